@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: MIT
+"""Every error this program raises on purpose, in one tree.
+
+Each error also inherits the nearest builtin, carries its facts as fields, and knows the exit
+code of the command line (DEVELOPERS.md, "Exit codes").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+EXIT_OK = 0
+EXIT_DOES_NOT_CONFORM = 1
+EXIT_USAGE = 2
+EXIT_TRIPPED = 3
+EXIT_HARDWARE = 4
+EXIT_UNDECIDED = 5
+EXIT_COIL_LIVE = 6
+EXIT_INTERNAL = 7
+
+
+class Problem(NamedTuple):
+    """One thing wrong in a file: where it is, what it is, and what to do about it."""
+
+    file: str
+    key: str
+    value: str
+    what: str
+    remedy: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}: {self.key}" if self.key else self.file
+        shown = f" = {self.value}" if self.value else ""
+        return f"{where}{shown}\n  {self.what}\n  Remedy: {self.remedy}"
+
+
+class RigError(Exception):
+    """Base of all errors a person may meet. `exit_code` is the command line's answer."""
+
+    exit_code = EXIT_INTERNAL
+
+
+class FileProblems(RigError, ValueError):
+    """A setup, sheet or capture was refused. Nothing was energised.
+
+    `problems` holds every problem found, not only the first.
+    """
+
+    exit_code = EXIT_USAGE
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__(self.problems)
+
+    def __str__(self) -> str:
+        n = len(self.problems)
+        head = "1 problem" if n == 1 else f"{n} problems"
+        return f"{head} found; nothing was energised.\n" + "\n".join(str(p) for p in self.problems)
+
+
+class UsageError(RigError, ValueError):
+    """The command was given something it cannot work with. Nothing was energised."""
+
+    exit_code = EXIT_USAGE
+
+
+class RefusedError(RigError, PermissionError):
+    """The rig refuses to start: latched trip, rig in use, person did not confirm."""
+
+    exit_code = EXIT_HARDWARE
+
+
+class HardwareError(RigError, OSError):
+    """A line, chip or port is missing or would not open. Nothing was energised."""
+
+    exit_code = EXIT_HARDWARE
+
+
+class AbortedError(RigError, InterruptedError):
+    """The run was tripped or stopped; the relay was commanded off; the record is kept."""
+
+    exit_code = EXIT_TRIPPED
+
+
+class CoilLiveError(RigError, RuntimeError):
+    """The relay was commanded off and the read-back still shows the load side live."""
+
+    exit_code = EXIT_COIL_LIVE
+
+    def __init__(self, detail: str) -> None:
+        self.detail = detail
+        super().__init__(detail)
+
+    def __str__(self) -> str:
+        return (
+            f"COIL STILL LIVE: {self.detail} Open the mushroom stop or pull the fuse now, "
+            "then find out why before anything else."
+        )
+
+
+class InternalFault(RigError, RuntimeError):
+    """A fault of this program; the relay was commanded off."""
+
+    exit_code = EXIT_INTERNAL

@@ -1,0 +1,154 @@
+# SPDX-License-Identifier: MIT
+"""Raw records: what happened, when. Stored as recorded, never altered afterwards.
+
+All times are integer nanoseconds of CLOCK_MONOTONIC (virtual time in fast simulation). The
+record's text form is one JSON array a line, the first item a tag; it is the form of the raw file,
+of the chunks in the run log, and of the stream from bench to recorder and desk.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from typing import Any, NamedTuple
+
+SWITCH = "switch"
+READBACK = "readback"
+
+SOURCES = ("simulated", "emulated board", "board", "capture")
+
+GOOD = "good"
+"""Quality of a sample that may be believed. Every other quality names what is wrong with it."""
+
+CHANNEL_UNITS = {
+    "pressure": "kPa",
+    "oil_temperature": "degC",
+    "supply_voltage": "V",
+    "coil_current": "A",
+    "engine_speed": "rpm",
+    "cylinder_pressure": "kPa",
+}
+
+
+class Edge(NamedTuple):
+    """An edge of an input line. `level` is electrical (1 = high), `source` "kernel" or "plant".
+
+    `sequence` counts the edges of this line as the kernel numbered them, from 1.
+    """
+
+    line: str
+    level: int
+    t_ns: int
+    sequence: int
+    source: str
+
+
+class Level(NamedTuple):
+    """The electrical level of a line, polled at `t_ns` from the same request as its edges."""
+
+    line: str
+    level: int
+    t_ns: int
+
+
+class Sample(NamedTuple):
+    """A reading in its channel's unit (CHANNEL_UNITS). `t_ns` is the arrival of its last byte.
+
+    `value` is None unless `quality` is "good" or "out of range".
+    """
+
+    channel: str
+    value: float | None
+    t_ns: int
+    quality: str
+
+
+class Command(NamedTuple):
+    """The relay was commanded. `t_ns` was read just before the write, `done_ns` just after.
+
+    `stroke` is the number of the stroke it belongs to, from 1; 0 outside strokes.
+    """
+
+    on: bool
+    t_ns: int
+    done_ns: int
+    stroke: int
+
+
+class Condition(NamedTuple):
+    """Something that makes data doubtful: gauge lost, frame rejected, sequence gap ..."""
+
+    kind: str
+    t_ns: int
+    detail: str
+
+
+class Step(NamedTuple):
+    """The sequencer entered a step of the sheet: settle, stroke, rest, raise, lower, watch."""
+
+    name: str
+    number: int
+    t_ns: int
+
+
+class Trip(NamedTuple):
+    """The interlock commanded the coil off and latched. `t_ns` is when the rule saw it."""
+
+    rule: str
+    value: float | None
+    limit: float | None
+    unit: str
+    t_ns: int
+    message: str
+
+
+class End(NamedTuple):
+    """How the run ended. `off` says what is known of the coil: see OFF_STATES."""
+
+    reason: str
+    off: str
+    t_ns: int
+
+
+END_REASONS = ("finished", "tripped", "aborted", "fault")
+OFF_STATES = ("confirmed off", "commanded off, not confirmed", "still live")
+
+Record = Edge | Level | Sample | Command | Condition | Step | Trip | End
+
+_TAGS: dict[type, str] = {
+    Edge: "E",
+    Level: "L",
+    Sample: "S",
+    Command: "C",
+    Condition: "N",
+    Step: "P",
+    Trip: "T",
+    End: "Z",
+}
+_TYPES: dict[str, Any] = {tag: kind for kind, tag in _TAGS.items()}
+_encode = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
+
+
+def encode(record: Record) -> str:
+    """One line of text without its newline. Raises ValueError on NaN or infinity."""
+    return _encode((_TAGS[type(record)], *record))
+
+
+def decode(line: str | bytes) -> Record:
+    """The record of one line. Raises ValueError where it is not one."""
+    try:
+        tag, *fields = json.loads(line)
+        record: Record = _TYPES[tag](*fields)
+    except (KeyError, TypeError, ValueError) as error:
+        raise ValueError(f"not a record: {line!r:.80}") from error
+    return record
+
+
+def decode_lines(text: bytes) -> Iterator[Record]:
+    """The records of newline-separated text."""
+    return (decode(line) for line in text.split(b"\n") if line)
+
+
+def encode_lines(records: Iterable[Record]) -> bytes:
+    """Newline-terminated text of many records."""
+    return "".join(encode(record) + "\n" for record in records).encode()
