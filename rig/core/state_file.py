@@ -1,0 +1,182 @@
+# SPDX-License-Identifier: MIT
+"""The state file of a rig: who owns its relay line, and the trip that is latched.
+
+It is written before the line is claimed, so that `rig safe` and the guard can find the line
+without a valid setup, and it keeps the latch across restarts and reboots. Every change is a
+read-modify-write under a lock, written to a new file, synced, and renamed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from rig.core.clock import boot_id
+from rig.core.errors import InternalFault, RefusedError
+from rig.core.records import Trip
+
+VERSION = 1
+
+
+@dataclass(frozen=True)
+class Owner:
+    """The process that holds the relay line. `started` tells it from a later one of its pid."""
+
+    pid: int
+    started: int
+    boot_id: str
+    socket: str = ""
+
+    def alive(self) -> bool:
+        """Whether this very process still runs (a zombie does not)."""
+        return self.boot_id == boot_id() and process_started(self.pid) == self.started
+
+
+@dataclass(frozen=True)
+class RigState:
+    """What is known of a rig between runs. `line` is the GPIO offset of its relay."""
+
+    rig: str
+    backend: str
+    chip: str
+    chip_path: str
+    line: int
+    plan: dict[str, Any] = field(default_factory=dict)
+    owner: Owner | None = None
+    trip: Trip | None = None
+    tripped_utc_s: float | None = None
+
+
+def rig_name(backend: str, chip: str, line: int) -> str:
+    """The name of a rig: its backend or chip label, and its relay line."""
+    return f"{chip if backend == 'board' else 'simulated'}-line{line}"
+
+
+def state_path(folder: Path, rig: str) -> Path:
+    return folder / f"{rig}.json"
+
+
+def process_started(pid: int) -> int:
+    """Start time of a living process in clock ticks since boot; 0 where it is gone or a zombie."""
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return 0
+    return 0 if fields[0] in "ZX" else int(fields[19])
+
+
+def this_process(socket: str = "") -> Owner:
+    pid = os.getpid()
+    return Owner(pid, process_started(pid), boot_id(), socket)
+
+
+def read(path: Path) -> RigState | None:
+    """The state, or None where none was written. A damaged file is refused, never guessed at."""
+    try:
+        text = path.read_text()
+    except FileNotFoundError:
+        return None
+    try:
+        data = json.loads(text)
+        owner, trip = data.pop("owner"), data.pop("trip")
+        if data.pop("version") != VERSION:
+            raise ValueError("another version")
+        return RigState(
+            **data, owner=Owner(**owner) if owner else None, trip=Trip(**trip) if trip else None
+        )
+    except (ValueError, TypeError, KeyError) as error:
+        raise RefusedError(
+            f"The state file {path} is damaged ({error}), so it is not known whether a trip is "
+            "latched. Check the rig, then move the file away and start again."
+        ) from error
+
+
+@contextlib.contextmanager
+def changing(path: Path) -> Iterator[None]:
+    """Hold the lock that makes a read-modify-write of the state file whole."""
+    with path.with_suffix(".change").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+
+
+def write(path: Path, state: RigState) -> None:
+    """Write the state so that a power cut leaves the old file or the new one."""
+    data = {"version": VERSION, **asdict(state)}
+    data["trip"] = state.trip._asdict() if state.trip else None
+    part = path.with_suffix(f".{os.getpid()}.part")
+    with part.open("w") as file:
+        json.dump(data, file, indent=1)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+def claim(path: Path, state: RigState) -> None:
+    """Write `state` as the rig's owner, keeping a latched trip."""
+    with changing(path):
+        before = read(path)
+        if before is not None:
+            state = replace(state, trip=before.trip, tripped_utc_s=before.tripped_utc_s)
+        write(path, state)
+
+
+def release(path: Path, owner: Owner) -> None:
+    """Take `owner` out of the state, if it still stands there."""
+    with changing(path):
+        state = read(path)
+        if state is not None and state.owner == owner:
+            write(path, replace(state, owner=None))
+
+
+def write_latch(path: Path, trip: Trip, utc_s: float) -> None:
+    """Latch `trip`. The first trip is kept: a later one does not replace it."""
+    with changing(path):
+        state = read(path)
+        if state is None:
+            raise InternalFault(f"No state file {path} to latch a trip in.")
+        if state.trip is None:
+            write(path, replace(state, trip=trip, tripped_utc_s=utc_s))
+
+
+def clear_latch(path: Path) -> None:
+    """Remove the latch; the caller has shown that the condition is gone."""
+    with changing(path):
+        state = read(path)
+        if state is not None:
+            write(path, replace(state, trip=None, tripped_utc_s=None))
+
+
+class RigLock:
+    """The one-bench-per-rig lock: held as long as this process lives, whatever kills it."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._file = path.with_suffix(".lock").open("a")
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            self._file.close()
+            raise RefusedError(self._who()) from None
+
+    def _who(self) -> str:
+        state = read(self._path)
+        owner = state.owner if state else None
+        holder = f"process {owner.pid}" if owner else "another process"
+        return (
+            f"This rig is in use by {holder}. One run at a time: wait for it, or command the coil "
+            "off and end that run with `rig safe`."
+        )
+
+    def close(self) -> None:
+        self._file.close()
