@@ -77,6 +77,15 @@ class HardwareError(RigError, OSError):
     exit_code = EXIT_HARDWARE
 
 
+class StorageError(RigError, OSError):
+    """The run log or a raw file cannot be opened, read or written.
+
+    The message says which file, what is wrong with it, and what to do.
+    """
+
+    exit_code = EXIT_HARDWARE
+
+
 class AbortedError(RigError, InterruptedError):
     """The run was tripped or stopped; the relay was commanded off; the record is kept."""
 
