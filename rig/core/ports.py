@@ -88,3 +88,17 @@ class RecordSink(Protocol):
 
     @property
     def overflowed(self) -> bool: ...
+
+
+class Hardware(Protocol):
+    """An opened rig, real or simulated. `description` names chip, driver, versions, port."""
+
+    coil: Coil
+    edges: EdgeSource
+    gauge: GaugePort | None
+    world: World
+    source: str
+    description: dict[str, str]
+
+    def close(self) -> None:
+        """Coil off, then everything closed. Idempotent."""

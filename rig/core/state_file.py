@@ -59,6 +59,7 @@ def rig_name(backend: str, chip: str, line: int) -> str:
 
 
 def state_path(folder: Path, rig: str) -> Path:
+    """Where the state of `rig` is kept."""
     return folder / f"{rig}.json"
 
 
@@ -72,6 +73,7 @@ def process_started(pid: int) -> int:
 
 
 def this_process(socket: str = "") -> Owner:
+    """This process as an owner."""
     pid = os.getpid()
     return Owner(pid, process_started(pid), boot_id(), socket)
 

@@ -1,0 +1,320 @@
+# SPDX-License-Identifier: MIT
+"""The bench: one loop, one thread, the only owner of the hardware.
+
+Every turn takes what arrived (gauge first, so that the interlock sees a sample before anything
+else does), then the interlock's own tick, then the sheet. It waits in `World.wait`, so the same
+loop runs in real and in virtual time. No disk is touched after the start.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from rig.bench import preflight, sequencer
+from rig.bench.interlock import Interlock
+from rig.bench.sequencer import Do, Sequencer
+from rig.bench.states import State, StateMachine
+from rig.bench.watch import TICK_S
+from rig.config.setup import Setup
+from rig.config.sheet import Sheet
+from rig.core import messages
+from rig.core.errors import HardwareError
+from rig.core.ports import Hardware, RecordSink
+from rig.core.preflight import Preflight
+from rig.core.records import (
+    GOOD,
+    OFF_STATES,
+    READBACK,
+    SWITCH,
+    Condition,
+    Edge,
+    End,
+    Level,
+    Record,
+    Sample,
+    Step,
+    encode,
+)
+
+NS = 1_000_000_000
+TICK_NS = int(TICK_S * NS)
+STATUS_NS = NS // 10
+TAIL_NS = NS // 2
+"""Recorded after a trip or stop, so that the release is in the record."""
+GAUGE_PATIENCE_S = 1.5
+
+
+class Desk(Protocol):
+    """What the bench needs of its desk; None in fast simulation."""
+
+    def poll(self) -> Sequence[messages.Order]: ...
+    def send(self, line: str) -> None: ...
+    def flush(self) -> None: ...
+    def filenos(self) -> list[int]: ...
+    @property
+    def operator_gone(self) -> bool: ...
+
+
+class Bench:
+    """Runs one sheet on opened hardware. `sink` takes the records of the run."""
+
+    def __init__(self, setup: Setup, hardware: Hardware, desk: Desk | None = None) -> None:
+        self._setup, self._hardware, self._desk = setup, hardware, desk
+        self._world, self._edges, self._gauge = hardware.world, hardware.edges, hardware.gauge
+        self.interlock = Interlock(hardware.coil, setup, self.emit, self._world.now_ns)
+        self.states = StateMachine()
+        self._sink: RecordSink | None = None
+        self._flush: Callable[[], None] = lambda: None
+        self._pressure: Sample | None = None
+        self._gauge_words = "nothing received"
+        self._sequence: dict[str, int] = {}
+        self._step = Step("idle", 0, 0)
+        self._next_tick = self._next_status = 0
+        self._heard_ns = self._world.now_ns()
+        self.stop_why: str | None = None
+        self.orders: list[messages.Order] = []
+
+    # -- before the run
+
+    def preflight(self, base_pressure_min_kpa: float | None = None) -> Preflight:
+        """Look at every input at rest, waiting a little for the gauge's first reading."""
+        now_ns = self._world.now_ns()
+        until_ns = now_ns + int(GAUGE_PATIENCE_S * NS) if self._gauge else now_ns
+        levels = self._poll_levels()
+        self.interlock.start(now_ns, levels)
+        while self._pressure is None and now_ns < until_ns and self.stop_why is None:
+            self._world.wait(min(until_ns, now_ns + TICK_NS), self._descriptors())
+            now_ns = self._world.now_ns()
+            self._collect(now_ns)
+        found = preflight.judge(
+            self._setup,
+            self._hardware,
+            load_live=self.interlock.load_live(),
+            switch_closed=bool(self.interlock.switch_closed()),
+            pressure_kpa=self._pressure.value if self._pressure else None,
+            gauge_words=self._gauge_words,
+            base_pressure_min_kpa=base_pressure_min_kpa,
+        )
+        if not found.refused and self.interlock.trip is None:
+            self.states.move(State.READY)
+        return found
+
+    def idle(self) -> None:
+        """One turn while waiting for orders: inputs stay fresh, arming expires."""
+        now_ns = self._world.now_ns()
+        self._collect(now_ns)
+        self.states.expire(now_ns)
+        self._tell_status(now_ns)
+        self._world.wait(now_ns + TICK_NS, self._descriptors())
+
+    def arm(self) -> None:
+        """A person armed the rig."""
+        self.states.arm(self._world.now_ns())
+
+    # -- the run
+
+    def run(self, sheet: Sheet, sink: RecordSink, flush: Callable[[], None] | None = None) -> End:
+        """Do the sheet. The coil is commanded off whatever happens in here."""
+        self._sink = sink
+        if flush is not None:
+            self._flush = flush
+        self.states.move(State.RUNNING)
+        try:
+            reason = self._run(sheet)
+        except BaseException:
+            self.interlock.release()
+            self.states.state = State.FAULT
+            raise
+        self.interlock.release()
+        self._world.guide("hold")
+        now_ns = self._world.now_ns()
+        if reason != "finished":
+            self._keep_recording(now_ns + TAIL_NS)
+        off = self._off_state()
+        for line, level in self._poll_levels().items():
+            self.emit(Level(line, level, self._world.now_ns()))
+        end = End(reason, off, self._world.now_ns())
+        self.emit(end)
+        self._flush()
+        self.states.move(State.TRIPPED if reason == "tripped" else State.OFF)
+        return end
+
+    def _run(self, sheet: Sheet) -> str:
+        now_ns = self._world.now_ns()
+        levels = self._poll_levels()
+        for line, level in levels.items():
+            self.emit(Level(line, level, now_ns))
+        self._pressure = None
+        self.interlock.start(now_ns, levels)
+        self._next_tick = now_ns
+        steps = Sequencer(sequencer.plan(sheet))
+        while True:
+            now_ns = self._world.now_ns()
+            self._collect(now_ns)
+            if now_ns >= self._next_tick:
+                self._tick(now_ns)
+            if self.interlock.trip is not None:
+                return "tripped"
+            if self.stop_why is not None:
+                self.interlock.release()
+                self.emit(Condition("stopped", now_ns, self.stop_why))
+                return "aborted"
+            pressure = self._pressure.value if self._pressure else None
+            action = steps.due(now_ns, pressure)
+            while action is not None:
+                if not isinstance(action, Do):  # a Wait never comes out of the sequencer
+                    raise TypeError(action)
+                if action.what == "fail":
+                    self.stop_why = action.text
+                    break
+                action = steps.done(self._do(action))
+            if steps.next_ns is None:
+                return "finished"
+            self._flush()
+            self._world.wait(min(steps.next_ns, self._next_tick), self._descriptors())
+
+    def _do(self, action: Do) -> int:
+        now_ns = self._world.now_ns()
+        match action.what:
+            case "energise":
+                self.interlock.energise(action.number)
+            case "release":
+                self.interlock.release(action.number)
+            case "step":
+                self._step = Step(action.text, action.number, now_ns)
+                self.emit(self._step)
+            case "guide":
+                self._world.guide(action.text)
+                if self._desk is not None:
+                    self._desk.send(messages.tell("guide", instruction=action.text))
+        return now_ns
+
+    # -- every turn
+
+    def _collect(self, now_ns: int) -> None:
+        interlock = self.interlock
+        if self._gauge is not None:
+            for item in self._gauge.read():
+                if isinstance(item, Sample):
+                    interlock.see_sample(item)
+                    if item.channel == "pressure" and item.quality == GOOD:
+                        self._pressure = item
+                    else:
+                        self._gauge_words = item.quality
+                else:
+                    self._gauge_words = f"{item.kind}: {item.detail}"
+                self.emit(item)
+        try:
+            for edge in self._edges.read():
+                interlock.see_edge(edge)
+                self._count(edge)
+                self.emit(edge)
+        except HardwareError as error:
+            interlock.edge_source_failed(now_ns, str(error))
+        if self._desk is not None:
+            self._listen(self._desk, now_ns)
+
+    def _count(self, edge: Edge) -> None:
+        before = self._sequence.get(edge.line)
+        self._sequence[edge.line] = edge.sequence
+        if before is not None and edge.sequence != before + 1:
+            lost = edge.sequence - before - 1
+            self.emit(Condition("sequence gap", edge.t_ns, f"{edge.line}: {lost} edges lost"))
+
+    def _listen(self, desk: Desk, now_ns: int) -> None:
+        for order in desk.poll():
+            self._heard_ns = now_ns
+            if order.order in ("stop", "quit"):
+                self.interlock.release()
+                self.stop_why = order.why or "stopped by a person"
+            elif order.order != "beat":
+                self.orders.append(order)
+        silent_s = (now_ns - self._heard_ns) / NS
+        if desk.operator_gone or (
+            self.interlock.energised and silent_s > self._setup.limits.link_time_s
+        ):
+            self.interlock.release()
+            self.stop_why = self.stop_why or (
+                "the desk is gone" if desk.operator_gone else f"desk silent for {silent_s:.2f} s"
+            )
+
+    def _tick(self, now_ns: int) -> None:
+        self._next_tick = now_ns + TICK_NS
+        try:
+            levels = self._poll_levels()
+        except HardwareError as error:
+            self.interlock.edge_source_failed(now_ns, str(error))
+            return
+        self.interlock.tick(now_ns, levels)
+        if self._sink is not None and self._sink.overflowed:
+            self.interlock.recorder(now_ns, True, self._sink.lag_s)
+        self._tell_status(now_ns)
+
+    def _keep_recording(self, until_ns: int) -> None:
+        while (now_ns := self._world.now_ns()) < until_ns:
+            self._collect(now_ns)
+            if now_ns >= self._next_tick:
+                self._tick(now_ns)
+            self._flush()
+            self._world.wait(min(until_ns, now_ns + TICK_NS), self._descriptors())
+
+    def _off_state(self) -> str:
+        """Wait for the read-back to show the load side dead, for the allowed relay delay."""
+        until_ns = self._world.now_ns() + int(self._setup.limits.readback_delay_s * NS)
+        while True:
+            now_ns = self._world.now_ns()
+            self._collect(now_ns)
+            self.interlock.tick(now_ns, self._poll_levels())
+            live = self.interlock.load_live()
+            if live is None:
+                return OFF_STATES[1]
+            if not live:
+                return OFF_STATES[0]
+            if now_ns >= until_ns:
+                return OFF_STATES[2]
+            self._world.wait(min(until_ns, now_ns + TICK_NS // 4), self._descriptors())
+
+    def _poll_levels(self) -> dict[str, int]:
+        return {line: self._edges.level(line) for line in self._edges.lines}
+
+    def _descriptors(self) -> list[int]:
+        ports = [self._edges.fileno(), self._gauge.fileno() if self._gauge else None]
+        found = [fd for fd in ports if fd is not None]
+        return found + (self._desk.filenos() if self._desk is not None else [])
+
+    def emit(self, record: Record) -> None:
+        """Hand one record to the recorder and the desks, once the run has begun."""
+        if self._sink is None:
+            return
+        line = encode(record)
+        self._sink.put(line)
+        if self._desk is not None:
+            self._desk.send(line)
+
+    def _tell_status(self, now_ns: int) -> None:
+        desk = self._desk
+        if desk is None or now_ns < self._next_status:
+            return
+        self._next_status = now_ns + STATUS_NS
+        pressure = self._pressure
+        interlock = self.interlock
+        desk.send(
+            messages.tell(
+                "status",
+                state=str(self.states.state),
+                t_ns=now_ns,
+                step=self._step.name,
+                number=self._step.number,
+                commanded_on=interlock.energised,
+                coil_live=interlock.load_live(),
+                switch_closed=interlock.switch_closed(),
+                pressure_kpa=pressure.value if pressure else None,
+                pressure_age_s=(now_ns - pressure.t_ns) / NS if pressure else None,
+                lag_s=self._sink.lag_s if self._sink is not None else 0.0,
+            )
+        )
+        desk.flush()
+
+
+__all__ = ["READBACK", "SWITCH", "Bench"]

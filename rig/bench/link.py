@@ -1,0 +1,142 @@
+# SPDX-License-Identifier: MIT
+"""The bench's end of its sockets: one operator, some watchers, and whoever orders a stop.
+
+The operator's socket is inherited from the desk that started the bench. Others connect to a Unix
+socket of mode 0600: they see everything, and of orders only `stop` is taken from them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+from collections.abc import Sequence
+from pathlib import Path
+
+from rig.bench.streams import OutQueue
+from rig.core import messages
+from rig.core.messages import MAX_LINE, Order
+
+MAX_WATCHERS = 8
+
+
+class _Peer:
+    """One connected socket: lines in, bounded queue out."""
+
+    LIMIT = 4 << 20
+    READS = 4
+
+    def __init__(self, sock: socket.socket) -> None:
+        self.sock, self.out, self._buffer = sock, OutQueue(sock, self.LIMIT), b""
+        self.gone = False
+
+    def read(self) -> list[bytes]:
+        """Whole lines that have arrived; bounded, so that a flood cannot hold the loop."""
+        for _ in range(self.READS):
+            try:
+                data = self.sock.recv(65_536)
+            except BlockingIOError:
+                break
+            except OSError:
+                data = b""
+            if not data:
+                self.gone = True
+                break
+            self._buffer += data
+        *lines, self._buffer = self._buffer.split(b"\n")
+        if len(self._buffer) > MAX_LINE or any(len(line) > MAX_LINE for line in lines):
+            self.gone, lines, self._buffer = True, [], b""
+        return lines
+
+
+class DeskLink:
+    """The bench's view of its desks."""
+
+    def __init__(self, operator: socket.socket, path: Path | None) -> None:
+        self._operator = _Peer(operator)
+        self._watchers: list[_Peer] = []
+        self._listener: socket.socket | None = None
+        self._path = path
+        if path is not None:
+            path.unlink(missing_ok=True)
+            listener = socket.socket(socket.AF_UNIX)
+            mask = os.umask(0o177)
+            try:
+                listener.bind(str(path))
+            finally:
+                os.umask(mask)
+            listener.listen(4)
+            listener.setblocking(False)
+            self._listener = listener
+
+    @property
+    def operator_gone(self) -> bool:
+        return self._operator.gone or self._operator.out.closed
+
+    def filenos(self) -> list[int]:
+        """Descriptors to wait on."""
+        socks = [peer.sock for peer in self._peers() if not peer.gone]
+        if self._listener is not None:
+            socks.append(self._listener)
+        return [sock.fileno() for sock in socks]
+
+    def poll(self) -> list[Order]:
+        """Orders that have arrived. A malformed line is answered, never obeyed."""
+        self._accept()
+        orders: list[Order] = []
+        for peer in self._peers():
+            if peer.gone:
+                continue
+            for line in peer.read():
+                try:
+                    order = messages.read_order(line)
+                except ValueError as error:
+                    self._send(peer, messages.tell("refused", why=str(error)))
+                    continue
+                if peer is self._operator or order.order == "stop":
+                    orders.append(order)
+                else:
+                    self._send(peer, messages.tell("refused", why="another desk operates the rig"))
+        self._watchers = [peer for peer in self._watchers if not self._drop(peer)]
+        return orders
+
+    def send(self, line: str) -> None:
+        """Send a telling or a record to every desk; one that does not read is cut off."""
+        data = (line + "\n").encode()
+        for peer in self._peers():
+            peer.out.put(data)
+
+    def flush(self) -> None:
+        for peer in self._peers():
+            peer.out.flush()
+
+    def close(self) -> None:
+        self.flush()
+        for peer in self._peers():
+            peer.sock.close()
+        if self._listener is not None:
+            self._listener.close()
+        if self._path is not None:
+            self._path.unlink(missing_ok=True)
+
+    def _peers(self) -> Sequence[_Peer]:
+        return (self._operator, *self._watchers)
+
+    def _accept(self) -> None:
+        if self._listener is None:
+            return
+        with contextlib.suppress(BlockingIOError):
+            sock, _ = self._listener.accept()
+            if len(self._watchers) >= MAX_WATCHERS:
+                sock.close()
+            else:
+                self._watchers.append(_Peer(sock))
+
+    def _send(self, peer: _Peer, line: str) -> None:
+        peer.out.put((line + "\n").encode())
+
+    def _drop(self, peer: _Peer) -> bool:
+        if peer.gone or peer.out.closed or peer.out.full:
+            peer.sock.close()
+            return True
+        return False

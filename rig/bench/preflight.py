@@ -1,0 +1,107 @@
+# SPDX-License-Identifier: MIT
+"""Look before anything is energised: read-back dead, switch at rest, gauge alive."""
+
+from __future__ import annotations
+
+from rig.bench.watch import watched
+from rig.config.setup import Setup
+from rig.core.ports import Hardware
+from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED, Check, Preflight
+
+
+def judge(
+    setup: Setup,
+    hardware: Hardware,
+    *,
+    load_live: bool | None,
+    switch_closed: bool,
+    pressure_kpa: float | None,
+    gauge_words: str,
+    base_pressure_min_kpa: float | None,
+) -> Preflight:
+    """Turn what was measured at rest into checks. Nothing is energised to find out."""
+    checks = [_readback(setup, load_live), _switch(setup, switch_closed)]
+    checks += _gauge(setup, pressure_kpa, gauge_words, base_pressure_min_kpa)
+    rules = watched(setup)
+    return Preflight(
+        checks,
+        [_plain(w.rule, w.reaction_ms, w.why) for w in rules if w.watched],
+        [_plain(w.rule, w.reaction_ms, w.why) for w in rules if not w.watched],
+        hardware.source,
+        hardware.description,
+        load_live is True,
+    )
+
+
+def _plain(rule: str, reaction_ms: float | None, why: str) -> dict[str, object]:
+    return {"rule": rule, "reaction_ms": reaction_ms, "why": why}
+
+
+def _readback(setup: Setup, load_live: bool | None) -> Check:
+    name = "Load side of the relay"
+    if load_live is None:
+        return Check(
+            name, NOT_WATCHED, "no read-back wired",
+            'Every "off" of this rig means commanded off, not confirmed. Wire a read-back.',
+        )  # fmt: skip
+    if not load_live:
+        return Check(name, GOOD, "dead, as it should be before any command")
+    if setup.coil.feed_side == "supply":
+        what = "Something else feeds the coil, or the contact is welded."
+    else:
+        what = "Contact welded, fuse open, coil unplugged, or something else grounds the coil."
+    return Check(
+        name, REFUSED, "LIVE before any command",
+        f"{what} Open the mushroom stop or pull the fuse. Is the drive unplugged from the control "
+        "unit?",
+    )  # fmt: skip
+
+
+def _switch(setup: Setup, closed: bool) -> Check:
+    name, shown = "Pressure switch", f"contact {'closed' if closed else 'open'} at rest"
+    contact = setup.switch.contact
+    if contact == "find":
+        return Check(name, GOOD, f"{shown}; taken as its rest state")
+    if closed == (contact == "normally closed"):
+        return Check(name, GOOD, f"{shown}, as a {contact} contact should be")
+    return Check(
+        name, DOUBTFUL, f"{shown}, but the setup says {contact}",
+        "Pressure already at the switch, a stuck switch, a wire off or shorted, or the wrong "
+        "contact in the setup. Find out which before you trust a time.",
+    )  # fmt: skip
+
+
+def _gauge(
+    setup: Setup, pressure_kpa: float | None, words: str, base_kpa: float | None
+) -> list[Check]:
+    name = "Pressure gauge"
+    limit = setup.limits.pressure_kpa
+    if setup.gauge is None or limit is None:
+        return [Check(name, NOT_WATCHED, "no gauge wired", "Over-pressure is not watched.")]
+    if pressure_kpa is None:
+        return [
+            Check(
+                name, REFUSED, f"no good reading ({words})",
+                "Check the gauge's supply, cable, port, baud rate and the pattern in the setup.",
+            )
+        ]  # fmt: skip
+    shown = f"{pressure_kpa:.0f} kPa"
+    if not pressure_kpa <= limit:
+        return [
+            Check(
+                name, REFUSED, f"{shown}, over the limit of {limit:.0f} kPa",
+                "Bring the supply pressure down first.",
+            )
+        ]  # fmt: skip
+    checks = [Check(name, GOOD, f"{shown}, alive")]
+    if base_kpa is not None:
+        checks.append(
+            Check(
+                "Base pressure", GOOD if pressure_kpa >= base_kpa else DOUBTFUL,
+                f"{shown} at the gauge with the coil off; the sheet asks for {base_kpa:.0f} kPa",
+                "" if pressure_kpa >= base_kpa else
+                "Where the gauge sits behind the valve this is normal at rest. Otherwise check oil "
+                "level, grade and base pressure before you blame anything downstream.",
+            )
+        )  # fmt: skip
+    return checks

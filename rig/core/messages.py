@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: MIT
+"""What desk and bench say to each other: one JSON object a line, with a version.
+
+Orders (desk to bench): arm, start, stop, beat, quit. Tellings (bench to desk): preflight, state,
+status, guide, ended, refused. A line that begins with "[" is a raw record (records.encode).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+VERSION = 1
+ORDERS = ("arm", "start", "stop", "beat", "quit")
+MAX_LINE = 65_536
+BEAT_S = 0.1
+"""The desk beats this often; the bench ends an energised run after the link time without."""
+
+
+class Order(NamedTuple):
+    """A checked order. `why` is for the record, `by` who gave it."""
+
+    order: str
+    why: str = ""
+
+
+def tell(kind: str, **fields: Any) -> str:
+    """A telling as a line without its newline; NaN is refused by json."""
+    return json.dumps({"v": VERSION, "tell": kind, **fields}, allow_nan=False)
+
+
+def order(name: str, why: str = "") -> bytes:
+    """An order as a line."""
+    return (json.dumps({"v": VERSION, "order": name, "why": why}) + "\n").encode()
+
+
+def read_order(line: bytes) -> Order:
+    """Check one order line. Raises ValueError with what is wrong with it."""
+    data = _object(line)
+    name, why = data.get("order"), data.get("why", "")
+    if name not in ORDERS:
+        raise ValueError(f"no such order: {name!r:.40}")
+    if not isinstance(why, str) or set(data) - {"v", "order", "why"}:
+        raise ValueError("an order has the fields v, order and why, and no others")
+    return Order(name, why[:500])
+
+
+def read_telling(line: bytes) -> Mapping[str, Any]:
+    """Check one telling. Raises ValueError."""
+    data = _object(line)
+    if not isinstance(data.get("tell"), str):
+        raise ValueError("not a telling")
+    return data
+
+
+def _object(line: bytes) -> dict[str, Any]:
+    try:
+        data = json.loads(line)
+    except (ValueError, RecursionError) as error:
+        raise ValueError(f"not JSON: {line[:40]!r}") from error
+    if not isinstance(data, dict):
+        raise ValueError("not a JSON object")
+    if data.get("v") != VERSION:
+        raise ValueError(f"message version {data.get('v')!r:.20}, this program speaks {VERSION}")
+    return data

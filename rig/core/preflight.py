@@ -1,0 +1,40 @@
+# SPDX-License-Identifier: MIT
+"""What the bench measured before anything was energised, as desk and bench exchange it."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+GOOD, DOUBTFUL, REFUSED, NOT_WATCHED = "good", "doubtful", "refused", "not watched"
+
+
+class Check(NamedTuple):
+    """One thing looked at: what was found (`shown`), and what to do unless it is good."""
+
+    name: str
+    result: str
+    shown: str
+    remedy: str = ""
+
+
+class Preflight(NamedTuple):
+    """All checks, and the interlock's rules as watched or not.
+
+    `watched` and `not_watched` are lists of {rule, reaction_ms, why}.
+    """
+
+    checks: list[Check]
+    watched: list[dict[str, Any]]
+    not_watched: list[dict[str, Any]]
+    source: str
+    hardware: dict[str, str]
+    coil_live: bool
+
+    @property
+    def refused(self) -> list[Check]:
+        return [check for check in self.checks if check.result == REFUSED]
+
+
+def from_plain(data: dict[str, Any]) -> Preflight:
+    """A Preflight out of the lists and objects that JSON made of it."""
+    return Preflight(**{**data, "checks": [Check(*check) for check in data["checks"]]})
