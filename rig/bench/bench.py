@@ -26,7 +26,6 @@ from rig.core.records import (
     GOOD,
     OFF_STATES,
     READBACK,
-    SWITCH,
     Condition,
     Edge,
     End,
@@ -115,16 +114,19 @@ class Bench:
     # -- the run
 
     def run(self, sheet: Sheet, sink: RecordSink, flush: Callable[[], None] | None = None) -> End:
-        """Do the sheet. The coil is commanded off whatever happens in here."""
+        """Do the sheet. The coil is commanded off whatever happens in here.
+
+        `flush` hands on what the sink holds; it is called once a turn.
+        """
+        self.states.move(State.RUNNING)
         self._sink = sink
         if flush is not None:
             self._flush = flush
-        self.states.move(State.RUNNING)
         try:
             reason = self._run(sheet)
         except BaseException:
             self.interlock.release()
-            self.states.state = State.FAULT
+            self.states.move(State.FAULT)
             raise
         self.interlock.release()
         self._world.guide("hold")
@@ -132,7 +134,9 @@ class Bench:
         if reason != "finished":
             self._keep_recording(now_ns + TAIL_NS)
         off = self._off_state()
-        for line, level in self._poll_levels().items():
+        if self.interlock.trip is not None:  # a rule may have spoken only at the very end
+            reason = "tripped"
+        for line, level in (self._levels_if_any() or {}).items():
             self.emit(Level(line, level, self._world.now_ns()))
         end = End(reason, off, self._world.now_ns())
         self.emit(end)
@@ -146,6 +150,8 @@ class Bench:
         for line, level in levels.items():
             self.emit(Level(line, level, now_ns))
         self._pressure = None
+        if self.interlock.trip is not None:  # it tripped while waiting to start
+            self.emit(self.interlock.trip)
         self.interlock.start(now_ns, levels)
         self._next_tick = now_ns
         steps = Sequencer(sequencer.plan(sheet))
@@ -265,10 +271,11 @@ class Bench:
         while True:
             now_ns = self._world.now_ns()
             self._collect(now_ns)
-            self.interlock.tick(now_ns, self._poll_levels())
-            live = self.interlock.load_live()
-            if live is None:
+            levels = self._levels_if_any()
+            if levels is None or READBACK not in levels:
                 return OFF_STATES[1]
+            self.interlock.tick(now_ns, levels)
+            live = self.interlock.load_live()
             if not live:
                 return OFF_STATES[0]
             if now_ns >= until_ns:
@@ -277,6 +284,12 @@ class Bench:
 
     def _poll_levels(self) -> dict[str, int]:
         return {line: self._edges.level(line) for line in self._edges.lines}
+
+    def _levels_if_any(self) -> dict[str, int] | None:
+        try:
+            return self._poll_levels()
+        except HardwareError:
+            return None
 
     def _descriptors(self) -> list[int]:
         ports = [self._edges.fileno(), self._gauge.fileno() if self._gauge else None]
@@ -315,6 +328,3 @@ class Bench:
             )
         )
         desk.flush()
-
-
-__all__ = ["READBACK", "SWITCH", "Bench"]

@@ -37,15 +37,50 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "flow": ("liter / minute", "2 l/min"),
 }
 
+# Units a person may want, in the spelling that is understood; shown when another was written.
+UNITS: dict[str, tuple[str, ...]] = {
+    "pressure": ("psi", "kPa", "bar", "mbar", "MPa", "kgf/cm^2", "inHg"),
+    "pressure_rate": ("psi/s", "kPa/s", "bar/s", "psi/min", "kPa/min"),
+    "time": ("ms", "s", "min", "us"),
+    "current": ("A", "mA"),
+    "voltage": ("V", "mV"),
+    "resistance": ("ohm", "kohm", "mohm"),
+    "inductance": ("mH", "uH", "H"),
+    "temperature": ("degC", "degF", "K"),
+    "fraction": ("%",),
+    "frequency": ("Hz", "kHz"),
+    "rotation": ("rpm",),
+    "viscosity": ("mm^2/s", "cSt"),
+    "volume": ("cm^3", "ml", "l"),
+    "length": ("mm", "um", "m"),
+    "area": ("mm^2", "cm^2"),
+    "mass": ("g", "kg"),
+    "force": ("N", "lbf"),
+    "flow": ("l/min", "ml/s", "gal/min"),
+}
+
 # A number first, then a unit that is not another number. Everything else is refused, so that
 # "nan", "1_000" and "1e400" never become a limit.
 _QUANTITY = re.compile(
-    r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s.+-].*?)?\s*$"
+    r"^\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^\d\s.+-].*?)?\s*$"
 )
+_DECIMAL_COMMA = re.compile(r"^\s*[+-]?[0-9]+,[0-9]+")
+# Names, each with at most one small exponent: pint computes what it is given, and would be at
+# "kPa**9**9**9" for ever.
+_NAME = r"(?:%|[°µμ]?[^\W\d_]+(?:_[^\W\d_]+)*)(?:(?:\^|\*\*)\s?-?[1-9]|[²³])?"
+_UNIT = re.compile(rf"{_NAME}(?:\s?[*/·]\s?{_NAME}|\s{_NAME}){{0,5}}")
 
 
 class QuantityError(ValueError):
-    """A text that is not a quantity of the wanted dimension; the message says what to write."""
+    """A text that is not a quantity of the wanted dimension: `what` is wrong, and the `remedy`."""
+
+    def __init__(self, what: str, remedy: str) -> None:
+        self.what = what
+        self.remedy = remedy
+        super().__init__(what, remedy)
+
+    def __str__(self) -> str:
+        return f"{self.what}; {self.remedy}"
 
 
 class Quantity(NamedTuple):
@@ -61,7 +96,10 @@ def registry() -> pint.UnitRegistry[float]:
     import pint
 
     ureg: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=False)
-    ureg.define("@alias psi = psig")
+    # Spellings common on gauges and in data sheets; none can be taken for another unit.
+    ureg.define("@alias psi = psig = PSI = PSIG")
+    ureg.define("@alias bar = barg = BAR")
+    ureg.define("@alias ohm = Ohm = Ohms")
     pint.set_application_registry(ureg)  # type: ignore[no-untyped-call]
     return ureg
 
@@ -75,14 +113,18 @@ def parse(text: str, dimension: str) -> float:
     every pressure of the rig is gauge pressure.
     """
     unit_name, example = DIMENSIONS[dimension]
+    how = f'write it like "{example}"'
     match = _QUANTITY.match(text)
-    if match is None:
-        raise QuantityError(f'"{text}" is not a number with a unit; write it like "{example}"')
+    if match is None or _DECIMAL_COMMA.match(text):
+        comma = "with a decimal point, not a comma, " if "," in text else ""
+        raise QuantityError(
+            f'"{text}" is not a number with a unit', f'write it {comma}like "{example}"'
+        )
     number, unit = float(match.group(1)), match.group(2) or ""
     if not unit and dimension != "fraction":
-        raise QuantityError(f'"{text}" has no unit; write it like "{example}"')
+        raise QuantityError(f'"{text}" has no unit', how)
     if not math.isfinite(number):
-        raise QuantityError(f'"{text}" is not a finite number')
+        raise QuantityError(f'"{text}" is not a finite number', how)
     return _convert(number, unit, unit_name, text, dimension)
 
 
@@ -94,17 +136,35 @@ def convert(value: float, unit: str, dimension: str) -> float:
 def _convert(number: float, unit: str, unit_name: str, text: str, dimension: str) -> float:
     import pint
 
-    ureg, example = registry(), DIMENSIONS[dimension][1]
+    example = DIMENSIONS[dimension][1]
+    how = f'write it like "{example}"'
+    if unit and not _UNIT.fullmatch(unit):
+        raise QuantityError(f'"{unit}" is not a known unit', _other_unit(unit, dimension))
     try:
         # "%" is written without a space by people and refused with one by some pint versions
-        wanted = ureg.Quantity(number, unit.replace("%", "percent") or "dimensionless")
+        wanted = registry().Quantity(number, unit.replace("%", "percent") or "dimensionless")
         value = float(wanted.to(unit_name).magnitude)
     except pint.errors.DimensionalityError as error:
         raise QuantityError(
-            f'"{text}" is not a {dimension.replace("_", " ")}; write it like "{example}"'
+            f'"{text}" is not a {dimension.replace("_", " ")}', _other_unit(unit, dimension)
         ) from error
     except Exception as error:  # pint raises many kinds on a malformed unit
-        raise QuantityError(f'"{unit}" is not a known unit; write it like "{example}"') from error
+        raise QuantityError(
+            f'"{unit}" is not a known unit', _other_unit(unit, dimension)
+        ) from error
     if not math.isfinite(value):
-        raise QuantityError(f'"{text}" is not a finite number')
+        raise QuantityError(f'"{text}" is not a finite number', how)
     return value
+
+
+def _other_unit(unit: str, dimension: str) -> str:
+    """What to write instead of `unit`: the spelling meant, or one that fits."""
+    plain = unit.strip().casefold()
+    if dimension.startswith("pressure") and plain in ("psia", "bara", "kpaa", "kpa abs", "atm"):
+        return "every pressure here is gauge pressure, zero at the open air; use psi, kPa or bar"
+    for known in UNITS[dimension]:
+        if plain in (known.casefold(), known.casefold() + "g", known.casefold() + "s"):
+            return f'write the unit as "{known}"'
+    units = UNITS[dimension]
+    or_so = f" (units: {', '.join(units)})" if len(units) > 1 else ""
+    return f'write it like "{DIMENSIONS[dimension][1]}"{or_so}'

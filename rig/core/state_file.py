@@ -40,12 +40,12 @@ class Owner:
 
 @dataclass(frozen=True)
 class RigState:
-    """What is known of a rig between runs. `line` is the GPIO offset of its relay."""
+    """What is known of a rig between runs. `chip` is the GPIO chip's label, `line` the offset of
+    the relay's line, `plan` the resolved setup (rig.config.resolved)."""
 
     rig: str
     backend: str
     chip: str
-    chip_path: str
     line: int
     plan: dict[str, Any] = field(default_factory=dict)
     owner: Owner | None = None
