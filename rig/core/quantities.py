@@ -62,9 +62,10 @@ UNITS: dict[str, tuple[str, ...]] = {
 # A number first, then a unit that is not another number. Everything else is refused, so that
 # "nan", "1_000" and "1e400" never become a limit.
 _QUANTITY = re.compile(
-    r"^\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^\d\s.+-].*?)?\s*$"
+    r"^\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^\d\s.+\-_,'].*?)?\s*$"
 )
 _DECIMAL_COMMA = re.compile(r"^\s*[+-]?[0-9]+,[0-9]+")
+_LONGEST = 80
 # Names, each with at most one small exponent: pint computes what it is given, and would be at
 # "kPa**9**9**9" for ever.
 _NAME = r"(?:%|[°µμ]?[^\W\d_]+(?:_[^\W\d_]+)*)(?:(?:\^|\*\*)\s?-?[1-9]|[²³])?"
@@ -114,9 +115,10 @@ def parse(text: str, dimension: str) -> float:
     """
     unit_name, example = DIMENSIONS[dimension]
     how = f'write it like "{example}"'
-    match = _QUANTITY.match(text)
-    if match is None or _DECIMAL_COMMA.match(text):
-        comma = "with a decimal point, not a comma, " if "," in text else ""
+    match = _QUANTITY.match(text) if len(text) <= _LONGEST else None
+    if match is None:
+        text = text if len(text) <= _LONGEST else text[:_LONGEST] + "..."
+        comma = "with a decimal point, not a comma, " if _DECIMAL_COMMA.match(text) else ""
         raise QuantityError(
             f'"{text}" is not a number with a unit', f'write it {comma}like "{example}"'
         )
@@ -162,6 +164,8 @@ def _other_unit(unit: str, dimension: str) -> str:
     plain = unit.strip().casefold()
     if dimension.startswith("pressure") and plain in ("psia", "bara", "kpaa", "kpa abs", "atm"):
         return "every pressure here is gauge pressure, zero at the open air; use psi, kPa or bar"
+    if plain in ("kg/cm2", "kg/cm^2", "kg/cm²"):
+        plain = "kgf/cm^2"
     for known in UNITS[dimension]:
         if plain in (known.casefold(), known.casefold() + "g", known.casefold() + "s"):
             return f'write the unit as "{known}"'
