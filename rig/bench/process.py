@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: MIT
+"""The bench as a process of its own: plan in on standard input, orders and tellings on a socket.
+
+It runs in its own session, so that Ctrl-Z and a closed terminal do not stop it together with the
+desk. The plan holds resolved numbers (rig.config.resolved): pint is never loaded here.
+"""
+
+from __future__ import annotations
+
+import gc
+import json
+import signal
+import socket
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from rig.bench.bench import Bench
+from rig.bench.link import DeskLink
+from rig.bench.states import State
+from rig.bench.streams import SocketSink
+from rig.config.resolved import setup_from_plan, sheet_from_plan
+from rig.config.setup import Setup
+from rig.core import messages, state_file
+from rig.core.errors import RefusedError, RigError
+from rig.core.ports import Hardware
+from rig.core.records import End
+
+OpenHardware = Callable[[Setup, int | None], Hardware]
+HAND_OVER_S = 5.0
+"""How long the bench waits for the recorder to take the last records."""
+
+
+def main(open_hardware: OpenHardware, operator_fd: int, records_fd: int) -> int:
+    """Read the plan (one JSON line), serve until the run has ended; returns an exit status.
+
+    `open_hardware` chooses board or simulated (rig.compose).
+    """
+    line = sys.stdin.buffer.readline()
+    operator = socket.socket(fileno=operator_fd)
+    records = socket.socket(fileno=records_fd)
+    if not line:  # the desk changed its mind before it had a plan
+        return 0
+    plan: dict[str, Any] = json.loads(line)
+    path = Path(plan["socket"])
+    link = DeskLink(operator, path)
+    try:
+        return _serve(plan, open_hardware, link, records)
+    except RigError as error:
+        link.send(messages.tell("refused", why=str(error), exit_code=error.exit_code))
+        return error.exit_code
+    except Exception as error:  # noqa: BLE001 - the coil is off; the desk must hear why
+        link.send(
+            messages.tell(
+                "refused", why=f"{type(error).__name__}: {error}", exit_code=7, fault=True
+            )
+        )
+        return 7
+    finally:
+        link.close()
+
+
+def _serve(
+    plan: dict[str, Any], open_hardware: OpenHardware, link: DeskLink, records: socket.socket
+) -> int:
+    setup, sheet = setup_from_plan(plan["setup"]), sheet_from_plan(plan["sheet"])
+    state = Path(plan["state"])
+    lock = state_file.RigLock(state)
+    owner = state_file.this_process(plan["socket"])
+    try:
+        _claim(state, setup, owner, plan)
+        hardware = open_hardware(setup, plan.get("seed"))
+        try:
+            return _operate(setup, sheet, hardware, link, records)
+        finally:
+            hardware.close()
+            state_file.release(state, owner)
+    finally:
+        lock.close()
+
+
+def _claim(state: Path, setup: Setup, owner: state_file.Owner, plan: dict[str, Any]) -> None:
+    before = state_file.read(state)
+    if before is not None and before.trip is not None:
+        raise RefusedError(latched_words(before))
+    rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
+    state_file.claim(
+        state,
+        state_file.RigState(
+            rig, setup.backend, setup.chip, setup.relay.line, plan["setup"], owner
+        ),
+    )
+
+
+def latched_words(state: state_file.RigState) -> str:
+    """What a person is told who starts a rig with a latched trip."""
+    trip = state.trip
+    rule, message = (trip.rule, trip.message) if trip is not None else ("", "")
+    return (
+        f"The rig is tripped: {rule}.\n{message}\n"
+        "It stays off until a person has found the cause and typed `rig clear`."
+    )
+
+
+def _operate(
+    setup: Setup, sheet: Any, hardware: Hardware, link: DeskLink, records: socket.socket
+) -> int:
+    bench = Bench(setup, hardware, link)
+
+    def stop(number: int, _frame: object) -> None:
+        bench.stop_why = bench.stop_why or f"signal {signal.Signals(number).name}"
+
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP):
+        signal.signal(number, stop)
+    gc.collect()
+    gc.freeze()
+    found = bench.preflight(sheet.base_pressure_min_kpa)
+    link.send(messages.tell("preflight", **found._replace(checks=list(found.checks))._asdict()))
+    if found.refused:
+        return 6 if found.coil_live else 4
+    sink = SocketSink(records)
+    end: End | None = None
+    while bench.stop_why is None and end is None:
+        bench.idle()
+        for order in bench.orders:
+            end = _obey(bench, order, sheet, sink, link) or end
+        bench.orders.clear()
+    if end is None:
+        link.send(messages.tell("refused", why=f"Not started: {bench.stop_why}.", exit_code=3))
+        return 3
+    link.send(messages.tell("ended", **end._asdict()))
+    link.flush()
+    sink.close(HAND_OVER_S)
+    return 0
+
+
+def _obey(
+    bench: Bench, order: messages.Order, sheet: Any, sink: SocketSink, link: DeskLink
+) -> End | None:
+    try:
+        if order.order == "arm":
+            bench.arm()
+            link.send(messages.tell("state", state=str(State.ARMED)))
+        elif order.order == "start":
+            return bench.run(sheet, sink, lambda: (sink.flush(), link.flush())[0])
+    except RefusedError as error:
+        link.send(messages.tell("refused", why=str(error), exit_code=error.exit_code))
+    return None

@@ -1,0 +1,86 @@
+# SPDX-License-Identifier: MIT
+"""The `rig` command. Only click is loaded here; each command loads what it needs when it runs."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from rig import __version__
+from rig.core.errors import EXIT_INTERNAL, EXIT_USAGE, RigError
+
+# name -> (module in rig.cli, one line of help)
+COMMANDS = {
+    "check": ("check", "Look over a setup, and a sheet, without energising anything."),
+    "run": ("run", "Do a sheet on a rig and log the run."),
+    "runs": ("runs", "List the runs in the log, newest first."),
+    "show": ("show", "Show one run: its figures, strokes and marks."),
+    "export": ("export", "Write one run to a CSV, JSON or VCD file."),
+    "analyse": ("analyse", "Analyse a capture made elsewhere."),
+    "safe": ("safe", "Command the coil off, from any state."),
+    "clear": ("clear", "Clear a trip, once its cause is gone."),
+    "serve": ("serve", "Serve the run log as a page."),
+}
+
+
+class Commands(click.Group):
+    """Commands by name; a command's module is imported only when it is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"rig.cli.{COMMANDS[cmd_name][0]}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="rig")
+def cli() -> None:
+    """Drive a solenoid the same way each time and time the pressure switch that answers.
+
+    Not a safety function: fuse, mushroom stop and relief valve are wired in hardware.
+    """
+
+
+def main() -> None:
+    """Entry point: a person's mistake is answered in words and an exit code, not a traceback."""
+    try:
+        code = cli.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("Stopped; nothing was energised.", err=True)
+        code = EXIT_USAGE
+    except click.ClickException as error:
+        error.show()
+        code = EXIT_USAGE
+    except RigError as error:
+        click.echo(str(error), err=True)
+        code = error.exit_code
+    except BrokenPipeError:
+        # the reader of our output went away (a pager, `head`): not a fault of the run
+        sys.stderr.close()
+        code = 0
+    except Exception as error:
+        if "--traceback" in sys.argv:
+            raise
+        click.echo(
+            f"Internal fault: {type(error).__name__}: {error}\n"
+            "Any relay of a run was commanded off when its bench ended. Please report this with "
+            "the command that led to it.",
+            err=True,
+        )
+        code = EXIT_INTERNAL
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,56 @@
+# SPDX-License-Identifier: MIT
+"""`rig run`: a setup and a sheet go in, a logged run comes out."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+CONDITIONS = {
+    # option -> (name in the log, dimension, unit)
+    "oil_temperature": ("oil_temperature", "temperature", "degC"),
+    "base_pressure": ("base_pressure", "pressure", "kPa"),
+    "supply_voltage": ("supply_voltage", "voltage", "V"),
+    "idle_speed": ("idle_speed", "rotation", "rpm"),
+    "ambient_temperature": ("ambient_temperature", "temperature", "degC"),
+}
+
+
+@click.command("run")
+@click.argument("setup", type=click.Path(path_type=Path))
+@click.argument("sheet", type=click.Path(path_type=Path))
+@click.option("--valve", metavar="TAG", help="Tag of the valve under test.")
+@click.option("--job", metavar="ID", help="Job this run belongs to.")
+@click.option("--by", metavar="NAME", help="Who runs it.")
+@click.option("--mount", type=int, metavar="N", help="Number of the mounting, for rig studies.")
+@click.option("--note", metavar="TEXT", help="Anything worth keeping with the run.")
+@click.option("--oil-temperature", metavar="Q", help='As read or typed, like "92 degC".')
+@click.option("--base-pressure", metavar="Q", help='Oil pressure before the valve, like "30 psi".')
+@click.option("--supply-voltage", metavar="Q", help='At the relay, like "13.9 V".')
+@click.option("--idle-speed", metavar="Q", help='Engine speed, like "750 rpm".')
+@click.option("--ambient-temperature", metavar="Q", help='Room or bay, like "21 degC".')
+@click.option("--oil-grade", metavar="TEXT", help="Grade on the can.")
+@click.option("--oil-level", metavar="TEXT", help="As read from the dipstick.")
+@click.option("--confirmed-by", metavar="NAME", help="On a board: who confirmed (for scripts).")
+@click.option("--accept-not-watched", is_flag=True, help="On a board: run with rules not watched.")
+@click.option("--fast", is_flag=True, help="Simulated rig only: virtual time.")
+@click.option("--seed", type=int, metavar="N", help="Simulated rig only: seed of its chance.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
+def command(setup: Path, sheet: Path, **options: Any) -> None:
+    """Do SHEET on the rig of SETUP and log the run.
+
+    On a board a person confirms first: the drive is unplugged from the control unit; engine at
+    idle in park with the brake set, or bench supply on; exhaust led away; hands clear; fuse,
+    mushroom stop and relief valve in place. Scripts pass --confirmed-by NAME.
+
+    Exit codes: 0 finished and conforms (or no limits given), 1 does not conform, 2 wrong setup,
+    sheet or option, 3 tripped or stopped, 4 hardware missing or refused, 5 undecided, 6 COIL STILL
+    LIVE, 7 internal fault.
+    """
+    from rig.cli.running import Run
+
+    code = Run(setup, sheet, options).go()
+    sys.exit(code)

@@ -1,0 +1,261 @@
+# SPDX-License-Identifier: MIT
+"""The steps of `rig run`, in order: load, look, confirm, run, analyse, show."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig import __version__
+from rig.cli.progress import ProgressView, view
+from rig.core import places, state_file
+from rig.core.clock import read_wall_time
+from rig.core.errors import CoilLiveError, RefusedError, UsageError
+from rig.core.preflight import GOOD, Preflight
+from rig.core.quantities import QuantityError, parse
+from rig.core.records import OFF_STATES, End, Trip
+from rig.desk.outcome import Outcome
+from rig.desk.signals import StopSignals
+
+SOFTWARE = f"solenoid-rig {__version__}"
+
+
+class Run:
+    """One `rig run`. `options` are those of rig.cli.run."""
+
+    def __init__(self, setup: Path, sheet: Path, options: Mapping[str, Any]) -> None:
+        self._setup_path, self._sheet_path, self._options = setup, sheet, options
+        self._quiet = bool(options["as_json"])
+
+    def go(self) -> int:
+        """Do the run; returns the exit code."""
+        with StopSignals() as signals:
+            if self._options["fast"]:
+                outcome = self._fast(signals)
+            else:
+                outcome = self._real_time(signals)
+        return self._finish(outcome)
+
+    # -- the two ways to run
+
+    def _real_time(self, signals: StopSignals) -> Outcome:
+        from rig.desk.processes import Processes
+        from rig.desk.session import Session
+
+        processes = Processes()  # they import while the setup is read
+        try:
+            self._load()
+            limits = self._setup.setup.limits
+            session = Session(processes, self._state, limits.guard_time_s, signals)
+            found = session.open(self._plan())
+            if found is None:
+                return session.outcome
+            self._show_preflight(found)
+            if found.refused:
+                return self._refused(found)
+            header = self._header(found)
+            if not session.begin(header | {"state": str(self._state)}):
+                return session.outcome
+            with view(self._sheet.sheet, found.source, quiet=self._quiet) as progress:
+                session.watcher = progress
+                return session.run()
+        finally:
+            processes.close()
+
+    def _fast(self, signals: StopSignals) -> Outcome:
+        from rig.compose import FastRun
+        from rig.recorder.recorder import Recorder
+        from rig.runlog.header import RunHeader
+        from rig.runlog.store import RunLog
+
+        self._load()
+        lock = state_file.RigLock(self._state)
+        try:
+            fast = FastRun(self._setup.setup, self._sheet.sheet, self._options["seed"])
+            self._claim()
+            try:
+                found = fast.preflight()
+                self._show_preflight(found)
+                if found.refused:
+                    return self._refused(found)
+                header = RunHeader.from_json(_json(self._header(found)))
+                log = RunLog(places.log_path())
+                try:
+                    log.mark_interrupted()
+                    recorder = Recorder(log, header, places.raw_dir())
+                    with view(self._sheet.sheet, found.source, quiet=self._quiet) as progress:
+                        end, trip = self._run_fast(fast, recorder, progress, signals)
+                    recorder.finish(end)
+                    return Outcome(end, trip, recorder.run_id, started=True)
+                finally:
+                    log.close()
+            finally:
+                fast.close()
+                state_file.release(self._state, state_file.this_process())
+        finally:
+            lock.close()
+
+    def _run_fast(
+        self, fast: Any, recorder: Any, progress: ProgressView, signals: StopSignals
+    ) -> tuple[End, Trip | None]:
+        def turn(line: str) -> None:
+            if signals.why is not None:
+                fast.bench.stop_why = signals.why
+            progress.record(line.encode())
+
+        end, trip = fast.run(recorder, turn)
+        if trip is not None:
+            state_file.write_latch(self._state, trip, time.time())
+        return end, trip
+
+    # -- before
+
+    def _load(self) -> None:
+        from rig.config.loading import load_pair
+
+        setup, sheet = load_pair(self._setup_path, self._sheet_path)
+        if sheet is None:
+            raise UsageError("A run needs a sheet.")
+        self._setup, self._sheet = setup, sheet
+        plain = setup.setup
+        if plain.backend == "board" and (
+            self._options["fast"] or self._options["seed"] is not None
+        ):
+            raise UsageError("--fast and --seed work only with a simulated rig.")
+        self._conditions = conditions(self._options)
+        rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
+        self._state = state_file.state_path(places.state_dir(), rig)
+        before = state_file.read(self._state)
+        if before is not None and before.trip is not None:
+            from rig.bench.process import latched_words
+
+            raise RefusedError(latched_words(before))
+
+    def _plan(self) -> dict[str, Any]:
+        from rig.config.resolved import dump
+
+        return {
+            "setup": dump(self._setup.setup),
+            "sheet": dump(self._sheet.sheet),
+            "seed": self._options["seed"],
+        }
+
+    def _claim(self) -> None:
+        plain = self._setup.setup
+        rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
+        owner = state_file.this_process()
+        state_file.claim(
+            self._state,
+            state_file.RigState(
+                rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"], owner
+            ),
+        )
+
+    def _header(self, found: Preflight) -> dict[str, Any]:
+        from rig.cli.confirm import confirm
+
+        options = self._options
+        said: list[str] = []
+        by = options["confirmed_by"]
+        if self._setup.setup.backend == "board":
+            by, said = confirm(by, found, options["accept_not_watched"])
+        return {
+            "source": found.source,
+            "seed": options["seed"],
+            "valve": options["valve"],
+            "job": options["job"],
+            "by": options["by"] or by,
+            "mount": options["mount"],
+            "note": options["note"] or "",
+            "conditions": self._conditions,
+            "confirmed_by": by if said else None,
+            "confirmation": "\n".join(said) if said else None,
+            "confirmed_utc_s": time.time() if said else None,
+            "setup_text": self._setup.text,
+            "setup_hash": self._setup.hash,
+            "setup_name": Path(self._setup.path).name,
+            "sheet_text": self._sheet.text,
+            "sheet_hash": self._sheet.hash,
+            "sheet_name": Path(self._sheet.path).name,
+            "software": SOFTWARE,
+            "wall": read_wall_time()._asdict(),
+            "hardware": dict(found.hardware),
+            "watched": found.watched,
+            "not_watched": found.not_watched,
+        }
+
+    def _show_preflight(self, found: Preflight) -> None:
+        if self._quiet:
+            return
+        from rig.cli.render import show_preflight
+
+        show_preflight(found)
+
+    def _refused(self, found: Preflight) -> Outcome:
+        words = [f"{c.name}: {c.shown}. {c.remedy}" for c in found.checks if c.result != GOOD]
+        text = "Refused before anything was energised.\n" + "\n".join(words)
+        if found.coil_live:
+            text = str(CoilLiveError("its load side is live before any command was given.")) + (
+                "\n" + text
+            )
+        return Outcome(message=text, exit_code=6 if found.coil_live else 4)
+
+    # -- after
+
+    def _finish(self, outcome: Outcome) -> int:
+        from rig.cli.stored import analyse_and_save, show_stored
+
+        code = outcome.code
+        if outcome.run is not None and outcome.started:
+            verdict_code = analyse_and_save(outcome.run)
+            show_stored(outcome.run, as_json=self._quiet)
+            if code == 0:
+                code = verdict_code
+        tell(outcome)
+        return code
+
+
+def tell(outcome: Outcome) -> None:
+    """Say on standard error what a person must know about how the run ended."""
+    end, trip = outcome.end, outcome.trip
+    if end is not None and end.off == OFF_STATES[2]:
+        click.echo(
+            str(CoilLiveError("the relay was commanded off, the read-back stays live.")), err=True
+        )
+    if trip is not None and trip.message != outcome.message:
+        click.echo(f"TRIPPED: {trip.rule}. {trip.message}", err=True)
+        click.echo("The rig stays off until `rig clear`.", err=True)
+    if outcome.message:
+        click.echo(outcome.message, err=True)
+    if end is not None and end.reason != "finished":
+        click.echo(f"Coil: {end.off}. What was recorded is kept.", err=True)
+
+
+def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """The conditions typed on the command line; raises UsageError naming the option."""
+    from rig.cli.run import CONDITIONS
+
+    found: dict[str, dict[str, Any]] = {}
+    for option, (name, dimension, unit) in CONDITIONS.items():
+        text = options.get(option)
+        if text is None:
+            continue
+        try:
+            value = parse(text, dimension)
+        except QuantityError as error:
+            raise UsageError(f"--{option.replace('_', '-')}: {error}") from error
+        found[name] = {"value": value, "unit": unit, "how": "typed"}
+    for option in ("oil_grade", "oil_level"):
+        if options.get(option):
+            found[option] = {"value": options[option], "unit": "", "how": "typed"}
+    return found
+
+
+def _json(data: Mapping[str, Any]) -> str:
+    import json
+
+    return json.dumps(data, allow_nan=False)

@@ -1,0 +1,58 @@
+# SPDX-License-Identifier: MIT
+"""The guard: a bench that is dead or silent is killed, its line taken and driven off.
+
+On a Raspberry Pi a process that dies can leave its output driven, so killing it is not enough.
+`rig safe` uses the same few lines.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import time
+
+from rig.core.records import OFF_STATES
+from rig.core.state_file import Owner, RigState
+
+KILL_PATIENCE_S = 2.0
+
+
+def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
+    """SIGKILL the owner and wait until it is gone; True when it is."""
+    if not owner.alive():
+        return True
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(owner.pid, signal.SIGKILL)
+    until = time.monotonic() + patience_s
+    while owner.alive() and time.monotonic() < until:
+        time.sleep(0.002)
+    return not owner.alive()
+
+
+def drive_off(state: RigState) -> str:
+    """Take the relay line and drive it low; returns one of OFF_STATES.
+
+    A simulated relay exists only inside its process and falls with it. The read-back, where one is
+    wired, is looked at afterwards. Raises HardwareError where the line could not be taken.
+    """
+    from rig.config.resolved import setup_from_plan
+
+    setup = setup_from_plan(state.plan) if state.plan else None
+    if state.backend != "board":
+        wired = setup is not None and setup.readback is not None
+        return OFF_STATES[0] if wired else OFF_STATES[1]
+    from rig.io import gpio
+
+    chip_path = gpio.find_chip(state.chip)
+    gpio.take_line_off(chip_path, state.line)
+    if setup is None or setup.readback is None:
+        return OFF_STATES[1]
+    until = time.monotonic() + setup.limits.readback_delay_s
+    while True:
+        level = gpio.read_level(chip_path, setup.readback.line, setup.readback.pull)
+        if level != setup.coil_live_level:
+            return OFF_STATES[0]
+        if time.monotonic() > until:
+            return OFF_STATES[2]
+        time.sleep(0.005)

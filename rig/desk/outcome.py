@@ -1,0 +1,36 @@
+# SPDX-License-Identifier: MIT
+"""What a desk learns of a run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.core.errors import EXIT_COIL_LIVE, EXIT_HARDWARE, EXIT_INTERNAL, EXIT_OK, EXIT_TRIPPED
+from rig.core.records import OFF_STATES, End, Trip
+
+
+@dataclass
+class Outcome:
+    """How a run ended. `end` is None where the bench did not live to say; `message` is for the
+    person, `run` the number in the log, None where no run was begun."""
+
+    end: End | None = None
+    trip: Trip | None = None
+    run: int | None = None
+    message: str = ""
+    started: bool = False
+    fault: bool = False
+    exit_code: int | None = None
+
+    @property
+    def code(self) -> int:
+        """Exit code before any verdict (rig.core.errors)."""
+        if self.exit_code is not None:
+            return self.exit_code
+        if self.end is not None and self.end.off == OFF_STATES[2]:
+            return EXIT_COIL_LIVE
+        if self.fault:
+            return EXIT_INTERNAL
+        if self.end is None:
+            return EXIT_TRIPPED if self.started else EXIT_HARDWARE
+        return EXIT_OK if self.end.reason == "finished" else EXIT_TRIPPED

@@ -1,0 +1,93 @@
+# SPDX-License-Identifier: MIT
+"""`rig safe`: command the coil off from any state, without a valid setup.
+
+Asks the owner of the line first; an owner that does not answer is killed and its line taken.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from rig.core import messages, state_file
+from rig.core.records import OFF_STATES
+from rig.core.state_file import RigState
+from rig.desk import guard
+
+ASK_S = 1.5
+"""A stopped bench records half a second more before it reports the end."""
+
+
+@dataclass(frozen=True)
+class Made:
+    """What was done about one rig, in words, and what is known of its coil."""
+
+    rig: str
+    off: str
+    words: str
+
+
+def make_safe(path: Path) -> Made | None:
+    """Command the coil of the rig of this state file off; None where there is no such state.
+
+    Raises HardwareError where its line could not be taken.
+    """
+    state = state_file.read(path)
+    if state is None:
+        return None
+    words = "no program held the line"
+    owner = state.owner
+    if owner is not None and owner.alive():
+        off = _ask(owner.socket)
+        if off is not None:
+            return Made(state.rig, off, f"its program (process {owner.pid}) commanded the coil off")
+        guard.kill(owner)
+        words = f"its program (process {owner.pid}) did not answer and was ended"
+    off = guard.drive_off(state)
+    if owner is not None:
+        state_file.release(path, owner)
+    return Made(state.rig, off, words)
+
+
+def _ask(path: str) -> str | None:
+    """Order a stop over the bench's socket; the off state it reports, or None."""
+    if not path:
+        return None
+    end = time.monotonic() + ASK_S
+    try:
+        with socket.socket(socket.AF_UNIX) as sock:
+            sock.settimeout(ASK_S)
+            sock.connect(path)
+            sock.sendall(messages.order("stop", "rig safe"))
+            buffer = b""
+            while time.monotonic() < end:
+                data = sock.recv(65_536)
+                if not data:
+                    return None
+                *lines, buffer = (buffer + data).split(b"\n")
+                for line in lines:
+                    off = _ended(line)
+                    if off is not None:
+                        return off
+    except OSError:
+        return None
+    return None
+
+
+def _ended(line: bytes) -> str | None:
+    if not line.startswith(b"{"):
+        return None
+    with contextlib.suppress(ValueError):
+        telling = messages.read_telling(line)
+        if telling["tell"] == "ended" and telling.get("off") in OFF_STATES:
+            return str(telling["off"])
+    return None
+
+
+def states(folder: Path) -> list[tuple[Path, RigState]]:
+    """Every rig that has a state file in `folder`."""
+    found = [(path, state_file.read(path)) for path in sorted(folder.glob("*.json"))]
+    return [(path, state) for path, state in found if state is not None]

@@ -1,0 +1,246 @@
+# SPDX-License-Identifier: MIT
+"""One run from the desk's side: orders out, tellings and records in, beats, guard, signals."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import select
+import socket
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from rig.core import messages, state_file
+from rig.core.errors import CoilLiveError, HardwareError
+from rig.core.preflight import Preflight, from_plain
+from rig.core.records import OFF_STATES, End, Trip, decode
+from rig.desk import guard
+from rig.desk.outcome import Outcome
+from rig.desk.processes import Processes, socket_path
+from rig.desk.signals import StopSignals
+
+RECORDER_PATIENCE_S = 10.0
+PREFLIGHT_PATIENCE_S = 10.0
+
+
+class Watcher:
+    """What a desk does with what it hears; every method may be left as it is."""
+
+    def record(self, line: bytes) -> None: ...
+    def status(self, status: Mapping[str, Any]) -> None: ...
+    def guide(self, instruction: str) -> None: ...
+    def recorder(self, told: Mapping[str, Any]) -> None: ...
+    def stopping(self, why: str) -> None: ...
+
+
+class Session:
+    """Drives one run and guards it. Signals command the coil off first and keep the run."""
+
+    def __init__(
+        self, processes: Processes, state: Path, guard_time_s: float, signals: StopSignals
+    ) -> None:
+        self._processes, self._state, self._guard_s = processes, state, guard_time_s
+        self._signals = signals
+        self._sock: socket.socket = processes.desk
+        self._in, self._status_in = b"", b""
+        self._heard = time.monotonic()
+        self._next_beat = 0.0
+        self._told: list[Mapping[str, Any]] = []
+        self._recorder_told: list[Mapping[str, Any]] = []
+        self._recorder_open = True
+        self._bench_gone = False
+        self._ordered_stop = False
+        self.stop_why: str | None = None
+        self.outcome = Outcome()
+        self.watcher = Watcher()
+
+    # -- the steps of a run
+
+    def open(self, plan: dict[str, Any]) -> Preflight | None:
+        """Send the plan and wait for the preflight; None when the bench refused or died."""
+        self._processes.send_plan(
+            plan | {"state": str(self._state), "socket": str(socket_path(self._state))}
+        )
+        until = time.monotonic() + PREFLIGHT_PATIENCE_S
+        while time.monotonic() < until and not self._bench_gone:
+            self._turn()
+            for telling in self._take_told():
+                if telling["tell"] == "preflight":
+                    fields = {k: v for k, v in telling.items() if k not in ("v", "tell")}
+                    return from_plain(fields)
+                if telling["tell"] == "refused":
+                    self._refused(telling)
+                    return None
+        if not self.outcome.message:
+            self.outcome.message = "The bench process ended before it had looked at the hardware."
+            self.outcome.exit_code = 7
+        return None
+
+    def begin(self, header: dict[str, Any]) -> bool:
+        """Hand the header to the recorder and wait until the run stands in the log."""
+        self._processes.send_header(header)
+        until = time.monotonic() + RECORDER_PATIENCE_S
+        while time.monotonic() < until and self._recorder_open and self.stop_why is None:
+            self._turn()
+            for told in self._recorder_told:
+                if "run" in told:
+                    self.outcome.run = int(told["run"])
+                    return True
+                if "error" in told:
+                    self.outcome.message = f"The run log refused the run: {told['error']}"
+            self._recorder_told.clear()
+        if not self.outcome.message:
+            self.outcome.message = self.stop_why or "The recorder did not answer."
+        self.outcome.exit_code = 4 if self.stop_why is None else 3
+        return False
+
+    def run(self) -> Outcome:
+        """Arm, start, and stay until the run has ended and is stored."""
+        self._order("arm")
+        self._order("start")
+        self.outcome.started = True
+        outcome = self.outcome
+        while outcome.end is None and not outcome.message:
+            self._turn()
+            self._relay()
+            for telling in self._take_told():
+                self._hear(telling)
+            if outcome.end is None and not outcome.message:
+                self._guard()
+        self._wait_recorder()
+        return outcome
+
+    def _hear(self, telling: Mapping[str, Any]) -> None:
+        match telling["tell"]:
+            case "status":
+                self.watcher.status(telling)
+            case "guide":
+                self.watcher.guide(str(telling["instruction"]))
+            case "ended":
+                self.outcome.end = End(telling["reason"], telling["off"], telling["t_ns"])
+            case "refused":
+                self._refused(telling)
+
+    def _relay(self) -> None:
+        """Signals and the recorder's troubles become a stop order, once."""
+        for told in self._recorder_told:
+            self.watcher.recorder(told)
+            if "error" in told:
+                self.stop_why = self.stop_why or f"recorder: {told['error']}"
+        self._recorder_told.clear()
+        if not self._recorder_open and self.outcome.end is None:
+            self.stop_why = self.stop_why or "the recorder ended before the run did"
+        if self.stop_why is not None and not self._ordered_stop:
+            self._ordered_stop = True
+            self._order("stop", self.stop_why)
+            self.watcher.stopping(self.stop_why)
+
+    def _refused(self, telling: Mapping[str, Any]) -> None:
+        self.outcome.message = str(telling.get("why", ""))
+        self.outcome.exit_code = telling.get("exit_code")
+        self.outcome.fault = bool(telling.get("fault"))
+
+    def _wait_recorder(self) -> None:
+        until = time.monotonic() + RECORDER_PATIENCE_S
+        while self._recorder_open and time.monotonic() < until:
+            self._turn()
+            for told in self._recorder_told:
+                self.watcher.recorder(told)
+            self._recorder_told.clear()
+
+    # -- guard
+
+    def _guard(self) -> None:
+        silent_s = time.monotonic() - self._heard
+        if not self._bench_gone and silent_s <= self._guard_s:
+            return
+        what = "died" if self._bench_gone else f"was silent for {1e3 * silent_s:.0f} ms"
+        off, problem = self._make_off()
+        self.outcome.message = (
+            f"The bench process {what}; the guard ended it. Coil: {off}.{problem}"
+        )
+        self.outcome.fault = True
+        if off == OFF_STATES[2]:
+            self.outcome.exit_code = 6
+            self.outcome.message = str(CoilLiveError(self.outcome.message))
+        trip = Trip("bench lost", None, None, "", time.monotonic_ns(), self.outcome.message)
+        self.outcome.trip = trip
+        state_file.write_latch(self._state, trip, time.time())
+
+    def _make_off(self) -> tuple[str, str]:
+        self._processes.bench.kill()
+        self._processes.bench.wait()
+        state = state_file.read(self._state)
+        if state is None:
+            return OFF_STATES[1], " No state file was found: its line is not known."
+        try:
+            return guard.drive_off(state), ""
+        except HardwareError as error:
+            return OFF_STATES[1], f" The guard could not take the line: {error}"
+
+    # -- in and out
+
+    def _turn(self) -> None:
+        """Beat when it is time, wait a little, read everything that has arrived."""
+        now = time.monotonic()
+        if now >= self._next_beat:
+            self._next_beat = now + messages.BEAT_S
+            self._order("beat")
+        descriptors = [self._sock.fileno()] if not self._bench_gone else []
+        if self._recorder_open:
+            descriptors.append(self._processes.status)
+        descriptors.append(self._signals.fileno())
+        wait_s = max(0.0, self._next_beat - time.monotonic())
+        ready, _, _ = select.select(descriptors, [], [], min(wait_s, messages.BEAT_S))
+        if self._sock.fileno() in ready:
+            self._read_bench()
+        if self._processes.status in ready:
+            self._read_recorder()
+        self._signals.drain()
+        if self._signals.why is not None:
+            self.stop_why = self.stop_why or self._signals.why
+
+    def _order(self, name: str, why: str = "") -> None:
+        with contextlib.suppress(OSError):  # a bench that is gone shows in the reading
+            self._sock.send(messages.order(name, why))
+
+    def _read_bench(self) -> None:
+        try:
+            data = self._sock.recv(1 << 18)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            self._bench_gone = True
+            return
+        self._heard = time.monotonic()
+        *lines, self._in = (self._in + data).split(b"\n")
+        for line in lines:
+            if line.startswith(b"["):
+                self._see_record(line)
+            else:
+                self._told.append(messages.read_telling(line))
+
+    def _see_record(self, line: bytes) -> None:
+        if line.startswith(b'["T"'):
+            trip = decode(line)
+            if isinstance(trip, Trip) and self.outcome.trip is None:
+                self.outcome.trip = trip
+                state_file.write_latch(self._state, trip, time.time())
+        self.watcher.record(line)
+
+    def _read_recorder(self) -> None:
+        data = os.read(self._processes.status, 65_536)
+        if not data:
+            self._recorder_open = False
+            return
+        *lines, self._status_in = (self._status_in + data).split(b"\n")
+        self._recorder_told += [json.loads(line) for line in lines if line]
+
+    def _take_told(self) -> list[Mapping[str, Any]]:
+        told, self._told = self._told, []
+        return told
