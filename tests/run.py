@@ -1,0 +1,232 @@
+# SPDX-License-Identifier: MIT
+"""Set up and run all tests: `python3 tests/run.py`.
+
+    python3 tests/run.py                  every lane
+    python3 tests/run.py unit browser     these lanes
+    python3 tests/run.py --list           name the lanes
+    python3 tests/run.py --full           long studies in full length (hours)
+    python3 tests/run.py unit -- -k fuse  words after -- go to pytest
+
+A lane is one pytest call. A lane whose system packages are missing installs them where it may (as
+root or with password-free sudo) and is otherwise named at the end as not run, with the reason;
+with CI=true that is a failure, and so is a skipped test. Exit code 0 only when nothing failed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+import xml.etree.ElementTree as ElementTree
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+ROOT = Path(__file__).resolve().parent.parent
+TESTS = ROOT / "tests"
+sys.path.insert(0, str(ROOT))
+
+from rig import bootstrap, debian  # noqa: E402
+from rig.debian import CannotSetUp, say  # noqa: E402
+
+STOPPED = 130  # what a shell reports after Ctrl-C
+CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
+
+
+class Lane(NamedTuple):
+    """One pytest call. `ready` raises CannotSetUp with the reason why it cannot run here."""
+
+    name: str
+    about: str
+    folder: str
+    ready: Callable[[bootstrap.Checkout], None]
+
+
+class Outcome(NamedTuple):
+    """What a lane came to. `reason` is set where it was not run."""
+
+    lane: str
+    passed: int = 0
+    failed: int = 0
+    skipped: int = 0
+    took_s: float = 0.0
+    reason: str = ""
+
+
+def nothing_more(_: bootstrap.Checkout) -> None:
+    """Python packages are enough."""
+
+
+def a_browser(_: bootstrap.Checkout) -> None:
+    if not any(shutil.which(name) for name in CHROMIUM):
+        debian.install_packages(["chromium"], "The browser lane")
+
+
+def an_emulated_kernel(checkout: bootstrap.Checkout) -> None:
+    """Its own preparation says what it installs and builds, and why it cannot."""
+    try:
+        subprocess.run([checkout.python, "-c", "import lgpio; lgpio.gpiochip_open"], check=True,
+                       cwd=tempfile.gettempdir(), capture_output=True)  # fmt: skip
+    except subprocess.CalledProcessError:
+        raise CannotSetUp("lgpio is not in the environment (see above)") from None
+    last = ""
+    with subprocess.Popen(
+        [checkout.python, TESTS / "kernel/build.py"], stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+    ) as build:  # fmt: skip
+        assert build.stderr is not None
+        for line in build.stderr:
+            say(line.rstrip())
+            last = line.strip() or last
+    if build.returncode:
+        raise CannotSetUp(last.removeprefix("not run because: "))
+
+
+LANES = (
+    Lane("unit", "each package by itself", "", nothing_more),
+    Lane("checks", "against published values and other libraries", "checks", nothing_more),
+    Lane("browser", "the page in a headless Chromium", "browser", a_browser),
+    Lane("kernel", "real GPIO and tty nodes of an emulated kernel", "kernel", an_emulated_kernel),
+    Lane("faults", "killed, unplugged, disk full", "faults", nothing_more),
+    Lane("performance", "speed and size, as ratios", "performance", nothing_more),
+)
+
+
+def lanes_here() -> list[Lane]:
+    """The lanes that have tests in this checkout."""
+    return [lane for lane in LANES if any((TESTS / lane.folder).rglob("test_*.py"))]
+
+
+def pytest_arguments(lane: Lane) -> list[str]:
+    """Folders of a lane; `unit` is whatever no other lane has."""
+    if lane.folder:
+        return [str(TESTS / lane.folder)]
+    others = [TESTS / other.folder for other in LANES if other.folder]
+    return [str(TESTS), *(f"--ignore={folder}" for folder in others)]
+
+
+def count(report: Path) -> tuple[int, int, int]:
+    """Passed, failed and skipped tests of a JUnit XML report; no report is one failure."""
+    try:
+        cases = ElementTree.parse(report).getroot().findall(".//testcase")
+    except (OSError, ElementTree.ParseError):
+        return 0, 1, 0
+    failed = skipped = 0
+    for case in cases:
+        if case.find("failure") is not None or case.find("error") is not None:
+            failed += 1
+        elif case.find("skipped") is not None:
+            skipped += 1
+    return len(cases) - failed - skipped, failed, skipped
+
+
+def run_lane(
+    lane: Lane, checkout: bootstrap.Checkout, folder: Path, *, full: bool, extra: list[str]
+) -> Outcome:
+    """Run one lane, its output straight to the terminal."""
+    say(f"\n== {lane.name}: {lane.about}")
+    try:
+        lane.ready(checkout)
+    except CannotSetUp as problem:
+        say(str(problem))
+        return Outcome(lane.name, reason=problem.what)
+    report = folder / f"{lane.name}.xml"
+    command = [checkout.python, "-m", "pytest", f"--junitxml={report}", "--color=auto"]
+    environment = {**os.environ, "RIG_TESTS_FULL": "1" if full else "0"}
+    began = time.monotonic()
+    done = subprocess.run(
+        [*command, *pytest_arguments(lane), *extra], cwd=ROOT, env=environment,
+        stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    passed, failed, skipped = count(report)
+    if done.returncode and not failed:  # pytest itself: nothing collected, an internal error
+        failed = 1
+    return Outcome(lane.name, passed, failed, skipped, time.monotonic() - began)
+
+
+def closing(outcomes: list[Outcome], *, strict: bool) -> int:
+    """Print the closing table and return the exit code."""
+    say("\nlane          passed  failed  skipped    time")
+    for one in outcomes:
+        figures = f"{one.passed:>6}  {one.failed:>6}  {one.skipped:>7}  {one.took_s:>5.0f} s"
+        say(f"{one.lane:<12}  {'not run' if one.reason else figures}")
+    for one in outcomes:
+        if one.reason:
+            say(f"\nNOT RUN: {one.lane}, because: {one.reason}")
+    passed = sum(one.passed for one in outcomes)
+    skipped = sum(one.skipped for one in outcomes)
+    failed = sum(one.failed for one in outcomes)
+    if strict:
+        left_out = sum(1 for one in outcomes if one.reason) + skipped
+        failed, skipped = failed + left_out, 0
+        if left_out:
+            say(f"\nCI: lanes not run and skipped tests count as failed ({left_out}).")
+    say(f"\n{passed} passed, {failed} failed" + (f", {skipped} skipped" if skipped else ""))
+    return 1 if failed or not passed else 0
+
+
+def prepare(checkout: bootstrap.Checkout) -> None:
+    """The environment with the test tools. Without a compiler only the board's library lacks."""
+    if sys.version_info >= debian.WITHOUT_LGPIO_WHEEL:
+        try:
+            checkout.prepare(["test", "board"])
+            return
+        except CannotSetUp as problem:
+            say(f"{problem}\nGoing on without lgpio: what needs it is not run.")
+    checkout.prepare(["test"])
+
+
+def main() -> int:
+    words = sys.argv[1:]
+    cut = words.index("--") if "--" in words else len(words)
+    parser = argparse.ArgumentParser(
+        prog="python3 tests/run.py", description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    here = lanes_here()
+    parser.add_argument("lanes", nargs="*", metavar="LANE", help="; ".join(x.name for x in here))
+    parser.add_argument("--list", action="store_true", help="name the lanes and stop")
+    parser.add_argument("--full", action="store_true", help="long studies in full length")
+    chosen = parser.parse_args(words[:cut])
+    if chosen.list:
+        for lane in here:
+            say(f"{lane.name:<12}  {lane.about}")
+        return 0
+    unknown = set(chosen.lanes) - {lane.name for lane in here}
+    if unknown:
+        parser.error(f"no lane {', '.join(sorted(unknown))}; see --list")
+    checkout = bootstrap.Checkout()
+    try:
+        prepare(checkout)
+    except CannotSetUp as problem:
+        say(str(problem))
+        return bootstrap.EXIT_CANNOT
+    stopped = False
+
+    def stop(*_: object) -> None:  # pytest gets the same signal and ends by itself
+        nonlocal stopped
+        stopped = True
+
+    signal.signal(signal.SIGINT, stop)
+    outcomes = []
+    with tempfile.TemporaryDirectory(prefix="rig-tests-") as folder:
+        for lane in here:
+            if stopped:
+                outcomes.append(Outcome(lane.name, reason="stopped from the keyboard"))
+            elif not chosen.lanes or lane.name in chosen.lanes:
+                extra = words[cut + 1 :]
+                outcomes.append(
+                    run_lane(lane, checkout, Path(folder), full=chosen.full, extra=extra)
+                )
+    strict = os.environ.get("CI", "").lower() in ("1", "true")
+    code = closing(outcomes, strict=strict)
+    return STOPPED if stopped else code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
