@@ -1,0 +1,217 @@
+"""A scripted rig for bench tests, in virtual time: the test says what each wire does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+from rig.bench.bench import Bench
+from rig.config.setup import Setup
+from rig.core.clock import VirtualClock
+from rig.core.errors import HardwareError
+from rig.core.records import GOOD, READBACK, SWITCH, Condition, Edge, Record, Sample, decode
+
+MS = 1_000_000
+SETUP = {
+    "backend": "simulated",
+    "medium": "oil",
+    "coil": {
+        "feed_side": "supply",
+        "supply_voltage": "12.6 V",
+        "fuse": "3 A",
+        "resistance": "14 ohm",
+    },
+    "relay": {"line": 17},
+    "switch": {"line": 22, "contact": "normally open", "pull": "up"},
+    "readback": {"line": 27},
+    "gauge": {
+        "port": "none",
+        "pattern": "{pressure}",
+        "unit": "kPa",
+        "period": "100 ms",
+        "measuring_range": ["0 kPa", "1000 kPa"],
+        "expected_range": ["0 kPa", "500 kPa"],
+    },
+    "limits": {"pressure": "700 kPa", "on_time": "2 s", "gauge_stale": "500 ms"},
+}
+
+
+def make_setup(**changes: object) -> Setup:
+    """The test setup with top-level keys replaced; a key set to None is left out."""
+    data = {key: value for key, value in (SETUP | changes).items() if value is not None}
+    return Setup.model_validate(_tuples(data))
+
+
+def _tuples(data: object) -> object:
+    if isinstance(data, dict):
+        return {key: _tuples(value) for key, value in data.items()}
+    return tuple(data) if isinstance(data, list) else data
+
+
+class ScriptedRig:
+    """Coil, edge source, gauge and world in one; also a RecordSink."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self.clock = VirtualClock(10**12)
+        self.coil, self.edges, self.world = self, self, self
+        self.gauge = self if setup.gauge else None
+        self.source, self.description = "simulated", {"rig": "scripted"}
+        self.is_on = self.closed = False
+        self.log: list[tuple[str, int]] = []
+        self.lines_now = {SWITCH: 1 - setup.switch_closed_level}
+        if setup.readback:
+            self.lines_now[READBACK] = 1 - setup.coil_live_level
+        self.agenda: list[tuple[int, Callable[[], None]]] = []
+        self.waiting_edges: list[Edge] = []
+        self.waiting_items: list[Sample | Condition] = []
+        self.sequence = dict.fromkeys(self.lines_now, 0)
+        self.pressure: float | None = 200.0
+        self.next_sample_ns = self.clock.now_ns() + 100 * MS
+        self.follow = True  # read-back follows the relay after 5 ms
+        self.answer_ms: float | None = 30  # the switch follows after this
+        self.silent_edges = False
+        self.records: list[Record] = []
+        self.overflowed, self.lag_s = False, 0.0
+        self.guided: list[str] = []
+
+    # coil
+    @property
+    def commanded_on(self) -> bool:
+        return self.is_on
+
+    def on(self) -> None:
+        self.is_on = True
+        self.log.append(("on", self.clock.now_ns()))
+        self._react(True)
+
+    def off(self) -> None:
+        if self.is_on:
+            self._react(False)
+        self.is_on = False
+        self.log.append(("off", self.clock.now_ns()))
+
+    def _react(self, on: bool) -> None:
+        if self.follow and READBACK in self.lines_now:
+            live = self.setup.coil_live_level
+            self.after(5, lambda: self.drive(READBACK, live if on else 1 - live))
+        if self.answer_ms is not None:
+            closed = self.setup.switch_closed_level
+            self.after(self.answer_ms, lambda: self.drive(SWITCH, closed if on else 1 - closed))
+
+    # edges
+    @property
+    def lines(self) -> tuple[str, ...]:
+        return tuple(self.lines_now)
+
+    def fileno(self) -> None:
+        return None
+
+    def level(self, line: str) -> int:
+        if self.closed:
+            raise HardwareError("gone")
+        return self.lines_now[line]
+
+    def drive(self, line: str, level: int) -> None:
+        """Put a line at a level now, with its edge unless edges are silent."""
+        if self.lines_now[line] == level:
+            return
+        self.lines_now[line] = level
+        self.sequence[line] += 1
+        if not self.silent_edges:
+            edge = Edge(line, level, self.clock.now_ns(), self.sequence[line], "plant")
+            self.waiting_edges.append(edge)
+
+    def read(self) -> Sequence[Edge | Sample | Condition]:  # both edge source and gauge ask here
+        if self.closed:
+            raise HardwareError("the request is gone")
+        got: list[Edge | Sample | Condition] = [*self.waiting_items, *self.waiting_edges]
+        self.waiting_items, self.waiting_edges = [], []
+        return got
+
+    # world
+    def now_ns(self) -> int:
+        return self.clock.now_ns()
+
+    def after(self, ms: float, what: Callable[[], None]) -> None:
+        """Do something `ms` from now."""
+        self.agenda.append((self.clock.now_ns() + round(ms * MS), what))
+
+    def wait(self, until_ns: int, _ready: Sequence[int]) -> None:
+        events = [t for t, _ in self.agenda] + [self.next_sample_ns, until_ns]
+        now = min(events)
+        self.clock.advance_to(now)
+        due = [what for t, what in self.agenda if t <= now]
+        self.agenda = [(t, what) for t, what in self.agenda if t > now]
+        for what in due:
+            what()
+        if now >= self.next_sample_ns:
+            self.next_sample_ns += 100 * MS
+            if self.pressure is not None:
+                self.sample(self.pressure)
+
+    def sample(self, value: float, quality: str = GOOD) -> None:
+        shown = None if math.isnan(value) and quality != GOOD else value
+        self.waiting_items.append(Sample("pressure", shown, self.clock.now_ns(), quality))
+
+    def guide(self, instruction: str) -> None:
+        self.guided.append(instruction)
+
+    # sink
+    def put(self, line: str) -> None:
+        self.records.append(decode(line))
+
+    def close(self) -> None:
+        self.off()
+
+
+class EdgesOnly:
+    """The scripted rig's edges apart from its gauge."""
+
+    def __init__(self, rig: ScriptedRig) -> None:
+        self._rig = rig
+        self.lines = rig.lines
+
+    def fileno(self) -> None:
+        return None
+
+    def level(self, line: str) -> int:
+        return self._rig.level(line)
+
+    def read(self) -> list[Edge]:
+        if self._rig.closed:
+            raise HardwareError("the request is gone")
+        got, self._rig.waiting_edges = self._rig.waiting_edges, []
+        return got
+
+    def close(self) -> None:
+        return None
+
+
+class GaugeOnly:
+    """The scripted rig's gauge apart from its edges."""
+
+    def __init__(self, rig: ScriptedRig) -> None:
+        self._rig = rig
+
+    def fileno(self) -> None:
+        return None
+
+    def read(self) -> list[Sample | Condition]:
+        got, self._rig.waiting_items = self._rig.waiting_items, []
+        return got
+
+    def close(self) -> None:
+        return None
+
+
+def make_bench(**changes: object) -> tuple[Bench, ScriptedRig]:
+    """A bench on a scripted rig, preflight passed and armed."""
+    rig = ScriptedRig(make_setup(**changes))
+    rig.edges = EdgesOnly(rig)
+    rig.gauge = GaugeOnly(rig) if rig.setup.gauge else None
+    bench = Bench(rig.setup, rig)
+    found = bench.preflight()
+    if not found.refused:
+        bench.arm()
+    return bench, rig

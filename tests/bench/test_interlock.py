@@ -1,0 +1,262 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+from bench_rig import MS, ScriptedRig, make_bench, make_setup
+from hypothesis import given
+from hypothesis import strategies as st
+from rig.bench import rules
+from rig.bench.bench import Bench
+from rig.bench.watch import TICK_S, watched
+from rig.core.errors import RefusedError
+from rig.core.records import Command, Condition, End, Trip
+from test_sequencer import make_sheet
+
+SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
+         "settle_wait": "200 ms"}  # fmt: skip
+NO_DUTY = {"pressure": "700 kPa", "on_time": "2 s", "gauge_stale": "500 ms", "duty": "100 %"}
+
+
+def run(bench: Bench, rig: ScriptedRig, **changes: object) -> tuple[End, Trip | None]:
+    end = bench.run(make_sheet(**SHEET | changes), rig)
+    assert not rig.is_on, "the coil was left on"
+    assert isinstance(rig.records[-1], End)
+    return end, bench.interlock.trip
+
+
+def last_off_before_trip_record(rig: ScriptedRig) -> bool:
+    """The release stands in the record before the trip that caused it."""
+    kinds = [type(r) for r in rig.records]
+    first_trip = kinds.index(Trip)
+    commands = [r for r in rig.records[:first_trip] if isinstance(r, Command)]
+    return not commands or commands[-1].on is False
+
+
+@pytest.mark.parametrize("value", [700.1, 1e6, math.inf, math.nan])
+def test_over_pressure_trips_and_nan_trips(value: float) -> None:
+    assert rules.over_pressure(value, 700.0) is not None
+
+
+def test_over_pressure_while_energised() -> None:
+    bench, rig = make_bench()
+    rig.after(350, lambda: rig.sample(750.0))
+    end, trip = run(bench, rig)
+    assert end.reason == "tripped" and end.off == "confirmed off"
+    assert trip is not None and trip.rule == "over-pressure"
+    assert (trip.value, trip.limit, trip.unit) == (750.0, 700.0, "kPa")
+    assert "does not lower the supply pressure" in trip.message
+    assert last_off_before_trip_record(rig)
+    off_ns = next(t for what, t in rig.log if what == "off")
+    assert off_ns == trip.t_ns, "released in the turn in which the sample arrived"
+
+
+def test_out_of_range_reading_above_the_limit_trips() -> None:
+    bench, rig = make_bench()
+    rig.after(350, lambda: rig.sample(5000.0, "out of range"))
+    assert run(bench, rig)[1].rule == "over-pressure"
+
+
+def test_gauge_stale_trips_within_its_stated_reaction() -> None:
+    bench, rig = make_bench()
+
+    def unplug() -> None:
+        rig.pressure = None
+
+    rig.after(450, unplug)
+    start = rig.now_ns()
+    end, trip = run(bench, rig)
+    assert trip is not None and trip.rule == "gauge stale"
+    reaction = next(w.reaction_ms for w in watched(rig.setup) if w.rule == "gauge stale")
+    last_good = start + 400 * MS
+    assert (trip.t_ns - last_good) / MS <= (reaction or 0) + 1e-6
+    assert end.reason == "tripped"
+
+
+def test_bad_readings_do_not_keep_the_gauge_alive() -> None:
+    bench, rig = make_bench()
+
+    def babble() -> None:
+        rig.pressure = None
+        rig.sample(math.nan, "not a number")
+        rig.waiting_items.append(Condition("frame rejected", rig.now_ns(), "garbage"))
+        rig.after(50, babble)
+
+    rig.after(300, babble)
+    assert run(bench, rig)[1].rule == "gauge stale"
+
+
+def test_on_time() -> None:
+    bench, rig = make_bench(limits=NO_DUTY | {"on_time": "250 ms"})
+    _, trip = run(bench, rig)
+    assert trip is not None and trip.rule == "on time"
+    on, off = (t for _, t in rig.log[:2])
+    assert 250 * MS < off - on <= (250 + 1e3 * TICK_S) * MS
+
+
+def test_duty_in_a_sliding_window() -> None:
+    bench, rig = make_bench(limits=NO_DUTY | {"duty": "30 %", "duty_window": "2 s"})
+    _, trip = run(bench, rig, on_time="400 ms", rest="300 ms")
+    assert trip is not None and trip.rule == "duty"
+    assert trip.value == pytest.approx(30, abs=2)
+
+
+@given(st.lists(st.tuples(st.integers(1, 3000), st.integers(1, 3000)), max_size=30),
+       st.integers(1, 5000))  # fmt: skip
+def test_duty_sum_equals_the_overlap_of_spans_with_the_window(
+    pairs: list[tuple[int, int]], window_ms: int
+) -> None:
+    from rig.bench.interlock import Interlock
+
+    setup = make_setup(limits=NO_DUTY | {"duty_window": f"{window_ms} ms"})
+    rig = ScriptedRig(setup)
+    interlock = Interlock(rig, setup, rig.records.append, rig.now_ns)
+    spans = []
+    for on_ms, off_ms in pairs:
+        interlock.energise(1)
+        t = rig.now_ns()
+        rig.clock.advance_to(t + on_ms * MS)
+        interlock.release(1)
+        spans.append((t, t + on_ms * MS))
+        rig.clock.advance_to(t + (on_ms + off_ms) * MS)
+        now = rig.now_ns()
+        start = now - window_ms * MS
+        direct = sum(max(0, min(b, now) - max(a, start)) for a, b in spans)
+        assert interlock._on_ns_since(start, now) == direct
+
+
+def test_load_dead_although_commanded_on() -> None:
+    bench, rig = make_bench()
+    rig.follow = False
+    end, trip = run(bench, rig)
+    assert trip is not None and trip.rule == "read-back disagreeing"
+    assert "stays dead" in trip.message and end.off == "confirmed off"
+
+
+def test_welded_contact_is_still_live() -> None:
+    bench, rig = make_bench()
+
+    def weld() -> None:
+        rig.follow = False
+
+    rig.after(350, weld)  # the first release no longer opens the contact
+    end, trip = run(bench, rig)
+    assert trip is not None and trip.rule == "read-back disagreeing"
+    assert "welded contact" in trip.message
+    assert end.off == "still live"
+
+
+def test_ground_side_says_what_it_cannot_tell() -> None:
+    coil = {"feed_side": "ground", "supply_voltage": "12 V", "fuse": "3 A", "resistance": "14 ohm"}
+    bench, rig = make_bench(coil=coil)
+    rig.after(220, lambda: setattr(rig, "follow", False))
+    _, trip = run(bench, rig)
+    assert trip is not None and "cannot be told" in trip.message
+
+
+def test_silent_edge_source_is_caught_on_the_first_stroke() -> None:
+    bench, rig = make_bench(readback=None)
+    rig.silent_edges = True
+    end, trip = run(bench, rig)
+    assert trip is not None and trip.rule == "edge source lost"
+    assert end.off == "commanded off, not confirmed"
+    assert sum(what == "on" for what, _ in rig.log) == 1
+
+
+def test_edge_source_that_raises_trips_and_the_run_is_kept() -> None:
+    bench, rig = make_bench()
+    rig.after(350, lambda: setattr(rig, "closed", True))
+    end, trip = run(bench, rig)
+    assert trip is not None and trip.rule == "edge source lost"
+    assert end.off == "commanded off, not confirmed"
+
+
+def test_full_queue_towards_the_recorder_trips() -> None:
+    bench, rig = make_bench()
+    rig.after(350, lambda: setattr(rig, "overflowed", True))
+    assert run(bench, rig)[1].rule == "recorder behind"
+
+
+def test_first_trip_is_kept_and_later_ones_listed() -> None:
+    bench, rig = make_bench()
+    rig.follow = False
+    rig.after(250, lambda: rig.sample(800.0))
+    rig.after(300, lambda: rig.sample(900.0))
+    _, trip = run(bench, rig)
+    assert trip is not None and trip.rule == "over-pressure" and trip.value == 800.0
+    rules_seen = [r.rule for r in rig.records if isinstance(r, Trip)]
+    assert len(rules_seen) == len(set(rules_seen)), "each rule is reported once"
+
+
+def test_nothing_energises_after_a_trip() -> None:
+    bench, rig = make_bench()
+    rig.after(350, lambda: rig.sample(800.0))
+    run(bench, rig)
+    assert bench.interlock.energise(9) is False
+    assert not rig.is_on
+    with pytest.raises(RefusedError):
+        bench.arm()
+
+
+def test_stop_releases_and_records_half_a_second_more() -> None:
+    bench, rig = make_bench()
+    rig.after(350, lambda: setattr(bench, "stop_why", "stopped by Ctrl-C"))
+    end, trip = run(bench, rig)
+    assert end.reason == "aborted" and trip is None
+    stopped = next(r for r in rig.records if isinstance(r, Condition) and r.kind == "stopped")
+    assert stopped.detail == "stopped by Ctrl-C"
+    assert end.t_ns - stopped.t_ns >= 500 * MS
+
+
+@pytest.mark.parametrize("where", ["gauge", "edges", "wait", "put"])
+def test_an_exception_anywhere_leaves_the_coil_off(where: str) -> None:
+    bench, rig = make_bench()
+
+    class Broken(Exception):
+        pass
+
+    def broken(*_: object) -> None:
+        raise Broken
+
+    def break_it() -> None:
+        if where == "gauge":
+            rig.gauge.read = broken
+        elif where == "edges":
+            rig.edges.read = broken
+        elif where == "put":
+            rig.put = broken
+        else:
+            rig.wait = broken
+
+    rig.after(350, break_it)
+    with pytest.raises(Broken):
+        bench.run(make_sheet(**SHEET), rig)
+    assert not rig.is_on
+
+
+def test_nothing_runs_that_was_not_armed() -> None:
+    rig = ScriptedRig(make_setup())
+    bench = Bench(rig.setup, rig)
+    with pytest.raises(RefusedError, match="cannot become running"):
+        bench.run(make_sheet(**SHEET), rig)
+    assert ("on", rig.now_ns()) not in rig.log
+
+
+def test_arming_expires() -> None:
+    bench, rig = make_bench()
+    rig.clock.advance_to(rig.now_ns() + 121_000 * MS)
+    bench.idle()
+    with pytest.raises(RefusedError):
+        bench.run(make_sheet(**SHEET), rig)
+
+
+def test_lost_edges_show_as_a_sequence_gap() -> None:
+    bench, rig = make_bench()
+
+    def lose() -> None:
+        rig.sequence["switch"] += 3
+
+    rig.after(400, lose)
+    run(bench, rig)
+    gap = next(r for r in rig.records if isinstance(r, Condition) and r.kind == "sequence gap")
+    assert gap.detail == "switch: 3 edges lost"

@@ -1,0 +1,136 @@
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from rig.bench.link import MAX_WATCHERS, DeskLink
+from rig.bench.streams import SocketSink
+from rig.core import messages
+
+
+@pytest.fixture
+def ends(tmp_path: Path) -> Iterator[tuple[DeskLink, socket.socket, Path]]:
+    bench_end, desk = socket.socketpair()
+    path = tmp_path / "bench.sock"
+    link = DeskLink(bench_end, path)
+    with desk, contextlib.closing(link):
+        yield link, desk, path
+
+
+def connect(path: Path) -> socket.socket:
+    sock = socket.socket(socket.AF_UNIX)
+    sock.connect(str(path))
+    return sock
+
+
+def test_the_socket_is_for_this_user_only(ends: tuple[DeskLink, socket.socket, Path]) -> None:
+    assert stat.S_IMODE(os.stat(ends[2]).st_mode) == 0o600
+
+
+def test_the_operator_orders(ends: tuple[DeskLink, socket.socket, Path]) -> None:
+    link, desk, _ = ends
+    desk.sendall(messages.order("arm") + messages.order("start")[:5])
+    assert [o.order for o in link.poll()] == ["arm"]
+    desk.sendall(messages.order("start")[5:])
+    assert [o.order for o in link.poll()] == ["start"]
+
+
+def test_a_watcher_may_only_stop(ends: tuple[DeskLink, socket.socket, Path]) -> None:
+    link, _, path = ends
+    with connect(path) as watcher:
+        watcher.sendall(messages.order("start"))
+        assert link.poll() == []
+        link.poll()
+        link.flush()
+        assert b"another desk operates" in watcher.recv(4096)
+        watcher.sendall(messages.order("stop", "me"))
+        assert link.poll() == [("stop", "me")]
+
+
+def test_everyone_hears(ends: tuple[DeskLink, socket.socket, Path]) -> None:
+    link, desk, path = ends
+    with connect(path) as watcher:
+        link.poll()
+        link.send('{"v":1}')
+        link.flush()
+        assert desk.recv(99) == watcher.recv(99) == b'{"v":1}\n'
+
+
+def test_nonsense_is_answered_and_not_obeyed(ends: tuple[DeskLink, socket.socket, Path]) -> None:
+    link, desk, _ = ends
+    desk.sendall(b"\xff\xfe{{{\n")
+    assert link.poll() == []
+    link.flush()
+    assert b"refused" in desk.recv(4096)
+    assert not link.operator_gone
+
+
+def test_an_endless_line_ends_the_connection(ends: tuple[DeskLink, socket.socket, Path]) -> None:
+    link, desk, _ = ends
+    desk.setblocking(False)
+    for _ in range(20):
+        with contextlib.suppress(BlockingIOError):
+            desk.send(b"x" * 30_000)
+        link.poll()
+    assert link.operator_gone
+
+
+def test_the_operator_leaving_shows(ends: tuple[DeskLink, socket.socket, Path]) -> None:
+    link, desk, _ = ends
+    desk.close()
+    link.poll()
+    assert link.operator_gone
+
+
+def test_watchers_are_bounded_and_a_deaf_one_is_cut_off(
+    ends: tuple[DeskLink, socket.socket, Path],
+) -> None:
+    link, _, path = ends
+    with contextlib.ExitStack() as stack:
+        for _ in range(MAX_WATCHERS + 3):
+            stack.enter_context(connect(path))
+            link.poll()
+        assert len(link._watchers) == MAX_WATCHERS
+        for _ in range(200):
+            link.send("x" * 50_000)
+            link.flush()
+        link.poll()
+        assert link._watchers == []
+
+
+def test_a_recorder_that_takes_nothing_overflows_and_never_blocks() -> None:
+    ours, theirs = socket.socketpair()
+    with theirs:
+        sink = SocketSink(ours)
+        for _ in range(1000):
+            sink.put("x" * 20_000)
+            sink.flush()
+            if sink.overflowed:
+                break
+        assert sink.overflowed and sink.lag_s >= 0
+        sink.close(0.05)
+
+
+def test_records_arrive_whole_and_in_order() -> None:
+    ours, theirs = socket.socketpair()
+    with theirs:
+        sink = SocketSink(ours)
+        lines = [f"{n}:" + "y" * (n % 300) for n in range(5000)]
+        got = b""
+        theirs.setblocking(False)
+        for line in lines:
+            sink.put(line)
+            sink.flush()
+            with contextlib.suppress(BlockingIOError):
+                got += theirs.recv(1 << 16)
+        for _ in range(1000):
+            sink.flush()
+            with contextlib.suppress(BlockingIOError):
+                got += theirs.recv(1 << 16)
+        assert got.decode().splitlines() == lines
+        sink.close(1.0)

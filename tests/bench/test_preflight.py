@@ -1,0 +1,80 @@
+from __future__ import annotations
+
+from bench_rig import ScriptedRig, make_bench, make_setup
+from rig.bench.bench import Bench
+from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED
+
+
+def result(bench: Bench, name: str) -> tuple[str, str]:
+    check = next(c for c in bench.preflight().checks if c.name == name)
+    return check.result, check.shown
+
+
+def fresh(**changes: object) -> tuple[Bench, ScriptedRig]:
+    bench, rig = make_bench(**changes)
+    return Bench(rig.setup, rig), rig
+
+
+def test_all_well() -> None:
+    bench, _ = fresh()
+    found = bench.preflight(100.0)
+    assert {c.result for c in found.checks} == {GOOD}
+    assert not found.coil_live and not found.refused
+
+
+def test_live_before_any_command_is_refused() -> None:
+    bench, rig = fresh()
+    rig.lines_now["readback"] = rig.setup.coil_live_level
+    found = bench.preflight()
+    assert found.coil_live and [c.name for c in found.refused] == ["Load side of the relay"]
+    assert bench.states.state == "off"
+
+
+def test_silent_gauge_is_refused_with_what_was_heard() -> None:
+    bench, rig = fresh()
+    rig.pressure = None
+    kind, shown = result(bench, "Pressure gauge")
+    assert kind == REFUSED and "nothing received" in shown
+
+
+def test_pressure_over_the_limit_is_refused() -> None:
+    bench, rig = fresh()
+    rig.pressure = 900.0
+    assert result(bench, "Pressure gauge")[0] == REFUSED
+
+
+def test_switch_not_at_rest_is_doubtful_not_refused() -> None:
+    bench, rig = fresh()
+    rig.lines_now["switch"] = rig.setup.switch_closed_level
+    assert result(bench, "Pressure switch")[0] == DOUBTFUL
+
+
+def test_find_takes_the_rest_state_as_it_is() -> None:
+    bench, rig = fresh(switch={"line": 22, "contact": "find", "pull": "up"})
+    rig.lines_now["switch"] = 0
+    kind, shown = result(bench, "Pressure switch")
+    assert kind == GOOD and "closed at rest" in shown
+
+
+def test_what_is_not_wired_is_never_shown_as_fine() -> None:
+    bench, _ = fresh(readback=None, gauge=None, limits={})
+    found = bench.preflight()
+    by_name = {c.name: c.result for c in found.checks}
+    assert by_name["Load side of the relay"] == NOT_WATCHED
+    assert by_name["Pressure gauge"] == NOT_WATCHED
+    rules = {item["rule"] for item in found.not_watched}
+    assert rules == {"over-pressure", "gauge stale", "read-back disagreeing"}
+
+
+def test_low_base_pressure_is_told_before_anything_is_blamed() -> None:
+    bench, rig = fresh()
+    rig.pressure = 40.0
+    check = next(c for c in bench.preflight(100.0).checks if c.name == "Base pressure")
+    assert check.result == DOUBTFUL and "oil" in check.remedy
+
+
+def test_setup_without_gauge_needs_no_wait() -> None:
+    rig = ScriptedRig(make_setup(gauge=None, limits={}))
+    t0 = rig.now_ns()
+    Bench(rig.setup, rig).preflight()
+    assert rig.now_ns() == t0

@@ -1,0 +1,102 @@
+from __future__ import annotations
+
+import pytest
+from bench_rig import MS, make_bench
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import TypeAdapter
+from rig.bench.sequencer import duration_s
+from rig.config.sheet import Sheet
+from rig.core.records import Command, End, Step
+
+
+def make_sheet(**data: object) -> Sheet:
+    return TypeAdapter(Sheet).validate_python(data)
+
+
+STROKES = {"kind": "strokes", "strokes": 3, "on_time": "200 ms", "rest": "300 ms",
+           "settle_wait": "500 ms"}  # fmt: skip
+
+
+def test_strokes_are_commanded_at_their_times() -> None:
+    bench, rig = make_bench()
+    t0 = rig.now_ns()
+    end = bench.run(make_sheet(**STROKES), rig)
+    commands = [r for r in rig.records if isinstance(r, Command)]
+    expected = []
+    for n in range(3):
+        expected += [(True, n + 1, 500 + n * 500), (False, n + 1, 700 + n * 500)]
+    assert [(c.on, c.stroke, (c.t_ns - t0) // MS) for c in commands] == expected
+    assert end == End("finished", "confirmed off", end.t_ns)
+    assert rig.records[-1] == end
+    assert end.t_ns - t0 >= duration_s(make_sheet(**STROKES)) * 1e9
+
+
+def test_hold_energised_watches_then_releases() -> None:
+    bench, rig = make_bench()
+    t0 = rig.now_ns()
+    bench.run(make_sheet(kind="hold", state="energised", watch="1 s", settle_wait="100 ms"), rig)
+    commands = [((r.t_ns - t0) // MS, r.on) for r in rig.records if isinstance(r, Command)]
+    assert commands == [(100, True), (1100, False)]
+
+
+def test_hold_released_energises_first() -> None:
+    bench, rig = make_bench()
+    t0 = rig.now_ns()
+    sheet = make_sheet(kind="hold", state="released", energise_first="1 s", watch="3 s",
+                       settle_wait="100 ms")  # fmt: skip
+    bench.run(sheet, rig)
+    commands = [((r.t_ns - t0) // MS, r.on) for r in rig.records if isinstance(r, Command)]
+    assert commands == [(100, True), (1100, False)]
+    assert rig.now_ns() - t0 >= 4100 * MS
+
+
+RAMP = {"kind": "ramp", "ramps": 2, "low": "50 kPa", "high": "400 kPa", "settle_wait": "100 ms",
+        "ramp_time_max": "5 s"}  # fmt: skip
+
+
+def test_ramp_guides_the_hand_and_turns_at_the_pressures() -> None:
+    bench, rig = make_bench()
+    rig.pressure = 0.0
+
+    def hand() -> None:
+        way = rig.guided[-1] if rig.guided else "hold"
+        rig.pressure = (rig.pressure or 0.0) + {"raise": 5, "lower": -5, "hold": 0}[way]
+        rig.after(10, hand)
+
+    hand()
+    end = bench.run(make_sheet(**RAMP), rig)
+    assert end.reason == "finished"
+    steps = [(r.name, r.number) for r in rig.records if isinstance(r, Step)]
+    assert steps == [("settle", 0), ("raise", 1), ("lower", 1), ("raise", 2), ("lower", 2)]
+    assert rig.guided[-1] == "hold"
+    assert not any(isinstance(r, Command) for r in rig.records)
+
+
+def test_ramp_that_never_arrives_is_aborted_with_a_reason() -> None:
+    bench, rig = make_bench()
+    end = bench.run(make_sheet(**RAMP, coil="released"), rig)
+    assert end.reason == "aborted"
+    assert "did not reach 400 kPa" in str(bench.stop_why)
+
+
+@given(
+    strokes=st.integers(1, 6),
+    on_ms=st.integers(40, 400),
+    rest_ms=st.integers(150, 500),
+)
+def test_every_energise_has_its_release(strokes: int, on_ms: int, rest_ms: int) -> None:
+    bench, rig = make_bench(limits={"pressure": "700 kPa", "duty": "100 %"})
+    sheet = make_sheet(kind="strokes", strokes=strokes, on_time=f"{on_ms} ms",
+                       rest=f"{rest_ms} ms", settle_wait="0 s")  # fmt: skip
+    assert bench.run(sheet, rig).reason == "finished"
+    commands = [r for r in rig.records if isinstance(r, Command)]
+    assert [c.on for c in commands] == [True, False] * strokes
+    for on, off in zip(commands[::2], commands[1::2], strict=True):
+        assert off.t_ns - on.t_ns == on_ms * MS
+
+
+def test_duration_of_each_kind() -> None:
+    assert duration_s(make_sheet(**STROKES)) == pytest.approx(0.5 + 3 * 0.5)
+    hold = make_sheet(kind="hold", state="released", energise_first="1 s", watch="3 s")
+    assert duration_s(hold) == pytest.approx(2 + 1 + 3)

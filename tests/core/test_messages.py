@@ -1,0 +1,41 @@
+from __future__ import annotations
+
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rig.core import messages
+
+
+def test_an_order_comes_back_as_it_was_given() -> None:
+    for name in messages.ORDERS:
+        assert messages.read_order(messages.order(name, "because")) == (name, "because")
+
+
+@pytest.mark.parametrize(
+    "line",
+    [b"", b"[]", b"nonsense", b"1", b"{}", b'{"v":2,"order":"stop"}', b'{"v":1,"order":"fire"}',
+     b'{"v":1,"order":"stop","why":3}', b'{"v":1,"order":"stop","limit":3}', b'{"v":1}',
+     b'{"v":true,"order":["stop"]}', b"\xff\xfe", b"[" * 5000],
+)  # fmt: skip
+def test_a_malformed_order_is_refused(line: bytes) -> None:
+    with pytest.raises(ValueError):
+        messages.read_order(line)
+
+
+@given(st.binary(max_size=200) | st.recursive(
+    st.none() | st.booleans() | st.floats() | st.text(max_size=9),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner),
+).map(lambda data: json.dumps(data).encode()))  # fmt: skip
+def test_whatever_arrives_is_an_order_or_a_value_error(line: bytes) -> None:
+    try:
+        order = messages.read_order(line)
+    except ValueError:
+        return
+    assert order.order in messages.ORDERS
+
+
+def test_nan_never_leaves() -> None:
+    with pytest.raises(ValueError):
+        messages.tell("status", pressure_kpa=float("nan"))

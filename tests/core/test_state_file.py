@@ -1,0 +1,81 @@
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from rig.core import state_file
+from rig.core.errors import InternalFault, RefusedError
+from rig.core.records import Trip
+from rig.core.state_file import Owner, RigState
+
+TRIP = Trip("over-pressure", 750.0, 700.0, "kPa", 5, "too much")
+STATE = RigState("simulated-line17", "simulated", "pinctrl-rp1", 17, {"a": 1})
+
+
+def test_state_comes_back_as_written(tmp_path: Path) -> None:
+    path = state_file.state_path(tmp_path, STATE.rig)
+    full = replace(STATE, owner=state_file.this_process("/s"), trip=TRIP, tripped_utc_s=2.5)
+    state_file.write(path, full)
+    assert state_file.read(path) == full
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_no_file_is_no_state(tmp_path: Path) -> None:
+    assert state_file.read(tmp_path / "none.json") is None
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"version":9,"owner":null,"trip":null}'])
+def test_a_damaged_file_is_refused_not_guessed(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "x.json"
+    path.write_text(text)
+    with pytest.raises(RefusedError, match="damaged"):
+        state_file.read(path)
+
+
+def test_the_latch_survives_a_new_owner_and_the_first_trip_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "x.json"
+    state_file.claim(path, STATE)
+    state_file.write_latch(path, TRIP, 1.0)
+    state_file.write_latch(path, TRIP._replace(rule="duty"), 2.0)
+    owner = state_file.this_process()
+    state_file.claim(path, replace(STATE, owner=owner))
+    state = state_file.read(path)
+    assert state is not None and state.trip == TRIP and state.tripped_utc_s == 1.0
+    state_file.release(path, replace(owner, pid=1))
+    assert state_file.read(path).owner == owner
+    state_file.release(path, owner)
+    assert state_file.read(path).owner is None
+    assert state_file.read(path).trip == TRIP
+    state_file.clear_latch(path)
+    assert state_file.read(path).trip is None
+
+
+def test_a_latch_without_a_rig_is_a_fault(tmp_path: Path) -> None:
+    with pytest.raises(InternalFault):
+        state_file.write_latch(tmp_path / "x.json", TRIP, 1.0)
+
+
+def test_an_owner_is_alive_only_as_that_very_process() -> None:
+    me = state_file.this_process()
+    assert me.alive()
+    assert not replace(me, started=me.started + 1).alive()
+    assert not replace(me, boot_id="another boot").alive()
+    child = subprocess.Popen([sys.executable, "-c", "pass"])
+    started = state_file.process_started(child.pid)
+    os.waitid(os.P_PID, child.pid, os.WEXITED | os.WNOWAIT)  # a zombie now
+    assert not Owner(child.pid, started, me.boot_id).alive()
+    child.wait()
+
+
+def test_one_bench_a_rig_and_the_holder_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "x.json"
+    lock = state_file.RigLock(path)
+    state_file.claim(path, replace(STATE, owner=state_file.this_process()))
+    with pytest.raises(RefusedError, match=f"process {os.getpid()}"):
+        state_file.RigLock(path)
+    lock.close()
+    state_file.RigLock(path).close()
