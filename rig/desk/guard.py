@@ -12,6 +12,7 @@ import os
 import signal
 import time
 
+from rig.core.errors import HardwareError
 from rig.core.records import OFF_STATES
 from rig.core.state_file import Owner, RigState
 
@@ -45,7 +46,8 @@ def drive_off(state: RigState) -> str:
     from rig.io import gpio
 
     chip_path = gpio.find_chip(state.chip)
-    gpio.take_line_off(chip_path, state.line)
+    if not gpio.take_line_off(chip_path, state.line):
+        raise HardwareError(f"line {state.line} of {chip_path} was taken but does not read low")
     if setup is None or setup.readback is None:
         return OFF_STATES[1]
     until = time.monotonic() + setup.limits.readback_delay_s
