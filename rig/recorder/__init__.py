@@ -1,1 +1,2 @@
 # SPDX-License-Identifier: MIT
+"""Keeps raw records: an append-only file with a checksum a line, and the run log."""

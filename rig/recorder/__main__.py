@@ -1,0 +1,69 @@
+# SPDX-License-Identifier: MIT
+"""`python -m rig.recorder --in FD --status FD`: record one run (see rig.recorder.process).
+
+`python -m rig.recorder --restore RAWFILE`: put a run, or its missing last records, back into the
+log from its raw file.
+"""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+from pathlib import Path
+
+# Signals that a terminal sends to everything in it: the bench decides when a run ends. Set before
+# the imports that take long, because Ctrl-C may come then too.
+IGNORED = (
+    signal.SIGINT, signal.SIGQUIT, signal.SIGTSTP, signal.SIGHUP, signal.SIGTTIN, signal.SIGTTOU,
+)  # fmt: skip
+
+
+def _arguments(argv: list[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m rig.recorder", description=__doc__)
+    parser.add_argument("--in", dest="in_fd", type=int, default=0, metavar="FD")
+    parser.add_argument("--status", dest="status_fd", type=int, default=1, metavar="FD")
+    parser.add_argument("--log", type=Path, help="run log (default: in the data directory)")
+    parser.add_argument("--raw", type=Path, help="folder of raw files (default: likewise)")
+    parser.add_argument("--state", type=Path, help="state file that a trip is latched in")
+    parser.add_argument("--restore", type=Path, metavar="RAWFILE")
+    return parser.parse_args(argv)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the recorder's process; returns its exit code."""
+    given = _arguments(argv)
+    if given.restore is not None:
+        return _restore(given.log, given.restore)
+    for number in IGNORED:
+        signal.signal(number, signal.SIG_IGN)
+    from rig.core import places
+    from rig.recorder.process import serve
+
+    return serve(
+        given.in_fd,
+        given.status_fd,
+        given.log or places.log_path(),
+        given.raw or places.raw_dir(),
+        given.state,
+    )
+
+
+def _restore(log_path: Path | None, raw_path: Path) -> int:
+    from rig.core import places
+    from rig.core.errors import RigError
+    from rig.recorder.restore import restore
+    from rig.runlog.store import RunLog
+
+    try:
+        with RunLog(log_path or places.log_path()) as log:
+            restored = restore(log, raw_path)
+    except RigError as error:
+        sys.stderr.write(f"{error}\n")
+        return error.exit_code
+    sys.stdout.write(f"{restored}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

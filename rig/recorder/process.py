@@ -1,0 +1,229 @@
+# SPDX-License-Identifier: MIT
+"""The recorder as a process of its own: records in on one descriptor, word out on another.
+
+In: the run's header as one line of JSON, then records, one a line. The header may carry one more
+field, "state": the state file that a trip is latched in, where it was not yet known when this
+process was started. The writing end must be closed in every process but the bench's, or the
+bench's death is not seen here.
+
+Out, one JSON object a line: {"ready": true} when the log is open; {"run", "raw_file"} when the run
+stands in it; {"committed", "lag_s"} after each commit (and each try, while the log is locked);
+{"error"} with plain words, once for each thing that went wrong; at the end {"done": true, "run",
+"status", "records", "committed"}. Nobody has to read it: word is dropped before records are.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import select
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from rig.core.errors import StorageError
+from rig.core.records import decode
+from rig.recorder.recorder import Recorder
+from rig.runlog.header import RunHeader
+from rig.runlog.store import RunLog
+
+READ_BYTES = 256 << 10
+MAX_LINE_BYTES = 4 << 20
+DRAIN_S = 1.0
+"""How long, when asked to stop, to go on reading what has already been sent."""
+LAST_WORD_S = 1.0
+"""How long the last word and an error wait for a reader that is slow."""
+
+
+class Stream:
+    """Whole lines out of a descriptor, in large reads."""
+
+    def __init__(self, fd: int) -> None:
+        self.fd = fd
+        self._tail = b""
+        self.ended = False
+
+    def wait(self, timeout_s: float | None, *wake_fds: int) -> bool:
+        """Whether something can be read; returns early when one of `wake_fds` can."""
+        ready, _, _ = select.select([self.fd, *wake_fds], [], [], timeout_s)
+        return self.fd in ready
+
+    def read(self) -> list[bytes]:
+        """The lines that one read completes, without newlines. Sets `ended` at the end."""
+        try:
+            block = os.read(self.fd, READ_BYTES)
+        except ConnectionError:  # the bench died with something unread: the same as an end
+            block = b""
+        if not block:
+            self.ended = True
+            return []
+        *lines, self._tail = (self._tail + block).split(b"\n")
+        self.ended = len(self._tail) > MAX_LINE_BYTES  # no record is that long
+        return [line for line in lines if line]
+
+    @property
+    def cut_bytes(self) -> int:
+        """Length of a last line that never ended."""
+        return len(self._tail)
+
+
+class Status:
+    """Word to the desk. Never waits for it longer than LAST_WORD_S, and only where it matters."""
+
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+
+    def say(self, *, wait_s: float = 0.0, **word: Any) -> None:
+        poll = select.poll()
+        poll.register(self._fd, select.POLLOUT)
+        with contextlib.suppress(OSError):  # the desk is gone; the record goes on without it
+            if poll.poll(wait_s * 1000):
+                os.write(self._fd, (json.dumps(word, allow_nan=False) + "\n").encode())
+
+    def error(self, error: BaseException) -> None:
+        self.say(wait_s=LAST_WORD_S, error=str(error))
+
+
+class Stop:
+    """SIGTERM as a flag and a descriptor that becomes readable with it."""
+
+    def __init__(self) -> None:
+        self.asked = False
+        self.fd, self._write_fd = os.pipe()
+        os.set_blocking(self._write_fd, False)
+
+    def __call__(self, *_: object) -> None:
+        self.asked = True
+        with contextlib.suppress(BlockingIOError):
+            os.write(self._write_fd, b"!")
+
+    def close(self) -> None:
+        os.close(self.fd)
+        os.close(self._write_fd)
+
+
+@contextlib.contextmanager
+def stopping() -> Iterator[Stop]:
+    """While inside, SIGTERM asks to stop instead of ending the process."""
+    stop = Stop()
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield stop
+    finally:
+        signal.signal(signal.SIGTERM, before)
+        stop.close()
+
+
+def serve(
+    in_fd: int, status_fd: int, log_path: Path, raw_dir: Path, state_path: Path | None
+) -> int:
+    """Record one run; returns the process's exit code."""
+    status = Status(status_fd)
+    with stopping() as stop:
+        try:
+            with RunLog(log_path) as log:
+                status.say(wait_s=LAST_WORD_S, ready=True)
+                return _Run(Stream(in_fd), status, stop).record(log, raw_dir, state_path)
+        except StorageError as error:
+            status.error(error)
+            return error.exit_code
+
+
+class _Run:
+    def __init__(self, stream: Stream, status: Status, stop: Stop) -> None:
+        self._stream, self._status, self._stop = stream, status, stop
+        self._bad_lines = 0
+        self._reported: list[BaseException] = []
+
+    def record(self, log: RunLog, raw_dir: Path, state_path: Path | None) -> int:
+        lines = self._first_lines()
+        if not lines:
+            self._status.say(wait_s=LAST_WORD_S, done=True, committed=0)  # no run was begun
+            return 0
+        header, stated = _header(lines[0])
+        recorder = Recorder(log, header, raw_dir, state_path=stated or state_path)
+        self._status.say(wait_s=LAST_WORD_S, run=recorder.run_id, raw_file=str(recorder.raw.path))
+        return self._until_end(recorder, lines[1:])
+
+    def _first_lines(self) -> list[bytes]:
+        """The header and what came with it; nothing where the run never began."""
+        while not self._stop.asked and not self._stream.ended:
+            if self._stream.wait(None, self._stop.fd):
+                lines = self._stream.read()
+                if lines:
+                    return lines
+        return []
+
+    def _until_end(self, recorder: Recorder, lines: list[bytes]) -> int:
+        self._take(recorder, lines)
+        deadline_s: float | None = None
+        while recorder.end is None and not self._stream.ended:
+            if self._stop.asked and deadline_s is None:
+                deadline_s = time.monotonic() + DRAIN_S
+            if deadline_s is None:
+                readable = self._stream.wait(recorder.due_in_s, self._stop.fd)
+            else:
+                readable = self._stream.wait(0)
+                if not readable or time.monotonic() > deadline_s:
+                    break
+            self._take(recorder, self._stream.read() if readable else [])
+        return self._close(recorder)
+
+    def _take(self, recorder: Recorder, lines: list[bytes]) -> None:
+        before = recorder.committed
+        recorder.take([line for line in lines if self._is_record(line)])
+        if recorder.poll() or recorder.committed != before:
+            self._status.say(committed=recorder.committed, lag_s=round(recorder.lag_s, 3))
+        self._report(recorder)
+
+    def _is_record(self, line: bytes) -> bool:
+        try:
+            decode(line)
+        except ValueError:
+            self._bad_lines += 1
+            return False
+        return True
+
+    def _report(self, recorder: Recorder) -> None:
+        for error in (recorder.failure, recorder.latch_failure):
+            if error is not None and error not in self._reported:
+                self._reported.append(error)
+                self._status.error(error)
+
+    def _close(self, recorder: Recorder) -> int:
+        remarks = []
+        if recorder.end is None:
+            how = "The recorder was asked to stop" if self._stop.asked else "The bench ended"
+            remarks.append(f"{how} before the run did.")
+            if self._stream.cut_bytes:
+                remarks.append(f"A last record cut after {self._stream.cut_bytes} bytes left out.")
+        if self._bad_lines:
+            remarks.append(f"{self._bad_lines} lines that are no records were left out.")
+        code = 0
+        try:
+            recorder.finish(remark=" ".join(remarks))
+        except StorageError as error:
+            code = error.exit_code
+        self._report(recorder)
+        self._status.say(
+            wait_s=LAST_WORD_S,
+            done=True,
+            run=recorder.run_id,
+            status=recorder.status,
+            records=recorder.committed + recorder.unlogged,
+            committed=recorder.committed,
+        )
+        return code
+
+
+def _header(line: bytes) -> tuple[RunHeader, Path | None]:
+    """The header and the state file of the first line. Raises StorageError where it is neither."""
+    try:
+        data = json.loads(line)
+        state = data.pop("state", None)
+        return RunHeader.from_json(json.dumps(data)), None if state is None else Path(state)
+    except (AttributeError, TypeError, ValueError) as error:
+        raise StorageError(f"The run cannot be entered into the log: {error}.") from error

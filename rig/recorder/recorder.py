@@ -1,0 +1,243 @@
+# SPDX-License-Identifier: MIT
+"""Takes encoded records and keeps them twice: raw file first, then a chunk in the run log.
+
+Committed means: in the run log and synced to the disk. The rules of timing:
+1. what has arrived is committed at most COMMIT_S later, or sooner at COMMIT_BYTES;
+2. a trip and the end are committed, and the raw file synced, at once;
+3. otherwise the raw file is handed to the kernel with every commit and synced every RAW_SYNC_S;
+   the log is the promise, the raw file the second copy, and cards bear few syncs;
+4. while another program locks the log, records wait in memory, up to LOCK_LIMIT_S and WAIT_BYTES;
+5. where one of the two fails for good, the other goes on, so that the run can be restored.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from rig.core.clock import NS_PER_S, Clock, MonotonicClock
+from rig.core.errors import RigError, StorageError
+from rig.core.records import End, Trip, decode
+from rig.core.state_file import write_latch
+from rig.recorder.raw_file import RawFile, raw_file_name
+from rig.runlog.engine import LogBusyError
+from rig.runlog.header import RunHeader
+from rig.runlog.store import RunLog
+
+COMMIT_S = 0.4
+COMMIT_NS = int(COMMIT_S * NS_PER_S)
+COMMIT_BYTES = 256 << 10
+RAW_SYNC_S = 2.0
+RAW_SYNC_NS = int(RAW_SYNC_S * NS_PER_S)
+LOCK_LIMIT_S = 5.0
+LOCK_LIMIT_NS = int(LOCK_LIMIT_S * NS_PER_S)
+WAIT_BYTES = 8 << 20
+
+LOOK_EVERY = 64  # records between two looks at the clock in put()
+SPECIAL = (b'["T",', b'["Z",')
+
+
+class Recorder:
+    """Records one run (core.ports.RecordSink). Belongs to one thread.
+
+    Making it enters the run into `log` (runs that a crash left open are marked interrupted first)
+    and makes its raw file: `raw_path` is that file, or the folder to make it in. It raises
+    StorageError where either cannot be done. From then on nothing raises until `finish`: the first
+    thing that goes wrong is kept in `failure`, and `unlogged` counts the records that are not in
+    the log. A trip is latched in the state file `state_path` whatever has failed.
+
+    `clock` is real time also where the rig's is virtual: it is the disk that is waited for.
+    """
+
+    def __init__(
+        self,
+        log: RunLog,
+        header: RunHeader,
+        raw_path: Path,
+        *,
+        state_path: Path | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self._log, self._state_path = log, state_path
+        self._clock = clock or MonotonicClock()
+        path = raw_path / raw_file_name(header) if raw_path.is_dir() else raw_path
+        log.mark_interrupted()
+        self.raw = RawFile(path.absolute(), header)
+        try:
+            self.run_id = log.begin_run(header, self.raw.path.name)
+        except BaseException:
+            self.raw.discard()
+            raise
+        self._new: list[bytes] = []  # not yet in the raw file
+        self._waiting: list[bytes] = []  # offered to the raw file, not yet in the log
+        self._bytes = 0  # of both
+        self._oldest_ns: int | None = None
+        self._next_ns = 0
+        self._raw_synced_ns = self._clock.now_ns()
+        self._raw_works = self._log_works = True
+        self._finished = False
+        self.status = "running"
+        self.committed = 0
+        self.unlogged = 0
+        self.end: End | None = None
+        self.failure: StorageError | None = None
+        self.latch_failure: StorageError | None = None
+
+    @property
+    def lag_s(self) -> float:
+        """Age of the oldest record that is not committed, seconds; 0 where there is none."""
+        if self._oldest_ns is None:
+            return 0.0
+        return (self._clock.now_ns() - self._oldest_ns) / NS_PER_S
+
+    @property
+    def overflowed(self) -> bool:
+        """Whether the raw file or the log has failed for good."""
+        return self.failure is not None
+
+    @property
+    def due_in_s(self) -> float | None:
+        """Time until the next commit, seconds; None where nothing waits for one."""
+        if not self._bytes:
+            return None
+        return max(0.0, (self._next_ns - self._clock.now_ns()) / NS_PER_S)
+
+    def put(self, line: str) -> None:
+        """Take one encoded record (records.encode)."""
+        self.take((line.encode(),))
+
+    def take(self, lines: Sequence[bytes]) -> None:
+        """Take encoded records, each without its newline."""
+        for line in lines:
+            if not self._bytes:
+                self._first_waits()
+            self._new.append(line)
+            self._bytes += len(line) + 1
+            if line.startswith(SPECIAL):
+                self._note(line)
+                self._commit(sync_raw=True)
+            elif self._bytes >= COMMIT_BYTES or not len(self._new) % LOOK_EVERY:
+                self.poll()
+
+    def _first_waits(self) -> None:
+        now_ns = self._clock.now_ns()
+        self._next_ns = now_ns + COMMIT_NS
+        if self._oldest_ns is None:
+            self._oldest_ns = now_ns
+
+    def _note(self, line: bytes) -> None:
+        record = decode(line)
+        if isinstance(record, End):
+            self.end = record
+        elif isinstance(record, Trip) and self._state_path is not None:
+            self._latch(self._state_path, record)
+
+    def _latch(self, path: Path, trip: Trip) -> None:
+        """Latch before storing: it must stand even where the records can no longer be stored."""
+        try:
+            write_latch(path, trip, time.time())
+        except (OSError, RigError) as error:
+            self.latch_failure = StorageError(
+                f"The trip could not be latched in {path}: {error}. Do not start this rig again "
+                "before its cause is gone."
+            )
+
+    def poll(self) -> bool:
+        """Commit what waits if it is time to; whether that was so."""
+        if not self._bytes:
+            return False
+        full = self._bytes >= COMMIT_BYTES and not self._waiting  # a locked log is not hammered
+        if not full and self._clock.now_ns() < self._next_ns:
+            return False
+        self._commit(sync_raw=False)
+        return True
+
+    def _commit(self, *, sync_raw: bool) -> None:
+        if self._raw_works:
+            self._store_raw(sync_raw)
+        self._waiting += self._new
+        self._new = []
+        if self._log_works and self._waiting:
+            self._store_log()
+        if not self._log_works:
+            self.unlogged += len(self._waiting)
+            self._waiting = []
+        if self._waiting:
+            self._next_ns = self._clock.now_ns() + COMMIT_NS
+        else:
+            self._bytes = 0
+
+    def _store_raw(self, sync: bool) -> None:
+        now_ns = self._clock.now_ns()
+        try:
+            if self._new:
+                self.raw.append(self._new)
+            if sync or now_ns - self._raw_synced_ns >= RAW_SYNC_NS:
+                self.raw.sync()
+                self._raw_synced_ns = now_ns
+        except StorageError as error:
+            self._raw_works = False
+            self.failure = self.failure or error
+
+    def _store_log(self) -> None:
+        text = b"\n".join(self._waiting) + b"\n"
+        try:
+            self._log.append_chunk(self.run_id, len(self._waiting), text)
+        except LogBusyError as busy:
+            if self.lag_s < LOCK_LIMIT_S and self._bytes < WAIT_BYTES:
+                return
+            self._log_works = False
+            self.failure = self.failure or busy
+        except StorageError as error:
+            self._log_works = False
+            self.failure = self.failure or error
+        else:
+            self.committed += len(self._waiting)
+            self._waiting = []
+            self._oldest_ns = None
+
+    def finish(self, end: End | None = None, remark: str = "") -> str:
+        """Commit the rest, close the run, and return its `status`. Idempotent.
+
+        `end` is taken from the records where not given; without one the run is interrupted. A run
+        with records that are not in the log is closed as fault. Afterwards `failure`, or else
+        `latch_failure`, is raised.
+        """
+        if self._finished:
+            return self.status
+        self._finished = True
+        end = self.end = end or self.end
+        self.status = end.reason if end else "interrupted"
+        try:
+            self._commit(sync_raw=True)
+            while self._waiting:  # each try waits for the lock by itself, until the limit is over
+                self._commit(sync_raw=False)
+            if self.unlogged:
+                self.status = "fault"
+                remark += f" {self.unlogged} records are in the raw file only."
+            for problem in (self.failure, self.latch_failure):
+                remark += f" {problem}" if problem else ""
+            self._close_row(end, remark.strip())
+        finally:
+            self.raw.close()
+        if self.failure is not None:
+            raise self.failure
+        if self.latch_failure is not None:
+            raise self.latch_failure
+        return self.status
+
+    def _close_row(self, end: End | None, remark: str) -> None:
+        patience_ns = LOCK_LIMIT_NS if self._log_works else 0  # a lock was waited for already
+        deadline_ns = self._clock.now_ns() + patience_ns
+        while True:
+            try:
+                self._log.end_run(self.run_id, self.status, end, remark)
+                return
+            except LogBusyError as busy:
+                if self._clock.now_ns() < deadline_ns:
+                    continue
+                self.failure = self.failure or busy
+            except StorageError as error:
+                self.failure = self.failure or error
+            return

@@ -1,0 +1,135 @@
+# SPDX-License-Identifier: MIT
+"""Connections to the run log, and its errors in plain words.
+
+One writer: every write transaction begins IMMEDIATE, because a read that turns into a write
+fails at once with "database is locked" whatever the timeout is. synchronous is FULL, so that a
+commit that returned survives a power cut; commits are half a second apart, which a card bears.
+Readers open the file read-only and close it after each question: they can neither block the
+writer for long, nor keep the write-ahead log from being folded back, nor take part in the
+checkpoint race that SQLite up to 3.51.2 has with two writing connections.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import quote
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.pool import NullPool, StaticPool
+
+from rig.core.errors import StorageError
+
+OLDEST_SQLITE = (3, 37, 0)
+"""The first with STRICT tables."""
+
+BUSY_S = 2.0
+WAL_LIMIT_BYTES = 16 << 20
+
+
+class LogBusyError(StorageError):
+    """Another program holds the run log's write lock. Worth trying again."""
+
+
+def sqlite_version() -> str:
+    """Version of the SQLite library, as it is stored with each run."""
+    return sqlite3.sqlite_version
+
+
+def require_sqlite(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> None:
+    """Raise StorageError where this Python's SQLite is too old for the run log."""
+    if version < OLDEST_SQLITE:
+        raise StorageError(
+            f"This Python has SQLite {'.'.join(map(str, version))}; the run log needs "
+            f"{'.'.join(map(str, OLDEST_SQLITE))} or later. Use the Python of Debian 12 or later."
+        )
+
+
+def connect(
+    path: Path, *, write: bool, foreign_keys: bool = True, busy_s: float = BUSY_S
+) -> sqlite3.Connection:
+    """A connection to the file at `path`, in autocommit: transactions are begun by hand."""
+    connection = sqlite3.connect(
+        f"file:{quote(str(path))}?mode={'rwc' if write else 'ro'}",
+        uri=True,
+        timeout=busy_s,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+    try:
+        connection.execute(f"PRAGMA foreign_keys = {'ON' if foreign_keys else 'OFF'}")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def open_engine(
+    path: Path, *, write: bool, foreign_keys: bool = True, busy_s: float = BUSY_S
+) -> Engine:
+    """An engine on the file at `path`. With `write` it holds one connection until disposed."""
+    engine = create_engine(
+        "sqlite+pysqlite://",
+        creator=lambda: connect(path, write=write, foreign_keys=foreign_keys, busy_s=busy_s),
+        poolclass=StaticPool if write else NullPool,
+    )
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+    return engine
+
+
+_REMEDIES: dict[int, tuple[str, str]] = {
+    sqlite3.SQLITE_FULL: (
+        "the disk is full",
+        "Free some space (old raw files may be moved away), then start again.",
+    ),
+    sqlite3.SQLITE_READONLY: (
+        "it or its folder may not be written",
+        "Check who owns the folder and whether the disk is mounted read-only.",
+    ),
+    sqlite3.SQLITE_CANTOPEN: (
+        "it cannot be opened",
+        "Check that its folder is there and may be read and written by you.",
+    ),
+    sqlite3.SQLITE_PERM: ("permission is refused", "Check who owns it."),
+    sqlite3.SQLITE_IOERR: (
+        "the disk failed to read or write",
+        "Look at the kernel's messages (dmesg); a worn card or a file size limit does this.",
+    ),
+    sqlite3.SQLITE_CORRUPT: (
+        "it is damaged",
+        "Move it away together with its -wal file and put back a backup; "
+        "runs since then can be restored from their raw files.",
+    ),
+    sqlite3.SQLITE_NOTADB: (
+        "it is not a run log",
+        "Move that file away; the rig makes a new run log.",
+    ),
+}
+
+
+@contextlib.contextmanager
+def plainly(path: Path) -> Iterator[None]:
+    """Turn what SQLite raises into StorageError (LogBusyError for a lock) with plain words."""
+    try:
+        yield
+    except (DBAPIError, sqlite3.Error) as error:
+        cause = error.orig if isinstance(error, DBAPIError) else error
+        code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            raise LogBusyError(
+                f"The run log {path} is locked by another program. "
+                "Close what else has it open for writing, then start again."
+            ) from error
+        if code not in _REMEDIES:
+            raise
+        what, remedy = _REMEDIES[code]
+        raise StorageError(f"The run log {path} cannot be used: {what}. {remedy}") from error

@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: MIT
+"""What the run log gives back: a line of a list, and a stored run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from rig.core.records import End, Record, decode_lines
+from rig.runlog.header import RunHeader
+
+
+@dataclass(frozen=True)
+class RunRow:
+    """One run in a list. `strokes`, `verdict` and `response_mean_ms` come from its latest result
+    and are None before there is one. `clock_synchronised` None: the kernel did not say."""
+
+    id: int
+    started_utc_s: float
+    clock_synchronised: bool | None
+    source: str
+    status: str
+    valve: str | None
+    job: str | None
+    by: str | None
+    mount: int | None
+    kind: str | None
+    strokes: int | None
+    verdict: str | None
+    response_mean_ms: float | None
+
+    @property
+    def started(self) -> datetime:
+        """Wall time of the start, UTC."""
+        return datetime.fromtimestamp(self.started_utc_s, UTC)
+
+
+@dataclass(frozen=True)
+class StoredRun:
+    """A run as stored. `end` is None where the run was cut short or still goes on.
+
+    `chunks()` gives the raw records, newline-terminated text of one commit each, in order; each is
+    held against its checksum when it is read (StorageError). `remark` says what the recorder had to
+    add, `raw_file` is the name of the raw file, `database` what wrote the log.
+    """
+
+    id: int
+    header: RunHeader
+    status: str
+    end: End | None
+    end_utc_s: float | None
+    n_records: int
+    raw_file: str | None
+    remark: str
+    database: str
+    _chunks: Callable[[], Iterator[bytes]] = field(repr=False)
+
+    def chunks(self) -> Iterator[bytes]:
+        return self._chunks()
+
+    def records(self) -> Iterator[Record]:
+        """All records in order."""
+        for text in self.chunks():
+            yield from decode_lines(text)
+
+
+def result_figures(result: dict[str, Any]) -> dict[str, Any]:
+    """The figures of a result that a list of runs shows (columns of the table `results`)."""
+    strokes, verdict = result.get("strokes"), result.get("verdict")
+    response = (result.get("summary") or {}).get("response_ms") or {}
+    return {
+        "strokes": len(strokes) if isinstance(strokes, list) else None,
+        "verdict": verdict.get("result") if isinstance(verdict, dict) else None,
+        "response_mean_ms": response.get("mean"),
+    }

@@ -1,0 +1,178 @@
+# SPDX-License-Identifier: MIT
+"""The run log's form: made new, brought up to date, or refused.
+
+Which form a file has is read with plain SQL, so that Alembic (a third of a second to import on a
+PC) is loaded only when there is something to make or to change. All of an upgrade is one
+transaction, with foreign keys off on its connection: with them on, rebuilding a parent table
+deletes its children's rows. Before a log that holds something is changed, it is copied.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import time
+from pathlib import Path
+
+from sqlalchemy import Connection
+
+from rig.core.errors import StorageError
+from rig.runlog.engine import connect, open_engine, plainly, require_sqlite
+
+REVISIONS = ("0001",)
+"""Every form there has been, oldest first. A test holds it to the migrations."""
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+QUICK_CHECK_BYTES = 16 << 20
+"""A log up to this size is checked each time it is opened for writing (some ten milliseconds)."""
+
+
+class NoLogError(StorageError):
+    """There is no run log yet."""
+
+
+class OldLogError(StorageError):
+    """The run log has the form of an older program; opening it for writing brings it up to date."""
+
+
+def revision_of(connection: sqlite3.Connection) -> str | None:
+    """The form of the log behind `connection`; None where it has no tables yet."""
+    tables = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'alembic_version'"
+    if connection.execute(tables).fetchone() is None:
+        return None
+    row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    return None if row is None else str(row[0])
+
+
+def require_current(path: Path) -> None:
+    """Raise NoLogError, OldLogError or StorageError unless `path` is a log of today's form."""
+    require_sqlite()
+    if not path.exists():
+        raise NoLogError(f"There is no run log at {path} yet; `rig run` makes it.")
+    with plainly(path), contextlib.closing(connect(path, write=False)) as connection:
+        found = revision_of(connection)
+    _refuse_unknown(path, found)
+    if found != REVISIONS[-1]:
+        raise OldLogError(f"The run log {path} is of an older program's form and not yet upgraded.")
+
+
+def _refuse_unknown(path: Path, found: str | None) -> None:
+    if found is not None and found not in REVISIONS:
+        raise StorageError(
+            f"The run log {path} was written by a newer version of this program "
+            f"(its form is {found}, this program knows up to {REVISIONS[-1]}). "
+            "Nothing was changed. Update this program, or point RIG_DATA at another folder."
+        )
+
+
+def prepare(path: Path, busy_s: float) -> None:
+    """Make the log at `path`, or bring it up to date, or find that nothing is to do.
+
+    Raises StorageError: newer form, damaged, full disk, no permission; LogBusyError: locked.
+    """
+    require_sqlite()
+    if not path.parent.is_dir():
+        raise StorageError(f"The folder {path.parent} of the run log is not there. Make it.")
+    with plainly(path):
+        with contextlib.closing(connect(path, write=True, busy_s=busy_s)) as connection:
+            found = revision_of(connection)
+            _refuse_unknown(path, found)
+            _write_ahead(connection, path, busy_s)
+            if path.stat().st_size <= QUICK_CHECK_BYTES:
+                require_sound(connection, path)
+        if found != REVISIONS[-1]:
+            upgrade(path, busy_s=busy_s)
+
+
+def _write_ahead(connection: sqlite3.Connection, path: Path, busy_s: float) -> None:
+    """Switch to write-ahead logging; that change does not wait for a lock by itself."""
+    deadline = time.monotonic() + busy_s
+    while True:
+        try:
+            mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+            break
+        except sqlite3.OperationalError:
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)
+    if mode != "wal":
+        raise StorageError(
+            f"The disk of the run log {path} cannot do write-ahead logging (a network share?). "
+            "Point RIG_DATA at a folder on a local disk."
+        )
+
+
+def require_sound(connection: sqlite3.Connection, path: Path, *, full: bool = False) -> None:
+    """Raise StorageError where SQLite finds damage; `full` also compares indexes with tables."""
+    pragma = "integrity_check" if full else "quick_check"
+    found = [row[0] for row in connection.execute(f"PRAGMA {pragma}(3)")]
+    if found != ["ok"]:
+        raise StorageError(
+            f"The run log {path} is damaged: {'; '.join(found)}. Move it away together with its "
+            "-wal file and put back a backup; runs since then can be restored from raw files."
+        )
+
+
+def upgrade(path: Path, target: str = "head", *, extra: str = "", busy_s: float = 2.0) -> None:
+    """Bring the log at `path` to the form `target`, all or nothing.
+
+    `extra` is one more folder with migrations. Raises StorageError where rows would be left
+    without their parent, LogBusyError where another program writes.
+    """
+    with plainly(path):
+        engine = open_engine(path, write=True, foreign_keys=False, busy_s=busy_s)
+        try:
+            with engine.begin() as connection:
+                _upgrade(connection, path, target, extra)
+        finally:
+            engine.dispose()
+
+
+def _upgrade(connection: Connection, path: Path, target: str, extra: str) -> None:
+    plain = connection.connection.driver_connection
+    if not isinstance(plain, sqlite3.Connection):
+        raise StorageError("Only an SQLite run log can be upgraded by itself.")
+    found = revision_of(plain)  # again, now under the lock: another program may have done it
+    _refuse_unknown(path, found)
+    if target == "head" and not extra and found == REVISIONS[-1]:
+        return
+    if found is not None:
+        back_up(path, path.with_name(f"{path.name}.before-{_stamp()}"))
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    if extra:
+        config.set_main_option("path_separator", "newline")
+        folders = f"{MIGRATIONS / 'versions'}\n{extra}"
+        config.set_main_option("version_locations", folders.replace("%", "%%"))
+    config.attributes["connection"] = connection
+    command.upgrade(config, target)
+    orphans = plain.execute("PRAGMA foreign_key_check").fetchall()
+    if orphans:
+        raise StorageError(
+            f"Upgrading the run log {path} would leave {len(orphans)} rows of "
+            f"{orphans[0][0]} without their parent; nothing was changed. Please report this."
+        )
+
+
+def _stamp() -> str:
+    return time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+
+
+def back_up(path: Path, target: Path) -> None:
+    """Copy the log to `target` as of now, committed write-ahead pages included, and check it."""
+    try:
+        with (
+            contextlib.closing(connect(path, write=False)) as source,
+            contextlib.closing(sqlite3.connect(target)) as copy,
+        ):
+            source.backup(copy)
+            require_sound(copy, target)
+    except (sqlite3.Error, StorageError) as error:
+        target.unlink(missing_ok=True)
+        raise StorageError(
+            f"The run log {path} could not be copied to {target} before its upgrade ({error}); "
+            "nothing was changed. Free some space, then start again."
+        ) from error

@@ -1,0 +1,264 @@
+# SPDX-License-Identifier: MIT
+"""The run log as one object: begin a run, append its records, end it, list and load.
+
+A RunLog opened for writing holds one connection and belongs to one thread; one opened with
+`readonly` may be shared by threads, and opens and closes a read-only connection for each question.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, func, select
+from sqlalchemy.exc import IntegrityError
+
+from rig.core.clock import WallTime
+from rig.core.errors import StorageError, UsageError
+from rig.core.records import End
+from rig.runlog import schema, writing
+from rig.runlog.engine import BUSY_S, connect, open_engine, plainly
+from rig.runlog.header import RunHeader
+from rig.runlog.rows import RunRow, StoredRun
+from rig.runlog.tables import STATUSES, chunks, conditions, jobs, results, runs, texts, valves
+
+CHUNKS_AT_ONCE = 8
+
+
+class RunLog:
+    """The log at `path`. For writing it is made or upgraded where needed (schema.prepare).
+
+    `busy_s` is how long to wait for another program's lock. Every method raises StorageError with
+    plain words; LogBusyError, worth trying again, where the log is locked for longer.
+    """
+
+    def __init__(self, path: Path, readonly: bool = False, *, busy_s: float = BUSY_S) -> None:
+        self.path = Path(path).absolute()
+        self.readonly = readonly
+        if readonly:
+            schema.require_current(self.path)
+        else:
+            schema.prepare(self.path, busy_s)
+        self._reader = open_engine(self.path, write=False, busy_s=busy_s)
+        self._writer = None if readonly else open_engine(self.path, write=True, busy_s=busy_s)
+
+    @classmethod
+    def reading(cls, path: Path) -> Self:
+        """The log for reading; one of an older program's form is brought up to date first.
+
+        Raises NoLogError where there is none yet.
+        """
+        try:
+            return cls(path, readonly=True)
+        except schema.OldLogError:
+            cls(path).close()
+            return cls(path, readonly=True)
+
+    def close(self) -> None:
+        """Idempotent. The last writer's close folds the write-ahead log back."""
+        self._reader.dispose()
+        if self._writer is not None:
+            self._writer.dispose()
+            self._writer = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:  # fmt: skip
+        self.close()
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        if self._writer is None:
+            raise StorageError(f"The run log {self.path} was opened for reading only.")
+        with plainly(self.path), self._writer.begin() as connection:
+            yield connection
+
+    @contextlib.contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        with plainly(self.path), self._reader.begin() as connection:
+            yield connection
+
+    def begin_run(self, header: RunHeader, raw_file: str | None = None) -> int:
+        """Enter a run as running, written by this process; returns its number once it is synced."""
+        with self._writing() as connection:
+            return writing.insert_run(connection, header, raw_file)
+
+    def append_chunk(self, run_id: int, n: int, text: bytes) -> None:
+        """Append `n` records (newline-terminated text); synced on return."""
+        with self._writing() as connection:
+            writing.insert_chunk(connection, run_id, n, text)
+
+    def end_run(self, run_id: int, status: str, end: End | None = None, remark: str = "") -> None:
+        """Close a run with one of STATUSES; synced on return."""
+        if status not in STATUSES or status == "running":
+            raise ValueError(f"{status!r} is not how a run ends")
+        with self._writing() as connection:
+            writing.finish_run(connection, run_id, status, end, remark)
+
+    def mark_interrupted(self) -> list[int]:
+        """Mark every running run whose writing process is gone; what was committed stays.
+
+        Only for a process that starts a run, or a person who asks for it. Returns their numbers.
+        """
+        with self._writing() as connection:
+            return writing.interrupt_dead(connection)
+
+    def save_result(self, run_id: int, result: dict[str, Any], software: str) -> None:
+        """Keep the analysis of a run; an earlier one of the same software is replaced."""
+        try:
+            with self._writing() as connection:
+                writing.insert_result(connection, run_id, result, software)
+        except IntegrityError as error:
+            raise StorageError(f"There is no run {run_id} in the log.") from error
+
+    def result(self, run_id: int) -> dict[str, Any] | None:
+        """The latest result of a run, None where it was not analysed."""
+        query = select(results.c.json).where(results.c.run_id == run_id)
+        with self._reading() as connection:
+            text = connection.execute(query.order_by(results.c.id.desc()).limit(1)).scalar()
+        return None if text is None else dict(json.loads(text))
+
+    def runs(
+        self, limit: int = 50, before: int | None = None, valve: str | None = None
+    ) -> list[RunRow]:
+        """Runs, newest first; only those with a number below `before`, only of one valve's tag."""
+        latest = select(func.max(results.c.id)).where(results.c.run_id == runs.c.id)
+        query = (
+            select(
+                runs.c.id, runs.c.wall_utc_s, runs.c.synchronised, runs.c.source, runs.c.status,
+                valves.c.tag, jobs.c.name, runs.c.person, runs.c.mount, runs.c.kind,
+                results.c.strokes, results.c.verdict, results.c.response_mean_ms,
+            )
+            .outerjoin(valves, runs.c.valve_id == valves.c.id)
+            .outerjoin(jobs, runs.c.job_id == jobs.c.id)
+            .outerjoin(results, results.c.id == latest.scalar_subquery())
+            .order_by(runs.c.id.desc())
+            .limit(limit)
+        )  # fmt: skip
+        if before is not None:
+            query = query.where(runs.c.id < before)
+        if valve is not None:
+            query = query.where(valves.c.tag == valve)
+        with self._reading() as connection:
+            rows = connection.execute(query).all()
+        return [RunRow(row[0], row[1], _yes_no(row[2]), *tuple(row)[3:]) for row in rows]
+
+    def load(self, run_id: int) -> StoredRun:
+        """A run with everything stored of it; raises UsageError where there is no such run."""
+        setups, sheets = texts.alias("setups"), texts.alias("sheets")
+        count = select(func.coalesce(func.sum(chunks.c.n), 0)).where(chunks.c.run_id == runs.c.id)
+        query = (
+            select(
+                runs, valves.c.tag, jobs.c.name, setups.c.text.label("setup_text"),
+                sheets.c.text.label("sheet_text"), count.scalar_subquery().label("n_records"),
+            )
+            .join(setups, runs.c.setup_hash == setups.c.hash)
+            .outerjoin(sheets, runs.c.sheet_hash == sheets.c.hash)
+            .outerjoin(valves, runs.c.valve_id == valves.c.id)
+            .outerjoin(jobs, runs.c.job_id == jobs.c.id)
+            .where(runs.c.id == run_id)
+        )  # fmt: skip
+        stated = select(conditions).where(conditions.c.run_id == run_id)
+        with self._reading() as connection:
+            row = connection.execute(query).first()
+            given = connection.execute(stated).all()
+        if row is None:
+            raise UsageError(f"There is no run {run_id} in the log; `rig runs` lists them.")
+        end = None
+        if row.status != "interrupted" and row.off_state is not None:
+            end = End(row.status, row.off_state, row.end_t_ns)
+        return StoredRun(
+            run_id, _header(row, given), row.status, end, row.end_utc_s, row.n_records,
+            row.raw_file, row.remark, row.database, lambda: self._chunks(run_id),
+        )  # fmt: skip
+
+    def _chunks(self, run_id: int) -> Iterator[bytes]:
+        """A few at a time, so that a slow reader never keeps the write-ahead log from folding."""
+        done = 0
+        while True:
+            query = (
+                select(chunks.c.sequence, chunks.c.crc32, chunks.c.data)
+                .where(chunks.c.run_id == run_id, chunks.c.sequence > done)
+                .order_by(chunks.c.sequence)
+                .limit(CHUNKS_AT_ONCE)
+            )
+            with self._reading() as connection:
+                rows = connection.execute(query).all()
+            if not rows:
+                return
+            for row in rows:
+                yield self._verified(run_id, row, done + 1)
+                done = row.sequence
+
+    def _verified(self, run_id: int, row: Any, expected: int) -> bytes:
+        text = None
+        with contextlib.suppress(zlib.error):
+            text = zlib.decompress(row.data)
+        if row.sequence != expected or text is None or zlib.crc32(text) != row.crc32:
+            raise StorageError(
+                f"Run {run_id} is damaged in the run log {self.path}: chunk {expected} is missing "
+                "or does not fit its checksum. Its raw file holds the same records."
+            )
+        return text
+
+    def uid_of(self, uid: str) -> int | None:
+        """The number of the run with this uid, None where the log has none."""
+        with self._reading() as connection:
+            found = connection.execute(select(runs.c.id).where(runs.c.uid == uid)).scalar()
+        return None if found is None else int(found)
+
+    def check(self) -> None:
+        """Read all of the log and raise StorageError where it is damaged; minutes on a big one."""
+        with plainly(self.path), contextlib.closing(connect(self.path, write=False)) as connection:
+            schema.require_sound(connection, self.path, full=True)
+
+
+def _yes_no(value: Any) -> bool | None:
+    return None if value is None else bool(value)
+
+
+def _header(row: Any, given: Any) -> RunHeader:
+    return RunHeader(
+        source=row.source,
+        seed=row.seed,
+        valve=row.tag,
+        job=row.name,
+        by=row.person,
+        mount=row.mount,
+        note=row.note,
+        conditions={
+            item.name: {
+                "value": item.number if item.text is None else item.text,
+                "unit": item.unit,
+                "how": item.how,
+            }
+            for item in given
+        },
+        confirmed_by=row.confirmed_by,
+        confirmation=row.confirmation,
+        confirmed_utc_s=row.confirmed_utc_s,
+        setup_text=row.setup_text,
+        setup_hash=row.setup_hash,
+        setup_name=row.setup_name,
+        sheet_text=row.sheet_text,
+        sheet_hash=row.sheet_hash,
+        sheet_name=row.sheet_name,
+        software=row.software,
+        wall=WallTime(row.wall_utc_s, row.monotonic_ns, row.boot_id, _yes_no(row.synchronised)),
+        hardware=json.loads(row.hardware),
+        watched=json.loads(row.watched),
+        not_watched=json.loads(row.not_watched),
+        uid=row.uid,
+    )
+
+
+__all__ = ["RunHeader", "RunLog", "RunRow", "StoredRun"]

@@ -1,0 +1,172 @@
+# SPDX-License-Identifier: MIT
+"""Tables of the run log. Migrations (migrations/versions) make them; this is their shape now.
+
+SQLite tables are STRICT, so a text in a number column is refused instead of kept, and a NaN
+(which SQLite turns into NULL) cannot enter a column that must hold a number. The same metadata
+renders for PostgreSQL.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    REAL,
+    BigInteger,
+    Boolean,
+    CheckConstraint,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+from sqlalchemy.types import TypeEngine
+
+NAMING = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+"""From the first revision on: a constraint without a name cannot be dropped later."""
+
+STATUSES = ("running", "finished", "tripped", "aborted", "interrupted", "fault")
+
+metadata = MetaData(naming_convention=NAMING)
+
+# Types that both STRICT SQLite and PostgreSQL take.
+Whole = Integer()
+Nanoseconds = BigInteger().with_variant(Integer(), "sqlite")
+Number: TypeEngine[float] = Double().with_variant(REAL(), "sqlite")
+YesNo = Boolean().with_variant(Integer(), "sqlite")
+Bytes = LargeBinary()
+
+
+def _one_of(column: str, values: tuple[str, ...]) -> str:
+    return f"{column} IN ({', '.join(repr(value) for value in values)})"
+
+
+valves = Table(
+    "valves",
+    metadata,
+    Column("id", Whole, primary_key=True),
+    Column("tag", Text, nullable=False, unique=True),
+    Column("kind", Text, nullable=False, server_default=""),
+    Column("notes", Text, nullable=False, server_default=""),
+    sqlite_strict=True,
+)
+
+jobs = Table(
+    "jobs",
+    metadata,
+    Column("id", Whole, primary_key=True),
+    Column("name", Text, nullable=False, unique=True),
+    Column("notes", Text, nullable=False, server_default=""),
+    sqlite_strict=True,
+)
+
+texts = Table(  # setups and sheets as they were, once each
+    "texts",
+    metadata,
+    Column("hash", Text, primary_key=True),
+    Column("text", Text, nullable=False),
+    sqlite_strict=True,
+)
+
+runs = Table(
+    "runs",
+    metadata,
+    Column("id", Whole, primary_key=True),
+    Column("uid", Text, nullable=False, unique=True),
+    Column("source", Text, nullable=False),
+    Column("seed", Nanoseconds),
+    Column("status", Text, nullable=False),
+    Column("valve_id", Whole, ForeignKey("valves.id")),
+    Column("job_id", Whole, ForeignKey("jobs.id")),
+    Column("person", Text),
+    Column("mount", Whole),
+    Column("note", Text, nullable=False),
+    Column("kind", Text),
+    Column("setup_hash", Text, ForeignKey("texts.hash"), nullable=False),
+    Column("setup_name", Text, nullable=False),
+    Column("sheet_hash", Text, ForeignKey("texts.hash")),
+    Column("sheet_name", Text),
+    Column("software", Text, nullable=False),
+    Column("database", Text, nullable=False),  # engine and version that wrote it
+    Column("wall_utc_s", Number, nullable=False),
+    Column("monotonic_ns", Nanoseconds, nullable=False),
+    Column("boot_id", Text, nullable=False),
+    Column("synchronised", YesNo),
+    Column("hardware", Text, nullable=False),  # JSON, as are the next two
+    Column("watched", Text, nullable=False),
+    Column("not_watched", Text, nullable=False),
+    Column("confirmed_by", Text),
+    Column("confirmation", Text),
+    Column("confirmed_utc_s", Number),
+    Column("writer_pid", Whole, nullable=False),
+    Column("writer_started", Nanoseconds, nullable=False),
+    Column("writer_boot_id", Text, nullable=False),
+    Column("raw_file", Text),
+    Column("off_state", Text),
+    Column("end_t_ns", Nanoseconds),
+    Column("end_utc_s", Number),
+    Column("remark", Text, nullable=False, server_default=""),
+    CheckConstraint(
+        _one_of("source", ("simulated", "emulated board", "board", "capture")), name="source"
+    ),
+    CheckConstraint(_one_of("status", STATUSES), name="status"),
+    Index("ix_runs_valve_id_id", "valve_id", "id"),
+    Index("ix_runs_status", "status"),
+    sqlite_autoincrement=True,  # a run's number is never given twice
+    sqlite_strict=True,
+)
+
+conditions = Table(
+    "conditions",
+    metadata,
+    Column("run_id", Whole, ForeignKey("runs.id"), primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("number", Number),
+    Column("text", Text),
+    Column("unit", Text, nullable=False),
+    Column("how", Text, nullable=False),
+    CheckConstraint("(number IS NULL) <> (text IS NULL)", name="one_value"),
+    CheckConstraint(_one_of("how", ("measured", "typed")), name="how"),
+    sqlite_strict=True,
+)
+
+chunks = Table(
+    "chunks",
+    metadata,
+    Column("run_id", Whole, ForeignKey("runs.id"), primary_key=True),
+    Column("sequence", Whole, primary_key=True),
+    Column("first_t_ns", Nanoseconds, nullable=False),
+    Column("last_t_ns", Nanoseconds, nullable=False),
+    Column("n", Whole, nullable=False),
+    Column("crc32", Nanoseconds, nullable=False),  # of the text, before compression
+    Column("data", Bytes, nullable=False),  # zlib
+    CheckConstraint("n > 0 AND sequence > 0", name="counts"),
+    sqlite_strict=True,
+)
+
+results = Table(
+    "results",
+    metadata,
+    Column("id", Whole, primary_key=True),
+    Column("run_id", Whole, ForeignKey("runs.id"), nullable=False),
+    Column("software", Text, nullable=False),
+    Column("created_utc_s", Number, nullable=False),
+    Column("json", Text, nullable=False),
+    # taken out of the JSON, so that a list of runs need not read it
+    Column("strokes", Whole),
+    Column("verdict", Text),
+    Column("response_mean_ms", Number),
+    UniqueConstraint("run_id", "software"),
+    sqlite_autoincrement=True,
+    sqlite_strict=True,
+)

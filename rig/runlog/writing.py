@@ -1,0 +1,179 @@
+# SPDX-License-Identifier: MIT
+"""The statements that write the run log; each takes the connection of an open transaction."""
+
+from __future__ import annotations
+
+import json
+import time
+import zlib
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import Connection, CursorResult, Table, func, insert, select, update
+
+from rig.core.errors import StorageError
+from rig.core.records import End, decode
+from rig.core.state_file import Owner, this_process
+from rig.runlog.engine import sqlite_version
+from rig.runlog.header import RunHeader
+from rig.runlog.rows import result_figures
+from rig.runlog.tables import chunks, conditions, jobs, results, runs, texts, valves
+
+COMPRESSION = 6
+
+
+def as_json(value: Any) -> str:
+    """Compact JSON. Raises ValueError on NaN or infinity."""
+    return json.dumps(value, allow_nan=False, separators=(",", ":"))
+
+
+def insert_run(connection: Connection, header: RunHeader, raw_file: str | None) -> int:
+    """The run's row with its conditions, texts, valve and job; returns its number."""
+    _keep_text(connection, header.setup_hash, header.setup_text)
+    if header.sheet_hash is not None and header.sheet_text is not None:
+        _keep_text(connection, header.sheet_hash, header.sheet_text)
+    writer = this_process()
+    done = connection.execute(
+        insert(runs).values(
+            uid=header.uid,
+            source=header.source,
+            seed=header.seed,
+            status="running",
+            valve_id=_id_of(connection, valves, "tag", header.valve),
+            job_id=_id_of(connection, jobs, "name", header.job),
+            person=header.by,
+            mount=header.mount,
+            note=header.note,
+            kind=header.kind,
+            setup_hash=header.setup_hash,
+            setup_name=header.setup_name,
+            sheet_hash=header.sheet_hash,
+            sheet_name=header.sheet_name,
+            software=header.software,
+            database=f"SQLite {sqlite_version()}",
+            wall_utc_s=header.wall.utc_s,
+            monotonic_ns=header.wall.monotonic_ns,
+            boot_id=header.wall.boot_id,
+            synchronised=header.wall.synchronised,
+            hardware=as_json(dict(header.hardware)),
+            watched=as_json(header.watched),
+            not_watched=as_json(header.not_watched),
+            confirmed_by=header.confirmed_by,
+            confirmation=header.confirmation,
+            confirmed_utc_s=header.confirmed_utc_s,
+            writer_pid=writer.pid,
+            writer_started=writer.started,
+            writer_boot_id=writer.boot_id,
+            raw_file=raw_file,
+        )
+    )
+    run_id = _new_id(done)
+    rows = [_condition(run_id, name, given) for name, given in header.conditions.items()]
+    if rows:
+        connection.execute(insert(conditions), rows)
+    return run_id
+
+
+def _condition(run_id: int, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
+    value = given["value"]
+    number, text = (None, value) if isinstance(value, str) else (float(value), None)
+    return {
+        "run_id": run_id, "name": name, "number": number, "text": text,
+        "unit": given["unit"], "how": given["how"],
+    }  # fmt: skip
+
+
+def _keep_text(connection: Connection, key: str, text: str) -> None:
+    kept = connection.execute(select(texts.c.text).where(texts.c.hash == key)).scalar()
+    if kept is None:
+        connection.execute(insert(texts).values(hash=key, text=text))
+    elif kept != text:
+        raise StorageError(
+            f"Two different texts have the hash {key:.16}: this setup or sheet cannot be stored."
+        )
+
+
+def _id_of(connection: Connection, table: Table, column: str, name: str | None) -> int | None:
+    """The row's id, made where it is not there yet."""
+    if name is None:
+        return None
+    found = connection.execute(select(table.c.id).where(table.c[column] == name)).scalar()
+    if found is not None:
+        return int(found)
+    return _new_id(connection.execute(insert(table).values({column: name})))
+
+
+def _new_id(done: CursorResult[Any]) -> int:
+    key = done.inserted_primary_key
+    if key is None:
+        raise StorageError("The run log's database did not say which row it made.")
+    return int(key[0])
+
+
+def insert_chunk(connection: Connection, run_id: int, n: int, text: bytes) -> None:
+    """Append `n` records; `text` is newline-terminated. Raises ValueError where it is not that."""
+    if n < 1 or text.count(b"\n") != n or not text.endswith(b"\n"):
+        raise ValueError(f"a chunk of {n} records needs {n} newline-terminated lines")
+    first = decode(text[: text.index(b"\n")])
+    last = decode(text[text.rfind(b"\n", 0, -1) + 1 : -1])
+    before = select(func.coalesce(func.max(chunks.c.sequence), 0)).where(chunks.c.run_id == run_id)
+    connection.execute(
+        insert(chunks).values(
+            run_id=run_id,
+            sequence=(connection.execute(before).scalar() or 0) + 1,
+            first_t_ns=first.t_ns,
+            last_t_ns=last.t_ns,
+            n=n,
+            crc32=zlib.crc32(text),
+            data=zlib.compress(text, COMPRESSION),
+        )
+    )
+
+
+def finish_run(
+    connection: Connection, run_id: int, status: str, end: End | None, remark: str
+) -> None:
+    """Close the run's row. Without `end`, its last record's time stands as the end."""
+    last = select(func.max(chunks.c.last_t_ns)).where(chunks.c.run_id == run_id)
+    values: dict[str, Any] = {
+        "status": status,
+        "off_state": end.off if end else None,
+        "end_t_ns": end.t_ns if end else last.scalar_subquery(),
+        "end_utc_s": time.time(),
+    }
+    if remark:
+        values["remark"] = remark
+    done = connection.execute(update(runs).where(runs.c.id == run_id).values(values))
+    if done.rowcount != 1:
+        raise StorageError(f"There is no run {run_id} in the log.")
+
+
+def interrupt_dead(connection: Connection) -> list[int]:
+    """Mark the running runs whose writer is gone; returns their numbers."""
+    running = connection.execute(
+        select(runs.c.id, runs.c.writer_pid, runs.c.writer_started, runs.c.writer_boot_id)
+        .where(runs.c.status == "running")
+        .order_by(runs.c.id)
+    ).all()
+    dead = [row.id for row in running if not Owner(*row[1:]).alive()]
+    for run_id in dead:
+        finish_run(connection, run_id, "interrupted", None, "Its recorder ended without closing it")
+    return dead
+
+
+def insert_result(
+    connection: Connection, run_id: int, result: dict[str, Any], software: str
+) -> None:
+    """Keep a result; one of the same software is replaced. Raises ValueError on NaN."""
+    text = as_json(result)
+    same = (results.c.run_id == run_id) & (results.c.software == software)
+    connection.execute(results.delete().where(same))
+    connection.execute(
+        insert(results).values(
+            run_id=run_id,
+            software=software,
+            created_utc_s=time.time(),
+            json=text,
+            **result_figures(result),
+        )
+    )
