@@ -1,0 +1,168 @@
+# SPDX-License-Identifier: MIT
+"""JSON for the plots and for other programs that only read. NaN never leaves: it is null."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import numpy as np
+from flask import Blueprint, Response, jsonify, request
+from pydantic import BaseModel, ConfigDict, Field
+
+from rig.core.clock import NS_PER_MS
+from webui import decimate, log, runview, strokes, timeline
+from webui.faults import PageFault
+from webui.pages import Count
+
+blueprint = Blueprint("api", __name__, url_prefix="/api")
+
+Milliseconds = Annotated[float, Field(ge=0, le=1e12, allow_inf_nan=False)]
+
+
+class RunsQuestion(BaseModel):
+    """`limit` runs with numbers below `before`, of one valve's tag."""
+
+    model_config = ConfigDict(extra="forbid")
+    limit: Annotated[int, Field(ge=1, le=200)] = 50
+    before: Count | None = None
+    valve: Annotated[str, Field(max_length=200)] | None = None
+
+
+class TracesQuestion(BaseModel):
+    """A window of the time axis, or one stroke; the whole run without either."""
+
+    model_config = ConfigDict(extra="forbid")
+    from_ms: Milliseconds | None = None
+    to_ms: Milliseconds | None = None
+    stroke: Count | None = None
+
+
+@blueprint.get("/runs")
+def runs() -> Response:
+    """Runs, newest first; `next_before` asks for the following ones, null at the end."""
+    asked = RunsQuestion.model_validate(request.args.to_dict())
+    rows = log.run_log().runs(asked.limit + 1, before=asked.before, valve=asked.valve)
+    listed = rows[: asked.limit]
+    following = listed[-1].id if len(rows) > asked.limit else None
+    return jsonify(
+        runs=[
+            {
+                "run": row.id,
+                "source": row.source,
+                "status": row.status,
+                "started_utc_s": row.started_utc_s,
+                "clock_synchronised": row.clock_synchronised,
+                "valve": row.valve,
+                "job": row.job,
+                "by": row.by,
+                "mount": row.mount,
+                "kind": row.kind,
+                "strokes": row.strokes,
+                "verdict": row.verdict,
+                "response_mean_ms": row.response_mean_ms,
+            }
+            for row in listed
+        ],
+        next_before=following,
+    )
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>")
+def one_run(run_id: int) -> Response:
+    """One run: header, state, result."""
+    return jsonify(runview.open_run(log.run_log(), run_id).facts())
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>/traces")
+def traces(run_id: int) -> Response:
+    """Lanes and channels of a window, at most 5,000 points each."""
+    asked = TracesQuestion.model_validate(request.args.to_dict())
+    view = runview.open_run(log.run_log(), run_id)
+    recording = view.recording
+    from_ns, to_ns = recording.t0_ns, timeline.last_ns(recording)
+    shown = None
+    if asked.stroke is not None:
+        times = strokes.times(recording, asked.stroke)
+        if times is None:
+            raise PageFault(
+                404,
+                f"There is no stroke {asked.stroke}",
+                f"Run {run_id} has {len(strokes.numbers(recording))} strokes.",
+                "Choose one of them.",
+            )
+        figures = view.stroke(asked.stroke) or {}
+        from_ns, to_ns = strokes.window(recording, times, figures.get("release_ms"))
+        shown = _stroke_json(recording, times, figures)
+    elif asked.from_ms is not None or asked.to_ms is not None:
+        from_ns, to_ns = _window(recording.t0_ns, to_ns, asked)
+    commanded = recording.commands.stroke[
+        recording.commands.on & (recording.commands.t_ns >= from_ns)
+    ]
+    return jsonify(
+        run=run_id,
+        source=recording.source,
+        stroke=shown,
+        first_stroke=int(commanded[0]) if len(commanded) and commanded[0] > 0 else None,
+        **timeline.traces(recording, from_ns, to_ns),
+    )
+
+
+def _window(t0_ns: int, end_ns: int, asked: TracesQuestion) -> tuple[int, int]:
+    from_ns, to_ns = t0_ns, end_ns
+    if asked.from_ms is not None:
+        from_ns = t0_ns + round(asked.from_ms * NS_PER_MS)
+    if asked.to_ms is not None:
+        to_ns = min(t0_ns + round(asked.to_ms * NS_PER_MS), end_ns)
+    if from_ns >= to_ns:
+        raise PageFault(
+            400,
+            "This window is empty",
+            f"from_ms must lie before to_ms, and before the end at {(end_ns - t0_ns) / 1e6} ms.",
+            "Ask for a window inside the run.",
+        )
+    return from_ns, to_ns
+
+
+def _stroke_json(
+    recording: timeline.Recording, times: strokes.StrokeTimes, figures: dict[str, Any]
+) -> dict[str, Any]:
+    def ms(t_ns: int | None) -> float | None:
+        return None if t_ns is None else timeline.to_ms(t_ns, recording)
+
+    off_ns = times.dead_ns if times.dead_ns is not None else times.off_ns
+    return {
+        "number": times.number,
+        "on_ms": ms(times.on_ns),
+        "off_ms": ms(times.off_ns),
+        "live_ms": ms(times.live_ns),
+        "dead_ms": ms(times.dead_ns),
+        "response_ms": figures.get("response_ms"),
+        "release_ms": figures.get("release_ms"),
+        "response_from_ms": ms(times.live_ns if times.live_ns is not None else times.on_ns),
+        "release_from_ms": ms(off_ns),
+        "marks": figures.get("marks") or [],
+    }
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>/strokes")
+def per_stroke(run_id: int) -> Response:
+    """Response and release of each stroke as columns, thinned to at most 5,000 strokes."""
+    found = runview.open_run(log.run_log(), run_id).strokes
+    number = np.array([s["number"] for s in found], np.int64)
+    keep = np.arange(len(found))
+    if len(found) > timeline.MAX_POINTS:
+        half = timeline.MAX_POINTS // 2
+        keep = np.union1d(*(
+            decimate.min_max(number, _column(found, name), half)
+            for name in ("response_ms", "release_ms")
+        ))  # fmt: skip
+    kept = [found[int(i)] for i in keep]
+    names = ("number", "answered", "response_ms", "release_ms")
+    return jsonify(
+        strokes=len(found), **{name: [s.get(name) for s in kept] for name in names}
+    )
+
+
+def _column(found: list[dict[str, Any]], name: str) -> decimate.NDArray[np.float64]:
+    values = [np.nan if s.get(name) is None else float(s[name]) for s in found]
+    return np.array(values, np.float64)

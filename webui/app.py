@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: MIT
+"""The application factory."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from flask import Flask
+from flask.json.provider import JSONProvider
+
+from rig import __version__
+from rig.core.places import log_path
+from webui import api, downloads, faults, helptexts, log, pages, security, words
+
+
+def create_app(config: Mapping[str, Any] | None = None) -> Flask:
+    """The page as a WSGI application.
+
+    `config` may set RUN_LOG (path of the run log, default: the user's), TRUSTED_HOSTS (host names
+    that are answered, default: the loopback's), and Flask's own keys. Raises ValueError for an
+    empty TRUSTED_HOSTS.
+    """
+    app = Flask(__name__)
+    app.json = FiniteJSON(app)
+    app.config.update(
+        RUN_LOG=None,
+        TRUSTED_HOSTS=list(security.LOOPBACK_NAMES),
+        MAX_CONTENT_LENGTH=0,  # nothing is ever sent to this page
+    )
+    app.config.from_mapping(config or {})
+    if app.config["RUN_LOG"] is None:
+        app.config["RUN_LOG"] = log_path()
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.globals["software"] = __version__
+    security.install(app)
+    log.install(app)
+    faults.install(app)
+    words.install(app)
+    pages.install(app)
+    for part in (pages, api, downloads, helptexts):
+        app.register_blueprint(part.blueprint)
+    return app
+
+
+class FiniteJSON(JSONProvider):
+    """JSON as RFC 8259 has it: what is not a finite number leaves as null."""
+
+    def dumps(self, obj: Any, **kwargs: Any) -> str:
+        return json.dumps(finite(obj), allow_nan=False, separators=(",", ":"), **kwargs)
+
+    def loads(self, s: str | bytes, **kwargs: Any) -> Any:
+        return json.loads(s, **kwargs)
+
+
+def finite(value: Any) -> Any:
+    """The same value with every NaN and infinity replaced by None."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [finite(item) for item in value]
+    return value

@@ -1,0 +1,60 @@
+# SPDX-License-Identifier: MIT
+"""Errors as plain pages, or as JSON under /api/: what happened and what to do about it."""
+
+from __future__ import annotations
+
+from flask import Flask, Response, jsonify, make_response, render_template, request
+from pydantic import ValidationError
+from werkzeug.exceptions import HTTPException
+
+from rig.core.errors import RigError
+
+REMEDIES = {
+    400: "Check the address that was typed, or go back to the run log.",
+    404: "Go back to the run log, or to the help.",
+    405: "This page only shows what was recorded; nothing can be sent to it.",
+    413: "This page only shows what was recorded; nothing can be sent to it.",
+    500: "Reload the page. If it stays, the terminal of rig serve says more.",
+}
+
+
+class PageFault(Exception):
+    """Something a person can mend: `what` happened and its `remedy`."""
+
+    def __init__(self, status: int, title: str, what: str, remedy: str) -> None:
+        self.status, self.title, self.what, self.remedy = status, title, what, remedy
+        super().__init__(what)
+
+
+def install(app: Flask) -> None:
+    """Answer every error with its status, in words."""
+
+    @app.errorhandler(PageFault)
+    def _mendable(fault: PageFault) -> Response:
+        return _answer(fault)
+
+    @app.errorhandler(RigError)
+    def _ours(error: RigError) -> Response:
+        return _answer(PageFault(500, "This cannot be shown", str(error), REMEDIES[500]))
+
+    @app.errorhandler(ValidationError)
+    def _question(error: ValidationError) -> Response:
+        what = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
+        return _answer(PageFault(400, "The question was not understood", what, REMEDIES[400]))
+
+    @app.errorhandler(HTTPException)
+    def _http(error: HTTPException) -> Response:
+        status = error.code or 500
+        remedy = REMEDIES.get(status, REMEDIES[400])
+        response = _answer(PageFault(status, error.name, error.description or "", remedy))
+        if allowed := getattr(error, "valid_methods", None):
+            response.headers["Allow"] = ", ".join(allowed)
+        return response
+
+
+def _answer(fault: PageFault) -> Response:
+    if request.path.startswith("/api/"):
+        return make_response(
+            jsonify(error=fault.title, what=fault.what, remedy=fault.remedy), fault.status
+        )
+    return make_response(render_template("fault.html", fault=fault), fault.status)

@@ -1,0 +1,84 @@
+# SPDX-License-Identifier: MIT
+"""Help: the Markdown files of webui/help/, rendered here and served without any network."""
+
+from __future__ import annotations
+
+import functools
+import re
+from pathlib import Path
+from typing import NamedTuple
+
+from flask import Blueprint, abort, render_template
+from markdown_it import MarkdownIt
+from markdown_it.token import Token
+from markupsafe import Markup
+
+FOLDER = Path(__file__).parent / "help"
+
+blueprint = Blueprint("help", __name__, url_prefix="/help")
+
+
+class HelpText(NamedTuple):
+    """One rendered help page; `anchors` are the ids of its headings."""
+
+    name: str
+    title: str
+    html: Markup
+    anchors: tuple[str, ...]
+
+
+@blueprint.get("/")
+def index() -> str:
+    """The index: its own text where there is one, then every page by title."""
+    start = text("index") if "index" in names() else None
+    return render_template(
+        "help_index.html", start=start, texts=[text(name) for name in names() if name != "index"]
+    )
+
+
+@blueprint.get("/<name>")
+def page(name: str) -> str:
+    """One help page."""
+    if name not in names() or name == "index":
+        abort(404, "There is no help page of this name.")
+    return render_template("help.html", text=text(name))
+
+
+def names() -> list[str]:
+    """All help pages, by file name without its suffix."""
+    return sorted(path.stem for path in FOLDER.glob("*.md"))
+
+
+@functools.cache
+def text(name: str) -> HelpText:
+    """A help page of `names()`, rendered once."""
+    source = (FOLDER / f"{name}.md").read_text(encoding="utf-8")
+    markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
+    tokens = markdown.parse(source)
+    title, anchors = name, []
+    for token, inside in zip(tokens, tokens[1:], strict=False):
+        if token.type == "heading_open":
+            anchor = slug(inside.content)
+            token.attrSet("id", anchor)
+            anchors.append(anchor)
+            if token.tag == "h1" and title == name:
+                title = inside.content
+        if inside.type == "inline":
+            _point_links_at_pages(inside.children or [])
+    html = markdown.renderer.render(tokens, markdown.options, {})
+    # tables scroll in their own box, so that the page never scrolls sideways
+    html = html.replace("<table>", '<div class="scroll" tabindex="0"><table>')
+    html = html.replace("</table>", "</table></div>")
+    return HelpText(name, title, Markup(html), tuple(anchors))  # noqa: S704 - our files, html off
+
+
+def slug(heading: str) -> str:
+    """The id of a heading: its words in lower case, joined by hyphens."""
+    return "-".join(re.findall(r"[a-z0-9]+", heading.lower()))
+
+
+def _point_links_at_pages(tokens: list[Token]) -> None:
+    for token in tokens:
+        target = token.attrGet("href")
+        if token.type == "link_open" and isinstance(target, str):
+            token.attrSet("href", re.sub(r"^(?:\./)?([a-z0-9_-]+)\.md(?=#|$)", r"/help/\1", target))

@@ -1,0 +1,108 @@
+# SPDX-License-Identifier: MIT
+"""The run log and one run."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from flask import Blueprint, Flask, render_template, request
+from pydantic import BaseModel, ConfigDict, Field
+
+from rig.core.errors import RigError
+from webui import figures, log, runview, words
+
+ROWS = 40
+
+blueprint = Blueprint("pages", __name__)
+
+Count = Annotated[int, Field(ge=1, le=2**31 - 1)]
+
+
+class ListQuestion(BaseModel):
+    """What may be asked of the run list; anything else is refused."""
+
+    model_config = ConfigDict(extra="forbid")
+    before: Count | None = None
+    valve: Annotated[str, Field(max_length=200)] | None = None
+
+
+class RunQuestion(BaseModel):
+    """What may be asked of a run's page."""
+
+    model_config = ConfigDict(extra="forbid")
+    strokes: Count = 1
+    only: Annotated[str, Field(pattern="^marked$")] | None = None
+
+
+def install(app: Flask) -> None:
+    """Answer a missing log with the page that says how to make the first run."""
+
+    @app.errorhandler(log.NoLogYet)
+    def _no_log(error: log.NoLogYet) -> Any:
+        status = 200 if request.endpoint == "pages.run_list" else 404
+        if request.path.startswith("/api/"):
+            return app.json.response(
+                error="No run log",
+                what=f"There is no run log at {error.path} yet.",
+                remedy="rig run makes it.",
+            ), 404
+        return render_template("no_log.html", path=error.path), status
+
+
+@blueprint.get("/")
+def run_list() -> str:
+    """Runs, newest first, some at a time."""
+    asked = ListQuestion.model_validate(request.args.to_dict())
+    rows = log.run_log().runs(ROWS + 1, before=asked.before, valve=asked.valve)
+    if not rows and asked.before is None and asked.valve is None:
+        return render_template("no_log.html", path=None)
+    older = rows[ROWS - 1].id if len(rows) > ROWS else None
+    return render_template(
+        "run_list.html", rows=rows[:ROWS], older=older, before=asked.before, valve=asked.valve
+    )
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>")
+def one_run(run_id: int) -> str:
+    """One run: what it was, what came out, its traces, its strokes, its texts."""
+    asked = RunQuestion.model_validate(request.args.to_dict())
+    view = runview.open_run(log.run_log(), run_id)
+    listed = view.marked if asked.only else view.strokes
+    page = listed[asked.strokes - 1 : asked.strokes - 1 + runview.STROKES_A_PAGE]
+    return render_template(
+        "run.html",
+        view=view,
+        stored=view.stored,
+        header=view.stored.header,
+        result=view.result,
+        cards=figures.cards(view.result),
+        across=words.unreal(view.stored.header.source),
+        recording=_recording(view),
+        page=page,
+        first=asked.strokes,
+        listed=len(listed),
+        only=asked.only,
+        a_page=runview.STROKES_A_PAGE,
+    )
+
+
+def _recording(view: runview.RunView) -> dict[str, Any]:
+    """What the page needs of the raw records, or why they cannot be shown."""
+    try:
+        recording = view.recording
+    except (RigError, ValueError) as error:
+        return {"fault": str(error), "doubts": [], "strokes": len(view.strokes)}
+    from webui import strokes, timeline
+
+    doubts = [
+        (timeline.to_ms(c.t_ns, recording), c.kind, c.detail)
+        for c in recording.conditions[: timeline.MAX_MARKS]
+    ]
+    return {
+        "fault": "",
+        "doubts": doubts,
+        "more_doubts": max(len(recording.conditions) - timeline.MAX_MARKS, 0),
+        "strokes": len(strokes.numbers(recording)),
+        "end_ms": timeline.to_ms(timeline.last_ns(recording), recording),
+        "lanes": [lane.name for lane in timeline.lanes(recording)],
+    }

@@ -1,0 +1,109 @@
+# SPDX-License-Identifier: MIT
+"""Where the page listens: the loopback, unless a person says what else and knows what it shows."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import ipaddress
+import signal
+import socket
+import struct
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from waitress.server import create_server
+
+from rig.core.errors import UsageError
+from webui import security
+from webui.app import create_app
+
+DEFAULT_PORT = 8642
+THREADS = 4
+EXPOSE_FLAG = "--expose-run-log"
+EXPOSED = (
+    "Anyone who can reach this machine can then read every run: valve tags, job numbers, names of "
+    "people, conditions and notes. There is no passcode and no encryption. Nothing on the page can "
+    "operate the rig."
+)
+
+_SIOCGIFADDR = 0x8915  # netdevice(7)
+
+
+def address_of(host: str, exposed: bool) -> str:
+    """The IPv4 address to listen on for `host`. Raises UsageError where it may not be used.
+
+    IPv6 is refused: the check of host names that guards this page has no form for such addresses.
+    """
+    try:
+        found = socket.getaddrinfo(host, None, socket.AF_INET, socket.SOCK_STREAM)
+    except OSError as error:
+        raise UsageError(
+            f"--host {host}: this is no IPv4 address or name of this machine ({error.strerror}).\n"
+            "Remedy: 127.0.0.1 for this machine alone, 0.0.0.0 for every network it is on."
+        ) from error
+    address = str(found[0][4][0])
+    if not ipaddress.ip_address(address).is_loopback and not exposed:
+        raise UsageError(
+            f"--host {host} is not the loopback. {EXPOSED}\n"
+            f"Remedy: leave --host away, or add {EXPOSE_FLAG} where that is wanted."
+        )
+    return address
+
+
+def reachable_at(address: str) -> list[str]:
+    """The addresses a browser can type for a server that listens on `address`."""
+    return own_addresses() if address == "0.0.0.0" else [address]  # noqa: S104
+
+
+def own_addresses() -> list[str]:
+    """The IPv4 addresses of this machine's network interfaces, the loopback's first."""
+    found = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asker:
+        for _, name in socket.if_nameindex():
+            question = struct.pack("256s", name.encode()[:15])
+            with contextlib.suppress(OSError):  # an interface without an address
+                answer = fcntl.ioctl(asker.fileno(), _SIOCGIFADDR, question)
+                found.append(socket.inet_ntoa(answer[20:24]))
+    return sorted(set(found), key=lambda text: (not text.startswith("127."), text))
+
+
+def open_server(address: str, port: int, names: Sequence[str] = (), **config: Any) -> Any:
+    """A waitress server that listens already. Port 0 takes a free one (`effective_port`).
+
+    `names` are further host names to answer to. Raises UsageError where the port is taken.
+    """
+    trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
+    app = create_app({"TRUSTED_HOSTS": trusted, **config})
+    try:
+        return create_server(app, host=address, port=port, threads=THREADS, ident=None)
+    except OSError as error:
+        raise UsageError(
+            f"Port {port} of {address} cannot be used: {error.strerror}.\n"
+            "Remedy: choose another with --port, or end the program that has it."
+        ) from error
+
+
+@contextlib.contextmanager
+def stopped_by_signals() -> Iterator[None]:
+    """SIGTERM and SIGHUP end the server as Ctrl-C does."""
+
+    def stop(_number: int, _frame: object) -> None:
+        raise SystemExit(0)
+
+    kept = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield
+    finally:
+        for number, handler in kept.items():
+            signal.signal(number, handler)
+
+
+def serve(server: Any) -> None:
+    """Answer until a signal says stop; every thread and socket is closed on return."""
+    try:
+        with stopped_by_signals():
+            server.run()  # returns on SystemExit and KeyboardInterrupt
+    finally:
+        server.task_dispatcher.shutdown()
+        server.close()

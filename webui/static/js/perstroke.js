@@ -1,0 +1,119 @@
+// SPDX-License-Identifier: MIT
+// Response and release time of every stroke: a dot and a diamond each, a cross where the switch
+// did not answer. Tapping one shows that stroke in the traces.
+
+import { AXIS_SIZE, FONT, TOP, ask, colours, inArea, keepWidth, onSchemeChange, shown, watermark }
+  from "./plotting.js";
+
+/* global uPlot */
+
+const HEIGHT = 250;
+const box = document.getElementById("per-stroke");
+const readout = document.getElementById("per-stroke-readout");
+let plot = null;
+let watcher = null;
+let data = null;
+
+function draw() {
+  plot?.destroy();
+  watcher?.disconnect();
+  const c = colours();
+  const axis = {
+    stroke: c.dim, font: FONT, grid: { stroke: c.grid, width: 1 },
+    ticks: { stroke: c.rule, width: 1, size: 5 },
+  };
+  const hidden = { paths: () => null, points: { show: false } };
+  plot = new uPlot({
+    width: Math.floor(box.clientWidth), height: HEIGHT, padding: [TOP, 12, 0, 0],
+    legend: { show: false },
+    scales: {
+      x: { time: false, range: () => range(data.number) },
+      y: { range: (u, low, high) => uPlot.rangeNum(0, high ?? 1, 0.15, true) },
+    },
+    series: [{}, { label: "response", ...hidden }, { label: "release", ...hidden }],
+    cursor: { drag: { x: false, y: false }, y: false, points: { show: false } },
+    axes: [
+      { ...axis, size: AXIS_SIZE, space: 60, incrs: [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000],
+        values: (u, splits) => splits.map((v) => (Number.isInteger(v) && v >= 1 ? `${v}` : "")) },
+      { ...axis, size: 64, space: 34, values: (u, splits) => splits.map((v) => `${v} ms`), ticks: { show: false } },
+    ],
+    hooks: {
+      drawClear: [(u) => watermark(u, box.dataset.across, c.watermark)],
+      draw: [(u) => inArea(u, (ctx, width, height) => dots(ctx, u, width, height, c))],
+      setCursor: [(u) => tell(u.cursor.idx)],
+      ready: [(u) => u.over.addEventListener("click", () => open(u.cursor.idx))],
+    },
+  }, [data.number, data.response_ms, data.release_ms], box);
+  watcher = keepWidth(plot, box, HEIGHT);
+}
+
+/** Half a stroke of room on each side. */
+function range(numbers) {
+  return [numbers[0] - 0.5, numbers[numbers.length - 1] + 0.5];
+}
+
+function dots(ctx, u, width, height, c) {
+  const room = width / data.number.length;
+  const size = room > 12 ? 4.5 : room > 5 ? 3.5 : 2.5;
+  data.number.forEach((number, i) => {
+    const x = u.valToPos(number, "x");
+    ctx.lineWidth = 1.5;
+    if (data.release_ms[i] !== null) {
+      const y = u.valToPos(data.release_ms[i], "y");
+      ctx.strokeStyle = c.coil;
+      ctx.beginPath();
+      ctx.moveTo(x, y - size); ctx.lineTo(x + size, y); ctx.lineTo(x, y + size);
+      ctx.lineTo(x - size, y); ctx.closePath();
+      ctx.stroke();
+    }
+    if (data.response_ms[i] !== null) {
+      ctx.fillStyle = c.switch;
+      ctx.beginPath();
+      ctx.arc(x, u.valToPos(data.response_ms[i], "y"), size, 0, 2 * Math.PI);
+      ctx.fill();
+    } else if (data.answered[i] === false) {
+      const y = height - 9;
+      ctx.strokeStyle = c.bad;
+      ctx.lineWidth = 2;
+      ctx.beginPath();
+      ctx.moveTo(x - 5, y - 5); ctx.lineTo(x + 5, y + 5);
+      ctx.moveTo(x + 5, y - 5); ctx.lineTo(x - 5, y + 5);
+      ctx.stroke();
+    }
+  });
+}
+
+function tell(i) {
+  if (i === null || i === undefined) {
+    readout.textContent = "Point at or tap a stroke to read it.";
+    return;
+  }
+  const strong = document.createElement("b");
+  strong.textContent = `Stroke ${data.number[i]}`;
+  const missed = data.answered[i] === false ? " · switch did not answer" : "";
+  readout.replaceChildren(strong, ` · response ${shown(data.response_ms[i], 2)} ms` +
+    ` · release ${shown(data.release_ms[i], 2)} ms${missed}`);
+}
+
+function open(i) {
+  if (i !== null && i !== undefined) location.hash = `#stroke-${data.number[i]}`;
+}
+
+async function start() {
+  try {
+    data = await ask(box.dataset.url);
+  } catch (error) {
+    readout.textContent = error.message;
+    readout.classList.add("plot-fault");
+    return;
+  }
+  if (!data.number.length) {
+    readout.textContent = "No stroke was recorded.";
+    return;
+  }
+  draw();
+  tell(null);
+  onSchemeChange(draw);
+}
+
+start();

@@ -1,0 +1,185 @@
+// SPDX-License-Identifier: MIT
+// How the traces are drawn: lanes and pressure share one uPlot, so they share one time axis.
+
+import { AXIS_SIZE, FONT, SMALL_FONT, TOP, inArea, watermark } from "./plotting.js";
+
+/* global uPlot */
+
+const LANE = 52; // px, one lane: its name above its trace
+const TRACE = 22; // px, the height of a level
+const SPANS = 40; // px, the row of response and release below the lanes
+const PRESSURE = 210; // px
+const POINT_ROOM = 5; // px a sample needs before it gets a dot
+
+const COLOUR = { command: "command", readback: "coil", switch: "switch" };
+
+export function plotHeight(data) {
+  return TOP + AXIS_SIZE + areaHeight(data);
+}
+
+function areaHeight(data) {
+  const pressure = data.channels.some((c) => c.name === "pressure") ? PRESSURE : 0;
+  return data.lanes.length * LANE + SPANS + pressure;
+}
+
+export function buildPlot({ box, data, height, across, colours, onSelect, onWhole, onCursor }) {
+  const area = areaHeight(data);
+  const pressure = data.channels.find((c) => c.name === "pressure");
+  const origin = data.stroke ? data.stroke.on_ms : 0;
+  const series = [{}];
+  const tables = [];
+  const scales = { x: { time: false, range: () => [data.from_ms, data.to_ms] } };
+
+  data.lanes.forEach((lane, i) => {
+    const low = area - i * LANE - LANE + 8; // px above the plot's bottom edge
+    scales[lane.name] = { range: () => [-low / TRACE, (area - low) / TRACE] };
+    tables.push([lane.t_ms, lane.level]);
+    series.push({
+      label: lane.label, scale: lane.name, stroke: colours[COLOUR[lane.name]], width: 2,
+      fill: tinted(colours[COLOUR[lane.name]]), fillTo: 0,
+      paths: uPlot.paths.stepped({ align: 1 }), points: { show: false },
+    });
+  });
+  let top = 1;
+  if (pressure) {
+    const [low, high] = pressureRange(pressure);
+    top = high;
+    const shown = PRESSURE - 14; // the scale ends below the spans
+    scales.pressure = { range: () => [low, low + (high - low) * area / shown] };
+    tables.push([pressure.t_ms, pressure.value]);
+    series.push({
+      label: "pressure", scale: "pressure", stroke: colours.pressure, width: 1.5,
+      points: {
+        show: (u) => pressure.t_ms.length * POINT_ROOM < u.bbox.width / devicePixelRatio,
+        size: 6, fill: colours.pressure, stroke: colours.pressure,
+      },
+    });
+  }
+  // join leaves undefined where a trace has no point at another's time (bridged) and keeps null
+  // (not known: a gap)
+  const joined = uPlot.join(tables);
+  const axis = {
+    stroke: colours.dim, font: FONT, grid: { stroke: colours.grid, width: 1 },
+    ticks: { stroke: colours.rule, width: 1, size: 5 },
+  };
+  return new uPlot({
+    width: Math.floor(box.clientWidth), height, padding: [TOP, 12, 0, pressure ? 0 : 12],
+    legend: { show: false }, scales, series,
+    cursor: { drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
+    axes: [
+      { ...axis, size: AXIS_SIZE, space: 70,
+        splits: (u, _i, min, max, incr) => ticksFrom(origin, min, max, incr),
+        values: (u, splits) => timeLabels(splits, origin, Boolean(data.stroke)) },
+      { ...axis, show: Boolean(pressure), scale: pressure ? "pressure" : "x", size: 52,
+        space: 34, filter: (u, splits) => splits.map((v) => (v > top ? null : v)),
+        grid: { stroke: colours.grid, width: 1, filter: (u, splits) => splits.map((v) => (v > top ? null : v)) },
+        ticks: { show: false } },
+    ],
+    hooks: {
+      drawClear: [(u) => watermark(u, across, colours.watermark)],
+      draw: [(u) => inArea(u, (ctx, width) => {
+        laneNames(ctx, data, width, colours);
+        spans(ctx, u, data, colours);
+        marks(ctx, u, data, colours);
+        if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - PRESSURE + 4, colours.pressure);
+      })],
+      setSelect: [(u) => {
+        const { left, width } = u.select;
+        if (width > 4) onSelect(u.posToVal(left, "x"), u.posToVal(left + width, "x"));
+      }],
+      setCursor: [(u) => onCursor(u.cursor.left >= 0 ? u.posToVal(u.cursor.left, "x") : null)],
+      ready: [(u) => u.over.addEventListener("dblclick", onWhole)],
+    },
+  }, joined, box);
+}
+
+function tinted(colour) {
+  return /^#[0-9a-f]{6}$/i.test(colour) ? `${colour}33` : undefined;
+}
+
+function pressureRange(channel) {
+  const values = channel.value.filter((v) => v !== null);
+  if (!values.length) return [0, 1];
+  let low = values[0];
+  let high = values[0];
+  for (const v of values) { low = Math.min(low, v); high = Math.max(high, v); }
+  return uPlot.rangeNum(Math.min(low, 0), high, 0.1, true);
+}
+
+/** Ticks at round distances from the origin, which in a stroke is its command. */
+function ticksFrom(origin, min, max, incr) {
+  const ticks = [];
+  for (let n = Math.ceil((min - origin) / incr); origin + n * incr <= max; n++) ticks.push(origin + n * incr);
+  return ticks;
+}
+
+function timeLabels(splits, origin, inStroke) {
+  const step = splits.length > 1 ? splits[1] - splits[0] : 1;
+  const unit = inStroke ? 1 : 1000;
+  const digits = Math.min(Math.max(Math.ceil(-Math.log10(step / unit) - 1e-9), 0), 6);
+  return splits.map((v) => `${((v - origin) / unit).toFixed(digits)} ${inStroke ? "ms" : "s"}`);
+}
+
+function laneNames(ctx, data, width, colours) {
+  data.lanes.forEach((lane, i) => {
+    label(ctx, lane.label, 6, i * LANE + 5, colours[COLOUR[lane.name]]);
+    ctx.fillStyle = colours.rule;
+    ctx.fillRect(0, (i + 1) * LANE - 1, width, 1);
+  });
+}
+
+function label(ctx, words, x, y, colour) {
+  ctx.font = FONT;
+  ctx.textBaseline = "top";
+  ctx.fillStyle = colour;
+  ctx.fillText(words, x, y);
+}
+
+/** Response and release of the stroke shown: from the coil's edge to the settled switch. */
+function spans(ctx, u, data, colours) {
+  const stroke = data.stroke;
+  if (!stroke) return;
+  const y = data.lanes.length * LANE + 24;
+  for (const [name, from, lasts] of [
+    ["response", stroke.response_from_ms, stroke.response_ms],
+    ["release", stroke.release_from_ms, stroke.release_ms],
+  ]) {
+    if (from === null || lasts === null) continue;
+    const a = u.valToPos(from, "x");
+    const b = u.valToPos(from + lasts, "x");
+    ctx.strokeStyle = colours.ink;
+    ctx.lineWidth = 1.5;
+    ctx.beginPath();
+    ctx.moveTo(a, y); ctx.lineTo(b, y);
+    for (const x of [a, b]) { ctx.moveTo(x, y - 5); ctx.lineTo(x, y + 5); }
+    ctx.stroke();
+    ctx.setLineDash([3, 3]);
+    ctx.lineWidth = 1;
+    ctx.beginPath();
+    for (const x of [a, b]) { ctx.moveTo(x, 0); ctx.lineTo(x, y - 5); }
+    ctx.stroke();
+    ctx.setLineDash([]);
+    label(ctx, `${name} ${lasts.toFixed(1)} ms`, a, y - 22, colours.ink);
+  }
+}
+
+/** Doubts (triangle) and trips (cross) along the lower edge of the lanes. */
+function marks(ctx, u, data, colours) {
+  const y = data.lanes.length * LANE + SPANS - 2;
+  ctx.font = SMALL_FONT;
+  for (const mark of data.marks) {
+    const x = u.valToPos(mark.t_ms, "x");
+    ctx.strokeStyle = ctx.fillStyle = mark.class === "trip" ? colours.bad : colours.mark;
+    ctx.lineWidth = 2;
+    ctx.beginPath();
+    if (mark.class === "trip") {
+      ctx.moveTo(x - 5, y - 5); ctx.lineTo(x + 5, y + 5);
+      ctx.moveTo(x + 5, y - 5); ctx.lineTo(x - 5, y + 5);
+      ctx.stroke();
+      ctx.fillText("trip", x + 8, y - 8);
+    } else {
+      ctx.moveTo(x, y - 5); ctx.lineTo(x + 5, y + 4); ctx.lineTo(x - 5, y + 4); ctx.closePath();
+      ctx.stroke();
+    }
+  }
+}

@@ -1,0 +1,145 @@
+# SPDX-License-Identifier: MIT
+"""States, sources, times and numbers as the page shows them: word and shape first, colour last."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any, NamedTuple
+
+from flask import Flask
+
+from rig.core.clock import WallTime
+
+UNKNOWN = "–"
+
+
+class Shown(NamedTuple):
+    """A state: its word, the shape beside it (shapes.svg), and the class that colours both."""
+
+    word: str
+    shape: str
+    tone: str
+
+
+VERDICTS = {
+    "conforms": Shown("Conforms", "tick", "good"),
+    "does_not_conform": Shown("Does not conform", "cross", "bad"),
+    "undecided": Shown("Undecided", "question", "open"),
+    "not_tested": Shown("Not tested", "dash", "plain"),
+}
+
+STATUSES = {
+    "running": Shown("Running", "arrow", "plain"),
+    "finished": Shown("Finished", "dot", "plain"),
+    "tripped": Shown("Tripped", "triangle", "bad"),
+    "aborted": Shown("Aborted", "square", "open"),
+    "interrupted": Shown("Interrupted", "broken", "open"),
+    "fault": Shown("Internal fault", "triangle", "bad"),
+}
+
+UNREAL = {
+    "simulated": (
+        "SIMULATED",
+        "Computed by the simulated rig. No valve was measured.",
+    ),
+    "emulated board": (
+        "EMULATED BOARD",
+        "Recorded on emulated device nodes. No valve was measured.",
+    ),
+}
+"""Sources that measured no valve: what is written across them, and one sentence."""
+
+SOURCES = {
+    "simulated": "SIMULATED",
+    "emulated board": "EMULATED BOARD",
+    "board": "board",
+    "capture": "capture",
+}
+
+KINDS = {
+    "strokes": "strokes",
+    "hold": "hold (leak-down)",
+    "ramp": "ramp (actuation and reset pressure)",
+}
+
+FIGURES = {
+    "response": "response time",
+    "release": "release time",
+    "bounce": "bounce",
+    "missed": "missed strokes",
+    "actuation_pressure": "actuation pressure",
+    "reset_pressure": "reset pressure",
+    "differential": "differential",
+    "decay_rate": "decay rate",
+}
+
+
+def verdict(result: str | None) -> Shown | None:
+    """How a verdict is shown; None where there is none."""
+    return None if result is None else VERDICTS.get(result, Shown(result, "question", "open"))
+
+
+def status(name: str) -> Shown:
+    """How the state of a run is shown."""
+    return STATUSES.get(name, Shown(name, "question", "open"))
+
+
+def unreal(source: str) -> str:
+    """What is written across pages and plots of this source; empty for a measurement."""
+    return UNREAL[source][0] if source in UNREAL else ""
+
+
+def local_time(utc_s: float | None) -> str:
+    """Date and time of day in this machine's time zone, to the second, with its offset."""
+    if utc_s is None:
+        return UNKNOWN
+    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
+
+
+def iso_time(utc_s: float) -> str:
+    """The instant as the `datetime` attribute of <time> wants it."""
+    return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds")
+
+
+def clock_flag(synchronised: bool | None) -> str:
+    """What must stand beside a wall time; empty where the clock was synchronised."""
+    if synchronised is None:
+        return "clock state not known"
+    return "" if synchronised else "clock not synchronised"
+
+
+def number(value: Any, digits: int = 1) -> str:
+    """A number with so many digits after the point, a text as it is, a dash where unknown."""
+    if value is None:
+        return UNKNOWN
+    if isinstance(value, float):
+        return f"{value:.{digits}f}"
+    return str(value)
+
+
+def quantity(value: Any, unit: str | None) -> str:
+    """A value with its unit as a person typed or a gauge gave it."""
+    text = f"{value:g}" if isinstance(value, float) else number(value)
+    return f"{text} {unit}".strip() if unit else text
+
+
+def when(wall: WallTime) -> str:
+    """Start of a run by its wall clock."""
+    return local_time(wall.utc_s)
+
+
+def install(app: Flask) -> None:
+    """Make these words known to the templates."""
+    app.jinja_env.filters.update(number=number, local_time=local_time, iso_time=iso_time)
+    app.jinja_env.globals.update(
+        verdict_shown=verdict,
+        status_shown=status,
+        clock_flag=clock_flag,
+        quantity=quantity,
+        unreal=unreal,
+        unreal_words=UNREAL,
+        source_word=SOURCES,
+        kind_word=KINDS,
+        figure_word=FIGURES,
+        unknown=UNKNOWN,
+    )
