@@ -1,0 +1,82 @@
+# SPDX-License-Identifier: MIT
+"""Open a board: relay line, timed inputs and gauge, each once, all closed again on any failure."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass
+from typing import Any
+
+from rig.config.setup import GaugeSetup, Setup
+from rig.core.clock import MonotonicClock
+from rig.core.errors import HardwareError
+from rig.core.records import READBACK, SWITCH
+from rig.io import chips
+from rig.io.edges import KernelEdges
+from rig.io.gauge import StreamGauge
+from rig.io.gpio import RelayCoil, board_factory
+from rig.io.serial_link import SerialLink
+from rig.io.world import RealWorld
+
+BOARD = "board"
+EMULATED_BOARD = "emulated board"
+
+
+@dataclass
+class BoardHardware:
+    """An opened board (the Hardware port). `source` is "board", or "emulated board" where the
+    chip belongs to the kernel's GPIO simulator."""
+
+    coil: RelayCoil
+    edges: KernelEdges
+    gauge: StreamGauge | None
+    world: RealWorld
+    source: str
+    description: dict[str, str]
+    _opened: contextlib.ExitStack
+
+    def close(self) -> None:
+        """Coil off, then everything closed, whatever fails on the way. Idempotent."""
+        self._opened.close()
+
+
+def open_board(setup: Setup) -> BoardHardware:
+    """Open the board of a setup; nothing is energised. Raises HardwareError.
+
+    The relay line is claimed last, low, and given back first.
+    """
+    with contextlib.ExitStack() as opened:
+        board = board_factory(setup.chip)
+        opened.callback(_close_factory, board.factory)
+        description = dict(board.description)
+        path = description["chip"]
+        lines = {SWITCH: (setup.switch.line, setup.switch.pull)}
+        if setup.readback is not None:
+            lines[READBACK] = (setup.readback.line, setup.readback.pull)
+        edges = KernelEdges(path, lines)
+        opened.callback(edges.close)
+        gauge = None
+        if setup.gauge is not None:
+            gauge = _open_gauge(setup.gauge)
+            opened.callback(gauge.close)
+            description["gauge port"] = setup.gauge.port
+        coil = RelayCoil(setup.relay.line, board.factory, path)
+        opened.callback(coil.close)
+        source = EMULATED_BOARD if chips.is_simulated(path) else BOARD
+        return BoardHardware(coil, edges, gauge, RealWorld(), source, description, opened.pop_all())
+
+
+def _open_gauge(gauge: GaugeSetup) -> StreamGauge:
+    link = SerialLink(gauge.port, gauge.baud, gauge.bytesize, gauge.parity, gauge.stopbits)
+    try:
+        return StreamGauge(link, MonotonicClock(), gauge)
+    except BaseException:
+        link.close()
+        raise
+
+
+def _close_factory(factory: Any) -> None:
+    try:
+        factory.close()
+    except Exception as error:
+        raise HardwareError(f"The GPIO chip could not be given back cleanly ({error}).") from error

@@ -1,0 +1,81 @@
+# SPDX-License-Identifier: MIT
+"""What a gauge is read through: bytes with their arrival times, from a port or from memory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from rig.core.errors import HardwareError
+
+PENDING_MOST = 65_536
+
+
+class LinkLost(HardwareError):
+    """The link went away at `t_ns`. Told once; afterwards the link tries to come back."""
+
+    def __init__(self, detail: str, t_ns: int) -> None:
+        self.detail, self.t_ns = detail, t_ns
+        super().__init__(detail)
+
+
+class ByteLink(Protocol):
+    """Bytes as they arrive."""
+
+    opened: int
+    """How many times the link was opened; bytes read after it rose belong to the new opening."""
+
+    def read(self) -> Sequence[tuple[int, bytes]]:
+        """What arrived since the last call as (t_ns, bytes), without blocking. Raises LinkLost."""
+
+    def fileno(self) -> int | None:
+        """A descriptor to wait on; None where there is none, and while the link is lost."""
+
+    def close(self) -> None: ...
+
+
+class MemoryLink:
+    """A link whose bytes are handed in with their instants: virtual time, and tests."""
+
+    def __init__(self) -> None:
+        self.opened = 1
+        self._waiting: list[tuple[int, bytes]] = []
+        self._size = 0
+        self._up = True
+        self._lost: LinkLost | None = None
+
+    def feed(self, t_ns: int, data: bytes) -> None:
+        """Bytes whose last one arrived at `t_ns`. On a lost link they go nowhere.
+
+        Like a port's own buffer it is bounded: what does not fit is dropped.
+        """
+        if self._up and self._size + len(data) <= PENDING_MOST:
+            self._waiting.append((t_ns, data))
+            self._size += len(data)
+
+    def lose(self, t_ns: int, detail: str) -> None:
+        """As when the gauge is unplugged."""
+        if self._up:
+            self._up, self._lost = False, LinkLost(detail, t_ns)
+
+    def restore(self) -> None:
+        """As when it is plugged in again."""
+        if not self._up:
+            self._up = True
+            self.opened += 1
+
+    def read(self) -> list[tuple[int, bytes]]:
+        if self._waiting:
+            waiting, self._waiting, self._size = self._waiting, [], 0
+            return waiting
+        if self._lost is not None:
+            lost, self._lost = self._lost, None
+            raise lost
+        return []
+
+    def fileno(self) -> int | None:
+        return None
+
+    def close(self) -> None:
+        self._up = False
+        self._waiting = []
