@@ -1,0 +1,122 @@
+# SPDX-License-Identifier: MIT
+import pytest
+
+from rig.config.gauge_pattern import PatternError, parse_pattern
+
+
+def number(pattern: str, line: str, unit: str | None = "psi") -> str | None:
+    found = parse_pattern(pattern, unit).regex.fullmatch(line)
+    return None if found is None else found["pressure"]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "line", "expected"),
+    [
+        # text, and spaces where a gauge pads its number
+        ("{pressure} psi", "98.6 psi", "98.6"),
+        ("{pressure} psi", "98.6psi", "98.6"),
+        ("{pressure} psi", "  -0.5\t psi  ", "-0.5"),
+        ("P={pressure}", "P=   7", "7"),
+        ("P={pressure}", "P=.5", ".5"),
+        ("P={pressure}", "P=5.", "5."),
+        ("P={pressure}", "P=+1.25E+01", "+1.25E+01"),
+        ("{pressure} psi", "98.6 bar", None),
+        ("{pressure} psi", "98.6 psi, 25 degC", None),
+        ("{{{pressure}}}", "{5}", "5"),
+        # numbers that are none
+        ("{pressure} {unit}", "1_000 psi", None),
+        ("{pressure} {unit}", "12,5 psi", None),
+        ("{pressure} {unit}", "12.5.3 psi", None),
+        ("{pressure} {unit}", "12.5 .3 psi", None),
+        ("{pressure}", "1e4000", None),
+        ("{pressure}", "- 5", None),
+        ("{pressure}", "--5", None),
+        ("{pressure}", "0x10", None),
+        ("{pressure}", "", None),
+        ("{pressure} .3", "12.5.3", None),
+        # what is ignored ends at the first place where what follows is found
+        ("{*} {pressure} {*}", "ch1 2.5 ok", "2.5"),
+        ("{*} {pressure} {*}", "ch1 x 2.5 ok", None),
+        ("{*}P={pressure}", "T=1 P=5", "5"),
+        ("{*} P={pressure}", "T=1 P=5", "5"),
+        ("{*} P={pressure}", "P=5", None),
+        ("{*}, {pressure} psi", "a, 5 bar, 6 psi", None),
+        ("{*},{*},{pressure},{*}", "1,2,3,4,5", "3"),
+        ("{*};{pressure}", ";5", "5"),
+        ("{pressure};{*}", "5;", "5"),
+        # digits of the text are never digits of the number
+        ("CH1 {pressure} {*}", "CH1 2.5 x", "2.5"),
+        ("CH1 {pressure} {*}", "CH12 5.0 x", None),
+        ("01{pressure}", "01+002.5", "+002.5"),
+        ("01{pressure}", "01 -2.5", "-2.5"),
+        ("01{pressure}", "012.5", None),
+        ("P - {pressure}", "P -5", None),
+        ("P - {pressure}", "P - -5", "-5"),
+    ],
+)
+def test_lines(pattern: str, line: str, expected: str | None) -> None:
+    assert number(pattern, line) == expected
+
+
+@pytest.mark.parametrize(
+    "word",
+    ["nan", "NaN", "-inf", "OL", "OFL", "over", "----", "-.-", "--.--", "****", "Err", "UNDER"],
+)
+def test_what_gauges_show_for_no_value_is_not_a_number(word: str) -> None:
+    found = parse_pattern("{pressure} {unit}", None).regex.fullmatch(f"{word} psi")
+    assert found is not None
+    assert found["word"] == word
+
+
+@pytest.mark.parametrize("word", ["online", "none", "nano", "-", "*", "errors"])
+def test_other_words_do_not_match(word: str) -> None:
+    assert number("{pressure} psi", f"{word} psi") is None
+
+
+def test_unit_of_the_line() -> None:
+    pattern = parse_pattern("{pressure} {unit}", None)
+    assert pattern.unit_in_line
+    assert pattern.factor_kpa is None
+    for line, unit in {
+        "1 psi": "psi", "1kgf/cm\xc2\xb2": "kgf/cm\xc2\xb2", "1 bar(g)": "bar(g)", "1e1bar": "bar",
+    }.items():  # fmt: skip
+        found = pattern.regex.fullmatch(line)
+        assert found is not None
+        assert found["unit"] == unit
+
+
+@pytest.mark.parametrize(
+    ("pattern", "unit", "key", "position", "words"),
+    [
+        ("", "psi", "pattern", 0, "put {pressure} where the number stands"),
+        ("{pressure", "psi", "pattern", 0, 'write "{{" for the character'),
+        ("{pressure} }", "psi", "pattern", 11, 'write "}}" for the character'),
+        ("P={presure}", "psi", "pattern", 2, "write {pressure}"),
+        ("{value}", "psi", "pattern", 0, "unknown field {value}; write {pressure, unit, *}"),
+        ("{pressure} {pressure}", "psi", "pattern", 11, "stands twice"),
+        ("{pressure} {unit} {unit}", None, "pattern", 18, "stands twice"),
+        ("{*}{pressure}", "psi", "pattern", 3, "put the text or the space between them"),
+        ("{pressure}{*}", "psi", "pattern", 10, "put the text or the space between them"),
+        ("{*}{*} {pressure}", "psi", "pattern", 3, "not known where one ends"),
+        ("{unit}{pressure}", None, "pattern", 6, "needs a space or text before it"),
+        ("P-{pressure}", "psi", "pattern", 1, "the number carries its own sign"),
+        ("{pressure}5", "psi", "pattern", 10, "it never matches"),
+        ("{pressure}{unit}s", None, "pattern", 16, "is part of the unit"),
+        ("{pressure}\r\n", "psi", "pattern", 10, "the rig finds line ends"),
+        ("{pressure} °", "psi", "pattern", 11, "put {*} in its place"),
+        ("{pressure}", None, "pattern", 10, 'the key unit, like unit = "psi"'),
+        ("{pressure}", "psia", "unit", 0, "set the gauge to show gauge pressure"),
+        ("{pressure}", "degC", "unit", 0, "write one of psi"),
+    ],
+)
+def test_refused_patterns_say_where_and_what_to_do(
+    pattern: str, unit: str | None, key: str, position: int, words: str
+) -> None:
+    with pytest.raises(PatternError) as caught:
+        parse_pattern(pattern, unit)
+    error = caught.value
+    assert isinstance(error, ValueError)
+    assert (error.key, error.position) == (key, position)
+    assert words in str(error)
+    if key == "pattern":
+        assert f"at character {position + 1}" in str(error)
