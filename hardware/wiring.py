@@ -1,0 +1,190 @@
+# SPDX-License-Identifier: MIT
+"""Draws wiring.svg: `python3 hardware/wiring.py` (needs the extra "drawings").
+
+The table in README.md says the same in words; where they differ, one of them is wrong.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import schemdraw
+from schemdraw import elements as elm
+
+HERE = Path(__file__).resolve().parent
+TARGET = HERE / "wiring.svg"
+
+
+def suppression(d: schemdraw.Drawing, number: int, x: float, top: float, bottom: float) -> None:
+    """Diode and zener in series across a coil: D blocks in service, both clamp at release."""
+    middle = (x, (top + bottom) / 2)
+    d += elm.Diode().at(middle).to((x, top)).label(f"D{number}", loc="bottom")
+    d += elm.Zener().at(middle).to((x, bottom)).label(f"Z{number} 24 V", loc="bottom")
+
+
+def feed_chain(d: schemdraw.Drawing, y: float) -> tuple[float, float]:
+    """Supply, fuse and mushroom stop, from left to right; returns where they end."""
+    d += elm.Dot(open=True).at((0, y)).label("+12 V", loc="left")
+    d += elm.Fuse().at((0, y)).right().length(2.5).label("F1 fuse,\nat the supply", loc="top")
+    d += elm.Button(nc=True).right().length(3).label("S0 mushroom\nstop", loc="top")
+    return d.here[0], d.here[1]
+
+
+def readback(d: schemdraw.Drawing, load: tuple[float, float], ground_y: float) -> None:
+    """The opto-coupler that looks at the load terminal."""
+    x, y = load
+    d += elm.Line().at(load).right().length(3.4)
+    d += elm.Resistor().right().length(2.2).label("R3 2.2 k", loc="top")
+    opto = elm.Optocoupler(base=False).anchor("anode").at((x + 6.4, y - 1.2))
+    d += elm.Line().at((x + 5.6, y)).down().length(1.2)
+    d += elm.Line().right().length(0.8)
+    d += opto
+    d += elm.Label().at((x + 7.3, y + 0.2)).label("U1 opto-coupler,\nD3 antiparallel\nto its LED")
+    d += elm.Line().at(opto.cathode).left().length(0.8)
+    d += elm.Line().down().toy(ground_y)
+    d += elm.Ground()
+    d += elm.Line().at(opto.collector).right().length(0.8)
+    d += elm.Vdd().label("3V3")
+    d += elm.Line().at(opto.emitter).right().length(1.6)
+    node = d.here
+    d += elm.Line().right().length(1.2)
+    d += elm.Dot(open=True).label("GPIO 27\n(high: voltage)", loc="right")
+    d += elm.Dot().at(node)
+    d += elm.Resistor().at(node).down().toy(ground_y).label("R4 10 k", loc="bottom")
+    d += elm.Ground()
+
+
+def feed_side_supply(d: schemdraw.Drawing, y: float) -> None:
+    """Relay between supply and coil."""
+    d += (
+        elm.Label()
+        .at((0, y + 2.6))
+        .label(
+            'Feed side "supply": the relay switches the coil\'s upper end',
+            halign="left",
+            fontsize=15,
+        )
+    )
+    x, _ = feed_chain(d, y)
+    d += elm.Switch(action="close").at((x, y)).right().length(3).label("K1 contact,\nnormally open")
+    d += elm.Line().right().length(0.6)
+    load = (d.here[0], d.here[1])
+    d += elm.Dot().at(load).label("LOAD", loc="top")
+    bottom = (load[0], y - 4.4)
+    d += elm.Inductor2(loops=4).at(load).to(bottom).label("solenoid\ncoil", loc="top", ofst=0.2)
+    suppression(d, 1, load[0] + 1.5, y, bottom[1])
+    d += elm.Line().at(bottom).right().length(1.5)
+    d += elm.Line().at(bottom).down().length(0.3)
+    d += elm.Ground().label("coil's ground", loc="bottom")
+    readback(d, load, y - 4.4)
+
+
+def feed_side_ground(d: schemdraw.Drawing, y: float) -> None:
+    """Relay between coil and ground."""
+    d += (
+        elm.Label()
+        .at((0, y + 2.6))
+        .label(
+            'Feed side "ground": the relay switches the coil\'s lower end',
+            halign="left",
+            fontsize=15,
+        )
+    )
+    x, _ = feed_chain(d, y)
+    d += elm.Line().at((x, y)).right().length(3.6)
+    top = (d.here[0], d.here[1])
+    load = (top[0], y - 3.6)
+    d += elm.Inductor2(loops=4).at(top).to(load).label("solenoid\ncoil", loc="top", ofst=0.2)
+    d += elm.Line().at(top).right().length(1.5)
+    suppression(d, 1, top[0] + 1.5, y, load[1])
+    d += elm.Dot().at(load).label("LOAD", loc="left")
+    d += (
+        elm.Switch(action="close")
+        .at(load)
+        .down()
+        .length(3)
+        .label("K1 contact,\nnormally open", loc="top", ofst=0.2)
+    )
+    d += elm.Ground()
+    readback(d, load, y - 7.6)
+
+
+def board_side(d: schemdraw.Drawing, y: float) -> None:
+    """Driver of the relay coil, switch input and gauge, the same for both feed sides."""
+    d += (
+        elm.Label()
+        .at((0, y + 3.4))
+        .label("Raspberry Pi side, the same for both", halign="left", fontsize=15)
+    )
+    d += elm.Dot(open=True).at((1.6, y - 2)).label("GPIO 17\n(high: coil on)", loc="left")
+    d += elm.Resistor().right().length(2.2).label("R1 100", loc="top")
+    gate = d.here
+    d += elm.Dot().at(gate)
+    d += elm.Resistor().at(gate).down().length(2.2).label("R2\n10 k", loc="top", ofst=0.1)
+    d += elm.Ground()
+    d += elm.Line().at(gate).right().length(1.6)
+    fet = elm.NFet(bulk=False).theta(0).reverse().anchor("gate").at(d.here)
+    d += fet
+    d += (
+        elm.Label()
+        .at((fet.source[0] + 0.3, gate[1]))
+        .label("Q1 N-channel,\nlogic level", halign="left")
+    )
+    d += elm.Line().at(fet.source).down().toy(gate[1] - 2.2)
+    d += elm.Ground()
+    d += elm.Line().at(fet.drain).up().length(0.3)
+    low = d.here
+    d += elm.Inductor2(loops=3).up().length(2.4).label("K1 coil", loc="top", ofst=0.2)
+    high = d.here
+    d += elm.Vdd().at(high).label("relay supply")
+    suppression(d, 2, high[0] + 1.4, high[1], low[1])
+    d += elm.Line().at(high).right().length(1.4)
+    d += elm.Line().at(low).right().length(1.4)
+    # switch input
+    x = 13.0
+    d += elm.Dot(open=True).at((x, y - 2)).label("GPIO 22\n(low: closed)", loc="left")
+    d += elm.Line().right().length(0.8)
+    d += elm.Dot()
+    d += elm.Capacitor().down().length(2.2).label("C1\n10 n", loc="top", ofst=0.2)
+    d += elm.Ground()
+    d += elm.Resistor().at((x + 0.8, y - 2)).right().length(2.4).label("R5 1 k", loc="top")
+    node = d.here
+    d += elm.Dot().at(node)
+    d += elm.Resistor().at(node).up().length(2).label("R6\n1 k", loc="bottom", ofst=0.1)
+    d += elm.Vdd().label("3V3")
+    d += elm.Line().at(node).right().length(1.2)
+    d += (
+        elm.Switch(action="close")
+        .down()
+        .length(2.2)
+        .label("pressure\nswitch", loc="bottom", ofst=0.4)
+    )
+    d += elm.Ground()
+    # gauge
+    d += elm.Dot(open=True).at((x + 8.4, y - 2)).label("USB", loc="left")
+    d += elm.Line().right().length(1.2)
+    d += (
+        elm.Label()
+        .at((x + 9.8, y - 2))
+        .label("serial pressure gauge,\nisolated adapter", halign="left")
+    )
+
+
+def draw() -> schemdraw.Drawing:
+    """The whole drawing, not yet written."""
+    schemdraw.use("svg")
+    schemdraw.svgconfig.text = "text"
+    d = schemdraw.Drawing(show=False)
+    d.config(fontsize=12, unit=2.5, bgcolor="white", margin=0.8)
+    feed_side_supply(d, 0)
+    feed_side_ground(d, -9.5)
+    board_side(d, -23)
+    d += elm.Label().at((-1.5, 3.2))  # corners, so that no text is cut off
+    d += elm.Label().at((25.5, -28.5))
+    return d
+
+
+if __name__ == "__main__":
+    draw().save(str(TARGET))
+    sys.stdout.write(f"{TARGET}\n")
