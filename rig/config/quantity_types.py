@@ -9,45 +9,113 @@ validated with `context={"resolved": True}`, which accepts them and needs no pin
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, ValidationInfo
+from pydantic_core import PydanticCustomError
 
 from rig.core.quantities import DIMENSIONS, QuantityError, parse
+
+RESOLVED: dict[str, Any] = {"resolved": True}
+"""The validation context of a plan: numbers are already in the unit of their name."""
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """Marks a field as a quantity, or with `pair` as a range of two; `name` is one of
+    rig.core.quantities.DIMENSIONS."""
+
+    name: str
+    pair: bool = False
+
+
+def refuse(what: str, remedy: str) -> PydanticCustomError:
+    """The error a validator raises: what is wrong with the value, and what to write instead."""
+    return PydanticCustomError("refused", "{what}; {remedy}", {"what": what, "remedy": remedy})
+
+
+def is_resolved(info: ValidationInfo) -> bool:
+    """Whether a plan is being read, not a file."""
+    return bool(info.context and info.context.get("resolved"))
+
+
+def read_quantity(value: Any, dimension: str) -> float:
+    """A value as it stands in a file, in the unit of its dimension."""
+    how = f'write it between quotes with its unit, like "{DIMENSIONS[dimension][1]}"'
+    if isinstance(value, bool):
+        raise refuse("true or false stands where a quantity is needed", how)
+    if isinstance(value, float) and not math.isfinite(value):
+        raise refuse("this is not a finite number", how)
+    if isinstance(value, int | float):
+        raise refuse("a plain number without its unit stands where a quantity is needed", how)
+    if not isinstance(value, str):
+        raise refuse("this is not a quantity", how)
+    try:
+        return parse(value, dimension)
+    except QuantityError as error:
+        raise refuse(error.what, error.remedy) from error
+
+
+def _read_number(value: Any) -> float:
+    """A number of a plan."""
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not (number and abs(value) < math.inf):
+        raise refuse("this is not a finite number", "make the plan with rig.config.resolved.dump")
+    return float(value)
 
 
 def _reader(dimension: str) -> BeforeValidator:
     def read(value: Any, info: ValidationInfo) -> float:
-        if isinstance(value, float) and info.context and info.context.get("resolved"):
-            if not math.isfinite(value):
-                raise ValueError("not a finite number")
-            return value
-        example = DIMENSIONS[dimension][1]
-        if not isinstance(value, str):
-            raise ValueError(f'a quantity is written as text with its unit, like "{example}"')
-        try:
-            return parse(value, dimension)
-        except QuantityError as error:
-            raise ValueError(str(error)) from error
+        return _read_number(value) if is_resolved(info) else read_quantity(value, dimension)
 
     return BeforeValidator(read)
 
 
-PressureKpa = Annotated[float, _reader("pressure")]
-PressureRateKpaS = Annotated[float, _reader("pressure_rate")]
-TimeS = Annotated[float, _reader("time")]
-CurrentA = Annotated[float, _reader("current")]
-VoltageV = Annotated[float, _reader("voltage")]
-ResistanceOhm = Annotated[float, _reader("resistance")]
-InductanceH = Annotated[float, _reader("inductance")]
-TemperatureDegc = Annotated[float, _reader("temperature")]
-Fraction = Annotated[float, _reader("fraction")]
-FrequencyHz = Annotated[float, _reader("frequency")]
-RotationRpm = Annotated[float, _reader("rotation")]
-ViscosityMm2S = Annotated[float, _reader("viscosity")]
-VolumeCm3 = Annotated[float, _reader("volume")]
-LengthMm = Annotated[float, _reader("length")]
-AreaMm2 = Annotated[float, _reader("area")]
-MassG = Annotated[float, _reader("mass")]
-ForceN = Annotated[float, _reader("force")]
-FlowLMin = Annotated[float, _reader("flow")]
+def _range_reader(dimension: str) -> BeforeValidator:
+    example = DIMENSIONS[dimension][1]
+    how = f'write the lower and the upper value, like ["0 {example.split()[-1]}", "{example}"]'
+
+    def read(value: Any, info: ValidationInfo) -> tuple[float, float]:
+        if not isinstance(value, list | tuple) or len(value) != 2:
+            raise refuse("a range is two quantities in square brackets", how)
+        if is_resolved(info):
+            low, high = (_read_number(item) for item in value)
+        else:
+            low, high = (read_quantity(item, dimension) for item in value)
+        if not low < high:
+            raise refuse("the range is reversed or empty: the first value must be the lower", how)
+        return low, high
+
+    return BeforeValidator(read)
+
+
+def _list_to_tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+ListAsTuple = BeforeValidator(_list_to_tuple)
+"""TOML and JSON know lists only; strict models hold tuples, which cannot change."""
+
+PressureKpa = Annotated[float, _reader("pressure"), Dimension("pressure")]
+PressureRateKpaS = Annotated[float, _reader("pressure_rate"), Dimension("pressure_rate")]
+TimeS = Annotated[float, _reader("time"), Dimension("time")]
+CurrentA = Annotated[float, _reader("current"), Dimension("current")]
+VoltageV = Annotated[float, _reader("voltage"), Dimension("voltage")]
+ResistanceOhm = Annotated[float, _reader("resistance"), Dimension("resistance")]
+InductanceH = Annotated[float, _reader("inductance"), Dimension("inductance")]
+TemperatureDegc = Annotated[float, _reader("temperature"), Dimension("temperature")]
+Fraction = Annotated[float, _reader("fraction"), Dimension("fraction")]
+FrequencyHz = Annotated[float, _reader("frequency"), Dimension("frequency")]
+RotationRpm = Annotated[float, _reader("rotation"), Dimension("rotation")]
+ViscosityMm2S = Annotated[float, _reader("viscosity"), Dimension("viscosity")]
+VolumeCm3 = Annotated[float, _reader("volume"), Dimension("volume")]
+LengthMm = Annotated[float, _reader("length"), Dimension("length")]
+AreaMm2 = Annotated[float, _reader("area"), Dimension("area")]
+MassG = Annotated[float, _reader("mass"), Dimension("mass")]
+ForceN = Annotated[float, _reader("force"), Dimension("force")]
+FlowLMin = Annotated[float, _reader("flow"), Dimension("flow")]
+
+PressureRangeKpa = Annotated[
+    tuple[float, float], _range_reader("pressure"), Dimension("pressure", pair=True)
+]

@@ -3,27 +3,27 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from rig.config.gauge_units import UnitError, factor_kpa
 from rig.config.plant import SimulatedRig
 from rig.config.quantity_types import (
     CurrentA,
     Fraction,
     PressureKpa,
+    PressureRangeKpa,
     ResistanceOhm,
     TimeS,
     VoltageV,
+    is_resolved,
+    refuse,
 )
+from rig.config.strict import Strict
 
-
-class Strict(BaseModel):
-    """Unknown keys, coercions, NaN and infinity are refused; nothing changes after loading."""
-
-    model_config = ConfigDict(
-        extra="forbid", strict=True, frozen=True, allow_inf_nan=False, populate_by_name=True
-    )
+STALE_MIN_S = 0.5
+STALE_PERIODS = 3
 
 
 class CoilSetup(Strict):
@@ -67,22 +67,34 @@ class ReadbackSetup(Strict):
 class GaugeSetup(Strict):
     """A pressure gauge on a serial port that sends lines at its own pace."""
 
-    port: str
-    pattern: str
+    port: str = Field(min_length=1, examples=['"/dev/ttyUSB0"'])
+    pattern: str = Field(min_length=1, examples=['"{pressure} {unit}"'])
     unit: str | None = None
-    baud: int = 9600
+    """Unit of the readings where the gauge does not send one."""
+    baud: int = Field(default=9600, ge=110, le=4_000_000)
     bytesize: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
     stopbits: Literal[1, 2] = 1
     period_s: TimeS = Field(alias="period", gt=0)
     """Time between readings, as the gauge sends them."""
-    measuring_range_kpa: tuple[PressureKpa, PressureKpa] = Field(alias="measuring_range")
+    measuring_range_kpa: PressureRangeKpa = Field(alias="measuring_range")
     """What the gauge can show; a reading outside it is not believed."""
-    expected_range_kpa: tuple[PressureKpa, PressureKpa] = Field(alias="expected_range")
+    expected_range_kpa: PressureRangeKpa = Field(alias="expected_range")
     """What a healthy run should show; the over-pressure limit must lie above it."""
-    accuracy_kpa: PressureKpa | None = Field(alias="accuracy", default=None)
+    accuracy_kpa: PressureKpa | None = Field(alias="accuracy", default=None, ge=0)
     latency_s: TimeS = Field(alias="latency", default=0.0, ge=0)
     """Age of a reading when its first byte is sent, as the maker states it."""
+
+    @field_validator("unit")
+    @classmethod
+    def _unit_is_a_pressure(cls, unit: str | None, info: ValidationInfo) -> str | None:
+        if unit is None or is_resolved(info):
+            return unit
+        try:
+            factor_kpa(unit)
+        except UnitError as error:
+            raise refuse(error.what, error.remedy) from error
+        return unit
 
 
 class Limits(Strict):
@@ -106,7 +118,7 @@ class Setup(Strict):
     title: str = ""
     backend: Literal["board", "simulated"]
     medium: Literal["oil", "air"]
-    chip: str = "pinctrl-rp1"
+    chip: str = Field(default="pinctrl-rp1", min_length=1)
     """Label of the GPIO chip, as the kernel names it."""
     coil: CoilSetup
     relay: RelaySetup
@@ -115,3 +127,45 @@ class Setup(Strict):
     gauge: GaugeSetup | None = None
     limits: Limits = Limits()
     simulated: SimulatedRig | None = None
+    """Only with backend simulated, where it is never None."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _simulated_has_defaults(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("backend") == "simulated":
+            return {"simulated": {}} | {k: v for k, v in data.items() if v is not None}
+        return data
+
+    @property
+    def switch_closed_level(self) -> int:
+        """Electrical level (0 or 1) of the switch input while its contact is closed."""
+        if self.switch.pull == "external":
+            return int(self.switch.closed_reads == "high")
+        return int(self.switch.pull == "down")
+
+    @property
+    def coil_live_level(self) -> int:
+        """Electrical level (0 or 1) of the read-back input while coil current can flow.
+
+        Feed side supply: the load terminal carries voltage. Feed side ground: the load terminal
+        is the coil's lower end, which the relay pulls to ground. 1 where no read-back is wired.
+        """
+        if self.readback is None:
+            return 1
+        voltage_level = int(self.readback.voltage_reads == "high")
+        return voltage_level if self.coil.feed_side == "supply" else 1 - voltage_level
+
+    @property
+    def gauge_stale_s(self) -> float:
+        """Age at which a reading is stale, seconds: as set, else three gauge periods and at
+        least 0.5 s. Without a gauge no rule uses it."""
+        if self.limits.gauge_stale_s is not None:
+            return self.limits.gauge_stale_s
+        periods_s = STALE_PERIODS * self.gauge.period_s if self.gauge is not None else 0.0
+        return max(STALE_MIN_S, periods_s)
+
+    @property
+    def coil_current_a(self) -> float:
+        """Largest steady coil current, ampere: supply voltage over the cold (20 degC) resistance
+        (Ohm's law); a warm coil draws less."""
+        return self.coil.supply_voltage_v / self.coil.resistance_ohm

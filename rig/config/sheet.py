@@ -3,40 +3,92 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from rig.config.quantity_types import PressureKpa, TimeS
-from rig.config.setup import Strict
+from rig.config.figures import FIGURES, read_limit
+from rig.config.quantity_types import ListAsTuple, PressureKpa, TimeS, is_resolved, refuse
+from rig.config.strict import Strict
+
+FigureName = Literal[
+    "response",
+    "release",
+    "bounce",
+    "missed",
+    "actuation_pressure",
+    "reset_pressure",
+    "differential",
+    "decay_rate",
+]
 
 
 class Accept(Strict):
-    """One acceptance limit: `figure` of `of` lies between `min` and `max`.
+    """One acceptance limit: `figure` of `of` lies between `min` and `max`, both included.
 
-    `min` and `max` are quantities with a unit, or plain numbers for counts.
+    `min` and `max` are quantities with a unit, or plain numbers for counts, as written;
+    `min_value` and `max_value` are the same in the unit of the results (FIGURES).
     """
 
-    figure: Literal[
-        "response", "release", "bounce", "missed",
-        "actuation_pressure", "reset_pressure", "differential", "decay_rate",
-    ]  # fmt: skip
+    figure: FigureName
     of: Literal["each", "mean", "median", "p95", "total"] = "each"
-    max: str | int | None = None
-    min: str | int | None = None
+    """Which number of the run: every stroke's own, or one of all strokes (total: missed only)."""
+    max: str | int | float | None = Field(default=None, examples=['"150 ms"'])
+    min: str | int | float | None = Field(default=None, examples=['"20 ms"'])
+    max_value: float | None = Field(default=None, validate_default=True)
+    min_value: float | None = Field(default=None, validate_default=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _missed_is_a_total(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("figure") == "missed":
+            return {"of": "total"} | data
+        return data
+
+    @field_validator("max", "min", mode="before")
+    @classmethod
+    def _readable(cls, value: Any, info: ValidationInfo) -> Any:
+        if is_resolved(info):
+            return value
+        if "figure" in info.data:
+            read_limit(value, info.data["figure"])
+        elif not isinstance(value, str | int | float):
+            raise refuse("this is not a limit", 'write one like "150 ms", or a number for a count')
+        return value
+
+    @field_validator("max_value", "min_value", mode="before")
+    @classmethod
+    def _in_the_unit_of_the_results(cls, value: Any, info: ValidationInfo) -> Any:
+        name = str(info.field_name).removesuffix("_value")
+        if is_resolved(info) or not {"figure", name} <= info.data.keys():
+            return value
+        written = info.data[name]
+        return None if written is None else read_limit(written, info.data["figure"])
+
+    @property
+    def unit(self) -> str:
+        """Unit of `min_value` and `max_value`: ms, kPa, kPa/s, or empty for a count."""
+        return FIGURES[self.figure].unit
 
 
-class _Sheet(Strict):
+NOT_KEYS = frozenset({"max_value", "min_value"})
+"""Fields that are worked out while loading and are no keys of the file."""
+
+
+class SheetBase(Strict):
+    """What every kind of sheet has."""
+
     title: str = ""
     settle_wait_s: TimeS = Field(alias="settle_wait", default=2.0, ge=0)
     """Coil off, before the first energise."""
     settle_window_s: TimeS = Field(alias="settle_window", default=0.02, gt=0)
     """A switch has settled when it stays put for this long."""
-    base_pressure_min_kpa: PressureKpa | None = Field(alias="base_pressure_min", default=None)
-    accept: tuple[Accept, ...] = ()
+    base_pressure_min_kpa: PressureKpa | None = Field(alias="base_pressure_min", default=None, gt=0)
+    """Least pressure before the first stroke; below it a missed stroke says nothing."""
+    accept: Annotated[tuple[Accept, ...], ListAsTuple] = ()
 
 
-class StrokesSheet(_Sheet):
+class StrokesSheet(SheetBase):
     """Energise and release, `strokes` times."""
 
     kind: Literal["strokes"]
@@ -45,7 +97,7 @@ class StrokesSheet(_Sheet):
     rest_s: TimeS = Field(alias="rest", gt=0)
 
 
-class HoldSheet(_Sheet):
+class HoldSheet(SheetBase):
     """Hold one state and watch the pressure: leak-down."""
 
     kind: Literal["hold"]
@@ -55,7 +107,7 @@ class HoldSheet(_Sheet):
     watch_s: TimeS = Field(alias="watch", gt=0)
 
 
-class RampSheet(_Sheet):
+class RampSheet(SheetBase):
     """Pressure raised and lowered slowly, `ramps` times: actuation and reset pressure."""
 
     kind: Literal["ramp"]
@@ -68,3 +120,9 @@ class RampSheet(_Sheet):
 
 
 Sheet = Annotated[StrokesSheet | HoldSheet | RampSheet, Field(discriminator="kind")]
+
+KINDS: dict[str, type[StrokesSheet] | type[HoldSheet] | type[RampSheet]] = {
+    "strokes": StrokesSheet,
+    "hold": HoldSheet,
+    "ramp": RampSheet,
+}

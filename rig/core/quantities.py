@@ -37,6 +37,28 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "flow": ("liter / minute", "2 l/min"),
 }
 
+# The unit of DIMENSIONS as it is printed beside a number.
+SYMBOLS: dict[str, str] = {
+    "pressure": "kPa",
+    "pressure_rate": "kPa/s",
+    "time": "s",
+    "current": "A",
+    "voltage": "V",
+    "resistance": "ohm",
+    "inductance": "H",
+    "temperature": "degC",
+    "fraction": "",
+    "frequency": "Hz",
+    "rotation": "rpm",
+    "viscosity": "mm^2/s",
+    "volume": "cm^3",
+    "length": "mm",
+    "area": "mm^2",
+    "mass": "g",
+    "force": "N",
+    "flow": "l/min",
+}
+
 # Units a person may want, in the spelling that is understood; shown when another was written.
 UNITS: dict[str, tuple[str, ...]] = {
     "pressure": ("psi", "kPa", "bar", "mbar", "MPa", "kgf/cm^2", "inHg"),
