@@ -79,11 +79,11 @@ class _Tee:
 
     @property
     def lag_s(self) -> float:
-        return 0.0
+        return self._recorder.lag_s
 
     @property
     def overflowed(self) -> bool:
-        return False
+        return self._recorder.overflowed
 
 
 def main() -> int:

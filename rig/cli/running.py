@@ -85,8 +85,7 @@ class Run:
                 header = RunHeader.from_json(_json(self._header(found)))
                 log = RunLog(places.log_path())
                 try:
-                    log.mark_interrupted()
-                    recorder = Recorder(log, header, places.raw_dir())
+                    recorder = Recorder(log, header, places.raw_dir(), state_path=self._state)
                     with view(self._sheet.sheet, found.source, quiet=self._quiet) as progress:
                         end, trip = self._run_fast(fast, recorder, progress, signals)
                     recorder.finish(end)
@@ -191,7 +190,7 @@ class Run:
     def _show_preflight(self, found: Preflight) -> None:
         if self._quiet:
             return
-        from rig.cli.render import show_preflight
+        from rig.cli.looked import show_preflight
 
         show_preflight(found)
 
@@ -207,14 +206,18 @@ class Run:
     # -- after
 
     def _finish(self, outcome: Outcome) -> int:
-        from rig.cli.stored import analyse_and_save, show_stored
+        from rig.analysis.verdict import exit_code
+        from rig.cli.render import show_result
+        from rig.cli.stored import analyse_and_save
+        from rig.runlog.store import RunLog
 
         code = outcome.code
         if outcome.run is not None and outcome.started:
-            verdict_code = analyse_and_save(outcome.run)
-            show_stored(outcome.run, as_json=self._quiet)
+            with RunLog(places.log_path()) as log:
+                shape = analyse_and_save(log, outcome.run)
+            show_result(shape, as_json=self._quiet)
             if code == 0:
-                code = verdict_code
+                code = exit_code(shape)
         tell(outcome)
         return code
 

@@ -1,0 +1,78 @@
+# SPDX-License-Identifier: MIT
+"""From a stored run to its result: the one way `run`, `show` and the page analyse a recording."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from rig.core.errors import FileProblems, UsageError
+
+if TYPE_CHECKING:
+    from rig.config.setup import Setup
+    from rig.config.sheet import Sheet
+    from rig.core.recording import Recording
+    from rig.runlog.rows import StoredRun
+    from rig.runlog.store import RunLog
+
+
+def texts_of(stored: StoredRun) -> tuple[Setup | None, Sheet | None]:
+    """Setup and sheet as they stood with the run; None where a later program cannot read them."""
+    from rig.config.loading import setup_from_text, sheet_from_text
+
+    header = stored.header
+    setup = sheet = None
+    try:
+        setup = setup_from_text(header.setup_text, header.setup_name).setup
+        if header.sheet_text is not None:
+            sheet = sheet_from_text(header.sheet_text, header.sheet_name or "sheet").sheet
+    except FileProblems:
+        pass
+    return setup, sheet
+
+
+def recording_of(stored: StoredRun, setup: Setup | None) -> Recording:
+    """The recording of a stored run."""
+    from rig.core.recording import RecordingBuilder
+
+    builder = RecordingBuilder(stored.header.source)
+    if setup is not None:
+        builder.switch_closed_level = setup.switch_closed_level
+        builder.readback_live_level = setup.coil_live_level
+    for text in stored.chunks():
+        builder.add_lines(text)
+    return builder.build()
+
+
+def analysed(stored: StoredRun) -> dict[str, Any]:
+    """The result of a stored run as JSON, analysed now."""
+    from rig.analysis.run import analyse
+    from rig.analysis.shapes import run_json
+
+    setup, sheet = texts_of(stored)
+    status = stored.status if stored.status in ("running", "interrupted") else None
+    result = analyse(recording_of(stored, setup), setup, sheet, stored.header.conditions, status)
+    shape = run_json(result, stored.header)
+    shape["run"] = stored.id
+    return shape
+
+
+def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
+    """Analyse run `run` and keep the result in the log."""
+    stored = log.load(run)
+    shape = analysed(stored)
+    log.save_result(run, shape, stored.header.software)
+    return shape
+
+
+def run_number(log: RunLog, text: str) -> int:
+    """The number of the run a person named: a number, or "last". Raises UsageError."""
+    if text == "last":
+        newest = log.runs(limit=1)
+        if not newest:
+            raise UsageError("The run log is empty: nothing was ever run here.")
+        return newest[0].id
+    if not text.isascii() or not text.isdigit():
+        raise UsageError(
+            f'"{text}" is not a run: give its number, or "last". `rig runs` lists them.'
+        )
+    return int(text)
