@@ -34,7 +34,7 @@ READ_BYTES = 256 << 10
 MAX_LINE_BYTES = 4 << 20
 DRAIN_S = 1.0
 """How long, when asked to stop, to go on reading what has already been sent."""
-LAST_WORD_S = 1.0
+LAST_WORD_S = 0.5
 """How long the last word and an error wait for a reader that is slow."""
 
 

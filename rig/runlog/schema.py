@@ -163,15 +163,19 @@ def _stamp() -> str:
 
 def back_up(path: Path, target: Path) -> None:
     """Copy the log to `target` as of now, committed write-ahead pages included, and check it."""
+    made = False
     try:
+        target.touch(exist_ok=False)
+        made = True
         with (
             contextlib.closing(connect(path, write=False)) as source,
             contextlib.closing(sqlite3.connect(target)) as copy,
         ):
             source.backup(copy)
             require_sound(copy, target)
-    except (sqlite3.Error, StorageError) as error:
-        target.unlink(missing_ok=True)
+    except (sqlite3.Error, OSError) as error:
+        if made:
+            target.unlink(missing_ok=True)
         raise StorageError(
             f"The run log {path} could not be copied to {target} before its upgrade ({error}); "
             "nothing was changed. Free some space, then start again."

@@ -131,7 +131,8 @@ class RunLog:
         self, limit: int = 50, before: int | None = None, valve: str | None = None
     ) -> list[RunRow]:
         """Runs, newest first; only those with a number below `before`, only of one valve's tag."""
-        latest = select(func.max(results.c.id)).where(results.c.run_id == runs.c.id)
+        of_run = results.alias("of_run")
+        latest = select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id)
         query = (
             select(
                 runs.c.id, runs.c.wall_utc_s, runs.c.synchronised, runs.c.source, runs.c.status,

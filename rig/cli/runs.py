@@ -1,0 +1,113 @@
+# SPDX-License-Identifier: MIT
+"""`rig runs`: the runs in the log, newest first."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rig.runlog.rows import RunRow
+
+COLUMNS = (
+    "run", "started", "source", "status", "valve", "job", "by", "kind", "strokes",
+    "response_mean_ms", "verdict",
+)  # fmt: skip
+
+
+@click.command("runs")
+@click.option("--limit", default=20, show_default=True, type=click.IntRange(1, 10_000))
+@click.option("--valve", metavar="TAG", help="Only the runs of this valve.")
+@click.option("--before", type=click.IntRange(1), metavar="ID", help="Only runs older than this.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of a table.")
+def command(limit: int, valve: str | None, before: int | None, as_json: bool) -> None:
+    """List the runs in the log, newest first.
+
+    Not on a terminal, it prints one run a line, fields separated by tabs, names first.
+    """
+    from rig.core.places import log_path
+    from rig.runlog.schema import NoLogError
+    from rig.runlog.store import RunLog
+
+    path, found = log_path(), []
+    try:
+        with RunLog.reading(path) as log:
+            found = log.runs(limit + 1, before, valve)
+    except NoLogError:
+        pass  # no run was logged yet: the list is empty
+    more, found = len(found) > limit, found[:limit]
+    last = found[-1].id if more else None
+    if as_json:
+        rows = [row_json(row) for row in found]
+        click.echo(json.dumps({"runs": rows, "next_before": last}, allow_nan=False))
+    elif not sys.stdout.isatty():
+        for fields in (COLUMNS, *(row_fields(row) for row in found)):
+            click.echo("\t".join(fields))
+    elif not found:
+        of = f" of valve {valve}" if valve else ""
+        click.echo(f"No runs{of} in {path}.")
+    else:
+        _show_table(found)
+        if last is not None:
+            click.echo(f"Older runs: rig runs --before {last}")
+
+
+def row_json(row: RunRow) -> dict[str, object]:
+    """One run of the list as JSON; unknown values are null."""
+    return {
+        "run": row.id,
+        "started": row.started.isoformat(timespec="seconds"),
+        "clock_synchronised": row.clock_synchronised,
+        "source": row.source,
+        "status": row.status,
+        "valve": row.valve,
+        "job": row.job,
+        "by": row.by,
+        "mount": row.mount,
+        "kind": row.kind,
+        "strokes": row.strokes,
+        "response_mean_ms": row.response_mean_ms,
+        "verdict": row.verdict,
+    }
+
+
+def row_fields(row: RunRow) -> tuple[str, ...]:
+    """The texts of COLUMNS; a simulated run says so in capitals, an unknown value is empty."""
+    # a time from a clock that nothing had set is marked: the board may have no clock of its own
+    doubt = "" if row.clock_synchronised else "?"
+    mean = "" if row.response_mean_ms is None else f"{row.response_mean_ms:.1f}"
+    return (
+        str(row.id),
+        f"{row.started:%Y-%m-%d %H:%M:%S}Z{doubt}",
+        row.source.upper() if row.source == "simulated" else row.source,
+        row.status,
+        *(_one_line(text) for text in (row.valve, row.job, row.by, row.kind)),
+        "" if row.strokes is None else str(row.strokes),
+        mean,
+        _one_line(row.verdict),
+    )
+
+
+def _one_line(text: str | None) -> str:
+    return " ".join(text.split()) if text else ""
+
+
+def _show_table(found: list[RunRow]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False)
+    for name in COLUMNS:
+        right = name in ("run", "strokes", "response_mean_ms")
+        title = {"response_mean_ms": "response ms", "started": "started (UTC)"}.get(name, name)
+        table.add_column(title, justify="right" if right else "left", no_wrap=name == "run")
+    for row in found:
+        table.add_row(*(Text(field) for field in row_fields(row)))  # Text: no markup in a tag
+    console = Console()
+    console.print(table)
+    if any(not row.clock_synchronised for row in found):
+        console.print("? the clock was not known to be synchronised", style="dim")
