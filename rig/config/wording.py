@@ -100,7 +100,10 @@ def dotted(data: Any, where: Where) -> str:
 
 def dimension_of(field: FieldInfo) -> Dimension | None:
     """The dimension of a field that is a quantity."""
-    return next((mark for mark in field.metadata if isinstance(mark, Dimension)), None)
+    marks = list(field.metadata)
+    for optional in get_args(field.annotation):  # the mark of `Annotated[...] | None` stays inside
+        marks += getattr(optional, "__metadata__", ())
+    return next((mark for mark in marks if isinstance(mark, Dimension)), None)
 
 
 def submodel_of(field: FieldInfo) -> tuple[type[BaseModel] | None, bool]:
@@ -142,9 +145,11 @@ def example_of(field: FieldInfo) -> str:
     words = words_of(field)
     if words:
         return words[0]
-    if field.annotation is int:
-        return "17"
-    return "true" if field.annotation is bool else '"a text"'
+    plain_examples = {int: "17", float: "0.5", bool: "true"}
+    for kind in (field.annotation, *get_args(field.annotation)):
+        if kind in plain_examples:
+            return plain_examples[kind]
+    return '"a text"'
 
 
 def listed(words: Iterable[str], joined_by: str = "or") -> str:
@@ -207,8 +212,8 @@ def in_words(error: Mapping[str, Any], field: FieldInfo, key: str) -> tuple[str,
         guess = (
             nearest(written, [w.strip('"') for w in words]) if isinstance(written, str) else None
         )
-        meant = f'; did you mean "{guess}"?' if guess else ""
-        return "this is not one of the words known here", f"write {listed(words)}{meant}"
+        meant = f'did you mean "{guess}"? ' if guess else ""
+        return "this is not one of the words known here", f"{meant}write {listed(words)}"
     if kind in ("model_type", "model_attributes_type"):
         return "a table is needed here", f"write [{key}] on a line of its own, its keys below it"
     if kind in _TYPES:

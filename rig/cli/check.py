@@ -1,0 +1,134 @@
+# SPDX-License-Identifier: MIT
+"""`rig check`: look over a setup, and a sheet, without energising anything."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from rig.config.describe import Row
+    from rig.config.loading import LoadedSetup, LoadedSheet
+
+HOT_DEGC = 100.0
+PLAIN_WIDTH = 110
+"""Columns of a table that does not go to a terminal."""
+
+
+@click.command("check")
+@click.argument("setup", type=click.Path(path_type=Path))
+@click.argument("sheet", required=False, type=click.Path(path_type=Path))
+def command(setup: Path, sheet: Path | None) -> None:
+    """Look over SETUP, and SHEET with it, without energising anything.
+
+    Shows what the files say, what the interlock watches on this rig and what not, the coil's
+    current against the fuse, and what to keep in mind. Refused files end with exit code 2 and
+    every problem named.
+    """
+    from rich.console import Console
+
+    from rig.config.loading import load_pair
+
+    loaded, loaded_sheet = load_pair(setup, sheet)
+    width = None if sys.stdout.isatty() else PLAIN_WIDTH
+    console = Console(markup=False, highlight=False, emoji=False, width=width)
+    _show_setup(console, loaded)
+    if loaded_sheet is not None:
+        _show_sheet(console, loaded, loaded_sheet)
+    console.print("\nNo problem found; nothing was energised.")
+
+
+def _show_setup(console: Console, loaded: LoadedSetup) -> None:
+    from rig.config.cautions import cautions
+    from rig.config.describe import describe
+
+    setup = loaded.setup
+    console.print(f"Setup {loaded.path} ({loaded.hash})", style="bold")
+    if setup.backend == "simulated":
+        console.print("SIMULATED: this setup drives no hardware.", style="bold")
+    _print_rows(console, describe(setup), loaded.text)
+    _print_current(console, loaded)
+    _print_watched(console, loaded)
+    _print_cautions(console, cautions(setup))
+
+
+def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet) -> None:
+    from rig.bench.sequencer import duration_s
+    from rig.config.cautions import sheet_cautions
+    from rig.config.describe import describe_sheet
+    from rig.config.loads import load_of, worst_duty
+
+    limits, load = loaded.setup.limits, load_of(sheet.sheet)
+    console.print(f"\nSheet {sheet.path} ({sheet.hash})", style="bold")
+    _print_rows(console, describe_sheet(sheet.sheet), sheet.text)
+    share = 100 * worst_duty(load, limits.duty_window_s)
+    console.print(
+        f"\nTakes at most {duration_s(sheet.sheet):.0f} s. Coil energised for up to "
+        f"{load.on_s:.4g} s at a stretch (limit {limits.on_time_s:.4g} s) and {share:.0f} % of any "
+        f"{limits.duty_window_s:.4g} s (limit {100 * limits.duty:.0f} %)."
+    )
+    _print_cautions(console, sheet_cautions(loaded.setup, sheet.sheet))
+
+
+def _table(*titles: str) -> Table:
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False)
+    for title in titles:
+        table.add_column(title, overflow="fold")
+    return table
+
+
+def _print_rows(console: Console, rows: list[Row], text: str) -> None:
+    """Each key as it stands in the file beside what the program made of it."""
+    import tomllib
+
+    from rich.text import Text
+
+    from rig.config.wording import look_up, plain, show
+
+    data: Any = tomllib.loads(text)
+    table = _table("key", "in the file", "taken as")
+    for row in rows:
+        written = look_up(data, row.where)
+        shown = "(default)" if written is None else show(written)
+        table.add_row(row.key, Text(shown), Text(plain(f"{row.value} {row.unit}".rstrip())))
+    console.print(table)
+
+
+def _print_current(console: Console, loaded: LoadedSetup) -> None:
+    from rig.physics.coil import copper_resistance_ohm
+    from rig.physics.fuse import CONTINUOUS_LOADING_MAX
+
+    coil, cold_a = loaded.setup.coil, loaded.setup.coil_current_a
+    hot_a = coil.supply_voltage_v / copper_resistance_ohm(coil.resistance_ohm, HOT_DEGC)
+    console.print(
+        f"\nCoil current {cold_a:.2f} A cold (20 degC), {hot_a:.2f} A hot ({HOT_DEGC:.0f} degC); "
+        f"the fuse of {coil.fuse_a:g} A may carry {CONTINUOUS_LOADING_MAX * coil.fuse_a:.2f} A "
+        f"for long."
+    )
+
+
+def _print_watched(console: Console, loaded: LoadedSetup) -> None:
+    from rich.text import Text
+
+    from rig.bench.watch import watched
+
+    table = _table("rule", "", "slowest reaction", "by what")
+    for rule in watched(loaded.setup):
+        state = Text("watched") if rule.watched else Text("NOT WATCHED", style="bold red")
+        reaction = "-" if rule.reaction_ms is None else f"{rule.reaction_ms:.0f} ms"
+        table.add_row(rule.rule, state, reaction, Text(rule.why))
+    console.print()
+    console.print(table)
+
+
+def _print_cautions(console: Console, texts: list[str]) -> None:
+    for text in texts:
+        console.print(f"Caution: {text}")

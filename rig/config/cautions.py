@@ -1,0 +1,92 @@
+# SPDX-License-Identifier: MIT
+"""What a person should know about a rig as wired, and about a sheet on it: no refusals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rig.config.loads import load_of, worst_duty
+from rig.config.setup import Setup
+from rig.config.sheet import Sheet
+
+NEAR = 0.95
+"""Closer to a limit than this, the loop's own lateness may trip it."""
+
+
+def cautions(setup: Setup) -> list[str]:
+    """Cautions for a setup, the most weighty first."""
+    return list(_setup_cautions(setup))
+
+
+def sheet_cautions(setup: Setup, sheet: Sheet) -> list[str]:
+    """Cautions for a sheet on a setup."""
+    return list(_sheet_cautions(setup, sheet))
+
+
+def _setup_cautions(setup: Setup) -> Iterator[str]:
+    if setup.backend == "board":
+        yield (
+            "This program is no safety function. Fuse, normally-open relay with pull-down, "
+            "mushroom stop in the coil's supply and relief valve are wired in hardware."
+        )
+        yield _medium_caution(setup)
+    if setup.readback is None:
+        yield (
+            "No read-back: a welded relay contact is not seen, and after each stroke the coil is "
+            '"commanded off, not confirmed".'
+        )
+    if setup.gauge is None:
+        yield "No gauge: nothing watches the pressure. A relief valve alone limits it."
+    if setup.gauge is not None and setup.limits.pressure_kpa is not None:
+        room_kpa = setup.limits.pressure_kpa - setup.gauge.expected_range_kpa[1]
+        accuracy_kpa = setup.gauge.accuracy_kpa
+        if accuracy_kpa is not None and room_kpa <= accuracy_kpa:
+            yield (
+                f"The pressure limit is {room_kpa:.3g} kPa above the expected range, no more than "
+                f"the gauge's accuracy of {accuracy_kpa:.3g} kPa: a healthy run may trip."
+            )
+    if setup.limits.duty >= 1:
+        yield "limits.duty is 100 %: the duty rule can never trip."
+    if setup.switch.contact == "find":
+        yield (
+            "The contact's kind is learned from the rest state: a switch that is stuck at rest is "
+            "taken for the other kind. Write it down once it is known."
+        )
+
+
+def _medium_caution(setup: Setup) -> str:
+    if setup.medium == "air":
+        return (
+            "Compressed air can throw parts and injure eyes and skin: goggles on, regulator and "
+            "relief valve set, fittings checked, and pressure let off before any is opened."
+        )
+    return (
+        "Hot oil under pressure burns, and a running engine has moving parts and exhaust gas: "
+        "goggles and gloves on, hands and hoses clear, exhaust led away, extinguisher at hand."
+    )
+
+
+def _sheet_cautions(setup: Setup, sheet: Sheet) -> Iterator[str]:
+    load, limits = load_of(sheet), setup.limits
+    if load.on_s > NEAR * limits.on_time_s:
+        yield "The on time comes within 5 % of limits.on_time: a late command may trip the run."
+    if NEAR * limits.duty < worst_duty(load, limits.duty_window_s) and limits.duty < 1:
+        yield "The duty comes within 5 % of limits.duty: a late command may trip the run."
+    if setup.readback is not None and 0 < load.on_s <= limits.readback_delay_s:
+        yield (
+            "The coil is on for no longer than limits.readback_delay: a load side that stays dead "
+            "is not noticed within a stroke."
+        )
+    if not sheet.accept:
+        yield "No acceptance limits: the run gives figures and no verdict."
+    if any(accept.figure == "missed" for accept in sheet.accept):
+        if setup.readback is None:
+            yield (
+                "Missed strokes count against the valve only where the coil's supply was shown: "
+                "without a read-back the verdict may stay undecided."
+            )
+        if sheet.base_pressure_min_kpa is None:
+            yield (
+                "Missed strokes count against the valve only where the base pressure was shown: "
+                "without base_pressure_min the verdict may stay undecided."
+            )
