@@ -7,6 +7,7 @@ time, in three processes, logged to this person's own run log (or to RIG_DATA).
 
 from __future__ import annotations
 
+import shlex
 import signal
 import subprocess
 import sys
@@ -21,8 +22,10 @@ from rig.debian import CannotSetUp, say  # noqa: E402
 
 SETUP = "demo/workshop.setup.toml"
 SHEET = "demo/workshop.sheet.toml"
-RUN = ["--valve", "V-101", "--job", "demo", "--by", "demo",
-       "--note", "invented scenario"]  # fmt: skip
+STATED = [
+    "--valve", "V-101", "--job", "demo", "--by", "demo", "--note", "invented scenario",
+    "--oil-temperature", "90 degC", "--supply-voltage", "12.6 V",
+]  # fmt: skip
 
 
 def main() -> int:
@@ -36,12 +39,12 @@ def main() -> int:
         say("\nStopped. Start again to go on where it was.")
         return 130
     rig = checkout.command("rig")
-    command = ["run", SETUP, SHEET, *RUN]
+    command = [str(rig), "run", SETUP, SHEET, *STATED]
     say("\nAn invented scenario on the SIMULATED rig: no hardware is involved.")
-    say(f"$ {rig} {' '.join(command)}\n")
+    say(f"$ {shlex.join(command)}\n")
     # Ctrl-C reaches rig, which commands its coil off and keeps the record; here we wait for it
     signal.signal(signal.SIGINT, lambda *_: None)
-    code = subprocess.run([rig, *command], cwd=ROOT).returncode
+    code = subprocess.run(command, cwd=ROOT).returncode
     say(f"\nThe run log is {log_path()}")
     say(f"Look at the run on a page:   {rig} serve")
     say(f"All runs, and one in words:  {rig} runs, {rig} show RUN")
