@@ -7,9 +7,11 @@ from typing import Annotated, Any
 
 import numpy as np
 from flask import Blueprint, Response, jsonify, request
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.clock import NS_PER_MS
+from rig.core.recording import Recording
 from webui import decimate, log, runview, strokes, timeline
 from webui.faults import PageFault
 from webui.pages import Count
@@ -124,7 +126,7 @@ def _window(t0_ns: int, end_ns: int, asked: TracesQuestion) -> tuple[int, int]:
 
 
 def _stroke_json(
-    recording: timeline.Recording, times: strokes.StrokeTimes, figures: dict[str, Any]
+    recording: Recording, times: strokes.StrokeTimes, figures: dict[str, Any]
 ) -> dict[str, Any]:
     def ms(t_ns: int | None) -> float | None:
         return None if t_ns is None else timeline.to_ms(t_ns, recording)
@@ -158,11 +160,9 @@ def per_stroke(run_id: int) -> Response:
         ))  # fmt: skip
     kept = [found[int(i)] for i in keep]
     names = ("number", "answered", "response_ms", "release_ms")
-    return jsonify(
-        strokes=len(found), **{name: [s.get(name) for s in kept] for name in names}
-    )
+    return jsonify(strokes=len(found), **{name: [s.get(name) for s in kept] for name in names})
 
 
-def _column(found: list[dict[str, Any]], name: str) -> decimate.NDArray[np.float64]:
+def _column(found: list[dict[str, Any]], name: str) -> NDArray[np.float64]:
     values = [np.nan if s.get(name) is None else float(s[name]) for s in found]
     return np.array(values, np.float64)

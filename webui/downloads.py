@@ -8,7 +8,6 @@ from pathlib import Path
 
 from flask import Blueprint, Response, send_file
 
-from rig.captures import write_csv, write_json, write_vcd
 from webui import log, runview
 from webui.faults import PageFault
 
@@ -24,6 +23,8 @@ def export(run_id: int, kind: str) -> Response:
         raise PageFault(
             404, "There is no such export", "A run leaves as csv, json or vcd.", "Choose one."
         )
+    from rig.captures import write_csv, write_json, write_vcd  # pyvcd is only wanted here
+
     view = runview.open_run(log.run_log(), run_id)
     source = view.stored.header.source.replace(" ", "-")
     with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:

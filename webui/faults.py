@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from flask import Flask, Response, jsonify, make_response, render_template, request
 from pydantic import ValidationError
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import HTTPException, SecurityError
 
 from rig.core.errors import RigError
 
@@ -16,6 +16,11 @@ REMEDIES = {
     413: "This page only shows what was recorded; nothing can be sent to it.",
     500: "Reload the page. If it stays, the terminal of rig serve says more.",
 }
+
+FOREIGN_HOST = """\
+This rig does not answer to the host name that was asked for.
+Type the address that rig serve printed, or start it with --name and the name you use.
+"""
 
 
 class PageFault(Exception):
@@ -41,6 +46,11 @@ def install(app: Flask) -> None:
     def _question(error: ValidationError) -> Response:
         what = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
         return _answer(PageFault(400, "The question was not understood", what, REMEDIES[400]))
+
+    @app.errorhandler(SecurityError)
+    def _foreign(_error: SecurityError) -> Response:
+        # No page for a name that is not ours: it may be another site's, pointed at this machine.
+        return Response(FOREIGN_HOST, status=400, mimetype="text/plain")
 
     @app.errorhandler(HTTPException)
     def _http(error: HTTPException) -> Response:

@@ -1,15 +1,20 @@
 # SPDX-License-Identifier: MIT
-"""The summary figures of a result as cards: name, unit, one sentence, and where help defines it."""
+"""The figures of a result as cards: name, unit, one sentence, and where help defines it."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from webui import helptexts
+from webui.words import UNKNOWN
+
+HELP = "numbers"
+"""The help page that defines the figures."""
 
 
 class Meaning(NamedTuple):
-    """A figure's name, unit, one sentence, the heading in help/numbers, and its trace's colour."""
+    """A figure's name, unit, one sentence, the heading in help, and its trace's colour."""
 
     name: str
     unit: str
@@ -19,7 +24,17 @@ class Meaning(NamedTuple):
     digits: int = 1
 
 
-MEANINGS = {
+class Card(NamedTuple):
+    """A figure ready to print: `of` says which number is the big one, `stats` are the others."""
+
+    meaning: Meaning
+    value: str
+    of: str
+    stats: list[tuple[str, str]]
+    anchor: str
+
+
+SUMMARISED = {
     "response_ms": Meaning(
         "Response time", "ms",
         "From the coil going live to the switch settled in its on state.",
@@ -29,16 +44,6 @@ MEANINGS = {
         "Release time", "ms",
         "From the coil going dead to the switch settled in its off state.",
         "release time", "coil",
-    ),
-    "bounce_on": Meaning(
-        "Bounce, going on", "edges",
-        "Switch edges after the first, up to the settled one; a lower bound.",
-        "bounce", "switch",
-    ),
-    "bounce_off": Meaning(
-        "Bounce, going off", "edges",
-        "Switch edges after the first, up to the settled one; a lower bound.",
-        "bounce", "coil",
     ),
     "actuation_kpa": Meaning(
         "Actuation pressure", "kPa",
@@ -57,42 +62,76 @@ MEANINGS = {
     ),
 }  # fmt: skip
 
-STATISTICS = (("n", "n"), ("sd", "sd"), ("min", "min"), ("median", "median"), ("max", "max"))
+DECAY = Meaning(
+    "Decay rate", "kPa/s",
+    "How fast the pressure falls while one state is held.",
+    "decay rate", "pressure", 3,
+)  # fmt: skip
+
+STATISTICS = ("n", "sd", "min", "median", "max")
 
 
-class Card(NamedTuple):
-    """A figure ready to print: `stats` are (word, text) pairs."""
-
-    meaning: Meaning
-    mean: str
-    stats: list[tuple[str, str]]
-    anchor: str
+def cards(result: Mapping[str, Any] | None) -> list[Card]:
+    """The cards of every figure that this kind of run has."""
+    return list(_cards(result or {}))
 
 
-def cards(result: dict[str, Any] | None) -> list[Card]:
-    """The cards of every figure that has numbers, in the order of MEANINGS, others after them."""
-    summary = (result or {}).get("summary") or {}
-    keys = [*(k for k in MEANINGS if k in summary), *(k for k in summary if k not in MEANINGS)]
-    return [_card(key, summary[key]) for key in keys if isinstance(summary[key], dict)]
+def _cards(result: Mapping[str, Any]) -> Iterator[Card]:
+    summaries = dict(result.get("summary") or {}) if result.get("strokes") else {}
+    ramp, held = result.get("ramp"), result.get("hold")
+    if ramp:
+        summaries |= ramp["summary"]
+    for key, meaning in SUMMARISED.items():
+        # a hold or a ramp energises the coil too; without one number the card says nothing
+        if key in summaries and (result.get("kind") == "strokes" or summaries[key].get("n")):
+            yield _summary_card(meaning, summaries[key])
+    if held:
+        yield _hold_card(held)
 
 
-def _card(key: str, figure: dict[str, Any]) -> Card:
-    meaning = MEANINGS.get(key) or Meaning(key.replace("_", " "), "", "", key, "plain")
-    stats = [(word, _text(figure.get(name), name, meaning)) for name, word in STATISTICS]
-    return Card(meaning, _text(figure.get("mean"), "mean", meaning), stats, anchor(meaning.heading))
+def _summary_card(meaning: Meaning, figure: Mapping[str, Any]) -> Card:
+    stats = [
+        (name, _text(figure.get(name), meaning.digits + (name == "sd"))) for name in STATISTICS
+    ]
+    return Card(meaning, _text(figure.get("mean"), meaning.digits), "mean", stats, anchor(meaning))
 
 
-def _text(value: Any, name: str, meaning: Meaning) -> str:
+def _hold_card(held: Mapping[str, Any]) -> Card:
+    stats = [
+        ("start, kPa", _text(held.get("pressure_start_kpa"), 1)),
+        ("end, kPa", _text(held.get("pressure_end_kpa"), 1)),
+        ("readings", _text(held.get("readings"), 0)),
+        ("std. error", _text(held.get("standard_error_kpa_s"), DECAY.digits + 1)),
+    ]
+    return Card(DECAY, _text(held.get("decay_rate_kpa_s"), DECAY.digits), "", stats, anchor(DECAY))
+
+
+def _text(value: Any, digits: int) -> str:
     if value is None:
-        return "–"
-    return str(value) if name == "n" else f"{value:.{meaning.digits + (name == 'sd')}f}"
+        return UNKNOWN
+    return str(value) if isinstance(value, int) else f"{value:.{digits}f}"
 
 
-def anchor(heading: str) -> str:
-    """Where help defines it: the page of numbers, at the heading that begins with these words."""
-    wanted = helptexts.slug(heading)
-    found = ""
-    if "numbers" in helptexts.names():
-        anchors = helptexts.text("numbers").anchors
-        found = next((a for a in anchors if a.startswith(wanted)), "")
-    return f"#{found}" if found else ""
+def anchor(meaning: Meaning) -> str:
+    """The heading in help that defines the figure, as the end of an address; empty without one."""
+    if HELP not in helptexts.names():
+        return ""
+    wanted = helptexts.slug(meaning.heading)
+    return next((f"#{a}" for a in helptexts.text(HELP).anchors if wanted in a), "")
+
+
+def caveat(result: Mapping[str, Any] | None) -> str:
+    """What must be said beside times that do not count from a read-back; empty otherwise."""
+    reference = (result or {}).get("reference") or {}
+    if not (result or {}).get("strokes") or reference.get("of") != "command":
+        return ""
+    response, release = reference.get("response_ms"), reference.get("release_ms")
+    if response is None or release is None:
+        return (
+            "Timed from the command: no read-back shows when the coil followed, "
+            "and no relay delay is stated."
+        )
+    return (
+        "Timed from the command, without read-back: the true response may be up to "
+        f"{response:.1f} ms shorter, the true release up to {release:.1f} ms (the relay's delay)."
+    )

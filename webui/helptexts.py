@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import functools
+import itertools
 import re
 from pathlib import Path
 from typing import NamedTuple
@@ -56,7 +57,7 @@ def text(name: str) -> HelpText:
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
     tokens = markdown.parse(source)
     title, anchors = name, []
-    for token, inside in zip(tokens, tokens[1:], strict=False):
+    for token, inside in itertools.pairwise(tokens):
         if token.type == "heading_open":
             anchor = slug(inside.content)
             token.attrSet("id", anchor)

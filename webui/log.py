@@ -4,14 +4,17 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import cast
+from typing import Any, cast
 
 from flask import Flask, current_app, g
 
-from rig.config.loading import setup_from_text
-from rig.core.errors import UsageError
+from rig.config.loading import setup_from_text, sheet_from_text
+from rig.config.setup import Setup
+from rig.config.sheet import Sheet
+from rig.core.errors import FileProblems, UsageError
 from rig.core.recording import Recording, RecordingBuilder
 from rig.runlog.schema import NoLogError
 from rig.runlog.store import RunLog, StoredRun
@@ -29,36 +32,60 @@ class NoLogYet(Exception):
         super().__init__(str(path))
 
 
+@dataclass
+class Decoded:
+    """A recording with the setup and sheet it was made with, and, where it was asked for, the
+    result worked out of them."""
+
+    recording: Recording
+    setup: Setup
+    sheet: Sheet | None
+    result: dict[str, Any] | None = None
+
+
 class Recordings:
     """The last few decoded recordings. Stored records never change, so none of them goes stale;
     a run that still goes on is another entry whenever it has more records."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[tuple[str, int], Recording] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, str, int], Decoded] = OrderedDict()
         self._lock = Lock()
 
-    def of(self, run: StoredRun) -> Recording:
-        """The recording of a stored run; raises FileProblems, StorageError or ValueError."""
-        key = (run.header.uid, run.n_records)
+    def of(self, run: StoredRun) -> Decoded:
+        """The recording of a stored run; raises PageFault, StorageError or ValueError."""
+        key = (run.header.uid, run.status, run.n_records)
         with self._lock:
             if key in self._kept:
                 self._kept.move_to_end(key)
                 return self._kept[key]
-        recording = decode(run)  # outside the lock: other runs need not wait for this one
+        found = decode(run)  # outside the lock: other runs need not wait for this one
         with self._lock:
-            self._kept[key] = recording
+            self._kept[key] = found
             while len(self._kept) > KEPT:
                 self._kept.popitem(last=False)
-        return recording
+        return found
 
 
-def decode(run: StoredRun) -> Recording:
+def decode(run: StoredRun) -> Decoded:
     """All stored records as one recording, with the levels that its setup states."""
-    setup = setup_from_text(run.header.setup_text, run.header.setup_name).setup
-    builder = RecordingBuilder(run.header.source, setup.switch_closed_level, setup.coil_live_level)
+    header = run.header
+    try:
+        setup = setup_from_text(header.setup_text, header.setup_name).setup
+        sheet = None
+        if header.sheet_text is not None:
+            sheet = sheet_from_text(header.sheet_text, header.sheet_name or "sheet").sheet
+    except FileProblems as error:
+        problems = " ".join(str(problem) for problem in error.problems)
+        raise PageFault(
+            500,
+            "The raw records cannot be shown",
+            f"The setup or sheet of run {run.id} cannot be read by this software. {problems}",
+            f"Show it with the software that recorded it: {header.software}.",
+        ) from error
+    builder = RecordingBuilder(header.source, setup.switch_closed_level, setup.coil_live_level)
     for text in run.chunks():
         builder.add_lines(text)
-    return builder.build()
+    return Decoded(builder.build(), setup, sheet)
 
 
 def install(app: Flask) -> None:
@@ -96,7 +123,6 @@ def stored_run(run_id: int) -> StoredRun:
         ) from error
 
 
-def recording_of(run: StoredRun) -> Recording:
-    """The decoded recording of a stored run, kept for the next question."""
-    recordings = cast(Recordings, current_app.extensions["recordings"])
-    return recordings.of(run)
+def decoded(run: StoredRun) -> Decoded:
+    """The recording of a stored run, kept for the next question."""
+    return cast(Recordings, current_app.extensions["recordings"]).of(run)

@@ -9,7 +9,8 @@ from flask import Blueprint, Flask, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.errors import RigError
-from webui import figures, log, runview, words
+from webui import figures, helptexts, log, runview, strokes, timeline, words
+from webui.faults import PageFault
 
 ROWS = 40
 
@@ -76,6 +77,9 @@ def one_run(run_id: int) -> str:
         header=view.stored.header,
         result=view.result,
         cards=figures.cards(view.result),
+        caveat=figures.caveat(view.result),
+        help_page=figures.HELP if figures.HELP in helptexts.names() else None,
+        ramps=((view.result or {}).get("ramp") or {}).get("ramps"),
         across=words.unreal(view.stored.header.source),
         recording=_recording(view),
         page=page,
@@ -90,16 +94,20 @@ def _recording(view: runview.RunView) -> dict[str, Any]:
     """What the page needs of the raw records, or why they cannot be shown."""
     try:
         recording = view.recording
-    except (RigError, ValueError) as error:
-        return {"fault": str(error), "doubts": [], "strokes": len(view.strokes)}
-    from webui import strokes, timeline
-
+    except (RigError, PageFault, ValueError) as error:
+        return {
+            "fault": str(error),
+            "trip": (view.result or {}).get("trip"),
+            "doubts": [],
+            "strokes": len(view.strokes),
+        }
     doubts = [
         (timeline.to_ms(c.t_ns, recording), c.kind, c.detail)
         for c in recording.conditions[: timeline.MAX_MARKS]
     ]
     return {
         "fault": "",
+        "trip": view.trip(),
         "doubts": doubts,
         "more_doubts": max(len(recording.conditions) - timeline.MAX_MARKS, 0),
         "strokes": len(strokes.numbers(recording)),

@@ -3,29 +3,50 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
+from rig.analysis.run import analyse
+from rig.analysis.shapes import run_json
+from rig.core.errors import RigError
 from rig.core.recording import Recording
 from rig.core.records import Trip
 from rig.runlog.store import RunLog, StoredRun
-from webui import log, words
+from webui import log, timeline, words
+from webui.faults import PageFault
 
-STROKES_A_PAGE = 100
+STROKES_A_PAGE = 25
 
 
 @dataclass(frozen=True)
 class RunView:
-    """A stored run and its latest result (design shape), None where it was not analysed."""
+    """A stored run and the result saved with it, None where none was."""
 
     stored: StoredRun
-    result: dict[str, Any] | None
+    saved: dict[str, Any] | None
 
     @functools.cached_property
     def recording(self) -> Recording:
-        """The raw records; raises FileProblems or StorageError where they cannot be read."""
-        return log.recording_of(self.stored)
+        """The raw records; raises PageFault, StorageError or ValueError where unreadable."""
+        return log.decoded(self.stored).recording
+
+    @functools.cached_property
+    def result(self) -> dict[str, Any] | None:
+        """The saved result; worked out now where none was saved; None where it cannot be."""
+        if self.saved is not None:
+            return self.saved
+        with contextlib.suppress(RigError, PageFault, ValueError):
+            kept = log.decoded(self.stored)
+            if kept.result is None:
+                kept.result = computed(self.stored, kept)
+            return kept.result
+        return None
+
+    @property
+    def computed_now(self) -> bool:
+        return self.saved is None and self.result is not None
 
     @property
     def strokes(self) -> list[dict[str, Any]]:
@@ -39,12 +60,11 @@ class RunView:
     def verdict(self) -> words.Shown | None:
         return words.verdict(((self.result or {}).get("verdict") or {}).get("result"))
 
-    @property
     def trip(self) -> dict[str, Any] | None:
-        """The trip as the result has it; from the raw records where there is no result."""
-        if self.result is not None:
-            return self.result.get("trip")
-        return trip_json(self.recording, self.recording.trips[0]) if self.recording.trips else None
+        """The first trip, as recorded, in the shape of a result; None where there was none."""
+        for trip in self.recording.trips:
+            return trip_json(self.recording, trip)
+        return None
 
     @property
     def marked(self) -> list[dict[str, Any]]:
@@ -81,8 +101,17 @@ class RunView:
             "remark": stored.remark,
             "records": stored.n_records,
             "software": header.software,
+            "result_saved": self.saved is not None,
             "result": self.result,
         }
+
+
+def computed(stored: StoredRun, decoded: log.Decoded) -> dict[str, Any]:
+    """The analysis of a stored run, as the command line makes it."""
+    header = stored.header
+    status = stored.status if stored.status in ("running", "interrupted") else None
+    found = analyse(decoded.recording, decoded.setup, decoded.sheet, header.conditions, status)
+    return run_json(found, {**asdict(header), "run": stored.id})
 
 
 def trip_json(recording: Recording, trip: Trip) -> dict[str, Any]:
@@ -92,7 +121,8 @@ def trip_json(recording: Recording, trip: Trip) -> dict[str, Any]:
         "value": trip.value,
         "limit": trip.limit,
         "unit": trip.unit,
-        "t_ms": round((trip.t_ns - recording.t0_ns) / 1e6, 6),
+        "t_ms": timeline.to_ms(trip.t_ns, recording),
+        "message": trip.message,
     }
 
 

@@ -64,7 +64,8 @@ def window(recording: Recording, stroke: StrokeTimes, release_ms: float | None) 
     after = max(on_for, NS_PER_S // 5)
     if release_ms is not None:
         after = max(after, int(2 * release_ms * NS_PER_MS))
-    to_ns = min(off_ns + after, stroke.next_on_ns or end, end)
+    before_next = end if stroke.next_on_ns is None else stroke.next_on_ns - 1
+    to_ns = min(off_ns + after, before_next, end)
     to_ns = max(to_ns, stroke.on_ns + NS_PER_MS)
     ahead = int((to_ns - stroke.on_ns) * SPARE)
     return max(stroke.on_ns - ahead, recording.t0_ns), to_ns

@@ -8,8 +8,6 @@ from typing import Any, NamedTuple
 
 from flask import Flask
 
-from rig.core.clock import WallTime
-
 UNKNOWN = "–"
 
 
@@ -73,6 +71,19 @@ FIGURES = {
     "decay_rate": "decay rate",
 }
 
+OF = {
+    "each": "each stroke",
+    "mean": "mean",
+    "median": "median",
+    "p95": "95th percentile",
+    "total": "in total",
+}
+
+
+def shown_word(shown: bool) -> Shown:
+    """Whether a link of the chain was shown to be whole in this run."""
+    return Shown("Shown", "tick", "good") if shown else Shown("Not shown", "question", "open")
+
 
 def verdict(result: str | None) -> Shown | None:
     """How a verdict is shown; None where there is none."""
@@ -123,11 +134,6 @@ def quantity(value: Any, unit: str | None) -> str:
     return f"{text} {unit}".strip() if unit else text
 
 
-def when(wall: WallTime) -> str:
-    """Start of a run by its wall clock."""
-    return local_time(wall.utc_s)
-
-
 def install(app: Flask) -> None:
     """Make these words known to the templates."""
     app.jinja_env.filters.update(number=number, local_time=local_time, iso_time=iso_time)
@@ -141,5 +147,7 @@ def install(app: Flask) -> None:
         source_word=SOURCES,
         kind_word=KINDS,
         figure_word=FIGURES,
+        of_word=OF,
+        shown_word=shown_word,
         unknown=UNKNOWN,
     )

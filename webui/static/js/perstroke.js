@@ -24,7 +24,7 @@ function draw() {
   };
   const hidden = { paths: () => null, points: { show: false } };
   plot = new uPlot({
-    width: Math.floor(box.clientWidth), height: HEIGHT, padding: [TOP, 12, 0, 0],
+    width: Math.floor(box.clientWidth), height: HEIGHT, padding: [TOP, 20, 0, 0],
     legend: { show: false },
     scales: {
       x: { time: false, range: () => range(data.number) },
@@ -35,7 +35,7 @@ function draw() {
     axes: [
       { ...axis, size: AXIS_SIZE, space: 60, incrs: [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000],
         values: (u, splits) => splits.map((v) => (Number.isInteger(v) && v >= 1 ? `${v}` : "")) },
-      { ...axis, size: 64, space: 34, values: (u, splits) => splits.map((v) => `${v} ms`), ticks: { show: false } },
+      { ...axis, size: 56, space: 34, values: (u, splits) => splits.map((v) => `${v} ms`), ticks: { show: false } },
     ],
     hooks: {
       drawClear: [(u) => watermark(u, box.dataset.across, c.watermark)],

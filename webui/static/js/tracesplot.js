@@ -9,6 +9,7 @@ const LANE = 52; // px, one lane: its name above its trace
 const TRACE = 22; // px, the height of a level
 const SPANS = 40; // px, the row of response and release below the lanes
 const PRESSURE = 210; // px
+const LEAST_SPAN = 100; // kPa, so that a gauge's last digit does not look like a swing
 const POINT_ROOM = 5; // px a sample needs before it gets a dot
 
 const COLOUR = { command: "command", readback: "coil", switch: "switch" };
@@ -63,14 +64,14 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
     ticks: { stroke: colours.rule, width: 1, size: 5 },
   };
   return new uPlot({
-    width: Math.floor(box.clientWidth), height, padding: [TOP, 12, 0, pressure ? 0 : 12],
+    width: Math.floor(box.clientWidth), height, padding: [TOP, 20, 0, pressure ? 0 : 12],
     legend: { show: false }, scales, series,
     cursor: { drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
     axes: [
-      { ...axis, size: AXIS_SIZE, space: 70,
+      { ...axis, size: AXIS_SIZE, space: 56,
         splits: (u, _i, min, max, incr) => ticksFrom(origin, min, max, incr),
         values: (u, splits) => timeLabels(splits, origin, Boolean(data.stroke)) },
-      { ...axis, show: Boolean(pressure), scale: pressure ? "pressure" : "x", size: 52,
+      { ...axis, show: Boolean(pressure), scale: pressure ? "pressure" : "x", size: 44,
         space: 34, filter: (u, splits) => splits.map((v) => (v > top ? null : v)),
         grid: { stroke: colours.grid, width: 1, filter: (u, splits) => splits.map((v) => (v > top ? null : v)) },
         ticks: { show: false } },
@@ -81,7 +82,7 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
         laneNames(ctx, data, width, colours);
         spans(ctx, u, data, colours);
         marks(ctx, u, data, colours);
-        if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - PRESSURE + 4, colours.pressure);
+        if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - PRESSURE + 6, colours.pressure);
       })],
       setSelect: [(u) => {
         const { left, width } = u.select;
@@ -103,7 +104,9 @@ function pressureRange(channel) {
   let low = values[0];
   let high = values[0];
   for (const v of values) { low = Math.min(low, v); high = Math.max(high, v); }
-  return uPlot.rangeNum(Math.min(low, 0), high, 0.1, true);
+  const missing = Math.max(LEAST_SPAN - (high - low), 0);
+  const floor = low < 0 ? low : Math.max(low - missing / 2, 0);
+  return uPlot.rangeNum(floor, Math.max(high, floor + LEAST_SPAN), 0.05, true);
 }
 
 /** Ticks at round distances from the origin, which in a stroke is its command. */
@@ -130,6 +133,7 @@ function laneNames(ctx, data, width, colours) {
 
 function label(ctx, words, x, y, colour) {
   ctx.font = FONT;
+  ctx.textAlign = "left";
   ctx.textBaseline = "top";
   ctx.fillStyle = colour;
   ctx.fillText(words, x, y);
@@ -140,11 +144,15 @@ function spans(ctx, u, data, colours) {
   const stroke = data.stroke;
   if (!stroke) return;
   const y = data.lanes.length * LANE + 24;
-  for (const [name, from, lasts] of [
+  const found = [
     ["response", stroke.response_from_ms, stroke.response_ms],
     ["release", stroke.release_from_ms, stroke.release_ms],
-  ]) {
-    if (from === null || lasts === null) continue;
+  ].filter(([, from, lasts]) => from !== null && lasts !== null);
+  ctx.font = FONT;
+  const room = u.valToPos(stroke.release_from_ms ?? data.to_ms, "x") -
+    u.valToPos(stroke.response_from_ms, "x");
+  const short = room < ctx.measureText("response 0000.0 ms").width;
+  for (const [name, from, lasts] of found) {
     const a = u.valToPos(from, "x");
     const b = u.valToPos(from + lasts, "x");
     ctx.strokeStyle = colours.ink;
@@ -159,13 +167,13 @@ function spans(ctx, u, data, colours) {
     for (const x of [a, b]) { ctx.moveTo(x, 0); ctx.lineTo(x, y - 5); }
     ctx.stroke();
     ctx.setLineDash([]);
-    label(ctx, `${name} ${lasts.toFixed(1)} ms`, a, y - 22, colours.ink);
+    label(ctx, `${short ? "" : name} ${lasts.toFixed(1)} ms`.trim(), a, y - 21, colours.ink);
   }
 }
 
 /** Doubts (triangle) and trips (cross) along the lower edge of the lanes. */
 function marks(ctx, u, data, colours) {
-  const y = data.lanes.length * LANE + SPANS - 2;
+  const y = data.lanes.length * LANE + SPANS - 6;
   ctx.font = SMALL_FONT;
   for (const mark of data.marks) {
     const x = u.valToPos(mark.t_ms, "x");
@@ -176,7 +184,9 @@ function marks(ctx, u, data, colours) {
       ctx.moveTo(x - 5, y - 5); ctx.lineTo(x + 5, y + 5);
       ctx.moveTo(x + 5, y - 5); ctx.lineTo(x - 5, y + 5);
       ctx.stroke();
-      ctx.fillText("trip", x + 8, y - 8);
+      ctx.textBaseline = "middle";
+      ctx.textAlign = x > 60 ? "right" : "left";
+      ctx.fillText("trip", x > 60 ? x - 9 : x + 9, y);
     } else {
       ctx.moveTo(x, y - 5); ctx.lineTo(x + 5, y + 4); ctx.lineTo(x - 5, y + 4); ctx.closePath();
       ctx.stroke();
