@@ -17,6 +17,13 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
 from rig.bootstrap import EXIT_CANNOT, Checkout  # noqa: E402
+from rig.core.errors import (  # noqa: E402
+    EXIT_COIL_LIVE,
+    EXIT_DOES_NOT_CONFORM,
+    EXIT_OK,
+    EXIT_TRIPPED,
+    EXIT_UNDECIDED,
+)
 from rig.core.places import log_path  # noqa: E402
 from rig.debian import CannotSetUp, say  # noqa: E402
 
@@ -26,6 +33,9 @@ STATED = [
     "--valve", "V-101", "--job", "demo", "--by", "demo", "--note", "invented scenario",
     "--oil-temperature", "90 degC", "--supply-voltage", "12.6 V",
 ]  # fmt: skip
+
+LOGGED = (EXIT_OK, EXIT_DOES_NOT_CONFORM, EXIT_TRIPPED, EXIT_UNDECIDED, EXIT_COIL_LIVE)
+"""Exit codes after which there is a run to look at."""
 
 
 def main() -> int:
@@ -45,6 +55,9 @@ def main() -> int:
     # Ctrl-C reaches rig, which commands its coil off and keeps the record; here we wait for it
     signal.signal(signal.SIGINT, lambda *_: None)
     code = subprocess.run(command, cwd=ROOT).returncode
+    if code not in LOGGED:
+        say("\nNo run was logged; the words above say why.")
+        return code
     say(f"\nThe run log is {log_path()}")
     say(f"Look at the run on a page:   {rig} serve")
     say(f"All runs, and one in words:  {rig} runs, {rig} show RUN")
