@@ -87,9 +87,7 @@ def _claim(state: Path, setup: Setup, owner: state_file.Owner, plan: dict[str, A
     rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
     state_file.claim(
         state,
-        state_file.RigState(
-            rig, setup.backend, setup.chip, setup.relay.line, plan["setup"], owner
-        ),
+        state_file.RigState(rig, setup.backend, setup.chip, setup.relay.line, plan["setup"], owner),
     )
 
 
@@ -138,12 +136,16 @@ def _operate(
 def _obey(
     bench: Bench, order: messages.Order, sheet: Any, sink: SocketSink, link: DeskLink
 ) -> End | None:
+    def flush() -> None:
+        sink.flush()
+        link.flush()
+
     try:
         if order.order == "arm":
             bench.arm()
             link.send(messages.tell("state", state=str(State.ARMED)))
         elif order.order == "start":
-            return bench.run(sheet, sink, lambda: (sink.flush(), link.flush())[0])
+            return bench.run(sheet, sink, flush)
     except RefusedError as error:
         link.send(messages.tell("refused", why=str(error), exit_code=error.exit_code))
     return None

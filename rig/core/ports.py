@@ -93,12 +93,23 @@ class RecordSink(Protocol):
 class Hardware(Protocol):
     """An opened rig, real or simulated. `description` names chip, driver, versions, port."""
 
-    coil: Coil
-    edges: EdgeSource
-    gauge: GaugePort | None
-    world: World
-    source: str
-    description: dict[str, str]
+    @property
+    def coil(self) -> Coil: ...
+
+    @property
+    def edges(self) -> EdgeSource: ...
+
+    @property
+    def gauge(self) -> GaugePort | None: ...
+
+    @property
+    def world(self) -> World: ...
+
+    @property
+    def source(self) -> str: ...
+
+    @property
+    def description(self) -> dict[str, str]: ...
 
     def close(self) -> None:
         """Coil off, then everything closed. Idempotent."""
