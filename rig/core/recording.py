@@ -89,6 +89,17 @@ class Recording:
     switch_closed_level: int = 1
     readback_live_level: int = 1
 
+    def start_level(self, line: str) -> int | None:
+        """The electrical level `line` started at: polled before its first edge, else the opposite
+        of what that edge led to; None where the line left no record."""
+        edges, levels = self.edges.get(line), self.levels.get(line)
+        has_edges = edges is not None and len(edges.t_ns) > 0
+        if levels is not None and len(levels.t_ns):
+            polled_first = edges is None or not has_edges or levels.t_ns[0] <= edges.t_ns[0]
+            if polled_first:
+                return int(levels.level[0])
+        return 1 - int(edges.level[0]) if edges is not None and has_edges else None
+
 
 @dataclass
 class RecordingBuilder:

@@ -1,0 +1,224 @@
+# SPDX-License-Identifier: MIT
+"""One run analysed: everything that a recording, its setup and its sheet say, and the verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.analysis import figures, marks
+from rig.analysis.chain import Conditions, Link, chain, first_gap
+from rig.analysis.contact import Contact, SwitchTrack, contact_told, rest_instant_ns, switch_track
+from rig.analysis.hold import HoldResult, hold
+from rig.analysis.integrity import Doubts, doubts
+from rig.analysis.limits import Missed
+from rig.analysis.pressure import alike_kpa, pressure_of
+from rig.analysis.ramp import RampTable, ramp_table
+from rig.analysis.statistics import Summary, summarise
+from rig.analysis.strokes import StrokeTable, stroke_table
+from rig.analysis.verdict import Completion, Verdict, judge
+from rig.analysis.windows import Reference, Windows, last_ns, reference, stroke_windows
+from rig.config.setup import Setup
+from rig.config.sheet import HoldSheet, RampSheet, Sheet, StrokesSheet
+from rig.core.clock import NS_PER_S
+from rig.core.recording import Recording
+from rig.core.records import SWITCH, End, Trip
+
+SETTLE_WINDOW_S = 0.02
+"""Without a sheet."""
+
+ENDED = {
+    "tripped": "The run was tripped.",
+    "aborted": "The run was stopped.",
+    "fault": "The run ended in an internal fault.",
+    "interrupted": "The run was interrupted.",
+    "running": "The run is still going on.",
+}
+"""How a run ended that did not finish. "captured" and "finished" are the other two states."""
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """What was found. `strokes` has a row for each stroke of any kind of sheet; `hold` and `ramp`
+    are there for their kinds. `marks` are those of the run as a whole, `mark_counts` how many
+    strokes or ramps carry each mark; `doubtful` those of both that make numbers doubtful."""
+
+    kind: str
+    source: str
+    status: str
+    t0_ns: int
+    settle_window_ms: float
+    contact: Contact
+    reference: Reference
+    strokes: StrokeTable
+    response: Summary
+    release: Summary
+    unexpected_edges: int
+    hold: HoldResult | None
+    ramp: RampTable | None
+    chain: tuple[Link, ...]
+    conditions_seen: Mapping[str, int]
+    marks: tuple[str, ...]
+    mark_counts: Mapping[str, int]
+    doubtful: tuple[str, ...]
+    trip: Trip | None
+    end: End | None
+    verdict: Verdict
+
+
+def analyse(
+    recording: Recording,
+    setup: Setup | None,
+    sheet: Sheet | None,
+    conditions: Conditions | None = None,
+    status: str | None = None,
+) -> RunResult:
+    """Analyse a recording.
+
+    Without a setup the contact is found from the rest state and the relay's delay is not known;
+    without a sheet the settle window is 20 ms and there is no verdict. `conditions` are what a
+    person stated or an instrument measured for this run (name -> {value, unit, how}); `status`
+    overrides how the run ended ("running"). Never raises for what a recording holds.
+    """
+    last = last_ns(recording)
+    window_ns = round((sheet.settle_window_s if sheet else SETTLE_WINDOW_S) * NS_PER_S)
+    track = switch_track(recording, contact_told(setup))
+    windows = stroke_windows(recording)
+    found = doubts(recording)
+    pressure = pressure_of(recording, setup)
+    alike = alike_kpa(setup)
+    table = stroke_table(recording, track, windows, found, pressure, window_ns, last, alike)
+    held = ramps = None
+    if isinstance(sheet, HoldSheet):
+        held = hold(recording, track, pressure, window_ns, last)
+    elif isinstance(sheet, RampSheet):
+        ramps = ramp_table(recording, track, pressure, window_ns, last, alike)
+    state = status or _status(recording)
+    timed_from = reference(windows, setup)
+    links = chain(recording, setup, sheet, conditions or {}, table, pressure)
+    on_run = _run_marks(recording, track, windows, table, found, state)
+    counts = _mark_counts(table, ramps, held)
+    verdict = judge(
+        sheet.accept if sheet else (),
+        figures.measured(table, timed_from, held, ramps, on_run),
+        _missed(table, links),
+        _completion(state, sheet, table, ramps),
+    )
+    return RunResult(
+        kind=sheet.kind if sheet else "strokes",
+        source=recording.source,
+        status=state,
+        t0_ns=recording.t0_ns,
+        settle_window_ms=window_ns / 1e6,
+        contact=track.contact,
+        reference=timed_from,
+        strokes=table,
+        response=summarise(table.response_ms),
+        release=summarise(table.release_ms),
+        unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
+        hold=held,
+        ramp=ramps,
+        chain=links,
+        conditions_seen=_conditions_seen(recording),
+        marks=on_run,
+        mark_counts=counts,
+        doubtful=tuple(marks.doubtful(dict.fromkeys([*on_run, *counts]))),
+        trip=recording.trips[0] if recording.trips else None,
+        end=recording.end,
+        verdict=verdict,
+    )
+
+
+def _status(recording: Recording) -> str:
+    if recording.end is not None:
+        return recording.end.reason
+    return "captured" if recording.source == "capture" else "interrupted"
+
+
+def _completion(
+    state: str, sheet: Sheet | None, table: StrokeTable, ramps: RampTable | None
+) -> Completion:
+    ended = ENDED.get(state, "")
+    if isinstance(sheet, StrokesSheet):
+        done = len(table) - int(np.count_nonzero(table.mark_bits & marks.bit(marks.CUT_SHORT)))
+        return Completion(done, sheet.strokes, ended)
+    if isinstance(sheet, RampSheet) and ramps is not None:
+        done = int(np.isfinite(ramps.reset_kpa).sum()) if ended else len(ramps)
+        return Completion(done, sheet.ramps, ended, "ramp")
+    if isinstance(sheet, HoldSheet):
+        return Completion(0 if ended else 1, 1, ended, "hold")
+    return Completion(len(table), 0, ended)
+
+
+def _missed(table: StrokeTable, links: tuple[Link, ...]) -> Missed:
+    gap = first_gap(links)
+    shown = ", ".join(link.found for link in links[:2] if link.shown)
+    n, of = int(table.missed.sum()), len(table)
+    if gap is None:
+        return Missed(n, of, shown=shown)
+    return Missed(n, of, gap.found, gap.next_check)
+
+
+def _outside(track: SwitchTrack, windows: Windows) -> int:
+    """Edges before the first stroke's coil went live, all of them where there is no stroke."""
+    if not len(windows):
+        return 0
+    return int(np.searchsorted(track.t_ns, windows.start_on_ns[0], "left"))
+
+
+def _run_marks(
+    recording: Recording,
+    track: SwitchTrack,
+    windows: Windows,
+    table: StrokeTable,
+    found: list[Doubts],
+    state: str,
+) -> tuple[str, ...]:
+    contact, n = track.contact, len(windows)
+    rest_ns = rest_instant_ns(recording)
+    early = 0 if rest_ns is None else int(np.searchsorted(track.t_ns, rest_ns, "left"))
+    no_record = SWITCH not in recording.edges and SWITCH not in recording.levels
+    seen = [
+        (no_record, marks.NO_SWITCH),
+        (not no_record and contact.sense is None, marks.SENSE_UNKNOWN),
+        (contact.rest_on is True, marks.ON_AT_REST),
+        (n > 0 and not no_record and not len(track.t_ns), marks.STUCK),
+        (_wrong_way(track, windows, table), marks.WRONG_WAY),
+        (early > 0, marks.EDGES_AT_REST),
+        (track.sorted_here, marks.OUT_OF_ORDER),
+        (state == "interrupted", marks.INTERRUPTED),
+    ]
+    words = [mark for true, mark in seen if true]
+    return tuple(dict.fromkeys(words + [span.mark for span in found]))
+
+
+def _wrong_way(track: SwitchTrack, windows: Windows, table: StrokeTable) -> bool:
+    """Most strokes begin with the switch on and take it off: the contact is told wrong."""
+    n = len(windows)
+    if not n or not len(track.t_ns):
+        return False
+    low = np.searchsorted(track.t_ns, windows.start_on_ns, "left")
+    high = np.searchsorted(track.t_ns, windows.start_off_ns, "left")
+    goes_off = (high > low) & ~np.append(track.on, np.True_)[low]
+    begins_on = (table.mark_bits & marks.bit(marks.ALREADY_ON)) != 0
+    return int(np.count_nonzero(goes_off & begins_on & ~table.answered)) * 2 > n
+
+
+def _mark_counts(
+    table: StrokeTable, ramps: RampTable | None, held: HoldResult | None
+) -> dict[str, int]:
+    counts = table.mark_counts()
+    words = [word for row in ramps.marks for word in row] if ramps else []
+    words += held.marks if held else ()
+    for word in words:
+        counts[word] = counts.get(word, 0) + 1
+    return counts
+
+
+def _conditions_seen(recording: Recording) -> dict[str, int]:
+    seen: dict[str, int] = {}
+    for condition in recording.conditions:
+        seen[condition.kind] = seen.get(condition.kind, 0) + 1
+    return seen

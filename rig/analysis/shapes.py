@@ -1,0 +1,210 @@
+# SPDX-License-Identifier: MIT
+"""Results as JSON shapes. Unknown numbers are null; NaN and infinity never leave the program."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from rig.analysis.hold import HoldResult
+from rig.analysis.ramp import RampTable
+from rig.analysis.run import RunResult
+from rig.analysis.statistics import Summary, summarise
+from rig.analysis.strokes import StrokeTable
+from rig.core.recording import Float
+
+KPA_DIGITS = 4
+"""Digits after the point of pressures: below what any gauge resolves."""
+MS_DIGITS = 6
+"""Milliseconds to the nanosecond, as recorded."""
+
+
+def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[str, Any]:
+    """The JSON object of a run.
+
+    `header` is a mapping, or an object with attributes, of what is known beside the recording:
+    run, seed, setup_hash, sheet_hash, valve, job, by, mount, note, conditions, watched,
+    not_watched, software. What it lacks is null, or empty for lists and texts.
+    """
+
+    def known(name: str, otherwise: Any = None) -> Any:
+        if isinstance(header, Mapping):
+            return header.get(name, otherwise)
+        return getattr(header, name, otherwise)
+
+    trip, end = result.trip, result.end
+    return {
+        "run": known("run"),
+        "kind": result.kind,
+        "source": result.source,
+        "status": result.status,
+        "seed": known("seed"),
+        "setup_hash": known("setup_hash"),
+        "sheet_hash": known("sheet_hash"),
+        "valve": known("valve"),
+        "job": known("job"),
+        "by": known("by"),
+        "mount": known("mount"),
+        "note": known("note") or "",
+        "conditions": {name: dict(v) for name, v in (known("conditions") or {}).items()},
+        "strokes": strokes_json(result.strokes),
+        "summary": {
+            "response_ms": summary_json(result.response, MS_DIGITS),
+            "release_ms": summary_json(result.release, MS_DIGITS),
+        },
+        "counts": {
+            "strokes": len(result.strokes),
+            "answered": int(result.strokes.answered.sum()),
+            "missed": int(result.strokes.missed.sum()),
+            "settled": int(result.strokes.settled.sum()),
+            "unexpected_edges": result.unexpected_edges,
+            "doubtful": int(result.strokes.doubtful.sum()),
+        },
+        "hold": hold_json(result.hold, result.t0_ns) if result.hold else None,
+        "ramp": ramp_json(result.ramp) if result.ramp else None,
+        "contact": {"sense": result.contact.sense, "how": result.contact.how},
+        "reference": asdict(result.reference),
+        "settle_window_ms": result.settle_window_ms,
+        "chain": [
+            {"link": link.name, "shown": link.shown, "found": link.found} for link in result.chain
+        ],
+        "conditions_seen": dict(result.conditions_seen),
+        "marks": list(result.marks),
+        "mark_counts": dict(result.mark_counts),
+        "doubtful": list(result.doubtful),
+        "trip": None
+        if trip is None
+        else {
+            "rule": trip.rule,
+            "value": trip.value,
+            "limit": trip.limit,
+            "unit": trip.unit,
+            "t_ms": _ms(trip.t_ns, result.t0_ns),
+            "message": trip.message,
+        },
+        "end": None
+        if end is None
+        else {"reason": end.reason, "off": end.off, "t_ms": _ms(end.t_ns, result.t0_ns)},
+        "watched": known("watched") or [],
+        "not_watched": known("not_watched") or [],
+        "verdict": {
+            "result": result.verdict.result,
+            "why": result.verdict.why,
+            "next_check": result.verdict.next_check,
+            "limits": [
+                asdict(limit) | {"value": number(limit.value, MS_DIGITS)}
+                for limit in result.verdict.limits
+            ],
+        },
+        "software": known("software"),
+    }
+
+
+def dumps(shape: Mapping[str, Any], indent: int | None = 1) -> str:
+    """JSON text. Raises ValueError on NaN or infinity."""
+    return json.dumps(shape, allow_nan=False, ensure_ascii=False, indent=indent)
+
+
+def number(value: float | None, digits: int) -> float | None:
+    """A float with so many digits after the point; None for "not known" in any form."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), digits)
+
+
+def stroke_json(table: StrokeTable, row: int) -> dict[str, Any]:
+    """The JSON object of one stroke."""
+    return _stroke_rows(table, slice(row, row + 1))[0]
+
+
+def strokes_json(table: StrokeTable) -> list[dict[str, Any]]:
+    """The JSON objects of all strokes, in order."""
+    return _stroke_rows(table, slice(None))
+
+
+def _stroke_rows(table: StrokeTable, rows: slice) -> list[dict[str, Any]]:
+    columns: dict[str, list[Any]] = {
+        "number": table.number[rows].tolist(),
+        "answered": table.answered[rows].tolist(),
+        "settled": table.settled[rows].tolist(),
+        "response_ms": _floats(table.response_ms[rows], MS_DIGITS),
+        "release_ms": _floats(table.release_ms[rows], MS_DIGITS),
+        "first_edge_on_ms": _floats(table.first_edge_on_ms[rows], MS_DIGITS),
+        "first_edge_off_ms": _floats(table.first_edge_off_ms[rows], MS_DIGITS),
+        "bounce_on": [n if n >= 0 else None for n in table.bounce_on[rows].tolist()],
+        "bounce_off": [n if n >= 0 else None for n in table.bounce_off[rows].tolist()],
+        "at_switch_on_kpa": _floats(table.at_switch_on_kpa[rows], KPA_DIGITS),
+        "at_switch_off_kpa": _floats(table.at_switch_off_kpa[rows], KPA_DIGITS),
+    }
+    columns["marks"] = [table.marks(row) for row in range(*rows.indices(len(table)))]
+    names = list(columns)
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _floats(values: Float, digits: int) -> list[float | None]:
+    finite = np.isfinite(values)
+    rounded = np.round(np.where(finite, values, 0.0), digits).tolist()
+    return [v if ok else None for v, ok in zip(rounded, finite.tolist(), strict=True)]
+
+
+def summary_json(summary: Summary, digits: int) -> dict[str, Any]:
+    """n, mean, sd, min, median, max."""
+    shape: dict[str, Any] = {
+        name: number(value, digits) for name, value in summary._asdict().items() if name != "n"
+    }
+    return {"n": summary.n} | shape
+
+
+def hold_json(held: HoldResult, t0_ns: int) -> dict[str, Any]:
+    """The watch of a hold, its decay rate, and the pressure against time (milliseconds)."""
+    return {
+        "from_ms": _ms(held.from_ns, t0_ns),
+        "to_ms": _ms(held.to_ns, t0_ns),
+        "readings": held.n,
+        "bad_readings": held.bad,
+        "left_out": held.left_out,
+        "pressure_start_kpa": number(held.pressure_start_kpa, KPA_DIGITS),
+        "pressure_end_kpa": number(held.pressure_end_kpa, KPA_DIGITS),
+        "decay_rate_kpa_s": number(held.decay_rate_kpa_s, MS_DIGITS),
+        "standard_error_kpa_s": number(held.standard_error_kpa_s, MS_DIGITS),
+        "switch_on_at_start": held.switch_on_at_start,
+        "switch_on_at_end": held.switch_on_at_end,
+        "dropped_out_ms": None
+        if held.dropped_out_ns is None
+        else _ms(held.dropped_out_ns, held.from_ns),
+        "edges": held.edges,
+        "marks": list(held.marks),
+        "trace": {
+            "t_ms": [_ms(t, t0_ns) for t in held.trace_ns.tolist()],
+            "pressure_kpa": _floats(held.trace_kpa, KPA_DIGITS),
+        },
+    }
+
+
+def ramp_json(ramps: RampTable) -> dict[str, Any]:
+    """Every ramp's pressures, and the summary of each figure (kPa)."""
+    figures = {
+        "actuation_kpa": ramps.actuation_kpa,
+        "reset_kpa": ramps.reset_kpa,
+        "differential_kpa": ramps.differential_kpa,
+    }
+    columns = [_floats(value, KPA_DIGITS) for value in figures.values()]
+    rows = zip(ramps.number.tolist(), *columns, ramps.marks, strict=True)
+    return {
+        "ramps": [
+            dict(zip(("number", *figures, "marks"), (*row[:-1], list(row[-1])), strict=True))
+            for row in rows
+        ],
+        "summary": {
+            name: summary_json(summarise(value), KPA_DIGITS) for name, value in figures.items()
+        },
+    }
+
+
+def _ms(t_ns: int, from_ns: int) -> float:
+    return round((t_ns - from_ns) / 1e6, MS_DIGITS)

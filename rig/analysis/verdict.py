@@ -1,0 +1,128 @@
+# SPDX-License-Identifier: MIT
+"""The verdict of a run: all its limits together, how it ended, and what to check next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from rig.analysis.limits import (
+    CONFORMS,
+    DOES_NOT_CONFORM,
+    NOT_TESTED,
+    UNDECIDED,
+    Limit,
+    Measured,
+    Missed,
+    figure_limit,
+    missed_limit,
+    missed_words,
+)
+from rig.config.sheet import Accept
+from rig.core.errors import (
+    EXIT_COIL_LIVE,
+    EXIT_DOES_NOT_CONFORM,
+    EXIT_INTERNAL,
+    EXIT_OK,
+    EXIT_TRIPPED,
+    EXIT_UNDECIDED,
+)
+from rig.core.records import OFF_STATES
+
+
+class Completion(NamedTuple):
+    """Whether the sheet was done: `done` of `planned` strokes or ramps, `ended` in plain words
+    where the run did not finish, else empty."""
+
+    done: int
+    planned: int
+    ended: str = ""
+    each_of: str = "stroke"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """`result`, `why` in plain words, `next_check` where one is known, and every limit."""
+
+    result: str
+    why: str
+    next_check: str | None = None
+    limits: tuple[Limit, ...] = field(default=())
+
+
+def judge(
+    accepts: Sequence[Accept],
+    measured: Mapping[str, Measured],
+    missed: Missed,
+    completion: Completion,
+) -> Verdict:
+    """The verdict of a run. A run that did not finish is never more than undecided."""
+    if completion.ended:
+        return _not_finished(completion)
+    if not accepts:
+        return Verdict(NOT_TESTED, "No acceptance limits were given.")
+    tolerated = any(
+        missed_limit(accept, missed).result == CONFORMS
+        for accept in accepts
+        if accept.figure == "missed"
+    )
+    limits = tuple(
+        missed_limit(accept, missed)
+        if accept.figure == "missed"
+        else figure_limit(accept, measured.get(accept.figure))
+        for accept in accepts
+    )
+    results = [limit.result for limit in limits]
+    reasons = [limit.why for limit in limits if limit.result != CONFORMS]
+    asks = missed.n > 0 and not tolerated
+    if asks and not any(accept.figure == "missed" for accept in accepts):
+        results.append(UNDECIDED if missed.gap else DOES_NOT_CONFORM)
+        reasons.append(missed_words(missed))
+    next_check = missed.next_check if asks and missed.gap else None
+    short = completion.done < completion.planned
+    if short:
+        reasons.append(
+            f"Only {completion.done} of {completion.planned} {completion.each_of}s were recorded."
+        )
+    why = " ".join(dict.fromkeys(reasons))
+    if DOES_NOT_CONFORM in results:
+        return Verdict(DOES_NOT_CONFORM, why, next_check, limits)
+    if all(result == NOT_TESTED for result in results):
+        return Verdict(NOT_TESTED, why, next_check, limits)
+    if short or set(results) != {CONFORMS}:
+        return Verdict(UNDECIDED, why, next_check, limits)
+    n = len(limits)
+    held = "The limit is held." if n == 1 else f"All {n} limits are held."
+    return Verdict(CONFORMS, held, None, limits)
+
+
+def _not_finished(completion: Completion) -> Verdict:
+    done, each_of = completion.done, completion.each_of
+    if done == 0:
+        return Verdict(NOT_TESTED, f"{completion.ended} No {each_of} was completed.")
+    of = f" of {completion.planned}" if completion.planned else ""
+    return Verdict(UNDECIDED, f"{completion.ended} {done}{of} {each_of}s were completed.")
+
+
+def exit_code(result: Mapping[str, Any]) -> int:
+    """The command line's answer to a run's JSON (shapes.run_json).
+
+    Coil still live, then how the run ended, then the verdict. Without acceptance limits there is
+    nothing to fail: 0.
+    """
+    end, verdict = result.get("end") or {}, result["verdict"]
+    if end.get("off") == OFF_STATES[2]:
+        return EXIT_COIL_LIVE
+    if result["status"] == "fault":
+        return EXIT_INTERNAL
+    if result["status"] in ("tripped", "aborted", "interrupted"):
+        return EXIT_TRIPPED
+    match verdict["result"]:
+        case "conforms":
+            return EXIT_OK
+        case "does_not_conform":
+            return EXIT_DOES_NOT_CONFORM
+        case "not_tested" if not verdict["limits"]:
+            return EXIT_OK
+    return EXIT_UNDECIDED
