@@ -1,0 +1,51 @@
+# SPDX-License-Identifier: MIT
+"""In the guest: reads one line through the rig's own edge source while the far side toggles it.
+
+    guest_edges.py DEVICE OFFSET PULL_FILE COUNT RATE_HZ BURST TIMES [stalled]
+
+Prints JSON, one entry a repetition: `written` [[level, before, after]] by guest_toggle.py, `edges`
+[[level, t_ns, sequence]] as delivered, `level` polled at the end. "stalled": nothing is read until
+the toggling is over.
+"""
+
+import json
+import select
+import subprocess
+import sys
+from pathlib import Path
+
+from rig.io.edges import KernelEdges
+
+QUIET_S = 0.2  # no edge for so long after the last write: none will come
+TOGGLE = str(Path(__file__).with_name("guest_toggle.py"))
+
+
+def once(device, offset, pull_file, count, rate, burst, stalled) -> dict:
+    Path(pull_file).write_text("pull-down")
+    log = Path("toggle.json").absolute()
+    source = KernelEdges(device, {"switch": (offset, "external")})
+    edges = []
+    try:
+        toggling = subprocess.Popen(
+            [sys.executable, "-I", "-S", TOGGLE, pull_file, count, rate, burst, str(log)]
+        )
+        if stalled:
+            toggling.wait()
+        while True:
+            ready, _, _ = select.select([source.fileno()], [], [], QUIET_S)
+            if ready:
+                edges += [(edge.level, edge.t_ns, edge.sequence) for edge in source.read()]
+            elif toggling.poll() is not None:
+                break
+        if toggling.returncode != 0:
+            raise SystemExit(f"toggling failed with {toggling.returncode}")
+        level = source.level("switch")
+    finally:
+        source.close()
+    return {"written": json.loads(log.read_text()), "edges": edges, "level": level}
+
+
+if __name__ == "__main__":
+    device, offset, pull_file, count, rate, burst, times, *rest = sys.argv[1:]
+    plan = device, int(offset), pull_file, count, rate, burst, "stalled" in rest
+    print(json.dumps([once(*plan) for _ in range(int(times))]))
