@@ -13,7 +13,7 @@ import errno
 import time
 from typing import Any, NamedTuple
 
-from rig.core.errors import HardwareError
+from rig.core.errors import HardwareError, InternalFault
 from rig.io import chips, lgpio_loading
 
 TAKE_WITHIN_S = 1.0
@@ -65,6 +65,8 @@ class RelayCoil:
     """
 
     def __init__(self, line: int, factory: Any, chip_path: str = "") -> None:
+        if factory is None:  # gpiozero would make a global one, which may fall back
+            raise InternalFault("The relay line needs a factory; none was given.")
         from gpiozero import OutputDevice
 
         self._line, self._commanded_on, self._closed = line, False, False

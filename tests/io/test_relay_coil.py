@@ -11,7 +11,7 @@ import fake_gpiod
 import pytest
 from gpiozero.pins.mock import MockFactory, MockPin
 
-from rig.core.errors import HardwareError
+from rig.core.errors import HardwareError, InternalFault
 from rig.io import chips
 from rig.io.gpio import RelayCoil
 
@@ -171,6 +171,11 @@ def test_a_machine_that_is_no_raspberry_pi() -> None:
 
     with pytest.raises(HardwareError, match="this machine is not one"):
         RelayCoil(LINE, Unknown())
+
+
+def test_no_factory_is_refused() -> None:
+    with pytest.raises(InternalFault, match="needs a factory"):
+        RelayCoil(LINE, None)
 
 
 def test_the_relay_uses_the_factory_it_was_given(factory: Any) -> None:
