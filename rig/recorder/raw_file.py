@@ -123,8 +123,8 @@ class RawFile:
 class Damage:
     """The first line of a raw file that does not fit its checksum. `line` counts from 1.
 
-    `cut` is the normal tail of a file whose writer died: nothing stands after it. Otherwise
-    `lines_after` lines follow, which were not read.
+    `cut` is the normal tail of a file whose writer died: a last line without its end. Otherwise
+    a whole line is wrong; `lines_after` follow it and were not read.
     """
 
     line: int
@@ -182,8 +182,8 @@ class RawReader:
                 number += 1
                 text = self._intact(line, crc)
                 if text is None:
-                    after = sum(1 for _ in file)
-                    self.damage = Damage(number, after == 0, after)
+                    cut = not line.endswith(b"\n")
+                    self.damage = Damage(number, cut, sum(1 for _ in file))
                     return
                 crc = int(line[: _PREFIX - 1], 16)
                 yield text

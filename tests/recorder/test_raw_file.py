@@ -1,0 +1,166 @@
+# SPDX-License-Identifier: MIT
+import errno
+import os
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from recorder_parts import header, lines
+
+from rig.core.errors import StorageError
+from rig.recorder.raw_file import RawFile, RawReader, raw_file_name
+
+GIVEN = header()
+RECORDS = lines(12)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """The bytes of a raw file with RECORDS, and where its records begin."""
+    path = tmp_path_factory.mktemp("raw") / "whole.raw"
+    raw = RawFile(path, GIVEN)
+    raw.append(RECORDS[:5])
+    raw.append(RECORDS[5:])
+    raw.sync()
+    raw.close()
+    data = path.read_bytes()
+    return data, data.index(b"\n") + 1
+
+
+@pytest.fixture(scope="module")
+def scratch(tmp_path_factory):
+    return tmp_path_factory.mktemp("raw") / "damaged.raw"
+
+
+def read(path, data):
+    path.write_bytes(data)
+    reader = RawReader(path)
+    return list(reader.lines()), reader
+
+
+def test_everything_comes_back(whole, scratch):
+    got, reader = read(scratch, whole[0])
+    assert got == RECORDS
+    assert reader.damage is None
+    assert reader.header == GIVEN
+    assert list(reader.lines()) == RECORDS  # a second time too
+
+
+def test_a_raw_file_is_never_written_over(tmp_path):
+    path = tmp_path / "run.raw"
+    path.write_text("someone's data")
+    with pytest.raises(StorageError, match="never written over"):
+        RawFile(path, GIVEN)
+    assert path.read_text() == "someone's data"
+
+
+def test_names_sort_by_start_and_never_meet():
+    name = raw_file_name(GIVEN)
+    assert name == f"20231114T221320Z-{GIVEN.uid[:8]}.raw"
+    assert raw_file_name(header()) != name
+
+
+@settings(max_examples=200)
+@given(data=st.data())
+def test_any_cut_leaves_every_whole_record(whole, scratch, data):
+    text, first = whole
+    size = data.draw(st.integers(first, len(text)))
+    got, reader = read(scratch, text[:size])
+    complete = text[:size].count(b"\n") - 1
+    assert got == RECORDS[:complete]
+    if text[:size].endswith(b"\n"):
+        assert reader.damage is None
+    else:
+        assert reader.damage.cut
+        assert "everything before it is intact" in str(reader.damage)
+
+
+@settings(max_examples=300)
+@given(data=st.data())
+def test_any_changed_byte_stops_the_reading_before_it(whole, scratch, data):
+    text, first = whole
+    at = data.draw(st.integers(first, len(text) - 1))
+    value = data.draw(st.integers(0, 255).filter(lambda byte: byte != text[at]))
+    got, reader = read(scratch, text[:at] + bytes([value]) + text[at + 1 :])
+    intact = text[:at].count(b"\n") - 1
+    assert got == RECORDS[:intact]
+    assert reader.damage.line == intact + 2
+    assert reader.damage.cut == (at == len(text) - 1)  # only without its last newline
+
+
+@pytest.mark.parametrize("how", ["removed", "doubled", "moved"])
+def test_whole_lines_that_do_not_follow_each_other_show(whole, scratch, how):
+    parts = whole[0].splitlines(keepends=True)
+    if how == "removed":
+        del parts[4]
+    elif how == "doubled":
+        parts.insert(4, parts[4])
+    else:
+        parts[4], parts[5] = parts[5], parts[4]
+    got, reader = read(scratch, b"".join(parts))
+    assert got == RECORDS[: 4 if how == "doubled" else 3]
+    assert not reader.damage.cut
+    assert "lines after it were not read" in str(reader.damage)
+
+
+def test_zeros_that_a_power_cut_leaves_are_a_cut_tail(whole, scratch):
+    got, reader = read(scratch, whole[0] + b"\0" * 4096)
+    assert got == RECORDS
+    assert reader.damage.cut
+
+
+@pytest.mark.parametrize("part", [slice(0), slice(1, None), slice(50)])
+def test_a_damaged_first_line_is_refused(whole, scratch, part):
+    with pytest.raises(StorageError, match="not a raw file of this program, or its first line"):
+        read(scratch, whole[0][part])
+
+
+def test_a_file_that_is_not_there(tmp_path):
+    with pytest.raises(StorageError, match="cannot be read: No such file"):
+        RawReader(tmp_path / "gone.raw")
+
+
+def test_a_folder_that_is_not_there(tmp_path):
+    with pytest.raises(StorageError, match="its folder is not there"):
+        RawFile(tmp_path / "gone" / "run.raw", GIVEN)
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.ENOSPC, "the disk is full"),
+        (errno.EIO, "the disk failed"),
+        (errno.EROFS, "read-only"),
+    ],
+)
+def test_a_disk_that_refuses_half_way_leaves_whole_lines(tmp_path, monkeypatch, number, words):
+    path = tmp_path / "run.raw"
+    raw = RawFile(path, GIVEN)
+    raw.append(RECORDS[:3])
+    really, room = os.write, [100]
+
+    def write(fd, data):
+        if not room[0]:
+            raise OSError(number, os.strerror(number))
+        taken = really(fd, bytes(data)[: room[0]])
+        room[0] -= taken
+        return taken
+
+    monkeypatch.setattr(os, "write", write)
+    with pytest.raises(StorageError, match=words):
+        raw.append(RECORDS[3:])
+    monkeypatch.undo()
+    raw.close()
+    reader = RawReader(path)
+    assert list(reader.lines()) == RECORDS[:3]
+    assert reader.damage is None
+
+
+def test_a_start_that_the_disk_refuses_leaves_no_file(tmp_path, monkeypatch):
+    def fsync(fd):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    with pytest.raises(StorageError, match="the disk failed"):
+        RawFile(tmp_path / "run.raw", GIVEN)
+    assert list(tmp_path.iterdir()) == []
