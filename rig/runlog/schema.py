@@ -162,7 +162,10 @@ def _stamp() -> str:
 
 
 def back_up(path: Path, target: Path) -> None:
-    """Copy the log to `target` as of now, committed write-ahead pages included, and check it."""
+    """Copy the log to `target` as of now, what is not yet folded back included, and check the copy.
+
+    May be done while a run goes on. Raises StorageError; a file of that name is never replaced.
+    """
     made = False
     try:
         target.touch(exist_ok=False)
@@ -172,11 +175,11 @@ def back_up(path: Path, target: Path) -> None:
             contextlib.closing(sqlite3.connect(target)) as copy,
         ):
             source.backup(copy)
-            require_sound(copy, target)
+            require_sound(copy, target, full=True)
     except (sqlite3.Error, OSError) as error:
         if made:
             target.unlink(missing_ok=True)
         raise StorageError(
-            f"The run log {path} could not be copied to {target} before its upgrade ({error}); "
-            "nothing was changed. Free some space, then start again."
+            f"The run log {path} could not be copied to {target} ({error}); "
+            "nothing was changed. Free some space or choose another name, then start again."
         ) from error

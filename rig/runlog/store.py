@@ -22,7 +22,7 @@ from rig.core.clock import WallTime
 from rig.core.errors import StorageError, UsageError
 from rig.core.records import End
 from rig.runlog import schema, writing
-from rig.runlog.engine import BUSY_S, connect, open_engine, plainly
+from rig.runlog.engine import BUSY_S, open_engine, plainly
 from rig.runlog.header import RunHeader
 from rig.runlog.rows import RunRow, StoredRun
 from rig.runlog.tables import STATUSES, chunks, conditions, jobs, results, runs, texts, valves
@@ -216,11 +216,6 @@ class RunLog:
         with self._reading() as connection:
             found = connection.execute(select(runs.c.id).where(runs.c.uid == uid)).scalar()
         return None if found is None else int(found)
-
-    def check(self) -> None:
-        """Read all of the log and raise StorageError where it is damaged; minutes on a big one."""
-        with plainly(self.path), contextlib.closing(connect(self.path, write=False)) as connection:
-            schema.require_sound(connection, self.path, full=True)
 
 
 def _yes_no(value: Any) -> bool | None:

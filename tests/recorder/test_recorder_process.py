@@ -285,8 +285,9 @@ def test_killed_at_any_instant_nothing_acknowledged_is_lost(start, tmp_path):
         in_raw = list(reader.lines())
         assert reader.damage is None or reader.damage.cut
         assert in_raw == lines(len(in_raw))
+        with contextlib.closing(sqlite3.connect(process.log)) as db:
+            assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         with RunLog(process.log) as log:
-            log.check()
             assert log.load(round_).status == "running"
             assert log.mark_interrupted() == [round_]
             run = log.load(round_)

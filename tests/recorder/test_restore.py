@@ -75,3 +75,23 @@ def test_the_command(tmp_path, recorded, rig_data):
     assert done.returncode == StorageError.exit_code
     assert "cannot be read" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_copy_can_be_made_while_a_run_goes_on(tmp_path, rig_data):
+    copy = tmp_path / "copy.sqlite"
+    command = [sys.executable, "-m", "rig.recorder", "--back-up", str(copy)]
+    none = subprocess.run(command, capture_output=True, text=True)
+    assert none.returncode == StorageError.exit_code
+    assert "There is no run log" in none.stderr
+    with RunLog(rig_data / "runs.sqlite") as log:
+        recorder = Recorder(log, header(), tmp_path)
+        recorder.take(lines(4))
+        recorder._commit(sync_raw=False)
+        done = subprocess.run(command, capture_output=True, text=True)
+        assert (done.returncode, done.stderr) == (0, "")
+        recorder.finish(END)
+    with RunLog(copy, readonly=True) as kept:
+        assert kept.load(1).n_records == 4
+    again = subprocess.run(command, capture_output=True, text=True)
+    assert again.returncode == StorageError.exit_code
+    assert "choose another name" in again.stderr

@@ -273,11 +273,6 @@ def test_a_run_whose_writer_is_gone_is_interrupted_with_all_it_had(log, path, go
     assert end == (3_000_000_000,)
 
 
-def test_check_reads_the_whole_log(log, path):
-    log.begin_run(header())
-    log.check()
-
-
 def test_closing_twice_is_fine_and_leaves_one_file(path):
     log = RunLog(path)
     log.begin_run(header())

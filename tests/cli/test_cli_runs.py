@@ -1,0 +1,134 @@
+# SPDX-License-Identifier: MIT
+import json
+import os
+import pty
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from rig.cli.runs import COLUMNS, command
+from rig.core.clock import WallTime
+from rig.runlog.header import RunHeader
+from rig.runlog.store import RunLog
+
+
+def header(**changes):
+    given = {
+        "source": "simulated",
+        "setup_text": "",
+        "setup_hash": "a",
+        "setup_name": "a.setup.toml",
+        "sheet_text": 'kind = "strokes"\n',
+        "sheet_hash": "b",
+        "sheet_name": "b.sheet.toml",
+        "software": "test",
+        "wall": WallTime(1_700_000_000.0, 0, "boot", True),
+    }
+    return RunHeader(**{**given, **changes})
+
+
+@pytest.fixture
+def three_runs(rig_data):
+    with RunLog(rig_data / "runs.sqlite") as log:
+        log.begin_run(header(valve="V-1", job="J-1", by="demo\tperson"))
+        log.begin_run(header(source="board", valve="V-2 [red]"))
+        last = log.begin_run(header(valve="V-1", wall=WallTime(0.0, 0, "boot", None)))
+        log.save_result(
+            last,
+            {
+                "strokes": [{}, {}],
+                "summary": {"response_ms": {"mean": 41.26}},
+                "verdict": {"result": "conforms"},
+            },
+            "test",
+        )
+
+
+def run(*arguments):
+    done = CliRunner().invoke(command, arguments)
+    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+    return done.exit_code, done.output
+
+
+def table(*arguments):
+    code, output = run(*arguments)
+    assert code == 0
+    first, *rows = [line.split("\t") for line in output.splitlines()]
+    assert tuple(first) == COLUMNS
+    return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
+
+
+def on_a_terminal(*arguments):
+    """What a person sees."""
+    desk, terminal = pty.openpty()
+    environment = {**os.environ, "COLUMNS": "200", "TERM": "xterm"}
+    code = "from rig.cli.runs import command; command()"
+    done = subprocess.Popen(
+        [sys.executable, "-c", code, *arguments], stdout=terminal, env=environment
+    )
+    os.close(terminal)
+    seen = b""
+    while True:
+        try:
+            part = os.read(desk, 65_536)
+        except OSError:  # how a terminal says that nobody holds its other side
+            break
+        seen += part
+    os.close(desk)
+    assert done.wait() == 0
+    return seen.decode()
+
+
+def test_without_a_log_the_list_is_empty(rig_data):
+    assert table() == []
+    assert json.loads(run("--json")[1]) == {"runs": [], "next_before": None}
+    assert f"No runs in {rig_data / 'runs.sqlite'}." in on_a_terminal()
+    assert not (rig_data / "runs.sqlite").exists()
+
+
+def test_newest_first_one_line_each(three_runs):
+    rows = table()
+    assert [row["run"] for row in rows] == ["3", "2", "1"]
+    assert rows[2] == {
+        "run": "1", "started": "2023-11-14 22:13:20Z", "source": "SIMULATED", "status": "running",
+        "valve": "V-1", "job": "J-1", "by": "demo person", "kind": "strokes", "strokes": "",
+        "response_mean_ms": "", "verdict": "",
+    }  # fmt: skip
+    assert (rows[1]["source"], rows[1]["valve"]) == ("board", "V-2 [red]")
+    assert (rows[0]["strokes"], rows[0]["response_mean_ms"]) == ("2", "41.3")
+    assert rows[0]["started"] == "1970-01-01 00:00:00Z?"  # from a clock that nothing had set
+
+
+def test_pages_and_one_valve(three_runs):
+    assert [row["run"] for row in table("--limit", "2")] == ["3", "2"]
+    assert [row["run"] for row in table("--before", "2")] == ["1"]
+    assert [row["run"] for row in table("--valve", "V-1")] == ["3", "1"]
+    assert json.loads(run("--json", "--limit", "2")[1])["next_before"] == 2
+    assert json.loads(run("--json", "--limit", "3")[1])["next_before"] is None
+
+
+def test_json_has_numbers_and_nulls(three_runs):
+    rows = json.loads(run("--json")[1])["runs"]
+    assert rows[0] == {
+        "run": 3, "started": "1970-01-01T00:00:00+00:00", "clock_synchronised": None,
+        "source": "simulated", "status": "running", "valve": "V-1", "job": None, "by": None,
+        "mount": None, "kind": "strokes", "strokes": 2, "response_mean_ms": 41.26,
+        "verdict": "conforms",
+    }  # fmt: skip
+
+
+def test_on_a_terminal_a_table_that_says_simulated(three_runs):
+    seen = on_a_terminal("--limit", "2")
+    rows = [line for line in seen.splitlines() if line.strip().startswith(("3 ", "2 "))]
+    assert "SIMULATED" in rows[0]
+    assert "conforms" in rows[0]
+    assert "V-2 [red]" in rows[1]  # a tag is never taken for markup
+    assert "not known to be synchronised" in seen
+    assert "Older runs: rig runs --before 2" in seen
+
+
+@pytest.mark.parametrize("arguments", [["--limit", "0"], ["--before", "x"], ["extra"]])
+def test_a_wrong_command_is_refused(arguments):
+    assert run(*arguments)[0] == 2
