@@ -1,0 +1,32 @@
+# SPDX-License-Identifier: MIT
+"""The help page on the log names every status, record and file that there is."""
+
+from pathlib import Path
+
+import pytest
+
+from rig.core import records
+from rig.recorder.__main__ import _arguments
+from rig.runlog.tables import STATUSES
+
+HELP = (Path(__file__).parents[2] / "webui/help/log.md").read_text()
+
+
+@pytest.mark.parametrize("status", STATUSES)
+def test_every_status_is_explained(status):
+    assert f"\n| {status} | " in HELP
+
+
+def test_every_record_is_explained_with_all_its_fields():
+    for kind, tag in records._TAGS.items():
+        (row,) = [line for line in HELP.splitlines() if line.startswith(f"| `{tag}` |")]
+        assert len(row.split("|")[3].split(",")) == len(kind._fields), kind
+
+
+def test_the_commands_it_shows_are_understood():
+    shown = [line.split("-m rig.recorder ")[1].split() for line in HELP.splitlines()
+             if "-m rig.recorder " in line]  # fmt: skip
+    assert len(shown) == 2
+    for words in shown:
+        given = _arguments(words)
+        assert given.restore or given.back_up
