@@ -15,7 +15,7 @@ from rig.config.setup_rules import SETUP_RULES
 from rig.config.sheet import KINDS, NOT_KEYS, Sheet
 from rig.config.sheet_rules import ACCEPT_RULES, PAIR_RULES, SHEET_RULES
 from rig.config.toml_file import Parsed, parse_file, parse_text
-from rig.config.wording import Finding, dotted, listed, look_up, nearest, show
+from rig.config.wording import Finding, dotted, listed, look_up, nearest, plain, show
 from rig.core.errors import FileProblems, Problem
 
 HASH_DIGITS = 16
@@ -133,6 +133,7 @@ def text_hash(text: str) -> str:
 
 def _said(text: str) -> str:
     """As a sentence of its own."""
+    text = plain(text)
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
 
 

@@ -15,21 +15,27 @@ class Load(NamedTuple):
     on_s: float
     rest_s: float
     times: int
-    key: str
-    """The key of the sheet that has most say in it."""
+
+
+def longest_on(sheet: Sheet) -> tuple[float, str]:
+    """Longest time the coil is on at a stretch, s, and the key of the sheet that says so."""
+    if sheet.kind == "strokes":
+        return sheet.on_time_s, "on_time"
+    if sheet.kind == "hold":
+        if sheet.state == "energised":
+            return sheet.watch_s, "watch"
+        return sheet.energise_first_s, "energise_first"
+    # The coil stays on through all ramps, each up and down.
+    on_s = 2 * sheet.ramps * sheet.ramp_time_max_s if sheet.coil == "energised" else 0.0
+    return on_s, "ramp_time_max"
 
 
 def load_of(sheet: Sheet) -> Load:
     """What a sheet asks of the coil at worst; `on_s` is 0 where it is never energised."""
+    on_s, _ = longest_on(sheet)
     if sheet.kind == "strokes":
-        return Load(sheet.on_time_s, sheet.rest_s, sheet.strokes, "on_time")
-    if sheet.kind == "hold":
-        if sheet.state == "energised":
-            return Load(sheet.watch_s, 0.0, 1, "watch")
-        return Load(sheet.energise_first_s, 0.0, 1, "energise_first")
-    # The coil stays on through all ramps, each up and down.
-    on_s = 2 * sheet.ramps * sheet.ramp_time_max_s if sheet.coil == "energised" else 0.0
-    return Load(on_s, 0.0, 1, "ramp_time_max")
+        return Load(on_s, sheet.rest_s, sheet.strokes)
+    return Load(on_s, 0.0, 1)
 
 
 def worst_duty(load: Load, window_s: float) -> float:

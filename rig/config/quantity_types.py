@@ -9,6 +9,7 @@ validated with `context={"resolved": True}`, which accepts them and needs no pin
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -60,7 +61,7 @@ def read_quantity(value: Any, dimension: str) -> float:
 def _read_number(value: Any) -> float:
     """A number of a plan."""
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    if not (number and abs(value) < math.inf):
+    if not (number and abs(value) <= sys.float_info.max):
         raise refuse("this is not a finite number", "make the plan with rig.config.resolved.dump")
     return float(value)
 

@@ -130,8 +130,9 @@ def gauge_pattern(setup: Setup) -> Findings:
     try:
         parse_pattern(setup.gauge.pattern, setup.gauge.unit)
     except PatternError as error:
-        at = f" (at character {error.position + 1})" if error.key == "pattern" else ""
-        yield Finding(("gauge", error.key), error.what + at, error.remedy)
+        if error.key == "pattern":  # a wrong unit is told of by its own field
+            what = f"{error.what} (at character {error.position + 1})"
+            yield Finding(("gauge", "pattern"), what, error.remedy)
 
 
 def gauge_range(setup: Setup) -> Findings:

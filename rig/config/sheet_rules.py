@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from rig.config.figures import FIGURES
-from rig.config.loads import load_of, worst_duty
+from rig.config.loads import load_of, longest_on, worst_duty
 from rig.config.setup import Setup
 from rig.config.sheet import Accept, RampSheet, Sheet, StrokesSheet
 from rig.config.wording import Finding, listed
@@ -67,7 +67,8 @@ def accept_figure(sheet: Sheet, n: int, accept: Accept) -> Findings:
 def accept_of(_: Sheet, n: int, accept: Accept) -> Findings:
     """The figure can be taken this way."""
     ways = FIGURES[accept.figure].of
-    if accept.of not in ways:
+    whole = isinstance(accept, Accept)  # half read, a left-out `of` is not yet the figure's own
+    if whole and accept.of not in ways:
         yield Finding(
             ("accept", n, "of"),
             f'"{accept.of}" makes no sense for {accept.figure}',
@@ -105,11 +106,11 @@ ACCEPT_RULES: tuple[AcceptRule, ...] = (accept_figure, accept_of, accept_limits)
 
 def on_time(setup: Setup, sheet: Sheet) -> Findings:
     """The interlock would trip at its on-time limit."""
-    load, limit_s = load_of(sheet), setup.limits.on_time_s
-    if load.on_s > 0 and not load.on_s < limit_s:
+    (on_s, key), limit_s = longest_on(sheet), setup.limits.on_time_s
+    if on_s > 0 and not on_s < limit_s:
         yield Finding(
-            (load.key,),
-            f"the coil would be energised for up to {load.on_s:g} s at a stretch; the setup's "
+            (key,),
+            f"the coil would be energised for up to {on_s:g} s at a stretch; the setup's "
             f"limits.on_time trips at {limit_s:g} s",
             "shorten the sheet, or raise limits.on_time if the coil's data allow it",
         )
@@ -119,15 +120,18 @@ def duty(setup: Setup, sheet: Sheet) -> Findings:
     """The interlock would trip at its duty limit; a short sheet is held to it as well."""
     load, limits = load_of(sheet), setup.limits
     share, over = worst_duty(load, limits.duty_window_s), f"any {limits.duty_window_s:g} s"
-    if load.times > 1 and load.on_s / (load.on_s + load.rest_s) > share:
-        share, over = load.on_s / (load.on_s + load.rest_s), "every stroke"
+    key, remedy = longest_on(sheet)[1], f"shorten {longest_on(sheet)[1]}"
+    if load.times > 1:
+        key, remedy = "rest", "lengthen rest or shorten on_time"
+        of_stroke = load.on_s / (load.on_s + load.rest_s)
+        if of_stroke > share:
+            share, over = of_stroke, "every stroke"
     if load.on_s > 0 and not (share < limits.duty or limits.duty >= 1):
-        rest = "lengthen rest or shorten on_time" if load.times > 1 else f"shorten {load.key}"
         yield Finding(
-            ("rest",) if load.times > 1 else (load.key,),
+            (key,),
             f"the coil would be energised for {100 * share:.0f} % of {over}; the setup's "
             f"limits.duty trips at {100 * limits.duty:.0f} %",
-            f"{rest}, or raise limits.duty if the coil's data allow it",
+            f"{remedy}, or raise limits.duty if the coil's data allow it",
         )
 
 

@@ -65,9 +65,18 @@ def _bytes(path: str | os.PathLike[str]) -> bytes | None:
     """At most one byte more than allowed; None where it is not a regular file."""
     # A named pipe without a writer would keep a plain open() waiting for ever.
     descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-    with os.fdopen(descriptor, "rb") as file:
-        regular = stat.S_ISREG(os.fstat(descriptor).st_mode)
-        return file.read(LARGEST_BYTES + 1) if regular else None
+    try:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            return None
+        data = b""
+        while len(data) <= LARGEST_BYTES:
+            piece = os.read(descriptor, LARGEST_BYTES + 1 - len(data))
+            if not piece:
+                break
+            data += piece
+        return data
+    finally:
+        os.close(descriptor)
 
 
 def _refused(name: str, what: str, remedy: str) -> Parsed:
