@@ -72,14 +72,14 @@ def runs() -> Response:
 @blueprint.get("/runs/<int(max=2147483647):run_id>")
 def one_run(run_id: int) -> Response:
     """One run: header, state, result."""
-    return jsonify(runview.open_run(log.run_log(), run_id).facts())
+    return jsonify(runview.open_run(run_id).facts())
 
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/traces")
 def traces(run_id: int) -> Response:
     """Lanes and channels of a window, at most 5,000 points each."""
     asked = TracesQuestion.model_validate(request.args.to_dict())
-    view = runview.open_run(log.run_log(), run_id)
+    view = runview.open_run(run_id)
     recording = view.recording
     from_ns, to_ns = recording.t0_ns, timeline.last_ns(recording)
     shown = None
@@ -149,7 +149,7 @@ def _stroke_json(
 @blueprint.get("/runs/<int(max=2147483647):run_id>/strokes")
 def per_stroke(run_id: int) -> Response:
     """Response and release of each stroke as columns, thinned to at most 5,000 strokes."""
-    found = runview.open_run(log.run_log(), run_id).strokes
+    found = runview.open_run(run_id).strokes
     number = np.array([s["number"] for s in found], np.int64)
     keep = np.arange(len(found))
     if len(found) > timeline.MAX_POINTS:

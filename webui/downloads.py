@@ -8,7 +8,8 @@ from pathlib import Path
 
 from flask import Blueprint, Response, send_file
 
-from webui import log, runview
+from rig.captures import write_csv, write_json, write_vcd
+from webui import runview
 from webui.faults import PageFault
 
 blueprint = Blueprint("downloads", __name__)
@@ -23,9 +24,7 @@ def export(run_id: int, kind: str) -> Response:
         raise PageFault(
             404, "There is no such export", "A run leaves as csv, json or vcd.", "Choose one."
         )
-    from rig.captures import write_csv, write_json, write_vcd  # pyvcd is only wanted here
-
-    view = runview.open_run(log.run_log(), run_id)
+    view = runview.open_run(run_id)
     source = view.stored.header.source.replace(" ", "-")
     with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
         path = Path(folder) / f"run-{run_id}-{source}.{kind}"
@@ -34,6 +33,6 @@ def export(run_id: int, kind: str) -> Response:
         elif kind == "vcd":
             write_vcd(view.recording, path)
         else:
-            write_json(view.result, view.recording, path)
+            write_json(view.result or {}, view.recording, path)
         file = path.open("rb")  # stays readable after its folder is gone; closed with the answer
     return send_file(file, mimetype=TYPES[kind], as_attachment=True, download_name=path.name)

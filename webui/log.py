@@ -11,11 +11,9 @@ from typing import Any, cast
 
 from flask import Flask, current_app, g
 
-from rig.config.loading import setup_from_text, sheet_from_text
-from rig.config.setup import Setup
-from rig.config.sheet import Sheet
-from rig.core.errors import FileProblems, UsageError
-from rig.core.recording import Recording, RecordingBuilder
+from rig.cli.stored import recording_of, texts_of
+from rig.core.errors import UsageError
+from rig.core.recording import Recording
 from rig.runlog.schema import NoLogError
 from rig.runlog.store import RunLog, StoredRun
 from webui.faults import PageFault
@@ -34,12 +32,9 @@ class NoLogYet(Exception):
 
 @dataclass
 class Decoded:
-    """A recording with the setup and sheet it was made with, and, where it was asked for, the
-    result worked out of them."""
+    """A recording and, where it was asked for, the result worked out of it."""
 
     recording: Recording
-    setup: Setup
-    sheet: Sheet | None
     result: dict[str, Any] | None = None
 
 
@@ -67,25 +62,17 @@ class Recordings:
 
 
 def decode(run: StoredRun) -> Decoded:
-    """All stored records as one recording, with the levels that its setup states."""
-    header = run.header
-    try:
-        setup = setup_from_text(header.setup_text, header.setup_name).setup
-        sheet = None
-        if header.sheet_text is not None:
-            sheet = sheet_from_text(header.sheet_text, header.sheet_name or "sheet").sheet
-    except FileProblems as error:
-        problems = " ".join(str(problem) for problem in error.problems)
+    """All stored records as one recording. Refused where the setup cannot be read: the levels of
+    the lines would have to be guessed."""
+    setup, _ = texts_of(run)
+    if setup is None:
         raise PageFault(
             500,
             "The raw records cannot be shown",
-            f"The setup or sheet of run {run.id} cannot be read by this software. {problems}",
-            f"Show it with the software that recorded it: {header.software}.",
-        ) from error
-    builder = RecordingBuilder(header.source, setup.switch_closed_level, setup.coil_live_level)
-    for text in run.chunks():
-        builder.add_lines(text)
-    return Decoded(builder.build(), setup, sheet)
+            f"The setup or sheet stored with run {run.id} cannot be read by this software.",
+            f"Show it with the software that recorded it: {run.header.software}.",
+        )
+    return Decoded(recording_of(run, setup))
 
 
 def install(app: Flask) -> None:

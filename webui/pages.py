@@ -32,7 +32,7 @@ class RunQuestion(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
     strokes: Count = 1
-    only: Annotated[str, Field(pattern="^marked$")] | None = None
+    only: Annotated[str, Field(pattern="^suspect$")] | None = None
 
 
 def install(app: Flask) -> None:
@@ -67,8 +67,8 @@ def run_list() -> str:
 def one_run(run_id: int) -> str:
     """One run: what it was, what came out, its traces, its strokes, its texts."""
     asked = RunQuestion.model_validate(request.args.to_dict())
-    view = runview.open_run(log.run_log(), run_id)
-    listed = view.marked if asked.only else view.strokes
+    view = runview.open_run(run_id)
+    listed = view.suspect if asked.only else view.strokes
     page = listed[asked.strokes - 1 : asked.strokes - 1 + runview.STROKES_A_PAGE]
     return render_template(
         "run.html",
@@ -83,6 +83,7 @@ def one_run(run_id: int) -> str:
         across=words.unreal(view.stored.header.source),
         recording=_recording(view),
         page=page,
+        mark_key=view.mark_key(page),
         first=asked.strokes,
         listed=len(listed),
         only=asked.only,

@@ -5,15 +5,15 @@ from __future__ import annotations
 
 import contextlib
 import functools
-from dataclasses import asdict, dataclass
+from collections import Counter
+from dataclasses import dataclass
 from typing import Any
 
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.cli.stored import analysed
 from rig.core.errors import RigError
 from rig.core.recording import Recording
 from rig.core.records import Trip
-from rig.runlog.store import RunLog, StoredRun
+from rig.runlog.store import StoredRun
 from webui import log, timeline, words
 from webui.faults import PageFault
 
@@ -40,7 +40,7 @@ class RunView:
         with contextlib.suppress(RigError, PageFault, ValueError):
             kept = log.decoded(self.stored)
             if kept.result is None:
-                kept.result = computed(self.stored, kept)
+                kept.result = analysed(self.stored)
             return kept.result
         return None
 
@@ -66,10 +66,25 @@ class RunView:
             return trip_json(self.recording, trip)
         return None
 
-    @property
-    def marked(self) -> list[dict[str, Any]]:
-        """Strokes that carry a mark, or that the switch did not answer."""
-        return [s for s in self.strokes if s.get("marks") or s.get("answered") is False]
+    @functools.cached_property
+    def suspect(self) -> list[dict[str, Any]]:
+        """Strokes that the switch did not answer, or with a mark that makes them doubtful."""
+        doubtful = set((self.result or {}).get("doubtful") or ())
+        return [
+            s
+            for s in self.strokes
+            if s.get("answered") is False or doubtful & set(s.get("marks") or ())
+        ]
+
+    def mark_key(self, page: list[dict[str, Any]]) -> list[tuple[str, str, int]]:
+        """The marks on these strokes, the most frequent first: (letter, words, count in the run).
+
+        Long marks repeat on stroke after stroke; the table names them by letter.
+        """
+        shown = {mark for stroke in page for mark in stroke.get("marks") or ()}
+        counts = Counter(mark for stroke in self.strokes for mark in stroke.get("marks") or ())
+        listed = [(mark, n) for mark, n in counts.most_common() if mark in shown]
+        return [(letter(i), mark, n) for i, (mark, n) in enumerate(listed)]
 
     def facts(self) -> dict[str, Any]:
         """The run for /api/runs/<id>: header, state and result."""
@@ -106,12 +121,9 @@ class RunView:
         }
 
 
-def computed(stored: StoredRun, decoded: log.Decoded) -> dict[str, Any]:
-    """The analysis of a stored run, as the command line makes it."""
-    header = stored.header
-    status = stored.status if stored.status in ("running", "interrupted") else None
-    found = analyse(decoded.recording, decoded.setup, decoded.sheet, header.conditions, status)
-    return run_json(found, {**asdict(header), "run": stored.id})
+def letter(i: int) -> str:
+    """a to z, then aa, ab ..."""
+    return (letter(i // 26 - 1) if i >= 26 else "") + chr(ord("a") + i % 26)
 
 
 def trip_json(recording: Recording, trip: Trip) -> dict[str, Any]:
@@ -126,7 +138,6 @@ def trip_json(recording: Recording, trip: Trip) -> dict[str, Any]:
     }
 
 
-def open_run(run_log: RunLog, run_id: int) -> RunView:
+def open_run(run_id: int) -> RunView:
     """The run of this number; a plain 404 where there is none."""
-    stored = log.stored_run(run_id)
-    return RunView(stored, run_log.result(run_id))
+    return RunView(log.stored_run(run_id), log.run_log().result(run_id))

@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import ipaddress
+import logging
 import signal
 import socket
 import struct
@@ -74,6 +75,8 @@ def open_server(address: str, port: int, names: Sequence[str] = (), **config: An
     `names` are further host names to answer to. Raises UsageError where the port is taken.
     """
     trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
+    # a browser asks for several files at once; that they wait a moment for a thread is no news
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     app = create_app({"TRUSTED_HOSTS": trusted, **config})
     try:
         return create_server(app, host=address, port=port, threads=THREADS, ident=None)

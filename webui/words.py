@@ -8,6 +8,8 @@ from typing import Any, NamedTuple
 
 from flask import Flask
 
+from rig.analysis.limits import NAMES
+
 UNKNOWN = "–"
 
 
@@ -60,17 +62,6 @@ KINDS = {
     "ramp": "ramp (actuation and reset pressure)",
 }
 
-FIGURES = {
-    "response": "response time",
-    "release": "release time",
-    "bounce": "bounce",
-    "missed": "missed strokes",
-    "actuation_pressure": "actuation pressure",
-    "reset_pressure": "reset pressure",
-    "differential": "differential",
-    "decay_rate": "decay rate",
-}
-
 OF = {
     "each": "each stroke",
     "mean": "mean",
@@ -107,6 +98,11 @@ def local_time(utc_s: float | None) -> str:
     return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
 
 
+def local_minute(utc_s: float) -> str:
+    """The same to the minute and without the offset, for a list."""
+    return local_time(utc_s)[:16]
+
+
 def iso_time(utc_s: float) -> str:
     """The instant as the `datetime` attribute of <time> wants it."""
     return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds")
@@ -128,15 +124,20 @@ def number(value: Any, digits: int = 1) -> str:
     return str(value)
 
 
-def quantity(value: Any, unit: str | None) -> str:
-    """A value with its unit as a person typed or a gauge gave it."""
-    text = f"{value:g}" if isinstance(value, float) else number(value)
-    return f"{text} {unit}".strip() if unit else text
+def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
+    """A value with its unit: as it is, or with so many digits where it has a unit."""
+    if isinstance(value, float):
+        text = f"{value:.{digits}f}" if unit and digits is not None else f"{value:g}"
+    else:
+        text = number(value)
+    return f"{text} {unit}" if unit else text
 
 
 def install(app: Flask) -> None:
     """Make these words known to the templates."""
-    app.jinja_env.filters.update(number=number, local_time=local_time, iso_time=iso_time)
+    app.jinja_env.filters.update(
+        number=number, local_time=local_time, local_minute=local_minute, iso_time=iso_time
+    )
     app.jinja_env.globals.update(
         verdict_shown=verdict,
         status_shown=status,
@@ -146,7 +147,7 @@ def install(app: Flask) -> None:
         unreal_words=UNREAL,
         source_word=SOURCES,
         kind_word=KINDS,
-        figure_word=FIGURES,
+        figure_word=NAMES,
         of_word=OF,
         shown_word=shown_word,
         unknown=UNKNOWN,

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from rig.cli.stored import analyse_and_save
 from rig.core.clock import WallTime
 from rig.core.records import (
     READBACK,
@@ -30,8 +31,6 @@ from rig.core.records import (
 )
 from rig.runlog.header import RunHeader
 from rig.runlog.store import RunLog
-from webui.log import decode
-from webui.runview import computed
 
 MS = 1_000_000
 START_NS = 5_000 * MS
@@ -228,12 +227,5 @@ def write(path: Path, made: Made, *, analysed: bool = True, lines_a_chunk: int =
             end = next((r for r in todo if isinstance(r, End)), None)
             run_log.end_run(run_id, made.status, end)
         if analysed:
-            save_analysis(run_log, run_id)
+            analyse_and_save(run_log, run_id)
     return run_id
-
-
-def save_analysis(run_log: RunLog, run_id: int) -> None:
-    """Analyse the stored records and save the result, as a desk does after a run."""
-    stored = run_log.load(run_id)
-    result = computed(stored, decode(stored))
-    run_log.save_result(run_id, result, "0.1.0")

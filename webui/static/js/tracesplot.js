@@ -167,7 +167,10 @@ function spans(ctx, u, data, colours) {
     for (const x of [a, b]) { ctx.moveTo(x, 0); ctx.lineTo(x, y - 5); }
     ctx.stroke();
     ctx.setLineDash([]);
-    label(ctx, `${short ? "" : name} ${lasts.toFixed(1)} ms`.trim(), a, y - 21, colours.ink);
+    const words = `${short ? "" : name} ${lasts.toFixed(1)} ms`.trim();
+    ctx.fillStyle = colours.sheet;
+    ctx.fillRect(a + 1, y - 21, ctx.measureText(words).width + 4, 15);
+    label(ctx, words, a + 3, y - 20, colours.ink);
   }
 }
 
