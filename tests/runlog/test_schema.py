@@ -30,7 +30,8 @@ from alembic import op
 revision, down_revision, branch_labels, depends_on = "9001", {last!r}, None, None
 
 def upgrade():
-    with op.batch_alter_table("runs", recreate="always") as runs:
+    options = {{"sqlite_strict": True, "sqlite_autoincrement": True}}
+    with op.batch_alter_table("runs", recreate="always", table_kwargs=options) as runs:
         runs.add_column(sa.Column("weather", sa.Text(), server_default="", nullable=False))
         runs.drop_constraint(op.f("ck_runs_status"), type_="check")
     {more}
@@ -208,6 +209,7 @@ def test_rebuilding_a_parent_table_keeps_its_children(path, tmp_path):
         assert db.execute("SELECT DISTINCT weather FROM runs").fetchall() == [("",)]
         sql = db.execute("SELECT sql FROM sqlite_master WHERE name = 'runs'").fetchone()[0]
     assert "STRICT" in sql
+    assert "AUTOINCREMENT" in sql
     assert "ck_runs_source" in sql
     assert "ck_runs_status" not in sql
 
