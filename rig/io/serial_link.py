@@ -82,7 +82,6 @@ class SerialLink:
             _keep_control_lines(device.fd)
             with contextlib.suppress(*_FAULTS, NotImplementedError):  # not every port has it
                 device.set_low_latency_mode(True)
-            device.reset_input_buffer()  # what came before is older than its stamp would say
         except BaseException:
             device.close()
             raise

@@ -16,6 +16,7 @@ from rig.core.ports import Hardware
 from rig.io import board as board_module
 from rig.io import chips, gauge, gpio, lgpio_loading
 from rig.io.board import open_board
+from rig.io.serial_link import SerialLink
 from rig.io.world import RealWorld
 
 LABEL = "pinctrl-rp1"
@@ -111,6 +112,8 @@ def test_everything_is_opened_once_and_nothing_is_energised(machine: Machine, pe
     hardware.close()
     hardware.close()
     assert machine.everything_is_closed()
+    assert hardware.gauge.fileno() is None
+    assert hardware.edges.fileno() is None
 
 
 def test_without_gauge_and_readback(machine: Machine) -> None:
@@ -194,9 +197,11 @@ def test_whatever_fails_the_rest_is_closed_again(
     machine: Machine, peer: Peer, monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
     breaking(machine, monkeypatch)
-    with pytest.raises(HardwareError):
+    with pytest.raises(HardwareError) as caught:
         open_board(setup(str(peer.name)))
     assert machine.everything_is_closed()
+    SerialLink(str(peer.name)).close()  # free again, though the failure is still held
+    assert caught.value.exit_code == 4
 
 
 def test_a_relay_that_is_claimed_but_fails_is_given_back(

@@ -9,7 +9,7 @@ import gpiod
 import pytest
 
 from rig.core.errors import HardwareError
-from rig.io import chips
+from rig.io import chips, gpio
 from rig.io.gpio import find_chip, hold_line_off, read_level, take_line_off
 
 LINE = 17
@@ -74,7 +74,10 @@ def test_an_owner_that_stays_is_named(kernel: fake_gpiod.FakeKernel, path: str) 
         hold_line_off(path, LINE, within_s=0.02)
 
 
-def test_a_chip_that_is_gone_is_told_at_once(kernel: fake_gpiod.FakeKernel) -> None:
+def test_a_chip_that_is_gone_is_told_at_once(
+    kernel: fake_gpiod.FakeKernel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(gpio.time, "sleep", lambda _: pytest.fail("tried again"))
     with pytest.raises(HardwareError, match="the chip is gone"):
         take_line_off("/dev/gpiochip99", LINE)
 

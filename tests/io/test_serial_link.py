@@ -185,8 +185,11 @@ def test_a_failed_opening_leaves_nothing_open(peer: Peer, monkeypatch: pytest.Mo
         raise termios.error(errno.EIO, "Input/output error")
 
     monkeypatch.setattr(serial_link, "_keep_control_lines", fail)
-    with pytest.raises(HardwareError, match="cannot be opened"):
+    with pytest.raises(HardwareError, match="cannot be opened") as caught:
         SerialLink(str(peer.name))
+    monkeypatch.undo()
+    SerialLink(str(peer.name)).close()
+    assert caught.value.__cause__ is not None  # the failure is still held, the port is not
 
 
 def test_unplugged_is_told_once_and_the_descriptor_goes(link: SerialLink, peer: Peer) -> None:
