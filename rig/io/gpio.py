@@ -13,7 +13,7 @@ import errno
 import time
 from typing import Any, NamedTuple
 
-from rig.core.errors import HardwareError, InternalFault
+from rig.core.errors import CoilLiveError, HardwareError, InternalFault
 from rig.io import chips, lgpio_loading
 
 TAKE_WITHIN_S = 1.0
@@ -110,7 +110,7 @@ class RelayCoil:
     def off(self) -> None:
         """Command off: write low, again if that fails, then give the line up as an input.
 
-        Raises HardwareError only after all of that, when no write succeeded: the line is then at
+        Raises CoilLiveError only after all of that, when no write succeeded: the line is then at
         best released to its pull-down.
         """
         self._commanded_on = False
@@ -121,9 +121,9 @@ class RelayCoil:
             return
         with contextlib.suppress(Exception):  # the failed write below is what must be told
             self._device.close()
-        raise HardwareError(
-            f"Relay line {self._line} could not be commanded off ({_words(error)}). Open the "
-            "mushroom stop or pull the fuse now."
+        raise CoilLiveError(
+            f"relay line {self._line} could not be commanded off ({_words(error)}), so it counts "
+            "as live."
         ) from error
 
     def _write_off(self) -> Exception | None:

@@ -11,7 +11,7 @@ from gpiozero.pins.mock import MockFactory
 from test_serial_link import Peer
 
 from rig.config.setup import Setup
-from rig.core.errors import HardwareError
+from rig.core.errors import CoilLiveError, HardwareError
 from rig.core.ports import Hardware
 from rig.io import board as board_module
 from rig.io import chips, gauge, gpio, lgpio_loading
@@ -143,7 +143,7 @@ def test_closing_goes_on_when_the_coil_cannot_be_commanded_off(
         raise OSError("the chip is gone")
 
     monkeypatch.setattr(machine.factories[0].pin(RELAY), "_set_state", fail)
-    with pytest.raises(HardwareError, match="could not be commanded off"):
+    with pytest.raises(CoilLiveError, match="could not be commanded off"):
         hardware.close()
     assert machine.everything_is_closed()
     hardware.close()

@@ -11,7 +11,7 @@ import fake_gpiod
 import pytest
 from gpiozero.pins.mock import MockFactory, MockPin
 
-from rig.core.errors import HardwareError, InternalFault
+from rig.core.errors import CoilLiveError, HardwareError, InternalFault
 from rig.io import chips
 from rig.io.gpio import RelayCoil
 
@@ -108,14 +108,17 @@ def test_off_that_cannot_be_written_gives_the_line_up_and_says_so(
 ) -> None:
     coil.on()
     pin(factory).failures = 99
-    with pytest.raises(HardwareError, match=r"the chip is gone.*mushroom stop or pull the fuse"):
+    with pytest.raises(
+        CoilLiveError, match=r"^COIL STILL LIVE: .*the chip is gone.*mushroom stop or pull the fuse"
+    ):
         coil.off()
     assert not coil.commanded_on
     assert pin(factory).function == "input"  # its pull-down now decides
-    for call in (coil.off, coil.on):  # and stays that way
-        with pytest.raises(HardwareError):
-            call()
+    with pytest.raises(CoilLiveError):  # and stays that way
+        coil.off()
     with pytest.raises(HardwareError):
+        coil.on()
+    with pytest.raises(CoilLiveError):
         coil.close()
     coil.close()
 
@@ -132,7 +135,7 @@ def test_on_that_fails_counts_as_on_until_off(coil: RelayCoil, factory: Any) -> 
 def test_close_gives_the_line_back_even_when_off_fails(coil: RelayCoil, factory: Any) -> None:
     coil.on()
     pin(factory).failures = 99
-    with pytest.raises(HardwareError, match="could not be commanded off"):
+    with pytest.raises(CoilLiveError, match="could not be commanded off"):
         coil.close()
     assert pin(factory).function == "input"
     coil.close()
