@@ -90,7 +90,7 @@ _DECIMAL_COMMA = re.compile(r"^\s*[+-]?[0-9]+,[0-9]+")
 _LONGEST = 80
 # Names, each with at most one small exponent: pint computes what it is given, and would be at
 # "kPa**9**9**9" for ever.
-_NAME = r"(?:%|[°µμ]?[^\W\d_]+(?:_[^\W\d_]+)*)(?:(?:\^|\*\*)\s?-?[1-9]|[²³])?"
+_NAME = r"(?:%|[°µμ]?[^\W\d_]+(?:[_0-9][^\W\d_]+)*)(?:(?:\^|\*\*)\s?-?[1-9]|[²³])?"
 _UNIT = re.compile(rf"{_NAME}(?:\s?[*/·]\s?{_NAME}|\s{_NAME}){{0,5}}")
 
 

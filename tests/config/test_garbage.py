@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Whatever stands in a file: a setup or sheet, or FileProblems that can be printed. No other end."""
+"""Whatever stands in a file: a setup or sheet, or FileProblems that can be printed."""
 
 from __future__ import annotations
 
@@ -10,12 +10,7 @@ from config_texts import HOLD, RAMP, SETUP, STROKES, put
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from rig.config.loading import (
-    load_setup,
-    pair_from_texts,
-    setup_from_text,
-    sheet_from_text,
-)
+from rig.config.loading import load_setup, pair_from_texts, setup_from_text, sheet_from_text
 from rig.config.resolved import dump, setup_from_plan, sheet_from_plan
 from rig.core.errors import FileProblems
 

@@ -123,7 +123,12 @@ ACCEPT = [
         "not a pressure rate",
         "psi/s",
     ),
-    (accept('figure = "response"', 'max = "1 s"', "max_value = 3"), "max_value", "not known", "max"),
+    (
+        accept('figure = "response"', 'max = "1 s"', "max_value = 3"),
+        "max_value",
+        "not known",
+        "max",
+    ),
     (accept('figure = "response"', 'max = "1 s"', 'mx = "1 s"'), "mx", "not known", "max"),
     (
         accept('figure = "response"', 'max = "1 s"', 'rest = "1 s"'),

@@ -1,0 +1,103 @@
+# SPDX-License-Identifier: MIT
+"""Setups and sheets as rows of a table, and the cautions that go with them."""
+
+from __future__ import annotations
+
+import pytest
+from config_texts import HOLD, RAMP, SETUP, STROKES, put, without
+
+from rig.config.cautions import cautions, sheet_cautions
+from rig.config.describe import describe, describe_sheet
+from rig.config.loading import setup_from_text, sheet_from_text
+from rig.config.setup import Setup
+
+MADE = setup_from_text(SETUP, "x").setup
+
+
+def rows(setup: Setup) -> dict[str, tuple[str, str]]:
+    return {row.key: (row.value, row.unit) for row in describe(setup)}
+
+
+def test_every_key_has_a_row_in_a_unit_a_person_reads() -> None:
+    found = rows(MADE)
+    assert found["coil.supply_voltage"] == ("12.6", "V")
+    assert found["relay.operate_delay"] == ("10", "ms")
+    assert found["limits.on_time"] == ("10", "s")
+    assert found["limits.duty"] == ("60", "%")
+    assert found["gauge.measuring_range"] == ("0 to 1034.2", "kPa")
+    assert found["switch.closed_reads"] == ("-", "")
+    assert found["limits.gauge_stale"] == ("500", "ms")
+    assert found["relay.line"] == ("17", "")
+
+
+def test_a_default_that_depends_on_other_keys_is_worked_out() -> None:
+    slow = put(put(SETUP, "limits.gauge_stale", None), "gauge.period", '"1 s"')
+    assert rows(setup_from_text(slow, "x").setup)["limits.gauge_stale"] == ("3", "s")
+
+
+def test_a_hidden_fault_stays_hidden() -> None:
+    assert not any(key.startswith("simulated") for key in rows(MADE))
+
+
+def test_what_is_not_wired_is_one_row() -> None:
+    text = without(put(put(SETUP, "limits.pressure", None), "limits.gauge_stale", None), "gauge")
+    found = rows(setup_from_text(without(text, "readback"), "x").setup)
+    assert found["gauge"] == found["readback"] == ("-", "")
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "value", "unit"),
+    [
+        (STROKES, "on_time", "500", "ms"),
+        (STROKES, "accept[1 of 2]", "response (mean) at least 10 and at most 150", "ms"),
+        (STROKES, "accept[2 of 2]", "missed (total) at most 0", ""),
+        (HOLD, "accept[1 of 1]", "decay rate (each) at most 13.79", "kPa/s"),
+        (RAMP, "high", "275.79", "kPa"),
+    ],
+)
+def test_rows_of_a_sheet(text: str, key: str, value: str, unit: str) -> None:
+    found = {row.key: row for row in describe_sheet(sheet_from_text(text, "x").sheet)}
+    assert (found[key].value, found[key].unit) == (value, unit)
+    assert not any("max_value" in row for row in found)
+
+
+CAUTIONS = [
+    (SETUP, "learned from the rest state", False),
+    (put(SETUP, "switch.contact", '"find"'), "learned from the rest state", True),
+    (SETUP, "No read-back", False),
+    (without(SETUP, "readback"), "No read-back", True),
+    (SETUP, "healthy run may trip", False),
+    (put(SETUP, "gauge.accuracy", '"25 psi"'), "healthy run may trip", True),
+    (put(SETUP, "limits.duty", '"100 %"'), "the duty rule can never trip", True),
+    (without(put(SETUP, "backend", '"board"'), "simulated"), "no safety function", True),
+    (without(put(SETUP, "backend", '"board"'), "simulated"), "Hot oil", True),
+    (
+        put(without(put(SETUP, "backend", '"board"'), "simulated"), "medium", '"air"'),
+        "Compressed air",
+        True,
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "words", "there"), CAUTIONS)
+def test_cautions_of_a_setup(text: str, words: str, there: bool) -> None:
+    said = " ".join(cautions(setup_from_text(text, "x").setup))
+    assert (words in said) == there
+
+
+SHEET_CAUTIONS = [
+    (STROKES, "within 5 % of limits.on_time", False),
+    (put(put(STROKES, "on_time", '"9.9 s"'), "rest", '"20 s"'), "of limits.on_time", True),
+    (put(put(STROKES, "strokes", "200"), "on_time", '"730 ms"'), "of limits.duty", True),
+    (put(put(STROKES, "on_time", '"50 ms"'), "settle_window", '"5 ms"'), "stays dead", True),
+    (STROKES, "No acceptance limits", False),
+    (STROKES.split("[[")[0], "No acceptance limits", True),
+    (STROKES, "without base_pressure_min", False),
+    (put(STROKES, "base_pressure_min", None), "without base_pressure_min", True),
+]
+
+
+@pytest.mark.parametrize(("text", "words", "there"), SHEET_CAUTIONS)
+def test_cautions_of_a_sheet(text: str, words: str, there: bool) -> None:
+    said = " ".join(sheet_cautions(MADE, sheet_from_text(text, "x").sheet))
+    assert (words in said) == there
