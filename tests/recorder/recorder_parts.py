@@ -16,7 +16,10 @@ from typing import Any
 
 from rig.core.clock import NS_PER_S, WallTime
 from rig.core.records import GOOD, OFF_STATES, End, Sample, Trip, encode
+from rig.recorder.raw_file import RawReader
 from rig.runlog.header import RunHeader
+from rig.runlog.rows import StoredRun
+from rig.runlog.store import RunLog
 
 END = End("finished", OFF_STATES[0], 10**12)
 TRIP = Trip("pressure", 812.5, 700.0, "kPa", 5 * NS_PER_S, "Pressure above its limit.")
@@ -126,3 +129,16 @@ class Process:
             self.child.wait(5)
         self.child.kill()
         self.child.wait()
+
+
+def stored(process: Process, run_id: int = 1) -> StoredRun:
+    """The run as another process finds it in the log."""
+    with RunLog(process.log, readonly=True) as log:
+        return log.load(run_id)
+
+
+def raw(process: Process) -> tuple[list[bytes], RawReader]:
+    """The intact records of the only raw file, and its reader."""
+    (path,) = process.raw_dir.glob("*.raw")
+    reader = RawReader(path)
+    return list(reader.lines()), reader
