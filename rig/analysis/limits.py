@@ -142,7 +142,8 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
         value, result, why = _one(accept, measured, name, unit)
     if result == CONFORMS and measured.without:
         result = UNDECIDED
-        why = f"{measured.without} {measured.each_of}s gave no {name}; the others hold the limit."
+        lacking = f"{measured.without} {measured.each_of}{'s' if measured.without > 1 else ''}"
+        why = f"{lacking} gave no {name}; the others hold the limit."
     elif result == CONFORMS and measured.doubtful.any():
         result = UNDECIDED
         count = int(measured.doubtful.sum())

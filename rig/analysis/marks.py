@@ -20,6 +20,7 @@ NOT_RELEASED = "switch not released before the recording ended"
 FELL_BACK = "switch changed, fell back and changed again"
 UNEXPECTED = "switch changed with no command"
 ENDED_EARLY = "recording ended before the settle window was over"
+HELD = "settle window reaches past the last row"
 CUT_SHORT = "stroke cut short"
 NO_RELEASE = "coil not released before the recording ended"
 COIL_NOT_LIVE = "coil not seen to go live"
@@ -35,7 +36,7 @@ PRESSURE_OFF_BAD = "pressure at switch-off not known: a reading beside it is bad
 
 STROKE_MARKS = (
     NEVER_ANSWERED, ANSWERED_LATE, ALREADY_ON, BEFORE_COIL, ON_NOT_SETTLED, OFF_NOT_SETTLED,
-    NOT_RELEASED, FELL_BACK, UNEXPECTED, ENDED_EARLY, CUT_SHORT, NO_RELEASE, COIL_NOT_LIVE,
+    NOT_RELEASED, FELL_BACK, UNEXPECTED, ENDED_EARLY, HELD, CUT_SHORT, NO_RELEASE, COIL_NOT_LIVE,
     COIL_NOT_DEAD, COIL_LIVE_BEFORE, EDGES_LOST, NOT_ALTERNATING, LEVEL_DISAGREES,
     PRESSURE_ON_SLOW, PRESSURE_OFF_SLOW, PRESSURE_ON_BAD, PRESSURE_OFF_BAD,
 )  # fmt: skip

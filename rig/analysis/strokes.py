@@ -216,7 +216,7 @@ def _on_bits(
         (unsettled & released, marks.ON_NOT_SETTLED),
         (unsettled & ~released, marks.ENDED_EARLY),
         (on.fell_back, marks.FELL_BACK),
-        (on.by_end, marks.ENDED_EARLY),
+        (on.by_end, marks.HELD),
         (~known & ~windows.live_before, marks.COIL_NOT_LIVE),
         (windows.live_before, marks.COIL_LIVE_BEFORE),
     ]
@@ -232,7 +232,7 @@ def _off_bits(windows: Windows, off: Transitions, known: Bool) -> Int64:
         (unsettled & ~followed & (off.first >= 0), marks.ENDED_EARLY),
         (unsettled & ~followed & (off.first < 0), marks.NOT_RELEASED),
         (off.fell_back, marks.FELL_BACK),
-        (off.by_end, marks.ENDED_EARLY),
+        (off.by_end, marks.HELD),
         (~released, marks.NO_RELEASE),
         (released & ~known, marks.COIL_NOT_DEAD),
     ]

@@ -118,6 +118,8 @@ def exit_code(result: Mapping[str, Any]) -> int:
         return EXIT_INTERNAL
     if result["status"] in ("tripped", "aborted", "interrupted"):
         return EXIT_TRIPPED
+    if result["status"] == "running":
+        return EXIT_UNDECIDED
     match verdict["result"]:
         case "conforms":
             return EXIT_OK

@@ -293,7 +293,7 @@ def test_recording_that_ends_within_the_settle_window():
     train.stroke(1, 1000, 1500, live=10, dead=5, on_edges=[60], off_edges=[40])
     _, stroke = only(train)
     assert stroke["release_ms"] == 35
-    assert stroke["marks"] == [marks.ENDED_EARLY]
+    assert stroke["marks"] == [marks.HELD]
 
 
 def test_a_trip_cuts_its_stroke_short_and_it_is_not_missed():

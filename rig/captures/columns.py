@@ -1,0 +1,35 @@
+# SPDX-License-Identifier: MIT
+"""The columns of a capture's CSV, and what is written across a run that measured no valve."""
+
+from __future__ import annotations
+
+from rig.core.records import CHANNEL_UNITS
+
+COMMAND, COIL, SWITCH_COLUMN = "command", "coil", "switch"
+PRESSURE_GOOD = "pressure_good"
+
+TIMES = {"time_s": 9, "time_ms": 6}
+"""Time columns, and the digits after the point that make a nanosecond."""
+
+DIGITAL = (COMMAND, COIL, SWITCH_COLUMN, PRESSURE_GOOD)
+
+PRESSURES = {"pressure_kpa": "kPa", "pressure_psi": "psi", "pressure_bar": "bar"}
+
+CHANNELS = {
+    f"{channel}_{unit.casefold()}": channel
+    for channel, unit in CHANNEL_UNITS.items()
+    if channel != "pressure"
+}
+"""Columns of the other channels, in the channel's own unit."""
+
+KNOWN = (*TIMES, COMMAND, COIL, SWITCH_COLUMN, *PRESSURES, PRESSURE_GOOD, *CHANNELS)
+
+NOTICES = {
+    "simulated": "SIMULATED: computed by the simulated rig. No valve was measured.",
+    "emulated board": "EMULATED BOARD: recorded on emulated device nodes. No valve was measured.",
+}
+
+
+def notice(source: str) -> str:
+    """What must stand on an export of this source; empty for a measurement."""
+    return NOTICES.get(source, "")

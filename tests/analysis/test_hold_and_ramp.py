@@ -1,0 +1,256 @@
+# SPDX-License-Identifier: MIT
+"""Holds and ramps with known truth; the decay rate against scipy."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from scipy.stats import linregress
+from stroke_trains import MS, Train, setup, sheet
+
+from rig.analysis import marks
+from rig.analysis.line import fit_line
+from rig.analysis.run import analyse
+from rig.analysis.shapes import dumps, run_json
+from rig.core.records import Step
+
+HOLD = {"state": "energised", "watch": "60 s", "settle_wait": "1 s"}
+RAMP = {"ramps": 3, "low": "0 kPa", "high": "200 kPa"}
+
+
+def held(pressure, *, watch=60_000, off_edges=(), kind=None, source="board"):
+    """Energised at 1000 ms, watched from 1000 ms; `pressure` yields (ms after, kPa, quality)."""
+    train = Train(source)
+    if source == "board":
+        train.add(Step("settle", 0, 0), Step("energise", 1, 1000 * MS))
+    train.command(True, 1000, 1)
+    train.edge("readback", True, 1008)
+    train.edge("switch", True, 1050)
+    if source == "board":
+        train.add(Step("watch", 1, 1000 * MS))
+    for at, kpa, quality in pressure:
+        train.sample(1000 + at, kpa, quality)
+    train.edges("switch", [1000 + at for at in off_edges], first_on=False)
+    train.command(False, 1000 + watch, 1)
+    train.edge("readback", False, 1000 + watch + 4)
+    if not off_edges:
+        train.edge("switch", False, 1000 + watch + 40)
+    train.end(1000 + watch + 2000)
+    return analyse(train.build(), setup(readback=True), kind or sheet("hold", **HOLD))
+
+
+def leaking(rate=1.5, noise=0.4, n=600, seed=3):
+    chance = np.random.default_rng(seed)
+    at = np.sort(chance.uniform(100, 59_900, n))
+    return at, 310.0 - rate * at / 1000 + chance.normal(0, noise, n)
+
+
+def test_decay_rate_and_its_error_are_those_of_an_independent_fit():
+    at, kpa = leaking()
+    result = held(zip(at, kpa, ["good"] * len(at), strict=True)).hold
+    fit = linregress((np.round(at * MS) - 0) / 1e9, kpa)
+    assert result.n == 600
+    assert result.left_out == 0
+    assert result.decay_rate_kpa_s == pytest.approx(-fit.slope, rel=1e-9)
+    assert result.standard_error_kpa_s == pytest.approx(fit.stderr, rel=1e-9)
+    assert abs(result.decay_rate_kpa_s - 1.5) < 4 * result.standard_error_kpa_s
+    assert (result.from_ns, result.to_ns) == (1000 * MS, 61_000 * MS)
+    assert result.marks == ()
+
+
+def test_bad_readings_are_left_out_and_counted_and_wild_ones_too():
+    at, kpa = leaking()
+    rows = [(t, v, "good") for t, v in zip(at, kpa, strict=True)]
+    clean = held(rows).hold
+    wild = [(t, v, q) for t, v, q in rows]
+    for place in range(0, 600, 20):  # one in twenty: a spike upwards, as a loose plug gives
+        wild[place] = (wild[place][0], 900.0, "good")
+    wild += [(t + 0.01, None, "garbage") for t, _, _ in rows[::100]]
+    result = held(sorted(wild)).hold
+    assert result.bad == 6
+    assert result.left_out == 30
+    assert result.decay_rate_kpa_s == pytest.approx(clean.decay_rate_kpa_s, abs=0.01)
+
+
+def test_a_gauge_with_coarse_steps_keeps_its_readings():
+    at = np.arange(100.0, 60_000, 100)
+    kpa = np.round(310 - 0.02 * at / 1000)  # a fall of about one step of the display
+    result = held(zip(at, kpa, ["good"] * len(at), strict=True)).hold
+    assert result.left_out == 0
+    fit = linregress(at / 1000, kpa)
+    assert result.decay_rate_kpa_s == pytest.approx(-fit.slope, rel=1e-6)
+
+
+def test_constant_pressure_has_no_decay():
+    at = np.arange(100.0, 60_000, 100)
+    result = held((t, 300.0, "good") for t in at).hold
+    assert result.decay_rate_kpa_s == 0
+    assert result.standard_error_kpa_s == 0
+
+
+def test_a_curve_is_marked():
+    at = np.arange(100.0, 60_000, 100)
+    kpa = 300 * np.exp(-at / 1000 / 15)
+    result = held(zip(at, kpa, ["good"] * len(at), strict=True)).hold
+    assert result.marks == (marks.NOT_STRAIGHT,)
+
+
+def test_too_few_readings_give_no_rate():
+    result = held([(100, 300.0, "good"), (200, 299.0, "good"), (300, None, "garbage")])
+    assert result.hold.decay_rate_kpa_s is None
+    assert result.hold.marks == (marks.FEW_READINGS,)
+    assert (result.hold.n, result.hold.bad) == (2, 1)
+
+
+def test_when_the_switch_dropped_out():
+    at, kpa = leaking(rate=4)
+    rows = list(zip(at, kpa, ["good"] * len(at), strict=True))
+    # a flicker of 3 ms at 20 s, then off for good at 41 s after two bounces
+    result = held(rows, off_edges=[20_000, 20_003, 41_000, 41_001, 41_002]).hold
+    assert result.dropped_out_ns == 42_002 * MS
+    assert result.switch_on_at_end is False
+    assert held(rows).hold.dropped_out_ns is None
+    assert held(rows).hold.switch_on_at_end is True
+
+
+def test_released_hold_watches_from_the_release_to_the_end():
+    train = Train()
+    train.add(Step("settle", 0, 0), Step("energise", 1, 1000 * MS))
+    train.stroke(1, 1000, 3000, live=8, dead=4, on_edges=[50], off_edges=[40])
+    train.add(Step("watch", 1, 3000 * MS + 100))
+    for at in range(3000, 13_000, 100):
+        train.sample(at, 300 - (at - 3000) / 1000)
+    train.end(13_000)
+    page = sheet("hold", state="released", watch="10 s")
+    result = analyse(train.build(), setup(), page)
+    assert (result.hold.from_ns, result.hold.to_ns) == (3000 * MS + 100, 13_000 * MS)
+    assert result.hold.decay_rate_kpa_s == pytest.approx(1.0)
+    assert result.hold.dropped_out_ns == 3040 * MS
+    assert result.strokes.release_ms[0] == 36
+
+
+def test_a_capture_is_watched_over_its_longest_quiet_stretch():
+    at, kpa = leaking()
+    result = held(zip(at, kpa, ["good"] * len(at), strict=True), source="capture").hold
+    assert (result.from_ns, result.to_ns) == (1000 * MS, 61_000 * MS)
+
+
+def test_hold_as_json():
+    at, kpa = leaking(n=2000)
+    shape = run_json(held(zip(at, kpa, ["good"] * len(at), strict=True)))
+    again = json.loads(dumps(shape), parse_constant=pytest.fail)["hold"]
+    assert len(again["trace"]["t_ms"]) == len(again["trace"]["pressure_kpa"]) <= 400
+    assert again["from_ms"] == 1000
+    assert shape["kind"] == "hold"
+
+
+UP = (151.685, 154.442, 150.305)
+DOWN = (106.869, 108.248, 107.558)
+
+
+def ramps_of(readings_ms=100.0, *, speed=5.0, up=UP, down=DOWN, steps=True, source="board"):
+    """Three ramps 0 to 200 kPa and back at `speed` kPa/s; the switch changes exactly at `up` and
+    `down` kPa."""
+    train = Train(source, readback=False)
+    leg = 200 / speed * 1000
+
+    def true(ms):
+        into = (ms - 1000) % (2 * leg)
+        return speed / 1000 * (into if into < leg else 2 * leg - into)
+
+    for number, (rise, fall) in enumerate(zip(up, down, strict=True), 1):
+        start = 1000 + (number - 1) * 2 * leg
+        if steps:
+            train.add(Step("raise", number, round(start * MS)))
+            train.add(Step("lower", number, round((start + leg) * MS)))
+        train.edge("switch", True, start + rise / speed * 1000)
+        train.edge("switch", False, start + leg + (200 - fall) / speed * 1000)
+    at = 1000.0
+    while at < 1000 + 6 * leg:
+        train.sample(at, true(at))
+        at += readings_ms
+    train.end(1000 + 6 * leg)
+    return analyse(train.build(), setup(readback=False), sheet("ramp", **RAMP))
+
+
+@pytest.mark.parametrize(("steps", "source"), [(True, "board"), (False, "capture")])
+def test_actuation_reset_and_differential(steps, source):
+    """Values: rising 22.0, 22.4, 21.8 psi, falling 15.5, 15.7, 15.6 psi give means 22.066667 and
+    15.600000, a differential of 6.466667 psi (arithmetic); 1 psi = 6.894757 kPa (NIST SP 811)."""
+    psi = 6.894757293168361
+    result = ramps_of(
+        up=[psi * v for v in (22.0, 22.4, 21.8)], down=[psi * v for v in (15.5, 15.7, 15.6)],
+        steps=steps, source=source,
+    )  # fmt: skip
+    summary = run_json(result)["ramp"]["summary"]
+    assert summary["actuation_kpa"]["mean"] / psi == pytest.approx(22.066667, abs=1e-4)
+    assert summary["reset_kpa"]["mean"] / psi == pytest.approx(15.6, abs=1e-4)
+    assert summary["differential_kpa"]["mean"] / psi == pytest.approx(6.466667, abs=1e-4)
+    assert result.ramp.number.tolist() == [1, 2, 3]
+    assert result.ramp.marks == ((), (), ())
+
+
+def test_readings_too_slow_for_the_ramp_give_no_number():
+    result = ramps_of(700.0, speed=50.0)
+    assert np.isnan(result.ramp.actuation_kpa).all()
+    assert np.isnan(result.ramp.differential_kpa).all()
+    assert result.ramp.marks == ((marks.TOO_SLOW,),) * 3
+    shape = run_json(result)["ramp"]
+    assert shape["ramps"][0] == {
+        "number": 1, "actuation_kpa": None, "reset_kpa": None, "differential_kpa": None,
+        "marks": [marks.TOO_SLOW],
+    }  # fmt: skip
+
+
+def test_ramp_where_the_switch_never_changed():
+    train = Train(readback=False)
+    train.add(Step("raise", 1, 1000 * MS), Step("lower", 1, 5000 * MS))
+    for at in range(1000, 9000, 100):
+        train.sample(at, 100.0)
+    train.end(9000)
+    result = analyse(train.build(), setup(readback=False), sheet("ramp", **RAMP))
+    assert result.ramp.marks == ((marks.NO_CHANGE,),)
+
+
+def test_ramp_that_begins_with_the_switch_on():
+    train = Train(readback=False, rest_on=True)
+    train.add(Step("raise", 1, 1000 * MS), Step("lower", 1, 5000 * MS))
+    train.edge("switch", False, 6000)
+    train.end(9000)
+    result = analyse(train.build(), setup(readback=False), sheet("ramp", **RAMP))
+    assert marks.ON_BEFORE_RAMP in result.ramp.marks[0]
+    assert marks.ON_BEFORE_RAMP in result.doubtful
+
+
+def test_ripple_that_switches_on_the_way_is_marked():
+    train = Train(readback=False)
+    train.add(Step("raise", 1, 1000 * MS), Step("lower", 1, 41_000 * MS))
+    train.edges("switch", [20_000, 20_300, 20_500], first_on=True)
+    train.edge("switch", False, 60_000)
+    for at in range(1000, 81_000, 100):
+        train.sample(at, (at - 1000) / 200 if at < 41_000 else (81_000 - at) / 200)
+    train.end(81_000)
+    result = analyse(train.build(), setup(readback=False), sheet("ramp", **RAMP))
+    assert result.ramp.marks[0] == (marks.SEVERAL_SWITCHINGS,)
+    assert result.ramp.actuation_kpa[0] == pytest.approx(95.0)
+
+
+@pytest.mark.parametrize("n", [0, 1, 2])
+def test_no_line_through_too_few_points(n):
+    assert fit_line(np.arange(n, dtype=float), np.arange(n, dtype=float)) is None
+    assert fit_line(np.ones(5), np.arange(5.0)) is None
+
+
+def test_line_against_scipy_on_many_random_sets():
+    chance = np.random.default_rng(11)
+    for n in (3, 4, 10, 250, 5000):
+        t = np.sort(chance.uniform(0, 100, n))
+        value = 5 - 0.3 * t + chance.uniform(-1, 1, n)  # no tails: nothing to leave out
+        line, fit = fit_line(t, value), linregress(t, value)
+        if line.used.all():
+            assert line.slope == pytest.approx(fit.slope, rel=1e-9)
+            assert line.intercept == pytest.approx(fit.intercept, rel=1e-9)
+            assert line.slope_error == pytest.approx(fit.stderr, rel=1e-9)
+        assert line.used.all() or n < 10
