@@ -1,0 +1,65 @@
+# SPDX-License-Identifier: MIT
+"""Edges that are planned, and those that have happened and wait to be taken."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable
+
+NEVER = 1 << 62
+
+
+class Outbox:
+    """Electrical levels of the input lines (0 or 1) over time. Times in ns."""
+
+    def __init__(self, levels: dict[str, int]) -> None:
+        self.levels = dict(levels)
+        """Now."""
+        self._planned_level = dict(levels)
+        self._planned: list[tuple[int, int, str, int]] = []
+        self._count = 0
+        self._happened: list[tuple[str, int, int]] = []
+
+    @property
+    def next_ns(self) -> int:
+        """The next planned edge."""
+        return self._planned[0][0] if self._planned else NEVER
+
+    @property
+    def waiting(self) -> bool:
+        """Edges have happened that nobody has taken."""
+        return bool(self._happened)
+
+    def plan(self, line: str, changes: Iterable[tuple[int, int]]) -> None:
+        """Levels to come on one line, (t_ns, level) in order; a level that is no change is no
+        edge."""
+        level_before = self._planned_level[line]
+        for t_ns, level in changes:
+            if level != level_before:
+                self._count += 1
+                heapq.heappush(self._planned, (t_ns, self._count, line, level))
+                level_before = level
+        self._planned_level[line] = level_before
+
+    def forget(self, line: str, from_ns: int) -> None:
+        """What was planned for a line from `from_ns` on will not happen."""
+        kept = [edge for edge in self._planned if edge[2] != line or edge[0] < from_ns]
+        if len(kept) == len(self._planned):
+            return
+        self._planned = kept
+        heapq.heapify(kept)
+        left = max((edge for edge in kept if edge[2] == line), default=None)
+        self._planned_level[line] = self.levels[line] if left is None else left[3]
+
+    def let_happen(self, now_ns: int) -> None:
+        """Time has reached `now_ns`."""
+        planned = self._planned
+        while planned and planned[0][0] <= now_ns:
+            t_ns, _, line, level = heapq.heappop(planned)
+            self.levels[line] = level
+            self._happened.append((line, level, t_ns))
+
+    def take(self) -> list[tuple[str, int, int]]:
+        """Edges that have happened, oldest first: (line, level, t_ns)."""
+        taken, self._happened = self._happened, []
+        return taken

@@ -1,0 +1,331 @@
+# SPDX-License-Identifier: MIT
+"""The simulated rig's plant: relay, coil, plunger, spool, oil or air, switch and gauge.
+
+It is driven by events: each part plans what it will do until something else changes, so time that
+brings nothing costs nothing. What happens depends on the seed and on the instants of commands
+alone, never on how the caller slices `advance`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from rig.config.plant import SimulatedRig
+from rig.config.setup import Setup
+from rig.core.records import READBACK, SWITCH
+from rig.physics import feed
+from rig.simulated import faults
+from rig.simulated.air_valve import AirValve
+from rig.simulated.electrics import CoilCircuit, current_at
+from rig.simulated.gauge import Gauge
+from rig.simulated.gauge_peer import Line
+from rig.simulated.hydraulics import Hydraulics, Valve
+from rig.simulated.oil_valve import OilValve, oil_viscosity_pa_s
+from rig.simulated.outbox import NEVER, Outbox
+from rig.simulated.plunger import Passing, Plunger
+from rig.simulated.pressure_sources import PressureSources
+from rig.simulated.relay import Change, Relay
+from rig.simulated.scatter import stream
+from rig.simulated.switch import PressureSwitch
+from rig.simulated.trajectory import Trajectory
+from rig.simulated.truth import Truth
+
+
+class Plant:
+    """One simulated rig that has stood at rest for long when it begins at `start_ns`.
+
+    Times in and out are ns on the caller's clock. `truth` is for tests only.
+    """
+
+    def __init__(
+        self, parameters: SimulatedRig, setup: Setup, seed: int | None = None, start_ns: int = 0
+    ) -> None:
+        rig = faults.apply(parameters, setup)
+        seed = rig.seed if seed is None else seed
+        self._start_ns = self._now_ns = start_ns
+        self._side: feed.FeedSide = setup.coil.feed_side
+        self._electric = rig.electric
+        self._voltage_level = int(setup.readback is None or setup.readback.voltage_reads == "high")
+        self._closed_level = setup.switch_closed_level
+        self._has_readback = setup.readback is not None
+        self.truth = Truth()
+
+        oil = setup.medium == "oil"
+        self._relay = Relay(rig.relay, rig.fault_after_s, stream(seed, "relay"))
+        self._coil = CoilCircuit(
+            rig.electric,
+            setup.coil.supply_voltage_v,
+            setup.coil.resistance_ohm,
+            rig.oil.temperature_degc,
+        )
+        viscosity = oil_viscosity_pa_s(rig) if oil else 0.0
+        self._plunger = Plunger(rig.plunger, viscosity, stream(seed, "plunger"))
+        self._sources = PressureSources(rig, oil, stream(seed, "supply"))
+        valve: Valve = OilValve(rig) if oil else AirValve(rig)
+        self._hydraulics = Hydraulics(
+            rig, valve, self._sources.inlet, self._sources.hand, stream(seed, "spool")
+        )
+        contact = rig.switch.contact or setup.switch.contact
+        self._switch = PressureSwitch(
+            rig.switch, contact == "normally closed", stream(seed, "switch")
+        )
+        self._gauge_at_supply = rig.gauge.at == "supply"
+        self._gauge: Gauge | None = None
+        if setup.gauge is not None:
+            self._gauge = Gauge(setup.gauge, rig, seed, start_ns, self._gauge_path)
+        levels = {SWITCH: self._switch_level(self._switch.closed)}
+        if self._has_readback:
+            levels[READBACK] = self._readback_level(False)
+        self._outbox = Outbox(levels)
+
+        self._commanded = False
+        self._contacts: list[Change] = []
+        self._passings: list[Passing] = []
+        self._contact_ns = self._pilot_ns = self._flow_ns = self._cross_ns = NEVER
+        self._cross_s = math.inf
+        self._supply_ns = self._ns(self._sources.next_s)
+        self._drop_ns = self._ns(self._switch.next_dropout_s(0.0))
+        if rig.electric.driven_by_vehicle:
+            self._contacts, self._contact_ns = [(0.0, False)], start_ns
+        self._next_ns, self._still_ns = NEVER, 0
+        self._look_ahead(0.0)
+        self._choose()
+
+    # -- what the world does to it
+
+    def set_relay(self, on: bool, t_ns: int) -> None:
+        """The relay's line goes high or low at `t_ns`. Works at any time, any number of times."""
+        self.advance(t_ns)
+        if on == self._commanded:
+            return
+        self._commanded = on
+        self.truth.note("command on" if on else "command off", self._now_ns)
+        moves = self._relay.command(self._s(self._now_ns), on)
+        if moves is None:
+            return
+        cut_ns = self._ns(moves.cut_s)
+        for kind in ("contact closed", "contact open"):
+            self.truth.forget_after(kind, cut_ns)
+        self.truth.note("contact closed" if on else "contact open", cut_ns)
+        if self._has_readback:
+            self._outbox.forget(READBACK, cut_ns)
+            self._outbox.plan(
+                READBACK, [(self._ns(t_s), self._readback_level(c)) for t_s, c in moves.changes]
+            )
+        self._contacts = [c for c in self._contacts if c[0] < moves.cut_s] + moves.changes
+        self._contact_ns = self._ns(self._contacts[0][0])
+        self._choose()
+
+    def hand(self, instruction: str) -> None:
+        """What the person at the supply is told now: "raise", "lower" or "hold"."""
+        self._sources.tell(self._s(self._now_ns), instruction)
+        self._supply_ns = self._ns(self._sources.next_s)
+        self._choose()
+
+    # -- time
+
+    def advance(self, t_ns: int) -> None:
+        """Let time pass until `t_ns`; an earlier time is ignored."""
+        while self._next_ns <= t_ns:
+            self._do_next()
+        if t_ns > self._now_ns:
+            self._now_ns = t_ns
+        if self._outbox.next_ns <= self._now_ns:
+            self._outbox.let_happen(self._now_ns)
+
+    def run_until(self, until_ns: int) -> int:
+        """Let time pass until `until_ns` or until something can be seen, whichever is first.
+
+        Returns the time reached. Edges, whole lines of the gauge and its unplugging are seen.
+        """
+        if until_ns < self._still_ns:
+            self._now_ns = max(self._now_ns, until_ns)
+            return self._now_ns
+        while not self._outbox.waiting:
+            seen_ns = min(until_ns, self._seen_ns())
+            if self._next_ns > seen_ns:
+                self.advance(seen_ns)
+                break
+            self._do_next()
+        else:
+            return self._now_ns
+        self._still_ns = self.next_event_ns()
+        return self._now_ns
+
+    def next_event_ns(self) -> int:
+        """Nothing can be seen before this time, if no command comes."""
+        return min(self._next_ns, self._seen_ns())
+
+    def _seen_ns(self) -> int:
+        edge_ns = self._outbox.next_ns
+        return edge_ns if self._gauge is None else min(edge_ns, self._gauge.seen_ns(self._now_ns))
+
+    # -- what can be seen
+
+    def take_edges(self) -> list[tuple[str, int, int]]:
+        """Edges up to now, oldest first: (line, electrical level, t_ns)."""
+        return self._outbox.take()
+
+    def take_bytes(self) -> list[tuple[int, bytes]]:
+        """The gauge's whole lines up to now: (instant of the last byte, bytes)."""
+        return [] if self._gauge is None else self._gauge.take_whole(self._now_ns)
+
+    def take_lines(self) -> list[Line]:
+        """The gauge's lines that have begun by now, for a wire that is fed byte by byte."""
+        return [] if self._gauge is None else self._gauge.take_begun(self._now_ns)
+
+    @property
+    def gauge_unplugged(self) -> bool:
+        """The gauge's cable is off."""
+        return self._gauge is not None and self._now_ns >= self._gauge.unplugs_ns
+
+    def level(self, line: str) -> int:
+        """Electrical level of an input now."""
+        return self._outbox.levels[line]
+
+    # -- for tests only
+
+    def pressure_kpa(self, t_ns: int) -> float:
+        """True pressure at the switch, from the last change of pilot or supply on."""
+        return self._hydraulics.trajectory.pressure_pa(self._s(t_ns)) * 1e-3
+
+    def current_a(self, t_ns: int) -> float:
+        """True magnetising current, from the last change of the contact on."""
+        return current_at(self._coil.pieces, self._s(t_ns))
+
+    # -- events
+
+    def _do_next(self) -> None:
+        at_ns = self._next_ns
+        self._now_ns = max(self._now_ns, at_ns)
+        t_s = self._s(at_ns)
+        if at_ns == self._pilot_ns:
+            self._pilot_changes(t_s)
+        elif at_ns == self._contact_ns:
+            self._contact_moves()
+        elif at_ns == self._supply_ns:
+            self._supply_changes(t_s)
+        elif at_ns == self._flow_ns:
+            self._replan(t_s, self._hydraulics.go_on)
+        elif at_ns == self._cross_ns:
+            self._switch_moves()
+        elif at_ns == self._drop_ns:
+            self._plan_switch(self._switch.drop_out(t_s))
+            self._drop_ns = self._ns(self._switch.next_dropout_s(t_s))
+            self._look_ahead(t_s)
+        elif self._gauge is not None:
+            self._gauge.read(t_s)
+        self._choose()
+
+    def _choose(self) -> None:
+        self._still_ns = 0  # run_until must look again
+        self._next_ns = min(
+            self._contact_ns,
+            self._supply_ns,
+            self._pilot_ns,
+            self._flow_ns,
+            self._cross_ns,
+            self._drop_ns,
+            self._gauge.next_ns if self._gauge is not None else NEVER,
+        )
+
+    def _contact_moves(self) -> None:
+        changes, self._contacts, self._contact_ns = self._contacts, [], NEVER
+        electric = self._electric
+        row: list[tuple[float, bool]] = []
+        for t_s, closed in changes:
+            live = feed.coil_is_live(
+                self._side,
+                contact_closed=closed,
+                fuse_ok=not electric.fuse_open,
+                coil_connected=electric.coil_connected,
+                vehicle=electric.driven_by_vehicle,
+            )
+            if not row or row[-1][1] != live:
+                row.append((t_s, live))
+        self._passings = self._plunger.follow(self._coil.switch(row))
+        self._next_passing()
+        for kind in ("plunger in", "plunger out"):
+            self.truth.forget_after(kind, self._ns(row[0][0]))
+        for t_s, pulled_in in self._plunger.landed:
+            self.truth.note("plunger in" if pulled_in else "plunger out", self._ns(t_s))
+
+    def _next_passing(self) -> None:
+        self._pilot_ns = self._ns(self._passings[0].t_s) if self._passings else NEVER
+
+    def _pilot_changes(self, t_s: float) -> None:
+        on = self._passings.pop(0).pulled_in
+        self._next_passing()
+        if on == self._hydraulics.pilot_on:
+            return
+        self.truth.note("pilot on" if on else "pilot off", self._now_ns)
+        self._replan(t_s, lambda at_s: self._hydraulics.pilot(at_s, on))
+
+    def _supply_changes(self, t_s: float) -> None:
+        def change(at_s: float) -> None:
+            self._sources.happen(at_s, self._hydraulics.trajectory.pressure_pa(at_s))
+            self._hydraulics.by_hand = self._sources.by_hand
+            self._hydraulics.go_on(at_s)
+
+        self._replan(t_s, change)
+        self._supply_ns = self._ns(self._sources.next_s)
+
+    def _replan(self, t_s: float, change: Callable[[float], None]) -> None:
+        """Something changes the pressure's course at `t_s`."""
+        if self._gauge is not None:
+            self._gauge.follow(t_s)
+            self._gauge.enter()
+        change(t_s)
+        for kind in ("spool at its end", "spool at rest"):
+            self.truth.forget_after(kind, self._ns(t_s))
+        stopped = self._hydraulics.trajectory.spool_stopped
+        if stopped is not None:
+            kind = "spool at its end" if stopped[1] else "spool at rest"
+            self.truth.note(kind, self._ns(stopped[0]))
+        self._look_ahead(t_s)
+
+    def _look_ahead(self, t_s: float) -> None:
+        """When the pressure next moves the switch, and when its plan must be continued."""
+        path = self._hydraulics.trajectory
+        self._flow_ns = self._ns(path.ends_s)
+        crossing = self._switch.next_change_s(path, t_s)
+        self._cross_s = math.inf if crossing is None else crossing
+        self._cross_ns = self._ns(crossing)
+
+    def _switch_moves(self) -> None:
+        t_s = self._cross_s
+        self._plan_switch(self._switch.change(t_s))
+        kind = "switch actuated" if self._switch.pressurised else "switch reset"
+        self.truth.note(kind, self._cross_ns)
+        self._look_ahead(t_s)
+
+    def _plan_switch(self, changes: list[tuple[float, bool]]) -> None:
+        self._outbox.plan(SWITCH, [(self._ns(t_s), self._switch_level(c)) for t_s, c in changes])
+
+    def _gauge_path(self) -> Trajectory:
+        return self._sources.path if self._gauge_at_supply else self._hydraulics.trajectory
+
+    # -- levels and times
+
+    def _switch_level(self, closed: bool) -> int:
+        return self._closed_level if closed else 1 - self._closed_level
+
+    def _readback_level(self, closed: bool) -> int:
+        electric = self._electric
+        voltage = feed.load_voltage_present(
+            self._side,
+            contact_closed=closed,
+            fuse_ok=not electric.fuse_open,
+            coil_connected=electric.coil_connected,
+            vehicle=electric.driven_by_vehicle,
+        )
+        return self._voltage_level if voltage else 1 - self._voltage_level
+
+    def _ns(self, t_s: float | None) -> int:
+        if t_s is None or t_s == math.inf:
+            return NEVER
+        return self._start_ns + math.ceil(t_s * 1e9)
+
+    def _s(self, t_ns: int) -> float:
+        return (t_ns - self._start_ns) * 1e-9

@@ -1,0 +1,138 @@
+# SPDX-License-Identifier: MIT
+"""Open the simulated rig: the same ports as a board, with a plant behind them."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tty
+from dataclasses import dataclass
+from importlib.metadata import version
+
+from rig.config.setup import Setup
+from rig.core.clock import MonotonicClock, VirtualClock
+from rig.core.errors import UsageError
+from rig.core.ports import World
+from rig.core.records import READBACK, SWITCH
+from rig.io.gauge import StreamGauge
+from rig.io.gpio import RelayCoil
+from rig.io.links import MemoryLink
+from rig.io.serial_link import SerialLink
+from rig.simulated.edges import SimulatedEdges
+from rig.simulated.pins import SimulatedFactory
+from rig.simulated.plant import Plant
+from rig.simulated.worlds import FedWorld, Feeder, VirtualWorld
+
+SIMULATED = "simulated"
+
+
+@dataclass
+class SimulatedHardware:
+    """An opened simulated rig (the Hardware port). `plant` is for tests only."""
+
+    coil: RelayCoil
+    edges: SimulatedEdges
+    gauge: StreamGauge | None
+    world: World
+    source: str
+    description: dict[str, str]
+    plant: Plant
+    _opened: contextlib.ExitStack
+
+    def close(self) -> None:
+        """Coil off, then everything closed, whatever fails on the way. Idempotent."""
+        self._opened.close()
+
+
+def open_simulated(
+    setup: Setup, *, fast: bool, seed: int | None, start_ns: int = 0
+) -> SimulatedHardware:
+    """Open the simulated rig of a setup; nothing is energised.
+
+    `fast`: virtual time in one thread, beginning at `start_ns`; otherwise the kernel's clock and
+    a thread that keeps the plant up with it. `seed`: None takes the setup's. Raises UsageError
+    for a setup of another backend, HardwareError for a line that cannot be had.
+    """
+    parameters = setup.simulated
+    if setup.backend != SIMULATED or parameters is None:
+        raise UsageError(
+            f'The setup\'s backend is "{setup.backend}", not "simulated"; nothing was energised. '
+            'Use a setup with backend = "simulated".'
+        )
+    seed = parameters.seed if seed is None else seed
+    with contextlib.ExitStack() as opened:
+        description = {
+            "chip": "simulated",
+            "factory": f"mock pins of gpiozero {version('gpiozero')}",
+            "seed": str(seed),
+            "time": "virtual" if fast else "real",
+        }
+        factory = SimulatedFactory()
+        opened.callback(factory.close)
+        real_clock = MonotonicClock()
+        begin_ns = start_ns if fast else real_clock.now_ns()
+        plant = Plant(parameters, setup, seed, begin_ns)
+        lines = {SWITCH: (setup.switch.line, setup.switch.pull)}
+        if setup.readback is not None:
+            lines[READBACK] = (setup.readback.line, setup.readback.pull)
+        levels = {name: plant.level(name) for name in lines}
+        edges = SimulatedEdges(factory, lines, levels, wakes=not fast)
+        opened.callback(edges.close)
+        gauge: StreamGauge | None = None
+        world: World
+        if fast:
+            clock = VirtualClock(begin_ns)
+            link = MemoryLink() if setup.gauge is not None else None
+            if setup.gauge is not None and link is not None:
+                gauge = StreamGauge(link, clock, setup.gauge)
+                opened.callback(gauge.close)
+                description["gauge port"] = "memory"
+            virtual = VirtualWorld(plant, clock, edges, link)
+            relay_changed = virtual.relay_changed
+            world = virtual
+        else:
+            wire_fd = None
+            if setup.gauge is not None:
+                gauge, wire_fd, port = _gauge_on_pty(setup, opened)
+                description["gauge port"] = port
+            feeder = Feeder(plant, edges, wire_fd)
+            opened.callback(feeder.end)
+            feeder.start()
+            relay_changed = feeder.relay_changed
+            world = FedWorld(feeder)
+
+        def output_changed(line: int, high: bool) -> None:
+            if line == setup.relay.line:
+                relay_changed(high)
+
+        factory.output_changed = output_changed
+        coil = RelayCoil(setup.relay.line, factory)
+        opened.callback(coil.close)
+        return SimulatedHardware(
+            coil, edges, gauge, world, SIMULATED, description, plant, opened.pop_all()
+        )
+
+
+def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[StreamGauge, int, str]:
+    """A gauge on a pseudo-terminal; returns it, the far end's descriptor, and the port's name.
+
+    The feeder closes the far end.
+    """
+    wanted = setup.gauge
+    if wanted is None:
+        raise ValueError("no gauge in the setup")
+    far_fd, near_fd = os.openpty()
+    # Held open to the end: the number of a pseudo-terminal that is free goes to the next terminal
+    # on this machine, and a link that looks for its lost port must not find that one.
+    opened.callback(os.close, near_fd)
+    try:
+        tty.setraw(near_fd)  # a terminal would echo and translate
+        os.set_blocking(far_fd, False)
+        port = os.ttyname(near_fd)
+        link = SerialLink(port, wanted.baud, wanted.bytesize, wanted.parity, wanted.stopbits)
+    except BaseException:
+        os.close(far_fd)
+        raise
+    gauge = StreamGauge(link, MonotonicClock(), wanted)
+    opened.callback(gauge.close)
+    return gauge, far_fd, port

@@ -1,0 +1,43 @@
+# SPDX-License-Identifier: MIT
+"""What really happened in the plant. For tests only: nothing of the rig's own code reads it."""
+
+from __future__ import annotations
+
+from array import array
+
+KINDS = (
+    "command on",
+    "command off",
+    "contact closed",
+    "contact open",
+    "plunger in",
+    "plunger out",
+    "pilot on",
+    "pilot off",
+    "spool at its end",
+    "spool at rest",
+    "switch actuated",
+    "switch reset",
+)
+
+
+class Truth:
+    """Instants by kind, ns. The contact's are its first touch and first parting, without bounce;
+    the switch's are where the pressure passed the threshold, before snap time and bounce."""
+
+    def __init__(self) -> None:
+        self._times: dict[str, array[int]] = {kind: array("q") for kind in KINDS}
+
+    def note(self, kind: str, t_ns: int) -> None:
+        """Something happens, now or at a known time."""
+        self._times[kind].append(t_ns)
+
+    def forget_after(self, kind: str, t_ns: int) -> None:
+        """What had been planned from `t_ns` on will not happen after all."""
+        times = self._times[kind]
+        while times and times[-1] >= t_ns:
+            times.pop()
+
+    def times_ns(self, kind: str) -> list[int]:
+        """Every instant of one of KINDS so far, in order."""
+        return list(self._times[kind])

@@ -1,0 +1,164 @@
+# SPDX-License-Identifier: MIT
+"""How time passes for a simulated rig: virtual time that jumps to the next event, or real time
+with a thread that lets the plant keep up with the kernel's clock."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections import deque
+from collections.abc import Sequence
+
+from rig.core.clock import MonotonicClock, VirtualClock
+from rig.io.links import MemoryLink
+from rig.io.world import RealWorld
+from rig.simulated.edges import SimulatedEdges
+from rig.simulated.gauge_peer import Line
+from rig.simulated.plant import Plant
+
+UNPLUGGED = "the simulated gauge was unplugged"
+
+
+class VirtualWorld:
+    """World in one thread: waiting lets the plant run to its next visible event, or to the end
+    of the wait, whichever is first."""
+
+    def __init__(
+        self, plant: Plant, clock: VirtualClock, edges: SimulatedEdges, link: MemoryLink | None
+    ) -> None:
+        self._plant, self._clock, self._edges, self._link = plant, clock, edges, link
+        self.instruction = "hold"
+
+    def now_ns(self) -> int:
+        return self._clock.now_ns()
+
+    def wait(self, until_ns: int, ready: Sequence[int]) -> None:  # noqa: ARG002 - the port's form
+        plant = self._plant
+        self._clock.advance_to(plant.run_until(until_ns))
+        edges = plant.take_edges()
+        if edges:
+            self._edges.arrive(edges)
+        link = self._link
+        if link is not None:
+            for t_ns, data in plant.take_bytes():
+                link.feed(t_ns, data)
+            if plant.gauge_unplugged:
+                link.lose(self._clock.now_ns(), UNPLUGGED)
+
+    def guide(self, instruction: str) -> None:
+        self.instruction = instruction
+        self._plant.advance(self._clock.now_ns())
+        self._plant.hand(instruction)
+
+    def relay_changed(self, on: bool) -> None:
+        """The relay's line has changed."""
+        self._plant.set_relay(on, self._clock.now_ns())
+
+
+BATCH_NS = 1_000_000
+"""Bytes of a fast wire are written together, up to this apart."""
+LONGEST_S = 0.25
+
+
+class Feeder(threading.Thread):
+    """Keeps the plant level with the kernel's clock; wakes the bench for edges, and writes the
+    gauge's bytes into `wire_fd` when they are due. Sleeps until the plant's next event."""
+
+    def __init__(self, plant: Plant, edges: SimulatedEdges, wire_fd: int | None) -> None:
+        super().__init__(name="simulated plant", daemon=True)
+        self._plant, self._edges = plant, edges
+        self._clock = MonotonicClock()
+        self._turn = threading.Condition()
+        self._ending = False
+        self._wire_fd = wire_fd
+        self._lines: deque[Line] = deque()
+        self._sent = 0
+        """Bytes of the first of `_lines` that are out."""
+
+    def relay_changed(self, on: bool) -> None:
+        """The relay's line has changed, in the caller's thread."""
+        with self._turn:
+            self._plant.set_relay(on, self._clock.now_ns())
+            self._turn.notify()
+
+    def hand(self, instruction: str) -> None:
+        """What the person at the supply is told."""
+        with self._turn:
+            self._plant.advance(self._clock.now_ns())
+            self._plant.hand(instruction)
+            self._turn.notify()
+
+    def end(self) -> None:
+        """Stop, and wait until it has stopped. Idempotent."""
+        with self._turn:
+            self._ending = True
+            self._turn.notify()
+        if self.is_alive():
+            self.join()
+        self._unplug()
+
+    def run(self) -> None:
+        """The thread."""
+        try:
+            with self._turn:
+                while not self._ending:
+                    self._turn.wait(self._one_turn())
+        except BaseException as error:
+            self._edges.fail(f"The simulated plant stopped ({error!r}). This is a program fault.")
+            raise
+
+    def _one_turn(self) -> float:
+        """Do what is due; returns how long nothing more will be, s."""
+        now_ns = self._clock.now_ns()
+        plant = self._plant
+        plant.advance(now_ns)
+        edges = plant.take_edges()
+        if edges:
+            self._edges.arrive(edges)
+        self._lines.extend(plant.take_lines())
+        next_ns = plant.next_event_ns()
+        if self._wire_fd is not None:
+            if plant.gauge_unplugged:
+                self._unplug()
+            elif self._lines:
+                next_ns = min(next_ns, self._send(now_ns))
+        return min(max(next_ns - self._clock.now_ns(), 0) * 1e-9, LONGEST_S)
+
+    def _send(self, now_ns: int) -> int:
+        """Write the bytes that are due; returns when the next ones are."""
+        while self._lines:
+            line = self._lines[0]
+            there = line.arrived(now_ns)
+            if there > self._sent:
+                self._write(line.data[self._sent : there])
+                self._sent = there
+            if there < len(line.data):
+                next_ns = max(line.byte_end_ns(there + 1), now_ns + BATCH_NS)
+                return min(next_ns, line.end_ns)
+            self._lines.popleft()
+            self._sent = 0
+        return 1 << 62
+
+    def _write(self, data: bytes) -> None:
+        if self._wire_fd is not None:
+            with contextlib.suppress(BlockingIOError):  # nobody reads: as on a real wire, lost
+                os.write(self._wire_fd, data)
+
+    def _unplug(self) -> None:
+        fd, self._wire_fd = self._wire_fd, None
+        if fd is not None:
+            os.close(fd)
+
+
+class FedWorld(RealWorld):
+    """Real time, with the simulated rig's hand on the supply."""
+
+    def __init__(self, feeder: Feeder) -> None:
+        super().__init__()
+        self._feeder = feeder
+
+    def guide(self, instruction: str) -> None:
+        """Store it, and let the simulated hand follow it."""
+        super().guide(instruction)
+        self._feeder.hand(instruction)
