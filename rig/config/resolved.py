@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: MIT
 """The plan handed from desk to bench: a setup or sheet as numbers in the unit of their name.
 
-The bench builds its models from it without pint and without the files. The cross checks are made
-once more: a plan that they refuse energises nothing.
+The bench builds its models from it without pint and without the files. With a sheet the cross
+checks are made once more: a plan that they refuse energises nothing. A setup alone is not held to
+them, since it also serves to switch a rig off.
 """
 
 from __future__ import annotations
@@ -32,21 +33,26 @@ def dump(model: BaseModel) -> dict[str, Any]:
 def setup_from_plan(plan: dict[str, Any]) -> Setup:
     """The setup of `dump`. Raises FileProblems where the plan is not one."""
     try:
-        setup = Setup.model_validate(plan, context=RESOLVED)
+        return Setup.model_validate(plan, context=RESOLVED)
     except ValidationError as error:
         raise _damaged("setup", error) from error
-    _refuse("setup", plan, checked(SETUP_RULES, setup))
-    return setup
 
 
 def sheet_from_plan(plan: dict[str, Any], setup: Setup | None = None) -> Sheet:
-    """The sheet of `dump`, checked with its setup where that is given. Raises FileProblems."""
+    """The sheet of `dump`. With `setup`, that setup and the pair are checked as well.
+
+    Raises FileProblems.
+    """
     try:
         sheet = _SHEET.validate_python(plan, context=RESOLVED)
     except ValidationError as error:
         raise _damaged("sheet", error) from error
-    pair = [] if setup is None else list(checked(PAIR_RULES, setup, sheet))
-    _refuse("sheet", plan, [*sheet_findings(sheet), *pair])
+    problems = _problems("sheet", plan, sheet_findings(sheet))
+    if setup is not None:
+        problems += _problems("setup", dump(setup), checked(SETUP_RULES, setup))
+        problems += _problems("sheet", plan, checked(PAIR_RULES, setup, sheet))
+    if problems:
+        raise FileProblems(problems)
     return sheet
 
 
@@ -65,12 +71,10 @@ def _damaged(name: str, error: ValidationError) -> FileProblems:
     )
 
 
-def _refuse(name: str, plan: dict[str, Any], findings: Iterable[Finding]) -> None:
-    problems = [
+def _problems(name: str, plan: dict[str, Any], findings: Iterable[Finding]) -> list[Problem]:
+    return [
         Problem(
             f"plan of the {name}", dotted(plan, where), show(look_up(plan, where)), what, remedy
         )
         for where, what, remedy in findings
     ]
-    if problems:
-        raise FileProblems(problems)

@@ -74,7 +74,7 @@ class CommandSeries:
 class Recording:
     """Everything recorded in one run. Times are absolute monotonic nanoseconds; `t0_ns` is the
     first of them. `switch_closed_level` is the electrical level of a closed switch contact,
-    `readback_live_level` that of a load terminal with supply voltage on it."""
+    `readback_live_level` that of the read-back while coil current can flow."""
 
     source: str
     t0_ns: int

@@ -82,14 +82,18 @@ def test_an_unknown_field_of_a_plan_is_refused() -> None:
 
 
 def test_a_plan_that_breaks_a_rule_is_refused() -> None:
-    plan = dump(SETUP_MODEL)
-    plan["coil"]["fuse_a"] = 1.0
+    weak = dump(SETUP_MODEL)
+    weak["coil"]["fuse_a"] = 1.0
+    sheet = dump(sheet_from_text(STROKES, "x").sheet)
     with pytest.raises(FileProblems, match="more than 75 %"):
-        setup_from_plan(plan)
-    plan = dump(SETUP_MODEL)
-    plan["gauge"]["measuring_range_kpa"] = [600.0, 0.0]
+        sheet_from_plan(sheet, setup_from_plan(weak))  # alone it may still switch a rig off
+    reversed_range = dump(SETUP_MODEL)
+    reversed_range["gauge"]["measuring_range_kpa"] = [600.0, 0.0]
     with pytest.raises(FileProblems, match="reversed"):
-        setup_from_plan(plan)
+        setup_from_plan(reversed_range)
+    long_window = {**sheet, "settle_window_s": 0.5}
+    with pytest.raises(FileProblems, match="could ever settle"):
+        sheet_from_plan(long_window)
     plan = dump(sheet_from_text(STROKES, "x").sheet)
     plan["on_time_s"] = 11.0
     plan["rest_s"] = 60.0
