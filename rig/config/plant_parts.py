@@ -27,6 +27,10 @@ from rig.config.quantity_types import (
     refuse,
 )
 from rig.config.strict import Strict
+from rig.physics.oil import ViscosityTemperature
+
+SOLID_MM2_S = 1e5
+"""Oil as thick as this does not flow through anything here."""
 
 
 class ElectricPart(Strict):
@@ -186,6 +190,19 @@ class OilPart(Strict):
         if not self.viscosity_100_mm2_s < self.viscosity_40_mm2_s:
             raise refuse(
                 "the oil is thicker at 100 degC than at 40 degC", "check the two viscosities"
+            )
+        line = ViscosityTemperature.through(
+            self.viscosity_40_mm2_s, 40.0, self.viscosity_100_mm2_s, 100.0
+        )
+        try:
+            flows = line.kinematic_mm2_s(self.temperature_degc) < SOLID_MM2_S
+        except (ValueError, OverflowError):
+            flows = False
+        if not flows:
+            raise refuse(
+                f"oil of these viscosities is no oil any more at {self.temperature_degc:g} degC "
+                f"(it must have 2 to {SOLID_MM2_S:.0f} mm^2/s there)",
+                "choose a temperature nearer to 40 and 100 degC, or another oil",
             )
         return self
 

@@ -14,7 +14,6 @@ from collections.abc import Callable
 from rig.config.plant import SimulatedRig
 from rig.config.setup import Setup
 from rig.core.records import READBACK, SWITCH
-from rig.physics import feed
 from rig.simulated import faults
 from rig.simulated.air_valve import AirValve
 from rig.simulated.electrics import CoilCircuit, current_at
@@ -30,6 +29,7 @@ from rig.simulated.scatter import stream
 from rig.simulated.switch import PressureSwitch
 from rig.simulated.trajectory import Trajectory
 from rig.simulated.truth import Truth
+from rig.simulated.wiring import Wiring
 
 
 class Plant:
@@ -44,20 +44,15 @@ class Plant:
         rig = faults.apply(parameters, setup)
         seed = rig.seed if seed is None else seed
         self._start_ns = self._now_ns = start_ns
-        self._side: feed.FeedSide = setup.coil.feed_side
-        self._electric = rig.electric
-        self._voltage_level = int(setup.readback is None or setup.readback.voltage_reads == "high")
-        self._closed_level = setup.switch_closed_level
+        self._wiring = Wiring(setup, rig.electric)
         self._has_readback = setup.readback is not None
         self.truth = Truth()
 
         oil = setup.medium == "oil"
         self._relay = Relay(rig.relay, rig.fault_after_s, stream(seed, "relay"))
+        coil = setup.coil
         self._coil = CoilCircuit(
-            rig.electric,
-            setup.coil.supply_voltage_v,
-            setup.coil.resistance_ohm,
-            rig.oil.temperature_degc,
+            rig.electric, coil.supply_voltage_v, coil.resistance_ohm, rig.oil.temperature_degc
         )
         viscosity = oil_viscosity_pa_s(rig) if oil else 0.0
         self._plunger = Plunger(rig.plunger, viscosity, stream(seed, "plunger"))
@@ -74,9 +69,9 @@ class Plant:
         self._gauge: Gauge | None = None
         if setup.gauge is not None:
             self._gauge = Gauge(setup.gauge, rig, seed, start_ns, self._gauge_path)
-        levels = {SWITCH: self._switch_level(self._switch.closed)}
+        levels = {SWITCH: self._wiring.switch_level(self._switch.closed)}
         if self._has_readback:
-            levels[READBACK] = self._readback_level(False)
+            levels[READBACK] = self._wiring.readback_level(False)
         self._outbox = Outbox(levels)
 
         self._commanded = False
@@ -110,9 +105,7 @@ class Plant:
         self.truth.note("contact closed" if on else "contact open", cut_ns)
         if self._has_readback:
             self._outbox.forget(READBACK, cut_ns)
-            self._outbox.plan(
-                READBACK, [(self._ns(t_s), self._readback_level(c)) for t_s, c in moves.changes]
-            )
+            self._plan_edges(READBACK, moves.changes, self._wiring.readback_level)
         self._contacts = [c for c in self._contacts if c[0] < moves.cut_s] + moves.changes
         self._contact_ns = self._ns(self._contacts[0][0])
         self._choose()
@@ -211,7 +204,7 @@ class Plant:
         elif at_ns == self._cross_ns:
             self._switch_moves()
         elif at_ns == self._drop_ns:
-            self._plan_switch(self._switch.drop_out(t_s))
+            self._plan_edges(SWITCH, self._switch.drop_out(t_s), self._wiring.switch_level)
             self._drop_ns = self._ns(self._switch.next_dropout_s(t_s))
             self._look_ahead(t_s)
         elif self._gauge is not None:
@@ -220,30 +213,13 @@ class Plant:
 
     def _choose(self) -> None:
         self._still_ns = 0  # run_until must look again
-        self._next_ns = min(
-            self._contact_ns,
-            self._supply_ns,
-            self._pilot_ns,
-            self._flow_ns,
-            self._cross_ns,
-            self._drop_ns,
-            self._gauge.next_ns if self._gauge is not None else NEVER,
-        )
+        gauge_ns = self._gauge.next_ns if self._gauge is not None else NEVER
+        of_oil_ns = min(self._supply_ns, self._pilot_ns, self._flow_ns)
+        self._next_ns = min(self._contact_ns, of_oil_ns, self._cross_ns, self._drop_ns, gauge_ns)
 
     def _contact_moves(self) -> None:
-        changes, self._contacts, self._contact_ns = self._contacts, [], NEVER
-        electric = self._electric
-        row: list[tuple[float, bool]] = []
-        for t_s, closed in changes:
-            live = feed.coil_is_live(
-                self._side,
-                contact_closed=closed,
-                fuse_ok=not electric.fuse_open,
-                coil_connected=electric.coil_connected,
-                vehicle=electric.driven_by_vehicle,
-            )
-            if not row or row[-1][1] != live:
-                row.append((t_s, live))
+        row = self._wiring.live_changes(self._contacts)
+        self._contacts, self._contact_ns = [], NEVER
         self._passings = self._plunger.follow(self._coil.switch(row))
         self._next_passing()
         for kind in ("plunger in", "plunger out"):
@@ -295,32 +271,18 @@ class Plant:
 
     def _switch_moves(self) -> None:
         t_s = self._cross_s
-        self._plan_switch(self._switch.change(t_s))
+        self._plan_edges(SWITCH, self._switch.change(t_s), self._wiring.switch_level)
         kind = "switch actuated" if self._switch.pressurised else "switch reset"
         self.truth.note(kind, self._cross_ns)
         self._look_ahead(t_s)
 
-    def _plan_switch(self, changes: list[tuple[float, bool]]) -> None:
-        self._outbox.plan(SWITCH, [(self._ns(t_s), self._switch_level(c)) for t_s, c in changes])
+    def _plan_edges(self, line: str, changes: list[Change], level: Callable[[bool], int]) -> None:
+        self._outbox.plan(line, [(self._ns(t_s), level(closed)) for t_s, closed in changes])
 
     def _gauge_path(self) -> Trajectory:
         return self._sources.path if self._gauge_at_supply else self._hydraulics.trajectory
 
-    # -- levels and times
-
-    def _switch_level(self, closed: bool) -> int:
-        return self._closed_level if closed else 1 - self._closed_level
-
-    def _readback_level(self, closed: bool) -> int:
-        electric = self._electric
-        voltage = feed.load_voltage_present(
-            self._side,
-            contact_closed=closed,
-            fuse_ok=not electric.fuse_open,
-            coil_connected=electric.coil_connected,
-            vehicle=electric.driven_by_vehicle,
-        )
-        return self._voltage_level if voltage else 1 - self._voltage_level
+    # -- times
 
     def _ns(self, t_s: float | None) -> int:
         if t_s is None or t_s == math.inf:
