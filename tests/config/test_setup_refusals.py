@@ -76,6 +76,7 @@ ONE_KEY = [
     ("relay.line", "-1", "not on the board's header", "12, 13, 16"),
     ("relay.line", "4", "pulled up at boot", "12, 13, 16"),
     ("relay.line", "2", "pulled up at boot", "12, 13, 16"),
+    ("relay.line", "8", "pulled up at boot", "12, 13, 16"),
     ("relay.line", "9", "reserved for SPI", "12, 13, 16"),
     ("relay.line", "14", "reserved for the serial port", "12, 13, 16"),
     ("switch.line", "0", "reserved for the ID EEPROM", "4, 5, 6, 12"),
@@ -219,6 +220,12 @@ def test_every_problem_of_a_file_at_once_in_the_order_of_the_file() -> None:
         assert problem.key in shown
         assert problem.what in shown
         assert problem.remedy in shown
+
+
+def test_an_expected_range_beyond_the_top_of_the_gauge() -> None:
+    text = put(put(SETUP, "gauge.expected_range", '["0 psi", "160 psi"]'), "limits.pressure", None)
+    by_key = {p.key: p for p in problems_of(text)}
+    assert "cannot show all of 0 to 1103 kPa" in by_key["gauge.expected_range"].what
 
 
 def test_a_cross_check_is_left_out_where_its_values_cannot_be_read() -> None:

@@ -240,6 +240,10 @@ def test_problems_of_both_files_come_together() -> None:
     assert found == {("a.setup.toml", "coil.fuse"), (NAME, "rest"), (NAME, "on_time")}
 
 
+def test_min_may_equal_max() -> None:
+    sheet_from_text(accept('figure = "bounce"', "max = 2", "min = 2"), NAME)
+
+
 def test_limits_are_in_the_unit_of_the_results() -> None:
     limits = sheet_from_text(STROKES, NAME).sheet.accept
     assert (limits[0].min_value, limits[0].max_value, limits[0].unit) == (10.0, 150.0, "ms")
