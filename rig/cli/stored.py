@@ -15,6 +15,21 @@ if TYPE_CHECKING:
     from rig.runlog.store import RunLog
 
 
+def opened_log() -> RunLog:
+    """The run log for reading. Raises UsageError where nothing was ever run here."""
+    from rig.core.places import log_path
+    from rig.runlog.schema import NoLogError
+    from rig.runlog.store import RunLog
+
+    path = log_path()
+    try:
+        return RunLog.reading(path)
+    except NoLogError as error:
+        raise UsageError(
+            f"There is no run log at {path} yet: nothing was ever run here."
+        ) from error
+
+
 def texts_of(stored: StoredRun) -> tuple[Setup | None, Sheet | None]:
     """Setup and sheet as they stood with the run; None where a later program cannot read them."""
     from rig.config.loading import setup_from_text, sheet_from_text

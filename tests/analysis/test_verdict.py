@@ -162,11 +162,15 @@ def test_each_missing_link_leaves_it_undecided(change, words):
     assert verdict["next_check"]
 
 
-def test_a_measured_low_pressure_outweighs_a_stated_one():
-    readings = [Sample("pressure", 120.0, round(at * MS), "good") for at in (900, 1900)]
-    verdict, _, _ = run([50, None], MISSED, conditions=STATED, extra=readings)
+def test_a_gauge_behind_the_valve_reads_low_and_what_a_person_states_counts():
+    readings = [Sample("pressure", 2.0, round(at * MS), "good") for at in (900, 1900)]
+    verdict, _, shape = run([50, None], MISSED, conditions=STATED, extra=readings)
+    assert verdict["result"] == "does_not_conform"
+    assert shape["chain"][0]["found"] == "base pressure measured as 2 kPa, stated as 310 kPa"
+    stated = {"supply_voltage": STATED["supply_voltage"]}
+    verdict, _, _ = run([50, None], MISSED, conditions=stated, extra=readings)
     assert verdict["result"] == "undecided"
-    assert "measured as 120 kPa, below 200 kPa" in verdict["why"]
+    assert "measured as 2 kPa, below 200 kPa" in verdict["why"]
 
 
 def test_an_old_reading_does_not_show_the_base_pressure():

@@ -1,0 +1,55 @@
+# SPDX-License-Identifier: MIT
+"""`rig export`: one run as a file for other programs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command("export")
+@click.argument("run", metavar="RUN")
+@click.option(
+    "--to", "form", required=True, type=click.Choice(["csv", "json", "vcd"]),
+    help="csv: a row for every change or reading. json: the result and all records. "
+    "vcd: for waveform viewers.",
+)  # fmt: skip
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--force", is_flag=True, help="Replace FILE where it exists.")
+def command(run: str, form: str, file: Path, force: bool) -> None:
+    """Write RUN (its number, or "last") to FILE.
+
+    Times count from the run's first record and are exact to the nanosecond. A simulated run says
+    SIMULATED in every file.
+    """
+    from rig.captures import write_csv, write_json, write_vcd
+    from rig.cli.stored import analysed, opened_log, recording_of, run_number, texts_of
+    from rig.cli.wording import UNREAL
+    from rig.core.errors import UsageError
+
+    if file.exists() and not force:
+        raise UsageError(f"{file} exists; give another name, or --force to replace it.")
+    with opened_log() as log:
+        number = run_number(log, run)
+        stored = log.load(number)
+        setup, _ = texts_of(stored)
+        if setup is None:
+            raise UsageError(
+                f"The setup kept with run {number} cannot be read by this program, so it is not "
+                "known what the levels mean. Export it with the program that recorded it: "
+                f"{stored.header.software}."
+            )
+        recording = recording_of(stored, setup)
+        try:
+            if form == "csv":
+                write_csv(recording, file)
+            elif form == "vcd":
+                write_vcd(recording, file)
+            else:
+                result = None if stored.status == "running" else log.result(number)
+                write_json(result or analysed(stored), recording, file)
+        except OSError as error:
+            raise UsageError(f"{file} cannot be written: {error.strerror or error}.") from error
+    word = UNREAL.get(recording.source)
+    click.echo(f"Run {number} written to {file}{f' ({word})' if word else ''}.", err=True)

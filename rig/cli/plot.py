@@ -1,0 +1,60 @@
+# SPDX-License-Identifier: MIT
+"""A small plot in characters: one column a stroke, or several strokes to a column."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+BLOCKS = " ▁▂▃▄▅▆▇█"
+ASCII_BLOCKS = " .:-=+*%@"
+MISSING = "x"
+
+
+def plot(
+    values: Sequence[float | None], width: int, rows: int = 4, *, ascii_only: bool = False
+) -> list[str]:
+    """Lines of `rows` height and at most `width` columns; None is drawn as an x at the bottom.
+
+    Where there are more values than columns, a column shows the largest of its values, so that a
+    single slow stroke is not averaged away; it shows an x only where all of its values are None.
+    """
+    columns = _columns(values, max(1, width))
+    known = [value for value in columns if value is not None]
+    if not known:
+        return []
+    blocks = ASCII_BLOCKS if ascii_only else BLOCKS
+    low, high = min(known), max(known)
+    steps = rows * (len(blocks) - 1)
+    span = high - low
+    # equal values make one flat line in the middle, not a full or an empty plot
+    heights = [
+        None
+        if value is None
+        else 1 + round((value - low) / span * (steps - 1))
+        if span > 0
+        else steps // 2
+        for value in columns
+    ]
+    lines = []
+    for row in range(rows - 1, -1, -1):
+        cells = []
+        for height in heights:
+            if height is None:
+                cells.append(MISSING if row == 0 else " ")
+            else:
+                full = len(blocks) - 1
+                cells.append(blocks[min(max(height - row * full, 0), full)])
+        lines.append("".join(cells))
+    return lines
+
+
+def _columns(values: Sequence[float | None], width: int) -> list[float | None]:
+    n = len(values)
+    if n <= width:
+        return list(values)
+    columns: list[float | None] = []
+    for column in range(width):
+        part = values[column * n // width : (column + 1) * n // width]
+        known = [value for value in part if value is not None]
+        columns.append(max(known) if known else None)
+    return columns

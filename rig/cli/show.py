@@ -1,0 +1,33 @@
+# SPDX-License-Identifier: MIT
+"""`rig show`: one run of the log."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+
+@click.command("show")
+@click.argument("run", metavar="RUN")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
+def command(run: str, as_json: bool) -> None:
+    """Show RUN (its number, or "last"): figures, strokes, marks and verdict.
+
+    Not on a terminal, it prints plain lines of fields separated by tabs, with every stroke. The
+    exit code is that of the verdict: 0 conforms or no limits, 1 does not conform, 3 tripped or
+    stopped, 5 undecided, 6 the coil was still live at the end.
+    """
+    from rig.analysis.verdict import exit_code
+    from rig.cli.render import show_result
+    from rig.cli.stored import analysed, opened_log, run_number
+
+    with opened_log() as log:
+        number = run_number(log, run)
+        stored = log.load(number)
+        # a run that still goes on has no result yet, or one that is no longer true
+        result = None if stored.status == "running" else log.result(number)
+        if result is None:
+            result = analysed(stored)
+    show_result(result, as_json=as_json)
+    sys.exit(exit_code(result))

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: MIT
+"""Words for a result's JSON: sources, verdicts, figures and limits as a person reads them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+UNREAL = {
+    "simulated": "SIMULATED",
+    "emulated board": "EMULATED BOARD",
+}
+"""Sources that measured no valve: what is written across every table and plot."""
+
+NO_VALVE = {
+    "simulated": "Computed by the simulated rig. No valve was measured.",
+    "emulated board": "Recorded on emulated device nodes. No valve was measured.",
+}
+
+VERDICTS = {
+    "conforms": ("CONFORMS", "+", "green"),
+    "does_not_conform": ("DOES NOT CONFORM", "x", "red"),
+    "undecided": ("UNDECIDED", "?", "yellow"),
+    "not_tested": ("NOT TESTED", "-", "default"),
+}
+"""Word, sign and colour; the word alone says it."""
+
+FIGURES = {
+    "response": "response time",
+    "release": "release time",
+    "bounce": "bounce",
+    "missed": "missed strokes",
+    "actuation_pressure": "actuation pressure",
+    "reset_pressure": "reset pressure",
+    "differential": "differential",
+    "decay_rate": "decay rate",
+}
+
+UNKNOWN = "-"
+
+
+def across(result: Mapping[str, Any]) -> str:
+    """What must stand across every table of this result; empty for a measurement."""
+    return UNREAL.get(result["source"], "")
+
+
+def number(value: Any, digits: int = 1) -> str:
+    """A number with so many digits after the point, "-" where it is not known."""
+    if value is None:
+        return UNKNOWN
+    return f"{value:.{digits}f}" if isinstance(value, float) else str(value)
+
+
+def yes_no(value: bool | None) -> str:
+    """yes, no, or "-" where it is not known."""
+    return UNKNOWN if value is None else "yes" if value else "no"
+
+
+def one_line(text: Any) -> str:
+    """Text of a person on one line, without anything that a terminal might obey."""
+    words = " ".join(str(text).split())
+    return "".join(c if c.isprintable() else "?" for c in words)
+
+
+def limit_text(limit: Mapping[str, Any]) -> str:
+    """An acceptance limit in words: "each response time at most 80 ms"."""
+    unit = f" {limit['unit']}" if limit["unit"] else ""
+    bounds = [
+        f"{word} {limit[key]:.4g}{unit}"
+        for key, word in (("min", "at least"), ("max", "at most"))
+        if limit[key] is not None
+    ]
+    return f"{limit['of']} {FIGURES.get(limit['figure'], limit['figure'])} {' and '.join(bounds)}"
+
+
+def timed_from(result: Mapping[str, Any]) -> str:
+    """From where response and release are timed, with what that leaves open."""
+    reference = result["reference"]
+    if reference["of"] == "read-back":
+        return "first read-back edge of the coil going live or dead"
+    if reference["response_ms"] is None:
+        return "the command; relay delay not known"
+    return (
+        f"the command, no read-back; the relay's delay is in it (response up to "
+        f"{reference['response_ms']:g} ms, release up to {reference['release_ms']:g} ms too long)"
+    )
+
+
+def contact(result: Mapping[str, Any]) -> str:
+    """The contact sense used and where it comes from."""
+    found = result["contact"]
+    return f"{found['sense'] or 'not known'} ({found['how']})"
+
+
+def condition(name: str, given: Mapping[str, Any]) -> str:
+    """One condition of the run: value, unit, and whether it was measured or typed."""
+    value, unit = given.get("value"), given.get("unit") or ""
+    shown = f"{value:.4g}" if isinstance(value, float) else one_line(value)
+    return f"{name.replace('_', ' ')} {shown} {unit}".rstrip() + f" ({given.get('how')})"
