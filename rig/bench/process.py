@@ -64,7 +64,8 @@ def main(open_hardware: OpenHardware, operator_fd: int, records_fd: int) -> int:
 def _serve(
     plan: dict[str, Any], open_hardware: OpenHardware, link: DeskLink, records: socket.socket
 ) -> int:
-    setup, sheet = setup_from_plan(plan["setup"]), sheet_from_plan(plan["sheet"])
+    setup = setup_from_plan(plan["setup"])
+    sheet = sheet_from_plan(plan["sheet"], setup)
     state = Path(plan["state"])
     lock = state_file.RigLock(state)
     owner = state_file.this_process(plan["socket"])

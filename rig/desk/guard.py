@@ -12,7 +12,8 @@ import os
 import signal
 import time
 
-from rig.core.errors import HardwareError
+from rig.config.setup import Setup
+from rig.core.errors import FileProblems, HardwareError
 from rig.core.records import OFF_STATES
 from rig.core.state_file import Owner, RigState
 
@@ -34,20 +35,18 @@ def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
 def drive_off(state: RigState) -> str:
     """Take the relay line and drive it low; returns one of OFF_STATES.
 
-    A simulated relay exists only inside its process and falls with it. The read-back, where one is
-    wired, is looked at afterwards. Raises HardwareError where the line could not be taken.
+    A simulated relay exists only inside its process and falls with it. The plan is looked at only
+    afterwards, for the read-back: a damaged plan must not keep the coil on. Raises HardwareError
+    where the line could not be taken.
     """
-    from rig.config.resolved import setup_from_plan
-
-    setup = setup_from_plan(state.plan) if state.plan else None
     if state.backend != "board":
-        wired = setup is not None and setup.readback is not None
-        return OFF_STATES[0] if wired else OFF_STATES[1]
+        return OFF_STATES[1] if _setup(state) is None else OFF_STATES[0]
     from rig.io import gpio
 
     chip_path = gpio.find_chip(state.chip)
     if not gpio.take_line_off(chip_path, state.line):
         raise HardwareError(f"line {state.line} of {chip_path} was taken but does not read low")
+    setup = _setup(state)
     if setup is None or setup.readback is None:
         return OFF_STATES[1]
     until = time.monotonic() + setup.limits.readback_delay_s
@@ -58,3 +57,15 @@ def drive_off(state: RigState) -> str:
         if time.monotonic() > until:
             return OFF_STATES[2]
         time.sleep(0.005)
+
+
+def _setup(state: RigState) -> Setup | None:
+    """The setup of the state's plan; None where there is none that can be read, or where it has
+    no read-back to look at."""
+    from rig.config.resolved import setup_from_plan
+
+    try:
+        setup = setup_from_plan(state.plan)
+    except FileProblems:
+        return None
+    return setup if setup.readback is not None else None

@@ -96,6 +96,7 @@ def open_simulated(
                 gauge, wire_fd, port = _gauge_on_pty(setup, opened)
                 description["gauge port"] = port
             feeder = Feeder(plant, edges, wire_fd)
+            edges.catch_up = feeder.catch_up
             opened.callback(feeder.end)
             feeder.start()
             relay_changed = feeder.relay_changed

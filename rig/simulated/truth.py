@@ -25,6 +25,8 @@ class Truth:
     """Instants by kind, ns. The contact's are its first touch and first parting, without bounce;
     the switch's are where the pressure passed the threshold, before snap time and bounce."""
 
+    kinds = KINDS
+
     def __init__(self) -> None:
         self._times: dict[str, array[int]] = {kind: array("q") for kind in KINDS}
 

@@ -82,6 +82,12 @@ class Feeder(threading.Thread):
             self._plant.set_relay(on, self._clock.now_ns())
             self._turn.notify()
 
+    def catch_up(self) -> None:
+        """The plant level with the clock, in the caller's thread; its edges arrive."""
+        with self._turn:
+            self._plant.advance(self._clock.now_ns())
+            self._edges.arrive(self._plant.take_edges())
+
     def hand(self, instruction: str) -> None:
         """What the person at the supply is told."""
         with self._turn:

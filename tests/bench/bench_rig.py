@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: MIT
 """A scripted rig for bench tests, in virtual time: the test says what each wire does."""
 
 from __future__ import annotations

@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: MIT
 from __future__ import annotations
 
 from bench_rig import ScriptedRig, make_bench, make_setup
