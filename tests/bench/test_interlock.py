@@ -7,12 +7,13 @@ import pytest
 from bench_rig import MS, ScriptedRig, make_bench, make_setup
 from hypothesis import given
 from hypothesis import strategies as st
+from test_sequencer import make_sheet
+
 from rig.bench import rules
 from rig.bench.bench import Bench
 from rig.bench.watch import TICK_S, watched
 from rig.core.errors import RefusedError
 from rig.core.records import Command, Condition, End, Trip
-from test_sequencer import make_sheet
 
 SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
          "settle_wait": "200 ms"}  # fmt: skip

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from rig.bench.link import MAX_WATCHERS, DeskLink
 from rig.bench.streams import SocketSink
 from rig.core import messages

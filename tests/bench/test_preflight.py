@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from bench_rig import ScriptedRig, make_bench, make_setup
+
 from rig.bench.bench import Bench
 from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED
 

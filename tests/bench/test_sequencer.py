@@ -6,6 +6,7 @@ from bench_rig import MS, make_bench
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
+
 from rig.bench.sequencer import duration_s
 from rig.config.sheet import Sheet
 from rig.core.records import Command, End, Step

@@ -6,6 +6,7 @@ import json
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from rig.core import messages
 
 

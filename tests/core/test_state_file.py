@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from rig.core import state_file
 from rig.core.errors import InternalFault, RefusedError
 from rig.core.records import Trip
