@@ -13,7 +13,7 @@ def result(bench: Bench, name: str) -> tuple[str, str]:
 
 
 def fresh(**changes: object) -> tuple[Bench, ScriptedRig]:
-    bench, rig = make_bench(**changes)
+    _, rig = make_bench(**changes)
     return Bench(rig.setup, rig), rig
 
 
