@@ -7,6 +7,7 @@ time, in three processes, logged to this person's own run log (or to RIG_DATA).
 
 from __future__ import annotations
 
+import os
 import shlex
 import signal
 import subprocess
@@ -58,7 +59,8 @@ def main() -> int:
     if code not in LOGGED:
         say("\nNo run was logged; the words above say why.")
         return code
-    say(f"\nThe run log is {log_path()}")
+    place = "chosen by RIG_DATA" if os.environ.get("RIG_DATA") else "your own; RIG_DATA moves it"
+    say(f"\nThe run log is {log_path()} ({place})")
     say(f"Look at the run on a page:   {rig} serve")
     say(f"All runs, and one in words:  {rig} runs, {rig} show RUN")
     return code
