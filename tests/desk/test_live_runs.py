@@ -1,0 +1,139 @@
+# SPDX-License-Identifier: MIT
+from __future__ import annotations
+
+import os
+import signal
+from pathlib import Path
+
+import pytest
+from live_runs import SHEET, live_run, result, rig, wait_gone, write_files
+
+from rig.core.records import Command, Condition
+
+SHORT = SHEET.replace("strokes = 60", "strokes = 5")
+
+
+def coil_off_at_the_end(run) -> bool:
+    commands = [r for r in run.stored().records() if isinstance(r, Command)]
+    return commands[-1].on is False
+
+
+def test_a_run_in_real_time_goes_through_all_three_processes(tmp_path: Path) -> None:
+    with live_run(tmp_path, sheet=SHORT) as run:
+        code, out, err = run.finish()
+        data = result(out)
+        assert (code, err) == (0, ""), err
+        assert data["status"] == "finished" and data["source"] == "simulated"
+        assert data["counts"]["answered"] == 5
+        assert data["end"]["off"] == "confirmed off"
+        assert run.stored().status == "finished"
+        assert run.state().owner is None and run.state().trip is None
+
+
+@pytest.mark.parametrize(
+    ("number", "why"),
+    [
+        (signal.SIGINT, "Ctrl-C"),
+        (signal.SIGTSTP, "Ctrl-Z"),
+        (signal.SIGTERM, "SIGTERM"),
+        (signal.SIGHUP, "terminal was closed"),
+        (signal.SIGQUIT, "SIGQUIT"),
+    ],
+)
+def test_every_ending_signal_releases_first_and_keeps_the_run(
+    tmp_path: Path, number: int, why: str
+) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        os.kill(run.process.pid, number)
+        os.kill(run.process.pid, number)  # a second one skips nothing
+        code, out, err = run.finish()
+        assert code == 3, err
+        assert result(out)["status"] == "aborted"
+        assert "Coil: confirmed off" in err
+        stopped = [r for r in run.stored().records() if isinstance(r, Condition)]
+        assert any(why in condition.detail for condition in stopped)
+        assert coil_off_at_the_end(run)
+        assert run.state().trip is None, "a person's stop latches nothing"
+
+
+def test_a_killed_bench_is_noticed_latched_and_told(tmp_path: Path) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        os.kill(run.bench_pid(), signal.SIGKILL)
+        code, _, err = run.finish()
+        assert code == 7
+        assert "the guard ended it" in err
+        assert run.stored().status == "interrupted"
+        assert run.state().trip.rule == "bench lost"
+    again = rig("run", *write_files(tmp_path), "--fast")
+    assert again.returncode == 4 and "rig clear" in again.stderr
+    cleared = rig("clear")
+    assert cleared.returncode == 0, cleared.stderr
+    assert rig("run", *write_files(tmp_path, sheet=SHORT), "--fast").returncode == 0
+
+
+def test_a_stopped_bench_is_killed_by_the_guard(tmp_path: Path) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        os.kill(run.bench_pid(), signal.SIGSTOP)
+        code, _, err = run.finish()
+        assert code == 7 and "was silent for" in err
+        assert run.state().trip.rule == "bench lost"
+
+
+def test_a_killed_desk_ends_the_run_and_the_record_is_whole(tmp_path: Path) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        run.process.kill()
+        wait_gone(run)
+        assert coil_off_at_the_end(run)
+        assert run.stored().status == "aborted"
+
+
+def test_a_silent_desk_ends_the_run(tmp_path: Path) -> None:
+    with live_run(tmp_path, sheet=SHEET.replace("150 ms", "500 ms")) as run:
+        run.wait_strokes(1)
+        os.kill(run.process.pid, signal.SIGSTOP)
+        wait_gone(run)
+        os.kill(run.process.pid, signal.SIGCONT)
+        code, _, _ = run.finish()
+        assert code == 3
+        details = [r.detail for r in run.stored().records() if isinstance(r, Condition)]
+        assert any(detail.startswith("desk silent") for detail in details)
+
+
+def test_rig_safe_ends_a_run_from_outside(tmp_path: Path) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        made = rig("safe")
+        assert made.returncode == 0, made.stderr
+        assert "confirmed off" in made.stdout
+        code, _, _ = run.finish()
+        assert code == 3 and run.stored().status == "aborted"
+
+
+def test_rig_safe_ends_a_bench_that_does_not_answer(tmp_path: Path) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        os.kill(run.process.pid, signal.SIGSTOP)  # no guard to come first
+        os.kill(run.bench_pid(), signal.SIGSTOP)
+        made = rig("safe")
+        assert made.returncode == 0, made.stderr
+        assert "did not answer and was ended" in made.stdout
+
+
+def test_one_run_at_a_time(tmp_path: Path) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(1)
+        second = rig("run", *write_files(tmp_path))
+        assert second.returncode == 4
+        assert f"in use by process {run.bench_pid()}" in second.stderr
+        os.kill(run.process.pid, signal.SIGINT)
+        run.finish()
+
+
+def test_safe_and_clear_where_nothing_ever_ran() -> None:
+    made, cleared = rig("safe"), rig("clear")
+    assert (made.returncode, cleared.returncode) == (0, 0)
+    assert "nothing to command off" in made.stdout and "nothing to clear" in cleared.stdout
