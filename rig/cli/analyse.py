@@ -5,8 +5,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from rig.config.loading import LoadedSetup, LoadedSheet
 
 STATED = {
     "supply_voltage": ("voltage", "V"),
@@ -45,10 +49,9 @@ def command(
     from rig.analysis.verdict import exit_code
     from rig.captures import read_csv
     from rig.cli.render import show_result
-    from rig.config.loading import load_pair
 
     stated = _stated({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
-    loaded, loaded_sheet = load_pair(setup, sheet)
+    loaded, loaded_sheet = _load(setup, sheet)
     recording = read_csv(capture, loaded.setup)
     result = run_json(
         analyse(recording, loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated),
@@ -62,6 +65,27 @@ def command(
     )
     show_result(result, as_json=as_json)
     sys.exit(exit_code(result))
+
+
+def _load(setup: Path, sheet: Path | None) -> tuple[LoadedSetup, LoadedSheet | None]:
+    """Both files, each on its own: whether this rig could drive that sheet does not matter to a
+    capture. Raises FileProblems with the problems of both."""
+    from rig.config.loading import load_setup, load_sheet
+    from rig.core.errors import FileProblems, Problem
+
+    problems: list[Problem] = []
+    loaded = loaded_sheet = None
+    try:
+        loaded = load_setup(setup)
+    except FileProblems as error:
+        problems += error.problems
+    try:
+        loaded_sheet = load_sheet(sheet) if sheet else None
+    except FileProblems as error:
+        problems += error.problems
+    if loaded is None or problems:
+        raise FileProblems(problems)
+    return loaded, loaded_sheet
 
 
 def _stated(texts: dict[str, str | None]) -> dict[str, dict[str, object]]:
