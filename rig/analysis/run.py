@@ -103,7 +103,7 @@ def analyse(
     verdict = judge(
         sheet.accept if sheet else (),
         figures.measured(table, timed_from, held, ramps, on_run),
-        _missed(table, links),
+        _missed(sheet, table, links),
         _completion(state, sheet, table, ramps),
     )
     return RunResult(
@@ -152,7 +152,9 @@ def _completion(
     return Completion(len(table), 0, ended)
 
 
-def _missed(table: StrokeTable, links: tuple[Link, ...]) -> Missed:
+def _missed(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) -> Missed:
+    if not isinstance(sheet, StrokesSheet):
+        return Missed(0, 0)  # a hold or ramp energises the coil too, but not to be answered
     gap = first_gap(links)
     shown = ", ".join(link.found for link in links[:2] if link.shown)
     n, of = int(table.missed.sum()), len(table)

@@ -137,6 +137,44 @@ def test_a_capture_is_watched_over_its_longest_quiet_stretch():
     assert (result.from_ns, result.to_ns) == (1000 * MS, 61_000 * MS)
 
 
+def test_a_hold_is_judged_by_its_decay_rate():
+    at, kpa = leaking()
+    rows = list(zip(at, kpa, ["good"] * len(at), strict=True))
+    for limit, result in (
+        ("1.0 kPa/s", "does_not_conform"),
+        ("2.0 kPa/s", "conforms"),
+        ("1.5 kPa/s", "undecided"),  # within two standard errors
+    ):
+        accept = [{"figure": "decay_rate", "max": limit}]
+        page = sheet("hold", accept=accept, **HOLD)
+        assert held(rows, kind=page).verdict.result == result, limit
+    # a switch that never went on does not make it a missed stroke
+    train = Train()
+    train.add(Step("watch", 1, 1000 * MS))
+    train.command(True, 1000, 1)
+    train.edge("readback", True, 1008)
+    for t, value, _ in rows:
+        train.sample(1000 + t, value)
+    train.end(62_000)
+    accept = [{"figure": "decay_rate", "max": "2 kPa/s"}]
+    result = analyse(train.build(), setup(), sheet("hold", accept=accept, **HOLD))
+    assert result.verdict.result == "conforms"
+    assert result.hold.switch_on_at_end is False
+
+
+def test_a_ramp_is_judged_by_its_pressures():
+    def judged(*accept):
+        page = sheet("ramp", accept=list(accept), **RAMP)
+        return analyse(ramped(), setup(readback=False), page).verdict
+
+    assert judged({"figure": "actuation_pressure", "max": "160 kPa"}).result == "conforms"
+    worst = judged({"figure": "actuation_pressure", "max": "152 kPa"})
+    assert worst.result == "does_not_conform"
+    assert worst.why == "Actuation pressure of 154.4 kPa in ramp 2 is above 152 kPa."
+    mean = {"figure": "differential", "of": "mean", "min": "40 kPa", "max": "45 kPa"}
+    assert judged(mean).result == "conforms"
+
+
 def test_hold_as_json():
     at, kpa = leaking(n=2000)
     shape = run_json(held(zip(at, kpa, ["good"] * len(at), strict=True)))
@@ -150,7 +188,7 @@ UP = (151.685, 154.442, 150.305)
 DOWN = (106.869, 108.248, 107.558)
 
 
-def ramps_of(readings_ms=100.0, *, speed=5.0, up=UP, down=DOWN, steps=True, source="board"):
+def ramped(readings_ms=100.0, *, speed=5.0, up=UP, down=DOWN, steps=True, source="board"):
     """Three ramps 0 to 200 kPa and back at `speed` kPa/s; the switch changes exactly at `up` and
     `down` kPa."""
     train = Train(source, readback=False)
@@ -172,7 +210,11 @@ def ramps_of(readings_ms=100.0, *, speed=5.0, up=UP, down=DOWN, steps=True, sour
         train.sample(at, true(at))
         at += readings_ms
     train.end(1000 + 6 * leg)
-    return analyse(train.build(), setup(readback=False), sheet("ramp", **RAMP))
+    return train.build()
+
+
+def ramps_of(*given, **keys):
+    return analyse(ramped(*given, **keys), setup(readback=False), sheet("ramp", **RAMP))
 
 
 @pytest.mark.parametrize(("steps", "source"), [(True, "board"), (False, "capture")])

@@ -224,3 +224,22 @@ def test_any_edges_at_all_read_as_the_definitions_say(
 
 def none(value: float) -> float | None:
     return None if math.isnan(value) else float(value)
+
+
+def test_ten_thousand_strokes_stay_small():
+    """Results are columns: a few megabytes, however many strokes."""
+    n = 10_000
+    on = np.arange(1, n + 1) * PERIOD_NS
+    builder = RecordingBuilder("board", 1, 1)
+    builder.add(Level(SWITCH, 0, 0))
+    for number, at in enumerate(on.tolist(), 1):
+        builder.add(Command(True, at, at, number))
+        builder.add(Edge(SWITCH, 1, at + 50 * MS, 2 * number - 1, "kernel"))
+        builder.add(Command(False, at + ON_NS, at + ON_NS, number))
+        builder.add(Edge(SWITCH, 0, at + ON_NS + 40 * MS, 2 * number, "kernel"))
+    builder.add(End("finished", "confirmed off", int(on[-1]) + PERIOD_NS))
+    table = analyse(builder.build(), setup(readback=False), sheet(strokes=n)).strokes
+    columns = [column for column in vars(table).values() if isinstance(column, np.ndarray)]
+    assert len(table) == n
+    assert sum(column.nbytes for column in columns) < 200 * n
+    assert table.extra == {}
