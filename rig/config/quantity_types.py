@@ -115,6 +115,9 @@ LengthMm = Annotated[float, _reader("length"), Dimension("length")]
 AreaMm2 = Annotated[float, _reader("area"), Dimension("area")]
 MassG = Annotated[float, _reader("mass"), Dimension("mass")]
 ForceN = Annotated[float, _reader("force"), Dimension("force")]
+ThermalResistanceKW = Annotated[
+    float, _reader("thermal_resistance"), Dimension("thermal_resistance")
+]
 FlowLMin = Annotated[float, _reader("flow"), Dimension("flow")]
 
 PressureRangeKpa = Annotated[

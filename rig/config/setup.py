@@ -11,7 +11,6 @@ from rig.config.gauge_units import UnitError, factor_kpa
 from rig.config.plant import SimulatedRig
 from rig.config.quantity_types import (
     CurrentA,
-    Fraction,
     PressureKpa,
     PressureRangeKpa,
     ResistanceOhm,
@@ -20,6 +19,7 @@ from rig.config.quantity_types import (
     is_resolved,
     refuse,
 )
+from rig.config.safeguards import CoilHeating, HeartbeatSetup, Limits, LoopInput
 from rig.config.strict import Strict
 
 STALE_MIN_S = 0.5
@@ -97,21 +97,6 @@ class GaugeSetup(Strict):
         return unit
 
 
-class Limits(Strict):
-    """What the interlock holds the rig to."""
-
-    pressure_kpa: PressureKpa | None = Field(alias="pressure", default=None)
-    on_time_s: TimeS = Field(alias="on_time", default=10.0, gt=0)
-    duty: Fraction = Field(default=0.6, gt=0, le=1)
-    duty_window_s: TimeS = Field(alias="duty_window", default=60.0, gt=0)
-    gauge_stale_s: TimeS | None = Field(alias="gauge_stale", default=None)
-    """No good reading for longer trips; by default three gauge periods and at least 0.5 s."""
-    readback_delay_s: TimeS = Field(alias="readback_delay", default=0.060, gt=0)
-    """The read-back must follow the command within this time."""
-    guard_time_s: TimeS = Field(alias="guard_time", default=0.5, gt=0, le=0.5)
-    link_time_s: TimeS = Field(alias="link_time", default=0.3, gt=0, le=0.3)
-
-
 class Setup(Strict):
     """One rig as wired."""
 
@@ -125,6 +110,12 @@ class Setup(Strict):
     switch: SwitchSetup
     readback: ReadbackSetup | None = None
     gauge: GaugeSetup | None = None
+    stop_input: LoopInput | None = None
+    """Auxiliary contact of the mushroom stop."""
+    cover_input: LoopInput | None = None
+    """Contact of a guard cover."""
+    heartbeat: HeartbeatSetup | None = None
+    coil_heating: CoilHeating | None = None
     limits: Limits = Limits()
     simulated: SimulatedRig | None = None
     """Only with backend simulated, where it is never None."""
@@ -142,6 +133,19 @@ class Setup(Strict):
         if self.switch.pull == "external":
             return int(self.switch.closed_reads == "high")
         return int(self.switch.pull == "down")
+
+    @property
+    def lines(self) -> dict[str, int]:
+        """The GPIO line of every table that names one."""
+        tables = {
+            "relay": self.relay,
+            "switch": self.switch,
+            "readback": self.readback,
+            "stop_input": self.stop_input,
+            "cover_input": self.cover_input,
+            "heartbeat": self.heartbeat,
+        }
+        return {table: wired.line for table, wired in tables.items() if wired is not None}
 
     @property
     def coil_live_level(self) -> int:

@@ -68,21 +68,22 @@ def readback_line(setup: Setup) -> Findings:
         yield from _line("readback", setup.readback.line, 0)
 
 
-def relay_and_switch_differ(setup: Setup) -> Findings:
+def lines_differ(setup: Setup) -> Findings:
     """One line, one use."""
-    if setup.relay.line == setup.switch.line:
-        yield _taken("switch", setup.switch.line, "relay")
+    first: dict[int, str] = {}
+    for table, line in setup.lines.items():
+        if line in first:
+            yield _taken(table, line, first[line])
+        first.setdefault(line, table)
 
 
-def readback_differs(setup: Setup) -> Findings:
-    """One line, one use."""
-    if setup.readback is None:
-        return
-    line = setup.readback.line
-    if line == setup.relay.line:
-        yield _taken("readback", line, "relay")
-    if line == setup.switch.line:
-        yield _taken("readback", line, "switch")
+def other_lines(setup: Setup) -> Findings:
+    """Free lines of the header for loops and heartbeat; the heartbeat low from power-on."""
+    for table, wired in (("stop_input", setup.stop_input), ("cover_input", setup.cover_input)):
+        if wired is not None:
+            yield from _line(table, wired.line, 0)
+    if setup.heartbeat is not None:
+        yield from _line("heartbeat", setup.heartbeat.line, FIRST_RELAY_LINE)
 
 
 def _taken(table: str, line: int, by: str) -> Finding:
@@ -233,6 +234,29 @@ def readback_slower_than_relay(setup: Setup) -> Findings:
         )
 
 
+def coil_heating(setup: Setup) -> Findings:
+    """A limit that the surroundings alone reach would trip before the first stroke."""
+    heating = setup.coil_heating
+    if heating is not None and not heating.temperature_limit_degc > heating.surroundings_degc:
+        yield Finding(
+            ("coil_heating", "temperature_limit"),
+            f"the limit is not above the surroundings ({heating.surroundings_degc:.0f} degC): the "
+            "rig would trip before the first stroke",
+            "write the temperature that the coil's insulation may reach",
+        )
+
+
+def supply_limits(setup: Setup) -> Findings:
+    """The lowest supply voltage lies below the highest."""
+    low_v, high_v = setup.limits.supply_voltage_min_v, setup.limits.supply_voltage_max_v
+    if low_v is not None and high_v is not None and not low_v < high_v:
+        yield Finding(
+            ("limits", "supply_voltage_max"),
+            f"the highest supply voltage ({high_v:g} V) is not above the lowest ({low_v:g} V)",
+            "correct one of the two",
+        )
+
+
 def simulated_only_in_simulation(setup: Setup) -> Findings:
     """Nothing simulated belongs to a board."""
     if setup.backend == "board" and setup.simulated is not None:
@@ -247,8 +271,8 @@ SETUP_RULES: tuple[Callable[[Setup], Findings], ...] = (
     relay_line,
     switch_line,
     readback_line,
-    relay_and_switch_differ,
-    readback_differs,
+    other_lines,
+    lines_differ,
     fuse,
     switch_input,
     gauge_pattern,
@@ -258,5 +282,7 @@ SETUP_RULES: tuple[Callable[[Setup], Findings], ...] = (
     pressure_limit_can_be_seen,
     stale_longer_than_period,
     readback_slower_than_relay,
+    coil_heating,
+    supply_limits,
     simulated_only_in_simulation,
 )

@@ -34,6 +34,7 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "area": ("millimeter ** 2", "2.5 mm^2"),
     "mass": ("gram", "12 g"),
     "force": ("newton", "8 N"),
+    "thermal_resistance": ("kelvin / watt", "8 K/W"),
     "flow": ("liter / minute", "2 l/min"),
 }
 
@@ -78,6 +79,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "area": ("mm^2", "cm^2"),
     "mass": ("g", "kg"),
     "force": ("N", "lbf"),
+    "thermal_resistance": ("kelvin / watt", "8 K/W"),
     "flow": ("l/min", "ml/s", "gal/min"),
 }
 
