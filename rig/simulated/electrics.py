@@ -77,34 +77,44 @@ class CoilCircuit:
         current_a = current_at(self.pieces, start_s) / self.coil.turns
         self._warm(start_s, changes[-1][1])
         ohm = self.resistance_ohm()
+        # the shorted turns are as warm as the rest
+        loop_s = self.coil.loop_time_constant_s * self.coil.resistance_ohm / ohm
         pieces: list[Piece] = []
         last = len(changes) - 1
         for k, (t_s, live) in enumerate(changes):
             end_s = changes[k + 1][0] if k < last else math.inf
-            if live:
-                current_a = self._rise(pieces, t_s, end_s, current_a, ohm)
-            else:
-                current_a = self._decay(pieces, t_s, end_s, current_a, ohm)
+            course = self._rise if live else self._decay
+            current_a = course(pieces, t_s, end_s, current_a, ohm, loop_s)
         self.pieces = pieces
         return pieces
 
     def _rise(
-        self, pieces: list[Piece], t_s: float, end_s: float, start_a: float, ohm: float
+        self,
+        pieces: list[Piece],
+        t_s: float,
+        end_s: float,
+        start_a: float,
+        ohm: float,
+        loop_s: float,
     ) -> float:
-        coil = self.coil
         total_ohm = ohm + self.wiring_ohm
-        rate = 1.0 / (coil.inductance_h / total_ohm + coil.loop_time_constant_s)
+        rate = 1.0 / (self.coil.inductance_h / total_ohm + loop_s)
         final_a = self.supply_v / total_ohm
         return self._add(pieces, Piece(t_s, final_a, start_a - final_a, rate), end_s)
 
     def _decay(
-        self, pieces: list[Piece], t_s: float, end_s: float, start_a: float, ohm: float
+        self,
+        pieces: list[Piece],
+        t_s: float,
+        end_s: float,
+        start_a: float,
+        ohm: float,
+        loop_s: float,
     ) -> float:
-        coil = self.coil
-        loop_s = coil.loop_time_constant_s
-        stops_a = wired_current_stops_at_a(self.clamp_v, coil.inductance_h, loop_s)
+        inductance_h = self.coil.inductance_h
+        stops_a = wired_current_stops_at_a(self.clamp_v, inductance_h, loop_s)
         if start_a > stops_a:
-            slowed_h = coil.inductance_h + loop_s * ohm
+            slowed_h = inductance_h + loop_s * ohm
             against_a = self.clamp_v / ohm
             zero_s = t_s + release_time_s(start_a, stops_a, ohm, slowed_h, self.clamp_v)
             clamped = Piece(t_s, -against_a, start_a + against_a, ohm / slowed_h)

@@ -18,6 +18,7 @@ from rig.simulated.electrics import Piece
 
 STEP_S = 0.35e-3
 """Of the fourth-order Runge-Kutta scheme in flight; a flight lasts some milliseconds."""
+LANDED_M = 1e-7
 FLIGHT_MAX_S = 2.0
 """A plunger that creeps for longer is taken to stay where it is until the contact changes."""
 
@@ -150,10 +151,8 @@ class Plunger:
                 h_s = min(h_s, pieces[k + 1].start_s - node.t_s)
             new = self._step(pieces[k], node, h_s, way * friction_n)
             stopped = True
-            if new.x_m >= travel and way > 0.0:
-                new = Node(self._reaches(node, new, travel), travel, 0.0)
-            elif new.x_m <= 0.0 and way < 0.0:
-                new = Node(self._reaches(node, new, 0.0), 0.0, 0.0)
+            if (new.x_m >= travel and way > 0.0) or (new.x_m <= 0.0 and way < 0.0):
+                new = self._land(pieces[k], node, new, way * friction_n)
             elif not 0.0 < new.x_m < travel:  # thrown back onto the stop it had hardly left
                 new = Node(new.t_s, 0.0 if way > 0.0 else travel, 0.0)
             else:
@@ -168,6 +167,32 @@ class Plunger:
             if node.v_m_s * way < 0.0:  # turned round: friction now acts the other way
                 way = -way
         return k, node, False
+
+    def _land(self, piece: Piece, node: Node, beyond: Node, friction_n: float) -> Node:
+        """On the stop that the step from `node` to `beyond` went through, by shorter steps: the
+        pull grows so steeply there that no cubic through both would do (Illinois method)."""
+        stop = self.travel_m if beyond.x_m > 0.0 else 0.0
+        low, high = 0.0, beyond.t_s - node.t_s
+        x_low = node.x_m - stop
+        x_high = math.copysign(min(abs(beyond.x_m - stop), self.travel_m), -x_low)
+        h = high
+        kept = 0
+        for _ in range(20):
+            h = low - x_low * (high - low) / (x_high - x_low)
+            x = self._step(piece, node, h, friction_n).x_m - stop
+            if abs(x) < LANDED_M:
+                break
+            if (x < 0.0) == (x_low < 0.0):
+                low, x_low = h, x
+                if kept > 0:
+                    x_high *= 0.5
+                kept = 1
+            else:
+                high, x_high = h, x
+                if kept < 0:
+                    x_low *= 0.5
+                kept = -1
+        return Node(node.t_s + h, stop, 0.0)
 
     def _step(self, piece: Piece, node: Node, h_s: float, friction_n: float) -> Node:
         start_s, goal_a, delta_a, rate = piece
