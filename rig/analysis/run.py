@@ -108,7 +108,7 @@ def analyse(
     )
     return RunResult(
         kind=sheet.kind if sheet else "strokes",
-        source=recording.source,
+        source=recording.shown_source,
         status=state,
         t0_ns=recording.t0_ns,
         settle_window_ms=window_ns / 1e6,

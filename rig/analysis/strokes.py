@@ -17,7 +17,7 @@ from rig.analysis.pressure import STROKE_SHARE, TIME_SHARE, PressureAt, pressure
 from rig.analysis.transitions import Transitions, transitions
 from rig.analysis.windows import NEVER, Windows
 from rig.core.clock import NS_PER_MS
-from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
+from rig.core.recording import CAPTURE_OF, Bool, Float, Int64, Recording, SampleSeries
 
 
 @dataclass(frozen=True)
@@ -281,7 +281,7 @@ def _conditions(recording: Recording, windows: Windows) -> dict[int, list[str]]:
     for condition in recording.conditions:
         row = int(np.searchsorted(windows.on_ns, condition.t_ns, "right")) - 1
         # a sequence gap is found in the numbers themselves, with both its ends (integrity.py)
-        if row < 0 or condition.kind == marks.SEQUENCE_GAP:
+        if row < 0 or condition.kind == marks.SEQUENCE_GAP or condition.kind in CAPTURE_OF:
             continue
         words = extra.setdefault(row, [])
         if condition.kind not in words:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from rig.core.recording import CAPTURE_OF
 from rig.core.records import CHANNEL_UNITS
 
 COMMAND, COIL, SWITCH_COLUMN = "command", "coil", "switch"
@@ -28,6 +29,10 @@ NOTICES = {
     "simulated": "SIMULATED: computed by the simulated rig. No valve was measured.",
     "emulated board": "EMULATED BOARD: recorded on emulated device nodes. No valve was measured.",
 }
+
+
+SAYS = {NOTICES[source].split(":")[0]: kind for kind, source in CAPTURE_OF.items()}
+"""The word that a comment of an export begins with, and the condition it becomes when read."""
 
 
 def notice(source: str) -> str:

@@ -23,6 +23,7 @@ from rig.captures.columns import (
     KNOWN,
     PRESSURE_GOOD,
     PRESSURES,
+    SAYS,
     SWITCH_COLUMN,
     TIMES,
 )
@@ -107,16 +108,21 @@ def _check_file(path: Path, problems: _Problems) -> None:
     problems.raise_any()
 
 
-def _rows(file: IO[str]) -> Iterator[tuple[int, list[str]]]:
-    """Rows that are neither blank nor a comment (#), with the number of their last line."""
+def _rows(file: IO[str], says: set[str]) -> Iterator[tuple[int, list[str]]]:
+    """Rows that are neither blank nor a comment (#), with the number of their last line; puts
+    into `says` what the comments say of where the file was exported from."""
     reader = csv.reader(file, skipinitialspace=True)
     for row in reader:
-        if any(row) and not row[0].startswith("#"):
+        if row and row[0].startswith("#"):
+            said = row[0].lstrip("# ")
+            says.update(kind for word, kind in SAYS.items() if said.startswith(word))
+        elif any(row):
             yield reader.line_num, row
 
 
 def _read(file: IO[str], setup: Setup, problems: _Problems) -> Recording:
-    rows = _rows(file)
+    says: set[str] = set()
+    rows = _rows(file, says)
     first = next(rows, None)
     if first is None:
         problems.add("", "", "the file is empty", "write a line with the names of the columns")
@@ -138,7 +144,7 @@ def _read(file: IO[str], setup: Setup, problems: _Problems) -> Recording:
     if reader.rows == 0 and not problems.count:
         problems.add("", "", "there is no row below the header", "write at least one row of values")
     problems.raise_any()
-    return reader.recording()
+    return reader.recording(sorted(says))
 
 
 def _check_header(names: list[str], line: int, problems: _Problems) -> None:
@@ -227,9 +233,11 @@ class _Reader:
         for place, name, channel, factor in self._analog:
             self._sample(line, name, channel, row[place].strip(), factor, t_ns, good)
 
-    def recording(self) -> Recording:
-        """What was read; it is known until the last row."""
+    def recording(self, says: list[str]) -> Recording:
+        """What was read; it is known until the last row. `says` become conditions."""
         if self._last_ns is not None:
+            for kind in says:
+                self.builder.add(Condition(kind, self._last_ns, "a comment in the file says so"))
             self.builder.add(Step("last row", 0, self._last_ns))
         return self.builder.build()
 

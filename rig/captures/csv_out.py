@@ -34,10 +34,10 @@ def write_csv(recording: Recording, path: str | os.PathLike[str]) -> None:
     if bad:
         header.append(PRESSURE_GOOD)
     with whole_file(path) as file:
-        text = notice(recording.source)
+        text = notice(recording.shown_source)
         if text:
             file.write(f"# {text}\n")
-        file.write(f"# source: {recording.source}\n")
+        file.write(f"# source: {recording.shown_source}\n")
         file.write(
             "# time_s counts from the first record; 1 = commanded on, coil live, contact closed; "
             "readings at their arrival\n"

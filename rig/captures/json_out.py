@@ -31,8 +31,8 @@ def write_json(
     with whole_file(path) as file:
         file.write("{\n")
         _member(file, "version", VERSION)
-        _member(file, "source", recording.source)
-        _member(file, "notice", notice(recording.source) or None)
+        _member(file, "source", recording.shown_source)
+        _member(file, "notice", notice(recording.shown_source) or None)
         _member(file, "result", result)
         file.write('"records": {\n')
         for name in ("t0_ns", "switch_closed_level", "readback_live_level"):

@@ -29,13 +29,13 @@ def write_vcd(recording: Recording, path: str | os.PathLike[str]) -> None:
     from vcd import VCDWriter
 
     found = changes(recording)
-    text = notice(recording.source)
+    text = notice(recording.shown_source)
     scope = text.split(":")[0].replace(" ", "_") or SCOPE
     comment = "\n".join(
         part
         for part in (
             text,
-            f"source: {recording.source}",
+            f"source: {recording.shown_source}",
             "times from the first record; readings at their arrival",
         )
         if part

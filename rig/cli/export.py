@@ -51,5 +51,5 @@ def command(run: str, form: str, file: Path, force: bool) -> None:
                 write_json(result or analysed(stored), recording, file)
         except OSError as error:
             raise UsageError(f"{file} cannot be written: {error.strerror or error}.") from error
-    word = UNREAL.get(recording.source)
+    word = UNREAL.get(recording.shown_source)
     click.echo(f"Run {number} written to {file}{f' ({word})' if word else ''}.", err=True)

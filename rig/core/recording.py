@@ -32,6 +32,13 @@ Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 
+CAPTURE_OF = {
+    "capture of a simulated run": "simulated",
+    "capture of a run on an emulated board": "emulated board",
+}
+"""Kinds of the condition that a capture carries where its file says what it was exported from."""
+
+
 @dataclass(frozen=True)
 class EdgeSeries:
     """Edges of one line, in order of arrival: `t_ns` (n,) int64, electrical `level` (n,) 0/1,
@@ -88,6 +95,13 @@ class Recording:
     end: End | None
     switch_closed_level: int = 1
     readback_live_level: int = 1
+
+    @property
+    def shown_source(self) -> str:
+        """The source that stands on everything: what a capture was exported from, where its file
+        says so, so that a simulated run does not turn into a measurement on the way."""
+        kinds = (condition.kind for condition in self.conditions)
+        return next((CAPTURE_OF[kind] for kind in kinds if kind in CAPTURE_OF), self.source)
 
     def start_level(self, line: str) -> int | None:
         """The electrical level `line` started at: polled before its first edge, else the opposite

@@ -14,7 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.captures import read_csv, write_csv, write_json
+from rig.analysis import marks
+from rig.analysis.run import analyse
+from rig.analysis.shapes import run_json
+from rig.captures import read_csv, write_csv, write_json, write_vcd
 from rig.config.setup import Setup
 from rig.core.recording import Recording, RecordingBuilder
 from rig.core.records import (
@@ -206,3 +209,20 @@ def test_empty_recording(tmp_path):
     again = tmp_path / "run.csv"
     assert again.read_text().splitlines()[-1] == "0.000000000,0"
     assert np.array(recording.commands.t_ns).size == 0
+
+
+@pytest.mark.parametrize("source", ["simulated", "emulated board"])
+def test_an_exported_run_does_not_become_a_measurement_by_being_read_again(tmp_path, source):
+    gaps = [("command", 10), (SWITCH, 50_000_000), ("command", 500_000_000), (SWITCH, 40_000_000)]
+    write_csv(recording_of(source, 0, gaps, [], readback=False), tmp_path / "run.csv")
+    again = read_csv(tmp_path / "run.csv", RIG)
+    assert (again.source, again.shown_source) == ("capture", source)
+    shape = run_json(analyse(again, RIG, None))
+    assert (shape["source"], shape["status"]) == (source, "captured")
+    assert shape["strokes"][0]["marks"] == [marks.HELD]  # the settle window reaches past the end
+    write_csv(again, tmp_path / "again.csv")
+    assert read_csv(tmp_path / "again.csv", RIG).shown_source == source
+    write_vcd(again, tmp_path / "again.vcd")
+    assert source.upper() in (tmp_path / "again.vcd").read_text()
+    write_json(shape, again, tmp_path / "again.json")
+    assert json.loads((tmp_path / "again.json").read_text())["notice"].startswith(source.upper())
