@@ -79,14 +79,14 @@ def cards(result: Mapping[str, Any] | None) -> list[Card]:
 def _cards(result: Mapping[str, Any]) -> Iterator[Card]:
     summaries = dict(result.get("summary") or {}) if result.get("strokes") else {}
     ramp, held = result.get("ramp"), result.get("hold")
+    if held:
+        yield _hold_card(held)
     if ramp:
         summaries |= ramp["summary"]
     for key, meaning in SUMMARISED.items():
         # a hold or a ramp energises the coil too; without one number the card says nothing
         if key in summaries and (result.get("kind") == "strokes" or summaries[key].get("n")):
             yield _summary_card(meaning, summaries[key])
-    if held:
-        yield _hold_card(held)
 
 
 def _summary_card(meaning: Meaning, figure: Mapping[str, Any]) -> Card:

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from flask import Flask
 
-from rig.analysis.limits import NAMES
+from rig.cli.wording import FIGURES, NO_VALVE, UNREAL
 
 UNKNOWN = "–"
 
@@ -37,24 +37,7 @@ STATUSES = {
     "fault": Shown("Internal fault", "triangle", "bad"),
 }
 
-UNREAL = {
-    "simulated": (
-        "SIMULATED",
-        "Computed by the simulated rig. No valve was measured.",
-    ),
-    "emulated board": (
-        "EMULATED BOARD",
-        "Recorded on emulated device nodes. No valve was measured.",
-    ),
-}
-"""Sources that measured no valve: what is written across them, and one sentence."""
-
-SOURCES = {
-    "simulated": "SIMULATED",
-    "emulated board": "EMULATED BOARD",
-    "board": "board",
-    "capture": "capture",
-}
+SOURCES = UNREAL | {"board": "board", "capture": "capture"}
 
 KINDS = {
     "strokes": "strokes",
@@ -63,7 +46,7 @@ KINDS = {
 }
 
 OF = {
-    "each": "each stroke",
+    "each": "each one",
     "mean": "mean",
     "median": "median",
     "p95": "95th percentile",
@@ -88,7 +71,7 @@ def status(name: str) -> Shown:
 
 def unreal(source: str) -> str:
     """What is written across pages and plots of this source; empty for a measurement."""
-    return UNREAL[source][0] if source in UNREAL else ""
+    return UNREAL.get(source, "")
 
 
 def local_time(utc_s: float | None) -> str:
@@ -125,9 +108,9 @@ def number(value: Any, digits: int = 1) -> str:
 
 
 def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
-    """A value with its unit: as it is, or with so many digits where it has a unit."""
+    """A value with its unit: as it is, or with at most so many digits after the point."""
     if isinstance(value, float):
-        text = f"{value:.{digits}f}" if unit and digits is not None else f"{value:g}"
+        text = f"{value:g}" if digits is None else f"{value:.{digits}f}".rstrip("0").rstrip(".")
     else:
         text = number(value)
     return f"{text} {unit}" if unit else text
@@ -144,10 +127,10 @@ def install(app: Flask) -> None:
         clock_flag=clock_flag,
         quantity=quantity,
         unreal=unreal,
-        unreal_words=UNREAL,
+        no_valve=NO_VALVE,
         source_word=SOURCES,
         kind_word=KINDS,
-        figure_word=NAMES,
+        figure_word=FIGURES,
         of_word=OF,
         shown_word=shown_word,
         unknown=UNKNOWN,

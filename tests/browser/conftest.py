@@ -12,11 +12,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, Route, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, Route, expect, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
 
 from written_runs import Made, write
+
+expect.set_options(timeout=20_000)  # a busy machine is no fault of the page
 
 CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
 FLAGS = [

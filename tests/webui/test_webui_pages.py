@@ -4,6 +4,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -198,6 +200,29 @@ def test_an_interrupted_run_without_result_is_analysed_for_the_page(
 def test_a_running_run_shows_what_is_committed_so_far(client: FlaskClient, written: Writer) -> None:
     written(strokes=3, status="running", analysed=False)
     assert "still goes on" in client.get("/runs/1").text
+
+
+def test_a_ramp_and_a_hold_show_their_own_figures(client: FlaskClient, log_path: Path) -> None:
+    """Run by the command line itself, on the simulated rig in virtual time."""
+    demo = Path(__file__).parents[2] / "demo"
+    for sheet in ("leak-down", "switch-pressures"):
+        files = [str(demo / "workshop.setup.toml"), str(demo / f"{sheet}.sheet.toml")]
+        done = subprocess.run(
+            [sys.executable, "-m", "rig.cli.main", "run", *files, "--fast"],
+            capture_output=True, text=True, timeout=100,
+        )  # fmt: skip
+        assert done.returncode in (0, 1, 5), done.stderr
+    held, ramps = (client.get(f"/api/runs/{n}").json["result"] for n in (1, 2))
+    page = plain(client.get("/runs/1").text)
+    assert f"Decay rate: what it means {held['hold']['decay_rate_kpa_s']:.3f} kPa/s" in page
+    page = plain(client.get("/runs/2").text)
+    for name, words_shown in (("actuation_kpa", "Actuation"), ("reset_kpa", "Reset")):
+        mean = ramps["ramp"]["summary"][name]["mean"]
+        assert f"{words_shown} pressure: what it means {mean:.1f} kPa, mean" in page
+        for ramp in ramps["ramp"]["ramps"]:
+            assert f"{ramp[name]:.1f}" in page
+    assert "Stroke after" in page  # in the page, but not shown: a ramp has no strokes
+    assert re.search(r'id="go-next" hidden', client.get("/runs/2").text)
 
 
 def test_doubts_of_the_records_are_listed(client: FlaskClient, written: Writer) -> None:

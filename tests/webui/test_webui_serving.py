@@ -135,6 +135,9 @@ def test_own_addresses_are_those_of_the_interfaces() -> None:
 
 
 def test_the_command_loads_the_page_only_when_it_is_used() -> None:
-    asked = "import sys, rig.cli.serve; print([m for m in ('flask', 'webui', 'numpy') if m in sys.modules])"
+    asked = (
+        "import sys, rig.cli.serve\n"
+        "print([m for m in ('flask', 'webui', 'numpy', 'sqlalchemy') if m in sys.modules])"
+    )
     done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, timeout=60)
     assert done.stdout.strip() == "[]"
