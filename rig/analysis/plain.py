@@ -1,0 +1,31 @@
+# SPDX-License-Identifier: MIT
+"""Results as JSON values: named tuples to objects, numbers rounded, what is not known to null."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+DIGITS = 6
+
+
+def plain(value: Any, digits: int = DIGITS) -> Any:
+    """`value` as JSON: a named tuple becomes an object of its fields, any other tuple a list, NaN
+    and infinity null. Probabilities keep their small values: `p` has six significant digits."""
+    match value:
+        case None | bool() | int() | str():
+            return value
+        case float():
+            if not math.isfinite(value):
+                return None
+            return float(f"{value:.6g}") if abs(value) < 1e-3 else round(value, digits)
+        case tuple() if hasattr(value, "_fields"):
+            names = value._fields
+            if names == ("low", "high"):
+                return [plain(item, digits) for item in value]
+            return {name: plain(item, digits) for name, item in zip(names, value, strict=True)}
+        case tuple() | list():
+            return [plain(item, digits) for item in value]
+        case dict():
+            return {name: plain(item, digits) for name, item in value.items()}
+    raise TypeError(f"no JSON for {type(value).__name__}")
