@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis import figures, marks
+from rig.analysis.behaviour import Behaviour, behaviour
 from rig.analysis.chain import Conditions, Link, chain, first_gap
 from rig.analysis.contact import Contact, SwitchTrack, contact_told, rest_instant_ns, switch_track
 from rig.analysis.hold import HoldResult, hold
@@ -55,6 +56,7 @@ class RunResult:
     strokes: StrokeTable
     response: Summary
     release: Summary
+    behaviour: Behaviour
     unexpected_edges: int
     hold: HoldResult | None
     ramp: RampTable | None
@@ -117,6 +119,7 @@ def analyse(
         strokes=table,
         response=summarise(table.response_ms),
         release=summarise(table.release_ms),
+        behaviour=behaviour(table, sheet.accept if sheet else ()),
         unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
         hold=held,
         ramp=ramps,

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from rig.analysis.behaviour import behaviour_json, spread_json
 from rig.analysis.hold import HoldResult
 from rig.analysis.ramp import RampTable
 from rig.analysis.run import RunResult
@@ -54,9 +55,10 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         "conditions": {name: dict(v) for name, v in (known("conditions") or {}).items()},
         "strokes": strokes_json(result.strokes),
         "summary": {
-            "response_ms": summary_json(result.response, MS_DIGITS),
-            "release_ms": summary_json(result.release, MS_DIGITS),
+            name: summary_json(summary, MS_DIGITS) | spread_json(result.behaviour.figures[name])
+            for name, summary in (("response_ms", result.response), ("release_ms", result.release))
         },
+        **behaviour_json(result.behaviour),
         "counts": {
             "strokes": len(result.strokes),
             "answered": int(result.strokes.answered.sum()),
