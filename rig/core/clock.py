@@ -1,8 +1,10 @@
 # SPDX-License-Identifier: MIT
 """Time as the rig uses it: integer nanoseconds of the monotonic clock.
 
-Wall time is taken once per run, together with the boot id and whether the system's clock was
-synchronised, because a Raspberry Pi without a battery-backed clock may be weeks off at start.
+Wall time is taken at the start of a run, together with the boot id and whether the system's clock
+was synchronised, because a Raspberry Pi without a battery-backed clock may be weeks off at start.
+At its end all clocks are read again: a wall clock that was set meanwhile, and a computer that slept,
+show in their differences. Durations come from the monotonic clock alone and are not touched by it.
 """
 
 from __future__ import annotations
@@ -62,6 +64,62 @@ def read_wall_time() -> WallTime:
     utc_s = time.time()
     after = time.monotonic_ns()
     return WallTime(utc_s, (before + after) // 2, boot_id(), clock_synchronised())
+
+
+STEP_S = 0.5
+"""A wall clock that moved against the monotonic one by more than this was set."""
+SLEPT_S = 0.05
+"""CLOCK_BOOTTIME that ran ahead of CLOCK_MONOTONIC by more than this: the computer slept."""
+
+
+class Clocks(NamedTuple):
+    """The three clocks at one instant, integer nanoseconds. The monotonic one stands still while
+    the computer sleeps, the boot-time one does not; both are slewed alike by time keeping (Linux,
+    clock_gettime(2)), so that wall against monotonic changes only by steps and sleep."""
+
+    wall_ns: int
+    monotonic_ns: int
+    boottime_ns: int
+
+
+def read_clocks() -> Clocks:
+    """All clocks, read together."""
+    before = time.monotonic_ns()
+    wall_ns, boottime_ns = time.time_ns(), time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+    return Clocks(wall_ns, (before + time.monotonic_ns()) // 2, boottime_ns)
+
+
+class ClockChange(NamedTuple):
+    """What happened to the clocks of a run. `stepped_s` is how far the wall clock was set (forward
+    is positive), `slept_s` how long the computer slept; 0.0 where that is below what is told."""
+
+    stepped_s: float
+    slept_s: float
+
+    def words(self) -> list[str]:
+        """A sentence for each thing that happened."""
+        told = []
+        if self.stepped_s:
+            way = "forward" if self.stepped_s > 0 else "back"
+            told.append(
+                f"Clock stepped by {abs(self.stepped_s):.1f} s ({way}) during the run: date and "
+                "time of day are in doubt, times within the run are not."
+            )
+        if self.slept_s:
+            told.append(
+                f"The computer slept {self.slept_s:.1f} s during the run: nothing was watched or "
+                "recorded meanwhile."
+            )
+        return told
+
+
+def clock_change(start: Clocks, end: Clocks) -> ClockChange:
+    """What happened to the clocks between two readings of one boot."""
+    awake_ns = end.monotonic_ns - start.monotonic_ns
+    slept_s = (end.boottime_ns - start.boottime_ns - awake_ns) / NS_PER_S
+    slept_s = slept_s if slept_s > SLEPT_S else 0.0
+    stepped_s = (end.wall_ns - start.wall_ns - awake_ns) / NS_PER_S - slept_s
+    return ClockChange(stepped_s if abs(stepped_s) > STEP_S else 0.0, slept_s)
 
 
 def boot_id() -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
+from rig.core.clock import ClockChange
 from rig.core.records import End, Record, decode_lines
 from rig.runlog.header import RunHeader
 
@@ -43,7 +44,8 @@ class StoredRun:
 
     `chunks()` gives the raw records, newline-terminated text of one commit each, in order; each is
     held against its checksum when it is read (StorageError). `remark` says what the recorder had to
-    add, `raw_file` is the name of the raw file, `database` what wrote the log.
+    add, `raw_file` is the name of the raw file, `database` what wrote the log. `clock` is what
+    happened to the clocks during the run, None where that is not known.
     """
 
     id: int
@@ -55,6 +57,7 @@ class StoredRun:
     raw_file: str | None
     remark: str
     database: str
+    clock: ClockChange | None
     _chunks: Callable[[], Iterator[bytes]] = field(repr=False)
 
     def chunks(self) -> Iterator[bytes]:

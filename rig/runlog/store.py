@@ -18,7 +18,7 @@ from typing import Any, Self
 from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import IntegrityError
 
-from rig.core.clock import WallTime
+from rig.core.clock import ClockChange, WallTime
 from rig.core.errors import StorageError, UsageError
 from rig.core.records import End
 from rig.runlog import schema, writing
@@ -87,22 +87,30 @@ class RunLog:
         with plainly(self.path), self._reader.begin() as connection:
             yield connection
 
-    def begin_run(self, header: RunHeader, raw_file: str | None = None) -> int:
-        """Enter a run as running, written by this process; returns its number once it is synced."""
+    def begin_run(
+        self, header: RunHeader, raw_file: str | None = None, number: int | None = None
+    ) -> int:
+        """Enter a run as running, written by this process; returns its number once it is synced.
+
+        `number`: only for a run that comes from another log and keeps its number.
+        """
         with self._writing() as connection:
-            return writing.insert_run(connection, header, raw_file)
+            return writing.insert_run(connection, header, raw_file, number)
 
     def append_chunk(self, run_id: int, n: int, text: bytes) -> None:
         """Append `n` records (newline-terminated text); synced on return."""
         with self._writing() as connection:
             writing.insert_chunk(connection, run_id, n, text)
 
-    def end_run(self, run_id: int, status: str, end: End | None = None, remark: str = "") -> None:
+    def end_run(
+        self, run_id: int, status: str, end: End | None = None, remark: str = "",
+        clock: ClockChange | None = None,
+    ) -> None:  # fmt: skip
         """Close a run with one of STATUSES; synced on return."""
         if status not in STATUSES or status == "running":
             raise ValueError(f"{status!r} is not how a run ends")
         with self._writing() as connection:
-            writing.finish_run(connection, run_id, status, end, remark)
+            writing.finish_run(connection, run_id, status, end, remark, clock)
 
     def mark_interrupted(self) -> list[int]:
         """Mark every running run whose writing process is gone; what was committed stays.
@@ -179,7 +187,7 @@ class RunLog:
             end = End(row.status, row.off_state, row.end_t_ns)
         return StoredRun(
             run_id, _header(row, given), row.status, end, row.end_utc_s, row.n_records,
-            row.raw_file, row.remark, row.database, lambda: self._chunks(run_id),
+            row.raw_file, row.remark, row.database, _clock(row), lambda: self._chunks(run_id),
         )  # fmt: skip
 
     def _chunks(self, run_id: int) -> Iterator[bytes]:
@@ -211,6 +219,16 @@ class RunLog:
             )
         return text
 
+    def cut(self, run_id: int, first: int) -> None:
+        """Remove the run's chunks from number `first` (from 1) on: only before they are restored."""
+        with self._writing() as connection:
+            writing.cut_chunks(connection, run_id, first)
+
+    def drop_results(self, run_id: int) -> None:
+        """Forget the results of a run whose records have changed."""
+        with self._writing() as connection:
+            writing.drop_results(connection, run_id)
+
     def uid_of(self, uid: str) -> int | None:
         """The number of the run with this uid, None where the log has none."""
         with self._reading() as connection:
@@ -220,6 +238,12 @@ class RunLog:
 
 def _yes_no(value: Any) -> bool | None:
     return None if value is None else bool(value)
+
+
+def _clock(row: Any) -> ClockChange | None:
+    if row.clock_step_s is None or row.slept_s is None:
+        return None
+    return ClockChange(row.clock_step_s, row.slept_s)
 
 
 def _header(row: Any, given: Any) -> RunHeader:

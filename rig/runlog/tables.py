@@ -116,6 +116,8 @@ runs = Table(
     Column("end_t_ns", Nanoseconds),
     Column("end_utc_s", Number),
     Column("remark", Text, nullable=False, server_default=""),
+    Column("clock_step_s", Number),  # core.clock.ClockChange; NULL where not known
+    Column("slept_s", Number),
     CheckConstraint(
         _one_of("source", ("simulated", "emulated board", "board", "capture")), name="source"
     ),

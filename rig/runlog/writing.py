@@ -11,6 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection, CursorResult, Table, func, insert, select, update
 
+from rig.core.clock import ClockChange
 from rig.core.errors import StorageError
 from rig.core.records import End, decode
 from rig.core.state_file import Owner, this_process
@@ -27,14 +28,20 @@ def as_json(value: Any) -> str:
     return json.dumps(value, allow_nan=False, separators=(",", ":"))
 
 
-def insert_run(connection: Connection, header: RunHeader, raw_file: str | None) -> int:
-    """The run's row with its conditions, texts, valve and job; returns its number."""
+def insert_run(
+    connection: Connection, header: RunHeader, raw_file: str | None, number: int | None = None
+) -> int:
+    """The run's row with its conditions, texts, valve and job; returns its number.
+
+    `number` is given only where a run comes from another log and keeps the number it had there.
+    """
     _keep_text(connection, header.setup_hash, header.setup_text)
     if header.sheet_hash is not None and header.sheet_text is not None:
         _keep_text(connection, header.sheet_hash, header.sheet_text)
     writer = this_process()
     done = connection.execute(
         insert(runs).values(
+            **({} if number is None else {"id": number}),
             uid=header.uid,
             source=header.source,
             seed=header.seed,
@@ -131,7 +138,12 @@ def insert_chunk(connection: Connection, run_id: int, n: int, text: bytes) -> No
 
 
 def finish_run(
-    connection: Connection, run_id: int, status: str, end: End | None, remark: str
+    connection: Connection,
+    run_id: int,
+    status: str,
+    end: End | None,
+    remark: str,
+    clock: ClockChange | None = None,
 ) -> None:
     """Close the run's row. Without `end`, its last record's time stands as the end."""
     last = select(func.max(chunks.c.last_t_ns)).where(chunks.c.run_id == run_id)
@@ -143,6 +155,8 @@ def finish_run(
     }
     if remark:
         values["remark"] = remark
+    if clock is not None:
+        values |= {"clock_step_s": clock.stepped_s, "slept_s": clock.slept_s}
     done = connection.execute(update(runs).where(runs.c.id == run_id).values(values))
     if done.rowcount != 1:
         raise StorageError(f"There is no run {run_id} in the log.")
@@ -159,6 +173,18 @@ def interrupt_dead(connection: Connection) -> list[int]:
     for run_id in dead:
         finish_run(connection, run_id, "interrupted", None, "Its recorder ended without closing it")
     return dead
+
+
+def drop_results(connection: Connection, run_id: int) -> None:
+    """Forget the results of a run whose records have changed."""
+    connection.execute(results.delete().where(results.c.run_id == run_id))
+
+
+def cut_chunks(connection: Connection, run_id: int, first: int) -> None:
+    """Remove the run's chunks from sequence `first` on."""
+    connection.execute(
+        chunks.delete().where(chunks.c.run_id == run_id, chunks.c.sequence >= first)
+    )
 
 
 def insert_result(

@@ -102,6 +102,8 @@ def test_migrations_make_exactly_the_tables_that_the_program_uses(path):
 
 
 def clauses(sql):
+    """In a rebuilt table SQLite quotes the name and SQLAlchemy brackets the default."""
+    sql = sql.replace('CREATE TABLE "runs"', "CREATE TABLE runs", 1).replace("('')", "''")
     return sorted(line.strip().rstrip(", ") for line in sql.splitlines() if line.strip())
 
 
