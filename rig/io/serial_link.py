@@ -83,7 +83,7 @@ class SerialLink:
             with contextlib.suppress(*_FAULTS, NotImplementedError):  # not every port has it
                 device.set_low_latency_mode(True)
         except BaseException:
-            device.close()
+            _give_back(device)
             raise
         self._serial = device
         self.opened += 1
@@ -120,12 +120,8 @@ class SerialLink:
 
     def _drop(self) -> None:
         device, self._serial = self._serial, None
-        if device is None:
-            return
-        with contextlib.suppress(*_FAULTS):  # a port that is gone has nothing to give back
-            fcntl.ioctl(device.fd, termios.TIOCNXCL)
-        with contextlib.suppress(*_FAULTS):
-            device.close()
+        if device is not None:
+            _give_back(device)
 
     def _tell_loss(self) -> None:
         lost, self._lost = self._lost, None
@@ -149,6 +145,14 @@ class SerialLink:
                 return
         self._pause_ns = min(2 * self._pause_ns, self._most_ns)
         self._retry_ns = self._clock.now_ns() + self._pause_ns
+
+
+def _give_back(device: Any) -> None:
+    """Close, and let others than root open it again, also where its far end holds the port."""
+    with contextlib.suppress(*_FAULTS):  # a port that is gone has nothing to give back
+        fcntl.ioctl(device.fd, termios.TIOCNXCL)
+    with contextlib.suppress(*_FAULTS):
+        device.close()
 
 
 def _keep_control_lines(fd: int) -> None:
