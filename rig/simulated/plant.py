@@ -100,9 +100,7 @@ class Plant:
         if moves is None:
             return
         cut_ns = self._ns(moves.cut_s)
-        for kind in ("contact closed", "contact open"):
-            self.truth.forget_after(kind, cut_ns)
-        self.truth.note("contact closed" if on else "contact open", cut_ns)
+        self.truth.note_contact(on, cut_ns)
         if self._has_readback:
             self._outbox.forget(READBACK, cut_ns)
             self._plan_edges(READBACK, moves.changes, self._wiring.readback_level)

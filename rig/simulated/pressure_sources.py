@@ -48,6 +48,9 @@ class PressureSources:
         """The person hears it at `t_s` and acts one reaction time later."""
         if instruction not in ("raise", "lower", "hold"):
             raise ValueError(f'instruction "{instruction}" is not raise, lower or hold')
+        connected = self._at_inlet or self.by_hand or self._orders
+        if instruction == "hold" and not connected:
+            return  # nothing was connected, and nothing is now
         self._orders.append((t_s + self._reaction_s, instruction))
 
     def happen(self, t_s: float, pressure_pa: float) -> None:
@@ -66,8 +69,6 @@ class PressureSources:
             moved = self.inlet
         else:
             if not self.by_hand:
-                if instruction == "hold":
-                    return  # nothing was connected, and nothing is now
                 self.by_hand = True
                 self.hand.turn(t_s, 0.0, 0.0)
                 self.hand.p0_pa = max(pressure_pa, 0.0)

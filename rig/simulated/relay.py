@@ -8,7 +8,7 @@ import random
 from typing import NamedTuple
 
 from rig.config.plant_parts import RelayPart
-from rig.simulated.scatter import bounce_offsets
+from rig.simulated.scatter import GAP_MIN_S, bounce_offsets
 
 DELAY_MIN_S = 0.5e-3
 
@@ -42,9 +42,15 @@ class Relay:
         offsets = bounce_offsets(rng, most, part.bounce_time_s * share)
         if part.dead or self._welded:
             return None
-        kept = [change for change in self._planned if change[0] < first_s]
-        dropped = len(kept) < len(self._planned)
-        self._planned = kept[-1:]
+        planned = self._planned
+        while len(planned) > 1 and planned[1][0] <= t_s:
+            planned.pop(0)  # long past; the first is how the contact stands now
+        kept = [change for change in planned if change[0] < first_s]
+        while kept[-1][0] + GAP_MIN_S > first_s:  # not within the nanosecond of another change
+            first_s = kept[-1][0] + GAP_MIN_S
+            kept = [change for change in planned if change[0] < first_s]
+        dropped = len(kept) < len(planned)
+        self._planned = kept
         if kept[-1][1] == on and not dropped:
             return None
         self._welded = on and first_s >= self._welds_from_s

@@ -18,6 +18,7 @@ from rig.io.gauge import StreamGauge
 from rig.io.gpio import RelayCoil
 from rig.io.links import MemoryLink
 from rig.io.serial_link import SerialLink
+from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
 from rig.simulated.edges import SimulatedEdges
 from rig.simulated.pins import SimulatedFactory
 from rig.simulated.plant import Plant
@@ -33,6 +34,8 @@ class SimulatedHardware:
     coil: RelayCoil
     edges: SimulatedEdges
     gauge: StreamGauge | None
+    loops: dict[str, LoopLine]
+    heartbeat: HeartbeatLine | None
     world: World
     source: str
     description: dict[str, str]
@@ -107,11 +110,14 @@ def open_simulated(
                 relay_changed(high)
 
         factory.output_changed = output_changed
+        _close_loops(setup, factory)
+        loops, heartbeat = open_slow_lines(setup, factory, opened)
         coil = RelayCoil(setup.relay.line, factory)
         opened.callback(coil.close)
         return SimulatedHardware(
-            coil, edges, gauge, world, SIMULATED, description, plant, opened.pop_all()
-        )
+            coil, edges, gauge, loops, heartbeat, world, SIMULATED, description, plant,
+            opened.pop_all(),
+        )  # fmt: skip
 
 
 def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[StreamGauge, int, str]:
@@ -137,3 +143,16 @@ def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[StreamGau
     gauge = StreamGauge(link, MonotonicClock(), wanted)
     opened.callback(gauge.close)
     return gauge, far_fd, port
+
+
+def _close_loops(setup: Setup, factory: SimulatedFactory) -> None:
+    """Nobody presses the simulated stop and nobody opens the simulated cover."""
+    for wired in (setup.stop_input, setup.cover_input):
+        if wired is not None:
+            pin = factory.pin(wired.line)
+            pin.function = "input"
+            pin.pull = wired.pull
+            if wired.pull == "up":
+                pin.drive_low()
+            else:
+                pin.drive_high()

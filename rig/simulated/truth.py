@@ -40,6 +40,18 @@ class Truth:
         while times and times[-1] >= t_ns:
             times.pop()
 
+    def note_contact(self, closed: bool, t_ns: int) -> None:
+        """The relay's contact goes here at `t_ns`, and what was planned from then on is void.
+
+        Where it is there already after a bounce that was cut short, nothing more happens.
+        """
+        kinds = ("contact closed", "contact open")
+        for kind in kinds:
+            self.forget_after(kind, t_ns)
+        closings, openings = (len(self._times[kind]) for kind in kinds)
+        if closed != (closings > openings):
+            self.note(kinds[0] if closed else kinds[1], t_ns)
+
     def times_ns(self, kind: str) -> list[int]:
         """Every instant of one of KINDS so far, in order."""
         return list(self._times[kind])
