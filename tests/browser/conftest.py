@@ -3,20 +3,14 @@
 
 from __future__ import annotations
 
-import os
-import re
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Route, expect, sync_playwright
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
-
-from written_runs import Made, write
+from served import RUNS, Server
+from written_runs import write
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the page
 
@@ -25,57 +19,6 @@ FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-ARTEFACTS = Path(__file__).parent / "artefacts"
-
-NASTY = '"><script>alert(1)</script><img src=x onerror=alert(2)>'
-
-RUNS = {
-    "simulated": Made(strokes=20, missed=(4, 9)),
-    "tripped": Made(
-        strokes=20, source="board", status="tripped", trip=True, readback=False,
-        synchronised=None, valve="BENCH-3", not_watched=("read-back disagreeing",),
-        doubts=((4321.0, "gauge frame rejected", "garbage"),),
-    ),
-    "long": Made(strokes=2_000, on_ms=200, rest_ms=200, gauge_period_ms=20),
-    "emulated": Made(strokes=6, source="emulated board", synchronised=True),
-    "bare": Made(
-        strokes=3, source="board", readback=False, gauge_period_ms=None, valve=None, job=None,
-        by=None, note="",
-    ),
-    "nasty": Made(strokes=3, valve=NASTY, job=NASTY, by=NASTY, note=NASTY * 5),
-    "wordy": Made(strokes=3, valve="V" * 150, job="J" * 90, by="B" * 90, note="N" * 900),
-}  # fmt: skip
-"""Name -> what is written; the number of the run is its place, from 1."""
-
-
-def address_of(run: str) -> str:
-    return f"/runs/{list(RUNS).index(run) + 1}"
-
-
-class Server:
-    """`rig serve` as a person starts it, on the log in `folder`."""
-
-    def __init__(self, folder: Path) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "rig.cli.main", "serve", "--port", "0"],
-            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-            env={**os.environ, "RIG_DATA": str(folder), "PYTHONUNBUFFERED": "1"},
-        )  # fmt: skip
-        found = None
-        for line in self.process.stdout or ():
-            found = re.search(r"http://\S+", line)
-            if found:
-                break
-        assert found, "rig serve did not start"
-        self.url = found.group(0).rstrip("/")
-
-    def stop(self) -> None:
-        self.process.terminate()
-        try:
-            self.process.communicate(timeout=20)
-        finally:
-            self.process.kill()
-            self.process.wait()
 
 
 @pytest.fixture(scope="module")

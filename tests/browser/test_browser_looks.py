@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import ARTEFACTS, address_of
+from served import ARTEFACTS, address_of
 
 pytestmark = pytest.mark.browser
 

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import RUNS, Server, address_of
 from playwright.sync_api import Page, expect
+from served import RUNS, Server, address_of
 
 pytestmark = pytest.mark.browser
 
@@ -166,6 +166,13 @@ def test_values_at_the_pointer_stand_below(visit: Callable) -> None:
     assert "command off · coil read-back dead · switch contact open" in after
     point_at(on + 300)
     assert page.inner_text("#readout").startswith(("299", "300", "301"))
+
+
+def test_a_tap_reads_values_too(visit: Callable) -> None:
+    page = visit(width=390).open(address_of("simulated"))
+    assert page.inner_text("#readout").startswith("Tap the plot")
+    page.locator("#traces .u-over").tap(position={"x": 100, "y": 100})
+    expect(page.locator("#readout")).to_contain_text("command")
 
 
 def test_a_dot_opens_its_stroke(visit: Callable) -> None:

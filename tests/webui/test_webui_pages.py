@@ -13,6 +13,7 @@ import pytest
 import written_runs
 from flask.testing import FlaskClient
 
+from rig.runlog.store import RunLog
 from webui import pages, words
 
 Writer = Callable[..., int]
@@ -223,6 +224,19 @@ def test_a_ramp_and_a_hold_show_their_own_figures(client: FlaskClient, log_path:
             assert f"{ramp[name]:.1f}" in page
     assert "Stroke after" in page  # in the page, but not shown: a ramp has no strokes
     assert re.search(r'id="go-next" hidden', client.get("/runs/2").text)
+
+
+def test_a_run_with_nothing_committed_yet(client: FlaskClient, log_path: Path) -> None:
+    with RunLog(log_path) as run_log:
+        run_log.begin_run(written_runs.header(written_runs.Made()))
+    page = client.get("/runs/1")
+    assert page.status_code == 200
+    assert "Nothing is committed of this run yet" in page.text
+    for part in ("", "/traces", "/strokes"):
+        assert client.get(f"/api/runs/1{part}").status_code == 200
+    for kind in ("csv", "json", "vcd"):
+        with client.get(f"/runs/1/run.{kind}") as answer:
+            assert answer.status_code == 200
 
 
 def test_doubts_of_the_records_are_listed(client: FlaskClient, written: Writer) -> None:

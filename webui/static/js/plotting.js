@@ -74,7 +74,9 @@ export async function ask(address, signal) {
     if (error.name === "AbortError") throw error;
     throw new Error("The rig did not answer. Is rig serve still running?");
   }
-  const body = await answer.json();
+  const body = await answer.json().catch(() => {
+    throw new Error("The rig's answer was not understood. Reload the page.");
+  });
   if (!answer.ok) throw new Error(`${body.error}: ${body.what}`);
   return body;
 }

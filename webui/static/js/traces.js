@@ -80,7 +80,9 @@ function isWhole() {
 /** The values at the cursor, in words; what to do where there is no cursor. */
 function tell(atMs) {
   if (atMs === null) {
-    readout.textContent = "Point at or tap the plot to read values. Drag sideways to look closer.";
+    readout.textContent = matchMedia("(pointer: coarse)").matches
+      ? "Tap the plot to read values there."
+      : "Point at the plot to read values. Drag sideways to look closer.";
     return;
   }
   const words = [[timeWords(atMs), ""]];
