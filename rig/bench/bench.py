@@ -12,36 +12,26 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from rig.bench import preflight, sequencer
+from rig.bench.intake import Intake
 from rig.bench.interlock import Interlock
 from rig.bench.sequencer import Do, Sequencer
 from rig.bench.states import State, StateMachine
-from rig.bench.watch import TICK_S
+from rig.bench.telling import StatusTeller
+from rig.bench.watch import COVER_INPUT, STOP_INPUT, TICK_S
 from rig.config.setup import Setup
 from rig.config.sheet import Sheet
 from rig.core import messages
 from rig.core.errors import HardwareError
 from rig.core.ports import Hardware, RecordSink
 from rig.core.preflight import Preflight
-from rig.core.records import (
-    GOOD,
-    OFF_STATES,
-    READBACK,
-    Condition,
-    Edge,
-    End,
-    Level,
-    Record,
-    Sample,
-    Step,
-    encode,
-)
+from rig.core.records import OFF_STATES, READBACK, Condition, End, Level, Record, Step, encode
 
 NS = 1_000_000_000
 TICK_NS = int(TICK_S * NS)
-STATUS_NS = NS // 10
 TAIL_NS = NS // 2
 """Recorded after a trip or stop, so that the release is in the record."""
 GAUGE_PATIENCE_S = 1.5
+LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
 
 class Desk(Protocol):
@@ -60,17 +50,24 @@ class Bench:
 
     def __init__(self, setup: Setup, hardware: Hardware, desk: Desk | None = None) -> None:
         self._setup, self._hardware, self._desk = setup, hardware, desk
-        self._world, self._edges, self._gauge = hardware.world, hardware.edges, hardware.gauge
-        self.interlock = Interlock(hardware.coil, setup, self.emit, self._world.now_ns)
+        self._world = hardware.world
+        heartbeat = hardware.heartbeat
+        self.interlock = Interlock(
+            hardware.coil,
+            setup,
+            self.emit,
+            self._world.now_ns,
+            heartbeat.beat if heartbeat else None,
+        )
         self.states = StateMachine()
         self._sink: RecordSink | None = None
         self._flush: Callable[[], None] = lambda: None
-        self._pressure: Sample | None = None
-        self._gauge_words = "nothing received"
-        self._sequence: dict[str, int] = {}
+        self._intake = Intake(hardware, self.interlock, self.emit)
         self._step = Step("idle", 0, 0)
-        self._next_tick = self._next_status = 0
+        self._next_tick = 0
+        self._teller = StatusTeller()
         self._heard_ns = self._world.now_ns()
+        self._lag_s = 0.0
         self.stop_why: str | None = None
         self.orders: list[messages.Order] = []
 
@@ -79,10 +76,10 @@ class Bench:
     def preflight(self, base_pressure_min_kpa: float | None = None) -> Preflight:
         """Look at every input at rest, waiting a little for the gauge's first reading."""
         now_ns = self._world.now_ns()
-        until_ns = now_ns + int(GAUGE_PATIENCE_S * NS) if self._gauge else now_ns
-        levels = self._poll_levels()
+        until_ns = now_ns + int(GAUGE_PATIENCE_S * NS) if self._hardware.gauge else now_ns
+        levels = self._intake.levels()
         self.interlock.start(now_ns, levels)
-        while self._pressure is None and now_ns < until_ns and self.stop_why is None:
+        while self._intake.pressure is None and now_ns < until_ns and self.stop_why is None:
             self._world.wait(min(until_ns, now_ns + TICK_NS), self._descriptors())
             now_ns = self._world.now_ns()
             self._collect(now_ns)
@@ -91,9 +88,10 @@ class Bench:
             self._hardware,
             load_live=self.interlock.load_live(),
             switch_closed=bool(self.interlock.switch_closed()),
-            pressure_kpa=self._pressure.value if self._pressure else None,
-            gauge_words=self._gauge_words,
+            pressure_kpa=self._intake.pressure.value if self._intake.pressure else None,
+            gauge_words=self._intake.gauge_words,
             base_pressure_min_kpa=base_pressure_min_kpa,
+            loops=self._loops(),
         )
         if not found.refused and self.interlock.trip is None:
             self.states.move(State.READY)
@@ -104,7 +102,7 @@ class Bench:
         now_ns = self._world.now_ns()
         self._collect(now_ns)
         self.states.expire(now_ns)
-        self._tell_status(now_ns)
+        self._tick(now_ns)
         self._world.wait(now_ns + TICK_NS, self._descriptors())
 
     def arm(self) -> None:
@@ -125,8 +123,10 @@ class Bench:
         try:
             reason = self._run(sheet)
         except BaseException:
-            self.interlock.release()
-            self.states.move(State.FAULT)
+            try:
+                self.interlock.release()
+            finally:
+                self.states.move(State.FAULT)
             raise
         self.interlock.release()
         self._world.guide("hold")
@@ -136,7 +136,7 @@ class Bench:
         off = self._off_state()
         if self.interlock.trip is not None:  # a rule may have spoken only at the very end
             reason = "tripped"
-        for line, level in (self._levels_if_any() or {}).items():
+        for line, level in (self._intake.levels_if_any() or {}).items():
             self.emit(Level(line, level, self._world.now_ns()))
         end = End(reason, off, self._world.now_ns())
         self.emit(end)
@@ -146,10 +146,10 @@ class Bench:
 
     def _run(self, sheet: Sheet) -> str:
         now_ns = self._world.now_ns()
-        levels = self._poll_levels()
+        levels = self._intake.levels()
         for line, level in levels.items():
             self.emit(Level(line, level, now_ns))
-        self._pressure = None
+        self._intake.pressure = None
         if self.interlock.trip is not None:  # it tripped while waiting to start
             self.emit(self.interlock.trip)
         self.interlock.start(now_ns, levels)
@@ -166,7 +166,7 @@ class Bench:
                 self.interlock.release()
                 self.emit(Condition("stopped", now_ns, self.stop_why))
                 return "aborted"
-            pressure = self._pressure.value if self._pressure else None
+            pressure = self._intake.pressure.value if self._intake.pressure else None
             action = steps.due(now_ns, pressure)
             while action is not None:
                 if not isinstance(action, Do):  # a Wait never comes out of the sequencer
@@ -199,34 +199,9 @@ class Bench:
     # -- every turn
 
     def _collect(self, now_ns: int) -> None:
-        interlock = self.interlock
-        if self._gauge is not None:
-            for item in self._gauge.read():
-                if isinstance(item, Sample):
-                    interlock.see_sample(item)
-                    if item.channel == "pressure" and item.quality == GOOD:
-                        self._pressure = item
-                    else:
-                        self._gauge_words = item.quality
-                else:
-                    self._gauge_words = f"{item.kind}: {item.detail}"
-                self.emit(item)
-        try:
-            for edge in self._edges.read():
-                interlock.see_edge(edge)
-                self._count(edge)
-                self.emit(edge)
-        except HardwareError as error:
-            interlock.edge_source_failed(now_ns, str(error))
+        self._intake.collect(now_ns)
         if self._desk is not None:
             self._listen(self._desk, now_ns)
-
-    def _count(self, edge: Edge) -> None:
-        before = self._sequence.get(edge.line)
-        self._sequence[edge.line] = edge.sequence
-        if before is not None and edge.sequence != before + 1:
-            lost = edge.sequence - before - 1
-            self.emit(Condition("sequence gap", edge.t_ns, f"{edge.line}: {lost} edges lost"))
 
     def _listen(self, desk: Desk, now_ns: int) -> None:
         for order in desk.poll():
@@ -234,7 +209,10 @@ class Bench:
             if order.order in ("stop", "quit"):
                 self.interlock.release()
                 self.stop_why = order.why or "stopped by a person"
-            elif order.order != "beat":
+            elif order.order == "beat":
+                self.interlock.program(now_ns, lag_s=order.lag_s, free_mb=order.free_mb)
+                self._lag_s = order.lag_s
+            else:
                 self.orders.append(order)
         silent_s = (now_ns - self._heard_ns) / NS
         if desk.operator_gone or (
@@ -246,15 +224,18 @@ class Bench:
             )
 
     def _tick(self, now_ns: int) -> None:
+        if self._next_tick and self._sink is not None:
+            self.interlock.program(now_ns, late_s=(now_ns - self._next_tick) / NS)
         self._next_tick = now_ns + TICK_NS
         try:
-            levels = self._poll_levels()
+            levels = self._intake.levels()
         except HardwareError as error:
             self.interlock.edge_source_failed(now_ns, str(error))
             return
-        self.interlock.tick(now_ns, levels)
-        if self._sink is not None and self._sink.overflowed:
-            self.interlock.recorder(now_ns, True, self._sink.lag_s)
+        self.interlock.tick(now_ns, levels, self._loops())
+        sink = self._sink
+        if sink is not None and (sink.overflowed or sink.lag_s):
+            self.interlock.program(now_ns, overflowed=sink.overflowed, lag_s=sink.lag_s)
         self._tell_status(now_ns)
 
     def _keep_recording(self, until_ns: int) -> None:
@@ -271,10 +252,10 @@ class Bench:
         while True:
             now_ns = self._world.now_ns()
             self._collect(now_ns)
-            levels = self._levels_if_any()
+            levels = self._intake.levels_if_any()
             if levels is None or READBACK not in levels:
                 return OFF_STATES[1]
-            self.interlock.tick(now_ns, levels)
+            self.interlock.tick(now_ns, levels, self._loops())
             live = self.interlock.load_live()
             if not live:
                 return OFF_STATES[0]
@@ -282,19 +263,12 @@ class Bench:
                 return OFF_STATES[2]
             self._world.wait(min(until_ns, now_ns + TICK_NS // 4), self._descriptors())
 
-    def _poll_levels(self) -> dict[str, int]:
-        return {line: self._edges.level(line) for line in self._edges.lines}
-
-    def _levels_if_any(self) -> dict[str, int] | None:
-        try:
-            return self._poll_levels()
-        except HardwareError:
-            return None
+    def _loops(self) -> dict[str, bool]:
+        return {LOOP_RULES[name]: loop.closed for name, loop in self._hardware.loops.items()}
 
     def _descriptors(self) -> list[int]:
-        ports = [self._edges.fileno(), self._gauge.fileno() if self._gauge else None]
-        found = [fd for fd in ports if fd is not None]
-        return found + (self._desk.filenos() if self._desk is not None else [])
+        desk = self._desk.filenos() if self._desk is not None else []
+        return self._intake.descriptors() + desk
 
     def emit(self, record: Record) -> None:
         """Hand one record to the recorder and the desks, once the run has begun."""
@@ -306,25 +280,12 @@ class Bench:
             self._desk.send(line)
 
     def _tell_status(self, now_ns: int) -> None:
-        desk = self._desk
-        if desk is None or now_ns < self._next_status:
+        if self._desk is None:
             return
-        self._next_status = now_ns + STATUS_NS
-        pressure = self._pressure
-        interlock = self.interlock
-        desk.send(
-            messages.tell(
-                "status",
-                state=str(self.states.state),
-                t_ns=now_ns,
-                step=self._step.name,
-                number=self._step.number,
-                commanded_on=interlock.energised,
-                coil_live=interlock.load_live(),
-                switch_closed=interlock.switch_closed(),
-                pressure_kpa=pressure.value if pressure else None,
-                pressure_age_s=(now_ns - pressure.t_ns) / NS if pressure else None,
-                lag_s=self._sink.lag_s if self._sink is not None else 0.0,
-            )
+        state = str(self.states.state)
+        line = self._teller.line(
+            now_ns, state, self._step, self.interlock, self._intake.pressure, self._lag_s
         )
-        desk.flush()
+        if line is not None:
+            self._desk.send(line)
+            self._desk.flush()

@@ -7,40 +7,48 @@ function; fuse, mushroom stop and relief valve stand beneath it.
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
-from rig.bench import rules
-from rig.bench.watch import EDGE_LOST_S
+from rig.bench import rules, rules_gauge, watch
+from rig.bench.rules import Finding
+from rig.bench.trackers import CoilHeat, DutyWindow, GaugeWatch
 from rig.config.setup import Setup
 from rig.core.ports import Coil
-from rig.core.records import GOOD, READBACK, SWITCH, Command, Edge, Record, Sample, Trip
+from rig.core.records import READBACK, SWITCH, Command, Edge, Record, Sample, Trip
 
 NS = 1_000_000_000
+AGREE_TICKS = 2
+"""The read-back counts as agreeing again after so many looks: a chattering one is no agreement."""
 
 
 class Interlock:
     """Watches every sample and its own tick; hands out energise and release.
 
-    `emit` takes the records of commands and trips; `now_ns` is the clock of all records.
+    `emit` takes the records of commands and trips; `now_ns` is the clock of all records; `beat`
+    toggles the heartbeat line, and is called only here and only while nothing has tripped.
     """
 
     def __init__(
-        self, coil: Coil, setup: Setup, emit: Callable[[Record], None], now_ns: Callable[[], int]
+        self,
+        coil: Coil,
+        setup: Setup,
+        emit: Callable[[Record], None],
+        now_ns: Callable[[], int],
+        beat: Callable[[], None] | None = None,
     ) -> None:
         self._coil, self._setup, self._emit, self._now_ns = coil, setup, emit, now_ns
-        limits = setup.limits
-        self._pressure_limit = limits.pressure_kpa if setup.gauge else None
+        self._beat = beat
         self._stale_s = setup.gauge_stale_s
         self._live_level = setup.coil_live_level
         self._on_since_ns: int | None = None
-        self._spans: deque[tuple[int, int]] = deque()
-        self._spans_ns = 0
-        self._good_ns: int | None = None
+        self._duty = DutyWindow(int(setup.limits.duty_window_s * NS))
+        self._heat = CoilHeat(setup)
+        self._gauge = GaugeWatch(setup)
         self._level: dict[str, int] = {}
         self._edge_level: dict[str, int] = {}
         self._edge_lost_since: dict[str, int | None] = {}
         self._disagree_since: int | None = None
+        self._agreed = 0
         self.trip: Trip | None = None
         self.later: list[Trip] = []
 
@@ -56,79 +64,113 @@ class Interlock:
         if self.trip is not None:
             return False
         t_ns = self._now_ns()
+        self._heat.advance(t_ns, energised=False)
         self._on_since_ns = self._disagree_since = t_ns
         self._coil.on()
         self._emit(Command(True, t_ns, self._now_ns(), stroke))
+        self._gauge.command(t_ns, on=True)
         return True
 
     def release(self, stroke: int = 0) -> None:
-        """Command the relay off. Always works, any number of times."""
+        """Command the relay off. Works from any state, any number of times.
+
+        Raises CoilLiveError where the line could not be written at all.
+        """
         was_on = self._on_since_ns
         t_ns = self._now_ns()
         self._coil.off()
         done_ns = self._now_ns()
         if was_on is None:
             return
+        self._heat.advance(t_ns, energised=True)
         self._on_since_ns = None
         self._disagree_since = t_ns
-        self._spans.append((was_on, t_ns))
-        self._spans_ns += t_ns - was_on
+        self._duty.add(was_on, t_ns)
         self._emit(Command(False, t_ns, done_ns, stroke))
+        self._gauge.command(t_ns, on=False)
 
     # -- what arrives
 
     def see_sample(self, sample: Sample) -> None:
         """Called with every reading before anything else sees it."""
-        if sample.channel != "pressure":
+        limits = self._setup.limits
+        if sample.channel == "pressure":
+            for finding in self._gauge.see(sample):
+                self._judge(finding, sample.t_ns)
+        elif sample.value is None:
             return
-        if sample.value is not None and self._pressure_limit is not None:
-            self._judge(rules.over_pressure(sample.value, self._pressure_limit), sample.t_ns)
-        if sample.quality == GOOD:
-            self._good_ns = sample.t_ns
+        elif sample.channel == "oil_temperature" and limits.oil_temperature_degc is not None:
+            finding_t = rules_gauge.oil_temperature(sample.value, limits.oil_temperature_degc)
+            self._judge(finding_t, sample.t_ns)
+        elif sample.channel == "supply_voltage":
+            finding_v = rules_gauge.supply_voltage(
+                sample.value, limits.supply_voltage_min_v, limits.supply_voltage_max_v
+            )
+            self._judge(finding_v, sample.t_ns)
 
     def see_edge(self, edge: Edge) -> None:
+        """Called with every edge, in order."""
         self._edge_level[edge.line] = self._level[edge.line] = edge.level
+        if edge.line == SWITCH:
+            self._gauge.switch_edge()
 
-    def start(self, now_ns: int, levels: dict[str, int]) -> None:
-        """The run begins: levels are taken as they stand, staleness counts from here."""
+    def start(self, now_ns: int, levels: Mapping[str, int]) -> None:
+        """Watching begins: levels are taken as they stand, staleness counts from here."""
         self._level.update(levels)
         self._edge_level.update(levels)
-        if self._good_ns is None:
-            self._good_ns = now_ns
+        if self._gauge.good_ns is None:
+            self._gauge.good_ns = now_ns
         self._disagree_since = now_ns
 
     # -- what does not arrive
 
-    def tick(self, now_ns: int, levels: dict[str, int]) -> None:
-        """Judge every rule that needs no arrival. `levels` were polled just now."""
+    def tick(
+        self, now_ns: int, levels: Mapping[str, int], loops: Mapping[str, bool] | None = None
+    ) -> None:
+        """Judge every rule that needs no arrival. `levels` were polled just now, `loops` are the
+        stop and cover inputs by rule name, True while closed."""
+        for rule, closed in (loops or {}).items():
+            self._judge(rules.loop_open(rule, closed), now_ns)
         limits = self._setup.limits
-        if self._on_since_ns is not None:
-            on_s = (now_ns - self._on_since_ns) / NS
-            self._judge(rules.on_time(on_s, limits.on_time_s), now_ns)
-        window_ns = int(limits.duty_window_s * NS)
-        on_s = self._on_ns_since(now_ns - window_ns, now_ns) / NS
+        on_since = self._on_since_ns
+        if on_since is not None:
+            self._judge(rules.on_time((now_ns - on_since) / NS, limits.on_time_s), now_ns)
+        on_s = self._duty.on_ns(now_ns, self._on_since_ns) / NS
         self._judge(rules.duty(on_s, limits.duty_window_s, limits.duty), now_ns)
-        if self._pressure_limit is not None and self._good_ns is not None:
-            age_s = (now_ns - self._good_ns) / NS
-            self._judge(rules.gauge_stale(age_s, self._stale_s), now_ns)
+        if self._setup.coil_heating is not None:
+            self._heat.advance(now_ns, energised=self._on_since_ns is not None)
+            limit_degc = self._setup.coil_heating.temperature_limit_degc
+            self._judge(rules.coil_heating(self._heat.temperature_degc, limit_degc), now_ns)
+        if self._gauge.limit_kpa is not None and self._gauge.good_ns is not None:
+            age_s = (now_ns - self._gauge.good_ns) / NS
+            self._judge(rules_gauge.gauge_stale(age_s, self._stale_s), now_ns)
         for line, level in levels.items():
             self._level[line] = level
             self._judge_edges(line, level, now_ns)
         if READBACK in levels:
             self._judge_readback(now_ns)
+        if self.trip is None and self._beat is not None:
+            self._beat()
 
-    def recorder(self, now_ns: int, overflowed: bool, lag_s: float) -> None:
-        """The queue towards the recorder."""
-        self._judge(rules.recorder_behind(overflowed, lag_s), now_ns)
+    def program(
+        self,
+        now_ns: int,
+        *,
+        late_s: float = 0.0,
+        overflowed: bool = False,
+        lag_s: float = 0.0,
+        free_mb: float | None = None,
+    ) -> None:
+        """The loop itself, and what the recorder tells: all may be as they should."""
+        limits = self._setup.limits
+        self._judge(rules.loop_late(late_s, limits.loop_late_s), now_ns)
+        self._judge(rules.recorder_behind(overflowed, lag_s, limits.recorder_lag_s), now_ns)
+        if free_mb is not None:
+            self._judge(rules.disk_nearly_full(free_mb, limits.disk_free_mb), now_ns)
 
     def edge_source_failed(self, now_ns: int, detail: str) -> None:
         """The request for the timed lines is gone."""
-        self._judge(
-            rules.Finding(
-                "edge source lost", None, None, "", f"The timed lines are lost: {detail}"
-            ),
-            now_ns,
-        )
+        self._judge(rules.edge_source_failed(detail), now_ns)
 
     def load_live(self) -> bool | None:
         """What the read-back shows; None where none is wired."""
@@ -136,6 +178,7 @@ class Interlock:
         return None if level is None else level == self._live_level
 
     def switch_closed(self) -> bool | None:
+        """What the switch's line shows; None before it was looked at."""
         level = self._level.get(SWITCH)
         return None if level is None else level == self._setup.switch_closed_level
 
@@ -148,49 +191,38 @@ class Interlock:
         since = self._edge_lost_since.get(line)
         if since is None:
             self._edge_lost_since[line] = since = now_ns
-        self._judge(rules.edge_source(line, (now_ns - since) / NS, EDGE_LOST_S), now_ns)
+        self._judge(rules.edge_source(line, (now_ns - since) / NS, watch.EDGE_LOST_S), now_ns)
 
     def _judge_readback(self, now_ns: int) -> None:
-        if self.load_live() == self._coil.commanded_on:
-            self._disagree_since = None
+        commanded_on = self._coil.commanded_on
+        if self.load_live() == commanded_on:
+            self._agreed += 1
+            if self._agreed >= AGREE_TICKS:
+                self._disagree_since = None
             return
+        self._agreed = 0
         if self._disagree_since is None:
             self._disagree_since = now_ns
         waited_s = (now_ns - self._disagree_since) / NS
         allowed_s = self._setup.limits.readback_delay_s
-        finding = rules.readback(
-            self._coil.commanded_on, waited_s, allowed_s, self._setup.coil.feed_side
-        )
-        self._judge(finding, now_ns)
+        side = self._setup.coil.feed_side
+        self._judge(rules.readback(commanded_on, waited_s, allowed_s, side), now_ns)
 
-    def _on_ns_since(self, start_ns: int, now_ns: int) -> int:
-        spans = self._spans
-        while spans and spans[0][1] <= start_ns:
-            on_ns, off_ns = spans.popleft()
-            self._spans_ns -= off_ns - on_ns
-        total = self._spans_ns
-        if spans and spans[0][0] < start_ns:
-            total -= start_ns - spans[0][0]
-        if self._on_since_ns is not None:
-            total += now_ns - max(self._on_since_ns, start_ns)
-        return total
-
-    def _judge(self, finding: rules.Finding | None, t_ns: int) -> None:
+    def _judge(self, finding: Finding | None, t_ns: int) -> None:
+        """Off, then latch, then report; the latch stands even where off could not be written."""
         if finding is None:
             return
-        self.release()
-        first = self.trip is None
-        if not first and finding.rule in {
-            self.trip.rule if self.trip else "",
-            *self._later_rules(),
-        }:
-            return
+        try:
+            self.release()
+        finally:
+            self._latch(finding, t_ns)
+
+    def _latch(self, finding: Finding, t_ns: int) -> None:
         trip = Trip(*finding[:4], t_ns, finding.message)
-        if first:
+        if self.trip is None:
             self.trip = trip
+        elif finding.rule in {self.trip.rule, *(later.rule for later in self.later)}:
+            return
         else:
             self.later.append(trip)
         self._emit(trip)
-
-    def _later_rules(self) -> set[str]:
-        return {trip.rule for trip in self.later}

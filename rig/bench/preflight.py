@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+from rig.bench import rules, watch
 from rig.bench.watch import watched
 from rig.config.setup import Setup
 from rig.core.ports import Hardware
@@ -18,9 +21,11 @@ def judge(
     pressure_kpa: float | None,
     gauge_words: str,
     base_pressure_min_kpa: float | None,
+    loops: Mapping[str, bool],
 ) -> Preflight:
     """Turn what was measured at rest into checks. Nothing is energised to find out."""
     checks = [_readback(setup, load_live), _switch(setup, switch_closed)]
+    checks += [_loop(rule, loops.get(rule)) for rule in LOOPS]
     checks += _gauge(setup, pressure_kpa, gauge_words, base_pressure_min_kpa)
     rules = watched(setup)
     return Preflight(
@@ -31,6 +36,19 @@ def judge(
         hardware.description,
         load_live is True,
     )
+
+
+LOOPS = {watch.STOP_INPUT: "Mushroom stop", watch.COVER_INPUT: "Guard cover"}
+
+
+def _loop(rule: str, closed: bool | None) -> Check:
+    name = LOOPS[rule]
+    if closed is None:
+        return Check(name, NOT_WATCHED, "no input wired", "The program does not see it.")
+    if closed:
+        return Check(name, GOOD, "loop closed")
+    finding = rules.loop_open(rule, closed)
+    return Check(name, REFUSED, "loop open", finding.message if finding else "")
 
 
 def _plain(rule: str, reaction_ms: float | None, why: str) -> dict[str, object]:

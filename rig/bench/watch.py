@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Which rules are watched on a rig as wired, and how slow each is at worst."""
+"""Which rules are watched on a rig as wired, what each does, and how slow it is at worst."""
 
 from __future__ import annotations
 
@@ -9,55 +9,112 @@ from rig.config.setup import Setup
 
 TICK_S = 0.020
 """The interlock's own tick: it also runs when nothing arrives."""
+EDGE_LOST_S = 0.050
+"""A level that changed without its edge for this long means a dead edge source."""
+IMPLAUSIBLE_FRAMES = 3
+"""So many readings in a row outside the measuring range are not noise."""
+
+OVER_PRESSURE = "over-pressure"
+PRESSURE_RATE = "pressure rising"
+GAUGE_STALE = "gauge stale"
+GAUGE_IMPLAUSIBLE = "gauge implausible"
+GAUGE_STUCK = "gauge stuck"
+OIL_TEMPERATURE = "oil temperature"
+SUPPLY_VOLTAGE = "supply voltage"
+ON_TIME = "on time"
+DUTY = "duty"
+COIL_HEATING = "coil heating"
+READBACK = "read-back disagreeing"
+STOP_INPUT = "stop input open"
+COVER_INPUT = "guard cover open"
+EDGE_SOURCE = "edge source lost"
+RECORDER = "recorder behind"
+DISK = "disk nearly full"
+LINK = "link lost"
+LOOP = "loop late"
+HEARTBEAT = "desk and bench both dead"
+"""Not a rule of the loop: covered by the heartbeat circuit alone."""
 
 
 class Watch(NamedTuple):
     """A rule, whether its sensor is there, and its slowest reaction: from the condition to the
-    relay line commanded off, gauge period and allowed delay included, milliseconds."""
+    relay line commanded off, gauge period and allowed delay included, milliseconds.
+
+    `action` is what it does: "trip" (off, latched, a person clears) or "end" (off, run kept).
+    Preflight refuses to start while the condition of a watched rule stands.
+    """
 
     rule: str
     watched: bool
     reaction_ms: float | None
     why: str
-
-
-OVER_PRESSURE = "over-pressure"
-ON_TIME = "on time"
-DUTY = "duty"
-GAUGE_STALE = "gauge stale"
-READBACK = "read-back disagreeing"
-EDGE_SOURCE = "edge source lost"
-RECORDER = "recorder behind"
+    action: str = "trip"
 
 
 def watched(setup: Setup) -> list[Watch]:
     """Every rule of the interlock for this setup, watched or not."""
-    tick_ms, limits, gauge = TICK_S * 1e3, setup.limits, setup.gauge
-    rules = [
-        Watch(ON_TIME, True, tick_ms, "the program's own clock"),
-        Watch(DUTY, True, tick_ms, "the program's own clock; on-time of earlier runs not known"),
-        Watch(EDGE_SOURCE, True, EDGE_LOST_S * 1e3 + tick_ms, "line level polled beside its edges"),
-        Watch(RECORDER, True, tick_ms, "the queue of records not yet taken"),
+    return [*_coil(setup), *_gauge(setup), *_loops(setup), *_program(setup)]
+
+
+def _when(rule: str, seconds: float | None, why: str, absent: str = "") -> Watch:
+    if seconds is None:
+        return Watch(rule, False, None, absent)
+    return Watch(rule, True, 1e3 * (seconds + TICK_S), why)
+
+
+def _coil(setup: Setup) -> list[Watch]:
+    readback_s = setup.limits.readback_delay_s if setup.readback else None
+    heating_s = 0.0 if setup.coil_heating else None
+    return [
+        _when(ON_TIME, 0.0, "the program's own clock"),
+        _when(DUTY, 0.0, "the program's own clock; on-time of earlier runs not known"),
+        _when(COIL_HEATING, heating_s, "reckoned, not measured", "no [coil_heating] in the setup"),
+        _when(READBACK, readback_s, "the allowed relay delay", "no read-back input in the setup"),
     ]
+
+
+def _gauge(setup: Setup) -> list[Watch]:
+    gauge, limits, absent = setup.gauge, setup.limits, "no gauge in the setup"
+    frame_s = stale_s = stuck_s = rate_s = None
     if gauge is not None and limits.pressure_kpa is not None:
-        frame_ms = (gauge.period_s + gauge.latency_s) * 1e3
-        stale_ms = setup.gauge_stale_s * 1e3
-        rules += [
-            Watch(OVER_PRESSURE, True, frame_ms + tick_ms, "one gauge period and its latency"),
-            Watch(GAUGE_STALE, True, stale_ms + tick_ms, "no good reading for the stated time"),
-        ]
-    else:
-        rules += [
-            Watch(OVER_PRESSURE, False, None, "no gauge in the setup"),
-            Watch(GAUGE_STALE, False, None, "no gauge in the setup"),
-        ]
-    if setup.readback is not None:
-        delay_ms = limits.readback_delay_s * 1e3
-        rules.append(Watch(READBACK, True, delay_ms + tick_ms, "the allowed relay delay"))
-    else:
-        rules.append(Watch(READBACK, False, None, "no read-back input in the setup"))
-    return rules
+        frame_s = gauge.period_s + gauge.latency_s
+        stale_s, stuck_s = setup.gauge_stale_s, frame_s
+        rate_s = 2 * frame_s if limits.pressure_rate_kpa_s is not None else None
+    many = f"{limits.gauge_stuck_strokes} answered strokes without a change, then one reading"
+    implausible_s = None if frame_s is None else IMPLAUSIBLE_FRAMES * frame_s
+    no_rate = absent if gauge is None else "no pressure_rate in the setup"
+    return [
+        _when(OVER_PRESSURE, frame_s, "one gauge period and its latency", absent),
+        _when(PRESSURE_RATE, rate_s, "two gauge periods and their latency", no_rate),
+        _when(GAUGE_STALE, stale_s, "no good reading for the stated time", absent),
+        _when(GAUGE_IMPLAUSIBLE, implausible_s, "several readings in a row", absent),
+        _when(GAUGE_STUCK, stuck_s, many, absent),
+        _when(OIL_TEMPERATURE, None, "", "no oil temperature sensor in the setup"),
+        _when(SUPPLY_VOLTAGE, None, "", "no supply voltage sensor in the setup"),
+    ]
 
 
-EDGE_LOST_S = 0.050
-"""A level that changed without its edge for this long means a dead edge source."""
+def _loops(setup: Setup) -> list[Watch]:
+    stop_s = 0.0 if setup.stop_input else None
+    cover_s = 0.0 if setup.cover_input else None
+    return [
+        _when(STOP_INPUT, stop_s, "polled", "no stop input in the setup"),
+        _when(COVER_INPUT, cover_s, "polled", "no guard cover input in the setup"),
+    ]
+
+
+def _program(setup: Setup) -> list[Watch]:
+    limits = setup.limits
+    dead = (
+        Watch(HEARTBEAT, True, None, "the heartbeat circuit's own hold time", "hardware")
+        if setup.heartbeat
+        else Watch(HEARTBEAT, False, None, "no heartbeat line in the setup")
+    )
+    return [
+        _when(EDGE_SOURCE, EDGE_LOST_S, "line level polled beside its edges"),
+        _when(RECORDER, limits.recorder_lag_s, "the age of the oldest record not stored"),
+        _when(DISK, 1.0, "free space, looked at once a second"),
+        _when(LINK, limits.link_time_s, "silence of the desk")._replace(action="end"),
+        _when(LOOP, limits.loop_late_s, "the interlock's own tick"),
+        dead,
+    ]

@@ -8,6 +8,7 @@ status, guide, ended, refused. A line that begins with "[" is a raw record (reco
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -19,10 +20,13 @@ BEAT_S = 0.1
 
 
 class Order(NamedTuple):
-    """A checked order. `why` is for the record, `by` who gave it."""
+    """A checked order. `why` is for the record. A beat may carry what the recorder told last:
+    `lag_s`, the age of its oldest record not stored, and `free_mb`, the free space there."""
 
     order: str
     why: str = ""
+    lag_s: float = 0.0
+    free_mb: float | None = None
 
 
 def tell(kind: str, **fields: Any) -> str:
@@ -30,9 +34,10 @@ def tell(kind: str, **fields: Any) -> str:
     return json.dumps({"v": VERSION, "tell": kind, **fields}, allow_nan=False)
 
 
-def order(name: str, why: str = "") -> bytes:
-    """An order as a line."""
-    return (json.dumps({"v": VERSION, "order": name, "why": why}) + "\n").encode()
+def order(name: str, why: str = "", **recorder: float | None) -> bytes:
+    """An order as a line. `recorder`: lag_s and free_mb, with a beat."""
+    fields = {"v": VERSION, "order": name, "why": why, **recorder}
+    return (json.dumps(fields, allow_nan=False) + "\n").encode()
 
 
 def read_order(line: bytes) -> Order:
@@ -41,9 +46,18 @@ def read_order(line: bytes) -> Order:
     name, why = data.get("order"), data.get("why", "")
     if name not in ORDERS:
         raise ValueError(f"no such order: {name!r:.40}")
-    if not isinstance(why, str) or set(data) - {"v", "order", "why"}:
-        raise ValueError("an order has the fields v, order and why, and no others")
-    return Order(name, why[:500])
+    if not isinstance(why, str) or set(data) - {"v", "order", "why", "lag_s", "free_mb"}:
+        raise ValueError("an order has the fields v, order, why, lag_s, free_mb and no others")
+    lag_s, free_mb = _number(data.get("lag_s", 0.0)), _number(data.get("free_mb"))
+    return Order(name, why[:500], lag_s or 0.0, free_mb)
+
+
+def _number(value: Any) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"not a finite number: {value!r:.40}")
+    return float(value)
 
 
 def read_telling(line: bytes) -> Mapping[str, Any]:

@@ -8,7 +8,7 @@ backend is replaced, never the device. Nothing here blocks; the bench's one loop
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 from rig.core.records import Condition, Edge, Sample
@@ -58,6 +58,21 @@ class GaugePort(Protocol):
     def close(self) -> None: ...
 
 
+class Loop(Protocol):
+    """A stop or cover input: a loop through a normally closed contact."""
+
+    @property
+    def closed(self) -> bool:
+        """False while it is open, its wire is broken, or it cannot be read."""
+
+
+class Heartbeat(Protocol):
+    """The line that lives only while the interlock's loop does."""
+
+    def beat(self) -> None:
+        """Change its level."""
+
+
 class World(Protocol):
     """How time passes: the kernel's clock and select(2), or virtual time."""
 
@@ -101,6 +116,13 @@ class Hardware(Protocol):
 
     @property
     def gauge(self) -> GaugePort | None: ...
+
+    @property
+    def loops(self) -> Mapping[str, Loop]:
+        """Stop and cover inputs as wired, by the name of the table: stop_input, cover_input."""
+
+    @property
+    def heartbeat(self) -> Heartbeat | None: ...
 
     @property
     def world(self) -> World: ...

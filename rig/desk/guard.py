@@ -11,6 +11,7 @@ import contextlib
 import os
 import signal
 import time
+from typing import Any
 
 from rig.config.setup import Setup
 from rig.core.errors import FileProblems, HardwareError
@@ -18,6 +19,8 @@ from rig.core.records import OFF_STATES
 from rig.core.state_file import Owner, RigState
 
 KILL_PATIENCE_S = 2.0
+_HELD: list[Any] = []
+"""Lines taken, held low until this process ends: given back, a pull-up could raise them again."""
 
 
 def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
@@ -44,7 +47,9 @@ def drive_off(state: RigState) -> str:
     from rig.io import gpio
 
     chip_path = gpio.find_chip(state.chip)
-    if not gpio.take_line_off(chip_path, state.line):
+    held = gpio.hold_line_off(chip_path, state.line)
+    _HELD.append(held)
+    if not held.low:
         raise HardwareError(f"line {state.line} of {chip_path} was taken but does not read low")
     setup = _setup(state)
     if setup is None or setup.readback is None:

@@ -50,6 +50,7 @@ class Session:
         self._next_beat = 0.0
         self._told: list[Mapping[str, Any]] = []
         self._recorder_told: list[Mapping[str, Any]] = []
+        self._recorder_state: dict[str, float] = {}
         self._recorder_open = True
         self._bench_gone = False
         self._ordered_stop = False
@@ -188,7 +189,7 @@ class Session:
         now = time.monotonic()
         if now >= self._next_beat:
             self._next_beat = now + messages.BEAT_S
-            self._order("beat")
+            self._order("beat", "", **self._recorder_state)
         descriptors = [self._sock.fileno()] if not self._bench_gone else []
         if self._recorder_open:
             descriptors.append(self._processes.status)
@@ -203,9 +204,9 @@ class Session:
         if self._signals.why is not None:
             self.stop_why = self.stop_why or self._signals.why
 
-    def _order(self, name: str, why: str = "") -> None:
+    def _order(self, name: str, why: str = "", **recorder: float | None) -> None:
         with contextlib.suppress(OSError):  # a bench that is gone shows in the reading
-            self._sock.send(messages.order(name, why))
+            self._sock.send(messages.order(name, why, **recorder))
 
     def _read_bench(self) -> None:
         try:
@@ -239,7 +240,12 @@ class Session:
             self._recorder_open = False
             return
         *lines, self._status_in = (self._status_in + data).split(b"\n")
-        self._recorder_told += [json.loads(line) for line in lines if line]
+        for line in lines:
+            if line:
+                told = json.loads(line)
+                self._recorder_told.append(told)
+                known = {key: told[key] for key in ("lag_s", "free_mb") if key in told}
+                self._recorder_state.update(known)
 
     def _take_told(self) -> list[Mapping[str, Any]]:
         told, self._told = self._told, []

@@ -16,6 +16,7 @@ from rig.io.edges import KernelEdges
 from rig.io.gauge import StreamGauge
 from rig.io.gpio import RelayCoil, board_factory
 from rig.io.serial_link import SerialLink
+from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
 from rig.io.world import RealWorld
 
 BOARD = "board"
@@ -30,6 +31,8 @@ class BoardHardware:
     coil: RelayCoil
     edges: KernelEdges
     gauge: StreamGauge | None
+    loops: dict[str, LoopLine]
+    heartbeat: HeartbeatLine | None
     world: RealWorld
     source: str
     description: dict[str, str]
@@ -60,10 +63,13 @@ def open_board(setup: Setup) -> BoardHardware:
             gauge = _open_gauge(setup.gauge)
             opened.callback(gauge.close)
             description["gauge port"] = setup.gauge.port
+        loops, heartbeat = open_slow_lines(setup, board.factory, opened)
         coil = RelayCoil(setup.relay.line, board.factory, path)
         opened.callback(coil.close)
         source = EMULATED_BOARD if chips.is_simulated(path) else BOARD
-        return BoardHardware(coil, edges, gauge, RealWorld(), source, description, opened.pop_all())
+        return BoardHardware(
+            coil, edges, gauge, loops, heartbeat, RealWorld(), source, description, opened.pop_all()
+        )
 
 
 def _open_gauge(gauge: GaugeSetup) -> StreamGauge:

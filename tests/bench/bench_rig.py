@@ -57,6 +57,12 @@ class ScriptedRig:
         self.clock = VirtualClock(10**12)
         self.coil, self.edges, self.world = self, self, self
         self.gauge = self if setup.gauge else None
+        self.loops: dict[str, LoopOnly] = {}
+        for name in ("stop_input", "cover_input"):
+            if getattr(setup, name) is not None:
+                self.loops[name] = LoopOnly()
+        self.beats = 0
+        self.heartbeat = self if setup.heartbeat else None
         self.source, self.description = "simulated", {"rig": "scripted"}
         self.is_on = self.closed = False
         self.log: list[tuple[str, int]] = []
@@ -158,12 +164,22 @@ class ScriptedRig:
     def guide(self, instruction: str) -> None:
         self.guided.append(instruction)
 
+    def beat(self) -> None:
+        self.beats += 1
+
     # sink
     def put(self, line: str) -> None:
         self.records.append(decode(line))
 
     def close(self) -> None:
         self.off()
+
+
+class LoopOnly:
+    """A loop that the test opens."""
+
+    def __init__(self) -> None:
+        self.closed = True
 
 
 class EdgesOnly:

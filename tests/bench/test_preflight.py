@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: MIT
 from __future__ import annotations
 
+import pytest
 from bench_rig import ScriptedRig, make_bench, make_setup
 
 from rig.bench.bench import Bench
@@ -18,7 +19,8 @@ def fresh(**changes: object) -> tuple[Bench, ScriptedRig]:
 
 
 def test_all_well() -> None:
-    bench, _ = fresh()
+    loops = {"stop_input": {"line": 5}, "cover_input": {"line": 6}}
+    bench, _ = fresh(**loops)
     found = bench.preflight(100.0)
     assert {c.result for c in found.checks} == {GOOD}
     assert not found.coil_live and not found.refused
@@ -65,7 +67,18 @@ def test_what_is_not_wired_is_never_shown_as_fine() -> None:
     assert by_name["Load side of the relay"] == NOT_WATCHED
     assert by_name["Pressure gauge"] == NOT_WATCHED
     rules = {item["rule"] for item in found.not_watched}
-    assert rules == {"over-pressure", "gauge stale", "read-back disagreeing"}
+    assert rules == {
+        "over-pressure", "gauge stale", "gauge implausible", "gauge stuck", "pressure rising",
+        "read-back disagreeing", "coil heating", "oil temperature", "supply voltage",
+        "stop input open", "guard cover open", "desk and bench both dead",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["stop_input", "cover_input"])
+def test_an_open_loop_refuses(name: str) -> None:
+    bench, rig = fresh(**{name: {"line": 5}})
+    rig.loops[name].closed = False
+    assert [c.shown for c in bench.preflight().refused] == ["loop open"]
 
 
 def test_low_base_pressure_is_told_before_anything_is_blamed() -> None:

@@ -12,14 +12,17 @@ from rig.core import messages
 
 def test_an_order_comes_back_as_it_was_given() -> None:
     for name in messages.ORDERS:
-        assert messages.read_order(messages.order(name, "because")) == (name, "because")
+        assert messages.read_order(messages.order(name, "because"))[:2] == (name, "because")
+    beat = messages.read_order(messages.order("beat", lag_s=1.5, free_mb=90))
+    assert (beat.lag_s, beat.free_mb) == (1.5, 90.0)
 
 
 @pytest.mark.parametrize(
     "line",
     [b"", b"[]", b"nonsense", b"1", b"{}", b'{"v":2,"order":"stop"}', b'{"v":1,"order":"fire"}',
      b'{"v":1,"order":"stop","why":3}', b'{"v":1,"order":"stop","limit":3}', b'{"v":1}',
-     b'{"v":true,"order":["stop"]}', b"\xff\xfe", b"[" * 5000],
+     b'{"v":true,"order":["stop"]}', b'{"v":1,"order":"beat","lag_s":NaN}',
+     b'{"v":1,"order":"beat","free_mb":"1"}', b"\xff\xfe", b"[" * 5000],
 )  # fmt: skip
 def test_a_malformed_order_is_refused(line: bytes) -> None:
     with pytest.raises(ValueError):
