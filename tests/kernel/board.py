@@ -60,7 +60,8 @@ class Plant:
         }  # fmt: skip
         (guest.folder / "plant.json").write_text(json.dumps(plan))
         self._log = guest.folder / "plant.log.json"
-        command = guest.python_command("guest_plant.py", f"{JOB}/plant.json", f"{JOB}/plant.log.json")
+        files = [f"{JOB}/plant.json", f"{JOB}/plant.log.json"]
+        command = guest.python_command("guest_plant.py", *files)
         self.job: Job = guest.start(f"exec {command}")  # no shell in between to take the signal
 
     def __enter__(self) -> Plant:

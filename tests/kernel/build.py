@@ -169,16 +169,24 @@ def _build(version: str) -> None:
         root, ready = work / "root", work / "ready"
         ready.mkdir()
         own = {initramfs.GPIO_SIM: build_gpio_sim(root, version, work / "module")}
-        modules = initramfs.collect_modules(root / "lib/modules" / version, own)
+        modules = initramfs.collect_modules(_unpacked(root, f"lib/modules/{version}"), own)
         (ready / "modules").mkdir()
         for number, (file_name, data) in enumerate(modules):
             (ready / "modules" / f"{number:02}-{file_name}").write_bytes(data)
         shutil.copy2(root / "boot" / f"vmlinuz-{version}", ready / "vmlinuz")
-        shutil.copy2(root / "bin/busybox", ready / "busybox")
+        shutil.copy2(_unpacked(root, "bin/busybox"), ready / "busybox")
         (ready / "complete").write_text(_recipe())
         shutil.rmtree(folder, ignore_errors=True)
         ready.rename(folder)
     apt.say(f"kernel {version} is ready in {folder}")
+
+
+def _unpacked(root: Path, path: str) -> Path:
+    """Where a package's file lies: newer releases have moved /bin and /lib below /usr."""
+    for found in (root / path, root / "usr" / path):
+        if found.exists():
+            return found
+    raise CannotSetUp(f"{apt.WHO}: the downloaded packages hold no {path}")
 
 
 def build_gpio_sim(root: Path, version: str, work: Path) -> Path:
@@ -231,7 +239,8 @@ def _install_build_libraries(root: Path) -> None:
     for name in ("objtool", "modpost"):
         for tool in root.glob(f"usr/lib/linux-kbuild-*/**/{name}"):
             if tool.is_file():
-                lacking |= set(re.findall(r"(\S+?\.so)\S* => not found", apt.run(["ldd", str(tool)])))
+                needs = apt.run(["ldd", str(tool)])
+                lacking |= set(re.findall(r"(\S+?\.so)\S* => not found", needs))
     for library in sorted(lacking):
         known = [name for name in owners.get(library, ()) if apt.knows(name)]
         if not known:

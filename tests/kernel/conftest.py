@@ -17,7 +17,7 @@ from rig.debian import CannotSetUp
 
 sys.path.append(str(Path(__file__).resolve().parent.parent / "io"))  # edge_conformance
 
-PREPARATION_TIMEOUT_S = 600  # the first test may have to download and build
+PREPARATION_TIMEOUT_S = 900  # the first test may have to download and build
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -53,5 +53,5 @@ def account(written: Sequence[Written], delivered: Sequence[Delivered]) -> Loss:
     while edge is not None:
         misplaced += 1
         edge = next(edges, None)
-    # What is missing at the very end has no later edge to show it.
-    return Loss(len(written), len(delivered), lost + missing, gap, broken, hidden + missing, misplaced)
+    lost, hidden = lost + missing, hidden + missing  # at the very end no later edge can show it
+    return Loss(len(written), len(delivered), lost, gap, broken, hidden, misplaced)

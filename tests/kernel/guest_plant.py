@@ -9,17 +9,19 @@ delay after that same change it closes or opens the switch, with bounce if wante
 gauge's lines on a serial port. Everything it does is logged with the clock that stamps the edges.
 
 Plan: `lines` (folder of sim_gpioN), `relay`, `switch`, `readback` (offsets; readback may be null),
-`readback_delay_ms`, `close_delay_ms`, `open_delay_ms` (lists, one value a stroke, used in turn; null:
-this stroke is not answered), optional `closed_pull` ("pull-down" unless told), `live_pull`
+`readback_delay_ms`, `close_delay_ms`, `open_delay_ms` (lists, one value a stroke, used in turn;
+null: this stroke is not answered), optional `closed_pull` ("pull-down" unless told), `live_pull`
 ("pull-up"), `bounces` (extra close-open pairs), `bounce_ms` (between two edges of a bounce),
 `gauge` {`port`, `line` (a format with {kpa}), `period_ms`, `low_kpa`, `high_kpa`, `rise_ms`}.
 
 Log, written on SIGTERM: `coil` [[level, before, after]] - the level seen changed between these two
 instants -, `readback` [[live, before, after]] and `switch` [[closed, before, after]] - read just
-before and just after the write that changed the line -, `gauge` [[kpa, before, after]]. All
-instants are CLOCK_MONOTONIC in nanoseconds.
+before and just after the write that changed the line -, `gauge` [[kpa, before, after]], `stalls`
+[[before, after]] - the plant, which comes before everything else in the guest, stood still that
+long, so the emulator did. All instants are CLOCK_MONOTONIC in nanoseconds.
 """
 
+import contextlib
 import gc
 import heapq
 import json
@@ -35,13 +37,16 @@ from pathlib import Path
 MS = 1_000_000
 NEAR_NS = 1 * MS  # from here on it does not sleep, so as to write on time
 REST_S = 0.0003  # pause between two looks at the relay line
+STALL_NS = 20 * MS
 OPPOSITE = {"pull-up": "pull-down", "pull-down": "pull-up"}
 
 
 class Plant:
     def __init__(self, plan: dict) -> None:
         self.plan = plan
-        self.log: dict[str, list] = {"coil": [], "readback": [], "switch": [], "gauge": []}
+        self.log: dict[str, list] = {
+            name: [] for name in ("coil", "readback", "switch", "gauge", "stalls")
+        }
         self.due: list[tuple[int, int, str, bool]] = []  # (instant, order, what, state)
         self.order = 0
         self.strokes = 0
@@ -104,10 +109,9 @@ class Plant:
             kpa = self._kpa(time.monotonic_ns())
             line = gauge["line"].format(kpa=kpa).encode()
             before = time.monotonic_ns()
-            try:
+            with contextlib.suppress(OSError, termios.error):  # unplugged: a gauge does not care
+                termios.tcflush(self.gauge, termios.TCOFLUSH)  # what nobody took is not kept
                 os.write(self.gauge, line)
-            except OSError:  # the cable is unplugged or full: a gauge does not care
-                pass
             self.log["gauge"].append((round(kpa, 3), before, time.monotonic_ns()))
             self._schedule(before + int(gauge["period_ms"] * MS), "gauge", True)
             return
@@ -126,6 +130,8 @@ class Plant:
             if value != seen:
                 seen = value
                 self._coil_changed(value == b"1", last_look, now)
+            if now - last_look > STALL_NS:
+                self.log["stalls"].append((last_look, now))
             last_look = now
             while self.due and self.due[0][0] <= time.monotonic_ns():
                 _, _, what, state = heapq.heappop(self.due)
@@ -146,6 +152,8 @@ def main() -> None:
     print("ready", flush=True)
     plant.run(stop)
     Path(log_path).write_text(json.dumps(plant.log))
+    if plant.gauge is not None:  # closing would wait for what nobody takes
+        termios.tcflush(plant.gauge, termios.TCOFLUSH)
 
 
 if __name__ == "__main__":

@@ -58,16 +58,19 @@ def collect_modules(tree: Path, own: dict[str, Path]) -> list[tuple[str, bytes]]
     """MODULES and all they depend on, in loading order, as (file name, contents).
 
     `tree` is the kernel's module folder, `own` holds modules built here by name. A wanted module
-    found in neither is built into this kernel.
+    found in neither must be built into this kernel; LookupError where it is not.
     """
     files = {_name(path): path for path in tree.rglob("*.ko*")}
     files.update({name.replace("-", "_"): path for name, path in own.items()})
+    built_in = {_name(Path(line)) for line in (tree / "modules.builtin").read_text().split()}
     order: dict[str, bytes] = {}
 
     def add(name: str) -> None:
         name = name.replace("-", "_")
-        if name in order or name not in files:
+        if name in order or name in built_in:
             return
+        if name not in files:
+            raise LookupError(f"this kernel has no module {name}")
         data = read_module(files[name])
         needs = re.search(rb"\0depends=([^\0]*)\0", data)  # the module's own information section
         for need in needs.group(1).decode().split(",") if needs else ():

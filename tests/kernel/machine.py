@@ -58,6 +58,7 @@ CHECKOUT = HERE.parent.parent
 JOB = "/run/job"
 NO_RESULT = 125
 BOOT_TIMEOUT_S = 90.0
+KERNEL_COMMAND_LINE = "console=ttyS0 quiet loglevel=4 panic=-1 random.trust_cpu=on mitigations=off"
 
 
 class Done(NamedTuple):
@@ -67,7 +68,7 @@ class Done(NamedTuple):
     stdout: str
     stderr: str
 
-    def __str__(self) -> str:
+    def __repr__(self) -> str:  # as a failed test shows it
         return f"status {self.status}\n--- stdout\n{self.stdout}\n--- stderr\n{self.stderr}"
 
 
@@ -159,7 +160,7 @@ class Guest:
             parts.qemu, "-M", "q35", "-accel", "tcg,thread=multi", "-cpu", "max",
             "-smp", str(processors), "-m", str(memory_mib), "-nodefaults", "-display", "none",
             "-no-reboot", "-kernel", str(parts.kernel), "-initrd", str(parts.initramfs),
-            "-append", "console=ttyS0 quiet loglevel=4 panic=-1 random.trust_cpu=on mitigations=off",
+            "-append", KERNEL_COMMAND_LINE,
             "-chardev", f"file,id=console,path={self.folder}/console", "-serial", "chardev:console",
             "-device", "virtio-serial-pci", "-chardev", f"socket,id=control,fd={far_end.fileno()}",
             "-device", "virtserialport,chardev=control,name=control",
@@ -172,6 +173,9 @@ class Guest:
         wire: tuple[socket.socket, ...] = ()
         if gauge_cable:
             wire = socket.socketpair()
+            # A cable keeps nothing for a port that is not open. Only in this direction: qemu waits
+            # for ever for room to send what the adapter's end writes.
+            wire[1].setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 1)
             command += ["-chardev", f"socket,id=near,fd={wire[0].fileno()}",
                         "-chardev", f"socket,id=far,fd={wire[1].fileno()}",
                         "-serial", "chardev:far", "-device", "qemu-xhci",

@@ -68,6 +68,8 @@ def test_the_gauge_cable_carries_lines_to_a_usb_serial_port(guest: Guest) -> Non
         "{ sleep 0.5; echo 12.5 kPa > /dev/ttyS1; } & timeout 20 head -n 1 /dev/ttyUSB0"
     )
     assert done.stdout == "12.5 kPa\n", done
+    done = guest.run("head -c 2000 /dev/zero > /dev/ttyUSB0; echo sent to nobody")
+    assert done.stdout == "sent to nobody\n", done
 
 
 def test_the_plant_answers_and_logs_both_sides(guest: Guest, board: Board) -> None:
@@ -89,7 +91,9 @@ def test_the_plant_answers_and_logs_both_sides(guest: Guest, board: Board) -> No
     assert log["switch"][0][1] - log["coil"][0][2] >= 20_000_000
 
 
-def test_a_dead_machine_is_no_result_and_its_disk_is_kept(machine_parts: MachineParts, tmp_path: Path) -> None:
+def test_a_dead_machine_is_no_result_and_its_disk_is_kept(
+    machine_parts: MachineParts, tmp_path: Path
+) -> None:
     disk = tmp_path / "disk.img"
     with disk.open("wb") as image:
         image.truncate(64 << 20)
@@ -102,6 +106,6 @@ def test_a_dead_machine_is_no_result_and_its_disk_is_kept(machine_parts: Machine
         job = guest.start("sleep 1000")
         guest.power_cut()
         assert job.wait(10).status == NO_RESULT
-    command = f"mkdir /run/disk && mount /dev/vda /run/disk && cat /run/disk/file {JOB}/name; exit 3"
+    command = f"mkdir /run/disk; mount /dev/vda /run/disk; cat /run/disk/file {JOB}/name; exit 3"
     done = run(machine_parts, command, 20, {"name": "text\n"}, disk=disk)
     assert (done.status, done.stdout) == (3, "synced\ntext\n")

@@ -1,0 +1,136 @@
+# SPDX-License-Identifier: MIT
+"""`rig run` on the emulated board, against the log of an independent plant on the same clock."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import shutil
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+from agreement import MS, agree, logged_delays_ms
+from board import Plant, board_up
+from build import MachineParts
+from machine import HERE, JOB, Done, Guest
+
+from rig.cli.stored import recording_of, texts_of
+from rig.core.errors import EXIT_TRIPPED
+from rig.core.recording import Recording
+from rig.core.records import READBACK, SWITCH
+from rig.runlog.store import RunLog
+
+pytestmark = pytest.mark.kernel
+
+SETUP, SHEET = HERE / "emulated.setup.toml", HERE / "emulated.sheet.toml"
+STROKES = 110
+EDGES_LEAST = 200
+MEDIAN_MAX_MS, P95_MAX_MS = 0.5, 3.0
+STALL_MS = 50  # as long as this the emulator may not stand still, or its times mean nothing
+ATTEMPTS = 3
+PLANT = {
+    "readback_delay_ms": 4,
+    # lists of different length, so that no two of many strokes are alike
+    "close_delay_ms": [18, 23.5, 29, 34.5, 40, 45.5, 21],
+    "open_delay_ms": [14, 19.5, 25, 30.5, 36],
+    "gauge": {
+        "port": "/dev/ttyS1", "line": "P {kpa:.1f} kPa\r\n", "period_ms": 100,
+        "low_kpa": 60, "high_kpa": 330, "rise_ms": 25,
+    },
+}  # fmt: skip
+
+
+class Ran(NamedTuple):
+    """One run in the guest: how the command ended, its JSON, the recording, the plant's log."""
+
+    done: Done
+    result: dict[str, Any]
+    recording: Recording
+    log: dict[str, Any]
+
+
+def rig_run(guest: Guest, board: Any, data: str) -> tuple[Done, dict[str, Any]]:
+    command = [
+        str(Path(sys.executable).parent / "rig"), "run", str(SETUP), str(SHEET),
+        "--confirmed-by", "test", "--valve", "V1", "--json",
+    ]  # fmt: skip
+    with Plant(guest, board, **PLANT) as plant:
+        done = guest.run(f"exec {shlex.join(command)}", 200, {"RIG_DATA": data})
+        return done, plant.finish()
+
+
+def stall_ms(log: dict[str, Any]) -> float:
+    """The longest time the emulator stood still while strokes were made."""
+    if not log["coil"]:
+        return 0.0
+    first, last = log["coil"][0][1], log["coil"][-1][2]
+    return max(((b - a) / MS for a, b in log["stalls"] if b > first and a < last), default=0.0)
+
+
+@pytest.fixture(scope="module")
+def ran(machine_parts: MachineParts, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ran]:
+    with Guest(machine_parts, gauge_cable=True) as guest:
+        board = board_up(guest)
+        for attempt in range(1, ATTEMPTS + 1):
+            data = f"/run/data{attempt}"
+            done, log = rig_run(guest, board, data)
+            # Only the plant's own evidence that the host held the emulator up allows another go.
+            if done.status != EXIT_TRIPPED or stall_ms(log) < STALL_MS:
+                break
+            print(f"attempt {attempt}: the emulator stood still for {stall_ms(log):.0f} ms: {done}")
+        assert done.status == 0, done
+        copied = guest.run(f"cp -r {data} {JOB}/data")
+        assert copied.status == 0, copied
+        folder = tmp_path_factory.mktemp("ran") / "data"
+        shutil.copytree(guest.folder / "data", folder)
+    with RunLog(folder / "runs.sqlite", readonly=True) as runs:
+        stored = runs.load(1)
+        setup, _ = texts_of(stored)
+        yield Ran(done, json.loads(done.stdout), recording_of(stored, setup), log)
+
+
+def test_it_runs_as_on_a_board_and_says_emulated(ran: Ran) -> None:
+    assert ran.result["source"] == "emulated board"
+    assert ran.result["valve"] == "V1"
+    assert ran.result["trip"] is None
+    assert ran.result["not_watched"] == []
+    assert len(ran.result["strokes"]) == STROKES
+    assert all(s["answered"] and s["settled"] for s in ran.result["strokes"])
+
+
+def test_every_edge_of_the_plant_is_recorded_once(ran: Ran) -> None:
+    for line in (SWITCH, READBACK):
+        edges = ran.recording.edges[line]
+        assert list(edges.sequence) == list(range(1, 2 * STROKES + 1)), line
+    closed = ran.recording.edges[SWITCH].level == ran.recording.switch_closed_level
+    assert [int(c) for c in closed] == [entry[0] for entry in ran.log["switch"]]
+
+
+def test_switch_edges_agree_with_the_plants_log(ran: Ran) -> None:
+    recorded = [t / MS for t in ran.recording.edges[SWITCH].t_ns]
+    found = agree(recorded, [entry[1] / MS for entry in ran.log["switch"]])
+    print(f"switch edges against the plant's log: {found}")
+    assert found.n >= EDGES_LEAST
+    assert found.median_ms <= MEDIAN_MAX_MS, found
+    assert found.p95_ms <= P95_MAX_MS, found
+
+
+def test_response_and_release_agree_with_the_plants_log(ran: Ran) -> None:
+    logged = dict(zip(("response_ms", "release_ms"), logged_delays_ms(ran.log), strict=True))
+    for name, delays in logged.items():
+        found = agree([stroke[name] for stroke in ran.result["strokes"]], delays)
+        print(f"{name} against the plant's log: {found}")
+        assert found.n == STROKES
+        assert found.median_ms <= MEDIAN_MAX_MS, found
+        assert found.p95_ms <= P95_MAX_MS, found
+
+
+def test_gauge_readings_are_those_the_plant_sent(ran: Ran) -> None:
+    pressure = ran.recording.samples["pressure"]
+    sent = {round(entry[0], 1): entry for entry in ran.log["gauge"]}
+    assert pressure.good.all()
+    assert len(pressure.value) > STROKES  # ten a second, strokes of 180 ms
+    assert {round(float(kpa), 1) for kpa in pressure.value} <= set(sent)
