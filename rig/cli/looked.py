@@ -13,9 +13,9 @@ def show_preflight(found: Preflight) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    console = Console(stderr=True, highlight=False)
+    console = Console(stderr=True, highlight=False, markup=False)
     if found.source != "board":
-        console.print(f"[bold]{found.source.upper()}[/bold]: no real coil is driven.")
+        console.print(f"{found.source.upper()}: no real coil is driven.", style="bold")
     table = Table(box=None, show_header=False, pad_edge=False)
     for check in found.checks:
         told = f"{check.shown}\n  {check.remedy}" if check.remedy else check.shown
