@@ -95,7 +95,7 @@ class SimulatedEdges:
 
     def level(self, line: str) -> int:
         """The electrical level now. Raises HardwareError once the plant failed."""
-        if self.catch_up is not None:
+        if self.catch_up is not None and not self._lost:
             self.catch_up()
         if self._lost:
             raise HardwareError(self._lost)

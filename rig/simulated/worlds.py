@@ -84,9 +84,12 @@ class Feeder(threading.Thread):
 
     def catch_up(self) -> None:
         """The plant level with the clock, in the caller's thread; its edges arrive."""
-        with self._turn:
-            self._plant.advance(self._clock.now_ns())
-            self._edges.arrive(self._plant.take_edges())
+        try:
+            with self._turn:
+                self._plant.advance(self._clock.now_ns())
+                self._edges.arrive(self._plant.take_edges())
+        except Exception as error:  # noqa: BLE001 - the reader is told by the lines being lost
+            self._fail(error)
 
     def hand(self, instruction: str) -> None:
         """What the person at the supply is told."""
@@ -111,8 +114,11 @@ class Feeder(threading.Thread):
                 while not self._ending:
                     self._turn.wait(self._one_turn())
         except BaseException as error:
-            self._edges.fail(f"The simulated plant stopped ({error!r}). This is a program fault.")
+            self._fail(error)
             raise
+
+    def _fail(self, error: BaseException) -> None:
+        self._edges.fail(f"The simulated plant stopped ({error!r}). This is a program fault.")
 
     def _one_turn(self) -> float:
         """Do what is due; returns how long nothing more will be, s."""
