@@ -3,18 +3,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from rig.analysis import marks
 from rig.analysis.hold import HoldResult
-from rig.analysis.limits import Measured
 from rig.analysis.ramp import RampTable
 from rig.analysis.strokes import StrokeTable
+from rig.analysis.taken import Measured
+from rig.analysis.uncertainty import Budget
 from rig.analysis.windows import Reference
 from rig.core.recording import Bool, Float
-
-COVERAGE = 2.0
-"""Standard errors taken to either side of a decay rate (about 95 %, JCGM 100:2008, 6.3.3)."""
 
 
 def measured(
@@ -23,32 +23,37 @@ def measured(
     held: HoldResult | None,
     ramps: RampTable | None,
     whole_run: tuple[str, ...],
+    budgets: Mapping[str, Budget],
 ) -> dict[str, Measured]:
     """Every figure that this run has. `whole_run` are the marks of the run: where one of them
-    makes numbers doubtful that no single stroke carries, all are doubtful."""
+    makes numbers doubtful that no single stroke carries, all are doubtful. `budgets` are those
+    of rig.analysis.budgets."""
     all_doubtful = bool(set(marks.doubtful(whole_run)) - set(marks.STROKE_MARKS))
-    found = _of_strokes(table, reference, table.doubtful | all_doubtful)
+    found = _of_strokes(table, reference, table.doubtful | all_doubtful, budgets)
     if ramps is not None:
-        found |= _of_ramps(ramps, ramps.doubtful | all_doubtful)
+        found |= _of_ramps(ramps, ramps.doubtful | all_doubtful, budgets)
     if held is not None:
-        found["decay_rate"] = _of_hold(held, all_doubtful)
+        found["decay_rate"] = _of_hold(held, all_doubtful, budgets)
     return found
 
 
-def _of_strokes(table: StrokeTable, reference: Reference, doubtful: Bool) -> dict[str, Measured]:
+def _of_strokes(
+    table: StrokeTable, reference: Reference, doubtful: Bool, budgets: Mapping[str, Budget]
+) -> dict[str, Measured]:
     # a missed stroke is judged as missed, not as a number that is lacking
     expected = ~table.missed
-    infinite = np.inf  # relay delay not known: nothing can be said of the lower side
-    spans = {
+    columns = {
         "response": (table.response_ms, reference.response_ms),
         "release": (table.release_ms, reference.release_ms),
     }
     found = {
         name: Measured.of(
             value, table.number, doubtful, expected=expected,
-            below=np.minimum(np.nan_to_num(value), infinite if delay is None else delay),
+            # relay delay not known: nothing can be said of the lower side
+            below=np.inf if delay is None else delay,
+            single=budgets.get(f"single_{name}_ms"), mean=budgets.get(f"{name}_ms"),
         )
-        for name, (value, delay) in spans.items()
+        for name, (value, delay) in columns.items()
     }  # fmt: skip
     both = np.concatenate((_counts(table.bounce_on), _counts(table.bounce_off)))
     found["bounce"] = Measured.of(both, np.tile(table.number, 2), np.tile(doubtful, 2))
@@ -59,28 +64,31 @@ def _counts(bounce: np.typing.NDArray[np.int64]) -> Float:
     return np.where(bounce < 0, np.nan, bounce)
 
 
-def _of_ramps(ramps: RampTable, doubtful: Bool) -> dict[str, Measured]:
+def _of_ramps(
+    ramps: RampTable, doubtful: Bool, budgets: Mapping[str, Budget]
+) -> dict[str, Measured]:
     columns = {
-        "actuation_pressure": ramps.actuation_kpa,
-        "reset_pressure": ramps.reset_kpa,
-        "differential": ramps.differential_kpa,
+        "actuation_pressure": (ramps.actuation_kpa, "actuation_kpa"),
+        "reset_pressure": (ramps.reset_kpa, "reset_kpa"),
+        "differential": (ramps.differential_kpa, "differential_kpa"),
     }
     every = np.ones(len(ramps), np.bool_)
     return {
-        name: Measured.of(value, ramps.number, doubtful, expected=every, each_of="ramp")
-        for name, value in columns.items()
-    }
+        name: Measured.of(
+            value, ramps.number, doubtful, expected=every, each_of="ramp",
+            single=budgets.get(f"single_{key}"), mean=budgets.get(key),
+        )
+        for name, (value, key) in columns.items()
+    }  # fmt: skip
 
 
-def _of_hold(held: HoldResult, all_doubtful: bool) -> Measured:
-    rate, error = held.decay_rate_kpa_s, held.standard_error_kpa_s
-    span = COVERAGE * error if error is not None else 0.0
+def _of_hold(held: HoldResult, all_doubtful: bool, budgets: Mapping[str, Budget]) -> Measured:
+    rate = held.decay_rate_kpa_s
     return Measured.of(
         np.array([np.nan if rate is None else rate]),
         np.array([1]),
         np.array([all_doubtful or bool(marks.doubtful(held.marks))]),
-        below=span,
-        above=span,
         expected=np.array([True]),
         each_of="hold",
+        single=budgets.get("decay_rate_kpa_s"),
     )

@@ -1,25 +1,23 @@
 # SPDX-License-Identifier: MIT
 """One acceptance limit held against the numbers of its figure.
 
-It knows nothing of edges or samples. What is judged comes as `Measured`: numbers, and how far the
-true value may lie below and above each. A limit inside that span is undecided. Uncertainty is
-added to a figure by widening its span, not in here.
+It knows nothing of edges or samples. What is judged comes as `Measured`: numbers, and the budgets
+that say how well each number and their mean are known. The decision rule is rig.analysis.decision.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
-from rig.analysis.statistics import quantile
+from rig.analysis.decision import CONFORMS, DOES_NOT_CONFORM, UNDECIDED, Decision
+from rig.analysis.taken import Measured, Taken, taken
 from rig.config.figures import FIGURES
 from rig.config.sheet import Accept
-from rig.core.recording import Bool, Float, Int64
 
-CONFORMS, DOES_NOT_CONFORM = "conforms", "does_not_conform"
-UNDECIDED, NOT_TESTED = "undecided", "not_tested"
+NOT_TESTED = "not_tested"
 
 NAMES = {
     "response": "response time",
@@ -31,44 +29,6 @@ NAMES = {
     "differential": "differential",
     "decay_rate": "decay rate",
 }
-
-
-@dataclass(frozen=True)
-class Measured:
-    """The numbers of one figure, in its unit (FIGURES): `value` (n,) finite, `label` (n,) the
-    stroke or ramp of each, `below` and `above` (n,) how far the true value may lie below and
-    above it, `doubtful` (n,) marked so that it decides nothing alone. `without` counts the
-    strokes or ramps that should have given a number and did not."""
-
-    value: Float
-    label: Int64
-    below: Float
-    above: Float
-    doubtful: Bool
-    without: int = 0
-    each_of: str = "stroke"
-
-    @classmethod
-    def of(
-        cls,
-        value: Float,
-        label: Int64,
-        doubtful: Bool,
-        *,
-        below: Float | float = 0.0,
-        above: Float | float = 0.0,
-        expected: Bool | None = None,
-        each_of: str = "stroke",
-    ) -> Measured:
-        """From columns with NaN where there is no number; `expected` (n,) where one should be."""
-        known = np.isfinite(value)
-        wanted = known if expected is None else expected
-        n = len(value)
-        return cls(
-            value[known], label[known], np.broadcast_to(below, n)[known],
-            np.broadcast_to(above, n)[known], doubtful[known],
-            int(np.count_nonzero(wanted & ~known)), each_of,
-        )  # fmt: skip
 
 
 class Missed(NamedTuple):
@@ -84,7 +44,10 @@ class Missed(NamedTuple):
 
 @dataclass(frozen=True)
 class Limit:
-    """One acceptance limit and what became of it. `min`, `max`, `value` in `unit`."""
+    """One acceptance limit and what became of it. `min`, `max`, `value`, `guard_band` in `unit`;
+    `risk_pct` the chance that the result is wrong (of an undecided one: that the value lies
+    outside), None where it was not worked out. `strokes_needed` is about how many strokes (ramps)
+    in all would settle an undecided one; None where more would not, or it is settled."""
 
     figure: str
     of: str
@@ -95,6 +58,10 @@ class Limit:
     n: int
     result: str
     why: str
+    risk: float = 0.05
+    guard_band: float | None = None
+    risk_pct: float | None = None
+    strokes_needed: int | None = None
 
 
 def missed_words(missed: Missed) -> str:
@@ -126,29 +93,40 @@ def missed_limit(accept: Accept, missed: Missed) -> Limit:
 def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
     """Hold a figure against a limit; `measured` is None where the run has no such figure."""
     unit, name = FIGURES[accept.figure].unit, NAMES[accept.figure]
-
-    def limit(value: float | None, n: int, result: str, why: str) -> Limit:
-        return Limit(
-            accept.figure, accept.of, accept.min_value, accept.max_value, unit, value, n, result,
-            why,
-        )  # fmt: skip
-
+    low, high = _bounds(accept)
+    empty = Limit(
+        accept.figure, accept.of, accept.min_value, accept.max_value, unit, None, 0, NOT_TESTED,
+        f"There is no {name} in this run.", accept.risk,
+    )  # fmt: skip
     if measured is None or not len(measured.value):
-        return limit(None, 0, NOT_TESTED, f"There is no {name} in this run.")
-    n = len(measured.value)
-    if accept.of == "each":
-        value, result, why = _each(accept, measured, name, unit)
-    else:
-        value, result, why = _one(accept, measured, name, unit)
+        return empty
+    found = taken(measured, accept.of, low, high, accept.risk, accept.margin_value or 0.0)
+    decision, what = found.decision, name if accept.of == "each" else f"{accept.of} {name}"
+    result, n = decision.result, len(measured.value)
+    why = _why(accept, found, what, unit, measured)
+    doubtful = int(measured.doubtful.sum())
     if result == CONFORMS and measured.without:
         result = UNDECIDED
         lacking = f"{measured.without} {measured.each_of}{'s' if measured.without > 1 else ''}"
         why = f"{lacking} gave no {name}; the others hold the limit."
-    elif result == CONFORMS and measured.doubtful.any():
+    elif result == CONFORMS and doubtful:
         result = UNDECIDED
-        count = int(measured.doubtful.sum())
-        why = f"The limit on {name} is held, but {count} of {n} numbers are doubtful (see marks)."
-    return limit(value, n, result, why)
+        why = (
+            f"The limit on {name} is held, but {doubtful} of {n} numbers are doubtful (see marks)."
+        )
+    elif result == DOES_NOT_CONFORM and accept.of != "each" and doubtful:
+        result = UNDECIDED
+        why = f"The {what} is outside its limit, but {doubtful} of its numbers are doubtful."
+    elif result == UNDECIDED and accept.of != "each" and doubtful:
+        why += f" {doubtful} of its {n} numbers are doubtful."
+    return replace(
+        empty, value=found.value, n=n, result=result, why=why, guard_band=decision.guard_band,
+        risk_pct=_percent(decision), strokes_needed=found.needed if result == UNDECIDED else None,
+    )  # fmt: skip
+
+
+def _percent(decision: Decision) -> float | None:
+    return 100 * decision.wrong if np.isfinite(decision.wrong) else None
 
 
 def _bounds(accept: Accept) -> tuple[float, float]:
@@ -156,79 +134,53 @@ def _bounds(accept: Accept) -> tuple[float, float]:
     return low, np.inf if accept.max_value is None else accept.max_value
 
 
-def _each(accept: Accept, measured: Measured, name: str, unit: str) -> tuple[float, str, str]:
-    low, high = _bounds(accept)
-    value = measured.value
-    outside = (value - measured.below > high) | (value + measured.above < low)
-    inside = (value + measured.above <= high) & (value - measured.below >= low)
-    sure = outside & ~measured.doubtful
-    # the number shown is the one farthest out: over the limit, or else nearest to it
-    far = np.maximum(value - high, low - value)
-    if sure.any():
-        worst = int(np.argmax(np.where(sure, far, -np.inf)))
-        return float(value[worst]), DOES_NOT_CONFORM, _words(
-            accept, name, unit, float(value[worst]), int(measured.label[worst]),
-            int(sure.sum()), measured,
-        )  # fmt: skip
-    worst = int(np.argmax(far))
-    if inside.all():
-        return float(value[worst]), CONFORMS, f"Each {name} is within its limit."
-    count = int(np.count_nonzero(~inside))
-    why = (
-        f"{count} of {len(value)} numbers of {name} lie too near the limit, or are too doubtful, "
-        "to tell."
+def _why(accept: Accept, found: Taken, what: str, unit: str, measured: Measured) -> str:
+    risk = f"{100 * accept.risk:g} %"
+    if found.decision.result == CONFORMS:
+        words = f"Each {what} is" if accept.of == "each" else f"The {what} is"
+        return f"{words} within its limit, with at most {risk} risk of being wrong.{found.note}"
+    if found.decision.result == DOES_NOT_CONFORM:
+        return _beyond(accept, found, what, unit, measured) + found.note
+    if accept.of == "each":
+        why = (
+            f"{found.numbers} of {len(measured.value)} numbers of {what} lie too near the limit, "
+            f"or are too doubtful, to tell{_band(found, unit)}."
+        )
+    else:
+        why = (
+            f"The limit of the {what} lies within what is not known of it "
+            f"({found.least:.4g} to {_number(found.most, unit)} with {risk} risk to either side)."
+        )
+    return why + found.note + _more(found, len(measured.value), measured.each_of)
+
+
+def _band(found: Taken, unit: str) -> str:
+    guard = found.decision.guard_band
+    return f" (guard band {_number(guard, unit)})" if np.isfinite(guard) and guard > 0 else ""
+
+
+def _more(found: Taken, n: int, each_of: str) -> str:
+    if found.needed is None:
+        return ""
+    more = found.needed - n
+    return (
+        f" About {more} more {each_of}{'s' if more > 1 else ''} would settle it, if they go on "
+        "like these."
     )
-    return float(value[worst]), UNDECIDED, why
 
 
-def _one(accept: Accept, measured: Measured, name: str, unit: str) -> tuple[float, str, str]:
-    low, high = _bounds(accept)
-    value = _reduce(measured.value, accept.of)
-    least = _reduce(measured.value - measured.below, accept.of)
-    most = _reduce(measured.value + measured.above, accept.of)
-    what = f"{accept.of} {name}"
-    if least > high or most < low:
-        if measured.doubtful.any():
-            count = int(measured.doubtful.sum())
-            why = f"The {what} is outside its limit, but {count} of its numbers are doubtful."
-            return value, UNDECIDED, why
-        return value, DOES_NOT_CONFORM, _words(accept, what, unit, value, None, 1, measured)
-    if most <= high and least >= low:
-        return value, CONFORMS, f"The {what} is within its limit."
-    why = f"The limit of the {what} lies within its uncertainty ({_span(least, most, unit)})."
-    return value, UNDECIDED, why
-
-
-def _reduce(value: Float, of: str) -> float:
-    match of:
-        case "mean":
-            return float(value.mean())
-        case "median":
-            return float(np.median(value))
-        case "p95":
-            return quantile(value, 0.95)
-        case "total":
-            return float(value.sum())
-    raise ValueError(of)
-
-
-def _words(
-    accept: Accept, name: str, unit: str, value: float, label: int | None, count: int,
-    measured: Measured,
-) -> str:  # fmt: skip
+def _beyond(accept: Accept, found: Taken, what: str, unit: str, measured: Measured) -> str:
+    value = found.value
     over = accept.max_value is not None and value > accept.max_value
     limit = accept.max_value if over else accept.min_value
-    where = "" if label is None else f" in {measured.each_of} {label}"
-    more = f" ({count} of {len(measured.value)} are)" if label is not None and count > 1 else ""
+    where = "" if found.label is None else f" in {measured.each_of} {found.label}"
+    several = found.label is not None and found.numbers > 1
+    more = f" ({found.numbers} of {len(measured.value)} are)" if several else ""
     side = "above" if over else "below"
-    name = name[0].upper() + name[1:]
-    return f"{name} of {_number(value, unit)}{where} is {side} {_number(limit, unit)}{more}."
+    what = what[0].upper() + what[1:]
+    return f"{what} of {_number(value, unit)}{where} is {side} {_number(limit, unit)}{more}."
 
 
 def _number(value: float | None, unit: str) -> str:
     shown = f"{value:.4g}" if value is not None else "?"
     return f"{shown} {unit}".strip()
-
-
-def _span(least: float, most: float, unit: str) -> str:
-    return f"{least:.4g} to {_number(most, unit)}"

@@ -41,17 +41,27 @@ NUMBER_CHARACTERS, UNIT_CHARACTERS, LINE_END = 5, 3, 2
 """What fills a gauge's pattern, to tell how long its line takes on the wire."""
 
 
+def line_characters(gauge: GaugeSetup) -> int:
+    """How long the gauge's line is on the wire, its end included, as far as its pattern tells."""
+    text = gauge.pattern.replace("{pressure}", " " * NUMBER_CHARACTERS)
+    text = text.replace("{unit}", " " * UNIT_CHARACTERS).replace("{*}", "")
+    return len(text) + LINE_END
+
+
+def seconds_per_character(gauge: GaugeSetup) -> float:
+    """A start bit, the data bits, a parity bit where there is one, and the stop bits
+    (asynchronous serial framing)."""
+    bits = 1 + gauge.bytesize + (gauge.parity != "none") + gauge.stopbits
+    return bits / gauge.baud
+
+
 def reading_age_s(gauge: GaugeSetup) -> float:
     """How old a reading is when its last byte arrives: latency and the time of its line.
 
-    One character takes a start bit, the data bits, a parity bit where there is one, and the stop
-    bits (asynchronous serial framing). The line's length is taken from the pattern, a number as
-    5 characters, and so is known to a few characters.
+    The line's length is taken from the pattern, a number as 5 characters, and so is known to a
+    few characters; instrument.age_half_width_ms carries that as uncertainty.
     """
-    text = gauge.pattern.replace("{pressure}", " " * NUMBER_CHARACTERS)
-    text = text.replace("{unit}", " " * UNIT_CHARACTERS).replace("{*}", "")
-    bits = 1 + gauge.bytesize + (gauge.parity != "none") + gauge.stopbits
-    return gauge.latency_s + (len(text) + LINE_END) * bits / gauge.baud
+    return gauge.latency_s + line_characters(gauge) * seconds_per_character(gauge)
 
 
 def pressure_of(recording: Recording, setup: Setup | None = None) -> SampleSeries | None:
@@ -128,3 +138,16 @@ def pressure_at(
     part = (t_ns - t_before) / np.maximum(t_after - t_before, 1)
     value = np.where(bad | slow, np.nan, v_before + (v_after - v_before) * part)
     return PressureAt(value, slow, bad)
+
+
+def rate_kpa_ms(samples: SampleSeries, t_ns: float, reach: int = 4) -> float:
+    """How fast the pressure moves about `t_ns`: least squares through `reach` good readings to
+    either side; NaN with fewer than two."""
+    t, value = samples.t_ns[samples.good], samples.value[samples.good]
+    place = int(np.searchsorted(t, t_ns))
+    near = slice(max(place - reach, 0), place + reach)
+    x: Float = np.asarray((t[near] - t_ns) / 1e6, np.float64)
+    if len(x) < 2 or not np.ptp(x) > 0:
+        return float("nan")
+    x -= x.mean()
+    return float(x @ (value[near] - value[near].mean()) / (x @ x))

@@ -9,7 +9,7 @@ import numpy as np
 
 from rig.analysis import marks
 from rig.analysis.contact import SwitchTrack
-from rig.analysis.pressure import RAMP_SHARE, PressureAt, pressure_at, swing_kpa
+from rig.analysis.pressure import RAMP_SHARE, PressureAt, pressure_at, rate_kpa_ms, swing_kpa
 from rig.analysis.transitions import Transitions, transitions
 from rig.analysis.windows import NEVER
 from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
@@ -17,7 +17,8 @@ from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
 
 @dataclass(frozen=True)
 class RampTable:
-    """One row a ramp. Pressures kPa, NaN where not known; `marks` a list of words by row.
+    """One row a ramp. Pressures kPa, NaN where not known; `marks` a list of words by row;
+    `rate_up_kpa_ms`, `rate_down_kpa_ms` how fast the pressure moved where the switch changed.
 
     `differential_kpa` is actuation less reset pressure of the same ramp.
     """
@@ -26,6 +27,8 @@ class RampTable:
     actuation_kpa: Float
     reset_kpa: Float
     marks: tuple[tuple[str, ...], ...]
+    rate_up_kpa_ms: Float
+    rate_down_kpa_ms: Float
 
     def __len__(self) -> int:
         return len(self.number)
@@ -70,7 +73,11 @@ def ramp_table(
         found = pressure_at(pressure, t_ns, swing, RAMP_SHARE, alike_kpa, never)
     value = np.where(settled, found.value, np.nan)
     words = tuple(_marks(moves, found, settled, row) for row in range(n))
-    return RampTable(number, value[0::2], value[1::2], words)
+    rates = np.full(2 * n, np.nan)
+    if pressure is not None:
+        for way in np.flatnonzero(np.isfinite(value)):
+            rates[way] = rate_kpa_ms(pressure, float(t_ns[way]))
+    return RampTable(number, value[0::2], value[1::2], words, rates[0::2], rates[1::2])
 
 
 def _marks(moves: Transitions, found: PressureAt, settled: Bool, row: int) -> tuple[str, ...]:

@@ -10,15 +10,19 @@ import numpy as np
 
 from rig.analysis import figures, marks
 from rig.analysis.behaviour import Behaviour, behaviour
+from rig.analysis.budgets import budgets
 from rig.analysis.chain import Conditions, Link, chain, first_gap
 from rig.analysis.contact import Contact, SwitchTrack, contact_told, rest_instant_ns, switch_track
 from rig.analysis.hold import HoldResult, hold
 from rig.analysis.integrity import Doubts, doubts
 from rig.analysis.limits import Missed
 from rig.analysis.pressure import alike_kpa, pressure_of
+from rig.analysis.pressure_transitions import PressureTable, pressure_table
 from rig.analysis.ramp import RampTable, ramp_table
 from rig.analysis.statistics import Summary, summarise
 from rig.analysis.strokes import StrokeTable, stroke_table
+from rig.analysis.switch_figures import SwitchFigures, switch_figures
+from rig.analysis.uncertainty import Budget
 from rig.analysis.verdict import Completion, Verdict, judge
 from rig.analysis.windows import Reference, Windows, last_ns, reference, stroke_windows
 from rig.config.setup import Setup
@@ -44,7 +48,9 @@ ENDED = {
 class RunResult:
     """What was found. `strokes` has a row for each stroke of any kind of sheet; `hold` and `ramp`
     are there for their kinds. `marks` are those of the run as a whole, `mark_counts` how many
-    strokes or ramps carry each mark; `doubtful` those of both that make numbers doubtful."""
+    strokes or ramps carry each mark; `doubtful` those of both that make numbers doubtful.
+    `budgets` are the uncertainties by result (rig.analysis.budgets), `pressures` the pressure's
+    rise and fall by stroke."""
 
     kind: str
     source: str
@@ -57,6 +63,9 @@ class RunResult:
     response: Summary
     release: Summary
     behaviour: Behaviour
+    budgets: Mapping[str, Budget]
+    pressures: PressureTable | None
+    switch: SwitchFigures
     unexpected_edges: int
     hold: HoldResult | None
     ramp: RampTable | None
@@ -102,9 +111,10 @@ def analyse(
     links = chain(recording, setup, sheet, conditions or {}, table, pressure)
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
+    known = budgets(recording, setup, timed_from, table, pressure, held, ramps)
     verdict = judge(
         sheet.accept if sheet else (),
-        figures.measured(table, timed_from, held, ramps, on_run),
+        figures.measured(table, timed_from, held, ramps, on_run, known),
         _missed(sheet, table, links),
         _completion(state, sheet, table, ramps),
     )
@@ -120,6 +130,9 @@ def analyse(
         response=summarise(table.response_ms),
         release=summarise(table.release_ms),
         behaviour=behaviour(table, sheet.accept if sheet else ()),
+        budgets=known,
+        pressures=pressure_table(recording, windows, pressure, setup),
+        switch=switch_figures(table),
         unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
         hold=held,
         ramp=ramps,

@@ -13,10 +13,18 @@ import numpy as np
 
 from rig.analysis.behaviour import behaviour_json, spread_json
 from rig.analysis.hold import HoldResult
+from rig.analysis.metrology_json import (
+    budget_json,
+    expanded_json,
+    mean_json,
+    pressures_json,
+    switch_json,
+)
 from rig.analysis.ramp import RampTable
 from rig.analysis.run import RunResult
 from rig.analysis.statistics import Summary, summarise
 from rig.analysis.strokes import StrokeTable
+from rig.analysis.uncertainty import Budget
 from rig.core.recording import Float
 
 KPA_DIGITS = 4
@@ -39,6 +47,7 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         return getattr(header, name, otherwise)
 
     trip, end = result.trip, result.end
+    deciding = result.verdict.deciding
     return {
         "run": known("run"),
         "kind": result.kind,
@@ -53,9 +62,18 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         "mount": known("mount"),
         "note": known("note") or "",
         "conditions": {name: dict(v) for name, v in (known("conditions") or {}).items()},
-        "strokes": strokes_json(result.strokes),
+        "strokes": [
+            stroke | {"pressure": pressure}
+            for stroke, pressure in zip(
+                strokes_json(result.strokes),
+                pressures_json(result.pressures, len(result.strokes)),
+                strict=True,
+            )
+        ],
         "summary": {
-            name: summary_json(summary, MS_DIGITS) | spread_json(result.behaviour.figures[name])
+            name: summary_json(summary, MS_DIGITS)
+            | spread_json(result.behaviour.figures[name])
+            | mean_json(getattr(result.strokes, name), result.budgets.get(name))
             for name, summary in (("response_ms", result.response), ("release_ms", result.release))
         },
         **behaviour_json(result.behaviour),
@@ -67,8 +85,13 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
             "unexpected_edges": result.unexpected_edges,
             "doubtful": int(result.strokes.doubtful.sum()),
         },
-        "hold": hold_json(result.hold, result.t0_ns) if result.hold else None,
-        "ramp": ramp_json(result.ramp) if result.ramp else None,
+        "switch": switch_json(result.switch),
+        "hold": None
+        if result.hold is None
+        else hold_json(result.hold, result.t0_ns)
+        | expanded_json(result.budgets.get("decay_rate_kpa_s")),
+        "ramp": ramp_json(result.ramp, result.budgets) if result.ramp else None,
+        "budget": {name: budget_json(budget) for name, budget in result.budgets.items()},
         "contact": {"sense": result.contact.sense, "how": result.contact.how},
         "reference": asdict(result.reference),
         "settle_window_ms": result.settle_window_ms,
@@ -98,8 +121,16 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
             "result": result.verdict.result,
             "why": result.verdict.why,
             "next_check": result.verdict.next_check,
+            "guard_band": None if deciding is None else number(deciding.guard_band, MS_DIGITS),
+            "risk_pct": number(result.verdict.risk_pct, 4),
+            "decided_by": None if deciding is None else f"{deciding.of} {deciding.figure}",
             "limits": [
-                asdict(limit) | {"value": number(limit.value, MS_DIGITS)}
+                asdict(limit)
+                | {
+                    "value": number(limit.value, MS_DIGITS),
+                    "guard_band": number(limit.guard_band, MS_DIGITS),
+                    "risk_pct": number(limit.risk_pct, 4),
+                }
                 for limit in result.verdict.limits
             ],
         },
@@ -144,6 +175,7 @@ def _stroke_rows(table: StrokeTable, rows: slice) -> list[dict[str, Any]]:
         "at_switch_off_kpa": _floats(table.at_switch_off_kpa[rows], KPA_DIGITS),
     }
     columns["marks"] = [table.marks(row) for row in range(*rows.indices(len(table)))]
+    columns["pressure"] = [None] * len(columns["marks"])
     names = list(columns)
     return [dict(zip(names, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
@@ -188,7 +220,7 @@ def hold_json(held: HoldResult, t0_ns: int) -> dict[str, Any]:
     }
 
 
-def ramp_json(ramps: RampTable) -> dict[str, Any]:
+def ramp_json(ramps: RampTable, budgets: Mapping[str, Budget] | None = None) -> dict[str, Any]:
     """Every ramp's pressures, and the summary of each figure (kPa)."""
     figures = {
         "actuation_kpa": ramps.actuation_kpa,
@@ -203,7 +235,9 @@ def ramp_json(ramps: RampTable) -> dict[str, Any]:
             for row in rows
         ],
         "summary": {
-            name: summary_json(summarise(value), KPA_DIGITS) for name, value in figures.items()
+            name: summary_json(summarise(value), KPA_DIGITS)
+            | mean_json(value, (budgets or {}).get(name))
+            for name, value in figures.items()
         },
     }
 

@@ -7,18 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from rig.analysis.limits import (
-    CONFORMS,
-    DOES_NOT_CONFORM,
-    NOT_TESTED,
-    UNDECIDED,
-    Limit,
-    Measured,
-    Missed,
-    figure_limit,
-    missed_limit,
-    missed_words,
-)
+from rig.analysis.decision import CONFORMS, DOES_NOT_CONFORM, UNDECIDED
+from rig.analysis.limits import NOT_TESTED, Limit, Missed, figure_limit, missed_limit, missed_words
+from rig.analysis.taken import Measured
 from rig.config.sheet import Accept
 from rig.core.errors import (
     EXIT_COIL_LIVE,
@@ -49,6 +40,29 @@ class Verdict:
     why: str
     next_check: str | None = None
     limits: tuple[Limit, ...] = field(default=())
+
+    @property
+    def deciding(self) -> Limit | None:
+        """The limit that the result hangs on: the broken one that is surest, else the open or
+        held one with the largest risk; None where none was worked out."""
+        rank = {DOES_NOT_CONFORM: 2, UNDECIDED: 1}
+        known = [limit for limit in self.limits if limit.risk_pct is not None]
+        if not known:
+            return None
+        if any(limit.result == DOES_NOT_CONFORM for limit in known):
+            broken = [limit for limit in known if limit.result == DOES_NOT_CONFORM]
+            return min(broken, key=lambda limit: limit.risk_pct or 0.0)
+        return max(known, key=lambda limit: (rank.get(limit.result, 0), limit.risk_pct or 0.0))
+
+    @property
+    def risk_pct(self) -> float | None:
+        """The chance, in percent, that the result is wrong: of one limit that is broken its own;
+        of limits that are all held at most the sum of theirs; of an open one that the value lies
+        outside. None where it was not worked out."""
+        deciding = self.deciding
+        if deciding is None or self.result != CONFORMS:
+            return deciding.risk_pct if deciding is not None else None
+        return min(sum(limit.risk_pct or 0.0 for limit in self.limits), 100.0)
 
 
 def judge(

@@ -20,7 +20,7 @@ class Figure(NamedTuple):
     example: str
 
 
-_PER_STROKE = ("each", "mean", "median", "p95")
+_PER_STROKE = ("each", "mean", "median", "p95", "tolerance")
 
 FIGURES: dict[str, Figure] = {
     "response": Figure("strokes", "time", "ms", 1e3, _PER_STROKE, '"150 ms"'),

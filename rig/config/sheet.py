@@ -7,8 +7,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from rig.config.compare import Compare
 from rig.config.figures import FIGURES, read_limit
-from rig.config.quantity_types import ListAsTuple, PressureKpa, TimeS, is_resolved, refuse
+from rig.config.quantity_types import Fraction, ListAsTuple, PressureKpa, TimeS, is_resolved, refuse
 from rig.config.strict import Strict
 
 FigureName = Literal[
@@ -27,16 +28,21 @@ class Accept(Strict):
     """One acceptance limit: `figure` of `of` lies between `min` and `max`, both included.
 
     `min` and `max` are quantities with a unit, or plain numbers for counts, as written;
-    `min_value` and `max_value` are the same in the unit of the results (FIGURES).
+    `min_value`, `max_value` and `margin_value` are the same in the unit of the results (FIGURES).
     """
 
     figure: FigureName
-    of: Literal["each", "mean", "median", "p95", "total"] = "each"
+    of: Literal["each", "mean", "median", "p95", "tolerance", "total"] = "each"
     """Which number of the run: every stroke's own, or one of all strokes (total: missed only)."""
     max: str | int | float | None = Field(default=None, examples=['"150 ms"'])
     min: str | int | float | None = Field(default=None, examples=['"20 ms"'])
+    risk: Fraction = Field(default=0.05, gt=0, le=0.5, examples=['"5 %"'])
+    """Largest accepted chance that a verdict (either way) is wrong."""
+    margin: str | int | float | None = Field(default=None, examples=['"2 ms"'])
+    """Least guard band: a limit is only decided by what lies at least this far from it."""
     max_value: float | None = Field(default=None, validate_default=True)
     min_value: float | None = Field(default=None, validate_default=True)
+    margin_value: float | None = Field(default=None, validate_default=True)
 
     @model_validator(mode="before")
     @classmethod
@@ -45,7 +51,7 @@ class Accept(Strict):
             return {"of": "total"} | data
         return data
 
-    @field_validator("max", "min", mode="before")
+    @field_validator("max", "min", "margin", mode="before")
     @classmethod
     def _readable(cls, value: Any, info: ValidationInfo) -> Any:
         if is_resolved(info):
@@ -56,7 +62,7 @@ class Accept(Strict):
             raise refuse("this is not a limit", 'write one like "150 ms", or a number for a count')
         return value
 
-    @field_validator("max_value", "min_value", mode="before")
+    @field_validator("max_value", "min_value", "margin_value", mode="before")
     @classmethod
     def _in_the_unit_of_the_results(cls, value: Any, info: ValidationInfo) -> Any:
         name = str(info.field_name).removesuffix("_value")
@@ -71,7 +77,7 @@ class Accept(Strict):
         return FIGURES[self.figure].unit
 
 
-NOT_KEYS = frozenset({"max_value", "min_value"})
+NOT_KEYS = frozenset({"max_value", "min_value", "margin_value"})
 """Fields that are worked out while loading and are no keys of the file."""
 
 
@@ -95,6 +101,7 @@ class StrokesSheet(SheetBase):
     strokes: int = Field(ge=1, le=100_000)
     on_time_s: TimeS = Field(alias="on_time", gt=0)
     rest_s: TimeS = Field(alias="rest", gt=0)
+    compare: Compare = Compare()
 
 
 class HoldSheet(SheetBase):

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from rig.config.compare import viscosities
 from rig.config.figures import FIGURES
 from rig.config.loads import load_of, longest_on, worst_duty
 from rig.config.setup import Setup
@@ -97,11 +98,44 @@ def accept_limits(_: Sheet, n: int, accept: Accept) -> Findings:
         )
 
 
+def accept_margin(_: Sheet, n: int, accept: Accept) -> Findings:
+    """A margin is a width, it leaves room between the limits, and counts have none."""
+    width, least, most = accept.margin_value, accept.min_value, accept.max_value
+    if accept.margin is None or width is None:
+        return
+    if accept.figure == "missed":
+        yield Finding(
+            ("accept", n, "margin"),
+            "missed strokes are counted: there is no uncertainty to keep a margin for",
+            "take margin out",
+        )
+    elif not width >= 0:
+        yield Finding(
+            ("accept", n, "margin"),
+            "a margin below zero would accept what is beyond the limit",
+            f"write a width, like margin = {FIGURES[accept.figure].example}, or take it out",
+        )
+    elif least is not None and most is not None and not 2 * width <= most - least:
+        yield Finding(
+            ("accept", n, "margin"),
+            "the margins of min and max meet: nothing could ever conform",
+            "write a smaller margin",
+        )
+
+
+def compare_table(sheet: Sheet) -> Findings:
+    """The oil named for comparisons is an oil."""
+    if sheet.kind == "strokes":
+        yield from viscosities(sheet.compare)
+
+
 SheetRule = Callable[[Sheet], Findings]
 AcceptRule = Callable[[Sheet, int, Accept], Findings]
 
-SHEET_RULES: tuple[SheetRule, ...] = (settle_window_fits, settle_window_fits_rest, ramp_goes_up)
-ACCEPT_RULES: tuple[AcceptRule, ...] = (accept_figure, accept_of, accept_limits)
+SHEET_RULES: tuple[SheetRule, ...] = (
+    settle_window_fits, settle_window_fits_rest, ramp_goes_up, compare_table,
+)  # fmt: skip
+ACCEPT_RULES: tuple[AcceptRule, ...] = (accept_figure, accept_of, accept_limits, accept_margin)
 
 
 def on_time(setup: Setup, sheet: Sheet) -> Findings:

@@ -84,7 +84,7 @@ ACCEPT = [
         accept('figure = "response"', 'of = "total"', 'max = "1 s"'),
         "of",
         "makes no sense for response",
-        '"each", "mean", "median" or "p95"',
+        '"each", "mean", "median", "p95" or "tolerance"',
     ),
     (accept('figure = "missed"', 'of = "mean"', "max = 0"), "of", "makes no sense", '"total"'),
     (
@@ -111,6 +111,27 @@ ACCEPT = [
     (accept('figure = "bounce"', "max = nan"), "max", "a finite number", "without quotes"),
     (accept('figure = "bounce"', "max = -1"), "max", "not below zero", "without quotes"),
     (accept('figure = "missed"', f"max = {10**400}"), "max", "a finite number", "like 0"),
+    (
+        accept('figure = "response"', 'max = "1 s"', 'risk = "60 %"'),
+        "risk",
+        "too large",
+        "or less",
+    ),
+    (accept('figure = "response"', 'max = "1 s"', "risk = 5"), "risk", "without", "between quotes"),
+    (accept('figure = "response"', 'max = "1 s"', "margin = 2"), "margin", "without its unit", ""),
+    (accept('figure = "missed"', "max = 0", "margin = 1"), "margin", "are counted", "take margin"),
+    (
+        accept('figure = "decay_rate"', 'max = "9 psi/s"', 'margin = "-1 psi/s"', base=HOLD),
+        "margin",
+        "below zero would accept",
+        '"2 psi/s"',
+    ),
+    (
+        accept('figure = "response"', 'min = "10 ms"', 'max = "20 ms"', 'margin = "6 ms"'),
+        "margin",
+        "meet",
+        "smaller",
+    ),
     (
         accept('figure = "differential"', 'max = "3 psi/s"', base=RAMP),
         "max",
