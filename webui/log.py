@@ -105,7 +105,7 @@ def stored_run(run_id: int) -> StoredRun:
         raise PageFault(
             404,
             f"There is no run {run_id}",
-            f"The run log {run_log().path} has no run of this number.",
+            "The run log has no run of this number.",
             "Go back to the run log and choose one.",
         ) from error
 
