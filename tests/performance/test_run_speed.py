@@ -1,0 +1,124 @@
+# SPDX-License-Identifier: MIT
+"""Speed and size of a run, as ratios measured side by side on this machine."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from conftest import Ratios, best_s
+from gpiozero import OutputDevice
+from gpiozero.pins.mock import MockFactory
+
+ROOT = Path(__file__).parents[2]
+SETUP = ROOT / "demo/workshop.setup.toml"
+
+
+def sheet(folder: Path, strokes: int, on: str = "500 ms", rest: str = "500 ms") -> str:
+    path = folder / "speed.sheet.toml"
+    path.write_text(
+        f'kind = "strokes"\nstrokes = {strokes}\non_time = "{on}"\nrest = "{rest}"\n'
+        'settle_wait = "2 s"\n'
+    )
+    return str(path)
+
+
+def python(*words: str) -> None:
+    subprocess.run([sys.executable, *words], check=True, capture_output=True, cwd=ROOT)
+
+
+def test_fast_simulation_against_real_time(tmp_path: Path, ratios: Ratios) -> None:
+    """1,000 strokes of 0.5 s on and 0.5 s rest with a gauge at 10 Hz, program start included."""
+    words = ["-m", "rig.cli.main", "run", str(SETUP), sheet(tmp_path, 1000), "--fast", "--json"]
+    took_s = best_s(lambda: python(*words))
+    ratios.at_least("fast simulation, times real time", 1002 / took_s, 300)
+    ratios.note("fast simulation, strokes a second", f"{1000 / took_s:.0f}")
+
+
+def test_help_against_importing_click(ratios: Ratios) -> None:
+    bare = best_s(lambda: python("-c", "import click"), 7)
+    helped = best_s(lambda: python("-m", "rig.cli.main", "--help"), 7)
+    ratios.at_most("rig --help, times import click", helped / bare, 2.0)
+
+
+def test_start_to_first_energise(tmp_path: Path, ratios: Ratios) -> None:
+    """Real time: from the start of the command to the first energise, less the settle wait."""
+    words = ["-m", "rig.cli.main", "run", str(SETUP), sheet(tmp_path, 1), "--json"]
+    extra = []
+    for _ in range(3):
+        start_ns = time.monotonic_ns()
+        python(*words)
+        raw = max((Path(os.environ["RIG_DATA"]) / "raw").iterdir(), key=os.path.getmtime)
+        line = next(line for line in raw.read_text().splitlines() if '["C",true,' in line)
+        first_ns = json.loads(line[line.index("[") :])[2]
+        extra.append((first_ns - start_ns) / 1e9 - 2.0)
+    ratios.at_most("start to first energise less settle wait, of 1.5 s", min(extra) / 1.5, 1.0)
+
+
+def test_sample_to_relay_off_against_a_bare_off(ratios: Ratios) -> None:
+    """The interlock's path from a decoded sample to the line off, against gpiozero alone."""
+    from rig.bench.interlock import Interlock
+    from rig.config.loading import load_setup
+    from rig.core.records import Sample
+    from rig.io.gpio import RelayCoil
+
+    setup = load_setup(SETUP).setup
+    factory = MockFactory()
+    bare = OutputDevice(5, pin_factory=factory)
+    coil = RelayCoil(17, factory)
+    bare_ns, path_ns = [], []
+    for n in range(3000):
+        bare.on()
+        start = time.perf_counter_ns()
+        bare.off()
+        bare_ns.append(time.perf_counter_ns() - start)
+        interlock = Interlock(coil, setup, lambda _: None, time.monotonic_ns)
+        interlock.energise(1)
+        sample = Sample("pressure", 9999.0, n, "good")
+        start = time.perf_counter_ns()
+        interlock.see_sample(sample)
+        path_ns.append(time.perf_counter_ns() - start)
+        assert not coil.commanded_on
+    coil.close()
+    bare.close()
+    p99 = [sorted(times)[int(0.99 * len(times))] for times in (path_ns, bare_ns)]
+    ratios.at_most("sample to relay off, p99, times a bare off()", p99[0] / p99[1], 10)
+
+
+GROWTH = """
+import sys
+import rig.cli.running as running
+from rig.cli.main import main
+
+def resident_mb():
+    status = open("/proc/self/status").read()
+    return int(status.split("VmRSS:")[1].split()[0]) / 1024
+
+original = running.Run._run_fast
+
+def measured(self, *words):
+    before = resident_mb()
+    result = original(self, *words)
+    print("GROWTH", resident_mb() - before, file=sys.stderr)
+    return result
+
+running.Run._run_fast = measured
+main()
+"""
+
+
+@pytest.mark.timeout(300)
+def test_growth_over_ten_thousand_strokes(tmp_path: Path, ratios: Ratios) -> None:
+    """Resident growth while they are recorded, bench, plant and recorder in one process."""
+    words = ["run", str(SETUP), sheet(tmp_path, 10_000, "100 ms", "100 ms"), "--fast", "--json"]
+    done = subprocess.run(
+        [sys.executable, "-c", GROWTH, *words], capture_output=True, text=True, cwd=ROOT
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    growth_mb = float(done.stderr.rpartition("GROWTH ")[2].split()[0])
+    ratios.at_most("growth while 10,000 strokes are recorded, of 30 MB", growth_mb / 30, 1.0)
