@@ -171,6 +171,67 @@ def board_side(d: schemdraw.Drawing, y: float) -> None:
     )
 
 
+def optional(d: schemdraw.Drawing, y: float) -> None:
+    """Heartbeat charge pump in the driver's ground lead, and the loops."""
+    d += (
+        elm.Label()
+        .at((0, y + 1.8))
+        .label(
+            "Optional: heartbeat circuit in Q1's ground lead, and the loops",
+            halign="left",
+            fontsize=15,
+        )
+    )
+    d += elm.Dot(open=True).at((1.6, y)).label("GPIO 24\n(toggles)", loc="left")
+    d += elm.Resistor().right().length(2.0).label("R7 220", loc="top")
+    d += elm.Capacitor().right().length(1.6).label("C2 10 u", loc="top")
+    pump = d.here
+    d += elm.Dot().at(pump)
+    d += elm.Ground().at((pump[0], y - 2.2))
+    d += elm.Schottky().at((pump[0], y - 2.2)).to(pump).label("D5", loc="top", ofst=0.1)
+    d += elm.Line().at(pump).right().length(1.2)
+    d += elm.Dot()
+    d += elm.Resistor().down().length(2.2).label("R11\n10 k", loc="bottom", ofst=0.1)
+    d += elm.Ground()
+    d += elm.Schottky().at((pump[0] + 1.2, y)).right().length(2.8).label("D6", loc="top")
+    store = d.here
+    d += elm.Dot().at(store)
+    d += elm.Capacitor().at(store).down().length(2.2).label("C3\n2.2 u", loc="top", ofst=0.2)
+    d += elm.Ground()
+    d += elm.Line().at(store).right().length(1.9)
+    gate = d.here
+    d += elm.Dot().at(gate)
+    d += elm.Resistor().at(gate).down().length(2.2).label("R8\n100 k", loc="top", ofst=0.1)
+    d += elm.Ground()
+    d += elm.Line().at(gate).right().length(1.2)
+    fet = elm.NFet(bulk=False).theta(0).reverse().anchor("gate").at(d.here)
+    d += fet
+    d += elm.Label().at((fet.source[0] + 0.3, y)).label("Q2 N-channel,\non at 1.8 V", halign="left")
+    d += elm.Line().at(fet.source).down().toy(y - 2.2)
+    d += elm.Ground()
+    d += elm.Line().at(fet.drain).up().length(0.5)
+    d += elm.Dot(open=True).label("source of Q1,\ninstead of ground", loc="right")
+    x = 19.2
+    d += elm.Dot(open=True).at((x, y)).label("GPIO 5 stop,\nGPIO 6 cover,\neach:", loc="left")
+    d += elm.Line().right().length(0.8)
+    d += elm.Dot()
+    d += elm.Capacitor().down().length(2.2).label("C4\n100 n", loc="top", ofst=0.2)
+    d += elm.Ground()
+    d += elm.Resistor().at((x + 0.8, y)).right().length(2.2).label("R9 1 k", loc="top")
+    node = d.here
+    d += elm.Dot().at(node)
+    d += elm.Resistor().at(node).up().length(1.6).label("R10\n1 k", loc="bottom", ofst=0.1)
+    d += elm.Vdd().label("3V3")
+    d += elm.Line().at(node).right().length(1.2)
+    d += (
+        elm.Button(nc=True)
+        .down()
+        .length(2.2)
+        .label("normally\nclosed loop", loc="bottom", ofst=0.4)
+    )
+    d += elm.Ground()
+
+
 def draw() -> schemdraw.Drawing:
     """The whole drawing, not yet written."""
     schemdraw.use("svg")
@@ -180,8 +241,9 @@ def draw() -> schemdraw.Drawing:
     feed_side_supply(d, 0)
     feed_side_ground(d, -9.5)
     board_side(d, -23)
+    optional(d, -31.6)
     d += elm.Label().at((-1.5, 3.2))  # corners, so that no text is cut off
-    d += elm.Label().at((25.5, -28.5))
+    d += elm.Label().at((25.5, -35))
     return d
 
 
