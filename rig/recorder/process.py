@@ -7,9 +7,13 @@ process was started. The writing end must be closed in every process but the ben
 bench's death is not seen here.
 
 Out, one JSON object a line: {"ready": true} when the log is open; {"run", "raw_file"} when the run
-stands in it; {"committed", "lag_s"} after each commit (and each try, while the log is locked);
+stands in it, with "remark" where its disk forgets what is written; {"committed", "lag_s",
+"free_mb"} after each commit (and each try, while the log is locked), and while a commit is held up;
 {"error"} with plain words, once for each thing that went wrong; at the end {"done": true, "run",
 "status", "records", "committed"}. Nobody has to read it: word is dropped before records are.
+
+An error ends the run: the desk orders the stop. A disk that holds a commit up for STALL_LIMIT_S and
+one that is nearly full are errors too, said while there is still something to be saved.
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ import json
 import os
 import select
 import signal
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -26,7 +31,7 @@ from typing import Any
 
 from rig.core.errors import StorageError
 from rig.core.records import decode
-from rig.recorder.recorder import Recorder
+from rig.recorder.recorder import LATE_S, Recorder
 from rig.runlog.header import RunHeader
 from rig.runlog.store import RunLog
 
@@ -36,6 +41,10 @@ DRAIN_S = 1.0
 """How long, when asked to stop, to go on reading what has already been sent."""
 LAST_WORD_S = 0.5
 """How long the last word and an error wait for a reader that is slow."""
+STALL_LIMIT_S = 8.0
+"""A disk that takes nothing for this long ends the run. Cards pause for up to about 5 s."""
+STALL_TOLD_S = 0.25
+"""How often a stall is looked for, and told while it lasts."""
 
 
 class Stream:
@@ -117,6 +126,48 @@ def stopping() -> Iterator[Stop]:
         stop.close()
 
 
+class StallTeller:
+    """Says, from a thread of its own, how far behind the recorder is while its disk holds it up.
+
+    Only reads: whoever waits for the disk cannot speak meanwhile.
+    """
+
+    def __init__(self, recorder: Recorder, status: Status) -> None:
+        self._recorder, self._status = recorder, status
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._watch, name="stall teller", daemon=True)
+
+    def __enter__(self) -> None:
+        self._thread.start()
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        recorder, limit_told = self._recorder, False
+        while not self._over.wait(STALL_TOLD_S):
+            lag_s = recorder.lag_s
+            if lag_s <= LATE_S or recorder.failure is not None:
+                continue
+            self._status.say(**progress(recorder, recorder.room.last_mb))
+            if lag_s > STALL_LIMIT_S and not limit_told:
+                limit_told = True
+                self._status.error(
+                    StorageError(
+                        f"The disk has not taken what was recorded {lag_s:.0f} s ago (limit "
+                        f"{STALL_LIMIT_S:.0f} s). It waits in memory and is stored when the disk "
+                        "goes on. Look at the kernel's messages (dmesg); replace a worn card."
+                    )
+                )
+
+
+def progress(recorder: Recorder, free_mb: float | None) -> dict[str, Any]:
+    """The word on how far the record is."""
+    lag_s = round(recorder.lag_s, 3)
+    return {"committed": recorder.committed, "lag_s": lag_s, "free_mb": free_mb}
+
+
 def serve(
     in_fd: int, status_fd: int, log_path: Path, raw_dir: Path, state_path: Path | None
 ) -> int:
@@ -137,6 +188,7 @@ class _Run:
         self._stream, self._status, self._stop = stream, status, stop
         self._bad_lines = 0
         self._reported: list[BaseException] = []
+        self._room: StorageError | None = None  # the disk became nearly full
 
     def record(self, log: RunLog, raw_dir: Path, state_path: Path | None) -> int:
         lines = self._first_lines()
@@ -144,9 +196,13 @@ class _Run:
             self._status.say(wait_s=LAST_WORD_S, done=True, committed=0)  # no run was begun
             return 0
         header, stated = _header(lines[0])
-        recorder = Recorder(log, header, raw_dir, state_path=stated or state_path)
-        self._status.say(wait_s=LAST_WORD_S, run=recorder.run_id, raw_file=str(recorder.raw.path))
-        return self._until_end(recorder, lines[1:])
+        recorder = Recorder(log, header, raw_dir, state_path=stated or state_path, real_time=True)
+        remark = {"remark": " ".join(recorder.remarks)} if recorder.remarks else {}
+        self._status.say(
+            wait_s=LAST_WORD_S, run=recorder.run_id, raw_file=str(recorder.raw.path), **remark
+        )
+        with StallTeller(recorder, self._status):
+            return self._until_end(recorder, lines[1:])
 
     def _first_lines(self) -> list[bytes]:
         """The header and what came with it; nothing where the run never began."""
@@ -176,7 +232,8 @@ class _Run:
         before = recorder.committed
         recorder.take([line for line in lines if self._is_record(line)])
         if recorder.poll() or recorder.committed != before:
-            self._status.say(committed=recorder.committed, lag_s=round(recorder.lag_s, 3))
+            self._status.say(**progress(recorder, recorder.room.look()))
+            self._room = self._room or recorder.room.nearly_full()
         self._report(recorder)
 
     def _is_record(self, line: bytes) -> bool:
@@ -188,7 +245,7 @@ class _Run:
         return True
 
     def _report(self, recorder: Recorder) -> None:
-        for error in (recorder.failure, recorder.latch_failure):
+        for error in (recorder.failure, recorder.latch_failure, self._room):
             if error is not None and error not in self._reported:
                 self._reported.append(error)
                 self._status.error(error)

@@ -7,19 +7,22 @@ Committed means: in the run log and synced to the disk. The rules of timing:
 3. otherwise the raw file is handed to the kernel with every commit and synced every RAW_SYNC_S;
    the log is the promise, the raw file the second copy, and cards bear few syncs;
 4. while another program locks the log, records wait in memory, up to LOCK_LIMIT_S and WAIT_BYTES;
-5. where one of the two fails for good, the other goes on, so that the run can be restored.
+5. where one of the two fails for good, the other goes on, so that the run can be restored;
+6. a disk or lock that held a commit up for longer than STALL_S is entered as a condition, once the
+   records are in, and stands in the run's remark.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from rig.core.clock import NS_PER_S, Clock, MonotonicClock
+from rig.core.clock import NS_PER_S, Clock, Clocks, MonotonicClock, clock_change, read_clocks
 from rig.core.errors import RigError, StorageError
-from rig.core.records import End, Trip, decode
+from rig.core.records import Condition, End, Trip, decode, encode
 from rig.core.state_file import write_latch
+from rig.recorder.disk import Room, lost_at_power_off
 from rig.recorder.raw_file import RawFile, raw_file_name
 from rig.runlog.engine import LogBusyError
 from rig.runlog.header import RunHeader
@@ -32,6 +35,10 @@ RAW_SYNC_S = 2.0
 RAW_SYNC_NS = int(RAW_SYNC_S * NS_PER_S)
 LOCK_LIMIT_S = 5.0
 LOCK_LIMIT_NS = int(LOCK_LIMIT_S * NS_PER_S)
+STALL_S = 0.5
+LATE_S = COMMIT_S + STALL_S
+BEHIND = "recorder behind"
+"""Kind of the condition that a stall leaves in the record."""
 WAIT_BYTES = 8 << 20
 
 LOOK_EVERY = 64  # records between two looks at the clock in put()
@@ -43,11 +50,14 @@ class Recorder:
 
     Making it enters the run into `log` (runs that a crash left open are marked interrupted first)
     and makes its raw file: `raw_path` is that file, or the folder to make it in. It raises
-    StorageError where either cannot be done. From then on nothing raises until `finish`: the first
-    thing that goes wrong is kept in `failure`, and `unlogged` counts the records that are not in
-    the log. A trip is latched in the state file `state_path` whatever has failed.
+    StorageError where either cannot be done, or the disk has too little room. From then on nothing
+    raises until `finish`: the first thing that goes wrong is kept in `failure`, and `unlogged`
+    counts the records that are not in the log. A trip is latched in the state file `state_path`
+    whatever has failed.
 
     `clock` is real time also where the rig's is virtual: it is the disk that is waited for.
+    `real_time` says that the records are stamped by that clock too, so that a stall can be entered
+    among them. `read_clocks` reads the clocks at start and end (core.clock).
     """
 
     def __init__(
@@ -58,10 +68,20 @@ class Recorder:
         *,
         state_path: Path | None = None,
         clock: Clock | None = None,
+        real_time: bool = False,
+        read_clocks: Callable[[], Clocks] = read_clocks,
     ) -> None:
         self._log, self._state_path = log, state_path
         self._clock = clock or MonotonicClock()
+        self._real_time = real_time
         path = raw_path / raw_file_name(header) if raw_path.is_dir() else raw_path
+        folders = (log.path.parent, path.absolute().parent)
+        self.room = Room(folders, self._clock)
+        self.room.require()
+        found = dict.fromkeys(lost_at_power_off(folder) for folder in folders)
+        self.remarks = [words for words in found if words]
+        """What the run's remark will say of its start, known from the start."""
+        self._read_clocks, self._clocks = read_clocks, read_clocks()
         log.mark_interrupted()
         self.raw = RawFile(path.absolute(), header)
         try:
@@ -80,6 +100,8 @@ class Recorder:
         self.status = "running"
         self.committed = 0
         self.unlogged = 0
+        self.stalls = 0
+        self.worst_lag_s = 0.0
         self.end: End | None = None
         self.failure: StorageError | None = None
         self.latch_failure: StorageError | None = None
@@ -195,7 +217,17 @@ class Recorder:
         else:
             self.committed += len(self._waiting)
             self._waiting = []
+            self._committed_after(self.lag_s)
             self._oldest_ns = None
+
+    def _committed_after(self, lag_s: float) -> None:
+        self.worst_lag_s = max(self.worst_lag_s, lag_s)
+        if lag_s <= LATE_S:
+            return
+        self.stalls += 1
+        if self._real_time and self.end is None and not self._finished:
+            detail = f"records were committed up to {lag_s:.1f} s after they arrived"
+            self._new.append(encode(Condition(BEHIND, self._clock.now_ns(), detail)).encode())
 
     def finish(self, end: End | None = None, remark: str = "") -> str:
         """Commit the rest, close the run, and return its `status`. Idempotent.
@@ -216,9 +248,11 @@ class Recorder:
             if self.unlogged:
                 self.status = "fault"
                 remark += f" {self.unlogged} records are in the raw file only."
+            if self.stalls and self._real_time:
+                remark += f" The recorder was up to {self.worst_lag_s:.1f} s behind."
             for problem in (self.failure, self.latch_failure):
                 remark += f" {problem}" if problem else ""
-            self._close_row(end, remark.strip())
+            self._close_row(end, remark)
         finally:
             self.raw.close()
         if self.failure is not None:
@@ -230,9 +264,12 @@ class Recorder:
     def _close_row(self, end: End | None, remark: str) -> None:
         patience_ns = LOCK_LIMIT_NS if self._log_works else 0  # a lock was waited for already
         deadline_ns = self._clock.now_ns() + patience_ns
+        clock = clock_change(self._clocks, self._read_clocks())
+        words = [*self.remarks, remark.strip(), *clock.words()]
+        remark = " ".join(text for text in words if text)
         while True:
             try:
-                self._log.end_run(self.run_id, self.status, end, remark)
+                self._log.end_run(self.run_id, self.status, end, remark, clock)
                 return
             except LogBusyError as busy:
                 if self._clock.now_ns() < deadline_ns:

@@ -220,7 +220,7 @@ class RunLog:
         return text
 
     def cut(self, run_id: int, first: int) -> None:
-        """Remove the run's chunks from number `first` (from 1) on: only before they are restored."""
+        """Remove the run's chunks from sequence `first` on; only before they are restored."""
         with self._writing() as connection:
             writing.cut_chunks(connection, run_id, first)
 

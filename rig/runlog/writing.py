@@ -182,9 +182,7 @@ def drop_results(connection: Connection, run_id: int) -> None:
 
 def cut_chunks(connection: Connection, run_id: int, first: int) -> None:
     """Remove the run's chunks from sequence `first` on."""
-    connection.execute(
-        chunks.delete().where(chunks.c.run_id == run_id, chunks.c.sequence >= first)
-    )
+    connection.execute(chunks.delete().where(chunks.c.run_id == run_id, chunks.c.sequence >= first))
 
 
 def insert_result(

@@ -10,7 +10,15 @@ from typing import Any
 import pytest
 
 from rig.core import clock
-from rig.core.clock import MonotonicClock, VirtualClock, read_wall_time
+from rig.core.clock import (
+    ClockChange,
+    Clocks,
+    MonotonicClock,
+    VirtualClock,
+    clock_change,
+    read_clocks,
+    read_wall_time,
+)
 
 
 def test_monotonic_clock_is_the_kernels() -> None:
@@ -83,3 +91,43 @@ def test_no_c_library_means_unknown(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(clock.ctypes, "CDLL", missing)
     assert clock.clock_synchronised() is None
+
+
+# -- what happened to the clocks of a run
+
+S = 10**9
+
+
+def later(awake_s: float, *, slept_s: float = 0.0, stepped_s: float = 0.0) -> ClockChange:
+    start = Clocks(1_700_000_000 * S, 5 * S, 9 * S)
+    end = Clocks(
+        start.wall_ns + round((awake_s + slept_s + stepped_s) * S),
+        start.monotonic_ns + round(awake_s * S),
+        start.boottime_ns + round((awake_s + slept_s) * S),
+    )
+    return clock_change(start, end)
+
+
+def test_a_step_and_sleep_are_told_apart() -> None:
+    assert later(60) == (0.0, 0.0)
+    assert later(60, stepped_s=-3600) == (-3600.0, 0.0)
+    assert later(60, slept_s=7200) == (0.0, 7200.0)
+    assert later(60, slept_s=30, stepped_s=86_400) == (86_400.0, 30.0)
+    assert later(86_400, stepped_s=0.5) == (0.0, 0.0)
+    assert later(86_400, stepped_s=0.51).stepped_s == pytest.approx(0.51)
+
+
+def test_what_is_told_of_it() -> None:
+    assert later(60).words() == []
+    step, slept = later(60, slept_s=30, stepped_s=-2.04).words()
+    assert step.startswith("Clock stepped by 2.0 s (back) during the run")
+    assert slept.startswith("The computer slept 30.0 s during the run")
+
+
+def test_the_kernels_clocks_agree_with_themselves() -> None:
+    """Read twice in a row, nothing has happened; CLOCK_BOOTTIME is never behind CLOCK_MONOTONIC
+    (clock_gettime(2))."""
+    first, second = read_clocks(), read_clocks()
+    assert second.monotonic_ns >= first.monotonic_ns
+    assert first.boottime_ns >= first.monotonic_ns - 10**8
+    assert clock_change(first, second) == (0.0, 0.0)

@@ -137,8 +137,13 @@ def stored(process: Process, run_id: int = 1) -> StoredRun:
         return log.load(run_id)
 
 
+def without_stalls(found: list[bytes]) -> list[bytes]:
+    """A disk that is slow for a moment leaves a word of it among the records."""
+    return [line for line in found if not line.startswith(b'["N","recorder behind",')]
+
+
 def raw(process: Process) -> tuple[list[bytes], RawReader]:
     """The intact records of the only raw file, and its reader."""
     (path,) = process.raw_dir.glob("*.raw")
     reader = RawReader(path)
-    return list(reader.lines()), reader
+    return without_stalls(list(reader.lines())), reader

@@ -27,7 +27,8 @@ def test_a_run_from_header_to_end(start):
     }  # fmt: skip
     run = stored(process)
     assert list(run.records()) == [*(sample(i) for i in range(40)), END]
-    assert (run.status, run.end, run.remark) == ("finished", END, "")
+    assert (run.status, run.end) == ("finished", END)
+    assert "before the run did" not in run.remark
     assert raw(process)[0] == [*lines(40), encode(END).encode()]
     assert [key for word in process.told for key in word][:3] == ["ready", "run", "raw_file"]
 
@@ -39,6 +40,7 @@ def test_it_says_what_is_committed_while_the_run_goes_on(start):
     word = process.hear("committed")
     assert word["committed"] == 25
     assert word["lag_s"] == 0.0
+    assert word["free_mb"] > 0
     assert stored(process).n_records == 25
     assert stored(process).status == "running"
     process.send(encode(END).encode())
@@ -175,7 +177,7 @@ def test_lines_that_are_no_records_are_left_out_and_counted(start):
     assert process.ended() == 0
     run = stored(process)
     assert list(run.records()) == [*(sample(i) for i in range(4)), END]
-    assert run.remark == "4 lines that are no records were left out."
+    assert "4 lines that are no records were left out." in run.remark
 
 
 @pytest.mark.parametrize("line", [b"[]", b"nonsense", b"{}", b'{"source": "board"}'])
