@@ -11,27 +11,33 @@ MISSING = "x"
 
 
 def plot(
-    values: Sequence[float | None], width: int, rows: int = 4, *, ascii_only: bool = False
+    values: Sequence[float | None],
+    width: int,
+    rows: int = 4,
+    *,
+    ascii_only: bool = False,
+    span: tuple[float, float] | None = None,
 ) -> list[str]:
     """Lines of `rows` height and at most `width` columns; None is drawn as an x at the bottom.
 
     Where there are more values than columns, a column shows the largest of its values, so that a
     single slow stroke is not averaged away; it shows an x only where all of its values are None.
+    `span` are the values at bottom and top, by default the smallest and largest.
     """
     columns = _columns(values, max(1, width))
     known = [value for value in columns if value is not None]
     if not known:
         return []
     blocks = ASCII_BLOCKS if ascii_only else BLOCKS
-    low, high = min(known), max(known)
+    low, high = span if span is not None else (min(known), max(known))
     steps = rows * (len(blocks) - 1)
-    span = high - low
+    reach = high - low
     # equal values make one flat line in the middle, not a full or an empty plot
     heights = [
         None
         if value is None
-        else 1 + round((value - low) / span * (steps - 1))
-        if span > 0
+        else 1 + round((value - low) / reach * (steps - 1))
+        if reach > 0
         else steps // 2
         for value in columns
     ]
@@ -58,3 +64,26 @@ def _columns(values: Sequence[float | None], width: int) -> list[float | None]:
         known = [value for value in part if value is not None]
         columns.append(max(known) if known else None)
     return columns
+
+
+def interval_line(
+    ends: tuple[float, float],
+    middle: float,
+    span: tuple[float, float],
+    width: int,
+    *,
+    ascii_only: bool = False,
+) -> str:
+    """An interval with its middle on one line of `width` columns that reach over `span`."""
+    bar, dot = ("-", "o") if ascii_only else ("─", "●")
+
+    def column(value: float) -> int:
+        reach = span[1] - span[0]
+        share = (value - span[0]) / reach if reach > 0 else 0.5
+        return min(width - 1, max(0, round(share * (width - 1))))
+
+    low, high, at = column(ends[0]), column(ends[1]), column(middle)
+    cells = [" "] * width
+    cells[low : high + 1] = bar * (high + 1 - low)
+    cells[at] = dot
+    return "".join(cells)

@@ -1,0 +1,55 @@
+# SPDX-License-Identifier: MIT
+"""`rig compare`: before and after, or a batch of valves side by side."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
+
+
+@click.command("compare")
+@click.argument("runs", metavar="BEFORE AFTER [RUN...]", nargs=-1, required=True)
+@click.option(
+    "--sheet", type=click.Path(path_type=Path),
+    help="Take [compare] from this sheet instead of that of the run BEFORE.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
+def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
+    """Compare runs of strokes: BEFORE with AFTER, or three and more as a batch.
+
+    Runs are numbers, or "last". It says how far apart the mean response and release are, how sure
+    that is, and, where the sheet's [compare] gives a margin, whether they are alike for the
+    purpose. Of three runs or more it ranks all and flags the one that stands apart. Runs of
+    different sources are not compared.
+
+    Exit codes: 0 compared, 2 refused, 5 too few numbers to compare anything.
+    """
+    from rig.analysis.compare_runs import compare_runs
+    from rig.cli.compare_show import show_comparison
+    from rig.cli.results import results_of
+
+    found = results_of(runs)
+    results = [one.result for one in found]
+    settings = _settings(sheet, found[0].sheet)
+    shape = compare_runs(results, settings, [one.medium for one in found])
+    if as_json:
+        click.echo(json.dumps(shape, allow_nan=False, ensure_ascii=False))
+    else:
+        show_comparison(shape, results)
+    told = any(one is not None for pair in shape["comparisons"] for one in pair["figures"].values())
+    sys.exit(EXIT_OK if told else EXIT_UNDECIDED)
+
+
+def _settings(path: Path | None, stored: Any) -> Any:
+    """`[compare]` of the sheet named, else of the stored one, else without margins."""
+    from rig.config.compare import Compare
+    from rig.config.loading import load_sheet
+
+    sheet = load_sheet(path).sheet if path is not None else stored
+    return getattr(sheet, "compare", None) or Compare()
