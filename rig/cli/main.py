@@ -19,6 +19,8 @@ COMMANDS = {
     "show": ("show", "Show one run: its figures, strokes and marks."),
     "export": ("export", "Write one run to a CSV, JSON or VCD file."),
     "analyse": ("analyse", "Analyse a capture made elsewhere."),
+    "compare": ("compare", "Compare runs: before and after, or a batch of valves."),
+    "study": ("study", "Study the rig itself: mounted again by several people."),
     "safe": ("safe", "Command the coil off, from any state."),
     "clear": ("clear", "Clear a trip, once its cause is gone."),
     "serve": ("serve", "Serve the run log as a page."),
