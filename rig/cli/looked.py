@@ -20,9 +20,15 @@ def show_preflight(found: Preflight) -> None:
     for check in found.checks:
         told = f"{check.shown}\n  {check.remedy}" if check.remedy else check.shown
         table.add_row(SIGNS[check.result], check.name, told)
-    for item in found.watched:
-        reaction = item["reaction_ms"]
-        table.add_row("ok ", f"watched: {item['rule']}", f"within {reaction:.0f} ms")
-    for item in found.not_watched:
-        table.add_row(" - ", f"NOT WATCHED: {item['rule']}", str(item["why"]))
     console.print(table)
+    watched = [f"{item['rule']} {_time(item['reaction_ms'])}" for item in found.watched]
+    console.print(f"Watched, with the slowest reaction: {', '.join(watched)}.")
+    if found.not_watched:
+        absent = ", ".join(str(item["rule"]) for item in found.not_watched)
+        console.print(f"NOT WATCHED: {absent}.", style="bold")
+
+
+def _time(reaction_ms: float | None) -> str:
+    if reaction_ms is None:
+        return "(by its circuit)"
+    return f"{reaction_ms:.0f} ms" if reaction_ms < 1000 else f"{reaction_ms / 1000:.1f} s"

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from rig.bench.sequencer import duration_s, strokes_of
+from rig.config.setup import Setup
 from rig.config.sheet import Sheet
 from rig.core.records import Sample, Step, decode
 from rig.desk.session import Watcher
@@ -29,9 +30,11 @@ class ProgressView(Watcher):
 class TerminalView(ProgressView):
     """A bar with strokes done, time left, and the latest values."""
 
-    def __init__(self, sheet: Sheet, source: str) -> None:
+    def __init__(self, setup: Setup, sheet: Sheet, source: str) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TextColumn
+
+        from rig.analysis.live import LiveStrokes
 
         self._total_s, self._of = duration_s(sheet), strokes_of(sheet)
         self._bar = Progress(
@@ -54,6 +57,7 @@ class TerminalView(ProgressView):
         self._pressure: float | None = None
         self._closed: str = ""
         self._drawn = 0.0
+        self._strokes = LiveStrokes(setup, sheet, source)
 
     def start(self) -> None:
         self._bar.start()
@@ -62,18 +66,17 @@ class TerminalView(ProgressView):
         self._bar.stop()
 
     def record(self, line: bytes) -> None:
-        kind = line[2:3]
-        if kind == b"P" or kind == b"S":
-            record = decode(line)
-            if isinstance(record, Step):
-                self._step, self._now_ns = record, record.t_ns
-                if self._first_ns is None:
-                    self._first_ns = record.t_ns
-            elif isinstance(record, Sample):
-                self._now_ns = record.t_ns
-                if record.channel == "pressure":
-                    self._pressure = record.value
-            self._draw()
+        record = decode(line)
+        self._strokes.put(record)
+        if isinstance(record, Step):
+            self._step, self._now_ns = record, record.t_ns
+            if self._first_ns is None:
+                self._first_ns = record.t_ns
+        elif isinstance(record, Sample):
+            self._now_ns = record.t_ns
+            if record.channel == "pressure":
+                self._pressure = record.value
+        self._draw()
 
     def status(self, status: Mapping[str, Any]) -> None:
         self._now_ns = int(status["t_ns"])
@@ -102,23 +105,31 @@ class TerminalView(ProgressView):
         step = self._step.name
         shown = f"{step} {self._step.number}/{self._of}" if self._step.number else step
         pressure = f"{self._pressure:.0f} kPa" if self._pressure is not None else ""
+        last = self._strokes.last or {}
+        times = [
+            f"{name} {last[key]:.1f} ms"
+            for name, key in (("response", "response_ms"), ("release", "release_ms"))
+            if last.get(key) is not None
+        ]
+        if self._strokes.missed:
+            times.append(f"{self._strokes.missed} missed")
         self._bar.update(
             self._task,
             completed=done_s,
             step=shown,
             left=f"{left_s:.0f} s left" if left_s < 120 else f"{left_s / 60:.0f} min left",
-            live="  ".join(item for item in (pressure, self._closed) if item),
+            live="  ".join(item for item in (*times, pressure, self._closed) if item),
         )
         self._bar.refresh()
 
 
 @contextlib.contextmanager
-def view(sheet: Sheet, source: str, *, quiet: bool) -> Iterator[ProgressView]:
+def view(setup: Setup, sheet: Sheet, source: str, *, quiet: bool) -> Iterator[ProgressView]:
     """The progress view for where standard error goes."""
     if quiet or not sys.stderr.isatty():
         yield ProgressView()
         return
-    terminal = TerminalView(sheet, source)
+    terminal = TerminalView(setup, sheet, source)
     terminal.start()
     try:
         yield terminal

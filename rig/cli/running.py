@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +61,7 @@ class Run:
             header = self._header(found)
             if not session.begin(header | {"state": str(self._state)}):
                 return session.outcome
-            with view(self._sheet.sheet, found.source, quiet=self._quiet) as progress:
+            with self._view(found.source) as progress:
                 session.watcher = progress
                 return session.run()
         finally:
@@ -86,7 +87,7 @@ class Run:
                 log = RunLog(places.log_path())
                 try:
                     recorder = Recorder(log, header, places.raw_dir(), state_path=self._state)
-                    with view(self._sheet.sheet, found.source, quiet=self._quiet) as progress:
+                    with self._view(found.source) as progress:
                         end, trip = self._run_fast(fast, recorder, progress, signals)
                     recorder.finish(end)
                     return Outcome(end, trip, recorder.run_id, started=True)
@@ -110,6 +111,9 @@ class Run:
         if trip is not None:
             state_file.write_latch(self._state, trip, time.time())
         return end, trip
+
+    def _view(self, source: str) -> AbstractContextManager[ProgressView]:
+        return view(self._setup.setup, self._sheet.sheet, source, quiet=self._quiet)
 
     # -- before
 
