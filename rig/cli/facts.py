@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 from rig.cli import wording
@@ -25,6 +26,7 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
             yield key, wording.one_line(result[key])
     for name, given in result["conditions"].items():
         yield "condition", wording.condition(name, given)
+    yield from _kept(result)
     yield "contact", wording.contact(result)
     yield "timed from", wording.timed_from(result)
     if result["not_watched"]:
@@ -42,6 +44,17 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
                 f"{counts['missed']} missed, {counts['doubtful']} doubtful"
             ),
         )
+
+
+def _kept(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+    """When it was run, and what the recorder had to add; a capture has neither."""
+    clock = result.get("clock")
+    if clock:
+        when = datetime.fromtimestamp(clock["started_utc_s"], UTC)
+        doubt = "" if clock["synchronised"] else " (clock not known to be synchronised)"
+        yield "started", f"{when:%Y-%m-%d %H:%M:%S} UTC{doubt}"
+    if result.get("remark"):
+        yield "REMARK", wording.one_line(result["remark"])
 
 
 def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:

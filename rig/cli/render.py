@@ -54,6 +54,10 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
             yield _line(f"{figure}.{name}", value)
     for name, value in result["counts"].items():
         yield _line(name, value)
+    for name, value in (result.get("clock") or {}).items():
+        yield _line(f"clock.{name}", value)
+    if result.get("remark"):
+        yield _line("remark", result["remark"])
     yield _line("contact", result["contact"]["sense"])
     yield _line("timed_from", result["reference"]["of"])
     yield _line("off", (result["end"] or {}).get("off"))

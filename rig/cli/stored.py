@@ -68,7 +68,21 @@ def analysed(stored: StoredRun) -> dict[str, Any]:
     result = analyse(recording_of(stored, setup), setup, sheet, stored.header.conditions, status)
     shape = run_json(result, stored.header)
     shape["run"] = stored.id
+    shape["remark"] = stored.remark
+    shape["clock"] = clock_json(stored)
     return shape
+
+
+def clock_json(stored: StoredRun) -> dict[str, Any]:
+    """The wall clock of a run, seconds; null where it is not known. Times within the run come
+    from the monotonic clock and do not depend on it."""
+    wall, change = stored.header.wall, stored.clock
+    return {
+        "started_utc_s": wall.utc_s,
+        "synchronised": wall.synchronised,
+        "stepped_s": None if change is None else change.stepped_s,
+        "slept_s": None if change is None else change.slept_s,
+    }
 
 
 def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
