@@ -77,6 +77,11 @@ def _sheet_cautions(setup: Setup, sheet: Sheet) -> Iterator[str]:
             "The coil is on for no longer than limits.readback_delay: a load side that stays dead "
             "is not noticed within a stroke."
         )
+    if setup.gauge is None and sheet.base_pressure_min_kpa is not None:
+        yield (
+            "There is a minimum base pressure and no gauge to measure it: read it off before the "
+            "run and state it with --base-pressure, or missed strokes may stay undecided."
+        )
     if not sheet.accept:
         yield "No acceptance limits: the run gives figures and no verdict."
     if any(accept.figure == "missed" for accept in sheet.accept):

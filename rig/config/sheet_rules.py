@@ -179,16 +179,6 @@ def needs_gauge(setup: Setup, sheet: Sheet) -> Findings:
         )
 
 
-def base_pressure_needs_gauge(setup: Setup, sheet: Sheet) -> Findings:
-    """A minimum that nothing measures is refused."""
-    if setup.gauge is None and sheet.base_pressure_min_kpa is not None:
-        yield Finding(
-            ("base_pressure_min",),
-            "there is a minimum base pressure, and the setup has no gauge to measure it",
-            "describe the gauge in the setup's [gauge] table, or take this key out",
-        )
-
-
 def _below_pressure_limit(setup: Setup, key: str, pressure_kpa: float | None) -> Findings:
     limit_kpa = setup.limits.pressure_kpa
     if pressure_kpa is not None and limit_kpa is not None and not pressure_kpa < limit_kpa:
@@ -231,7 +221,6 @@ PAIR_RULES: tuple[PairRule, ...] = (
     on_time,
     duty,
     needs_gauge,
-    base_pressure_needs_gauge,
     base_pressure_below_limit,
     ramp_below_limit,
     ramp_can_be_seen,

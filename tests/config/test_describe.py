@@ -8,7 +8,7 @@ from config_texts import HOLD, RAMP, SETUP, STROKES, put, without
 
 from rig.config.cautions import cautions, sheet_cautions
 from rig.config.describe import describe, describe_sheet
-from rig.config.loading import setup_from_text, sheet_from_text
+from rig.config.loading import pair_from_texts, setup_from_text, sheet_from_text
 from rig.config.setup import Setup
 
 MADE = setup_from_text(SETUP, "x").setup
@@ -83,6 +83,26 @@ CAUTIONS = [
 def test_cautions_of_a_setup(text: str, words: str, there: bool) -> None:
     said = " ".join(cautions(setup_from_text(text, "x").setup))
     assert (words in said) == there
+
+
+NO_GAUGE = without(put(put(SETUP, "limits.pressure", None), "limits.gauge_stale", None), "gauge")
+
+
+@pytest.mark.parametrize(
+    ("setup", "sheet", "there"),
+    [
+        (SETUP, STROKES, False),
+        (NO_GAUGE, STROKES, True),
+        (NO_GAUGE, put(STROKES, "base_pressure_min", None), False),
+    ],
+)
+def test_a_base_pressure_without_a_gauge_is_stated_by_a_person(
+    setup: str, sheet: str, there: bool
+) -> None:
+    made, wanted = pair_from_texts(setup, "x.setup.toml", sheet, "x.sheet.toml")
+    assert wanted is not None
+    said = " ".join(sheet_cautions(made.setup, wanted.sheet))
+    assert ("state it with --base-pressure" in said) == there
 
 
 SHEET_CAUTIONS = [

@@ -213,7 +213,6 @@ WITH_SETUP = [
     ),
     (NO_GAUGE, put(RAMP, "coil", '"released"'), "kind", "measures pressure, and the setup has no"),
     (NO_GAUGE, HOLD, "kind", "measures pressure, and the setup has no"),
-    (NO_GAUGE, STROKES, "base_pressure_min", "no gauge to measure it"),
     (SETUP, put(STROKES, "base_pressure_min", '"120 psi"'), "base_pressure_min", "not below"),
     (SETUP, put(RAMP, "high", '"110 psi"'), "high", "not below the setup's pressure limit"),
     (SETUP, put(RAMP, "high", '"100 psi"'), "high", "not below the setup's pressure limit"),
