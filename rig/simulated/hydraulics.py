@@ -21,11 +21,11 @@ from rig.simulated.trajectory import Node, Quiet, Trajectory
 
 NODES_MAX = 120
 """A plan longer than this is continued when time gets there."""
-QUIET_PA = 2500.0
+QUIET_PA = 4000.0
 """Within this of its end value, with the spool at rest, the pressure is taken as linear."""
 RAMP_PIECE_PA = 15e3
 """A moving supply is taken in pieces of this, lest the formula stray from the curve."""
-STEP_FIRST_S = 0.2e-3
+STEP_FIRST_S = 0.8e-3
 STEP_MAX_S = 0.25
 TOLERANCE = 1.5e-4
 """Error allowed in a step: of the spool's travel, of the gallery's content at supply pressure."""
@@ -179,7 +179,7 @@ class Hydraulics:
 
     def _step_max(self, inlet_open: bool) -> float:
         ripples = inlet_open and self._inlet.ripple_pa > 0.0
-        return 0.5 * math.pi / self._inlet.omega if ripples else STEP_MAX_S
+        return 2.0 * math.pi / 3.0 / self._inlet.omega if ripples else STEP_MAX_S
 
     def _fill(self, plan: Trajectory, t: float, y: float, s: float) -> None:
         """Step the gallery with the spool at rest until it is quiet, then set the formula."""

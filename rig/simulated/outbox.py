@@ -19,11 +19,8 @@ class Outbox:
         self._planned: list[tuple[int, int, str, int]] = []
         self._count = 0
         self._happened: list[tuple[str, int, int]] = []
-
-    @property
-    def next_ns(self) -> int:
+        self.next_ns = NEVER
         """The next planned edge."""
-        return self._planned[0][0] if self._planned else NEVER
 
     @property
     def waiting(self) -> bool:
@@ -40,6 +37,7 @@ class Outbox:
                 heapq.heappush(self._planned, (t_ns, self._count, line, level))
                 level_before = level
         self._planned_level[line] = level_before
+        self._look()
 
     def forget(self, line: str, from_ns: int) -> None:
         """What was planned for a line from `from_ns` on will not happen."""
@@ -50,6 +48,7 @@ class Outbox:
         heapq.heapify(kept)
         left = max((edge for edge in kept if edge[2] == line), default=None)
         self._planned_level[line] = self.levels[line] if left is None else left[3]
+        self._look()
 
     def let_happen(self, now_ns: int) -> None:
         """Time has reached `now_ns`."""
@@ -58,6 +57,10 @@ class Outbox:
             t_ns, _, line, level = heapq.heappop(planned)
             self.levels[line] = level
             self._happened.append((line, level, t_ns))
+        self._look()
+
+    def _look(self) -> None:
+        self.next_ns = self._planned[0][0] if self._planned else NEVER
 
     def take(self) -> list[tuple[str, int, int]]:
         """Edges that have happened, oldest first: (line, level, t_ns)."""

@@ -8,6 +8,7 @@ p = c + k (t - t0) + A sin(w t + phi) + r exp(-(t - t0) / tau).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import NamedTuple
 
 ROOT_PA = 0.1
@@ -97,13 +98,15 @@ class Trajectory:
         """First instant from `from_s` on at which the pressure is at or beyond `threshold_pa`,
         as far as this trajectory goes; None where it is not."""
         way = 1.0 if rising else -1.0
-        if way * (self.pressure_pa(from_s) - threshold_pa) >= 0.0:
-            return from_s
         nodes = self.nodes
-        for k in range(len(nodes) - 1):
-            b = nodes[k + 1]
-            if b.t_s > from_s and way * (b.p_pa - threshold_pa) >= 0.0:
-                return self._root(max(nodes[k].t_s, from_s), b.t_s, threshold_pa, way)
+        a = nodes[0]
+        now_pa = a.p_pa if from_s <= a.t_s else self.pressure_pa(from_s)
+        if way * (now_pa - threshold_pa) >= 0.0:
+            return from_s
+        for b in nodes[1:]:
+            if way * (b.p_pa - threshold_pa) >= 0.0 and b.t_s > from_s:
+                return _between(a, b, max(a.t_s, from_s), threshold_pa, way)
+            a = b
         if self.quiet is None:
             return None
         return self._quiet_crosses(max(from_s, self.quiet.t0_s), threshold_pa, way)
@@ -131,33 +134,44 @@ class Trajectory:
         while t_s < last_s:
             next_s = min(t_s + step_s, last_s)
             if way * (quiet.at(next_s) - threshold_pa) >= 0.0:
-                return self._root(t_s, next_s, threshold_pa, way)
+                return _root(lambda at_s: way * (quiet.at(at_s) - threshold_pa), t_s, next_s)
             t_s = next_s
         return None
 
-    def _root(self, low_s: float, high_s: float, threshold_pa: float, way: float) -> float:
-        """The crossing between two instants that lie on either side of it (Illinois method)."""
-        f_low = way * (self.pressure_pa(low_s) - threshold_pa)
-        f_high = way * (self.pressure_pa(high_s) - threshold_pa)
-        if f_low >= 0.0:
-            return low_s
-        kept = 0  # which end stayed in the last round: its value is halved, or it would stick
-        for _ in range(60):
-            t_s = high_s - f_high * (high_s - low_s) / (f_high - f_low)
-            f = way * (self.pressure_pa(t_s) - threshold_pa)
-            if abs(f) < ROOT_PA or high_s - low_s < ROOT_S:
-                return t_s
-            if f > 0.0:
-                high_s, f_high = t_s, f
-                if kept < 0:
-                    f_low *= 0.5
-                kept = -1
-            else:
-                low_s, f_low = t_s, f
-                if kept > 0:
-                    f_high *= 0.5
-                kept = 1
-        return high_s
+
+def _between(a: Node, b: Node, from_s: float, threshold_pa: float, way: float) -> float:
+    """Where the cubic from node `a` to node `b` crosses, from `from_s` on."""
+    return _root(
+        lambda t_s: (
+            way * (cubic(t_s, a.t_s, a.p_pa, a.dp_pa_s, b.t_s, b.p_pa, b.dp_pa_s) - threshold_pa)
+        ),
+        from_s,
+        b.t_s,
+    )
+
+
+def _root(beyond: Callable[[float], float], low_s: float, high_s: float) -> float:
+    """Where `beyond` (Pa) goes from below zero at `low_s` to above it (Illinois method)."""
+    f_low, f_high = beyond(low_s), beyond(high_s)
+    if f_low >= 0.0:
+        return low_s
+    kept = 0  # which end stayed in the last round: its value is halved, or it would stick
+    for _ in range(60):
+        t_s = high_s - f_high * (high_s - low_s) / (f_high - f_low)
+        f = beyond(t_s)
+        if abs(f) < ROOT_PA or high_s - low_s < ROOT_S:
+            return t_s
+        if f > 0.0:
+            high_s, f_high = t_s, f
+            if kept < 0:
+                f_low *= 0.5
+            kept = -1
+        else:
+            low_s, f_low = t_s, f
+            if kept > 0:
+                f_high *= 0.5
+            kept = 1
+    return high_s
 
 
 def cubic(t: float, t0: float, a: float, da: float, t1: float, b: float, db: float) -> float:

@@ -20,6 +20,11 @@ from rig.simulated.plant import Plant
 UNPLUGGED = "the simulated gauge was unplugged"
 
 
+WAKE_NS = 200_000
+"""From an edge until a waiting process runs again, as it takes on a small board; further edges
+until then are read together."""
+
+
 class VirtualWorld:
     """World in one thread: waiting lets the plant run to its next visible event, or to the end
     of the wait, whichever is first."""
@@ -35,8 +40,13 @@ class VirtualWorld:
 
     def wait(self, until_ns: int, ready: Sequence[int]) -> None:  # noqa: ARG002 - the port's form
         plant = self._plant
-        self._clock.advance_to(plant.run_until(until_ns))
+        seen_ns = plant.run_until(until_ns)
         edges = plant.take_edges()
+        if edges:
+            seen_ns = min(seen_ns + WAKE_NS, max(until_ns, seen_ns))
+            plant.advance(seen_ns)
+            edges += plant.take_edges()
+        self._clock.advance_to(seen_ns)
         if edges:
             self._edges.arrive(edges)
         link = self._link
