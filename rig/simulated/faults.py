@@ -14,9 +14,14 @@ Changes = dict[str, dict[str, Any]]
 
 
 def _surge(rig: SimulatedRig, setup: Setup) -> Changes:
+    """A relief valve that opens too late: over the limit, and within what the gauge can show."""
     goal_kpa = 2.5 * rig.supply.pressure_kpa
-    if setup.limits.pressure_kpa is not None:
-        goal_kpa = max(goal_kpa, 1.3 * setup.limits.pressure_kpa)
+    limit_kpa = setup.limits.pressure_kpa
+    if limit_kpa is not None:
+        goal_kpa = max(goal_kpa, 1.3 * limit_kpa)
+        if setup.gauge is not None:
+            most_kpa = setup.gauge.measuring_range_kpa[1]
+            goal_kpa = min(goal_kpa, limit_kpa + 0.6 * (most_kpa - limit_kpa))
     return {"supply": {"surge_kpa": goal_kpa}}
 
 
