@@ -46,8 +46,9 @@ def test_coil_current_cold_and_hot_against_the_fuse() -> None:
 
 def test_what_is_watched_and_what_is_not(tmp_path: Path) -> None:
     text = shown(BENCH)
-    assert "over-pressure watched" in text
-    assert "NOT WATCHED" not in text
+    for rule in ("over-pressure", "gauge stale", "read-back disagreeing", "on time"):
+        assert f"{rule} watched" in text
+    assert "stop input open NOT WATCHED" in text
     bare = tmp_path / "bare.setup.toml"
     bare.write_text(
         'backend = "board"\nmedium = "air"\n'
