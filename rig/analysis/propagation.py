@@ -24,7 +24,10 @@ DIVISORS = {
 }
 """What a line's value is divided by for its standard uncertainty."""
 
-CELLS = 256
+CELLS, FINE_CELLS = 64, 512
+"""Of the grid; fine where the smooth part over it is narrower than a coarse cell."""
+BISECTIONS = 34
+"""Halvings: the quantile is good to ten digits of its range."""
 NEGLIGIBLE = 1e-3
 """Of the largest part: below it a part's shape is not looked at."""
 SIGMAS = 5.5
@@ -60,7 +63,7 @@ class Spread:
             shaped += [Part(width, "normal")] if width > 0 else []
         else:
             self._scale = math.sqrt(math.fsum(part.u**2 for part in normal))
-        self._at, self._weight = _grid(shaped)
+        self._at, self._weight = _grid(shaped, self._scale)
         self._reach = float(self._at[-1]) if len(self._at) else 0.0
 
     def cdf(self, x: float) -> float:
@@ -87,7 +90,7 @@ class Spread:
         if len(self._at) == 1:
             return tail * self._scale
         low, high = 0.0, self._reach + tail * self._scale + 1e-300
-        for _ in range(40):
+        for _ in range(BISECTIONS):
             middle = (low + high) / 2
             low, high = (middle, high) if self.cdf(middle) < share else (low, middle)
         return (low + high) / 2
@@ -103,12 +106,14 @@ def _as_one_t(parts: list[Part]) -> tuple[float, float]:
     return math.sqrt(square), square * square / below if below > 0 else math.inf
 
 
-def _grid(parts: list[Part]) -> tuple[Float, Float]:
-    """Cell centres and probabilities of the sum of bounded (or nearly bounded) parts."""
+def _grid(parts: list[Part], smooth: float) -> tuple[Float, Float]:
+    """Cell centres and probabilities of the sum of bounded (or nearly bounded) parts; `smooth`
+    is the scale of what lies over them."""
     at, weight = np.zeros(1), np.ones(1)
     if not parts:
         return at, weight
-    cell = 2 * math.fsum(_reach(part) for part in parts) / CELLS
+    reach = 2 * math.fsum(_reach(part) for part in parts)
+    cell = reach / (CELLS if smooth > reach / CELLS else FINE_CELLS)
     for part in parts:
         n = math.ceil(_reach(part) / cell - 0.5)
         edges = np.asarray((np.arange(-n, n + 2) - 0.5) * cell, np.float64)

@@ -1,0 +1,47 @@
+# SPDX-License-Identifier: MIT
+"""The known-truth study in short; in full: `python3 tests/studies/coverage.py`."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import pytest
+
+STUDIES = Path(__file__).parents[1] / "studies"
+
+
+@pytest.fixture(scope="module")
+def study():
+    sys.path.insert(0, str(STUDIES))
+    try:
+        spec = importlib.util.spec_from_file_location("coverage_study", STUDIES / "coverage.py")
+        module = importlib.util.module_from_spec(spec)
+        sys.modules["coverage_study"] = module
+        spec.loader.exec_module(module)
+        yield module
+    finally:
+        sys.path.remove(str(STUDIES))
+
+
+@pytest.mark.slow
+def test_intervals_cover_what_they_say(study, full_study):
+    runs = study.FULL_RUNS if full_study else 300
+    rows = [
+        *study.coverage(runs, 12, readback=True, sd_ms=0.5, seed=21),
+        *study.coverage(runs, 12, readback=False, sd_ms=2.0, seed=22),
+        study.on_the_limit(runs, 12, "mean", readback=True, sd_ms=1.0, seed=23),
+        study.on_the_limit(runs, 12, "tolerance", readback=True, sd_ms=1.0, seed=24),
+        study.on_the_limit(runs, 1, "each", readback=False, sd_ms=1.0, seed=25),
+    ]
+    assert [str(row) for row in rows if not row.holds] == []
+
+
+def test_the_study_would_notice_an_interval_that_is_too_narrow(study):
+    """A row of 90 % where 95 % is asked does not hold in the full study, and 80 % not in 300."""
+    assert not study.Row("narrow", 1800, 2000, 0.95, "exact").holds
+    assert not study.Row("narrow", 240, 300, 0.95, "exact").holds
+    assert not study.Row("wide", 1980, 2000, 0.95, "exact").holds
+    assert study.Row("wide", 1980, 2000, 0.95, "at least").holds
+    assert not study.Row("wrong accepts", 140, 2000, 0.05, "at most").holds
