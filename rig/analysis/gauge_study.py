@@ -24,9 +24,9 @@ POOL_ABOVE = 0.25
 ed., from memory; others pool above 0.05)."""
 NDC_FACTOR = 1.41
 """sqrt(2) as printed in the trade's manuals; ndc is rounded down."""
-REPEATABILITY_LIMIT = 1.96 * math.sqrt(2)
+REPEATABILITY_LIMIT = 1.959964 * math.sqrt(2)
 """Two mountings by one person differ by more than this many repeatability sd in 5 of 100 pairs
-(ISO 5725-6; it rounds 2.77 to 2.8)."""
+(ISO 5725-6, which rounds 2.77 to 2.8)."""
 GOOD_PCT, USABLE_PCT = 10.0, 30.0
 """%GRR below the first is good, above the second not good enough (AIAG MSA, 4th ed., from memory).
 """

@@ -1,0 +1,221 @@
+# SPDX-License-Identifier: MIT
+"""Control charts, trend and change points against the NIST/SEMATECH e-Handbook, scipy and a data
+set with a known change."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from rig.analysis.charts import (
+    BEYOND_3,
+    CUSUM_HIGH,
+    D2,
+    D4,
+    EIGHT,
+    FOUR_OF_5,
+    FOURTEEN,
+    RULES,
+    SIX,
+    TWO_OF_3,
+    chart,
+    cusum,
+    ewma,
+    individuals,
+)
+from rig.analysis.trend import changes, pettitt, trend
+
+FLOW = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
+
+
+def test_individuals_chart() -> None:
+    """e-Handbook 6.3.2.2: with d2 = 1.128 as printed there 55.8041 and 45.8159; with the exact
+    2/sqrt(pi), which is followed here, 55.8024 and 45.8176."""
+    center, sigma, moving = individuals(FLOW)
+    assert center == pytest.approx(50.81)
+    assert moving == pytest.approx(1.8778, abs=5e-5)
+    rounded = individuals(FLOW, d2=1.128)[1]
+    assert (center + 3 * rounded, center - 3 * rounded) == pytest.approx(
+        (55.8041, 45.8159), abs=5e-5
+    )
+    found = chart(np.arange(1, 11), FLOW)
+    assert found is not None
+    assert (found.ucl, found.lcl) == pytest.approx((55.802412, 45.817588), abs=1e-6)
+    assert found.mr_ucl == pytest.approx(6.1347, abs=2e-3)  # 3.267 x 1.8778
+    assert abs(D4 - 3.267) < 5e-4
+    assert abs(D2 - 1.128) < 5e-4
+    assert found.sigma == sigma
+
+
+def test_ewma_chart() -> None:
+    """e-Handbook 6.3.2.4: lambda 0.3, started at 50, s 2.0539; in control."""
+    values = np.array([52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6,
+                       49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])  # fmt: skip
+    series, half = ewma(values, 50.0, 2.0539)
+    assert series[:4] == pytest.approx([50.6, 49.52, 50.564, 50.1848])
+    assert series[-3:] == pytest.approx([51.2291, 51.9403, 51.9882], abs=5e-5)
+    asymptote = 3 * 2.0539 * math.sqrt(0.3 / 1.7)
+    assert 50 + asymptote == pytest.approx(52.5884, abs=5e-5)
+    assert half[0] == pytest.approx(3 * 2.0539 * 0.3)
+    assert half[-1] == pytest.approx(asymptote, rel=1e-4)
+    assert (np.abs(series - 50) < half).all()
+
+
+def test_cusum_chart() -> None:
+    """e-Handbook 6.3.2.3 (data from memory): target 325, k 0.3175, h 4.1959; signal at group 14."""
+    values = np.array([324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525,
+                       325.225, 324.600, 324.625, 325.150, 328.325, 327.250, 327.825, 328.500,
+                       326.675, 327.775, 326.875, 328.350])  # fmt: skip
+    high, low = cusum(values, 325.0, 1.0, k=0.3175)
+    assert int(np.argmax(high > 4.1959)) + 1 == 14
+    assert high[12:14] == pytest.approx([3.0075, 4.94], abs=6e-4)
+    assert high[19] == pytest.approx(19.035, abs=5e-4)
+    assert low.max() < 4.1959
+
+
+PATTERNS = [
+    (BEYOND_3, [0.1, -0.2, 3.1], [2]),
+    (BEYOND_3, [0.1, -3.2, 2.9], [1]),
+    (TWO_OF_3, [2.1, 0.0, 2.2], [2]),
+    (TWO_OF_3, [2.1, 0.0, -2.2], []),
+    (TWO_OF_3, [2.1, 2.1, 0.0], [1]),
+    (FOUR_OF_5, [1.1, 1.2, 0.2, 1.3, 1.4], [4]),
+    (FOUR_OF_5, [-1.1, -1.2, -1.2, 1.3, 1.4], []),
+    (EIGHT, [0.1] * 8 + [-0.1], [7]),
+    (EIGHT, [-0.1] * 9, [7, 8]),
+    (SIX, [0.0, 0.1, 0.2, 0.3, 0.4, 0.5], [5]),
+    (SIX, [0.0, 0.1, 0.2, 0.3, 0.3, 0.5, 0.6], []),
+    (FOURTEEN, [0.1, -0.1] * 7, [13]),
+    (FOURTEEN, [0.1, -0.1] * 6 + [0.1, 0.2], []),
+]
+
+
+@pytest.mark.parametrize(("rule", "z", "at"), PATTERNS)
+def test_run_rules(rule: str, z: list[float], at: list[int]) -> None:
+    """e-Handbook 6.3.2, the rules beside the limits, by their wording."""
+    test = dict(RULES)[rule]
+    assert np.flatnonzero(test(np.array(z))).tolist() == at
+
+
+def test_a_shift_is_seen_and_equal_values_break_no_rule() -> None:
+    rng = np.random.default_rng(7)
+    values = np.concatenate((rng.normal(50, 1, 30), rng.normal(53, 1, 30)))
+    found = chart(np.arange(1, 61), values)
+    assert found is not None
+    rules = {signal.rule: signal.strokes for signal in found.signals}
+    assert CUSUM_HIGH in rules
+    assert min(rules[CUSUM_HIGH]) > 30
+    flat = chart(np.arange(1, 61), np.full(60, 50.0))
+    assert flat is not None
+    assert flat.signals == ()
+    assert chart(np.arange(1, 5), np.arange(4.0)) is None
+
+
+# -- trend
+
+VALUES = st.lists(st.floats(-1e3, 1e3), min_size=4, max_size=40)
+
+
+@settings(max_examples=60)
+@given(VALUES)
+def test_slope_and_interval_are_scipys(values: list[float]) -> None:
+    """scipy.stats.theilslopes (Sen 1968) and kendalltau."""
+    known, number = np.array(values), np.arange(1, len(values) + 1)
+    found = trend(number, known)
+    expected = stats.theilslopes(known, number, alpha=0.95)
+    assert found is not None
+    assert found.slope == pytest.approx(expected.slope, abs=1e-9)
+    assert found.slope_low == pytest.approx(expected.low_slope, abs=1e-9)
+    assert found.slope_high == pytest.approx(expected.high_slope, abs=1e-9)
+    if np.ptp(known) > 0:
+        concordance = stats.kendalltau(number, known, variant="c").statistic
+        pairs = len(known) ** 2 * (len(set(values)) - 1) / len(set(values)) / 2
+        assert found.s == pytest.approx(concordance * pairs, abs=1e-6)
+
+
+@given(st.permutations(range(8)))
+def test_exact_p_is_scipys(values: list[int]) -> None:
+    """Few values without ties: the exact distribution of S (Kendall), as scipy has it."""
+    known = np.array(values, float)
+    found = trend(np.arange(8), known)
+    assert found is not None
+    expected = stats.kendalltau(np.arange(8), known, method="exact").pvalue
+    assert found.p == pytest.approx(expected, abs=1e-12)
+
+
+def test_exact_p_by_counting_every_order() -> None:
+    """All 120 orders of five values: P(|S| >= 8) = 10/120 (Kendall's table: 0.042 one-sided)."""
+    s = [
+        sum(int(np.sign(b - a)) for a, b in itertools.combinations(order, 2))
+        for order in itertools.permutations(range(5))
+    ]
+    share = sum(abs(x) >= 8 for x in s) / 120
+    found = trend(np.arange(5), np.array([0.0, 2, 1, 3, 4]))
+    assert found is not None
+    assert found.s == 8
+    assert found.p == pytest.approx(share)
+    assert share == pytest.approx(2 * 0.042, abs=1e-3)
+
+
+def test_normal_p_with_ties_by_hand() -> None:
+    """Gilbert, Statistical Methods for Environmental Pollution Monitoring (1987), 16.4.3:
+    Var S = [n (n - 1)(2n + 5) - sum t (t - 1)(2t + 5)] / 18, Z = (|S| - 1) / sd."""
+    values = np.array([10, 22, 21, 30, 22, 30, 40, 40, 41, 45, 39, 50], float)
+    found = trend(np.arange(12), values)
+    assert found is not None
+    variance = (12 * 11 * 29 - 3 * (2 * 1 * 9)) / 18
+    z = (found.s - 1) / math.sqrt(variance)
+    assert found.p == pytest.approx(2 * stats.norm.sf(z))
+    assert found.direction == "rising"
+
+
+def test_many_strokes_are_grouped() -> None:
+    rng = np.random.default_rng(3)
+    number = np.arange(1, 5001)
+    found = trend(number, 50 + 1e-3 * number + rng.normal(0, 1, 5000))
+    assert found is not None
+    assert found.grouped == 8
+    assert found.n == 5000
+    assert found.slope_low < 1e-3 < found.slope_high
+    assert found.direction == "rising"
+    assert found.change == pytest.approx(5, abs=0.3)
+    assert trend(number[:3], np.arange(3.0)) is None
+
+
+# -- change points
+
+
+def test_nile_flow_changes_after_1898() -> None:
+    """Cobb, Biometrika 65 (1978) 243: yearly flow at Aswan, one change with the dam of 1899."""
+    nile = sm.datasets.nile.load_pandas().data
+    found = changes(nile["year"].to_numpy().astype(np.int64), nile["volume"].to_numpy(float))
+    assert [change.number for change in found] == [1899]
+    assert found[0].before > found[0].after + 200
+    assert found[0].p < 1e-6
+
+
+@given(st.lists(st.integers(-20, 20), min_size=10, max_size=60))
+def test_pettitt_by_its_definition(values: list[int]) -> None:
+    """Pettitt 1979: U_t = sum over i <= t < j of sign(x_i - x_j)."""
+    known = np.array(values, float)
+    sign = np.sign(known[:, None] - known[None, :])
+    u = [abs(sign[:t, t:].sum()) for t in range(5, len(known) - 4)]
+    place, p = pettitt(known)
+    n = len(known)
+    assert place is not None
+    assert u[place - 5] == max(u)
+    assert p == pytest.approx(min(1, 2 * math.exp(-6 * max(u) ** 2 / (n**3 + n**2))))
+
+
+def test_no_change_in_steady_strokes() -> None:
+    rng = np.random.default_rng(11)
+    seen = sum(bool(changes(np.arange(50), rng.normal(50, 1, 50))) for _ in range(300))
+    assert seen <= 3 + 3 * math.sqrt(3)  # nominal 1 of 100, conservative
+    assert pettitt(np.arange(9.0)) == (None, 1.0)
