@@ -23,6 +23,8 @@ COMMANDS = {
     "study": ("study", "Study the rig itself: mounted again by several people."),
     "safe": ("safe", "Command the coil off, from any state."),
     "clear": ("clear", "Clear a trip, once its cause is gone."),
+    "backup": ("backup", "Copy the run log, also while a run goes on."),
+    "recover": ("recover", "Put runs back into the log from their raw files."),
     "serve": ("serve", "Serve the run log as a page."),
 }
 

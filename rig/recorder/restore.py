@@ -37,12 +37,12 @@ def restore(log: RunLog, raw_path: Path) -> Restored:
     reader = RawReader(raw_path)
     log.mark_interrupted()
     run_id = log.uid_of(reader.header.uid)
-    new, had = run_id is None, 0
+    new, had, remark = run_id is None, 0, ""
     if run_id is not None:
         stored = log.load(run_id)
         if stored.status == "running":
             raise RefusedError(f"Run {run_id} is still being recorded; wait until it has ended.")
-        had = stored.n_records
+        had, remark = stored.n_records, stored.remark
     else:
         run_id = log.begin_run(reader.header, raw_path.name)
     lines = islice(reader.lines(), had, None)
@@ -54,5 +54,7 @@ def restore(log: RunLog, raw_path: Path) -> Restored:
         final = decode(last) if last else None
         end = final if isinstance(final, End) else None
         status = end.reason if end else "interrupted"
-        log.end_run(run_id, status, end, f"{added} records restored from the raw file.")
+        remark = f"{remark} {added} records restored from the raw file.".strip()
+        log.end_run(run_id, status, end, remark)
+        log.drop_results(run_id)  # they were worked out from fewer records
     return Restored(run_id, added, reader.damage)

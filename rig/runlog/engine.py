@@ -106,12 +106,12 @@ _REMEDIES: dict[int, tuple[str, str]] = {
     ),
     sqlite3.SQLITE_CORRUPT: (
         "it is damaged",
-        "Move it away together with its -wal file and put back a backup; "
-        "runs since then can be restored from their raw files.",
+        "`rig recover` makes it anew from what can be read of it and from the raw files, and "
+        "keeps the damaged one.",
     ),
     sqlite3.SQLITE_NOTADB: (
         "it is not a run log",
-        "Move that file away; the rig makes a new run log.",
+        "`rig recover` moves it aside and makes a new one from the raw files.",
     ),
 }
 

@@ -108,8 +108,8 @@ def require_sound(connection: sqlite3.Connection, path: Path, *, full: bool = Fa
     found = [row[0] for row in connection.execute(f"PRAGMA {pragma}(3)")]
     if found != ["ok"]:
         raise StorageError(
-            f"The run log {path} is damaged: {'; '.join(found)}. Move it away together with its "
-            "-wal file and put back a backup; runs since then can be restored from raw files."
+            f"The run log {path} is damaged: {'; '.join(found)}. `rig recover` makes it anew from "
+            "what can be read of it and from the raw files, and keeps the damaged one."
         )
 
 

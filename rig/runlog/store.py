@@ -104,13 +104,13 @@ class RunLog:
 
     def end_run(
         self, run_id: int, status: str, end: End | None = None, remark: str = "",
-        clock: ClockChange | None = None,
+        clock: ClockChange | None = None, ended_utc_s: float | None = None,
     ) -> None:  # fmt: skip
-        """Close a run with one of STATUSES; synced on return."""
+        """Close a run with one of STATUSES, now or at `ended_utc_s`; synced on return."""
         if status not in STATUSES or status == "running":
             raise ValueError(f"{status!r} is not how a run ends")
         with self._writing() as connection:
-            writing.finish_run(connection, run_id, status, end, remark, clock)
+            writing.finish_run(connection, run_id, status, end, remark, clock, ended_utc_s)
 
     def mark_interrupted(self) -> list[int]:
         """Mark every running run whose writing process is gone; what was committed stays.
@@ -215,7 +215,7 @@ class RunLog:
         if row.sequence != expected or text is None or zlib.crc32(text) != row.crc32:
             raise StorageError(
                 f"Run {run_id} is damaged in the run log {self.path}: chunk {expected} is missing "
-                "or does not fit its checksum. Its raw file holds the same records."
+                "or does not fit its checksum. Its raw file holds the same records: `rig recover`."
             )
         return text
 

@@ -144,6 +144,7 @@ def finish_run(
     end: End | None,
     remark: str,
     clock: ClockChange | None = None,
+    ended_utc_s: float | None = None,
 ) -> None:
     """Close the run's row. Without `end`, its last record's time stands as the end."""
     last = select(func.max(chunks.c.last_t_ns)).where(chunks.c.run_id == run_id)
@@ -151,7 +152,7 @@ def finish_run(
         "status": status,
         "off_state": end.off if end else None,
         "end_t_ns": end.t_ns if end else last.scalar_subquery(),
-        "end_utc_s": time.time(),
+        "end_utc_s": time.time() if ended_utc_s is None else ended_utc_s,
     }
     if remark:
         values["remark"] = remark

@@ -66,20 +66,23 @@ def test_a_run_that_still_goes_on_is_left_alone(tmp_path):
 
 
 def test_the_command(tmp_path, recorded, rig_data):
-    command = [sys.executable, "-m", "rig.recorder", "--restore"]
+    command = [sys.executable, "-m", "rig.cli.main", "recover"]
     done = subprocess.run([*command, str(recorded[0])], capture_output=True, text=True)
-    assert (done.returncode, done.stdout) == (0, "Run 1: 10 records restored.\n")
+    assert (done.returncode, done.stdout) == (
+        0,
+        f"Run 1: 10 records restored. ({recorded[0].name})\n",
+    )
     with RunLog(rig_data / "runs.sqlite", readonly=True) as log:
         assert log.load(1).n_records == 10
     done = subprocess.run([*command, str(tmp_path / "no.raw")], capture_output=True, text=True)
     assert done.returncode == StorageError.exit_code
-    assert "cannot be read" in done.stderr
+    assert "cannot be read" in done.stdout
     assert "Traceback" not in done.stderr
 
 
 def test_a_copy_can_be_made_while_a_run_goes_on(tmp_path, rig_data):
     copy = tmp_path / "copy.sqlite"
-    command = [sys.executable, "-m", "rig.recorder", "--back-up", str(copy)]
+    command = [sys.executable, "-m", "rig.cli.main", "backup", str(copy)]
     none = subprocess.run(command, capture_output=True, text=True)
     assert none.returncode == StorageError.exit_code
     assert "There is no run log" in none.stderr

@@ -1,12 +1,13 @@
 # SPDX-License-Identifier: MIT
 """The help page on the log names every status, record and file that there is."""
 
+import re
 from pathlib import Path
 
 import pytest
 
+from rig.cli.main import cli
 from rig.core import records
-from rig.recorder.__main__ import _arguments
 from rig.runlog.tables import STATUSES
 
 HELP = (Path(__file__).parents[2] / "webui/help/log.md").read_text()
@@ -24,9 +25,8 @@ def test_every_record_is_explained_with_all_its_fields():
 
 
 def test_the_commands_it_shows_are_understood():
-    shown = [line.split("-m rig.recorder ")[1].split() for line in HELP.splitlines()
-             if "-m rig.recorder " in line]  # fmt: skip
-    assert len(shown) == 2
-    for words in shown:
-        given = _arguments(words)
-        assert given.restore or given.back_up
+    shown = re.findall(r"\n    rig ([a-z]+)(.*)", HELP)
+    assert {name for name, _ in shown} == {"backup", "recover"}
+    for name, arguments in shown:
+        command = cli.get_command(None, name)
+        command.make_context(name, arguments.split())  # raises where it is not understood

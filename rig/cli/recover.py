@@ -1,0 +1,29 @@
+# SPDX-License-Identifier: MIT
+"""`rig recover`: runs back into the log from their raw files."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+
+@click.command("recover")
+@click.argument("rawfiles", nargs=-1, type=click.Path(path_type=Path), metavar="[RAWFILE]...")
+def command(rawfiles: tuple[Path, ...]) -> None:
+    """Put runs, or their last records, back into the run log from their raw files.
+
+    Without RAWFILE it looks through the data directory: runs that the log lacks, or holds only in
+    part, or whose records are damaged, are filled up. A damaged run log is moved aside and a new
+    one made from everything that can be read. Nothing is thrown away; doing it twice changes
+    nothing. The exit code is 4 where something could not be recovered.
+    """
+    from rig.core import places
+    from rig.core.errors import EXIT_HARDWARE
+    from rig.recorder.recover import recover
+
+    lost = recover(places.log_path(), places.raw_dir(), rawfiles, click.echo, places.state_dir())
+    if lost:
+        click.echo("Not everything could be recovered: see above.", err=True)
+        sys.exit(EXIT_HARDWARE)
