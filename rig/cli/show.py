@@ -11,7 +11,8 @@ import click
 @click.command("show")
 @click.argument("run", metavar="RUN")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
-def command(run: str, as_json: bool) -> None:
+@click.option("--budget", is_flag=True, help="Print the uncertainty budgets, line by line.")
+def command(run: str, as_json: bool, budget: bool) -> None:
     """Show RUN (its number, or "last"): figures, strokes, marks and verdict.
 
     Not on a terminal, it prints plain lines of fields separated by tabs, with every stroke. The
@@ -27,7 +28,13 @@ def command(run: str, as_json: bool) -> None:
         stored = log.load(number)
         # a run that still goes on has no result yet, or one that is no longer true
         result = None if stored.status == "running" else log.result(number)
-        if result is None:
+        if result is None or (budget and "budget" not in result):
             result = analysed(stored)
-    show_result(result, as_json=as_json)
+    if budget and not as_json:
+        from rig.cli.budget import budget_lines
+
+        for line in budget_lines(result):
+            click.echo(line)
+    else:
+        show_result(result, as_json=as_json)
     sys.exit(exit_code(result))

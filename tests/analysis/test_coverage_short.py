@@ -27,7 +27,7 @@ def study():
 
 @pytest.mark.slow
 def test_intervals_cover_what_they_say(study, full_study):
-    runs = study.FULL_RUNS if full_study else 300
+    runs = study.FULL_RUNS if full_study else 160
     rows = [
         *study.coverage(runs, 12, readback=True, sd_ms=0.5, seed=21),
         *study.coverage(runs, 12, readback=False, sd_ms=2.0, seed=22),

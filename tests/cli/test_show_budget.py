@@ -1,0 +1,46 @@
+# SPDX-License-Identifier: MIT
+"""`rig show RUN --budget`: every line of every budget, and a Monte Carlo check beside it."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from logged_runs import call, log_run
+
+from rig.cli.budget import budget_lines
+from rig.cli.show import command
+from rig.cli.stored import analyse_and_save
+from rig.runlog.store import RunLog
+
+
+def test_every_line_and_the_check(rig_data):
+    run = log_run(rig_data, 3)
+    text = call(command, run, "--budget").output
+    assert text.startswith("SIMULATED: ")
+    assert "response_ms: mean response ms, 50 ms" in text
+    for words in (
+        "repeatability", "time stamp of the switch's edge", "read-back delay", "rectangular",
+        "infinite", "with 95 % coverage (JCGM 10",
+    ):  # fmt: skip
+        assert words in text
+    stated = [float(x) for x in re.findall(r", U = ([0-9.]+) ms", text)]
+    drawn = [float(x) for x in re.findall(r"draws: U = ([0-9.]+) ms", text)]
+    assert len(stated) == len(drawn) >= 4
+    assert drawn == pytest.approx(stated, rel=0.02)
+
+
+def test_a_result_of_an_earlier_program_is_worked_out_again(rig_data):
+    run = log_run(rig_data, 3)
+    with RunLog(rig_data / "runs.sqlite3") as log:
+        shape = analyse_and_save(log, run)
+        del shape["budget"]
+        log.save_result(run, shape, "earlier")
+    assert "repeatability" in call(command, run, "--budget").output
+
+
+def test_a_run_without_results_says_so():
+    shape = {"source": "board", "budget": {}}
+    assert list(budget_lines(shape)) == [
+        "This run has no result that an uncertainty budget could be made for."
+    ]

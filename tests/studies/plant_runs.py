@@ -1,0 +1,41 @@
+# SPDX-License-Identifier: MIT
+"""Runs on the simulated rig: the whole physics, the real bench, the real analysis."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from rig.analysis.run import analyse
+from rig.analysis.shapes import run_json
+from rig.compose import FastRun
+from rig.config.loading import load_setup
+from rig.config.sheet import StrokesSheet
+from rig.core.recording import RecordingBuilder
+
+DEMO = Path(__file__).parents[2] / "demo/workshop.setup.toml"
+
+
+class _Keep:
+    """A RecordSink that keeps everything in a recording builder."""
+
+    lag_s, overflowed = 0.0, False
+
+    def __init__(self, builder: RecordingBuilder) -> None:
+        self._builder = builder
+
+    def put(self, line: str) -> None:
+        self._builder.add_lines(line.encode())
+
+
+def plant_run(page: StrokesSheet, seed: int) -> dict[str, Any]:
+    """The result of one run of the demo's rig with this seed."""
+    wired = load_setup(DEMO).setup
+    builder = RecordingBuilder("simulated", wired.switch_closed_level, wired.coil_live_level)
+    run = FastRun(wired, page, seed)
+    try:
+        run.preflight()
+        run.run(_Keep(builder), lambda line: None)  # type: ignore[arg-type]
+    finally:
+        run.close()
+    return run_json(analyse(builder.build(), wired, page))
