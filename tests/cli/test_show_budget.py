@@ -32,7 +32,7 @@ def test_every_line_and_the_check(rig_data):
 
 def test_a_result_of_an_earlier_program_is_worked_out_again(rig_data):
     run = log_run(rig_data, 3)
-    with RunLog(rig_data / "runs.sqlite3") as log:
+    with RunLog(rig_data / "runs.sqlite") as log:
         shape = analyse_and_save(log, run)
         del shape["budget"]
         log.save_result(run, shape, "earlier")
