@@ -79,9 +79,10 @@ def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> 
         )
     else:
         told.append(
-            f"No difference is shown: chance alone gives as much {chance(found.p)} comparisons. "
-            "That does not yet mean that they are alike."
+            f"No difference is shown: chance alone gives as much {chance(found.p)} comparisons."
         )
+        if alike is None or alike.result != SHOWN:
+            told.append("That does not yet mean that they are alike.")
     if (found.p < ALPHA) != (found.rank_p < ALPHA):
         told.append(
             "The test by ranks, which a few odd strokes do not sway, says otherwise "
@@ -192,6 +193,12 @@ def notes(results: Sequence[Result]) -> list[str]:
         if counts["doubtful"]:
             told.append(f"Run {one['run']}: {counts['doubtful']} strokes carry doubtful marks.")
         for figure, name in NAMES.items():
+            first = (one.get("first_stroke") or {}).get(figure)
+            if first and first["stands_out"]:
+                told.append(
+                    f"Run {one['run']}: the first stroke's {name} stands out by "
+                    f"{first['excess_ms']:+.1f} ms and is in its mean and spread."
+                )
             moved = (one.get("trend") or {}).get(figure)
             if moved and moved["direction"] != "none":
                 told.append(

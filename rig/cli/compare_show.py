@@ -150,8 +150,12 @@ def _row(
     between = f"{low:.2f} to {high:.2f}"
     return (
         f"{name:<10}{one['difference_ms']:>11.2f}{between:>21}{_p(one['p']):>9}{_p(rank_p):>10}"
-        f"{number(effect, 2):>8}{number(strokes):>9}"
+        f"{_or_blank(effect, 2):>8}{_or_blank(strokes, 0):>9}"
     )
+
+
+def _or_blank(value: float | int | None, digits: int) -> str:
+    return "" if value is None else number(value, digits)
 
 
 def _p(value: float | None) -> str:

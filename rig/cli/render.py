@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from rig.cli import wording
+from rig.cli import behaviour, wording
 
 STROKE_FIELDS = (
     "number", "answered", "settled", "response_ms", "release_ms", "first_edge_on_ms",
@@ -50,8 +50,8 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     for name, given in result["conditions"].items():
         yield _line(f"conditions.{name}", f"{given['value']} {given['unit']} {given['how']}")
     for figure, row in result["summary"].items():
-        for name, value in row.items():
-            yield _line(f"{figure}.{name}", value)
+        for name, value in behaviour.flat(figure, row):
+            yield _line(name, value)
     for name, value in result["counts"].items():
         yield _line(name, value)
     for name, value in (result.get("clock") or {}).items():
@@ -65,6 +65,8 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     yield _line("trip", result["trip"]["rule"] if result["trip"] else None)
     yield _line("marks", "; ".join(result["marks"]))
     yield _line("doubtful", "; ".join(result["doubtful"]))
+    for name, value in behaviour.fields(result):
+        yield _line(name, value)
     if result["hold"]:
         for name, value in result["hold"].items():
             if name not in ("trace", "marks"):

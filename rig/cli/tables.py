@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.cli import wording
+from rig.cli.behaviour import sentences
 from rig.cli.facts import facts, hold_facts, shortened
 from rig.cli.plot import plot
 from rig.cli.wording import across, number
@@ -47,6 +48,7 @@ class Show:
         else:
             self._summary()
             self._plots()
+            self._behaviour()
             self._strokes()
         self._marks()
         self._verdict()
@@ -118,6 +120,14 @@ class Show:
             many = f", largest of about {-(-len(values) // width)}" if len(values) > width else ""
             self._print(Text(f"{'':>9}  {last}{many}", style="dim"))
         self._print()
+
+    def _behaviour(self) -> None:
+        told = sentences(self._result)
+        if told:
+            self._print(self._title("how it behaved"))
+            for sentence in told:
+                self._print(Text(f"- {sentence}"))
+            self._print()
 
     def _strokes(self) -> None:
         strokes = self._result["strokes"]

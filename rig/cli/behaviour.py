@@ -1,0 +1,108 @@
+# SPDX-License-Identifier: MIT
+"""How a run behaved, from its JSON: a few sentences for a person, flat fields for a program.
+
+A result stored by an older version lacks these keys: then nothing is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+FIGURES = {"response_ms": "response", "release_ms": "release"}
+KEYS = (
+    "missed", "first_stroke_excess_ms", "first_stroke", "trend", "change_points",
+    "warm_up_strokes", "charts", "outliers", "capability",
+)  # fmt: skip
+NAMED = 6
+"""Strokes named one by one."""
+
+Result = Mapping[str, Any]
+
+
+def sentences(result: Result) -> list[str]:
+    """What stands out, and what the run shows of missed strokes."""
+    told = []
+    missed = result.get("missed")
+    if missed and missed["words"]:
+        told.append(f"Answered: {missed['words']}.")
+    for key, name in FIGURES.items():
+        told += _of_figure(result, key, name)
+    return told
+
+
+def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
+    def of(part: str) -> Any:
+        return (result.get(part) or {}).get(key)
+
+    spread = (result.get("summary") or {}).get(key) or {}
+    low, high = spread.get("tolerance_95_95") or (None, None)
+    if low is not None and high is not None:
+        yield (
+            f"95 of 100 strokes like these have a {name} between {low:.1f} and {high:.1f} ms (95 % "
+            "confidence, normal scatter)."
+        )
+    able = of("capability")
+    if able:
+        yield (
+            f"Against its limits for each stroke the {name} has Cpk {able['cpk']:.2f} (at least "
+            f"{able['cpk_lower95']:.2f} with 95 % confidence)."
+        )
+    first = of("first_stroke")
+    if first and first["stands_out"]:
+        yield (
+            f"First stroke after rest: its {name} is {abs(first['excess_ms']):.1f} ms "
+            f"{'longer' if first['excess_ms'] > 0 else 'shorter'} than is usual in this run."
+        )
+    drift = of("trend")
+    if drift and drift["direction"] != "none":
+        yield (
+            f"The {name} was {drift['direction']}: {drift['change']:+.1f} ms over the run "
+            f"(p {drift['p']:.2g})."
+        )
+    for change in of("change_points") or ():
+        yield (
+            f"The {name} changes its level at stroke {change['number']}: {change['before']:.1f} "
+            f"ms before, {change['after']:.1f} ms after."
+        )
+    far = ((of("outliers") or {}).get("fences") or {}).get("far_strokes") or []
+    if far:
+        yield f"Far from the others by their {name} (flagged, not left out): {strokes(far)}."
+    signals = (of("charts") or {}).get("signals") or []
+    if signals:
+        rules = "; ".join(signal["rule"] for signal in signals)
+        yield f"Control chart of the {name}: {rules}."
+
+
+def strokes(numbers: list[int]) -> str:
+    """ "strokes 1, 7" or "12 strokes, first 3, 5 ..." """
+    if len(numbers) == 1:
+        return f"stroke {numbers[0]}"
+    named = ", ".join(map(str, numbers[:NAMED]))
+    if len(numbers) <= NAMED:
+        return f"strokes {named}"
+    return f"{len(numbers)} strokes, first {named} ..."
+
+
+def fields(result: Result) -> Iterator[tuple[str, Any]]:
+    """Every value under a dotted name, as a program reads it: trend.response_ms.p and so on."""
+    for key in KEYS:
+        if key in result:
+            yield from flat(key, result[key])
+
+
+def flat(name: str, value: Any) -> Iterator[tuple[str, Any]]:
+    """A value under its name; an object's values each under their own dotted name, a chart's
+    signals as rule and strokes."""
+    if isinstance(value, Mapping) and set(value) == {"rule", "strokes"}:
+        yield name, f"{value['rule']}: {', '.join(map(str, value['strokes']))}"
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from flat(f"{name}.{key}", inner)
+    elif isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
+        for n, item in enumerate(value, 1):
+            yield from flat(f"{name}.{n}", item)
+    elif isinstance(value, list):
+        yield name, " ".join("-" if item is None else str(item) for item in value)
+    else:
+        yield name, value
