@@ -28,11 +28,12 @@ def command(setup: Path, sheet: Path | None) -> None:
     """Look over SETUP, and SHEET with it, without energising anything.
 
     Shows what the files say, what the interlock watches on this rig and what not, the coil's
-    current against the fuse, and what to keep in mind. Refused files end with exit code 2 and
-    every problem named.
+    current against the fuse, where runs are kept, and what to keep in mind. Refused files end with
+    exit code 2 and every problem named.
     """
     from rich.console import Console
 
+    from rig.cli.keeping import keeping
     from rig.config.loading import load_pair
 
     loaded, loaded_sheet = load_pair(setup, sheet)
@@ -41,6 +42,9 @@ def command(setup: Path, sheet: Path | None) -> None:
     _show_setup(console, loaded)
     if loaded_sheet is not None:
         _show_sheet(console, loaded, loaded_sheet)
+    console.print()
+    for line in keeping():
+        console.print(line)
     console.print("\nNo problem found; nothing was energised.")
 
 

@@ -48,6 +48,23 @@ def require_sqlite(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> No
         )
 
 
+def sqlite_caution(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> str | None:
+    """What to keep in mind about this SQLite; None where there is nothing.
+
+    Up to 3.51.2 two connections that write at the same moment can, very rarely, damage the file
+    (SQLite's release notes: fixed in 3.51.3, and in 3.50.7 and 3.44.6 of the older lines).
+    """
+    mended_in = {(3, 44): (3, 44, 6), (3, 50): (3, 50, 7)}.get((version[0], version[1]), (3, 51, 3))
+    if version >= mended_in:
+        return None
+    return (
+        f"SQLite {'.'.join(map(str, version[:3]))} can, very rarely, damage the run log when two "
+        "programs write to it at the same moment (fixed in 3.51.3, 3.50.7 and 3.44.6). The rig "
+        "writes from one program at a time; open the log with others for reading only, and keep "
+        "copies (`rig backup`)."
+    )
+
+
 def connect(
     path: Path, *, write: bool, foreign_keys: bool = True, busy_s: float = BUSY_S
 ) -> sqlite3.Connection:

@@ -63,6 +63,30 @@ def test_what_is_watched_and_what_is_not(tmp_path: Path) -> None:
     assert "Compressed air" in text
 
 
+def test_where_runs_are_kept_and_what_speaks_against_it(
+    rig_data: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = shown(BENCH)
+    assert f"Runs are kept in {rig_data}, where" in text
+    assert "MB are free." in text
+    monkeypatch.setattr("rig.recorder.disk.free_mb", lambda folders: 63.0)
+    monkeypatch.setattr("rig.recorder.disk.lost_at_power_off", lambda path: f"{path} forgets.")
+    monkeypatch.setattr("rig.core.clock.clock_synchronised", lambda: False)
+    monkeypatch.setattr("rig.runlog.engine.sqlite_caution", lambda: "an old SQLite.")
+    text = shown(BENCH)
+    assert "Caution: a run begins only with 64 MB or more. Free some space" in text
+    assert f"Caution: {rig_data} forgets." in text
+    assert "Caution: the computer's clock is not known to be right" in text
+    assert "Caution: an old SQLite." in text
+    monkeypatch.setattr("rig.recorder.disk.free_mb", lambda folders: 64.0)
+    monkeypatch.setattr("rig.recorder.disk.lost_at_power_off", lambda path: None)
+    monkeypatch.setattr("rig.core.clock.clock_synchronised", lambda: True)
+    monkeypatch.setattr("rig.runlog.engine.sqlite_caution", lambda: None)
+    text = shown(BENCH)
+    for words in ("a run begins only", "forgets", "not known to be right", "an old SQLite"):
+        assert words not in text
+
+
 def test_a_simulated_rig_says_so_and_keeps_its_fault_to_itself(tmp_path: Path) -> None:
     setup = tmp_path / "class.setup.toml"
     setup.write_text(DEMO_SETUP.read_text() + 'fault = "sticking spool"\n')

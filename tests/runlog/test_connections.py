@@ -14,7 +14,7 @@ from sqlalchemy import insert
 from sqlalchemy.exc import IntegrityError
 
 from rig.core.errors import EXIT_HARDWARE, StorageError
-from rig.runlog.engine import LogBusyError, plainly, require_sqlite
+from rig.runlog.engine import LogBusyError, plainly, require_sqlite, sqlite_caution
 from rig.runlog.schema import NoLogError
 from rig.runlog.store import RunLog
 from rig.runlog.tables import chunks
@@ -214,3 +214,26 @@ def test_an_error_of_ours_is_not_hidden_behind_plain_words(path):
         plainly(path),
     ):
         db.execute("SELECT * FROM not_there")
+
+
+@pytest.mark.parametrize(
+    ("version", "said"),
+    [
+        ((3, 37, 0), True),
+        ((3, 44, 5), True),
+        ((3, 44, 6), False),
+        ((3, 45, 1), True),
+        ((3, 50, 6), True),
+        ((3, 50, 7), False),
+        ((3, 51, 2), True),
+        ((3, 51, 3), False),
+        ((3, 52, 0), False),
+        ((4, 0, 0), False),
+    ],
+)
+def test_an_sqlite_with_the_checkpoint_race_is_named(version, said):
+    """Which versions have it: SQLite's release notes of 3.51.3, 3.50.7 and 3.44.6 (from memory)."""
+    words = sqlite_caution(version)
+    assert (words is not None) == said
+    if words:
+        assert f"SQLite {'.'.join(map(str, version))} can" in words
