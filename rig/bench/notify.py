@@ -1,0 +1,86 @@
+# SPDX-License-Identifier: MIT
+"""Word to the service manager: ready, alive, stopping (sd_notify(3), sd_watchdog_enabled(3)).
+
+Fed from the bench's own loop after its checks passed, and from nowhere else: a helper thread would
+go on feeding while the loop hangs. Without the environment that systemd sets, nothing is sent.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+from collections.abc import Mapping
+
+NS_PER_US = 1_000
+FEEDS_PER_PERIOD = 3
+"""The watchdog is fed this often in its time, so that one late turn is not the end."""
+
+
+class Notifier:
+    """Sends to $NOTIFY_SOCKET, never waits for it, and never raises.
+
+    WATCHDOG_PID is not looked at: the unit's main process is the desk, and its NotifyAccess=all
+    lets the bench feed the watchdog in its place.
+    """
+
+    def __init__(self, environment: Mapping[str, str] = os.environ) -> None:
+        name = environment.get("NOTIFY_SOCKET", "")
+        # the two forms of a local socket; "@" stands for the abstract namespace's first byte
+        self._address = name if name.startswith("/") else "\0" + name[1:]
+        self._sock: socket.socket | None = None
+        if name.startswith(("/", "@")):
+            self._sock = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)
+            self._sock.setblocking(False)
+        self._every_ns = _watchdog_ns(environment) // FEEDS_PER_PERIOD
+        self._next_ns: int | None = None
+        self._unsent = ""
+
+    @property
+    def watched(self) -> bool:
+        """Whether a service manager waits for `feed`."""
+        return self._sock is not None and self._every_ns > 0
+
+    def ready(self, status: str = "") -> None:
+        """The hardware is open and looked at: from now on the watchdog counts."""
+        self._say("READY=1", status)
+
+    def feed(self, now_ns: int) -> None:
+        """The loop runs and its checks passed at `now_ns`. Sent at most every third of the
+        watchdog's time; one that could not be sent is tried again at the next call."""
+        if self._sock is None:
+            return
+        if self._unsent and self._send(self._unsent):
+            self._unsent = ""
+        due = self._every_ns > 0 and (self._next_ns is None or now_ns >= self._next_ns)
+        if due and self._send("WATCHDOG=1"):
+            self._next_ns = now_ns + self._every_ns
+
+    def stopping(self, status: str = "") -> None:
+        """The run is over and the coil commanded off: the watchdog no longer counts, and the rest
+        (storing, analysing) has the unit's TimeoutStopSec."""
+        self._say("STOPPING=1", status)
+
+    def close(self) -> None:
+        """Idempotent."""
+        if self._sock is not None:
+            self._sock.close()
+            self._sock = None
+
+    def _say(self, word: str, status: str) -> None:
+        line = " ".join(status.split())
+        text = f"{word}\nSTATUS={line}" if line else word
+        self._unsent = "" if self._send(text) else text
+
+    def _send(self, text: str) -> bool:
+        if self._sock is None:
+            return True
+        with contextlib.suppress(OSError):
+            self._sock.sendto(text.encode(), self._address)
+            return True
+        return False
+
+
+def _watchdog_ns(environment: Mapping[str, str]) -> int:
+    text = environment.get("WATCHDOG_USEC", "")
+    return int(text) * NS_PER_US if text.isascii() and text.isdigit() else 0
