@@ -24,7 +24,7 @@ from rig.core import messages
 from rig.core.errors import HardwareError
 from rig.core.ports import Hardware, RecordSink
 from rig.core.preflight import Preflight
-from rig.core.records import OFF_STATES, READBACK, Condition, End, Level, Record, Step, encode
+from rig.core.records import STOPPED_EARLY, OFF_STATES, READBACK, Condition, End, Level, Record, Step, encode
 
 NS = 1_000_000_000
 TICK_NS = int(TICK_S * NS)
@@ -46,9 +46,16 @@ class Desk(Protocol):
 
 
 class Bench:
-    """Runs one sheet on opened hardware. `sink` takes the records of the run."""
+    """Runs one sheet on opened hardware. `feed` is told each time the loop's checks have passed
+    (rig.bench.notify)."""
 
-    def __init__(self, setup: Setup, hardware: Hardware, desk: Desk | None = None) -> None:
+    def __init__(
+        self,
+        setup: Setup,
+        hardware: Hardware,
+        desk: Desk | None = None,
+        feed: Callable[[int], None] = lambda _: None,
+    ) -> None:
         self._setup, self._hardware, self._desk = setup, hardware, desk
         self._world = hardware.world
         heartbeat = hardware.heartbeat
@@ -66,9 +73,12 @@ class Bench:
         self._step = Step("idle", 0, 0)
         self._next_tick = 0
         self._teller = StatusTeller()
+        self._feed = feed
         self._heard_ns = self._world.now_ns()
         self._lag_s = 0.0
         self.stop_why: str | None = None
+        self.finish_why: str | None = None
+        """Set: the run ends before its next stroke, as finished."""
         self.orders: list[messages.Order] = []
 
     # -- before the run
@@ -171,6 +181,9 @@ class Bench:
             while action is not None:
                 if not isinstance(action, Do):  # a Wait never comes out of the sequencer
                     raise TypeError(action)
+                if self._may_finish(action):
+                    self.emit(Condition(STOPPED_EARLY, now_ns, self.finish_why or ""))
+                    return "finished"
                 if action.what == "fail":
                     self.stop_why = action.text
                     break
@@ -179,6 +192,11 @@ class Bench:
                 return "finished"
             self._flush()
             self._world.wait(min(steps.next_ns, self._next_tick), self._descriptors())
+
+    def _may_finish(self, action: Do) -> bool:
+        """A further stroke is about to begin, the coil is off, and the desk needs no more."""
+        next_stroke = action.what == "step" and action.text == "stroke" and action.number > 1
+        return self.finish_why is not None and next_stroke and not self.interlock.energised
 
     def _do(self, action: Do) -> int:
         now_ns = self._world.now_ns()
@@ -209,6 +227,8 @@ class Bench:
             if order.order in ("stop", "quit"):
                 self.interlock.release()
                 self.stop_why = order.why or "stopped by a person"
+            elif order.order == "finish":
+                self.finish_why = order.why or "the desk needs no more strokes"
             elif order.order == "beat":
                 self.interlock.program(now_ns, lag_s=order.lag_s, free_mb=order.free_mb)
                 self._lag_s = order.lag_s
@@ -236,6 +256,8 @@ class Bench:
         sink = self._sink
         if sink is not None and (sink.overflowed or sink.lag_s):
             self.interlock.program(now_ns, overflowed=sink.overflowed, lag_s=sink.lag_s)
+        if self.interlock.trip is None:
+            self._feed(now_ns)  # only from here: a hung loop must starve the watchdog
         self._tell_status(now_ns)
 
     def _keep_recording(self, until_ns: int) -> None:

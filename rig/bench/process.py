@@ -18,6 +18,7 @@ from typing import Any
 
 from rig.bench.bench import Bench
 from rig.bench.link import DeskLink
+from rig.bench.notify import Notifier
 from rig.bench.states import State
 from rig.bench.streams import SocketSink
 from rig.config.resolved import setup_from_plan, sheet_from_plan
@@ -105,7 +106,8 @@ def latched_words(state: state_file.RigState) -> str:
 def _operate(
     setup: Setup, sheet: Any, hardware: Hardware, link: DeskLink, records: socket.socket
 ) -> int:
-    bench = Bench(setup, hardware, link)
+    notifier = Notifier()
+    bench = Bench(setup, hardware, link, notifier.feed)
 
     def stop(number: int, _frame: object) -> None:
         bench.stop_why = bench.stop_why or f"signal {signal.Signals(number).name}"
@@ -118,6 +120,7 @@ def _operate(
     link.send(messages.tell("preflight", **found._replace(checks=list(found.checks))._asdict()))
     if found.refused:
         return 6 if found.coil_live else 4
+    notifier.ready()
     sink = SocketSink(records)
     end: End | None = None
     while bench.stop_why is None and end is None:
@@ -128,6 +131,7 @@ def _operate(
     if end is None:
         link.send(messages.tell("refused", why=f"Not started: {bench.stop_why}.", exit_code=3))
         return 3
+    notifier.stopping()
     link.send(messages.tell("ended", **end._asdict()))
     link.flush()
     sink.close(HAND_OVER_S)
