@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from simulated_rigs import setup
 
 from rig.config.plant import SimulatedRig
 from rig.config.plant_parts import PlungerPart, SwitchPart
@@ -288,7 +287,3 @@ class TestValves:
         seal = 4 * air.annular_leak_anr_m3_s(0.008, 12e-6, 0.006, 201_325.0, 101_325.0)
         expected = air.anr_m3_s(air.iso6358_kg_s(c, 0.4, 401_325.0, 201_325.0)) - seal
         assert AirValve(rig).still(3e-3)(100e3, 300e3) == pytest.approx(expected, rel=1e-9)
-
-
-def test_setups_of_the_helper_are_real_setups() -> None:
-    assert setup(medium="air").medium == "air"

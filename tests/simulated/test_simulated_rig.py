@@ -19,7 +19,6 @@ from simulated_rigs import MS, NS, setup
 from rig.core.errors import HardwareError, UsageError
 from rig.core.ports import Coil, EdgeSource, GaugePort, Hardware, World
 from rig.core.records import GOOD, READBACK, SWITCH, Condition, Edge, Sample
-from rig.simulated.pins import SimulatedFactory
 from rig.simulated.rig import SimulatedHardware, open_simulated
 
 
@@ -247,42 +246,6 @@ def test_a_line_the_board_lacks_is_refused_and_nothing_is_left_open() -> None:
         opened(False, switch={"line": 99})
     with pytest.raises(HardwareError, match="Relay line 98"):
         opened(False, relay={"line": 98})
-
-
-class TestPins:
-    def test_the_plant_hears_of_every_change_of_the_relay_and_only_of_changes(self) -> None:
-        heard: list[tuple[int, bool]] = []
-        factory = SimulatedFactory()
-        factory.output_changed = lambda line, high: heard.append((line, high))
-        pin = factory.pin(17)
-        pin.output_with_state(False)
-        assert heard == []
-        for state in (True, True, False, False, True):
-            pin.state = state
-        assert heard == [(17, True), (17, False), (17, True)]
-        pin.close()  # given back while high: the driver's pull-down takes it low
-        assert heard[-1] == (17, False)
-        factory.close()
-
-    def test_an_input_tells_nothing(self) -> None:
-        heard: list[tuple[int, bool]] = []
-        factory = SimulatedFactory()
-        factory.output_changed = lambda line, high: heard.append((line, high))
-        pin = factory.pin(22)
-        pin.function = "input"
-        pin.drive_high()
-        pin.drive_low()
-        assert heard == []
-        factory.close()
-
-    def test_pins_keep_no_history(self) -> None:
-        factory = SimulatedFactory()
-        pin = factory.pin(22)
-        for _ in range(100):
-            pin.drive_high()
-            pin.drive_low()
-        assert pin.states == []
-        factory.close()
 
 
 def test_a_long_run_keeps_nothing_but_the_truth() -> None:
