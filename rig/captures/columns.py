@@ -23,7 +23,19 @@ CHANNELS = {
 }
 """Columns of the other channels, in the channel's own unit."""
 
-KNOWN = (*TIMES, COMMAND, COIL, SWITCH_COLUMN, *PRESSURES, PRESSURE_GOOD, *CHANNELS)
+SIGNALS = (COMMAND, COIL, SWITCH_COLUMN, *PRESSURES, PRESSURE_GOOD, *CHANNELS)
+"""What a capture may tell: columns of the wide form, names in the long form and in a VCD."""
+
+RUN = "run"
+"""Column that says which run a row belongs to."""
+
+SIGNAL, VALUE = "signal", "value"
+"""Columns of the long form."""
+
+KNOWN = (*TIMES, *SIGNALS, RUN, SIGNAL, VALUE)
+
+NEEDED = {COMMAND: "1 = coil commanded on", SWITCH_COLUMN: "1 = contact closed"}
+"""Signals that every run must have."""
 
 NOTICES = {
     "simulated": "SIMULATED: computed by the simulated rig. No valve was measured.",

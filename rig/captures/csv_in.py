@@ -1,111 +1,72 @@
 # SPDX-License-Identifier: MIT
-"""Reads a CSV made elsewhere as a recording, or refuses it with every problem found.
+"""Reads a CSV made elsewhere as recordings, or refuses it with every problem found.
 
-One row per change or sample; a blank cell gives no new value, a digital value holds until the
-next row that gives one. webui/help/captures.md describes the file for those who make one.
+Wide form: one row per change or sample, a column for every signal; a blank cell gives no new
+value, a digital value holds until the next row that gives one. Long form: one row per value, with
+the columns `signal` and `value`. Either may hold several runs, told apart by a column `run`.
+webui/help/captures.md describes the file for those who make one.
 """
 
 from __future__ import annotations
 
+import abc
 import csv
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO
+from typing import IO, NamedTuple
 
 from rig.captures import cells
 from rig.captures.cells import CellError
-from rig.captures.columns import (
-    CHANNELS,
-    COIL,
-    COMMAND,
-    DIGITAL,
-    KNOWN,
-    PRESSURE_GOOD,
-    PRESSURES,
-    SAYS,
-    SWITCH_COLUMN,
-    TIMES,
-)
-from rig.config.gauge_units import factor_kpa
+from rig.captures.columns import DIGITAL, NEEDED, PRESSURE_GOOD, SAYS, SIGNALS
+from rig.captures.csv_head import Header, channel_of, header_of, twice_pressure, unknown_remedy
+from rig.captures.problems import Problems, cannot_be_read, look_at, shown
+from rig.captures.taking import Taking
 from rig.config.setup import Setup
-from rig.config.wording import listed, nearest, plain
-from rig.core.errors import FileProblems, Problem
-from rig.core.recording import Recording, RecordingBuilder
-from rig.core.records import GOOD, READBACK, SWITCH, Command, Condition, Edge, Level, Sample, Step
+from rig.core.recording import Recording
 
-MAX_BYTES = 256 << 20
-MAX_SHOWN = 20
-"""Problems told one by one; the rest are counted."""
-CELL_SHOWN = 40
-COMMAND_ON_AT_START = "command already on in the first row"
+MAX_RUNS = 1000
 
 
-class _Problems:
-    """Collects problems; keeps the first ones and counts the others."""
+class CapturedRun(NamedTuple):
+    """One run of a capture. `name` is what the column `run` calls it; None without that column."""
 
-    def __init__(self, file: str) -> None:
-        self.file, self.count = file, 0
-        self.found: list[Problem] = []
-
-    def add(self, key: str, value: str, what: str, remedy: str) -> None:
-        self.count += 1
-        if len(self.found) < MAX_SHOWN:
-            shown = plain(value if len(value) <= CELL_SHOWN else value[:CELL_SHOWN] + "...")
-            self.found.append(Problem(self.file, key, shown, what, remedy))
-
-    def raise_any(self) -> None:
-        if not self.count:
-            return
-        more = self.count - len(self.found)
-        if more:
-            self.found.append(
-                Problem(self.file, "", "", f"{more} more problems like these", "mend these first")
-            )
-        raise FileProblems(self.found)
+    name: str | None
+    recording: Recording
 
 
 def read_csv(path: str | os.PathLike[str], setup: Setup) -> Recording:
-    """The capture at `path` as a recording of source "capture".
+    """The one run of the capture at `path` as a recording of source "capture".
 
     `setup` gives the electrical sense of switch and read-back; times are as in the file. Raises
     FileProblems with file, row and column, value and remedy of every problem.
     """
-    problems = _Problems(os.fspath(path))
+    runs = read_csv_runs(path, setup)
+    if len(runs) > 1:
+        raise Problems(path).stop(
+            "", "", f"{len(runs)} runs where one is wanted", "give a file that holds one run"
+        )
+    return runs[0].recording
+
+
+def read_csv_runs(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRun]:
+    """Every run of the capture at `path`, in the order of their first rows.
+
+    Raises FileProblems like `read_csv`.
+    """
+    problems = Problems(path)
     try:
-        _check_file(Path(path), problems)
+        look_at(Path(path), problems)
         with Path(path).open(encoding="utf-8-sig", newline="") as file:
             return _read(file, setup, problems)
     except OSError as error:
-        words = "there is no such file" if isinstance(error, FileNotFoundError) else str(error)
-        problems.add("", "", words, "give the path of a CSV file that can be read")
+        raise cannot_be_read(error, problems) from error
     except UnicodeDecodeError as error:
-        problems.add(
-            "", "", f"not UTF-8 text (byte {error.start} of a block)", "save it as CSV, UTF-8"
-        )
+        what = f"not UTF-8 text (byte {error.start} of a block)"
+        raise problems.stop("", "", what, "save it as CSV, UTF-8") from error
     except csv.Error as error:
-        problems.add("", "", f"not a CSV file: {error}", "save it as CSV with commas, UTF-8")
-    problems.raise_any()
-    raise AssertionError("a problem was found and none was kept")
-
-
-def _check_file(path: Path, problems: _Problems) -> None:
-    if path.is_dir():
-        problems.add("", "", "this is a directory", "give the path of a CSV file")
-    elif path.is_file() and path.stat().st_size > MAX_BYTES:
-        problems.add(
-            "", "", f"larger than {MAX_BYTES >> 20} MiB",
-            "cut it into parts, or write a row only where something changes",
-        )  # fmt: skip
-    else:
-        with path.open("rb") as file:
-            head = file.read(65_536)
-        if b"\0" in head:
-            problems.add(
-                "", "", "not a text file (it holds zero bytes)",
-                "save it as CSV with commas, UTF-8; not as a workbook or UTF-16",
-            )  # fmt: skip
-    problems.raise_any()
+        what = f"not a CSV file: {error}"
+        raise problems.stop("", "", what, "save it as CSV with commas, UTF-8") from error
 
 
 def _rows(file: IO[str], says: set[str]) -> Iterator[tuple[int, list[str]]]:
@@ -120,162 +81,207 @@ def _rows(file: IO[str], says: set[str]) -> Iterator[tuple[int, list[str]]]:
             yield reader.line_num, row
 
 
-def _read(file: IO[str], setup: Setup, problems: _Problems) -> Recording:
+def _read(file: IO[str], setup: Setup, problems: Problems) -> list[CapturedRun]:
     says: set[str] = set()
     rows = _rows(file, says)
     first = next(rows, None)
     if first is None:
-        problems.add("", "", "the file is empty", "write a line with the names of the columns")
-        problems.raise_any()
-    names = [name.strip().casefold() for name in (first[1] if first else [])]
-    _check_header(names, first[0] if first else 1, problems)
-    problems.raise_any()
-    reader = _Reader(names, setup, problems)
+        raise problems.stop(
+            "", "", "the file is empty", "write a line with the names of the columns"
+        )
+    head = header_of(first[1], first[0], problems)
+    runs = _Runs(head, setup, problems)
     for line, row in rows:
-        if len(row) > len(names) and not any(cell.strip() for cell in row[len(names) :]):
-            row = row[: len(names)]
-        if len(row) != len(names):
+        if len(row) > head.width and not any(cell.strip() for cell in row[head.width :]):
+            row = row[: head.width]
+        if len(row) != head.width:
             problems.add(
-                f"row {line}", "", f"{len(row)} cells where there are {len(names)} columns",
+                f"row {line}", "", f"{len(row)} cells where there are {head.width} columns",
                 "give every row one cell a column, blank for no new value",
             )  # fmt: skip
         else:
-            reader.take(line, row)
-    if reader.rows == 0 and not problems.count:
+            runs.take(line, row)
+    if not runs.readers and not problems.count:
         problems.add("", "", "there is no row below the header", "write at least one row of values")
+    runs.finish()
     problems.raise_any()
-    return reader.recording(sorted(says))
+    return [
+        CapturedRun(None if head.run is None else name, reader.taking.recording(says))
+        for name, reader in runs.readers.items()
+    ]
 
 
-def _check_header(names: list[str], line: int, problems: _Problems) -> None:
-    at = f"row {line}"
-    if len(names) == 1 and any(mark in names[0] for mark in ";\t|"):
-        problems.add(
-            at, names[0], "one column only: the columns are not separated by commas",
-            "save it as CSV separated by commas, with points as decimal signs",
-        )  # fmt: skip
-        return
-    for name in dict.fromkeys(names):
-        if name not in KNOWN:
-            near = nearest(name, KNOWN)
-            hint = f"write {near}" if near else f"the columns are {listed(KNOWN, 'and')}"
-            problems.add(f"{at}, column {plain(name)[:CELL_SHOWN]}", "", "unknown column",
-                         f"{hint}, or leave the column out")  # fmt: skip
-        elif names.count(name) > 1:
-            problems.add(f"{at}, column {name}", "", "this column stands twice", "leave one out")
-    times = [name for name in TIMES if name in names]
-    if len(times) != 1:
-        what = "both time_s and time_ms" if times else "no column with the time"
-        problems.add(at, "", what, "give either time_s or time_ms")
-    for name, holds in ((COMMAND, "1 = coil commanded on"), (SWITCH_COLUMN, "1 = contact closed")):
-        if name not in names:
-            problems.add(at, "", f"no column {name}", f"add the column {name} ({holds})")
-    pressures = [name for name in PRESSURES if name in names]
-    if len(pressures) > 1:
-        problems.add(at, "", f"{listed(pressures, 'and')} together", "give the pressure once")
+class _Runs:
+    """Gives each row to the run it belongs to."""
 
-
-class _Reader:
-    """Turns rows into records. `rows` counts those with a usable time."""
-
-    def __init__(self, names: list[str], setup: Setup, problems: _Problems) -> None:
-        self._problems = problems
-        live = setup.coil_live_level if setup.readback is not None else 1
-        self.builder = RecordingBuilder("capture", setup.switch_closed_level, live)
-        self._levels = {SWITCH_COLUMN: (SWITCH, setup.switch_closed_level), COIL: (READBACK, live)}
-        self._time = next((n, TIMES[name]) for n, name in enumerate(names) if name in TIMES)
-        self._time_name = names[self._time[0]]
-        self._digital = [(n, name) for n, name in enumerate(names) if name in DIGITAL]
-        self._analog = [
-            (n, name, CHANNELS.get(name, "pressure"), factor_kpa(PRESSURES.get(name, "kPa")))
-            for n, name in enumerate(names)
-            if name in PRESSURES or name in CHANNELS
-        ]
-        self._held: dict[str, int] = {}
-        self._edges = {SWITCH: 0, READBACK: 0}
-        self._strokes = 0
-        self._last_ns: int | None = None
-        self.rows = 0
+    def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
+        self.readers: dict[str, _Reader] = {}
+        self._head, self._setup, self._problems = head, setup, problems
 
     def take(self, line: int, row: list[str]) -> None:
         """Take one row, in the order of the file."""
-        place, digits = self._time
+        head = self._head
+        name = "" if head.run is None else row[head.run].strip()
+        if head.run is not None and not name:
+            self._problems.add(f"row {line}, column run", "", "no run", "name the run in every row")
+            return
+        place = head.time
         try:
-            t_ns = cells.time_ns(row[place].strip(), digits)
+            t_ns = cells.time_ns(row[place].strip(), head.digits)
         except CellError as error:
-            self._refuse(line, self._time_name, row[place], error.what, error.remedy)
+            key = f"row {line}, column {head.time_name}"
+            self._problems.add(key, row[place].strip(), error.what, error.remedy)
             return
-        if self._last_ns is not None and t_ns < self._last_ns:
-            self._refuse(
-                line, self._time_name, row[place], "earlier than the row before it",
-                "put the rows in order of time",
+        reader = self.readers.get(name)
+        if reader is None:
+            if len(self.readers) >= MAX_RUNS:
+                what = f"more than {MAX_RUNS} runs"
+                raise self._problems.stop(f"row {line}, column run", name, what, "cut the file")
+            kind = _Wide if head.long is None else _Long
+            reader = self.readers[name] = kind(head, self._setup, self._problems)
+        if not reader.taking.time(t_ns):
+            several = "; several runs in one file need a column run" if head.run is None else ""
+            self._problems.add(
+                f"row {line}, column {head.time_name}", row[place].strip(),
+                "earlier than the row before it" + ("" if head.run is None else " of this run"),
+                "put the rows in order of time" + several,
             )  # fmt: skip
-        self._last_ns = t_ns
-        self.rows += 1
-        if self.rows == 1:
-            self.builder.add(Step("first row", 0, t_ns))
-        good = True
-        for place, name in self._digital:
-            text = row[place].strip()
-            if not text:
-                continue
-            try:
-                value = cells.bit(text)
-            except CellError as error:
-                self._refuse(line, name, text, error.what, error.remedy)
-                continue
-            if name == PRESSURE_GOOD:
-                good = value == 1
-            elif name == COMMAND:
-                self._command(value, t_ns)
-            else:
-                self._line(name, value, t_ns)
-        for place, name, channel, factor in self._analog:
-            self._sample(line, name, channel, row[place].strip(), factor, t_ns, good)
+        reader.take(line, row, t_ns)
 
-    def recording(self, says: list[str]) -> Recording:
-        """What was read; it is known until the last row. `says` become conditions."""
-        if self._last_ns is not None:
-            for kind in says:
-                self.builder.add(Condition(kind, self._last_ns, "a comment in the file says so"))
-            self.builder.add(Step("last row", 0, self._last_ns))
-        return self.builder.build()
+    def finish(self) -> None:
+        """What can only be told once every row was seen."""
+        for name, reader in self.readers.items():
+            reader.finish(f"run {shown(name)}" if name else "")
 
-    def _command(self, on: int, t_ns: int) -> None:
-        if on == self._held.get(COMMAND, 0):
-            self._held[COMMAND] = on
-            return
-        self._held[COMMAND] = on
-        self._strokes += on
-        if on and self.rows == 1:
-            self.builder.add(Condition(COMMAND_ON_AT_START, t_ns, "its instant is not known"))
-        self.builder.add(Command(bool(on), t_ns, t_ns, self._strokes))
 
-    def _line(self, name: str, value: int, t_ns: int) -> None:
-        line, level_of_one = self._levels[name]
-        level = level_of_one if value else 1 - level_of_one
-        held = self._held.get(name)
-        self._held[name] = value
-        if held is None:
-            self.builder.add(Level(line, level, t_ns))
-        elif held != value:
-            self._edges[line] += 1
-            self.builder.add(Edge(line, level, t_ns, self._edges[line], "capture"))
+class _Reader(abc.ABC):
+    """Turns the rows of one run into records."""
 
-    def _sample(
-        self, line: int, name: str, channel: str, text: str, factor: float, t_ns: int, good: bool
-    ) -> None:
+    def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
+        self.taking = Taking(setup)
+        self.head, self.problems = head, problems
+
+    @abc.abstractmethod
+    def take(self, line: int, row: list[str], t_ns: int) -> None:
+        """Take one row, in the order of the file."""
+
+    def finish(self, run: str) -> None:  # noqa: B027 - the wide form knows all from its header
+        """Nothing more comes; `run` names the run in a message, empty where there is one."""
+
+    def bit(self, line: int, column: str, text: str) -> int | None:
+        """0 or 1; None, with a problem, where it is neither."""
+        try:
+            return cells.bit(text)
+        except CellError as error:
+            self.problems.add(f"row {line}, column {column}", text, error.what, error.remedy)
+            return None
+
+    def reading(
+        self, line: int, column: str, name: str, text: str, t_ns: int, good: bool
+    ) -> None:  # fmt: skip
+        """The cell of a signal with readings; `good` is what `pressure_good` says beside it."""
+        channel, factor = channel_of(name)
         believed = good or channel != "pressure"
         if not text:
             if not believed:
-                self.builder.add(Sample(channel, None, t_ns, "bad"))
+                self.taking.sample(channel, None, t_ns, believed=False)
             return
         try:
-            value = cells.value(text) * (factor if channel == "pressure" else 1.0)
+            value = cells.value(text) * factor
         except CellError as error:
-            self._refuse(line, name, text, error.what, error.remedy)
+            self.problems.add(f"row {line}, column {column}", text, error.what, error.remedy)
             return
-        self.builder.add(Sample(channel, value, t_ns, GOOD if believed else "bad"))
+        self.taking.sample(channel, value, t_ns, believed)
 
-    def _refuse(self, line: int, column: str, value: str, what: str, remedy: str) -> None:
-        self._problems.add(f"row {line}, column {column}", value.strip(), what, remedy)
+
+class _Wide(_Reader):
+    """A column for every signal."""
+
+    def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
+        super().__init__(head, setup, problems)
+        self._digital = [(name, place) for name, place in head.wide.items() if name in DIGITAL]
+        self._analog = [(name, place) for name, place in head.wide.items() if name not in DIGITAL]
+
+    def take(self, line: int, row: list[str], t_ns: int) -> None:
+        good = True
+        for name, place in self._digital:
+            text = row[place].strip()
+            value = self.bit(line, name, text) if text else None
+            if value is None:
+                continue
+            if name == PRESSURE_GOOD:
+                good = value == 1
+            else:
+                self.taking.digital(name, value, t_ns)
+        for name, place in self._analog:
+            self.reading(line, name, name, row[place].strip(), t_ns, good)
+
+
+class _Long(_Reader):
+    """A row for every value. `pressure_good` speaks of the pressure of the same time."""
+
+    def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
+        super().__init__(head, setup, problems)
+        self._signal, self._value = head.long or (0, 0)
+        self._seen: dict[str, int] = {}
+        self._unknown: set[str] = set()
+        self._waiting: tuple[int, str, str] | None = None
+        self._good = True
+        self._now_ns = 0
+
+    def take(self, line: int, row: list[str], t_ns: int) -> None:
+        name, text = row[self._signal].strip().casefold(), row[self._value].strip()
+        if self._now_ns != t_ns:
+            self._give()
+            self._now_ns = t_ns
+        if not name:
+            if text:
+                self.problems.add(
+                    f"row {line}, column signal", "", "a value and no signal",
+                    "name the signal in every row that has a value",
+                )  # fmt: skip
+            return
+        if name not in SIGNALS:
+            if name not in self._unknown:
+                self._unknown.add(name)
+                self.problems.add(
+                    f"row {line}, column signal", name, "unknown signal",
+                    unknown_remedy(name, SIGNALS, "signal"),
+                )  # fmt: skip
+            return
+        self._seen.setdefault(name, line)
+        if name in DIGITAL:
+            value = self.bit(line, "value", text) if text else None
+            if value is None:
+                return
+            if name == PRESSURE_GOOD:
+                self._good = value == 1
+            else:
+                self.taking.digital(name, value, t_ns)
+        elif channel_of(name)[0] == "pressure":
+            if self._waiting is not None:
+                self._give()
+            self._waiting = (line, name, text)
+        else:
+            self.reading(line, "value", name, text, t_ns, good=True)
+
+    def finish(self, run: str) -> None:
+        self._give()
+        of_run = f" in {run}" if run else ""
+        for name, holds in NEEDED.items():
+            if name not in self._seen:
+                self.problems.add(
+                    "", "", f"no signal {name}{of_run}", f"add rows of the signal {name} ({holds})"
+                )
+        pressures = twice_pressure(self._seen)
+        if pressures:
+            self.problems.add("", "", f"{pressures}{of_run}", "give the pressure once")
+
+    def _give(self) -> None:
+        """The pressure that waited for the rest of its time, with what was said of it."""
+        if self._waiting is not None:
+            line, name, text = self._waiting
+            self.reading(line, "value", name, text, self._now_ns, self._good)
+        elif not self._good:
+            self.taking.sample("pressure", None, self._now_ns, believed=False)
+        self._waiting, self._good = None, True

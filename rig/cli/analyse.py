@@ -3,9 +3,10 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -33,38 +34,70 @@ def command(
     base_pressure: str | None,
     as_json: bool,
 ) -> None:
-    """Analyse CAPTURE, a CSV file made elsewhere. Nothing is energised and nothing is logged.
+    """Analyse CAPTURE, a file made elsewhere. Nothing is energised and nothing is logged.
 
-    Columns: time_s or time_ms; command (1 = coil commanded on); switch (1 = contact closed);
-    where known coil (1 = coil live) and pressure_kpa, pressure_psi or pressure_bar. One row for
-    each change or sample; a blank cell gives no new value, a digital value holds until the next
-    row that gives one.
+    A CSV has the columns time_s or time_ms; command (1 = coil commanded on); switch (1 = contact
+    closed); where known coil (1 = coil live) and pressure_kpa, pressure_psi or pressure_bar. One
+    row for each change or sample; a blank cell gives no new value, a digital value holds until the
+    next row that gives one. Or one row for each value, with the columns signal and value. A column
+    run tells several runs apart: each is analysed. A VCD has signals of the same names.
 
     Exit codes: 0 conforms (or no limits given), 1 does not conform, 2 the capture, setup or sheet
-    is refused, 5 undecided.
+    is refused, 5 undecided; of several runs the worst.
     """
     from rig import __version__
     from rig.analysis.run import analyse
     from rig.analysis.shapes import run_json
-    from rig.analysis.verdict import exit_code
-    from rig.captures import read_csv
-    from rig.cli.render import show_result
+    from rig.captures import read_capture
 
     stated = _stated({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
     loaded, loaded_sheet = _load(setup, sheet)
-    recording = read_csv(capture, loaded.setup)
-    result = run_json(
-        analyse(recording, loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated),
-        {
-            "setup_hash": loaded.hash,
-            "sheet_hash": loaded_sheet.hash if loaded_sheet else None,
-            "note": f"capture {capture.name}",
-            "conditions": stated,
-            "software": f"solenoid-rig {__version__}",
-        },
-    )
-    show_result(result, as_json=as_json)
-    sys.exit(exit_code(result))
+    results = []
+    for name, recording in read_capture(capture, loaded.setup):
+        of_run = "" if name is None else f", run {name}"
+        shape = run_json(
+            analyse(recording, loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated),
+            {
+                "setup_hash": loaded.hash,
+                "sheet_hash": loaded_sheet.hash if loaded_sheet else None,
+                "note": f"capture {capture.name}{of_run}",
+                "conditions": stated,
+                "software": f"solenoid-rig {__version__}",
+            },
+        )
+        results.append((name, shape))
+    _show(results, as_json=as_json)
+    sys.exit(_worst(results))
+
+
+Results = list[tuple[str | None, dict[str, Any]]]
+
+
+def _show(results: Results, *, as_json: bool) -> None:
+    """One run without a name as `rig show` would; runs with names each under its own head, in
+    JSON as a list `runs`, in the order of the file."""
+    from rig.cli.render import show_result
+    from rig.cli.wording import one_line
+
+    if results[0][0] is None:
+        show_result(results[0][1], as_json=as_json)
+    elif as_json:
+        runs = [{"capture_run": name, **shape} for name, shape in results]
+        click.echo(json.dumps({"runs": runs}, allow_nan=False, ensure_ascii=False))
+    else:
+        for n, (name, shape) in enumerate(results, 1):
+            click.echo(f"# run {one_line(name)} ({n} of {len(results)})")
+            show_result(shape)
+            click.echo()
+
+
+def _worst(results: Results) -> int:
+    """The exit code of all runs: does not conform before undecided before conforms."""
+    from rig.analysis.verdict import exit_code
+    from rig.core.errors import EXIT_DOES_NOT_CONFORM, EXIT_UNDECIDED
+
+    codes = {exit_code(shape) for _, shape in results}
+    return next((code for code in (EXIT_DOES_NOT_CONFORM, EXIT_UNDECIDED) if code in codes), 0)
 
 
 def _load(setup: Path, sheet: Path | None) -> tuple[LoadedSetup, LoadedSheet | None]:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.captures import cells, csv_in
+from rig.captures import cells, problems
 from rig.captures.csv_in import read_csv
 from rig.config.setup import Setup
 from rig.core.errors import FileProblems
@@ -205,11 +205,11 @@ def test_refusals(tmp_path, text, words):
 def test_every_problem_at_once_capped_with_a_count(tmp_path):
     rows = "".join(f"{n},x,y,z\n" for n in range(100))
     found = refusals(tmp_path, HEAD + rows)
-    assert len(found) == csv_in.MAX_SHOWN + 1
+    assert len(found) == problems.MAX_SHOWN + 1
     assert "row 2, column command|x|" in found[0]
     assert "row 2, column switch|y|" in found[1]
     assert "row 2, column pressure_kpa|z|" in found[2]
-    assert f"{300 - csv_in.MAX_SHOWN} more problems" in found[-1]
+    assert f"{300 - problems.MAX_SHOWN} more problems" in found[-1]
 
 
 def test_header_problems_at_once(tmp_path):
@@ -224,7 +224,7 @@ def test_long_and_hostile_cells_are_shortened_and_made_harmless(tmp_path):
 
 
 def test_too_large_a_file_is_refused_unread(tmp_path, monkeypatch):
-    monkeypatch.setattr(csv_in, "MAX_BYTES", 10)
+    monkeypatch.setattr(problems, "MAX_BYTES", 10)
     assert "larger than" in refusals(tmp_path, HEAD + "0,0,0,1\n")[0]
 
 

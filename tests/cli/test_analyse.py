@@ -85,3 +85,50 @@ def test_a_refused_setup(files):
 
 def test_setup_is_needed(files):
     assert call(command, capture(files)).exit_code == 2
+
+
+def as_runs(folder, name, *texts):
+    """The captures `texts` as one file with a column run."""
+    lines = []
+    for run, text in texts:
+        header, *rows = text.splitlines()
+        lines += [f"{run},{row}" for row in rows]
+    path = folder / name
+    path.write_text("\n".join([f"run,{header}", *lines]) + "\n")
+    return path
+
+
+def test_several_runs_are_each_analysed(files):
+    good = capture(files).read_text()
+    slow = capture(files, slow=40).read_text()
+    missed = capture(files, missed=True).read_text()
+    path = as_runs(files, "all.csv", ("new", good), ("wo\x1brn", slow), ("3", missed))
+    done = analyse(files, path, "--json")
+    assert done.exit_code == 1
+    runs = json.loads(done.output, parse_constant=pytest.fail)["runs"]
+    assert [run["capture_run"] for run in runs] == ["new", "wo\x1brn", "3"]
+    assert [run["strokes"][0]["response_ms"] for run in runs] == [50, 90, 50]
+    assert [run["verdict"]["result"] for run in runs] == [
+        "conforms", "does_not_conform", "undecided",
+    ]  # fmt: skip
+    text = analyse(files, path).output
+    assert "# run new (1 of 3)" in text
+    assert "# run wo?rn (2 of 3)" in text
+    assert text.count("verdict\t") == 3
+    assert analyse(files, as_runs(files, "b.csv", ("1", good), ("2", missed))).exit_code == 5
+    assert analyse(files, as_runs(files, "c.csv", ("1", good), ("2", good))).exit_code == 0
+
+
+def test_a_value_change_dump_is_known_by_its_contents(files):
+    lines = ["$timescale 1 ms $end", "$var wire 1 c command $end", "$var wire 1 s switch $end"]
+    lines += ["$enddefinitions $end", "#0", "0c", "0s"]
+    for n in (1, 2, 3):
+        lines += [f"#{1000 * n}", "1c", f"#{1000 * n + 55}", "1s"]
+        lines += [f"#{1000 * n + 500}", "0c", f"#{1000 * n + 540}", "0s"]
+    path = files / "capture.dat"
+    path.write_text("\n".join([*lines, "#4000"]) + "\n")
+    shape = json.loads(analyse(files, path, "--json", sheet=False).output)
+    assert [s["response_ms"] for s in shape["strokes"]] == [55, 55, 55]
+    path.write_text(path.read_text().replace("#2055", "#205"))
+    with pytest.raises(FileProblems, match="earlier than the time before it"):
+        analyse(files, path)

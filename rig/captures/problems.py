@@ -1,0 +1,80 @@
+# SPDX-License-Identifier: MIT
+"""What is wrong with a capture, collected, and the look at the file before it is read."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from rig.config.wording import plain
+from rig.core.errors import FileProblems, Problem
+
+MAX_BYTES = 256 << 20
+MAX_SHOWN = 20
+"""Problems told one by one; the rest are counted."""
+CELL_SHOWN = 40
+
+
+class Problems:
+    """Collects problems; keeps the first ones and counts the others."""
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.file, self.count = os.fspath(path), 0
+        self.found: list[Problem] = []
+
+    def add(self, key: str, value: str, what: str, remedy: str) -> None:
+        """One more problem; `value` is shortened and made harmless for a terminal."""
+        self.count += 1
+        if len(self.found) < MAX_SHOWN:
+            self.found.append(Problem(self.file, key, shown(value), what, remedy))
+
+    def raise_any(self) -> None:
+        """Raises FileProblems where there is one."""
+        if not self.count:
+            return
+        more = self.count - len(self.found)
+        if more:
+            self.found.append(
+                Problem(self.file, "", "", f"{more} more problems like these", "mend these first")
+            )
+        raise FileProblems(self.found)
+
+    def stop(self, key: str, value: str, what: str, remedy: str) -> FileProblems:
+        """All problems with this last one, to be raised."""
+        self.add(key, value, what, remedy)
+        try:
+            self.raise_any()
+        except FileProblems as error:
+            return error
+        raise AssertionError("a problem was added and none was kept")
+
+
+def shown(text: str) -> str:
+    """A text of the file, short and harmless for a terminal."""
+    return plain(text if len(text) <= CELL_SHOWN else text[:CELL_SHOWN] + "...")
+
+
+def look_at(path: Path, problems: Problems) -> None:
+    """Raises FileProblems for what is no file of text, or too large. May raise OSError."""
+    if path.is_dir():
+        problems.add("", "", "this is a directory", "give the path of a CSV or VCD file")
+    elif path.is_file() and path.stat().st_size > MAX_BYTES:
+        problems.add(
+            "", "", f"larger than {MAX_BYTES >> 20} MiB",
+            "cut it into parts, or write a row only where something changes",
+        )  # fmt: skip
+    else:
+        with path.open("rb") as file:
+            head = file.read(65_536)
+        if b"\0" in head:
+            problems.add(
+                "", "", "not a text file (it holds zero bytes)",
+                "save it as CSV with commas, UTF-8; not as a workbook or UTF-16",
+            )  # fmt: skip
+    problems.raise_any()
+
+
+def cannot_be_read(error: OSError, problems: Problems) -> FileProblems:
+    """The problem of a file that the system would not give, to be raised."""
+    words = "there is no such file" if isinstance(error, FileNotFoundError) else str(error)
+    return problems.stop("", "", words, "give the path of a file that can be read")

@@ -1,0 +1,28 @@
+# SPDX-License-Identifier: MIT
+"""Reads a capture of any form: the form is told by the file's name or by how it begins."""
+
+from __future__ import annotations
+
+import os
+
+from rig.captures.csv_in import CapturedRun, read_csv_runs
+from rig.captures.problems import Problems, cannot_be_read
+from rig.captures.vcd_in import is_vcd, read_vcd
+from rig.config.setup import Setup
+
+
+def read_capture(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRun]:
+    """Every run of the capture at `path`: CSV in wide or long form, or VCD (one run).
+
+    A file is a VCD where its name ends in .vcd or it begins with a keyword like $date; any other
+    is a CSV. Raises FileProblems with every problem found, and for nothing else.
+    """
+    try:
+        vcd = is_vcd(path)
+    except IsADirectoryError:
+        vcd = False  # the CSV reader says what it is
+    except OSError as error:
+        raise cannot_be_read(error, Problems(path)) from error
+    if vcd:
+        return [CapturedRun(None, read_vcd(path, setup))]
+    return read_csv_runs(path, setup)
