@@ -57,8 +57,8 @@ class Spread(NamedTuple):
 
 
 class FigureBehaviour(NamedTuple):
-    """All of one figure (response or release). `warm_up_strokes`: the strokes before the first
-    change of level, where that lies in the first half of the run and no drift explains it."""
+    """All of one figure (response or release). `warm_up_strokes`: the strokes before the only
+    change of level, where that lies in the first half of the run."""
 
     spread: Spread
     first: FirstStroke | None
