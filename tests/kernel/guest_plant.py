@@ -12,13 +12,17 @@ Plan: `lines` (folder of sim_gpioN), `relay`, `switch`, `readback` (offsets; rea
 `readback_delay_ms`, `close_delay_ms`, `open_delay_ms` (lists, one value a stroke, used in turn;
 null: this stroke is not answered), optional `closed_pull` ("pull-down" unless told), `live_pull`
 ("pull-up"), `bounces` (extra close-open pairs), `bounce_ms` (between two edges of a bounce),
-`gauge` {`port`, `line` (a format with {kpa}), `period_ms`, `low_kpa`, `high_kpa`, `rise_ms`}.
+`gauge` {`port`, `line` (a format with {kpa}), `period_ms`, `low_kpa`, `high_kpa`, `rise_ms`},
+optional `heartbeat` (offset of a line that is only watched) and `control`, a FIFO: a line of JSON
+written there is obeyed at once - {"gauge": KEYS} changes keys of the gauge (`line` null: silent,
+`burst`: so many lines at once), {"send": TEXT} sends a text in one piece.
 
 Log, written on SIGTERM: `coil` [[level, before, after]] - the level seen changed between these two
 instants -, `readback` [[live, before, after]] and `switch` [[closed, before, after]] - read just
 before and just after the write that changed the line -, `gauge` [[kpa, before, after]], `stalls`
 [[before, after]] - the plant, which comes before everything else in the guest, stood still that
-long, so the emulator did. All instants are CLOCK_MONOTONIC in nanoseconds.
+long, so the emulator did -, `heartbeat` [[level, before, after]] like `coil`, `sent` [[text, before,
+after]] for each text that was ordered. All instants are CLOCK_MONOTONIC in nanoseconds.
 """
 
 import contextlib
@@ -45,7 +49,8 @@ class Plant:
     def __init__(self, plan: dict) -> None:
         self.plan = plan
         self.log: dict[str, list] = {
-            name: [] for name in ("coil", "readback", "switch", "gauge", "stalls")
+            name: []
+            for name in ("coil", "readback", "switch", "gauge", "stalls", "heartbeat", "sent")
         }
         self.due: list[tuple[int, int, str, bool]] = []  # (instant, order, what, state)
         self.order = 0
@@ -53,6 +58,11 @@ class Plant:
         self.coil_on, self.changed_ns, self.kpa_then = False, 0, 0.0
         folder = Path(plan["lines"])
         self.relay = os.open(folder / f"sim_gpio{plan['relay']}/value", os.O_RDONLY)
+        self.heartbeat = self.control = None
+        if plan.get("heartbeat") is not None:
+            self.heartbeat = os.open(folder / f"sim_gpio{plan['heartbeat']}/value", os.O_RDONLY)
+        if plan.get("control"):
+            self.control = os.open(plan["control"], os.O_RDWR | os.O_NONBLOCK)
         self.pulls = {
             what: os.open(folder / f"sim_gpio{plan[what]}/pull", os.O_WRONLY)
             for what in ("switch", "readback")
@@ -107,12 +117,10 @@ class Plant:
         if what == "gauge":
             gauge = self.plan["gauge"]
             kpa = self._kpa(time.monotonic_ns())
-            line = gauge["line"].format(kpa=kpa).encode()
             before = time.monotonic_ns()
-            with contextlib.suppress(OSError, termios.error):  # unplugged: a gauge does not care
-                termios.tcflush(self.gauge, termios.TCOFLUSH)  # what nobody took is not kept
-                os.write(self.gauge, line)
-            self.log["gauge"].append((round(kpa, 3), before, time.monotonic_ns()))
+            if gauge["line"] is not None:
+                self._send(gauge["line"].format(kpa=kpa) * gauge.get("burst", 1))
+                self.log["gauge"].append((round(kpa, 3), before, time.monotonic_ns()))
             self._schedule(before + int(gauge["period_ms"] * MS), "gauge", True)
             return
         pull, word = self.pulls[what], self.words[what][state]
@@ -121,7 +129,25 @@ class Plant:
         after = time.monotonic_ns()
         self.log[what].append((int(state), before, after))
 
+    def _send(self, text: str) -> None:
+        with contextlib.suppress(OSError, termios.error):  # unplugged: a gauge does not care
+            termios.tcflush(self.gauge, termios.TCOFLUSH)  # what nobody took is not kept
+            os.write(self.gauge, text.encode())
+
+    def _obey(self, control: int) -> None:
+        try:
+            lines = os.read(control, 4096).splitlines()
+        except BlockingIOError:
+            return
+        for order in map(json.loads, lines):
+            self.plan["gauge"].update(order.get("gauge", {}))
+            if "send" in order:
+                before = time.monotonic_ns()
+                self._send(order["send"])
+                self.log["sent"].append((order["send"], before, time.monotonic_ns()))
+
     def run(self, stop: list[bool]) -> None:
+        beat = b""
         seen = os.pread(self.relay, 1, 0)
         last_look = time.monotonic_ns()
         while not stop:
@@ -130,6 +156,13 @@ class Plant:
             if value != seen:
                 seen = value
                 self._coil_changed(value == b"1", last_look, now)
+            if self.heartbeat is not None:
+                level = os.pread(self.heartbeat, 1, 0)
+                if level != beat:
+                    beat = level
+                    self.log["heartbeat"].append((int(level), last_look, time.monotonic_ns()))
+            if self.control is not None:
+                self._obey(self.control)
             if now - last_look > STALL_NS:
                 self.log["stalls"].append((last_look, now))
             last_look = now
