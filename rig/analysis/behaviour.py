@@ -128,8 +128,9 @@ def figure_behaviour(
     drift = trend(number[later], values[later])
     moved = changes(number[later], values[later])
     return FigureBehaviour(
-        spread(values), first, drift, moved, _warm_up(number, moved), chart(number[later], values[later]),
-        grubbs(values), fences(values), capability(values, low, high),
+        spread(values), first, drift, moved, _warm_up(number, moved),
+        chart(number[later], values[later]), grubbs(values), fences(values),
+        capability(values, low, high),
     )  # fmt: skip
 
 

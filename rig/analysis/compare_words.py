@@ -129,7 +129,10 @@ def oil_words(model: OilModel, before_degc: float, after_degc: float) -> str:
             "a part of each time that is not known, taken as anything from none to all "
             "(rectangular; half of it for the number shown)"
         )
-    nu = [model.line.kinematic_mm2_s(degc) for degc in (before_degc, after_degc)]
+    try:
+        nu = [model.line.kinematic_mm2_s(degc) for degc in (before_degc, after_degc)]
+    except ValueError as error:
+        return f"Not brought to the same oil temperature: {error}."
     oil = "the sheet's oil" if model.stated else "a common engine oil (the sheet names none)"
     return (
         f"Oil: {before_degc:.0f} and {after_degc:.0f} degC, {nu[0]:.1f} and {nu[1]:.1f} mm^2/s for "
@@ -159,7 +162,7 @@ def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[st
         for row in odd:
             way = "longer" if row["away_ms"] > 0 else "shorter"
             told.append(
-                f"{_row(row).capitalize()} stands apart: its {name} is {abs(row['away_ms']):.1f} "
+                f"R{_row(row)[1:]} stands apart: its {name} is {abs(row['away_ms']):.1f} "
                 f"ms {way} than is usual in this batch. It is flagged, not left out."
             )
         if not odd:
