@@ -19,6 +19,7 @@ from rig.analysis.limits import Missed
 from rig.analysis.pressure import alike_kpa, pressure_of
 from rig.analysis.pressure_transitions import PressureTable, pressure_table
 from rig.analysis.ramp import RampTable, ramp_table
+from rig.analysis.sequential import Sequential, sequential_of
 from rig.analysis.statistics import Summary, summarise
 from rig.analysis.strokes import StrokeTable, stroke_table
 from rig.analysis.switch_figures import SwitchFigures, switch_figures
@@ -29,7 +30,7 @@ from rig.config.setup import Setup
 from rig.config.sheet import HoldSheet, RampSheet, Sheet, StrokesSheet
 from rig.core.clock import NS_PER_S
 from rig.core.recording import Recording
-from rig.core.records import SWITCH, End, Trip
+from rig.core.records import STOPPED_EARLY, SWITCH, End, Trip
 
 SETTLE_WINDOW_S = 0.02
 """Without a sheet."""
@@ -66,6 +67,7 @@ class RunResult:
     budgets: Mapping[str, Budget]
     pressures: PressureTable | None
     switch: SwitchFigures
+    sequential: Sequential | None
     unexpected_edges: int
     hold: HoldResult | None
     ramp: RampTable | None
@@ -112,11 +114,12 @@ def analyse(
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
     known = budgets(recording, setup, timed_from, table, pressure, held, ramps)
+    early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
     verdict = judge(
         sheet.accept if sheet else (),
         figures.measured(table, timed_from, held, ramps, on_run, known),
         _missed(sheet, table, links),
-        _completion(state, sheet, table, ramps),
+        _completion(state, sheet, table, ramps, early=early),
     )
     return RunResult(
         kind=sheet.kind if sheet else "strokes",
@@ -133,6 +136,7 @@ def analyse(
         budgets=known,
         pressures=pressure_table(recording, windows, pressure, setup),
         switch=switch_figures(table),
+        sequential=sequential_of(sheet, table),
         unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
         hold=held,
         ramp=ramps,
@@ -154,12 +158,13 @@ def _status(recording: Recording) -> str:
 
 
 def _completion(
-    state: str, sheet: Sheet | None, table: StrokeTable, ramps: RampTable | None
+    state: str, sheet: Sheet | None, table: StrokeTable, ramps: RampTable | None, *, early: bool
 ) -> Completion:
     ended = ENDED.get(state, "")
     if isinstance(sheet, StrokesSheet):
         done = len(table) - int(np.count_nonzero(table.mark_bits & marks.bit(marks.CUT_SHORT)))
-        return Completion(done, sheet.strokes, ended)
+        planned = min(done, sheet.strokes) if early else sheet.strokes
+        return Completion(done, planned, ended)
     if isinstance(sheet, RampSheet) and ramps is not None:
         done = int(np.isfinite(ramps.reset_kpa).sum()) if ended else len(ramps)
         return Completion(done, sheet.ramps, ended, "ramp")
@@ -207,6 +212,7 @@ def _run_marks(
         (early > 0, marks.EDGES_AT_REST),
         (track.sorted_here, marks.OUT_OF_ORDER),
         (state == "interrupted", marks.INTERRUPTED),
+        (any(c.kind == STOPPED_EARLY for c in recording.conditions), STOPPED_EARLY),
     ]
     words = [mark for true, mark in seen if true]
     return tuple(dict.fromkeys(words + [span.mark for span in found]))

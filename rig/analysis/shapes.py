@@ -86,6 +86,12 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
             "doubtful": int(result.strokes.doubtful.sum()),
         },
         "switch": switch_json(result.switch),
+        "sequential": None
+        if result.sequential is None
+        else {
+            name: number(value, 6) if isinstance(value, float) else value
+            for name, value in result.sequential._asdict().items()
+        },
         "hold": None
         if result.hold is None
         else hold_json(result.hold, result.t0_ns)

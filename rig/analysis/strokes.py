@@ -18,6 +18,10 @@ from rig.analysis.transitions import Transitions, transitions
 from rig.analysis.windows import NEVER, Windows
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import CAPTURE_OF, Bool, Float, Int64, Recording, SampleSeries
+from rig.core.records import STOPPED_EARLY
+
+NO_MARKS_OF_STROKES = frozenset({marks.SEQUENCE_GAP, STOPPED_EARLY, *CAPTURE_OF})
+"""Conditions that say something of the run, or are found in the numbers, not of one stroke."""
 
 
 @dataclass(frozen=True)
@@ -281,7 +285,7 @@ def _conditions(recording: Recording, windows: Windows) -> dict[int, list[str]]:
     for condition in recording.conditions:
         row = int(np.searchsorted(windows.on_ns, condition.t_ns, "right")) - 1
         # a sequence gap is found in the numbers themselves, with both its ends (integrity.py)
-        if row < 0 or condition.kind == marks.SEQUENCE_GAP or condition.kind in CAPTURE_OF:
+        if row < 0 or condition.kind in NO_MARKS_OF_STROKES:
             continue
         words = extra.setdefault(row, [])
         if condition.kind not in words:

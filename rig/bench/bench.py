@@ -24,7 +24,17 @@ from rig.core import messages
 from rig.core.errors import HardwareError
 from rig.core.ports import Hardware, RecordSink
 from rig.core.preflight import Preflight
-from rig.core.records import STOPPED_EARLY, OFF_STATES, READBACK, Condition, End, Level, Record, Step, encode
+from rig.core.records import (
+    OFF_STATES,
+    READBACK,
+    STOPPED_EARLY,
+    Condition,
+    End,
+    Level,
+    Record,
+    Step,
+    encode,
+)
 
 NS = 1_000_000_000
 TICK_NS = int(TICK_S * NS)

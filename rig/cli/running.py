@@ -7,7 +7,7 @@ import time
 from collections.abc import Mapping
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -21,6 +21,9 @@ from rig.core.quantities import QuantityError, parse
 from rig.core.records import OFF_STATES, End, Trip
 from rig.desk.outcome import Outcome
 from rig.desk.signals import StopSignals
+
+if TYPE_CHECKING:
+    from rig.desk.early_stop import EarlyStopWatch
 
 SOFTWARE = f"solenoid-rig {__version__}"
 
@@ -63,6 +66,7 @@ class Run:
                 return session.outcome
             with self._view(found.source) as progress:
                 session.watcher = progress
+                session.early = self._early(found.source)
                 return session.run()
         finally:
             processes.close()
@@ -102,15 +106,28 @@ class Run:
     def _run_fast(
         self, fast: Any, recorder: Any, progress: ProgressView, signals: StopSignals
     ) -> tuple[End, Trip | None]:
+        early = self._early(fast.hardware.source)
+
         def turn(line: str) -> None:
             if signals.why is not None:
                 fast.bench.stop_why = signals.why
             progress.record(line.encode())
+            if early is not None:
+                fast.bench.finish_why = early.record(line.encode()) or fast.bench.finish_why
 
         end, trip = fast.run(recorder, turn)
         if trip is not None:
             state_file.write_latch(self._state, trip, time.time())
         return end, trip
+
+    def _early(self, source: str) -> EarlyStopWatch | None:
+        """Who weighs the strokes of a sheet that may stop early."""
+        sheet = self._sheet.sheet
+        if sheet.kind != "strokes" or sheet.early_stop is None:
+            return None
+        from rig.desk.early_stop import EarlyStopWatch
+
+        return EarlyStopWatch(self._setup.setup, sheet, source)
 
     def _view(self, source: str) -> AbstractContextManager[ProgressView]:
         return view(self._setup.setup, self._sheet.sheet, source, quiet=self._quiet)

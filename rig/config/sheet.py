@@ -94,6 +94,21 @@ class SheetBase(Strict):
     accept: Annotated[tuple[Accept, ...], ListAsTuple] = ()
 
 
+class EarlyStop(Strict):
+    """When a run of strokes may end before its last one (rig.analysis.sequential)."""
+
+    acceptable: Fraction = Field(default=0.01, gt=0, lt=1)
+    """Share of failing strokes that is still good."""
+    unacceptable: Fraction = Field(default=0.10, gt=0, lt=1)
+    """Share of failing strokes that is not."""
+    alpha: Fraction = Field(default=0.05, gt=0, lt=0.5)
+    """Risk of ending with "too many fail" where only the acceptable share does."""
+    beta: Fraction = Field(default=0.05, gt=0, lt=0.5)
+    """Risk of ending with "few enough fail" where the unacceptable share does."""
+    least: int = Field(default=10, ge=1)
+    """Strokes that are done in any case."""
+
+
 class StrokesSheet(SheetBase):
     """Energise and release, `strokes` times."""
 
@@ -101,6 +116,8 @@ class StrokesSheet(SheetBase):
     strokes: int = Field(ge=1, le=100_000)
     on_time_s: TimeS = Field(alias="on_time", gt=0)
     rest_s: TimeS = Field(alias="rest", gt=0)
+    early_stop: EarlyStop | None = None
+    """None: all strokes are done."""
     compare: Compare = Compare()
 
 

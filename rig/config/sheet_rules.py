@@ -53,6 +53,18 @@ def _ramp_order(sheet: RampSheet) -> Findings:
         )
 
 
+def early_stop_can_tell(sheet: Sheet) -> Findings:
+    """The two shares of an early stop differ, the right way round."""
+    plan = sheet.early_stop if sheet.kind == "strokes" else None
+    if plan is not None and not plan.acceptable < plan.unacceptable:
+        yield Finding(
+            ("early_stop", "unacceptable"),
+            f"the unacceptable share ({100 * plan.unacceptable:g} %) is not above the acceptable "
+            f"one ({100 * plan.acceptable:g} %): nothing could tell them apart",
+            "write an unacceptable share above the acceptable one",
+        )
+
+
 def accept_figure(sheet: Sheet, n: int, accept: Accept) -> Findings:
     """This kind of sheet gives this figure."""
     kind = FIGURES[accept.figure].kind
@@ -133,7 +145,7 @@ SheetRule = Callable[[Sheet], Findings]
 AcceptRule = Callable[[Sheet, int, Accept], Findings]
 
 SHEET_RULES: tuple[SheetRule, ...] = (
-    settle_window_fits, settle_window_fits_rest, ramp_goes_up, compare_table,
+    settle_window_fits, settle_window_fits_rest, ramp_goes_up, compare_table, early_stop_can_tell,
 )  # fmt: skip
 ACCEPT_RULES: tuple[AcceptRule, ...] = (accept_figure, accept_of, accept_limits, accept_margin)
 

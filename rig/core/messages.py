@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: MIT
 """What desk and bench say to each other: one JSON object a line, with a version.
 
-Orders (desk to bench): arm, start, stop, beat, quit. Tellings (bench to desk): preflight, state,
-status, guide, ended, refused. A line that begins with "[" is a raw record (records.encode).
+Orders (desk to bench): arm, start, stop, beat, quit, finish (end before the next stroke).
+Tellings (bench to desk): preflight, state, status, guide, ended, refused. A line that begins with
+"[" is a raw record (records.encode).
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 VERSION = 1
-ORDERS = ("arm", "start", "stop", "beat", "quit")
+ORDERS = ("arm", "start", "stop", "beat", "quit", "finish")
 MAX_LINE = 65_536
 BEAT_S = 0.1
 """The desk beats this often; the bench ends an energised run after the link time without."""

@@ -110,6 +110,9 @@ class End(NamedTuple):
     t_ns: int
 
 
+STOPPED_EARLY = "stopped early"
+"""Kind of the condition of a run that ended before its last stroke because it was decided."""
+
 END_REASONS = ("finished", "tripped", "aborted", "fault")
 OFF_STATES = ("confirmed off", "commanded off, not confirmed", "still live")
 

@@ -11,7 +11,7 @@ import socket
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from rig.core import messages, state_file
 from rig.core.errors import CoilLiveError, HardwareError
@@ -36,6 +36,13 @@ class Watcher:
     def stopping(self, why: str) -> None: ...
 
 
+class EarlyStop(Protocol):
+    """Weighs strokes as they come (rig.desk.early_stop); loaded only where the sheet asks."""
+
+    def record(self, line: bytes) -> str | None:
+        """Take one record's line; why the run may end, once."""
+
+
 class Session:
     """Drives one run and guards it. Signals command the coil off first and keep the run."""
 
@@ -57,6 +64,7 @@ class Session:
         self.stop_why: str | None = None
         self.outcome = Outcome()
         self.watcher = Watcher()
+        self.early: EarlyStop | None = None
 
     # -- the steps of a run
 
@@ -233,6 +241,9 @@ class Session:
                 self.outcome.trip = trip
                 state_file.write_latch(self._state, trip, time.time())
         self.watcher.record(line)
+        why = self.early.record(line) if self.early is not None else None
+        if why is not None:
+            self._order("finish", why)
 
     def _read_recorder(self) -> None:
         data = os.read(self._processes.status, 65_536)

@@ -24,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
 from drawn_rigs import draw_rig, recording, setup, sheet, times
+from early_stopped import one, wrong
 from plant_runs import plant_run
 
 from rig.analysis.percentile_decision import SHARE
@@ -67,7 +68,7 @@ class Row(NamedTuple):
     def __str__(self) -> str:
         excess = 100 * (self.share - self.nominal)
         return (
-            f"{self.name:<68} {self.kind:<8} {100 * self.nominal:5.1f}  {100 * self.share:6.2f}  "
+            f"{self.name:<80} {self.kind:<8} {100 * self.nominal:5.1f}  {100 * self.share:6.2f}  "
             f"{excess:+6.2f}  {'holds' if self.holds else 'DOES NOT HOLD'}"
         )
 
@@ -154,6 +155,19 @@ def plant(runs: int, strokes: int) -> Iterator[Row]:
         )
 
 
+def early_stopped(runs: int, *, seed: int) -> Iterator[Row]:
+    """Apart from the others: the number of strokes depends on what was seen. The bounds are
+    Wald's: alpha / (1 - beta) and beta / (1 - alpha), 5.26 % here."""
+    rng = np.random.default_rng(seed)
+    for share, name in ((0.01, "acceptable"), (0.10, "unacceptable")):
+        found = [one(share, rng) for _ in range(runs)]
+        n = float(np.mean([run.strokes for run in found]))
+        where = f"{name} share true, {n:.0f} strokes on average"
+        yield Row(f"stopped early, wrong: {where}", wrong(found, share), runs, 0.0526, "at most")
+        hits = sum(run.covered for run in found)
+        yield Row(f"stopped early, mean response: {where}", hits, runs, 0.95, "exact")
+
+
 def study(runs: int) -> Iterator[Row]:
     """Every row of the table."""
     yield from coverage(runs, 20, readback=True, sd_ms=2.0, seed=1)
@@ -167,11 +181,12 @@ def study(runs: int) -> Iterator[Row]:
     yield on_the_limit(runs, 20, "tolerance", readback=True, sd_ms=2.0, seed=9)
     yield on_the_limit(runs, 1, "each", readback=True, sd_ms=2.0, seed=10)
     yield on_the_limit(runs, 1, "each", readback=False, sd_ms=2.0, seed=11)
+    yield from early_stopped(runs, seed=12)
     yield from plant(max(round(PLANT_SHARE * runs), 10), 20)
     assert SHARE == 0.95  # what Z95 stands for
 
 
-HEAD = f"{'what should hold':<68} {'kind':<8} {'asked':>5}  {'found':>6}  {'excess':>6}  (percent)"
+HEAD = f"{'what should hold':<80} {'kind':<8} {'asked':>5}  {'found':>6}  {'excess':>6}  (percent)"
 
 
 def main() -> int:
