@@ -11,7 +11,8 @@ import numpy as np
 from rig.core.recording import Float, Int64
 
 LARGEST_N = 700
-"""More values are put into so many groups of consecutive strokes, each taken by its median."""
+"""More values are put into at most so many equal groups of consecutive strokes, each taken by its
+median; strokes left over at the end are not used."""
 EXACT_N = 10
 """Up to here, without ties, the exact distribution of S is used; above, the normal one."""
 SHORTEST_LEVEL = 5
@@ -66,9 +67,9 @@ def trend(number: Int64, values: Float, alpha: float = 0.05) -> Trend | None:
     span = float(x[-1] - x[0])
     grouped = -(-len(v) // LARGEST_N)
     if grouped > 1:
-        groups = np.array_split(np.arange(len(v)), -(-len(v) // grouped))
-        x = np.array([x[group].mean() for group in groups])
-        v = np.array([np.median(v[group]) for group in groups])
+        whole = len(v) // grouped * grouped  # a last, shorter group is left out
+        x = x[:whole].reshape(-1, grouped).mean(axis=1)
+        v = np.median(v[:whole].reshape(-1, grouped), axis=1)
     n = len(v)
     rise, slopes = _pairs(x, v)
     s = float(np.sign(rise).sum())

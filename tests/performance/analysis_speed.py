@@ -1,0 +1,209 @@
+# SPDX-License-Identifier: MIT
+"""How fast recordings are analysed, as ratios measured side by side on this machine.
+
+    .venv/bin/python tests/performance/analysis_speed.py [--runs 1000]
+
+The performance lane (`python3 tests/run.py performance`) holds the same to their limits, with fewer
+logged runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from rig.analysis.run import analyse
+from rig.analysis.shapes import run_json
+from rig.config.loading import load_pair
+from rig.config.setup import Setup
+from rig.config.sheet import Sheet, StrokesSheet
+from rig.core.recording import CommandSeries, EdgeSeries, Recording, SampleSeries
+from rig.core.records import End
+
+ROOT = Path(__file__).parents[2]
+SETUP = ROOT / "demo/workshop.setup.toml"
+SHEET = ROOT / "demo/workshop.sheet.toml"
+STROKES, EDGES, SAMPLES = 1_000, 100_000, 1_000_000
+MS = 1_000_000
+LOGGED_STROKES = 50
+LIMIT_RATIO, LIMIT_RUNS_S = 12.0, 20.0
+
+
+def large_recording(seed: int = 1) -> Recording:
+    """1,000 strokes of one second with 1e5 edges (nearly all of them bounce) and 1e6 readings of a
+    gauge, pressure following the valve with noise."""
+    rng = np.random.default_rng(seed)
+    start = (np.arange(STROKES) + 1) * 1000 * MS
+    readback = np.stack((start + 8 * MS, start + 504 * MS), axis=1)
+    bounce = (EDGES - readback.size) // (2 * STROKES)
+    bounce -= 1 - bounce % 2  # odd: the last edge leads to the wanted state
+    response = rng.normal(50, 1, STROKES)[:, None] * MS
+    steps = np.sort(rng.integers(0, 5 * MS, (STROKES, 2, bounce)), axis=2)
+    steps += np.arange(bounce)  # no two at one instant
+    switch = np.stack((readback[:, :1] + response, readback[:, 1:] + 0.6 * response), axis=1)
+    switch = (switch + steps).astype(np.int64).ravel()
+    last_ns = (STROKES + 1) * 1000 * MS
+    t_ns = np.linspace(0, last_ns, SAMPLES).astype(np.int64)
+    within = t_ns % (1000 * MS)
+    on = (t_ns >= 1000 * MS) & (within > 30 * MS) & (within < 520 * MS)
+    pressure = np.where(on, 310.0, 5.0) + rng.normal(0, 1, SAMPLES)
+    commands = np.stack((start, start + 500 * MS), axis=1).ravel()
+
+    def edges(times: np.ndarray, first: int) -> EdgeSeries:
+        level = ((np.arange(len(times)) + first) % 2).astype(np.int8)
+        return EdgeSeries(times, level, np.arange(1, len(times) + 1))
+
+    return Recording(
+        source="board",
+        t0_ns=0,
+        commands=CommandSeries(
+            commands, commands + 200, np.tile([True, False], STROKES),
+            np.repeat(np.arange(1, STROKES + 1), 2),
+        ),
+        edges={"switch": edges(switch, 0), "readback": edges(readback.ravel(), 1)},
+        levels={},
+        samples={"pressure": SampleSeries(t_ns, pressure, np.ones(SAMPLES, np.bool_))},
+        conditions=[], steps=[], trips=[], end=End("finished", "confirmed off", last_ns),
+        switch_closed_level=0,
+    )  # fmt: skip
+
+
+def arrays_of(recording: Recording) -> list[np.ndarray]:
+    found: list[np.ndarray] = []
+    for edges in recording.edges.values():
+        found += [edges.t_ns, edges.level, edges.sequence]
+    for samples in recording.samples.values():
+        found += [samples.t_ns, samples.value, samples.good]
+    return found
+
+
+def numpy_pass(shuffled: list[np.ndarray]) -> None:
+    for array in shuffled:
+        np.sort(array).mean()
+
+
+def parts() -> tuple[Setup, Sheet]:
+    setup, sheet = load_pair(SETUP, SHEET)
+    assert sheet is not None
+    assert isinstance(sheet.sheet, StrokesSheet)
+    return setup.setup, sheet.sheet.model_copy(update={"strokes": STROKES})
+
+
+def best_s(what, times: int = 3) -> float:
+    taken = []
+    for _ in range(times):
+        start = time.perf_counter()
+        what()
+        taken.append(time.perf_counter() - start)
+    return min(taken)
+
+
+def analysis_ratio() -> tuple[float, float, float]:
+    """Analysis with its JSON over the pass of numpy, and both times in seconds."""
+    recording = large_recording()
+    setup, sheet = parts()
+    edges = sum(len(series.t_ns) for series in recording.edges.values())
+    assert edges >= 0.95 * EDGES
+    assert len(recording.samples["pressure"].t_ns) == SAMPLES
+    result = analyse(recording, setup, sheet)  # loads what is loaded late
+    assert int(result.strokes.settled.sum()) == STROKES
+    rng = np.random.default_rng(2)
+    shuffled = [rng.permutation(array) for array in arrays_of(recording)]
+    numpy_s = best_s(lambda: numpy_pass(shuffled))
+    ours_s = best_s(lambda: run_json(analyse(recording, setup, sheet)))
+    return ours_s / numpy_s, ours_s, numpy_s
+
+
+def log_runs(folder: Path, n: int) -> None:
+    """`n` simulated runs of 50 strokes: one is done, its records are logged n times."""
+    import dataclasses
+    import uuid
+
+    from rig.runlog.store import RunLog
+
+    sheet = folder / "speed.sheet.toml"
+    sheet.write_text(
+        f'kind = "strokes"\nstrokes = {LOGGED_STROKES}\non_time = "500 ms"\nrest = "500 ms"\n'
+        '[[accept]]\nfigure = "response"\nmax = "150 ms"\n'
+    )
+    subprocess.run(
+        [sys.executable, "-m", "rig.cli.main", "run", str(SETUP), str(sheet), "--fast", "--json"],
+        check=True, capture_output=True, cwd=ROOT, env={**os.environ, "RIG_DATA": str(folder)},
+    )  # fmt: skip
+    with RunLog(folder / "runs.sqlite") as log:
+        stored = log.load(1)
+        chunks = list(stored.chunks())
+        for _ in range(n - 1):
+            header = dataclasses.replace(stored.header, uid=uuid.uuid4().hex)
+            run = log.begin_run(header)
+            for text in chunks:
+                log.append_chunk(run, text.count(b"\n"), text)
+            log.end_run(run, "finished", stored.end)
+
+
+def analyse_again(folder: str, numbers: list[int]) -> float:
+    """Load and analyse these runs of a log as `rig show` would; returns the processor's seconds."""
+    os.environ["RIG_DATA"] = folder
+    from rig.cli.stored import analysed, opened_log
+
+    start = time.process_time()
+    with opened_log() as log:
+        for number in numbers:
+            assert analysed(log.load(number))["verdict"]["result"] == "conforms"
+    return time.process_time() - start
+
+
+def runs_a_second(folder: Path, n: int) -> tuple[float, float]:
+    """Logged runs of 50 strokes analysed again in a second by two processes, imports left out:
+    by the processor's time, as two cores with nothing else to do would take, and by the clock
+    (start and imports of both included)."""
+    log_runs(folder, n)
+    start = time.perf_counter()
+    workers = [
+        subprocess.Popen(
+            [sys.executable, __file__, "--worker", str(folder), str(first), str(n)],
+            stdout=subprocess.PIPE, text=True, cwd=ROOT,
+        )
+        for first in (1, 2)
+    ]  # fmt: skip
+    busy_s = [float(worker.communicate()[0]) for worker in workers]
+    took_s = time.perf_counter() - start
+    return 2 * n / sum(busy_s), n / took_s
+
+
+def worker(folder: str, first: str, n: str) -> None:
+    """Every second run from `first`; prints the processor's seconds."""
+    numbers = list(range(int(first), int(n) + 1, 2))
+    analyse_again(folder, numbers[:1])  # loads what is loaded late
+    print(analyse_again(folder, numbers))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=1000, help="logged runs to analyse again")
+    parser.add_argument("--worker", nargs=3, help=argparse.SUPPRESS)
+    chosen = parser.parse_args()
+    if chosen.worker:
+        worker(*chosen.worker)
+        return
+    runs = chosen.runs
+    ratio, ours_s, numpy_s = analysis_ratio()
+    print(
+        f"1,000 strokes, 1e5 edges, 1e6 readings: {ratio:.1f} times a numpy pass of sort and mean"
+    )
+    print(f"  (at most {LIMIT_RATIO:g}; {ours_s * 1e3:.0f} ms against {numpy_s * 1e3:.0f} ms)")
+    with tempfile.TemporaryDirectory(prefix="rig-speed-") as folder:
+        speed, by_clock = runs_a_second(Path(folder), runs)
+    print(f"{runs} logged runs of {LOGGED_STROKES} strokes: {speed:.0f} runs/s on two cores")
+    print(f"  (at least {LIMIT_RUNS_S:g}; {by_clock:.0f} by the clock, others at work included)")
+
+
+if __name__ == "__main__":
+    main()
