@@ -156,8 +156,13 @@ def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[st
             f"with {last['mean']:.1f} ms."
         )
         p = found["p_all_alike"]
-        if p is not None and p >= ALPHA:
-            told.append(f"No run's {name} differs from the others by more than chance would give.")
+        if p is not None:
+            told.append(
+                f"No run's {name} differs from the others by more than chance would give."
+                if p >= ALPHA
+                else f"They differ in their {name} by more than chance: if all were alike it would "
+                f"come {chance(p)} such batches."
+            )
         odd = [row for row in rows if row["outlier"]]
         for row in odd:
             way = "longer" if row["away_ms"] > 0 else "shorter"

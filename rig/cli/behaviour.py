@@ -14,6 +14,16 @@ KEYS = (
     "missed", "first_stroke_excess_ms", "first_stroke", "trend", "change_points",
     "warm_up_strokes", "charts", "outliers", "capability",
 )  # fmt: skip
+RULES_TOLD = frozenset(
+    {
+        "one stroke beyond three sigma",
+        "moving average beyond its limit",
+        "cumulative sum: upward shift",
+        "cumulative sum: downward shift",
+    }
+)
+"""Rules that a steady run breaks seldom; the others are in the JSON only."""
+ALTERNATING = -0.5
 NAMED = 6
 """Strokes named one by one."""
 
@@ -65,13 +75,20 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
             f"The {name} changes its level at stroke {change['number']}: {change['before']:.1f} "
             f"ms before, {change['after']:.1f} ms after."
         )
-    far = ((of("outliers") or {}).get("fences") or {}).get("far_strokes") or []
+    beyond = (of("outliers") or {}).get("fences") or {}
+    told_already = [1] if first and first["stands_out"] else []
+    far = [n for n in beyond.get("far_strokes") or () if n not in told_already]
     if far:
         yield f"Far from the others by their {name} (flagged, not left out): {strokes(far)}."
+    if len(far) > 1 and beyond["far_slow"] - len(told_already) > 1:
+        yield "Now and then a far slower stroke: consistent with a valve that sticks."
+    lag = spread.get("lag1")
+    if lag is not None and lag < ALTERNATING:
+        yield f"Slow and fast strokes alternate by their {name} (lag-1 correlation {lag:.2f})."
     signals = (of("charts") or {}).get("signals") or []
-    if signals:
-        rules = "; ".join(signal["rule"] for signal in signals)
-        yield f"Control chart of the {name}: {rules}."
+    rules = [signal["rule"] for signal in signals if signal["rule"] in RULES_TOLD]
+    if rules:
+        yield f"Control chart of the {name}: {'; '.join(rules)}."
 
 
 def strokes(numbers: list[int]) -> str:
