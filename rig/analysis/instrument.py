@@ -25,17 +25,18 @@ LINE_LENGTH_CHARACTERS = 3
 """Half width of how long the gauge's line is, where the pattern leaves it open."""
 LATENCY_SHARE = 0.5
 """Half width of the gauge's stated latency, as a share of it."""
+COARSEST_NS, RESOLUTION_READINGS = 10_000_000, 10_000
 
 
 def recording_resolution_ms(recording: Recording) -> float:
-    """The step in which a capture's times were written: the largest power of ten of nanoseconds
-    that all its edge and command times are multiples of. 0 where there are fewer than 3 times."""
-    times = [recording.commands.t_ns, *(edges.t_ns for edges in recording.edges.values())]
-    t_ns = np.concatenate(times) - recording.t0_ns
-    if len(t_ns) < 3 or not t_ns.any():
+    """The step in which a capture's times were written: the largest power of ten of nanoseconds,
+    up to 10 ms, that all its edges are multiples of. 0 where there are fewer than 3 edges."""
+    times = [edges.t_ns for edges in recording.edges.values()]
+    t_ns = np.concatenate([*times, np.zeros(0, np.int64)]) - recording.t0_ns
+    if len(t_ns) < 3:
         return 0.0
     step = 1
-    while step < 1_000_000_000 and not (t_ns % (step * 10)).any():
+    while step < COARSEST_NS and not (t_ns % (step * 10)).any():
         step *= 10
     return step / 1e6
 
@@ -74,9 +75,11 @@ def timing_lines(
 
 
 def resolution_kpa(samples: SampleSeries) -> float:
-    """The step of the gauge's display: the smallest difference between two good readings; 0 where
-    all are alike."""
-    steps = np.diff(np.unique(np.round(samples.value[samples.good], 9)))
+    """The step of the gauge's display: the smallest difference between two good readings (of a
+    long record, of readings evenly picked from it); 0 where all are alike."""
+    good = samples.value[samples.good]
+    picked = good[:: max(len(good) // RESOLUTION_READINGS, 1)]
+    steps = np.diff(np.unique(np.round(picked, 9)))
     return float(steps.min()) if len(steps) else 0.0
 
 

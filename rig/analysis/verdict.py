@@ -107,8 +107,12 @@ def judge(
     if short or set(results) != {CONFORMS}:
         return Verdict(UNDECIDED, why, next_check, limits)
     n = len(limits)
-    held = "The limit is held." if n == 1 else f"All {n} limits are held."
-    return Verdict(CONFORMS, held, None, limits)
+    held = "The limit is held" if n == 1 else f"All {n} limits are held"
+    risks = [limit.risk for limit in limits if limit.figure != "missed"]
+    if risks:
+        each = "each, " if len(risks) > 1 else ""
+        held += f" ({each}with at most {100 * max(risks):g} % risk of being wrong)"
+    return Verdict(CONFORMS, f"{held}.", None, limits)
 
 
 def _not_finished(completion: Completion) -> Verdict:

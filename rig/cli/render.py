@@ -76,6 +76,9 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield _line("limit", wording.limit_text(limit), limit["value"], limit["result"])
     yield _line("verdict", verdict["result"])
     yield _line("why", verdict["why"])
+    # a result of an earlier program has neither
+    yield _line("risk_pct", verdict.get("risk_pct"))
+    yield _line("guard_band", verdict.get("guard_band"))
     yield _line("next_check", verdict["next_check"])
     for fields, rows in ((STROKE_FIELDS, result["strokes"]), (RAMP_FIELDS, _ramps(result))):
         if rows:

@@ -230,6 +230,16 @@ class Show:
         said.stylize(colour)
         self._print(said)
         self._print(Text(verdict["why"]))
+        if verdict.get("guard_band"):
+            by = verdict["decided_by"]
+            unit = next(x["unit"] for x in verdict["limits"] if f"{x['of']} {x['figure']}" == by)
+            self._print(
+                Text(
+                    f"Decided by the {by}: guard band "
+                    f"{verdict['guard_band']:.3g} {unit}, chance of being wrong (undecided: of "
+                    f"lying beyond the limit) {verdict['risk_pct']:.2g} %."
+                )
+            )
         if verdict["next_check"] and verdict["next_check"] not in verdict["why"]:
             self._print(Text(f"Next check: {verdict['next_check']}."))
 
