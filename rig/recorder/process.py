@@ -43,8 +43,10 @@ LAST_WORD_S = 0.5
 """How long the last word and an error wait for a reader that is slow."""
 STALL_LIMIT_S = 8.0
 """A disk that takes nothing for this long ends the run. Cards pause for up to about 5 s."""
-STALL_TOLD_S = 0.25
-"""How often a stall is looked for, and told while it lasts."""
+STALL_LOOK_S = 0.25
+"""How often a stall is looked for."""
+STALL_TOLD_S = 1.0
+"""How often it is told while it lasts."""
 
 
 class Stream:
@@ -145,12 +147,15 @@ class StallTeller:
         self._thread.join()
 
     def _watch(self) -> None:
-        recorder, limit_told = self._recorder, False
-        while not self._over.wait(STALL_TOLD_S):
+        recorder, limit_told, told_s = self._recorder, False, 0.0
+        while not self._over.wait(STALL_LOOK_S):
             lag_s = recorder.lag_s
             if lag_s <= LATE_S or recorder.failure is not None:
+                told_s = 0.0
                 continue
-            self._status.say(**progress(recorder, recorder.room.last_mb))
+            if lag_s >= told_s + STALL_TOLD_S or not told_s:
+                told_s = lag_s
+                self._status.say(**progress(recorder, recorder.room.last_mb))
             if lag_s > STALL_LIMIT_S and not limit_told:
                 limit_told = True
                 self._status.error(
