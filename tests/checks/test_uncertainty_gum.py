@@ -219,3 +219,24 @@ def test_what_is_no_budget():
         coverage_factor(0.5)
     with pytest.raises(ValueError, match="between 0 and 1"):
         Spread([Part(1.0, "normal")]).quantile(1.0)
+
+
+def test_end_gauge_beyond_first_order():
+    """JCGM 100:2008, H.1.7: with the second-order terms u_c is 34 nm, which first order (32 nm)
+    does not show; draws through the model itself do (JCGM 101:2008). Second-order sum 33.806."""
+    length_nm = 50.000623e6
+
+    def model(standard, difference, alpha, d_alpha, theta, d_theta):
+        return standard + difference - standard * (d_alpha * theta + alpha * d_theta)
+
+    inputs = {
+        "standard": (length_nm, Part(25.0, "normal")),
+        "difference": (215.0, Part(9.7, "normal")),
+        "alpha": (11.5e-6, Part(2e-6 / math.sqrt(3), "rectangular")),
+        "d_alpha": (0.0, Part(1e-6 / math.sqrt(3), "rectangular")),
+        "theta": (-0.1, Part(math.hypot(0.2, 0.5 / math.sqrt(2)), "normal")),
+        "d_theta": (0.0, Part(0.05 / math.sqrt(3), "rectangular")),
+    }
+    drawn = monte_carlo(model, inputs, n=400_000, seed=8)
+    assert drawn.u == pytest.approx(33.8, abs=0.25)
+    assert drawn.mean == pytest.approx(length_nm + 215, abs=0.3)
