@@ -8,12 +8,14 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.pressure import reading_age_s
 from rig.analysis.pressure_transitions import FALLS, NO_CHANGE, NO_READINGS, NOT_HELD, SLOW_RISE
 from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.shapes import dumps, run_json
 
 DEAD, TAU, TAU_OFF = 10.0, 20.0, 30.0
 LIVE, OFF = 8.0, 4.0
@@ -173,3 +175,41 @@ def test_without_a_gauge_there_is_nothing():
     train.end(2500)
     shape = run_json(analyse(train.build(), setup(), sheet()))
     assert shape["strokes"][0]["pressure"] is None
+
+
+@settings(max_examples=60)
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0, 6000), st.one_of(st.none(), st.floats(-50, 900)),
+            st.sampled_from(["good", "good", "good", "out of range"]),
+        ),
+        max_size=60,
+    ),
+    st.integers(0, 4), st.booleans(),
+)  # fmt: skip
+def test_any_readings_at_all_give_numbers_or_nulls(readings, count, finished):
+    """Out of order, at one instant, bad, missing: never an error, never a NaN, and a number never
+    beside a bound of the same figure."""
+    train = Train()
+    for number in range(1, count + 1):
+        train.stroke(
+            number,
+            1000 * number,
+            1000 * number + 500,
+            live=8,
+            dead=4,
+            on_edges=[60],
+            off_edges=[45],
+        )
+    for at, kpa, quality in readings:
+        train.sample(at, kpa, quality if kpa is not None else "garbage")
+    if finished:
+        train.end(6500)
+    shape = run_json(analyse(train.build(), setup(gauge={}), sheet(strokes=max(count, 1))))
+    dumps(shape)  # refuses NaN
+    for stroke in shape["strokes"]:
+        pressure = stroke["pressure"]
+        for name, (least, most) in (pressure or {"bounds": {}})["bounds"].items():
+            assert pressure[name] is None
+            assert least <= most
