@@ -72,6 +72,27 @@ def factor(model: OilModel, degc: float, reference_degc: float, share: float) ->
     return 1 - share + share * ratio
 
 
+def mean_at_reference(
+    mean: float, degc: float, reference_degc: float, model: OilModel
+) -> tuple[float, float]:
+    """A mean time taken at `degc` as it would be at `reference_degc`, and the model's standard
+    uncertainty (ends of the share and of the temperature, each rectangular).
+
+    Raises ValueError where the viscosity line does not hold.
+    """
+    middle = (model.share_low + model.share_high) / 2
+
+    def at(share: float, more_k: float = 0.0) -> float:
+        return mean / factor(model, degc + more_k, reference_degc, share)
+
+    width = TEMPERATURE_HALF_WIDTH_K
+    halves = (
+        (at(model.share_high) - at(model.share_low)) / 2,
+        (at(middle, width) - at(middle, -width)) / 2,
+    )
+    return at(middle), math.sqrt(sum(half**2 for half in halves) / 3)
+
+
 def normalised(
     found: Difference, before_degc: float, after_degc: float, model: OilModel
 ) -> Normalised:

@@ -10,7 +10,7 @@ import numpy as np
 
 from rig.analysis import compare_words as words
 from rig.analysis.batch import Batch, batch
-from rig.analysis.common_oil import Normalised, OilModel, normalised, oil_model
+from rig.analysis.common_oil import Normalised, OilModel, mean_at_reference, normalised, oil_model
 from rig.analysis.comparison import (
     UNDECIDED,
     Difference,
@@ -126,7 +126,8 @@ def compare_runs(
         for other, medium in zip(results[1:], media[1:], strict=True)
     ]
     main = pairs[0]["figures"]["response_ms"] or dict.fromkeys(words.FIELDS)
-    ranked = {name: _batch(results, name, settings) for name in FIGURES}
+    all_oil = all(medium == "oil" for medium in media)
+    ranked = {name: _batch(results, name, settings, oil=all_oil) for name in FIGURES}
     told = words.batch_words(results, ranked) if len(results) > 2 else pairs[0]["words"]
     return {
         "source": results[0]["source"],
@@ -155,9 +156,7 @@ def _run(result: Result) -> dict[str, Any]:
 def _pair(before: Result, after: Result, settings: Compare, *, oil: bool) -> dict[str, Any]:
     warm = oil_degc(before), oil_degc(after)
     degc = (warm[0], warm[1]) if oil and warm[0] is not None and warm[1] is not None else None
-    model = oil_model(
-        settings.viscosity_40_mm2_s, settings.viscosity_100_mm2_s, settings.viscous_share
-    )
+    model = _model(settings)
     figures: dict[str, FigureComparison | None] = {
         name: compare_figure(
             values_of(before, name), values_of(after, name), settings.margin_ms(name), degc, model
@@ -229,15 +228,28 @@ def _missed(before: Result, after: Result) -> dict[str, Any]:
     )
 
 
-def _batch(results: Sequence[Result], figure: str, settings: Compare) -> dict[str, Any] | None:
+def _batch(
+    results: Sequence[Result], figure: str, settings: Compare, *, oil: bool
+) -> dict[str, Any] | None:
     if len(results) < 3:
         return None
     found = batch([values_of(one, figure) for one in results], settings.margin_ms(figure))
-    return None if found is None else batch_json(found, results)
+    return None if found is None else batch_json(found, results, _model(settings) if oil else None)
 
 
-def batch_json(found: Batch, results: Sequence[Result]) -> dict[str, Any]:
-    """The ranking as JSON, by rank: run, valve, n, mean, sd, simultaneous ci95, outlier."""
+def _model(settings: Compare) -> OilModel:
+    return oil_model(
+        settings.viscosity_40_mm2_s, settings.viscosity_100_mm2_s, settings.viscous_share
+    )
+
+
+def batch_json(found: Batch, results: Sequence[Result], model: OilModel | None) -> dict[str, Any]:
+    """The ranking as JSON, by rank: run, valve, n, mean, sd, simultaneous ci95, outlier.
+
+    With a `model` (the medium is oil) also each mean at the oil temperature of the first run and
+    the model's standard uncertainty; null where a temperature is not known. The ranking and the
+    flag are those of the times as measured.
+    """
     return {
         "p_all_alike": plain(found.p_all_alike),
         "ranked": [
@@ -249,7 +261,21 @@ def batch_json(found: Batch, results: Sequence[Result]) -> dict[str, Any]:
                 "ci95": plain(place.ci95),
                 "away_ms": plain(place.away),
                 "outlier": place.outlier,
+                **_at_first(place.group.mean, results[place.place], results[0], model),
             }
             for place in found.places
         ],
     }
+
+
+def _at_first(
+    mean: float, result: Result, first: Result, model: OilModel | None
+) -> dict[str, float | None]:
+    warm, reference = oil_degc(result), oil_degc(first)
+    value = u = None
+    if model is not None and warm is not None and reference is not None:
+        try:
+            value, u = mean_at_reference(mean, warm, reference, model)
+        except ValueError:  # thinner than the viscosity line knows
+            value = u = None
+    return {"normalised_mean_ms": plain(value), "u_model_ms": plain(u)}

@@ -119,10 +119,15 @@ def _ranking(found: Shape | None, name: str, *, ascii_only: bool) -> Iterator[st
         return
     rows = found["ranked"]
     span = min(row["ci95"][0] for row in rows), max(row["ci95"][1] for row in rows)
-    yield f"{name}, mean of each run with its interval (95 % for all together), ms"
+    oil = any(row["normalised_mean_ms"] is not None for row in rows)
+    more = "; last: at the first run's oil temperature" if oil else ""
+    yield f"{name}: mean and interval (95 % for all together), ms{more}"
     for row in rows:
         line = interval_line(tuple(row["ci95"]), row["mean"], span, 40, ascii_only=ascii_only)
         flag = "  << stands apart" if row["outlier"] else ""
+        oil = row["normalised_mean_ms"]
+        if oil is not None:
+            flag = f"  {oil:8.2f}{flag}"
         who = one_line(f"run {row['run']} {row['valve'] or ''}")[:20]
         yield f"{row['rank']:>3}  {who:<20} {row['mean']:8.2f} |{line}|{flag}"
     yield f"{'':>34} {span[0]:<20.2f}{span[1]:>20.2f}"

@@ -65,8 +65,9 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     yield _line("trip", result["trip"]["rule"] if result["trip"] else None)
     yield _line("marks", "; ".join(result["marks"]))
     yield _line("doubtful", "; ".join(result["doubtful"]))
-    for name, value in behaviour.fields(result):
-        yield _line(name, value)
+    if result["kind"] == "strokes":
+        for name, value in behaviour.fields(result):
+            yield _line(name, value)
     if result["hold"]:
         for name, value in result["hold"].items():
             if name not in ("trace", "marks"):

@@ -138,6 +138,27 @@ def test_a_batch_names_the_odd_valve() -> None:
     assert compared(*runs[:2])["batch"] is None
 
 
+def test_a_batch_at_the_first_runs_oil_temperature() -> None:
+    """A fully viscous time at 60 degC, brought to 80 (ASTM D341, check of the model beside it)."""
+    settings = margins(viscosity_40="73.3 cSt", viscosity_100="8.86 cSt", viscous_share="100 %")
+    thick = [x * 30.082611 / 15.180386 for x in normal(40, 2)]
+    runs = [
+        result(1, normal(40, 1), oil=80.0),
+        result(2, thick, oil=60.0),
+        result(3, normal(40, 3)),
+    ]
+    found = compared(*runs, settings=settings)
+    rows = {row["run"]: row for row in found["batch"]["response_ms"]["ranked"]}
+    assert rows[1]["normalised_mean_ms"] == pytest.approx(rows[1]["mean"])
+    assert rows[2]["normalised_mean_ms"] == pytest.approx(40, abs=0.5)
+    assert rows[2]["mean"] > 75
+    assert rows[2]["u_model_ms"] > 0
+    assert rows[3]["normalised_mean_ms"] is None
+    dry = compared(*runs, settings=settings, media=["air"] * 3)
+    row = dry["batch"]["response_ms"]["ranked"][0]
+    assert row["normalised_mean_ms"] is None
+
+
 def test_nothing_to_compare() -> None:
     found = compared(result(1, [None, None, 50.0]), result(2, normal(50, 1)))
     assert found["figures"]["response_ms"] is None
