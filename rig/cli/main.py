@@ -21,6 +21,7 @@ COMMANDS = {
     "analyse": ("analyse", "Analyse a capture made elsewhere."),
     "compare": ("compare", "Compare runs: before and after, or a batch of valves."),
     "study": ("study", "Study the rig itself: mounted again by several people."),
+    "calc": ("calc", "Electrical and fluid calculators."),
     "safe": ("safe", "Command the coil off, from any state."),
     "clear": ("clear", "Clear a trip, once its cause is gone."),
     "backup": ("backup", "Copy the run log, also while a run goes on."),

@@ -35,6 +35,16 @@ def copper_temperature_degc(
     return 20.0 + (resistance_ohm / resistance_20_ohm - 1.0) / alpha_per_k
 
 
+def winding_temperature_degc(
+    cold_ohm: float, hot_ohm: float, cold_degc: float, k: float = COPPER_K
+) -> float:
+    """Mean temperature of a winding from two resistances, the first measured at `cold_degc`.
+
+    R2 / R1 (k + theta1) - k (IEC 60034-1, resistance method).
+    """
+    return hot_ohm / cold_ohm * (k + cold_degc) - k
+
+
 def temperature_rise_k(
     cold_ohm: float, hot_ohm: float, cold_degc: float, ambient_degc: float, k: float = COPPER_K
 ) -> float:

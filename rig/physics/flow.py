@@ -19,6 +19,16 @@ def orifice_m3_s(discharge: float, area_m2: float, drop_pa: float, density_kg_m3
     )
 
 
+def orifice_reynolds(flow_m3_s: float, diameter_m: float, nu_m2_s: float) -> float:
+    """Reynolds number of the hole, 4 Q / (pi d nu), with the kinematic viscosity `nu_m2_s`."""
+    return 4.0 * abs(flow_m3_s) / (math.pi * diameter_m * nu_m2_s)
+
+
+def annular_reynolds(flow_m3_s: float, diameter_m: float, nu_m2_s: float) -> float:
+    """Reynolds number of a narrow annular gap, 2 Q / (pi d nu): mean speed times twice the gap."""
+    return 2.0 * abs(flow_m3_s) / (math.pi * diameter_m * nu_m2_s)
+
+
 def annular_leak_m3_s(
     diameter_m: float,
     clearance_m: float,

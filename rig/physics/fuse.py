@@ -30,6 +30,11 @@ _BLADE: tuple[tuple[float, OpeningTime], ...] = (
 )
 
 
+def blade_table() -> tuple[tuple[float, OpeningTime], ...]:
+    """The listed multiples of the rating with their opening times, ascending."""
+    return _BLADE
+
+
 def loading(current_a: float, rating_a: float) -> float:
     """Current as a fraction of the fuse's rating."""
     return current_a / rating_a

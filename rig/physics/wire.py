@@ -25,10 +25,17 @@ def awg_area_mm2(gauge: int) -> float:
     return math.pi / 4.0 * diameter * diameter
 
 
+def resistance_of_area_ohm(
+    area_mm2: float, length_m: float, temperature_degc: float = 20.0
+) -> float:
+    """Resistance of `length_m` of copper with a cross-section of `area_mm2`."""
+    cold = RESISTIVITY_20_OHM_M * length_m / (area_mm2 * 1e-6)
+    return copper_resistance_ohm(cold, temperature_degc)
+
+
 def resistance_ohm(gauge: int, length_m: float, temperature_degc: float = 20.0) -> float:
     """Resistance of `length_m` of wire, out and back counted by the caller."""
-    cold = RESISTIVITY_20_OHM_M * length_m / (awg_area_mm2(gauge) * 1e-6)
-    return copper_resistance_ohm(cold, temperature_degc)
+    return resistance_of_area_ohm(awg_area_mm2(gauge), length_m, temperature_degc)
 
 
 def drop_v(gauge: int, length_m: float, current_a: float, temperature_degc: float = 20.0) -> float:

@@ -1,0 +1,57 @@
+# SPDX-License-Identifier: MIT
+"""`rig calc`: the formulas that the checks use, for a person with a meter and a data sheet."""
+
+from __future__ import annotations
+
+import importlib
+
+import click
+
+# name -> (module in rig.cli, one line of help)
+CALCULATORS = {
+    "coil": ("calc_coil", "Current and heat of a coil, cold and hot."),
+    "pull-in": ("calc_coil", "Time until a coil pulls in."),
+    "release": ("calc_coil", "Time until a coil lets go, with diode or diode and zener."),
+    "winding": ("calc_coil", "Temperature of a winding from its resistance."),
+    "wire": ("calc_supply", "Voltage lost in a wire."),
+    "fuse": ("calc_supply", "What a blade fuse may carry, and when it opens."),
+    "viscosity": ("calc_oil", "Viscosity of an oil at a temperature."),
+    "grade": ("calc_oil", "SAE grades of an engine oil from its viscosity."),
+    "index": ("calc_oil", "Viscosity index of an oil."),
+    "orifice": ("calc_flow", "Flow of oil through a hole."),
+    "land": ("calc_flow", "Leakage of oil along a worn land."),
+    "air": ("calc_air", "Flow of air through a hole."),
+    "leak": ("calc_air", "Leak rate from a falling pressure of air."),
+}
+
+
+class Calculators(click.Group):
+    """Calculators by name; a calculator's module is imported only when it is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """All names."""
+        return list(CALCULATORS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """The command of one name; None where there is none."""
+        if cmd_name not in CALCULATORS:
+            return None
+        module = importlib.import_module(f"rig.cli.{CALCULATORS[cmd_name][0]}")
+        found: click.Command = module.COMMANDS[cmd_name]
+        return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """The names with their lines of help, without importing them."""
+        with formatter.section("Calculators"):
+            formatter.write_dl([(name, text) for name, (_, text) in CALCULATORS.items()])
+
+
+@click.command("calc", cls=Calculators)
+def command() -> None:
+    """Electrical and fluid calculators.
+
+    Quantities are written as people write them, in quotes: "12.6 V", "14 ohm", "90 degC". The
+    answer comes first, then the formula, where it is from, and what it takes for granted.
+
+    Exit codes: 0 calculated, 2 an input is missing or makes no sense.
+    """
