@@ -23,7 +23,32 @@ def command(rawfiles: tuple[Path, ...]) -> None:
     from rig.core.errors import EXIT_HARDWARE
     from rig.recorder.recover import recover
 
-    lost = recover(places.log_path(), places.raw_dir(), rawfiles, click.echo, places.state_dir())
+    log_path = places.log_path()
+    lost = recover(log_path, places.raw_dir(), rawfiles, click.echo, places.state_dir())
+    if log_path.exists():
+        _analyse(log_path)
     if lost:
         click.echo("Not everything could be recovered: see above.", err=True)
         sys.exit(EXIT_HARDWARE)
+
+
+def _analyse(log_path: Path) -> None:
+    """Results for the runs that have none, so that lists show their figures too."""
+    from rig.core.errors import RigError
+    from rig.recorder.recover import ALL_RUNS
+    from rig.runlog.store import RunLog
+
+    done = 0
+    with RunLog(log_path) as log:
+        for row in log.runs(ALL_RUNS):
+            if row.verdict is not None or row.status == "running":
+                continue
+            from rig.cli.stored import analyse_and_save  # not loaded where all have a result
+
+            try:
+                analyse_and_save(log, row.id)
+                done += 1
+            except RigError as error:
+                click.echo(f"Run {row.id} could not be analysed: {error}")
+    if done:
+        click.echo(f"{done} {'run' if done == 1 else 'runs'} analysed.")

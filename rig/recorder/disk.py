@@ -12,10 +12,11 @@ from typing import NamedTuple
 from rig.core.clock import NS_PER_S, Clock
 from rig.core.errors import StorageError
 
-MIN_FREE_MB = 64.0
-"""A run does not begin with less. A run of a thousand strokes takes a few megabytes."""
+MIN_FREE_MB = 100.0
+"""A run does not begin with less: well above the interlock's own limit (limits.disk_free), or it
+would trip soon after. A run of a thousand strokes takes a few megabytes."""
 STOP_FREE_MB = 16.0
-"""A run is ended with less, while there is room to close it well."""
+"""A run is ended with less whatever the interlock does, while there is room to close it well."""
 LOOK_NS = NS_PER_S
 """The disk is asked at most this often."""
 

@@ -45,7 +45,7 @@ STALL_LIMIT_S = 8.0
 """A disk that takes nothing for this long ends the run. Cards pause for up to about 5 s."""
 STALL_LOOK_S = 0.25
 """How often a stall is looked for."""
-STALL_TOLD_S = 1.0
+STALL_TOLD_S = 0.5
 """How often it is told while it lasts."""
 
 

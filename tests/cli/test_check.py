@@ -69,16 +69,16 @@ def test_where_runs_are_kept_and_what_speaks_against_it(
     text = shown(BENCH)
     assert f"Runs are kept in {rig_data}, where" in text
     assert "MB are free." in text
-    monkeypatch.setattr("rig.recorder.disk.free_mb", lambda folders: 63.0)
+    monkeypatch.setattr("rig.recorder.disk.free_mb", lambda folders: 99.0)
     monkeypatch.setattr("rig.recorder.disk.lost_at_power_off", lambda path: f"{path} forgets.")
     monkeypatch.setattr("rig.core.clock.clock_synchronised", lambda: False)
     monkeypatch.setattr("rig.runlog.engine.sqlite_caution", lambda: "an old SQLite.")
     text = shown(BENCH)
-    assert "Caution: a run begins only with 64 MB or more. Free some space" in text
+    assert "Caution: a run begins only with 100 MB or more. Free some space" in text
     assert f"Caution: {rig_data} forgets." in text
     assert "Caution: the computer's clock is not known to be right" in text
     assert "Caution: an old SQLite." in text
-    monkeypatch.setattr("rig.recorder.disk.free_mb", lambda folders: 64.0)
+    monkeypatch.setattr("rig.recorder.disk.free_mb", lambda folders: 100.0)
     monkeypatch.setattr("rig.recorder.disk.lost_at_power_off", lambda path: None)
     monkeypatch.setattr("rig.core.clock.clock_synchronised", lambda: True)
     monkeypatch.setattr("rig.runlog.engine.sqlite_caution", lambda: None)

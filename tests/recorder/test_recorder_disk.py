@@ -64,7 +64,7 @@ def test_a_disk_that_is_gone_has_no_number(clock, tmp_path):
 @pytest.mark.parametrize("free", [MIN_FREE_MB - 0.1, float("nan")])
 def test_a_run_does_not_begin_without_room(monkeypatch, log, tmp_path, free):
     monkeypatch.setattr(disk, "free_mb", lambda folders: free)
-    with pytest.raises(StorageError, match=r"begins only with 64 MB or more\. Free some space"):
+    with pytest.raises(StorageError, match=r"begins only with 100 MB or more\. Free some space"):
         Recorder(log, header(), tmp_path)
     assert log.runs() == []
     assert list(tmp_path.glob("*.raw")) == []

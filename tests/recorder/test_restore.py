@@ -68,10 +68,8 @@ def test_a_run_that_still_goes_on_is_left_alone(tmp_path):
 def test_the_command(tmp_path, recorded, rig_data):
     command = [sys.executable, "-m", "rig.cli.main", "recover"]
     done = subprocess.run([*command, str(recorded[0])], capture_output=True, text=True)
-    assert (done.returncode, done.stdout) == (
-        0,
-        f"Run 1: 10 records restored. ({recorded[0].name})\n",
-    )
+    said = f"Run 1: 10 records restored. ({recorded[0].name})\n1 run analysed.\n"
+    assert (done.returncode, done.stdout) == (0, said)
     with RunLog(rig_data / "runs.sqlite", readonly=True) as log:
         assert log.load(1).n_records == 10
     done = subprocess.run([*command, str(tmp_path / "no.raw")], capture_output=True, text=True)
