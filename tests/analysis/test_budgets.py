@@ -5,8 +5,6 @@ from __future__ import annotations
 
 import json
 import math
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -169,21 +167,3 @@ def test_decay_budget_has_slope_clock_and_gain():
     assert budget["lines"][2]["part"] == pytest.approx(0.005 * 1.5 / math.sqrt(3), rel=0.01)
     low, high = shape["hold"]["interval95"]
     assert low < 1.5 < high
-
-
-def test_showing_a_stored_result_does_not_load_scipy(rig_data):
-    code = (
-        "import sys, json\n"
-        "from rig.cli.render import show_result\n"
-        "from rig.analysis.verdict import exit_code\n"
-        "import rig.cli.show, rig.cli.stored, rig.runlog.store\n"
-        "shape = json.loads(sys.stdin.read())\n"
-        "show_result(shape, as_json=False)\n"
-        "exit_code(shape)\n"
-        "assert 'scipy' not in sys.modules, [m for m in sys.modules if m.startswith('scipy')][:3]\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code], input=dumps(shape_of()), capture_output=True, text=True
-    )
-    assert done.returncode == 0, done.stderr
-    assert "response_ms.U" in done.stdout

@@ -4,6 +4,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 
 import pytest
 from logged_runs import call, log_run
@@ -44,3 +46,23 @@ def test_a_run_without_results_says_so():
     assert list(budget_lines(shape)) == [
         "This run has no result that an uncertainty budget could be made for."
     ]
+
+
+@pytest.mark.parametrize("words", [["show", "last"], ["show", "last", "--json"]])
+def test_a_stored_result_is_shown_without_scipy(rig_data, words):
+    run = log_run(rig_data, 3)
+    with RunLog(rig_data / "runs.sqlite") as log:
+        analyse_and_save(log, run)
+    code = (
+        "import sys\n"
+        "from rig.cli.main import cli\n"
+        "try:\n"
+        f"    cli.main({words!r}, standalone_mode=False)\n"
+        "except SystemExit as left:\n"
+        "    assert left.code == 0, left.code\n"
+        "loaded = [name for name in sys.modules if name.startswith('scipy')]\n"
+        "assert not loaded, loaded[:3]\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert "interval95" in done.stdout
