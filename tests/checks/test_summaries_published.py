@@ -95,16 +95,16 @@ def test_median_of_ten_lies_between_the_second_and_ninth() -> None:
 def test_percentile_interval_holds_and_is_the_shortest(n: int, share: float, conf: float) -> None:
     """Against scipy's binomial distribution: each tail is within its risk, one rank inward not."""
     low, high = percentile_ranks(n, share, conf)
-    tail = (1 - conf) / 2
+    tail, tiny = (1 - conf) / 2, 1e-12  # two libraries differ in the last digit
     below = stats.binom(n, share).cdf
     if low is None:
-        assert below(0) > tail
+        assert below(0) > tail - tiny
     else:
-        assert below(low - 1) <= tail < below(low)
+        assert below(low - 1) - tiny <= tail < below(low) + tiny
     if high is None:
-        assert 1 - below(n - 1) > tail
+        assert 1 - below(n - 1) > tail - tiny
     else:
-        assert 1 - below(high - 1) <= tail < 1 - below(high - 2)
+        assert 1 - below(high - 1) - tiny <= tail < 1 - below(high - 2) + tiny
 
 
 def test_largest_of_fifty_does_not_bound_the_95th_percentile() -> None:
