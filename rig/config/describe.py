@@ -13,6 +13,7 @@ from rig.config.sheet import NOT_KEYS, Accept, Sheet
 from rig.config.wording import Where, dimension_of, dotted, key_of
 from rig.core.quantities import SYMBOLS
 
+DEFAULT_RISK = Accept.model_fields["risk"].default
 HIDDEN = frozenset({"simulated"})
 """A simulated rig may have a fault that someone is to find: its table is not shown."""
 
@@ -53,7 +54,9 @@ def accept_text(accept: Accept) -> str:
     name = f"{accept.figure} ({accept.of})".replace("_", " ")
     least = [] if accept.min_value is None else [f"at least {accept.min_value:.5g}"]
     most = [] if accept.max_value is None else [f"at most {accept.max_value:.5g}"]
-    return f"{name} {' and '.join(least + most)}"
+    kept = [f"risk {100 * accept.risk:g} %"] if accept.risk != DEFAULT_RISK else []
+    kept += [f"margin {accept.margin_value:.5g}"] if accept.margin_value else []
+    return ", ".join([f"{name} {' and '.join(least + most)}", *kept])
 
 
 def number(value: float, dimension: str) -> tuple[str, str]:

@@ -7,9 +7,10 @@ import pytest
 from config_texts import HOLD, RAMP, SETUP, STROKES, put, without
 
 from rig.config.cautions import cautions, sheet_cautions
-from rig.config.describe import describe, describe_sheet
+from rig.config.describe import accept_text, describe, describe_sheet
 from rig.config.loading import pair_from_texts, setup_from_text, sheet_from_text
 from rig.config.setup import Setup
+from rig.config.sheet import Accept
 
 MADE = setup_from_text(SETUP, "x").setup
 
@@ -121,3 +122,12 @@ SHEET_CAUTIONS = [
 def test_cautions_of_a_sheet(text: str, words: str, there: bool) -> None:
     said = " ".join(sheet_cautions(MADE, sheet_from_text(text, "x").sheet))
     assert (words in said) == there
+
+
+def test_an_acceptance_limit_names_a_risk_and_margin_of_its_own() -> None:
+    plain = Accept.model_validate({"figure": "response", "of": "mean", "max": "80 ms"})
+    assert accept_text(plain) == "response (mean) at most 80"
+    own = plain.model_validate(
+        {"figure": "response", "of": "mean", "max": "80 ms", "risk": "1 %", "margin": "2 ms"}
+    )
+    assert accept_text(own) == "response (mean) at most 80, risk 1 %, margin 2"
