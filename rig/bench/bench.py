@@ -211,8 +211,10 @@ class Bench:
     def _do(self, action: Do) -> int:
         now_ns = self._world.now_ns()
         match action.what:
-            case "energise":
-                self.interlock.energise(action.number)
+            case "energise":  # not even for a moment while the desk is silent
+                self.stop_why = self.stop_why or self._desk_silent(now_ns) or None
+                if self.stop_why is None:
+                    self.interlock.energise(action.number)
             case "release":
                 self.interlock.release(action.number)
             case "step":
@@ -244,14 +246,18 @@ class Bench:
                 self._lag_s = order.lag_s
             else:
                 self.orders.append(order)
-        silent_s = (now_ns - self._heard_ns) / NS
-        if desk.operator_gone or (
-            self.interlock.energised and silent_s > self._setup.limits.link_time_s
-        ):
+        if desk.operator_gone or (self.interlock.energised and self._desk_silent(now_ns)):
             self.interlock.release()
             self.stop_why = self.stop_why or (
-                "the desk is gone" if desk.operator_gone else f"desk silent for {silent_s:.2f} s"
+                "the desk is gone" if desk.operator_gone else self._desk_silent(now_ns)
             )
+
+    def _desk_silent(self, now_ns: int) -> str:
+        """Words where the desk was silent for longer than the link time, else nothing."""
+        silent_s = (now_ns - self._heard_ns) / NS
+        if self._desk is None or silent_s <= self._setup.limits.link_time_s:
+            return ""
+        return f"desk silent for {silent_s:.2f} s"
 
     def _tick(self, now_ns: int) -> None:
         if self._next_tick and self._sink is not None:

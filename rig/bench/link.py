@@ -24,29 +24,34 @@ class _Peer:
     """One connected socket: lines in, bounded queue out."""
 
     LIMIT = 4 << 20
-    READS = 4
+    LINES = 32
 
     def __init__(self, sock: socket.socket) -> None:
         self.sock, self.out, self._buffer = sock, OutQueue(sock, self.LIMIT), b""
+        self._lines: list[bytes] = []
         self.gone = False
 
     def read(self) -> list[bytes]:
-        """Whole lines that have arrived; bounded, so that a flood cannot hold the loop."""
-        for _ in range(self.READS):
-            try:
-                data = self.sock.recv(65_536)
-            except BlockingIOError:
-                break
-            except OSError:
-                data = b""
-            if not data:
-                self.gone = True
-                break
-            self._buffer += data
-        *lines, self._buffer = self._buffer.split(b"\n")
-        if len(self._buffer) > MAX_LINE or any(len(line) > MAX_LINE for line in lines):
-            self.gone, lines, self._buffer = True, [], b""
+        """Whole lines that have arrived, at most LINES: a flood waits, it cannot hold the loop."""
+        if len(self._lines) < self.LINES:
+            self._receive()
+        lines, self._lines = self._lines[: self.LINES], self._lines[self.LINES :]
         return lines
+
+    def _receive(self) -> None:
+        try:
+            data = self.sock.recv(MAX_LINE)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            self.gone = True
+            return
+        *lines, self._buffer = (self._buffer + data).split(b"\n")
+        self._lines += lines
+        if len(self._buffer) > MAX_LINE or any(len(line) > MAX_LINE for line in lines):
+            self.gone, self._lines, self._buffer = True, [], b""
 
 
 class DeskLink:

@@ -21,8 +21,8 @@ Log, written on SIGTERM: `coil` [[level, before, after]] - the level seen change
 instants -, `readback` [[live, before, after]] and `switch` [[closed, before, after]] - read just
 before and just after the write that changed the line -, `gauge` [[kpa, before, after]], `stalls`
 [[before, after]] - the plant, which comes before everything else in the guest, stood still that
-long, so the emulator did -, `heartbeat` [[level, before, after]] like `coil`, `sent` [[text, before,
-after]] for each text that was ordered. All instants are CLOCK_MONOTONIC in nanoseconds.
+long, so the emulator did -, `heartbeat` [[level, before, after]] like `coil`, `sent` [[text,
+before, after]] for each text that was ordered. All instants are CLOCK_MONOTONIC in nanoseconds.
 """
 
 import contextlib
