@@ -107,6 +107,21 @@ def _operate(
     setup: Setup, sheet: Any, hardware: Hardware, link: DeskLink, records: socket.socket
 ) -> int:
     notifier = Notifier()
+    try:
+        return _serve_bench(setup, sheet, hardware, link, records, notifier)
+    finally:
+        notifier.stopping()  # from here the watchdog no longer counts
+        notifier.close()
+
+
+def _serve_bench(
+    setup: Setup,
+    sheet: Any,
+    hardware: Hardware,
+    link: DeskLink,
+    records: socket.socket,
+    notifier: Notifier,
+) -> int:
     bench = Bench(setup, hardware, link, notifier.feed)
 
     def stop(number: int, _frame: object) -> None:
