@@ -23,7 +23,8 @@ from rig.desk.processes import Processes, socket_path
 from rig.desk.signals import StopSignals
 
 RECORDER_PATIENCE_S = 10.0
-PREFLIGHT_PATIENCE_S = 10.0
+START_PATIENCE_S = 60.0
+"""For bench and recorder to start: nothing is energised yet, and a busy small board is slow."""
 
 
 class Watcher:
@@ -73,8 +74,8 @@ class Session:
         self._processes.send_plan(
             plan | {"state": str(self._state), "socket": str(socket_path(self._state))}
         )
-        until = time.monotonic() + PREFLIGHT_PATIENCE_S
-        while time.monotonic() < until and not self._bench_gone:
+        until = time.monotonic() + START_PATIENCE_S
+        while time.monotonic() < until and not self._bench_gone and self.stop_why is None:
             self._turn()
             for telling in self._take_told():
                 if telling["tell"] == "preflight":
@@ -83,15 +84,19 @@ class Session:
                 if telling["tell"] == "refused":
                     self._refused(telling)
                     return None
-        if not self.outcome.message:
-            self.outcome.message = "The bench process ended before it had looked at the hardware."
+        if self.stop_why is not None:
+            self.outcome.message = f"Stopped ({self.stop_why}); nothing was energised."
+            self.outcome.exit_code = 3
+        elif not self.outcome.message:
+            what = "ended" if self._bench_gone else f"took more than {START_PATIENCE_S:.0f} s"
+            self.outcome.message = f"The bench process {what} before it had seen the hardware."
             self.outcome.exit_code = 7
         return None
 
     def begin(self, header: dict[str, Any]) -> bool:
         """Hand the header to the recorder and wait until the run stands in the log."""
         self._processes.send_header(header)
-        until = time.monotonic() + RECORDER_PATIENCE_S
+        until = time.monotonic() + START_PATIENCE_S
         while time.monotonic() < until and self._recorder_open and self.stop_why is None:
             self._turn()
             for told in self._recorder_told:
