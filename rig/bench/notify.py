@@ -35,6 +35,7 @@ class Notifier:
         self._every_ns = _watchdog_ns(environment) // FEEDS_PER_PERIOD
         self._next_ns: int | None = None
         self._unsent = ""
+        self._stopping = False
 
     @property
     def watched(self) -> bool:
@@ -58,8 +59,10 @@ class Notifier:
 
     def stopping(self, status: str = "") -> None:
         """The run is over and the coil commanded off: the watchdog no longer counts, and the rest
-        (storing, analysing) has the unit's TimeoutStopSec."""
-        self._say("STOPPING=1", status)
+        (storing, analysing) has the unit's TimeoutStopSec. Said once."""
+        if not self._stopping:
+            self._stopping = True
+            self._say("STOPPING=1", status)
 
     def close(self) -> None:
         """Idempotent."""
