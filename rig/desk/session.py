@@ -59,6 +59,7 @@ class Session:
         self._told: list[Mapping[str, Any]] = []
         self._recorder_told: list[Mapping[str, Any]] = []
         self._recorder_state: dict[str, float] = {}
+        self._unanswered: float | None = None  # since when a record waits for the recorder's word
         self._recorder_open = True
         self._bench_gone = False
         self._ordered_stop = False
@@ -202,7 +203,7 @@ class Session:
         now = time.monotonic()
         if now >= self._next_beat:
             self._next_beat = now + messages.BEAT_S
-            self._order("beat", "", **self._recorder_state)
+            self._order("beat", "", **self._recorder_now(now))
         descriptors = [self._sock.fileno()] if not self._bench_gone else []
         if self._recorder_open:
             descriptors.append(self._processes.status)
@@ -216,6 +217,12 @@ class Session:
         self._signals.drain()
         if self._signals.why is not None:
             self.stop_why = self.stop_why or self._signals.why
+
+    def _recorder_now(self, now: float) -> dict[str, float]:
+        """What the recorder told; one that stands still tells nothing, so its silence counts."""
+        silent_s = 0.0 if self._unanswered is None else now - self._unanswered
+        lag_s = max(silent_s, self._recorder_state.get("lag_s", 0.0))
+        return self._recorder_state | {"lag_s": lag_s}
 
     def _order(self, name: str, why: str = "", **recorder: float | None) -> None:
         with contextlib.suppress(OSError):  # a bench that is gone shows in the reading
@@ -245,6 +252,8 @@ class Session:
             if isinstance(trip, Trip) and self.outcome.trip is None:
                 self.outcome.trip = trip
                 state_file.write_latch(self._state, trip, time.time())
+        if self._unanswered is None:
+            self._unanswered = time.monotonic()
         self.watcher.record(line)
         why = self.early.record(line) if self.early is not None else None
         if why is not None:
@@ -255,6 +264,7 @@ class Session:
         if not data:
             self._recorder_open = False
             return
+        self._unanswered = None
         *lines, self._status_in = (self._status_in + data).split(b"\n")
         for line in lines:
             if line:

@@ -1,0 +1,114 @@
+# SPDX-License-Identifier: MIT
+"""Times to line off: from the instants of the injector and the log of the plant, to a table."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, NamedTuple
+
+MS = 1_000_000
+STALL_MS = 50
+WAIT_MS = 60
+"""A try that failed while the emulator stood still, or its processors waited for the host, for
+longer than this in all is no evidence and is made again. One that held its budget all the same
+counts, delay included."""
+
+
+class Try(NamedTuple):
+    """One fault. `off_ms`: injection to the line's last fall, as the plant saw it; None where it
+    was still high at the end. `beat_ms`: injection to the heartbeat's last change. `unfit`: why it
+    tells nothing, or empty. `stored` less `committed` below 0 would be lost records."""
+
+    fault: str
+    budget_ms: float | None
+    off_ms: float | None
+    beat_ms: float | None
+    unfit: str
+    committed: int
+    stored: int
+    facts: dict[str, Any]
+
+
+def upper_bound(n: int) -> float:
+    """95 % upper bound of the failure share after 0 failures in `n` tries: 1 - 0.05^(1/n), from
+    (1 - p)^n = 0.05 (the exact binomial bound of Clopper and Pearson for no failures)."""
+    return 1.0 - math.pow(0.05, 1.0 / n) if n else 1.0
+
+
+def quantile(values: Iterable[float], share: float) -> float:
+    """The smallest value that at least this share of the values does not exceed."""
+    ordered = sorted(values)
+    return ordered[max(0, math.ceil(share * len(ordered)) - 1)]
+
+
+def judged(
+    result: dict[str, Any], log: dict[str, Any], waited_ms: Callable[[int, int], float]
+) -> Try:
+    """A result of guest_faults.py held against the plant's log and the host's own account."""
+    t0, t_end = result.get("t0_ns", 0), result.get("t_end_ns", 0)
+    sent = [after for _, _, after in log["sent"] if t0 <= after <= t_end]
+    if sent:  # a reading that is to trip counts from its last byte
+        t0 = sent[0]
+    coil = [entry for entry in log["coil"] if entry[2] <= t_end]
+    before = [entry for entry in coil if entry[2] <= t0]
+    falls = [after for level, _, after in coil if not level and after > t0]
+    off_ms = (falls[-1] - t0) / MS if falls and not coil[-1][0] else None
+    unfit = result.get("unfit", "")
+    if not unfit and not (before and before[-1][0]):
+        unfit = "the coil was not on at the instant of the fault"
+    budget = result.get("budget_ms")
+    late = result.get("covered", True) and budget and not (off_ms is not None and off_ms <= budget)
+    if late and not unfit:
+        until = falls[-1] if falls else t_end
+        stood = [min(b, until) - max(a, t0) for a, b in log["stalls"] if b > t0 and a < until]
+        waited = waited_ms(t0, until)
+        if sum(stood) > STALL_MS * MS:
+            unfit = f"the emulator stood still for {sum(stood) / MS:.0f} ms"
+        elif waited > WAIT_MS:
+            unfit = f"the emulated processors waited {waited:.0f} ms for the host"
+    beats = [after for _, _, after in log["heartbeat"] if t0 <= after <= t_end]
+    beat_ms = (beats[-1] - t0) / MS if beats else 0.0
+    return Try(
+        result["fault"], budget, off_ms, beat_ms, unfit,
+        result.get("committed", 0), result.get("stored", 0), result,
+    )  # fmt: skip
+
+
+def failures(tries: Sequence[Try]) -> list[str]:
+    """What is wrong with the fit tries of faults that must end with the line low."""
+    found = []
+    for one in tries:
+        if one.unfit:
+            continue
+        if one.off_ms is None:
+            found.append(f"{one.fault}: the line stayed high: {one.facts}")
+        elif one.budget_ms is not None and not one.off_ms <= one.budget_ms:
+            found.append(f"{one.fault}: {one.off_ms:.0f} ms, budget {one.budget_ms:.0f}: {one.facts}")
+        if one.stored < one.committed:
+            found.append(f"{one.fault}: {one.committed - one.stored} committed records lost")
+    return found
+
+
+def table(tries: Sequence[Try]) -> str:
+    """One line a fault, as it is published."""
+    by_fault: dict[str, list[Try]] = defaultdict(list)
+    for one in tries:
+        by_fault[one.fault].append(one)
+    head = "| fault | tries | p50 ms | p99 ms | worst ms | budget ms | records lost | failures |"
+    lines = [head, "|---|---|---|---|---|---|---|---|"]
+    for fault, all_tries in by_fault.items():
+        fit = [one for one in all_tries if not one.unfit]
+        times = [one.off_ms for one in fit if one.off_ms is not None]
+        failed = len(failures(fit))
+        bound = f"0 in {len(fit)} (at most {100 * upper_bound(len(fit)):.1f} %)"
+        shown = [f"{quantile(times, q):.0f}" for q in (0.5, 0.99, 1.0)] if times else ["-"] * 3
+        lost = sum(max(0, one.committed - one.stored) for one in fit)
+        budget = fit[0].budget_ms if fit else None
+        lines.append(
+            f"| {fault} | {len(fit)} | {' | '.join(shown)} | "
+            f"{'-' if budget is None else f'{budget:.0f}'} | {lost} | "
+            f"{bound if not failed else f'{failed} in {len(fit)}'} |"
+        )
+    return "\n".join(lines)

@@ -1,0 +1,174 @@
+# SPDX-License-Identifier: MIT
+"""Faults on the emulated board: is the relay line low within its budget, each time?
+
+The line's pull is up, so that a line whose owner died stays driven until somebody takes it.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+from collections.abc import Iterator
+
+import pytest
+from board import Board, board_up
+from board_faults import campaign, signalled
+from build import MachineParts
+from fault_study import Try, failures, quantile, table
+from host_waits import NAMED_THREADS
+from machine import Guest
+
+pytestmark = pytest.mark.kernel
+
+DEAD_MS, GUARD_MS, LINK_MS = 250.0, 500.0 + 250.0, 300.0 + 200.0
+STOP_MS = 200.0
+"""A person's stop, or the recorder's end: one turn of desk and bench."""
+STALE_MS, FRAMES_MS = 500.0 + 200.0, 3 * 100.0 + 200.0
+NO_BEAT_MS = 40.0
+"""Two ticks of the interlock: the heartbeat of a dead bench has stopped by then."""
+RATIO_MAX = 10
+ROUNDS = 3  # unfit tries are made again
+
+KILLS = [
+    signalled("bench SIGKILL", "KILL", "bench", budget_ms=DEAD_MS),
+    signalled("bench SIGSTOP", "STOP", "bench", budget_ms=GUARD_MS),
+    signalled("bench SIGSEGV", "SEGV", "bench", budget_ms=DEAD_MS),
+    signalled("desk SIGKILL", "KILL", "desk", budget_ms=LINK_MS),
+    signalled("desk SIGSTOP", "STOP", "desk", budget_ms=LINK_MS),
+]
+STOPS = [
+    signalled("Ctrl-Z", "TSTP", "desk", budget_ms=STOP_MS),
+    signalled("terminal closed", "HUP", "desk", budget_ms=STOP_MS),
+    signalled("recorder SIGKILL", "KILL", "recorder", budget_ms=STOP_MS),
+    signalled("Ctrl-C, switch noisy at 5 kHz", "INT", "desk", budget_ms=STOP_MS,
+              first=[["noise", 5000]]),
+    signalled("bench SIGKILL, recorder stopped", "KILL", "bench", budget_ms=DEAD_MS,
+              first=[["signal", "STOP", "recorder"]]),
+    signalled("bench SIGKILL, processors hogged", "KILL", "bench", budget_ms=DEAD_MS,
+              first=[["hog", 2]]),
+    signalled("bench SIGKILL, memory nearly full", "KILL", "bench", budget_ms=DEAD_MS,
+              first=[["memory"]]),
+]  # fmt: skip
+GAUGE = [
+    {"fault": "gauge over the limit", "do": [["send", "P 600.0 kPa\r\n"]], "budget_ms": 200},
+    {"fault": "gauge silent", "do": [["gauge", {"line": None}]], "budget_ms": STALE_MS},
+    {"fault": "gauge unplugged", "do": [["unplug"]], "budget_ms": STALE_MS},
+    {"fault": "gauge babbling", "do": [["gauge", {"line": "#?P 9", "burst": 300, "period_ms": 5}]],
+     "budget_ms": STALE_MS},
+    {"fault": "gauge NaN", "do": [["gauge", {"line": "P nan kPa\r\n"}]], "budget_ms": STALE_MS},
+    {"fault": "gauge changes its unit", "do": [["gauge", {"line": "P {kpa:.1f} bar\r\n"}]],
+     "budget_ms": STALE_MS},
+]  # fmt: skip
+UNGUARDED = signalled("guard switched off", "KILL", "bench", budget_ms=DEAD_MS,
+                       guard=False, covered=False)
+UNCOVERED = [
+    signalled("desk and bench at once", "KILL", "bench", "desk", budget_ms=DEAD_MS,
+              covered=False),
+    {"fault": "bench SIGKILL, desk stopped", "budget_ms": DEAD_MS, "covered": False,
+     "do": [["signal", "STOP", "desk"], ["signal", "KILL", "bench"]]},
+]  # fmt: skip
+CLOCK = [
+    {"fault": f"clock stepped {way} 1 h", "do": [["step_clock", seconds]], "finish": True,
+     "sheet": "short_sheet"}
+    for way, seconds in (("forward", 3600.0), ("back", -3600.0))
+]  # fmt: skip
+MANY, SOME, FEW = 200, 60, 20
+MANY = int(os.environ.get("RIG_FAULT_TRIES", MANY))
+"""Tries of a fault in the full study; RIG_FAULT_TRIES sets the first for a shorter one."""
+
+
+def planned(full: bool) -> list[dict[str, object]]:
+    """All tries in an order in which the faults take turns."""
+    if not full:
+        short = [*KILLS, *STOPS, *GAUGE]
+        return [KILLS[0], KILLS[1], *short, UNGUARDED, *UNCOVERED, *CLOCK]
+    counts = [(KILLS, MANY), ([UNGUARDED], 1), (UNCOVERED, FEW), (STOPS, SOME), (GAUGE, SOME),
+              (CLOCK, FEW)]  # fmt: skip
+    return [one for turn in range(MANY) for group, n in counts if turn < n for one in group]
+
+
+@pytest.fixture(scope="module")
+def tries(machine_parts: MachineParts, full_study: bool) -> Iterator[list[Try]]:
+    """All tries of one boot; those that tell nothing are made again, a few times."""
+    wanted = planned(full_study)
+    made: list[Try] = []
+    with Guest(machine_parts, gauge_cable=True, arguments=NAMED_THREADS) as guest:
+        board = board_up(guest)
+        for turn in range(ROUNDS):
+            bare = 0 if turn else 100 if full_study else 8
+            new = campaign(guest, board, wanted, bare=bare, seed=turn)
+            made += new
+            asked = {one["fault"]: one for one in wanted}
+            wanted = [asked[one.fault] for one in new if one.unfit and one.fault in asked]
+            for one in new:
+                if one.unfit:
+                    print(f"made again: {one.fault}: {one.unfit}")
+            if not wanted:
+                break
+    print(table(made))
+    yield made
+
+
+def of(tries: list[Try], *faults: str) -> list[Try]:
+    """The fit tries of these faults, at least one of each."""
+    found = [one for one in tries if one.fault in faults and not one.unfit]
+    missing = set(faults) - {one.fault for one in found}
+    assert not missing, f"no try that tells anything of {missing}"
+    return found
+
+
+def names(group: list[dict[str, object]]) -> list[str]:
+    return [str(one["fault"]) for one in group]
+
+
+@pytest.mark.parametrize("fault", names([*KILLS, *STOPS, *GAUGE]))
+def test_the_line_is_low_within_the_budget(tries: list[Try], fault: str) -> None:
+    assert not failures(of(tries, fault))
+
+
+def test_the_suite_fails_when_the_guard_is_switched_off(tries: list[Try]) -> None:
+    found = of(tries, "guard switched off")
+    assert len(failures(found)) == len(found)
+    assert all("stayed high" in words for words in failures(found))
+
+
+@pytest.mark.parametrize("fault", names(UNCOVERED))
+def test_what_only_the_heartbeat_covers(tries: list[Try], fault: str) -> None:
+    """The line stays driven; the heartbeat stops, and with its circuit the driver's supply."""
+    for one in of(tries, fault):
+        assert one.off_ms is None, one
+        assert one.beat_ms is not None and one.beat_ms <= NO_BEAT_MS, one
+
+
+@pytest.mark.parametrize("fault", ["bench SIGKILL", "bench SIGSTOP", "bench SIGSEGV"])
+def test_a_dead_bench_has_no_heartbeat(tries: list[Try], fault: str) -> None:
+    for one in of(tries, fault):
+        assert one.beat_ms is not None and one.beat_ms <= NO_BEAT_MS, one
+
+
+def test_the_person_is_told(tries: list[Try]) -> None:
+    rules = {
+        "bench SIGKILL": "bench lost", "bench SIGSTOP": "bench lost", "bench SIGSEGV": "bench lost",
+        "gauge over the limit": "over-pressure", "gauge silent": "gauge stale",
+        "gauge unplugged": "gauge stale", "gauge NaN": "gauge stale",
+    }  # fmt: skip
+    for fault, rule in rules.items():
+        for one in of(tries, fault):
+            assert one.facts["told"]["trip"] == rule, one
+
+
+def test_a_trip_takes_at_most_ten_times_a_bare_loop(tries: list[Try]) -> None:
+    trips = [one.off_ms for one in of(tries, "gauge over the limit")]
+    bare = [one.off_ms for one in of(tries, "bare loop")]
+    print(f"trip {trips} ms, bare loop {bare} ms")
+    assert statistics.median(trips) <= RATIO_MAX * statistics.median(bare)
+    assert quantile(trips, 0.99) <= RATIO_MAX * quantile(bare, 0.99)
+
+
+@pytest.mark.parametrize("way", ["forward", "back"])
+def test_a_stepped_clock_changes_no_duration(tries: list[Try], way: str) -> None:
+    for one in of(tries, f"clock stepped {way} 1 h"):
+        told, facts = one.facts["told"], one.facts
+        assert told["trip"] is None and facts["status"] == "finished", one
+        assert abs(abs(facts["stepped_s"]) - 3600) < 1, one
+        assert "Clock stepped" in facts["remark"]
