@@ -5,7 +5,7 @@
     python3 tests/run.py unit browser     these lanes
     python3 tests/run.py --list           name the lanes
     python3 tests/run.py --full           long studies in full length (hours)
-    python3 tests/run.py unit -- -k fuse  words after -- go to pytest
+    python3 tests/run.py unit -- -k fuse  options after -- go to pytest
 
 A lane is one pytest call. A lane whose system packages are missing installs them where it may (as
 root or with password-free sudo) and is otherwise named at the end as not run, with the reason;
@@ -92,7 +92,7 @@ LANES = (
     Lane("checks", "against published values and other libraries", "checks", nothing_more),
     Lane("browser", "the page in a headless Chromium", "browser", a_browser),
     Lane("kernel", "real GPIO and tty nodes of an emulated kernel", "kernel", an_emulated_kernel),
-    Lane("faults", "killed, unplugged, disk full", "faults", nothing_more),
+    Lane("faults", "killed, unplugged, disk full", "faults", an_emulated_kernel),
     Lane("performance", "speed and size, as ratios", "performance", nothing_more),
 )
 
@@ -125,8 +125,32 @@ def count(report: Path) -> tuple[int, int, int]:
     return len(cases) - failed - skipped, failed, skipped
 
 
+class Stop:
+    """Ctrl-C or SIGTERM: pytest ends in its own order, and no further lane starts."""
+
+    def __init__(self) -> None:
+        self.asked = False
+        self.running: subprocess.Popen[bytes] | None = None
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, self._on_signal)
+
+    def _on_signal(self, number: int, _: object) -> None:
+        self.asked = True
+        if self.running is not None and number == signal.SIGTERM:  # Ctrl-C reaches it by itself
+            self.running.send_signal(signal.SIGINT)
+
+    def wait(self, command: list[object], environment: dict[str, str]) -> int:
+        """Run to its end; returns the exit code."""
+        with subprocess.Popen(
+            [str(word) for word in command], cwd=ROOT, env=environment, stdin=subprocess.DEVNULL
+        ) as self.running:
+            code = self.running.wait()
+        self.running = None
+        return code
+
+
 def run_lane(
-    lane: Lane, checkout: bootstrap.Checkout, folder: Path, *, full: bool, extra: list[str]
+    lane: Lane, checkout: bootstrap.Checkout, folder: Path, stop: Stop, full: bool, extra: list[str]
 ) -> Outcome:
     """Run one lane, its output straight to the terminal."""
     say(f"\n== {lane.name}: {lane.about}")
@@ -139,12 +163,9 @@ def run_lane(
     command = [checkout.python, "-m", "pytest", f"--junitxml={report}", "--color=auto"]
     environment = {**os.environ, "RIG_TESTS_FULL": "1" if full else "0"}
     began = time.monotonic()
-    done = subprocess.run(
-        [*command, *pytest_arguments(lane), *extra], cwd=ROOT, env=environment,
-        stdin=subprocess.DEVNULL,
-    )  # fmt: skip
+    code = stop.wait([*command, *pytest_arguments(lane), *extra], environment)
     passed, failed, skipped = count(report)
-    if done.returncode and not failed:  # pytest itself: nothing collected, an internal error
+    if code and not failed:  # pytest itself: nothing collected, an internal error
         failed = 1
     return Outcome(lane.name, passed, failed, skipped, time.monotonic() - began)
 
@@ -206,26 +227,17 @@ def main() -> int:
     except CannotSetUp as problem:
         say(str(problem))
         return bootstrap.EXIT_CANNOT
-    stopped = False
-
-    def stop(*_: object) -> None:  # pytest gets the same signal and ends by itself
-        nonlocal stopped
-        stopped = True
-
-    signal.signal(signal.SIGINT, stop)
+    stop, extra = Stop(), words[cut + 1 :]
     outcomes = []
     with tempfile.TemporaryDirectory(prefix="rig-tests-") as folder:
         for lane in here:
-            if stopped:
-                outcomes.append(Outcome(lane.name, reason="stopped from the keyboard"))
+            if stop.asked:
+                outcomes.append(Outcome(lane.name, reason="stopped before it began"))
             elif not chosen.lanes or lane.name in chosen.lanes:
-                extra = words[cut + 1 :]
-                outcomes.append(
-                    run_lane(lane, checkout, Path(folder), full=chosen.full, extra=extra)
-                )
+                outcomes.append(run_lane(lane, checkout, Path(folder), stop, chosen.full, extra))
     strict = os.environ.get("CI", "").lower() in ("1", "true")
     code = closing(outcomes, strict=strict)
-    return STOPPED if stopped else code
+    return STOPPED if stop.asked else code
 
 
 if __name__ == "__main__":

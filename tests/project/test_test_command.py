@@ -6,6 +6,7 @@ from __future__ import annotations
 import importlib.util
 import subprocess
 import sys
+import time
 from pathlib import Path
 from types import ModuleType
 
@@ -85,7 +86,7 @@ def test_a_lane_that_cannot_run_is_named(command: ModuleType, tmp_path: Path) ->
 
     lane = command.Lane("browser", "a page", "browser", refuse)
     checkout = bootstrap.Checkout(tmp_path)
-    outcome = command.run_lane(lane, checkout, tmp_path, full=False, extra=[])
+    outcome = command.run_lane(lane, checkout, tmp_path, None, False, [])
     assert outcome == command.Outcome("browser", reason="needs the Debian package chromium")
 
 
@@ -107,3 +108,30 @@ def test_names_its_lanes_and_refuses_others() -> None:
     )
     assert unknown.returncode == 2
     assert "no lane nonsense" in unknown.stderr
+
+
+STOPPED = """
+import importlib.util, sys
+spec = importlib.util.spec_from_file_location("tests_run", {command!r})
+run = importlib.util.module_from_spec(spec)
+sys.modules["tests_run"] = run
+spec.loader.exec_module(run)
+stop = run.Stop()
+child = "import pathlib, time; pathlib.Path({flag!r}).touch(); time.sleep(60)"
+code = stop.wait([sys.executable, "-c", child], {{}})
+print("stopped", stop.asked, code != 0)
+"""
+
+
+def test_a_terminated_command_ends_its_pytest(tmp_path: Path) -> None:
+    flag = tmp_path / "started"
+    code = STOPPED.format(command=str(COMMAND), flag=str(flag))
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    ) as running:
+        until = time.monotonic() + 30
+        while not flag.exists() and time.monotonic() < until:
+            time.sleep(0.02)
+        running.terminate()
+        printed, _ = running.communicate(timeout=30)
+    assert printed.strip() == "stopped True True"
