@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from board import LABEL, READBACK, RELAY, SWITCH, Board, Plant
-from build import MachineParts
 from fault_study import Try, judged
 from host_waits import HostWaits
 from machine import JOB, Guest
@@ -58,9 +57,17 @@ def campaign(
     (guest.folder / "data").mkdir(exist_ok=True)
     RunLog(guest.folder / "data" / "runs.sqlite").close()
     (guest.folder / "plan.json").write_text(json.dumps(plan))
-    done = guest.run(f"[ -p {CONTROL} ] || mkfifo {CONTROL}; [ -d {DATA} ] || cp -r {JOB}/data {DATA}")
+    done = guest.run(
+        f"[ -p {CONTROL} ] || mkfifo {CONTROL}; "
+        f"[ -d {DATA} ] || cp -r {JOB}/data {DATA}"
+    )
     assert done.status == 0, done
-    words = [sys.executable, str(HERE / "guest_faults.py"), f"{JOB}/plan.json", f"{JOB}/result.json"]
+    words = [
+        sys.executable,
+        str(HERE / "guest_faults.py"),
+        f"{JOB}/plan.json",
+        f"{JOB}/result.json",
+    ]
     with HostWaits(guest) as waits, Plant(guest, board, **PLANT) as plant:
         job = guest.start(f"exec {shlex.join(words)}", {"RIG_DATA": DATA})
         done = job.wait(120 + SECONDS_A_TRY * len(tries))

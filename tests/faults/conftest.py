@@ -11,8 +11,8 @@ import pytest
 sys.path += [str(Path(__file__).resolve().parent.parent / name)
              for name in ("kernel", "desk", "bench", "recorder", "io")]  # fmt: skip
 
-from build import MachineParts  # noqa: E402
-from ready import PREPARATION_TIMEOUT_S, parts_or_skip  # noqa: E402
+from build import MachineParts
+from ready import parts_or_skip
 
 STUDY_TIMEOUT_S = 6 * 3600
 

@@ -135,7 +135,7 @@ def desk(pair: tuple[Any, Any], tell: int, go: int, *, guard: bool) -> int:
 
     @contextlib.contextmanager
     def view(*_: Any, **__: Any) -> Iterator[session.Watcher]:
-        say(recorder=dict((name, pid) for name, pid in STARTED)["rig.recorder"])
+        say(recorder=dict(STARTED)["rig.recorder"])
         yield Teller()
 
     running.view = view  # type: ignore[assignment]

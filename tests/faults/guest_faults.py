@@ -3,10 +3,11 @@
 
     guest_faults.py PLAN.json RESULT.json
 
-Plan: `pairs` (pickled setup and sheet by name, as loaded on the host), `lines` (folder of sim_gpioN), `relay`, `switch`, `control` (the plant's
-FIFO), `seed`, `tries`. A try has `fault` (its name), `budget_ms`, `do` (a list of actions, see
-Actions) and optional `first` (actions before the instant is chosen), `guard` (false: switched off), `covered` (false: the line is to stay high),
-`finish` (true: the run is to go on to its own end).
+Plan: `pairs` (pickled setup and sheet by name, as loaded on the host), `lines` (folder of
+sim_gpioN), `relay`, `switch`, `control` (the plant's FIFO), `seed`, `tries`. A try has `fault` (its
+name), `budget_ms`, `do` (a list of actions, see Actions) and optional `first` (actions before the
+instant is chosen), `guard` (false: switched off), `covered` (false: the line is to stay high),
+`sheet` (its name in `pairs`), `finish` (true: the run is to go on to its own end).
 
 When the coil is on, the relay line's pull is set up, so that a line whose owner dies stays driven;
 after a random time within the stroke the actions are done. Result, one for each try: `fault`,
@@ -54,7 +55,9 @@ class World:
 
     def __init__(self, plan: dict[str, Any], pairs: dict[str, Any]) -> None:
         self.plan, self.pairs = plan, pairs
-        self.pulls = {n: Path(plan["lines"]) / f"sim_gpio{plan[n]}/pull" for n in ("relay", "switch")}
+        self.pulls = {
+            n: Path(plan["lines"]) / f"sim_gpio{plan[n]}/pull" for n in ("relay", "switch")
+        }
         self.value = os.open(Path(plan["lines"]) / f"sim_gpio{plan['relay']}/value", os.O_RDONLY)
         self.control = os.open(plan["control"], os.O_WRONLY)
         self.state = state_file.state_path(

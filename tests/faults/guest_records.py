@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.append(str(Path(__file__).resolve().parent.parent / "recorder"))
 
-from recorder_parts import Process, lines  # noqa: E402
+from recorder_parts import Process, lines
 
 BATCH = 20
 

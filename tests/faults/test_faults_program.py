@@ -137,7 +137,9 @@ def test_a_loop_that_cannot_be_read_counts_as_a_fault() -> None:
 
 VALUES = st.recursive(
     st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=20),
-    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+    lambda inner: (
+        st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4)
+    ),
     max_leaves=8,
 )
 FIELDS = st.dictionaries(
