@@ -38,11 +38,23 @@ def agree(recorded_ms: Sequence[float], logged_ms: Sequence[float]) -> Agreement
     )  # fmt: skip
 
 
-def logged_delays_ms(log: dict[str, Any]) -> tuple[list[float], list[float]]:
-    """Response and release of each stroke from the plant's log: from the instant just before it
-    changed the read-back to the instant just before it changed the switch."""
-    delays: tuple[list[float], list[float]] = ([], [])
-    for coil, switch in zip(log["readback"], log["switch"], strict=True):
-        assert coil[0] == switch[0], "clean strokes only: read-back, then switch, then back"
-        delays[0 if coil[0] else 1].append((switch[1] - coil[1]) / MS)
-    return delays
+class Answer(NamedTuple):
+    """One answer of the plant to a change of the coil, in milliseconds: from the instant just
+    before it changed the read-back to the one just before it changed the switch, and from there to
+    the coil's next change."""
+
+    on: bool
+    delay_ms: float
+    stays_ms: float
+
+
+def logged_answers(log: dict[str, Any]) -> list[Answer]:
+    """What the plant did, stroke by stroke: answers to on and off in turn."""
+    coils = [entry[1] for entry in log["coil"]]
+    answers = []
+    for number, (readback, switch) in enumerate(zip(log["readback"], log["switch"], strict=True)):
+        assert readback[0] == switch[0], "clean strokes only: read-back, then switch, then back"
+        following = coils[number + 1] if number + 1 < len(coils) else float("inf")
+        delay, stays = (switch[1] - readback[1]) / MS, (following - switch[1]) / MS
+        answers.append(Answer(bool(switch[0]), delay, stays))
+    return answers

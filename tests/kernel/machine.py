@@ -232,7 +232,7 @@ class Guest:
         path = os.environ.get("PATH", "")
         head = [
             f"export PATH={shlex.quote(path)}:/usr/sbin:/sbin:/usr/bin:/bin",
-            "export HOME=/root LANG=C.UTF-8",
+            f"export HOME=/root LANG=C.UTF-8 PYTHONPATH={shlex.quote(str(CHECKOUT))}",
             "cd /run/work",
         ]
         (self.folder / f"{name}.cmd").write_text("\n".join([*head, *lines, command, ""]))
