@@ -7,6 +7,7 @@ The line's pull is up, so that a line whose owner died stays driven until somebo
 from __future__ import annotations
 
 import os
+import re
 import statistics
 from collections.abc import Iterator
 
@@ -76,8 +77,10 @@ CLOCK = [
     for way, seconds in (("forward", 3600.0), ("back", -3600.0))
 ]  # fmt: skip
 MANY, SOME, FEW = 200, 60, 20
+ONLY = os.environ.get("RIG_FAULT_ONLY", "")
 MANY = int(os.environ.get("RIG_FAULT_TRIES", MANY))
-"""Tries of a fault in the full study; RIG_FAULT_TRIES sets the first for a shorter one."""
+"""Tries of a fault in the full study; RIG_FAULT_TRIES sets the first for a shorter one,
+and RIG_FAULT_ONLY, a regular expression, picks faults."""
 
 
 def planned(full: bool) -> list[dict[str, object]]:
@@ -87,7 +90,8 @@ def planned(full: bool) -> list[dict[str, object]]:
         return [KILLS[0], KILLS[1], *short, UNGUARDED, *UNCOVERED, *CLOCK]
     counts = [(KILLS, MANY), ([UNGUARDED], 1), (UNCOVERED, FEW), (STOPS, SOME), (GAUGE, SOME),
               (CLOCK, FEW)]  # fmt: skip
-    return [one for turn in range(MANY) for group, n in counts if turn < n for one in group]
+    tries = [one for turn in range(MANY) for group, n in counts if turn < n for one in group]
+    return [one for one in tries if re.search(ONLY, str(one["fault"]))]
 
 
 @pytest.fixture(scope="module")

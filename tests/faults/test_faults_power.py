@@ -9,6 +9,7 @@ e2fsck replays.
 from __future__ import annotations
 
 import contextlib
+import os
 import random
 import shlex
 import shutil
@@ -31,7 +32,8 @@ from rig.runlog.store import RunLog
 
 pytestmark = pytest.mark.kernel
 
-CUTS, CUTS_SHORT = 50, 2
+CUTS, CUTS_SHORT = int(os.environ.get("RIG_FAULT_CUTS", 50)), 2
+"""In the full study and in the short form."""
 DISK_MIB = 256
 HERE = Path(__file__).resolve().parent
 PLACE = "/run/disk"
