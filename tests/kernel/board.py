@@ -65,7 +65,7 @@ class Plant:
         self.job: Job = guest.start(f"exec {command}")  # no shell in between to take the signal
 
     def __enter__(self) -> Plant:
-        self.job.wait_for("ready", 30)
+        self.job.wait_for("ready", 120)
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -75,7 +75,7 @@ class Plant:
     def finish(self) -> dict[str, Any]:
         """End the plant and return its log; see guest_plant.py for the shape."""
         self.job.signal("TERM")
-        done = self.job.wait(20)
+        done = self.job.wait(60)
         assert done.status == 0, done
         log: dict[str, Any] = json.loads(Path(self._log).read_text())
         return log

@@ -20,9 +20,9 @@ written there is obeyed at once - {"gauge": KEYS} changes keys of the gauge (`li
 Log, written on SIGTERM: `coil` [[level, before, after]] - the level seen changed between these two
 instants -, `readback` [[live, before, after]] and `switch` [[closed, before, after]] - read just
 before and just after the write that changed the line -, `gauge` [[kpa, before, after]], `stalls`
-[[before, after]] - the plant, which comes before everything else in the guest, stood still that
-long, so the emulator did -, `heartbeat` [[level, before, after]] like `coil`, `sent` [[text,
-before, after]] for each text that was ordered. All instants are CLOCK_MONOTONIC in nanoseconds.
+[[before, after]] - the emulator stood still for that long (guest_stalls.py) -, `heartbeat`
+[[level, before, after]] like `coil`, `sent` [[text, before, after]] for each text that was
+ordered. All instants are CLOCK_MONOTONIC in nanoseconds.
 """
 
 import contextlib
@@ -38,10 +38,11 @@ import time
 import tty
 from pathlib import Path
 
+from guest_stalls import StallWatch
+
 MS = 1_000_000
 NEAR_NS = 1 * MS  # from here on it does not sleep, so as to write on time
 REST_S = 0.0003  # pause between two looks at the relay line
-STALL_NS = 20 * MS
 OPPOSITE = {"pull-up": "pull-down", "pull-down": "pull-up"}
 
 
@@ -163,8 +164,6 @@ class Plant:
                     self.log["heartbeat"].append((int(level), last_look, time.monotonic_ns()))
             if self.control is not None:
                 self._obey(self.control)
-            if now - last_look > STALL_NS:
-                self.log["stalls"].append((last_look, now))
             last_look = now
             while self.due and self.due[0][0] <= time.monotonic_ns():
                 _, _, what, state = heapq.heappop(self.due)
@@ -177,6 +176,8 @@ def main() -> None:
     plan_path, log_path = sys.argv[1:]
     stop: list[bool] = []
     signal.signal(signal.SIGTERM, lambda *_: stop.append(True))
+    stalls = StallWatch()
+    stalls.start()
     plant = Plant(json.loads(Path(plan_path).read_text()))
     # Ahead of the rig's processes: otherwise the guest's scheduler, not the rig, would stand
     # between an instant in this log and the edge that it speaks of.
@@ -184,6 +185,7 @@ def main() -> None:
     gc.disable()
     print("ready", flush=True)
     plant.run(stop)
+    plant.log["stalls"] = stalls.finish()
     Path(log_path).write_text(json.dumps(plant.log))
     if plant.gauge is not None:  # closing would wait for what nobody takes
         termios.tcflush(plant.gauge, termios.TCOFLUSH)

@@ -35,7 +35,7 @@ def holding(guest: Guest, word: str, errand: str, where: str, *lines: int) -> It
     errands = [errand, where, *(str(line) for line in lines)]
     job = guest.start("exec " + guest.python_command("guest_relay.py", *errands))
     try:
-        job.wait_for(word, 60)
+        job.wait_for(word, 120)
         yield job
     finally:
         job.signal("KILL")

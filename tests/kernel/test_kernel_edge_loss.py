@@ -41,7 +41,7 @@ def toggled(
     numbers = [str(n) for n in (count, rate_hz, burst, times)]
     where = (board.device, str(SWITCH), board.pull(SWITCH))
     done = guest.python(
-        "guest_edges.py", *where, *numbers, *(["stalled"] if stalled else []), timeout_s=110
+        "guest_edges.py", *where, *numbers, *(["stalled"] if stalled else []), timeout_s=300
     )
     assert done.status == 0, done
     return json.loads(done.stdout)
