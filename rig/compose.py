@@ -85,6 +85,10 @@ class _Tee:
     def overflowed(self) -> bool:
         return self._recorder.overflowed
 
+    @property
+    def reader_gone(self) -> bool:
+        return False
+
 
 def main() -> int:
     """The bench process."""

@@ -8,12 +8,12 @@ loop runs in real and in virtual time. No disk is touched after the start.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Protocol
+from collections.abc import Callable
 
 from rig.bench import preflight, sequencer
 from rig.bench.intake import Intake
 from rig.bench.interlock import Interlock
+from rig.bench.link import Desk
 from rig.bench.sequencer import Do, Sequencer
 from rig.bench.states import State, StateMachine
 from rig.bench.telling import StatusTeller
@@ -42,17 +42,6 @@ TAIL_NS = NS // 2
 """Recorded after a trip or stop, so that the release is in the record."""
 GAUGE_PATIENCE_S = 1.5
 LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
-
-
-class Desk(Protocol):
-    """What the bench needs of its desk; None in fast simulation."""
-
-    def poll(self) -> Sequence[messages.Order]: ...
-    def send(self, line: str) -> None: ...
-    def flush(self) -> None: ...
-    def filenos(self) -> list[int]: ...
-    @property
-    def operator_gone(self) -> bool: ...
 
 
 class Bench:
@@ -123,6 +112,11 @@ class Bench:
         self._collect(now_ns)
         self.states.expire(now_ns)
         self._tick(now_ns)
+        trip = self.interlock.trip
+        if trip is not None and self.states.state in (State.READY, State.ARMED):
+            self.states.move(State.TRIPPED)
+            if self._desk is not None:
+                self._desk.send(encode(trip))  # the desk latches it: nothing is recorded yet
         self._world.wait(now_ns + TICK_NS, self._descriptors())
 
     def arm(self) -> None:
@@ -272,6 +266,8 @@ class Bench:
         sink = self._sink
         if sink is not None and (sink.overflowed or sink.lag_s):
             self.interlock.program(now_ns, overflowed=sink.overflowed, lag_s=sink.lag_s)
+        if sink is not None and sink.reader_gone:
+            self.interlock.recorder_gone(now_ns)
         if self.interlock.trip is None:
             self._feed(now_ns)  # only from here: a hung loop must starve the watchdog
         self._tell_status(now_ns)

@@ -168,6 +168,10 @@ class Interlock:
         if free_mb is not None:
             self._judge(rules.disk_nearly_full(free_mb, limits.disk_free_mb), now_ns)
 
+    def recorder_gone(self, now_ns: int) -> None:
+        """Nobody takes the records any more."""
+        self._judge(rules.recorder_gone(), now_ns)
+
     def edge_source_failed(self, now_ns: int, detail: str) -> None:
         """The request for the timed lines is gone."""
         self._judge(rules.edge_source_failed(detail), now_ns)

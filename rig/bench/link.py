@@ -12,12 +12,24 @@ import os
 import socket
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Protocol
 
 from rig.bench.streams import OutQueue
 from rig.core import messages
 from rig.core.messages import MAX_LINE, Order
 
 MAX_WATCHERS = 8
+
+
+class Desk(Protocol):
+    """What the bench needs of its desk; None in fast simulation."""
+
+    def poll(self) -> Sequence[messages.Order]: ...
+    def send(self, line: str) -> None: ...
+    def flush(self) -> None: ...
+    def filenos(self) -> list[int]: ...
+    @property
+    def operator_gone(self) -> bool: ...
 
 
 class _Peer:
@@ -57,26 +69,29 @@ class _Peer:
 class DeskLink:
     """The bench's view of its desks."""
 
-    def __init__(self, operator: socket.socket, path: Path | None) -> None:
+    def __init__(self, operator: socket.socket) -> None:
         self._operator = _Peer(operator)
         self._watchers: list[_Peer] = []
         self._listener: socket.socket | None = None
-        self._path = path
-        if path is not None:
-            path.unlink(missing_ok=True)
-            listener = socket.socket(socket.AF_UNIX)
-            mask = os.umask(0o177)
-            try:
-                listener.bind(str(path))
-            finally:
-                os.umask(mask)
-            listener.listen(4)
-            listener.setblocking(False)
-            self._listener = listener
+        self._path: Path | None = None
+
+    def listen(self, path: Path) -> None:
+        """Let watchers in at `path`. The caller holds the rig's lock: what stands there is old."""
+        path.unlink(missing_ok=True)
+        listener = socket.socket(socket.AF_UNIX)
+        mask = os.umask(0o177)
+        try:
+            listener.bind(str(path))
+        finally:
+            os.umask(mask)
+        listener.listen(4)
+        listener.setblocking(False)
+        self._listener, self._path = listener, path
 
     @property
     def operator_gone(self) -> bool:
-        return self._operator.gone or self._operator.out.closed
+        out = self._operator.out
+        return self._operator.gone or out.closed or out.full
 
     def filenos(self) -> list[int]:
         """Descriptors to wait on."""

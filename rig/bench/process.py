@@ -44,8 +44,7 @@ def main(open_hardware: OpenHardware, operator_fd: int, records_fd: int) -> int:
     if not line:  # the desk changed its mind before it had a plan
         return 0
     plan: dict[str, Any] = json.loads(line)
-    path = Path(plan["socket"])
-    link = DeskLink(operator, path)
+    link = DeskLink(operator)
     try:
         return _serve(plan, open_hardware, link, records)
     except RigError as error:
@@ -71,6 +70,7 @@ def _serve(
     lock = state_file.RigLock(state)
     owner = state_file.this_process(plan["socket"])
     try:
+        link.listen(Path(plan["socket"]))  # only now: another bench may live there
         _claim(state, setup, owner, plan)
         hardware = open_hardware(setup, plan.get("seed"))
         try:

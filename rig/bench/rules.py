@@ -141,6 +141,15 @@ def recorder_behind(overflowed: bool, lag_s: float, limit_s: float) -> Finding |
     )  # fmt: skip
 
 
+def recorder_gone() -> Finding:
+    """Nobody takes the records any more."""
+    return Finding(
+        watch.RECORDER, None, None, "",
+        "The recorder process ended. What it had stored is kept; `rig recover` completes the run "
+        "from its raw file.",
+    )  # fmt: skip
+
+
 def disk_nearly_full(free_mb: float, limit_mb: float) -> Finding | None:
     """Too little free space to go on recording."""
     if free_mb >= limit_mb:

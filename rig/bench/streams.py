@@ -95,7 +95,11 @@ class SocketSink:
 
     @property
     def overflowed(self) -> bool:
-        return self._queue.full or self._queue.closed
+        return self._queue.full
+
+    @property
+    def reader_gone(self) -> bool:
+        return self._queue.closed
 
     def close(self, patience_s: float) -> None:
         """Hand over what waits, for at most `patience_s`, then close: the recorder sees the end."""

@@ -20,6 +20,8 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield "source", across(result) or result["source"]
     yield "ended", str(result["status"])
     if result["end"]:
+        if result["end"].get("why"):
+            yield "stopped", str(result["end"]["why"])
         yield "coil", str(result["end"]["off"])
     for key in ("valve", "job", "by", "mount", "note"):
         if result[key] not in (None, ""):

@@ -3,13 +3,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
+import os
 import sys
 
 import click
 
 from rig import __version__
-from rig.core.errors import EXIT_INTERNAL, EXIT_USAGE, RigError
+from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RigError
 
 # name -> (module in rig.cli, one line of help)
 COMMANDS = {
@@ -59,32 +61,53 @@ def cli() -> None:
 
 def main() -> None:
     """Entry point: a person's mistake is answered in words and an exit code, not a traceback."""
+    code = answer(sys.argv[1:])
     try:
-        code = cli.main(standalone_mode=False)
-    except click.exceptions.Abort:
-        click.echo("Stopped; nothing was energised.", err=True)
-        code = EXIT_USAGE
+        sys.stdout.flush()
+    except OSError:  # the reader of our output went away (a pager, `head`), or its disk is full
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)
+
+
+def answer(words: list[str]) -> int:
+    """Run one command line; returns its exit code.
+
+    click's own `main` is not used: it answers a closed output with exit code 1, which here is a
+    verdict.
+    """
+    try:
+        with cli.make_context("rig", words) as context:
+            cli.invoke(context)
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else 0
+    except click.exceptions.Exit as leaving:
+        return leaving.exit_code
     except click.ClickException as error:
         error.show()
-        code = EXIT_USAGE
+        return EXIT_USAGE
     except RigError as error:
-        click.echo(str(error), err=True)
-        code = error.exit_code
+        _say(str(error))
+        return error.exit_code
+    except (KeyboardInterrupt, EOFError, click.exceptions.Abort):
+        _say("Stopped.")
+        return EXIT_TRIPPED
     except BrokenPipeError:
-        # the reader of our output went away (a pager, `head`): not a fault of the run
-        sys.stderr.close()
-        code = 0
+        return 0
     except Exception as error:
-        if "--traceback" in sys.argv:
+        if os.environ.get("RIG_TRACEBACK"):
             raise
-        click.echo(
+        _say(
             f"Internal fault: {type(error).__name__}: {error}\n"
-            "Any relay of a run was commanded off when its bench ended. Please report this with "
-            "the command that led to it.",
-            err=True,
+            "If a run was going on, type `rig safe`. Please report this with the command that led "
+            "to it (RIG_TRACEBACK=1 shows where it happened)."
         )
-        code = EXIT_INTERNAL
-    sys.exit(code if isinstance(code, int) else 0)
+        return EXIT_INTERNAL
+    return 0
+
+
+def _say(text: str) -> None:
+    with contextlib.suppress(OSError):  # standard error may be closed; the exit code remains
+        click.echo(text, err=True)
 
 
 if __name__ == "__main__":

@@ -25,7 +25,12 @@ CONDITIONS = {
 @click.option("--valve", metavar="TAG", help="Tag of the valve under test.")
 @click.option("--job", metavar="ID", help="Job this run belongs to.")
 @click.option("--by", metavar="NAME", help="Who runs it.")
-@click.option("--mount", type=int, metavar="N", help="Number of the mounting, for rig studies.")
+@click.option(
+    "--mount",
+    type=click.IntRange(1, 2**31 - 1),
+    metavar="N",
+    help="Number of the mounting, for rig studies.",
+)
 @click.option("--note", metavar="TEXT", help="Anything worth keeping with the run.")
 @click.option("--oil-temperature", metavar="Q", help='As read or typed, like "92 degC".')
 @click.option("--base-pressure", metavar="Q", help='Oil pressure before the valve, like "30 psi".')
@@ -37,7 +42,12 @@ CONDITIONS = {
 @click.option("--confirmed-by", metavar="NAME", help="On a board: who confirmed (for scripts).")
 @click.option("--accept-not-watched", is_flag=True, help="On a board: run with rules not watched.")
 @click.option("--fast", is_flag=True, help="Simulated rig only: virtual time.")
-@click.option("--seed", type=int, metavar="N", help="Simulated rig only: seed of its chance.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    metavar="N",
+    help="Simulated rig only: seed of its chance.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 def command(setup: Path, sheet: Path, **options: Any) -> None:
     """Do SHEET on the rig of SETUP and log the run.

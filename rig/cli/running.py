@@ -3,9 +3,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import sys
 import time
 from collections.abc import Mapping
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +18,8 @@ from rig import __version__
 from rig.cli.progress import ProgressView, view
 from rig.core import places, state_file
 from rig.core.clock import read_wall_time
-from rig.core.errors import CoilLiveError, RefusedError, UsageError
-from rig.core.preflight import GOOD, Preflight
+from rig.core.errors import CoilLiveError, RefusedError, RigError, UsageError
+from rig.core.preflight import Preflight
 from rig.core.quantities import QuantityError, parse
 from rig.core.records import OFF_STATES, End, Trip
 from rig.desk.outcome import Outcome
@@ -42,7 +45,7 @@ class Run:
                 outcome = self._fast(signals)
             else:
                 outcome = self._real_time(signals)
-        return self._finish(outcome)
+            return self._finish(outcome)
 
     # -- the two ways to run
 
@@ -54,14 +57,15 @@ class Run:
         try:
             self._load()
             limits = self._setup.setup.limits
-            session = Session(processes, self._state, limits.guard_time_s, signals)
+            session = Session(processes, self._state, self._rig, limits.guard_time_s, signals)
             found = session.open(self._plan())
             if found is None:
                 return session.outcome
             self._show_preflight(found)
             if found.refused:
                 return self._refused(found)
-            header = self._header(found)
+            with session.attended():
+                header = self._header(found, signals)
             if not session.begin(header | {"state": str(self._state)}):
                 return session.outcome
             with self._view(found.source) as progress:
@@ -87,14 +91,15 @@ class Run:
                 self._show_preflight(found)
                 if found.refused:
                     return self._refused(found)
-                header = RunHeader.from_json(_json(self._header(found)))
+                header = RunHeader.from_json(_json(self._header(found, signals)))
                 log = RunLog(places.log_path())
                 try:
                     recorder = Recorder(log, header, places.raw_dir(), state_path=self._state)
                     with self._view(found.source) as progress:
                         end, trip = self._run_fast(fast, recorder, progress, signals)
                     recorder.finish(end)
-                    return Outcome(end, trip, recorder.run_id, started=True)
+                    stopped = fast.bench.stop_why or ""
+                    return Outcome(end, trip, recorder.run_id, started=True, stopped=stopped)
                 finally:
                     log.close()
             finally:
@@ -117,7 +122,7 @@ class Run:
 
         end, trip = fast.run(recorder, turn)
         if trip is not None:
-            state_file.write_latch(self._state, trip, time.time())
+            state_file.write_latch(self._state, trip, time.time(), self._rig)
         return end, trip
 
     def _early(self, source: str) -> EarlyStopWatch | None:
@@ -148,6 +153,9 @@ class Run:
             raise UsageError("--fast and --seed work only with a simulated rig.")
         self._conditions = conditions(self._options)
         rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
+        self._rig = state_file.RigState(
+            rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"]
+        )
         self._state = state_file.state_path(places.state_dir(), rig)
         before = state_file.read(self._state)
         if before is not None and before.trip is not None:
@@ -165,27 +173,29 @@ class Run:
         }
 
     def _claim(self) -> None:
-        plain = self._setup.setup
-        rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
-        owner = state_file.this_process()
-        state_file.claim(
-            self._state,
-            state_file.RigState(
-                rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"], owner
-            ),
-        )
+        state_file.claim(self._state, replace(self._rig, owner=state_file.this_process()))
 
-    def _header(self, found: Preflight) -> dict[str, Any]:
+    def _seed(self) -> int | None:
+        """The seed that a simulated run really has."""
+        seed: int | None = self._options["seed"]
+        simulated = self._setup.setup.simulated
+        return simulated.seed if seed is None and simulated is not None else seed
+
+    def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
         from rig.cli.confirm import confirm
 
         options = self._options
         said: list[str] = []
         by = options["confirmed_by"]
         if self._setup.setup.backend == "board":
-            by, said = confirm(by, found, options["accept_not_watched"])
+            try:
+                with signals.prompting():
+                    by, said = confirm(by, found, options["accept_not_watched"])
+            except (KeyboardInterrupt, EOFError, click.Abort):
+                raise RefusedError("Not confirmed; nothing was energised.") from None
         return {
             "source": found.source,
-            "seed": options["seed"],
+            "seed": self._seed(),
             "valve": options["valve"],
             "job": options["job"],
             "by": options["by"] or by,
@@ -216,7 +226,7 @@ class Run:
         show_preflight(found)
 
     def _refused(self, found: Preflight) -> Outcome:
-        words = [f"{c.name}: {c.shown}. {c.remedy}" for c in found.checks if c.result != GOOD]
+        words = [f"{check.name}: {check.shown}. {check.remedy}" for check in found.refused]
         text = "Refused before anything was energised.\n" + "\n".join(words)
         if found.coil_live:
             text = str(CoilLiveError("its load side is live before any command was given.")) + (
@@ -227,36 +237,59 @@ class Run:
     # -- after
 
     def _finish(self, outcome: Outcome) -> int:
+        """Tell what a person must know first; then analyse and show, whatever becomes of that."""
+        tell(outcome)
+        code = outcome.code
+        if outcome.run is None or not outcome.started:
+            return code
+        try:
+            verdict_code = self._analyse_and_show(outcome.run, whole=outcome.stored_whole)
+        except OSError as error:
+            say(f"The result could not be shown ({error}); `rig show {outcome.run}` shows it.")
+            return code
+        except RigError as error:
+            say(f"The run is stored and could not be analysed now: {error}")
+            return code or error.exit_code
+        return code or verdict_code
+
+    def _analyse_and_show(self, run: int, *, whole: bool) -> int:
         from rig.analysis.verdict import exit_code
         from rig.cli.render import show_result
         from rig.cli.stored import analyse_and_save
         from rig.runlog.store import RunLog
 
-        code = outcome.code
-        if outcome.run is not None and outcome.started:
-            with RunLog(places.log_path()) as log:
-                shape = analyse_and_save(log, outcome.run)
-            show_result(shape, as_json=self._quiet)
-            if code == 0:
-                code = exit_code(shape)
-        tell(outcome)
-        return code
+        with RunLog(places.log_path()) as log:
+            if not whole:
+                log.mark_interrupted()
+            shape = analyse_and_save(log, run)
+        show_result(shape, as_json=self._quiet)
+        sys.stdout.flush()
+        return exit_code(shape)
+
+
+def say(text: str) -> None:
+    """On standard error; one that is closed changes nothing."""
+    with contextlib.suppress(OSError):
+        click.echo(text, err=True)
 
 
 def tell(outcome: Outcome) -> None:
-    """Say on standard error what a person must know about how the run ended."""
+    """Say on standard error what a person must know about how the run ended, the coil first."""
     end, trip = outcome.end, outcome.trip
     if end is not None and end.off == OFF_STATES[2]:
-        click.echo(
-            str(CoilLiveError("the relay was commanded off, the read-back stays live.")), err=True
-        )
+        say(str(CoilLiveError("the relay was commanded off, the read-back stays live.")))
     if trip is not None and trip.message != outcome.message:
-        click.echo(f"TRIPPED: {trip.rule}. {trip.message}", err=True)
-        click.echo("The rig stays off until `rig clear`.", err=True)
+        say(f"TRIPPED: {trip.rule}. {trip.message}")
     if outcome.message:
-        click.echo(outcome.message, err=True)
+        say(outcome.message)
+    if trip is not None:
+        say("The rig stays off until `rig clear`.")
+    if outcome.stopped:
+        say(f"Stopped: {outcome.stopped}")
+    for note in outcome.notes:
+        say(note)
     if end is not None and end.reason != "finished":
-        click.echo(f"Coil: {end.off}. What was recorded is kept.", err=True)
+        say(f"Coil: {end.off}. What was recorded is kept.")
 
 
 def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:

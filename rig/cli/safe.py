@@ -5,8 +5,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from rig.core.state_file import RigState
+
+PULL = "Open the mushroom stop or pull the fuse."
 
 
 @click.command("safe")
@@ -17,46 +23,63 @@ def command(setup: Path | None) -> None:
     Needs no SETUP: every rig that has a state file is made safe. With a SETUP that can be read,
     its rig alone. This is not an emergency stop; use the mushroom stop for that.
     """
+    try:
+        sys.exit(_make_all_safe(setup))
+    except KeyboardInterrupt:
+        click.echo(f"Stopped before the end. COIL NOT CONFIRMED OFF. {PULL}", err=True)
+        sys.exit(4)
+
+
+def _make_all_safe(setup: Path | None) -> int:
     from rig.core import places
-    from rig.core.errors import EXIT_HARDWARE, FileProblems, RigError
+    from rig.core.errors import EXIT_HARDWARE, FileProblems
+    from rig.desk import safe
+
+    folder = places.state_dir()
+    rigs: list[tuple[Path, RigState | None]] = [(path, None) for path in safe.state_files(folder)]
+    if setup is not None:
+        try:
+            rigs = [state_of(setup)]
+        except FileProblems as problems:
+            click.echo(f"{problems}\nMaking every known rig safe instead.", err=True)
+    if not rigs:
+        click.echo(
+            f"No run was ever started from {folder.parent}, so there is nothing known to command "
+            "off. COIL NOT CONFIRMED OFF: run this as the user who started the run (not with "
+            "sudo), or give its SETUP.",
+            err=True,
+        )
+        return EXIT_HARDWARE
+    return max(_make_safe(path, rig) for path, rig in rigs)
+
+
+def _make_safe(path: Path, rig: RigState | None) -> int:
+    from rig.core.errors import EXIT_HARDWARE, CoilLiveError, RigError
     from rig.core.records import OFF_STATES
     from rig.desk import safe
 
-    paths = [path for path, _ in safe.states(places.state_dir())]
-    if setup is not None:
-        try:
-            paths = [_state_of(setup)]
-        except FileProblems as problems:
-            click.echo(f"{problems}\nMaking every known rig safe instead.", err=True)
-    code = 0
-    for path in paths:
-        try:
-            made = safe.make_safe(path)
-        except RigError as error:
-            click.echo(f"{path.stem}: COIL NOT CONFIRMED OFF: {error}", err=True)
-            click.echo("Open the mushroom stop or pull the fuse.", err=True)
-            code = max(code, EXIT_HARDWARE)
-            continue
-        if made is None:
-            click.echo(f"{path.stem}: no run was ever started on it; nothing to command off.")
-            continue
-        if made.off == OFF_STATES[2]:
-            from rig.core.errors import CoilLiveError
-
-            error_text = str(CoilLiveError(f"{made.rig}: {made.words}."))
-            click.echo(error_text, err=True)
-            code = CoilLiveError.exit_code
-            continue
-        click.echo(f"{made.rig}: {made.off}; {made.words}.")
-    if not paths:
-        click.echo("No rig was ever started here; nothing to command off.")
-    sys.exit(code)
+    try:
+        made = safe.make_safe(path, rig)
+    except (RigError, OSError) as error:
+        click.echo(f"{path.stem}: COIL NOT CONFIRMED OFF: {error}\n{PULL}", err=True)
+        return EXIT_HARDWARE
+    if made is None:
+        return 0
+    if made.off == OFF_STATES[2]:
+        click.echo(str(CoilLiveError(f"{made.rig}: {made.words}.")), err=True)
+        return CoilLiveError.exit_code
+    click.echo(f"{made.rig}: {made.off}; {made.words}.")
+    return 0
 
 
-def _state_of(setup: Path) -> Path:
+def state_of(setup: Path) -> tuple[Path, RigState]:
+    """The state file of the rig of a setup, and what it should hold. Raises FileProblems."""
     from rig.config.loading import load_setup
+    from rig.config.resolved import dump
     from rig.core import places, state_file
 
     loaded = load_setup(setup).setup
-    rig = state_file.rig_name(loaded.backend, loaded.chip, loaded.relay.line)
-    return state_file.state_path(places.state_dir(), rig)
+    line = loaded.relay.line
+    rig = state_file.rig_name(loaded.backend, loaded.chip, line)
+    state = state_file.RigState(rig, loaded.backend, loaded.chip, line, dump(loaded))
+    return state_file.state_path(places.state_dir(), rig), state

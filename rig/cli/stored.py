@@ -65,9 +65,12 @@ def analysed(stored: StoredRun) -> dict[str, Any]:
 
     setup, sheet = texts_of(stored)
     status = stored.status if stored.status in ("running", "interrupted") else None
-    result = analyse(recording_of(stored, setup), setup, sheet, stored.header.conditions, status)
+    recording = recording_of(stored, setup)
+    result = analyse(recording, setup, sheet, stored.header.conditions, status)
     shape = run_json(result, stored.header)
     shape["run"] = stored.id
+    if shape["end"] is not None:
+        shape["end"]["why"] = _why_stopped(recording)
     shape["remark"] = stored.remark
     shape["clock"] = clock_json(stored)
     return shape
@@ -83,6 +86,11 @@ def clock_json(stored: StoredRun) -> dict[str, Any]:
         "stepped_s": None if change is None else change.stepped_s,
         "slept_s": None if change is None else change.slept_s,
     }
+
+
+def _why_stopped(recording: Recording) -> str:
+    """What a person or the sheet stopped the run for; empty where nothing did."""
+    return next((c.detail for c in recording.conditions if c.kind == "stopped"), "")
 
 
 def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from rig.core.errors import StorageError
+
 
 def data_dir() -> Path:
     """The user's data directory (XDG base directory specification), made if missing."""
@@ -18,8 +20,7 @@ def data_dir() -> Path:
     else:
         path = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local/share") / "rig"
     path = path.absolute()  # before lgpio may change the working directory
-    path.mkdir(parents=True, exist_ok=True)
-    return path
+    return _made(path, 0o777)
 
 
 def log_path() -> Path:
@@ -29,13 +30,20 @@ def log_path() -> Path:
 
 def raw_dir() -> Path:
     """Append-only raw files, one a run."""
-    path = data_dir() / "raw"
-    path.mkdir(exist_ok=True)
-    return path
+    return _made(data_dir() / "raw", 0o777)
 
 
 def state_dir() -> Path:
     """Owner and trip latch of each rig; on the data disk, so that the latch survives a reboot."""
-    path = data_dir() / "state"
-    path.mkdir(mode=0o700, exist_ok=True)
+    return _made(data_dir() / "state", 0o700)
+
+
+def _made(path: Path, mode: int) -> Path:
+    try:
+        path.mkdir(mode=mode, parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(
+            f"The folder {path} cannot be made ({error.strerror}). Point RIG_DATA at a folder that "
+            "you may write to."
+        ) from error
     return path

@@ -104,6 +104,10 @@ class RecordSink(Protocol):
     @property
     def overflowed(self) -> bool: ...
 
+    @property
+    def reader_gone(self) -> bool:
+        """Whether nobody takes the records any more."""
+
 
 class Hardware(Protocol):
     """An opened rig, real or simulated. `description` names chip, driver, versions, port."""

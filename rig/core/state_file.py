@@ -141,10 +141,22 @@ def release(path: Path, owner: Owner) -> None:
             write(path, replace(state, owner=None))
 
 
-def write_latch(path: Path, trip: Trip, utc_s: float) -> None:
-    """Latch `trip`. The first trip is kept: a later one does not replace it."""
+def write_latch(path: Path, trip: Trip, utc_s: float, rig: RigState | None = None) -> None:
+    """Latch `trip`. The first trip is kept: a later one does not replace it.
+
+    `rig` is what the file should hold: with it a missing file is made and a damaged one is moved
+    aside, so that the latch stands in any case.
+    """
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     with changing(path):
-        state = read(path)
+        try:
+            state = read(path)
+        except RefusedError:
+            if rig is None:
+                raise
+            path.replace(path.with_suffix(".damaged"))
+            state = None
+        state = state or rig
         if state is None:
             raise InternalFault(f"No state file {path} to latch a trip in.")
         if state.trip is None:

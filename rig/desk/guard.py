@@ -10,8 +10,9 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import subprocess
 import time
-from typing import Any
+from typing import Any, NamedTuple
 
 from rig.config.setup import Setup
 from rig.core.errors import FileProblems, HardwareError
@@ -21,6 +22,28 @@ from rig.core.state_file import Owner, RigState
 KILL_PATIENCE_S = 2.0
 _HELD: list[Any] = []
 """Lines taken, held low until this process ends: given back, a pull-up could raise them again."""
+
+
+class Taken(NamedTuple):
+    """What the guard did. `off` is one of OFF_STATES, None where the line could not be taken."""
+
+    off: str | None
+    words: str
+
+
+def take_over(bench: subprocess.Popen[bytes], rig: RigState) -> Taken:
+    """Kill the bench and drive its line off. Looks at no disk: `rig` is what the desk knows."""
+    bench.kill()
+    bench.wait()
+    try:
+        off = drive_off(rig)
+    except HardwareError as error:
+        return Taken(
+            None,
+            f"COIL NOT CONFIRMED OFF: its line could not be taken ({error}). Open the mushroom "
+            "stop or pull the fuse now.",
+        )
+    return Taken(off, f"Coil: {off}.")
 
 
 def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
@@ -56,7 +79,10 @@ def drive_off(state: RigState) -> str:
         return OFF_STATES[1]
     until = time.monotonic() + setup.limits.readback_delay_s
     while True:
-        level = gpio.read_level(chip_path, setup.readback.line, setup.readback.pull)
+        try:
+            level = gpio.read_level(chip_path, setup.readback.line, setup.readback.pull)
+        except HardwareError:  # the line is off; only the look at the read-back failed
+            return OFF_STATES[1]
         if level != setup.coil_live_level:
             return OFF_STATES[0]
         if time.monotonic() > until:

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_HARDWARE, EXIT_INTERNAL, EXIT_OK, EXIT_TRIPPED
 from rig.core.records import OFF_STATES, End, Trip
@@ -21,6 +21,11 @@ class Outcome:
     started: bool = False
     fault: bool = False
     exit_code: int | None = None
+    stopped: str = ""
+    """Why the run was stopped before its end."""
+    notes: list[str] = field(default_factory=list)
+    """What else went wrong on the way."""
+    stored_whole: bool = True
 
     @property
     def code(self) -> int:
@@ -33,4 +38,6 @@ class Outcome:
             return EXIT_INTERNAL
         if self.end is None:
             return EXIT_TRIPPED if self.started else EXIT_HARDWARE
-        return EXIT_OK if self.end.reason == "finished" else EXIT_TRIPPED
+        if self.end.reason != "finished":
+            return EXIT_TRIPPED
+        return EXIT_OK if self.stored_whole else EXIT_INTERNAL

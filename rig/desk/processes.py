@@ -15,6 +15,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from rig.core.errors import UsageError
+
 WAIT_S = 8.0
 
 
@@ -76,6 +78,17 @@ class Processes:
         os.close(self.status)
 
 
+SOCKET_PATH_MAX = 100
+"""What a Unix socket's name may have, less a little (unix(7))."""
+
+
 def socket_path(state: Path) -> Path:
-    """The bench's own Unix socket, beside the state file."""
-    return state.with_suffix(".sock")
+    """The bench's own Unix socket, beside the state file; raises UsageError for a name too long."""
+    path = state.with_suffix(".sock")
+    if len(os.fsencode(path)) > SOCKET_PATH_MAX:
+        most = SOCKET_PATH_MAX - len(path.name) - len("/state/")
+        raise UsageError(
+            f"The data folder's name is too long for the bench's socket: {path.parent.parent}. "
+            f"Point RIG_DATA at one of at most {most} characters."
+        )
+    return path

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rig.core import messages, state_file
+from rig.core.errors import RefusedError, RigError
 from rig.core.records import OFF_STATES
 from rig.core.state_file import RigState
 from rig.desk import guard
@@ -30,12 +31,18 @@ class Made:
     words: str
 
 
-def make_safe(path: Path) -> Made | None:
-    """Command the coil of the rig of this state file off; None where there is no such state.
+def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
+    """Command the coil of the rig of this state file off; None where nothing is known of it.
 
-    Raises HardwareError where its line could not be taken.
+    `rig`, made from a setup, stands in for a state file that is missing or damaged. Raises
+    RefusedError for a damaged one without it, HardwareError where the line could not be taken.
     """
-    state = state_file.read(path)
+    try:
+        state = state_file.read(path) or rig
+    except RefusedError:
+        if rig is None:
+            raise
+        state = rig
     if state is None:
         return None
     words = "no program held the line"
@@ -48,7 +55,8 @@ def make_safe(path: Path) -> Made | None:
         words = f"its program (process {owner.pid}) did not answer and was ended"
     off = guard.drive_off(state)
     if owner is not None:
-        state_file.release(path, owner)
+        with contextlib.suppress(OSError, RigError):  # off is what counts
+            state_file.release(path, owner)
     return Made(state.rig, off, words)
 
 
@@ -87,7 +95,12 @@ def _ended(line: bytes) -> str | None:
     return None
 
 
+def state_files(folder: Path) -> list[Path]:
+    """The state file of every rig in `folder`, unread."""
+    return sorted(folder.glob("*.json"))
+
+
 def states(folder: Path) -> list[tuple[Path, RigState]]:
-    """Every rig that has a state file in `folder`."""
-    found = [(path, state_file.read(path)) for path in sorted(folder.glob("*.json"))]
+    """Every rig that has a state file in `folder`. Raises RefusedError for a damaged one."""
+    found = [(path, state_file.read(path)) for path in state_files(folder)]
     return [(path, state) for path, state in found if state is not None]

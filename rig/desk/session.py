@@ -8,15 +8,17 @@ import json
 import os
 import select
 import socket
+import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Protocol
 
 from rig.core import messages, state_file
-from rig.core.errors import CoilLiveError, HardwareError
+from rig.core.errors import EXIT_COIL_LIVE, CoilLiveError, RigError
 from rig.core.preflight import Preflight, from_plain
-from rig.core.records import OFF_STATES, End, Trip, decode
+from rig.core.records import OFF_STATES, Condition, End, Trip, decode
+from rig.core.state_file import RigState
 from rig.desk import guard
 from rig.desk.outcome import Outcome
 from rig.desk.processes import Processes, socket_path
@@ -48,8 +50,14 @@ class Session:
     """Drives one run and guards it. Signals command the coil off first and keep the run."""
 
     def __init__(
-        self, processes: Processes, state: Path, guard_time_s: float, signals: StopSignals
+        self,
+        processes: Processes,
+        state: Path,
+        rig: RigState,
+        guard_time_s: float,
+        signals: StopSignals,
     ) -> None:
+        self._rig = rig
         self._processes, self._state, self._guard_s = processes, state, guard_time_s
         self._signals = signals
         self._sock: socket.socket = processes.desk
@@ -72,9 +80,10 @@ class Session:
 
     def open(self, plan: dict[str, Any]) -> Preflight | None:
         """Send the plan and wait for the preflight; None when the bench refused or died."""
-        self._processes.send_plan(
-            plan | {"state": str(self._state), "socket": str(socket_path(self._state))}
-        )
+        with contextlib.suppress(OSError):  # one that is gone already shows in the reading
+            self._processes.send_plan(
+                plan | {"state": str(self._state), "socket": str(socket_path(self._state))}
+            )
         until = time.monotonic() + START_PATIENCE_S
         while time.monotonic() < until and not self._bench_gone and self.stop_why is None:
             self._turn()
@@ -96,7 +105,8 @@ class Session:
 
     def begin(self, header: dict[str, Any]) -> bool:
         """Hand the header to the recorder and wait until the run stands in the log."""
-        self._processes.send_header(header)
+        with contextlib.suppress(OSError):  # one that is gone already shows in the reading
+            self._processes.send_header(header)
         until = time.monotonic() + START_PATIENCE_S
         while time.monotonic() < until and self._recorder_open and self.stop_why is None:
             self._turn()
@@ -108,12 +118,20 @@ class Session:
                     self.outcome.message = f"The run log refused the run: {told['error']}"
             self._recorder_told.clear()
         if not self.outcome.message:
-            self.outcome.message = self.stop_why or "The recorder did not answer."
+            self.outcome.message = (
+                f"Stopped ({self.stop_why}); nothing was energised."
+                if self.stop_why
+                else "The recorder process did not answer, or ended; nothing was energised."
+            )
         self.outcome.exit_code = 4 if self.stop_why is None else 3
         return False
 
     def run(self) -> Outcome:
         """Arm, start, and stay until the run has ended and is stored."""
+        if self.stop_why is not None:
+            self.outcome.message = f"Stopped ({self.stop_why}); nothing was energised."
+            self.outcome.exit_code = 3
+            return self.outcome
         self._order("arm")
         self._order("start")
         self.outcome.started = True
@@ -127,6 +145,23 @@ class Session:
                 self._guard()
         self._wait_recorder()
         return outcome
+
+    @contextlib.contextmanager
+    def attended(self) -> Iterator[None]:
+        """Go on reading and beating while the person at the desk is asked something."""
+        over = threading.Event()
+
+        def attend() -> None:
+            while not over.is_set():
+                self._turn()
+
+        thread = threading.Thread(target=attend, name="desk attends")
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
 
     def _hear(self, telling: Mapping[str, Any]) -> None:
         match telling["tell"]:
@@ -160,11 +195,23 @@ class Session:
 
     def _wait_recorder(self) -> None:
         until = time.monotonic() + RECORDER_PATIENCE_S
-        while self._recorder_open and time.monotonic() < until:
-            self._turn()
+        done = False
+        while True:
             for told in self._recorder_told:
                 self.watcher.recorder(told)
+                done = done or "done" in told
+                if "error" in told:
+                    self.outcome.notes.append(f"Recorder: {told['error']}")
             self._recorder_told.clear()
+            if not self._recorder_open or time.monotonic() > until:
+                break
+            self._turn()
+        if not done:
+            self.outcome.stored_whole = False
+            self.outcome.notes.append(
+                "The recorder ended before everything was stored; what it had stored is kept. "
+                "`rig recover` completes the run from its raw file."
+            )
 
     # -- guard
 
@@ -173,28 +220,24 @@ class Session:
         if not self._bench_gone and silent_s <= self._guard_s:
             return
         what = "died" if self._bench_gone else f"was silent for {1e3 * silent_s:.0f} ms"
-        off, problem = self._make_off()
-        self.outcome.message = (
-            f"The bench process {what}; the guard ended it. Coil: {off}.{problem}"
-        )
-        self.outcome.fault = True
-        if off == OFF_STATES[2]:
-            self.outcome.exit_code = 6
-            self.outcome.message = str(CoilLiveError(self.outcome.message))
-        trip = Trip("bench lost", None, None, "", time.monotonic_ns(), self.outcome.message)
-        self.outcome.trip = trip
-        state_file.write_latch(self._state, trip, time.time())
+        taken = guard.take_over(self._processes.bench, self._rig)
+        outcome = self.outcome
+        outcome.message = f"The bench process {what}; the guard ended it. {taken.words}"
+        outcome.fault = True
+        if taken.off is None or taken.off == OFF_STATES[2]:
+            outcome.exit_code = EXIT_COIL_LIVE
+        if taken.off == OFF_STATES[2]:
+            outcome.message = str(CoilLiveError(outcome.message))
+        outcome.trip = Trip("bench lost", None, None, "", time.monotonic_ns(), outcome.message)
+        self._latch(outcome.trip)
 
-    def _make_off(self) -> tuple[str, str]:
-        self._processes.bench.kill()
-        self._processes.bench.wait()
-        state = state_file.read(self._state)
-        if state is None:
-            return OFF_STATES[1], " No state file was found: its line is not known."
+    def _latch(self, trip: Trip) -> None:
         try:
-            return guard.drive_off(state), ""
-        except HardwareError as error:
-            return OFF_STATES[1], f" The guard could not take the line: {error}"
+            state_file.write_latch(self._state, trip, time.time(), self._rig)
+        except (RigError, OSError) as error:
+            self.outcome.notes.append(
+                f"The trip could not be latched ({error}): treat the rig as tripped."
+            )
 
     # -- in and out
 
@@ -251,7 +294,11 @@ class Session:
             trip = decode(line)
             if isinstance(trip, Trip) and self.outcome.trip is None:
                 self.outcome.trip = trip
-                state_file.write_latch(self._state, trip, time.time())
+                self._latch(trip)
+        elif line.startswith(b'["N","stopped"'):
+            stopped = decode(line)
+            if isinstance(stopped, Condition):
+                self.outcome.stopped = stopped.detail
         if self._unanswered is None:
             self._unanswered = time.monotonic()
         self.watcher.record(line)

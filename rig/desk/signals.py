@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import signal
 import socket
+from collections.abc import Iterator
 from types import FrameType, TracebackType
 
 NAMES = {
@@ -25,6 +26,7 @@ class StopSignals:
 
     def __init__(self) -> None:
         self.why: str | None = None
+        self._prompting = False
         self._reader, self._writer = socket.socketpair()
         self._reader.setblocking(False)
         self._writer.setblocking(False)
@@ -34,6 +36,17 @@ class StopSignals:
 
     def _note(self, number: int, _frame: FrameType | None) -> None:
         self.why = self.why or NAMES[signal.Signals(number)]
+        if self._prompting:
+            raise KeyboardInterrupt
+
+    @contextlib.contextmanager
+    def prompting(self) -> Iterator[None]:
+        """While a person is asked: nothing is energised, so a signal ends the question at once."""
+        self._prompting = True
+        try:
+            yield
+        finally:
+            self._prompting = False
 
     def drain(self) -> None:
         """Empty the wake-up bytes, so that the next select waits again."""

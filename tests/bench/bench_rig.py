@@ -79,7 +79,7 @@ class ScriptedRig:
         self.answer_ms: float | None = 30  # the switch follows after this
         self.silent_edges = False
         self.records: list[Record] = []
-        self.overflowed, self.lag_s = False, 0.0
+        self.overflowed, self.lag_s, self.reader_gone = False, 0.0, False
         self.guided: list[str] = []
 
     # coil

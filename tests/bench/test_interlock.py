@@ -172,6 +172,22 @@ def test_full_queue_towards_the_recorder_trips() -> None:
     assert run(bench, rig)[1].rule == "recorder behind"
 
 
+def test_a_recorder_that_ended_trips_and_is_named() -> None:
+    bench, rig = make_bench()
+    rig.after(350, lambda: setattr(rig, "reader_gone", True))
+    trip = run(bench, rig)[1]
+    assert trip.rule == "recorder behind" and "recorder process ended" in trip.message
+
+
+def test_a_trip_while_waiting_cannot_be_armed_over() -> None:
+    bench, rig = make_bench(stop_input={"line": 5})
+    rig.loops["stop_input"].closed = False
+    bench.idle()
+    assert bench.states.state == "tripped"
+    with pytest.raises(RefusedError):
+        bench.arm()
+
+
 def test_first_trip_is_kept_and_later_ones_listed() -> None:
     bench, rig = make_bench()
     rig.follow = False

@@ -19,7 +19,8 @@ from rig.core import messages
 def ends(tmp_path: Path) -> Iterator[tuple[DeskLink, socket.socket, Path]]:
     bench_end, desk = socket.socketpair()
     path = tmp_path / "bench.sock"
-    link = DeskLink(bench_end, path)
+    link = DeskLink(bench_end)
+    link.listen(path)
     with desk, contextlib.closing(link):
         yield link, desk, path
 

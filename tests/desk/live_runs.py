@@ -73,6 +73,14 @@ class LiveRun:
         assert state is not None and state.owner is not None
         return state.owner.pid
 
+    def recorder_pid(self) -> int:
+        """The recorder among the children of the desk."""
+        for task in Path(f"/proc/{self.process.pid}/task").iterdir():
+            for word in (task / "children").read_text().split():
+                if b"rig.recorder" in Path(f"/proc/{word}/cmdline").read_bytes():
+                    return int(word)
+        raise AssertionError("no recorder")
+
     def wait_strokes(self, n: int, within_s: float = 60) -> None:
         """Wait until the raw file holds `n` energise commands."""
         until = time.monotonic() + within_s

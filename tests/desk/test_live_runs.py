@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from live_runs import SHEET, live_run, result, rig, wait_gone, write_files
 
+from rig.core import places, state_file
 from rig.core.records import Command, Condition
 
 SHORT = SHEET.replace("strokes = 60", "strokes = 5")
@@ -123,17 +124,44 @@ def test_rig_safe_ends_a_bench_that_does_not_answer(tmp_path: Path) -> None:
         assert "did not answer and was ended" in made.stdout
 
 
+@pytest.mark.parametrize("damage", ["damaged", "deleted"])
+def test_the_guard_needs_no_state_file(tmp_path: Path, damage: str) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(1)
+        pid = run.bench_pid()
+        path = state_file.state_path(places.state_dir(), "simulated-line17")
+        if damage == "damaged":
+            path.write_text('{"half')
+        else:
+            path.unlink()
+        os.kill(pid, signal.SIGKILL)
+        code, _, err = run.finish()
+        assert code == 7 and "the guard ended it. Coil: " in err
+        assert run.state().trip.rule == "bench lost"
+
+
+def test_a_killed_recorder_ends_the_run_and_is_named(tmp_path: Path) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        os.kill(run.recorder_pid(), signal.SIGKILL)
+        code, _, err = run.finish()
+        assert code == 3 and "recorder" in err and "rig recover" in err
+        assert run.stored().status == "interrupted"
+
+
 def test_one_run_at_a_time(tmp_path: Path) -> None:
     with live_run(tmp_path) as run:
         run.wait_strokes(1)
         second = rig("run", *write_files(tmp_path))
         assert second.returncode == 4
         assert f"in use by process {run.bench_pid()}" in second.stderr
-        os.kill(run.process.pid, signal.SIGINT)
-        run.finish()
+        made = rig("safe")  # the refused one must not have taken the first one's socket away
+        assert "commanded the coil off" in made.stdout
+        code, _, err = run.finish()
+        assert code == 3 and "Stopped: rig safe" in err
 
 
 def test_safe_and_clear_where_nothing_ever_ran() -> None:
     made, cleared = rig("safe"), rig("clear")
-    assert (made.returncode, cleared.returncode) == (0, 0)
-    assert "nothing to command off" in made.stdout and "nothing to clear" in cleared.stdout
+    assert (made.returncode, cleared.returncode) == (4, 0)
+    assert "COIL NOT CONFIRMED OFF" in made.stderr and "nothing to clear" in cleared.stdout
