@@ -58,8 +58,7 @@ def campaign(
     RunLog(guest.folder / "data" / "runs.sqlite").close()
     (guest.folder / "plan.json").write_text(json.dumps(plan))
     done = guest.run(
-        f"[ -p {CONTROL} ] || mkfifo {CONTROL}; "
-        f"[ -d {DATA} ] || cp -r {JOB}/data {DATA}"
+        f"[ -p {CONTROL} ] || mkfifo {CONTROL}; [ -d {DATA} ] || cp -r {JOB}/data {DATA}"
     )
     assert done.status == 0, done
     words = [

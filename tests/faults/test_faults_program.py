@@ -178,7 +178,8 @@ def test_malformed_messages_are_refused(full_study: bool) -> None:
 def link(tmp_path):
     """A bench's link with its operator and one watcher."""
     ours, theirs = socket.socketpair()
-    link = DeskLink(theirs, tmp_path / "s")
+    link = DeskLink(theirs)
+    link.listen(tmp_path / "s")
     watcher = socket.socket(socket.AF_UNIX)
     watcher.connect(str(tmp_path / "s"))
     ours.setblocking(False)

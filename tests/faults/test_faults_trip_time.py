@@ -56,7 +56,7 @@ class TellingPin(MockPin):
 
 
 class Sink:
-    lag_s, overflowed = 0.0, False
+    lag_s, overflowed, reader_gone = 0.0, False, False
 
     def put(self, line: str) -> None: ...
 
