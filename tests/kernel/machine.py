@@ -58,8 +58,10 @@ CHECKOUT = HERE.parent.parent
 JOB = "/run/job"
 NO_RESULT = 125
 BOOT_TIMEOUT_S = 180.0
-KERNEL_COMMAND_LINE = "console=ttyS0 quiet loglevel=4 panic=-1 random.trust_cpu=on mitigations=off "
+KERNEL_COMMAND_LINE = (
+    "console=ttyS0 quiet loglevel=4 panic=-1 random.trust_cpu=on mitigations=off "
     "no_timer_check"  # the check of the timer's interrupt fails where the host is busy
+)
 
 
 class Done(NamedTuple):
