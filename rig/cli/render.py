@@ -63,6 +63,8 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     yield _line("off", (result["end"] or {}).get("off"))
     yield _line("not_watched", "; ".join(str(item["rule"]) for item in result["not_watched"]))
     yield _line("trip", result["trip"]["rule"] if result["trip"] else None)
+    yield _line("trip_message", result["trip"]["message"] if result["trip"] else None)
+    yield _line("stopped", (result["end"] or {}).get("why"))
     yield _line("marks", "; ".join(result["marks"]))
     yield _line("doubtful", "; ".join(result["doubtful"]))
     if result["kind"] == "strokes":

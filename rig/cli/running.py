@@ -250,6 +250,8 @@ class Run:
         except RigError as error:
             say(f"The run is stored and could not be analysed now: {error}")
             return code or error.exit_code
+        if not self._quiet:  # said before the report, and again where the eye rests after it
+            remind(outcome)
         return code or verdict_code
 
     def _analyse_and_show(self, run: int, *, whole: bool) -> int:
@@ -290,6 +292,14 @@ def tell(outcome: Outcome) -> None:
         say(note)
     if end is not None and end.reason != "finished":
         say(f"Coil: {end.off}. What was recorded is kept.")
+
+
+def remind(outcome: Outcome) -> None:
+    """The alarm again, in one line, as the last words."""
+    if outcome.end is not None and outcome.end.off == OFF_STATES[2]:
+        say(str(CoilLiveError("the relay was commanded off, the read-back stays live.")))
+    elif outcome.trip is not None:
+        say(f"TRIPPED: {outcome.trip.rule}. The rig stays off until `rig clear`.")
 
 
 def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:

@@ -68,7 +68,8 @@ def _make_safe(path: Path, rig: RigState | None) -> int:
     if made.off == OFF_STATES[2]:
         click.echo(str(CoilLiveError(f"{made.rig}: {made.words}.")), err=True)
         return CoilLiveError.exit_code
-    click.echo(f"{made.rig}: {made.off}; {made.words}.")
+    note = " SIMULATED: no real coil." if made.rig.startswith("simulated") else ""
+    click.echo(f"{made.rig}: {made.off}; {made.words}.{note}")
     return 0
 
 

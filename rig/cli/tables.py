@@ -64,7 +64,11 @@ class Show:
             caption=Text(word, style="bold") if word else None, caption_justify="left",
         )  # fmt: skip
         for name, justify in columns:
-            table.add_column(name, justify="right" if justify == "right" else "left")
+            # a number that was cut short is worse than a line that wraps
+            table.add_column(
+                name, justify="right" if justify == "right" else "left", overflow="fold",
+                no_wrap=justify == "right" and bool(name) and len(name) < 9,
+            )  # fmt: skip
         return table
 
     def _print(self, *parts: Any) -> None:
@@ -226,20 +230,21 @@ class Show:
                     f"{mark} {words.lower()}",
                 )  # fmt: skip
             self._print(table)
+        trip = self._result["trip"]
+        if trip:
+            self._print(Text(f"TRIPPED: {trip['rule']}. {trip['message']}", style="bold"))
         said = self._title(f"[{sign}] {name}")
         said.stylize(colour)
         self._print(said)
         self._print(Text(verdict["why"]))
-        if verdict.get("guard_band"):
-            by = verdict["decided_by"]
-            unit = next(x["unit"] for x in verdict["limits"] if f"{x['of']} {x['figure']}" == by)
-            self._print(
-                Text(
-                    f"Decided by the {by}: guard band "
-                    f"{verdict['guard_band']:.3g} {unit}, chance of being wrong (undecided: of "
-                    f"lying beyond the limit) {verdict['risk_pct']:.2g} %."
-                )
-            )
+        if verdict.get("guard_band") and verdict.get("risk_pct") is not None:
+            risk = verdict["risk_pct"]
+            shown = f"{risk:.0f} %" if risk >= 1 else "under 1 %"
+            chance = (
+                "that the limit is broken" if verdict["result"] == "undecided"
+                else "that this verdict is wrong"
+            )  # fmt: skip
+            self._print(Text(f"Nearest limit: {verdict['decided_by']}. Chance {chance}: {shown}."))
         if verdict["next_check"] and verdict["next_check"] not in verdict["why"]:
             self._print(Text(f"Next check: {verdict['next_check']}."))
 

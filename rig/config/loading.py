@@ -56,10 +56,28 @@ def load_pair(
 ) -> tuple[LoadedSetup, LoadedSheet | None]:
     """Load a setup and a sheet and check that they fit. Raises FileProblems with the problems of
     both files."""
-    setup = _read_setup(parse_file(setup_path))
-    if sheet_path is None:
+    setup_file = parse_file(setup_path)
+    sheet_file = None if sheet_path is None else parse_file(sheet_path)
+    _refuse_swapped(setup_file, sheet_file)
+    setup = _read_setup(setup_file)
+    if sheet_file is None:
         return _setup_of(setup), None
-    return _pair_of(setup, _read_sheet(parse_file(sheet_path)))
+    return _pair_of(setup, _read_sheet(sheet_file))
+
+
+def _refuse_swapped(setup: Parsed, sheet: Parsed | None) -> None:
+    """One plain word instead of a problem for every key of a file given in the wrong place."""
+    found = []
+    order = "Give the setup first, then the sheet."
+    if "kind" in (setup.data or {}) and "backend" not in (setup.data or {}):
+        found.append(
+            Problem(setup.name, "", "", "This is a sheet, and a setup was expected.", order)
+        )
+    if sheet is not None and "backend" in (sheet.data or {}) and "kind" not in (sheet.data or {}):
+        found.append(
+            Problem(sheet.name, "", "", "This is a setup, and a sheet was expected.", order)
+        )
+    _refuse(found)
 
 
 def setup_from_text(text: str, name: str) -> LoadedSetup:

@@ -151,3 +151,15 @@ def test_both_files_are_refused_together(tmp_path: Path) -> None:
     with pytest.raises(FileProblems) as caught:
         load_pair(tmp_path / "none", tmp_path / "nothing")
     assert len(caught.value.problems) == 2
+
+
+def test_a_setup_and_a_sheet_in_the_wrong_order_are_one_word_each(tmp_path: Path) -> None:
+    setup, sheet = tmp_path / "a.setup.toml", tmp_path / "a.sheet.toml"
+    setup.write_text(SETUP)
+    sheet.write_text(STROKES)
+    with pytest.raises(FileProblems) as caught:
+        load_pair(sheet, setup)
+    assert [p.what for p in caught.value.problems] == [
+        "This is a sheet, and a setup was expected.",
+        "This is a setup, and a sheet was expected.",
+    ]

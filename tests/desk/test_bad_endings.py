@@ -78,9 +78,8 @@ def test_rig_safe_takes_the_line_from_the_setup_where_the_file_is_damaged(tmp_pa
     setup, _ = write_files(tmp_path)
     state_file.state_path(places.state_dir(), "simulated-line17").write_text('{"half')
     made = rig("safe", setup)
-    assert (made.returncode, made.stdout) == (
-        0, "simulated-line17: confirmed off; no program held the line.\n"
-    )  # fmt: skip
+    assert made.returncode == 0
+    assert made.stdout.startswith("simulated-line17: confirmed off; no program held the line.")
 
 
 def test_a_release_that_cannot_be_written_does_not_hide_that_the_coil_is_off(
