@@ -34,6 +34,7 @@ def test_intervals_cover_what_they_say(study, full_study):
         study.on_the_limit(runs, 12, "mean", readback=True, sd_ms=1.0, seed=23),
         study.on_the_limit(runs, 12, "tolerance", readback=True, sd_ms=1.0, seed=24),
         study.on_the_limit(runs, 1, "each", readback=False, sd_ms=1.0, seed=25),
+        *study.missed_share(runs, 20, 0.1, seed=26),
     ]
     assert [str(row) for row in rows if not row.holds] == []
 

@@ -28,6 +28,7 @@ from early_stopped import one, wrong
 from plant_runs import plant_run
 
 from rig.analysis.percentile_decision import SHARE
+from rig.analysis.proportion import clopper_pearson, upper_bound
 from rig.analysis.run import RunResult, analyse
 from rig.analysis.shapes import run_json
 
@@ -106,6 +107,16 @@ def coverage(runs: int, strokes: int, *, readback: bool, sd_ms: float, seed: int
     yield Row(f"one-sided 95/95 tolerance bound, {where}", hits["content"], runs, 0.95, "exact")
 
 
+def missed_share(runs: int, strokes: int, share: float, *, seed: int) -> Iterator[Row]:
+    """Intervals of the share of missed strokes, the misses drawn one by one."""
+    drawn = np.random.default_rng(seed).binomial(strokes, share, runs).tolist()
+    two = sum(_inside(list(clopper_pearson(n, strokes)), share) for n in drawn)
+    one = sum((upper_bound(n, strokes) or 0.0) >= share for n in drawn)
+    where = f"{strokes} strokes, {100 * share:g} % truly missed"
+    yield Row(f"missed share, Clopper-Pearson, {where}", two, runs, 0.95, "at least")
+    yield Row(f"missed share, upper bound, {where}", one, runs, 0.95, "at least")
+
+
 def on_the_limit(
     runs: int, strokes: int, of: str, *, readback: bool, sd_ms: float, seed: int, risk: float = 0.05
 ) -> Row:
@@ -181,6 +192,8 @@ def study(runs: int) -> Iterator[Row]:
     yield on_the_limit(runs, 20, "tolerance", readback=True, sd_ms=2.0, seed=9)
     yield on_the_limit(runs, 1, "each", readback=True, sd_ms=2.0, seed=10)
     yield on_the_limit(runs, 1, "each", readback=False, sd_ms=2.0, seed=11)
+    yield from missed_share(runs, 20, 0.1, seed=13)
+    yield from missed_share(runs, 59, 0.02, seed=14)
     yield from early_stopped(runs, seed=12)
     yield from plant(max(round(PLANT_SHARE * runs), 10), 20)
     assert SHARE == 0.95  # what Z95 stands for
