@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import sys
 import time
 from collections.abc import Mapping
@@ -15,13 +14,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig import __version__
+from rig.cli.conditions import conditions
 from rig.cli.progress import ProgressView, view
+from rig.cli.telling import remind, say, tell
 from rig.core import places, state_file
 from rig.core.clock import read_wall_time
 from rig.core.errors import CoilLiveError, RefusedError, RigError, UsageError
 from rig.core.preflight import Preflight
-from rig.core.quantities import QuantityError, parse
-from rig.core.records import OFF_STATES, End, Trip
+from rig.core.records import End, Trip
 from rig.desk.outcome import Outcome
 from rig.desk.signals import StopSignals
 
@@ -267,59 +267,6 @@ class Run:
         show_result(shape, as_json=self._quiet)
         sys.stdout.flush()
         return exit_code(shape)
-
-
-def say(text: str) -> None:
-    """On standard error; one that is closed changes nothing."""
-    with contextlib.suppress(OSError):
-        click.echo(text, err=True)
-
-
-def tell(outcome: Outcome) -> None:
-    """Say on standard error what a person must know about how the run ended, the coil first."""
-    end, trip = outcome.end, outcome.trip
-    if end is not None and end.off == OFF_STATES[2]:
-        say(str(CoilLiveError("the relay was commanded off, the read-back stays live.")))
-    if trip is not None and trip.message != outcome.message:
-        say(f"TRIPPED: {trip.rule}. {trip.message}")
-    if outcome.message:
-        say(outcome.message)
-    if trip is not None:
-        say("The rig stays off until `rig clear`.")
-    if outcome.stopped:
-        say(f"Stopped: {outcome.stopped}")
-    for note in outcome.notes:
-        say(note)
-    if end is not None and end.reason != "finished":
-        say(f"Coil: {end.off}. What was recorded is kept.")
-
-
-def remind(outcome: Outcome) -> None:
-    """The alarm again, in one line, as the last words."""
-    if outcome.end is not None and outcome.end.off == OFF_STATES[2]:
-        say(str(CoilLiveError("the relay was commanded off, the read-back stays live.")))
-    elif outcome.trip is not None:
-        say(f"TRIPPED: {outcome.trip.rule}. The rig stays off until `rig clear`.")
-
-
-def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
-    """The conditions typed on the command line; raises UsageError naming the option."""
-    from rig.cli.run import CONDITIONS
-
-    found: dict[str, dict[str, Any]] = {}
-    for option, (name, dimension, unit) in CONDITIONS.items():
-        text = options.get(option)
-        if text is None:
-            continue
-        try:
-            value = parse(text, dimension)
-        except QuantityError as error:
-            raise UsageError(f"--{option.replace('_', '-')}: {error}") from error
-        found[name] = {"value": value, "unit": unit, "how": "typed"}
-    for option in ("oil_grade", "oil_level"):
-        if options.get(option):
-            found[option] = {"value": options[option], "unit": "", "how": "typed"}
-    return found
 
 
 def _json(data: Mapping[str, Any]) -> str:

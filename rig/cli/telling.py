@@ -1,0 +1,45 @@
+# SPDX-License-Identifier: MIT
+"""What a person is told on standard error about how a run ended: the coil first."""
+
+from __future__ import annotations
+
+import contextlib
+
+import click
+
+from rig.core.errors import CoilLiveError
+from rig.core.records import OFF_STATES
+from rig.desk.outcome import Outcome
+
+
+def say(text: str) -> None:
+    """On standard error; one that is closed changes nothing."""
+    with contextlib.suppress(OSError):
+        click.echo(text, err=True)
+
+
+def tell(outcome: Outcome) -> None:
+    """Say on standard error what a person must know about how the run ended, the coil first."""
+    end, trip = outcome.end, outcome.trip
+    if end is not None and end.off == OFF_STATES[2]:
+        say(str(CoilLiveError("the relay was commanded off, the read-back stays live.")))
+    if trip is not None and trip.message != outcome.message:
+        say(f"TRIPPED: {trip.rule}. {trip.message}")
+    if outcome.message:
+        say(outcome.message)
+    if trip is not None:
+        say("The rig stays off until `rig clear`.")
+    if outcome.stopped:
+        say(f"Stopped: {outcome.stopped}")
+    for note in outcome.notes:
+        say(note)
+    if end is not None and end.reason != "finished":
+        say(f"Coil: {end.off}. What was recorded is kept.")
+
+
+def remind(outcome: Outcome) -> None:
+    """The alarm again, in one line, as the last words."""
+    if outcome.end is not None and outcome.end.off == OFF_STATES[2]:
+        say(str(CoilLiveError("the relay was commanded off, the read-back stays live.")))
+    elif outcome.trip is not None:
+        say(f"TRIPPED: {outcome.trip.rule}. The rig stays off until `rig clear`.")
