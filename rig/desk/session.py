@@ -4,17 +4,13 @@
 from __future__ import annotations
 
 import contextlib
-import json
-import os
-import select
-import socket
 import threading
 import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Protocol
 
-from rig.core import messages, state_file
+from rig.core import state_file
 from rig.core.errors import EXIT_COIL_LIVE, CoilLiveError, RigError
 from rig.core.preflight import Preflight, from_plain
 from rig.core.records import OFF_STATES, Condition, End, Trip, decode
@@ -23,6 +19,7 @@ from rig.desk import guard
 from rig.desk.outcome import Outcome
 from rig.desk.processes import Processes, socket_path
 from rig.desk.signals import StopSignals
+from rig.desk.wires import Wires
 
 RECORDER_PATIENCE_S = 10.0
 START_PATIENCE_S = 60.0
@@ -59,19 +56,8 @@ class Session:
     ) -> None:
         self._rig = rig
         self._processes, self._state, self._guard_s = processes, state, guard_time_s
-        self._signals = signals
-        self._sock: socket.socket = processes.desk
-        self._in, self._status_in = b"", b""
-        self._heard = time.monotonic()
-        self._next_beat = 0.0
-        self._told: list[Mapping[str, Any]] = []
-        self._recorder_told: list[Mapping[str, Any]] = []
-        self._recorder_state: dict[str, float] = {}
-        self._unanswered: float | None = None  # since when a record waits for the recorder's word
-        self._recorder_open = True
-        self._bench_gone = False
+        self._wires = Wires(processes, signals, self._see_record)
         self._ordered_stop = False
-        self.stop_why: str | None = None
         self.outcome = Outcome()
         self.watcher = Watcher()
         self.early: EarlyStop | None = None
@@ -85,20 +71,22 @@ class Session:
                 plan | {"state": str(self._state), "socket": str(socket_path(self._state))}
             )
         until = time.monotonic() + START_PATIENCE_S
-        while time.monotonic() < until and not self._bench_gone and self.stop_why is None:
-            self._turn()
-            for telling in self._take_told():
+        while (
+            time.monotonic() < until and not self._wires.bench_gone and self._wires.stop_why is None
+        ):
+            self._wires.turn()
+            for telling in self._wires.take_told():
                 if telling["tell"] == "preflight":
                     fields = {k: v for k, v in telling.items() if k not in ("v", "tell")}
                     return from_plain(fields)
                 if telling["tell"] == "refused":
                     self._refused(telling)
                     return None
-        if self.stop_why is not None:
-            self.outcome.message = f"Stopped ({self.stop_why}); nothing was energised."
+        if self._wires.stop_why is not None:
+            self.outcome.message = f"Stopped ({self._wires.stop_why}); nothing was energised."
             self.outcome.exit_code = 3
         elif not self.outcome.message:
-            what = "ended" if self._bench_gone else f"took more than {START_PATIENCE_S:.0f} s"
+            what = "ended" if self._wires.bench_gone else f"took more than {START_PATIENCE_S:.0f} s"
             self.outcome.message = f"The bench process {what} before it had seen the hardware."
             self.outcome.exit_code = 7
         return None
@@ -108,38 +96,40 @@ class Session:
         with contextlib.suppress(OSError):  # one that is gone already shows in the reading
             self._processes.send_header(header)
         until = time.monotonic() + START_PATIENCE_S
-        while time.monotonic() < until and self._recorder_open and self.stop_why is None:
-            self._turn()
-            for told in self._recorder_told:
+        while (
+            time.monotonic() < until and self._wires.recorder_open and self._wires.stop_why is None
+        ):
+            self._wires.turn()
+            for told in self._wires.recorder_told:
                 if "run" in told:
                     self.outcome.run = int(told["run"])
                     return True
                 if "error" in told:
                     self.outcome.message = f"The run log refused the run: {told['error']}"
-            self._recorder_told.clear()
+            self._wires.recorder_told.clear()
         if not self.outcome.message:
             self.outcome.message = (
-                f"Stopped ({self.stop_why}); nothing was energised."
-                if self.stop_why
+                f"Stopped ({self._wires.stop_why}); nothing was energised."
+                if self._wires.stop_why
                 else "The recorder process did not answer, or ended; nothing was energised."
             )
-        self.outcome.exit_code = 4 if self.stop_why is None else 3
+        self.outcome.exit_code = 4 if self._wires.stop_why is None else 3
         return False
 
     def run(self) -> Outcome:
         """Arm, start, and stay until the run has ended and is stored."""
-        if self.stop_why is not None:
-            self.outcome.message = f"Stopped ({self.stop_why}); nothing was energised."
+        if self._wires.stop_why is not None:
+            self.outcome.message = f"Stopped ({self._wires.stop_why}); nothing was energised."
             self.outcome.exit_code = 3
             return self.outcome
-        self._order("arm")
-        self._order("start")
+        self._wires.order("arm")
+        self._wires.order("start")
         self.outcome.started = True
         outcome = self.outcome
         while outcome.end is None and not outcome.message:
-            self._turn()
+            self._wires.turn()
             self._relay()
-            for telling in self._take_told():
+            for telling in self._wires.take_told():
                 self._hear(telling)
             if outcome.end is None and not outcome.message:
                 self._guard()
@@ -153,7 +143,7 @@ class Session:
 
         def attend() -> None:
             while not over.is_set():
-                self._turn()
+                self._wires.turn()
 
         thread = threading.Thread(target=attend, name="desk attends")
         thread.start()
@@ -176,17 +166,17 @@ class Session:
 
     def _relay(self) -> None:
         """Signals and the recorder's troubles become a stop order, once."""
-        for told in self._recorder_told:
+        for told in self._wires.recorder_told:
             self.watcher.recorder(told)
             if "error" in told:
-                self.stop_why = self.stop_why or f"recorder: {told['error']}"
-        self._recorder_told.clear()
-        if not self._recorder_open and self.outcome.end is None:
-            self.stop_why = self.stop_why or "the recorder ended before the run did"
-        if self.stop_why is not None and not self._ordered_stop:
+                self._wires.stop_why = self._wires.stop_why or f"recorder: {told['error']}"
+        self._wires.recorder_told.clear()
+        if not self._wires.recorder_open and self.outcome.end is None:
+            self._wires.stop_why = self._wires.stop_why or "the recorder ended before the run did"
+        if self._wires.stop_why is not None and not self._ordered_stop:
             self._ordered_stop = True
-            self._order("stop", self.stop_why)
-            self.watcher.stopping(self.stop_why)
+            self._wires.order("stop", self._wires.stop_why)
+            self.watcher.stopping(self._wires.stop_why)
 
     def _refused(self, telling: Mapping[str, Any]) -> None:
         self.outcome.message = str(telling.get("why", ""))
@@ -197,15 +187,15 @@ class Session:
         until = time.monotonic() + RECORDER_PATIENCE_S
         done = False
         while True:
-            for told in self._recorder_told:
+            for told in self._wires.recorder_told:
                 self.watcher.recorder(told)
                 done = done or "done" in told
                 if "error" in told:
                     self.outcome.notes.append(f"Recorder: {told['error']}")
-            self._recorder_told.clear()
-            if not self._recorder_open or time.monotonic() > until:
+            self._wires.recorder_told.clear()
+            if not self._wires.recorder_open or time.monotonic() > until:
                 break
-            self._turn()
+            self._wires.turn()
         if not done:
             self.outcome.stored_whole = False
             self.outcome.notes.append(
@@ -216,10 +206,10 @@ class Session:
     # -- guard
 
     def _guard(self) -> None:
-        silent_s = time.monotonic() - self._heard
-        if not self._bench_gone and silent_s <= self._guard_s:
+        silent_s = time.monotonic() - self._wires.heard
+        if not self._wires.bench_gone and silent_s <= self._guard_s:
             return
-        what = "died" if self._bench_gone else f"was silent for {1e3 * silent_s:.0f} ms"
+        what = "died" if self._wires.bench_gone else f"was silent for {1e3 * silent_s:.0f} ms"
         taken = guard.take_over(self._processes.bench, self._rig)
         outcome = self.outcome
         outcome.message = f"The bench process {what}; the guard ended it. {taken.words}"
@@ -239,55 +229,7 @@ class Session:
                 f"The trip could not be latched ({error}): treat the rig as tripped."
             )
 
-    # -- in and out
-
-    def _turn(self) -> None:
-        """Beat when it is time, wait a little, read everything that has arrived."""
-        now = time.monotonic()
-        if now >= self._next_beat:
-            self._next_beat = now + messages.BEAT_S
-            self._order("beat", "", **self._recorder_now(now))
-        descriptors = [self._sock.fileno()] if not self._bench_gone else []
-        if self._recorder_open:
-            descriptors.append(self._processes.status)
-        descriptors.append(self._signals.fileno())
-        wait_s = max(0.0, self._next_beat - time.monotonic())
-        ready, _, _ = select.select(descriptors, [], [], min(wait_s, messages.BEAT_S))
-        if self._sock.fileno() in ready:
-            self._read_bench()
-        if self._processes.status in ready:
-            self._read_recorder()
-        self._signals.drain()
-        if self._signals.why is not None:
-            self.stop_why = self.stop_why or self._signals.why
-
-    def _recorder_now(self, now: float) -> dict[str, float]:
-        """What the recorder told; one that stands still tells nothing, so its silence counts."""
-        silent_s = 0.0 if self._unanswered is None else now - self._unanswered
-        lag_s = max(silent_s, self._recorder_state.get("lag_s", 0.0))
-        return self._recorder_state | {"lag_s": lag_s}
-
-    def _order(self, name: str, why: str = "", **recorder: float | None) -> None:
-        with contextlib.suppress(OSError):  # a bench that is gone shows in the reading
-            self._sock.send(messages.order(name, why, **recorder))
-
-    def _read_bench(self) -> None:
-        try:
-            data = self._sock.recv(1 << 18)
-        except BlockingIOError:
-            return
-        except OSError:
-            data = b""
-        if not data:
-            self._bench_gone = True
-            return
-        self._heard = time.monotonic()
-        *lines, self._in = (self._in + data).split(b"\n")
-        for line in lines:
-            if line.startswith(b"["):
-                self._see_record(line)
-            else:
-                self._told.append(messages.read_telling(line))
+    # -- records
 
     def _see_record(self, line: bytes) -> None:
         if line.startswith(b'["T"'):
@@ -299,27 +241,7 @@ class Session:
             stopped = decode(line)
             if isinstance(stopped, Condition):
                 self.outcome.stopped = stopped.detail
-        if self._unanswered is None:
-            self._unanswered = time.monotonic()
         self.watcher.record(line)
         why = self.early.record(line) if self.early is not None else None
         if why is not None:
-            self._order("finish", why)
-
-    def _read_recorder(self) -> None:
-        data = os.read(self._processes.status, 65_536)
-        if not data:
-            self._recorder_open = False
-            return
-        self._unanswered = None
-        *lines, self._status_in = (self._status_in + data).split(b"\n")
-        for line in lines:
-            if line:
-                told = json.loads(line)
-                self._recorder_told.append(told)
-                known = {key: told[key] for key in ("lag_s", "free_mb") if key in told}
-                self._recorder_state.update(known)
-
-    def _take_told(self) -> list[Mapping[str, Any]]:
-        told, self._told = self._told, []
-        return told
+            self._wires.order("finish", why)

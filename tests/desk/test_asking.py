@@ -56,7 +56,7 @@ def test_the_bench_is_heard_and_answered_while_a_person_thinks(ends: Ends, tmp_p
                 ends.bench.sendall(messages.tell("status", state="ready").encode() + b"\n")
                 beats += ends.bench.recv(65_536).count(b'"beat"')
         assert beats >= 3
-        assert session._take_told()
+        assert session._wires.take_told()
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGTSTP])
