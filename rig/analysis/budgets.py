@@ -117,7 +117,7 @@ def _decay(found: dict[str, Budget], setup: Setup | None, held: HoldResult) -> N
     rate, error = held.decay_rate_kpa_s, held.standard_error_kpa_s
     if rate is None or error is None or not np.isfinite(error):
         return
-    left = held.n - held.left_out - 2
+    left = held.line_n - held.left_out - 2
     lines = [
         Line("scatter about the line", error, "kPa/s", "t", dof=max(left, 1),
              note="standard error of the slope"),

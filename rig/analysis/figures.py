@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -84,7 +85,7 @@ def _of_ramps(
 
 def _of_hold(held: HoldResult, all_doubtful: bool, budgets: Mapping[str, Budget]) -> Measured:
     rate = held.decay_rate_kpa_s
-    return Measured.of(
+    found = Measured.of(
         np.array([np.nan if rate is None else rate]),
         np.array([1]),
         np.array([all_doubtful or bool(marks.doubtful(held.marks))]),
@@ -92,3 +93,4 @@ def _of_hold(held: HoldResult, all_doubtful: bool, budgets: Mapping[str, Budget]
         each_of="hold",
         single=budgets.get("decay_rate_kpa_s"),
     )
+    return replace(found, open_because=held.open_because, at_least=held.at_least_kpa_s)

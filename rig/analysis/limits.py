@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.decision import CONFORMS, DOES_NOT_CONFORM, UNDECIDED, Decision
-from rig.analysis.taken import Measured, Taken, taken
+from rig.analysis.taken import Measured, Taken, sentence, taken
 from rig.config.figures import FIGURES
 from rig.config.sheet import Accept
 
@@ -99,11 +99,13 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
         f"There is no {name} in this run.", accept.risk,
     )  # fmt: skip
     if measured is None or not len(measured.value):
+        if measured is not None and measured.open_because:
+            return replace(empty, result=UNDECIDED, why=sentence(measured.open_because))
         return empty
     found = taken(measured, accept.of, low, high, accept.risk, accept.margin_value or 0.0)
     decision, what = found.decision, name if accept.of == "each" else f"{accept.of} {name}"
     result, n = decision.result, len(measured.value)
-    why = _why(accept, found, what, unit, measured)
+    why = found.said or _why(accept, found, what, unit, measured)
     doubtful = int(measured.doubtful.sum())
     if result == CONFORMS and measured.without:
         result = UNDECIDED

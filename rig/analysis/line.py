@@ -51,6 +51,11 @@ def fit_line(t: Float, value: Float) -> Line | None:
     return Line(slope, intercept, error, used)
 
 
+def all_of_them(t: Float, value: Float) -> Line:
+    """The line through all readings, none left out; `t` not all at one instant."""
+    return Line(*_least_squares(t, value), np.ones(len(t), np.bool_))
+
+
 def _least_squares(t: Float, value: Float) -> tuple[float, float, float]:
     n, t_mean, v_mean = len(t), float(t.mean()), float(value.mean())
     dt, dv = t - t_mean, value - v_mean

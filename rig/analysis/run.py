@@ -105,7 +105,7 @@ def analyse(
     table = stroke_table(recording, track, windows, found, pressure, window_ns, last, alike)
     held = ramps = None
     if isinstance(sheet, HoldSheet):
-        held = hold(recording, track, pressure, window_ns, last)
+        held = hold(recording, track, pressure, window_ns, last, alike)
     elif isinstance(sheet, RampSheet):
         ramps = ramp_table(recording, track, pressure, window_ns, last, alike)
     state = status or _status(recording)

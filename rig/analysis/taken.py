@@ -32,7 +32,9 @@ class Measured:
     stroke or ramp of each, `doubtful` (n,) marked so that it decides nothing alone. `single` is
     the budget of one number, `mean` that of their mean, None where there is none. `below` is how
     far the true value of each may lie below it without a budget: infinite for an unknown relay
-    delay. `without` counts the strokes or ramps that should have given a number and did not."""
+    delay. `without` counts the strokes or ramps that should have given a number and did not.
+    `open_because` says why the numbers cannot show that a limit is held, else empty; `at_least` is
+    what they surely reached all the same."""
 
     value: Float
     label: Int64
@@ -42,6 +44,8 @@ class Measured:
     each_of: str = "stroke"
     single: Budget | None = None
     mean: Budget | None = None
+    open_because: str = ""
+    at_least: float | None = None
 
     @classmethod
     def of(
@@ -79,6 +83,8 @@ class Taken(NamedTuple):
     numbers: int = 0
     needed: int | None = None
     note: str = ""
+    said: str = ""
+    """In place of the usual words."""
 
 
 def taken(
@@ -87,7 +93,8 @@ def taken(
     """Take the numbers of `measured` (at least one) as `of` says, and decide."""
     match of:
         case "each":
-            return _each(measured, low, high, risk, margin)
+            every = _each(measured, low, high, risk, margin)
+            return _unshown(every, measured, high + margin) if measured.open_because else every
         case "mean":
             return _mean(measured, low, high, risk, margin)
         case "median" | "p95" | "tolerance":
@@ -100,6 +107,27 @@ def taken(
                 needed=found.needed, note=found.note,
             )  # fmt: skip
     raise ValueError(of)
+
+
+def _unshown(found: Taken, measured: Measured, beyond: float) -> Taken:
+    """A number that cannot show that its limit is held; that it is broken it can."""
+    guard, least = found.decision.guard_band, measured.at_least
+    if found.decision.result == DOES_NOT_CONFORM and measured.single is not None:
+        return found
+    if least is not None and least > beyond:
+        said = f"For a time it was at least {least:.4g} kPa/s, above the limit: "
+        decision = Decision(DOES_NOT_CONFORM, math.nan, guard)
+    else:
+        said = ""
+        decision = Decision(UNDECIDED, math.nan, guard)
+    because = measured.open_because
+    said = f"{said}{because}." if said else sentence(because)
+    return found._replace(decision=decision, said=said)
+
+
+def sentence(text: str) -> str:
+    """With a capital in front and a full stop behind."""
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _spread(measured: Measured, risk: float) -> tuple[float, float, float]:

@@ -11,6 +11,7 @@ from scipy.stats import linregress
 from stroke_trains import MS, Train, setup, sheet
 
 from rig.analysis import marks
+from rig.analysis.hold import GONE_EARLY, SWITCH_OUT
 from rig.analysis.line import fit_line
 from rig.analysis.run import analyse
 from rig.analysis.shapes import dumps, run_json
@@ -95,6 +96,72 @@ def test_a_curve_is_marked():
     kpa = 300 * np.exp(-at / 1000 / 15)
     result = held(zip(at, kpa, ["good"] * len(at), strict=True)).hold
     assert result.marks == (marks.NOT_STRAIGHT,)
+
+
+def released(kpa_at, limit="10 kPa/s", watch=10_000, off_at=40):
+    """A leak-down: `kpa_at` gives the pressure for ms after the release (negative: before it)."""
+    train = Train()
+    train.add(Step("settle", 0, 0), Step("energise", 1, 1000 * MS))
+    train.stroke(1, 1000, 3000, live=8, dead=4, on_edges=[50], off_edges=[off_at])
+    for at in range(-1500, 0, 100):
+        train.sample(3000 + at, kpa_at(at))
+    train.add(Step("watch", 1, 3000 * MS + 1))
+    for at in range(60, watch, 100):
+        train.sample(3000 + at, kpa_at(at))
+    train.end(3000 + watch)
+    accept = [{"figure": "decay_rate", "max": limit}]
+    page = sheet("hold", state="released", watch="10 s", accept=accept)
+    return analyse(train.build(), setup(), page)
+
+
+def drained(at):
+    return 300.0 if at < 0 else 300.0 * np.exp(-at / 30)
+
+
+def test_an_emptied_gallery_never_conforms():
+    result = released(drained)
+    assert result.verdict.result == "does_not_conform"
+    assert "the pressure was gone after 0.16 s" in result.verdict.why
+    assert result.hold.marks == (GONE_EARLY, SWITCH_OUT)
+    # of 300 kPa at least 270 were gone within 160 ms of the release and 100 ms before it
+    assert 270 / 0.26 < result.hold.at_least_kpa_s < 300 / 0.16
+    open_ = released(drained, limit="5000 kPa/s").verdict
+    assert open_.result == "undecided"
+    assert "Next check: shut the drain, or shorten watch." in open_.why
+
+
+def test_a_gallery_empty_from_the_start_decides_nothing():
+    verdict = released(lambda at: 0.4 * (at % 200 == 60)).verdict
+    assert verdict.result == "undecided"
+    assert "there was no pressure" in verdict.limits[0].why.lower()
+
+
+def test_readings_in_a_row_at_the_start_are_never_outliers():
+    result = released(lambda at: 300 - 0.2 * max(at, 0) if at < 700 else 160.0, limit="1000 kPa/s")
+    assert result.hold.left_out == 0
+    assert marks.NOT_STRAIGHT in result.hold.marks
+    assert result.verdict.result == "undecided"
+    assert "straight line" in result.verdict.why
+
+
+def test_the_line_ends_where_the_switch_dropped_out():
+    def kpa(at):
+        return 300 - 0.038 * min(max(at, 0), 5000)  # falls at 38 kPa/s, then rests
+
+    result = released(kpa, limit="50 kPa/s", off_at=4000)
+    assert result.hold.decay_rate_kpa_s == pytest.approx(38, rel=1e-3)
+    assert result.verdict.result == "undecided"
+    assert "The switch dropped out after 4.00 s" in result.verdict.why
+    assert released(kpa, limit="20 kPa/s", off_at=4000).verdict.result == "does_not_conform"
+
+
+def test_energised_the_rise_is_not_part_of_the_decay():
+    at = np.arange(10.0, 60_000, 100)
+    kpa = np.where(at < 150, 200.0, 300.0)
+    result = held(zip(at, kpa, ["good"] * len(at), strict=True)).hold
+    assert result.switch_on_at_start is True
+    assert result.pressure_start_kpa == 300
+    assert result.decay_rate_kpa_s == 0
 
 
 def test_too_few_readings_give_no_rate():

@@ -206,8 +206,8 @@ def test_a_running_run_shows_what_is_committed_so_far(client: FlaskClient, writt
 def test_a_ramp_and_a_hold_show_their_own_figures(client: FlaskClient, log_path: Path) -> None:
     """Run by the command line itself, on the simulated rig in virtual time."""
     demo = Path(__file__).parents[2] / "demo"
-    for sheet in ("leak-down", "switch-pressures"):
-        files = [str(demo / "workshop.setup.toml"), str(demo / f"{sheet}.sheet.toml")]
+    for setup, sheet in (("leak-down", "leak-down"), ("workshop", "switch-pressures")):
+        files = [str(demo / f"{setup}.setup.toml"), str(demo / f"{sheet}.sheet.toml")]
         done = subprocess.run(
             [sys.executable, "-m", "rig.cli.main", "run", *files, "--fast"],
             capture_output=True, text=True, timeout=100,
