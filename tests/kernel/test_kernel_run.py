@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import numpy as np
 import pytest
 from agreement import MS, agree, logged_answers
 from board import Plant, board_up
@@ -18,7 +19,7 @@ from build import MachineParts
 from machine import HERE, JOB, Done, Guest
 
 from rig.cli.stored import recording_of, texts_of
-from rig.core.errors import EXIT_TRIPPED
+from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED
 from rig.core.recording import Recording
 from rig.core.records import READBACK, SWITCH
 from rig.runlog.store import RunLog
@@ -32,12 +33,13 @@ MEDIAN_MAX_MS, P95_MAX_MS = 0.5, 3.0
 SETTLES_MS = 25  # the sheet's settle window, and some more
 STALL_MS = 50  # as long as this the emulator may not stand still, or its times mean nothing
 ATTEMPTS = 3
+HELD_UP = (EXIT_TRIPPED, EXIT_INTERNAL)  # by a rule of the interlock, or by the guard
 RUN_TIMEOUT_S = 280  # half a minute on an idle host
 PLANT = {
     "readback_delay_ms": 4,
     # lists of different length, so that no two of many strokes are alike
-    "close_delay_ms": [18, 23.5, 29, 34.5, 40, 45.5, 21],
-    "open_delay_ms": [14, 19.5, 25, 30.5, 36],
+    "close_delay_ms": [12, 16.5, 21, 25.5, 30, 34.5, 14],
+    "open_delay_ms": [10, 14.5, 19, 23.5, 28],
     "gauge": {
         "port": "/dev/ttyS1", "line": "P {kpa:.1f} kPa\r\n", "period_ms": 100,
         "low_kpa": 60, "high_kpa": 330, "rise_ms": 25,
@@ -80,7 +82,7 @@ def ran(machine_parts: MachineParts, tmp_path_factory: pytest.TempPathFactory) -
             data = f"/run/data{attempt}"
             done, log = rig_run(guest, board, data)
             # Only the plant's own evidence that the host held the emulator up allows another go.
-            if done.status != EXIT_TRIPPED or stall_ms(log) < STALL_MS:
+            if done.status not in HELD_UP or stall_ms(log) < STALL_MS:
                 break
             print(f"attempt {attempt}: the emulator stood still for {stall_ms(log):.0f} ms: {done}")
         assert done.status == 0, done
@@ -140,7 +142,8 @@ def test_response_and_release_agree_with_the_plants_log(ran: Ran, name: str, on:
 
 def test_gauge_readings_are_those_the_plant_sent(ran: Ran) -> None:
     pressure = ran.recording.samples["pressure"]
-    sent = {round(entry[0], 1): entry for entry in ran.log["gauge"]}
+    sent = np.array([entry[0] for entry in ran.log["gauge"]])
     assert pressure.good.all()
     assert len(pressure.value) > STROKES  # ten a second, strokes of 180 ms
-    assert {round(float(kpa), 1) for kpa in pressure.value} <= set(sent)
+    for kpa in pressure.value:  # sent with one digit after the point
+        assert np.abs(sent - kpa).min() <= 0.051
