@@ -31,15 +31,23 @@ NAMES = {
 }
 
 
+EACH_OF = {
+    "actuation_pressure": "ramp", "reset_pressure": "ramp", "differential": "ramp",
+    "decay_rate": "hold",
+}  # fmt: skip
+
+
 class Missed(NamedTuple):
     """Strokes never answered, of how many, and whether the chain in front of the valve was
-    shown in this run: `gap` says what was not, `next_check` what to do about it."""
+    shown in this run: `gap` says what was not, `next_check` what to do about it. With the chain
+    shown, `shown` says by what, and `not_shown` what a person must not read out of it."""
 
     n: int
     of: int
     gap: str | None = None
     next_check: str | None = None
     shown: str = ""
+    not_shown: str = ""
 
 
 @dataclass(frozen=True)
@@ -63,12 +71,23 @@ class Limit:
     risk_pct: float | None = None
     strokes_needed: int | None = None
 
+    @property
+    def words(self) -> str:
+        """The limit's figure in words, like "response of each stroke" or "mean response"."""
+        figure = self.figure.replace("_", " ")
+        if self.of != "each":
+            return f"{figure} tolerance bound" if self.of == "tolerance" else f"{self.of} {figure}"
+        return f"{figure} of each {EACH_OF.get(self.figure, 'stroke')}"
+
 
 def missed_words(missed: Missed) -> str:
     """The missed strokes in plain words, with what was not shown and the next check."""
     what = f"{missed.n} of {missed.of} strokes were never answered"
     if missed.gap is None:
-        return f"{what}, with the chain in front shown in this run ({missed.shown})."
+        said = f"{what}, with the chain in front shown in this run ({missed.shown})."
+        if missed.not_shown:
+            said += f" {missed.not_shown}. Next check: {missed.next_check}."
+        return said
     return f"{what}. What that means is open: {missed.gap}. Next check: {missed.next_check}."
 
 
@@ -128,7 +147,8 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
 
 
 def _percent(decision: Decision) -> float | None:
-    return 100 * decision.wrong if np.isfinite(decision.wrong) else None
+    # rounding may leave a chance a hair below zero
+    return max(100 * decision.wrong, 0.0) if np.isfinite(decision.wrong) else None
 
 
 def _bounds(accept: Accept) -> tuple[float, float]:

@@ -29,6 +29,7 @@ COIL_LIVE_BEFORE = "coil already live before the command"
 EDGES_LOST = "edges lost: gap in a line's sequence numbers"
 NOT_ALTERNATING = "edges lost: two edges in a row read the same level"
 LEVEL_DISAGREES = "polled level disagrees with the last edge"
+DROPPED_OUT = "switch dropped out again while the coil was energised"
 PRESSURE_ON_SLOW = "pressure at switch-on not known: readings lie on either side of the change"
 PRESSURE_OFF_SLOW = "pressure at switch-off not known: readings lie on either side of the change"
 PRESSURE_ON_BAD = "pressure at switch-on not known: a reading beside it is bad or missing"
@@ -38,7 +39,7 @@ STROKE_MARKS = (
     NEVER_ANSWERED, ANSWERED_LATE, ALREADY_ON, BEFORE_COIL, ON_NOT_SETTLED, OFF_NOT_SETTLED,
     NOT_RELEASED, FELL_BACK, UNEXPECTED, ENDED_EARLY, HELD, CUT_SHORT, NO_RELEASE, COIL_NOT_LIVE,
     COIL_NOT_DEAD, COIL_LIVE_BEFORE, EDGES_LOST, NOT_ALTERNATING, LEVEL_DISAGREES,
-    PRESSURE_ON_SLOW, PRESSURE_OFF_SLOW, PRESSURE_ON_BAD, PRESSURE_OFF_BAD,
+    PRESSURE_ON_SLOW, PRESSURE_OFF_SLOW, PRESSURE_ON_BAD, PRESSURE_OFF_BAD, DROPPED_OUT,
 )  # fmt: skip
 """Marks of a stroke, in the order of their bits."""
 

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis import figures, marks
+from rig.analysis.advice import advice, missed_of
 from rig.analysis.behaviour import Behaviour, behaviour
 from rig.analysis.budgets import budgets
-from rig.analysis.chain import Conditions, Link, chain, first_gap
+from rig.analysis.chain import Conditions, Link, chain, gauge_of
 from rig.analysis.contact import Contact, SwitchTrack, contact_told, rest_instant_ns, switch_track
 from rig.analysis.hold import HoldResult, hold
 from rig.analysis.integrity import Doubts, doubts
-from rig.analysis.limits import Missed
 from rig.analysis.pressure import alike_kpa, pressure_of
 from rig.analysis.pressure_transitions import PressureTable, pressure_table
 from rig.analysis.ramp import RampTable, ramp_table
@@ -110,7 +110,9 @@ def analyse(
         ramps = ramp_table(recording, track, pressure, window_ns, last, alike)
     state = status or _status(recording)
     timed_from = reference(windows, setup)
-    links = chain(recording, setup, sheet, conditions or {}, table, pressure)
+    pressures = pressure_table(recording, windows, pressure, setup)
+    gauge = gauge_of(table, pressures)
+    links = chain(recording, setup, sheet, conditions or {}, table, pressure, gauge, track.contact)
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
     known = budgets(recording, setup, timed_from, table, pressure, held, ramps)
@@ -118,8 +120,9 @@ def analyse(
     verdict = judge(
         sheet.accept if sheet else (),
         figures.measured(table, timed_from, held, ramps, on_run, known),
-        _missed(sheet, table, links),
+        missed_of(sheet, setup, table, links, gauge),
         _completion(state, sheet, table, ramps, early=early),
+        advice(sheet, setup, table, links),
     )
     return RunResult(
         kind=sheet.kind if sheet else "strokes",
@@ -134,7 +137,7 @@ def analyse(
         release=summarise(table.release_ms),
         behaviour=behaviour(table, sheet.accept if sheet else ()),
         budgets=known,
-        pressures=pressure_table(recording, windows, pressure, setup),
+        pressures=pressures,
         switch=switch_figures(table),
         sequential=sequential_of(sheet, table),
         unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
@@ -171,17 +174,6 @@ def _completion(
     if isinstance(sheet, HoldSheet):
         return Completion(0 if ended else 1, 1, ended, "hold")
     return Completion(len(table), 0, ended)
-
-
-def _missed(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) -> Missed:
-    if not isinstance(sheet, StrokesSheet):
-        return Missed(0, 0)  # a hold or ramp energises the coil too, but not to be answered
-    gap = first_gap(links)
-    shown = ", ".join(link.found for link in links[:2] if link.shown)
-    n, of = int(table.missed.sum()), len(table)
-    if gap is None:
-        return Missed(n, of, shown=shown)
-    return Missed(n, of, gap.found, gap.next_check)
 
 
 def _outside(track: SwitchTrack, windows: Windows) -> int:

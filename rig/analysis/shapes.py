@@ -129,7 +129,7 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
             "next_check": result.verdict.next_check,
             "guard_band": None if deciding is None else number(deciding.guard_band, MS_DIGITS),
             "risk_pct": number(result.verdict.risk_pct, 4),
-            "decided_by": None if deciding is None else f"{deciding.of} {deciding.figure}",
+            "decided_by": None if deciding is None else deciding.words,
             "limits": [
                 asdict(limit)
                 | {
@@ -153,7 +153,7 @@ def number(value: float | None, digits: int) -> float | None:
     """A float with so many digits after the point; None for "not known" in any form."""
     if value is None or not math.isfinite(value):
         return None
-    return round(float(value), digits)
+    return round(float(value), digits) + 0.0  # never -0.0
 
 
 def stroke_json(table: StrokeTable, row: int) -> dict[str, Any]:
@@ -170,6 +170,7 @@ def _stroke_rows(table: StrokeTable, rows: slice) -> list[dict[str, Any]]:
     columns: dict[str, list[Any]] = {
         "number": table.number[rows].tolist(),
         "answered": table.answered[rows].tolist(),
+        "missed": table.missed[rows].tolist(),
         "settled": table.settled[rows].tolist(),
         "response_ms": _floats(table.response_ms[rows], MS_DIGITS),
         "release_ms": _floats(table.release_ms[rows], MS_DIGITS),

@@ -113,7 +113,7 @@ def stroke_table(
     cut = _cut_short(recording, windows)
 
     bits = stroke_bits(found, windows)
-    bits |= _on_bits(track, windows, on, answered, late, known_on)
+    bits |= _on_bits(track, windows, on, answered | cut, late, known_on)
     bits |= _off_bits(windows, off, known_off)
     bits |= np.where(cut, marks.bit(marks.CUT_SHORT), 0)
     unexpected = _unexpected(on, off)
@@ -204,22 +204,24 @@ def _cut_short(recording: Recording, windows: Windows) -> Bool:
 
 
 def _on_bits(
-    track: SwitchTrack, windows: Windows, on: Transitions, answered: Bool, late: Bool, known: Bool
+    track: SwitchTrack, windows: Windows, on: Transitions, closed: Bool, late: Bool, known: Bool
 ) -> Int64:
-    """Marks of the energised part. Edges between command and coil belong to the part before."""
+    """Marks of the energised part. Edges between command and coil belong to the part before.
+    `closed` (n,): answered, or cut short, of which nothing can be said."""
     states = np.concatenate(([bool(track.on_before)], track.on))
     at_command = np.searchsorted(track.t_ns, windows.on_ns, "left")
     went_on = np.concatenate(([0], np.cumsum(track.on)))
     released = windows.off_ns < NEVER
     unsettled = (on.first >= 0) & (on.settled < 0)
     seen = [
-        (~answered, marks.NEVER_ANSWERED),
+        (~closed, marks.NEVER_ANSWERED),
         (late, marks.ANSWERED_LATE),
         (states[at_command], marks.ALREADY_ON),
         (went_on[on.low] > went_on[at_command], marks.BEFORE_COIL),
         (unsettled & released, marks.ON_NOT_SETTLED),
         (unsettled & ~released, marks.ENDED_EARLY),
         (on.fell_back, marks.FELL_BACK),
+        (on.after_settled > 0, marks.DROPPED_OUT),
         (on.by_end, marks.HELD),
         (~known & ~windows.live_before, marks.COIL_NOT_LIVE),
         (windows.live_before, marks.COIL_LIVE_BEFORE),

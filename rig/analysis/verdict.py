@@ -4,9 +4,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
+from rig.analysis.advice import Advice
 from rig.analysis.decision import CONFORMS, DOES_NOT_CONFORM, UNDECIDED
 from rig.analysis.limits import NOT_TESTED, Limit, Missed, figure_limit, missed_limit, missed_words
 from rig.analysis.taken import Measured
@@ -20,6 +21,11 @@ from rig.core.errors import (
     EXIT_UNDECIDED,
 )
 from rig.core.records import OFF_STATES
+
+TIMES = ("response", "release")
+"""Figures that oil, base pressure and coil supply make slow as well as the valve does."""
+
+NO_ADVICE = Advice()
 
 
 class Completion(NamedTuple):
@@ -70,12 +76,15 @@ def judge(
     measured: Mapping[str, Measured],
     missed: Missed,
     completion: Completion,
+    advice: Advice = NO_ADVICE,
 ) -> Verdict:
-    """The verdict of a run. A run that did not finish is never more than undecided."""
+    """The verdict of a run. A run that did not finish is never more than undecided. `advice` is
+    what the chain adds: reasons, and where to look next."""
+    first = advice.first
     if completion.ended:
-        return _not_finished(completion)
+        return _with_first(_not_finished(completion), advice)
     if not accepts:
-        return Verdict(NOT_TESTED, "No acceptance limits were given.")
+        return _with_first(Verdict(NOT_TESTED, "No acceptance limits were given."), advice)
     tolerated = any(
         missed_limit(accept, missed).result == CONFORMS
         for accept in accepts
@@ -93,13 +102,25 @@ def judge(
     if asks and not any(accept.figure == "missed" for accept in accepts):
         results.append(UNDECIDED if missed.gap else DOES_NOT_CONFORM)
         reasons.append(missed_words(missed))
-    next_check = missed.next_check if asks and missed.gap else None
+    if first.why and not (asks and first.why[1:-1] in (missed.gap or "")):
+        reasons.insert(0, first.why)
+    next_checks = [first.next_check, missed.next_check if asks else None]
+    if advice.dropped.why:
+        results.append(UNDECIDED)
+        reasons.append(advice.dropped.why)
+        next_checks.append(advice.dropped.next_check)
+    if first.why:
+        results.append(UNDECIDED)
+    if any(limit.figure in TIMES and limit.result == DOES_NOT_CONFORM for limit in limits):
+        reasons.append(advice.times.why)
+        next_checks.append(advice.times.next_check)
+    next_check = next((check for check in next_checks if check), None)
     short = completion.done < completion.planned
     if short:
         reasons.append(
             f"Only {completion.done} of {completion.planned} {completion.each_of}s were recorded."
         )
-    why = " ".join(dict.fromkeys(reasons))
+    why = " ".join(reason for reason in dict.fromkeys(reasons) if reason)
     if DOES_NOT_CONFORM in results:
         return Verdict(DOES_NOT_CONFORM, why, next_check, limits)
     if all(result == NOT_TESTED for result in results):
@@ -113,6 +134,13 @@ def judge(
         each = "each, " if len(risks) > 1 else ""
         held += f" ({each}with at most {100 * max(risks):g} % risk of being wrong)"
     return Verdict(CONFORMS, f"{held}.", None, limits)
+
+
+def _with_first(verdict: Verdict, advice: Advice) -> Verdict:
+    first = advice.first
+    if not first.why:
+        return verdict
+    return replace(verdict, why=f"{first.why} {verdict.why}", next_check=first.next_check)
 
 
 def _not_finished(completion: Completion) -> Verdict:

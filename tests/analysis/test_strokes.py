@@ -27,7 +27,7 @@ def test_timed_from_the_first_read_back_edge_to_the_settled_edge():
     train.end(2000)
     result, stroke = only(train)
     assert stroke == {
-        "number": 1, "answered": True, "settled": True,
+        "number": 1, "answered": True, "missed": False, "settled": True,
         "response_ms": 54.25, "release_ms": 36.5,
         "first_edge_on_ms": 51.75, "first_edge_off_ms": 35.5,
         "bounce_on": 2, "bounce_off": 2,
@@ -308,7 +308,7 @@ def test_a_trip_cuts_its_stroke_short_and_it_is_not_missed():
     result = analyse(train.build(), setup(), sheet(strokes=2))
     shape = run_json(result)
     assert result.strokes.missed.tolist() == [False, False]
-    assert shape["strokes"][1]["marks"] == [marks.NEVER_ANSWERED, marks.CUT_SHORT]
+    assert shape["strokes"][1]["marks"] == [marks.CUT_SHORT]
     assert shape["trip"]["rule"] == "over-pressure"
     assert shape["trip"]["t_ms"] == 2030
     assert shape["status"] == "tripped"
