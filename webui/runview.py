@@ -73,7 +73,7 @@ class RunView:
         return [
             s
             for s in self.strokes
-            if s.get("answered") is False or doubtful & set(s.get("marks") or ())
+            if s.get("missed", s.get("answered") is False) or doubtful & set(s.get("marks") or ())
         ]
 
     def mark_key(self, page: list[dict[str, Any]]) -> list[tuple[str, str, int]]:
