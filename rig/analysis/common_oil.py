@@ -38,7 +38,8 @@ class OilModel(NamedTuple):
 class Normalised(NamedTuple):
     """The difference at the oil temperature of the run before. `before_factor` and `after_factor`
     are what the raw times were divided by; `standard_error` holds the strokes' scatter and the
-    model's own `u_model`."""
+    model's own `u_model`. Between `least` and `most` lies the difference for any viscous share the
+    model allows; where that is `share_known` they are the same."""
 
     reference_degc: float
     before_factor: float
@@ -49,6 +50,9 @@ class Normalised(NamedTuple):
     standard_error: float
     dof: float
     p: float
+    least: float
+    most: float
+    share_known: bool
 
 
 def oil_model(
@@ -129,5 +133,7 @@ def normalised(
         t = abs(value) / total
         p = 2 * float(special.ndtr(-t) if math.isinf(dof) else special.stdtr(dof, -t))
     return Normalised(
-        before_degc, 1.0, two, value, around(value, total, dof), u_model, total, dof, p
-    )
+        before_degc, 1.0, two, value, around(value, total, dof), u_model, total, dof, p,
+        *sorted((apart(model.share_low), apart(model.share_high))),
+        share_known=model.share_low == model.share_high,
+    )  # fmt: skip

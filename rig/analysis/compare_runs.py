@@ -126,7 +126,8 @@ def compare_runs(
         for other, medium in zip(results[1:], media[1:], strict=True)
     ]
     main = pairs[0]["figures"]["response_ms"] or dict.fromkeys(words.FIELDS)
-    all_oil = all(medium == "oil" for medium in media)
+    apart = len({oil_degc(result) for result in results}) > 1
+    all_oil = apart and all(medium == "oil" for medium in media)
     ranked = {name: _batch(results, name, settings, oil=all_oil) for name in FIGURES}
     told = words.batch_words(results, ranked) if len(results) > 2 else pairs[0]["words"]
     return {
@@ -155,7 +156,9 @@ def _run(result: Result) -> dict[str, Any]:
 
 def _pair(before: Result, after: Result, settings: Compare, *, oil: bool) -> dict[str, Any]:
     warm = oil_degc(before), oil_degc(after)
-    degc = (warm[0], warm[1]) if oil and warm[0] is not None and warm[1] is not None else None
+    degc = None
+    if oil and warm[0] is not None and warm[1] is not None and warm[0] != warm[1]:
+        degc = warm[0], warm[1]
     model = _model(settings)
     figures: dict[str, FigureComparison | None] = {
         name: compare_figure(
@@ -203,6 +206,9 @@ def figure_json(one: FigureComparison) -> dict[str, Any]:
             "ci95": oil.ci95,
             "p": oil.p,
             "u_model_ms": oil.u_model,
+            "share_known": oil.share_known,
+            "least_ms": oil.least,
+            "most_ms": oil.most,
             "equivalent": words.equivalent(one.normalised_equivalence),
         },
     }

@@ -104,7 +104,14 @@ def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> 
             more = f"; about {one.strokes_to_equate} strokes in each run would likely show it"
         told.append(f"Whether they are alike within {alike.margin:g} ms is not decided{more}.")
     oil = one.normalised
-    if oil is not None:
+    if oil is not None and not oil.share_known:
+        told.append(
+            f"The oil was not equally warm. At one temperature ({oil.reference_degc:.0f} degC) the "
+            f"{name} could differ by anything from {oil.least:+.1f} to {oil.most:+.1f} ms, "
+            "depending on how much of this valve's time the oil's viscosity sets (`viscous_share`, "
+            "which the sheet does not give). Measure both at one temperature."
+        )
+    elif oil is not None:
         way = "shorter" if oil.difference < 0 else "longer"
         told.append(
             f"Brought to the same oil temperature ({oil.reference_degc:.0f} degC) it is "

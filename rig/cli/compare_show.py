@@ -137,13 +137,16 @@ def _ranking(found: Shape | None, name: str, *, ascii_only: bool) -> Iterator[st
 def _numbers(pair: Shape) -> Iterator[str]:
     """The figures of one comparison as a small table."""
     yield f"run {pair['after']} less run {pair['before']}, ms"
-    yield f"{'':<10}{'difference':>11}{'95 % interval':>21}{'p':>9}{'p, ranks':>10}{'in sd':>8}{'strokes':>9}"  # noqa: E501
+    yield f"{'':<10}{'difference':>11}{'95 % interval':>21}{'p':>9}{'p, ranks':>10}{'in sd':>8}{'strokes needed':>16}"  # noqa: E501
     for figure, one in pair["figures"].items():
         if one is None:
             continue
         yield _row(NAMES[figure], one, one["rank_p"], one["effect_sd"], one["strokes_needed"])
         oil = one["normalised"]
-        if oil:
+        if oil and not oil["share_known"]:
+            span = f"anything from {oil['least_ms']:.2f} to {oil['most_ms']:.2f}"
+            yield f"  {oil['oil_temperature_degc']:.0f} degC: {span} (viscous_share not known)"
+        elif oil:
             yield _row(f"  {oil['oil_temperature_degc']:.0f} degC", oil, None, None, None)
     yield ""
 
@@ -155,7 +158,7 @@ def _row(
     between = f"{low:.2f} to {high:.2f}"
     return (
         f"{name:<10}{one['difference_ms']:>11.2f}{between:>21}{_p(one['p']):>9}{_p(rank_p):>10}"
-        f"{_or_blank(effect, 2):>8}{_or_blank(strokes, 0):>9}"
+        f"{_or_blank(effect, 2):>8}{_or_blank(strokes, 0):>16}"
     )
 
 

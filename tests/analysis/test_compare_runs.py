@@ -98,6 +98,28 @@ def test_oil_at_two_temperatures() -> None:
     assert any("oil temperature differs: 80, 60 degC" in note for note in found["notes"])
 
 
+def test_without_a_viscous_share_the_oil_explains_anything_between() -> None:
+    thick = [x * 1.5 for x in normal(40, 2)]
+    pair = result(1, normal(40, 1), oil=80.0), result(2, thick, oil=60.0)
+    found = compared(*pair)
+    oil = found["figures"]["response_ms"]["normalised"]
+    assert oil["share_known"] is False
+    assert oil["most_ms"] == pytest.approx(found["figures"]["response_ms"]["difference_ms"])
+    assert oil["least_ms"] < oil["difference_ms"] < oil["most_ms"]
+    said = found["words"][0]
+    assert f"anything from {oil['least_ms']:+.1f} to {oil['most_ms']:+.1f} ms" in said
+    assert "Measure both at one temperature." in said
+    assert "shows once" not in said
+
+
+def test_equally_warm_oil_adds_nothing() -> None:
+    runs = [result(n, normal(40, n), oil=80.0) for n in (1, 2, 3)]
+    found = compared(*runs)
+    assert found["oil"] is None
+    assert found["figures"]["response_ms"]["normalised"] is None
+    assert found["batch"]["response_ms"]["ranked"][0]["normalised_mean_ms"] is None
+
+
 @pytest.mark.parametrize(
     ("media", "warm"),
     [(["air", "air"], (80.0, 60.0)), (["oil", None], (80.0, 60.0)), (OIL, (80.0, None)),
