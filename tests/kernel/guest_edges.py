@@ -9,36 +9,38 @@ the toggling is over.
 """
 
 import json
+import os
 import select
-import subprocess
 import sys
 from pathlib import Path
+
+from guest_toggle import run as toggle
 
 from rig.io.edges import KernelEdges
 
 QUIET_S = 0.2  # no edge for so long after the last write: none will come
-TOGGLE = str(Path(__file__).with_name("guest_toggle.py"))
 
 
 def once(device, offset, pull_file, count, rate, burst, stalled) -> dict:
     Path(pull_file).write_text("pull-down")
     log = Path("toggle.json").absolute()
+    log.unlink(missing_ok=True)
     source = KernelEdges(device, {"switch": (offset, "external")})
     edges = []
     try:
-        toggling = subprocess.Popen(
-            [sys.executable, "-I", "-S", TOGGLE, pull_file, count, rate, burst, str(log)]
-        )
-        if stalled:
-            toggling.wait()
+        process = os.fork()  # a process of its own, without the time to start an interpreter
+        if process == 0:
+            try:
+                toggle(pull_file, count, rate, burst, log)
+            finally:  # never on into the parent's part
+                os._exit(0)
+        ended = stalled and os.waitpid(process, 0)[0]
         while True:
             ready, _, _ = select.select([source.fileno()], [], [], QUIET_S)
             if ready:
                 edges += [(edge.level, edge.t_ns, edge.sequence) for edge in source.read()]
-            elif toggling.poll() is not None:
+            elif ended or os.waitpid(process, os.WNOHANG)[0]:
                 break
-        if toggling.returncode != 0:
-            raise SystemExit(f"toggling failed with {toggling.returncode}")
         level = source.level("switch")
     finally:
         source.close()
@@ -47,5 +49,5 @@ def once(device, offset, pull_file, count, rate, burst, stalled) -> dict:
 
 if __name__ == "__main__":
     device, offset, pull_file, count, rate, burst, times, *rest = sys.argv[1:]
-    plan = device, int(offset), pull_file, count, rate, burst, "stalled" in rest
+    plan = device, int(offset), pull_file, int(count), float(rate), int(burst), "stalled" in rest
     print(json.dumps([once(*plan) for _ in range(int(times))]))

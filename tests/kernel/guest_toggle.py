@@ -39,10 +39,14 @@ def toggle(path: str, count: int, rate_hz: float, burst: int) -> list[tuple[int,
     return log
 
 
-if __name__ == "__main__":
-    pull_file, count, rate_hz, burst, log_path = sys.argv[1:]
-    if int(burst) > 1:
+def run(path: str, count: int, rate_hz: float, burst: int, log: Path) -> None:
+    """Toggle, then write the log."""
+    if burst > 1:
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(99))
     gc.disable()
-    log = toggle(pull_file, int(count), float(rate_hz), int(burst))
-    Path(log_path).write_text(json.dumps(log))
+    log.write_text(json.dumps(toggle(path, count, rate_hz, burst)))
+
+
+if __name__ == "__main__":
+    pull_file, count, rate_hz, burst, log_path = sys.argv[1:]
+    run(pull_file, int(count), float(rate_hz), int(burst), Path(log_path))
