@@ -132,8 +132,8 @@ def normalised(
     if total > 0:
         t = abs(value) / total
         p = 2 * float(special.ndtr(-t) if math.isinf(dof) else special.stdtr(dof, -t))
+    least, most = sorted((apart(model.share_low), apart(model.share_high)))
     return Normalised(
-        before_degc, 1.0, two, value, around(value, total, dof), u_model, total, dof, p,
-        *sorted((apart(model.share_low), apart(model.share_high))),
-        share_known=model.share_low == model.share_high,
+        before_degc, 1.0, two, value, around(value, total, dof), u_model, total, dof, p, least,
+        most, model.share_low == model.share_high,
     )  # fmt: skip
