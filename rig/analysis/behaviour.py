@@ -29,10 +29,11 @@ from rig.analysis.strokes import StrokeTable
 from rig.analysis.tolerance import one_sided, two_sided
 from rig.analysis.trend import Change, Trend, changes, trend
 from rig.config.sheet import Accept
-from rig.core.recording import Float, Int64
+from rig.core.recording import Bool, Float, Int64
 
 PERCENTILES = (5, 50, 95)
 LEAST_LATER = 5
+LEAST_TOLERANCE = 10
 FIRST_CONFIDENCE = 0.99
 
 
@@ -98,11 +99,12 @@ def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
     answered or missed. Cost grows with the square of the strokes up to trend.LARGEST_N.
     """
     columns = {"response_ms": table.response_ms, "release_ms": table.release_ms}
+    doubtful = (table.mark_bits & marks.DOUBTFUL_BITS) != 0
     whole = (table.mark_bits & marks.bit(marks.CUT_SHORT)) == 0
     return Behaviour(
         table.number,
         {
-            name: figure_behaviour(table.number, values, *limits(accepts, name))
+            name: figure_behaviour(table.number, values, *limits(accepts, name), doubtful=doubtful)
             for name, values in columns.items()
         },
         missed_share(int(table.missed.sum()), int(np.count_nonzero(whole))),
@@ -119,29 +121,44 @@ def limits(accepts: Sequence[Accept], name: str) -> tuple[float | None, float | 
 
 
 def figure_behaviour(
-    number: Int64, values: Float, low: float | None = None, high: float | None = None
+    number: Int64,
+    values: Float,
+    low: float | None = None,
+    high: float | None = None,
+    doubtful: Bool | None = None,
 ) -> FigureBehaviour:
-    """All of one figure: `values` (n,) in ms, NaN where there is no number; `number` (n,)."""
-    first = first_stroke(number, values)
+    """All of one figure: `values` (n,) in ms, NaN where there is no number; `number` (n,).
+    Tolerance intervals and capability are without `doubtful` (n,) strokes and without a first
+    stroke that stands out."""
+    steady = values if doubtful is None else np.where(doubtful, np.nan, values)
+    first = first_stroke(number, steady)  # a doubtful stroke must not hide it
     # a first stroke that stands out is told by itself, not as an unsteadiness of the others
     later = slice(1, None) if first is not None and first.stands_out else slice(None)
     drift = trend(number[later], values[later])
     moved = changes(number[later], values[later])
+    steady = steady[later]
     return FigureBehaviour(
-        spread(values), first, drift, moved, _warm_up(number, moved),
+        spread(values, steady), first, drift, moved, _warm_up(number, moved),
         chart(number[later], values[later]), grubbs(values), fences(values),
-        capability(values, low, high),
+        capability(steady, low, high),
     )  # fmt: skip
 
 
-def spread(values: Float) -> Spread:
-    """Intervals and percentiles of `values` (n,), NaN left out."""
+def spread(values: Float, steady: Float) -> Spread:
+    """Intervals and percentiles of `values` (n,), NaN left out; tolerance intervals of `steady`,
+    from LEAST_TOLERANCE numbers on, and never below zero: these are times."""
+    enough = int(np.isfinite(steady).sum()) >= LEAST_TOLERANCE
+    kept = steady if enough else steady[:0]
     shares = {f"p{share}": percentile(values, share / 100) for share in PERCENTILES}
     return Spread(
-        sd_interval(values), two_sided(values), one_sided(values),
+        sd_interval(values), _time(two_sided(kept)), _time(one_sided(kept)),
         {name: found for name, found in shares.items() if found is not None},
         robust_pair(values), lag1(values),
     )  # fmt: skip
+
+
+def _time(found: Interval) -> Interval:
+    return found if found.low is None else found._replace(low=max(found.low, 0.0))
 
 
 def first_stroke(number: Int64, values: Float) -> FirstStroke | None:

@@ -21,6 +21,7 @@ from rig.analysis.comparison import (
     strokes_to_equate,
     strokes_to_see,
 )
+from rig.analysis.marks import doubtful
 from rig.analysis.plain import plain
 from rig.config.compare import Compare
 from rig.core.errors import UsageError
@@ -70,9 +71,15 @@ def check_comparable(results: Sequence[Result]) -> None:
 
 
 def values_of(result: Result, figure: str) -> Float:
-    """A figure of every stroke (n,), NaN where it has no number."""
+    """A figure of every stroke (n,), NaN where it has no number, is doubtful, or is a
+    first stroke after rest that stands out."""
     found = [stroke[figure] for stroke in result["strokes"]]
-    return np.array([np.nan if value is None else value for value in found], float)
+    values = np.array([np.nan if value is None else value for value in found], float)
+    first = (result.get("first_stroke") or {}).get(figure)
+    if first and first["stands_out"]:
+        values[0] = np.nan
+    odd = [bool(doubtful(stroke.get("marks") or ())) for stroke in result["strokes"]]
+    return np.where(odd, np.nan, values)
 
 
 def oil_degc(result: Result) -> float | None:

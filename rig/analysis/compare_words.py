@@ -212,7 +212,7 @@ def notes(results: Sequence[Result]) -> list[str]:
             if first and first["stands_out"]:
                 told.append(
                     f"Run {one['run']}: the first stroke's {name} stands out by "
-                    f"{first['excess_ms']:+.1f} ms and is in its mean and spread."
+                    f"{first['excess_ms']:+.1f} ms and is left out of the comparison."
                 )
             moved = (one.get("trend") or {}).get(figure)
             if moved and moved["direction"] != "none":

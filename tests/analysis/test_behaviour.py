@@ -155,3 +155,18 @@ def test_plain_refuses_what_has_no_json() -> None:
     assert plain({"a": (1, math.inf), "b": 1.23456789e-9}) == {"a": [1, None], "b": 1.23457e-9}
     with pytest.raises(TypeError, match="ndarray"):
         plain(np.zeros(2))
+
+
+def test_tolerance_is_of_the_steady_strokes() -> None:
+    """Without a first stroke that stands out or a doubtful one; from ten on; no time below 0."""
+    values = np.array([200.0, 50.0, 51, 49, 50, 51, 49, 50, 51, 49, 50, 400.0])
+    number, odd = np.arange(1, 13), np.arange(12) == 11
+    found = figure_behaviour(number, values, None, 60.0, doubtful=odd)
+    clean = figure_behaviour(np.arange(2, 12), values[1:11], None, 60.0)
+    assert found.spread.tolerance_95_95 == clean.spread.tolerance_95_95
+    assert found.capability == clean.capability
+    few = figure_behaviour(number[:9], values[1:10])
+    assert few.spread.tolerance_95_95 == (None, None)
+    wild = figure_behaviour(np.arange(1, 11), np.array([1.0, 30, 2, 28, 1, 25, 3, 29, 1, 27]))
+    assert wild.spread.tolerance_95_95.low == 0
+    assert wild.spread.tolerance_95_95_one_sided.low == 0

@@ -192,7 +192,10 @@ def test_what_is_unfair_is_told() -> None:
     one = result(1, normal(50, 1), sheet_hash="x")
     drifted = [x + 0.2 * n for n, x in enumerate(normal(50, 2))]
     drifted[0] += 40
-    notes = " ".join(compared(one, result(2, drifted, sheet_hash="y"))["notes"])
+    found = compared(one, result(2, drifted, sheet_hash="y"))
+    notes = " ".join(found["notes"])
+    assert found["figures"]["response_ms"]["after"]["mean"] == pytest.approx(np.mean(drifted[1:]))
+    assert "is left out of the comparison" in notes
     assert "different sheets" in notes
     assert "response was rising" in notes
     assert "not independent" in notes
