@@ -5,7 +5,7 @@
     guest_relay.py hold LABEL LINE                claim, on, print "on", wait to be killed
     guest_relay.py claim LABEL LINE               claim and give back
     guest_relay.py edges DEVICE LINE              request as a timed input and give back
-    guest_relay.py off DEVICE LINE                take the line off; prints what it read
+    guest_relay.py off DEVICE LINE VALUE_FILE     take the line off; prints what either side saw
     guest_relay.py squat DEVICE LINE ...          hold lines as another program would
 Errors of the rig end with status 4 and their text on standard error.
 """
@@ -61,10 +61,13 @@ def edges(device: str, line: str) -> None:
     KernelEdges(device, {"switch": (int(line), "external")}).close()
 
 
-def off(device: str, line: str) -> None:
-    from rig.io.gpio import take_line_off
+def off(device: str, line: str, value_file: str) -> None:
+    from rig.io.gpio import hold_line_off, take_line_off
 
-    print(json.dumps({"low": take_line_off(device, int(line))}))
+    held = hold_line_off(device, int(line))
+    seen = {"held low": held.low, "far side": Path(value_file).read_text().strip()}
+    held.close()
+    print(json.dumps(seen | {"taken low": take_line_off(device, int(line))}))
 
 
 def squat(device: str, *lines: str) -> None:

@@ -10,8 +10,8 @@ from pathlib import Path
 import apt_packages
 import build
 import initramfs
-import lane
 import pytest
+import ready
 
 from rig import debian
 from rig.debian import CannotSetUp
@@ -94,7 +94,7 @@ def test_a_reason_skips_by_hand_and_fails_in_ci(
     monkeypatch.setattr(platform, "machine", lambda: "aarch64")
     monkeypatch.setenv("CI", ci)
     with pytest.raises(outcome, match="not run because: it is made for Linux on x86-64"):
-        lane.parts_or_reason()
+        ready.parts_or_skip()
 
 
 def test_modules_come_after_what_they_need(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
