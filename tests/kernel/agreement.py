@@ -47,6 +47,10 @@ class Answer(NamedTuple):
     delay_ms: float
     stays_ms: float
 
+    def settled(self, window_ms: float) -> bool:
+        """Whether the switch followed and then stayed put for the window."""
+        return self.delay_ms > 0 and self.stays_ms > window_ms
+
 
 def logged_answers(log: dict[str, Any]) -> list[Answer]:
     """What the plant did, stroke by stroke: answers to on and off in turn."""
