@@ -141,6 +141,10 @@ def test_response_and_release_agree_with_the_plants_log(ran: Ran, name: str, on:
         for stroke, answer in zip(ran.result["strokes"], answers, strict=True)
         if answer.settled(SETTLES_MS)
     ]
+    # where the emulator held the bench's turn up, the window to the next command may be cut short
+    given = [(recorded, logged) for recorded, logged in pairs if recorded is not None]
+    assert len(given) >= 0.95 * len(pairs), f"{len(pairs) - len(given)} of {len(pairs)} not given"
+    pairs = given
     found = agree([recorded for recorded, _ in pairs], [logged for _, logged in pairs])
     print(f"{name} against the plant's log: {found}")
     assert found.n >= EDGES_LEAST // 2
