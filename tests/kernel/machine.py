@@ -114,8 +114,10 @@ class Job:
                     f"{self.guest.console_tail()}"
                 )
             self.guest.poll(min(left, 0.5))
-        status = self._read("rc").strip()
-        return Done(int(status) if status else NO_RESULT, self._read("out"), self._read("err"))
+        status, told = self._read("rc").strip(), self._read("err")
+        if not status:
+            told += f"\nno result; {self.guest.how_it_is()}\n{self.guest.console_tail()}"
+        return Done(int(status) if status else NO_RESULT, self._read("out"), told)
 
     def wait_for(self, text: str, timeout_s: float) -> None:
         """Wait until the command has printed `text`; GuestError when it ends or takes longer."""
@@ -215,6 +217,11 @@ class Guest:
 
     def alive(self) -> bool:
         return self._qemu.poll() is None
+
+    def how_it_is(self) -> str:
+        """Whether qemu runs, or how it ended."""
+        code = self._qemu.poll()
+        return "the emulated machine runs" if code is None else f"qemu ended with {code}"
 
     def poll(self, timeout_s: float) -> None:
         """Take in which commands have ended since; waits at most `timeout_s` for news."""
