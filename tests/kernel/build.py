@@ -108,11 +108,13 @@ def missing() -> list[str]:
 
 
 def _lacking_tools(cached: bool) -> list[str]:
-    """Debian packages of what must be on the path: qemu always, a compiler for the first build."""
-    tools = {QEMU: "qemu-system-x86"}
+    """Debian packages of what must be on the path: qemu and, in the guest, mke2fs; a compiler for
+    the first build."""
+    tools = {QEMU: "qemu-system-x86", "mke2fs": "e2fsprogs"}
     if not cached:
         tools |= {"gcc": "gcc", "make": "make", "strip": "binutils"}
-    return [package for tool, package in tools.items() if not shutil.which(tool)]
+    path = os.environ.get("PATH", os.defpath) + ":/usr/sbin:/sbin"  # not on everyone's path
+    return [package for tool, package in tools.items() if not shutil.which(tool, path=path)]
 
 
 def prepare() -> MachineParts:

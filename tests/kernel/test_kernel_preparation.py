@@ -24,7 +24,7 @@ def _machine(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """An x86-64 Debian with every tool, an empty cache and nobody to ask for root."""
     monkeypatch.setenv("RIG_KERNEL_CACHE", str(tmp_path / "cache"))
     monkeypatch.setattr(platform, "machine", lambda: "x86_64")
-    monkeypatch.setattr(shutil, "which", lambda name: f"/usr/bin/{name}")
+    monkeypatch.setattr(shutil, "which", lambda name, **_: f"/usr/bin/{name}")
     monkeypatch.setattr(debian, "as_root", lambda: None)
     monkeypatch.setattr(apt_packages, "kernel_version", lambda: VERSION)
 
@@ -37,7 +37,9 @@ def cached(version: str) -> Path:
 
 
 def lacking(monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
-    monkeypatch.setattr(shutil, "which", lambda name: None if name in names else f"/usr/bin/{name}")
+    monkeypatch.setattr(
+        shutil, "which", lambda name, **_: None if name in names else f"/usr/bin/{name}"
+    )
 
 
 def test_with_tools_and_lists_nothing_is_missing() -> None:
