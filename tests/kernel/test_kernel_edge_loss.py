@@ -10,7 +10,7 @@ hands.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 from board import SWITCH, Board, board_up
@@ -48,7 +48,9 @@ def toggled(
 
 
 @pytest.mark.parametrize(("rate_hz", "count"), [(100, 100), (1000, 1000)])
-def test_every_lost_edge_shows(guest: Guest, board: Board, rate_hz: int, count: int) -> None:
+def test_every_lost_edge_shows(
+    guest: Guest, board: Board, measured: Callable[[str, object], None], rate_hz: int, count: int
+) -> None:
     found = []
     for one in toggled(guest, board, count, rate_hz, times=TIMES):
         loss = account(one["written"], one["edges"])
@@ -58,8 +60,10 @@ def test_every_lost_edge_shows(guest: Guest, board: Board, rate_hz: int, count: 
         assert loss.lost == loss.gap + loss.broken == loss.written - loss.delivered, loss
         assert one["level"] == one["written"][-1][0]
     assert len(found) == TIMES
-    lost, written = sum(loss.lost for loss in found), sum(loss.written for loss in found)
-    print(f"{rate_hz} Hz: {lost} of {written} edges lost, all of them shown")
+    lost, written, hidden = (
+        sum(getattr(loss, name) for loss in found) for name in ("lost", "written", "hidden")
+    )
+    measured(f"edges lost at {rate_hz} Hz", f"{lost} of {written}, {hidden} of them unseen")
 
 
 def test_a_stall_longer_than_the_buffer_shows_as_a_gap_of_exactly_what_was_lost(

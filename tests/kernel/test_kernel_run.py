@@ -7,7 +7,7 @@ import json
 import shlex
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -48,6 +48,9 @@ PLANT = {
 }  # fmt: skip
 
 
+Measured = Callable[[str, object], None]
+
+
 class Ran(NamedTuple):
     """One run in the guest: how the command ended, its JSON, the recording, the plant's log."""
 
@@ -84,7 +87,9 @@ def too_few_clean(done: Done, log: dict[str, Any]) -> bool:
 
 
 @pytest.fixture(scope="module")
-def ran(machine_parts: MachineParts, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ran]:
+def ran(
+    machine_parts: MachineParts, tmp_path_factory: pytest.TempPathFactory, measured: Measured
+) -> Iterator[Ran]:
     with Guest(machine_parts, gauge_cable=True) as guest:
         board = board_up(guest)
         for attempt in range(1, ATTEMPTS + 1):
@@ -92,7 +97,10 @@ def ran(machine_parts: MachineParts, tmp_path_factory: pytest.TempPathFactory) -
             done, log = rig_run(guest, board, data)
             # Only the plant's own evidence that the host held the emulator up allows another go.
             stood_ms = stall_ms(log)
-            print(f"attempt {attempt}: status {done.status}, longest stall {stood_ms:.0f} ms")
+            measured(
+                f"run {attempt} on the emulated board",
+                f"exit status {done.status}, longest stall of the emulator {stood_ms:.0f} ms",
+            )
             spoilt = done.status in HELD_UP or too_few_clean(done, log) or stood_ms > HOPELESS_MS
             if stood_ms < STALL_MS or not spoilt:
                 break
@@ -125,17 +133,19 @@ def test_every_edge_of_the_plant_is_recorded_once(ran: Ran) -> None:
     assert [int(c) for c in closed] == [entry[0] for entry in ran.log["switch"]]
 
 
-def test_switch_edges_agree_with_the_plants_log(ran: Ran) -> None:
+def test_switch_edges_agree_with_the_plants_log(ran: Ran, measured: Measured) -> None:
     recorded = [t / MS for t in ran.recording.edges[SWITCH].t_ns]
     found = agree(recorded, [entry[1] / MS for entry in ran.log["switch"]])
-    print(f"switch edges against the plant's log: {found}")
+    measured("switch edge against the plant's log", found)
     assert found.n >= EDGES_LEAST
     assert found.median_ms <= MEDIAN_MAX_MS, found
     assert found.p95_ms <= P95_MAX_MS, found
 
 
 @pytest.mark.parametrize(("name", "on"), [("response_ms", True), ("release_ms", False)])
-def test_response_and_release_agree_with_the_plants_log(ran: Ran, name: str, on: bool) -> None:
+def test_response_and_release_agree_with_the_plants_log(
+    ran: Ran, measured: Measured, name: str, on: bool
+) -> None:
     """Over the strokes in which, by its own log, the plant let the switch settle: a busy host can
     hold it up."""
     answers = [answer for answer in logged_answers(ran.log) if answer.on == on]
@@ -149,7 +159,7 @@ def test_response_and_release_agree_with_the_plants_log(ran: Ran, name: str, on:
     assert len(given) >= 0.95 * len(pairs), f"{len(pairs) - len(given)} of {len(pairs)} not given"
     pairs = given
     found = agree([recorded for recorded, _ in pairs], [logged for _, logged in pairs])
-    print(f"{name} against the plant's log: {found}")
+    measured(f"{'response' if on else 'release'} time against the plant's log", found)
     assert found.n >= EDGES_LEAST // 2
     assert found.median_ms <= MEDIAN_MAX_MS, found
     assert found.p95_ms <= P95_MAX_MS, found
