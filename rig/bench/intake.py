@@ -64,8 +64,8 @@ class Intake:
         self._emit(item)
 
     def _count(self, edge: Edge) -> None:
-        before = self._sequence.get(edge.line)
+        before = self._sequence.get(edge.line, 0)  # a line's first edge has number 1
         self._sequence[edge.line] = edge.sequence
-        if before is not None and edge.sequence != before + 1:
+        if edge.sequence != before + 1:
             lost = edge.sequence - before - 1
             self._emit(Condition("sequence gap", edge.t_ns, f"{edge.line}: {lost} edges lost"))

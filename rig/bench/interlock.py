@@ -111,6 +111,7 @@ class Interlock:
     def see_edge(self, edge: Edge) -> None:
         """Called with every edge, in order."""
         self._edge_level[edge.line] = self._level[edge.line] = edge.level
+        self._edge_lost_since[edge.line] = None  # a source that reports edges is not dead
         if edge.line == SWITCH:
             self._gauge.switch_edge()
 

@@ -11,10 +11,11 @@ from test_sequencer import make_sheet
 
 from rig.bench import rules_gauge
 from rig.bench.bench import Bench
+from rig.bench.interlock import Interlock
 from rig.bench.trackers import DutyWindow
 from rig.bench.watch import TICK_S, watched
 from rig.core.errors import RefusedError
-from rig.core.records import Command, Condition, End, Trip
+from rig.core.records import Command, Condition, Edge, End, Trip
 
 SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
          "settle_wait": "200 ms"}  # fmt: skip
@@ -271,3 +272,23 @@ def test_lost_edges_show_as_a_sequence_gap() -> None:
     run(bench, rig)
     gap = next(r for r in rig.records if isinstance(r, Condition) and r.kind == "sequence gap")
     assert gap.detail == "switch: 3 edges lost"
+
+
+def test_edges_lost_before_the_first_one_seen_show_too() -> None:
+    bench, rig = make_bench()
+    rig.sequence["switch"] = 2
+    run(bench, rig)
+    gap = next(r for r in rig.records if isinstance(r, Condition) and r.kind == "sequence gap")
+    assert gap.detail == "switch: 2 edges lost"
+
+
+def test_races_between_poll_and_edge_do_not_add_up_to_a_dead_source() -> None:
+    setup = make_setup()
+    rig = ScriptedRig(setup)
+    interlock = Interlock(rig, setup, rig.records.append, rig.now_ns)
+    interlock.start(0, {"switch": 0})
+    for n in range(1, 20):  # each look sees the level a moment before its edge is read
+        level = n % 2
+        interlock.tick(n * 20 * MS, {"switch": level})
+        interlock.see_edge(Edge("switch", level, n * 20 * MS, n, "plant"))
+    assert interlock.trip is None
