@@ -12,12 +12,15 @@ import os
 import signal
 import subprocess
 import time
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.config.setup import Setup
 from rig.core.errors import FileProblems, HardwareError
 from rig.core.records import OFF_STATES
 from rig.core.state_file import Owner, RigState
+
+if TYPE_CHECKING:
+    from rig.io.gpio import HeldLine, LineTaker
 
 KILL_PATIENCE_S = 2.0
 _HELD: list[Any] = []
@@ -31,19 +34,45 @@ class Taken(NamedTuple):
     words: str
 
 
-def take_over(bench: subprocess.Popen[bytes], rig: RigState) -> Taken:
-    """Kill the bench and drive its line off. Looks at no disk: `rig` is what the desk knows."""
-    bench.kill()
-    bench.wait()
-    try:
-        off = drive_off(rig)
-    except HardwareError as error:
-        return Taken(
-            None,
-            f"COIL NOT CONFIRMED OFF: its line could not be taken ({error}). Open the mushroom "
-            "stop or pull the fuse now.",
-        )
-    return Taken(off, f"Coil: {off}.")
+class Guard:
+    """Takes the line of one rig from its bench.
+
+    `prepare` does beforehand what a small board needs long for, so that between a dead bench and
+    a line driven low stands little more than the kernel's own clearing up.
+    """
+
+    def __init__(self, rig: RigState) -> None:
+        self._rig = rig
+        self._taker: LineTaker | None = None
+
+    def prepare(self) -> None:
+        """Load, find and open what taking the line needs. A chip that is not there is no fault
+        yet: the bench says so, and `take_over` looks again."""
+        if self._rig.backend == "board":
+            with contextlib.suppress(HardwareError):
+                self._taker = _taker(self._rig)
+
+    def take_over(self, bench: subprocess.Popen[bytes]) -> Taken:
+        """Kill the bench and drive its line off. Looks at no disk, and waits for the process to
+        be gone only after the line is low."""
+        bench.kill()
+        try:
+            off = drive_off(self._rig, self._taker)
+        except HardwareError as error:
+            return Taken(
+                None,
+                f"COIL NOT CONFIRMED OFF: its line could not be taken ({error}). Open the mushroom "
+                "stop or pull the fuse now.",
+            )
+        finally:
+            bench.wait()
+        return Taken(off, f"Coil: {off}.")
+
+    def close(self) -> None:
+        """Let go of the chip; a line that was taken stays held until the process ends."""
+        if self._taker is not None:
+            self._taker.close()
+            self._taker = None
 
 
 def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
@@ -58,28 +87,31 @@ def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
     return not owner.alive()
 
 
-def drive_off(state: RigState) -> str:
+def drive_off(state: RigState, taker: LineTaker | None = None) -> str:
     """Take the relay line and drive it low; returns one of OFF_STATES.
 
     A simulated relay exists only inside its process and falls with it. The plan is looked at only
-    afterwards, for the read-back: a damaged plan must not keep the coil on. Raises HardwareError
-    where the line could not be taken.
+    afterwards, for the read-back: a damaged plan must not keep the coil on. `taker` is one made
+    ready before; where its chip fails, the chip is looked for anew. Raises HardwareError where
+    the line could not be taken.
     """
     if state.backend != "board":
         return OFF_STATES[1] if _setup(state) is None else OFF_STATES[0]
-    from rig.io import gpio
-
-    chip_path = gpio.find_chip(state.chip)
-    held = gpio.hold_line_off(chip_path, state.line)
+    held = _take(state, taker)
     _HELD.append(held)
     if not held.low:
-        raise HardwareError(f"line {state.line} of {chip_path} was taken but does not read low")
+        raise HardwareError(
+            f'relay line {state.line} of chip "{state.chip}" was taken but does not read low'
+        )
     setup = _setup(state)
     if setup is None or setup.readback is None:
         return OFF_STATES[1]
+    from rig.io import gpio
+
     until = time.monotonic() + setup.limits.readback_delay_s
     while True:
         try:
+            chip_path = gpio.find_chip(state.chip)
             level = gpio.read_level(chip_path, setup.readback.line, setup.readback.pull)
         except HardwareError:  # the line is off; only the look at the read-back failed
             return OFF_STATES[1]
@@ -88,6 +120,23 @@ def drive_off(state: RigState) -> str:
         if time.monotonic() > until:
             return OFF_STATES[2]
         time.sleep(0.005)
+
+
+def _take(state: RigState, taker: LineTaker | None) -> HeldLine:
+    if taker is not None:
+        with contextlib.suppress(HardwareError):
+            return taker.take()
+    fresh = _taker(state)
+    try:
+        return fresh.take()
+    finally:
+        fresh.close()
+
+
+def _taker(state: RigState) -> LineTaker:
+    from rig.io import gpio
+
+    return gpio.LineTaker(gpio.find_chip(state.chip), state.line)
 
 
 def _setup(state: RigState) -> Setup | None:

@@ -15,7 +15,7 @@ from rig.core.errors import EXIT_COIL_LIVE, CoilLiveError, RigError
 from rig.core.preflight import Preflight, from_plain
 from rig.core.records import OFF_STATES, Condition, End, Trip, decode
 from rig.core.state_file import RigState
-from rig.desk import guard
+from rig.desk.guard import Guard
 from rig.desk.outcome import Outcome
 from rig.desk.processes import Processes, socket_path
 from rig.desk.signals import StopSignals
@@ -58,6 +58,7 @@ class Session:
         self._processes, self._state, self._guard_s = processes, state, guard_time_s
         self._wires = Wires(processes, signals, self._see_record)
         self._ordered_stop = False
+        self._guarding = Guard(rig)
         self.outcome = Outcome()
         self.watcher = Watcher()
         self.early: EarlyStop | None = None
@@ -122,10 +123,19 @@ class Session:
             self.outcome.message = f"Stopped ({self._wires.stop_why}); nothing was energised."
             self.outcome.exit_code = 3
             return self.outcome
+        self._guarding.prepare()  # before anything is energised
+        try:
+            self._drive()
+        finally:
+            self._guarding.close()
+        self._wait_recorder()
+        return self.outcome
+
+    def _drive(self) -> None:
         self._wires.order("arm")
         self._wires.order("start")
-        self.outcome.started = True
         outcome = self.outcome
+        outcome.started = True
         while outcome.end is None and not outcome.message:
             self._wires.turn()
             self._relay()
@@ -133,8 +143,6 @@ class Session:
                 self._hear(telling)
             if outcome.end is None and not outcome.message:
                 self._guard()
-        self._wait_recorder()
-        return outcome
 
     @contextlib.contextmanager
     def attended(self) -> Iterator[None]:
@@ -210,7 +218,7 @@ class Session:
         if not self._wires.bench_gone and silent_s <= self._guard_s:
             return
         what = "died" if self._wires.bench_gone else f"was silent for {1e3 * silent_s:.0f} ms"
-        taken = guard.take_over(self._processes.bench, self._rig)
+        taken = self._guarding.take_over(self._processes.bench)
         outcome = self.outcome
         outcome.message = f"The bench process {what}; the guard ended it. {taken.words}"
         outcome.fault = True

@@ -167,25 +167,60 @@ class HeldLine:
         self._request.release()
 
 
+class LineTaker:
+    """Everything that taking a line needs, made ready while there is time.
+
+    Loading gpiod, looking for the chip and opening it take a small board far longer than the
+    request itself. Raises HardwareError where the chip cannot be found or opened.
+    """
+
+    def __init__(self, chip_path: str, offset: int) -> None:
+        self._path, self._offset = chip_path, offset
+        self._gpiod = gpiod = chips.gpiod_module()
+        self._inactive = gpiod.line.Value.INACTIVE
+        settings = gpiod.LineSettings(
+            direction=gpiod.line.Direction.OUTPUT, output_value=self._inactive
+        )
+        self._config = {offset: settings}
+        try:
+            self._chip = gpiod.Chip(chip_path)
+        except OSError as error:
+            raise chips.line_error(gpiod, chip_path, [offset], error) from error
+
+    def take(self, within_s: float = TAKE_WITHIN_S) -> HeldLine:
+        """Claim the line as an output driven low, retrying while a dying owner lets go.
+
+        Raises HardwareError where it could not be claimed within `within_s` seconds.
+        """
+        until = time.monotonic() + within_s
+        while True:
+            try:
+                request = self._chip.request_lines(self._config, consumer="rig off")
+            except (OSError, ValueError) as error:
+                busy = isinstance(error, OSError) and error.errno == errno.EBUSY
+                if not busy or time.monotonic() > until:
+                    raise chips.line_error(
+                        self._gpiod, self._path, [self._offset], error
+                    ) from error
+                time.sleep(0.002)
+            else:
+                return HeldLine(request, self._offset, self._inactive)
+
+    def close(self) -> None:
+        """Close the chip. A line that was taken stays held."""
+        self._chip.close()
+
+
 def hold_line_off(chip_path: str, offset: int, within_s: float = TAKE_WITHIN_S) -> HeldLine:
     """Claim a line as an output driven low, retrying while a dying owner lets go.
 
     Raises HardwareError where it could not be claimed within `within_s` seconds.
     """
-    gpiod = chips.gpiod_module()
-    inactive = gpiod.line.Value.INACTIVE
-    settings = gpiod.LineSettings(direction=gpiod.line.Direction.OUTPUT, output_value=inactive)
-    until = time.monotonic() + within_s
-    while True:
-        try:
-            request = gpiod.request_lines(chip_path, {offset: settings}, consumer="rig off")
-        except (OSError, ValueError) as error:
-            busy = isinstance(error, OSError) and error.errno == errno.EBUSY
-            if not busy or time.monotonic() > until:
-                raise chips.line_error(gpiod, chip_path, [offset], error) from error
-            time.sleep(0.002)
-        else:
-            return HeldLine(request, offset, inactive)
+    taker = LineTaker(chip_path, offset)
+    try:
+        return taker.take(within_s)
+    finally:
+        taker.close()
 
 
 def take_line_off(chip_path: str, offset: int) -> bool:

@@ -54,12 +54,12 @@ def test_an_unreached_ramp_says_why_it_was_stopped(tmp_path: Path) -> None:
 
 
 def test_a_line_that_cannot_be_taken_is_not_called_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    def cannot(_: object) -> str:
+    def cannot(*_: object) -> str:
         raise HardwareError("busy")
 
     monkeypatch.setattr(guard, "drive_off", cannot)
     process = subprocess.Popen(["sleep", "60"])
-    taken = guard.take_over(process, STATE)
+    taken = guard.Guard(STATE).take_over(process)
     assert taken.off is None
     assert "COIL NOT CONFIRMED OFF" in taken.words and "pull the fuse" in taken.words
     assert process.returncode is not None

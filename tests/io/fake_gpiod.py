@@ -95,6 +95,14 @@ class FakeChip:
     ) -> None:
         return None
 
+    def close(self) -> None:
+        return None
+
+    def request_lines(self, config: dict[int, Any], consumer: str) -> FakeRequest:
+        if self._kernel.gone:
+            raise OSError(errno.ENODEV, "No such device")
+        return self._kernel.request_lines(self._path, config, consumer)
+
     def get_info(self) -> Any:
         return SimpleNamespace(
             name=Path(self._path).name, label=self._kernel.labels[self._path], num_lines=54

@@ -10,7 +10,7 @@ import pytest
 
 from rig.core.errors import HardwareError
 from rig.io import chips, gpio
-from rig.io.gpio import find_chip, hold_line_off, read_level, take_line_off
+from rig.io.gpio import LineTaker, find_chip, hold_line_off, read_level, take_line_off
 
 LINE = 17
 
@@ -43,6 +43,17 @@ def test_held_line_stays_low_until_closed(kernel: fake_gpiod.FakeKernel, path: s
     held.close()
     held.close()
     assert kernel.open_requests == []
+
+
+def test_a_taker_made_ready_takes_at_once_and_holds_after_its_chip_is_closed(
+    kernel: fake_gpiod.FakeKernel, path: str
+) -> None:
+    taker = LineTaker(path, LINE)
+    assert kernel.open_requests == [], "making ready may not touch the line"
+    held = taker.take()
+    taker.close()
+    assert held.low
+    held.close()
 
 
 def test_a_line_that_does_not_go_low_is_told(kernel: fake_gpiod.FakeKernel, path: str) -> None:
