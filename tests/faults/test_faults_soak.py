@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Many short strokes in one run of real processes: nothing may grow.
+"""Many short strokes in one run of real processes, with random faults: nothing may grow.
 
 What is looked at is the kernel's account of each process (proc(5)): threads, open descriptors,
 resident memory.
@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import pytest
 from live_runs import SETUP, SHEET, live_run, result
+from soak_faults import RandomFaults
 from test_faults_processes import children, recorder_of
 
 STROKES, STROKES_SHORT = 20_000, 300
@@ -20,6 +21,7 @@ STROKE_S = 0.04
 GROWTH_SHARE = 0.15
 GROWTH_KB = 3_000
 LOOK_S = 0.5
+SEED = 20
 
 
 class Account(NamedTuple):
@@ -53,16 +55,19 @@ def test_many_short_strokes_leak_nothing(tmp_path: Path, full_study: bool) -> No
         (bench,) = children(run.process.pid, "rig.compose")
         pids = {"desk": run.process.pid, "bench": bench, "recorder": recorder_of(run)}
         until = time.monotonic() + n * STROKE_S * 3
-        while run.state().owner is not None and time.monotonic() < until:
-            found = {name: account(pid) for name, pid in pids.items()}
-            if all(found.values()):
-                for name, one in found.items():
-                    seen[name].append(one)
-            time.sleep(LOOK_S)
+        with RandomFaults(run, SEED) as faults:
+            while run.state().owner is not None and time.monotonic() < until:
+                found = {name: account(pid) for name, pid in pids.items()}
+                if all(found.values()):
+                    for name, one in found.items():
+                        seen[name].append(one)
+                time.sleep(LOOK_S)
         code, out, err = run.finish(300)
-        assert code == 0, err
-        strokes = len(result(out)["strokes"])
-        assert strokes == n
+        print(f"{sum(faults.thrown.values())} faults: {dict(faults.thrown)}")
+        assert code == 0, (faults.thrown, err)
+        assert not faults.broke
+        assert len(result(out)["strokes"]) == n
+    assert sum(faults.thrown.values()) > n // 100
     for name, accounts in seen.items():
         half = accounts[len(accounts) // 4 : -2]  # warmed up, and before it begins to close
         print(f"{name}: {len(half)} looks, first {half[0]}, last {half[-1]}")
