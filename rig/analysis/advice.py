@@ -89,7 +89,8 @@ def _nearest(gaps: list[Link]) -> Link:
 
 def _coil_check(setup: Setup | None) -> str:
     told = "" if setup is None else f" (setup says {setup.coil.resistance_ohm:g} ohm)"
-    return f"coil resistance at the plug{told}"
+    unseen = setup is not None and setup.readback is None
+    return f"{'the fuse, then ' if unseen else ''}coil resistance at the plug{told}"
 
 
 def _first(links: tuple[Link, ...]) -> Note:

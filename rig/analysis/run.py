@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analysis import figures, marks
+from rig.analysis import figures, marks, trip_checks
 from rig.analysis.advice import advice, missed_of
 from rig.analysis.behaviour import Behaviour, behaviour
 from rig.analysis.budgets import budgets
@@ -121,7 +121,9 @@ def analyse(
         sheet.accept if sheet else (),
         figures.measured(table, timed_from, held, ramps, on_run, known),
         missed_of(sheet, setup, table, links, gauge),
-        _completion(state, sheet, table, ramps, early=early),
+        _completion(state, sheet, table, ramps, early=early)._replace(
+            next_check=trip_checks.next_check(recording.trips[0].rule) if recording.trips else None
+        ),
         advice(sheet, setup, table, links),
     )
     return RunResult(

@@ -30,12 +30,13 @@ NO_ADVICE = Advice()
 
 class Completion(NamedTuple):
     """Whether the sheet was done: `done` of `planned` strokes or ramps, `ended` in plain words
-    where the run did not finish, else empty."""
+    where the run did not finish, else empty, and then `next_check` where one is known."""
 
     done: int
     planned: int
     ended: str = ""
     each_of: str = "stroke"
+    next_check: str | None = None
 
 
 @dataclass(frozen=True)
@@ -144,11 +145,11 @@ def _with_first(verdict: Verdict, advice: Advice) -> Verdict:
 
 
 def _not_finished(completion: Completion) -> Verdict:
-    done, each_of = completion.done, completion.each_of
+    done, each_of, check = completion.done, completion.each_of, completion.next_check
     if done == 0:
-        return Verdict(NOT_TESTED, f"{completion.ended} No {each_of} was completed.")
+        return Verdict(NOT_TESTED, f"{completion.ended} No {each_of} was completed.", check)
     of = f" of {completion.planned}" if completion.planned else ""
-    return Verdict(UNDECIDED, f"{completion.ended} {done}{of} {each_of}s were completed.")
+    return Verdict(UNDECIDED, f"{completion.ended} {done}{of} {each_of}s were completed.", check)
 
 
 def exit_code(result: Mapping[str, Any]) -> int:

@@ -37,7 +37,7 @@ class Problems:
             self.found.append(
                 Problem(self.file, "", "", f"{more} more problems like these", "mend these first")
             )
-        raise FileProblems(self.found)
+        raise FileProblems(self.found, "the capture was not taken")
 
     def stop(self, key: str, value: str, what: str, remedy: str) -> FileProblems:
         """All problems with this last one, to be raised."""

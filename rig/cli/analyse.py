@@ -117,7 +117,7 @@ def _load(setup: Path, sheet: Path | None) -> tuple[LoadedSetup, LoadedSheet | N
     except FileProblems as error:
         problems += error.problems
     if loaded is None or problems:
-        raise FileProblems(problems)
+        raise FileProblems(problems, "nothing was analysed")
     return loaded, loaded_sheet
 
 

@@ -45,7 +45,25 @@ def command(setup: Path, sheet: Path | None) -> None:
     console.print()
     for line in keeping():
         console.print(line)
-    console.print("\nNo problem found; nothing was energised.")
+    latched = _latched(loaded)
+    if latched:
+        console.print(f"\n{latched}", style="bold")
+    console.print("\nNo problem found in the files; nothing was energised.")
+
+
+def _latched(loaded: LoadedSetup) -> str:
+    """What stands in the way of the next run of this rig, or nothing."""
+    from rig.bench.process import latched_words
+    from rig.core import places, state_file
+    from rig.core.errors import RefusedError
+
+    setup = loaded.setup
+    rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
+    try:
+        state = state_file.read(state_file.state_path(places.state_dir(), rig))
+    except (RefusedError, OSError) as error:
+        return f"STATE NOT KNOWN: {error}"
+    return latched_words(state) if state is not None and state.trip is not None else ""
 
 
 def _show_setup(console: Console, loaded: LoadedSetup) -> None:

@@ -44,19 +44,19 @@ class RigError(Exception):
 class FileProblems(RigError, ValueError):
     """A setup, sheet or capture was refused. Nothing was energised.
 
-    `problems` holds every problem found, not only the first.
+    `problems` holds every problem found, not only the first; `so` says what follows.
     """
 
     exit_code = EXIT_USAGE
 
-    def __init__(self, problems: Iterable[Problem]) -> None:
-        self.problems = tuple(problems)
+    def __init__(self, problems: Iterable[Problem], so: str = "nothing was energised") -> None:
+        self.problems, self.so = tuple(problems), so
         super().__init__(self.problems)
 
     def __str__(self) -> str:
         n = len(self.problems)
         head = "1 problem" if n == 1 else f"{n} problems"
-        return f"{head} found; nothing was energised.\n" + "\n".join(str(p) for p in self.problems)
+        return f"{head} found; {self.so}.\n" + "\n".join(str(p) for p in self.problems)
 
 
 class UsageError(RigError, ValueError):

@@ -36,7 +36,7 @@ CASES = [
     ("switch chattering", STATED, True, "undecided", "look at the switch, its wiring and plug"),
     ("contact welded", STATED, False, "undecided", "measure at the coil or open the mushroom"),
     ("driven by the vehicle", (), False, "undecided", "measure at the coil or open the mushroom"),
-    ("fuse open", STATED, False, "does_not_conform", "coil resistance at the plug"),
+    ("fuse open", STATED, False, "does_not_conform", "the fuse, then coil resistance at the plug"),
 ]  # fmt: skip
 
 

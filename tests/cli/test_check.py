@@ -134,3 +134,16 @@ def test_from_the_shell(name: str, tmp_path: Path) -> None:
     assert str(tmp_path) in done.stderr
     assert "Remedy:" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_latched_trip_is_shown(tmp_path: Path) -> None:
+    from rig.core import places, state_file
+    from rig.core.records import Trip
+
+    rig = state_file.RigState("simulated-line17", "simulated", "pinctrl-rp1", 17)
+    path = state_file.state_path(places.state_dir(), rig.rig)
+    state_file.write_latch(path, Trip("duty", 70.0, 60.0, "%", 1, "Let it cool."), 1.7e9, rig)
+    text = shown(DEMO_SETUP)
+    assert "The rig is tripped: duty. Let it cool." in text and "`rig clear`" in text
+    path.write_text('{"half')
+    assert "STATE NOT KNOWN" in shown(DEMO_SETUP)
