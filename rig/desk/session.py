@@ -125,6 +125,15 @@ class Session:
             return self.outcome
         self._guarding.prepare()  # before anything is energised
         try:
+            self._wires.order("arm")
+            self._wires.order("start")
+            self.outcome.started = True
+            self._drive()
+        except Exception as error:  # noqa: BLE001 - the coil comes first, whatever it was
+            # whoever shows the run failed; the bench is still stopped, heard out and guarded
+            self.watcher, self.early = Watcher(), None
+            why = f"it could no longer be shown ({type(error).__name__}: {error})"
+            self._wires.stop_why = self._wires.stop_why or why
             self._drive()
         finally:
             self._guarding.close()
@@ -132,10 +141,7 @@ class Session:
         return self.outcome
 
     def _drive(self) -> None:
-        self._wires.order("arm")
-        self._wires.order("start")
         outcome = self.outcome
-        outcome.started = True
         while outcome.end is None and not outcome.message:
             self._wires.turn()
             self._relay()
