@@ -17,6 +17,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -94,7 +95,7 @@ def look(disk: Path, folder: Path, run_id: int, acknowledged: int) -> Cut:
 
 
 def test_a_power_cut_loses_nothing_that_was_acknowledged(
-    machine_parts: MachineParts, tmp_path: Path, full_study: bool
+    machine_parts: MachineParts, tmp_path: Path, full_study: bool, measured: Callable[[str], None]
 ) -> None:
     disk, dice = tmp_path / "disk.img", random.Random(4)
     make_disk(disk)
@@ -104,6 +105,8 @@ def test_a_power_cut_loses_nothing_that_was_acknowledged(
         cuts.append(look(disk, tmp_path, number, cut_once(machine_parts, disk, dice)))
         print(f"cut {number}: {cuts[-1]}", flush=True)
     lost = [cut for cut in cuts if cut.stored < cut.acknowledged]
-    print(f"power cuts: {n}, with acknowledged records lost: {len(lost)}; 0 failures in {n} is at "
-          f"most {100 * upper_bound(n):.1f} % with 95 % confidence")  # fmt: skip
+    measured(
+        f"power cuts: {n}, with acknowledged records lost: {len(lost)}; 0 failures in {n} is at "
+        f"most {100 * upper_bound(n):.1f} % with 95 % confidence"
+    )
     assert not lost

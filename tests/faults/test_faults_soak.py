@@ -8,6 +8,7 @@ resident memory.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -44,7 +45,9 @@ def account(pid: int) -> Account | None:
 
 
 @pytest.mark.timeout(3600)
-def test_many_short_strokes_leak_nothing(tmp_path: Path, full_study: bool) -> None:
+def test_many_short_strokes_leak_nothing(
+    tmp_path: Path, full_study: bool, measured: Callable[[str], None]
+) -> None:
     n = STROKES if full_study else STROKES_SHORT
     sheet = SHEET.replace("strokes = 60", f"strokes = {n}").replace("150 ms", "20 ms")
     setup = SETUP.replace("[limits]", '[limits]\nduty = "100 %"')
@@ -63,14 +66,15 @@ def test_many_short_strokes_leak_nothing(tmp_path: Path, full_study: bool) -> No
                         seen[name].append(one)
                 time.sleep(LOOK_S)
         code, out, err = run.finish(300)
-        print(f"{sum(faults.thrown.values())} faults: {dict(faults.thrown)}")
+        thrown = ", ".join(f"{n} x {name}" for name, n in sorted(faults.thrown.items()))
+        measured(f"soak: {n} strokes, {sum(faults.thrown.values())} faults survived ({thrown})")
         assert code == 0, (faults.thrown, err)
         assert not faults.broke
         assert len(result(out)["strokes"]) == n
     assert sum(faults.thrown.values()) > n // 100
     for name, accounts in seen.items():
         half = accounts[len(accounts) // 4 : -2]  # warmed up, and before it begins to close
-        print(f"{name}: {len(half)} looks, first {half[0]}, last {half[-1]}")
+        measured(f"soak, {name}: {len(half)} looks, first {half[0]}, last {half[-1]}")
         assert len({one.threads for one in half}) == 1, (name, half)
         assert half[-1].descriptors <= half[0].descriptors, (name, half[0], half[-1])
         allowed = max(GROWTH_KB, GROWTH_SHARE * half[0].resident_kb)
