@@ -16,6 +16,8 @@ from rig.core.records import Sample, Step, decode
 from rig.desk.session import Watcher
 
 REDRAW_S = 0.1
+LAG_TOLD_S = 2.0
+"""A recorder that is behind is told so often, not at each of its words."""
 GUIDES = {
     "raise": "RAISE the pressure slowly and steadily",
     "lower": "LOWER the pressure slowly and steadily",
@@ -56,7 +58,7 @@ class TerminalView(ProgressView):
         self._step = Step("settle", 0, 0)
         self._pressure: float | None = None
         self._closed: str = ""
-        self._drawn = 0.0
+        self._drawn, self._lag_told = 0.0, -LAG_TOLD_S
         self._strokes = LiveStrokes(setup, sheet, source)
 
     def start(self) -> None:
@@ -89,8 +91,10 @@ class TerminalView(ProgressView):
         self._bar.console.print(f"[bold]{GUIDES.get(instruction, instruction)}[/bold]")
 
     def recorder(self, told: Mapping[str, Any]) -> None:
-        if float(told.get("lag_s") or 0) > 0.5:
-            self._bar.console.print(f"The recorder is {told['lag_s']:.1f} s behind.")
+        lag_s = float(told.get("lag_s") or 0)
+        if lag_s > 0.5 and time.monotonic() - self._lag_told > LAG_TOLD_S:
+            self._lag_told = time.monotonic()
+            self._bar.console.print(f"The recorder is {lag_s:.1f} s behind.")
 
     def stopping(self, why: str) -> None:
         self._bar.console.print(f"Stopping: {why}. The coil is commanded off first.")
