@@ -78,7 +78,12 @@ def _rows(model: BaseModel, where: Where) -> Iterator[Row]:
         dimension = dimension_of(field)
         if isinstance(value, BaseModel):
             yield from _rows(value, here)
-        elif value is None:
+        elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
+            for n, item in enumerate(value):
+                for row in _rows(item, ()):
+                    inside = f"{key}[{n + 1} of {len(value)}].{row.key}"
+                    yield row._replace(key=inside, where=(*here, n, *row.where))
+        elif value == () or value is None:
             yield Row(key, "-", "", here)
         elif dimension is not None and dimension.pair:
             texts = [number(item, dimension.name) for item in value]

@@ -123,3 +123,12 @@ FlowLMin = Annotated[float, _reader("flow"), Dimension("flow")]
 PressureRangeKpa = Annotated[
     tuple[float, float], _range_reader("pressure"), Dimension("pressure", pair=True)
 ]
+TemperatureRangeDegc = Annotated[
+    tuple[float, float], _range_reader("temperature"), Dimension("temperature", pair=True)
+]
+CurrentRangeA = Annotated[
+    tuple[float, float], _range_reader("current"), Dimension("current", pair=True)
+]
+VoltageRangeV = Annotated[
+    tuple[float, float], _range_reader("voltage"), Dimension("voltage", pair=True)
+]

@@ -7,6 +7,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from rig.config.analog import AnalogLimits
 from rig.config.quantity_types import (
     Fraction,
     PressureKpa,
@@ -47,7 +48,7 @@ class CoilHeating(Strict):
     temperature_limit_degc: TemperatureDegc = Field(alias="temperature_limit")
 
 
-class Limits(Strict):
+class Limits(AnalogLimits):
     """What the interlock holds the rig to."""
 
     pressure_kpa: PressureKpa | None = Field(alias="pressure", default=None)

@@ -3,14 +3,16 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from rig.config.analog import AnalogChannel, ConverterSetup, EngineSpeedSetup
 from rig.config.gauge_units import UnitError, factor_kpa
 from rig.config.plant import SimulatedRig
 from rig.config.quantity_types import (
     CurrentA,
+    ListAsTuple,
     PressureKpa,
     PressureRangeKpa,
     ResistanceOhm,
@@ -110,6 +112,10 @@ class Setup(Strict):
     switch: SwitchSetup
     readback: ReadbackSetup | None = None
     gauge: GaugeSetup | None = None
+    converter: ConverterSetup | None = None
+    analog: Annotated[tuple[AnalogChannel, ...], ListAsTuple] = ()
+    """What is wired to the converter's inputs."""
+    engine_speed: EngineSpeedSetup | None = None
     stop_input: LoopInput | None = None
     """Auxiliary contact of the mushroom stop."""
     cover_input: LoopInput | None = None
@@ -134,6 +140,10 @@ class Setup(Strict):
             return int(self.switch.closed_reads == "high")
         return int(self.switch.pull == "down")
 
+    def analog_of(self, channel: str) -> AnalogChannel | None:
+        """What the converter reads `channel` from, where it does."""
+        return next((item for item in self.analog if item.channel == channel), None)
+
     @property
     def lines(self) -> dict[str, int]:
         """The GPIO line of every table that names one."""
@@ -144,6 +154,7 @@ class Setup(Strict):
             "stop_input": self.stop_input,
             "cover_input": self.cover_input,
             "heartbeat": self.heartbeat,
+            "engine_speed": self.engine_speed,
         }
         return {table: wired.line for table, wired in tables.items() if wired is not None}
 

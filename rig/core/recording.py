@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from array import array
 from collections.abc import Iterable
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from rig.core.records import (
     GOOD,
+    Block,
     Command,
     Condition,
     Edge,
@@ -68,6 +70,17 @@ class SampleSeries:
 
 
 @dataclass(frozen=True)
+class BlockSeries:
+    """How a fast channel was sampled: `codes` (n,) int64 as the converter gave them, in step with
+    the channel's SampleSeries; `half_ns` the longest half of a transfer, by which a sample's time
+    may be off; `blocks` records of them."""
+
+    codes: Int64
+    half_ns: int
+    blocks: int
+
+
+@dataclass(frozen=True)
 class CommandSeries:
     """Relay commands: `t_ns`, `done_ns` (n,) int64, `on` (n,) bool, `stroke` (n,) int64."""
 
@@ -95,6 +108,8 @@ class Recording:
     end: End | None
     switch_closed_level: int = 1
     readback_live_level: int = 1
+    fast: dict[str, BlockSeries] = field(default_factory=dict)
+    """The channels of `samples` that came in blocks from the converter."""
 
     @property
     def shown_source(self) -> str:
@@ -127,6 +142,7 @@ class RecordingBuilder:
     _steps: list[Step] = field(default_factory=list)
     _trips: list[Trip] = field(default_factory=list)
     _end: End | None = None
+    _fast: dict[str, tuple[array[Any], list[int]]] = field(default_factory=dict)
 
     def _column(self, name: str, codes: str) -> tuple[array[Any], ...]:
         columns = self._columns.get(name)
@@ -146,6 +162,9 @@ class RecordingBuilder:
                 number = math.nan if value is None else value
                 values = (t_ns, number, quality == GOOD)
                 columns = self._column("S" + channel, "qdb")
+            case Block():
+                self._add_block(record)
+                return
             case Command(on, t_ns, done_ns, stroke):
                 values, columns = (t_ns, done_ns, on, stroke), self._column("C", "qqbq")
             case Condition():
@@ -162,6 +181,18 @@ class RecordingBuilder:
                 return
         for column, item in zip(columns, values, strict=True):
             column.append(item)
+
+    def _add_block(self, block: Block) -> None:
+        """The readings of a fast channel beside those that came one by one."""
+        t, value, good = self._column("S" + block.channel, "qdb")
+        codes, seen = self._fast.setdefault(block.channel, (array("q"), [0, 0]))
+        t.extend(itertools.accumulate(block.steps_ns, initial=block.t_ns))
+        value.extend(block.offset + block.scale * code for code in block.codes)
+        codes.extend(block.codes)
+        ends = [run[0] for run in block.runs[1:]] + [len(block.codes)]
+        for (first, quality), end in zip(block.runs, ends, strict=True):
+            good.extend([quality == GOOD] * (end - first))
+        seen[:] = max(seen[0], block.half_ns), seen[1] + 1
 
     def add_all(self, records: Iterable[Record]) -> RecordingBuilder:
         for record in records:
@@ -198,6 +229,10 @@ class RecordingBuilder:
             end=self._end,
             switch_closed_level=self.switch_closed_level,
             readback_live_level=self.readback_live_level,
+            fast={
+                channel: BlockSeries(np.array(codes, dtype=np.int64), *seen)
+                for channel, (codes, seen) in self._fast.items()
+            },
         )
 
     def _first_ns(self) -> int:

@@ -27,6 +27,7 @@ CHANNEL_UNITS = {
     "coil_current": "A",
     "engine_speed": "rpm",
     "cylinder_pressure": "kPa",
+    "sensor_supply": "V",
 }
 
 
@@ -61,6 +62,26 @@ class Sample(NamedTuple):
     value: float | None
     t_ns: int
     quality: str
+
+
+class Block(NamedTuple):
+    """Consecutive readings of a fast channel of the converter.
+
+    Sample n was taken at `t_ns` plus the first n of `steps_ns` (one fewer than `codes`): the
+    middle of its transfer, of which half took `half_ns` at most. `codes` are as the converter gave
+    them, each the sum of its oversampled conversions. The reading is `offset + scale * code` in
+    the channel's unit (CHANNEL_UNITS). `runs` are pairs of an index and the quality from there on;
+    the first index is 0. Only "good" readings may be believed.
+    """
+
+    channel: str
+    t_ns: int
+    steps_ns: list[int]
+    codes: list[int]
+    scale: float
+    offset: float
+    half_ns: int
+    runs: list[list[Any]]
 
 
 class Command(NamedTuple):
@@ -116,12 +137,13 @@ STOPPED_EARLY = "stopped early"
 END_REASONS = ("finished", "tripped", "aborted", "fault")
 OFF_STATES = ("confirmed off", "commanded off, not confirmed", "still live")
 
-Record = Edge | Level | Sample | Command | Condition | Step | Trip | End
+Record = Edge | Level | Sample | Block | Command | Condition | Step | Trip | End
 
 _TAGS: dict[type, str] = {
     Edge: "E",
     Level: "L",
     Sample: "S",
+    Block: "B",
     Command: "C",
     Condition: "N",
     Step: "P",
