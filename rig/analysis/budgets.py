@@ -123,7 +123,7 @@ def _decay(found: dict[str, Budget], setup: Setup | None, held: HoldResult) -> N
              note="standard error of the slope"),
         Line("clock rate", CLOCK_SHARE, "1", "rectangular", rate),
     ]  # fmt: skip
-    gauge = setup.gauge if setup is not None else None
+    gauge = setup.pressure_source if setup is not None else None
     if gauge is not None:
         low, high = gauge.measuring_range_kpa
         stated = gauge.accuracy_kpa

@@ -170,7 +170,8 @@ def _pressure_before(
     place = np.searchsorted(t_ns, at_ns, "right") - 1
     if not len(t_ns) or (place < 0).any():
         return None
-    period_s = setup.gauge.period_s if setup and setup.gauge else 0.0
+    source = setup.pressure_source if setup else None
+    period_s = source.period_s if source else 0.0
     if (at_ns - t_ns[place] > max(FRESH_S, 2 * period_s) * NS_PER_S).any():
         return None
     return float(value[place].min())

@@ -12,7 +12,8 @@ import numpy as np
 from rig.analysis.pressure import RANGE_SHARE, line_characters, reading_age_s, seconds_per_character
 from rig.analysis.uncertainty import Line
 from rig.analysis.windows import Reference
-from rig.config.setup import GaugeSetup, Setup
+from rig.config.gauge_setup import GaugeSetup
+from rig.config.setup import Setup
 from rig.core.recording import Recording, SampleSeries
 
 STAMP_MS = {"board": 0.05, "simulated": 0.05, "emulated board": 0.5}
@@ -96,7 +97,7 @@ def gauge_lines(setup: Setup | None, samples: SampleSeries) -> list[Line]:
         Line("gauge resolution", resolution_kpa(samples) / 2, "kPa", "rectangular",
              note="half a step of the readings"),
     ]  # fmt: skip
-    gauge = setup.gauge if setup is not None else None
+    gauge = setup.pressure_source if setup is not None else None
     if gauge is not None:
         low, high = gauge.measuring_range_kpa
         stated = gauge.accuracy_kpa

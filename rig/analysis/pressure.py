@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.config.setup import GaugeSetup, Setup
+from rig.config.gauge_setup import TWO_WORDS, GaugeSetup
+from rig.config.setup import Setup
 from rig.core.clock import NS_PER_S
 from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
 
@@ -38,21 +39,29 @@ class PressureAt:
 
 
 NUMBER_CHARACTERS, UNIT_CHARACTERS, LINE_END = 5, 3, 2
+SENTENCE_CHARACTERS = 24
 """What fills a gauge's pattern, to tell how long its line takes on the wire."""
 
 
 def line_characters(gauge: GaugeSetup) -> int:
-    """How long the gauge's line is on the wire, its end included, as far as its pattern tells."""
-    text = gauge.pattern.replace("{pressure}", " " * NUMBER_CHARACTERS)
-    text = text.replace("{unit}", " " * UNIT_CHARACTERS).replace("{*}", "")
+    """How long the gauge's line is on the wire, its end included, as far as its pattern tells; of
+    a Modbus reply address, function, count, registers and CRC."""
+    if gauge.modbus is not None:
+        return 5 + (4 if gauge.modbus.type in TWO_WORDS else 2)
+    if gauge.pattern is None:  # $, address, four fields, * and checksum of a transducer sentence
+        return SENTENCE_CHARACTERS + LINE_END
+    text = gauge.pattern
+    for name in ("pressure", *(channel.channel for channel in gauge.channels)):
+        text = text.replace(f"{{{name}}}", " " * NUMBER_CHARACTERS)
+    for field, length in (("{unit}", UNIT_CHARACTERS), ("{*}", 0), ("{xor}", 2), ("{sum}", 2)):
+        text = text.replace(field, " " * length)
     return len(text) + LINE_END
 
 
 def seconds_per_character(gauge: GaugeSetup) -> float:
     """A start bit, the data bits, a parity bit where there is one, and the stop bits
     (asynchronous serial framing)."""
-    bits = 1 + gauge.bytesize + (gauge.parity != "none") + gauge.stopbits
-    return bits / gauge.baud
+    return gauge.byte_s
 
 
 def reading_age_s(gauge: GaugeSetup) -> float:
@@ -84,11 +93,12 @@ def pressure_of(recording: Recording, setup: Setup | None = None) -> SampleSerie
 
 def alike_kpa(setup: Setup | None) -> float:
     """Readings that differ by no more than this are alike: the gauge's accuracy."""
-    if setup is None or setup.gauge is None:
+    source = setup.pressure_source if setup is not None else None
+    if source is None:
         return 0.0
-    if setup.gauge.accuracy_kpa is not None:
-        return setup.gauge.accuracy_kpa
-    low, high = setup.gauge.measuring_range_kpa
+    if source.accuracy_kpa is not None:
+        return source.accuracy_kpa
+    low, high = source.measuring_range_kpa
     return RANGE_SHARE * (high - low)
 
 

@@ -85,7 +85,8 @@ def pressure_table(
     gauge = setup.gauge if setup is not None and recording.source != "capture" else None
     age = age_half_width_ms(gauge) if gauge is not None else 0.0
     step = resolution_kpa(pressure)
-    stated = setup.gauge.accuracy_kpa if setup is not None and setup.gauge is not None else None
+    source = setup.pressure_source if setup is not None else None
+    stated = source.accuracy_kpa if source is not None else None
 
     resting, noise = _plateau(value, before, start)
     held, _ = _plateau(value, start, released)

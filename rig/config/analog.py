@@ -76,6 +76,10 @@ AnalogName = Literal[
 ]
 
 
+FAST_PERIOD_S = 0.01
+"""Readings of a fast channel reach the interlock at least so often (rig.bench.pacing)."""
+
+
 def bits_of(chip: str) -> int:
     """Resolution of a single-ended reading of the chip."""
     return 10 if chip.startswith("MCP30") else 12

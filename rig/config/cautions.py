@@ -35,15 +35,16 @@ def _setup_cautions(setup: Setup) -> Iterator[str]:
             "No read-back: a welded relay contact is not seen, and after each stroke the coil is "
             '"commanded off, not confirmed".'
         )
-    if setup.gauge is None:
+    if setup.pressure_source is None:
         yield "No gauge: nothing watches the pressure. A relief valve alone limits it."
-    if setup.gauge is not None and setup.limits.pressure_kpa is not None:
-        room_kpa = setup.limits.pressure_kpa - setup.gauge.expected_range_kpa[1]
-        accuracy_kpa = setup.gauge.accuracy_kpa
+    source = setup.pressure_source
+    if source is not None and setup.limits.pressure_kpa is not None:
+        room_kpa = setup.limits.pressure_kpa - source.expected_range_kpa[1]
+        accuracy_kpa = source.accuracy_kpa
         if accuracy_kpa is not None and room_kpa <= accuracy_kpa:
             yield (
                 f"The pressure limit is {room_kpa:.3g} kPa above the expected range, no more than "
-                f"the gauge's accuracy of {accuracy_kpa:.3g} kPa: a healthy run may trip."
+                f"the {source.name}'s accuracy of {accuracy_kpa:.3g} kPa: a healthy run may trip."
             )
     if setup.limits.duty >= 1:
         yield "limits.duty is 100 %: the duty rule can never trip."
@@ -77,7 +78,7 @@ def _sheet_cautions(setup: Setup, sheet: Sheet) -> Iterator[str]:
             "The coil is on for no longer than limits.readback_delay: a load side that stays dead "
             "is not noticed within a stroke."
         )
-    if setup.gauge is None and sheet.base_pressure_min_kpa is not None:
+    if setup.pressure_source is None and sheet.base_pressure_min_kpa is not None:
         yield (
             "There is a minimum base pressure and no gauge to measure it: read it off before the "
             "run and state it with --base-pressure, or missed strokes may stay undecided."

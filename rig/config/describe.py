@@ -33,7 +33,7 @@ class Row(NamedTuple):
 def describe(setup: Setup) -> list[Row]:
     """Every key of a setup, defaults included, except the simulated rig's own."""
     rows = [row for row in _rows(setup, ()) if row.where[0] not in HIDDEN]
-    if setup.gauge is not None:
+    if setup.pressure_source is not None:
         stale = ("limits", "gauge_stale")
         value, unit = number(setup.gauge_stale_s, "time")
         rows = [Row(row.key, value, unit, stale) if row.where == stale else row for row in rows]

@@ -4,6 +4,8 @@
 A pattern is the line with fields in braces, `ST {pressure} {unit}`:
 
 * `{pressure}` the number, `{unit}` its unit, `{*}` text that does not matter;
+* `{oil_temperature}` and the other channels likewise, in the units that the setup gives them;
+* `{xor}` and `{sum}` a checksum of two hexadecimal digits over what stands before it;
 * a space stands for any number of spaces and tabs, none included; at least one is needed beside
   `{*}`, and before the number after text that ends in a digit, a sign or a point;
 * spaces around the number, as gauges pad it to a width, need none in the pattern;
@@ -19,12 +21,13 @@ import difflib
 import functools
 import itertools
 import re
-from typing import NamedTuple
+from typing import NamedTuple, get_args
 
+from rig.config.gauge_setup import OtherName
 from rig.config.gauge_units import UnitError, factor_kpa
 
-# No nan, no underscore, no comma; a run of digits is taken whole or not at all.
-_NUMBER = r"[+-]?(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?[0-9]{1,3}+)?+(?![0-9.])"
+_MINUS = "(?:[+-]|\xe2\x88\x92)"  # the last is UTF-8's minus sign, seen as Latin-1
+_SEPARATORS = {"none": "", "comma": ",", "point": r"\.", "space": " ", "apostrophe": "'"}
 # What gauges show for "no value" (common practice, no source).
 _WORD = (
     r"(?i:[+-]?(?:nan|infinity|inf|ofl|ovfl|ovf|ol|over|ufl|under|ul|error|err)(?![a-z0-9])"
@@ -33,12 +36,40 @@ _WORD = (
 _IGNORED = r"[^\x00-\x08\x0a-\x1f\x7f]"
 _UNIT = r"[A-Za-z](?>[A-Za-z0-9/^\xb2\xc2]*)(?:\([AGag]\))?+"
 
-FIELDS = {
-    "pressure": f"(?P<pressure>(?>{_NUMBER}|(?P<word>{_WORD})))",
-    "unit": f"(?P<unit>{_UNIT})",
-    "*": "",
-}
-"""What may stand in braces. A new field is one more entry, and a group the decoder reads."""
+NUMBERS = ("pressure", *get_args(OtherName))
+CHECKSUMS = ("xor", "sum")
+FIELDS = (*NUMBERS, "unit", "*", *CHECKSUMS)
+"""What may stand in braces."""
+
+
+@functools.lru_cache(maxsize=16)
+def _number(decimal: str, thousands: str) -> str:
+    """The form of a number: no nan, no underscore; a run of digits is taken whole or not at all.
+
+    Between sign and digits gauges may pad; thousands come in whole groups of three or not at all.
+    """
+    point, part = {"point": r"\.", "comma": ","}[decimal], _SEPARATORS[thousands]
+    whole = f"(?:[0-9]{{1,3}}+(?:{part}[0-9]{{3}}+)++(?![0-9])|[0-9]++)" if part else "[0-9]++"
+    ends = f"(?![0-9]|{point}{f'|{part}[0-9]' if part else ''})"
+    fraction = f"(?:{whole}(?:{point}[0-9]*+)?+|{point}[0-9]++)"
+    return rf"(?:{_MINUS}[ \t]*+)?+{fraction}(?:[eE][+-]?[0-9]{{1,3}}+)?+{ends}"
+
+
+def _field_regex(name: str, decimal: str, thousands: str) -> str:
+    if name == "unit":
+        return f"(?P<unit>{_UNIT})"
+    if name in CHECKSUMS:
+        return f"(?P<{name}>[0-9A-Fa-f]{{2}})"
+    word = "word" if name == "pressure" else f"{name}_word"
+    return f"(?P<{name}>(?>{_number(decimal, thousands)}|(?P<{word}>{_WORD})))"
+
+
+def read_number(text: str, decimal: str = "point", thousands: str = "none") -> float:
+    """The value of what a number field matched."""
+    text = text.replace("\xe2\x88\x92", "-").replace("\t", "")
+    part = {"none": " ", "comma": ",", "point": ".", "space": " ", "apostrophe": "'"}[thousands]
+    text = text.replace(part, "").replace(" ", "")
+    return float(text.replace(",", ".") if decimal == "comma" else text)
 
 
 class PatternError(ValueError):
@@ -58,12 +89,17 @@ class PatternError(ValueError):
 
 class GaugePattern(NamedTuple):
     """A usable pattern. `regex` matches a whole line, decoded as Latin-1, with the groups
-    `pressure`, `word` (set where there is no number) and, with `unit_in_line`, `unit`.
+    `pressure`, `word` (set where there is no number) and, with `unit_in_line`, `unit`; further
+    `channels` have groups of their name and `NAME_word`, a `checksum` the group of its name.
     `factor_kpa` belongs to the setup's unit; None where each line states its own."""
 
     regex: re.Pattern[str]
     factor_kpa: float | None
     unit_in_line: bool
+    channels: tuple[str, ...] = ("pressure",)
+    checksum: str | None = None
+    decimal: str = "point"
+    thousands: str = "none"
 
 
 class _Token(NamedTuple):
@@ -74,8 +110,13 @@ class _Token(NamedTuple):
 
 
 @functools.lru_cache(maxsize=32)
-def parse_pattern(pattern: str, unit: str | None) -> GaugePattern:
-    """Check a pattern together with the setup's unit. Raises PatternError."""
+def parse_pattern(
+    pattern: str, unit: str | None, decimal: str = "point", thousands: str = "none"
+) -> GaugePattern:
+    """Check a pattern together with the setup's unit and its way to write numbers.
+
+    Raises PatternError.
+    """
     tokens = _tokens(pattern)
     _check(tokens, pattern)
     in_line = any(token.kind == "unit" for token in tokens)
@@ -89,7 +130,11 @@ def parse_pattern(pattern: str, unit: str | None) -> GaugePattern:
         factor = None if unit is None else factor_kpa(unit)
     except UnitError as error:
         raise PatternError(0, error.what, error.remedy, key="unit") from error
-    return GaugePattern(re.compile(_regex(tokens), re.ASCII), factor, in_line)
+    kinds = [token.kind for token in tokens]
+    channels = tuple(kind for kind in kinds if kind in NUMBERS)
+    checksum = next((kind for kind in kinds if kind in CHECKSUMS), None)
+    regex = re.compile(_regex(tokens, decimal, thousands), re.ASCII)
+    return GaugePattern(regex, factor, in_line, channels, checksum, decimal, thousands)
 
 
 def _tokens(pattern: str) -> list[_Token]:
@@ -136,7 +181,15 @@ def _check_text(text: str, at: int) -> None:
 
 
 def _check(tokens: list[_Token], pattern: str) -> None:
-    for name, needed in (("pressure", True), ("unit", False)):
+    checksums = [token for token in tokens if token.kind in CHECKSUMS]
+    if len(checksums) > 1:
+        raise PatternError(checksums[1].position, "a second checksum", "put {*} in its place")
+    if checksums and tokens[-1] is not checksums[0]:
+        raise PatternError(
+            checksums[0].position, "a checksum ends the line", "take out what comes after it"
+        )
+    for name in ("pressure", "unit", *NUMBERS[1:]):
+        needed = name == "pressure"
         found = [token for token in tokens if token.kind == name]
         if len(found) > 1:
             raise PatternError(
@@ -152,28 +205,35 @@ def _check(tokens: list[_Token], pattern: str) -> None:
 
 def _check_neighbours(left: _Token, right: _Token) -> None:
     kinds = {left.kind, right.kind}
-    if "*" in kinds and not kinds & {"text", "space"}:
+    pair = {left.kind in NUMBERS, right.kind in NUMBERS}
+    if ("*" in kinds and not kinds & {"text", "space"}) or pair == {True}:
         raise PatternError(
             right.position,
             f"{{{left.kind}}} and {{{right.kind}}} touch, so it is not known where one ends",
             "put the text or the space between them there",
         )
-    if left.kind == "unit" and right.kind == "pressure":
+    if right.kind in CHECKSUMS and left.kind not in ("text", "*"):
+        raise PatternError(
+            right.position,
+            f"it is not known where {{{left.kind}}} ends and the checksum begins",
+            "put the text between them there, like *",
+        )
+    if left.kind == "unit" and right.kind in NUMBERS:
         raise PatternError(
             right.position,
             "a unit may end in a digit, so the number after it needs a space or text before it",
             "put the text or the space between them there",
         )
-    if left.kind == "text" and right.kind == "pressure" and left.text[-1] in "+-.":
+    if left.kind == "text" and right.kind in NUMBERS and left.text[-1] in "+-.":
         raise PatternError(
             right.position - 1,
-            f'"{left.text[-1]}" before {{pressure}} would be cut off the number',
+            f'"{left.text[-1]}" before {{{right.kind}}} would be cut off the number',
             "leave it out; the number carries its own sign and point",
         )
-    if left.kind == "pressure" and right.kind == "text" and right.text[0] in "0123456789.":
+    if left.kind in NUMBERS and right.kind == "text" and right.text[0] in "0123456789.":
         raise PatternError(
             right.position,
-            f'"{right.text[0]}" after {{pressure}} is part of the number, so it never matches',
+            f'"{right.text[0]}" after {{{left.kind}}} is part of the number, so it never matches',
             "leave it out, or put the space between them there",
         )
     if left.kind == "unit" and right.kind == "text" and re.match(r"[A-Za-z0-9/^(]", right.text):
@@ -184,7 +244,7 @@ def _check_neighbours(left: _Token, right: _Token) -> None:
         )
 
 
-def _regex(tokens: list[_Token]) -> str:
+def _regex(tokens: list[_Token], decimal: str, thousands: str) -> str:
     parts, ignoring = [r"[ \t]*+"], False
     for before, token, after in zip([None, *tokens], tokens, [*tokens[1:], None], strict=False):
         if token.kind == "*":
@@ -194,12 +254,13 @@ def _regex(tokens: list[_Token]) -> str:
             parts.append(r"[ \t]++" if _space_needed(before, after) else r"[ \t]*+")
         elif token.kind == "text":
             parts.append(re.escape(token.text))
-        elif token.kind == "pressure":
+        elif token.kind in NUMBERS:
             # without a space, digits of the text and of the number are only told apart by a sign
             digit = before is not None and before.kind == "text" and before.text[-1].isdigit()
-            parts += [_padding(before), "(?=[+-])" * digit, FIELDS["pressure"], _padding(after)]
+            number = _field_regex(token.kind, decimal, thousands)
+            parts += [_padding(before), "(?=[+-])" * digit, number, _padding(after)]
         else:
-            parts.append(FIELDS[token.kind])
+            parts.append(_field_regex(token.kind, decimal, thousands))
         if ignoring and (after is None or after.kind not in ("text", "space")):
             parts.append(r"\Z)" if token.kind == "*" else ")")
             ignoring = False
@@ -216,4 +277,4 @@ def _space_needed(before: _Token | None, after: _Token | None) -> bool:
     if "*" in (before and before.kind, after and after.kind):
         return True
     joins = before is not None and before.kind == "text" and before.text[-1] in "0123456789+-."
-    return joins and after is not None and after.kind == "pressure"
+    return joins and after is not None and after.kind in NUMBERS

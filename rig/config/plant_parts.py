@@ -47,6 +47,9 @@ class ElectricPart(Strict):
     )
     """At 20 degC. Left out: what the setup says."""
     inductance_h: InductanceH = Field(alias="inductance", default=0.060, gt=0, le=10)
+    inductance_growth: Fraction = Field(default=0.3, ge=0, le=2)
+    """How much more it is with the plunger pulled in, part of itself: what makes the current dip
+    while it moves. Only what a sensor in the coil's lead shows depends on it."""
     clamp_voltage_v: VoltageV = Field(alias="clamp_voltage", default=24.7, gt=0, le=100)
     """Across the coil while its current dies: 0.7 V a plain diode, more with a zener."""
     shorted_turns: Fraction = Field(default=0.0, ge=0, le=0.9)

@@ -5,22 +5,13 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from rig.config.analog import AnalogChannel, ConverterSetup, EngineSpeedSetup
-from rig.config.gauge_units import UnitError, factor_kpa
+from rig.config.analog_pressure import PressureSource, converter_pressure
+from rig.config.gauge_setup import GaugeSetup
 from rig.config.plant import SimulatedRig
-from rig.config.quantity_types import (
-    CurrentA,
-    ListAsTuple,
-    PressureKpa,
-    PressureRangeKpa,
-    ResistanceOhm,
-    TimeS,
-    VoltageV,
-    is_resolved,
-    refuse,
-)
+from rig.config.quantity_types import CurrentA, ListAsTuple, ResistanceOhm, TimeS, VoltageV
 from rig.config.safeguards import CoilHeating, HeartbeatSetup, Limits, LoopInput
 from rig.config.strict import Strict
 
@@ -64,39 +55,6 @@ class ReadbackSetup(Strict):
     pull: Literal["up", "down", "external"] = "external"
     voltage_reads: Literal["low", "high"] = "high"
     """Electrical level of the input while the load terminal carries supply voltage."""
-
-
-class GaugeSetup(Strict):
-    """A pressure gauge on a serial port that sends lines at its own pace."""
-
-    port: str = Field(min_length=1, examples=['"/dev/ttyUSB0"'])
-    pattern: str = Field(min_length=1, examples=['"{pressure} {unit}"'])
-    unit: str | None = None
-    """Unit of the readings where the gauge does not send one."""
-    baud: int = Field(default=9600, ge=110, le=4_000_000)
-    bytesize: Literal[7, 8] = 8
-    parity: Literal["none", "even", "odd"] = "none"
-    stopbits: Literal[1, 2] = 1
-    period_s: TimeS = Field(alias="period", gt=0)
-    """Time between readings, as the gauge sends them."""
-    measuring_range_kpa: PressureRangeKpa = Field(alias="measuring_range")
-    """What the gauge can show; a reading outside it is not believed."""
-    expected_range_kpa: PressureRangeKpa = Field(alias="expected_range")
-    """What a healthy run should show; the over-pressure limit must lie above it."""
-    accuracy_kpa: PressureKpa | None = Field(alias="accuracy", default=None, ge=0)
-    latency_s: TimeS = Field(alias="latency", default=0.0, ge=0)
-    """Age of a reading when its first byte is sent, as the maker states it."""
-
-    @field_validator("unit")
-    @classmethod
-    def _unit_is_a_pressure(cls, unit: str | None, info: ValidationInfo) -> str | None:
-        if unit is None or is_resolved(info):
-            return unit
-        try:
-            factor_kpa(unit)
-        except UnitError as error:
-            raise refuse(error.what, error.remedy) from error
-        return unit
 
 
 class Setup(Strict):
@@ -145,6 +103,21 @@ class Setup(Strict):
         return next((item for item in self.analog if item.channel == channel), None)
 
     @property
+    def pressure_source(self) -> PressureSource | None:
+        """What gives the channel pressure: the gauge, or the converter; None where nothing does."""
+        if self.gauge is not None:
+            gauge = self.gauge
+            return PressureSource(
+                "gauge",
+                gauge.period_s,
+                gauge.latency_s,
+                gauge.measuring_range_kpa,
+                gauge.expected_range_kpa,
+                gauge.accuracy_kpa,
+            )
+        return converter_pressure(self.analog, self.converter)
+
+    @property
     def lines(self) -> dict[str, int]:
         """The GPIO line of every table that names one."""
         tables = {
@@ -176,8 +149,8 @@ class Setup(Strict):
         least 0.5 s. Without a gauge no rule uses it."""
         if self.limits.gauge_stale_s is not None:
             return self.limits.gauge_stale_s
-        periods_s = STALE_PERIODS * self.gauge.period_s if self.gauge is not None else 0.0
-        return max(STALE_MIN_S, periods_s)
+        source = self.pressure_source
+        return max(STALE_MIN_S, STALE_PERIODS * source.period_s if source is not None else 0.0)
 
     @property
     def coil_current_a(self) -> float:

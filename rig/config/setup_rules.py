@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 
-from rig.config.gauge_pattern import PatternError, parse_pattern
+from rig.config.analog_rules import ANALOG_RULES
+from rig.config.gauge_rules import GAUGE_RULES
 from rig.config.setup import Setup
 from rig.config.wording import Finding, listed
 from rig.physics.fuse import CONTINUOUS_LOADING_MAX, may_carry
@@ -124,28 +125,16 @@ def switch_input(setup: Setup) -> Findings:
         )
 
 
-def gauge_pattern(setup: Setup) -> Findings:
-    """The pattern can be used, together with the unit."""
-    if setup.gauge is None:
-        return
-    try:
-        parse_pattern(setup.gauge.pattern, setup.gauge.unit)
-    except PatternError as error:
-        if error.key == "pattern":  # a wrong unit is told of by its own field
-            what = f"{error.what} (at character {error.position + 1})"
-            yield Finding(("gauge", "pattern"), what, error.remedy)
-
-
 def gauge_range(setup: Setup) -> Findings:
     """What is expected can be shown."""
-    gauge = setup.gauge
+    gauge = setup.pressure_source
     if gauge is None:
         return
     (low, high), (least, most) = gauge.expected_range_kpa, gauge.measuring_range_kpa
     if not (least <= low and high <= most):
         yield Finding(
-            ("gauge", "expected_range"),
-            f"the gauge shows {least:.0f} to {most:.0f} kPa and cannot show all of "
+            ("gauge", "expected_range") if setup.gauge else ("analog",),
+            f"the {gauge.name} shows {least:.0f} to {most:.0f} kPa and cannot show all of "
             f"{low:.0f} to {high:.0f} kPa",
             "correct the range, or use a gauge that covers it",
         )
@@ -154,13 +143,13 @@ def gauge_range(setup: Setup) -> Findings:
 def pressure_limit_needs_gauge(setup: Setup) -> Findings:
     """A limit that nothing watches is refused, and so is a gauge without a limit."""
     limit = setup.limits.pressure_kpa
-    if setup.gauge is None and limit is not None:
+    if setup.pressure_source is None and limit is not None:
         yield Finding(
             ("limits", "pressure"),
             "there is a pressure limit and no gauge: nothing would watch it",
-            "describe the gauge in a [gauge] table, or take the limit out",
+            "describe it in a [gauge] table or an [[analog]] channel, or take the limit out",
         )
-    if setup.gauge is not None and limit is None:
+    if setup.pressure_source is not None and limit is None:
         yield Finding(
             ("limits", "pressure"),
             "there is a gauge and no pressure limit",
@@ -169,12 +158,12 @@ def pressure_limit_needs_gauge(setup: Setup) -> Findings:
 
 
 def _pressure_limit_kpa(setup: Setup) -> float | None:
-    return setup.limits.pressure_kpa if setup.gauge is not None else None
+    return setup.limits.pressure_kpa if setup.pressure_source is not None else None
 
 
 def pressure_limit_above_expected(setup: Setup) -> Findings:
     """A limit inside the expected range would trip a healthy run."""
-    limit_kpa, gauge = _pressure_limit_kpa(setup), setup.gauge
+    limit_kpa, gauge = _pressure_limit_kpa(setup), setup.pressure_source
     if gauge is not None and limit_kpa is not None:
         high_kpa = gauge.expected_range_kpa[1]
         if not limit_kpa > high_kpa:
@@ -188,13 +177,13 @@ def pressure_limit_above_expected(setup: Setup) -> Findings:
 
 def pressure_limit_can_be_seen(setup: Setup) -> Findings:
     """A limit the gauge cannot show would never trip."""
-    limit_kpa, gauge = _pressure_limit_kpa(setup), setup.gauge
+    limit_kpa, gauge = _pressure_limit_kpa(setup), setup.pressure_source
     if gauge is not None and limit_kpa is not None:
         most_kpa = gauge.measuring_range_kpa[1]
         if not limit_kpa < most_kpa:
             yield Finding(
                 ("limits", "pressure"),
-                f"the gauge shows at most {most_kpa:.0f} kPa, so a limit of {limit_kpa:.0f} kPa "
+                f"the {gauge.name} shows at most {most_kpa:.0f} kPa, so a limit of {limit_kpa:.0f} kPa "
                 "would never trip",
                 "set the limit below the top of gauge.measuring_range, or use a larger gauge",
             )
@@ -202,16 +191,16 @@ def pressure_limit_can_be_seen(setup: Setup) -> Findings:
 
 def stale_longer_than_period(setup: Setup) -> Findings:
     """A gauge that sends every period is always a period old."""
-    stale_s, gauge = setup.limits.gauge_stale_s, setup.gauge
+    stale_s, gauge = setup.limits.gauge_stale_s, setup.pressure_source
     if stale_s is None:
         return
-    if gauge is None:
+    if gauge is None and not setup.analog and setup.engine_speed is None:
         yield Finding(
             ("limits", "gauge_stale"),
             "there is no gauge whose readings could grow stale",
             "describe the gauge in a [gauge] table, or take this key out",
         )
-    elif not stale_s > gauge.period_s:
+    elif gauge is not None and not stale_s > gauge.period_s:
         yield Finding(
             ("limits", "gauge_stale"),
             f"the gauge sends every {gauge.period_s:g} s, so {stale_s:g} s without a reading is "
@@ -275,7 +264,8 @@ SETUP_RULES: tuple[Callable[[Setup], Findings], ...] = (
     lines_differ,
     fuse,
     switch_input,
-    gauge_pattern,
+    *GAUGE_RULES,
+    *ANALOG_RULES,
     gauge_range,
     pressure_limit_needs_gauge,
     pressure_limit_above_expected,

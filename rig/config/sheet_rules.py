@@ -183,11 +183,12 @@ def duty(setup: Setup, sheet: Sheet) -> Findings:
 
 def needs_gauge(setup: Setup, sheet: Sheet) -> Findings:
     """A hold and a ramp are nothing without pressure."""
-    if setup.gauge is None and sheet.kind != "strokes":
+    if setup.pressure_source is None and sheet.kind != "strokes":
         yield Finding(
             ("kind",),
             f'a "{sheet.kind}" sheet measures pressure, and the setup has no gauge',
-            "describe the gauge in the setup's [gauge] table, or use a strokes sheet",
+            "describe a gauge in the setup's [gauge] table, or pressure as an [[analog]] channel, "
+            "or use a strokes sheet",
         )
 
 
@@ -215,9 +216,9 @@ def ramp_below_limit(setup: Setup, sheet: Sheet) -> Findings:
 
 def ramp_can_be_seen(setup: Setup, sheet: Sheet) -> Findings:
     """The gauge can show the ramp's lower end."""
-    if sheet.kind != "ramp" or setup.gauge is None:
+    if sheet.kind != "ramp" or setup.pressure_source is None:
         return
-    least_kpa = setup.gauge.measuring_range_kpa[0]
+    least_kpa = setup.pressure_source.measuring_range_kpa[0]
     if not sheet.low_kpa >= least_kpa:
         yield Finding(
             ("low",),

@@ -7,15 +7,13 @@ import contextlib
 from dataclasses import dataclass
 from typing import Any
 
-from rig.config.setup import GaugeSetup, Setup
-from rig.core.clock import MonotonicClock
+from rig.config.setup import Setup
 from rig.core.errors import HardwareError
 from rig.core.records import READBACK, SWITCH
 from rig.io import chips
 from rig.io.edges import KernelEdges
-from rig.io.gauge import StreamGauge
+from rig.io.gauge_opening import Gauge, open_gauge
 from rig.io.gpio import RelayCoil, board_factory
-from rig.io.serial_link import SerialLink
 from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
 from rig.io.world import RealWorld
 
@@ -30,7 +28,7 @@ class BoardHardware:
 
     coil: RelayCoil
     edges: KernelEdges
-    gauge: StreamGauge | None
+    gauge: Gauge | None
     loops: dict[str, LoopLine]
     heartbeat: HeartbeatLine | None
     world: RealWorld
@@ -60,7 +58,7 @@ def open_board(setup: Setup) -> BoardHardware:
         opened.callback(edges.close)
         gauge = None
         if setup.gauge is not None:
-            gauge = _open_gauge(setup.gauge)
+            gauge = open_gauge(setup.gauge)
             opened.callback(gauge.close)
             description["gauge port"] = setup.gauge.port
         loops, heartbeat = open_slow_lines(setup, board.factory, opened)
@@ -70,15 +68,6 @@ def open_board(setup: Setup) -> BoardHardware:
         return BoardHardware(
             coil, edges, gauge, loops, heartbeat, RealWorld(), source, description, opened.pop_all()
         )
-
-
-def _open_gauge(gauge: GaugeSetup) -> StreamGauge:
-    link = SerialLink(gauge.port, gauge.baud, gauge.bytesize, gauge.parity, gauge.stopbits)
-    try:
-        return StreamGauge(link, MonotonicClock(), gauge)
-    except BaseException:
-        link.close()
-        raise
 
 
 def _close_factory(factory: Any) -> None:

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from rig.core.errors import HardwareError
@@ -28,6 +28,17 @@ class ByteLink(Protocol):
     def read(self) -> Sequence[tuple[int, bytes]]:
         """What arrived since the last call as (t_ns, bytes), without blocking. Raises LinkLost."""
 
+    @property
+    def up(self) -> bool:
+        """Whether it is there now."""
+
+    def write(self, data: bytes) -> bool:
+        """Send without blocking; False where not all of it could be sent. A lost link takes
+        nothing."""
+
+    def discard(self) -> None:
+        """Throw away what arrived and was not read."""
+
     def fileno(self) -> int | None:
         """A descriptor to wait on; None where there is none, and while the link is lost."""
 
@@ -43,6 +54,20 @@ class MemoryLink:
         self._size = 0
         self._up = True
         self._lost: LinkLost | None = None
+        self.sent: Callable[[bytes], None] = lambda _: None
+        """Told what is written."""
+
+    @property
+    def up(self) -> bool:
+        return self._up
+
+    def write(self, data: bytes) -> bool:
+        if self._up:
+            self.sent(data)
+        return self._up
+
+    def discard(self) -> None:
+        self._waiting, self._size = [], 0
 
     def feed(self, t_ns: int, data: bytes) -> None:
         """Bytes whose last one arrived at `t_ns`. On a lost link they go nowhere.

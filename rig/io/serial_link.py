@@ -7,7 +7,9 @@
 3. A port that goes away shows as one of several unrelated exceptions; all are caught at one
    boundary and become LinkLost. A wired port whose gauge falls silent shows as nothing at all:
    that is for the interlock's stale rule.
-4. A lost port is tried again from read(), at growing intervals. Opening a sick USB adapter may
+4. Writes never block either: a request of a few bytes goes into the kernel's buffer whole, or
+   counts as not sent.
+5. A lost port is tried again from read(), at growing intervals. Opening a sick USB adapter may
    block, so the first attempt waits until the stale rule has had its say and the coil is off.
 """
 
@@ -47,6 +49,8 @@ class SerialLink:
         parity: str = "none",
         stopbits: int = 1,
         *,
+        dtr: bool | None = None,
+        rts: bool | None = None,
         clock: Clock | None = None,
         reopen_after_s: float = 1.0,
         reopen_most_s: float = 5.0,
@@ -59,6 +63,7 @@ class SerialLink:
             "parity": _PARITY[parity],
             "stopbits": stopbits,
         }
+        self._control = {"dtr": dtr, "rts": rts}
         self._clock = clock or MonotonicClock()
         self._first_ns = int(reopen_after_s * NS_PER_S)
         self._most_ns = int(reopen_most_s * NS_PER_S)
@@ -75,8 +80,15 @@ class SerialLink:
         import serial
 
         device: Any = serial.Serial(
-            self.port, timeout=0, write_timeout=0, exclusive=True, **self._settings
+            None, timeout=0, write_timeout=0, exclusive=True, **self._settings
         )
+        for line, level in self._control.items():
+            if (
+                level is not None
+            ):  # before opening: some kernels raise both for a moment all the same
+                setattr(device, line, level)
+        device.port = self.port
+        device.open()
         try:
             fcntl.ioctl(device.fd, termios.TIOCEXCL)
             _keep_control_lines(device.fd)
@@ -108,6 +120,31 @@ class SerialLink:
             if not pieces:  # else the bytes first, the loss next time
                 self._tell_loss()
         return pieces
+
+    @property
+    def up(self) -> bool:
+        return self._serial is not None
+
+    def write(self, data: bytes) -> bool:
+        """Hand bytes to the port; it sends them by itself. False where it did not take them all."""
+        if self._serial is None:
+            return False
+        try:
+            return os.write(self._serial.fd, data) == len(data)
+        except BlockingIOError:
+            return False
+        except _FAULTS as error:
+            self._lose(error)
+            return False
+
+    def discard(self) -> None:
+        """Throw away what arrived and was not read."""
+        if self._serial is None:
+            return
+        try:
+            termios.tcflush(self._serial.fd, termios.TCIFLUSH)
+        except _FAULTS as error:
+            self._lose(error)
 
     def fileno(self) -> int | None:
         return None if self._serial is None else int(self._serial.fd)

@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from rig.config.plant import SimulatedRig
-from rig.config.setup import GaugeSetup
-from rig.simulated.gauge_peer import GaugePeer, Line
+from rig.config.gauge_setup import GaugeSetup
+from rig.simulated.gauge_peer import TURNAROUND_NS, GaugePeer, Line
 from rig.simulated.gauge_sensor import GaugeSensor
 from rig.simulated.scatter import stream
 from rig.simulated.trajectory import Trajectory
@@ -27,14 +27,16 @@ class Gauge:
         seed: int,
         start_ns: int,
         path: Callable[[], Trajectory],
+        others: Mapping[str, float] | None = None,
     ) -> None:
         rng = stream(seed, "gauge")
         self._path, self._start_ns = path, start_ns
-        self._peer = GaugePeer(gauge, rig.gauge, rig.fault_after_s, rng)
+        self._peer = GaugePeer(gauge, rig.gauge, rig.fault_after_s, rng, others or {})
         self._sensor = GaugeSensor(
             rig.gauge, gauge.measuring_range_kpa, rng, path().pressure_pa(0.0)
         )
-        self.next_ns = start_ns + int(rng.random() * self._peer.period_ns)
+        self._asked = gauge.asked
+        self.next_ns = NEVER if gauge.asked else start_ns + int(rng.random() * self._peer.period_ns)
         unplugs_s = self._peer.disconnects_s
         self.unplugs_ns = NEVER if unplugs_s == math.inf else start_ns + round(unplugs_s * 1e9)
         self._wire: deque[Line] = deque()
@@ -52,7 +54,18 @@ class Gauge:
         """Take the reading that is due now, and send it."""
         now_ns, peer = self.next_ns, self._peer
         self.next_ns = now_ns + peer.period_ns
-        data = peer.message(t_s, self._sensor.reading_kpa(self._path(), t_s))
+        self._send(peer.message(t_s, self._sensor.reading_kpa(self._path(), t_s)), now_ns)
+
+    def ask(self, data: bytes, now_ns: int, t_s: float) -> None:
+        """Bytes were sent to it. They are taken as arrived: their time on the wire is short
+        beside the gauge's own."""
+        question = self._peer.hear(data) if self._asked else b""
+        if question:
+            reading_kpa = self._sensor.reading_kpa(self._path(), t_s)
+            self._send(self._peer.message(t_s, reading_kpa, question), now_ns + TURNAROUND_NS)
+
+    def _send(self, data: bytes, now_ns: int) -> None:
+        peer = self._peer
         start_ns = max(now_ns + peer.latency_ns, self._free_ns)
         if not data or start_ns > now_ns + peer.latency_ns + peer.period_ns:
             return  # nothing to say, or the wire is still busy with what was said

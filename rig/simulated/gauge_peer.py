@@ -1,20 +1,23 @@
 # SPDX-License-Identifier: MIT
-"""The far side of the gauge's cable: lines by the setup's pattern, as bytes at byte time."""
+"""The far side of the gauge's cable: lines, sentences or replies, as bytes at byte time."""
 
 from __future__ import annotations
 
 import math
 import random
-import re
+from collections.abc import Mapping
 from typing import NamedTuple
 
+from rig.config.channel_units import unit_of
 from rig.config.gauge_units import factor_kpa
 from rig.config.plant_parts import GaugePart
-from rig.config.setup import GaugeSetup
+from rig.config.gauge_setup import GaugeSetup
+from rig.simulated import gauge_forms
 
 OVER_RANGE = "OL"
-LINE_END = "\r\n"
 NS = 1_000_000_000
+TURNAROUND_NS = 2_000_000
+"""From the last byte of a question to the first of the answer."""
 
 
 class Line(NamedTuple):
@@ -41,11 +44,18 @@ class Line(NamedTuple):
 
 
 class GaugePeer:
-    """Formats readings and knows how the gauge fails."""
+    """Formats readings and knows how the gauge fails. `others` are the values of its further
+    channels, in the channels' own units."""
 
     def __init__(
-        self, gauge: GaugeSetup, part: GaugePart, fails_from_s: float, rng: random.Random
+        self,
+        gauge: GaugeSetup,
+        part: GaugePart,
+        fails_from_s: float,
+        rng: random.Random,
+        others: Mapping[str, float] | None = None,
     ) -> None:
+        self._gauge, self._others = gauge, others or {}
         self._fails, self._fails_from_s, self._rng = part.fails, fails_from_s, rng
         self._unit = gauge.unit or part.unit
         self._factor = factor_kpa(self._unit)
@@ -53,11 +63,10 @@ class GaugePeer:
         self._digits = max(math.ceil(-math.log10(step)) + 1, 0)
         while self._digits and math.isclose(round(step, self._digits - 1), step, rel_tol=1e-9):
             self._digits -= 1  # no more digits than the step needs
-        self._template, self._counts = _template(gauge.pattern, self._unit)
-        bits = 1 + gauge.bytesize + (gauge.parity != "none") + gauge.stopbits
-        self.byte_ns = NS * bits / gauge.baud
+        self.byte_ns = NS * gauge.byte_s
         self.latency_ns = round(gauge.latency_s * NS)
         self.period_ns = max(round(gauge.period_s * (1.0 + part.clock_error) * NS), 1)
+        self._asked = b""
         self._count = 0
         self._frozen: bytes | None = None
 
@@ -66,45 +75,53 @@ class GaugePeer:
         """When its plug comes off."""
         return self._fails_from_s if self._fails == "disconnected" else math.inf
 
-    def message(self, t_s: float, reading_kpa: float | None) -> bytes:
+    def hear(self, data: bytes) -> bytes:
+        """Bytes that were sent to it; returns the whole question they complete, or nothing."""
+        self._asked = (self._asked + data)[-256:]
+        if self._gauge.form == "query" and gauge_forms.answers(self._gauge, self._asked):
+            whole, self._asked = self._asked, b""
+            return whole
+        if self._gauge.form == "modbus" and len(self._asked) >= 8:
+            whole, self._asked = self._asked[-8:], b""
+            return whole
+        return b""
+
+    def message(self, t_s: float, reading_kpa: float | None, question: bytes = b"") -> bytes:
         """What it sends for a reading taken at `t_s` (None: over range); may be nothing."""
         fails = self._fails if t_s >= self._fails_from_s else None
         if fails in ("silent", "disconnected"):
             return b""
-        if fails == "NaN":
-            number = "nan"
-        elif reading_kpa is None:
-            number = OVER_RANGE
-        else:
-            number = f"{reading_kpa / self._factor:.{self._digits}f}"
-        line = self._line(number)
+        data = self._data(reading_kpa, question, no_number=fails == "NaN")
         if fails == "garbage":
-            return bytes(self._rng.randrange(256) for _ in line)
+            return bytes(self._rng.randrange(256) for _ in data)
         if fails == "frozen":
             if self._frozen is None:
-                self._frozen = line
+                self._frozen = data
             return self._frozen
-        return line
+        return data
 
-    def _line(self, number: str) -> bytes:
-        if not self._counts:
-            return (self._template % number).encode("ascii")
-        self._count += 1
-        return (self._template % {"n": number, "i": self._count}).encode("ascii")
-
-
-def _template(pattern: str, unit: str) -> tuple[str, bool]:
-    """The pattern as a %-format of the number, and whether it also wants a count, which stands
-    for the text that does not matter."""
-    counts = "{*}" in pattern.replace(" ", "")
-    number = "%(n)s" if counts else "%s"
-    parts: list[str] = []
-    for part in re.findall(r"\{\{|\}\}|\{[^{}]*\}|[^{}]+", pattern):
-        if part in ("{{", "}}"):
-            parts.append(part[0])
-        elif part[0] == "{":
-            name = part[1:-1].strip()
-            parts.append({"pressure": number, "*": "%(i)d"}.get(name, unit.replace("%", "%%")))
+    def _data(self, reading_kpa: float | None, question: bytes, *, no_number: bool) -> bytes:
+        gauge = self._gauge
+        if gauge.form in ("modbus", "nmea"):
+            shown = None if no_number else reading_kpa
+            numbers = {**self._others, "pressure": shown}
+            if gauge.form == "modbus":
+                return gauge_forms.modbus_reply(gauge, question, numbers)
+            return gauge_forms.sentence(gauge, numbers).encode("ascii")
+        if no_number:
+            text = "nan"
+        elif reading_kpa is None:
+            text = OVER_RANGE
         else:
-            parts.append(part.replace("%", "%%"))
-    return "".join(parts) + LINE_END, counts
+            text = gauge_forms.number_text(gauge, reading_kpa / self._factor, self._digits)
+        texts = {name: self._other(name) for name in self._others} | {"pressure": text}
+        self._count += 1
+        return gauge_forms.line_text(gauge, self._unit, texts, self._count).encode("latin-1")
+
+    def _other(self, name: str) -> str:
+        channel = next((c for c in self._gauge.channels if c.channel == name), None)
+        if channel is None or channel.unit is None:
+            return "0"
+        scale = unit_of(name, channel.unit)
+        value = (self._others[name] - scale.offset) / scale.factor
+        return gauge_forms.number_text(self._gauge, value, 2)

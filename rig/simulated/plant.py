@@ -16,6 +16,7 @@ from rig.config.setup import Setup
 from rig.core.records import READBACK, SWITCH
 from rig.simulated import faults
 from rig.simulated.air_valve import AirValve
+from rig.simulated.coil_current import CoilCurrent
 from rig.simulated.electrics import CoilCircuit, current_at
 from rig.simulated.gauge import Gauge
 from rig.simulated.gauge_peer import Line
@@ -30,6 +31,10 @@ from rig.simulated.switch import PressureSwitch
 from rig.simulated.trajectory import Trajectory
 from rig.simulated.truth import Truth
 from rig.simulated.wiring import Wiring
+
+GAUGE_OTHERS = {"coil_current": 0.0, "engine_speed": 800.0, "cylinder_pressure": 0.0}
+"""What a serial gauge of the simulated rig sends for channels that it has no sensor for; oil
+temperature and supply voltage are those of the rig."""
 
 
 class Plant:
@@ -56,6 +61,9 @@ class Plant:
         )
         viscosity = oil_viscosity_pa_s(rig) if oil else 0.0
         self._plunger = Plunger(rig.plunger, viscosity, stream(seed, "plunger"))
+        self._lead: CoilCurrent | None = None  # only where something looks at it: it costs time
+        if setup.analog_of("coil_current") is not None:
+            self._lead = CoilCurrent(self._coil, self._plunger, rig.electric.inductance_growth)
         self._sources = PressureSources(rig, oil, stream(seed, "supply"))
         valve: Valve = OilValve(rig) if oil else AirValve(rig)
         self._hydraulics = Hydraulics(
@@ -68,7 +76,9 @@ class Plant:
         self._gauge_at_supply = rig.gauge.at == "supply"
         self._gauge: Gauge | None = None
         if setup.gauge is not None:
-            self._gauge = Gauge(setup.gauge, rig, seed, start_ns, self._gauge_path)
+            others = {**GAUGE_OTHERS, "oil_temperature": rig.oil.temperature_degc}
+            others["supply_voltage"] = coil.supply_voltage_v
+            self._gauge = Gauge(setup.gauge, rig, seed, start_ns, self._gauge_path, others)
         levels = {SWITCH: self._wiring.switch_level(self._switch.closed)}
         if self._has_readback:
             levels[READBACK] = self._wiring.readback_level(False)
@@ -107,6 +117,13 @@ class Plant:
         self._contacts = [c for c in self._contacts if c[0] < moves.cut_s] + moves.changes
         self._contact_ns = self._ns(self._contacts[0][0])
         self._choose()
+
+    def ask_gauge(self, data: bytes, t_ns: int) -> None:
+        """Bytes are sent to the gauge at `t_ns`."""
+        self.advance(t_ns)
+        if self._gauge is not None and not self.gauge_unplugged:
+            self._gauge.ask(data, self._now_ns, self._s(self._now_ns))
+            self._choose()
 
     def hand(self, instruction: str) -> None:
         """What the person at the supply is told now: "raise", "lower" or "hold"."""
@@ -175,6 +192,13 @@ class Plant:
         """Electrical level of an input now."""
         return self._outbox.levels[line]
 
+    def coil_current_a(self, t_ns: int) -> float:
+        """What flows in the coil's lead, from the last change of the contact on. Worked out only
+        where the setup measures it; raises ValueError elsewhere."""
+        if self._lead is None:
+            raise ValueError("nothing measures the coil's current in this setup")
+        return self._lead.at(self._s(t_ns))
+
     # -- for tests only
 
     def pressure_kpa(self, t_ns: int) -> float:
@@ -219,6 +243,8 @@ class Plant:
         row = self._wiring.live_changes(self._contacts)
         self._contacts, self._contact_ns = [], NEVER
         self._passings = self._plunger.follow(self._coil.switch(row))
+        if self._lead is not None:
+            self._lead.follow(row)
         self._next_passing()
         for kind in ("plunger in", "plunger out"):
             self.truth.forget_after(kind, self._ns(row[0][0]))

@@ -14,10 +14,9 @@ from rig.core.clock import MonotonicClock, VirtualClock
 from rig.core.errors import UsageError
 from rig.core.ports import World
 from rig.core.records import READBACK, SWITCH
-from rig.io.gauge import StreamGauge
+from rig.io.gauge_opening import Gauge, gauge_on, open_gauge
 from rig.io.gpio import RelayCoil
 from rig.io.links import MemoryLink
-from rig.io.serial_link import SerialLink
 from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
 from rig.simulated.edges import SimulatedEdges
 from rig.simulated.pins import SimulatedFactory
@@ -33,7 +32,7 @@ class SimulatedHardware:
 
     coil: RelayCoil
     edges: SimulatedEdges
-    gauge: StreamGauge | None
+    gauge: Gauge | None
     loops: dict[str, LoopLine]
     heartbeat: HeartbeatLine | None
     world: World
@@ -81,13 +80,13 @@ def open_simulated(
         levels = {name: plant.level(name) for name in lines}
         edges = SimulatedEdges(factory, lines, levels, wakes=not fast)
         opened.callback(edges.close)
-        gauge: StreamGauge | None = None
+        gauge: Gauge | None = None
         world: World
         if fast:
             clock = VirtualClock(begin_ns)
             link = MemoryLink() if setup.gauge is not None else None
             if setup.gauge is not None and link is not None:
-                gauge = StreamGauge(link, clock, setup.gauge)
+                gauge = gauge_on(link, clock, setup.gauge)
                 opened.callback(gauge.close)
                 description["gauge port"] = "memory"
             virtual = VirtualWorld(plant, clock, edges, link)
@@ -102,6 +101,8 @@ def open_simulated(
             edges.catch_up = feeder.catch_up
             opened.callback(feeder.end)
             feeder.start()
+            if setup.gauge is not None and setup.gauge.asked:
+                feeder.listen()
             relay_changed = feeder.relay_changed
             world = FedWorld(feeder)
 
@@ -120,7 +121,7 @@ def open_simulated(
         )  # fmt: skip
 
 
-def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[StreamGauge, int, str]:
+def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[Gauge, int, str]:
     """A gauge on a pseudo-terminal; returns it, the far end's descriptor, and the port's name.
 
     The feeder closes the far end.
@@ -136,11 +137,10 @@ def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[StreamGau
         tty.setraw(near_fd)  # a terminal would echo and translate
         os.set_blocking(far_fd, False)
         port = os.ttyname(near_fd)
-        link = SerialLink(port, wanted.baud, wanted.bytesize, wanted.parity, wanted.stopbits)
+        gauge = open_gauge(wanted, port)
     except BaseException:
         os.close(far_fd)
         raise
-    gauge = StreamGauge(link, MonotonicClock(), wanted)
     opened.callback(gauge.close)
     return gauge, far_fd, port
 

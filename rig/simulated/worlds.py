@@ -6,9 +6,10 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from rig.core.clock import MonotonicClock, VirtualClock
 from rig.io.links import MemoryLink
@@ -34,6 +35,8 @@ class VirtualWorld:
     ) -> None:
         self._plant, self._clock, self._edges, self._link = plant, clock, edges, link
         self.instruction = "hold"
+        if link is not None:
+            link.sent = lambda data: plant.ask_gauge(data, clock.now_ns())
 
     def now_ns(self) -> int:
         return self._clock.now_ns()
@@ -85,6 +88,13 @@ class Feeder(threading.Thread):
         self._lines: deque[Line] = deque()
         self._sent = 0
         """Bytes of the first of `_lines` that are out."""
+        self._ear: Ear | None = None
+
+    def listen(self) -> None:
+        """Hear what is sent to the gauge, from its end of the cable."""
+        if self._wire_fd is not None:
+            self._ear = Ear(self._wire_fd, self.ask)
+            self._ear.start()
 
     def relay_changed(self, on: bool) -> None:
         """The relay's line has changed, in the caller's thread."""
@@ -101,6 +111,12 @@ class Feeder(threading.Thread):
         except Exception as error:  # noqa: BLE001 - the reader is told by the lines being lost
             self._fail(error)
 
+    def ask(self, data: bytes) -> None:
+        """Bytes came from the rig's end of the gauge's cable."""
+        with self._turn:
+            self._plant.ask_gauge(data, self._clock.now_ns())
+            self._turn.notify()
+
     def hand(self, instruction: str) -> None:
         """What the person at the supply is told."""
         with self._turn:
@@ -116,6 +132,8 @@ class Feeder(threading.Thread):
         if self.is_alive():
             self.join()
         self._unplug()
+        if self._ear is not None:
+            self._ear.end()
 
     def run(self) -> None:
         """The thread."""
@@ -168,9 +186,46 @@ class Feeder(threading.Thread):
                 os.write(self._wire_fd, data)
 
     def _unplug(self) -> None:
+        if self._ear is not None:
+            self._ear.stop()
         fd, self._wire_fd = self._wire_fd, None
         if fd is not None:
             os.close(fd)
+
+
+class Ear(threading.Thread):
+    """Waits for bytes at the gauge's end of its cable."""
+
+    def __init__(self, wire_fd: int, heard: Callable[[bytes], None]) -> None:
+        super().__init__(name="simulated gauge", daemon=True)
+        self._wire_fd, self._heard = wire_fd, heard
+        self._stop_fd = os.eventfd(0, os.EFD_CLOEXEC)
+        self._stopped = threading.Event()
+
+    def run(self) -> None:
+        """The thread."""
+        while not self._stopped.is_set():
+            ready, _, _ = select.select([self._wire_fd, self._stop_fd], [], [])
+            if self._stop_fd in ready:
+                return
+            try:
+                data = os.read(self._wire_fd, 4096)
+            except BlockingIOError:
+                continue
+            except OSError:  # the other end is closed
+                return
+            self._heard(data)
+
+    def stop(self) -> None:
+        """Stop hearing; from here on the descriptor may be closed."""
+        self._stopped.set()
+        os.eventfd_write(self._stop_fd, 1)
+
+    def end(self) -> None:
+        """Wait until it has stopped."""
+        if self.is_alive():
+            self.join()
+        os.close(self._stop_fd)
 
 
 class FedWorld(RealWorld):

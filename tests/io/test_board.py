@@ -14,7 +14,7 @@ from rig.config.setup import Setup
 from rig.core.errors import CoilLiveError, HardwareError
 from rig.core.ports import Hardware
 from rig.io import board as board_module
-from rig.io import chips, gauge, gpio, lgpio_loading
+from rig.io import chips, gauge, gauge_opening, gpio, lgpio_loading
 from rig.io.board import open_board
 from rig.io.serial_link import SerialLink
 from rig.io.world import RealWorld
@@ -173,11 +173,11 @@ def no_edges(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def no_port(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(board_module, "SerialLink", fail)
+    monkeypatch.setattr(gauge_opening, "SerialLink", fail)
 
 
 def no_pattern(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gauge, "compile_pattern", fail)
+    monkeypatch.setattr(gauge, "line_decoder", fail)
 
 
 def no_relay(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:

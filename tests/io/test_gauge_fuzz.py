@@ -43,19 +43,23 @@ def number(text: bytes) -> Decimal | None:
 
 
 def oracle(stream: bytes) -> list[float]:
-    """The good values, kPa, of `{pressure} {unit}` lines with a known unit, in order."""
-    values = []
+    """The good values, kPa, of `{pressure} {unit}` lines with a known unit, in order. The unit of
+    the first good one is the unit of all."""
+    values: list[float] = []
+    first: bytes | None = None
     for line in re.split(rb"[\r\n]", stream)[1:-1]:
         if len(line) > 256:
             continue
         line = line.strip(b" \t")
         for unit, factor in TO_KPA.items():
             if line.endswith(unit):
-                value = number(line.removesuffix(unit).rstrip(b" \t"))
+                text = line.removesuffix(unit).rstrip(b" \t")
+                value = number(re.sub(rb"^([+-])[ \t]+", rb"\1", text))
                 if value is None or abs(value) > Decimal("9e37"):
                     break
                 kpa = Fraction(value) * factor
-                if LOW <= kpa <= HIGH:
+                if LOW <= kpa <= HIGH and first in (None, unit):
+                    first = unit
                     values.append(float(kpa))
                 break
     return values

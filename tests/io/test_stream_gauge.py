@@ -86,7 +86,7 @@ def test_the_first_line_is_not_believed_since_its_beginning_may_be_missing() -> 
 
 
 def test_split_at_every_byte() -> None:
-    sent = b"\n3.1 bar\r\nnan bar\r\nxx\r\n700.5 kPa\r\n"
+    sent = b"\n3.1 bar\r\nnan bar\r\nxx\r\n7.005 bar\r\n"
     expected = [
         good(0, 310.0),
         Sample("pressure", None, 0, "not a number"),
@@ -101,6 +101,13 @@ def test_split_at_every_byte() -> None:
         assert first + wire.gauge.read() == expected
         assert wire.gauge._framer.pending == b""
         assert (wire.gauge.frames_ok, wire.gauge.frames_rejected) == (3, 1)
+
+
+def test_a_unit_switched_on_the_gauge_is_not_believed_even_where_it_is_known() -> None:
+    changed = Sample("pressure", None, 3, "unit changed")
+    Wire().play([(1, b"\n3.1 bar\r\n", [good(1, 310.0)]), (2, b"3.2 bar\n", [good(2, 320.0)]),
+                 (3, b"46.4 psi\n", [changed]),
+                 (4, b"3.2 bar\n", [good(4, 320.0)])])  # fmt: skip
 
 
 def test_garbage_is_told_and_the_next_line_is_read() -> None:

@@ -1,75 +1,108 @@
 # SPDX-License-Identifier: MIT
-"""The stream dialect's decoder: a line and its arrival in, a reading out. Pure.
+"""The decoder of lines: a line and its arrival in, readings out. Pure.
 
 The pattern language itself is in rig.config.gauge_pattern, where a setup is checked.
 """
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 
-from rig.config.gauge_pattern import GaugePattern, PatternError, parse_pattern
-from rig.config.gauge_units import table_factor
-from rig.core.records import GOOD, Condition, Sample
+from rig.config.channel_units import Linear, table_unit
+from rig.config.gauge_pattern import GaugePattern, PatternError, parse_pattern, read_number
+from rig.config.gauge_setup import GaugeSetup
+from rig.core.records import Condition, Sample
+from rig.io.gauges.channels import (
+    FRAME_REJECTED,
+    NO_NUMBER,
+    OUT_OF_RANGE,
+    UNIT_CHANGED,
+    UNIT_UNKNOWN,
+    Channel,
+    Decoded,
+    further_of,
+    pressure_of,
+    rejected,
+)
 
 __all__ = ["NO_NUMBER", "OUT_OF_RANGE", "UNIT_CHANGED", "UNIT_UNKNOWN"]
 __all__ += ["FRAME_REJECTED", "PatternError", "StreamDecoder", "compile_pattern", "rejected"]
 
 CHANNEL = "pressure"
 
-OUT_OF_RANGE = "out of range"
-NO_NUMBER = "not a number"
-UNIT_CHANGED = "unit changed"
-UNIT_UNKNOWN = "unit unknown"
-FRAME_REJECTED = "frame rejected"
-
-SHOWN_MOST = 60
-
-_INVALID_FROM = 9.9e37
-"""Instruments that speak IEEE 488.2 / SCPI send 9.91E37 for "no number", 9.9E37 for infinity
-(value from memory)."""
-
 
 class StreamDecoder:
-    """Decodes lines of one pattern. Holds no state: the same line gives the same reading.
+    """Decodes lines of one pattern. Holds no state: the same line gives the same readings.
 
     `measuring_range_kpa` is what the gauge can show; a reading outside it keeps its value and says
-    "out of range".
+    "out of range". `further` are the channels beside the pressure.
     """
 
     def __init__(
-        self, pattern: GaugePattern, measuring_range_kpa: tuple[float, float] | None
+        self,
+        pattern: GaugePattern,
+        measuring_range_kpa: tuple[float, float] | None,
+        further: Sequence[Channel] = (),
     ) -> None:
-        self._pattern, self._range_kpa = pattern, measuring_range_kpa
+        self._pattern = pattern
+        unit = None if pattern.factor_kpa is None else Linear(pattern.factor_kpa)
+        self._pressure = Channel(CHANNEL, unit, *(measuring_range_kpa or ()))
+        self._further = tuple(further)
 
     def decode(self, t_ns: int, line: bytes) -> Sample | Condition:
-        """The reading of a line without its terminator; a Condition where it does not match.
+        """The pressure of a line without its terminator; a Condition where it does not match.
 
         `t_ns` is passed on unaltered. Anything but a finite number in the expected unit gives a
         Sample without a value whose quality says why.
         """
-        found = self._pattern.regex.fullmatch(line.decode("latin-1"))
+        return self.readings(t_ns, line).items[0]
+
+    def readings(self, t_ns: int, line: bytes) -> Decoded:
+        """All readings of a line, the pressure first; one Condition where it does not match."""
+        pattern = self._pattern
+        found = pattern.regex.fullmatch(line.decode("latin-1"))
         if found is None:
-            return rejected(t_ns, line, "does not match the pattern")
-        factor = self._pattern.factor_kpa
-        if self._pattern.unit_in_line:
-            sent = table_factor(found["unit"])
-            if factor is None and sent is None:
-                return Sample(CHANNEL, None, t_ns, UNIT_UNKNOWN)
-            if factor is not None and sent != factor:
-                return Sample(CHANNEL, None, t_ns, UNIT_CHANGED)
-            factor = sent
-        if found["word"] is not None or factor is None:
-            return Sample(CHANNEL, None, t_ns, NO_NUMBER)
-        number = float(found["pressure"])
-        value_kpa = number * factor
-        if not (abs(number) < _INVALID_FROM and math.isfinite(value_kpa)):
-            return Sample(CHANNEL, None, t_ns, NO_NUMBER)
-        if self._range_kpa is not None:
-            low, high = self._range_kpa
-            if not low <= value_kpa <= high:
-                return Sample(CHANNEL, value_kpa, t_ns, OUT_OF_RANGE)
-        return Sample(CHANNEL, value_kpa, t_ns, GOOD)
+            return Decoded([rejected(t_ns, line, "does not match the pattern")])
+        if pattern.checksum is not None:
+            sent, at = int(found[pattern.checksum], 16), found.start(pattern.checksum)
+            if checksum(pattern.checksum, line[:at]) != sent:
+                return Decoded([rejected(t_ns, line, "has a wrong checksum")])
+        items: list[Sample | Condition] = []
+        said: Linear | None = None
+        quality = ""
+        if pattern.unit_in_line:
+            said = table_unit(CHANNEL, found["unit"])
+            if said is None and pattern.factor_kpa is None:
+                quality = UNIT_UNKNOWN
+            elif pattern.factor_kpa is not None and said != self._pressure.unit:
+                quality = UNIT_CHANGED
+        if not quality and found["word"] is not None:
+            quality = NO_NUMBER
+        if quality:
+            items.append(Sample(CHANNEL, None, t_ns, quality))
+        else:
+            number = read_number(found["pressure"], pattern.decimal, pattern.thousands)
+            items.append(self._pressure.sample(number, t_ns, said))
+        for channel in self._further:
+            if found[f"{channel.name}_word"] is not None:
+                items.append(Sample(channel.name, None, t_ns, NO_NUMBER))
+                continue
+            number = read_number(found[channel.name], pattern.decimal, pattern.thousands)
+            items.append(channel.sample(number, t_ns))
+        return Decoded(items, None if said is None else said.factor)
+
+
+def checksum(kind: str, data: bytes) -> int:
+    """XOR of the bytes, or their sum modulo 256. A `$` or `!` at the beginning and a `*` at the
+    end are not counted, as in NMEA 0183."""
+    data = data[1:] if data[:1] in (b"$", b"!") else data
+    data = data.removesuffix(b"*")
+    if kind == "sum":
+        return sum(data) & 0xFF
+    result = 0
+    for byte in data:
+        result ^= byte
+    return result
 
 
 def compile_pattern(
@@ -82,7 +115,10 @@ def compile_pattern(
     return StreamDecoder(parse_pattern(pattern, unit), measuring_range_kpa)
 
 
-def rejected(t_ns: int, data: bytes, why: str) -> Condition:
-    """The condition of bytes that are no reading; the bytes shown are cut to a bounded length."""
-    shown = repr(data[:SHOWN_MOST])[1:] + ("..." if len(data) > SHOWN_MOST else "")
-    return Condition(FRAME_REJECTED, t_ns, f"{shown} {why}")
+def line_decoder(gauge: GaugeSetup) -> StreamDecoder:
+    """The decoder of a gauge of form stream or query. Raises PatternError."""
+    if gauge.pattern is None:
+        raise PatternError(0, "there is no pattern", 'write pattern = "{pressure} {unit}"')
+    pattern = parse_pattern(gauge.pattern, gauge.unit, gauge.decimal, gauge.thousands)
+    further = [further_of(channel) for channel in gauge.channels]
+    return StreamDecoder(pattern, pressure_of(gauge)[2:], further)

@@ -1,0 +1,42 @@
+# SPDX-License-Identifier: MIT
+"""The channel pressure, wherever it comes from: what the interlock's pressure rules need of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from rig.config import analog_signal
+from rig.config.analog import FAST_PERIOD_S, AnalogChannel, ConverterSetup
+
+
+class PressureSource(NamedTuple):
+    """`name` is "gauge" or "converter". `accuracy_kpa` is plus and minus, None where unknown."""
+
+    name: str
+    period_s: float
+    latency_s: float
+    measuring_range_kpa: tuple[float, float]
+    expected_range_kpa: tuple[float, float]
+    accuracy_kpa: float | None
+
+
+def converter_pressure(
+    channels: Iterable[AnalogChannel], converter: ConverterSetup | None
+) -> PressureSource | None:
+    """The pressure channel of the converter; None where there is none, or where the setup does
+    not say enough of it (rig.config.analog_rules says what is missing)."""
+    channel = next((item for item in channels if item.channel == "pressure"), None)
+    if channel is None or converter is None or channel.expected_range_kpa is None:
+        return None
+    try:
+        shows = analog_signal.range_of(channel, converter)
+        middle_kpa = sum(channel.expected_range_kpa) / 2.0
+        shares = analog_signal.uncertainty(middle_kpa, channel, converter, supply_v=5.0)
+    except ValueError:
+        return None
+    period_s = FAST_PERIOD_S if channel.fast else channel.period_s
+    accuracy_kpa = analog_signal.RECTANGULAR * analog_signal.combined(shares)
+    return PressureSource(
+        "converter", period_s, 0.0, shows, channel.expected_range_kpa, accuracy_kpa
+    )

@@ -1,0 +1,359 @@
+# SPDX-License-Identifier: MIT
+"""Cross checks of the converter, its channels and the engine speed's line.
+
+Every comparison is written so that NaN is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from rig.config import analog_signal
+from rig.config.analog import ALWAYS_DIFFERENTIAL, INPUTS, AnalogChannel, ConverterSetup
+from rig.config.channels import gauge_channels
+from rig.config.setup import Setup
+from rig.config.wording import Finding
+
+Findings = Iterator[Finding]
+
+NEEDS: dict[str, tuple[str, ...]] = {
+    "ratiometric": ("range",),
+    "linear": ("range", "voltage_range"),
+    "current loop": ("range", "shunt"),
+    "thermistor": ("series_resistor",),
+    "platinum": ("series_resistor",),
+    "voltage": (),
+    "shunt": ("shunt",),
+    "hall": ("sensitivity",),
+}
+ONLY_FOR: dict[str, tuple[str, ...]] = {
+    "voltage_range": ("linear",),
+    "shunt": ("current loop", "shunt"),
+    "sensitivity": ("hall",),
+    "series_resistor": ("thermistor", "platinum"),
+    "resistance_25": ("thermistor",),
+    "beta": ("thermistor",),
+    "steinhart_hart": ("thermistor",),
+    "supply": ("ratiometric", "thermistor", "platinum"),
+    "supply_from": ("ratiometric",),
+}
+"""Keys that have a say for some kinds alone."""
+ATTRIBUTES = {
+    "voltage_range": "voltage_range_v",
+    "shunt": "shunt_ohm",
+    "sensitivity": "sensitivity_ohm",
+    "series_resistor": "series_resistor_ohm",
+    "resistance_25": "resistance_25_ohm",
+    "beta": "beta_k",
+    "supply": "supply_v",
+}
+RANGES = {
+    "pressure": "pressure_range",
+    "cylinder_pressure": "pressure_range",
+    "oil_temperature": "temperature_range",
+    "coil_current": "current_range",
+}
+RANGE_ATTRIBUTES = {
+    "pressure_range": "pressure_range_kpa",
+    "temperature_range": "temperature_range_degc",
+    "current_range": "current_range_a",
+}
+FITS: dict[str, tuple[str, ...]] = {
+    "thermistor": ("oil_temperature",),
+    "platinum": ("oil_temperature",),
+    "voltage": ("supply_voltage", "sensor_supply"),
+    "shunt": ("coil_current",),
+    "hall": ("coil_current",),
+    **dict.fromkeys(("ratiometric", "linear", "current loop"), tuple(RANGES)),
+}
+"""The channels that a kind of sensor can give."""
+PULSES_MOST_HZ = 5000.0
+"""More pulses a second than this cannot be read for long on a small computer (measured in the
+simulated rig, no source for a board)."""
+
+
+def converter_and_channels(setup: Setup) -> Findings:
+    """A converter reads something, and channels have a converter."""
+    if setup.converter is None and setup.analog:
+        yield Finding(
+            ("analog",),
+            "there are analogue channels and no converter that reads them",
+            "describe it in a [converter] table",
+        )
+    if setup.converter is not None and not setup.analog:
+        yield Finding(
+            ("converter",),
+            "nothing is wired to the converter",
+            "add an [[analog]] table for each input that is used, or take [converter] out",
+        )
+
+
+def channels_once(setup: Setup) -> Findings:
+    """Each channel has one source, each input one channel."""
+    from_gauge = gauge_channels(setup)
+    channels: set[str] = set()
+    inputs: dict[int, str] = {}
+    for n, item in enumerate(setup.analog):
+        if item.channel in from_gauge:
+            yield Finding(
+                ("analog", n, "channel"),
+                f"the gauge gives {item.channel} already, and there can be only one of it",
+                "take one of the two out",
+            )
+        if item.channel in channels:
+            yield Finding(
+                ("analog", n, "channel"), f"{item.channel} stands here twice", "take one out"
+            )
+        channels.add(item.channel)
+        pair = [item.input, item.input ^ 1] if item.differential else [item.input]
+        for place in pair:
+            if place in inputs:
+                yield Finding(
+                    ("analog", n, "input"),
+                    f"input {place} is already that of {inputs[place]}",
+                    "give each its own input; a differential channel takes the pair",
+                )
+            inputs[place] = item.channel
+    if setup.engine_speed is not None and "engine_speed" in from_gauge:
+        yield Finding(
+            ("engine_speed",), "the gauge gives the engine speed already", "take one of them out"
+        )
+
+
+def inputs_exist(setup: Setup) -> Findings:
+    """The chip has the input; a chip that reads one pair is not asked for more."""
+    converter = setup.converter
+    if converter is None:
+        return
+    count = INPUTS[converter.type]
+    for n, item in enumerate(setup.analog):
+        if not item.input < count:
+            last = f"0 to {count - 1}" if count > 1 else "0 alone"
+            yield Finding(
+                ("analog", n, "input"), f"the {converter.type} has inputs {last}", "correct it"
+            )
+        if converter.type in ALWAYS_DIFFERENTIAL and item.differential:
+            yield Finding(
+                ("analog", n, "differential"),
+                f"the {converter.type} reads its one pair always, and has no key for it",
+                "take this key out",
+            )
+
+
+def keys_fit_the_kind(setup: Setup) -> Findings:
+    """Each kind has what it needs, and nothing that has no say."""
+    for n, item in enumerate(setup.analog):
+        here = ("analog", n)
+        if item.channel not in FITS[item.kind]:
+            yield Finding(
+                (*here, "kind"),
+                f"a {item.kind} cannot give {item.channel}",
+                f"it gives {', '.join(FITS[item.kind])}",
+            )
+            continue
+        for key, kinds in ONLY_FOR.items():
+            if getattr(item, ATTRIBUTES.get(key, key)) is not None and item.kind not in kinds:
+                what = f"{key} has no say for a {item.kind}"
+                yield Finding((*here, key), what, "take it out, or correct kind")
+        yield from _range_key(item, here)
+        for key in NEEDS[item.kind]:
+            if key != "range" and getattr(item, ATTRIBUTES[key]) is None:
+                yield Finding((*here, key), f"a {item.kind} needs {key}", "add it")
+        if (item.divider_upper_ohm is None) != (item.divider_lower_ohm is None):
+            yield Finding(
+                (*here, "divider_upper"),
+                "a divider has two resistors, and one of them is missing",
+                "give divider_upper (to the signal) and divider_lower (to ground)",
+            )
+
+
+def _range_key(item: AnalogChannel, here: tuple[str, int]) -> Findings:
+    wanted = RANGES.get(item.channel) if "range" in NEEDS[item.kind] else None
+    for key, attribute in RANGE_ATTRIBUTES.items():
+        given = getattr(item, attribute) is not None
+        if given and key != wanted:
+            yield Finding(
+                (*here, key),
+                f"{key} has no say for {item.channel} from a {item.kind}",
+                "take it out" if wanted is None else f"take it out and give {wanted}",
+            )
+        if not given and key == wanted:
+            yield Finding((*here, key), f"a {item.kind} needs {key}", "give it as on its label")
+    expects = item.channel == "pressure"
+    if expects and item.expected_range_kpa is None:
+        yield Finding(
+            (*here, "expected_range"),
+            "the pressure needs the range that a healthy run should show",
+            'add expected_range = ["0 psi", "..."]',
+        )
+    if not expects and item.expected_range_kpa is not None:
+        yield Finding((*here, "expected_range"), "only the pressure has one", "take it out")
+
+
+def supplies(setup: Setup) -> Findings:
+    """A ratiometric sensor's supply is stated or measured, and not both."""
+    for n, item in enumerate(setup.analog):
+        if item.kind != "ratiometric":
+            continue
+        if (item.supply_v is None) == (item.supply_from is None):
+            yield Finding(
+                ("analog", n, "supply"),
+                "a ratiometric sensor's supply must be either stated or measured",
+                'write supply = "5 V", or supply_from = "sensor_supply" and a channel for it',
+            )
+        if item.supply_from is not None and setup.analog_of(item.supply_from) is None:
+            yield Finding(
+                ("analog", n, "supply_from"),
+                f"there is no channel {item.supply_from}",
+                f'add an [[analog]] table with channel = "{item.supply_from}", kind = "voltage"',
+            )
+        if not item.signal_low < item.signal_high:
+            yield Finding(
+                ("analog", n, "signal_high"), "it is not above signal_low", "correct one of them"
+            )
+
+
+def thermistors(setup: Setup) -> Findings:
+    """A thermistor has its three coefficients, or its two numbers."""
+    for n, item in enumerate(setup.analog):
+        if item.kind != "thermistor":
+            continue
+        two = (item.resistance_25_ohm is not None) + (item.beta_k is not None)
+        if (item.steinhart_hart is not None) == (two == 2) or two == 1:
+            yield Finding(
+                ("analog", n, "steinhart_hart"),
+                "a thermistor needs either steinhart_hart or both resistance_25 and beta",
+                "take them from its data sheet",
+            )
+        elif item.steinhart_hart is not None and not (
+            item.steinhart_hart[1] > 0.0 and item.steinhart_hart[2] >= 0.0
+        ):
+            yield Finding(
+                ("analog", n, "steinhart_hart"),
+                "B must be above zero, and C not below it: such a thermistor falls with heat",
+                "check the order A, B, C and the powers of ten",
+            )
+
+
+def fast_channels(setup: Setup) -> Findings:
+    """Only a straight line fits into a block of codes; the sensors that bend are slow anyway."""
+    for n, item in enumerate(setup.analog):
+        if item.fast and not analog_signal.is_linear(item):
+            yield Finding(
+                ("analog", n, "fast"),
+                f"a {item.kind} is too slow to be sampled fast",
+                "take it out",
+            )
+
+
+def signal_reaches_no_stop(setup: Setup) -> Findings:
+    """The whole range, and the limit's reading, stay below the converter's reference."""
+    converter = setup.converter
+    if converter is None:
+        return
+    for n, item in enumerate(setup.analog):
+        top = _highest_reading(item, setup)
+        if top is None or not analog_signal.is_linear(item):
+            continue
+        try:
+            volts = analog_signal.input_volts(top, item, converter, 5.0)
+        except ValueError:  # said by keys_fit_the_kind
+            continue
+        if not volts <= converter.reference_v:
+            yield Finding(
+                ("analog", n),
+                f"at {top:g} the input would see {volts:.3g} V, more than the reference of "
+                f"{converter.reference_v:g} V: the reading would stop short, and so would a limit",
+                "use a divider, a smaller shunt or gain, or a higher reference; never let an input "
+                "see more than the converter's supply",
+            )
+
+
+def _highest_reading(item: AnalogChannel, setup: Setup) -> float | None:
+    if item.range is not None:
+        return item.range[1]
+    limits = setup.limits
+    match item.channel:
+        case "supply_voltage":
+            return limits.supply_voltage_max_v or setup.coil.supply_voltage_v
+        case "coil_current":
+            return max(setup.coil_current_a, limits.coil_current_a or 0.0)
+        case "sensor_supply":
+            return 5.0
+    return None
+
+
+def limits_can_be_seen(setup: Setup) -> Findings:
+    """A limit beyond what its channel can show would never trip."""
+    converter, limits = setup.converter, setup.limits
+    if converter is None:
+        return
+    for channel, key, limit in (
+        ("oil_temperature", "oil_temperature", limits.oil_temperature_degc),
+        ("coil_current", "coil_current", limits.coil_current_a),
+        ("cylinder_pressure", "cylinder_pressure", limits.cylinder_pressure_kpa),
+    ):
+        item = setup.analog_of(channel)
+        if item is None or item.range is None or limit is None:
+            continue
+        most = _most(item, converter)
+        if most is not None and not limit < most:
+            yield Finding(
+                ("limits", key),
+                f"the channel shows at most {most:g}, so this limit would never trip",
+                "set the limit below the top of the channel's range",
+            )
+
+
+def _most(item: AnalogChannel, converter: ConverterSetup) -> float | None:
+    try:
+        return analog_signal.range_of(item, converter)[1]
+    except ValueError:
+        return None
+
+
+def engine_speed(setup: Setup) -> Findings:
+    """Pulses come no faster than they can be read, and the limits are in order."""
+    speed, limits = setup.engine_speed, setup.limits
+    low, high = limits.engine_speed_min_rpm, limits.engine_speed_max_rpm
+    if low is not None and high is not None and not low < high:
+        yield Finding(
+            ("limits", "engine_speed_max"),
+            f"the highest engine speed ({high:g} rpm) is not above the lowest ({low:g} rpm)",
+            "correct one of the two",
+        )
+    if speed is None:
+        return
+    if not speed.slowest_rpm < speed.highest_rpm:
+        yield Finding(
+            ("engine_speed", "highest"), "it is not above the slowest speed", "correct one"
+        )
+    rate_hz = speed.pulses_per_revolution * speed.highest_rpm / 60.0
+    if not rate_hz <= PULSES_MOST_HZ:
+        yield Finding(
+            ("engine_speed", "pulses_per_revolution"),
+            f"at {speed.highest_rpm:g} rpm that is {rate_hz:.0f} pulses a second, more than the "
+            f"{PULSES_MOST_HZ:.0f} that can be read for long",
+            "divide the pulses outside, or lower the key highest to what the engine will turn",
+        )
+    if high is not None and not high < speed.highest_rpm:
+        yield Finding(
+            ("limits", "engine_speed_max"),
+            f"pulses of more than {speed.highest_rpm:g} rpm count as noise, so this limit would "
+            "never trip",
+            "raise engine_speed.highest above the limit",
+        )
+
+
+ANALOG_RULES: tuple[Callable[[Setup], Findings], ...] = (
+    converter_and_channels,
+    channels_once,
+    inputs_exist,
+    keys_fit_the_kind,
+    supplies,
+    thermistors,
+    fast_channels,
+    signal_reaches_no_stop,
+    limits_can_be_seen,
+    engine_speed,
+)
