@@ -43,8 +43,8 @@ class Plunger:
 
     def __init__(self, part: PlungerPart, viscosity_pa_s: float, rng: random.Random) -> None:
         self.travel_m = part.travel_mm * 1e-3
-        self._gap_m = self.travel_m + part.gap_left_mm * 1e-3
-        self._pull = part.spring_rest_n * (self._gap_m / part.pull_in_current_a) ** 2
+        self.gap_m = self.travel_m + part.gap_left_mm * 1e-3
+        self._pull = part.spring_rest_n * (self.gap_m / part.pull_in_current_a) ** 2
         self._spring_n = part.spring_rest_n
         self._rate_n_m = (part.spring_end_n - part.spring_rest_n) / self.travel_m
         self._mass_kg = part.mass_g * 1e-3
@@ -95,7 +95,7 @@ class Plunger:
 
     def force_n(self, current_a: float, x_m: float) -> float:
         """Magnet against spring at rest, N; positive pulls in."""
-        gap = self._gap_m - x_m
+        gap = self.gap_m - x_m
         magnet = self._pull * current_a * current_a / (gap * gap)
         return magnet - self._spring_n - self._rate_n_m * x_m
 
@@ -109,7 +109,7 @@ class Plunger:
         )
         if hold_n <= 0.0:
             return None  # a spring weaker than its friction never brings it back
-        gap = self._gap_m - node.x_m
+        gap = self.gap_m - node.x_m
         limit_a = math.sqrt(hold_n / self._pull) * gap
         for k in range(first, len(pieces)):
             start_s, goal_a, delta_a, rate = pieces[k]
@@ -196,7 +196,7 @@ class Plunger:
 
     def _step(self, piece: Piece, node: Node, h_s: float, friction_n: float) -> Node:
         start_s, goal_a, delta_a, rate = piece
-        pull, gap, spring, rate_n = self._pull, self._gap_m, self._spring_n, self._rate_n_m
+        pull, gap, spring, rate_n = self._pull, self.gap_m, self._spring_n, self._rate_n_m
         film, per_kg, exp = self._film, 1.0 / self._mass_kg, math.exp
         t, x, v = node
         half = 0.5 * h_s
