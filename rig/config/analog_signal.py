@@ -44,7 +44,7 @@ def oversampling(channel: AnalogChannel, converter: ConverterSetup) -> int:
 
 def lsb_v(converter: ConverterSetup) -> float:
     """One code of a single conversion, V (data sheets: code = 2^n Vin / Vref)."""
-    return converter.reference_v / 2 ** bits_of(converter.type)
+    return converter.reference_v / float(2 ** bits_of(converter.type))
 
 
 def code_limits(channel: AnalogChannel, converter: ConverterSetup) -> tuple[int, int]:
