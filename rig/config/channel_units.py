@@ -42,6 +42,13 @@ _TABLES: dict[str, dict[str, Linear]] = {
     },
 }  # fmt: skip
 
+KNOWN = {
+    "oil_temperature": "degC, degF, K",
+    "supply_voltage": "V, mV",
+    "coil_current": "A, mA",
+    "engine_speed": "rpm, 1/min, Hz",
+}
+
 
 @functools.lru_cache(maxsize=256)
 def table_unit(channel: str, text: str) -> Linear | None:
@@ -59,7 +66,7 @@ def unit_of(channel: str, text: str) -> Linear:
         return found
     if channel in PRESSURES:
         return Linear(factor_kpa(text))
-    known = ", ".join(name for name in _TABLES[channel] if name.isascii())
+    known = KNOWN[channel]
     raise UnitError(
         f'"{text}" is not a unit of the channel {channel} ({CHANNEL_UNITS[channel]})',
         f"write one of {known}",

@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from rig.config.setup import Setup
+from rig.core.clock import MonotonicClock
 from rig.core.errors import HardwareError
-from rig.core.records import READBACK, SWITCH
+from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
 from rig.io import chips
+from rig.io.analog_opening import open_analog, told
 from rig.io.edges import KernelEdges
 from rig.io.gauge_opening import Gauge, open_gauge
 from rig.io.gpio import RelayCoil, board_factory
+from rig.io.sampler import Sampler
 from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
 from rig.io.world import RealWorld
 
@@ -29,6 +32,7 @@ class BoardHardware:
     coil: RelayCoil
     edges: KernelEdges
     gauge: Gauge | None
+    analog: Sampler | None
     loops: dict[str, LoopLine]
     heartbeat: HeartbeatLine | None
     world: RealWorld
@@ -54,6 +58,8 @@ def open_board(setup: Setup) -> BoardHardware:
         lines = {SWITCH: (setup.switch.line, setup.switch.pull)}
         if setup.readback is not None:
             lines[READBACK] = (setup.readback.line, setup.readback.pull)
+        if setup.engine_speed is not None:
+            lines[ENGINE_SPEED] = (setup.engine_speed.line, setup.engine_speed.pull)
         edges = KernelEdges(path, lines)
         opened.callback(edges.close)
         gauge = None
@@ -61,13 +67,17 @@ def open_board(setup: Setup) -> BoardHardware:
             gauge = open_gauge(setup.gauge)
             opened.callback(gauge.close)
             description["gauge port"] = setup.gauge.port
+        analog = open_analog(setup, board.factory, MonotonicClock().now_ns, opened)
+        if analog is not None:
+            description["converter"] = told(setup, analog)
         loops, heartbeat = open_slow_lines(setup, board.factory, opened)
         coil = RelayCoil(setup.relay.line, board.factory, path)
         opened.callback(coil.close)
         source = EMULATED_BOARD if chips.is_simulated(path) else BOARD
         return BoardHardware(
-            coil, edges, gauge, loops, heartbeat, RealWorld(), source, description, opened.pop_all()
-        )
+            coil, edges, gauge, analog, loops, heartbeat, RealWorld(), source, description,
+            opened.pop_all(),
+        )  # fmt: skip
 
 
 def _close_factory(factory: Any) -> None:

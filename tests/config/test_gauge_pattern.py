@@ -92,7 +92,7 @@ def test_unit_of_the_line() -> None:
         ("{pressure", "psi", "pattern", 0, 'write "{{" for the character'),
         ("{pressure} }", "psi", "pattern", 11, 'write "}}" for the character'),
         ("P={presure}", "psi", "pattern", 2, "write {pressure}"),
-        ("{value}", "psi", "pattern", 0, "unknown field {value}; write {pressure, oil_temperature,"),
+        ("{value}", "psi", "pattern", 0, "field {value}; write {pressure, oil_temperature,"),
         ("{pressure} {pressure}", "psi", "pattern", 11, "stands twice"),
         ("{pressure} {unit} {unit}", None, "pattern", 18, "stands twice"),
         ("{*}{pressure}", "psi", "pattern", 3, "put the text or the space between them"),
