@@ -95,6 +95,8 @@ def defaults(text: str) -> dict[str, str]:
 def test_needed_keys_are_said_to_be_needed(table: str) -> None:
     said = defaults(section(SETUP_MD, f"[{table}]"))
     for name, field in TABLES[table].model_fields.items():
+        if key_of(name, field) not in own_keys(TABLES[table]):
+            continue  # a table of its own
         assert said[key_of(name, field)].startswith("needed") == (
             field.is_required() or key_of(name, field) == "pressure"
         )
@@ -107,7 +109,7 @@ def test_the_setup_example_loads_with_every_key_in_it() -> None:
     (example,) = re.findall(r"```toml\n(.*?)```", SETUP_MD, re.S)
     setup_from_text(example, "setup.md")
     for table in set(TABLES) - {"simulated"}:
-        for key in own_keys(TABLES[table]):
+        for key in own_keys(TABLES[table]) - {"ask"}:  # refused beside a pattern alone
             assert f"\n{key} = " in example, f"{table}.{key}"
 
 
