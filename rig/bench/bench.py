@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.bench import preflight, sequencer
+from rig.bench import pacing, preflight, sequencer
 from rig.bench.intake import Intake
 from rig.bench.interlock import Interlock
 from rig.bench.link import Desk
@@ -18,6 +18,7 @@ from rig.bench.sequencer import Do, Sequencer
 from rig.bench.states import State, StateMachine
 from rig.bench.telling import StatusTeller
 from rig.bench.watch import COVER_INPUT, STOP_INPUT, TICK_S
+from rig.config.channels import sources
 from rig.config.setup import Setup
 from rig.config.sheet import Sheet
 from rig.core import messages
@@ -85,11 +86,11 @@ class Bench:
     def preflight(self, base_pressure_min_kpa: float | None = None) -> Preflight:
         """Look at every input at rest, waiting a little for the gauge's first reading."""
         now_ns = self._world.now_ns()
-        until_ns = now_ns + int(GAUGE_PATIENCE_S * NS) if self._hardware.gauge else now_ns
+        until_ns = now_ns + int(GAUGE_PATIENCE_S * NS) if self._awaited() else now_ns
         levels = self._intake.levels()
         self.interlock.start(now_ns, levels)
-        while self._intake.pressure is None and now_ns < until_ns and self.stop_why is None:
-            self._world.wait(min(until_ns, now_ns + TICK_NS), self._descriptors())
+        while self._awaited() and now_ns < until_ns and self.stop_why is None:
+            self._wait(min(until_ns, now_ns + TICK_NS))
             now_ns = self._world.now_ns()
             self._collect(now_ns)
         found = preflight.judge(
@@ -101,10 +102,15 @@ class Bench:
             gauge_words=self._intake.gauge_words,
             base_pressure_min_kpa=base_pressure_min_kpa,
             loops=self._loops(),
+            readings=self._intake.readings,
         )
         if not found.refused and self.interlock.trip is None:
             self.states.move(State.READY)
         return found
+
+    def _awaited(self) -> bool:
+        """Whether a channel of the setup has not been read yet."""
+        return any(channel not in self._intake.readings for channel in sources(self._setup))
 
     def idle(self) -> None:
         """One turn while waiting for orders: inputs stay fresh, arming expires."""
@@ -117,7 +123,7 @@ class Bench:
             self.states.move(State.TRIPPED)
             if self._desk is not None:
                 self._desk.send(encode(trip))  # the desk latches it: nothing is recorded yet
-        self._world.wait(now_ns + TICK_NS, self._descriptors())
+        self._wait(now_ns + TICK_NS)
 
     def arm(self) -> None:
         """A person armed the rig."""
@@ -195,7 +201,7 @@ class Bench:
             if steps.next_ns is None:
                 return "finished"
             self._flush()
-            self._world.wait(min(steps.next_ns, self._next_tick), self._descriptors())
+            self._wait(min(steps.next_ns, self._next_tick))
 
     def _may_finish(self, action: Do) -> bool:
         """A further stroke is about to begin, the coil is off, and the desk needs no more."""
@@ -278,7 +284,7 @@ class Bench:
             if now_ns >= self._next_tick:
                 self._tick(now_ns)
             self._flush()
-            self._world.wait(min(until_ns, now_ns + TICK_NS), self._descriptors())
+            self._wait(min(until_ns, now_ns + TICK_NS))
 
     def _off_state(self) -> str:
         """Wait for the read-back to show the load side dead, for the allowed relay delay."""
@@ -295,10 +301,13 @@ class Bench:
                 return OFF_STATES[0]
             if now_ns >= until_ns:
                 return OFF_STATES[2]
-            self._world.wait(min(until_ns, now_ns + TICK_NS // 4), self._descriptors())
+            self._wait(min(until_ns, now_ns + TICK_NS // 4))
 
     def _loops(self) -> dict[str, bool]:
         return {LOOP_RULES[name]: loop.closed for name, loop in self._hardware.loops.items()}
+
+    def _wait(self, until_ns: int) -> None:
+        pacing.wait(self._world, self._hardware.analog, until_ns, self._descriptors())
 
     def _descriptors(self) -> list[int]:
         desk = self._desk.filenos() if self._desk is not None else []
@@ -318,7 +327,7 @@ class Bench:
             return
         state = str(self.states.state)
         line = self._teller.line(
-            now_ns, state, self._step, self.interlock, self._intake.pressure, self._lag_s
+            now_ns, state, self._step, self.interlock, self._intake.readings, self._lag_s
         )
         if line is not None:
             self._desk.send(line)

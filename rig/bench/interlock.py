@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from rig.bench import rules, rules_gauge, watch
+from rig.bench.channel_watch import Averager, ChannelWatch
 from rig.bench.rules import Finding
 from rig.bench.trackers import CoilHeat, DutyWindow, GaugeWatch
 from rig.config.setup import Setup
@@ -36,7 +37,8 @@ class Interlock:
         now_ns: Callable[[], int],
         beat: Callable[[], None] | None = None,
     ) -> None:
-        self._coil, self._setup, self._emit, self._now_ns = coil, setup, emit, now_ns
+        self._coil, self._emit, self._now_ns = coil, emit, now_ns
+        self.setup = self._setup = setup
         self._beat = beat
         self._stale_s = setup.gauge_stale_s
         self._live_level = setup.coil_live_level
@@ -44,6 +46,8 @@ class Interlock:
         self._duty = DutyWindow(int(setup.limits.duty_window_s * NS))
         self._heat = CoilHeat(setup)
         self._gauge = GaugeWatch(setup)
+        self._channels = ChannelWatch(setup)
+        self._means = Averager()
         self._level: dict[str, int] = {}
         self._edge_level: dict[str, int] = {}
         self._edge_lost_since: dict[str, int | None] = {}
@@ -93,20 +97,21 @@ class Interlock:
 
     def see_sample(self, sample: Sample) -> None:
         """Called with every reading before anything else sees it."""
-        limits = self._setup.limits
-        if sample.channel == "pressure":
-            for finding in self._gauge.see(sample):
-                self._judge(finding, sample.t_ns)
-        elif sample.value is None:
+        watch_of = self._gauge if sample.channel == "pressure" else self._channels
+        for finding in watch_of.see(sample):
+            self._judge(finding, sample.t_ns)
+
+    def see_block(self, reading: Sample) -> None:
+        """The same for a block of a fast channel, as one reading (channel_watch.as_sample)."""
+        if reading.channel != "pressure":
+            self.see_sample(reading)
             return
-        elif sample.channel == "oil_temperature" and limits.oil_temperature_degc is not None:
-            finding_t = rules_gauge.oil_temperature(sample.value, limits.oil_temperature_degc)
-            self._judge(finding_t, sample.t_ns)
-        elif sample.channel == "supply_voltage":
-            finding_v = rules_gauge.supply_voltage(
-                sample.value, limits.supply_voltage_min_v, limits.supply_voltage_max_v
-            )
-            self._judge(finding_v, sample.t_ns)
+        limit_kpa = self._gauge.limit_kpa
+        if reading.value is not None and limit_kpa is not None:
+            self._judge(rules_gauge.over_pressure(reading.value, limit_kpa), reading.t_ns)
+        mean = self._means.add(reading)
+        if mean is not None:
+            self.see_sample(mean)
 
     def see_edge(self, edge: Edge) -> None:
         """Called with every edge, in order."""
@@ -122,6 +127,7 @@ class Interlock:
         if self._gauge.good_ns is None:
             self._gauge.good_ns = now_ns
         self._disagree_since = now_ns
+        self._channels.start(now_ns)
 
     # -- what does not arrive
 
@@ -145,6 +151,8 @@ class Interlock:
         if self._gauge.limit_kpa is not None and self._gauge.good_ns is not None:
             age_s = (now_ns - self._gauge.good_ns) / NS
             self._judge(rules_gauge.gauge_stale(age_s, self._stale_s), now_ns)
+        for finding in self._channels.tick(now_ns):
+            self._judge(finding, now_ns)
         for line, level in levels.items():
             self._level[line] = level
             self._judge_edges(line, level, now_ns)

@@ -6,10 +6,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from rig.bench import rules, watch
+from rig.bench.preflight_channels import channel_checks
 from rig.bench.watch import watched
 from rig.config.setup import Setup
 from rig.core.ports import Hardware
 from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED, Check, Preflight
+from rig.core.records import Sample
 
 
 def judge(
@@ -22,11 +24,13 @@ def judge(
     gauge_words: str,
     base_pressure_min_kpa: float | None,
     loops: Mapping[str, bool],
+    readings: Mapping[str, Sample],
 ) -> Preflight:
     """Turn what was measured at rest into checks. Nothing is energised to find out."""
     checks = [_readback(setup, load_live), _switch(setup, switch_closed)]
     checks += [_loop(rule, loops.get(rule)) for rule in LOOPS]
     checks += _gauge(setup, pressure_kpa, gauge_words, base_pressure_min_kpa)
+    checks += channel_checks(setup, readings)
     rules = watched(setup)
     return Preflight(
         checks,
@@ -94,15 +98,15 @@ def _gauge(
 ) -> list[Check]:
     name = "Pressure gauge"
     limit = setup.limits.pressure_kpa
-    if setup.gauge is None or limit is None:
+    if setup.pressure_source is None or limit is None:
         return [Check(name, NOT_WATCHED, "no gauge wired", "Over-pressure is not watched.")]
     if pressure_kpa is None:
-        return [
-            Check(
-                name, REFUSED, f"no good reading ({words})",
-                "Check the gauge's supply, cable, port, baud rate and the pattern in the setup.",
-            )
-        ]  # fmt: skip
+        checks_of = (
+            "Check the gauge's supply, cable, port, baud rate and the pattern in the setup."
+            if setup.gauge is not None
+            else "Check the transducer's supply, its wires, and its [[analog]] table in the setup."
+        )
+        return [Check(name, REFUSED, f"no good reading ({words})", checks_of)]
     shown = f"{pressure_kpa:.0f} kPa"
     if not pressure_kpa <= limit:
         return [

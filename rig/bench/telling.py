@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from rig.bench.interlock import Interlock
 from rig.core import messages
 from rig.core.records import Sample, Step
@@ -23,13 +25,14 @@ class StatusTeller:
         state: str,
         step: Step,
         interlock: Interlock,
-        pressure: Sample | None,
+        readings: Mapping[str, Sample],
         lag_s: float,
     ) -> str | None:
         """The status as a telling; None until it is due again."""
         if now_ns < self._next_ns:
             return None
         self._next_ns = now_ns + STATUS_NS
+        pressure = readings.get("pressure")
         return messages.tell(
             "status",
             state=state,
@@ -43,4 +46,9 @@ class StatusTeller:
             pressure_age_s=(now_ns - pressure.t_ns) / NS if pressure else None,
             tripped=interlock.trip.rule if interlock.trip else None,
             lag_s=lag_s,
+            channels={
+                name: [reading.value, (now_ns - reading.t_ns) / NS]
+                for name, reading in readings.items()
+                if name != "pressure"
+            },
         )

@@ -76,7 +76,7 @@ class GaugeWatch:
 
     def __init__(self, setup: Setup) -> None:
         limits = setup.limits
-        self.limit_kpa = limits.pressure_kpa if setup.gauge else None
+        self.limit_kpa = limits.pressure_kpa if setup.pressure_source else None
         self._rate_limit = limits.pressure_rate_kpa_s
         self._answer_ns = int(limits.answer_time_s * NS)
         self._stuck_strokes = limits.gauge_stuck_strokes

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from rig.config.channels import sources, stale_s
 from rig.config.setup import Setup
 
 TICK_S = 0.020
@@ -21,6 +22,10 @@ GAUGE_IMPLAUSIBLE = "gauge implausible"
 GAUGE_STUCK = "gauge stuck"
 OIL_TEMPERATURE = "oil temperature"
 SUPPLY_VOLTAGE = "supply voltage"
+COIL_CURRENT = "coil current"
+CYLINDER_PRESSURE = "cylinder pressure"
+ENGINE_SPEED = "engine speed"
+CHANNEL_STALE = "reading stale"
 ON_TIME = "on time"
 DUTY = "duty"
 COIL_HEATING = "coil heating"
@@ -53,7 +58,7 @@ class Watch(NamedTuple):
 
 def watched(setup: Setup) -> list[Watch]:
     """Every rule of the interlock for this setup, watched or not."""
-    return [*_coil(setup), *_gauge(setup), *_loops(setup), *_program(setup)]
+    return [*_coil(setup), *_gauge(setup), *_channels(setup), *_loops(setup), *_program(setup)]
 
 
 def _when(rule: str, seconds: float | None, why: str, absent: str = "") -> Watch:
@@ -74,7 +79,7 @@ def _coil(setup: Setup) -> list[Watch]:
 
 
 def _gauge(setup: Setup) -> list[Watch]:
-    gauge, limits, absent = setup.gauge, setup.limits, "no gauge in the setup"
+    gauge, limits, absent = setup.pressure_source, setup.limits, "no gauge in the setup"
     frame_s = stale_s = stuck_s = rate_s = None
     if gauge is not None and limits.pressure_kpa is not None:
         frame_s = gauge.period_s + gauge.latency_s
@@ -89,9 +94,39 @@ def _gauge(setup: Setup) -> list[Watch]:
         _when(GAUGE_STALE, stale_s, "no good reading for the stated time", absent),
         _when(GAUGE_IMPLAUSIBLE, implausible_s, "several readings in a row", absent),
         _when(GAUGE_STUCK, stuck_s, many, absent),
-        _when(OIL_TEMPERATURE, None, "", "no oil temperature sensor in the setup"),
-        _when(SUPPLY_VOLTAGE, None, "", "no supply voltage sensor in the setup"),
     ]
+
+
+def _channels(setup: Setup) -> list[Watch]:
+    limits, given = setup.limits, sources(setup)
+    found, slowest_s = [], None
+    for rule, channel, set_limits in (
+        (OIL_TEMPERATURE, "oil_temperature", (limits.oil_temperature_degc,)),
+        (
+            SUPPLY_VOLTAGE,
+            "supply_voltage",
+            (limits.supply_voltage_min_v, limits.supply_voltage_max_v),
+        ),
+        (COIL_CURRENT, "coil_current", (limits.coil_current_a,)),
+        (CYLINDER_PRESSURE, "cylinder_pressure", (limits.cylinder_pressure_kpa,)),
+        (
+            ENGINE_SPEED,
+            "engine_speed",
+            (limits.engine_speed_min_rpm, limits.engine_speed_max_rpm),
+        ),
+    ):
+        source, plain = given.get(channel), channel.replace("_", " ")
+        if source is None:
+            found.append(_when(rule, None, "", f"no {plain} sensor in the setup"))
+        elif all(limit is None for limit in set_limits):
+            found.append(_when(rule, None, "", f"no limit of {plain} in the setup"))
+        else:
+            why = f"one reading of the {source.name}, and its latency"
+            found.append(_when(rule, source.period_s + source.latency_s, why))
+            slowest_s = max(slowest_s or 0.0, stale_s(setup, channel) or 0.0)
+    quiet = "no channel with a limit beside the pressure"
+    found.append(_when(CHANNEL_STALE, slowest_s, "no good reading for the stated time", quiet))
+    return found
 
 
 def _loops(setup: Setup) -> list[Watch]:

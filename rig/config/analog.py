@@ -11,6 +11,7 @@ from rig.config.quantity_types import (
     CurrentA,
     CurrentRangeA,
     Fraction,
+    FrequencyHz,
     ListAsTuple,
     PressureKpa,
     PressureRangeKpa,
@@ -99,6 +100,8 @@ class ConverterSetup(Strict):
     """Largest error of a code as the data sheet states it, in codes (a plain number)."""
     oversampling: int = Field(default=1, ge=1, le=64)
     """So many conversions are summed to one reading of a channel."""
+    rate_hz: FrequencyHz | None = Field(alias="rate", default=None, gt=0, le=20_000)
+    """Rounds of the fast channels in a second at most. Left out: as fast as it goes steadily."""
 
 
 class AnalogChannel(Strict):

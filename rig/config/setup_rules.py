@@ -183,8 +183,8 @@ def pressure_limit_can_be_seen(setup: Setup) -> Findings:
         if not limit_kpa < most_kpa:
             yield Finding(
                 ("limits", "pressure"),
-                f"the {gauge.name} shows at most {most_kpa:.0f} kPa, so a limit of {limit_kpa:.0f} kPa "
-                "would never trip",
+                f"the {gauge.name} shows at most {most_kpa:.0f} kPa, so a limit of "
+                f"{limit_kpa:.0f} kPa would never trip",
                 "set the limit below the top of gauge.measuring_range, or use a larger gauge",
             )
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
-from rig.core.records import Condition, Edge, Sample
+from rig.core.records import Block, Condition, Edge, Sample
 
 
 class Coil(Protocol):
@@ -56,6 +56,24 @@ class GaugePort(Protocol):
         """Never blocks and never raises for what a wire can do: that is a Condition."""
 
     def close(self) -> None: ...
+
+
+class AnalogPort(Protocol):
+    """The converter's channels. Nothing happens in it but in `sample`, in the caller's thread."""
+
+    @property
+    def due_ns(self) -> int:
+        """When `sample` next has something to do."""
+
+    @property
+    def step_ns(self) -> int:
+        """Between two rounds of the fast channels; 0 where there are none."""
+
+    def sample(self) -> None:
+        """One round of what is due. Never raises for what a converter can do."""
+
+    def drain(self) -> Sequence[Block | Sample | Condition]:
+        """Everything since the last call."""
 
 
 class Loop(Protocol):
@@ -120,6 +138,10 @@ class Hardware(Protocol):
 
     @property
     def gauge(self) -> GaugePort | None: ...
+
+    @property
+    def analog(self) -> AnalogPort | None:
+        """The converter's channels, where there is one."""
 
     @property
     def loops(self) -> Mapping[str, Loop]:

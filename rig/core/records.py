@@ -14,6 +14,8 @@ from typing import Any, NamedTuple
 
 SWITCH = "switch"
 READBACK = "readback"
+ENGINE_SPEED = "engine_speed"
+"""Both the line of the pulses and the channel of the readings that are worked out of them."""
 
 SOURCES = ("simulated", "emulated board", "board", "capture")
 

@@ -17,6 +17,7 @@ from rig.core.records import READBACK, SWITCH
 from rig.io.gauge_opening import Gauge, gauge_on, open_gauge
 from rig.io.gpio import RelayCoil
 from rig.io.links import MemoryLink
+from rig.io.sampler import Sampler
 from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
 from rig.simulated.edges import SimulatedEdges
 from rig.simulated.pins import SimulatedFactory
@@ -33,6 +34,7 @@ class SimulatedHardware:
     coil: RelayCoil
     edges: SimulatedEdges
     gauge: Gauge | None
+    analog: Sampler | None
     loops: dict[str, LoopLine]
     heartbeat: HeartbeatLine | None
     world: World
@@ -116,7 +118,7 @@ def open_simulated(
         coil = RelayCoil(setup.relay.line, factory)
         opened.callback(coil.close)
         return SimulatedHardware(
-            coil, edges, gauge, loops, heartbeat, world, SIMULATED, description, plant,
+            coil, edges, gauge, None, loops, heartbeat, world, SIMULATED, description, plant,
             opened.pop_all(),
         )  # fmt: skip
 

@@ -57,6 +57,7 @@ class ScriptedRig:
         self.clock = VirtualClock(10**12)
         self.coil, self.edges, self.world = self, self, self
         self.gauge = self if setup.gauge else None
+        self.analog = None
         self.loops: dict[str, LoopOnly] = {}
         for name in ("stop_input", "cover_input"):
             if getattr(setup, name) is not None:

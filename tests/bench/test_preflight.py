@@ -70,6 +70,7 @@ def test_what_is_not_wired_is_never_shown_as_fine() -> None:
     assert rules == {
         "over-pressure", "gauge stale", "gauge implausible", "gauge stuck", "pressure rising",
         "read-back disagreeing", "coil heating", "oil temperature", "supply voltage",
+        "coil current", "cylinder pressure", "engine speed", "reading stale",
         "stop input open", "guard cover open", "desk and bench both dead",
     }  # fmt: skip
 

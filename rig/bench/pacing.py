@@ -1,0 +1,40 @@
+# SPDX-License-Identifier: MIT
+"""How the loop waits: asleep, or, with a converter, sampling it meanwhile.
+
+The converter is sampled in the loop's own thread, in slices no longer than SLICE_NS. A thread of
+its own would share the interpreter's lock with the interlock: each of them could then hold the
+other up for the switch interval (5 ms), at instants nobody chose, and the simulated rig would no
+longer be the same for the same seed. Here the interlock is late by one transfer at most, edges are
+stamped by the kernel whatever the loop does, and a converter that hangs stops the heartbeat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rig.config.analog import FAST_PERIOD_S
+from rig.core.ports import AnalogPort, World
+
+SLICE_NS = int(FAST_PERIOD_S * 1e9) // 2
+"""After so long the loop takes what was sampled, and looks at everything else."""
+
+
+def wait(world: World, analog: AnalogPort | None, until_ns: int, ready: Sequence[int]) -> None:
+    """As World.wait; with a converter its rounds are made when they are due. Returns early when
+    something arrives, and after SLICE_NS where there are fast channels."""
+    if analog is None:
+        world.wait(until_ns, ready)
+        return
+    now_ns = world.now_ns()
+    if analog.step_ns:
+        until_ns = min(until_ns, now_ns + SLICE_NS)
+    while True:
+        due_ns = min(analog.due_ns, until_ns)
+        world.wait(due_ns, ready)  # also when it is due: what has arrived must not wait
+        now_ns = world.now_ns()
+        if now_ns < due_ns:
+            return
+        if analog.due_ns <= now_ns:
+            analog.sample()
+        if now_ns >= until_ns:
+            return

@@ -1,0 +1,40 @@
+# SPDX-License-Identifier: MIT
+"""The look at every channel beyond the pressure, before anything is energised."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rig.bench.channel_watch import ChannelWatch
+from rig.bench.rules_sensors import CHECKS
+from rig.config.channels import sources
+from rig.config.setup import Setup
+from rig.core.preflight import DOUBTFUL, GOOD, REFUSED, Check
+from rig.core.records import CHANNEL_UNITS, Sample
+
+
+def channel_checks(setup: Setup, readings: Mapping[str, Sample]) -> list[Check]:
+    """One check for each channel of the setup. `readings` are the latest good ones. A channel
+    with a limit and without a reading is refused: its limit would not be watched."""
+    watch = ChannelWatch(setup)
+    return [
+        _check(channel, source.name, readings.get(channel), watch)
+        for channel, source in sources(setup).items()
+        if channel != "pressure"
+    ]
+
+
+def _check(channel: str, source: str, reading: Sample | None, watch: ChannelWatch) -> Check:
+    name = channel.replace("_", " ").capitalize()
+    if reading is None or reading.value is None:
+        sensor = CHECKS.get(channel, "the sensor")
+        return Check(
+            name, REFUSED if watch.has_limit(channel) else DOUBTFUL,
+            f"no good reading from the {source}",
+            f"Check {sensor}, its supply, its wires and its table in the setup.",
+        )  # fmt: skip
+    shown = f"{reading.value:.4g} {CHANNEL_UNITS[channel]}"
+    findings = watch.see(reading)
+    if findings:
+        return Check(name, REFUSED, f"{shown}, beyond its limit", findings[0].message)
+    return Check(name, GOOD, f"{shown}{', watched' if watch.has_limit(channel) else ''}")

@@ -1,0 +1,181 @@
+# SPDX-License-Identifier: MIT
+"""Samples the converter's channels on a steady grid, and keeps the time of every transfer.
+
+It runs in the bench's own thread, in the time that the loop would sleep (rig.bench.pacing).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from typing import Any
+
+from rig.config import analog_signal
+from rig.config.analog import AnalogChannel, ConverterSetup
+from rig.config.analog_signal import Line
+from rig.core.clock import NS_PER_MS, NS_PER_S
+from rig.core.errors import HardwareError
+from rig.core.records import GOOD, Block, Condition, Sample
+
+CONVERTER_LOST = "converter lost"
+CONVERTER_BACK = "converter back"
+RETRY_NS = NS_PER_S // 2
+TRIAL_ROUNDS = 40
+ROOM = 1.25
+"""A round takes so much of the grid's step at most, in nine cases of ten."""
+WAKE_NS = 100_000
+"""Room for the kernel's timer, which wakes a sleeper so late (50 us of slack, timer_slack in
+proc(5), and the way back into this program)."""
+SUPPLY_AGE_NS = NS_PER_S
+"""A measured sensor supply older than this is not known any more."""
+
+NEVER = 1 << 62
+
+
+class _Fast:
+    """Readings of one fast channel since the last block."""
+
+    def __init__(self, channel: AnalogChannel) -> None:
+        self.channel = channel
+        self.times: list[int] = []
+        self.codes: list[int] = []
+        self.half_ns = 0
+
+
+class Sampler:
+    """The AnalogPort: `code` makes one conversion of a channel and may raise HardwareError."""
+
+    def __init__(
+        self,
+        converter: ConverterSetup,
+        channels: tuple[AnalogChannel, ...],
+        code: Callable[[str], int],
+        now_ns: Callable[[], int],
+    ) -> None:
+        self._converter, self._code, self._now_ns = converter, code, now_ns
+        self._fast = [_Fast(item) for item in channels if item.fast]
+        self._slow = [item for item in channels if not item.fast]
+        self._times = {
+            item.channel: analog_signal.oversampling(item, converter) for item in channels
+        }
+        self._lines: dict[str, Line | None] = {}
+        self._measured = [item for item in channels if item.supply_from is not None]
+        self._supply: tuple[int, float] | None = None
+        for item in channels:
+            if analog_signal.is_linear(item) and item.supply_from is None:
+                self._lines[item.channel] = analog_signal.code_line(item, converter)
+        self._out: list[Block | Sample | Condition] = []
+        self._lost = False
+        self.step_ns = self._steady_step() if self._fast else 0
+        """Of the grid of the fast channels; 0 where there are none."""
+        start_ns = now_ns()
+        self._round_ns = start_ns if self._fast else NEVER
+        self._slow_ns = [start_ns + n * NS_PER_MS for n in range(len(self._slow))]
+        self._find_due()
+
+    def _steady_step(self) -> int:
+        """The shortest grid that the converter keeps up with, from rounds that are thrown away."""
+        taken = []
+        for _ in range(TRIAL_ROUNDS):
+            before_ns = self._now_ns()
+            for item in self._fast:
+                self._convert(item.channel)
+            if self._slow:
+                self._convert(self._slow[0])
+            taken.append(self._now_ns() - before_ns)
+        step_ns = int(ROOM * sorted(taken)[TRIAL_ROUNDS * 9 // 10]) + WAKE_NS
+        capped = self._converter.rate_hz
+        if capped is not None:
+            step_ns = max(step_ns, int(NS_PER_S / capped))
+        return -(-step_ns // 1000) * 1000
+
+    def _convert(self, item: AnalogChannel) -> int:
+        name, code = item.channel, self._code
+        return sum(code(name) for _ in range(self._times[name]))
+
+    def sample(self) -> None:
+        """Do what is due: one round of the fast channels, and one slow channel at most."""
+        now_ns = self._now_ns()
+        try:
+            if now_ns >= self._round_ns:
+                self._fast_round()
+                late = (now_ns - self._round_ns) // self.step_ns
+                self._round_ns += self.step_ns * (1 + late)
+            for n, item in enumerate(self._slow):
+                if now_ns >= self._slow_ns[n]:
+                    period_ns = int(item.period_s * NS_PER_S)
+                    self._slow_ns[n] = max(self._slow_ns[n] + period_ns, now_ns)
+                    self._slow_sample(item)
+                    break
+            if self._lost:
+                self._lost = False
+                self._out.append(Condition(CONVERTER_BACK, now_ns, self._converter.type))
+        except HardwareError as error:
+            if not self._lost:
+                self._out.append(Condition(CONVERTER_LOST, now_ns, str(error)))
+            self._lost = True
+            later_ns = now_ns + RETRY_NS
+            self._round_ns = later_ns if self._fast else NEVER
+            self._slow_ns = [max(at_ns, later_ns) for at_ns in self._slow_ns]
+        self._find_due()
+
+    def _find_due(self) -> None:
+        self.due_ns = min([self._round_ns, *self._slow_ns])
+        """When `sample` has something to do."""
+
+    def _fast_round(self) -> None:
+        for fast in self._fast:
+            before_ns = self._now_ns()
+            code = self._convert(fast.channel)
+            after_ns = self._now_ns()
+            fast.times.append((before_ns + after_ns) // 2)
+            fast.codes.append(code)
+            fast.half_ns = max(fast.half_ns, (after_ns - before_ns + 1) // 2)
+
+    def _slow_sample(self, item: AnalogChannel) -> None:
+        before_ns = self._now_ns()
+        code = self._convert(item)
+        t_ns = (before_ns + self._now_ns()) // 2
+        line = self._line(item, t_ns)
+        value, quality = analog_signal.reading(code, item, self._converter, line)
+        if quality not in (GOOD, analog_signal.OUT_OF_RANGE):
+            value = None
+        self._out.append(Sample(item.channel, value, t_ns, quality))
+        if item.channel == "sensor_supply" and quality == GOOD and value is not None:
+            self._flush(only=self._measured)  # what was sampled belongs to the supply before
+            self._supply = (t_ns, value)
+
+    def _line(self, item: AnalogChannel, t_ns: int) -> Line | None:
+        if item.supply_from is None:
+            return self._lines.get(item.channel)
+        supply = self._supply
+        if supply is None or t_ns - supply[0] > SUPPLY_AGE_NS or not supply[1] > 0.0:
+            return None
+        return analog_signal.code_line(item, self._converter, supply[1])
+
+    def drain(self) -> list[Block | Sample | Condition]:
+        """Everything since the last call: samples and conditions, then a block a fast channel."""
+        self._flush()
+        out, self._out = self._out, []
+        return out
+
+    def _flush(self, only: list[AnalogChannel] | None = None) -> None:
+        for fast in self._fast:
+            if fast.codes and (only is None or fast.channel in only):
+                self._out.append(self._block(fast))
+                fast.times, fast.codes, fast.half_ns = [], [], 0
+
+    def _block(self, fast: _Fast) -> Block:
+        item, times, codes = fast.channel, fast.times, fast.codes
+        line = self._line(item, times[-1])
+        runs: list[list[Any]] = []
+        scale, offset = (line.scale, line.offset) if line is not None else (0.0, 0.0)
+        for n, code in enumerate(codes):
+            if line is None:
+                quality = analog_signal.NO_SUPPLY
+            else:
+                quality = analog_signal.quality(code, offset + scale * code, item, self._converter)
+            if not runs or runs[-1][1] != quality:
+                runs.append([n, quality])
+        steps = [b - a for a, b in itertools.pairwise(times)]
+        return Block(item.channel, times[0], steps, codes, scale, offset, fast.half_ns, runs)
