@@ -13,6 +13,7 @@ import numpy as np
 from rig.analysis import marks
 from rig.analysis.chain import (
     BASE_PRESSURE,
+    COIL_CURRENT,
     COIL_SUPPLY,
     OIL_TEMPERATURE,
     RELEASED,
@@ -22,6 +23,8 @@ from rig.analysis.chain import (
 )
 from rig.analysis.gauge_place import GaugeSeen
 from rig.analysis.limits import Missed
+from rig.analysis.signature import Signature
+from rig.analysis.signature_advice import coil_sound, longest_part, plunger_words
 from rig.analysis.strokes import StrokeTable
 from rig.config.setup import Setup
 from rig.config.sheet import Sheet, StrokesSheet
@@ -45,12 +48,16 @@ class Advice(NamedTuple):
 
 
 def advice(
-    sheet: Sheet | None, setup: Setup | None, table: StrokeTable, links: tuple[Link, ...]
+    sheet: Sheet | None,
+    setup: Setup | None,
+    table: StrokeTable,
+    links: tuple[Link, ...],
+    signature: Signature | None = None,
 ) -> Advice:
     """What this run's chain adds to a verdict."""
     if not isinstance(sheet, StrokesSheet):
         return Advice()  # a hold or ramp holds the switch on as it should
-    return Advice(_first(links), _dropped(table), _times(setup, links))
+    return Advice(_first(links), _dropped(table), _times(setup, links, signature))
 
 
 def missed_of(
@@ -59,6 +66,7 @@ def missed_of(
     table: StrokeTable,
     links: tuple[Link, ...],
     gauge: GaugeSeen,
+    signature: Signature | None = None,
 ) -> Missed:
     """The strokes never answered, with every gap of the chain and the check that comes first."""
     if not isinstance(sheet, StrokesSheet):
@@ -69,17 +77,25 @@ def missed_of(
         return Missed(n, of, "; ".join(link.found for link in gaps), _nearest(gaps).next_check)
     named = {link.name: link.found for link in links}
     shown = f"{named[BASE_PRESSURE]}, {named[COIL_SUPPLY]}"
+    plunger, at_plunger = plunger_words(signature, table)
+    shown += f"; {plunger}" if plunger else ""
+    sound = coil_sound(signature)
+    lacking = [] if sound else ["coil resistance"]
+    checks = [] if sound else [_coil_check(setup)]
+    checks += [at_plunger] if at_plunger else []
     if gauge.never_rose:
         shown += "; the gauge rested near zero and never rose"
-        lacking = "coil resistance and the switch were"
-        check = f"{_coil_check(setup)}, then the valve"
+        lacking.append("the switch")
+        checks.append("the valve")
     else:
-        lacking = "coil resistance, the pressure behind the valve and the switch were"
-        check = (
-            f"{_coil_check(setup)}, then the switch with its wiring and plug, then the pressure "
-            "behind the valve, then the valve"
-        )
-    not_shown = f"This does not say the valve is bad: {lacking} not shown in this run"
+        lacking += ["the pressure behind the valve", "the switch"]
+        checks += ["the switch with its wiring and plug", "the pressure behind the valve"]
+        checks.append("the valve")
+    check = ", then ".join(checks)
+    words = (
+        f"{', '.join(lacking[:-1])} and {lacking[-1]} were" if lacking[1:] else f"{lacking[0]} was"
+    )
+    not_shown = f"This does not say the valve is bad: {words} not shown in this run"
     return Missed(n, of, None, check, shown, not_shown)
 
 
@@ -116,18 +132,30 @@ def _dropped(table: StrokeTable) -> Note:
     )
 
 
-def _times(setup: Setup | None, links: tuple[Link, ...]) -> Note:
-    wanted = (OIL_TEMPERATURE, BASE_PRESSURE, COIL_SUPPLY)
+def _times(
+    setup: Setup | None,
+    links: tuple[Link, ...],
+    signature: Signature | None,
+) -> Note:
+    wanted = (OIL_TEMPERATURE, BASE_PRESSURE, COIL_SUPPLY, COIL_CURRENT)
     gaps = [link for link in links if link.name in wanted and not (link.shown or link.given)]
-    if not gaps:
+    part, where = longest_part(signature)
+    if not gaps and part:
         return Note(
-            "This does not say the valve is bad: coil resistance, inlet screen and passages were "
-            "not shown in this run.",
-            f"{_coil_check(setup)}, then inlet screen and passages, then the valve",
+            f"{part}. This alone does not say the valve is bad.", f"{where}, then the valve"
+        )
+    if not gaps:
+        sound = coil_sound(signature)
+        return Note(
+            f"This does not say the valve is bad: {'' if sound else 'coil resistance, '}inlet "
+            f"screen and passages were not shown in this run.",
+            f"{'' if sound else _coil_check(setup) + ', then '}inlet screen and passages, then the "
+            "valve",
         )
     told = "; ".join(link.found for link in gaps)
     it = "them" if len(gaps) > 1 else "it"
     return Note(
-        f"Of the chain in front of the valve: {told}. Give {it} before you judge the valve.",
+        f"Of the chain in front of the valve: {told}. Give {it} before you judge the valve."
+        + (f" {part}." if part else ""),
         _nearest(gaps).next_check,
     )

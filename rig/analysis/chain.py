@@ -11,10 +11,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from rig.analysis import marks
+from rig.analysis import coil_state, marks
 from rig.analysis.contact import Contact
 from rig.analysis.gauge_place import NEAR_ZERO_KPA, GaugeSeen, gauge_seen
 from rig.analysis.pressure_transitions import PressureTable
+from rig.analysis.signature import Signature
+from rig.analysis.signature_advice import GAPS
 from rig.analysis.strokes import StrokeTable
 from rig.config.setup import Setup
 from rig.config.sheet import Sheet
@@ -34,6 +36,7 @@ FRESH_S = 2.0
 
 OIL_TEMPERATURE, BASE_PRESSURE, COIL_SUPPLY = "oil temperature", "base pressure", "coil supply"
 COIL_LIVE, REST_STATE, RELEASED = "coil live", "rest state", "release"
+COIL_CURRENT = "coil current"
 SWITCH_ANSWER = "switch against gauge"
 
 URGENT, SEEN, MISSING = 0, 1, 2
@@ -71,9 +74,11 @@ def chain(
     pressure: SampleSeries | None,
     gauge: GaugeSeen,
     contact: Contact,
+    signature: Signature | None = None,
 ) -> tuple[Link, ...]:
     """The links in the order that saves time, judged for the missed strokes of `table`. Without
-    missed strokes: for the whole run. `gauge` is that of gauge_of."""
+    missed strokes: for the whole run. `gauge` is that of gauge_of; the coil's current is a link
+    where it was recorded."""
     missed = np.flatnonzero(table.missed)
     at_ns = table.on_ns[missed] if len(missed) else table.on_ns[:1]
     before_kpa = _pressure_before(pressure, at_ns, setup)
@@ -81,8 +86,9 @@ def chain(
     watched = READBACK in recording.edges or READBACK in recording.levels
     links = (
         _base_pressure(sheet, conditions, before_kpa, gauge),
-        _supply(recording, setup, conditions),
+        _supply(recording, setup, conditions, signature),
         _coil(table, missed),
+        *_current(signature),
         _rest(table, missed, stayed, contact, _pressed(watched, gauge)),
         _released(watched, stayed),
         _answer(sheet, gauge, len(missed)),
@@ -113,11 +119,43 @@ def _oil_temperature(conditions: Conditions) -> Link:
     return Link(OIL_TEMPERATURE, True, f"oil {how} as {degc:.0f} degC", "")
 
 
-def _supply(recording: Recording, setup: Setup | None, conditions: Conditions) -> Link:
+def supply_v(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:
+    """The coil's supply in volt, and whether it was "measured" or "stated"; None where neither."""
     measured = recording.samples.get("supply_voltage")
-    found_v, how = _stated(conditions, "supply_voltage", "V")
     if measured is not None and measured.good.any():
-        found_v, how = float(np.median(measured.value[measured.good])), "measured"
+        return float(np.median(measured.value[measured.good])), "measured"
+    found_v, how = _stated(conditions, "supply_voltage", "V")
+    return None if found_v is None else (found_v, how)
+
+
+def oil_degc(recording: Recording, conditions: Conditions) -> float | None:
+    """The oil's temperature, measured or stated; None where neither."""
+    measured = recording.samples.get("oil_temperature")
+    if measured is not None and measured.good.any():
+        return float(np.median(measured.value[measured.good]))
+    return _stated(conditions, "oil_temperature", "degC")[0]
+
+
+def _current(signature: Signature | None) -> tuple[Link, ...]:
+    """What flowed in the coil, where it was recorded and could be judged."""
+    if signature is None or signature.coil.state == coil_state.UNKNOWN:
+        return ()
+    coil = signature.coil
+    if coil.state in GAPS:
+        return (Link(COIL_CURRENT, False, coil.found, coil.next_check, SEEN),)
+    return (Link(COIL_CURRENT, True, coil.found, ""),)
+
+
+def _supply(
+    recording: Recording,
+    setup: Setup | None,
+    conditions: Conditions,
+    signature: Signature | None,
+) -> Link:
+    found_v, how = supply_v(recording, conditions) or (None, "")
+    if found_v is None and signature is not None and signature.coil.state == coil_state.SOUND:
+        words = f"supply not measured, but shown by the coil's {signature.coil.steady_a:.3g} A"
+        return Link(COIL_SUPPLY, True, words, "")
     if found_v is None:
         words = "the coil's supply was neither measured nor stated"
         return Link(COIL_SUPPLY, False, words, SUPPLY_CHECK)

@@ -12,7 +12,7 @@ from rig.analysis import figures, marks, trip_checks
 from rig.analysis.advice import advice, missed_of
 from rig.analysis.behaviour import Behaviour, behaviour
 from rig.analysis.budgets import budgets
-from rig.analysis.chain import Conditions, Link, chain, gauge_of
+from rig.analysis.chain import Conditions, Link, chain, gauge_of, oil_degc, supply_v
 from rig.analysis.contact import Contact, SwitchTrack, contact_told, rest_instant_ns, switch_track
 from rig.analysis.hold import HoldResult, hold
 from rig.analysis.integrity import Doubts, doubts
@@ -20,6 +20,7 @@ from rig.analysis.pressure import alike_kpa, pressure_of
 from rig.analysis.pressure_transitions import PressureTable, pressure_table
 from rig.analysis.ramp import RampTable, ramp_table
 from rig.analysis.sequential import Sequential, sequential_of
+from rig.analysis.signature import Signature, signature_of
 from rig.analysis.statistics import Summary, summarise
 from rig.analysis.strokes import StrokeTable, stroke_table
 from rig.analysis.switch_figures import SwitchFigures, switch_figures
@@ -51,7 +52,7 @@ class RunResult:
     are there for their kinds. `marks` are those of the run as a whole, `mark_counts` how many
     strokes or ramps carry each mark; `doubtful` those of both that make numbers doubtful.
     `budgets` are the uncertainties by result (rig.analysis.budgets), `pressures` the pressure's
-    rise and fall by stroke."""
+    rise and fall by stroke, `signature` what the coil's current shows."""
 
     kind: str
     source: str
@@ -66,6 +67,7 @@ class RunResult:
     behaviour: Behaviour
     budgets: Mapping[str, Budget]
     pressures: PressureTable | None
+    signature: Signature | None
     switch: SwitchFigures
     sequential: Sequential | None
     unexpected_edges: int
@@ -112,7 +114,11 @@ def analyse(
     timed_from = reference(windows, setup)
     pressures = pressure_table(recording, windows, pressure, setup)
     gauge = gauge_of(table, pressures)
-    links = chain(recording, setup, sheet, conditions or {}, table, pressure, gauge, track.contact)
+    told = conditions or {}
+    current = signature_of(
+        recording, setup, windows, table, supply_v(recording, told), oil_degc(recording, told)
+    )
+    links = chain(recording, setup, sheet, told, table, pressure, gauge, track.contact, current)
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
     known = budgets(recording, setup, timed_from, table, pressure, held, ramps)
@@ -120,11 +126,11 @@ def analyse(
     verdict = judge(
         sheet.accept if sheet else (),
         figures.measured(table, timed_from, held, ramps, on_run, known),
-        missed_of(sheet, setup, table, links, gauge),
+        missed_of(sheet, setup, table, links, gauge, current),
         _completion(state, sheet, table, ramps, early=early)._replace(
             next_check=trip_checks.next_check(recording.trips[0].rule) if recording.trips else None
         ),
-        advice(sheet, setup, table, links),
+        advice(sheet, setup, table, links, current),
     )
     return RunResult(
         kind=sheet.kind if sheet else "strokes",
@@ -140,6 +146,7 @@ def analyse(
         behaviour=behaviour(table, sheet.accept if sheet else ()),
         budgets=known,
         pressures=pressures,
+        signature=current,
         switch=switch_figures(table),
         sequential=sequential_of(sheet, table),
         unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),

@@ -22,6 +22,7 @@ from rig.analysis.metrology_json import (
 )
 from rig.analysis.ramp import RampTable
 from rig.analysis.run import RunResult
+from rig.analysis.signature_json import signature_json, stroke_current_json
 from rig.analysis.statistics import Summary, summarise
 from rig.analysis.strokes import StrokeTable
 from rig.analysis.uncertainty import Budget
@@ -63,10 +64,11 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         "note": known("note") or "",
         "conditions": {name: dict(v) for name, v in (known("conditions") or {}).items()},
         "strokes": [
-            stroke | {"pressure": pressure}
-            for stroke, pressure in zip(
+            stroke | {"pressure": pressure, "current": current}
+            for stroke, pressure, current in zip(
                 strokes_json(result.strokes),
                 pressures_json(result.pressures, len(result.strokes)),
+                stroke_current_json(result.signature, len(result.strokes)),
                 strict=True,
             )
         ],
@@ -85,6 +87,7 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
             "unexpected_edges": result.unexpected_edges,
             "doubtful": int(result.strokes.doubtful.sum()),
         },
+        "signature": signature_json(result.signature),
         "switch": switch_json(result.switch),
         "sequential": None
         if result.sequential is None

@@ -55,7 +55,8 @@ class Part(NamedTuple):
         return self.goal_vs + (self.flux_vs - self.goal_vs) * fall
 
 
-NOTHING = Part(-math.inf, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+LONG_AGO_S = -1e9
+NOTHING = Part(LONG_AGO_S, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 class CoilCurrent:
@@ -72,7 +73,7 @@ class CoilCurrent:
         self._gap_m = gap
         self._c = circuit.coil.loop_time_constant_s / rest_h * self._cold_to_now()
         self._parts: list[Part] = [NOTHING]
-        self._starts: list[float] = [-math.inf]
+        self._starts: list[float] = [LONG_AGO_S]
 
     def _cold_to_now(self) -> float:
         """The shorted turns are as warm as the rest."""
