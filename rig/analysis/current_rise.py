@@ -41,7 +41,10 @@ MIN_SAMPLES = 12
 """In the rise; fewer show nothing."""
 ONSET_SHARE = 0.03
 """A current above this share of the steady one flows."""
+SAMPLES_PER_TAU = 4.0
+"""With fewer samples in a time constant a movement may hide between them."""
 SEARCH_TAUS = 7.0
+"""The steady current is taken as reached only after so many time constants."""
 MIN_GROWTH = 0.02
 """A growth of tau that is smaller is not told from a coil that does not change."""
 STRONG, WEAK = 25.0, 8.0
@@ -109,7 +112,9 @@ def rise(t: Float, i: Float, closed_s: float | None, resolution_a: float) -> Ris
     half = int(np.flatnonzero(i > 0.5 * steady)[0])
     before = np.flatnonzero(i[:half] <= max(ONSET_SHARE * steady, 4.0 * noise))
     start = int(before[-1]) if len(before) else 0
-    onset, u_onset = _onset(t, int(flows[0]))
+    first = int(flows[0])
+    gap = float(t[first] - t[first - 1]) if first else NAN
+    first_s = float(t[first])
     if closed_s is not None:
         start = max(start, int(np.searchsorted(t, closed_s, "left")) - 1, 0)
     t, i = t[start:], i[start:]
@@ -117,6 +122,10 @@ def rise(t: Float, i: Float, closed_s: float | None, resolution_a: float) -> Ris
     tau = float(flux[-1]) / steady
     if not tau > 0:
         return no_rise("the current never settled", steady, noise)
+    # it began within the gap before the first sample that shows it, less what it takes to show
+    shows = tau * max(ONSET_SHARE, 4.0 * noise / steady)
+    onset = first_s - 0.5 * gap - shows
+    u_onset = math.hypot(gap / math.sqrt(12.0), 0.5 * shows)
     last = _settles(t, i, steady, noise, tau)
     if t[-1] - t[0] < 1.3 * (t[last] - t[0]) or t[-1] - t[0] < SEARCH_TAUS * tau:
         return no_rise("energised for too short a time to see the steady current", steady, noise)
@@ -125,14 +134,6 @@ def rise(t: Float, i: Float, closed_s: float | None, resolution_a: float) -> Ris
         return no_rise("sampled too slowly to see the rise", steady, noise)
     samples = Changing(t[use], i[use], flux[use], -np.ones((last, 1)))
     return _judged(samples, steady, noise, tau, onset, u_onset)
-
-
-def _onset(t: Float, first: int) -> tuple[float, float]:
-    """The current began to flow between two samples."""
-    if first == 0:
-        return NAN, NAN
-    gap = float(t[first] - t[first - 1])
-    return float(t[first]) - 0.5 * gap, gap / math.sqrt(12.0)
 
 
 def _settles(t: Float, i: Float, steady: float, noise: float, tau: float) -> int:
@@ -160,6 +161,8 @@ def _judged(
     u_1, u_2, u_c = (float(value) for value in u_linear)
     kink = bend(samples.t, samples.x, fit.seated, noise, 1.0)
     state, why = _state(gain, tau1, tau2, u_1, u_2, kink)
+    if state == NOT_SEEN and not tau >= SAMPLES_PER_TAU * samples.step_s:
+        state, why = OPEN, "sampled too slowly to tell that nothing moved"
     leaves, seated = fit.leaves, fit.seated
     if state != MOVED:
         u_line = plain_uncertainties(samples, max(line.square / max(n - 2, 1), floor))

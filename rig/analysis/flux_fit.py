@@ -21,7 +21,7 @@ CLOSING, OPENING = (3.5, 2.0, 6.0), (1.5, 1.0, 2.2)
 weighs the more the smaller it is; opening, it weighs most at first."""
 GRID = 28
 """Candidates for each of the two instants in the first search."""
-CLOSING_SHARES, OPENING_SHARES = (0.3, 0.03), (0.2, 0.15)
+CLOSING_SHARES, OPENING_SHARES = (0.5, 0.03), (0.3, 0.35)
 """What the shape of the movement, which is not known, leaves of the two instants: standard
 uncertainties as shares of the time between them (found on simulated rigs, tests/studies)."""
 

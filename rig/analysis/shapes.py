@@ -186,6 +186,7 @@ def _stroke_rows(table: StrokeTable, rows: slice) -> list[dict[str, Any]]:
     }
     columns["marks"] = [table.marks(row) for row in range(*rows.indices(len(table)))]
     columns["pressure"] = [None] * len(columns["marks"])
+    columns["current"] = columns["pressure"]
     names = list(columns)
     return [dict(zip(names, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
