@@ -11,7 +11,8 @@ from rig.config.analog import FAST_PERIOD_S, AnalogChannel, ConverterSetup
 
 
 class PressureSource(NamedTuple):
-    """`name` is "gauge" or "converter". `accuracy_kpa` is plus and minus, None where unknown."""
+    """The converter's, with the attributes that a GaugeSetup has too; `accuracy_kpa` is plus and
+    minus."""
 
     name: str
     period_s: float

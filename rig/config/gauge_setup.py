@@ -125,6 +125,11 @@ class GaugeSetup(Strict):
         return unit
 
     @property
+    def name(self) -> str:
+        """As rig.config.analog_pressure.PressureSource calls it."""
+        return "gauge"
+
+    @property
     def asked(self) -> bool:
         """Whether the gauge speaks only when it is asked."""
         return self.form in ("query", "modbus")

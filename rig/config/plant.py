@@ -12,7 +12,9 @@ from typing import Literal
 from pydantic import Field
 
 from rig.config.plant_parts import (
+    ConverterPart,
     ElectricPart,
+    EnginePart,
     GalleryPart,
     GaugePart,
     OilPart,
@@ -71,3 +73,5 @@ class SimulatedRig(Strict):
     oil: OilPart = OilPart()
     switch: SwitchPart = SwitchPart()
     gauge: GaugePart = GaugePart()
+    converter: ConverterPart = ConverterPart()
+    engine: EnginePart = EnginePart()

@@ -7,6 +7,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
+from rig.config.analog import AnalogName
 from rig.config.quantity_types import (
     AreaMm2,
     CurrentA,
@@ -19,6 +20,7 @@ from rig.config.quantity_types import (
     PressureKpa,
     PressureRateKpaS,
     ResistanceOhm,
+    RotationRpm,
     TemperatureDegc,
     TimeS,
     ViscosityMm2S,
@@ -38,6 +40,10 @@ class ElectricPart(Strict):
 
     supply_voltage_v: VoltageV | None = Field(alias="supply_voltage", default=None, gt=0, le=36)
     """Left out: what the setup says of the coil's supply."""
+    source_resistance_ohm: ResistanceOhm = Field(
+        alias="source_resistance", default=0.04, ge=0, le=1e3
+    )
+    """Of the battery, part of the wiring's: a voltage sensor sees what it takes away."""
     wiring_resistance_ohm: ResistanceOhm = Field(
         alias="wiring_resistance", default=0.15, ge=0, le=1e3
     )
@@ -60,6 +66,35 @@ class ElectricPart(Strict):
     fuse_open: bool = False
     coil_connected: bool = True
     driven_by_vehicle: bool = False
+
+
+class ConverterPart(Strict):
+    """`[simulated.converter]`: the converter and its sensors as they really are."""
+
+    noise_lsb: float = Field(default=0.6, ge=0, le=100)
+    """Standard deviation of the converter's own noise, in codes (a plain number)."""
+    noise_kpa: PressureKpa = Field(alias="pressure_noise", default=0.5, ge=0, le=1e4)
+    noise_a: CurrentA = Field(alias="current_noise", default=0.002, ge=0, le=10)
+    sensor_supply_v: VoltageV = Field(alias="sensor_supply", default=4.93, gt=0, le=36)
+    """What the ratiometric sensors are really fed with."""
+    transfer_time_s: TimeS = Field(alias="transfer_time", default=95e-6, ge=20e-6, le=0.01)
+    """Of one conversion, the program's own part included."""
+    transfer_spread_s: TimeS = Field(alias="transfer_spread", default=6e-6, ge=0, le=0.01)
+    wire_off: AnalogName | None = None
+    """The channel whose signal wire comes off at `fault_after`."""
+
+
+class EnginePart(Strict):
+    """`[simulated.engine]`: speed and cylinder, where the setup measures one of them."""
+
+    speed_rpm: RotationRpm = Field(alias="speed", default=750.0, gt=10, le=20_000)
+    jitter: Fraction = Field(default=0.006, ge=0, le=0.3)
+    """Standard deviation of the time of each half revolution, part of it."""
+    wander: Fraction = Field(default=0.003, ge=0, le=0.3)
+    """The same, of what goes on from one half revolution to the next."""
+    compression_ratio: float = Field(default=9.5, gt=1, le=30)
+    intake_kpa: PressureKpa = Field(alias="intake", default=40.0, gt=0, le=400)
+    """Absolute, in the intake at idle."""
 
 
 class RelayPart(Strict):

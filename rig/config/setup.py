@@ -103,18 +103,10 @@ class Setup(Strict):
         return next((item for item in self.analog if item.channel == channel), None)
 
     @property
-    def pressure_source(self) -> PressureSource | None:
+    def pressure_source(self) -> GaugeSetup | PressureSource | None:
         """What gives the channel pressure: the gauge, or the converter; None where nothing does."""
         if self.gauge is not None:
-            gauge = self.gauge
-            return PressureSource(
-                "gauge",
-                gauge.period_s,
-                gauge.latency_s,
-                gauge.measuring_range_kpa,
-                gauge.expected_range_kpa,
-                gauge.accuracy_kpa,
-            )
+            return self.gauge
         return converter_pressure(self.analog, self.converter)
 
     @property

@@ -42,6 +42,14 @@ class _Fast:
         self.half_ns = 0
 
 
+class _Slow:
+    """A slow channel: when it is due, and the conversions of the reading that is being taken."""
+
+    def __init__(self, channel: AnalogChannel, due_ns: int) -> None:
+        self.channel, self.due_ns = channel, due_ns
+        self.sum = self.taken = self.since_ns = 0
+
+
 class Sampler:
     """The AnalogPort: `code` makes one conversion of a channel and may raise HardwareError."""
 
@@ -54,7 +62,6 @@ class Sampler:
     ) -> None:
         self._converter, self._code, self._now_ns = converter, code, now_ns
         self._fast = [_Fast(item) for item in channels if item.fast]
-        self._slow = [item for item in channels if not item.fast]
         self._times = {
             item.channel: analog_signal.oversampling(item, converter) for item in channels
         }
@@ -66,22 +73,23 @@ class Sampler:
                 self._lines[item.channel] = analog_signal.code_line(item, converter)
         self._out: list[Block | Sample | Condition] = []
         self._lost = False
-        self.step_ns = self._steady_step() if self._fast else 0
+        slow = [item for item in channels if not item.fast]
+        self.step_ns = self._steady_step(slow) if self._fast else 0
         """Of the grid of the fast channels; 0 where there are none."""
         start_ns = now_ns()
         self._round_ns = start_ns if self._fast else NEVER
-        self._slow_ns = [start_ns + n * NS_PER_MS for n in range(len(self._slow))]
+        self._slow = [_Slow(item, start_ns + n * NS_PER_MS) for n, item in enumerate(slow)]
         self._find_due()
 
-    def _steady_step(self) -> int:
+    def _steady_step(self, slow: list[AnalogChannel]) -> int:
         """The shortest grid that the converter keeps up with, from rounds that are thrown away."""
         taken = []
         for _ in range(TRIAL_ROUNDS):
             before_ns = self._now_ns()
             for item in self._fast:
                 self._convert(item.channel)
-            if self._slow:
-                self._convert(self._slow[0])
+            if slow:
+                self._code(slow[0].channel)
             taken.append(self._now_ns() - before_ns)
         step_ns = int(ROOM * sorted(taken)[TRIAL_ROUNDS * 9 // 10]) + WAKE_NS
         capped = self._converter.rate_hz
@@ -94,18 +102,17 @@ class Sampler:
         return sum(code(name) for _ in range(self._times[name]))
 
     def sample(self) -> None:
-        """Do what is due: one round of the fast channels, and one slow channel at most."""
+        """Do what is due: a round of the fast channels, and one conversion of a slow one at most,
+        lest the rounds become uneven."""
         now_ns = self._now_ns()
         try:
             if now_ns >= self._round_ns:
                 self._fast_round()
                 late = (now_ns - self._round_ns) // self.step_ns
                 self._round_ns += self.step_ns * (1 + late)
-            for n, item in enumerate(self._slow):
-                if now_ns >= self._slow_ns[n]:
-                    period_ns = int(item.period_s * NS_PER_S)
-                    self._slow_ns[n] = max(self._slow_ns[n] + period_ns, now_ns)
-                    self._slow_sample(item)
+            for slow in self._slow:
+                if now_ns >= slow.due_ns:
+                    self._slow_conversion(slow)
                     break
             if self._lost:
                 self._lost = False
@@ -116,11 +123,13 @@ class Sampler:
             self._lost = True
             later_ns = now_ns + RETRY_NS
             self._round_ns = later_ns if self._fast else NEVER
-            self._slow_ns = [max(at_ns, later_ns) for at_ns in self._slow_ns]
+            for slow in self._slow:
+                slow.sum = slow.taken = 0
+                slow.due_ns = max(slow.due_ns, later_ns)
         self._find_due()
 
     def _find_due(self) -> None:
-        self.due_ns = min([self._round_ns, *self._slow_ns])
+        self.due_ns = min([self._round_ns, *(slow.due_ns for slow in self._slow)])
         """When `sample` has something to do."""
 
     def _fast_round(self) -> None:
@@ -132,10 +141,19 @@ class Sampler:
             fast.codes.append(code)
             fast.half_ns = max(fast.half_ns, (after_ns - before_ns + 1) // 2)
 
-    def _slow_sample(self, item: AnalogChannel) -> None:
-        before_ns = self._now_ns()
-        code = self._convert(item)
-        t_ns = (before_ns + self._now_ns()) // 2
+    def _slow_conversion(self, slow: _Slow) -> None:
+        """One conversion, and the reading with the last of them: of the middle of all."""
+        item = slow.channel
+        if slow.taken == 0:
+            slow.since_ns = self._now_ns()
+        slow.sum += self._code(item.channel)
+        slow.taken += 1
+        if slow.taken < self._times[item.channel]:
+            return
+        now_ns = self._now_ns()
+        code, t_ns = slow.sum, (slow.since_ns + now_ns) // 2
+        slow.sum = slow.taken = 0
+        slow.due_ns = max(slow.due_ns + int(item.period_s * NS_PER_S), now_ns)
         line = self._line(item, t_ns)
         value, quality = analog_signal.reading(code, item, self._converter, line)
         if quality not in (GOOD, analog_signal.OUT_OF_RANGE):

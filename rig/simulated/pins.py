@@ -4,10 +4,12 @@ inputs show its levels."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from gpiozero.pins.mock import MockFactory, MockPin
+
+from rig.simulated.spi import SimulatedSpi
 
 BOARD_REVISION = "a02082"
 """A board with the usual 40-pin header; only the numbers of its lines matter."""
@@ -46,3 +48,8 @@ class SimulatedFactory(MockFactory):  # type: ignore[misc] # gpiozero has no typ
     def __init__(self) -> None:
         super().__init__(revision=BOARD_REVISION, pin_class=SimulatedPin)
         self.output_changed: Callable[[int, bool], None] = lambda _line, _high: None
+        self.spi_peer: Callable[[Sequence[int]], list[int]] | None = None
+        """What hangs on the SPI port: takes and returns bytes."""
+
+    def _get_spi_class(self, shared: bool, hardware: bool) -> Any:
+        return SimulatedSpi if hardware else super()._get_spi_class(shared, hardware)

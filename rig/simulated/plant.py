@@ -13,11 +13,12 @@ from collections.abc import Callable
 
 from rig.config.plant import SimulatedRig
 from rig.config.setup import Setup
-from rig.core.records import READBACK, SWITCH
+from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
 from rig.simulated import faults
 from rig.simulated.air_valve import AirValve
 from rig.simulated.coil_current import CoilCurrent
 from rig.simulated.electrics import CoilCircuit, current_at
+from rig.simulated.engine import Engine, PulseWheel
 from rig.simulated.gauge import Gauge
 from rig.simulated.gauge_peer import Line
 from rig.simulated.hydraulics import Hydraulics, Valve
@@ -27,6 +28,7 @@ from rig.simulated.plunger import Passing, Plunger
 from rig.simulated.pressure_sources import PressureSources
 from rig.simulated.relay import Change, Relay
 from rig.simulated.scatter import stream
+from rig.simulated.signals import Signals, needs_engine, true_values
 from rig.simulated.switch import PressureSwitch
 from rig.simulated.trajectory import Trajectory
 from rig.simulated.truth import Truth
@@ -82,6 +84,15 @@ class Plant:
         levels = {SWITCH: self._wiring.switch_level(self._switch.closed)}
         if self._has_readback:
             levels[READBACK] = self._wiring.readback_level(False)
+        self._wheel: PulseWheel | None = None
+        engine = Engine(rig.engine, stream(seed, "engine")) if needs_engine(setup) else None
+        if setup.engine_speed is not None and engine is not None:
+            self._wheel = PulseWheel(engine, setup.engine_speed.pulses_per_revolution)
+            levels[ENGINE_SPEED] = self._wheel.level
+        self._signals: Signals | None = None
+        if setup.converter is not None:
+            true = true_values(rig, self._coil, self._lead, self._gauge_path, engine)
+            self._signals = Signals(setup, rig, true, stream(seed, "sensors"))
         self._outbox = Outbox(levels)
 
         self._commanded = False
@@ -89,6 +100,7 @@ class Plant:
         self._passings: list[Passing] = []
         self._contact_ns = self._pilot_ns = self._flow_ns = self._cross_ns = NEVER
         self._cross_s = math.inf
+        self._pulse_ns = self._ns(self._wheel.next_s) if self._wheel is not None else NEVER
         self._supply_ns = self._ns(self._sources.next_s)
         self._drop_ns = self._ns(self._switch.next_dropout_s(0.0))
         if rig.electric.driven_by_vehicle:
@@ -192,6 +204,11 @@ class Plant:
         """Electrical level of an input now."""
         return self._outbox.levels[line]
 
+    def input_volts(self, place: int, t_ns: int) -> float:
+        """Voltage at an input of the converter at `t_ns`, from now on."""
+        self.advance(t_ns)
+        return 0.0 if self._signals is None else self._signals.volts(place, self._s(t_ns))
+
     def coil_current_a(self, t_ns: int) -> float:
         """What flows in the coil's lead, from the last change of the contact on. Worked out only
         where the setup measures it; raises ValueError elsewhere."""
@@ -229,6 +246,9 @@ class Plant:
             self._plan_edges(SWITCH, self._switch.drop_out(t_s), self._wiring.switch_level)
             self._drop_ns = self._ns(self._switch.next_dropout_s(t_s))
             self._look_ahead(t_s)
+        elif at_ns == self._pulse_ns and self._wheel is not None:
+            self._outbox.plan(ENGINE_SPEED, [(at_ns, self._wheel.turn())])
+            self._pulse_ns = self._ns(self._wheel.next_s)
         elif self._gauge is not None:
             self._gauge.read(t_s)
         self._choose()
@@ -237,7 +257,8 @@ class Plant:
         self._still_ns = 0  # run_until must look again
         gauge_ns = self._gauge.next_ns if self._gauge is not None else NEVER
         of_oil_ns = min(self._supply_ns, self._pilot_ns, self._flow_ns)
-        self._next_ns = min(self._contact_ns, of_oil_ns, self._cross_ns, self._drop_ns, gauge_ns)
+        of_line_ns = min(self._cross_ns, self._drop_ns, self._pulse_ns)
+        self._next_ns = min(self._contact_ns, of_oil_ns, of_line_ns, gauge_ns)
 
     def _contact_moves(self) -> None:
         row = self._wiring.live_changes(self._contacts)

@@ -13,7 +13,8 @@ from rig.config.setup import Setup
 from rig.core.clock import MonotonicClock, VirtualClock
 from rig.core.errors import UsageError
 from rig.core.ports import World
-from rig.core.records import READBACK, SWITCH
+from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
+from rig.io.analog_opening import open_analog, told
 from rig.io.gauge_opening import Gauge, gauge_on, open_gauge
 from rig.io.gpio import RelayCoil
 from rig.io.links import MemoryLink
@@ -22,6 +23,7 @@ from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
 from rig.simulated.edges import SimulatedEdges
 from rig.simulated.pins import SimulatedFactory
 from rig.simulated.plant import Plant
+from rig.simulated.spi_peer import SpiPeer
 from rig.simulated.worlds import FedWorld, Feeder, VirtualWorld
 
 SIMULATED = "simulated"
@@ -76,7 +78,9 @@ def open_simulated(
         real_clock = MonotonicClock()
         begin_ns = start_ns if fast else real_clock.now_ns()
         plant = Plant(parameters, setup, seed, begin_ns)
-        lines = {SWITCH: (setup.switch.line, setup.switch.pull)}
+        lines: dict[str, tuple[int, str]] = {SWITCH: (setup.switch.line, setup.switch.pull)}
+        if setup.engine_speed is not None:
+            lines[ENGINE_SPEED] = (setup.engine_speed.line, setup.engine_speed.pull)
         if setup.readback is not None:
             lines[READBACK] = (setup.readback.line, setup.readback.pull)
         levels = {name: plant.level(name) for name in lines}
@@ -84,8 +88,11 @@ def open_simulated(
         opened.callback(edges.close)
         gauge: Gauge | None = None
         world: World
+        now_ns, volts = real_clock.now_ns, plant.input_volts
+        virtual_clock: VirtualClock | None = None
         if fast:
-            clock = VirtualClock(begin_ns)
+            clock = virtual_clock = VirtualClock(begin_ns)
+            now_ns = clock.now_ns
             link = MemoryLink() if setup.gauge is not None else None
             if setup.gauge is not None and link is not None:
                 gauge = gauge_on(link, clock, setup.gauge)
@@ -105,7 +112,7 @@ def open_simulated(
             feeder.start()
             if setup.gauge is not None and setup.gauge.asked:
                 feeder.listen()
-            relay_changed = feeder.relay_changed
+            relay_changed, volts = feeder.relay_changed, feeder.input_volts
             world = FedWorld(feeder)
 
         def output_changed(line: int, high: bool) -> None:
@@ -113,12 +120,19 @@ def open_simulated(
                 relay_changed(high)
 
         factory.output_changed = output_changed
+        if setup.converter is not None:
+            part = parameters.converter
+            peer = SpiPeer(setup.converter, part, seed, volts, now_ns, virtual_clock)
+            factory.spi_peer = peer.exchange
+        analog = open_analog(setup, factory, now_ns, opened)
+        if analog is not None:
+            description["converter"] = told(setup, analog)
         _close_loops(setup, factory)
         loops, heartbeat = open_slow_lines(setup, factory, opened)
         coil = RelayCoil(setup.relay.line, factory)
         opened.callback(coil.close)
         return SimulatedHardware(
-            coil, edges, gauge, None, loops, heartbeat, world, SIMULATED, description, plant,
+            coil, edges, gauge, analog, loops, heartbeat, world, SIMULATED, description, plant,
             opened.pop_all(),
         )  # fmt: skip
 

@@ -111,6 +111,11 @@ class Feeder(threading.Thread):
         except Exception as error:  # noqa: BLE001 - the reader is told by the lines being lost
             self._fail(error)
 
+    def input_volts(self, place: int, t_ns: int) -> float:
+        """Voltage at an input of the converter, in the caller's thread."""
+        with self._turn:
+            return self._plant.input_volts(place, t_ns)
+
     def ask(self, data: bytes) -> None:
         """Bytes came from the rig's end of the gauge's cable."""
         with self._turn:
