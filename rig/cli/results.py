@@ -10,6 +10,7 @@ from rig.cli.stored import analysed, opened_log, run_number, texts_of
 
 if TYPE_CHECKING:
     from rig.config.sheet import Sheet
+    from rig.runlog.store import RunLog
 
 NEEDED = ("strokes", "counts", "conditions", "reference", "missed")
 """Keys without which an older result is worked out again."""
@@ -28,14 +29,19 @@ def results_of(texts: Sequence[str]) -> list[RunWithResult]:
 
     Raises UsageError for a run that is not in the log.
     """
-    found = []
     with opened_log() as log:
-        for text in texts:
-            number = run_number(log, text)
-            stored = log.load(number)
-            setup, sheet = texts_of(stored)
-            result = None if stored.status == "running" else log.result(number)
-            if result is None or any(key not in result for key in NEEDED):
-                result = analysed(stored)
-            found.append(RunWithResult(result, sheet, setup.medium if setup else None))
+        return results_in(log, texts)
+
+
+def results_in(log: RunLog, texts: Sequence[str]) -> list[RunWithResult]:
+    """The same from a log that is open already."""
+    found = []
+    for text in texts:
+        number = run_number(log, text)
+        stored = log.load(number)
+        setup, sheet = texts_of(stored)
+        result = None if stored.status == "running" else log.result(number)
+        if result is None or any(key not in result for key in NEEDED):
+            result = analysed(stored)
+        found.append(RunWithResult(result, sheet, setup.medium if setup else None))
     return found

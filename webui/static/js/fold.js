@@ -1,0 +1,9 @@
+// SPDX-License-Identifier: MIT
+// On a narrow screen the longer parts of a page begin folded; without this script all are open.
+
+if (matchMedia("(max-width: 699px)").matches) {
+  for (const part of document.querySelectorAll("details[data-fold][open]")) {
+    const wanted = location.hash && part.querySelector(`#${CSS.escape(location.hash.slice(1))}`);
+    if (!wanted) part.open = false;
+  }
+}
