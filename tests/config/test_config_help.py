@@ -36,6 +36,11 @@ def section(text: str, heading: str) -> str:
     return str(found)
 
 
+def heading(table: str) -> str:
+    """Of a table, or of one that may stand there several times."""
+    return f"[[{table}]]" if table == "analog" else f"[{table}]"
+
+
 def rows(text: str) -> set[str]:
     """The keys that have a row of their own."""
     return set(re.findall(r"^\| `([a-z_0-9]+)` \|", text, re.M))
@@ -60,7 +65,7 @@ TABLES = {
 
 @pytest.mark.parametrize("table", sorted(set(TABLES) - {"simulated"}))
 def test_every_key_of_a_table_is_in_the_setup_help(table: str) -> None:
-    assert rows(section(SETUP_MD, f"[{table}]")) == own_keys(TABLES[table])
+    assert rows(section(SETUP_MD, heading(table))) == own_keys(TABLES[table])
 
 
 def test_every_key_at_the_top_is_in_the_setup_help() -> None:
@@ -93,7 +98,7 @@ def defaults(text: str) -> dict[str, str]:
 
 @pytest.mark.parametrize("table", sorted(set(TABLES) - {"simulated"}))
 def test_needed_keys_are_said_to_be_needed(table: str) -> None:
-    said = defaults(section(SETUP_MD, f"[{table}]"))
+    said = defaults(section(SETUP_MD, heading(table)))
     for name, field in TABLES[table].model_fields.items():
         if key_of(name, field) not in own_keys(TABLES[table]):
             continue  # a table of its own
@@ -108,9 +113,35 @@ EXAMPLES = re.findall(r"```toml\n(.*?)```", SHEET_MD, re.S)
 def test_the_setup_example_loads_with_every_key_in_it() -> None:
     (example,) = re.findall(r"```toml\n(.*?)```", SETUP_MD, re.S)
     setup_from_text(example, "setup.md")
-    for table in set(TABLES) - {"simulated"}:
+    for table in set(TABLES) - {"simulated", "analog"}:  # of sensors there are many kinds
         for key in own_keys(TABLES[table]) - {"ask"}:  # refused beside a pattern alone
             assert f"\n{key} = " in example, f"{table}.{key}"
+
+
+SENSORS = re.findall(r"```toml\n(.*?)```", (HELP / "sensors.md").read_text(), re.S)
+
+
+def test_the_sensor_examples_load_and_have_every_key_between_them() -> None:
+    (setup,) = re.findall(r"```toml\n(.*?)```", SETUP_MD, re.S)
+    start, end = setup.index("[converter]"), setup.index("[stop_input]")
+    base = setup[:start] + setup[end:]
+    converter = next(e for e in SENSORS if "[converter]" in e)
+    for example in SENSORS:
+        text = base if 'channel = "pressure"' not in example else without(base, "gauge")
+        parts = [text, example] if "[converter]" in example else [text, converter, example]
+        parts += [] if "[[analog]]" in "".join(parts) else [ANY_CHANNEL]
+        setup_from_text("\n".join(parts), "sensors.md")
+    for key in own_keys(TABLES["analog"]):
+        assert any(f"\n{key} = " in example for example in SENSORS), key
+
+
+ANY_CHANNEL = """[[analog]]
+channel = "supply_voltage"
+input = 7
+kind = "voltage"
+divider_upper = "47 kohm"
+divider_lower = "10 kohm"
+"""
 
 
 @pytest.mark.parametrize("example", EXAMPLES)
