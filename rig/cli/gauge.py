@@ -1,0 +1,74 @@
+# SPDX-License-Identifier: MIT
+"""`rig gauge`: what the gauge reads, live; and `--find`, how an unknown gauge speaks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from rig.config.setup import Setup
+    from rig.desk.gauge_source import Source
+
+
+@click.command("gauge")
+@click.argument("setup", required=False, type=click.Path(path_type=Path))
+@click.option("--find", "port", metavar="PORT", help="Find out how the gauge at PORT speaks.")
+@click.option("--raw", is_flag=True, help="Also show the bytes as they arrive.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a reading.")
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="End after so many seconds.")
+@click.option("--yes", is_flag=True, help="With --find: read requests may be sent to PORT.")
+def command(
+    setup: Path | None, port: str | None, raw: bool, as_json: bool, seconds: float | None, yes: bool
+) -> None:
+    """Show what the gauge of SETUP reads, live; nothing is energised.
+
+    While a run goes on its bench has the gauge; the readings are then overheard there. Ctrl-C ends
+    it. Without a gauge's setup: --find PORT listens, and writes the [gauge] table.
+    """
+    if (setup is None) == (port is None):
+        raise UsageError(
+            "Give a SETUP to read its gauge, or --find PORT to look at an unknown one."
+        )
+    if port is not None:
+        from rig.cli.gauge_find import find
+
+        find(port, may_ask=yes)
+        return
+    from rig.cli.gauge_live import show
+    from rig.config.loading import load_pair
+
+    loaded, _ = load_pair(setup or Path(), None)
+    source, where = _source(loaded.setup, tap=raw)
+    try:
+        show(source, where, as_json=as_json, raw=raw, seconds=seconds)
+    finally:
+        source.close()
+
+
+def _source(setup: Setup, *, tap: bool) -> tuple[Source, str]:
+    """Where the readings come from, and words for it."""
+    from rig.core import places, state_file
+    from rig.desk.gauge_source import BenchSource, PortSource, refuse_port_in_use, running
+
+    if setup.gauge is None:
+        raise UsageError("This setup has no [gauge]. `rig gauge --find PORT` helps to write one.")
+    states = places.state_dir()
+    held = running(states, state_file.rig_name(setup.backend, setup.chip, setup.relay.line))
+    if held is not None and held.owner is not None:
+        words = f"overheard at the running bench (process {held.owner.pid})"
+        return BenchSource(held.owner.socket), words
+    if setup.backend == "board":
+        from rig.io.gauge_opening import open_gauge
+
+        refuse_port_in_use(states, setup.gauge.port)
+        gauge = open_gauge(setup.gauge)
+        return PortSource(gauge, gauge.close, tap=tap), setup.gauge.port
+    from rig.simulated.rig import open_simulated
+
+    rig = open_simulated(setup, fast=False, seed=None)
+    return PortSource(rig.gauge, rig.close, tap=tap), "SIMULATED: an invented gauge"

@@ -1,0 +1,164 @@
+# SPDX-License-Identifier: MIT
+"""Readings for a person: from the rig's own gauge, or overheard where a bench has it.
+
+A port is never opened beside a running bench: what it reads is then heard over its socket.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+from rig.core import messages, state_file
+from rig.core.errors import HardwareError, RefusedError, RigError
+from rig.core.records import GOOD, Condition, Sample, decode
+from rig.core.state_file import RigState
+from rig.desk.safe import state_files
+
+Item = Sample | Condition
+HEARD_MOST = 1 << 18
+
+
+class Counts:
+    """What happened on the wire so far; None where it is not known from here."""
+
+    frames: int | None = None
+    rejected: int | None = None
+    unanswered: int | None = None
+    latency_ms: float | None = None
+
+
+class Source(Protocol):
+    """Where readings come from. `raw` holds (t_ns, bytes) since the last call, where asked for."""
+
+    counts: Counts
+
+    def read(self, wait_s: float) -> list[Item]:
+        """Wait up to `wait_s` for something, and take all that is there."""
+
+    def raw(self) -> list[tuple[int, bytes]]: ...
+
+    def close(self) -> None: ...
+
+
+class PortSource:
+    """The gauge's own port. `gauge` is a StreamGauge or AskedGauge (rig.io.gauge_opening)."""
+
+    def __init__(self, gauge: object, close: Callable[[], None], *, tap: bool = False) -> None:
+        from rig.io.gauge_opening import Gauge
+
+        self._gauge: Gauge = gauge  # type: ignore[assignment]
+        self._close, self.counts = close, Counts()
+        if tap:
+            self._gauge.tap = []
+
+    def read(self, wait_s: float) -> list[Item]:
+        fd = self._gauge.fileno()
+        select.select([] if fd is None else [fd], [], [], wait_s)
+        items = self._gauge.read()
+        counts = self.counts
+        counts.frames, counts.rejected = self._gauge.frames_ok, self._gauge.frames_rejected
+        counts.unanswered = getattr(self._gauge, "unanswered", None)
+        late_ns = getattr(self._gauge, "latency_ns", None)
+        counts.latency_ms = None if late_ns is None else late_ns / 1e6
+        return items
+
+    def raw(self) -> list[tuple[int, bytes]]:
+        if self._gauge.tap is None:
+            return []
+        taken, self._gauge.tap = self._gauge.tap, []
+        return taken
+
+    def close(self) -> None:
+        self._close()
+
+
+class BenchSource:
+    """Overhears a running bench: its records while a run goes on, its status before and after."""
+
+    def __init__(self, path: str) -> None:
+        self.counts = Counts()
+        self._buffer, self._status_ns = b"", 0
+        self._records = False
+        self._sock = socket.socket(socket.AF_UNIX)
+        try:
+            self._sock.connect(path)
+        except OSError as error:
+            self._sock.close()
+            raise HardwareError(
+                f"The bench that has this rig does not answer ({error.strerror}). Look whether a "
+                "run goes on; `rig safe` ends it."
+            ) from error
+        self._sock.setblocking(False)
+
+    def read(self, wait_s: float) -> list[Item]:
+        select.select([self._sock], [], [], wait_s)
+        try:
+            data = self._sock.recv(HEARD_MOST)
+        except BlockingIOError:
+            return []
+        except OSError:
+            data = b""
+        if not data:
+            raise HardwareError("The bench has ended, so nothing reads the gauge any more.")
+        *lines, self._buffer = (self._buffer + data).split(b"\n")
+        out: list[Item] = []
+        for line in lines:
+            with contextlib.suppress(ValueError):
+                out += self._heard(line)
+        return out
+
+    def _heard(self, line: bytes) -> list[Item]:
+        if line.startswith(b"["):
+            record = decode(line)
+            if isinstance(record, Sample):
+                self._records = True
+                return [record]
+            return [record] if isinstance(record, Condition) else []
+        told = messages.read_telling(line)
+        value, age_s = told.get("pressure_kpa"), told.get("pressure_age_s")
+        if told["tell"] != "status" or self._records or value is None or age_s is None:
+            return []
+        t_ns = int(told["t_ns"]) - round(float(age_s) * 1e9)
+        if t_ns <= self._status_ns:
+            return []
+        self._status_ns = t_ns
+        return [Sample("pressure", float(value), t_ns, GOOD)]
+
+    def raw(self) -> list[tuple[int, bytes]]:
+        return []
+
+    def close(self) -> None:
+        self._sock.close()
+
+
+def running(states: Path, rig: str) -> RigState | None:
+    """The state of a rig whose bench runs now."""
+    with contextlib.suppress(RigError):
+        state = state_file.read(state_file.state_path(states, rig))
+        if state is not None and state.owner is not None and state.owner.alive():
+            return state
+    return None
+
+
+def refuse_port_in_use(states: Path, port: str) -> None:
+    """Raises RefusedError where a running bench has this port, under whatever name."""
+    real = os.path.realpath(port)
+    for path in state_files(states):
+        state = None
+        with contextlib.suppress(RigError):  # a damaged one says nothing of this port
+            state = state_file.read(path)
+        if state is None or state.owner is None or not state.owner.alive():
+            continue
+        gauge = state.plan.get("gauge") or {}
+        if os.path.realpath(str(gauge.get("port", ""))) == real:
+            raise RefusedError(
+                f"{port} belongs to the rig {state.rig}, whose bench runs now (process "
+                f"{state.owner.pid}). Wait for the end of its run; `rig gauge SETUP` shows what it "
+                "reads."
+            )
