@@ -23,7 +23,8 @@ HERE = Path(__file__).resolve().parent
 HEARTBEAT = 24
 CONTROL = "/run/work/control"
 DATA = "/run/data"
-SHEETS = ("sheet", "short_sheet")
+PATIENT = ("[limits]\n", '[limits]\ngauge_stale = "8 s"\n')
+"""What lets a run outlast a gauge that is pulled out and put back."""
 SECONDS_A_TRY = 60
 PLANT = {
     "readback_delay_ms": 4, "close_delay_ms": [25, 32, 41], "open_delay_ms": [20, 27, 36],
@@ -52,7 +53,14 @@ def campaign(
         "pairs": f"{JOB}/pairs.pickle",
     }  # fmt: skip
     # What takes the emulated processor long and is no part of a fault is made here.
-    pairs = {name: load_pair(Path(plan["setup"]), Path(plan[name])) for name in SHEETS}
+    setup, short = Path(plan["setup"]), Path(plan["short_sheet"])
+    patient = guest.folder / "patient.setup.toml"
+    patient.write_text(setup.read_text().replace(*PATIENT))
+    pairs = {
+        "sheet": load_pair(setup, Path(plan["sheet"])),
+        "short_sheet": load_pair(setup, short),
+        "patient": load_pair(patient, short),
+    }
     (guest.folder / "pairs.pickle").write_bytes(pickle.dumps(pairs))
     (guest.folder / "data").mkdir(exist_ok=True)
     RunLog(guest.folder / "data" / "runs.sqlite").close()

@@ -41,6 +41,8 @@ import guest_desk  # noqa: E402
 import guest_toggle  # noqa: E402
 
 from rig.core import places, state_file  # noqa: E402
+from rig.core.records import Condition  # noqa: E402
+from rig.runlog.store import RunLog  # noqa: E402
 
 MS = 1_000_000
 LOW_NS = 200 * MS  # longer than the rest between two strokes, shorter than a stopped bench's tail
@@ -130,6 +132,10 @@ class Actions:
 
     def unplug(self) -> None:
         Path("/sys/bus/usb/drivers/ftdi_sio/unbind").write_text(usb_interface())
+
+    def plug_in(self, after_s: float) -> None:
+        time.sleep(after_s)
+        Path("/sys/bus/usb/drivers/ftdi_sio/bind").write_text(usb_interface())
 
     def hog(self, processes: int) -> None:
         self._spawn(*[_spin] * processes)
@@ -281,7 +287,15 @@ def stored() -> dict[str, Any]:
         return {
             "run": run["id"], "status": run["status"], "stored": count.fetchone()[0] or 0,
             "remark": run["remark"], "stepped_s": run["clock_step_s"],
+            "conditions": conditions(run["id"]),
         }  # fmt: skip
+
+
+def conditions(run: int) -> list[str]:
+    """What made the run's data doubtful, in order."""
+    with RunLog.reading(places.log_path()) as log:
+        records = log.load(run).records()
+        return [record.kind for record in records if isinstance(record, Condition)][:50]
 
 
 def say_time(what: str) -> None:

@@ -76,6 +76,10 @@ CLOCK = [
      "sheet": "short_sheet"}
     for way, seconds in (("forward", 3600.0), ("back", -3600.0))
 ]  # fmt: skip
+REPLUG = {
+    "fault": "gauge unplugged and back within its time", "sheet": "patient", "finish": True,
+    "do": [["unplug"], ["plug_in", 1.5]],
+}  # fmt: skip
 MANY, SOME, FEW = 200, 60, 20
 ONLY = os.environ.get("RIG_FAULT_ONLY", "")
 MANY = int(os.environ.get("RIG_FAULT_TRIES", MANY))
@@ -87,9 +91,9 @@ def planned(full: bool) -> list[dict[str, object]]:
     """All tries in an order in which the faults take turns."""
     if not full:
         short = [*KILLS, *STOPS, *GAUGE]
-        return [KILLS[0], KILLS[1], *short, UNGUARDED, *UNCOVERED, *CLOCK]
+        return [KILLS[0], KILLS[1], *short, UNGUARDED, *UNCOVERED, *CLOCK, REPLUG]
     counts = [(KILLS, MANY), ([UNGUARDED], 1), (UNCOVERED, FEW), (STOPS, SOME), (GAUGE, SOME),
-              (CLOCK, FEW)]  # fmt: skip
+              (CLOCK, FEW), ([REPLUG], FEW)]  # fmt: skip
     tries = [one for turn in range(MANY) for group, n in counts if turn < n for one in group]
     return [one for one in tries if re.search(ONLY, str(one["fault"]))]
 
@@ -191,3 +195,12 @@ def test_a_stepped_clock_changes_no_duration(tries: list[Try], way: str) -> None
         assert told["trip"] is None and facts["status"] == "finished", one
         assert abs(abs(facts["stepped_s"]) - 3600) < 1, one
         assert "Clock stepped" in facts["remark"]
+
+
+def test_a_gauge_that_comes_back_in_time_leaves_a_gap_and_no_trip(tries: list[Try]) -> None:
+    """On a real tty: the run goes on, and the gap stands in the record from loss to return."""
+    for one in of(tries, str(REPLUG["fault"])):
+        facts = one.facts
+        assert facts["told"]["trip"] is None and facts["status"] == "finished", one
+        kinds = [kind for kind in facts["conditions"] if kind.startswith("gauge ")]
+        assert kinds[:2] == ["gauge lost", "gauge back"], one
