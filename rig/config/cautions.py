@@ -3,8 +3,11 @@
 
 from __future__ import annotations
 
+import datetime
+import re
 from collections.abc import Iterator
 
+from rig.config.calibration import FEW_POINTS, OUT_OF_DATE
 from rig.config.loads import load_of, worst_duty
 from rig.config.setup import Setup
 from rig.config.sheet import Sheet
@@ -46,12 +49,52 @@ def _setup_cautions(setup: Setup) -> Iterator[str]:
                 f"The pressure limit is {room_kpa:.3g} kPa above the expected range, no more than "
                 f"the {source.name}'s accuracy of {accuracy_kpa:.3g} kPa: a healthy run may trip."
             )
+    yield from _calibration_cautions(setup)
+    if setup.gauge is not None and re.fullmatch(r"/dev/tty(USB|ACM)[0-9]+", setup.gauge.port):
+        yield (
+            f"{setup.gauge.port} is whichever adapter is plugged in first: use its name under "
+            "/dev/serial/by-id (by-path for twins without a serial number)."
+        )
     if setup.limits.duty >= 1:
         yield "limits.duty is 100 %: the duty rule can never trip."
     if setup.switch.contact == "find":
         yield (
             "The contact's kind is learned from the rest state: a switch that is stuck at rest is "
             "taken for the other kind. Write it down once it is known."
+        )
+
+
+def _calibration_cautions(setup: Setup) -> Iterator[str]:
+    made, limit_kpa = setup.calibration, setup.limits.pressure_kpa
+    if made is None:
+        return
+    if made.state(datetime.datetime.now(datetime.UTC).date()) == OUT_OF_DATE:
+        yield (
+            f"The gauge is OUT OF DATE: its calibration of {made.date} was due on {made.due}. "
+            "Results say so, and count its stated accuracy as well."
+        )
+    if len(made.points) < FEW_POINTS:
+        yield (
+            f"The calibration has {len(made.points)} points: the uncertainty of its line is wide "
+            f"with fewer than {FEW_POINTS}."
+        )
+    low, high = made.range_kpa
+    if limit_kpa is not None:
+        nearest = min(made.points, key=lambda point: abs(point.reading_kpa - limit_kpa))
+        off_kpa = nearest.reference_kpa - nearest.reading_kpa
+        if off_kpa > 0.01 * limit_kpa:
+            yield (
+                f"The interlock goes by raw readings: near its limit of {limit_kpa:.4g} kPa the "
+                f"gauge reads {off_kpa:.3g} kPa too little, so it trips that much late. Lower "
+                "limits.pressure by it."
+            )
+    source = setup.pressure_source
+    if source is not None and not (
+        low <= source.expected_range_kpa[0] and source.expected_range_kpa[1] <= high
+    ):
+        yield (
+            f"The calibration's points, {low:.4g} to {high:.4g} kPa, do not span the expected "
+            "range: the correction is drawn out in a straight line beyond them."
         )
 
 
