@@ -6,12 +6,14 @@ from __future__ import annotations
 import numpy as np
 
 from rig.analysis import instrument
+from rig.analysis.calibration import GAUGE, Applied
 from rig.analysis.hold import HoldResult
 from rig.analysis.pressure import RANGE_SHARE
 from rig.analysis.ramp import RampTable
 from rig.analysis.strokes import StrokeTable
 from rig.analysis.uncertainty import Budget, Line, budget, type_a
 from rig.analysis.windows import Reference
+from rig.config.calibration import OUT_OF_DATE
 from rig.config.setup import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
@@ -28,6 +30,7 @@ def budgets(
     pressure: SampleSeries | None,
     held: HoldResult | None,
     ramps: RampTable | None,
+    applied: Applied | None = None,
 ) -> dict[str, Budget]:
     """Budgets by result: `response_ms`, `release_ms` (of the mean), `single_response_ms`,
     `single_release_ms` (of one stroke), `actuation_kpa`, `reset_kpa`, `differential_kpa` (of the
@@ -44,9 +47,9 @@ def budgets(
         if timing is not None:
             _times(found, name, values[np.isfinite(values)], *timing)
     if ramps is not None and pressure is not None:
-        _ramps(found, recording, setup, pressure, ramps)
+        _ramps(found, recording, setup, pressure, ramps, applied)
     if held is not None and pressure is not None:
-        _decay(found, setup, held)
+        _decay(found, setup, held, applied)
     return found
 
 
@@ -64,13 +67,13 @@ def _times(
 
 def _ramps(
     found: dict[str, Budget], recording: Recording, setup: Setup | None,
-    pressure: SampleSeries, ramps: RampTable,
+    pressure: SampleSeries, ramps: RampTable, applied: Applied | None,
 ) -> None:  # fmt: skip
     rates = {
         "actuation_kpa": (ramps.actuation_kpa, ramps.rate_up_kpa_ms),
         "reset_kpa": (ramps.reset_kpa, ramps.rate_down_kpa_ms),
     }
-    fixed = instrument.gauge_lines(setup, pressure)
+    fixed = instrument.gauge_lines(setup, pressure, applied)
     for name, (values, rate) in rates.items():
         known = np.isfinite(values)
         if not known.any():
@@ -90,9 +93,7 @@ def _ramps(
         gap = Line("sampling", _gap_ms(pressure) / 2, "ms", "rectangular", swing,
                    note="half the time between two readings")  # fmt: skip
         lines = [
-            line._replace(note="between two readings of one gauge")
-            if line.name == "gauge calibration"
-            else line
+            line._replace(note="between two readings of one gauge") if line.name == GAUGE else line
             for line in fixed
         ]
         lines.append(fixed[-1]._replace(name="gauge resolution, second reading"))
@@ -113,7 +114,9 @@ def _pressures(
             found[name] = budget(f"mean {name}", "kPa", mean, both)
 
 
-def _decay(found: dict[str, Budget], setup: Setup | None, held: HoldResult) -> None:
+def _decay(
+    found: dict[str, Budget], setup: Setup | None, held: HoldResult, applied: Applied | None
+) -> None:
     rate, error = held.decay_rate_kpa_s, held.standard_error_kpa_s
     if rate is None or error is None or not np.isfinite(error):
         return
@@ -124,7 +127,16 @@ def _decay(found: dict[str, Budget], setup: Setup | None, held: HoldResult) -> N
         Line("clock rate", CLOCK_SHARE, "1", "rectangular", rate),
     ]  # fmt: skip
     gauge = setup.pressure_source if setup is not None else None
-    if gauge is not None:
+    if applied is not None:
+        # the reference's own gain may be off by its uncertainty over the span of the points
+        span = applied.made.range_kpa[1] - applied.made.range_kpa[0]
+        fit, made = applied.fit, applied.made
+        lines.append(Line("gauge gain", fit.u2, "1", "t", rate, dof=fit.dof,
+                          note="slope of the calibration line"))  # fmt: skip
+        of_reference = made.reference_uncertainty_kpa / made.reference_coverage / span
+        lines.append(Line("reference gauge", of_reference, "1", "normal", rate,
+                          note="over the span of the points"))  # fmt: skip
+    if gauge is not None and (applied is None or applied.state == OUT_OF_DATE):
         low, high = gauge.measuring_range_kpa
         stated = gauge.accuracy_kpa
         share = RANGE_SHARE if stated is None else stated / (high - low)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rig.analysis.calibration import Applied, calibration_lines
 from rig.analysis.pressure import RANGE_SHARE, line_characters, reading_age_s, seconds_per_character
 from rig.analysis.uncertainty import Line
 from rig.analysis.windows import Reference
@@ -90,9 +91,12 @@ def age_half_width_ms(gauge: GaugeSetup) -> float:
     return 1e3 * (frame_s + LATENCY_SHARE * gauge.latency_s)
 
 
-def gauge_lines(setup: Setup | None, samples: SampleSeries) -> list[Line]:
-    """Calibration and resolution of one reading. Without a stated accuracy half a percent of the
-    range is assumed; without any gauge in a setup (a capture) only the resolution is known."""
+def gauge_lines(
+    setup: Setup | None, samples: SampleSeries, applied: Applied | None = None
+) -> list[Line]:
+    """Calibration and resolution of one reading. With a calibration (`applied`) what that leaves
+    uncertain; else the stated accuracy, or half a percent of the range where there is none; without
+    any gauge in a setup (a capture) only the resolution is known."""
     lines = [
         Line("gauge resolution", resolution_kpa(samples) / 2, "kPa", "rectangular",
              note="half a step of the readings"),
@@ -102,6 +106,8 @@ def gauge_lines(setup: Setup | None, samples: SampleSeries) -> list[Line]:
         low, high = gauge.measuring_range_kpa
         stated = gauge.accuracy_kpa
         half = stated if stated is not None else RANGE_SHARE * (high - low)
+        if applied is not None:
+            return [*calibration_lines(applied, half), *lines]
         note = "as stated in the setup" if stated is not None else "assumed, the setup states none"
         lines.insert(0, Line("gauge calibration", half, "kPa", "rectangular", note=note))
     return lines

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.analysis.calibration import corrected
 from rig.config.gauge_setup import TWO_WORDS, GaugeSetup
 from rig.config.setup import Setup
 from rig.core.clock import NS_PER_S
@@ -77,11 +78,13 @@ def pressure_of(recording: Recording, setup: Setup | None = None) -> SampleSerie
     """The pressure readings in order of the time they are of; None where there are none.
 
     Of a rig's own recording the age of each reading (reading_age_s) is taken off here, once; a
-    capture made elsewhere is taken as it stands.
+    capture made elsewhere is taken as it stands. The setup's calibration is applied here too, and
+    nowhere else.
     """
     samples = recording.samples.get("pressure")
     if samples is None or not len(samples.t_ns):
         return None
+    samples = corrected(samples, setup)
     t_ns = samples.t_ns
     if recording.source != "capture" and setup is not None and setup.gauge is not None:
         t_ns = t_ns - round(reading_age_s(setup.gauge) * NS_PER_S)

@@ -3,8 +3,9 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from rig.analysis import figures, marks, trip_checks
 from rig.analysis.advice import advice, missed_of
 from rig.analysis.behaviour import Behaviour, behaviour
 from rig.analysis.budgets import budgets
+from rig.analysis.calibration import Applied, applied_of, remarks
 from rig.analysis.chain import Conditions, Link, chain, gauge_of, oil_degc, supply_v
 from rig.analysis.contact import Contact, SwitchTrack, contact_told, rest_instant_ns, switch_track
 from rig.analysis.hold import HoldResult, hold
@@ -69,6 +71,7 @@ class RunResult:
     pressures: PressureTable | None
     signature: Signature | None
     switch: SwitchFigures
+    calibration: Applied | None
     sequential: Sequential | None
     unexpected_edges: int
     hold: HoldResult | None
@@ -92,10 +95,12 @@ def analyse(
 ) -> RunResult:
     """Analyse a recording.
 
+    done_on: datetime.date | None = None,
     Without a setup the contact is found from the rest state and the relay's delay is not known;
     without a sheet the settle window is 20 ms and there is no verdict. `conditions` are what a
     person stated or an instrument measured for this run (name -> {value, unit, how}); `status`
-    overrides how the run ended ("running"). Never raises for what a recording holds.
+    overrides how the run ended ("running"); `done_on` is the day, which tells whether the gauge's
+    calibration was in date. Never raises for what a recording holds.
     """
     last = last_ns(recording)
     window_ns = round((sheet.settle_window_s if sheet else SETTLE_WINDOW_S) * NS_PER_S)
@@ -121,7 +126,8 @@ def analyse(
     links = chain(recording, setup, sheet, told, table, pressure, gauge, track.contact, current)
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
-    known = budgets(recording, setup, timed_from, table, pressure, held, ramps)
+    applied = applied_of(recording, setup, done_on)
+    known = budgets(recording, setup, timed_from, table, pressure, held, ramps, applied)
     early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
     verdict = judge(
         sheet.accept if sheet else (),
@@ -150,6 +156,7 @@ def analyse(
         switch=switch_figures(table),
         sequential=sequential_of(sheet, table),
         unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
+        calibration=applied,
         hold=held,
         ramp=ramps,
         chain=links,
@@ -159,7 +166,7 @@ def analyse(
         doubtful=tuple(marks.doubtful(dict.fromkeys([*on_run, *counts]))),
         trip=recording.trips[0] if recording.trips else None,
         end=recording.end,
-        verdict=verdict,
+        verdict=_remarked(verdict, sheet, applied),
     )
 
 
@@ -167,6 +174,14 @@ def _status(recording: Recording) -> str:
     if recording.end is not None:
         return recording.end.reason
     return "captured" if recording.source == "capture" else "interrupted"
+
+def _remarked(verdict: Verdict, sheet: Sheet | None, applied: Applied | None) -> Verdict:
+    """The verdict, with what is to be said of the gauge where a pressure was judged by it."""
+    said = remarks(applied)
+    if not said or sheet is None or not sheet.accept:
+        return verdict
+    return replace(verdict, why=" ".join([verdict.why, *said]))
+
 
 
 def _completion(

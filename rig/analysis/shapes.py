@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from rig.analysis.behaviour import behaviour_json, spread_json
+from rig.analysis.calibration_json import calibration_json
 from rig.analysis.hold import HoldResult
 from rig.analysis.metrology_json import (
     budget_json,
@@ -89,6 +90,7 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         },
         "signature": signature_json(result.signature),
         "switch": switch_json(result.switch),
+        "calibration": calibration_json(result.calibration),
         "sequential": None
         if result.sequential is None
         else {

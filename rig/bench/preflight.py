@@ -3,11 +3,13 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping
 
 from rig.bench import rules, watch
 from rig.bench.preflight_channels import channel_checks
 from rig.bench.watch import watched
+from rig.config.calibration import IN_DATE
 from rig.config.setup import Setup
 from rig.core.ports import Hardware
 from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED, Check, Preflight
@@ -93,6 +95,32 @@ def _switch(setup: Setup, closed: bool) -> Check:
     )  # fmt: skip
 
 
+def _calibration(setup: Setup, pressure_kpa: float) -> list[Check]:
+    """Whether the gauge is in date, and whether its zero is where the calibration left it."""
+    made = setup.calibration
+    if made is None:
+        return []
+    in_date = made.state(datetime.datetime.now(datetime.UTC).date()) == IN_DATE
+    checks = [
+        Check(
+            "Gauge calibration", GOOD if in_date else DOUBTFUL,
+            f"of {made.date}, {'due' if in_date else 'OUT OF DATE since'} {made.due}",
+            "" if in_date else "Results will say so. Calibrate the gauge: `rig calibrate`; or look "
+            "at the clock of this computer.",
+        )
+    ]  # fmt: skip
+    if made.zero_check:
+        held, words = made.zero_words(pressure_kpa)
+        checks.append(
+            Check(
+                "Gauge's zero", GOOD if held else DOUBTFUL, words,
+                "" if held else "Is the gallery really open to the air? If it is, the gauge has "
+                "drifted: calibrate it anew before you trust a pressure.",
+            )
+        )  # fmt: skip
+    return checks
+
+
 def _gauge(
     setup: Setup, pressure_kpa: float | None, words: str, base_kpa: float | None
 ) -> list[Check]:
@@ -115,7 +143,7 @@ def _gauge(
                 "Bring the supply pressure down first.",
             )
         ]  # fmt: skip
-    checks = [Check(name, GOOD, f"{shown}, alive")]
+    checks = [Check(name, GOOD, f"{shown}, alive"), *_calibration(setup, pressure_kpa)]
     if base_kpa is not None:
         checks.append(
             Check(

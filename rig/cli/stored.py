@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 from rig.core.errors import FileProblems, UsageError
 
 if TYPE_CHECKING:
+    import datetime
+
     from rig.config.setup import Setup
     from rig.config.sheet import Sheet
     from rig.core.recording import Recording
@@ -66,7 +68,7 @@ def analysed(stored: StoredRun) -> dict[str, Any]:
     setup, sheet = texts_of(stored)
     status = stored.status if stored.status in ("running", "interrupted") else None
     recording = recording_of(stored, setup)
-    result = analyse(recording, setup, sheet, stored.header.conditions, status)
+    result = analyse(recording, setup, sheet, stored.header.conditions, status, day_of(stored))
     shape = run_json(result, stored.header)
     shape["run"] = stored.id
     if shape["end"] is not None:
@@ -74,6 +76,16 @@ def analysed(stored: StoredRun) -> dict[str, Any]:
     shape["remark"] = stored.remark
     shape["clock"] = clock_json(stored)
     return shape
+
+
+def day_of(stored: StoredRun) -> datetime.date | None:
+    """The day of a run by its wall clock (UTC); None where that cannot be a date."""
+    import datetime
+
+    try:
+        return datetime.datetime.fromtimestamp(stored.header.wall.utc_s, datetime.UTC).date()
+    except (ValueError, OverflowError, OSError):
+        return None
 
 
 def clock_json(stored: StoredRun) -> dict[str, Any]:

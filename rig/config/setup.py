@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 
 from rig.config.analog import AnalogChannel, ConverterSetup, EngineSpeedSetup
 from rig.config.analog_pressure import PressureSource, converter_pressure
+from rig.config.calibration import CalibrationSetup
 from rig.config.gauge_setup import GaugeSetup
 from rig.config.plant import SimulatedRig
 from rig.config.quantity_types import CurrentA, ListAsTuple, ResistanceOhm, TimeS, VoltageV
@@ -74,6 +75,8 @@ class Setup(Strict):
     analog: Annotated[tuple[AnalogChannel, ...], ListAsTuple] = ()
     """What is wired to the converter's inputs."""
     engine_speed: EngineSpeedSetup | None = None
+    calibration: CalibrationSetup | None = None
+    """Of the pressure."""
     stop_input: LoopInput | None = None
     """Auxiliary contact of the mushroom stop."""
     cover_input: LoopInput | None = None

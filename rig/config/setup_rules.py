@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Iterator
 
 from rig.config.analog_rules import ANALOG_RULES
+from rig.config.calibration import calibration_rules
 from rig.config.gauge_rules import GAUGE_RULES
 from rig.config.setup import Setup
 from rig.config.wording import Finding, listed
@@ -266,6 +267,7 @@ SETUP_RULES: tuple[Callable[[Setup], Findings], ...] = (
     switch_input,
     *GAUGE_RULES,
     *ANALOG_RULES,
+    calibration_rules,
     gauge_range,
     pressure_limit_needs_gauge,
     pressure_limit_above_expected,

@@ -1,0 +1,154 @@
+# SPDX-License-Identifier: MIT
+"""A calibration in a setup: applied in analysis only, with its uncertainty, its date and zero."""
+
+from __future__ import annotations
+
+import datetime
+
+import numpy as np
+import pytest
+from stroke_trains import Train, setup, sheet
+
+from rig.analysis.calibration import applied_of, fit_of, line_fit, remarks
+from rig.analysis.instrument import gauge_lines
+from rig.analysis.pressure import pressure_of
+from rig.analysis.run import analyse
+from rig.analysis.shapes import dumps, run_json
+from rig.config.calibration import IN_DATE, OUT_OF_DATE, CalibrationSetup, calibration_rules
+from rig.config.cautions import cautions
+
+DAY = datetime.date(2026, 11, 25)
+
+
+def table(offset=2.0, gain=0.99, scatter=0.2, due="2027-01-01", **more):
+    rng = np.random.default_rng(1)
+    truths = np.linspace(0, 500, 11)
+    readings = (truths - offset) / gain + rng.normal(0, scatter, 11)
+    return {
+        "date": "2026-01-01", "due": due, "reference": "test gauge, invented",
+        "reference_uncertainty": "0.5 kPa",
+        "points": [
+            {"reference": f"{t} kPa", "reading": f"{r} kPa"}
+            for t, r in zip(truths, readings, strict=True)
+        ],
+    } | more  # fmt: skip
+
+
+def wired(**calibration):
+    plain = setup(gauge={"expected_range": ["0 kPa", "400 kPa"], "accuracy": "8 kPa"})
+    return plain.model_copy(
+        update={
+            "calibration": CalibrationSetup.model_validate(table(**calibration)),
+            "limits": plain.limits.model_copy(update={"pressure_kpa": 500.0}),
+        }
+    )
+
+
+def recording(value=300.0, n=200):
+    train = Train()
+    for k in range(n):
+        train.sample(10.0 * k, value)
+    train.stroke(1, 1000, 1500, live=8, dead=4, on_edges=[50], off_edges=[40])
+    train.end(2500)
+    return train.build()
+
+
+def test_readings_are_corrected_in_analysis_and_the_recording_stays_raw():
+    made, raw = wired(), recording()
+    seen = pressure_of(raw, made)
+    assert seen.value[0] == pytest.approx(0.99 * 300 + 2, abs=0.5)
+    assert (raw.samples["pressure"].value == 300.0).all()
+
+
+def test_the_uncertainty_is_that_of_line_and_reference_and_not_the_stated_accuracy():
+    made, raw = wired(), recording()
+    applied = applied_of(raw, made, DAY)
+    lines = {line.name: line for line in gauge_lines(made, raw.samples["pressure"], applied)}
+    assert set(lines) == {"gauge calibration", "reference gauge", "gauge resolution"}
+    assert lines["gauge calibration"].dof == 9
+    assert lines["gauge calibration"].u == pytest.approx(fit_of(made.calibration).u(300.0))
+    assert lines["reference gauge"].u == 0.25
+
+
+def test_out_of_date_is_said_and_the_stated_accuracy_comes_back_in():
+    made, raw = wired(due="2026-06-01"), recording()
+    applied = applied_of(raw, made, DAY)
+    assert applied.state == OUT_OF_DATE
+    names = [line.name for line in gauge_lines(made, raw.samples["pressure"], applied)]
+    assert "gauge out of date" in names
+    page = sheet(accept=[{"figure": "missed", "max": 0}])
+    result = run_json(analyse(raw, made, page, done_on=DAY))
+    assert result["calibration"]["state"] == OUT_OF_DATE
+    assert "OUT OF DATE" in result["calibration"]["remarks"][0]
+    assert any("OUT OF DATE" in text for text in cautions(made))
+    assert "OUT OF DATE" in result["verdict"]["why"]
+    dumps(result)
+
+
+def test_a_run_before_the_calibration_was_made_is_not_in_date():
+    made = CalibrationSetup.model_validate(table())
+    assert made.state(datetime.date(2025, 1, 1)) == OUT_OF_DATE
+    assert made.state(DAY) == IN_DATE
+    assert "not known" in made.state(None)
+
+
+def test_the_zero_before_the_run_is_held_against_the_stored_one():
+    zero = {"zero_check": True, "zero_reading": "0.3 kPa", "zero_tolerance": "1 kPa"}
+    good = applied_of(recording(0.5), wired(**zero), DAY)
+    assert good.zero_held
+    assert good.drift_kpa == pytest.approx(0.2)
+    bad = applied_of(recording(5.0), wired(**zero), DAY)
+    assert bad.zero_held is False
+    assert "+4.7 kPa" in " ".join(remarks(bad))
+    names = [line.name for line in gauge_lines(wired(**zero), recording().samples["pressure"], bad)]
+    assert "gauge's zero" in names
+
+
+def test_readings_beyond_the_points_are_said():
+    assert "beyond" in " ".join(remarks(applied_of(recording(800.0), wired(), DAY)))
+    assert not remarks(applied_of(recording(300.0), wired(), DAY))
+
+
+def test_a_gauge_that_reads_low_at_the_limit_is_cautioned_of():
+    assert any("trips that much late" in text for text in cautions(wired(offset=40.0)))
+    assert not any("trips that much late" in text for text in cautions(wired()))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"due": "2025-12-31"}, "ran out before"),
+        ({"points": [{"reference": "0 kPa", "reading": "1 kPa"}] * 4}, "three different"),
+        (
+            {"points": [{"reference": f"{9 - k} kPa", "reading": f"{k} kPa"} for k in range(4)]},
+            "do not rise",
+        ),
+        ({"zero_check": True}, "zero_reading"),
+    ],
+)
+def test_what_cannot_stand_together_is_refused(change, words):
+    made = wired().model_copy(
+        update={"calibration": CalibrationSetup.model_validate(table() | change)}
+    )
+    (finding,) = calibration_rules(made)
+    assert words in finding.what
+    assert not list(calibration_rules(wired()))
+
+
+def test_the_correction_holds_its_intervals():
+    """Known truth: the corrected reading's 95 % interval covers it in 95 % of the calibrations."""
+    from rig.analysis.uncertainty import coverage_factor
+
+    rng, inside, runs = np.random.default_rng(3), 0, 2000
+    for _ in range(runs):
+        truths = np.linspace(0, 500, 7)
+        readings = (truths - 3) / 1.01 + rng.normal(0, 0.7, 7)
+        fit = line_fit(readings, truths - readings)
+        at = rng.uniform(0, 500)
+        inside += abs(at + fit.correction(at) - (1.01 * at + 3)) <= coverage_factor(5) * fit.u(at)
+    assert inside / runs == pytest.approx(0.95, abs=0.015)
+
+
+def test_too_few_points_make_no_line():
+    with pytest.raises(ValueError, match="three"):
+        line_fit(np.array([1.0, 1.0, 2.0]), np.zeros(3))
