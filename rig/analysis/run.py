@@ -21,6 +21,7 @@ from rig.analysis.integrity import Doubts, doubts
 from rig.analysis.pressure import alike_kpa, pressure_of
 from rig.analysis.pressure_transitions import PressureTable, pressure_table
 from rig.analysis.ramp import RampTable, ramp_table
+from rig.analysis.sampling import ChannelFigures, EngineFigures, channel_figures, engine_figures
 from rig.analysis.sequential import Sequential, sequential_of
 from rig.analysis.signature import Signature, signature_of
 from rig.analysis.statistics import Summary, summarise
@@ -70,8 +71,10 @@ class RunResult:
     budgets: Mapping[str, Budget]
     pressures: PressureTable | None
     signature: Signature | None
-    switch: SwitchFigures
+    channels: Mapping[str, ChannelFigures]
+    engine: EngineFigures | None
     calibration: Applied | None
+    switch: SwitchFigures
     sequential: Sequential | None
     unexpected_edges: int
     hold: HoldResult | None
@@ -92,10 +95,10 @@ def analyse(
     sheet: Sheet | None,
     conditions: Conditions | None = None,
     status: str | None = None,
+    done_on: datetime.date | None = None,
 ) -> RunResult:
     """Analyse a recording.
 
-    done_on: datetime.date | None = None,
     Without a setup the contact is found from the rest state and the relay's delay is not known;
     without a sheet the settle window is 20 ms and there is no verdict. `conditions` are what a
     person stated or an instrument measured for this run (name -> {value, unit, how}); `status`
@@ -153,10 +156,12 @@ def analyse(
         budgets=known,
         pressures=pressures,
         signature=current,
+        channels=channel_figures(recording, setup),
+        engine=engine_figures(recording, setup),
+        calibration=applied,
         switch=switch_figures(table),
         sequential=sequential_of(sheet, table),
         unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
-        calibration=applied,
         hold=held,
         ramp=ramps,
         chain=links,
@@ -170,11 +175,6 @@ def analyse(
     )
 
 
-def _status(recording: Recording) -> str:
-    if recording.end is not None:
-        return recording.end.reason
-    return "captured" if recording.source == "capture" else "interrupted"
-
 def _remarked(verdict: Verdict, sheet: Sheet | None, applied: Applied | None) -> Verdict:
     """The verdict, with what is to be said of the gauge where a pressure was judged by it."""
     said = remarks(applied)
@@ -182,6 +182,11 @@ def _remarked(verdict: Verdict, sheet: Sheet | None, applied: Applied | None) ->
         return verdict
     return replace(verdict, why=" ".join([verdict.why, *said]))
 
+
+def _status(recording: Recording) -> str:
+    if recording.end is not None:
+        return recording.end.reason
+    return "captured" if recording.source == "capture" else "interrupted"
 
 
 def _completion(

@@ -76,6 +76,7 @@ def _show_setup(console: Console, loaded: LoadedSetup) -> None:
         console.print("SIMULATED: this setup drives no hardware.", style="bold")
     _print_rows(console, describe(setup), loaded.text)
     _print_current(console, loaded)
+    _print_channels(console, loaded)
     _print_watched(console, loaded)
     _print_cautions(console, cautions(setup))
 
@@ -135,6 +136,25 @@ def _print_current(console: Console, loaded: LoadedSetup) -> None:
         f"the fuse of {coil.fuse_a:g} A may carry {CONTINUOUS_LOADING_MAX * coil.fuse_a:.2f} A "
         f"for long."
     )
+
+
+def _print_channels(console: Console, loaded: LoadedSetup) -> None:
+    """How sure the converter's readings are, at a usual value of each channel."""
+    from rig.config.analog_signal import combined, uncertainty, usual
+    from rig.core.records import CHANNEL_UNITS
+
+    setup = loaded.setup
+    if setup.converter is None:
+        return
+    table = _table("channel", "at", "standard uncertainty", "made of")
+    for item in setup.analog:
+        value, unit = usual(item, setup.coil.supply_voltage_v), CHANNEL_UNITS[item.channel]
+        measured = setup.analog_of(item.supply_from) if item.supply_from else None
+        shares = uncertainty(value, item, setup.converter, supply_v=5.0, supply_measured=measured)
+        made = ", ".join(f"{share.name} {share.standard:.2g}" for share in shares)
+        table.add_row(item.channel, f"{value:.4g} {unit}", f"{combined(shares):.2g} {unit}", made)
+    console.print()
+    console.print(table)
 
 
 def _print_watched(console: Console, loaded: LoadedSetup) -> None:

@@ -281,3 +281,17 @@ def input_volts(
 ) -> float:
     """Voltage at the input when the channel reads `value`; `supply_v` as for signal_line."""
     return _input_volts(value, channel, converter, supply_v)
+
+
+def usual(channel: AnalogChannel, supply_v: float) -> float:
+    """A usual value of a channel, to state its uncertainty at: the middle of what is expected or
+    of the sensor's range, 90 degC of hot oil, `supply_v` of the coil's supply, half an ampere."""
+    spans = channel.expected_range_kpa or channel.range
+    if spans is not None:
+        return sum(spans) / 2.0
+    return {
+        "oil_temperature": 90.0,
+        "supply_voltage": supply_v,
+        "sensor_supply": 5.0,
+        "coil_current": 0.5,
+    }[channel.channel]
