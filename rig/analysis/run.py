@@ -21,7 +21,6 @@ from rig.analysis.integrity import Doubts, doubts
 from rig.analysis.pressure import alike_kpa, pressure_of
 from rig.analysis.pressure_transitions import PressureTable, pressure_table
 from rig.analysis.ramp import RampTable, ramp_table
-from rig.analysis.sampling import ChannelFigures, EngineFigures, channel_figures, engine_figures
 from rig.analysis.sequential import Sequential, sequential_of
 from rig.analysis.signature import Signature, signature_of
 from rig.analysis.statistics import Summary, summarise
@@ -71,8 +70,6 @@ class RunResult:
     budgets: Mapping[str, Budget]
     pressures: PressureTable | None
     signature: Signature | None
-    channels: Mapping[str, ChannelFigures]
-    engine: EngineFigures | None
     calibration: Applied | None
     switch: SwitchFigures
     sequential: Sequential | None
@@ -156,8 +153,6 @@ def analyse(
         budgets=known,
         pressures=pressures,
         signature=current,
-        channels=channel_figures(recording, setup),
-        engine=engine_figures(recording, setup),
         calibration=applied,
         switch=switch_figures(table),
         sequential=sequential_of(sheet, table),
