@@ -1,0 +1,262 @@
+# SPDX-License-Identifier: MIT
+"""The channels beyond pressure: at the limit, just over it, NaN, a value that is not believed, and
+silence. And blocks of fast readings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import pytest
+from bench_rig import MS, EdgesOnly, ScriptedRig, make_bench, make_setup
+from test_interlock import NO_DUTY, run
+
+from rig.bench import rules_gauge, rules_sensors, watch
+from rig.bench.bench import Bench
+from rig.bench.channel_watch import ChannelWatch, as_sample
+from rig.bench.rules import Finding
+from rig.config.setup import Setup
+from rig.core.records import GOOD, Block, Sample
+
+CONVERTER = {"type": "MCP3208", "reference": "3 V"}
+ANALOG = {
+    "oil_temperature": {"kind": "linear", "temperature_range": ["-40 degC", "160 degC"],
+                        "voltage_range": ["0 V", "2.5 V"]},
+    "supply_voltage": {"kind": "voltage", "divider_upper": "47 kohm", "divider_lower": "10 kohm"},
+    "coil_current": {"kind": "shunt", "shunt": "0.1 ohm", "gain": 20.0, "fast": True},
+    "cylinder_pressure": {"kind": "current loop", "shunt": "120 ohm", "fast": True,
+                          "pressure_range": ["0 kPa", "2000 kPa"]},
+}  # fmt: skip
+ALL = [{"channel": name, "input": n, **keys} for n, (name, keys) in enumerate(ANALOG.items())]
+SPEED = {"line": 23, "pulses_per_revolution": 2.0}
+LIMITS = NO_DUTY | {
+    "oil_temperature": "130 degC", "supply_voltage_min": "11 V", "supply_voltage_max": "15 V",
+    "coil_current": "1 A", "cylinder_pressure": "1500 kPa", "engine_speed_min": "500 rpm",
+    "engine_speed_max": "1200 rpm",
+}  # fmt: skip
+
+
+def setup_of(**limits: object) -> Setup:
+    return make_setup(converter=CONVERTER, analog=ALL, engine_speed=SPEED, limits=LIMITS | limits)
+
+
+Rule = Callable[[float], Finding | None]
+RULES: list[tuple[str, Rule, float, float, str]] = [
+    ("oil_temperature", lambda v: rules_gauge.oil_temperature(v, 130), 130, 131, "over"),
+    ("supply_voltage", lambda v: rules_gauge.supply_voltage(v, 11, 15), 11, 10.9, "outside"),
+    ("supply_voltage", lambda v: rules_gauge.supply_voltage(v, 11, 15), 15, 15.1, "outside"),
+    ("coil_current", lambda v: rules_sensors.coil_current(v, 1), 1, 1.001, "draws"),
+    ("cylinder_pressure", lambda v: rules_sensors.cylinder_pressure(v, 1500), 1500, 1501, "over"),
+    ("engine_speed", lambda v: rules_sensors.engine_speed(v, 500, 1200), 500, 499, "beyond"),
+    ("engine_speed", lambda v: rules_sensors.engine_speed(v, 500, 1200), 1200, 1201, "beyond"),
+]
+
+
+@pytest.mark.parametrize(("channel", "rule", "limit", "over", "word"), RULES)
+def test_at_the_limit_just_over_it_and_nan(
+    channel: str, rule: Rule, limit: float, over: float, word: str
+) -> None:
+    assert rule(limit) is None
+    found = rule(over)
+    assert found is not None and word in found.message and found.limit == limit
+    assert rule(math.nan) is not None
+    # and the same through what the interlock makes of a reading
+    watched = ChannelWatch(setup_of())
+    assert watched.see(Sample(channel, limit, 1, GOOD)) == []
+    assert [f.rule for f in watched.see(Sample(channel, over, 2, GOOD))] == [found.rule]
+    assert watched.see(Sample(channel, math.nan, 3, GOOD)) != []
+    assert watched.see(Sample(channel, None, 4, "fault band")) == []
+
+
+def test_a_limit_of_nothing_is_no_rule() -> None:
+    assert rules_sensors.engine_speed(math.inf, None, None) is None
+    watched = ChannelWatch(make_setup(limits=NO_DUTY))
+    assert watched.see(Sample("coil_current", 99.0, 1, GOOD)) == []
+    assert watched.tick(10**12) == []
+
+
+def test_staleness_at_the_limit_over_it_and_nan() -> None:
+    assert rules_sensors.channel_stale("coil_current", 0.5, 0.5) is None
+    for age_s in (0.501, math.nan, math.inf):
+        found = rules_sensors.channel_stale("coil_current", age_s, 0.5)
+        assert found is not None and found.rule == watch.CHANNEL_STALE
+        assert "current sensor" in found.message
+
+
+def test_every_watched_channel_that_goes_quiet_is_found_and_no_other() -> None:
+    watched = ChannelWatch(setup_of())
+    watched.start(0)
+    assert watched.tick(400 * MS) == []
+    for channel in ("oil_temperature", "supply_voltage", "coil_current", "engine_speed"):
+        watched.see(Sample(channel, 600.0 if channel == "engine_speed" else 1.0, 400 * MS, GOOD))
+    found = watched.tick(510 * MS)  # the limits of these three are 0.5 s and 0.6 s
+    assert [f.message.split(" for ")[0] for f in found] == ["No good reading of cylinder pressure"]
+    # a reading out of its range is no sign of life, and neither is one in the fault band
+    for quality in ("out of range", "fault band"):
+        watched.see(Sample("cylinder_pressure", 5.0, 505 * MS, quality))
+    assert len(watched.tick(511 * MS)) == 1
+
+
+def test_the_watch_list_says_what_is_watched_and_how_slow_it_is() -> None:
+    rules = {w.rule: w for w in watch.watched(setup_of())}
+    expected = {
+        watch.OIL_TEMPERATURE: 120, watch.SUPPLY_VOLTAGE: 120, watch.COIL_CURRENT: 30,
+        watch.CYLINDER_PRESSURE: 30, watch.ENGINE_SPEED: 220, watch.CHANNEL_STALE: 520,
+    }  # fmt: skip
+    for rule, reaction_ms in expected.items():
+        assert rules[rule].watched and rules[rule].reaction_ms == pytest.approx(reaction_ms)
+    bare = {w.rule: w for w in watch.watched(make_setup(limits=LIMITS))}
+    for rule in expected:
+        assert not bare[rule].watched and bare[rule].why.startswith("no ")
+    unlimited = make_setup(converter=CONVERTER, analog=ALL, limits=NO_DUTY)
+    for w in watch.watched(unlimited):
+        if w.rule in (watch.COIL_CURRENT, watch.SUPPLY_VOLTAGE):
+            assert not w.watched and "no limit" in w.why
+
+
+def analog(rig: ScriptedRig, every_ms: int, items: Callable[[int], list[object]]) -> None:
+    """Readings that keep coming, from time to time."""
+
+    def again() -> None:
+        rig.waiting_items.extend(items(rig.now_ns()))  # type: ignore[arg-type]
+        rig.after(every_ms, again)
+
+    again()
+
+
+def good(t_ns: int) -> list[object]:
+    values = {"oil_temperature": 90.0, "supply_voltage": 12.6, "coil_current": 0.4,
+              "cylinder_pressure": 900.0, "engine_speed": 750.0}  # fmt: skip
+    return [Sample(channel, value, t_ns, GOOD) for channel, value in values.items()]
+
+
+def bench_with_channels() -> tuple[object, ScriptedRig]:
+    bench, rig = make_bench(converter=CONVERTER, analog=ALL, limits=LIMITS)
+    analog(rig, 50, good)
+    bench.preflight()
+    if bench.states.state == "ready":
+        bench.arm()
+    return bench, rig
+
+
+def test_preflight_refuses_what_is_silent_or_beyond_its_limit() -> None:
+    bench, _ = make_bench(converter=CONVERTER, analog=ALL, limits=LIMITS)
+    refused = {check.name: check.shown for check in bench.preflight().refused}
+    assert set(refused) == {
+        "Oil temperature",
+        "Supply voltage",
+        "Coil current",
+        "Cylinder pressure",
+    }
+    assert refused["Coil current"] == "no good reading from the converter"
+    bench, rig = make_bench(converter=CONVERTER, analog=ALL, limits=LIMITS)
+    analog(rig, 50, lambda t: [s._replace(value=1.5) if s.channel == "coil_current" else s
+                               for s in good(t)])  # type: ignore[attr-defined] # fmt: skip
+    refused = {check.name: check.shown for check in bench.preflight().refused}
+    assert refused == {"Coil current": "1.5 A, beyond its limit"}
+    bench, rig = make_bench(converter=CONVERTER, analog=ALL, limits=NO_DUTY)
+    found = bench.preflight()  # nothing is limited: it may run, and is told
+    assert not found.refused
+    assert "doubtful" in {c.result for c in found.checks if c.name == "Coil current"}
+
+
+@pytest.mark.parametrize("channel", ["oil_temperature", "coil_current", "supply_voltage"])
+def test_a_watched_channel_that_falls_silent_in_mid_run_trips(channel: str) -> None:
+    bench, rig = bench_with_channels()
+    begin = rig.now_ns()
+    analog(rig, 50, lambda _t: [])
+
+    def hush() -> None:
+        rig.agenda = [(t, what) for t, what in rig.agenda if what.__name__ != "again"]
+        analog(rig, 50, lambda t: [s for s in good(t) if s.channel != channel])  # type: ignore[attr-defined]
+
+    rig.after(300, hush)
+    _, trip = run(bench, rig)
+    assert trip.rule == watch.CHANNEL_STALE
+    assert channel.replace("_", " ") in trip.message
+    assert 0.75e9 < trip.t_ns - begin < 1.05e9
+
+
+def test_a_fault_band_is_not_believed_and_trips_by_its_age() -> None:
+    bench, rig = bench_with_channels()
+
+    def fault() -> None:
+        rig.agenda = [(t, what) for t, what in rig.agenda if what.__name__ != "again"]
+        bad = Sample("cylinder_pressure", None, 0, "fault band")
+        analog(rig, 50, lambda t: [s if s.channel != bad.channel else bad._replace(t_ns=t)
+                                   for s in good(t)])  # type: ignore[attr-defined] # fmt: skip
+
+    rig.after(300, fault)
+    _, trip = run(bench, rig)
+    assert trip.rule == watch.CHANNEL_STALE and "cylinder" in trip.message
+
+
+def block(channel: str, codes: list[int], runs: list[list[object]] | None = None) -> Block:
+    steps = [250_000] * (len(codes) - 1)
+    return Block(channel, 1000, steps, codes, 0.5, 10.0, 48_000, runs or [[0, GOOD]])
+
+
+def test_a_block_as_one_reading() -> None:
+    assert as_sample(block("coil_current", [0, 4])) == Sample("coil_current", 11.0, 251_000, GOOD)
+    # of a cylinder the highest; a spark in what is not good does not count beside good readings
+    runs: list[list[object]] = [[0, GOOD], [2, "out of range"], [3, GOOD]]
+    assert as_sample(block("cylinder_pressure", [0, 8, 99, 4], runs)).value == 14.0
+    bad = as_sample(block("pressure", [2, 4], [[0, "out of range"]]))
+    assert (bad.value, bad.quality) == (11.5, "out of range")
+    fault = as_sample(block("pressure", [2, 4], [[0, "fault band"]]))
+    assert (fault.value, fault.quality) == (None, "fault band")
+
+
+class AnalogOnly:
+    """A converter that says what the script puts there."""
+
+    due_ns, step_ns = 1 << 62, 0
+
+    def __init__(self, rig: ScriptedRig) -> None:
+        self._rig = rig
+
+    def sample(self) -> None:
+        raise AssertionError("nothing is due")
+
+    def drain(self) -> list[object]:
+        got, self._rig.waiting_items = self._rig.waiting_items, []
+        return list(got)
+
+
+def rig_with_converter(**changes: object) -> ScriptedRig:
+    rig = ScriptedRig(make_setup(**changes))
+    rig.edges, rig.gauge, rig.analog = EdgesOnly(rig), None, AnalogOnly(rig)
+    rig.pressure = None  # the script's own gauge
+    return rig
+
+
+def test_fast_pressure_trips_at_once_and_its_ripple_is_no_rise() -> None:
+    """Blocks of 5 ms whose means go up and down by 12 kPa: 2400 kPa/s from one to the next, and no
+    rise over 0.1 s; then one block over the limit."""
+    limits = NO_DUTY | {"pressure_rate": "500 kPa/s"}
+    rig = rig_with_converter(gauge=None, limits=limits | {"pressure": "700 kPa"},
+                            converter=CONVERTER, analog=[PRESSURE])  # fmt: skip
+    flip = [0]
+
+    def blocks(t_ns: int) -> list[object]:
+        flip[0] += 1
+        code = 620 if flip[0] % 2 else 596  # 320 and 308 kPa
+        if t_ns - begin > 1500 * MS:
+            code = 1382  # 701 kPa
+        return [block("pressure", [code] * 4)._replace(t_ns=t_ns - 750_000)]
+
+    begin = rig.now_ns()
+    analog(rig, 5, blocks)
+    bench = Bench(rig.setup, rig)
+    bench.preflight()
+    bench.arm()
+    _, trip = run(bench, rig)
+    assert trip.rule == watch.OVER_PRESSURE and trip.value == 701
+    assert trip.t_ns - begin < 1512 * MS
+
+
+PRESSURE = {
+    "channel": "pressure", "input": 0, "kind": "ratiometric", "supply": "5 V", "fast": True,
+    "pressure_range": ["0 kPa", "1000 kPa"], "expected_range": ["0 kPa", "500 kPa"],
+    "divider_upper": "10 kohm", "divider_lower": "10 kohm",
+}  # fmt: skip
