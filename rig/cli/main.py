@@ -17,6 +17,7 @@ from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RigError
 COMMANDS = {
     "check": ("check", "Look over a setup, and a sheet, without energising anything."),
     "gauge": ("gauge", "Show what the gauge reads, or find out how one speaks."),
+    "calibrate": ("calibrate", "Compare the pressure gauge with a reference gauge."),
     "run": ("run", "Do a sheet on a rig and log the run."),
     "runs": ("runs", "List the runs in the log, newest first."),
     "show": ("show", "Show one run: its figures, strokes and marks."),

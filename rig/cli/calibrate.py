@@ -1,0 +1,196 @@
+# SPDX-License-Identifier: MIT
+"""`rig calibrate`: compare the pressure gauge with a reference gauge, and keep the line."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from rig.config.setup import Setup
+
+Pair = tuple[float, float]
+
+
+@click.command("calibrate")
+@click.argument("setup", type=click.Path(path_type=Path))
+@click.option(
+    "--point",
+    "points",
+    multiple=True,
+    metavar="REFERENCE=READING",
+    help='One pressure on both gauges, like "100 kPa=99.4 kPa"; several times.',
+)
+@click.option("--live", is_flag=True, help="Take the reading from the gauge at each point.")
+@click.option("--reference", help="The reference gauge: name, number, certificate.")
+@click.option(
+    "--reference-uncertainty",
+    "u",
+    metavar="PRESSURE",
+    help="Its expanded uncertainty, as its certificate states it.",
+)
+@click.option(
+    "--coverage",
+    type=click.FloatRange(1, 4),
+    default=2.0,
+    show_default=True,
+    help="Coverage factor k stated with it.",
+)
+@click.option("--by", default="", help="Who calibrates.")
+@click.option("--date", metavar="DATE", help="Day of the calibration; left out: today.")
+@click.option(
+    "--months",
+    type=click.IntRange(1, 120),
+    default=12,
+    show_default=True,
+    help="It holds for so many months.",
+)
+@click.option(
+    "--zero-check/--no-zero-check",
+    default=None,
+    help="Is the gauge open to the air whenever the rig rests?",
+)
+@click.option("--zero-tolerance", metavar="PRESSURE", help="Allowed drift of its zero.")
+@click.option("--write", is_flag=True, help="Put the table into SETUP without asking.")
+def command(
+    setup: Path, points: tuple[str, ...], live: bool, reference: str | None, u: str | None,
+    coverage: float, by: str, date: str | None, months: int, zero_check: bool | None,
+    zero_tolerance: str | None, write: bool,
+) -> None:  # fmt: skip
+    """Calibrate the pressure gauge of SETUP against a reference gauge.
+
+    Both gauges at the same pressure, one pressure after the other, up and down over the range that
+    is used: five points at least. What is not given is asked for. The line through the points, what
+    it leaves uncertain, and the [calibration] table are shown, and the table is put into SETUP when
+    you say so. Nothing is energised, and nothing is corrected before a run is analysed.
+    """
+    from rig.cli.calibrate_text import Entered, show, table_text, with_table
+    from rig.config.loading import load_setup, setup_from_text
+
+    loaded = load_setup(setup)
+    if loaded.setup.pressure_source is None:
+        raise UsageError(
+            f"{loaded.path} has no gauge that could be calibrated: describe its [gauge] first."
+        )
+    asks = sys.stdin.isatty()
+    click.echo(
+        "Caution: oil or air under pressure. Goggles on; set the pressure slowly, and let it off "
+        "before you open any fitting.",
+        err=True,
+    )
+    reference = _needed(reference, "Reference gauge (name, number, certificate)", "--reference",
+                        asks)  # fmt: skip
+    certified = _needed(
+        u, "Its expanded uncertainty, like 0.4 kPa", "--reference-uncertainty", asks
+    )
+    stated = _pressure(certified, "--reference-uncertainty")
+    pairs = [_pair(text) for text in points]
+    if not pairs:
+        if not asks:
+            raise UsageError("Give --point REFERENCE=READING at least three times, or a terminal.")
+        pairs = _asked(loaded.setup, live=live)
+    if zero_check is None:
+        zero_check = asks and click.confirm(
+            "Is the gauge open to the air whenever the rig rests (then its zero is checked before "
+            "each run)?", default=False,
+        )  # fmt: skip
+    entered = Entered(
+        reference, stated, coverage, by, _day(date), months, tuple(pairs), zero_check,
+        None if zero_tolerance is None else _pressure(zero_tolerance, "--zero-tolerance"),
+    )  # fmt: skip
+    text = table_text(entered)
+    new = with_table(loaded.text, text)
+    made = setup_from_text(new, loaded.path).setup  # refused here, before anything is written
+    show(made)
+    click.echo("\n" + text)
+    if not write and not (asks and click.confirm(f"Put this table into {setup}?", default=True)):
+        click.echo("Nothing was written. Copy the table into the setup, or use --write.", err=True)
+        return
+    _replace(setup, new)
+    click.echo(f"Written to {setup}; the setup as it was is {setup.name}.before.", err=True)
+
+
+def _needed(given: str | None, question: str, option: str, asks: bool) -> str:
+    if given:
+        return given
+    if not asks:
+        raise UsageError(f"Give {option}: there is no terminal to ask on.")
+    return str(click.prompt(question))
+
+
+def _pressure(text: str, where: str) -> float:
+    from rig.core.quantities import parse
+
+    try:
+        return parse(text, "pressure")
+    except ValueError as error:
+        raise UsageError(f'{where}: "{text}" is not a pressure ({error}).') from error
+
+
+def _pair(text: str) -> Pair:
+    left, equals, right = text.partition("=")
+    if not equals:
+        raise UsageError(f'--point "{text}": write REFERENCE=READING, like "100 kPa=99.4 kPa".')
+    return _pressure(left.strip(), "--point"), _pressure(right.strip(), "--point")
+
+
+def _day(text: str | None) -> str:
+    import datetime
+
+    if text is None:
+        return datetime.datetime.now(datetime.UTC).date().isoformat()
+    try:
+        return datetime.date.fromisoformat(text).isoformat()
+    except ValueError as error:
+        raise UsageError(f'--date "{text}" is no date: write 2026-11-02.') from error
+
+
+def _asked(setup: Setup, *, live: bool) -> list[Pair]:
+    """Point after point from the person at the terminal."""
+    from rig.cli.calibrate_live import Reader
+
+    pairs: list[Pair] = []
+    click.echo("Set a pressure, wait until both gauges stand still, then type what the reference "
+               "shows, with its unit. An empty line ends it.")  # fmt: skip
+    reader = Reader(setup) if live else None
+    try:
+        while True:
+            text = click.prompt(f"  point {len(pairs) + 1}: reference", default="",
+                                show_default=False)  # fmt: skip
+            if not text.strip():
+                return pairs
+            try:
+                truth = _pressure(text, "reference")
+                if reader is None:
+                    words = click.prompt("           rig's gauge")
+                    pairs.append((truth, _pressure(words, "reading")))
+                else:
+                    pairs.append((truth, reader.mean_kpa()))
+                    click.echo(f"           rig's gauge {pairs[-1][1]:.5g} kPa")
+            except UsageError as error:  # a slip of the fingers does not end the session
+                click.echo(f"  {error}", err=True)
+    finally:
+        if reader is not None:
+            reader.close()
+
+
+def _replace(path: Path, text: str) -> None:
+    """The new text in place of the old, whole or not at all; the old one is kept beside it."""
+    import os
+
+    before = path.with_name(path.name + ".before")
+    before.write_bytes(path.read_bytes())
+    fresh = path.with_name(path.name + ".new")
+    try:
+        with fresh.open("w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        fresh.replace(path)
+    except OSError as error:
+        raise UsageError(f"{path} could not be written ({error}); it is as it was.") from error
