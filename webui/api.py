@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from flask import Blueprint, Response, jsonify, request
@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
-from webui import decimate, log, runview, strokes, timeline
+from webui import decimate, log, overlay, runparts, runview, strokes, timeline
 from webui.faults import PageFault
 from webui.pages import Count
 
@@ -148,8 +148,10 @@ def _stroke_json(
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/strokes")
 def per_stroke(run_id: int) -> Response:
-    """Response and release of each stroke as columns, thinned to at most 5,000 strokes."""
-    found = runview.open_run(run_id).strokes
+    """Response and release of each stroke as columns, thinned to at most 5,000 strokes, and the
+    control limits of both."""
+    view = runview.open_run(run_id)
+    found = view.strokes
     number = np.array([s["number"] for s in found], np.int64)
     keep = np.arange(len(found))
     if len(found) > timeline.MAX_POINTS:
@@ -160,7 +162,29 @@ def per_stroke(run_id: int) -> Response:
         ))  # fmt: skip
     kept = [found[int(i)] for i in keep]
     names = ("number", "answered", "response_ms", "release_ms")
-    return jsonify(strokes=len(found), **{name: [s.get(name) for s in kept] for name in names})
+    return jsonify(
+        strokes=len(found),
+        charts={key: runparts.chart(view.result, key) for key in runparts.TIMES},
+        **{name: [s.get(name) for s in kept] for name in names},
+    )
+
+
+class OverlayQuestion(BaseModel):
+    """Going on, or going off."""
+
+    model_config = ConfigDict(extra="forbid")
+    way: Literal["on", "off"] = "on"
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>/overlay")
+def overlaid(run_id: int) -> Response:
+    """All strokes from the coil's edge, at most 5,000 points a trace."""
+    asked = OverlayQuestion.model_validate(request.args.to_dict())
+    view = runview.open_run(run_id)
+    odd = runparts.odd_strokes(view.result)
+    summary = (view.result or {}).get("summary") or {}
+    laid = overlay.overlay(view.recording, summary, asked.way, odd)
+    return jsonify(run=run_id, source=view.recording.source, odd=odd, **laid)
 
 
 def _column(found: list[dict[str, Any]], name: str) -> NDArray[np.float64]:

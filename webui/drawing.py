@@ -9,6 +9,8 @@ from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 MOST_DOTS = 400
+FAR = 1.5
+"""A limit farther off than so many widths of the bars is told in words."""
 
 
 class Scale(NamedTuple):
@@ -68,13 +70,15 @@ class Bar(NamedTuple):
 
 
 class Histogram(NamedTuple):
-    """Bars on a scale; `marks` are limits: (percent, words)."""
+    """Bars on a scale; `marks` are limits on it: (percent, words); `beyond` the words of limits
+    that lie too far off to be drawn without squeezing the bars together."""
 
     scale: Scale
     bars: list[Bar]
     n: int
     most: int
     marks: list[tuple[float, str]]
+    beyond: list[str]
 
 
 def histogram(values: Sequence[float], limits: Sequence[tuple[float, str]]) -> Histogram | None:
@@ -96,7 +100,9 @@ def histogram(values: Sequence[float], limits: Sequence[tuple[float, str]]) -> H
     for value in ordered:
         count[math.floor(value / width) - first] += 1
     edges = [first * width, (first + len(count)) * width]
-    line = scale([*edges, *(value for value, _ in limits)])
+    room = FAR * (edges[1] - edges[0])
+    near = [one for one in limits if edges[0] - room <= one[0] <= edges[1] + room]
+    line = scale([*edges, *(value for value, _ in near)])
     if line is None:
         return None
     digits = max(0, -math.floor(math.log10(width) + 1e-9))
@@ -107,5 +113,5 @@ def histogram(values: Sequence[float], limits: Sequence[tuple[float, str]]) -> H
         left, right = line.at(low) or 0.0, line.at(high) or 0.0
         words = f"{low:.{digits}f} to {high:.{digits}f} ms: {held}"
         bars.append(Bar(left, round(right - left, 3), held, round(100 * held / most, 2), words))
-    marks = [(line.at(value) or 0.0, words) for value, words in limits]
-    return Histogram(line, bars, n, most, marks)
+    marks = [(line.at(value) or 0.0, words) for value, words in near]
+    return Histogram(line, bars, n, most, marks, [one[1] for one in limits if one not in near])

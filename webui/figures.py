@@ -25,13 +25,16 @@ class Meaning(NamedTuple):
 
 
 class Card(NamedTuple):
-    """A figure ready to print: `of` says which number is the big one, `stats` are the others."""
+    """A figure ready to print: `of` says which number is the big one, `stats` are the others,
+    `sure` how sure it is, `budget` the lines behind that, None where there is no budget."""
 
     meaning: Meaning
     value: str
     of: str
     stats: list[tuple[str, str]]
     anchor: str
+    sure: str
+    budget: Mapping[str, Any] | None
 
 
 SUMMARISED = {
@@ -78,32 +81,55 @@ def cards(result: Mapping[str, Any] | None) -> list[Card]:
 
 def _cards(result: Mapping[str, Any]) -> Iterator[Card]:
     summaries = dict(result.get("summary") or {}) if result.get("strokes") else {}
-    ramp, held = result.get("ramp"), result.get("hold")
+    ramp, held, budgets = result.get("ramp"), result.get("hold"), result.get("budget") or {}
     if held:
-        yield _hold_card(held)
+        yield _hold_card(held, budgets.get("decay_rate_kpa_s"))
     if ramp:
         summaries |= ramp["summary"]
     for key, meaning in SUMMARISED.items():
         # a hold or a ramp energises the coil too; without one number the card says nothing
         if key in summaries and (result.get("kind") == "strokes" or summaries[key].get("n")):
-            yield _summary_card(meaning, summaries[key])
+            yield _summary_card(meaning, summaries[key], budgets.get(key))
 
 
-def _summary_card(meaning: Meaning, figure: Mapping[str, Any]) -> Card:
+def _summary_card(
+    meaning: Meaning, figure: Mapping[str, Any], budget: Mapping[str, Any] | None
+) -> Card:
     stats = [
-        (name, _text(figure.get(name), meaning.digits + (name == "sd"))) for name in STATISTICS
-    ]
-    return Card(meaning, _text(figure.get("mean"), meaning.digits), "mean", stats, anchor(meaning))
+        (f"{name}, {meaning.unit}" if name != "n" else name,
+         _text(figure.get(name), meaning.digits + (name == "sd")))
+        for name in STATISTICS
+    ]  # fmt: skip
+    return Card(
+        meaning, _text(figure.get("mean"), meaning.digits), "mean", stats, anchor(meaning),
+        _sure(figure.get("mean"), figure, meaning), budget,
+    )  # fmt: skip
 
 
-def _hold_card(held: Mapping[str, Any]) -> Card:
+def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Card:
     stats = [
         ("start, kPa", _text(held.get("pressure_start_kpa"), 1)),
         ("end, kPa", _text(held.get("pressure_end_kpa"), 1)),
         ("readings", _text(held.get("readings"), 0)),
-        ("std. error", _text(held.get("standard_error_kpa_s"), DECAY.digits + 1)),
+        ("std. error, kPa/s", _text(held.get("standard_error_kpa_s"), DECAY.digits + 1)),
     ]
-    return Card(DECAY, _text(held.get("decay_rate_kpa_s"), DECAY.digits), "", stats, anchor(DECAY))
+    rate = held.get("decay_rate_kpa_s")
+    return Card(
+        DECAY, _text(rate, DECAY.digits), "", stats, anchor(DECAY), _sure(rate, held, DECAY), budget
+    )
+
+
+def _sure(value: float | None, figure: Mapping[str, Any], meaning: Meaning) -> str:
+    """The expanded uncertainty beside a value; where the interval does not lie evenly about it,
+    the interval."""
+    expanded = figure.get("U")
+    low, high = figure.get("interval95") or (None, None)
+    if value is None or expanded is None or low is None or high is None:
+        return ""
+    digits = meaning.digits + 1
+    if abs((low + high) / 2 - value) < 0.01 * expanded:
+        return f"± {expanded:.{digits}f} {meaning.unit} (95 %)"
+    return f"true value {low:.{digits}f} to {high:.{digits}f} {meaning.unit} (95 %)"
 
 
 def _text(value: Any, digits: int) -> str:

@@ -66,13 +66,18 @@ def decode(run: StoredRun) -> Decoded:
     the lines would have to be guessed."""
     setup, _ = texts_of(run)
     if setup is None:
-        raise PageFault(
-            500,
-            "The raw records cannot be shown",
-            f"The setup or sheet stored with run {run.id} cannot be read by this software.",
-            f"Show it with the software that recorded it: {run.header.software}.",
-        )
+        raise unreadable(run)
     return Decoded(recording_of(run, setup))
+
+
+def unreadable(run: StoredRun) -> PageFault:
+    """Why the records of this run cannot be shown, although they are there."""
+    return PageFault(
+        500,
+        "The raw records cannot be shown",
+        f"The setup or sheet stored with run {run.id} cannot be read by this software.",
+        f"Show it with the software that recorded it: {run.header.software}.",
+    )
 
 
 def install(app: Flask) -> None:

@@ -8,8 +8,9 @@ from typing import Annotated, Any
 from flask import Blueprint, Flask, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
+from rig.cli import behaviour
 from rig.core.errors import RigError
-from webui import figures, helptexts, log, runview, strokes, timeline, words
+from webui import figures, helptexts, log, runparts, runview, skim, timeline, words
 from webui.faults import PageFault
 
 ROWS = 40
@@ -79,11 +80,18 @@ def one_run(run_id: int) -> str:
         cards=figures.cards(view.result),
         caveat=figures.caveat(view.result),
         help_page=figures.HELP if figures.HELP in helptexts.names() else None,
+        remarks=runparts.remarks(view.result),
+        spreads=runparts.spreads(view.result),
+        columns=runparts.columns(view.result),
+        empty_words=runparts.empty_words(view.result),
+        odd=runparts.odd_strokes(view.result),
+        signals=_signals(view.result),
         ramps=((view.result or {}).get("ramp") or {}).get("ramps"),
         across=words.unreal(view.stored.header.source),
         recording=_recording(view),
         page=page,
         mark_key=view.mark_key(page),
+        every_mark=view.every_mark,
         first=asked.strokes,
         listed=len(listed),
         only=asked.only,
@@ -91,10 +99,23 @@ def one_run(run_id: int) -> str:
     )
 
 
+def _signals(result: dict[str, Any] | None) -> list[tuple[str, str, str]]:
+    """What broke a rule of the control charts: figure, rule, strokes."""
+    return [
+        (figures.SUMMARISED[key].name, signal["rule"], behaviour.strokes(signal["strokes"]))
+        for key in runparts.TIMES
+        for signal in (((result or {}).get("charts") or {}).get(key) or {}).get("signals") or ()
+    ]
+
+
 def _recording(view: runview.RunView) -> dict[str, Any]:
     """What the page needs of the raw records, or why they cannot be shown."""
     try:
-        recording = view.recording
+        if view.saved is None:
+            _ = view.recording  # this says best why they cannot be read
+        elif not view.readable:
+            raise log.unreadable(view.stored)
+        seen = skim.skim(view.stored)
     except (RigError, PageFault, ValueError) as error:
         return {
             "fault": str(error),
@@ -102,16 +123,13 @@ def _recording(view: runview.RunView) -> dict[str, Any]:
             "doubts": [],
             "strokes": len(view.strokes),
         }
-    doubts = [
-        (timeline.to_ms(c.t_ns, recording), c.kind, c.detail)
-        for c in recording.conditions[: timeline.MAX_MARKS]
-    ]
+    shown = seen.conditions[: timeline.MAX_MARKS]
     return {
         "fault": "",
-        "trip": view.trip(),
-        "doubts": doubts,
-        "more_doubts": max(len(recording.conditions) - timeline.MAX_MARKS, 0),
-        "strokes": len(strokes.numbers(recording)),
-        "end_ms": timeline.to_ms(timeline.last_ns(recording), recording),
-        "lanes": [lane.name for lane in timeline.lanes(recording)],
+        "trip": runview.trip_json(seen.ms, seen.trips[0]) if seen.trips else None,
+        "doubts": [(seen.ms(c.t_ns), c.kind, c.detail) for c in shown],
+        "more_doubts": len(seen.conditions) - len(shown),
+        "strokes": seen.strokes,
+        "drawn": seen.last,
+        "readback": seen.readback,
     }

@@ -6,15 +6,16 @@ from __future__ import annotations
 import contextlib
 import functools
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from rig.cli.stored import analysed
+from rig.cli.stored import analysed, texts_of
 from rig.core.errors import RigError
 from rig.core.recording import Recording
 from rig.core.records import Trip
 from rig.runlog.store import StoredRun
-from webui import log, timeline, words
+from webui import log, words
 from webui.faults import PageFault
 
 STROKES_A_PAGE = 25
@@ -31,6 +32,11 @@ class RunView:
     def recording(self) -> Recording:
         """The raw records; raises PageFault, StorageError or ValueError where unreadable."""
         return log.decoded(self.stored).recording
+
+    @functools.cached_property
+    def readable(self) -> bool:
+        """The setup stored with the run is understood: without it levels would be guessed."""
+        return texts_of(self.stored)[0] is not None
 
     @functools.cached_property
     def result(self) -> dict[str, Any] | None:
@@ -60,12 +66,6 @@ class RunView:
     def verdict(self) -> words.Shown | None:
         return words.verdict(((self.result or {}).get("verdict") or {}).get("result"))
 
-    def trip(self) -> dict[str, Any] | None:
-        """The first trip, as recorded, in the shape of a result; None where there was none."""
-        for trip in self.recording.trips:
-            return trip_json(self.recording, trip)
-        return None
-
     @functools.cached_property
     def suspect(self) -> list[dict[str, Any]]:
         """Strokes that the switch did not answer, or with a mark that makes them doubtful."""
@@ -76,13 +76,26 @@ class RunView:
             if s.get("missed", s.get("answered") is False) or doubtful & set(s.get("marks") or ())
         ]
 
+    @functools.cached_property
+    def mark_counts(self) -> Counter[str]:
+        """How many strokes carry each mark."""
+        return Counter(mark for stroke in self.strokes for mark in stroke.get("marks") or ())
+
+    @property
+    def every_mark(self) -> list[str]:
+        """Marks that every stroke of several carries: said once, not in every line."""
+        n = len(self.strokes)
+        return [mark for mark, count in self.mark_counts.items() if count == n > 1]
+
     def mark_key(self, page: list[dict[str, Any]]) -> list[tuple[str, str, int]]:
         """The marks on these strokes, the most frequent first: (letter, words, count in the run).
 
         Long marks repeat on stroke after stroke; the table names them by letter.
         """
         shown = {mark for stroke in page for mark in stroke.get("marks") or ()}
-        counts = Counter(mark for stroke in self.strokes for mark in stroke.get("marks") or ())
+        counts = self.mark_counts.copy()
+        for mark in self.every_mark:
+            del counts[mark]
         listed = [(mark, n) for mark, n in counts.most_common() if mark in shown]
         return [(letter(i), mark, n) for i, (mark, n) in enumerate(listed)]
 
@@ -126,14 +139,14 @@ def letter(i: int) -> str:
     return (letter(i // 26 - 1) if i >= 26 else "") + chr(ord("a") + i % 26)
 
 
-def trip_json(recording: Recording, trip: Trip) -> dict[str, Any]:
-    """A raw trip in the shape of a result."""
+def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
+    """A raw trip in the shape of a result; `to_ms` gives its place on the time axis."""
     return {
         "rule": trip.rule,
         "value": trip.value,
         "limit": trip.limit,
         "unit": trip.unit,
-        "t_ms": timeline.to_ms(trip.t_ns, recording),
+        "t_ms": to_ms(trip.t_ns),
         "message": trip.message,
     }
 

@@ -84,7 +84,7 @@ class Watched:
         self.page.goto("about:blank")  # so that another # is another visit
         self.page.goto(self.url + address)
         for plot in ("#traces.plot", "#per-stroke.plot"):
-            if self.scripted and self.page.locator(plot).count():
+            if self.scripted and self.page.locator(plot).is_visible():  # folded on a phone
                 self.page.wait_for_selector(f"{plot} canvas")
         return self.page
 

@@ -124,11 +124,11 @@ def test_simulated_stands_on_page_plots_and_files(client: FlaskClient, written: 
     written(strokes=3)
     written(strokes=3, source="board")
     simulated, board = client.get("/runs/1").text, client.get("/runs/2").text
-    assert simulated.count('data-across="SIMULATED"') == 2  # both plots
+    assert simulated.count('data-across="SIMULATED"') == 3  # every plot
     assert "source-band" in simulated
     assert "<title>Run 1, SIMULATED" in simulated
     assert "SIMULATED" not in board
-    assert board.count('data-across=""') == 2
+    assert board.count('data-across=""') == 3
     with client.get("/runs/1/run.csv") as answer:
         assert "simulated" in answer.headers["Content-Disposition"]
 

@@ -3,7 +3,8 @@
 
 if (matchMedia("(max-width: 699px)").matches) {
   for (const part of document.querySelectorAll("details[data-fold][open]")) {
-    const wanted = location.hash && part.querySelector(`#${CSS.escape(location.hash.slice(1))}`);
+    const named = location.hash && `#${CSS.escape(location.hash.slice(1))}`;
+    const wanted = named && (part.matches(named) || part.querySelector(named));
     if (!wanted) part.open = false;
   }
 }

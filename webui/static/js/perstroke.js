@@ -24,11 +24,11 @@ function draw() {
   };
   const hidden = { paths: () => null, points: { show: false } };
   plot = new uPlot({
-    width: Math.floor(box.clientWidth), height: HEIGHT, padding: [TOP, 20, 0, 0],
+    width: Math.max(Math.floor(box.clientWidth), 40), height: HEIGHT, padding: [TOP, 20, 0, 0],
     legend: { show: false },
     scales: {
       x: { time: false, range: () => range(data.number) },
-      y: { range: (u, low, high) => uPlot.rangeNum(0, high ?? 1, 0.15, true) },
+      y: { range: (u, low, high) => uPlot.rangeNum(0, highest(high ?? 1), 0.15, true) },
     },
     series: [{}, { label: "response", ...hidden }, { label: "release", ...hidden }],
     cursor: { drag: { x: false, y: false }, y: false, points: { show: false } },
@@ -52,7 +52,37 @@ function range(numbers) {
   return [numbers[0] - 0.5, numbers[numbers.length - 1] + 0.5];
 }
 
+/** The control limits belong on the plot; so does a limit of the sheet that is not far off. */
+function highest(high) {
+  const charts = Object.values(data.charts).filter((chart) => chart);
+  const near = charts.flatMap((chart) => chart.limits).filter((limit) => limit < 1.6 * high);
+  return Math.max(high, ...charts.map((chart) => chart.ucl), ...near);
+}
+
+function controlLimits(ctx, u, width, c) {
+  for (const [key, tone] of [["response_ms", c.switch], ["release_ms", c.coil]]) {
+    const chart = data.charts[key];
+    if (!chart) continue;
+    ctx.strokeStyle = tone;
+    for (const [value, dash] of [[chart.center, []], [chart.lcl, [6, 4]], [chart.ucl, [6, 4]]]) {
+      ctx.lineWidth = 1;
+      ctx.setLineDash(dash);
+      level(ctx, u.valToPos(value, "y"), width);
+    }
+    ctx.strokeStyle = c.bad;
+    ctx.lineWidth = 2;
+    ctx.setLineDash([2, 3]);
+    for (const limit of chart.limits) level(ctx, u.valToPos(limit, "y"), width);
+  }
+  ctx.setLineDash([]);
+}
+
+function level(ctx, y, width) {
+  ctx.beginPath(); ctx.moveTo(0, y); ctx.lineTo(width, y); ctx.stroke();
+}
+
 function dots(ctx, u, width, height, c) {
+  controlLimits(ctx, u, width, c);
   const room = width / data.number.length;
   const size = room > 12 ? 4.5 : room > 5 ? 3.5 : 2.5;
   data.number.forEach((number, i) => {
@@ -116,4 +146,5 @@ async function start() {
   onSchemeChange(draw);
 }
 
-start();
+const part = box.closest("details");
+if (part.open) start(); else part.addEventListener("toggle", start, { once: true });

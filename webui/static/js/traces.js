@@ -90,11 +90,11 @@ function tell(atMs) {
     const level = lastBefore(lane.t_ms, lane.level, atMs)[1];
     words.push([`${lane.label} `, level === null ? "not known" : lane.words[level]]);
   }
-  for (const channel of data.channels.filter((c) => c.name === "pressure")) {
+  for (const channel of data.channels) {
     const [t, value] = lastBefore(channel.t_ms, channel.value, atMs);
-    const reading = value === null ? "no value" : `${value.toFixed(1)} ${channel.unit}`;
+    const reading = value === null ? "no value" : `${value.toFixed(channel.unit === "A" ? 3 : 1)} ${channel.unit}`;
     const age = value === null ? "" : `, ${(atMs - t).toFixed(0)} ms old`;
-    words.push([`${channel.name} `, reading + age]);
+    words.push([`${channel.name.replaceAll("_", " ")} `, reading + age]);
   }
   readout.replaceChildren(...words.flatMap(([name, value], i) => {
     const strong = document.createElement("b");

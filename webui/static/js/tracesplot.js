@@ -9,6 +9,7 @@ const LANE = 52; // px, one lane: its name above its trace
 const TRACE = 22; // px, the height of a level
 const SPANS = 40; // px, the row of response and release below the lanes
 const PRESSURE = 210; // px
+const EXTRA = 130; // px, each further channel
 const LEAST_SPAN = 100; // kPa, so that a gauge's last digit does not look like a swing
 const POINT_ROOM = 5; // px a sample needs before it gets a dot
 
@@ -20,7 +21,12 @@ export function plotHeight(data) {
 
 function areaHeight(data) {
   const pressure = data.channels.some((c) => c.name === "pressure") ? PRESSURE : 0;
-  return data.lanes.length * LANE + SPANS + pressure;
+  return data.lanes.length * LANE + SPANS + pressure + others(data).length * EXTRA;
+}
+
+/** Channels beside the pressure, each with a strip of its own between lanes and pressure. */
+function others(data) {
+  return data.channels.filter((c) => c.name !== "pressure" && c.value.some((v) => v !== null));
 }
 
 export function buildPlot({ box, data, height, across, colours, onSelect, onWhole, onCursor }) {
@@ -56,6 +62,23 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
       },
     });
   }
+  const strips = others(data).map((channel, i) => {
+    const values = channel.value.filter((v) => v !== null);
+    const low = Math.min(...values);
+    const high = Math.max(...values, low + 1e-9);
+    const below = (pressure ? PRESSURE : 0) + i * EXTRA; // px under the strip
+    const shown = EXTRA - 34;
+    scales[channel.name] = {
+      range: () => [low - (high - low) * (below + 6) / shown, high + (high - low) * (area - below - 6 - shown) / shown],
+    };
+    tables.push([channel.t_ms, channel.value]);
+    const tone = channel.name === "coil_current" ? colours.coil : colours.pressure;
+    series.push({
+      label: channel.name, scale: channel.name, stroke: tone, width: 1.5,
+      points: { show: (u) => channel.t_ms.length * POINT_ROOM < u.bbox.width / devicePixelRatio, size: 5 },
+    });
+    return { channel, low, high, tone, top: area - below - EXTRA };
+  });
   // join leaves undefined where a trace has no point at another's time (bridged) and keeps null
   // (not known: a gap)
   const joined = uPlot.join(tables);
@@ -82,6 +105,11 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
         laneNames(ctx, data, width, colours);
         spans(ctx, u, data, colours);
         marks(ctx, u, data, colours);
+        for (const { channel, low, high, tone, top: y } of strips) {
+          ctx.fillStyle = colours.rule;
+          ctx.fillRect(0, y, width, 1);
+          label(ctx, `${channel.name.replaceAll("_", " ")}, ${channel.unit}: ${low.toPrecision(3)} to ${high.toPrecision(3)}`, 6, y + 6, tone);
+        }
         if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - PRESSURE + 6, colours.pressure);
       })],
       setSelect: [(u) => {

@@ -1,0 +1,158 @@
+# SPDX-License-Identifier: MIT
+"""What one run's page is made of: the numbers of `rig show --json`, and all strokes laid over."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from html import unescape
+
+import pytest
+import written_runs
+from click.testing import CliRunner
+from flask.testing import FlaskClient
+
+from rig.cli.behaviour import sentences
+from rig.cli.show import command
+from rig.cli.stored import recording_of, texts_of
+from rig.runlog.store import RunLog
+from webui import overlay, runparts, skim, timeline
+
+Writer = Callable[..., int]
+
+
+def shown(run: int) -> dict:
+    return json.loads(CliRunner().invoke(command, [str(run), "--json"]).stdout)
+
+
+def words(html: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+def test_numbers_of_the_page_are_those_of_rig_show(client: FlaskClient, written: Writer) -> None:
+    run = written(strokes=12)
+    result, page = shown(run), words(client.get(f"/runs/{run}").text)
+    for key in ("response_ms", "release_ms"):
+        figure = result["summary"][key]
+        assert f"{figure['mean']:.1f} ms, mean ± {figure['U']:.2f} ms (95 %)" in page
+        for name, digits in (("sd", 2), ("min", 1), ("median", 1), ("max", 1)):
+            assert f"{name}, ms {figure[name]:.{digits}f}" in page
+        budget = result["budget"][key]
+        assert f"Together u = {budget['u']:.3g} ms" in page
+        for line in budget["lines"]:
+            assert line["name"] in page
+    for sentence in sentences(result):
+        assert sentence in page
+    charts = client.get(f"/api/runs/{run}/strokes").get_json()["charts"]
+    assert charts["response_ms"]["ucl"] == result["charts"]["response_ms"]["ucl"]
+    assert charts["response_ms"]["limits"] == [150.0]
+
+
+def test_without_a_read_back_the_interval_is_told_not_a_plus_minus(
+    client: FlaskClient, written: Writer
+) -> None:
+    run = written(strokes=12, readback=False)
+    figure = shown(run)["summary"]["response_ms"]
+    page = words(client.get(f"/runs/{run}").text)
+    if figure["interval95"][0] is None:
+        pytest.fail("this run was to have an interval")
+    middle = sum(figure["interval95"]) / 2
+    told = f"true value {figure['interval95'][0]:.2f} to {figure['interval95'][1]:.2f} ms"
+    assert (told in page) == (abs(middle - figure["mean"]) >= 0.01 * figure["U"])
+
+
+def test_a_column_that_is_empty_throughout_is_left_out(
+    client: FlaskClient, written: Writer
+) -> None:
+    fast, slow = written(strokes=6, gauge_period_ms=5.0), written(strokes=6)
+    assert "Pressure at switch-on" in client.get(f"/runs/{fast}").text
+    page = client.get(f"/runs/{slow}").text
+    assert "Pressure at switch-on" not in page
+    assert "the gauge is too slow for it" in page
+
+
+MADE = written_runs.Made(strokes=30, missed=(4,))
+
+
+@pytest.mark.parametrize(("way", "settled"), [("on", 80.0), ("off", 55.0)])
+def test_strokes_are_laid_on_the_coils_edge(
+    client: FlaskClient, written: Writer, way: str, settled: float
+) -> None:
+    run = written(strokes=30, missed=(4,))
+    found = client.get(f"/api/runs/{run}/overlay?way={way}").get_json()
+    assert found["counts_from"] == "coil"
+    assert found["strokes"] == 30
+    assert 4 in found["odd"]
+    rows = {row["number"]: row for row in found["switch"]["strokes"]}
+    assert len(rows) == 30
+    assert rows[4]["t_ms"] == []
+    for number in (1, 17, 30):
+        wanted = settled + MADE.spread(number) * (1.0 if way == "on" else 0.5)
+        assert rows[number]["t_ms"][-1] == pytest.approx(wanted, abs=1e-5)
+        assert rows[number]["opens"] == (0 if way == "on" else 1)
+    share = found["switch"]["share"]
+    ends = (0.0, 29 / 30) if way == "on" else (29 / 30, 0.0)
+    assert (share[0], share[-1]) == pytest.approx(ends)
+
+
+def test_without_a_read_back_they_are_laid_on_the_command(
+    client: FlaskClient, written: Writer
+) -> None:
+    run = written(strokes=6, readback=False)
+    found = client.get(f"/api/runs/{run}/overlay").get_json()
+    assert found["counts_from"] == "command"
+    row = found["switch"]["strokes"][2]
+    assert row["t_ms"][-1] == pytest.approx(88.0 + MADE.spread(3), abs=1e-5)
+
+
+def test_long_runs_keep_to_the_limit_and_name_what_stands_out(written: Writer, log_path) -> None:
+    run = written(strokes=1_500, on_ms=200, rest_ms=200, gauge_period_ms=20, missed=(777,))
+    with RunLog(log_path, readonly=True) as log:
+        stored = log.load(run)
+        recording = recording_of(stored, texts_of(stored)[0])
+        summary = log.result(run)["summary"]
+    found = overlay.overlay(recording, summary, "on", odd=[777])
+    rows = found["switch"]["strokes"]
+    assert sum(len(row["t_ms"]) + 2 for row in rows) <= timeline.MAX_POINTS
+    assert 777 in {row["number"] for row in rows}
+    for channel in found["channels"]:
+        assert len(channel["t_ms"]) <= timeline.MAX_POINTS
+        assert channel["readings"] > len(channel["t_ms"]) or channel["readings"] <= 5_000
+    # the share is worked out of all strokes, drawn or not
+    assert found["switch"]["share"][-1] == pytest.approx(1_499 / 1_500, abs=1e-6)
+
+
+def test_the_skim_agrees_with_the_recording(written: Writer, log_path) -> None:
+    runs = [
+        written(strokes=7, trip=True, status="tripped", doubts=((4321.0, "gauge lost", "x"),)),
+        written(strokes=2, readback=False, gauge_period_ms=None),
+        written(strokes=3, status="running"),
+    ]
+    with RunLog(log_path, readonly=True) as log:
+        for run in runs:
+            stored = log.load(run)
+            recording, seen = recording_of(stored, texts_of(stored)[0]), skim.skim(stored)
+            assert seen.t0_ns == recording.t0_ns
+            assert seen.strokes == int((recording.commands.on).sum())
+            assert seen.conditions == recording.conditions
+            assert seen.trips == recording.trips
+            assert seen.readback == ("readback" in recording.edges)
+            assert seen.last
+
+
+def test_marks_on_every_stroke_are_said_once(client: FlaskClient, written: Writer) -> None:
+    run = written(strokes=6)
+    page = client.get(f"/runs/{run}").text
+    every = set(shown(run)["strokes"][0]["marks"])
+    for stroke in shown(run)["strokes"]:
+        every &= set(stroke["marks"])
+    assert every
+    for mark in every:
+        assert page.count(f"Every stroke: {mark}.") == 1
+
+
+def test_only_strokes_have_histograms_and_limits() -> None:
+    assert runparts.spreads({"kind": "hold", "strokes": []}) == []
+    assert runparts.remarks(None) == []
+    assert runparts.odd_strokes(None) == []
