@@ -28,7 +28,9 @@ def sources(setup: Setup) -> dict[str, Source]:
         period_s = FAST_PERIOD_S if item.fast else item.period_s
         found[item.channel] = Source("converter", period_s)
     if setup.engine_speed is not None:
-        found["engine_speed"] = Source("pulse line", setup.engine_speed.period_s)
+        speed = setup.engine_speed  # of a slow engine a reading needs as long as two pulses do
+        pulse_s = 60.0 / speed.pulses_per_revolution / speed.slowest_rpm
+        found["engine_speed"] = Source("pulse line", max(speed.period_s, pulse_s))
     return found
 
 

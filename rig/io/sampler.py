@@ -77,7 +77,7 @@ class Sampler:
         self.step_ns = self._steady_step(slow) if self._fast else 0
         """Of the grid of the fast channels; 0 where there are none."""
         start_ns = now_ns()
-        self._round_ns = start_ns if self._fast else NEVER
+        self._round_ns = start_ns
         self._slow = [_Slow(item, start_ns + n * NS_PER_MS) for n, item in enumerate(slow)]
         self._find_due()
 
@@ -102,11 +102,11 @@ class Sampler:
         return sum(code(name) for _ in range(self._times[name]))
 
     def sample(self) -> None:
-        """Do what is due: a round of the fast channels, and one conversion of a slow one at most,
-        lest the rounds become uneven."""
+        """Do what is due: a round of the fast channels, and after it one conversion of a slow one
+        at most, lest the rounds become uneven."""
         now_ns = self._now_ns()
         try:
-            if now_ns >= self._round_ns:
+            if self._fast and now_ns >= self._round_ns:
                 self._fast_round()
                 late = (now_ns - self._round_ns) // self.step_ns
                 self._round_ns += self.step_ns * (1 + late)
@@ -122,14 +122,15 @@ class Sampler:
                 self._out.append(Condition(CONVERTER_LOST, now_ns, str(error)))
             self._lost = True
             later_ns = now_ns + RETRY_NS
-            self._round_ns = later_ns if self._fast else NEVER
+            self._round_ns = later_ns
             for slow in self._slow:
                 slow.sum = slow.taken = 0
                 slow.due_ns = max(slow.due_ns, later_ns)
         self._find_due()
 
     def _find_due(self) -> None:
-        self.due_ns = min([self._round_ns, *(slow.due_ns for slow in self._slow)])
+        slow_ns = min((slow.due_ns for slow in self._slow), default=NEVER)
+        self.due_ns = self._round_ns if self._fast else slow_ns
         """When `sample` has something to do."""
 
     def _fast_round(self) -> None:
