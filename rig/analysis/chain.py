@@ -94,7 +94,7 @@ def chain(
         _answer(sheet, gauge, len(missed)),
     )
     if setup is None or setup.medium == "oil":
-        return (_oil_temperature(conditions), *links)
+        return (_oil_temperature(recording, conditions), *links)
     return links
 
 
@@ -104,8 +104,8 @@ def gauge_of(table: StrokeTable, pressures: PressureTable | None) -> GaugeSeen:
     return gauge_seen(pressures, missed if len(missed) else np.arange(len(table)))
 
 
-def _oil_temperature(conditions: Conditions) -> Link:
-    degc, how = _stated(conditions, "oil_temperature", "degC")
+def _oil_temperature(recording: Recording, conditions: Conditions) -> Link:
+    degc, how = oil_degc(recording, conditions) or (None, "")
     if degc is None:
         return Link(
             OIL_TEMPERATURE, False, "the oil's temperature was neither measured nor stated",
@@ -128,12 +128,13 @@ def supply_v(recording: Recording, conditions: Conditions) -> tuple[float, str] 
     return None if found_v is None else (found_v, how)
 
 
-def oil_degc(recording: Recording, conditions: Conditions) -> float | None:
-    """The oil's temperature, measured or stated; None where neither."""
+def oil_degc(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:
+    """The oil's temperature, and whether it was "measured" or "stated"; None where neither."""
     measured = recording.samples.get("oil_temperature")
     if measured is not None and measured.good.any():
-        return float(np.median(measured.value[measured.good]))
-    return _stated(conditions, "oil_temperature", "degC")[0]
+        return float(np.median(measured.value[measured.good])), "measured"
+    degc, how = _stated(conditions, "oil_temperature", "degC")
+    return None if degc is None else (degc, how)
 
 
 def _current(signature: Signature | None) -> tuple[Link, ...]:

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.current_rise import Rise
 from rig.analysis.flux_fit import (
     NAN,
     OPENING,
@@ -29,6 +30,8 @@ from rig.analysis.flux_fit import (
 from rig.core.recording import Float
 
 STRONG, MIN_SHRINK = 100.0, 0.04
+ALIKE = 0.15
+"""How far the time constants of the fall may differ from those of the rise."""
 MIN_SAMPLES = 16
 ZERO_SHARE = 0.015
 """A current below this share of the steady one has ended."""
@@ -44,8 +47,13 @@ class Fall(NamedTuple):
     why: str
 
 
-def fall(t: Float, i: Float, opened_s: float, steady_a: float, noise_a: float) -> Fall:
-    """Analyse the samples `t` (s), `i` (A) from `opened_s`, after which the contact stays open."""
+def fall(t: Float, i: Float, opened_s: float, seen: Rise) -> Fall:
+    """Analyse the samples `t` (s), `i` (A) from `opened_s`, after which the contact stays open.
+
+    `seen` is the rise before it: both time constants must come back, in turn, or what the fall
+    shows is something else.
+    """
+    steady_a, noise_a = seen.steady_a, seen.noise_a
     start = int(np.searchsorted(t, opened_s, "right"))
     t, i = t[start:], i[start:]
     ended = np.flatnonzero(i < max(ZERO_SHARE * steady_a, 3.0 * noise_a))
@@ -62,6 +70,7 @@ def fall(t: Float, i: Float, opened_s: float, steady_a: float, noise_a: float) -
     scatter = max(fit.square / max(len(t) - 7, 1), (noise_a * max(tau_in, 0.0)) ** 2)
     gain = (line.square - fit.square) / scatter if scatter > 0 else NAN
     shrinks = tau_in > 0 and tau_out > 0 and 1.0 - tau_out / tau_in > MIN_SHRINK
+    shrinks &= abs(tau_in / seen.tau2_s - 1.0) < ALIKE and abs(tau_out / seen.tau1_s - 1.0) < ALIKE
     if not (gain > STRONG and shrinks and math.isfinite(fit.seated)):
         return Fall(NAN, NAN, NAN, NAN, "the fall shows no clear movement")
     u_leaves, u_seated, _ = uncertainties(samples, fit, scatter, OPENING_SHARES)

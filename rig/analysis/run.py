@@ -21,6 +21,7 @@ from rig.analysis.integrity import Doubts, doubts
 from rig.analysis.pressure import alike_kpa, pressure_of
 from rig.analysis.pressure_transitions import PressureTable, pressure_table
 from rig.analysis.ramp import RampTable, ramp_table
+from rig.analysis.sampling import ChannelFigures, EngineFigures, channel_figures, engine_figures
 from rig.analysis.sequential import Sequential, sequential_of
 from rig.analysis.signature import Signature, signature_of
 from rig.analysis.statistics import Summary, summarise
@@ -70,6 +71,8 @@ class RunResult:
     budgets: Mapping[str, Budget]
     pressures: PressureTable | None
     signature: Signature | None
+    channels: Mapping[str, ChannelFigures]
+    engine: EngineFigures | None
     calibration: Applied | None
     switch: SwitchFigures
     sequential: Sequential | None
@@ -120,8 +123,9 @@ def analyse(
     pressures = pressure_table(recording, windows, pressure, setup)
     gauge = gauge_of(table, pressures)
     told = conditions or {}
+    oil = oil_degc(recording, told)
     current = signature_of(
-        recording, setup, windows, table, supply_v(recording, told), oil_degc(recording, told)
+        recording, setup, windows, table, supply_v(recording, told), oil[0] if oil else None
     )
     links = chain(recording, setup, sheet, told, table, pressure, gauge, track.contact, current)
     on_run = _run_marks(recording, track, windows, table, found, state)
@@ -153,6 +157,8 @@ def analyse(
         budgets=known,
         pressures=pressures,
         signature=current,
+        channels=channel_figures(recording, setup),
+        engine=engine_figures(recording, setup),
         calibration=applied,
         switch=switch_figures(table),
         sequential=sequential_of(sheet, table),

@@ -23,6 +23,7 @@ from rig.analysis.metrology_json import (
 )
 from rig.analysis.ramp import RampTable
 from rig.analysis.run import RunResult
+from rig.analysis.sampling import channels_json, engine_json
 from rig.analysis.signature_json import signature_json, stroke_current_json
 from rig.analysis.statistics import Summary, summarise
 from rig.analysis.strokes import StrokeTable
@@ -89,6 +90,8 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
             "doubtful": int(result.strokes.doubtful.sum()),
         },
         "signature": signature_json(result.signature),
+        "channels": channels_json(result.channels),
+        "engine": engine_json(result.engine),
         "calibration": calibration_json(result.calibration),
         "switch": switch_json(result.switch),
         "sequential": None

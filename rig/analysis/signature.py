@@ -29,6 +29,10 @@ MOST_STROKES = 400
 """Of a longer run so many are looked at, the missed ones first, then evenly picked."""
 BOUNCE_NS = 15_000_000
 """Read-back edges so soon after the first are its contact's bounce (common practice, no source)."""
+MAY_BOUNCE_S = 0.0025
+"""Without a read-back a movement so soon after the current's onset may be the contact's bounce."""
+FIRST_TOUCH_MS = 0.5
+"""Standard uncertainty of the current's onset for the contact's first touch (simulated rigs)."""
 AFTER_OFF_NS = 200_000_000
 NAN = math.nan
 
@@ -141,14 +145,18 @@ def _stroke(
     closed_ns = _last_bounce(recording, on_ns, off_ns, live=True)
     closed_s = None if closed_ns is None else (closed_ns - on_ns) * 1e-9
     seen = _judged(t, samples.value[low:high], closed_s, resolution)
-    back = _back(recording, samples, windows, row, seen)
     watched = bool(windows.live_ns[row] < NEVER)
+    if not watched and seen.state == MOVED and seen.seated_s - seen.onset_s < MAY_BOUNCE_S:
+        why = "so soon after switching on that a bouncing contact looks the same (no read-back)"
+        seen = no_rise(why, seen.steady_a, seen.noise_a)
+    back = _back(recording, samples, windows, row, seen)
     stamp = stamp_half_width_ms(recording) / math.sqrt(3)
     if watched:
         live_ms = (int(windows.live_ns[row]) - on_ns) / 1e6
         u_live = math.hypot(stamp, READBACK_MS / math.sqrt(3))
     else:
-        live_ms, u_live = seen.onset_s * 1e3, seen.u_onset_s * 1e3
+        # a first touch too short for the current to show makes the coil live too late
+        live_ms, u_live = seen.onset_s * 1e3, math.hypot(seen.u_onset_s * 1e3, FIRST_TOUCH_MS)
     u_sample = half_ms / math.sqrt(3)
     leaves, u_leaves = seen.leaves_s * 1e3, math.hypot(seen.u_leaves_s * 1e3, u_sample)
     seated, u_seated = seen.seated_s * 1e3, math.hypot(seen.u_seated_s * 1e3, u_sample)
@@ -194,7 +202,7 @@ def _back(
     """The way back, timed from the coil's going dead."""
     none = Fall(NAN, NAN, NAN, NAN, "")
     dead_ns = int(windows.dead_ns[row])
-    if dead_ns >= NEVER or not math.isfinite(seen.steady_a) or seen.state == OPEN:
+    if dead_ns >= NEVER or seen.state != MOVED:
         return none
     end_ns = min(int(windows.next_ns[row]), dead_ns + AFTER_OFF_NS)
     low, high = np.searchsorted(samples.t_ns, (dead_ns, end_ns), "left")
@@ -202,7 +210,7 @@ def _back(
         return none
     last_ns = _last_bounce(recording, dead_ns, end_ns, live=False) or dead_ns
     t: Float = np.asarray((samples.t_ns[low:high] - dead_ns) * 1e-9, np.float64)
-    return fall(t, samples.value[low:high], (last_ns - dead_ns) * 1e-9, seen.steady_a, seen.noise_a)
+    return fall(t, samples.value[low:high], (last_ns - dead_ns) * 1e-9, seen)
 
 
 __all__ = ["MOVED", "NOT_SEEN", "OPEN", "Signature", "StrokeCurrent", "signature_of"]

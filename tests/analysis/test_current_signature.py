@@ -100,9 +100,13 @@ def test_what_cannot_be_said_is_said(t, i, word):
     assert math.isnan(found.seated_s)
 
 
+def moved():
+    return rise(*moved_rise(1.5e-3, 3.5e-3, 0.3), None, 1e-4)
+
+
 def test_a_fall_that_is_over_at_once_shows_nothing():
     t = np.arange(400) * STEP_S
-    found = fall(t, np.where(t < 5e-4, STEADY_A, 0.0), 0.0, STEADY_A, 0.001)
+    found = fall(t, np.where(t < 5e-4, STEADY_A, 0.0), 0.0, moved())
     assert math.isnan(found.seated_s)
     assert "too soon" in found.why
 
@@ -111,7 +115,7 @@ def test_a_plain_fall_shows_no_movement():
     t = np.arange(400) * STEP_S
     i = np.maximum(-0.03 + (STEADY_A + 0.03) * np.exp(-t / TAU_S), 0.0)
     i += np.random.default_rng(5).normal(0, 1e-3, len(t))
-    found = fall(t, i, 0.0, STEADY_A, 0.001)
+    found = fall(t, i, 0.0, moved())
     assert math.isnan(found.seated_s)
 
 
