@@ -33,6 +33,8 @@ class ConverterChip:
         self._lsb_v = reference_v / float(2**self._bits)
         self._volts, self._rng, self._noise_lsb = volts, rng, noise_lsb
         self._inputs = INPUTS[chip]
+        self._length = self._bits + chip.startswith("MCP33")
+        """Of an answer, its sign bit included."""
         self._signed = chip.startswith("MCP33")
         self._commands = 0 if chip in ALWAYS_DIFFERENTIAL else 3 if self._inputs == 2 else 4
         # clocks from the last command bit to the null bit: one to sample in, except where the
@@ -43,56 +45,56 @@ class ConverterChip:
     def select(self) -> None:
         """The select line goes active: a conversion begins."""
         self._started = self._commands == 0
-        self._command: list[int] = []
-        self._answer: list[int] = []
-        self._loaded = False
+        self._command = self._taken = 0
+        self._answer = -1
+        self._left = 0
 
     def clock(self, bit_in: int) -> int:
         """One clock: takes a bit, returns the bit that the master reads in the same clock."""
         if not self._started:
             self._started = bool(bit_in)
             return 0
-        if len(self._command) < self._commands:
-            self._command.append(bit_in)
+        if self._taken < self._commands:
+            self._command = self._command << 1 | bit_in
+            self._taken += 1
             return 0
-        if not self._loaded:
-            self._loaded = True
-            self._answer = [0] * self._wait + [0] + self._data()
-        return self._answer.pop(0) if self._answer else 0
+        if self._answer < 0:
+            self._answer = self._convert(self._command)
+            self._left = self._wait + 1 + self._length
+        self._left -= 1
+        return self._answer >> self._left & 1 if self._left >= 0 else 0
 
     def exchange(self, words: Sequence[int]) -> list[int]:
-        """Bytes as the hardware port shifts them, one select around all of them."""
-        self.select()
-        answers = []
-        for word in words:
-            answer = 0
-            for shift in range(7, -1, -1):
-                answer = answer << 1 | self.clock(word >> shift & 1)
-            answers.append(answer)
-        return answers
+        """Bytes as the hardware port shifts them, one select around all of them: the same as
+        `clock` for each bit, done on the whole number at once."""
+        sent = int.from_bytes(bytes(words), "big")
+        left = 8 * len(words)  # clocks after the one in hand
+        if self._commands:
+            left = sent.bit_length() - 1 - self._commands  # the highest 1 is the start bit
+            if left < 0:
+                return [0] * len(words)
+        command = sent >> left & ((1 << self._commands) - 1)
+        shift = left - self._wait - 1 - self._length
+        code = self._convert(command)
+        answer = code << shift if shift >= 0 else code >> -shift
+        return list(answer.to_bytes(len(words), "big"))
 
-    def _data(self) -> list[int]:
-        single, place = self._asked()
+    def _convert(self, command: int) -> int:
+        single, place = self._asked(command)
         volts = self._volts(place)
         if not single:
             volts -= self._volts(place ^ 1)
         noise = self._noise_lsb * self._rng.gauss(0.0, 1.0)
         code = round(volts / self._lsb_v + noise)
         top = 2**self._bits - 1
-        bits = self._bits
         if self._signed:
-            bits += 1
-            code = min(max(code, 0 if single else -SIGN_BIT), top) % (2 * SIGN_BIT)
-        else:
-            code = min(max(code, 0), top)
-        return [code >> shift & 1 for shift in range(bits - 1, -1, -1)]
+            return min(max(code, 0 if single else -SIGN_BIT), top) % (2 * SIGN_BIT)
+        return min(max(code, 0), top)
 
-    def _asked(self) -> tuple[bool, int]:
+    def _asked(self, command: int) -> tuple[bool, int]:
         """Whether one input against ground was asked for, and which (the first of a pair)."""
         if self._commands == 0:
             return False, 0
         if self._commands == 3:
-            return bool(self._command[0]), self._command[1]
-        single, *channel = self._command
-        place = channel[0] << 2 | channel[1] << 1 | channel[2]
-        return bool(single), place % self._inputs
+            return bool(command >> 2), command >> 1 & 1
+        return bool(command >> 3), (command & 7) % self._inputs
