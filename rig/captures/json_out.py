@@ -26,7 +26,8 @@ def write_json(
 
     Times `t_ns` are whole nanoseconds from `t0_ns`, so that they stay exact in a reader whose
     numbers are doubles. Levels are electrical; `switch_closed_level` and `readback_live_level`
-    say what they mean. NaN never stands in the file: a reading without a value is null.
+    say what they mean. Of the converter's fast channels there are also the raw codes, in step with
+    the samples, and half the longest transfer (`half_ns`). NaN never stands in the file: a reading without a value is null.
     """
     with whole_file(path) as file:
         file.write("{\n")
@@ -60,6 +61,12 @@ def write_json(
             }
             for channel, s in recording.samples.items()
         })  # fmt: skip
+        if recording.fast:
+            _group(file, "codes", {
+                channel: {"code": fast.codes} for channel, fast in recording.fast.items()
+            })  # fmt: skip
+            halves = {channel: fast.half_ns for channel, fast in recording.fast.items()}
+            _member(file, "half_ns", halves)
         for name in ("conditions", "steps", "trips"):
             rows = [row._asdict() | {"t_ns": row.t_ns - t0_ns} for row in getattr(recording, name)]
             _member(file, name, rows)
