@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from rig.cli import wording
+from rig.cli.current_show import calibration_facts
 from rig.cli.wording import across, number
 
 STROKES_SHOWN = 30
@@ -31,6 +32,7 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield from _kept(result)
     yield "contact", wording.contact(result)
     yield "timed from", wording.timed_from(result)
+    yield from calibration_facts(result)
     if result["not_watched"]:
         names = [wording.one_line(item["rule"]) for item in result["not_watched"]]
         yield "NOT WATCHED", ", ".join(names)

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from rig.cli import behaviour, wording
+from rig.cli.current_show import plain_fields
 
 STROKE_FIELDS = (
     "number", "answered", "settled", "response_ms", "release_ms", "first_edge_on_ms",
@@ -70,6 +71,8 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     if result["kind"] == "strokes":
         for name, value in behaviour.fields(result):
             yield _line(name, value)
+    for name, value in plain_fields(result):
+        yield _line(name, value)
     if result["hold"]:
         for name, value in result["hold"].items():
             if name not in ("trace", "marks"):

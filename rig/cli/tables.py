@@ -12,6 +12,7 @@ from rich.text import Text
 
 from rig.cli import wording
 from rig.cli.behaviour import sentences
+from rig.cli.current_show import current_sentences
 from rig.cli.facts import facts, hold_facts, shortened
 from rig.cli.plot import plot
 from rig.cli.wording import across, number
@@ -49,6 +50,7 @@ class Show:
             self._summary()
             self._plots()
             self._behaviour()
+            self._current()
             self._strokes()
         self._marks()
         self._verdict()
@@ -129,6 +131,14 @@ class Show:
         told = sentences(self._result)
         if told:
             self._print(self._title("how it behaved"))
+            for sentence in told:
+                self._print(Text(f"- {sentence}"))
+            self._print()
+
+    def _current(self) -> None:
+        told = current_sentences(self._result)
+        if told:
+            self._print(self._title("coil current"))
             for sentence in told:
                 self._print(Text(f"- {sentence}"))
             self._print()

@@ -41,6 +41,7 @@ FaultName = Literal[
     "contact welded",
     "relay dead",
     "driven by the vehicle",
+    "stuck plunger",
     "sticking spool",
     "weak return spring",
     "clogged inlet screen",

@@ -59,6 +59,7 @@ _FAULTS: dict[str, Callable[[SimulatedRig, Setup], Changes]] = {
     "contact welded": _fixed(relay={"welds": True}),
     "relay dead": _fixed(relay={"dead": True}),
     "driven by the vehicle": _fixed(electric={"driven_by_vehicle": True}),
+    "stuck plunger": _fixed(plunger={"friction_n": 900.0}),
     "sticking spool": lambda rig, _: {
         "spool": {"friction_n": 0.62 * rig.spool.spring_rest_n, "friction_spread": 0.35}
     },

@@ -150,6 +150,12 @@ class TestElectrical:
 
 
 class TestValve:
+    def test_a_stuck_plunger_never_moves(self, healthy: Result) -> None:
+        found = with_fault("stuck plunger")
+        assert found[0].truth.times_ns("plunger in") == []
+        assert found[1].of("switch") == []
+        assert [t for t, _ in found[1].of("readback")] == [t for t, _ in healthy[1].of("readback")]
+
     def test_a_sticking_spool_scatters(self, healthy: Result) -> None:
         found = with_fault("sticking spool", 30)
         back = [stroke.release_ms for stroke in found[2] if stroke.down]

@@ -1,0 +1,114 @@
+# SPDX-License-Identifier: MIT
+"""What the coil's current showed, and the gauge's calibration, in sentences and fields."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+PARTS = (("electrical_ms", "electrical"), ("mechanical_ms", "mechanical"),
+         ("hydraulic_ms", "hydraulic"))  # fmt: skip
+
+
+def current_sentences(result: Mapping[str, Any]) -> list[str]:
+    """The coil's current in plain words; none where it was not recorded."""
+    seen = result.get("signature")
+    if not seen:
+        return []
+    of = seen["strokes_looked_at"]
+    said = [f"{seen['rate_hz']:.0f} samples a second."]
+    told = [f"the plunger moved in {seen['moved']} of {of} strokes"]
+    if seen["no_movement_seen"]:
+        told.append(f"was not seen to move in {seen['no_movement_seen']}")
+    if seen["not_decided"]:
+        told.append(f"cannot be told in {seen['not_decided']} ({_why(seen)})")
+    said.append(f"By the current {', '.join(told)}.")
+    parts = [(name, seen["parts"][key]) for key, name in PARTS]
+    if all(part["mean"] is not None for _, part in parts):
+        words = [f"{name} {part['mean']:.2f}{_about(part)}" for name, part in parts]
+        said.append(f"Response in parts, ms, mean (one stroke's U, 95 %): {', '.join(words)}.")
+        landed = seen["parts"]["seated_ms"]
+        said.append(
+            f"The plunger lands {landed['mean']:.2f} ms{_about(landed)} after the coil goes live."
+        )
+    back = seen["parts"]["back_leaves_ms"]
+    if back["mean"] is not None:
+        said.append(
+            f"On the way back it leaves {back['mean']:.2f} ms{_about(back)} after the coil goes "
+            f"dead (seen in {back['n']} strokes)."
+        )
+    coil = seen["coil"]
+    if coil["found"]:
+        said.append(f"{coil['found'][0].upper()}{coil['found'][1:]}.")
+    if coil["resistance_ohm"] is not None:
+        said.append(
+            f"Coil and wires: {coil['resistance_ohm']:.2f} ohm, plus or minus "
+            f"{coil['resistance_u95_ohm']:.2f} (95 %); if the setup's resistance holds, the "
+            f"winding is at {coil['temperature_degc']:.0f} degC."
+        )
+    tau = seen["tau1_ms"]["mean"]
+    if tau is not None:
+        said.append(f"Time constant before the plunger moves: {tau:.2f} ms.")
+    if coil["next_check"]:
+        said.append(f"Look at: {coil['next_check']}.")
+    return said
+
+
+def _why(seen: Mapping[str, Any]) -> str:
+    return "; ".join(seen["why_not_decided"])
+
+
+def _about(part: Mapping[str, Any]) -> str:
+    u = part["u95_single"]
+    return "" if u is None else f" ({u:.2g})"
+
+
+def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """The gauge's calibration as names and texts; nothing where the setup has none."""
+    made = result.get("calibration")
+    if not made:
+        return
+    out = made["state"] == "out of date"
+    state = "OUT OF DATE, " if out else ""
+    dates = f"calibrated {made['date']}, due {made['due']}"
+    yield "gauge", f"{state}{dates}, against {made['reference']}"
+    ends = [made["correction_at_lowest"], made["correction_at_highest"]]
+    if all(ends):
+        words = [
+            f"{end['correction_kpa']:+.3g} kPa at a reading of {end['reading_kpa']:.4g} kPa"
+            for end in ends
+        ]
+        yield "corrected by", ", ".join(words)
+    zero = made["zero"]
+    if zero:
+        held = "as it should" if zero["held"] else "DRIFTED"
+        yield (
+            "zero",
+            (
+                f"{held}: {zero['reading_kpa']:.3g} kPa with no pressure, {zero['drift_kpa']:+.3g} "
+                f"from the calibration's (allowed {zero['tolerance_kpa']:.3g})"
+            ),
+        )
+    for remark in made["remarks"]:
+        yield "GAUGE", remark
+
+
+def plain_fields(result: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    """Both for a program: names and values."""
+    seen, made = result.get("signature"), result.get("calibration")
+    if seen:
+        for name in ("rate_hz", "moved", "no_movement_seen", "not_decided"):
+            yield f"current.{name}", seen[name]
+        for name, part in seen["parts"].items():
+            yield f"current.{name}", part["mean"]
+        for name, value in seen["coil"].items():
+            if not isinstance(value, list):
+                yield f"coil.{name}", value
+    if made:
+        for name in ("date", "due", "state", "reference"):
+            yield f"calibration.{name}", made[name]
+        if made["zero"]:
+            for name, value in made["zero"].items():
+                yield f"calibration.zero.{name}", value
+        for remark in made["remarks"]:
+            yield "calibration.remark", remark
