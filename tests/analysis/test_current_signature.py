@@ -195,3 +195,28 @@ def test_random_rigs_in_short(full_study):
     assert row.called_stuck >= 0.7 * row.stuck
     assert row.inside >= 0.9
     assert row.rms_ms < 0.15
+
+
+def test_the_help_page_s_picture_is_the_one_that_is_drawn():
+    from current_picture import PICTURE, svg
+
+    assert PICTURE.read_text(encoding="utf-8") == svg()
+
+
+def test_the_help_page_s_table_is_the_study_s():
+    """Rates and counts of false calls stand in both; whoever runs the study anew edits both."""
+    root = Path(__file__).parents[2]
+    study_rows = (root / "tests/studies/README.md").read_text().splitlines()
+    help_rows = (root / "webui/help/signature.md").read_text().splitlines()
+    for rate in ("1", "2", "5", "10"):
+        shown = next(row for row in help_rows if row.startswith(f"| {rate} kHz |"))
+        first = next(row for row in study_rows if row.startswith(f"| {rate}000 Hz |"))
+        cells = [cell.strip() for cell in first.strip("|").split("|")]
+        moving, still = cells[1].split(" of ")[1], cells[2]
+        stuck, wrong = cells[3].split(" of ")[1], cells[4]
+        rms, worst = float(cells[6]), float(cells[7])
+        said = [cell.strip() for cell in shown.strip("|").split("|")]
+        assert said[2] == f"{wrong} of {stuck}"
+        assert said[3] == f"{still} of {moving}"
+        assert abs(float(said[4].split()[0]) - rms) <= 0.006
+        assert abs(float(said[5].split()[0]) - worst) <= 0.051
