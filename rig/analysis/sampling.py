@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from rig.config import analog_signal
+from rig.config import analog_uncertainty
 from rig.config.setup import Setup
 from rig.core.recording import Recording, SampleSeries
 from rig.core.records import CHANNEL_UNITS, ENGINE_SPEED
@@ -102,12 +102,12 @@ def _uncertainty(
             return None
         supply_v = float(supply.value[supply.good].mean())
     try:
-        shares = analog_signal.uncertainty(
+        shares = analog_uncertainty.uncertainty(
             mean, item, setup.converter, supply_v=supply_v, supply_measured=measured
         )
     except (ValueError, ZeroDivisionError, OverflowError):
         return None
-    found = analog_signal.combined(shares)
+    found = analog_uncertainty.combined(shares)
     return found if math.isfinite(found) else None
 
 

@@ -140,7 +140,8 @@ def _print_current(console: Console, loaded: LoadedSetup) -> None:
 
 def _print_channels(console: Console, loaded: LoadedSetup) -> None:
     """How sure the converter's readings are, at a usual value of each channel."""
-    from rig.config.analog_signal import combined, uncertainty, usual
+    from rig.config.analog_signal import supply_should_v
+    from rig.config.analog_uncertainty import combined, uncertainty, usual
     from rig.core.records import CHANNEL_UNITS
 
     setup = loaded.setup
@@ -150,7 +151,9 @@ def _print_channels(console: Console, loaded: LoadedSetup) -> None:
     for item in setup.analog:
         value, unit = usual(item, setup.coil.supply_voltage_v), CHANNEL_UNITS[item.channel]
         measured = setup.analog_of(item.supply_from) if item.supply_from else None
-        shares = uncertainty(value, item, setup.converter, supply_v=5.0, supply_measured=measured)
+        shares = uncertainty(
+            value, item, setup.converter, supply_v=supply_should_v(item), supply_measured=measured
+        )
         made = ", ".join(f"{share.name} {share.standard:.2g}" for share in shares)
         table.add_row(item.channel, f"{value:.4g} {unit}", f"{combined(shares):.2g} {unit}", made)
     console.print()

@@ -137,7 +137,8 @@ class AnalogChannel(Strict):
     """Half width of the sensor's own error, part of its range."""
 
     supply_v: VoltageV | None = Field(alias="supply", default=None, gt=0, le=36)
-    """Ratiometric: the sensor's supply as stated; thermistor: what the divider is fed from."""
+    """Ratiometric: the sensor's supply as stated, or with `supply_from` what it should be;
+    thermistor and platinum: what the divider is fed from."""
     supply_tolerance: Fraction = Field(default=0.05, ge=0, le=0.5)
     supply_from: Literal["sensor_supply"] | None = None
     """Ratiometric: the channel that measures the sensor's supply."""

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from rig.config import analog_signal
+from rig.config import analog_signal, analog_uncertainty
 from rig.config.analog import FAST_PERIOD_S, AnalogChannel, ConverterSetup
 
 
@@ -33,11 +33,13 @@ def converter_pressure(
     try:
         shows = analog_signal.range_of(channel, converter)
         middle_kpa = sum(channel.expected_range_kpa) / 2.0
-        shares = analog_signal.uncertainty(middle_kpa, channel, converter, supply_v=5.0)
+        shares = analog_uncertainty.uncertainty(
+            middle_kpa, channel, converter, supply_v=analog_signal.supply_should_v(channel)
+        )
     except ValueError:
         return None
     period_s = FAST_PERIOD_S if channel.fast else channel.period_s
-    accuracy_kpa = analog_signal.RECTANGULAR * analog_signal.combined(shares)
+    accuracy_kpa = analog_uncertainty.RECTANGULAR * analog_uncertainty.combined(shares)
     return PressureSource(
         "converter", period_s, 0.0, shows, channel.expected_range_kpa, accuracy_kpa
     )

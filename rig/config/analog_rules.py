@@ -191,14 +191,14 @@ def _range_key(item: AnalogChannel, here: tuple[str, int]) -> Findings:
 
 
 def supplies(setup: Setup) -> Findings:
-    """A ratiometric sensor's supply is stated or measured, and not both."""
+    """A ratiometric sensor's supply is stated or measured."""
     for n, item in enumerate(setup.analog):
         if item.kind != "ratiometric":
             continue
-        if (item.supply_v is None) == (item.supply_from is None):
+        if item.supply_v is None and item.supply_from is None:
             yield Finding(
                 ("analog", n, "supply"),
-                "a ratiometric sensor's supply must be either stated or measured",
+                "a ratiometric sensor's supply must be stated or measured",
                 'write supply = "5 V", or supply_from = "sensor_supply" and a channel for it',
             )
         if item.supply_from is not None and setup.analog_of(item.supply_from) is None:
@@ -256,7 +256,8 @@ def signal_reaches_no_stop(setup: Setup) -> Findings:
         if top is None or not analog_signal.is_linear(item):
             continue
         try:
-            volts = analog_signal.input_volts(top, item, converter, 5.0)
+            supply_v = analog_signal.supply_should_v(item)
+            volts = analog_signal.input_volts(top, item, converter, supply_v)
         except ValueError:  # said by keys_fit_the_kind
             continue
         if not volts <= converter.reference_v:

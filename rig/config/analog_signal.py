@@ -24,8 +24,14 @@ signal may then be farther out still."""
 NO_SUPPLY = "supply not known"
 """Quality of a ratiometric reading while the sensor's supply is not measured."""
 
-RECTANGULAR = math.sqrt(3.0)
-"""Half width of a rectangular distribution over its standard deviation (JCGM 100:2008, 4.3.7)."""
+END_CODES = 4
+"""A resistance sensor so close to an end of the converter is open or shorted: noise must not make a
+temperature of it."""
+USUAL_SUPPLY_V = 5.0
+SUPPLY_SHARE = 0.2
+"""A ratiometric sensor's measured supply may be off by so much, part of itself; beyond, the sensor
+does not work and its signal is no part of anything."""
+
 SLACK = 0.02
 """A linear sensor may read so far beyond its range, part of it, before it is not believed."""
 
@@ -52,6 +58,17 @@ def code_limits(channel: AnalogChannel, converter: ConverterSetup) -> tuple[int,
     top = 2 ** bits_of(converter.type) - 1
     pair = channel.differential or converter.type in ALWAYS_DIFFERENTIAL
     return (-top - 1 if pair and converter.type.startswith("MCP33") else 0), top
+
+
+def supply_should_v(channel: AnalogChannel) -> float:
+    """What a ratiometric sensor's measured supply should be."""
+    return channel.supply_v or USUAL_SUPPLY_V
+
+
+def supply_works(channel: AnalogChannel, measured_v: float) -> bool:
+    """Whether the measured supply can be one."""
+    should_v = supply_should_v(channel)
+    return abs(measured_v - should_v) <= SUPPLY_SHARE * should_v
 
 
 def is_linear(channel: AnalogChannel) -> bool:
@@ -136,7 +153,8 @@ def reading(
     low, high = code_limits(channel, converter)
     if not is_linear(channel):
         value = temperature_degc(code, channel, converter)
-        good = low * times < code < high * times and math.isfinite(value)
+        inside = (low + END_CODES) * times < code < (high - END_CODES) * times
+        good = inside and math.isfinite(value)
         return (value, GOOD) if good else (None, OPEN_OR_SHORTED)
     if line is None:
         return None, NO_SUPPLY
@@ -166,8 +184,9 @@ def quality(code: int, value: float, channel: AnalogChannel, converter: Converte
 
 def range_of(channel: AnalogChannel, converter: ConverterSetup) -> tuple[float, float]:
     """What the channel can show, in its unit: the sensor's range, cut to what the converter
-    reaches. For linear channels; a ratiometric sensor's measured supply is taken as 5 V."""
-    line = code_line(channel, converter, 5.0)
+    reaches. For linear channels; a ratiometric sensor's measured supply is taken as it should
+    be."""
+    line = code_line(channel, converter, supply_should_v(channel))
     times = oversampling(channel, converter)
     low, high = code_limits(channel, converter)
     ends = sorted(line.offset + line.scale * times * code for code in (low, high))
@@ -175,83 +194,10 @@ def range_of(channel: AnalogChannel, converter: ConverterSetup) -> tuple[float, 
     return max(least, ends[0]), min(most, ends[1])
 
 
-class Share(NamedTuple):
-    """One contribution to a reading's standard uncertainty, in the channel's unit."""
-
-    name: str
-    standard: float
-
-
-def uncertainty(
-    value: float,
-    channel: AnalogChannel,
-    converter: ConverterSetup,
-    *,
-    supply_v: float | None = None,
-    supply_measured: AnalogChannel | None = None,
-) -> list[Share]:
-    """Contributions to the standard uncertainty of one reading of `value`, largest first.
-
-    Half widths are taken as rectangular (JCGM 100:2008, 4.3.7), quantisation as one code wide
-    (4.3.7; q/sqrt(12)), divided by the root of the oversampling: that holds while noise of about
-    half a code or more stirs the conversions, else they are all alike. `supply_measured` is the
-    channel that measures a ratiometric sensor's supply: then the converter's reference cancels.
-    """
-    per_v = abs(_per_volt(value, channel, converter, supply_v))
-    volts = abs(_input_volts(value, channel, converter, supply_v))
-    step_v = lsb_v(converter)
-    many = math.sqrt(oversampling(channel, converter))
-    shares = [
-        Share("quantisation", per_v * step_v / math.sqrt(12.0) / many),
-        Share("nonlinearity", per_v * step_v * converter.nonlinearity_lsb / RECTANGULAR),
-    ]
-    fed_from_reference = not is_linear(channel) and channel.supply_v is None
-    if not fed_from_reference and supply_measured is None:
-        shares.append(
-            Share("reference", per_v * volts * converter.reference_tolerance / RECTANGULAR)
-        )
-    parts = _resistor_shares(volts, per_v, channel, converter)
-    if supply_measured is not None and supply_measured.divider < 1.0:
-        parts.append(_divider_share(volts, per_v, supply_measured)._replace(name="supply divider"))
-    if channel.supply_v is not None and channel.kind in ("ratiometric", "thermistor", "platinum"):
-        parts.append(Share("supply", per_v * volts * channel.supply_tolerance / RECTANGULAR))
-    if channel.range is not None and channel.accuracy_of_range:
-        span = channel.range[1] - channel.range[0]
-        parts.append(Share("sensor", span * channel.accuracy_of_range / RECTANGULAR))
-    found = [share for share in [*shares, *parts] if share.standard > 0.0]
-    return sorted(found, key=lambda share: -share.standard)
-
-
-def combined(shares: list[Share]) -> float:
-    """Standard uncertainty of all shares together, taken as independent (JCGM 100, eq. 10)."""
-    return math.sqrt(sum(share.standard**2 for share in shares))
-
-
-def _divider_share(volts: float, per_v: float, channel: AnalogChannel) -> Share:
-    """Two resistors of the same tolerance: the ratio is off by (1 - ratio) times each."""
-    part = (1.0 - channel.divider) * channel.resistor_tolerance * math.sqrt(2.0) / RECTANGULAR
-    return Share("divider", per_v * volts * part)
-
-
-def _resistor_shares(
-    volts: float, per_v: float, channel: AnalogChannel, converter: ConverterSetup
-) -> list[Share]:
-    found = []
-    if channel.divider < 1.0:
-        found.append(_divider_share(volts, per_v, channel))
-    part = channel.resistor_tolerance / RECTANGULAR
-    if channel.kind in ("current loop", "shunt"):
-        found.append(Share("shunt", per_v * abs(volts - channel.zero_v * channel.divider) * part))
-    if not is_linear(channel):
-        feed_v = channel.supply_v or converter.reference_v
-        found.append(Share("series resistor", per_v * volts * (1.0 - volts / feed_v) * part))
-    return found
-
-
-def _input_volts(
-    value: float, channel: AnalogChannel, converter: ConverterSetup, supply_v: float | None
+def input_volts(
+    value: float, channel: AnalogChannel, converter: ConverterSetup, supply_v: float | None = None
 ) -> float:
-    """Voltage at the input when the channel reads `value`."""
+    """Voltage at the input when the channel reads `value`; `supply_v` as for signal_line."""
     if is_linear(channel):
         line = signal_line(channel, supply_v)
         return (value - line.offset) / line.scale * channel.divider
@@ -261,37 +207,3 @@ def _input_volts(
         ohm = sensors.steinhart_hart_ohm(value, coefficients(channel))
     feed_v = channel.supply_v or converter.reference_v
     return feed_v * sensors.divided(ohm, channel.series_resistor_ohm or math.nan)
-
-
-def _per_volt(
-    value: float, channel: AnalogChannel, converter: ConverterSetup, supply_v: float | None
-) -> float:
-    """Change of the reading for each volt at the input."""
-    if is_linear(channel):
-        return signal_line(channel, supply_v).scale / channel.divider
-    small = 0.01  # degC
-    step_v = _input_volts(value + small, channel, converter, supply_v) - _input_volts(
-        value - small, channel, converter, supply_v
-    )
-    return 2.0 * small / step_v
-
-
-def input_volts(
-    value: float, channel: AnalogChannel, converter: ConverterSetup, supply_v: float | None = None
-) -> float:
-    """Voltage at the input when the channel reads `value`; `supply_v` as for signal_line."""
-    return _input_volts(value, channel, converter, supply_v)
-
-
-def usual(channel: AnalogChannel, supply_v: float) -> float:
-    """A usual value of a channel, to state its uncertainty at: the middle of what is expected or
-    of the sensor's range, 90 degC of hot oil, `supply_v` of the coil's supply, half an ampere."""
-    spans = channel.expected_range_kpa or channel.range
-    if spans is not None:
-        return sum(spans) / 2.0
-    return {
-        "oil_temperature": 90.0,
-        "supply_voltage": supply_v,
-        "sensor_supply": 5.0,
-        "coil_current": 0.5,
-    }[channel.channel]

@@ -168,7 +168,9 @@ class Sampler:
         if item.supply_from is None:
             return self._lines.get(item.channel)
         supply = self._supply
-        if supply is None or t_ns - supply[0] > SUPPLY_AGE_NS or not supply[1] > 0.0:
+        if supply is None or t_ns - supply[0] > SUPPLY_AGE_NS:
+            return None
+        if not analog_signal.supply_works(item, supply[1]):
             return None
         return analog_signal.code_line(item, self._converter, supply[1])
 

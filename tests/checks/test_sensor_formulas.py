@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from rig.config import analog_signal
+from rig.config import analog_signal, analog_uncertainty
 from rig.config.analog import AnalogChannel, ConverterSetup
 from rig.core.records import GOOD
 from rig.physics import sensors
@@ -143,17 +143,17 @@ def test_quantisation() -> None:
     plain = AnalogChannel.model_validate(
         {"channel": "sensor_supply", "input": 0, "kind": "voltage"}, context={"resolved": True}
     )
-    shares = {s.name: s.standard for s in analog_signal.uncertainty(2.5, plain, CONVERTER)}
+    shares = {s.name: s.standard for s in analog_uncertainty.uncertainty(2.5, plain, CONVERTER)}
     assert shares["quantisation"] == pytest.approx(0.352387e-3, rel=1e-5)
     many = plain.model_copy(update={"oversampling": 16})
-    shares = {s.name: s.standard for s in analog_signal.uncertainty(2.5, many, CONVERTER)}
+    shares = {s.name: s.standard for s in analog_uncertainty.uncertainty(2.5, many, CONVERTER)}
     assert shares["quantisation"] == pytest.approx(0.352387e-3 / 4, rel=1e-5)
 
 
 def test_uncertainty_by_another_way() -> None:
     """Each share against the reading's own change: the input moved by one standard uncertainty."""
     channel = loop(resistor_tolerance=0.01)
-    shares = {s.name: s.standard for s in analog_signal.uncertainty(75.0, channel, CONVERTER)}
+    shares = {s.name: s.standard for s in analog_uncertainty.uncertainty(75.0, channel, CONVERTER)}
     line = analog_signal.signal_line(channel)
     volts = (75.0 - line.offset) / line.scale
     for name, part in (("shunt", 0.01), ("reference", 0.005)):
