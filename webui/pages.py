@@ -9,6 +9,7 @@ from flask import Blueprint, Flask, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.cli import behaviour
+from rig.cli.current_show import calibration_facts, current_sentences
 from rig.core.errors import RigError
 from webui import figures, helptexts, log, runparts, runview, skim, timeline, words
 from webui.faults import PageFault
@@ -86,6 +87,8 @@ def one_run(run_id: int) -> str:
         empty_words=runparts.empty_words(view.result),
         odd=runparts.odd_strokes(view.result),
         signals=_signals(view.result),
+        current=current_sentences(view.result or {}),
+        calibration=list(calibration_facts(view.result or {})),
         ramps=((view.result or {}).get("ramp") or {}).get("ramps"),
         across=words.unreal(view.stored.header.source),
         recording=_recording(view),
