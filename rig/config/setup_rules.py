@@ -80,8 +80,12 @@ def lines_differ(setup: Setup) -> Findings:
 
 
 def other_lines(setup: Setup) -> Findings:
-    """Free lines of the header for loops and heartbeat; the heartbeat low from power-on."""
-    for table, wired in (("stop_input", setup.stop_input), ("cover_input", setup.cover_input)):
+    """Free lines of the header for loops, pulses and heartbeat; the heartbeat low from power-on."""
+    for table, wired in (
+        ("stop_input", setup.stop_input),
+        ("cover_input", setup.cover_input),
+        ("engine_speed", setup.engine_speed),
+    ):
         if wired is not None:
             yield from _line(table, wired.line, 0)
     if setup.heartbeat is not None:
