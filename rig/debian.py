@@ -7,6 +7,7 @@ the project's must itself run there.
 
 from __future__ import annotations
 
+import ctypes.util
 import importlib
 import importlib.util
 import os
@@ -20,6 +21,9 @@ from pathlib import Path
 OLDEST_PYTHON = (3, 11)
 WITHOUT_LGPIO_WHEEL = (3, 13)
 """From this Python on PyPI has no built lgpio that works; it is compiled from its source."""
+
+PDF_PACKAGES = ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0")
+"""What WeasyPrint loads from the system (its own documentation names them for Debian)."""
 
 
 class CannotSetUp(RuntimeError):
@@ -101,6 +105,13 @@ def install_packages(packages: Sequence[str], who: str) -> None:
                 apt_command(packages),
             )
     importlib.invalidate_caches()
+
+
+def require_pdf_libraries() -> None:
+    """What drawing a PDF takes from the system beside the Python package."""
+    names = ("pango-1.0", "pangoft2-1.0", "harfbuzz-subset")
+    if not all(ctypes.util.find_library(name) for name in names):
+        install_packages(PDF_PACKAGES, "Printing to PDF")
 
 
 def require_venv_module() -> None:

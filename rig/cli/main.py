@@ -24,6 +24,7 @@ COMMANDS = {
     "export": ("export", "Write one run to a CSV, JSON or VCD file."),
     "analyse": ("analyse", "Analyse a capture made elsewhere."),
     "compare": ("compare", "Compare runs: before and after, or a batch of valves."),
+    "report": ("report", "Write one run as a one-page test report."),
     "study": ("study", "Study the rig itself: mounted again by several people."),
     "calc": ("calc", "Electrical and fluid calculators."),
     "safe": ("safe", "Command the coil off, from any state."),

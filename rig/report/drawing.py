@@ -142,20 +142,19 @@ class Plot:
             f'<polyline points="{laid}" fill="none" stroke="{INK}" stroke-width="1.1"/>'
         )
 
-    def bar(self, low: float, high: float, y: float, height: float) -> None:
+    def bar(self, low: float, high: float, y: float, height: float, colour: str = INK) -> None:
         """A filled stretch from `low` to `high` on the x axis, `y` in the drawing's units."""
         left, right = self.x.at(low), self.x.at(high)
         self.parts.append(
             f'<rect x="{left:g}" y="{y:.2f}" width="{max(right - left, 0.4):.2f}" '
-            f'height="{height:.2f}" fill="{INK}"/>'
+            f'height="{height:.2f}" fill="{colour}"/>'
         )
 
     def svg(self, said: str) -> str:
         """The drawing; `said` is what a screen reader says instead."""
-        return (
-            f'<svg viewBox="0 0 {self.width} {self.height}" role="img" '
-            f'aria-label="{escape(f"{self.title}. {said}", quote=True)}">{"".join(self.parts)}</svg>'
-        )
+        name = escape(f"{self.title}. {said}", quote=True)
+        size = f'viewBox="0 0 {self.width} {self.height}"'
+        return f'<svg {size} role="img" aria-label="{name}">{"".join(self.parts)}</svg>'
 
 
 def fewer(values: Sequence[T], most: int) -> list[T]:

@@ -1,0 +1,183 @@
+# SPDX-License-Identifier: MIT
+"""A run as one sheet of paper: HTML that the page shows, the command line writes, and PDF is made
+of. One template for all three."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig import __version__
+from rig.report import plots, qr, words
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from rig.config.setup import Setup
+    from rig.config.sheet import Sheet
+    from rig.core.recording import Recording
+    from rig.runlog.header import RunHeader
+
+TEMPLATES = Path(__file__).parent / "templates"
+PAPERS = {"a4": "A4", "letter": "letter"}
+"""Names of paper as a person types them -> as CSS has them (ISO 216 A4, 8.5 in x 11 in)."""
+TIGHTER = (
+    "",
+    "body { font-size: 7.3pt; line-height: 1.18 } .plot { width: 45%; margin: auto }",
+    "body { font-size: 6.6pt; line-height: 1.15 } .plot { width: 36%; margin: auto }",
+)
+"""Styles for a PDF that would not stay on its one sheet: a long note, small paper, a wide font."""
+RULES_NAMED = 13
+CAUTIONS = 3
+
+
+@dataclass(frozen=True)
+class Reported:
+    """What a report is made of. `result` is the JSON of a run, `recording` None where the raw
+    records cannot be read, `setup` and `sheet` None likewise. `comparison` is what compare_runs
+    gives for (before, this run), `refused` why the two are not compared."""
+
+    number: int
+    result: Mapping[str, Any]
+    header: RunHeader
+    setup: Setup | None = None
+    sheet: Sheet | None = None
+    recording: Recording | None = None
+    comparison: Mapping[str, Any] | None = None
+    refused: str = ""
+
+
+def css() -> str:
+    """The style of the paper, for screen and print."""
+    return (TEMPLATES / "report.css").read_text(encoding="utf-8")
+
+
+def content(run: Reported) -> dict[str, Any]:
+    """Everything that the template prints."""
+    result, header = run.result, run.header
+    verdict, end = result.get("verdict") or {}, result.get("end") or {}
+    word, no_valve = words.UNREAL.get(result["source"], ("", ""))
+    return {
+        "number": run.number,
+        "across": word,
+        "no_valve": no_valve,
+        "facts": _facts(run),
+        "conditions": words.listed(words.conditions(header.conditions), 9),
+        "setup_lines": words.setup_lines(run.setup),
+        "cautions": _cautions(run),
+        "verdict": words.VERDICTS.get(str(verdict.get("result")), "NOT TESTED"),
+        "why": words.clipped(verdict.get("why") or "", 420),
+        "next_check": words.clipped(verdict.get("next_check") or "", 260),
+        "risk": words.risk(result),
+        "limits": words.limits(result)[:6],
+        "more_limits": max(0, len(words.limits(result)) - 6),
+        "figures": words.figures(result),
+        "caveats": _caveats(result),
+        "plots": [*plots.figure_plots(result), *plots.trace_plots(result, run.recording)],
+        "trip": result.get("trip"),
+        "off": end.get("off"),
+        "watched": _rules(header.watched),
+        "not_watched": _rules(header.not_watched),
+        "comparison": run.comparison,
+        "refused": words.clipped(run.refused, 240),
+        "code": qr.svg(qr.run_text(header.uid)),
+        "code_text": qr.run_text(header.uid),
+        "note": words.clipped(header.note, 220),
+        "software": f"solenoid rig {__version__}",
+    }
+
+
+def render(
+    run: Reported, *, style_href: str = "", icon_href: str = "",
+    links: Mapping[str, str] | None = None, paper: str = "", tight: int = 0,
+) -> str:  # fmt: skip
+    """The report as an HTML document.
+
+    Without `style_href` the style stands inside, and the document needs nothing else. `links` are
+    words -> addresses shown above the paper on a screen, never printed. `paper` (a key of PAPERS)
+    fixes the size; empty leaves it to the printer. `tight` (a place in TIGHTER) is smaller print.
+    """
+    template = _environment().get_template("report.html")
+    return template.render(
+        **content(run), style="" if style_href else css(), style_href=style_href,
+        icon_href=icon_href, links=links or {}, paper=PAPERS.get(paper, ""), tight=TIGHTER[tight],
+    )  # fmt: skip
+
+
+def ever_tighter(run: Reported, paper: str) -> Iterator[str]:
+    """The report for this paper in smaller and smaller print, for pdf.to_pdf to choose from."""
+    for tight in range(len(TIGHTER)):
+        yield render(run, paper=paper, tight=tight)
+
+
+@functools.cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    made = Environment(
+        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    made.filters["number"] = words.number
+    made.filters["clipped"] = words.clipped
+    return made
+
+
+def _facts(run: Reported) -> list[tuple[str, str]]:
+    header, result = run.header, run.result
+    wall = header.wall
+    when = words.local_time(wall.utc_s) + words.clock_flag(wall.synchronised)
+    sheet = words.clipped(header.sheet_name or "none", 40)
+    if header.sheet_hash:
+        sheet += f" ({header.sheet_hash[:10]})"
+    facts = [
+        ("Valve", words.clipped(header.valve or "not stated", 60)),
+        ("Job", words.clipped(header.job or "not stated", 40)),
+        ("By", words.clipped(header.by or "not stated", 40)),
+        ("Started", when),
+        ("Sheet", sheet),
+        ("Setup", f"{words.clipped(header.setup_name, 40)} ({header.setup_hash[:10]})"),
+        ("Source", result["source"] + (f", seed {header.seed}" if header.seed is not None else "")),
+        ("State of the run", str(result.get("status") or "not known")),
+        ("Coil at the end", str((result.get("end") or {}).get("off") or "not recorded")),
+        ("Recorded with", f"solenoid rig {words.clipped(header.software, 20)}"),
+    ]
+    if header.mount is not None:
+        facts.append(("Mount", str(header.mount)))
+    return facts
+
+
+def _cautions(run: Reported) -> list[str]:
+    from rig.config.cautions import cautions, sheet_cautions
+
+    if run.setup is None:
+        return ["The setup kept with this run cannot be read by this software."]
+    found = cautions(run.setup)
+    if run.sheet is not None:
+        found += sheet_cautions(run.setup, run.sheet)
+    return words.listed([words.clipped(line, 190) for line in found], CAUTIONS)
+
+
+def _caveats(result: Mapping[str, Any]) -> list[str]:
+    """What must be read with the figures."""
+    found = [words.clipped(f"Doubtful: {mark}.", 150) for mark in result.get("doubtful") or ()]
+    reference = result.get("reference") or {}
+    if reference.get("of") == "command" and result.get("kind") == "strokes":
+        allowed = reference.get("response_ms")
+        found.insert(
+            0, "Timed from the command, without read-back: the relay's delay is in the times"
+            + (f" (up to {allowed:.1f} ms)." if allowed else ", and how long it is is not known."),
+        )  # fmt: skip
+    if "OUT OF DATE" in str((result.get("calibration") or {}).get("state", "")).upper():
+        found.insert(0, "The gauge's calibration was OUT OF DATE.")
+    missed = result.get("missed") or {}
+    if missed.get("words"):
+        found.append(f"Answered: {missed['words']}.")
+    return words.listed(found, 4)
+
+
+def _rules(rules: list[Any]) -> str:
+    return ", ".join(words.listed([str(rule["rule"]) for rule in rules], RULES_NAMED))

@@ -1,0 +1,184 @@
+# SPDX-License-Identifier: MIT
+"""The plots of a report: each stroke (or ramp) against its limits, and the strokes laid over one
+another from the coil's edge (a hold or ramp: its pressure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.core.clock import NS_PER_MS
+from rig.core.recording import Recording
+from rig.core.records import READBACK, SWITCH
+from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
+
+SIZE = (360, 116)
+"""Of one plot in the drawing's units; two stand side by side on the paper."""
+MOST_DOTS = 240
+MOST_ROWS = 30
+FAST_ENOUGH = 4
+"""Readings a stroke from which on the pressure is drawn: fewer show no course."""
+AHEAD = 0.1
+"""Room ahead of the coil's edge, as a part of what follows it."""
+SWITCH_FILL = "#c3cfd6"
+
+NAMES = {
+    "response_ms": ("Response", "ms", "response"),
+    "release_ms": ("Release", "ms", "release"),
+    "actuation_kpa": ("Actuation pressure", "kPa", "actuation_pressure"),
+    "reset_kpa": ("Reset pressure", "kPa", "reset_pressure"),
+}
+
+Result = Mapping[str, Any]
+Int64 = NDArray[np.int64]
+
+
+def figure_plots(result: Result) -> list[str]:
+    """Every stroke's response and release, or every ramp's pressures, with the sheet's limits."""
+    ramps = (result.get("ramp") or {}).get("ramps")
+    if result.get("kind") == "hold":
+        return []
+    keys = ("actuation_kpa", "reset_kpa") if ramps else ("response_ms", "release_ms")
+    rows = ramps or result.get("strokes") or []
+    return [_figure(result, rows, key, "ramp" if ramps else "stroke") for key in keys if rows]
+
+
+def _figure(result: Result, rows: Sequence[Result], key: str, each: str) -> str:
+    name, unit, figure = NAMES[key]
+    lines = list(_limit_lines(result, figure, unit))
+    known = [float(row[key]) for row in rows if row[key] is not None]
+    plot = Plot(
+        f"{name} of each {each}, {unit}", SIZE, (0.5, max(len(rows), 2) + 0.5),
+        spanning([*known, *(line.y for line in lines)]), each,
+    )  # fmt: skip
+    for line in lines:
+        plot.level(line)
+    without = [row for row in rows if row[key] is None]
+    shown = fewer([row for row in rows if row[key] is not None], MOST_DOTS)
+    plot.marks([Mark(float(row["number"]), row[key]) for row in [*shown, *fewer(without, 60)]])
+    told = f"{len(known)} of {len(rows)} have a number"
+    if known:
+        told += f", {min(known):.1f} to {max(known):.1f} {unit}"
+    return plot.svg("; ".join([told, *(line.words for line in lines)]) + ".")
+
+
+def _limit_lines(result: Result, figure: str, unit: str) -> Iterator[Line]:
+    for limit in (result.get("verdict") or {}).get("limits") or ():
+        if limit["figure"] != figure or limit["unit"] != unit:
+            continue
+        for key, word in (("min", "at least"), ("max", "at most")):
+            if limit[key] is not None:
+                yield Line(limit[key], f"{limit['of']} {word} {limit[key]:.4g} {unit}", True)
+
+
+def trace_plots(result: Result, recording: Recording | None) -> list[str]:
+    """Strokes from the coil's edge, going on and going off; of a hold or ramp the pressure."""
+    if recording is None:
+        return []
+    if result.get("kind") in ("hold", "ramp"):
+        drawn = _pressure(recording)
+        return [drawn] if drawn else []
+    spans = {
+        way: 1.4 * float(((result.get("summary") or {}).get(key) or {}).get("max") or 50.0)
+        for way, key in (("on", "response_ms"), ("off", "release_ms"))
+    }
+    return [svg for way in ("on", "off") if (svg := _overlay(recording, way, spans[way]))]
+
+
+def _overlay(recording: Recording, way: str, span_ms: float) -> str:
+    starts = _edges_of_coil(recording, way)
+    if not len(starts):
+        return ""
+    shown = np.array(fewer(starts.tolist(), MOST_ROWS), np.int64)
+    ahead_ns, after_ns = int(AHEAD * span_ms * NS_PER_MS), int(span_ms * NS_PER_MS)
+    t_ms, kpa = _readings(recording, shown, ahead_ns, after_ns)
+    if len(kpa) < FAST_ENOUGH * len(shown):
+        t_ms = kpa = np.zeros(0)
+    plot = Plot(
+        f"From the coil going {'live' if way == 'on' else 'dead'}"
+        + (": switch closed; pressure, kPa" if len(kpa) else ": switch closed"),
+        SIZE, (-AHEAD * span_ms, span_ms), spanning(kpa.tolist()), "ms", 4 if len(kpa) else 0,
+    )  # fmt: skip
+    height = (SIZE[1] - TOP - BOTTOM) / len(shown)
+    closed = _closed(recording)
+    for row, at in enumerate(shown.tolist()):
+        for begin, end in closed:
+            if end > at - ahead_ns and begin < at + after_ns:
+                low = (max(begin, at - ahead_ns) - at) / NS_PER_MS
+                high = (min(end, at + after_ns) - at) / NS_PER_MS
+                plot.bar(low, high, TOP + row * height, 0.85 * height, SWITCH_FILL)
+    zero = plot.x.at(0)
+    plot.stroke(zero, TOP, zero, SIZE[1] - BOTTOM, "#14181c", 1)
+    plot.marks([Mark(x, y) for x, y in fewer(list(zip(t_ms, kpa, strict=True)), MOST_DOTS)])
+    return plot.svg(
+        f"{len(shown)} of {len(starts)} strokes, one row each, the first on top; a row is filled "
+        "where the switch was closed" + ("; dots are gauge readings." if len(kpa) else ".")
+    )
+
+
+def _edges_of_coil(recording: Recording, way: str) -> Int64:
+    """Of every stroke the instant its coil went live (dead): the first read-back edge, else the
+    command."""
+    commands = recording.commands
+    order = np.flatnonzero((commands.on == (way == "on")) & (commands.stroke > 0))
+    at = commands.t_ns[order]
+    series = recording.edges.get(READBACK)
+    if series is None or not len(at):
+        return at
+    live = recording.readback_live_level
+    edges = np.sort(series.t_ns[series.level == (live if way == "on" else 1 - live)])
+    edges = np.append(edges, np.iinfo(np.int64).max)
+    found = edges[np.searchsorted(edges, at)]
+    until = np.append(commands.t_ns, np.iinfo(np.int64).max)[order + 1]
+    return np.where(found < until, found, at)
+
+
+def _closed(recording: Recording) -> list[tuple[int, int]]:
+    """From when to when the switch was closed, ns; the last one is open-ended."""
+    series, level = recording.edges.get(SWITCH), recording.start_level(SWITCH)
+    found: list[tuple[int, int]] = []
+    begin = recording.t0_ns if level == recording.switch_closed_level else None
+    if series is not None:
+        for t_ns, now in zip(series.t_ns.tolist(), series.level.tolist(), strict=True):
+            if now == recording.switch_closed_level:
+                begin = t_ns if begin is None else begin
+            elif begin is not None:
+                found.append((begin, t_ns))
+                begin = None
+    if begin is not None:
+        found.append((begin, np.iinfo(np.int64).max))
+    return found
+
+
+def _readings(
+    recording: Recording, starts: Int64, ahead_ns: int, after_ns: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Pressure readings near these instants: ms after each, kPa."""
+    series = recording.samples.get("pressure")
+    times, values = [np.zeros(0)], [np.zeros(0)]
+    if series is not None:
+        t_ns, kpa = series.t_ns[series.good], series.value[series.good]
+        for at in starts.tolist():
+            low, high = np.searchsorted(t_ns, [at - ahead_ns, at + after_ns])
+            times.append((t_ns[low:high] - at) / NS_PER_MS)
+            values.append(kpa[low:high])
+    return np.concatenate(times), np.concatenate(values)
+
+
+def _pressure(recording: Recording) -> str:
+    """The whole run's pressure."""
+    series = recording.samples.get("pressure")
+    if series is None or not series.good.any():
+        return ""
+    seconds = (series.t_ns[series.good] - recording.t0_ns) / (1000 * NS_PER_MS)
+    kpa = series.value[series.good]
+    plot = Plot(
+        "Pressure, kPa", (2 * SIZE[0] + 10, SIZE[1]), spanning(seconds.tolist(), 0.0),
+        spanning(kpa.tolist()), "s",
+    )  # fmt: skip
+    points = [Mark(x, y) for x, y in zip(seconds.tolist(), kpa.tolist(), strict=True)]
+    plot.curve(fewer(points, 700))
+    return plot.svg(f"{len(kpa)} readings, {kpa.min():.1f} to {kpa.max():.1f} kPa.")

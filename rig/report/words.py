@@ -1,0 +1,206 @@
+# SPDX-License-Identifier: MIT
+"""What a report says, taken from a run's result (the JSON of a run) and its header."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
+from typing import Any, NamedTuple
+
+from rig.analysis.limits import NAMES
+from rig.config.describe import describe
+from rig.config.setup import Setup
+
+UNKNOWN = "–"
+UNREAL = {
+    "simulated": ("SIMULATED", "Computed by the simulated rig. No valve was measured."),
+    "emulated board": (
+        "EMULATED BOARD", "Recorded on emulated device nodes. No valve was measured.",
+    ),
+}  # fmt: skip
+VERDICTS = {
+    "conforms": "CONFORMS",
+    "does_not_conform": "DOES NOT CONFORM",
+    "undecided": "UNDECIDED",
+    "not_tested": "NOT TESTED",
+}
+FIGURES = {
+    "response_ms": ("Response time", "ms", 2, "coil live to switch settled in its on state"),
+    "release_ms": ("Release time", "ms", 2, "coil dead to switch settled in its off state"),
+    "actuation_kpa": ("Actuation pressure", "kPa", 1, "switch changes while pressure rises"),
+    "reset_kpa": ("Reset pressure", "kPa", 1, "switch changes back while pressure falls"),
+    "differential_kpa": ("Differential", "kPa", 1, "actuation less reset pressure"),
+}
+
+Result = Mapping[str, Any]
+
+
+class Figure(NamedTuple):
+    """A line of the table of figures, all as text."""
+
+    name: str
+    meaning: str
+    n: str
+    mean: str
+    sure: str
+    spread: str
+    each: str
+
+
+class LimitLine(NamedTuple):
+    """An acceptance limit: what was asked, what was found, how it was judged."""
+
+    asked: str
+    found: str
+    judged: str
+    why: str
+
+
+def clipped(text: Any, most: int) -> str:
+    """A person's text on one line, cut where the paper would not hold it."""
+    words = " ".join(str(text).split())
+    words = "".join(c if c.isprintable() else "?" for c in words)
+    return words if len(words) <= most else words[: most - 1].rstrip() + "…"
+
+
+def listed(items: list[str], most: int, unit: str = "more") -> list[str]:
+    """The first of them, and how many are left out."""
+    if len(items) <= most:
+        return items
+    return [*items[: most - 1], f"and {len(items) - most + 1} {unit}"]
+
+
+def local_time(utc_s: float) -> str:
+    """This machine's wall time with its offset."""
+    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
+
+
+def clock_flag(synchronised: bool | None) -> str:
+    """What must stand beside a wall time; empty where the clock was synchronised."""
+    if synchronised is None:
+        return " (clock state not known)"
+    return "" if synchronised else " (CLOCK NOT SYNCHRONISED)"
+
+
+def number(value: Any, digits: int) -> str:
+    """A number with so many digits after the point, a dash where unknown."""
+    if value is None:
+        return UNKNOWN
+    return f"{value:.{digits}f}" if isinstance(value, float) else str(value)
+
+
+def figures(result: Result) -> list[Figure]:
+    """Mean and expanded uncertainty of every figure that this kind of run has."""
+    return list(_figures(result))
+
+
+def _figures(result: Result) -> Iterator[Figure]:
+    budgets = result.get("budget") or {}
+    summaries = dict(result.get("summary") or {}) if result.get("kind") == "strokes" else {}
+    summaries |= (result.get("ramp") or {}).get("summary") or {}
+    for key, (name, unit, digits, meaning) in FIGURES.items():
+        one = summaries.get(key)
+        if one is None:
+            continue
+        single = (budgets.get(f"single_{key}") or {}).get("U")
+        spread = f"{number(one.get('min'), digits)} to {number(one.get('max'), digits)}"
+        yield Figure(
+            name, meaning, str(one.get("n", 0)), f"{number(one.get('mean'), digits)} {unit}",
+            _expanded(one, unit, digits),
+            f"{spread}; sd {number(one.get('sd'), digits)}",
+            UNKNOWN if single is None else f"± {single:.{digits}f} {unit}",
+        )  # fmt: skip
+    held = result.get("hold")
+    if held:
+        ends = [number(held.get(f"pressure_{end}_kpa"), 1) for end in ("start", "end")]
+        yield Figure(
+            "Decay rate", "how fast the pressure falls while one state is held",
+            str(held.get("readings", UNKNOWN)), f"{number(held.get('decay_rate_kpa_s'), 3)} kPa/s",
+            _expanded(held, "kPa/s", 3), f"{ends[0]} to {ends[1]} kPa", UNKNOWN,
+        )  # fmt: skip
+
+
+def _expanded(one: Result, unit: str, digits: int) -> str:
+    """The expanded uncertainty, or the interval where it does not lie evenly about the value."""
+    expanded, k = one.get("U"), one.get("k")
+    low, high = one.get("interval95") or (None, None)
+    value = one.get("mean", one.get("decay_rate_kpa_s"))
+    if expanded is None or value is None:
+        return "not worked out"
+    if low is not None and high is not None and abs((low + high) / 2 - value) >= 0.01 * expanded:
+        return f"{low:.{digits}f} to {high:.{digits}f} {unit}"
+    return f"± {expanded:.{digits}f} {unit}" + (f", k = {k:.2f}" if k is not None else "")
+
+
+def limits(result: Result) -> list[LimitLine]:
+    """Every acceptance limit; one that is not held with the sentence that judged it."""
+    return [
+        LimitLine(
+            _asked(limit),
+            UNKNOWN if limit["value"] is None
+            else f"{limit['value']:.4g} {limit['unit']} (n = {limit['n']})".replace("  ", " "),
+            VERDICTS.get(limit["result"], limit["result"]).capitalize(),
+            "" if limit["result"] == "conforms" else clipped(limit["why"], 150),
+        )
+        for limit in (result.get("verdict") or {}).get("limits") or ()
+    ]  # fmt: skip
+
+
+def _asked(limit: Result) -> str:
+    unit = f" {limit['unit']}" if limit["unit"] else ""
+    bounds = [
+        f"{word} {limit[key]:.4g}{unit}"
+        for key, word in (("min", "at least"), ("max", "at most"))
+        if limit[key] is not None
+    ]
+    of = "" if limit["of"] == "total" else f", {limit['of']}"
+    return f"{NAMES.get(limit['figure'], limit['figure'])}{of}: {' and '.join(bounds)}"
+
+
+def risk(result: Result) -> str:
+    """The chance that the verdict is wrong, in words; empty where it was not worked out."""
+    verdict = result.get("verdict") or {}
+    pct = verdict.get("risk_pct")
+    if pct is None:
+        return ""
+    shown = "less than 0.1" if pct < 0.1 else f"about {pct:.2g}"
+    if verdict["result"] == "undecided":
+        return f"The chance that the value lies outside its limit is {shown} %."
+    return f"The chance that this verdict is wrong is {shown} %."
+
+
+def conditions(given: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """The run's conditions, each with whether it was measured or typed."""
+    return [
+        f"{name.replace('_', ' ')} {_value(one['value'])} {one['unit'] or ''}".rstrip()
+        + f" ({one['how']})"
+        for name, one in sorted(given.items())
+    ]
+
+
+def _value(value: Any) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else clipped(value, 40)
+
+
+SETUP_KEYS = {
+    "medium": "medium", "coil.feed_side": "coil switched on the side of its",
+    "coil.supply_voltage": "supply", "coil.resistance": "coil", "coil.fuse": "fuse",
+    "switch.contact": "switch", "gauge.measuring_range": "gauge", "gauge.accuracy": "accurate to",
+    "gauge.period": "a reading each", "limits.pressure": "pressure limit",
+    "limits.on_time": "on time at most", "limits.duty": "duty at most",
+}  # fmt: skip
+
+
+def setup_lines(setup: Setup | None) -> list[str]:
+    """What was wired and the limits that were set, the few that a reader of paper needs."""
+    if setup is None:
+        return []
+    rows = {row.key: row for row in describe(setup)}
+    told = [
+        f"{name} {rows[key].value} {rows[key].unit}".rstrip()
+        for key, name in SETUP_KEYS.items()
+        if key in rows and rows[key].value != "-"
+    ]
+    if setup.readback is None:
+        told.append("NO READ-BACK: whether the coil was live is not shown")
+    return told
