@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.config.analog_uncertainty import combined, uncertainty
 from rig.config.setup import Setup
 from rig.physics.coil import copper_resistance_ohm, copper_temperature_degc
 
@@ -82,7 +83,9 @@ def coil_state(
     low, high = expected_ohm(setup, oil_degc)
     share = VOLT_SHARE[how]
     ohm = volt / steady if steady > 0 else math.inf
-    u_ohm = ohm * share / math.sqrt(3)
+    u_sensor = sensor_u_a(setup, steady) / steady if steady > 0 else 0.0
+    u_ohm = ohm * math.hypot(share / math.sqrt(3), u_sensor)
+    share += 2.0 * u_sensor  # both have to be beyond what they may be off by
     state, found, check = _judge(steady, volt, how, ohm, low, high, share, step, any_live)
     sure = how != "setup" and math.isfinite(ohm) and state != NO_CURRENT
     return CoilState(
@@ -90,6 +93,15 @@ def coil_state(
         high, copper_temperature_degc(setup.coil.resistance_ohm, ohm) if sure else None, step,
         volt, how,
     )  # fmt: skip
+
+
+def sensor_u_a(setup: Setup, current_a: float) -> float:
+    """Standard uncertainty of the current sensor's reading, from the setup; 0 where it has no
+    channel for it (a capture)."""
+    channel = setup.analog_of("coil_current")
+    if channel is None or setup.converter is None:
+        return 0.0
+    return combined(uncertainty(current_a, channel, setup.converter))
 
 
 def expected_ohm(setup: Setup, oil_degc: float | None) -> tuple[float, float]:

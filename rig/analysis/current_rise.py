@@ -37,6 +37,8 @@ from rig.core.recording import Float
 
 MOVED, NOT_SEEN, OPEN = "moved", "no movement seen", "not decided"
 
+FEW_SAMPLES, LONG_S = 3, 0.2
+"""So many samples over so long a time tell a coil's steady current (common practice, no source)."""
 MIN_SAMPLES = 12
 """In the rise; fewer show nothing."""
 ONSET_SHARE = 0.03
@@ -104,7 +106,10 @@ def rise(t: Float, i: Float, closed_s: float | None, resolution_a: float) -> Ris
     left out of the fit. `resolution_a`: one step of the converter.
     """
     if len(i) < MIN_SAMPLES + 8:
-        return no_rise("too few samples")
+        # a slow channel shows no rise, and its later samples the steady current all the same
+        slow = len(i) >= FEW_SAMPLES and t[-1] - t[0] >= LONG_S
+        level = float(np.median(i[len(i) // 2 :])) if slow else NAN
+        return no_rise("too few samples", level)
     steady, noise = steady_of(i, resolution_a)
     if not steady > 6.0 * noise:
         return no_rise("no current", steady, noise)
@@ -121,14 +126,14 @@ def rise(t: Float, i: Float, closed_s: float | None, resolution_a: float) -> Ris
     flux = np.concatenate(([0.0], np.cumsum(np.diff(t) * (steady - 0.5 * (i[1:] + i[:-1])))))
     tau = float(flux[-1]) / steady
     if not tau > 0:
-        return no_rise("the current never settled", steady, noise)
+        return no_rise("the current never settled")
     # it began within the gap before the first sample that shows it, less what it takes to show
     shows = tau * max(ONSET_SHARE, 4.0 * noise / steady)
     onset = first_s - 0.5 * gap - shows
     u_onset = math.hypot(gap / math.sqrt(12.0), 0.5 * shows)
     last = _settles(t, i, steady, noise, tau)
     if t[-1] - t[0] < 1.3 * (t[last] - t[0]) or t[-1] - t[0] < SEARCH_TAUS * tau:
-        return no_rise("energised for too short a time to see the steady current", steady, noise)
+        return no_rise("energised for too short a time to see the steady current")
     use = slice(1, last + 1)  # the first step of the sum holds the switching on: left to c
     if last < MIN_SAMPLES:
         return no_rise("sampled too slowly to see the rise", steady, noise)

@@ -25,7 +25,7 @@ from rig.core.recording import Float, Int64, Recording, SampleSeries
 from rig.core.records import READBACK
 
 CHANNEL = "coil_current"
-MOST_STROKES = 400
+MOST_STROKES = 200
 """Of a longer run so many are looked at, the missed ones first, then evenly picked."""
 BOUNCE_NS = 15_000_000
 """Read-back edges so soon after the first are its contact's bounce (common practice, no source)."""

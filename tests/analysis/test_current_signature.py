@@ -104,6 +104,14 @@ def moved():
     return rise(*moved_rise(1.5e-3, 3.5e-3, 0.3), None, 1e-4)
 
 
+def test_a_slow_channel_still_tells_the_steady_current():
+    found = rise(np.arange(5) * 0.1, np.array([0.0, 0.4, 0.41, 0.4, 0.4]), None, 0.01)
+    assert found.state == OPEN
+    assert found.steady_a == 0.4
+    short = rise(np.arange(5) * 1e-3, np.array([0.0, 0.1, 0.15, 0.18, 0.2]), None, 0.01)
+    assert math.isnan(short.steady_a)
+
+
 def test_a_fall_that_is_over_at_once_shows_nothing():
     t = np.arange(400) * STEP_S
     found = fall(t, np.where(t < 5e-4, STEADY_A, 0.0), 0.0, moved())
