@@ -34,7 +34,7 @@ def wait(world: World, analog: AnalogPort | None, until_ns: int, ready: Sequence
         now_ns = world.now_ns()
         if now_ns < due_ns:
             return
-        if analog.due_ns <= now_ns:
+        if analog.due_ns <= min(now_ns, until_ns):
             analog.sample()
         if now_ns >= until_ns:
             return
