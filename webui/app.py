@@ -13,7 +13,7 @@ from flask.json.provider import JSONProvider
 
 from rig import __version__
 from rig.core.places import log_path
-from webui import api, compare, downloads, faults, helptexts, log, pages, security, words
+from webui import api, compare, downloads, faults, helptexts, lesson, log, pages, security, words
 
 
 def create_app(config: Mapping[str, Any] | None = None) -> Flask:
@@ -40,7 +40,8 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     faults.install(app)
     words.install(app)
     pages.install(app)
-    for part in (pages, api, compare, downloads, helptexts):
+    lesson.install(app)
+    for part in (pages, api, compare, lesson, downloads, helptexts):
         app.register_blueprint(part.blueprint)
     return app
 

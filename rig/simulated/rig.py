@@ -77,6 +77,7 @@ def open_simulated(
         opened.callback(factory.close)
         real_clock = MonotonicClock()
         begin_ns = start_ns if fast else real_clock.now_ns()
+        description["plant began, ns"] = str(begin_ns)  # so that it can be run again
         plant = Plant(parameters, setup, seed, begin_ns)
         lines: dict[str, tuple[int, str]] = {SWITCH: (setup.switch.line, setup.switch.pull)}
         if setup.engine_speed is not None:

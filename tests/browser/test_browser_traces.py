@@ -185,6 +185,7 @@ def test_a_dot_opens_its_stroke(visit: Callable) -> None:
 
 def test_a_number_in_the_table_opens_its_stroke(visit: Callable) -> None:
     page = visit(width=390).open(address_of("simulated"))
+    page.locator("#strokes > summary").click()
     moved(page, page.locator(".strokes a", has_text="7").first.click)
     assert page.locator("#stroke-number").input_value() == "7"
     assert page.evaluate("scrollY") > 0

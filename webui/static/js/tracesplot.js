@@ -9,8 +9,9 @@ const LANE = 52; // px, one lane: its name above its trace
 const TRACE = 22; // px, the height of a level
 const SPANS = 40; // px, the row of response and release below the lanes
 const PRESSURE = 210; // px
-const EXTRA = 130; // px, each further channel
+const EXTRA = 110; // px, each further channel
 const LEAST_SPAN = 100; // kPa, so that a gauge's last digit does not look like a swing
+const LEAST_SHARE = 0.05; // of a further channel's value: less is no swing
 const POINT_ROOM = 5; // px a sample needs before it gets a dot
 
 const COLOUR = { command: "command", readback: "coil", switch: "switch" };
@@ -64,8 +65,9 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
   }
   const strips = others(data).map((channel, i) => {
     const values = channel.value.filter((v) => v !== null);
-    const low = Math.min(...values);
-    const high = Math.max(...values, low + 1e-9);
+    const [least, most] = [Math.min(...values), Math.max(...values)];
+    const room = Math.max(LEAST_SHARE * Math.max(Math.abs(least), Math.abs(most)) - (most - least), 1e-9);
+    const [low, high] = [least - room / 2, most + room / 2];
     const below = (pressure ? PRESSURE : 0) + i * EXTRA; // px under the strip
     const shown = EXTRA - 34;
     scales[channel.name] = {
@@ -77,7 +79,7 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
       label: channel.name, scale: channel.name, stroke: tone, width: 1.5,
       points: { show: (u) => channel.t_ms.length * POINT_ROOM < u.bbox.width / devicePixelRatio, size: 5 },
     });
-    return { channel, low, high, tone, top: area - below - EXTRA };
+    return { channel, least, most, tone, top: area - below - EXTRA };
   });
   // join leaves undefined where a trace has no point at another's time (bridged) and keeps null
   // (not known: a gap)
@@ -105,10 +107,10 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
         laneNames(ctx, data, width, colours);
         spans(ctx, u, data, colours);
         marks(ctx, u, data, colours);
-        for (const { channel, low, high, tone, top: y } of strips) {
+        for (const { channel, least, most, tone, top: y } of strips) {
           ctx.fillStyle = colours.rule;
           ctx.fillRect(0, y, width, 1);
-          label(ctx, `${channel.name.replaceAll("_", " ")}, ${channel.unit}: ${low.toPrecision(3)} to ${high.toPrecision(3)}`, 6, y + 6, tone);
+          label(ctx, `${channel.name.replaceAll("_", " ")}, ${channel.unit}: ${least.toPrecision(3)} to ${most.toPrecision(3)}`, 6, y + 6, tone);
         }
         if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - PRESSURE + 6, colours.pressure);
       })],
@@ -147,7 +149,8 @@ function ticksFrom(origin, min, max, incr) {
 function timeLabels(splits, origin, inStroke) {
   const step = splits.length > 1 ? splits[1] - splits[0] : 1;
   const unit = inStroke ? 1 : 1000;
-  const digits = Math.min(Math.max(Math.ceil(-Math.log10(step / unit) - 1e-9), 0), 6);
+  let digits = 0; // as many as the step needs: 2.5 is neither 2 nor 3
+  while (digits < 6 && Math.abs((step / unit) * 10 ** digits - Math.round((step / unit) * 10 ** digits)) > 1e-6) digits++;
   return splits.map((v) => `${((v - origin) / unit).toFixed(digits)} ${inStroke ? "ms" : "s"}`);
 }
 

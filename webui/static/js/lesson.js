@@ -1,0 +1,398 @@
+// SPDX-License-Identifier: MIT
+// One stroke in slow motion. The teacher's page moves the cursor; the pages of the class ask twice a
+// second where it is and move theirs alike in between.
+
+import { AXIS_SIZE, FONT, TOP, ask, colours, keepWidth, onSchemeChange, watermark } from "./plotting.js";
+import { buildPlot, plotHeight } from "./tracesplot.js";
+import { buildLinks, lightLinks, choices, longest } from "./lessonlinks.js";
+
+/* global uPlot */
+
+const root = document.getElementById("lesson");
+const find = (id) => document.getElementById(id);
+const follower = root.dataset.follower === "yes";
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+const SLOWER = [10, 20, 50, 100, 200, 500, 1000];
+const TAUGHT = ["pressure", "coil_current"]; // more would hide the lesson
+const ASK_MS = 500; // the class asks so often
+const TELL_MS = 500; // the teacher tells at most so often while it plays
+const CALM_MS = 2000; // without motion: one step of the chain after the other
+
+const state = {
+  stroke: Number(root.dataset.stroke), way: root.dataset.way, at: 0, slower: 100,
+  playing: false, revealed: false, model: false,
+};
+let data = null;
+let plots = [];
+let tracesPlot = null;
+let frame = 0;
+let last = 0;
+let shared = null; // {code, key} of the lesson that this page moves
+let told = 0;
+
+async function load() {
+  cancelAnimationFrame(frame);
+  const wanted = `${root.dataset.url}?stroke=${state.stroke}&way=${state.way}`;
+  try {
+    data = await ask(wanted);
+  } catch (error) {
+    find("lesson-fault").textContent = error.message;
+    return;
+  }
+  find("lesson-fault").textContent = "";
+  const title = find("lesson-title");
+  title.textContent = title.textContent.replace(/^Stroke \d+/, `Stroke ${data.stroke}`);
+  const off = data.way === "off";
+  find("guess-edge").textContent = off ? "going dead" : "going live";
+  if (!follower) {
+    find("way").textContent = off ? "Going on instead" : "Going off instead";
+    find("stroke-before").disabled = state.stroke <= 1;
+    find("stroke-after").disabled = state.stroke >= Number(root.dataset.last);
+    find("model").hidden = !data.model;
+  }
+  buildLinks(find("links"), data.links);
+  find("links-words").textContent = togetherWords();
+  const options = choices(data);
+  find("guess-links").replaceChildren(...options.map(({ name }, i) => {
+    const label = document.createElement("label");
+    const input = document.createElement("input");
+    input.type = "radio"; input.name = "guess-link"; input.value = name; input.id = `guess-link-${i}`;
+    label.append(input, name);
+    return label;
+  }));
+  draw();
+  show();
+  root.dataset.loaded = `${data.stroke} ${data.way}`;
+}
+
+function togetherWords() {
+  return data.together.map((part) => {
+    const names = part.links.join(", ").replace(/, ([^,]*)$/, " and $1");
+    if (part.took_ms === null) return `${names}: not measured in this stroke.`;
+    return state.revealed
+      ? `${names} together: ${part.took_ms.toFixed(1)} ms. Nothing here measured them apart.`
+      : `${names}: not measured apart.`;
+  }).join(" ");
+}
+
+// -- drawing
+
+function draw() {
+  plots.forEach(([plot, watcher]) => { watcher.disconnect(); plot.destroy(); });
+  plots = [];
+  tracesPlot = null;
+  if (!state.revealed) return;
+  const c = colours();
+  const box = find("lesson-traces");
+  const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name));
+  const traces = { ...data.traces, channels, stroke: strokeSpans() };
+  const height = plotHeight(traces);
+  tracesPlot = buildPlot({
+    box, data: traces, height, across: root.dataset.across, colours: c,
+    onSelect: () => {}, onWhole: () => {}, onCursor: () => {},
+  });
+  if (!follower) tracesPlot.over.addEventListener("click", (event) => {
+    moveTo(tracesPlot.posToVal(event.offsetX, "x") - data.command_ms);
+  });
+  const watcher = keepWidth(tracesPlot, box, height);
+  plots.push([tracesPlot, watcher]);
+  if (state.model && data.model) drawModel(c);
+}
+
+/** What the traces' own brackets need: they count from this half's command. */
+function strokeSpans() {
+  const from = data.command_ms + data.reference_ms;
+  const lasts = data.settled_ms === null ? null : data.settled_ms - data.reference_ms;
+  const on = data.way === "on";
+  return {
+    on_ms: data.command_ms, response_from_ms: on ? from : null, response_ms: on ? lasts : null,
+    release_from_ms: on ? null : from, release_ms: on ? null : lasts,
+  };
+}
+
+function drawModel(c) {
+  const model = data.model;
+  find("model-words").textContent = model.refused
+    ? `There is no model of this stroke: ${model.refused}.`
+    : `The same plant was run again from its seed and the commands of this run. Its edges lie within ${(1000 * model.apart_ms).toFixed(0)} µs of the recorded ones. The analysis never sees these values. The oil's part ends here where the pressure passes the switch's own threshold.`;
+  if (model.refused) { find("model-links").replaceChildren(); return; }
+  buildLinks(find("model-links"), model.links.map((link) => ({
+    ...link, measured: link.took_ms !== null, happens: "", u95_ms: null,
+  })), "not reached");
+  const box = find("model-trace");
+  const [from, to] = [data.traces.from_ms - data.command_ms, data.traces.to_ms - data.command_ms];
+  const axis = { stroke: c.dim, font: FONT, grid: { stroke: c.grid, width: 1 }, ticks: { stroke: c.rule, width: 1, size: 5 } };
+  const plot = new uPlot({
+    width: Math.floor(box.clientWidth), height: 220, padding: [TOP, 20, 0, 0], legend: { show: false },
+    cursor: { show: false },
+    scales: { x: { time: false, range: () => [from, to] } },
+    series: [{}, { stroke: c.pressure, width: 3, dash: [3, 4], points: { show: false } }],
+    axes: [
+      { ...axis, size: AXIS_SIZE, space: 60, values: (u, splits) => splits.map((v) => `${v} ms`) },
+      { ...axis, size: 64, space: 34, values: (u, splits) => splits.map((v) => `${v} kPa`), ticks: { show: false } },
+    ],
+    hooks: { drawClear: [(u) => watermark(u, "MODEL", c.watermark)] },
+  }, [model.pressure_kpa.t_ms, model.pressure_kpa.value], box);
+  plots.push([plot, keepWidth(plot, box, 220)]);
+}
+
+/** Everything that depends on where the cursor stands. */
+function show() {
+  if (!data) return;
+  find("clock-value").textContent = state.at.toFixed(1);
+  find("clock-words").textContent = `after the command · ${state.slower} times slower`;
+  find("guess").hidden = state.revealed;
+  find("answer").hidden = !state.revealed;
+  find("shown").hidden = !state.revealed;
+  find("model-box").hidden = !(state.model && data.model);
+  const now = lightLinks(find("links"), data, state.at, state.revealed);
+  if (find("told").textContent !== now) find("told").textContent = now;
+  if (!follower) {
+    find("play").textContent = state.playing ? "Stop" : "Play";
+    find("slower").value = String(state.slower);
+    find("model").setAttribute("aria-pressed", String(state.model));
+  }
+  placeCursor();
+}
+
+function placeCursor() {
+  const cursor = find("cursor");
+  cursor.hidden = !tracesPlot;
+  if (!tracesPlot) return;
+  const over = tracesPlot.over.getBoundingClientRect();
+  const frameBox = cursor.parentElement.getBoundingClientRect();
+  const x = tracesPlot.valToPos(state.at + data.command_ms, "x");
+  cursor.style.left = `${over.left - frameBox.left + Math.min(Math.max(x, 0), over.width)}px`;
+  cursor.style.top = `${over.top - frameBox.top}px`;
+  cursor.style.height = `${over.height}px`;
+}
+
+function endMs() {
+  return data.traces.to_ms - data.command_ms;
+}
+
+// -- moving
+
+function moveTo(ms) {
+  state.at = Math.min(Math.max(ms, data.traces.from_ms - data.command_ms), endMs());
+  show();
+  tell();
+}
+
+function play(on) {
+  if (!state.revealed) return;
+  state.playing = on;
+  if (on && state.at >= endMs()) state.at = 0;
+  cancelAnimationFrame(frame);
+  last = performance.now();
+  if (on) frame = requestAnimationFrame(turn);
+  show();
+  tell();
+}
+
+function turn(now) {
+  if (!state.playing) return;
+  if (calm.matches) {
+    if (now - last >= CALM_MS) {
+      last = now;
+      const next = boundaries().find((ms) => ms > state.at + 1e-6);
+      state.at = next ?? endMs();
+    }
+  } else {
+    state.at += (now - last) / state.slower;
+    last = now;
+  }
+  if (state.at >= endMs()) { state.at = endMs(); state.playing = false; }
+  show();
+  if (state.playing) frame = requestAnimationFrame(turn);
+  tell(state.playing);
+}
+
+function boundaries() {
+  const ends = [...data.links, ...data.together].flatMap((one) => [one.from_ms, one.to_ms]);
+  return ends.filter((ms) => ms !== null).sort((a, b) => a - b);
+}
+
+// -- guess and answer
+
+function reveal() {
+  state.revealed = true;
+  find("links-words").textContent = togetherWords();
+  find("shown").hidden = false;
+  answer();
+  draw();
+  show();
+  tell();
+}
+
+function answer() {
+  const typed = find("guess-ms").value;
+  const picked = document.querySelector('input[name="guess-link"]:checked')?.value;
+  const lines = [];
+  const took = data.settled_ms === null ? null : data.settled_ms - data.reference_ms;
+  const edge = data.counts_from === "coil" ? "from the coil's edge" : "from the command (no read-back shows the coil)";
+  if (took === null) {
+    lines.push("In this stroke the switch gave no settled answer.");
+  } else {
+    lines.push(`It took ${took.toFixed(1)} ms ${edge}.` + (typed === "" ? "" : ` You said ${Number(typed).toFixed(1)} ms: ${Math.abs(Number(typed) - took).toFixed(1)} ms off.`));
+  }
+  const slowest = longest(data);
+  if (slowest) {
+    lines.push(`The longest: ${slowest.name}, ${slowest.took_ms.toFixed(1)} ms.` +
+      (picked ? (picked === slowest.name ? " You said so." : ` You said ${picked}.`) : ""));
+  }
+  find("answer").replaceChildren(...lines.map((line) => {
+    const p = document.createElement("p");
+    p.textContent = line;
+    return p;
+  }));
+}
+
+function hide() {
+  state.revealed = state.playing = false;
+  state.at = 0;
+  find("guess-ms").value = "";
+}
+
+function goTo(stroke, way) {
+  hide();
+  state.stroke = Math.min(Math.max(stroke, 1), Number(root.dataset.last));
+  state.way = way;
+  load().then(() => tell());
+}
+
+// -- the class
+
+async function tell(often) {
+  if (!shared || (often && performance.now() - told < TELL_MS)) return;
+  told = performance.now();
+  const query = new URLSearchParams({
+    stroke: state.stroke, way: state.way, at_ms: state.at.toFixed(3), slower: state.slower,
+    playing: state.playing, revealed: state.revealed, model: state.model,
+  });
+  await fetch(`${root.dataset.lessons}${shared.code}?${query}`, {
+    method: "POST", headers: { "X-Lesson-Key": shared.key, "X-CSRF": root.dataset.csrf },
+  }).catch(() => null);
+}
+
+async function share() {
+  const answerOf = await fetch(root.dataset.share, { method: "POST", headers: { "X-CSRF": root.dataset.csrf } });
+  const body = await answerOf.json();
+  if (!answerOf.ok) { find("lesson-fault").textContent = `${body.error}. ${body.remedy}`; return; }
+  shared = body;
+  find("share-box").hidden = false;
+  find("share-address").textContent = body.address ??
+    "This page can only be reached from this machine. Start rig serve with --host for the class; then share again.";
+  find("share-picture").hidden = !body.picture;
+  if (body.picture) find("share-picture").src = body.picture;
+  root.dataset.shared = body.code;
+  find("share-box").scrollIntoView({ block: "nearest" });
+  tell();
+}
+
+async function follow() {
+  let seen = -1;
+  for (;;) {
+    try {
+      const there = await ask(`${root.dataset.lessons}${root.dataset.code}`);
+      if (there.version !== seen) {
+        seen = there.version;
+        await goAlong(there);
+      }
+      find("lesson-fault").textContent = "";
+    } catch (error) {
+      find("lesson-fault").textContent = error.message;
+    }
+    await new Promise((resolve) => setTimeout(resolve, ASK_MS));
+  }
+}
+
+async function goAlong(there) {
+  const another = there.stroke !== state.stroke || there.way !== state.way || !data;
+  if (another) { hide(); state.stroke = there.stroke; state.way = there.way; await load(); }
+  const opens = there.revealed && !state.revealed;
+  const closes = !there.revealed && state.revealed;
+  const model = there.model !== state.model;
+  Object.assign(state, { slower: there.slower, playing: there.playing, revealed: there.revealed, model: there.model });
+  state.at = there.at_ms + (there.playing ? there.age_ms / there.slower : 0);
+  if (data) {
+    state.at = Math.min(state.at, endMs());
+    if (opens) answer();
+    if (opens || closes) find("links-words").textContent = togetherWords();
+    find("shown").hidden = !state.revealed;
+    find("model-box").hidden = !(state.model && data.model);
+    if (opens || closes || model) draw();
+    show();
+  }
+  cancelAnimationFrame(frame);
+  last = performance.now();
+  if (state.playing) frame = requestAnimationFrame(turn);
+}
+
+// -- hands and keys
+
+function key(event) {
+  if (event.ctrlKey || event.altKey || event.metaKey) return;
+  const within = event.target.closest("input, select, textarea");
+  if (within || (event.key === " " && event.target.closest("button, summary, a"))) return;
+  const step = event.shiftKey ? 0.1 : 1;
+  const at = SLOWER.indexOf(state.slower);
+  const does = {
+    " ": () => play(!state.playing), ArrowLeft: () => moveTo(state.at - step), ArrowRight: () => moveTo(state.at + step),
+    Home: () => moveTo(0), ArrowUp: () => slower(SLOWER[Math.min(at + 1, SLOWER.length - 1)]),
+    ArrowDown: () => slower(SLOWER[Math.max(at - 1, 0)]), a: reveal, o: () => goTo(state.stroke, state.way === "on" ? "off" : "on"),
+    PageUp: () => goTo(state.stroke - 1, state.way), PageDown: () => goTo(state.stroke + 1, state.way), m: toggleModel,
+  }[event.key.length === 1 ? event.key.toLowerCase() : event.key];
+  if (!does || (!state.revealed && !["a", "o", "PageUp", "PageDown"].includes(event.key.length === 1 ? event.key.toLowerCase() : event.key))) return;
+  event.preventDefault();
+  does();
+}
+
+function slower(times) {
+  state.slower = times;
+  show();
+  tell();
+}
+
+function toggleModel() {
+  if (!data.model) return;
+  state.model = !state.model;
+  find("model-box").hidden = !state.model;
+  draw();
+  show();
+  tell();
+}
+
+if (!follower) {
+  find("slower").replaceChildren(...SLOWER.map((times) => new Option(`${times} times`, String(times))));
+  const on = (id, act) => find(id).addEventListener("click", act);
+  on("play", () => play(!state.playing));
+  on("back", () => moveTo(0));
+  on("step-back", () => moveTo(state.at - 1));
+  on("step-on", () => moveTo(state.at + 1));
+  on("way", () => goTo(state.stroke, state.way === "on" ? "off" : "on"));
+  on("stroke-before", () => goTo(state.stroke - 1, state.way));
+  on("stroke-after", () => goTo(state.stroke + 1, state.way));
+  on("model", toggleModel);
+  on("reveal", reveal);
+  on("share", share);
+  on("share-hide", () => { find("share-box").hidden = true; });
+  on("share-end", async () => {
+    await fetch(`${root.dataset.lessons}${shared.code}`, {
+      method: "DELETE", headers: { "X-Lesson-Key": shared.key, "X-CSRF": root.dataset.csrf },
+    });
+    shared = null;
+    find("share-box").hidden = true;
+    delete root.dataset.shared;
+  });
+  find("slower").addEventListener("change", () => slower(Number(find("slower").value)));
+  addEventListener("keydown", key);
+  root.addEventListener("click", (event) => { // after a mouse's click the space bar plays again
+    if (event.detail > 0) event.target.closest("button")?.blur();
+  });
+  load();
+} else {
+  follow();
+}
+addEventListener("resize", () => data && placeCursor());
+onSchemeChange(() => data && (draw(), show()));
