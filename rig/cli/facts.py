@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from rig.cli import wording
+from rig.cli.channels_show import channel_facts
 from rig.cli.current_show import calibration_facts
 from rig.cli.wording import across, number
 
@@ -33,6 +34,7 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield "contact", wording.contact(result)
     yield "timed from", wording.timed_from(result)
     yield from calibration_facts(result)
+    yield from channel_facts(result)
     if result["not_watched"]:
         names = [wording.one_line(item["rule"]) for item in result["not_watched"]]
         yield "NOT WATCHED", ", ".join(names)

@@ -78,7 +78,7 @@ def test_a_converter_that_is_always_late_still_lets_the_loop_look() -> None:
     converter = Converter(world, 1, takes_ns=400 * US)
     pacing.wait(world, converter, 20 * MS, [7])
     assert world.t_ns <= pacing.SLICE_NS + 400 * US
-    assert world.waits == len(converter.rounds)  # the descriptors were looked at before each
+    assert world.waits >= len(converter.rounds)  # the descriptors were looked at before each
 
 
 def test_slow_channels_alone_let_it_sleep() -> None:

@@ -1,0 +1,43 @@
+# SPDX-License-Identifier: MIT
+"""How each channel was sampled, and how evenly the engine turned, as names and texts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+
+def channel_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """A line for each channel beyond a lone pressure gauge's, and one for the engine."""
+    channels = result.get("channels") or {}
+    for name, seen in channels.items():
+        if name == "pressure" and not seen["fast"] and len(channels) == 1:
+            return
+        yield name.replace("_", " "), ", ".join(_words(seen))
+    engine = result.get("engine")
+    if engine:
+        yield (
+            "engine",
+            f"{engine['mean_rpm']:.0f} rpm on average, {engine['slowest_rpm']:.0f} to "
+            f"{engine['fastest_rpm']:.0f} rpm; a revolution's time scatters by "
+            f"{100 * engine['jitter']:.2f} % over {engine['revolutions']} of them",
+        )
+
+
+def _words(seen: Mapping[str, Any]) -> Iterator[str]:
+    unit = seen["unit"]
+    if seen["mean"] is not None:
+        span = f"{seen['lowest']:.4g} to {seen['highest']:.4g} {unit}"
+        yield f"mean {seen['mean']:.4g} {unit}, {span}"
+    if seen["uncertainty"] is not None:
+        yield f"one reading's standard uncertainty {seen['uncertainty']:.2g} {unit}"
+    if seen["rate_hz"] is not None:
+        yield f"{seen['rate_hz']:.4g} readings a second"
+    if seen["fast"] and seen["jitter_us"] is not None:
+        yield (
+            f"steps of {seen['step_us']:.0f} us, scatter {seen['jitter_us']:.0f} us, longest "
+            f"{seen['longest_ms']:.2f} ms"
+        )
+    bad = seen["readings"] - seen["good"]
+    if bad:
+        yield f"{bad} of {seen['readings']} readings not believed"
