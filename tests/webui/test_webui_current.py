@@ -41,9 +41,9 @@ def test_a_run_with_current_and_calibration(client: FlaskClient, tmp_path: Path)
     assert "the plunger moved in 4 of 4 strokes" in page
     assert "OUT OF DATE" in page
     assert "test gauge &lt;b&gt;4&lt;/b&gt;" in page
-    picture = client.get("/static/help/coil-current.svg")
-    assert picture.status_code == 200
-    assert picture.mimetype == "image/svg+xml"
+    with client.get("/static/help/coil-current.svg") as picture:
+        assert picture.status_code == 200
+        assert picture.mimetype == "image/svg+xml"
 
 
 def test_a_run_without_either_has_neither_part(
