@@ -26,8 +26,8 @@ PAPERS = {"a4": "A4", "letter": "letter"}
 """Names of paper as a person types them -> as CSS has them (ISO 216 A4, 8.5 in x 11 in)."""
 TIGHTER = (
     "",
-    "body { font-size: 7.3pt; line-height: 1.18 } .plot { width: 45%; margin: auto }",
-    "body { font-size: 6.6pt; line-height: 1.15 } .plot { width: 36%; margin: auto }",
+    "body { font-size: 7.3pt; line-height: 1.18 } .plot { width: 43% }",
+    "body { font-size: 6.6pt; line-height: 1.15 } .plot { width: 33% }",
 )
 """Styles for a PDF that would not stay on its one sheet: a long note, small paper, a wide font."""
 RULES_NAMED = 13
@@ -143,7 +143,7 @@ def _facts(run: Reported) -> list[tuple[str, str]]:
         ("Source", result["source"] + (f", seed {header.seed}" if header.seed is not None else "")),
         ("State of the run", str(result.get("status") or "not known")),
         ("Coil at the end", str((result.get("end") or {}).get("off") or "not recorded")),
-        ("Recorded with", f"solenoid rig {words.clipped(header.software, 20)}"),
+        ("Recorded with", words.clipped(header.software, 30)),
     ]
     if header.mount is not None:
         facts.append(("Mount", str(header.mount)))

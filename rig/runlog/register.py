@@ -1,0 +1,187 @@
+# SPDX-License-Identifier: MIT
+"""The register of valves and jobs: what a person wrote of them, and their runs.
+
+A valve enters the register by hand or with its first run. Names are kept as they were given.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from sqlalchemy import Select, func, literal, select
+from sqlalchemy.exc import IntegrityError
+
+from rig.core.errors import UsageError
+from rig.runlog.store import RunLog
+from rig.runlog.tables import jobs, results, runs, valves
+
+LONGEST_TAG = 80
+LONGEST_KIND = 80
+LONGEST_NOTES = 2000
+MOST_IN_HISTORY = 400
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A valve (`name` is its tag) or a job; `last` is the number of its newest run."""
+
+    id: int
+    name: str
+    kind: str
+    notes: str
+    runs: int
+    last: int | None
+    last_utc_s: float | None
+    last_verdict: str | None
+
+
+@dataclass(frozen=True)
+class PastRun:
+    """One run in the history of a valve or job. Times in ms; `low_ms` to `high_ms` is the interval
+    of the mean response that its result gave (None where it gave none)."""
+
+    id: int
+    started_utc_s: float
+    source: str
+    status: str
+    kind: str | None
+    valve: str | None
+    job: str | None
+    by: str | None
+    sheet: str | None
+    setup_hash: str
+    strokes: int | None
+    verdict: str | None
+    mean_ms: float | None
+    low_ms: float | None
+    high_ms: float | None
+
+
+VALVE: Final = "valve"
+JOB: Final = "job"
+
+
+def entries(
+    log: RunLog, of: str, *, after: str = "", limit: int = 50, contains: str = ""
+) -> list[Entry]:
+    """Valves or jobs (`of`: VALVE or JOB) in the order of their names, only those after `after`
+    and whose name contains `contains`."""
+    name = _name(of)
+    query = _entries(of).where(name > after).order_by(name).limit(limit)
+    if contains:
+        query = query.where(name.icontains(contains, autoescape=True))
+    with log._reading() as connection:
+        return [Entry(*row) for row in connection.execute(query).all()]
+
+
+def entry(log: RunLog, of: str, number: int) -> Entry | None:
+    """The valve or job of this number in the register; None where there is none."""
+    with log._reading() as connection:
+        row = connection.execute(_entries(of).where(_table(of).c.id == number)).first()
+    return None if row is None else Entry(*row)
+
+
+def _entries(of: str) -> Select[Any]:
+    table, key = _table(of), _key(of)
+    last = select(func.max(runs.c.id)).where(key == table.c.id).correlate(table).scalar_subquery()
+    count = (
+        select(func.count())
+        .select_from(runs)
+        .where(key == table.c.id)
+        .correlate(table)
+        .scalar_subquery()
+    )
+    newest, judged = runs.alias("newest"), results.alias("judged")
+    verdict = (
+        select(judged.c.verdict)
+        .where(judged.c.run_id == newest.c.id)
+        .order_by(judged.c.id.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    kind = table.c.kind if of == VALVE else literal("")
+    return select(
+        table.c.id, _name(of), kind, table.c.notes, count, newest.c.id, newest.c.wall_utc_s, verdict
+    ).select_from(table.outerjoin(newest, newest.c.id == last))
+
+
+def number_of(log: RunLog, of: str, name: str) -> int | None:
+    """The number in the register of a tag or a job's name."""
+    with log._reading() as connection:
+        found = connection.execute(select(_table(of).c.id).where(_name(of) == name)).scalar()
+    return None if found is None else int(found)
+
+
+def history(log: RunLog, of: str, number: int) -> list[PastRun]:
+    """The newest MOST_IN_HISTORY runs of a valve or job, the oldest first."""
+    mine = results.alias("mine")
+    latest = select(func.max(mine.c.id)).where(mine.c.run_id == runs.c.id).scalar_subquery()
+    bounds = [
+        func.json_extract(results.c.json, f"$.summary.response_ms.interval95[{n}]") for n in (0, 1)
+    ]
+    query: Select[Any] = (
+        select(
+            runs.c.id, runs.c.wall_utc_s, runs.c.source, runs.c.status, runs.c.kind, valves.c.tag,
+            jobs.c.name, runs.c.person, runs.c.sheet_name, runs.c.setup_hash, results.c.strokes,
+            results.c.verdict, results.c.response_mean_ms, *bounds,
+        )
+        .outerjoin(valves, runs.c.valve_id == valves.c.id)
+        .outerjoin(jobs, runs.c.job_id == jobs.c.id)
+        .outerjoin(results, results.c.id == latest)
+        .where(_key(of) == number)
+        .order_by(runs.c.id.desc())
+        .limit(MOST_IN_HISTORY)
+    )  # fmt: skip
+    with log._reading() as connection:
+        rows = connection.execute(query).all()
+    return [PastRun(*row) for row in reversed(rows)]
+
+
+def add(log: RunLog, of: str, name: str, kind: str = "", notes: str = "") -> int:
+    """Enter a valve or job; returns its number. Raises UsageError for a name that is taken."""
+    column = "tag" if of == VALVE else "name"
+    values = {column: name, "notes": notes} | ({"kind": kind} if of == VALVE else {})
+    try:
+        with log._writing() as connection:
+            made = connection.execute(_table(of).insert().values(values))
+            return int((made.inserted_primary_key or (0,))[0])
+    except IntegrityError as error:
+        raise UsageError(f'The {of} "{name}" is in the register already.') from error
+
+
+def describe(log: RunLog, of: str, number: int, *, kind: str, notes: str) -> None:
+    """Write what a valve is and what is worth knowing of it (a job: notes alone)."""
+    table = _table(of)
+    values = {"notes": notes} | ({"kind": kind} if of == VALVE else {})
+    with log._writing() as connection:
+        connection.execute(table.update().where(table.c.id == number).values(values))
+
+
+def problems(of: str, name: str, kind: str, notes: str) -> list[str]:
+    """What is wrong with what a person wrote, all of it at once; empty where nothing is."""
+    what = "tag" if of == VALVE else "name"
+    found = []
+    if not name:
+        found.append(f"{what}: empty. Give what is written on the part, or on the job's card.")
+    if name != name.strip() or not name.isprintable():
+        found.append(f"{what}: spaces at an end, or characters that cannot be printed.")
+    for key, text, most in ((what, name, LONGEST_TAG), ("kind", kind, LONGEST_KIND),
+                            ("notes", notes, LONGEST_NOTES)):  # fmt: skip
+        if len(text) > most:
+            found.append(f"{key}: {len(text)} characters, {most} at most.")
+    if not kind.isprintable():
+        found.append("kind: characters that cannot be printed.")
+    return found
+
+
+def _table(of: str) -> Any:
+    return {VALVE: valves, JOB: jobs}[of]
+
+
+def _name(of: str) -> Any:
+    return valves.c.tag if of == VALVE else jobs.c.name
+
+
+def _key(of: str) -> Any:
+    return {VALVE: runs.c.valve_id, JOB: runs.c.job_id}[of]
