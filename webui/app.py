@@ -13,22 +13,45 @@ from flask.json.provider import JSONProvider
 
 from rig import __version__
 from rig.core.places import log_path
-from webui import api, compare, downloads, faults, helptexts, lesson, log, pages, security, words
+from webui import (
+    access,
+    api,
+    compare,
+    downloads,
+    faults,
+    helptexts,
+    labels,
+    lesson,
+    log,
+    pages,
+    register,
+    report,
+    security,
+    words,
+)
+from webui.live import routes
+from webui.navigation import navigation
+
+FORM_MOST = 64 * 1024
+"""Bytes of a form; what takes files says so itself."""
 
 
 def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     """The page as a WSGI application.
 
     `config` may set RUN_LOG (path of the run log, default: the user's), TRUSTED_HOSTS (host names
-    that are answered, default: the loopback's), and Flask's own keys. Raises ValueError for an
-    empty TRUSTED_HOSTS.
+    that are answered, default: the loopback's), HUB (webui.live.hub; without one the page shows
+    the log alone), STOP_PORT (where a stop is taken besides), PASSCODE_HASH, and Flask's own keys.
+    Raises ValueError for an empty TRUSTED_HOSTS.
     """
     app = Flask(__name__)
     app.json = FiniteJSON(app)
     app.config.update(
         RUN_LOG=None,
         TRUSTED_HOSTS=list(security.LOOPBACK_NAMES),
-        MAX_CONTENT_LENGTH=0,  # nothing is ever sent to this page
+        MAX_CONTENT_LENGTH=FORM_MOST,  # a route that takes files says so itself
+        HUB=None,
+        STOP_PORT=None,
     )
     app.config.from_mapping(config or {})
     if app.config["RUN_LOG"] is None:
@@ -36,13 +59,19 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["software"] = __version__
     security.install(app)
+    access.install(app)
     log.install(app)
     faults.install(app)
     words.install(app)
     pages.install(app)
     lesson.install(app)
-    for part in (pages, api, compare, lesson, downloads, helptexts):
+    app.jinja_env.globals["navigation"] = navigation
+    if app.config["HUB"] is not None:
+        routes.install(app, app.config["HUB"])
+    for part in (pages, api, compare, lesson, downloads, report, labels, helptexts):
         app.register_blueprint(part.blueprint)
+    app.register_blueprint(register.valves)
+    app.register_blueprint(register.jobs)
     return app
 
 
@@ -50,7 +79,8 @@ class FiniteJSON(JSONProvider):
     """JSON as RFC 8259 has it: what is not a finite number leaves as null."""
 
     def dumps(self, obj: Any, **kwargs: Any) -> str:
-        return json.dumps(finite(obj), allow_nan=False, separators=(",", ":"), **kwargs)
+        kwargs.setdefault("separators", (",", ":"))
+        return json.dumps(finite(obj), allow_nan=False, **kwargs)
 
     def loads(self, s: str | bytes, **kwargs: Any) -> Any:
         return json.loads(s, **kwargs)

@@ -12,8 +12,8 @@ from rig.core.errors import RigError
 REMEDIES = {
     400: "Check the address that was typed, or go back to the run log.",
     404: "Go back to the run log, or to the help.",
-    405: "This page only shows what was recorded; nothing can be sent to it.",
-    413: "This page only shows what was recorded; nothing can be sent to it.",
+    405: "Nothing of this kind can be sent to this address; go back and use its form.",
+    413: "Send less at once.",
     500: "Reload the page. If it stays, the terminal of rig serve says more.",
 }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import socket
 
-from flask import Flask, Response
+from flask import Flask, Response, request
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1")
 
@@ -47,6 +47,13 @@ def install(app: Flask) -> None:
     def _headers(response: Response) -> Response:
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
+        second = app.config.get("STOP_PORT")
+        if second:  # the stop has a way of its own, past this server's queue
+            host = request.host.rsplit(":", 1)[0]
+            policy = CONTENT_SECURITY_POLICY.replace(
+                "connect-src 'self'", f"connect-src 'self' http://{host}:{second}"
+            )
+            response.headers["Content-Security-Policy"] = policy
         response.headers.setdefault("Cache-Control", "no-cache")
         return response
 

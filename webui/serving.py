@@ -6,10 +6,12 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import ipaddress
+import json
 import logging
 import signal
 import socket
 import struct
+import threading
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -20,12 +22,13 @@ from webui import security
 from webui.app import create_app
 
 DEFAULT_PORT = 8642
-THREADS = 4
+THREADS = 24
+"""Streams of live data take at most ten of them (webui.live.stream)."""
+STOP_THREADS = 2
 EXPOSE_FLAG = "--expose-run-log"
 EXPOSED = (
     "Anyone who can reach this machine can then read every run: valve tags, job numbers, names of "
-    "people, conditions and notes. There is no passcode and no encryption. Nothing on the page can "
-    "operate the rig."
+    "people, conditions and notes, and can stop a run. Nothing is encrypted."
 )
 
 _SIOCGIFADDR = 0x8915  # netdevice(7)
@@ -52,6 +55,11 @@ def address_of(host: str, exposed: bool) -> str:
     return address
 
 
+def is_loopback(address: str) -> bool:
+    """Whether only this machine reaches it."""
+    return ipaddress.ip_address(address).is_loopback
+
+
 def reachable_at(address: str) -> list[str]:
     """The addresses a browser can type for a server that listens on `address`."""
     return own_addresses() if address == "0.0.0.0" else [address]  # noqa: S104
@@ -69,6 +77,26 @@ def own_addresses() -> list[str]:
     return sorted(set(found), key=lambda text: (not text.startswith("127."), text))
 
 
+def open_stop_server(address: str, names: Sequence[str], app: Any) -> Any:
+    """A listener on a free port that takes a stop and nothing else, with threads of its own: no
+    crowd of viewers stands in its way."""
+    trusted = {*security.own_names(reachable_at(address)), *(name.lower() for name in names)}
+
+    def answer(environ: dict[str, Any], start: Any) -> list[bytes]:
+        host = environ.get("HTTP_HOST", "").rsplit(":", 1)[0].lower()
+        if host not in trusted:
+            start("400 Bad Request", [("Content-Type", "text/plain")])
+            return [b"unknown host name\n"]
+        if environ["REQUEST_METHOD"] != "POST" or environ["PATH_INFO"] != "/stop":
+            start("404 Not Found", [("Content-Type", "text/plain")])
+            return [b"POST /stop\n"]
+        done = app.extensions["hub"].stop("stopped on a page")
+        start("200 OK", [("Content-Type", "application/json"), ("Cache-Control", "no-store")])
+        return [json.dumps({"off": done.off, "words": done.words}).encode()]
+
+    return create_server(answer, host=address, port=0, threads=STOP_THREADS, ident=None)
+
+
 def open_server(address: str, port: int, names: Sequence[str] = (), **config: Any) -> Any:
     """A waitress server that listens already. Port 0 takes a free one (`effective_port`).
 
@@ -79,7 +107,12 @@ def open_server(address: str, port: int, names: Sequence[str] = (), **config: An
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     app = create_app({"TRUSTED_HOSTS": trusted, **config})
     try:
-        return create_server(app, host=address, port=port, threads=THREADS, ident=None)
+        server = create_server(
+            app, host=address, port=port, threads=THREADS, ident=None, channel_timeout=30,
+            connection_limit=200,
+        )  # fmt: skip
+        server.app = app
+        return server
     except OSError as error:
         raise UsageError(
             f"Port {port} of {address} cannot be used: {error.strerror}.\n"
@@ -102,11 +135,27 @@ def stopped_by_signals() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def serve(server: Any) -> None:
-    """Answer until a signal says stop; every thread and socket is closed on return."""
+def serve(server: Any, second: Any = None) -> None:
+    """Answer until a signal says stop; every thread and socket is closed on return. `second` is
+    the stop's own listener."""
+    hub = server.app.extensions.get("hub")
+    aside = threading.Thread(target=_run_aside, args=(second,), name="stop listener", daemon=True)
     try:
+        if hub is not None:
+            hub.start()
+        if second is not None:
+            aside.start()
         with stopped_by_signals():
             server.run()  # returns on SystemExit and KeyboardInterrupt
     finally:
-        server.task_dispatcher.shutdown()
-        server.close()
+        if hub is not None:
+            hub.close()  # a run that the page drives is stopped first
+        for one in (server, second):
+            if one is not None:
+                one.task_dispatcher.shutdown()
+                one.close()
+
+
+def _run_aside(second: Any) -> None:
+    with contextlib.suppress(OSError):  # its sockets are closed under it at the end
+        second.run()

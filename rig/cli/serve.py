@@ -1,9 +1,14 @@
 # SPDX-License-Identifier: MIT
-"""`rig serve`: the run log as a page. Only this command imports the page, and only when used."""
+"""`rig serve`: the page. Only this command imports it, and only when used."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Any
+
 import click
+
+from rig.core.errors import UsageError
 
 
 @click.command("serve")
@@ -17,29 +22,97 @@ import click
     "passcode, no encryption.",
 )
 @click.option(
+    "--setup",
+    "setups",
+    multiple=True,
+    type=click.Path(exists=True, path_type=Path),
+    help="A rig that may be operated on the page: a setup file, or a folder of them.",
+)
+@click.option(
+    "--sheet",
+    "sheets",
+    multiple=True,
+    type=click.Path(exists=True, path_type=Path),
+    help="A sheet that may be chosen on the page: a file, or a folder of them.",
+)
+@click.option("--set-passcode", is_flag=True, help="Ask for the operator's passcode, and keep it.")
+@click.option(
     "--name",
     "names",
     multiple=True,
     metavar="NAME",
     help="A further host name this machine is called by; others are refused.",
 )
-def command(host: str, port: int | None, exposed: bool, names: tuple[str, ...]) -> None:
-    """Serve the run log as a page for a browser on this machine, or on a phone beside the rig.
+def command(
+    host: str,
+    port: int | None,
+    exposed: bool,
+    setups: tuple[Path, ...],
+    sheets: tuple[Path, ...],
+    set_passcode: bool,
+    names: tuple[str, ...],
+) -> None:
+    """Serve the page for a browser on this machine, or on a phone beside the rig.
 
-    The page only shows what was recorded: it cannot energise a coil or clear a trip.
+    With --setup and --sheet the rig can be operated there, by one browser at a time; without them
+    the page shows the run log. On a network operating needs the passcode; looking and Stop do not.
+    The page is no safety function, and its Stop is no emergency stop.
     """
-    from rig.core.places import log_path
-    from webui import serving
+    from rig.core import places
+    from webui import access, serving
+    from webui.live.files import Files
+    from webui.live.hub import Hub
 
+    if set_passcode:
+        _set_passcode(places.data_dir())
+        return
     address = serving.address_of(host, exposed)
-    server = serving.open_server(address, serving.DEFAULT_PORT if port is None else port, names)
+    config: dict[str, Any] = {"HUB": None}
+    if setups:
+        config["HUB"] = Hub(places.state_dir(), Files(setups, sheets, places.data_dir() / "sheets"))
+        if not serving.is_loopback(address):
+            config["PASSCODE_HASH"] = _passcode(places.data_dir())
+    elif not serving.is_loopback(address):
+        config["PASSCODE_HASH"] = access.passcode_hash(places.data_dir()) or access.NO_PASSCODE
+    server = serving.open_server(
+        address, serving.DEFAULT_PORT if port is None else port, names, **config
+    )
+    second = None
     try:
-        click.echo(f"Run log  {log_path()}")
+        if config["HUB"] is not None:
+            second = serving.open_stop_server(address, names, server.app)
+            server.app.config["STOP_PORT"] = second.effective_port
+        click.echo(f"Run log  {places.log_path()}")
         for reachable in serving.reachable_at(address):
             click.echo(f"Page     http://{reachable}:{server.effective_port}/")
         if exposed:
             click.echo(f"EXPOSED  {serving.EXPOSED}")
+        if config["HUB"] is not None:
+            click.echo("The page can operate the rig. It is no safety function.")
         click.echo("Ctrl-C ends it.")
-        serving.serve(server)
+        serving.serve(server, second)
     finally:
         server.close()
+
+
+def _set_passcode(folder: Path) -> None:
+    from webui import access
+
+    passcode = click.prompt("Operator's passcode", hide_input=True, confirmation_prompt=True)
+    try:
+        access.set_passcode(folder, passcode)
+    except ValueError as error:
+        raise UsageError(f"Not kept: {error}.") from error
+    click.echo(f"Kept as a hash in {folder / access.PASSCODE_FILE}.")
+
+
+def _passcode(folder: Path) -> str:
+    from webui import access
+
+    kept = access.passcode_hash(folder)
+    if kept is None:
+        raise UsageError(
+            "A rig that can be operated over a network needs a passcode. Set one first: "
+            "`rig serve --set-passcode`."
+        )
+    return kept

@@ -1,0 +1,132 @@
+# SPDX-License-Identifier: MIT
+"""Who may do what: token, passcode, controls, take-over, and a stop that needs nothing."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from rig.core import places
+from webui import access
+from webui.app import create_app
+from webui.live.files import Files
+from webui.live.hub import Hub
+
+DEMO = Path(__file__).parents[2] / "demo"
+PASSCODE = "open sesame"
+
+
+@pytest.fixture
+def hub(tmp_path: Path) -> Iterator[Hub]:
+    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
+    yield made
+    made.close()
+
+
+def app_of(hub: Hub, **config: object) -> Flask:
+    return create_app({"HUB": hub, "TESTING": True, **config})
+
+
+def token(client: FlaskClient, address: str = "/bench") -> str:
+    found = re.search(r'name="csrf" content="([^"]+)"', client.get(address).text)
+    assert found is not None
+    return found[1]
+
+
+def take(client: FlaskClient, **form: str) -> int:
+    return client.post("/controls", data={"csrf": token(client), **form}).status_code
+
+
+ORDERS = ["/bench/look", "/bench/go", "/bench/leave", "/bench/beat", "/bench/clear",
+          "/bench/sheet/workshop", "/controls", "/controls/back"]  # fmt: skip
+
+
+@pytest.mark.parametrize("address", ORDERS)
+def test_nothing_is_taken_without_this_pages_token(hub: Hub, address: str) -> None:
+    client = app_of(hub).test_client()
+    token(client)
+    assert client.post(address).status_code == 403
+    assert client.post(address, data={"csrf": "guess"}).status_code == 403
+
+
+@pytest.mark.parametrize("address", ORDERS[:6])
+def test_nothing_is_ordered_without_the_controls(hub: Hub, address: str) -> None:
+    client = app_of(hub).test_client()
+    answer = client.post(address, data={"csrf": token(client)})
+    assert answer.status_code == 403 and "Nobody has the controls" in answer.text
+
+
+def test_one_browser_at_a_time_and_take_over_is_explicit(hub: Hub) -> None:
+    app = app_of(hub)
+    first, second = app.test_client(), app.test_client()
+    assert take(first) == 302
+    assert first.post("/bench/beat", data={"csrf": token(first)}).status_code == 204
+    assert take(second) == 200  # asked first
+    assert first.post("/bench/beat", data={"csrf": token(first)}).status_code == 204
+    assert take(second, take_over="yes") == 302
+    assert first.post("/bench/beat", data={"csrf": token(first)}).status_code == 403
+    assert second.post("/bench/beat", data={"csrf": token(second)}).status_code == 204
+    second.post("/controls/back", data={"csrf": token(second)})
+    assert take(first) == 302
+
+
+def test_the_passcode_is_kept_as_a_hash_for_this_user_alone(tmp_path: Path) -> None:
+    access.set_passcode(tmp_path, PASSCODE)
+    path = tmp_path / access.PASSCODE_FILE
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert PASSCODE not in path.read_text()
+    assert access.passcode_hash(tmp_path) and access.passcode_hash(tmp_path / "none") is None
+    with pytest.raises(ValueError, match="at least 6"):
+        access.set_passcode(tmp_path, "12345")
+
+
+@pytest.fixture
+def guarded(hub: Hub, tmp_path: Path) -> Flask:
+    access.set_passcode(tmp_path, PASSCODE)
+    return app_of(hub, PASSCODE_HASH=access.passcode_hash(tmp_path))
+
+
+def test_a_wrong_passcode_opens_nothing_and_a_few_make_wait(guarded: Flask) -> None:
+    client = guarded.test_client()
+    for _ in range(access.TRIES):
+        assert take(client, passcode="wrong") == 403
+    assert take(client, passcode=PASSCODE) == 429
+    assert client.post("/bench/beat", data={"csrf": token(client)}).status_code == 403
+
+
+def test_the_right_passcode_opens(guarded: Flask) -> None:
+    client = guarded.test_client()
+    assert take(client, passcode=PASSCODE) == 302
+    assert client.post("/bench/beat", data={"csrf": token(client)}).status_code == 204
+
+
+def test_anybody_may_look_and_stop(guarded: Flask) -> None:
+    client = guarded.test_client()
+    assert client.get("/bench").status_code == 200
+    answer = client.post("/stop", headers={"Accept": "application/json"})
+    assert answer.status_code == 200 and answer.json is not None
+    assert answer.json["off"] == "nothing to stop"
+    page = client.post("/stop", headers={"Accept": "text/html"})
+    assert "Nothing to stop" in page.text and "not an emergency stop" in page.text
+
+
+def test_cookies_stay_here(hub: Hub) -> None:
+    answer = app_of(hub).test_client().get("/bench")
+    cookie = answer.headers["Set-Cookie"]
+    assert "HttpOnly" in cookie and "SameSite=Strict" in cookie
+
+
+def test_without_a_bench_the_page_is_the_log_alone() -> None:
+    client = create_app({"TESTING": True}).test_client()
+    assert client.get("/bench").status_code == 404
+    assert "Stop: coil off" not in client.get("/help/").text
+
+
+@pytest.mark.parametrize("name", ["nothing", "..", "%2e%2e%2fetc"])
+def test_a_sheet_that_was_never_offered(hub: Hub, name: str) -> None:
+    assert app_of(hub).test_client().get(f"/bench/sheet/{name}").status_code in (404, 308)

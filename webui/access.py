@@ -1,0 +1,262 @@
+# SPDX-License-Identifier: MIT
+"""Who may do what: everybody sees, one operator operates, anybody stops.
+
+On the loopback whoever sits at this computer may operate. On a network a browser may write once it
+gave the passcode; before that it only looks. One browser at a time has the controls; another takes
+them over only by an act of its own, which is told. Nothing is encrypted: the passcode keeps a
+mistake out, not an attacker who listens on the network.
+"""
+
+from __future__ import annotations
+
+import functools
+import hmac
+import secrets
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar, cast
+
+from flask import (
+    Blueprint,
+    Flask,
+    current_app,
+    redirect,
+    render_template,
+    request,
+    session,
+    url_for,
+)
+from werkzeug.security import check_password_hash, generate_password_hash
+from werkzeug.wrappers import Response
+
+from webui.faults import PageFault
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+blueprint = Blueprint("access", __name__)
+
+PASSCODE_FILE = "page.passcode"
+SHORTEST = 6
+NO_PASSCODE = "none was set"
+"""In place of a hash: no passcode opens, so that nothing can be changed over a network."""
+TRIES, TRIES_WITHIN_S = 5, 60.0
+ALL_TRIES = 20
+"""Wrong passcodes from all addresses together within the same time."""
+SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+_EXEMPT = "_without_token"
+
+
+class Controls:
+    """Which browser has the controls. A browser is known by a random number in its session."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self.operator: str | None = None
+        self.since = 0.0
+
+    def take(self, who: str) -> bool:
+        """Give the controls to `who`; returns whether somebody else had them."""
+        with self._lock:
+            had = self.operator not in (None, who)
+            self.operator, self.since = who, time.monotonic()
+            return had
+
+    def give_back(self, who: str) -> None:
+        with self._lock:
+            if self.operator == who:
+                self.operator = None
+
+
+class Tries:
+    """Wrong passcodes, by address and in all; more than a few make everybody wait."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._wrong: deque[tuple[float, str]] = deque(maxlen=1000)
+
+    def wait_s(self, address: str) -> float:
+        """How long this address has to wait; 0 where it may try."""
+        now = time.monotonic()
+        with self._lock:
+            while self._wrong and now - self._wrong[0][0] > TRIES_WITHIN_S:
+                self._wrong.popleft()
+            own = [at for at, who in self._wrong if who == address]
+            if len(own) >= TRIES or len(self._wrong) >= ALL_TRIES:
+                oldest = own[0] if len(own) >= TRIES else self._wrong[0][0]
+                return max(0.0, TRIES_WITHIN_S - (now - oldest))
+            return 0.0
+
+    def wrong(self, address: str) -> None:
+        with self._lock:
+            self._wrong.append((time.monotonic(), address))
+
+
+def set_passcode(folder: Path, passcode: str) -> None:
+    """Keep the passcode's hash, readable by this user alone. Raises ValueError for a short one."""
+    if len(passcode) < SHORTEST:
+        raise ValueError(f"a passcode has at least {SHORTEST} characters")
+    path = folder / PASSCODE_FILE
+    path.touch(mode=0o600)
+    path.chmod(0o600)
+    path.write_text(generate_password_hash(passcode) + "\n")
+
+
+def passcode_hash(folder: Path) -> str | None:
+    """The kept hash; None where none was set."""
+    try:
+        return (folder / PASSCODE_FILE).read_text().strip() or None
+    except OSError:
+        return None
+
+
+def install(app: Flask) -> None:
+    """Sessions, and a token on everything that changes something.
+
+    Config: PASSCODE_HASH (None: this browser needs none), which is required off the loopback.
+    """
+    app.config.setdefault("PASSCODE_HASH", None)
+    app.config.update(
+        SECRET_KEY=app.config.get("SECRET_KEY") or secrets.token_bytes(32),
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Strict",
+        SESSION_COOKIE_NAME="rig",
+    )
+    app.extensions["controls"], app.extensions["tries"] = Controls(), Tries()
+    app.register_blueprint(blueprint)
+    app.jinja_env.globals.update(
+        csrf_token=token, may_write=may_write, is_operator=is_operator, somebody_operates=occupied
+    )
+
+    @app.before_request
+    def _token() -> None:
+        if request.method in SAFE_METHODS or request.endpoint is None:
+            return
+        view = app.view_functions.get(request.endpoint)
+        if getattr(view, _EXEMPT, False):
+            return
+        sent = request.headers.get("X-CSRF") or request.form.get("csrf") or ""
+        if not (session.get("csrf") and hmac.compare_digest(sent, str(session["csrf"]))):
+            raise PageFault(
+                403,
+                "This page is too old to act on",
+                "What was sent does not carry this page's token: the rig's page was restarted, or "
+                "another page sent it.",
+                "Load the page anew and do it again.",
+            )
+
+
+def token() -> str:
+    """The token of this browser's session, made when it is first asked for."""
+    if "csrf" not in session:
+        session["csrf"] = secrets.token_urlsafe(24)
+    return cast(str, session["csrf"])
+
+
+def without_token(view: Callable[P, R]) -> Callable[P, R]:
+    """Marks a view that anything may post to: only what makes the rig safer."""
+    setattr(view, _EXEMPT, True)
+    return view
+
+
+def who() -> str:
+    """This browser."""
+    if "who" not in session:
+        session["who"] = secrets.token_urlsafe(16)
+    return cast(str, session["who"])
+
+
+def may_write() -> bool:
+    """Whether this browser may change anything: on the loopback yes, else after the passcode."""
+    wanted = current_app.config["PASSCODE_HASH"]
+    return wanted is None or session.get("passcode") == wanted
+
+
+def is_operator() -> bool:
+    """Whether this browser has the controls."""
+    return may_write() and controls().operator == session.get("who", "")
+
+
+def occupied() -> bool:
+    """Whether another browser has the controls."""
+    return controls().operator not in (None, session.get("who", ""))
+
+
+def controls() -> Controls:
+    """Who has the controls."""
+    return cast(Controls, current_app.extensions["controls"])
+
+
+def writer_only(view: Callable[P, R]) -> Callable[P, R]:
+    """For browsers that may write: notes, tags, imports, deleting."""
+
+    @functools.wraps(view)
+    def checked(*words: P.args, **more: P.kwargs) -> R:
+        if not may_write():
+            raise PageFault(
+                403, "Only to look at", "This browser has not given the passcode.",
+                "Give it under Bench, Take the controls.",
+            )  # fmt: skip
+        return view(*words, **more)
+
+    return checked
+
+
+def operator_only(view: Callable[P, R]) -> Callable[P, R]:
+    """For the browser that has the controls: everything that can end in an energised coil."""
+
+    @functools.wraps(view)
+    @writer_only
+    def checked(*words: P.args, **more: P.kwargs) -> R:
+        if not is_operator():
+            raise PageFault(
+                403,
+                "Somebody else has the controls" if occupied() else "Nobody has the controls",
+                "Only the browser with the controls operates the rig. Stop works from everywhere.",
+                "Take the controls on the bench page, once it is clear who stands at the rig.",
+            )
+        return view(*words, **more)
+
+    return checked
+
+
+@blueprint.get("/controls")
+def ask() -> str:
+    """The passcode, where one is wanted, and the controls."""
+    return render_template("controls.html", wanted=not may_write(), wrong=None)
+
+
+@blueprint.post("/controls")
+def take() -> Response | str | tuple[str, int]:
+    """Take the controls, with the passcode where it is wanted."""
+    tries = cast(Tries, current_app.extensions["tries"])
+    address = request.remote_addr or ""
+    if not may_write():
+        wait_s = tries.wait_s(address)
+        if wait_s:
+            words = f"Too many wrong passcodes. Wait {wait_s:.0f} s."
+            return render_template("controls.html", wanted=True, wrong=words), 429
+        wanted = str(current_app.config["PASSCODE_HASH"])
+        if not check_password_hash(wanted, request.form.get("passcode", "")):
+            tries.wrong(address)
+            return render_template("controls.html", wanted=True, wrong="Wrong passcode."), 403
+        session["passcode"] = wanted
+    if occupied() and request.form.get("take_over") != "yes":
+        return render_template("controls.html", wanted=False, wrong=None)
+    controls().take(who())
+    return redirect(url_for("bench.show") if "bench.show" in current_app.view_functions else "/")
+
+
+@blueprint.post("/controls/back")
+def give_back() -> Response:
+    """Give the controls back."""
+    controls().give_back(who())
+    return redirect(request.referrer or "/")
+
+
+def facts() -> dict[str, Any]:
+    """What a page's script needs of all this."""
+    return {"operator": is_operator(), "may_write": may_write(), "occupied": occupied()}

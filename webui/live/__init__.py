@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: MIT
+"""The bench on the page: what it does now, and the orders a person gives it."""

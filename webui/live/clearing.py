@@ -1,0 +1,67 @@
+# SPDX-License-Identifier: MIT
+"""Latched trips of the rigs that this page knows, and a person's clearing of one.
+
+The clearing itself is `rig clear` in a process of its own: it opens the hardware, which the page
+never does.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import sys
+from typing import NamedTuple
+
+from rig.core import places, state_file
+from rig.core.errors import RigError
+from rig.core.records import Trip
+from webui.live.files import Files
+
+CLEAR_S = 60.0
+
+
+class Latched(NamedTuple):
+    """A tripped rig: the setup's name, and the trip. `fault` where its state cannot be read."""
+
+    setup: str
+    trip: Trip | None
+    tripped_utc_s: float | None
+    fault: str = ""
+
+
+def latched(files: Files) -> list[Latched]:
+    """The tripped rigs among those of these setups, each once."""
+    from rig.config.loading import load_pair
+
+    found: list[Latched] = []
+    seen: set[str] = set()
+    for name, path in files.setups.items():
+        with contextlib.suppress(RigError):
+            setup = load_pair(path, None)[0].setup
+            rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
+            if rig in seen:
+                continue
+            seen.add(rig)
+            try:
+                state = state_file.read(state_file.state_path(places.state_dir(), rig))
+            except RigError as error:
+                found.append(Latched(name, None, None, str(error)))
+                continue
+            if state is not None and state.trip is not None:
+                found.append(Latched(name, state.trip, state.tripped_utc_s))
+    return found
+
+
+def clear_trip(files: Files, setup: str, *, cooled: bool) -> tuple[bool, str]:
+    """Clear the trip of a setup's rig: whether it was cleared, and what was said."""
+    if setup not in files.setups:
+        return False, "There is no such setup here."
+    words = [sys.executable, "-m", "rig.cli.main", "clear", str(files.setups[setup])]
+    try:
+        done = subprocess.run(
+            [*words, *(["--cooled"] if cooled else [])],
+            stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=CLEAR_S, check=False,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired:
+        return False, "It took too long to look at the rig; nothing was cleared."
+    return done.returncode == 0, f"{done.stdout}\n{done.stderr}".strip()

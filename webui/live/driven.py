@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: MIT
+"""The desk process of a run that the page drives: orders in, what it tells out."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from typing import Any
+
+Heard = Callable[[bytes], None]
+
+
+class Driven:
+    """Starts `rig.cli.attended` and reads it in a thread. `heard` gets every line, `ended` is
+    called once with the exit code."""
+
+    def __init__(self, plan: Mapping[str, Any], heard: Heard, ended: Callable[[int], None]) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "rig.cli.attended"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            start_new_session=True,
+        )
+        self._heard, self._ended = heard, ended
+        self._lock = threading.Lock()
+        self._send(plan)
+        self._thread = threading.Thread(target=self._read, name="driven run", daemon=True)
+        self._thread.start()
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    def order(self, name: str, **fields: Any) -> None:
+        """Pass an order on; a process that has ended takes none."""
+        self._send({"order": name, **fields})
+
+    def _send(self, data: Mapping[str, Any]) -> None:
+        stdin = self._process.stdin
+        with self._lock, contextlib.suppress(BrokenPipeError, ValueError):
+            if stdin is not None:
+                stdin.write(json.dumps(data, allow_nan=False).encode() + b"\n")
+                stdin.flush()
+
+    def _read(self) -> None:
+        out = self._process.stdout
+        if out is None:
+            return
+        buffer = b""
+        while data := os.read(out.fileno(), 1 << 18):
+            *lines, buffer = (buffer + data).split(b"\n")
+            for line in lines:
+                self._heard(line)
+        code = self._process.wait()
+        self._close_pipes()
+        self._ended(code)
+
+    def _close_pipes(self) -> None:
+        for pipe in (self._process.stdin, self._process.stdout):
+            with self._lock, contextlib.suppress(BrokenPipeError):
+                if pipe is not None:
+                    pipe.close()
+
+    def close(self, within_s: float = 15.0) -> None:
+        """End of the page: the end of its input stops the run; wait for it."""
+        stdin = self._process.stdin
+        if stdin is not None:
+            with self._lock, contextlib.suppress(BrokenPipeError):
+                stdin.close()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(within_s)
+        self._thread.join(within_s)

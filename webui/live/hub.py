@@ -1,0 +1,268 @@
+# SPDX-License-Identifier: MIT
+"""The one place that knows what the bench does now: the run that the page drives, or the one that
+another program drives and this one overhears. One snapshot is encoded once for all viewers."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import select
+import socket
+import threading
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from rig.core import state_file
+from rig.core.errors import RefusedError, RigError
+from webui.live.driven import Driven
+from webui.live.files import Files
+from webui.live.stopping import Stopped, running, stop
+from webui.live.view import LiveView
+
+TICK_S = 0.2
+LOOK_S = 1.0
+"""How often it is looked whether another program runs a bench."""
+IDLE, LOOKING, WAITING, RUNNING, ENDED = "idle", "looking", "waiting", "running", "ended"
+PHASES = (IDLE, LOOKING, WAITING, RUNNING, ENDED)
+
+
+class Hub:
+    """Feeds pages. `payload` is the latest snapshot as JSON bytes with its sequence number."""
+
+    def __init__(self, states: Path, files: Files) -> None:
+        self._states, self.files = states, files
+        self._lock = threading.RLock()
+        self._changed = threading.Condition()
+        self._sequence, self._payload = 0, b"{}"
+        self._phase = IDLE
+        self._driven: Driven | None = None
+        self._view: LiveView | None = None
+        self._facts: dict[str, Any] = {}
+        """What was told and stays: preflight, outcome, refusal, whose run it is."""
+        self._others: Overhearing | None = None
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._tick, name="live hub", daemon=True)
+
+    # -- its own life
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def close(self) -> None:
+        """The page ends: a run that it drives is stopped."""
+        self._over.set()
+        if self._thread.is_alive():
+            self._thread.join()
+        driven = self._driven
+        if driven is not None:
+            driven.close()
+        if self._others is not None:
+            self._others.close()
+
+    def _tick(self) -> None:
+        looked = 0.0
+        while not self._over.wait(TICK_S):
+            now = time.monotonic()
+            if now - looked >= LOOK_S:
+                looked = now
+                with contextlib.suppress(OSError, RigError):
+                    self._look_for_others()
+            self.publish()
+
+    def publish(self) -> None:
+        """Encode what is known, once, and wake whoever waits."""
+        data = json.dumps(self.snapshot(), allow_nan=False, separators=(",", ":")).encode()
+        with self._changed:
+            self._sequence += 1
+            self._payload = data
+            self._changed.notify_all()
+
+    def wait(self, after: int, within_s: float) -> tuple[int, bytes]:
+        """The first snapshot later than `after`, or the latest when the time is over."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._sequence > after, within_s)
+            return self._sequence, self._payload
+
+    def snapshot(self) -> dict[str, Any]:
+        """What a page shows now."""
+        now_ns = time.monotonic_ns()
+        with self._lock:
+            view, phase = self._view, self._phase
+            facts = dict(self._facts)
+            other = self._others is not None and self._driven is None
+        shown = view.facts(now_ns) if view is not None else None
+        return {"phase": RUNNING if other else phase, "other": other, **facts, "live": shown}
+
+    @property
+    def phase(self) -> str:
+        return self._phase
+
+    # -- orders of the operator
+
+    def look(self, setup: str, sheet: str, options: Mapping[str, Any]) -> None:
+        """Open the rig and look at every input, without energising anything.
+
+        `setup` and `sheet` are names in `files`. Raises RefusedError while a run goes on, and
+        FileProblems for files that cannot be used.
+        """
+        with self._lock:
+            if self._driven is not None or self._others is not None:
+                raise RefusedError("A run goes on. Wait for its end, or stop it.")
+            loaded, loaded_sheet = self.files.pair(setup, sheet)
+            self._view = LiveView(loaded.setup, loaded_sheet.sheet, loaded.setup.backend)
+            self._facts = {
+                "setup": setup, "sheet": sheet, "title": loaded.setup.title,
+                "valve": options.get("valve"), "job": options.get("job"), "by": options.get("by"),
+                "backend": loaded.setup.backend,
+            }  # fmt: skip
+            self._phase = LOOKING
+            plan = {
+                "setup": str(self.files.setups[setup]),
+                "sheet": str(self.files.sheet_path(sheet)),
+                "options": dict(options),
+            }
+            self._driven = Driven(plan, self._heard, self._ended)
+        self.publish()
+
+    def go(self, by: str, *, not_watched_accepted: bool) -> None:
+        """A person has confirmed: arm and run."""
+        with self._lock:
+            if self._driven is None or self._phase != WAITING:
+                raise RefusedError("There is nothing to start: look at the rig first.")
+            self._phase = RUNNING
+            self._driven.order("go", by=by, not_watched_accepted=not_watched_accepted)
+
+    def leave(self) -> None:
+        """Close what was looked at, before the first stroke or after the last."""
+        with self._lock:
+            if self._driven is not None:
+                self._driven.order("stop", why="left on the page")
+            elif self._phase == ENDED:
+                self._phase, self._view, self._facts = IDLE, None, {}
+        self.publish()
+
+    def beat(self) -> None:
+        """The operator's page is there."""
+        driven = self._driven
+        if driven is not None:
+            driven.order("beat")
+
+    def stop(self, why: str) -> Stopped:
+        """Coil off, from anyone: through the bench's own socket, and by the driven desk as well."""
+        done = stop(self._states, why)
+        driven = self._driven
+        if driven is not None:
+            driven.order("stop", why=why)
+        return done
+
+    # -- what is told
+
+    def _heard(self, line: bytes) -> None:
+        with self._lock:
+            view = self._view
+            if line.startswith(b"[") or b'"tell": "status"' in line[:40]:
+                if view is not None:
+                    with contextlib.suppress(ValueError, KeyError):
+                        view.line(line, time.monotonic_ns())
+                return
+            with contextlib.suppress(ValueError):
+                self._told(json.loads(line), line)
+
+    def _told(self, told: dict[str, Any], line: bytes) -> None:
+        kind = told.pop("tell", "")
+        match kind:
+            case "preflight":
+                self._facts["preflight"] = told
+                self._facts["refused"] = [c for c in told["checks"] if c["result"] == "refused"]
+            case "waiting":
+                self._phase = WAITING
+            case "started":
+                self._phase = RUNNING
+            case "guide" if self._view is not None:
+                self._view.line(line, time.monotonic_ns())
+            case "stopping":
+                self._facts["stopping"] = told["why"]
+            case "ended":
+                self._facts["ended"] = told
+            case "analysed":
+                self._facts["verdict"] = told["verdict"]
+            case "refused" | "not analysed":
+                self._facts["message"] = told["why"]
+            case "recorder":
+                self._facts["recorder"] = told["error"]
+
+    def _ended(self, code: int) -> None:
+        with self._lock:
+            self._facts.setdefault("code", code)
+            self._driven, self._phase = None, ENDED
+        if not self._over.is_set():
+            self.publish()
+
+    # -- another program's run
+
+    def _look_for_others(self) -> None:
+        if self._driven is not None:
+            return
+        others = self._others
+        if others is not None:
+            if not others.over:
+                return
+            self._others = None
+            others.close()
+        for state in running(self._states):
+            if state.owner is not None and state.owner.socket:
+                with contextlib.suppress(OSError, RigError):
+                    self._overhear(state)
+                    return
+
+    def _overhear(self, state: state_file.RigState) -> None:
+        from rig.config.resolved import setup_from_plan
+
+        setup = setup_from_plan(state.plan)
+        view = LiveView(setup, None, state.backend)
+        others = Overhearing(state.owner.socket if state.owner else "", view)
+        with self._lock:
+            self._others, self._view = others, view
+            self._facts = {"title": setup.title, "backend": state.backend, "rig": state.rig}
+            self._phase = IDLE
+
+
+class Overhearing(threading.Thread):
+    """A watcher of a bench that another desk operates."""
+
+    def __init__(self, path: str, view: LiveView) -> None:
+        super().__init__(name="overhears a bench", daemon=True)
+        self._view, self.over = view, False
+        self._sock = socket.socket(socket.AF_UNIX)
+        try:
+            self._sock.connect(path)
+        except OSError:
+            self._sock.close()
+            raise
+        self._ending = threading.Event()
+        self.start()
+
+    def run(self) -> None:
+        """The thread."""
+        buffer = b""
+        while not self._ending.is_set():
+            if not select.select([self._sock], [], [], 0.3)[0]:
+                continue
+            try:
+                data = self._sock.recv(1 << 18)
+            except OSError:
+                break
+            if not data:
+                break
+            *lines, buffer = (buffer + data).split(b"\n")
+            for line in lines:
+                with contextlib.suppress(ValueError, KeyError):
+                    self._view.line(line, time.monotonic_ns())
+        self.over = True
+
+    def close(self) -> None:
+        self._ending.set()
+        self.join()
+        self._sock.close()

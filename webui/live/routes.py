@@ -1,0 +1,228 @@
+# SPDX-License-Identifier: MIT
+"""The bench page and its orders."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from typing import Any
+
+from flask import Blueprint, Flask, Response, jsonify, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as AnyResponse
+
+from rig.cli.confirm import STATEMENTS
+from rig.cli.run import CONDITIONS
+from rig.core.errors import RefusedError, RigError
+from webui import access
+from webui.faults import PageFault
+from webui.live import stream
+from webui.live.files import Files, fields_of, problems_of, text_of
+from webui.live.hub import Hub
+from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
+
+blueprint = Blueprint("bench", __name__)
+
+TEXTS = ("valve", "job", "by", "note", *CONDITIONS, "oil_grade", "oil_level")
+LONGEST = 200
+
+
+def install(app: Flask, hub: Hub) -> None:
+    """The bench page, fed by a hub."""
+    app.extensions["hub"], app.extensions["stream_places"] = hub, stream.Places()
+    app.jinja_env.globals["no_emergency_stop"] = NO_EMERGENCY_STOP
+    app.register_blueprint(blueprint)
+
+
+@blueprint.get("/bench")
+def show() -> str:
+    """What the bench does now, and what can be ordered."""
+    return _page()
+
+
+def _page(**more: Any) -> str:
+    hub = stream.hub()
+    now = hub.snapshot()
+    return render_template(
+        "bench.html",
+        now=now,
+        setups=list(hub.files.setups),
+        sheets=list(hub.files.sheets),
+        statements=STATEMENTS,
+        conditions=CONDITIONS,
+        cautions=_cautions(hub.files, now),
+        facts=json.dumps({**access.facts(), "phase": now["phase"]}),
+        **{"given": request.form, "problems": [], **more},
+    )
+
+
+def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
+    from rig.config.cautions import cautions
+    from rig.config.loading import load_pair
+
+    name = now.get("setup")
+    if name not in files.setups:
+        return []
+    try:
+        return cautions(load_pair(files.setups[name], None)[0].setup)
+    except RigError:
+        return []
+
+
+@blueprint.post("/bench/look")
+@access.operator_only
+def look() -> AnyResponse | str | tuple[str, int]:
+    """Open the rig and look at it; nothing is energised."""
+    form = request.form
+    options: dict[str, Any] = {name: form.get(name, "").strip()[:LONGEST] or None for name in TEXTS}
+    options |= {"mount": None, "confirmed_by": None, "accept_not_watched": False, "fast": False,
+                "seed": None, "as_json": True}  # fmt: skip
+    try:
+        stream.hub().look(form.get("setup", ""), form.get("sheet", ""), options)
+    except RigError as error:
+        return _page(problems=problems_of(error)), 409 if isinstance(error, RefusedError) else 400
+    return redirect(url_for(".show"))
+
+
+@blueprint.post("/bench/go")
+@access.operator_only
+def go() -> AnyResponse | tuple[str, int]:
+    """Arm and run, once a person has confirmed every line."""
+    hub, form = stream.hub(), request.form
+    now = hub.snapshot()
+    by = form.get("by", "").strip()[:LONGEST]
+    open_lines = [line for n, line in enumerate(STATEMENTS) if form.get(f"said{n}") != "yes"]
+    missing = (now.get("preflight") or {}).get("not_watched") or []
+    accepted = form.get("not_watched") == "yes"
+    if now.get("backend") == "board" and (open_lines or not by or (missing and not accepted)):
+        words = [*(f"Not confirmed: {line}" for line in open_lines)]
+        words += [] if by else ["Who confirms? Write a name."]
+        words += ["Accept what is not watched, or leave."] if missing and not accepted else []
+        return _page(problems=[_said(line) for line in words]), 400
+    try:
+        hub.go(by, not_watched_accepted=accepted)
+    except RefusedError as error:
+        return _page(problems=problems_of(error)), 409
+    return redirect(url_for(".show"))
+
+
+def _said(words: str) -> Any:
+    return problems_of(RefusedError(words))[0]
+
+
+@blueprint.post("/bench/leave")
+@access.operator_only
+def leave() -> AnyResponse:
+    """Close what was looked at, or put the last run aside."""
+    stream.hub().leave()
+    return redirect(url_for(".show"))
+
+
+@blueprint.post("/bench/beat")
+@access.operator_only
+def beat() -> Response:
+    """The operator's page is there."""
+    stream.hub().beat()
+    return Response(status=204)
+
+
+@blueprint.post("/stop")
+@access.without_token
+def stop() -> Response | tuple[str, int]:
+    """Coil off, from anybody, without a passcode; works without scripts."""
+    who = "the operator's page" if access.is_operator() else "a viewer's page"
+    done = stream.hub().stop(f"stopped on {who}")
+    if request.accept_mimetypes.best_match(["text/html", "application/json"]) == "application/json":
+        return jsonify(stop_facts(done))
+    return render_template("stopped.html", done=done), 200
+
+
+def stop_facts(done: Stopped) -> dict[str, Any]:
+    """The answer to a stop."""
+    return {"off": done.off, "words": done.words, "sure": done.sure, "note": NO_EMERGENCY_STOP}
+
+
+@blueprint.get("/api/live")
+def latest() -> Response:
+    """The latest snapshot of the bench."""
+    return stream.latest()
+
+
+@blueprint.get("/api/live/events")
+def events() -> Response:
+    """Snapshots as server-sent events."""
+    return stream.events()
+
+
+# -- a tripped rig
+
+
+@blueprint.get("/bench/trip")
+def trip() -> str:
+    """The latched trips of the rigs of these setups, and how to clear one."""
+    from webui.live.clearing import latched
+
+    return render_template("trip.html", latched=latched(stream.hub().files), said=None)
+
+
+@blueprint.post("/bench/clear")
+@access.operator_only
+def clear() -> str | tuple[str, int]:
+    """A person clears a trip; refused while its condition stands."""
+    from webui.live.clearing import clear_trip, latched
+
+    hub = stream.hub()
+    if hub.phase not in ("idle", "ended"):
+        raise PageFault(409, "A run goes on", "A trip is cleared between runs.", "Stop it first.")
+    done, said = clear_trip(hub.files, request.form.get("setup", ""),
+                            cooled=request.form.get("cooled") == "yes")  # fmt: skip
+    page = render_template("trip.html", latched=latched(hub.files), said=said, done=done)
+    return page, 200 if done else 409
+
+
+# -- sheets
+
+
+@blueprint.get("/bench/sheet/<name>")
+def sheet(name: str) -> str:
+    """A sheet as a form."""
+    files = stream.hub().files
+    try:
+        text = files.sheet_path(name).read_text()
+    except RigError as error:
+        raise PageFault(404, "No such sheet", str(error), "Go back to the bench.") from error
+    return _sheet_page(name, text)
+
+
+def _sheet_page(name: str, text: str, shown: str | None = None, **more: Any) -> str:
+    files, fields = stream.hub().files, fields_of(text)
+    limits = itertools.groupby(
+        (field for field in fields if field.name.startswith("accept.")),
+        key=lambda field: field.name.split(".")[1],
+    )
+    return render_template(
+        "sheet.html", name=name, fields=fields, setups=list(files.setups),
+        text=text if shown is None else shown,
+        limits=[list(group) for _, group in limits],
+        **{"problems": [], "saved": None, **more},
+    )  # fmt: skip
+
+
+@blueprint.post("/bench/sheet/<name>")
+@access.operator_only
+def save_sheet(name: str) -> str | tuple[str, int]:
+    """Check an edited sheet and keep it under a name of its own."""
+    form = request.form
+    text = form.get("text", "")
+    if form.get("how") != "text":
+        fields = {key[2:]: value[:LONGEST] for key, value in form.items() if key.startswith("f:")}
+        text = text_of(fields)
+    kept = form.get("keep_as", "").strip()
+    try:
+        stream.hub().files.save_sheet(form.get("setup", ""), kept, text)
+    except RigError as error:
+        try:
+            return _sheet_page(name, text, problems=problems_of(error)), 400
+        except ValueError:  # text that is no TOML has no fields
+            original = stream.hub().files.sheet_path(name).read_text()
+            return _sheet_page(name, original, shown=text, problems=problems_of(error)), 400
+    return _sheet_page(name, text, saved=kept)

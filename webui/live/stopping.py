@@ -1,0 +1,102 @@
+# SPDX-License-Identifier: MIT
+"""Stop: the coil off by whoever asks, and what is known of it afterwards.
+
+The order goes straight to the bench's own socket, past everything else that the page does.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import select
+import socket
+import time
+from pathlib import Path
+from typing import NamedTuple
+
+from rig.core import messages, state_file
+from rig.core.errors import RigError
+from rig.core.records import OFF_STATES
+from rig.core.state_file import RigState
+from rig.desk import safe
+
+ANSWER_S = 0.9
+"""A person at the button is answered within a second."""
+CONFIRMED, COMMANDED, _ = OFF_STATES
+NOT_CONFIRMED = "NOT CONFIRMED"
+NOTHING = "nothing to stop"
+NO_EMERGENCY_STOP = "This is not an emergency stop: that is the mushroom stop in the coil's supply."
+
+
+class Stopped(NamedTuple):
+    """`off`: one of OFF_STATES, NOT_CONFIRMED, or NOTHING where no bench runs."""
+
+    off: str
+    words: str
+
+    @property
+    def sure(self) -> bool:
+        return self.off in (CONFIRMED, NOTHING)
+
+
+def running(folder: Path) -> list[RigState]:
+    """Rigs whose bench runs now."""
+    found = []
+    for path in safe.state_files(folder):
+        with contextlib.suppress(RigError):  # a damaged one names no owner to ask
+            state = state_file.read(path)
+            if state is not None and state.owner is not None and state.owner.alive():
+                found.append(state)
+    return found
+
+
+def stop(folder: Path, why: str) -> Stopped:
+    """Order every running bench of this computer to stop; at most ANSWER_S."""
+    states = running(folder)
+    if not states:
+        return Stopped(NOTHING, "No bench is running, so nothing here can hold the coil on.")
+    until = time.monotonic() + ANSWER_S
+    offs = [_stop_one(state, why, until) for state in states]
+    if all(off == CONFIRMED for off in offs):
+        return Stopped(CONFIRMED, "The coil's load side is dead.")
+    if all(off in (CONFIRMED, COMMANDED) for off in offs):
+        return Stopped(COMMANDED, "The relay was commanded off; no read-back shows the load side.")
+    return Stopped(NOT_CONFIRMED, "Use the mushroom stop now, or pull the fuse.")
+
+
+def _stop_one(state: RigState, why: str, until: float) -> str:
+    """What is known of the coil after the order; NOT_CONFIRMED where the bench did not say."""
+    if state.owner is None:
+        return NOT_CONFIRMED
+    with contextlib.suppress(OSError, ValueError), socket.socket(socket.AF_UNIX) as sock:
+        sock.settimeout(max(0.05, until - time.monotonic()))
+        sock.connect(state.owner.socket)
+        sock.sendall(messages.order("stop", why))
+        ordered_ns = time.monotonic_ns()
+        buffer = b""
+        while (left := until - time.monotonic()) > 0:
+            if not select.select([sock], [], [], left)[0]:
+                break
+            data = sock.recv(65_536)
+            if not data:
+                break
+            *lines, buffer = (buffer + data).split(b"\n")
+            for line in lines:
+                off = _said(line, ordered_ns)
+                if off is not None:
+                    return off
+    return NOT_CONFIRMED
+
+
+def _said(line: bytes, ordered_ns: int) -> str | None:
+    """What this line says of the coil, if it was told after the order."""
+    if not line.startswith(b"{"):
+        return None
+    told = json.loads(line)
+    if told.get("tell") == "ended" and told.get("off") in OFF_STATES[:2]:
+        return str(told["off"])
+    if told.get("tell") != "status" or int(told.get("t_ns", 0)) <= ordered_ns:
+        return None
+    if told.get("commanded_on") is not False or told.get("coil_live") is True:
+        return None
+    return CONFIRMED if told.get("coil_live") is False else COMMANDED

@@ -1,0 +1,211 @@
+# SPDX-License-Identifier: MIT
+"""What a run looks like while it goes on, from the lines that the bench tells.
+
+Pure: no clock of its own, no thread.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import deque
+from collections.abc import Mapping
+from typing import Any
+
+from rig.analysis.live import LiveStrokes
+from rig.bench.sequencer import duration_s, strokes_of
+from rig.config.setup import Setup
+from rig.config.sheet import Sheet, StrokesSheet
+from rig.core.records import (
+    CHANNEL_UNITS,
+    READBACK,
+    Command,
+    Condition,
+    Edge,
+    Level,
+    Sample,
+    Step,
+    Trip,
+    decode,
+)
+
+DOTS_MOST = 400
+POINTS_MOST = 600
+"""Of one trace of the stroke under way."""
+MS = 1e6
+CONDITIONS_MOST = 5
+
+
+class LiveView:
+    """Fed with the bench's lines; `facts(now_ns)` is what a page shows of them."""
+
+    def __init__(self, setup: Setup, sheet: Sheet | None, source: str) -> None:
+        self._setup, self._sheet, self._source = setup, sheet, source
+        self._strokes = LiveStrokes(setup, sheet, source)
+        self._total_s = duration_s(sheet) if sheet is not None else None
+        self._of = strokes_of(sheet) if sheet is not None else None
+        self._first_ns: int | None = None
+        self._step = Step("", 0, 0)
+        self._status: Mapping[str, Any] = {}
+        self._samples: dict[str, Sample] = {}
+        self._levels: dict[str, tuple[int, int]] = {}
+        self._dots: deque[tuple[int, float | None, float | None]] = deque(maxlen=DOTS_MOST)
+        self._conditions: deque[str] = deque(maxlen=CONDITIONS_MOST)
+        self._trip: Trip | None = None
+        self._guide = ""
+        self._begin_stroke(0, 0)
+        self.heard_ns = 0
+
+    def line(self, line: bytes, now_ns: int) -> None:
+        """A record or a status, heard at `now_ns`. Raises ValueError for what is neither."""
+        self.heard_ns = now_ns
+        if line.startswith(b"["):
+            self._record(line)
+            return
+        told = json.loads(line)
+        if told.get("tell") == "status":
+            self._status = told
+        elif told.get("tell") == "guide":
+            self._guide = str(told["instruction"])
+
+    def _record(self, line: bytes) -> None:
+        record = decode(line)
+        done = self._strokes.put(record)
+        if done is not None:
+            self._dots.append((done["number"], done["response_ms"], done["release_ms"]))
+        match record:
+            case Command(on=on, t_ns=t_ns, stroke=stroke):
+                if on:
+                    self._begin_stroke(stroke, t_ns)
+                self._trace("command", t_ns, float(on))
+            case Edge(line=name, level=level, t_ns=t_ns):
+                self._levels[name] = (level, t_ns)
+                lane, value = self._shown(name, level)
+                self._trace(lane, t_ns, value)
+            case Level(line=name, level=level, t_ns=t_ns):
+                self._levels[name] = (level, t_ns)
+            case Sample(channel=channel, value=value, t_ns=t_ns):
+                self._samples[channel] = record
+                if channel == "pressure" and value is not None:
+                    self._trace("pressure", t_ns, value)
+            case Step(name=_, number=_, t_ns=t_ns):
+                self._step = record
+                self._first_ns = self._first_ns or t_ns
+            case Trip():
+                self._trip = self._trip or record
+            case Condition(kind=kind, detail=detail):
+                self._conditions.append(f"{kind}: {detail}")
+
+    def _shown(self, name: str, level: int) -> tuple[str, float]:
+        """The lane of a line and what its level means: coil live, contact closed."""
+        if name == READBACK:
+            return "coil", float(level == self._setup.coil_live_level)
+        return "switch", float(level == self._setup.switch_closed_level)
+
+    def _begin_stroke(self, number: int, t_ns: int) -> None:
+        self._stroke, self._stroke_ns = number, t_ns
+        before = getattr(self, "_traces", {})
+        self._traces: dict[str, list[list[float]]] = {
+            name: [[0.0, points[-1][1]]] if points else []
+            for name in ("command", "coil", "switch", "pressure")
+            for points in (before.get(name, []),)
+        }
+
+    def _trace(self, lane: str, t_ns: int, value: float) -> None:
+        points = self._traces[lane]
+        if len(points) < POINTS_MOST and self._stroke_ns:
+            points.append([round((t_ns - self._stroke_ns) / MS, 3), round(value, 3)])
+
+    # -- what is shown
+
+    def facts(self, now_ns: int) -> dict[str, Any]:
+        """Everything a page shows of the run, numbers unknown are None."""
+        done_s = 0.0 if self._first_ns is None else (now_ns - self._first_ns) / 1e9
+        left_s = None if self._total_s is None else max(0.0, self._total_s - done_s)
+        return {
+            "source": self._source,
+            "heard_ms_ago": round((now_ns - self.heard_ns) / MS) if self.heard_ns else None,
+            "step": self._step.name or self._status.get("step"),
+            "number": self._step.number,
+            "of": self._of,
+            "strokes_done": self._strokes.done,
+            "missed": self._strokes.missed,
+            "doubtful": self._strokes.doubtful,
+            "left_s": None if left_s is None else round(left_s, 1),
+            "commanded_on": self._status.get("commanded_on"),
+            "coil_live": self._status.get("coil_live"),
+            "switch_closed": self._status.get("switch_closed"),
+            "guide": self._guide,
+            "inputs": self._inputs(now_ns),
+            "stroke": {"number": self._stroke, "now_ms": self._now_ms(now_ns), **self._traces},
+            "dots": [list(dot) for dot in self._dots],
+            "bands": bands(self._sheet),
+            "last": self._last(),
+            "conditions": list(self._conditions),
+            "trip": self._trip._asdict() if self._trip else None,
+            "lag_s": self._status.get("lag_s"),
+        }
+
+    def _now_ms(self, now_ns: int) -> float | None:
+        return round((now_ns - self._stroke_ns) / MS, 1) if self._stroke_ns else None
+
+    def _last(self) -> dict[str, Any] | None:
+        last = self._strokes.last
+        if last is None:
+            return None
+        return {key: last.get(key) for key in ("number", "answered", "response_ms", "release_ms")}
+
+    def _inputs(self, now_ns: int) -> list[dict[str, Any]]:
+        """Each input with what it shows, its age and whether it is watched."""
+        setup, status = self._setup, self._status
+        age_ms = round((now_ns - self.heard_ns) / MS) if self.heard_ns else None
+        closed, live = status.get("switch_closed"), status.get("coil_live")
+        rows = [_input("Pressure switch", _word(closed, "closed", "open"), age_ms)]
+        if setup.readback is not None:
+            rows.append(_input("Coil, load side", _word(live, "LIVE", "dead"), age_ms))
+        else:
+            rows.append(_input("Coil, load side", None, None, watched=False))
+        rows.append(self._pressure(now_ns))
+        for channel, sample in sorted(self._samples.items()):
+            if channel != "pressure":
+                rows.append(_sampled(channel, sample, now_ns))
+        for name, wired in (("Stop input", setup.stop_input), ("Guard cover", setup.cover_input)):
+            shown = "closed, or it would have tripped" if wired is not None else None
+            rows.append(_input(name, shown, age_ms, watched=wired is not None))
+        return rows
+
+    def _pressure(self, now_ns: int) -> dict[str, Any]:
+        sample = self._samples.get("pressure")
+        if sample is not None:
+            return _sampled("pressure", sample, now_ns)
+        value, age_s = self._status.get("pressure_kpa"), self._status.get("pressure_age_s")
+        if value is not None and age_s is not None:
+            return _input("Pressure", f"{value:.0f} kPa", round(1e3 * age_s))
+        wired = self._setup.gauge is not None or self._setup.analog_of("pressure") is not None
+        return _input("Pressure", None, None, watched=wired)
+
+
+def _word(state: Any, yes: str, no: str) -> str | None:
+    return None if state is None else yes if state else no
+
+
+def _input(
+    name: str, shown: str | None, age_ms: int | None, *, quality: str = "", watched: bool = True
+) -> dict[str, Any]:
+    return {"name": name, "shown": shown, "age_ms": age_ms, "quality": quality, "watched": watched}
+
+
+def _sampled(channel: str, sample: Sample, now_ns: int) -> dict[str, Any]:
+    name = channel.replace("_", " ").capitalize()
+    shown = None if sample.value is None else f"{sample.value:.4g} {CHANNEL_UNITS[channel]}"
+    age_ms = round((now_ns - sample.t_ns) / MS)
+    return _input(name, shown, age_ms, quality="" if sample.quality == "good" else sample.quality)
+
+
+def bands(sheet: Sheet | None) -> dict[str, dict[str, float | None]]:
+    """The acceptance limits of single strokes, or of means, by figure, ms."""
+    found: dict[str, dict[str, float | None]] = {}
+    if isinstance(sheet, StrokesSheet):
+        for accept in sheet.accept:
+            if accept.figure in ("response", "release") and accept.figure not in found:
+                found[accept.figure] = {"min": accept.min_value, "max": accept.max_value}
+    return found

@@ -1,0 +1,27 @@
+# SPDX-License-Identifier: MIT
+"""The parts of the page, in the order of its heading."""
+
+from __future__ import annotations
+
+from flask import current_app, request, url_for
+
+PARTS = (
+    ("bench.show", "Bench"),
+    ("pages.run_list", "Run log"),
+    ("valves.register", "Valves"),
+    ("jobs.register", "Jobs"),
+    ("compare.page", "Compare"),
+    ("lesson.start", "Lesson"),
+    ("help.index", "Help"),
+)
+"""View and word. A part stands in the heading where its view exists."""
+
+
+def navigation() -> list[tuple[str, str, bool]]:
+    """Address, word, and whether it is the part that is shown, of each part there is."""
+    here = (request.endpoint or "").partition(".")[0]
+    return [
+        (url_for(endpoint), word, endpoint.partition(".")[0] == here)
+        for endpoint, word in PARTS
+        if endpoint in current_app.view_functions
+    ]

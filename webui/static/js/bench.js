@@ -1,0 +1,135 @@
+// SPDX-License-Identifier: MIT
+// The bench page: live values and plots, beats of the operator's page, and the strike-out of old data.
+
+import { feed } from "./feed.js";
+import { drawDots, drawStroke } from "./benchplots.js";
+
+const OLD_MS = 1000;
+const BEAT_MS = 1000;
+const root = document.getElementById("bench");
+const facts = JSON.parse(root.dataset.facts);
+const live = document.getElementById("live");
+const old = document.getElementById("old");
+let heard = performance.now();
+let rigAge = null;
+let phase = facts.phase;
+
+function put(name, text) {
+  for (const place of root.querySelectorAll(`[data-of="${name}"]`)) {
+    if (place.textContent !== text) place.textContent = text;
+  }
+}
+
+function number(value, digits, unit) {
+  return value === null || value === undefined ? "–" : `${value.toFixed(digits)} ${unit}`;
+}
+
+const COIL = {
+  true: ["LIVE", "bad", "M10 1l9 17H1z"],
+  false: ["dead", "good", "M3 10h14"],
+  null: ["not watched", "plain", "M3 10h3m2 0h3m2 0h3"],
+};
+
+function coil(snapshot) {
+  const state = document.getElementById("coil-state");
+  const watched = snapshot.coil_live;
+  const [word, tone, path] = COIL[String(watched ?? null)];
+  const commanded = snapshot.commanded_on ? "commanded ON" : "commanded off";
+  state.className = `state ${tone}`;
+  state.querySelector("span").textContent = `Coil ${word}, ${commanded}`;
+  state.querySelector("svg").innerHTML =
+    `<path d="${path}" fill="${watched ? "currentColor" : "none"}" stroke="currentColor" stroke-width="3"/>`;
+}
+
+function left(seconds) {
+  if (seconds === null || seconds === undefined) return "";
+  return seconds < 120 ? `${seconds.toFixed(0)} s left` : `${(seconds / 60).toFixed(0)} min left`;
+}
+
+function inputs(rows) {
+  const body = document.getElementById("inputs");
+  body.replaceChildren(...rows.map((row) => {
+    const line = document.createElement("tr");
+    const age = row.age_ms === null ? "–" : row.age_ms < 1000 ? `${row.age_ms} ms` : `${(row.age_ms / 1000).toFixed(1)} s`;
+    const state = !row.watched ? "– NOT WATCHED" : row.quality ? `▲ ${row.quality}` : row.shown === null ? "? nothing yet" : "✓ alive";
+    for (const text of [row.name, row.shown ?? "–", age, state]) {
+      const cell = document.createElement("td");
+      cell.textContent = text;
+      line.append(cell);
+    }
+    line.className = row.watched ? (row.quality ? "doubt" : "") : "unwatched";
+    return line;
+  }));
+}
+
+function take(snapshot) {
+  heard = performance.now();
+  if (snapshot.phase !== phase) {
+    location.reload(); // the server draws each phase
+    return;
+  }
+  const now = snapshot.live;
+  live.hidden = snapshot.phase !== "running";
+  if (!now || live.hidden) {
+    rigAge = null;
+    return;
+  }
+  rigAge = now.heard_ms_ago;
+  coil(now);
+  put("step", now.step || "waiting");
+  put("number", now.number ? String(now.number) : "");
+  put("of", now.of && now.number ? `/${now.of}` : "");
+  put("left", left(now.left_s));
+  put("response", number(now.last?.response_ms, 1, "ms"));
+  put("release", number(now.last?.release_ms, 1, "ms"));
+  put("missed", String(now.missed));
+  put("switch", now.switch_closed === null ? "–" : now.switch_closed ? "closed" : "open");
+  put("pressure", now.inputs.find((row) => row.name === "Pressure")?.shown ?? "–");
+  const progress = document.getElementById("progress");
+  progress.hidden = !now.of;
+  if (now.of) progress.value = Math.min(1, now.strokes_done / now.of);
+  const guide = document.getElementById("guide");
+  guide.hidden = !now.guide || now.guide === "hold";
+  guide.textContent = { raise: "RAISE the pressure slowly and steadily", lower: "LOWER the pressure slowly and steadily" }[now.guide] || now.guide;
+  document.getElementById("conditions").textContent = now.conditions.join(" · ");
+  const trip = document.getElementById("trip");
+  if (now.trip) {
+    trip.hidden = false;
+    put("trip.rule", now.trip.rule);
+    put("trip.message", now.trip.message);
+  }
+  inputs(now.inputs);
+  drawStroke(document.getElementById("stroke"), now.stroke);
+  drawDots(document.getElementById("dots"), now.dots, now.bands);
+}
+
+/** Data older than a second say nothing about the coil now: strike the whole page out. */
+function watchAge() {
+  const silent = performance.now() - heard;
+  const age = silent + (rigAge ?? 0);
+  const struck = (!live.hidden && age > OLD_MS) || silent > 5 * OLD_MS;
+  document.body.classList.toggle("struck", struck);
+  old.hidden = !struck;
+  if (struck) document.getElementById("old-for").textContent = `${(age / 1000).toFixed(1)} s`;
+}
+
+async function beat() {
+  try {
+    await fetch(root.dataset.beat, {
+      method: "POST",
+      headers: { "X-CSRF": document.querySelector('meta[name="csrf"]').content },
+    });
+  } catch { /* a rig that does not answer is struck out */ }
+}
+
+feed(root.dataset.events, root.dataset.live, take);
+setInterval(watchAge, 200);
+if (facts.operator) setInterval(beat, BEAT_MS);
+
+const choice = document.getElementById("sheet-choice");
+const edit = document.getElementById("edit-sheet");
+if (choice && edit) {
+  choice.addEventListener("change", () => {
+    edit.href = edit.href.replace(/[^/]+$/, encodeURIComponent(choice.value));
+  });
+}
