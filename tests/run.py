@@ -62,6 +62,11 @@ def nothing_more(_: bootstrap.Checkout) -> None:
     """Python packages are enough."""
 
 
+def printing(_: bootstrap.Checkout) -> None:
+    """What draws a report as PDF."""
+    debian.require_pdf_libraries()
+
+
 def a_browser(_: bootstrap.Checkout) -> None:
     if not any(shutil.which(name) for name in CHROMIUM):
         debian.install_packages(["chromium"], "The browser lane")
@@ -88,7 +93,7 @@ def an_emulated_kernel(checkout: bootstrap.Checkout) -> None:
 
 
 LANES = (
-    Lane("unit", "each package by itself", "", nothing_more),
+    Lane("unit", "each package by itself", "", printing),
     Lane("checks", "against published values and other libraries", "checks", nothing_more),
     Lane("browser", "the page in a headless Chromium", "browser", a_browser),
     Lane("kernel", "real GPIO and tty nodes of an emulated kernel", "kernel", an_emulated_kernel),

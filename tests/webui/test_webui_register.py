@@ -1,0 +1,144 @@
+# SPDX-License-Identifier: MIT
+"""Valves and jobs on the page: lists, trend, before and after, forms, labels."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from html import unescape
+
+from flask.testing import FlaskClient
+
+Writer = Callable[..., int]
+
+
+def words(html: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+def token(client: FlaskClient) -> str:
+    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/valves").text)
+    assert found is not None
+    return found.group(1)
+
+
+def test_valves_by_tag_with_their_runs(client: FlaskClient, written: Writer) -> None:
+    written(strokes=3, valve="V-2")
+    written(strokes=3, valve="V-1")
+    written(strokes=3, valve="V-2", response_ms=170)
+    text = words(client.get("/valves").text)
+    assert text.index("V-1") < text.index("V-2")
+    assert "1 run," in text
+    assert "2 runs," in text
+    assert "Does not conform" in text
+    assert "V-1" not in words(client.get("/valves?find=v-2").text)
+    assert "No valve here" in words(client.get("/valves?find=nothing").text)
+
+
+def test_the_trend_of_a_valve_and_its_marks(client: FlaskClient, written: Writer) -> None:
+    written(strokes=5, response_ms=80)
+    written(strokes=5, response_ms=120)
+    written(strokes=5, response_ms=170)
+    html = client.get("/valves/1").text
+    first, last = re.search(r"from ([\d.]+) to ([\d.]+) ms", words(html)).groups()
+    assert abs(float(first) - 80) < 3  # strokes 1 to 5 scatter a little about it
+    assert abs(float(last) - float(first) - 90) < 0.11
+    assert "(+90.0 ms from the first run to the last)" in words(html)
+    assert html.count('class="holds"') == 2
+    assert html.count('class="fails"') == 1
+    heights = [float(y) for y in re.findall(r'class="holds" cx="[\d.]+%" cy="([\d.]+)"', html)]
+    assert heights[0] > heights[1]  # a longer response stands higher
+    assert "SIMULATED" in html
+
+
+def test_sources_have_charts_of_their_own(client: FlaskClient, written: Writer) -> None:
+    for source in ("board", "simulated", "board", "simulated"):
+        written(strokes=3, source=source)
+    html = client.get("/valves/1").text
+    assert html.count('class="trend"') == 2
+    assert html.count('class="holds"') == 4
+
+
+def test_one_run_has_no_trend(client: FlaskClient, written: Writer) -> None:
+    written(strokes=3)
+    assert 'class="trend"' not in client.get("/valves/1").text
+
+
+def test_what_is_written_of_a_valve_stays(client: FlaskClient, written: Writer) -> None:
+    written(strokes=3)
+    sent = {"csrf": token(client), "kind": "spool valve", "notes": "first line\r\n<b>second</b>"}
+    assert client.post("/valves/1", data=sent).status_code == 303
+    html = client.get("/valves/1").text
+    assert "spool valve" in html
+    assert "first line\n&lt;b&gt;second&lt;/b&gt;" in html
+
+
+def test_everything_wrong_is_said_at_once(client: FlaskClient, written: Writer) -> None:
+    written(strokes=3)
+    csrf = token(client)
+    answer = client.post(
+        "/valves", data={"csrf": csrf, "name": "", "kind": "k" * 81, "notes": "n" * 2001}
+    )
+    assert answer.status_code == 422
+    for wanted in ("tag: empty", "kind: 81 characters, 80 at most", "notes: 2001 characters"):
+        assert wanted in words(answer.text)
+    assert "k" * 81 in answer.text  # what was typed is still there
+    answer = client.post("/valves", data={"csrf": csrf, "name": "INVENTED-7"})
+    assert "in the register already" in words(answer.text)
+    assert client.post("/valves", data={"csrf": csrf, "name": "NEW-1"}).status_code == 303
+    assert "NEW-1" in client.get("/valves").text
+
+
+def test_without_the_token_nothing_is_written(client: FlaskClient, written: Writer) -> None:
+    written(strokes=3)
+    token(client)
+    assert client.post("/valves", data={"name": "X"}).status_code == 403
+    assert client.post("/valves/1", data={"kind": "X"}).status_code == 403
+    assert client.post("/jobs/1", data={"notes": "X"}).status_code == 403
+
+
+def test_without_the_passcode_nothing_is_written(client: FlaskClient, written: Writer) -> None:
+    written(strokes=3)
+    csrf = token(client)
+    client.application.config["PASSCODE_HASH"] = "of another browser"
+    assert "Enter a valve" not in client.get("/valves").text
+    sent = {"csrf": csrf, "name": "X", "notes": "X"}
+    for address in ("/valves", "/valves/1", "/jobs", "/jobs/1"):
+        assert client.post(address, data=sent).status_code == 403, address
+
+
+def test_a_job_says_before_and_after_of_each_valve(client: FlaskClient, written: Writer) -> None:
+    written(strokes=5, valve="A", response_ms=120)
+    written(strokes=5, valve="B")
+    written(strokes=5, valve="A", response_ms=100)
+    written(strokes=5, valve="A", response_ms=80)
+    text = words(client.get("/jobs/1").text)
+    assert "The response is 40.0 ms shorter in run 4" in text
+    assert "One run of strokes: a comparison needs" in text
+    text = words(client.get("/jobs/1?before=3&after=4").text)
+    assert "The response is 20.0 ms shorter in run 4" in text
+    assert "are the same" in words(client.get("/jobs/1?before=4&after=4").text)
+    assert client.get("/jobs/1?before=x").status_code == 400
+    assert client.get("/jobs/9").status_code == 404
+
+
+def test_notes_of_a_job(client: FlaskClient, written: Writer) -> None:
+    written(strokes=3)
+    csrf = token(client)
+    assert (
+        client.post("/jobs/1", data={"csrf": csrf, "notes": "waits for a seal"}).status_code == 303
+    )
+    assert "waits for a seal" in client.get("/jobs/1").text
+    assert client.post("/jobs", data={"csrf": csrf, "name": "J-200"}).status_code == 303
+    assert "J-200" in client.get("/jobs").text
+
+
+def test_labels_for_tags_known_and_new(client: FlaskClient, written: Writer) -> None:
+    written(strokes=3, valve="V-1")
+    html = client.get("/valves/labels").text
+    assert html.count('class="qr"') == 1
+    html = client.get("/valves/labels?tags=NEW-1%0ANEW-2,V-1&copies=2").text
+    assert html.count('class="qr"') == 6
+    assert client.get("/valves/labels?tags=" + "x" * 90).status_code == 400
+    many = "%0A".join(f"T{n}" for n in range(130))
+    assert "120 at most" in client.get(f"/valves/labels?tags={many}").text
