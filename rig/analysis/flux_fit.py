@@ -19,9 +19,13 @@ NAN = math.nan
 CLOSING, OPENING = (3.5, 2.0, 6.0), (1.5, 1.0, 2.2)
 """tau changes as the power of the time since the first instant. A gap closes ever faster, and
 weighs the more the smaller it is; opening, it weighs most at first."""
-GRID = 28
+GRID = 22
 """Candidates for each of the two instants in the first search."""
-CLOSING_SHARES, OPENING_SHARES = (0.5, 0.03), (0.3, 0.35)
+GRID_SAMPLES = 150
+"""The first search looks at so many samples at most."""
+SINGULAR = 1e-13
+STEPS: Float = np.array([(0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1)], np.float64)
+CLOSING_SHARES, OPENING_SHARES = (0.65, 0.03), (0.3, 0.35)
 """What the shape of the movement, which is not known, leaves of the two instants: standard
 uncertainties as shares of the time between them (found on simulated rigs, tests/studies)."""
 
@@ -71,49 +75,62 @@ def plain_uncertainties(samples: Changing, scatter: float) -> Float:
     return found
 
 
-def _solve(samples: Changing, leaves: float, seated: float, shape: float) -> Fit:
-    columns = samples.columns(leaves, seated, shape)
-    try:
-        linear = np.linalg.solve(columns.T @ columns, columns.T @ samples.y)
-    except np.linalg.LinAlgError:
-        return Fit(math.inf, leaves, seated, shape, np.full(columns.shape[1], NAN))
-    rest = samples.y - columns @ linear
-    return Fit(float(rest @ rest), leaves, seated, shape, np.asarray(linear, np.float64))
+def _solve(samples: Changing, leaves: Float, seated: Float, shape: float) -> tuple[Float, Float]:
+    """The remaining squares (k,) and the linear terms (k, m) for k pairs of instants at once."""
+    away = (samples.t - leaves[:, None]) / (seated - leaves)[:, None]
+    part = np.clip(away, 0.0, 1.0) ** shape
+    fixed = np.broadcast_to(samples.fixed, (len(leaves), *samples.fixed.shape))
+    moving = np.stack((samples.x * (1.0 - part), samples.x * part), axis=2)
+    columns = np.concatenate((moving, fixed), axis=2)
+    turned = columns.transpose(0, 2, 1)
+    gram, right = turned @ columns, turned @ samples.y
+    # pairs that the samples cannot tell apart give no fit; the rest of them stay exact
+    scale = np.sqrt(np.maximum(np.einsum("kii->ki", gram), 1e-300))
+    scaled = gram / (scale[:, :, None] * scale[:, None, :])
+    good = np.abs(np.linalg.det(scaled)) > SINGULAR
+    scaled[~good] = np.eye(gram.shape[1])
+    linear = np.linalg.solve(scaled, (right / scale)[:, :, None])[:, :, 0] / scale
+    rest = samples.y - np.einsum("knm,km->kn", columns, linear)
+    square = np.where(good, np.einsum("kn,kn->k", rest, rest), np.inf)
+    return square, linear
 
 
 def search(samples: Changing, shapes: Sequence[float] = CLOSING) -> Fit:
     """The best pair of instants: on a grid, then by ever smaller steps about it."""
+    ends = np.unique(np.linspace(2, len(samples.t) - 4, GRID).round().astype(int))
+    first, second = np.triu_indices(len(ends), 1)
+    leaves, seated = samples.t[ends[first]], samples.t[ends[second]]
+    stride = -(-len(samples.t) // GRID_SAMPLES)
+    thinned = Changing(*(column[::stride] for column in samples))
+    square, _ = _solve(thinned, leaves, seated, shapes[0])
+    best = int(np.argmin(square))
+    start = (float(leaves[best]), float(seated[best]))
+    if not math.isfinite(square[best]):
+        return Fit(math.inf, NAN, NAN, shapes[0], np.full(2 + samples.fixed.shape[1], NAN))
+    wide = float(samples.t[-1] - samples.t[0]) / GRID
+    fits = [_descend(samples, *start, shapes[0], wide)]
+    for shape in shapes[1:]:  # another shape moves the instants a little
+        near = fits[0]
+        fits.append(
+            _descend(samples, near.leaves, near.seated, shape, (near.seated - near.leaves) / 4)
+        )
+    return min(fits, key=lambda fit: fit.square)
+
+
+def _descend(samples: Changing, leaves: float, seated: float, shape: float, width: float) -> Fit:
     t, step_s = samples.t, samples.step_s
-    ends = np.unique(np.linspace(2, len(t) - 4, GRID).round().astype(int))
-    best = Fit(math.inf, NAN, NAN, shapes[0], np.full(2 + samples.fixed.shape[1], NAN))
-    for n, seated in enumerate(ends):
-        for leaves in ends[:n]:
-            fit = _solve(samples, float(t[leaves]), float(t[seated]), shapes[0])
-            if fit.square < best.square:
-                best = fit
-    if not math.isfinite(best.square):
-        return best
-    grid = best
-    for shape in shapes:
-        found = _descend(samples, grid._replace(shape=shape, square=math.inf), step_s)
-        if found.square < best.square:
-            best = found
-    return best
-
-
-def _descend(samples: Changing, near: Fit, step_s: float) -> Fit:
-    t = samples.t
-    width = float(t[-1] - t[0]) / GRID
-    while width > 0.02 * step_s:
+    near = Fit(math.inf, leaves, seated, shape, np.full(2 + samples.fixed.shape[1], NAN))
+    while width > 0.04 * step_s:
+        a, s = near.leaves + width * STEPS[:, 0], near.seated + width * STEPS[:, 1]
+        # the time at rest must be seen for some samples, and so must that on the seat
+        may = (a >= t[1]) & (a <= s - 0.5 * step_s) & (s <= t[-4])
         moved = False
-        for da, ds in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1)):
-            leaves, seated = near.leaves + da * width, near.seated + ds * width
-            # the time at rest must be seen for some samples, and so must that on the seat
-            if not t[1] <= leaves <= seated - 0.5 * step_s or seated > t[-4]:
-                continue
-            fit = _solve(samples, leaves, seated, near.shape)
-            if fit.square < near.square:
-                near, moved = fit, True
+        if may.any():
+            square, linear = _solve(samples, a[may], s[may], shape)
+            k = int(np.argmin(square))
+            if square[k] < near.square:
+                near = Fit(float(square[k]), float(a[may][k]), float(s[may][k]), shape, linear[k])
+                moved = True
         if not moved:
             width *= 0.5
     return near
