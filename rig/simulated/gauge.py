@@ -7,8 +7,8 @@ import math
 from collections import deque
 from collections.abc import Callable, Mapping
 
-from rig.config.plant import SimulatedRig
 from rig.config.gauge_setup import GaugeSetup
+from rig.config.plant import SimulatedRig
 from rig.simulated.gauge_peer import TURNAROUND_NS, GaugePeer, Line
 from rig.simulated.gauge_sensor import GaugeSensor
 from rig.simulated.scatter import stream

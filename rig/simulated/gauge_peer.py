@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from rig.config.channel_units import unit_of
+from rig.config.gauge_setup import GaugeSetup
 from rig.config.gauge_units import factor_kpa
 from rig.config.plant_parts import GaugePart
-from rig.config.gauge_setup import GaugeSetup
 from rig.simulated import gauge_forms
 
 OVER_RANGE = "OL"
