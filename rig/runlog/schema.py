@@ -19,7 +19,7 @@ from sqlalchemy import Connection
 from rig.core.errors import StorageError
 from rig.runlog.engine import connect, open_engine, plainly, require_sqlite
 
-REVISIONS = ("0001", "0002")
+REVISIONS = ("0001", "0002", "0003")
 """Every form there has been, oldest first. A test holds it to the migrations."""
 
 MIGRATIONS = Path(__file__).parent / "migrations"

@@ -138,7 +138,8 @@ class RunLog:
     def runs(
         self, limit: int = 50, before: int | None = None, valve: str | None = None
     ) -> list[RunRow]:
-        """Runs, newest first; only those with a number below `before`, only of one valve's tag."""
+        """Runs, newest first; only those with a number below `before`, only of one valve's tag.
+        Those taken off the list are left out; rig.runlog.finding asks for more."""
         of_run = results.alias("of_run")
         latest = select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id)
         query = (
@@ -150,6 +151,7 @@ class RunLog:
             .outerjoin(valves, runs.c.valve_id == valves.c.id)
             .outerjoin(jobs, runs.c.job_id == jobs.c.id)
             .outerjoin(results, results.c.id == latest.scalar_subquery())
+            .where(runs.c.removed_utc_s.is_(None))
             .order_by(runs.c.id.desc())
             .limit(limit)
         )  # fmt: skip

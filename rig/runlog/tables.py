@@ -118,12 +118,17 @@ runs = Table(
     Column("remark", Text, nullable=False, server_default=""),
     Column("clock_step_s", Number),  # core.clock.ClockChange; NULL where not known
     Column("slept_s", Number),
+    Column("removed_utc_s", Number),  # taken off the list, and when; nothing is ever deleted
     CheckConstraint(
         _one_of("source", ("simulated", "emulated board", "board", "capture")), name="source"
     ),
     CheckConstraint(_one_of("status", STATUSES), name="status"),
     Index("ix_runs_valve_id_id", "valve_id", "id"),
     Index("ix_runs_status", "status"),
+    Index("ix_runs_job_id_id", "job_id", "id"),
+    Index("ix_runs_person_id", "person", "id"),
+    Index("ix_runs_source_id", "source", "id"),
+    Index("ix_runs_wall_utc_s", "wall_utc_s"),
     sqlite_autoincrement=True,  # a run's number is never given twice
     sqlite_strict=True,
 )
@@ -169,6 +174,29 @@ results = Table(
     Column("verdict", Text),
     Column("response_mean_ms", Number),
     UniqueConstraint("run_id", "software"),
+    Index("ix_results_verdict_run_id", "verdict", "run_id"),
+    Index("ix_results_response_mean_ms", "response_mean_ms"),
     sqlite_autoincrement=True,
+    sqlite_strict=True,
+)
+
+tags = Table(
+    "tags",
+    metadata,
+    Column("run_id", Whole, ForeignKey("runs.id"), primary_key=True),
+    Column("tag", Text, primary_key=True),
+    Index("ix_tags_tag_run_id", "tag", "run_id"),
+    sqlite_strict=True,
+)
+
+notes = Table(  # written after the run; the run's own note stays as it was
+    "notes",
+    metadata,
+    Column("id", Whole, primary_key=True),
+    Column("run_id", Whole, ForeignKey("runs.id"), nullable=False),
+    Column("written_utc_s", Number, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Index("ix_notes_run_id", "run_id"),
     sqlite_strict=True,
 )
