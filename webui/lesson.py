@@ -24,7 +24,7 @@ from flask import (
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.clock import NS_PER_MS
-from webui import chainlinks, modelrun, runview, strokes, timeline, words
+from webui import chainlinks, log, modelrun, runview, strokes, timeline, words
 from webui.faults import PageFault
 from webui.pages import Count
 
@@ -34,6 +34,7 @@ MOST = 8
 IDLE_S = 3 * 3600.0
 POINTS = 1_500
 LEAST_MS = 5.0
+LOOKED_AT, OFFERED = 120, 30
 LOOPBACK = ("127.", "localhost", "[::1]")
 
 RunId = "<int(max=2147483647):run_id>"
@@ -123,6 +124,13 @@ def install(app: Flask) -> None:
 
 def _lessons() -> Lessons:
     return cast(Lessons, current_app.extensions["lessons"])
+
+
+@blueprint.get("/lesson")
+def start() -> str:
+    """Which run to teach with: the newest ones that have strokes."""
+    rows = [row for row in log.run_log().runs(LOOKED_AT) if row.kind == "strokes" and row.strokes]
+    return render_template("lesson_start.html", rows=rows[:OFFERED])
 
 
 @blueprint.get(f"/runs/{RunId}/lesson")

@@ -46,19 +46,20 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
         return (result.get(part) or {}).get(key)
 
     spread = (result.get("summary") or {}).get(key) or {}
+    first = of("first_stroke")
+    without = ", without the first stroke" if first and first["stands_out"] else ""
     low, high = spread.get("tolerance_95_95") or (None, None)
     if low is not None and high is not None:
         yield (
             f"95 of 100 strokes like these have a {name} between {low:.1f} and {high:.1f} ms (95 % "
-            "confidence, normal scatter)."
+            f"confidence, normal scatter{without})."
         )
     able = of("capability")
     if able:
         yield (
             f"Against its limits for each stroke the {name} has Cpk {able['cpk']:.2f} (at least "
-            f"{able['cpk_lower95']:.2f} with 95 % confidence)."
+            f"{able['cpk_lower95']:.2f} with 95 % confidence{without})."
         )
-    first = of("first_stroke")
     if first and first["stands_out"]:
         yield (
             f"First stroke after rest: its {name} is {abs(first['excess_ms']):.1f} ms "

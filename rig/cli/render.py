@@ -16,7 +16,7 @@ from rig.cli.current_show import plain_fields
 STROKE_FIELDS = (
     "number", "answered", "settled", "response_ms", "release_ms", "first_edge_on_ms",
     "first_edge_off_ms", "bounce_on", "bounce_off", "at_switch_on_kpa", "at_switch_off_kpa",
-    "marks",
+    "marks", "missed",
 )  # fmt: skip
 RAMP_FIELDS = ("number", "actuation_kpa", "reset_kpa", "differential_kpa", "marks")
 
@@ -93,7 +93,8 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
                 yield notice
             yield "\t".join(fields)
             for row in rows:
-                yield _line(*(row[field] for field in fields))
+                # a result of an earlier program has no `missed`
+                yield _line(*(row.get(field) for field in fields))
 
 
 def _ramps(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
