@@ -6,14 +6,14 @@ A missed stroke says something of what was tested only where that chain was show
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from rig.analysis import coil_state, marks
 from rig.analysis.contact import Contact
 from rig.analysis.gauge_place import NEAR_ZERO_KPA, GaugeSeen, gauge_seen
+from rig.analysis.known import Conditions, oil_degc, stated, supply_v
 from rig.analysis.pressure_transitions import PressureTable
 from rig.analysis.signature import Signature
 from rig.analysis.signature_advice import GAPS
@@ -23,8 +23,6 @@ from rig.config.sheet import Sheet
 from rig.core.clock import NS_PER_S
 from rig.core.recording import Bool, Int64, Recording, SampleSeries
 from rig.core.records import READBACK
-
-Conditions = Mapping[str, Mapping[str, Any]]
 
 SUPPLY_SHARE = 0.8
 """A supply below this share of the setup's voltage is not taken as present (common practice, no
@@ -119,24 +117,6 @@ def _oil_temperature(recording: Recording, conditions: Conditions) -> Link:
     return Link(OIL_TEMPERATURE, True, f"oil {how} as {degc:.0f} degC", "")
 
 
-def supply_v(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:
-    """The coil's supply in volt, and whether it was "measured" or "stated"; None where neither."""
-    measured = recording.samples.get("supply_voltage")
-    if measured is not None and measured.good.any():
-        return float(np.median(measured.value[measured.good])), "measured"
-    found_v, how = _stated(conditions, "supply_voltage", "V")
-    return None if found_v is None else (found_v, how)
-
-
-def oil_degc(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:
-    """The oil's temperature, and whether it was "measured" or "stated"; None where neither."""
-    measured = recording.samples.get("oil_temperature")
-    if measured is not None and measured.good.any():
-        return float(np.median(measured.value[measured.good])), "measured"
-    degc, how = _stated(conditions, "oil_temperature", "degC")
-    return None if degc is None else (degc, how)
-
-
 def _current(signature: Signature | None) -> tuple[Link, ...]:
     """What flowed in the coil, where it was recorded and could be judged."""
     if signature is None or signature.coil.state == coil_state.UNKNOWN:
@@ -170,7 +150,7 @@ def _supply(
 def _base_pressure(
     sheet: Sheet | None, conditions: Conditions, before_kpa: float | None, gauge: GaugeSeen
 ) -> Link:
-    stated_kpa, how = _stated(conditions, "base_pressure", "kPa")
+    stated_kpa, how = stated(conditions, "base_pressure", "kPa")
     found = [] if stated_kpa is None else [(stated_kpa, f"{how} as {stated_kpa:.0f} kPa")]
     aside = ""
     if gauge.near_zero or (before_kpa is not None and before_kpa < NEAR_ZERO_KPA):
@@ -310,14 +290,3 @@ def _answer(sheet: Sheet | None, gauge: GaugeSeen, missed: int) -> Link:
 
 def _marked(table: StrokeTable, mark: str) -> Bool:
     return np.asarray((table.mark_bits & marks.bit(mark)) != 0)
-
-
-def _stated(conditions: Conditions, name: str, unit: str) -> tuple[float | None, str]:
-    """A condition given with the run in `unit`, and how it was come by."""
-    given = conditions.get(name)
-    value = given.get("value") if given else None
-    if given is None or isinstance(value, bool) or not isinstance(value, int | float):
-        return None, ""
-    if given.get("unit") != unit or not np.isfinite(value):
-        return None, ""
-    return float(value), "measured" if given.get("how") == "measured" else "stated"

@@ -14,10 +14,11 @@ from rig.analysis.advice import advice, missed_of
 from rig.analysis.behaviour import Behaviour, behaviour
 from rig.analysis.budgets import budgets
 from rig.analysis.calibration import Applied, applied_of, remarks
-from rig.analysis.chain import Conditions, Link, chain, gauge_of, oil_degc, supply_v
+from rig.analysis.chain import Link, chain, gauge_of
 from rig.analysis.contact import Contact, SwitchTrack, contact_told, rest_instant_ns, switch_track
 from rig.analysis.hold import HoldResult, hold
 from rig.analysis.integrity import Doubts, doubts
+from rig.analysis.known import Conditions, oil_degc, supply_v
 from rig.analysis.pressure import alike_kpa, pressure_of
 from rig.analysis.pressure_transitions import PressureTable, pressure_table
 from rig.analysis.ramp import RampTable, ramp_table
