@@ -88,8 +88,8 @@ def overlay(
     `summary` is that of the run's result; `odd` are strokes that are always among those drawn.
     `switch`: of each stroke drawn the spans in which the contact was closed, and over all strokes
     the share closed on an even grid; `figure`: 5, 50 and 95 of 100 strokes had settled by then.
-    `channels`: readings of all strokes in order of time since the edge, at most `limit`, and their
-    5 %, 50 % and 95 % points in even intervals, worked out of all of them.
+    `channels`: readings of all strokes in order of time since the edge, at most `limit`, and the
+    5 %, 50 % and 95 % points over the strokes in even intervals, worked out of all readings.
     """
     found = starts(recording, way)
     figure = summary.get(FIGURE[way]) or {}
@@ -169,6 +169,29 @@ def _drawn(number: Int64, cost: Int64, odd: Collection[int], limit: int) -> list
     return kept
 
 
+def _band(
+    edges: NDArray[np.float64], since: Int64, value: NDArray[np.float64], place: Int64
+) -> list[list[float | None]]:
+    """Of each interval the 5 %, 50 % and 95 % points over the strokes, each stroke by the mean of
+    its readings there: one that lies apart then moves a band no more than one stroke may."""
+    at = np.clip(np.searchsorted(edges, since, side="right") - 1, 0, BINS - 1)
+    cell = place * BINS + at
+    rows = int(place.max()) + 1 if len(place) else 0
+    n = np.bincount(cell, minlength=rows * BINS).reshape(rows, BINS)
+    total = np.bincount(cell, weights=value, minlength=rows * BINS).reshape(rows, BINS)
+    band: list[list[float | None]] = []
+    for i in range(BINS):
+        seen = n[:, i] > 0
+        here = total[seen, i] / n[seen, i]
+        enough = len(here) >= LEAST_IN_BIN
+        band.append(
+            [round(float(v), 4) for v in np.percentile(here, BAND)]
+            if enough
+            else [None] * len(BAND)
+        )
+    return band
+
+
 def _channel(
     recording: Recording, name: str, found: Starts, window: tuple[int, int], limit: int
 ) -> dict[str, Any] | None:
@@ -181,18 +204,10 @@ def _channel(
     since = t_ns - found.at_ns[place]
     inside = (place >= 0) & (since <= window[1])
     order = np.argsort(since[inside], kind="stable")
-    since, value = since[inside][order], value[inside][order]
+    since, value, place = since[inside][order], value[inside][order], place[inside][order]
     keep = decimate.min_max(since, value, limit) if len(since) else np.zeros(0, np.int64)
     edges = np.linspace(window[0], window[1], BINS + 1)
-    at = np.clip(np.searchsorted(edges, since, side="right") - 1, 0, BINS - 1)
-    band: list[list[float | None]] = []
-    for i in range(BINS):
-        here = value[at == i]
-        band.append(
-            [round(float(v), 4) for v in np.percentile(here, BAND)]
-            if len(here) >= LEAST_IN_BIN
-            else [None] * len(BAND)
-        )
+    band = _band(edges, since, value, place)
     return {
         "name": name,
         "unit": CHANNEL_UNITS.get(name, ""),

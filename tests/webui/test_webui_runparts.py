@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable
 from html import unescape
 
+import numpy as np
 import pytest
 import written_runs
 from click.testing import CliRunner
@@ -156,3 +157,15 @@ def test_only_strokes_have_histograms_and_limits() -> None:
     assert runparts.spreads({"kind": "hold", "strokes": []}) == []
     assert runparts.remarks(None) == []
     assert runparts.odd_strokes(None) == []
+
+
+def test_one_stroke_apart_moves_the_band_by_no_more_than_a_stroke() -> None:
+    edges = np.linspace(0, 600, overlay.BINS + 1)
+    since = np.tile(np.arange(5, 600, 10, dtype=np.int64), 21)
+    place = np.repeat(np.arange(21), 60)
+    value = np.where(place == 0, 0.0, 100.0 + place)
+    low, middle, high = (list(column) for column in zip(
+        *overlay._band(edges, since, value, place), strict=True))  # fmt: skip
+    values = [0.0, *(100.0 + n for n in range(1, 21))]
+    for found, share in ((low, 5), (middle, 50), (high, 95)):
+        assert found == pytest.approx([np.percentile(values, share)] * overlay.BINS)

@@ -67,7 +67,7 @@ function describe() {
     ? `Stroke ${stroke.number}: milliseconds after the command.`
     : "Seconds after the first record."];
   if (thinned.length) {
-    parts.push(`Thinned for drawing (${thinned.map((t) => t.label ?? t.name).join(", ")}): ` +
+    parts.push(`Thinned for drawing (${thinned.map((t) => t.label ?? t.name.replaceAll("_", " ")).join(", ")}): ` +
       "lowest and highest value of each interval and every kind of edge are kept. Closer shows all.");
   }
   note.textContent = parts.join(" ");
