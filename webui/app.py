@@ -23,6 +23,7 @@ from webui import (
     labels,
     lesson,
     log,
+    logwork,
     pages,
     register,
     report,
@@ -68,7 +69,8 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
-    for part in (pages, api, compare, lesson, downloads, report, labels, helptexts):
+    logwork.install(app)
+    for part in (pages, logwork, api, compare, lesson, downloads, report, labels, helptexts):
         app.register_blueprint(part.blueprint)
     app.register_blueprint(register.valves)
     app.register_blueprint(register.jobs)

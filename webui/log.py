@@ -96,7 +96,7 @@ def run_log() -> RunLog:
     if "run_log" not in g:
         path = Path(current_app.config["RUN_LOG"])
         try:
-            g.run_log = RunLog(path, readonly=True)
+            g.run_log = RunLog.reading(path)  # one of an older form is brought up to date
         except NoLogError as error:
             raise NoLogYet(path) from error
     return cast(RunLog, g.run_log)

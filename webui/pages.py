@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime, timedelta
 from typing import Annotated, Any
 
 from flask import Blueprint, Flask, render_template, request
@@ -11,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from rig.cli import behaviour
 from rig.cli.current_show import calibration_facts, current_sentences
 from rig.core.errors import RigError
+from rig.runlog import finding, remarks
 from webui import figures, helptexts, log, runparts, runview, skim, timeline, words
 from webui.faults import PageFault
 
@@ -21,12 +23,65 @@ blueprint = Blueprint("pages", __name__)
 Count = Annotated[int, Field(ge=1, le=2**31 - 1)]
 
 
+Name = Annotated[str, Field(max_length=200)]
+
+
 class ListQuestion(BaseModel):
-    """What may be asked of the run list; anything else is refused."""
+    """What may be asked of the run list; anything else is refused. Dates are local days, both
+    included; `after` and `mean_ms` say where the page before ended."""
 
     model_config = ConfigDict(extra="forbid")
-    before: Count | None = None
-    valve: Annotated[str, Field(max_length=200)] | None = None
+    valve: Name | None = None
+    job: Name | None = None
+    by: Name | None = None
+    tag: Name | None = None
+    verdict: Annotated[str, Field(pattern="^[a-z_]{1,20}$")] | None = None
+    source: Annotated[str, Field(pattern="^[a-z ]{1,20}$")] | None = None
+    status: Annotated[str, Field(pattern="^[a-z]{1,20}$")] | None = None
+    kind: Annotated[str, Field(pattern="^[a-z]{1,20}$")] | None = None
+    since: date | None = None
+    until: date | None = None
+    order: finding.Order = "newest"
+    after: Count | None = None
+    mean_ms: Annotated[float, Field(allow_inf_nan=False)] | None = None
+    undo: Annotated[str, Field(pattern="^[0-9]{1,9}(,[0-9]{1,9}){0,200}$")] | None = None
+
+    @property
+    def sought(self) -> finding.Sought:
+        """The same for the log."""
+        return finding.Sought(
+            self.valve, self.job, self.by, self.verdict, self.source, self.status, self.kind,
+            self.tag, _midnight_s(self.since), _midnight_s(self.until, 1), order=self.order,
+        )  # fmt: skip
+
+    @property
+    def place(self) -> finding.Place | None:
+        """Where this page begins."""
+        return None if self.after is None else finding.Place(self.after, self.mean_ms)
+
+    @property
+    def narrowed(self) -> dict[str, str]:
+        """What was asked for, without the place in the list."""
+        given = self.model_dump(
+            exclude_none=True, exclude={"after", "mean_ms", "undo"}, mode="json"
+        )
+        return {key: str(value) for key, value in given.items() if value != "newest"}
+
+
+def _midnight_s(day: date | None, days_later: int = 0) -> float | None:
+    if day is None:
+        return None
+    try:
+        local = datetime.combine(day + timedelta(days=days_later), datetime.min.time())
+        return local.astimezone().timestamp()
+    except (OverflowError, ValueError, OSError):
+        return None  # a year that no clock of this computer knows: no limit
+
+
+def asked_of_the_list() -> ListQuestion:
+    """The question of this request; a field left empty asks nothing."""
+    given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
+    return ListQuestion.model_validate(given)
 
 
 class RunQuestion(BaseModel):
@@ -54,14 +109,26 @@ def install(app: Flask) -> None:
 
 @blueprint.get("/")
 def run_list() -> str:
-    """Runs, newest first, some at a time."""
-    asked = ListQuestion.model_validate(request.args.to_dict())
-    rows = log.run_log().runs(ROWS + 1, before=asked.before, valve=asked.valve)
-    if not rows and asked.before is None and asked.valve is None:
+    """Runs, newest first unless asked otherwise, some at a time."""
+    asked = asked_of_the_list()
+    opened = log.run_log()
+    listed, following = finding.find(opened, asked.sought, ROWS, asked.place)
+    if not listed and not asked.narrowed and asked.after is None and not asked.undo:
         return render_template("no_log.html", path=None)
-    older = rows[ROWS - 1].id if len(rows) > ROWS else None
+    further = None
+    if following is not None:
+        further = {**asked.narrowed, "after": following.id}
+        if asked.order in ("slowest", "fastest"):
+            further["mean_ms"] = following.mean_ms
     return render_template(
-        "run_list.html", rows=rows[:ROWS], older=older, before=asked.before, valve=asked.valve
+        "run_list.html",
+        listed=listed,
+        further=further,
+        asked=asked,
+        narrowed=asked.narrowed,
+        names=finding.known(opened),
+        orders=finding.ORDERS,
+        undo=asked.undo.split(",") if asked.undo else [],
     )
 
 
@@ -99,6 +166,7 @@ def one_run(run_id: int) -> str:
         listed=len(listed),
         only=asked.only,
         a_page=runview.STROKES_A_PAGE,
+        written=remarks.of_run(log.run_log(), run_id),
     )
 
 

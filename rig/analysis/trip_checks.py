@@ -16,6 +16,11 @@ CHECKS = {
     "gauge stuck": "look whether the gauge's display is held, its port blocked, or a valve before "
     "it shut",
     "oil temperature": "let the oil cool, and look at its level and cooling",
+    "reading stale": "look at the sensor of that channel, its supply, cable and settings",
+    "coil current": "measure the coil's resistance at the plug; a shorted coil or a second feed "
+    "draws too much",
+    "cylinder pressure": "look at the engine (speed, load, mixture) before the transducer",
+    "engine speed": "look at the idle, then at the pick-up and its wire",
     "supply voltage": "look at battery, charger and connections, and measure at the relay",
     "on time": "let the coil cool; give the sheet a shorter on time",
     "duty": "let the coil cool; give the sheet a longer rest",

@@ -27,7 +27,8 @@ def write_json(
     Times `t_ns` are whole nanoseconds from `t0_ns`, so that they stay exact in a reader whose
     numbers are doubles. Levels are electrical; `switch_closed_level` and `readback_live_level`
     say what they mean. Of the converter's fast channels there are also the raw codes, in step with
-    the samples, and half the longest transfer (`half_ns`). NaN never stands in the file: a reading without a value is null.
+    the samples, and half the longest transfer (`half_ns`). NaN never stands in the file: a reading
+    without a value is null.
     """
     with whole_file(path) as file:
         file.write("{\n")

@@ -88,8 +88,8 @@ class ConverterChip:
         code = round(volts / self._lsb_v + noise)
         top = 2**self._bits - 1
         if self._signed:
-            return min(max(code, 0 if single else -SIGN_BIT), top) % (2 * SIGN_BIT)
-        return min(max(code, 0), top)
+            return int(min(max(code, 0 if single else -SIGN_BIT), top) % (2 * SIGN_BIT))
+        return int(min(max(code, 0), top))
 
     def _asked(self, command: int) -> tuple[bool, int]:
         """Whether one input against ground was asked for, and which (the first of a pair)."""

@@ -1,0 +1,258 @@
+# SPDX-License-Identifier: MIT
+"""What a person does with the log: tags, notes, removing and putting back, exports, captures."""
+
+from __future__ import annotations
+
+import contextlib
+import tempfile
+import time
+import uuid
+import zipfile
+from pathlib import Path
+from typing import Any
+
+from flask import (
+    Blueprint,
+    Flask,
+    Response,
+    current_app,
+    redirect,
+    render_template,
+    request,
+    send_file,
+    url_for,
+)
+from werkzeug.datastructures import FileStorage
+from werkzeug.wrappers import Response as AnyResponse
+
+from rig import __version__
+from rig.captures import write_csv, write_json, write_vcd
+from rig.core.clock import read_wall_time
+from rig.core.errors import RigError, UsageError
+from rig.runlog import finding, remarks
+from rig.runlog.header import RunHeader
+from rig.runlog.store import RunLog
+from webui import access, importing, log, runview
+from webui.faults import PageFault
+
+blueprint = Blueprint("logwork", __name__)
+
+CHOSEN_MOST = 200
+CAPTURE_BYTES = 256 << 20
+CHUNK_RECORDS = 2000
+WRITERS = {"csv": write_csv, "vcd": write_vcd}
+CAPTURE_ENDS = (".csv", ".vcd", ".txt")
+
+
+def install(app: Flask) -> None:
+    """One reading process for all captures."""
+    app.extensions["captures"] = importing.Reader()
+
+
+def _log() -> RunLog:
+    """The log for one short change. Raises log.NoLogYet."""
+    path = Path(current_app.config["RUN_LOG"])
+    if not path.exists():
+        raise log.NoLogYet(path)
+    return RunLog(path)
+
+
+def _chosen() -> list[int]:
+    """The runs that were ticked. Raises PageFault."""
+    texts = request.values.getlist("run")
+    if (
+        not texts
+        or len(texts) > CHOSEN_MOST
+        or not all(t.isdecimal() and len(t) < 10 for t in texts)
+    ):
+        raise PageFault(
+            400, "Choose runs first", f"Tick one to {CHOSEN_MOST} runs in the list.",
+            "Go back, tick them, and choose what to do.",
+        )  # fmt: skip
+    return [int(text) for text in dict.fromkeys(texts)]
+
+
+@blueprint.post("/log/remove")
+@access.writer_only
+def remove() -> AnyResponse:
+    """Take runs off the list; the next page offers to put them back."""
+    numbers = _chosen()
+    with _log() as opened:
+        remarks.remove(opened, numbers)
+    return redirect(url_for("pages.run_list", undo=",".join(map(str, numbers))))
+
+
+@blueprint.post("/log/restore")
+@access.writer_only
+def restore() -> AnyResponse:
+    """Put runs back on the list."""
+    with _log() as opened:
+        remarks.restore(opened, _chosen())
+    return redirect(url_for("pages.run_list"))
+
+
+@blueprint.get("/log/removed")
+def removed() -> str:
+    """The runs taken off the list."""
+    listed, _ = finding.find(log.run_log(), finding.Sought(removed=True), CHOSEN_MOST)
+    return render_template("removed.html", listed=listed)
+
+
+@blueprint.post("/runs/<int(max=2147483647):run_id>/tags")
+@access.writer_only
+def tag(run_id: int) -> AnyResponse:
+    """Put a tag on, or take one off."""
+    with _log() as opened, _told():
+        if request.form.get("take_off"):
+            remarks.take_tag(opened, run_id, request.form["take_off"])
+        else:
+            remarks.add_tag(opened, run_id, request.form.get("tag", ""))
+    return redirect(url_for("pages.one_run", run_id=run_id) + "#remarks")
+
+
+@blueprint.post("/runs/<int(max=2147483647):run_id>/notes")
+@access.writer_only
+def note(run_id: int) -> AnyResponse:
+    """Add a note; those before it stay."""
+    with _log() as opened, _told():
+        remarks.add_note(opened, run_id, request.form.get("text", ""), request.form.get("by", ""))
+    return redirect(url_for("pages.one_run", run_id=run_id) + "#remarks")
+
+
+class _told(contextlib.ContextDecorator):  # noqa: N801 - reads as a phrase
+    """A person's mistake becomes a page, not a fault of the program."""
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(self, kind: object, error: BaseException | None, _: object) -> None:
+        if isinstance(error, UsageError):
+            raise PageFault(400, "Not written down", str(error), "Go back and mend it.") from error
+
+
+@blueprint.get("/log/export")
+def export() -> Response:
+    """Several runs as one archive, each as the single run's export."""
+    kind = request.args.get("to", "csv")
+    if kind not in ("csv", "json", "vcd"):
+        raise PageFault(400, "No such export", "Runs leave as csv, json or vcd.", "Choose one.")
+    kept = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the answer
+    with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED) as archive:
+        for number in _chosen():
+            view = runview.open_run(number)
+            source = view.stored.header.source.replace(" ", "-")
+            with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
+                path = Path(folder) / f"run-{number}-{source}.{kind}"
+                if kind == "json":
+                    write_json(view.result or {}, view.recording, path)
+                else:
+                    WRITERS[kind](view.recording, path)
+                archive.write(path, path.name)
+    kept.seek(0)
+    return send_file(kept, "application/zip", as_attachment=True, download_name=f"runs-{kind}.zip")
+
+
+# -- captures
+
+
+@blueprint.route("/log/import", methods=["GET", "POST"])
+@access.writer_only
+def take_capture() -> AnyResponse | str | tuple[str, int]:
+    """A file dropped on the page: what was understood of it, or stored as runs."""
+    if request.method == "GET":
+        return _import_page()
+    request.max_content_length = CAPTURE_BYTES
+    sent = request.files.get("capture")
+    setup = _setups().get(request.form.get("setup", ""))
+    if sent is None or not sent.filename:
+        return _import_page([_problem("no file was sent", "choose or drop a file")]), 400
+    if setup is None:
+        return _import_page([_problem("no setup was chosen", "say how the lines are wired")]), 400
+    keep = request.form.get("keep") == "yes"
+    with importing.folder() as folder:
+        answer = _read(sent, Path(folder), setup)
+        if "problems" in answer:
+            return _import_page(answer["problems"], name=sent.filename), 400
+        if not keep:
+            return _import_page(understood=answer["runs"], name=sent.filename)
+        numbers = [_store(Path(folder), run, setup, sent.filename) for run in answer["runs"]]
+    if len(numbers) == 1:
+        return redirect(url_for("pages.one_run", run_id=numbers[0]))
+    return redirect(url_for("pages.run_list", source="capture"))
+
+
+def _problem(what: str, remedy: str) -> dict[str, str]:
+    return {"key": "", "value": "", "what": what, "remedy": remedy}
+
+
+def _read(sent: FileStorage, folder: Path, setup: dict[str, str]) -> dict[str, Any]:
+    """What the reading process makes of the file."""
+    ending = Path(sent.filename or "").suffix.lower()
+    path = folder / f"capture{ending if ending in CAPTURE_ENDS else '.csv'}"
+    sent.save(path)
+    reader: importing.Reader = current_app.extensions["captures"]
+    return reader.read({"path": str(path), "setup": setup["text"], "setup_name": setup["name"]})
+
+
+def _setups() -> dict[str, dict[str, str]]:
+    """Setups that a capture may be read by: those of the page, then those of the newest runs."""
+    found: dict[str, dict[str, str]] = {}
+    hub = current_app.extensions.get("hub")
+    if hub is not None:
+        for name, path in hub.files.setups.items():
+            found[name] = {"text": path.read_text(), "name": path.name}
+    with contextlib.suppress(log.NoLogYet):
+        opened = log.run_log()
+        for row in opened.runs(30):
+            header = opened.load(row.id).header
+            label = f"as in run {row.id}: {header.setup_name}"
+            if not any(one["text"] == header.setup_text for one in found.values()):
+                found[label] = {"text": header.setup_text, "name": header.setup_name}
+    return found
+
+
+def _import_page(
+    problems: list[dict[str, str]] | None = None,
+    understood: list[dict[str, Any]] | None = None,
+    name: str = "",
+) -> str:
+    return render_template(
+        "import.html", problems=problems or [], understood=understood, name=name,
+        setups=list(_setups()), chosen=request.form.get("setup", ""),
+    )  # fmt: skip
+
+
+def _store(folder: Path, run: dict[str, Any], setup: dict[str, str], file_name: str) -> int:
+    """One captured run into the log, with its result."""
+    from rig.cli.stored import analyse_and_save
+    from rig.config.loading import setup_from_text
+    from rig.core.records import END_REASONS
+
+    loaded = setup_from_text(setup["text"], setup["name"])
+    of_run = f", run {run['name']}" if run["name"] is not None else ""
+    header = RunHeader(
+        source="capture",
+        setup_text=setup["text"], setup_hash=loaded.hash, setup_name=setup["name"],
+        software=f"solenoid-rig {__version__}",
+        wall=read_wall_time(),
+        valve=request.form.get("valve", "").strip()[:200] or None,
+        job=request.form.get("job", "").strip()[:200] or None,
+        by=request.form.get("by", "").strip()[:200] or None,
+        note=f"capture {file_name[:200]}{of_run}",
+        uid=uuid.uuid4().hex,
+    )  # fmt: skip
+    path = Path(current_app.config["RUN_LOG"])
+    with RunLog(path) as opened:
+        number = opened.begin_run(header)
+        with (folder / run["records"]).open("rb") as file:
+            lines: list[bytes] = []
+            for line in file:
+                lines.append(line)
+                if len(lines) == CHUNK_RECORDS:
+                    opened.append_chunk(number, len(lines), b"".join(lines))
+                    lines.clear()
+            if lines:
+                opened.append_chunk(number, len(lines), b"".join(lines))
+        opened.end_run(number, END_REASONS[0], ended_utc_s=time.time())
+        with contextlib.suppress(RigError):
+            analyse_and_save(opened, number)
+    return number
