@@ -13,7 +13,9 @@ Number: sa.types.TypeEngine[float] = sa.Double().with_variant(sa.REAL(), "sqlite
 
 
 def upgrade() -> None:
-    op.add_column("runs", sa.Column("removed_utc_s", Number))  # NULL: not removed
+    options = {"sqlite_strict": True, "sqlite_autoincrement": True}
+    with op.batch_alter_table("runs", recreate="always", table_kwargs=options) as runs:
+        runs.add_column(sa.Column("removed_utc_s", Number))  # NULL: not removed
     op.create_table(
         "tags",
         sa.Column("run_id", sa.Integer, sa.ForeignKey(
