@@ -35,7 +35,7 @@ class CompareQuestion(BaseModel):
     model_config = ConfigDict(extra="forbid")
     run: Annotated[list[Count], Field(max_length=MOST_RUNS)] = []
     runs: Annotated[str, Field(max_length=600, pattern=r"^[\s\d,;]*$")] = ""
-    sort: Annotated[str, Field(pattern="^(response_ms|release_ms|verdict|given)$")] = "response_ms"
+    sort: Annotated[str, Field(pattern="^(response_ms|release_ms|verdict|given)$")] | None = None
 
     def numbers(self) -> list[int]:
         """The runs in the order given, each once. Raises PageFault for too many."""
@@ -96,16 +96,18 @@ def page() -> tuple[str, int]:
             results = [one.result for one in found]
         except UsageError as error:
             refused = str(error).replace(": `rig compare BEFORE AFTER`", "")
+    sort = question.sort or ("response_ms" if len(results) > 2 else "given")
+    lines = [] if shape is None else table(shape, results, sort)
     text = render_template(
         "compare.html",
         shape=shape,
         results=results,
         numbers=numbers,
         refused=refused,
-        sort=question.sort,
+        sort=sort,
         offered=offered(),
-        strips=[] if shape is None else strips(shape, results),
-        table=[] if shape is None else table(shape, results, question.sort),
+        strips=[] if shape is None else strips(shape, [results[line["place"]] for line in lines]),
+        table=lines,
         across="" if shape is None else words.unreal(shape["source"]),
         most_overlaid=MOST_OVERLAID,
         names={"response_ms": "response", "release_ms": "release"},
@@ -120,7 +122,8 @@ def offered() -> list[Any]:
 
 
 def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
-    """Every stroke of every run as a dot, with the mean and its interval."""
+    """Every stroke of every run as a dot, with the mean and its interval; `results` in the order in
+    which they are drawn."""
     found = []
     for key, name in (("response_ms", "Response"), ("release_ms", "Release")):
         columns = [values_of(one, key) for one in results]

@@ -55,7 +55,7 @@ function line(title, way, tables, unit, c, range) {
   const height = 230;
   const { from_ms: from, to_ms: to } = way;
   const plot = new uPlot({
-    width: Math.floor(area.clientWidth), height, padding: [TOP, 20, 0, 0], legend: { show: false },
+    width: Math.floor(area.clientWidth), height, padding: [TOP, 34, 0, 0], legend: { show: false },
     scales: { x: { time: false, range: () => [from, to] }, y: { range } },
     cursor: { drag: { x: false, y: false }, y: false },
     series: [{}, ...answer.runs.map((run, i) => ({

@@ -123,7 +123,7 @@ function drawModel(c) {
   const [from, to] = [data.traces.from_ms - data.command_ms, data.traces.to_ms - data.command_ms];
   const axis = { stroke: c.dim, font: FONT, grid: { stroke: c.grid, width: 1 }, ticks: { stroke: c.rule, width: 1, size: 5 } };
   const plot = new uPlot({
-    width: Math.floor(box.clientWidth), height: 220, padding: [TOP, 20, 0, 0], legend: { show: false },
+    width: Math.floor(box.clientWidth), height: 220, padding: [TOP, 34, 0, 0], legend: { show: false },
     cursor: { show: false },
     scales: { x: { time: false, range: () => [from, to] } },
     series: [{}, { stroke: c.pressure, width: 3, dash: [3, 4], points: { show: false } }],

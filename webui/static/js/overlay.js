@@ -38,7 +38,7 @@ function plotInto(label, height, options, table) {
   box.append(area);
   const c = colours();
   const made = new uPlot({
-    width: Math.max(Math.floor(area.clientWidth), 40), height, padding: [TOP, 20, 0, 0],
+    width: Math.max(Math.floor(area.clientWidth), 40), height, padding: [TOP, 34, 0, 0],
     legend: { show: false }, cursor: { drag: { x: false, y: false }, y: false, points: { show: false } },
     ...options,
     hooks: { drawClear: [(u) => watermark(u, box.dataset.across, c.watermark)], ...options.hooks },
