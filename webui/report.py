@@ -6,7 +6,16 @@ from __future__ import annotations
 import io
 from typing import Annotated, Literal
 
-from flask import Blueprint, Response, make_response, render_template, request, send_file, url_for
+from flask import (
+    Blueprint,
+    Response,
+    current_app,
+    make_response,
+    render_template,
+    request,
+    send_file,
+    url_for,
+)
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.cli.reported import reported
@@ -57,6 +66,7 @@ def show(run_id: int) -> str:
         style_href=url_for("report.style"),
         icon_href=url_for("static", filename="icon.svg"),
         links=links,
+        stop_href="" if current_app.config["HUB"] is None else url_for("bench.stop"),
     )
 
 

@@ -26,8 +26,8 @@ PAPERS = {"a4": "A4", "letter": "letter"}
 """Names of paper as a person types them -> as CSS has them (ISO 216 A4, 8.5 in x 11 in)."""
 TIGHTER = (
     "",
-    "body { font-size: 7.3pt; line-height: 1.18 } .plot { width: 43% }",
-    "body { font-size: 6.6pt; line-height: 1.15 } .plot { width: 33% }",
+    "body { font-size: 7pt; line-height: 1.18 } .plot { width: 43% }",
+    "body { font-size: 6.4pt; line-height: 1.15 } .plot { width: 33% }",
 )
 """Styles for a PDF that would not stay on its one sheet: a long note, small paper, a wide font."""
 RULES_NAMED = 13
@@ -91,19 +91,21 @@ def content(run: Reported) -> dict[str, Any]:
 
 
 def render(
-    run: Reported, *, style_href: str = "", icon_href: str = "",
+    run: Reported, *, style_href: str = "", icon_href: str = "", stop_href: str = "",
     links: Mapping[str, str] | None = None, paper: str = "", tight: int = 0,
 ) -> str:  # fmt: skip
     """The report as an HTML document.
 
     Without `style_href` the style stands inside, and the document needs nothing else. `links` are
-    words -> addresses shown above the paper on a screen, never printed. `paper` (a key of PAPERS)
+    words -> addresses shown above the paper on a screen, never printed; so is a stop that posts to
+    `stop_href`. `paper` (a key of PAPERS)
     fixes the size; empty leaves it to the printer. `tight` (a place in TIGHTER) is smaller print.
     """
     template = _environment().get_template("report.html")
     return template.render(
         **content(run), style="" if style_href else css(), style_href=style_href,
-        icon_href=icon_href, links=links or {}, paper=PAPERS.get(paper, ""), tight=TIGHTER[tight],
+        icon_href=icon_href, stop_href=stop_href, links=links or {},
+        paper=PAPERS.get(paper, ""), tight=TIGHTER[tight],
     )  # fmt: skip
 
 

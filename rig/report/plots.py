@@ -15,7 +15,7 @@ from rig.core.recording import Recording
 from rig.core.records import READBACK, SWITCH
 from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
 
-SIZE = (360, 116)
+SIZE = (360, 102)
 """Of one plot in the drawing's units; two stand side by side on the paper."""
 MOST_DOTS = 240
 MOST_ROWS = 30

@@ -13,7 +13,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
 
 from written_runs import Made
 
-ARTEFACTS = Path(__file__).parent / "artefacts"
+ARTEFACTS = Path(os.environ.get("RIG_PICTURES") or Path(__file__).parent / "artefacts")
+"""Where pictures of the pages go; `.ci/run` names a folder that is kept."""
 
 NASTY = '"><script>alert(1)</script><img src=x onerror=alert(2)>'
 
@@ -43,9 +44,9 @@ def address_of(run: str) -> str:
 class Server:
     """`rig serve` as a person starts it, on the log in `folder`."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *more: str) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "rig.cli.main", "serve", "--port", "0"],
+            [sys.executable, "-m", "rig.cli.main", "serve", "--port", "0", *more],
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
             env={**os.environ, "RIG_DATA": str(folder), "PYTHONUNBUFFERED": "1"},
         )  # fmt: skip

@@ -44,7 +44,7 @@ def test_pages_fit_and_can_be_tapped(visit: Callable, size: str, scheme: str) ->
     width, height = SIZES[size]
     watched = visit(width, height, scheme)
     watched.forgiven.append("404 (NOT FOUND)")  # the browser logs the status of "unknown"
-    ARTEFACTS.mkdir(exist_ok=True)
+    ARTEFACTS.mkdir(parents=True, exist_ok=True)
     for name, address in PAGES.items():
         page = watched.open(address)
         picture = page.screenshot(full_page=True)

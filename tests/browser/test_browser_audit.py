@@ -1,0 +1,165 @@
+# SPDX-License-Identifier: MIT
+"""Every page that the address map knows, also those that come later: no serious fault of access by
+axe, nothing in the console, nothing asked of elsewhere, room for a thumb, no sideways scrolling,
+and a picture of each in three sizes, light and dark."""
+
+from __future__ import annotations
+
+import json
+import re
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page
+from served import ARTEFACTS, RUNS, Server, address_of
+
+from webui.app import create_app
+from webui.helptexts import names
+
+pytestmark = pytest.mark.browser
+
+DEMO = Path(__file__).parents[2] / "demo"
+SETUP, SHEET = DEMO / "workshop.setup.toml", DEMO / "workshop.sheet.toml"
+SIZES = {"phone": (390, 844), "laptop": (1366, 768), "projector": (1920, 1080)}
+AXED = {("phone", "dark"), ("laptop", "light")}
+"""Where axe looks: each layout and each scheme once."""
+
+NUMBER = list(RUNS).index("simulated") + 1
+FILLED: dict[str, dict[str, list[Any]]] = {
+    "help.page": {"name": list(names())},
+    "bench.sheet": {"name": [SHEET.name]},
+    "lesson.follow": {"code": ["SHARED"]},
+}
+"""Endpoint -> argument of its address -> what to put there."""
+ANY = {"run_id": [NUMBER], "number": [1]}
+ALSO = [
+    address_of("tripped"), address_of("bare"), address_of("nasty"), address_of("wordy"),
+    f"/compare?run={NUMBER}&run={list(RUNS).index('nasty') + 1}",
+    f"/runs/{NUMBER}/report?before={list(RUNS).index('wordy') + 1}",
+    f"{address_of('wordy')}/report", "/runs/4711", "/valves/2", "/valves/3",
+]  # fmt: skip
+NO_PAGES = ("/api/", "/static/")
+FILES = {
+    "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
+}  # fmt: skip
+
+
+class Nothing:
+    """Stands where the hub would: only the address map is asked of this application."""
+
+
+def pages(code: str, all_help: bool) -> list[str]:
+    """All addresses that answer with a page. A new kind of address fails here until it is filled.
+
+    `all_help` False takes one help page for all, which share their form.
+    """
+    app = create_app({"HUB": Nothing(), "RUN_LOG": Path("nowhere")})
+    found = []
+    with app.test_request_context():
+        for rule in app.url_map.iter_rules():
+            if "GET" not in (rule.methods or ()) or rule.rule.startswith(NO_PAGES):
+                continue
+            if rule.endpoint in FILES:
+                continue
+            fill = {**ANY, **FILLED.get(rule.endpoint, {})}
+            unknown = set(rule.arguments) - set(fill)
+            assert not unknown, f"{rule.rule}: say in FILLED what stands for {unknown}"
+            argument = next(iter(rule.arguments), None)
+            values = fill[argument] if argument else [None]
+            for value in values if all_help else values[:1]:
+                words = {} if argument is None else {argument: code if value == "SHARED" else value}
+                built = app.url_map.bind("here").build(rule.endpoint, words)
+                found.append(built)
+    return sorted({*found, *ALSO})
+
+
+@pytest.fixture(scope="module")
+def operating(log_folder: Path) -> Iterator[Server]:
+    """A page that can operate the simulated rig."""
+    started = Server(log_folder, "--setup", str(SETUP), "--sheet", str(SHEET))
+    try:
+        yield started
+    finally:
+        started.stop()
+
+
+def shared_lesson(url: str) -> str:
+    """The code of a lesson that is being shared."""
+    opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+    text = opener.open(f"{url}/").read().decode()
+    token = re.search(r'name="csrf" content="([^"]+)"', text)
+    assert token is not None
+    ask = urllib.request.Request(
+        f"{url}/api/runs/{NUMBER}/lesson/share", b"", {"X-CSRF": token.group(1)}
+    )
+    return str(json.loads(opener.open(ask).read())["code"])
+
+
+SIDEWAYS = "() => Math.max(document.documentElement.scrollWidth, document.body.scrollWidth)"
+NARROW = """() => [...document.querySelectorAll(
+    "button, .button, input:not([type=hidden]), select, textarea, summary, nav a")]
+  .filter((e) => e.checkVisibility())
+  .map((e) => [e, /checkbox|radio/.test(e.type ?? "") ? e.closest("label") ?? e : e])
+  .map(([e, box]) => [e.textContent.trim() || e.id || e.name, box.getBoundingClientRect()])
+  .filter(([, box]) => box.height < 47.5 || box.width < 47.5)
+  .map(([name, box]) => `${name}: ${box.width} x ${box.height}`)"""
+NO_STOP = """() => [...document.querySelectorAll("form[action='/stop'] button")]
+  .filter((e) => e.checkVisibility() && e.getBoundingClientRect().bottom <= innerHeight + 1)
+  .length === 0"""
+
+
+def serious(page: Page) -> list[str]:
+    """What axe calls serious or critical."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{one['id']} ({one['impact']}): {one['help']}: {one['nodes'][0]['html'][:160]}"
+        for one in found
+        if one["impact"] in ("serious", "critical")
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+def test_every_page(visit: Callable, operating: Server, size: str, scheme: str) -> None:
+    width, height = SIZES[size]
+    watched = visit(width, height, scheme, url=operating.url)
+    watched.forgiven.append("404 (NOT FOUND)")  # the browser logs the status of /runs/4711
+    ARTEFACTS.mkdir(parents=True, exist_ok=True)
+    faults = []
+    for address in pages(shared_lesson(operating.url), (size, scheme) in AXED):
+        page = watched.open(address)
+        name = re.sub(r"[^a-z0-9]+", "-", address.lower().replace("/follow/", "follow-")).strip("-")
+        name = "follow" if name.startswith("follow") else name or "log"
+        picture = page.screenshot(full_page=True)
+        (ARTEFACTS / f"page-{name}-{size}-{scheme}.png").write_bytes(picture)
+        if page.evaluate(SIDEWAYS) > width:
+            faults.append(f"{address} scrolls sideways: {page.evaluate(SIDEWAYS)} px")
+        faults += [f"{address} too small to tap: {one}" for one in page.evaluate(NARROW)]
+        if page.evaluate(NO_STOP):
+            faults.append(f"{address} has no stop in sight")
+        if (size, scheme) in AXED:
+            faults += [f"{address} axe: {one}" for one in serious(page)]
+        faults += [f"{address} {one}" for one in watched.faults]
+        watched.faults.clear()
+    assert not faults, "\n".join(faults)
+
+
+def test_axe_here_finds_what_is_wrong(visit: Callable, operating: Server) -> None:
+    """The check is one that can fail: a page spoilt on purpose is found."""
+    page = visit(url=operating.url).open("/valves")
+    assert serious(page) == []
+    page.evaluate("document.querySelectorAll('label').forEach((e) => e.remove())")
+    assert any(one.startswith("label ") for one in serious(page))
+
+
+@pytest.mark.parametrize("paper", [(210, 297), (215.9, 279.4)], ids=["a4", "letter"])
+def test_the_browser_prints_a_report_on_one_sheet(
+    visit: Callable, operating: Server, paper: tuple[float, float]
+) -> None:
+    page = visit(url=operating.url).open(f"/runs/{NUMBER}/report?before=3")
+    made = page.pdf(width=f"{paper[0]}mm", height=f"{paper[1]}mm", print_background=True)
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", made)) == 1
