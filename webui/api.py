@@ -12,22 +12,50 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
+from rig.runlog import finding
 from webui import decimate, log, overlay, runparts, runview, strokes, timeline
 from webui.faults import PageFault
-from webui.pages import Count
+from webui.openapi import described
+from webui.pages import Count, ListQuestion
 
 blueprint = Blueprint("api", __name__, url_prefix="/api")
 
 Milliseconds = Annotated[float, Field(ge=0, le=1e12, allow_inf_nan=False)]
 
 
-class RunsQuestion(BaseModel):
-    """`limit` runs with numbers below `before`, of one valve's tag."""
+class RunsQuestion(ListQuestion):
+    """`limit` runs of those that are asked for; `before` is `after` of the newest first."""
 
-    model_config = ConfigDict(extra="forbid")
     limit: Annotated[int, Field(ge=1, le=200)] = 50
     before: Count | None = None
-    valve: Annotated[str, Field(max_length=200)] | None = None
+
+
+class RunFacts(BaseModel):
+    """A run of the list; unknown values are null."""
+
+    run: int
+    source: str
+    status: str
+    started_utc_s: float
+    clock_synchronised: bool | None
+    valve: str | None
+    job: str | None
+    by: str | None
+    mount: int | None
+    kind: str | None
+    strokes: int | None
+    verdict: str | None
+    response_mean_ms: float | None
+    tags: list[str]
+
+
+class RunsAnswer(BaseModel):
+    """A page of runs. `next_before`, and `next_mean_ms` where the order is by time, ask for the
+    following ones; null at the end."""
+
+    runs: list[RunFacts]
+    next_before: int | None
+    next_mean_ms: float | None
 
 
 class TracesQuestion(BaseModel):
@@ -40,33 +68,39 @@ class TracesQuestion(BaseModel):
 
 
 @blueprint.get("/runs")
+@described(RunsQuestion, RunsAnswer)
 def runs() -> Response:
-    """Runs, newest first; `next_before` asks for the following ones, null at the end."""
-    asked = RunsQuestion.model_validate(request.args.to_dict())
-    rows = log.run_log().runs(asked.limit + 1, before=asked.before, valve=asked.valve)
-    listed = rows[: asked.limit]
-    following = listed[-1].id if len(rows) > asked.limit else None
-    return jsonify(
-        runs=[
-            {
-                "run": row.id,
-                "source": row.source,
-                "status": row.status,
-                "started_utc_s": row.started_utc_s,
-                "clock_synchronised": row.clock_synchronised,
-                "valve": row.valve,
-                "job": row.job,
-                "by": row.by,
-                "mount": row.mount,
-                "kind": row.kind,
-                "strokes": row.strokes,
-                "verdict": row.verdict,
-                "response_mean_ms": row.response_mean_ms,
-            }
-            for row in listed
-        ],
-        next_before=following,
+    """Runs, newest first unless asked otherwise; `next_before` asks for the following ones."""
+    given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
+    asked = RunsQuestion.model_validate(given)
+    place = asked.place or (finding.Place(asked.before, asked.mean_ms) if asked.before else None)
+    listed, following = finding.find(log.run_log(), asked.sought, asked.limit, place)
+    facts = [
+        RunFacts(
+            run=row.id,
+            source=row.source,
+            status=row.status,
+            started_utc_s=row.started_utc_s,
+            clock_synchronised=row.clock_synchronised,
+            valve=row.valve,
+            job=row.job,
+            by=row.by,
+            mount=row.mount,
+            kind=row.kind,
+            strokes=row.strokes,
+            verdict=row.verdict,
+            response_mean_ms=row.response_mean_ms,
+            tags=list(tags),
+        )
+        for row, tags in listed
+    ]
+    by_time = following is not None and asked.order in ("slowest", "fastest")
+    answer = RunsAnswer(
+        runs=facts,
+        next_before=following.id if following else None,
+        next_mean_ms=following.mean_ms if following and by_time else None,
     )
+    return jsonify(answer.model_dump())
 
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>")
@@ -76,6 +110,7 @@ def one_run(run_id: int) -> Response:
 
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/traces")
+@described(TracesQuestion)
 def traces(run_id: int) -> Response:
     """Lanes and channels of a window, at most 5,000 points each."""
     asked = TracesQuestion.model_validate(request.args.to_dict())

@@ -24,6 +24,7 @@ from webui import (
     lesson,
     log,
     logwork,
+    openapi,
     pages,
     register,
     report,
@@ -70,7 +71,18 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
     logwork.install(app)
-    for part in (pages, logwork, api, compare, lesson, downloads, report, labels, helptexts):
+    for part in (
+        pages,
+        logwork,
+        openapi,
+        api,
+        compare,
+        lesson,
+        downloads,
+        report,
+        labels,
+        helptexts,
+    ):
         app.register_blueprint(part.blueprint)
     app.register_blueprint(register.valves)
     app.register_blueprint(register.jobs)

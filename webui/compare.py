@@ -18,6 +18,7 @@ from rig.config.compare import Compare
 from rig.core.errors import UsageError
 from webui import drawing, figures, log, overlay, runview, words
 from webui.faults import PageFault
+from webui.openapi import described
 from webui.pages import Count
 
 blueprint = Blueprint("compare", __name__)
@@ -195,6 +196,7 @@ def table(shape: Shape, results: Sequence[Shape], sort: str) -> list[dict[str, A
 
 
 @blueprint.get("/api/compare")
+@described(CompareQuestion)
 def as_json() -> Response:
     """The same object as `rig compare --json` prints."""
     try:
@@ -206,6 +208,7 @@ def as_json() -> Response:
 
 
 @blueprint.get("/api/compare/overlay")
+@described(CompareQuestion)
 def overlaid() -> Response:
     """Of each of at most eight runs, from the coil's edge on one span of time: the share of
     strokes with the switch closed, and the median of each channel."""

@@ -26,6 +26,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from rig.core.clock import NS_PER_MS
 from webui import chainlinks, log, modelrun, runview, strokes, timeline, words
 from webui.faults import PageFault
+from webui.openapi import described
 from webui.pages import Count
 
 blueprint = Blueprint("lesson", __name__)
@@ -164,6 +165,7 @@ def _page(run_id: int, asked: LessonQuestion, *, code: str, phone: bool) -> str:
 
 
 @blueprint.get(f"/api/runs/{RunId}/lesson")
+@described(LessonQuestion)
 def stroke_chain(run_id: int) -> Response:
     """One half of a stroke for the lesson: traces, links with what each took, and for a simulated
     run the plant's own values as `model`. Times are ms after the command."""
@@ -268,6 +270,7 @@ def picture(code: str) -> Response:
 
 
 @blueprint.post("/api/lessons/<code>")
+@described(Position)
 def move(code: str) -> Response:
     """The teacher's position, as a query; the header X-Lesson-Key proves who it is."""
     lesson = _lessons().of(code)

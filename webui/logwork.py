@@ -135,9 +135,10 @@ def export() -> Response:
     kind = request.args.get("to", "csv")
     if kind not in ("csv", "json", "vcd"):
         raise PageFault(400, "No such export", "Runs leave as csv, json or vcd.", "Choose one.")
+    numbers = _chosen()
     kept = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the answer
     with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED) as archive:
-        for number in _chosen():
+        for number in numbers:
             view = runview.open_run(number)
             source = view.stored.header.source.replace(" ", "-")
             with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:

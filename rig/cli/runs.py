@@ -21,25 +21,32 @@ COLUMNS = (
 @click.command("runs")
 @click.option("--limit", default=20, show_default=True, type=click.IntRange(1, 10_000))
 @click.option("--valve", metavar="TAG", help="Only the runs of this valve.")
+@click.option("--job", metavar="ID", help="Only the runs of this job.")
+@click.option("--by", metavar="NAME", help="Only the runs of this person.")
+@click.option("--tag", metavar="TAG", help="Only runs that a person put this tag on.")
+@click.option("--verdict", metavar="RESULT", help="Only conforms, does_not_conform, undecided ...")
+@click.option("--source", metavar="SOURCE", help="Only board, simulated, capture ...")
 @click.option("--before", type=click.IntRange(1), metavar="ID", help="Only runs older than this.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of a table.")
-def command(limit: int, valve: str | None, before: int | None, as_json: bool) -> None:
+def command(limit: int, before: int | None, as_json: bool, **sought: str | None) -> None:
     """List the runs in the log, newest first.
 
     Not on a terminal, it prints one run a line, fields separated by tabs, names first.
     """
     from rig.core.places import log_path
+    from rig.runlog.finding import Place, Sought, find
     from rig.runlog.schema import NoLogError
     from rig.runlog.store import RunLog
 
-    path, found = log_path(), []
+    path, found, following = log_path(), [], None
+    place = None if before is None else Place(before)
     try:
         with RunLog.reading(path) as log:
-            found = log.runs(limit + 1, before, valve)
+            listed, following = find(log, Sought(**sought), limit, place)
+            found = [one.row for one in listed]
     except NoLogError:
         pass  # no run was logged yet: the list is empty
-    more, found = len(found) > limit, found[:limit]
-    last = found[-1].id if more else None
+    last = following.id if following else None
     if as_json:
         rows = [row_json(row) for row in found]
         click.echo(json.dumps({"runs": rows, "next_before": last}, allow_nan=False))
@@ -47,7 +54,7 @@ def command(limit: int, valve: str | None, before: int | None, as_json: bool) ->
         for fields in (COLUMNS, *(row_fields(row) for row in found)):
             click.echo("\t".join(fields))
     elif not found:
-        of = f" of valve {valve}" if valve else ""
+        of = f" of valve {sought['valve']}" if sought["valve"] else ""
         click.echo(f"No runs{of} in {path}.")
     else:
         _show_table(found)

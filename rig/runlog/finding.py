@@ -124,7 +124,7 @@ def _ordered(query: Select[Any], order: str, after: Place | None) -> Select[Any]
             query = query.where(mean.is_not(None)).order_by(
                 mean.desc() if down else mean, number.desc()
             )
-            if after is None:
+            if after is None or after.mean_ms is None:
                 return query
             beyond = mean < after.mean_ms if down else mean > after.mean_ms
             return query.where(or_(beyond, and_(mean == after.mean_ms, number < after.id)))

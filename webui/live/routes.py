@@ -19,6 +19,7 @@ from webui.live import stream
 from webui.live.files import Files, fields_of, problems_of, text_of
 from webui.live.hub import Hub
 from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
+from webui.openapi import described
 
 blueprint = Blueprint("bench", __name__)
 
@@ -148,6 +149,7 @@ def latest() -> Response:
 
 
 @blueprint.get("/api/live/events")
+@described(media="text/event-stream")
 def events() -> Response:
     """Snapshots as server-sent events."""
     return stream.events()

@@ -1,0 +1,227 @@
+# SPDX-License-Identifier: MIT
+"""Searching the log, tags, notes, removing with an undo, exports, captures that are taken in."""
+
+from __future__ import annotations
+
+import io
+import random
+import re
+import zipfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from flask.testing import FlaskClient
+
+from rig.runlog.store import RunLog
+from webui.app import create_app
+
+Written = Callable[..., int]
+CAPTURE = "time_s,command,switch\n0,0,0\n1,1,0\n1.05,1,1\n2,0,1\n2.04,0,0\n3,0,0\n"
+MANY, SOME = 10_000, 150
+
+
+@pytest.fixture
+def client(log_path: Path) -> Iterator[FlaskClient]:
+    app = create_app({"RUN_LOG": log_path})
+    yield app.test_client()
+    app.extensions["captures"].close()
+
+
+def token(client: FlaskClient) -> str:
+    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/help/").text)
+    assert found is not None
+    return found[1]
+
+
+def shown(client: FlaskClient, address: str) -> list[int]:
+    """The runs of a page of the list."""
+    return [
+        int(n) for n in re.findall(r'aria-label="Choose run ([0-9]+)"', client.get(address).text)
+    ]
+
+
+def post(client: FlaskClient, address: str, **form: object) -> int:
+    return client.post(address, data={"csrf": token(client), **form}).status_code
+
+
+def test_the_list_is_narrowed_by_what_is_known(client: FlaskClient, written: Written) -> None:
+    written(valve="A", job="J1", by="Kim")
+    written(valve="B", job="J1", by="Lee", source="board")
+    written(valve="A", job="J2", by="Lee", source="board", status="tripped", trip=True)
+    assert shown(client, "/") == [3, 2, 1]
+    assert shown(client, "/?valve=A") == [3, 1]
+    assert shown(client, "/?job=J1&by=Lee") == [2]
+    assert shown(client, "/?source=board&status=tripped") == [3]
+    assert shown(client, "/?order=oldest") == [1, 2, 3]
+    assert shown(client, "/?verdict=none") == []
+    assert shown(client, "/?since=2001-01-01&until=2002-01-01") == []
+    assert sorted(shown(client, "/?order=slowest")) == sorted(shown(client, "/?order=fastest"))
+    assert client.get("/?order=upside").status_code == 400
+    assert client.get("/?since=yesterday").status_code == 400
+
+
+def test_pages_follow_one_another_without_a_gap(client: FlaskClient, written: Written) -> None:
+    for _ in range(45):
+        written(strokes=1)
+    first = client.get("/")
+    (following,) = re.findall(r'rel="next" href="([^"]+)"', first.text)
+    numbers = shown(client, "/") + shown(client, following.replace("&amp;", "&"))
+    assert numbers == list(range(45, 0, -1))
+
+
+def test_tags_and_notes_are_written_down_and_found(client: FlaskClient, written: Written) -> None:
+    run = written()
+    written()
+    assert post(client, f"/runs/{run}/tags", tag="  before   repair ") == 302
+    assert post(client, f"/runs/{run}/notes", text="Plug was loose.\nMended.", by="Kim") == 302
+    page = client.get(f"/runs/{run}").text
+    assert "before repair" in page and "Plug was loose." in page and "Kim" in page
+    assert shown(client, "/?tag=before repair") == [run]
+    assert post(client, f"/runs/{run}/tags", take_off="before repair") == 302
+    assert shown(client, "/?tag=before repair") == []
+
+
+@pytest.mark.parametrize(
+    ("address", "form"),
+    [("tags", {"tag": ""}), ("tags", {"tag": "x" * 41}), ("tags", {"tag": "a,b"}),
+     ("notes", {"text": " "}), ("notes", {"text": "x" * 4001})],
+)  # fmt: skip
+def test_what_cannot_be_written_down_says_why(
+    client: FlaskClient, written: Written, address: str, form: dict[str, str]
+) -> None:
+    run = written()
+    answer = client.post(f"/runs/{run}/{address}", data={"csrf": token(client), **form})
+    assert answer.status_code == 400 and "Go back" in answer.text
+
+
+def test_what_a_person_writes_is_never_markup(client: FlaskClient, written: Written) -> None:
+    run = written()
+    nasty = "<script>alert(1)</script>"
+    post(client, f"/runs/{run}/tags", tag=nasty)
+    post(client, f"/runs/{run}/notes", text=nasty, by=nasty)
+    assert nasty not in client.get(f"/runs/{run}").text
+    assert nasty not in client.get("/").text
+
+
+def test_removing_can_be_undone_and_loses_nothing(
+    client: FlaskClient, written: Written, log_path: Path
+) -> None:
+    for _ in range(3):
+        written()
+    before = [list(RunLog.reading(log_path).load(n).chunks()) for n in (1, 2)]
+    answer = client.post("/log/remove", data={"csrf": token(client), "run": ["1", "2"]})
+    assert answer.status_code == 302
+    page = client.get(answer.location)
+    assert "Undo" in page.text and shown(client, answer.location) == [3]
+    assert shown(client, "/log/removed") == [2, 1]
+    assert client.get("/runs/1").status_code == 200, "a run off the list can still be opened"
+    client.post("/log/restore", data={"csrf": token(client), "run": ["1", "2"]})
+    assert shown(client, "/") == [3, 2, 1]
+    assert [list(RunLog.reading(log_path).load(n).chunks()) for n in (1, 2)] == before
+
+
+def test_a_run_that_goes_on_is_not_taken_off(client: FlaskClient, written: Written) -> None:
+    run = written(status="running", analysed=False)
+    post(client, "/log/remove", run=str(run))
+    assert shown(client, "/") == [run]
+
+
+@pytest.mark.parametrize("kind", ["csv", "json", "vcd"])
+def test_several_runs_leave_in_one_archive(
+    client: FlaskClient, written: Written, kind: str
+) -> None:
+    written()
+    written()
+    answer = client.get(f"/log/export?run=1&run=2&to={kind}")
+    names = zipfile.ZipFile(io.BytesIO(answer.data)).namelist()
+    assert names == [f"run-1-simulated.{kind}", f"run-2-simulated.{kind}"]
+    with client.get(f"/runs/1/run.{kind}") as one:
+        alone = one.data
+    assert zipfile.ZipFile(io.BytesIO(answer.data)).read(names[0]) == alone
+    answer.close()
+
+
+@pytest.mark.parametrize("words", ["", "run=x", "run=1&to=exe", "&".join(["run=1"] * 300)])
+def test_what_cannot_be_exported(client: FlaskClient, written: Written, words: str) -> None:
+    written()
+    with client.get(f"/log/export?{words}") as answer:
+        status = answer.status_code
+    assert status == 400 or words.startswith("run=1&run=1")
+
+
+def send(client: FlaskClient, data: bytes, name: str = "x.csv", **form: str) -> tuple[int, str]:
+    setups = re.findall(r"<option[^>]*>([^<]+)</option>", client.get("/log/import").text)
+    answer = client.post(
+        "/log/import",
+        data={"csrf": token(client), "capture": (io.BytesIO(data), name),
+              "setup": setups[0], **form},
+    )  # fmt: skip
+    return answer.status_code, answer.text
+
+
+def test_a_capture_is_shown_first_and_kept_when_asked(
+    client: FlaskClient, written: Written
+) -> None:
+    written()
+    status, page = send(client, CAPTURE.encode())
+    assert status == 200 and "1 stroke;" in page and shown(client, "/") == [1]
+    status, _ = send(client, CAPTURE.encode(), keep="yes", valve="V-CAP")
+    assert status == 302 and shown(client, "/?source=capture") == [2]
+    page = client.get("/runs/2").text
+    assert "V-CAP" in page and "50" in page
+    facts = client.get("/api/runs/2/strokes").json
+    assert facts is not None and facts["response_ms"] == [pytest.approx(50, abs=0.01)]
+
+
+def test_problems_of_a_capture_are_all_told_and_nothing_is_kept(
+    client: FlaskClient, written: Written
+) -> None:
+    written()
+    status, page = send(client, b"time_s,comand,switch\n0,0,2\nx,1,0\n", keep="yes")
+    assert status == 400 and "comand" in page
+    assert shown(client, "/") == [1]
+
+
+def test_malformed_captures_crash_nothing_and_lose_nothing(
+    client: FlaskClient, written: Written, full_study: bool
+) -> None:
+    """Random bytes, cut and mutated captures; the same reading process serves them all."""
+    written()
+    dice = random.Random(5)
+    with client.get("/runs/1/run.vcd") as exported:
+        vcd = exported.data
+    for number in range(MANY if full_study else SOME):
+        source = bytearray(dice.choice([CAPTURE.encode(), vcd]))
+        for _ in range(dice.randrange(1, 6)):
+            at = dice.randrange(len(source))
+            source[at : at + dice.randrange(4)] = dice.randbytes(dice.randrange(6))
+        data = dice.randbytes(dice.randrange(300)) if number % 5 == 0 else bytes(source)
+        status, _ = send(client, data, name=dice.choice(["a.csv", "a.vcd", "a.bin", "../../a"]))
+        assert status in (200, 400), (status, data)
+    assert shown(client, "/") == [1]
+    assert client.application.extensions["captures"].begun == 1, "it was ended and begun anew"
+
+
+def test_a_capture_that_eats_memory_is_refused_and_the_next_is_read(
+    client: FlaskClient, written: Written, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written()
+    from webui import importing
+
+    reader = client.application.extensions["captures"]
+    answer = reader.read({"path": "/dev/zero", "setup": "", "setup_name": "x"}, within_s=2)
+    assert answer["problems"]
+    status, _ = send(client, CAPTURE.encode())
+    assert status == 200
+    assert importing.MEMORY_BYTES <= 2 << 30
+
+
+def test_over_a_network_without_the_passcode_the_log_is_only_read(
+    log_path: Path, written: Written
+) -> None:
+    written()
+    client = create_app({"RUN_LOG": log_path, "PASSCODE_HASH": "x"}).test_client()
+    for address in ("/log/remove", "/log/restore", "/runs/1/tags", "/runs/1/notes", "/log/import"):
+        assert client.post(address, data={"csrf": token(client)}).status_code == 403
+    assert "Take off the list" not in client.get("/").text
