@@ -70,6 +70,7 @@ def text(name: str) -> HelpText:
     # tables scroll in their own box, so that the page never scrolls sideways
     html = html.replace("<table>", '<div class="scroll" tabindex="0"><table>')
     html = html.replace("</table>", "</table></div>")
+    html = html.replace("<pre>", '<pre tabindex="0">')  # so do examples, by keys as well
     return HelpText(name, title, Markup(html), tuple(anchors))  # noqa: S704 - our files, html off
 
 

@@ -114,7 +114,13 @@ def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
 
 
 def run_number(log: RunLog, text: str) -> int:
-    """The number of the run a person named: a number, or "last". Raises UsageError."""
+    """The number of the run a person named: a number, "last", or what the code on a printed report
+    says (urn:uuid:...). Raises UsageError."""
+    if text.lower().startswith("urn:uuid:"):
+        found = log.uid_of(text[len("urn:uuid:") :].replace("-", "").lower())
+        if found is None:
+            raise UsageError(f"The run {text} is not in this log; another machine recorded it.")
+        return found
     if text == "last":
         newest = log.runs(limit=1)
         if not newest:

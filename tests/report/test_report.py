@@ -18,6 +18,7 @@ from written_runs import Made, write
 
 from rig.cli.main import cli
 from rig.cli.reported import reported
+from rig.cli.stored import run_number
 from rig.cli.wording import NO_VALVE, UNREAL
 from rig.core.errors import UsageError
 from rig.report import page, pdf, qr, words
@@ -231,6 +232,15 @@ def test_the_code_of_a_run_is_its_identifier() -> None:
 
     uid = uuid.uuid4()
     assert qr.run_text(uid.hex) == uid.urn  # RFC 9562 as Python's own library writes it
+
+
+def test_what_was_scanned_from_paper_finds_the_run(log_file: Path) -> None:
+    with made(log_file, Made(strokes=3), Made(strokes=3)) as log:
+        uid = log.load(2).header.uid
+        assert run_number(log, qr.run_text(uid)) == 2
+        assert run_number(log, qr.run_text(uid).upper()) == 2
+        with pytest.raises(UsageError, match="not in this log"):
+            run_number(log, qr.run_text("0" * 32))
 
 
 def test_a_code_says_its_text() -> None:
