@@ -126,8 +126,9 @@ def _chart(source: str, shown: Sequence[PastRun]) -> Chart:
     first, last = shown[0], shown[-1]
     change = (last.mean_ms or 0.0) - (first.mean_ms or 0.0)
     days = abs(last.started_utc_s - first.started_utc_s) / 86_400
+    over = f"over {days:.0f} days" if days >= 1.5 else "within a day"
     told = (
-        f"{len(shown)} runs over {days:.0f} days: from {first.mean_ms:.1f} to {last.mean_ms:.1f} "
+        f"{len(shown)} runs {over}: from {first.mean_ms:.1f} to {last.mean_ms:.1f} "
         f"ms ({change:+.1f} ms from the first run to the last)."
     )
     return Chart(
@@ -236,8 +237,8 @@ class Pair(NamedTuple):
 
 
 def pairs(past: Sequence[PastRun], before: int | None, after: int | None) -> list[Pair]:
-    """Every valve of a job with its runs of strokes: the first is taken as the one before, the last
-    as the one after, unless they are named."""
+    """Every valve of a job with its runs of strokes: the last is taken as the one after, the first
+    of the same source as the one before, unless they are named."""
     found = []
     for valve in dict.fromkeys(run.valve for run in past):
         mine = [
@@ -248,8 +249,9 @@ def pairs(past: Sequence[PastRun], before: int | None, after: int | None) -> lis
         if len(mine) < 2:
             found.append(Pair(valve or "", mine, None, None, None, ""))
             continue
-        first = mine[numbers.index(before)] if before in numbers else mine[0]
         last = mine[numbers.index(after)] if after in numbers else mine[-1]
+        like = [run for run in mine if run.source == last.source] or mine
+        first = mine[numbers.index(before)] if before in numbers else like[0]
         shape, refused = None, ""
         if first is last:
             refused = "The run before and the run after are the same."

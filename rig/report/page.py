@@ -70,7 +70,7 @@ def content(run: Reported) -> dict[str, Any]:
         "cautions": _cautions(run),
         "verdict": words.VERDICTS.get(str(verdict.get("result")), "NOT TESTED"),
         "why": words.clipped(verdict.get("why") or "", 420),
-        "next_check": words.clipped(verdict.get("next_check") or "", 260),
+        "next_check": _next_check(verdict),
         "risk": words.risk(result),
         "limits": words.limits(result)[:6],
         "more_limits": max(0, len(words.limits(result)) - 6),
@@ -179,6 +179,12 @@ def _caveats(result: Mapping[str, Any]) -> list[str]:
     if missed.get("words"):
         found.append(f"Answered: {missed['words']}.")
     return words.listed(found, 4)
+
+
+def _next_check(verdict: Mapping[str, Any]) -> str:
+    """Where to look next, unless the reason says it already."""
+    check = verdict.get("next_check") or ""
+    return "" if check in (verdict.get("why") or "") else words.clipped(check, 260)
 
 
 def _rules(rules: list[Any]) -> str:

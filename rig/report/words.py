@@ -165,6 +165,8 @@ def risk(result: Result) -> str:
         return ""
     shown = "less than 0.1" if pct < 0.1 else f"about {pct:.2g}"
     if verdict["result"] == "undecided":
+        if all(limit["result"] != "undecided" for limit in verdict.get("limits") or ()):
+            return ""  # undecided for another reason: the risk of a held limit would mislead
         return f"The chance that the value lies outside its limit is {shown} %."
     return f"The chance that this verdict is wrong is {shown} %."
 

@@ -111,6 +111,10 @@ NO_STOP = """() => [...document.querySelectorAll("form[action='/stop'] button")]
   .filter((e) => e.checkVisibility() && e.getBoundingClientRect().bottom <= innerHeight + 1)
   .length === 0"""
 
+UNSTUCK = """() => document.querySelectorAll(".stop-bar").forEach((e) =>
+  { e.style.position = "static"; })"""
+"""For a picture of the whole page: the bar at the window's foot would hide what lies there."""
+
 
 def serious(page: Page) -> list[str]:
     """What axe calls serious or critical."""
@@ -134,8 +138,6 @@ def test_every_page(visit: Callable, operating: Server, size: str, scheme: str) 
         page = watched.open(address)
         name = re.sub(r"[^a-z0-9]+", "-", address.lower().replace("/follow/", "follow-")).strip("-")
         name = "follow" if name.startswith("follow") else name or "log"
-        picture = page.screenshot(full_page=True)
-        (ARTEFACTS / f"page-{name}-{size}-{scheme}.png").write_bytes(picture)
         if page.evaluate(SIDEWAYS) > width:
             faults.append(f"{address} scrolls sideways: {page.evaluate(SIDEWAYS)} px")
         faults += [f"{address} too small to tap: {one}" for one in page.evaluate(NARROW)]
@@ -143,6 +145,9 @@ def test_every_page(visit: Callable, operating: Server, size: str, scheme: str) 
             faults.append(f"{address} has no stop in sight")
         if (size, scheme) in AXED:
             faults += [f"{address} axe: {one}" for one in serious(page)]
+        page.evaluate(UNSTUCK)
+        picture = page.screenshot(full_page=True)
+        (ARTEFACTS / f"page-{name}-{size}-{scheme}.png").write_bytes(picture)
         faults += [f"{address} {one}" for one in watched.faults]
         watched.faults.clear()
     assert not faults, "\n".join(faults)

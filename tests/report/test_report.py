@@ -71,6 +71,15 @@ def test_a_measured_run_has_no_notice_across(log_file: Path) -> None:
     assert 'class="across"' not in text
 
 
+def test_the_risk_of_a_held_limit_is_not_told_of_an_undecided_run(log_file: Path) -> None:
+    with made(log_file, Made(missed=(4, 9))) as log:
+        run = reported(log, 1)
+    assert run.result["verdict"]["result"] == "undecided"
+    text = said(page.render(run))
+    assert "The chance that" not in text
+    assert text.count(run.result["verdict"]["next_check"]) == 1
+
+
 def test_a_trip_and_a_coil_that_stayed_live_are_said(log_file: Path) -> None:
     with made(log_file, Made(status="tripped", trip=True, off="still live")) as log:
         text = said(page.render(reported(log, 1)))
