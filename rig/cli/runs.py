@@ -28,7 +28,17 @@ COLUMNS = (
 @click.option("--source", metavar="SOURCE", help="Only board, simulated, capture ...")
 @click.option("--before", type=click.IntRange(1), metavar="ID", help="Only runs older than this.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of a table.")
-def command(limit: int, before: int | None, as_json: bool, **sought: str | None) -> None:
+def command(
+    limit: int,
+    before: int | None,
+    as_json: bool,
+    valve: str | None,
+    job: str | None,
+    by: str | None,
+    tag: str | None,
+    verdict: str | None,
+    source: str | None,
+) -> None:
     """List the runs in the log, newest first.
 
     Not on a terminal, it prints one run a line, fields separated by tabs, names first.
@@ -40,9 +50,10 @@ def command(limit: int, before: int | None, as_json: bool, **sought: str | None)
 
     path, found, following = log_path(), [], None
     place = None if before is None else Place(before)
+    sought = Sought(valve=valve, job=job, by=by, tag=tag, verdict=verdict, source=source)
     try:
         with RunLog.reading(path) as log:
-            listed, following = find(log, Sought(**sought), limit, place)
+            listed, following = find(log, sought, limit, place)
             found = [one.row for one in listed]
     except NoLogError:
         pass  # no run was logged yet: the list is empty
@@ -54,7 +65,7 @@ def command(limit: int, before: int | None, as_json: bool, **sought: str | None)
         for fields in (COLUMNS, *(row_fields(row) for row in found)):
             click.echo("\t".join(fields))
     elif not found:
-        of = f" of valve {sought['valve']}" if sought["valve"] else ""
+        of = f" of valve {valve}" if valve else ""
         click.echo(f"No runs{of} in {path}.")
     else:
         _show_table(found)

@@ -7,7 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final, Literal, NamedTuple
 
-from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, exists, func, or_, select
 
 from rig.core.errors import UsageError
 from rig.runlog.rows import RunRow
@@ -16,6 +16,7 @@ from rig.runlog.tables import jobs, results, runs, tags, valves
 
 Order = Literal["newest", "oldest", "slowest", "fastest"]
 ORDERS: Final[tuple[Order, ...]] = ("newest", "oldest", "slowest", "fastest")
+LOOKED_THROUGH, NAMES_MOST = 2000, 50
 NO_RESULT = "none"
 """As a verdict: the run was never analysed."""
 
@@ -60,43 +61,27 @@ def find(
 
     Raises UsageError for an unknown order.
     """
-    query = _ordered(_query(sought), sought.order, after).limit(limit + 1)
     with log._reading() as connection:
-        rows = [RunRow(r[0], r[1], _yes_no(r[2]), *tuple(r)[3:]) for r in connection.execute(query)]
-        shown = rows[:limit]
-        numbers = [row.id for row in shown]
-        found: dict[int, list[str]] = {}
+        query = _ordered(_numbers(sought, connection), sought.order, after).limit(limit + 1)
+        numbers = [row[0] for row in connection.execute(query)]
+        more, numbers = len(numbers) > limit, numbers[:limit]
+        rows = {row[0]: row for row in connection.execute(_details(numbers))}
         tagged = select(tags.c.run_id, tags.c.tag).where(tags.c.run_id.in_(numbers))
+        found: dict[int, list[str]] = {}
         for run_id, tag in connection.execute(tagged.order_by(tags.c.tag)):
             found.setdefault(run_id, []).append(tag)
+    shown = [RunRow(r[0], r[1], _yes_no(r[2]), *tuple(r)[3:]) for r in (rows[n] for n in numbers)]
     listed = [Listed(row, tuple(found.get(row.id, ()))) for row in shown]
-    more = len(rows) > limit and bool(shown)
     return listed, Place(shown[-1].id, shown[-1].response_mean_ms) if more else None
 
 
-def _query(sought: Sought) -> Select[Any]:
+def _latest() -> Any:
+    """The number of a run's newest result."""
     of_run = results.alias("of_run")
-    latest = select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id).scalar_subquery()
-    wanted: list[ColumnElement[bool]] = [
-        runs.c.removed_utc_s.is_not(None) if sought.removed else runs.c.removed_utc_s.is_(None)
-    ]
-    for column, value in (
-        (valves.c.tag, sought.valve), (jobs.c.name, sought.job), (runs.c.person, sought.by),
-        (runs.c.source, sought.source), (runs.c.status, sought.status), (runs.c.kind, sought.kind),
-    ):  # fmt: skip
-        if value:
-            wanted.append(column == value)
-    if sought.verdict == NO_RESULT:
-        wanted.append(results.c.id.is_(None))
-    elif sought.verdict:
-        wanted.append(results.c.verdict == sought.verdict)
-    if sought.tag:
-        tagged = exists().where(and_(tags.c.run_id == runs.c.id, tags.c.tag == sought.tag))
-        wanted.append(tagged)
-    if sought.since_utc_s is not None:
-        wanted.append(runs.c.wall_utc_s >= sought.since_utc_s)
-    if sought.until_utc_s is not None:
-        wanted.append(runs.c.wall_utc_s < sought.until_utc_s)
+    return select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id).scalar_subquery()
+
+
+def _details(numbers: list[int]) -> Select[Any]:
     return (
         select(
             runs.c.id, runs.c.wall_utc_s, runs.c.synchronised, runs.c.source, runs.c.status,
@@ -105,9 +90,45 @@ def _query(sought: Sought) -> Select[Any]:
         )
         .outerjoin(valves, runs.c.valve_id == valves.c.id)
         .outerjoin(jobs, runs.c.job_id == jobs.c.id)
-        .outerjoin(results, results.c.id == latest)
-        .where(*wanted)
+        .outerjoin(results, results.c.id == _latest())
+        .where(runs.c.id.in_(numbers))
     )  # fmt: skip
+
+
+def _numbers(sought: Sought, connection: Connection) -> Select[Any]:
+    """The numbers alone: what a row shows is looked up for the rows of one page, not for all that
+    were passed over. Names are turned into their numbers first, so that an index leads to them."""
+    wanted: list[ColumnElement[bool]] = [
+        runs.c.removed_utc_s.is_not(None) if sought.removed else runs.c.removed_utc_s.is_(None)
+    ]
+    for column, value in (
+        (runs.c.person, sought.by), (runs.c.source, sought.source), (runs.c.status, sought.status),
+        (runs.c.kind, sought.kind),
+    ):  # fmt: skip
+        if value:
+            wanted.append(column == value)
+    for column, table, name, value in (
+        (runs.c.valve_id, valves, valves.c.tag, sought.valve),
+        (runs.c.job_id, jobs, jobs.c.name, sought.job),
+    ):
+        if value:
+            number = connection.execute(select(table.c.id).where(name == value)).scalar()
+            wanted.append(column == (-1 if number is None else number))
+    if sought.tag:
+        wanted.append(runs.c.id.in_(select(tags.c.run_id).where(tags.c.tag == sought.tag)))
+    if sought.since_utc_s is not None:
+        wanted.append(runs.c.wall_utc_s >= sought.since_utc_s)
+    if sought.until_utc_s is not None:
+        wanted.append(runs.c.wall_utc_s < sought.until_utc_s)
+    query = select(runs.c.id)
+    if sought.verdict == NO_RESULT:
+        wanted.append(~exists().where(results.c.run_id == runs.c.id))
+    elif sought.verdict or sought.order in ("slowest", "fastest"):
+        query = query.select_from(results).join(runs, runs.c.id == results.c.run_id)
+        wanted.append(results.c.id == _latest())
+        if sought.verdict:
+            wanted.append(results.c.verdict == sought.verdict)
+    return query.where(*wanted)
 
 
 def _ordered(query: Select[Any], order: str, after: Place | None) -> Select[Any]:
@@ -120,14 +141,15 @@ def _ordered(query: Select[Any], order: str, after: Place | None) -> Select[Any]
             query = query.order_by(number)
             return query if after is None else query.where(number > after.id)
         case "slowest" | "fastest":
-            down = order == "slowest"
+            down, of_run = order == "slowest", results.c.run_id
             query = query.where(mean.is_not(None)).order_by(
-                mean.desc() if down else mean, number.desc()
+                mean.desc() if down else mean, of_run.desc() if down else of_run
             )
             if after is None or after.mean_ms is None:
                 return query
             beyond = mean < after.mean_ms if down else mean > after.mean_ms
-            return query.where(or_(beyond, and_(mean == after.mean_ms, number < after.id)))
+            further = of_run < after.id if down else of_run > after.id
+            return query.where(or_(beyond, and_(mean == after.mean_ms, further)))
     raise UsageError(f"There is no order {order!r:.20}; there are {', '.join(ORDERS)}.")
 
 
@@ -136,11 +158,15 @@ def _yes_no(value: object) -> bool | None:
 
 
 def known(log: RunLog) -> dict[str, list[str]]:
-    """Names to choose from: tags and persons, the most used of each."""
+    """Names to choose from: tags and persons of the newest runs."""
     with log._reading() as connection:
-        people = select(runs.c.person).where(runs.c.person.is_not(None)).group_by(runs.c.person)
-        used = select(tags.c.tag).group_by(tags.c.tag).order_by(func.count().desc())
+        newest = select(runs.c.person).order_by(runs.c.id.desc()).limit(LOOKED_THROUGH).subquery()
+        people = select(newest.c.person).where(newest.c.person.is_not(None)).distinct()
+        last = select(tags.c.tag).order_by(tags.c.run_id.desc()).limit(LOOKED_THROUGH).subquery()
         return {
-            "by": [row[0] for row in connection.execute(people.limit(50))],
-            "tag": [row[0] for row in connection.execute(used.limit(50))],
+            "by": sorted(row[0] for row in connection.execute(people.limit(NAMES_MOST))),
+            "tag": sorted(
+                row[0]
+                for row in connection.execute(select(last.c.tag).distinct().limit(NAMES_MOST))
+            ),
         }

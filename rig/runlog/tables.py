@@ -175,7 +175,7 @@ results = Table(
     Column("response_mean_ms", Number),
     UniqueConstraint("run_id", "software"),
     Index("ix_results_verdict_run_id", "verdict", "run_id"),
-    Index("ix_results_response_mean_ms", "response_mean_ms"),
+    Index("ix_results_response_mean_ms_run_id", "response_mean_ms", "run_id"),
     sqlite_autoincrement=True,
     sqlite_strict=True,
 )

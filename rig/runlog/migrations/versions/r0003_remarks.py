@@ -43,6 +43,6 @@ def upgrade() -> None:
         ("ix_runs_source_id", "runs", ["source", "id"]),
         ("ix_runs_wall_utc_s", "runs", ["wall_utc_s"]),
         ("ix_results_verdict_run_id", "results", ["verdict", "run_id"]),
-        ("ix_results_response_mean_ms", "results", ["response_mean_ms"]),
+        ("ix_results_response_mean_ms_run_id", "results", ["response_mean_ms", "run_id"]),
     ):
         op.create_index(name, table, columns)
