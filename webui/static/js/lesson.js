@@ -2,11 +2,10 @@
 // One stroke in slow motion. The teacher's page moves the cursor; the pages of the class ask twice a
 // second where it is and move theirs alike in between.
 
-import { AXIS_SIZE, FONT, TOP, ask, colours, keepWidth, onSchemeChange, watermark } from "./plotting.js";
+import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
 import { buildPlot, plotHeight } from "./tracesplot.js";
-import { buildLinks, lightLinks, choices, longest } from "./lessonlinks.js";
-
-/* global uPlot */
+import { answerLines, buildLinks, choices, lightLinks, togetherWords } from "./lessonlinks.js";
+import { drawModel, strokeSpans } from "./lessonmodel.js";
 
 const root = document.getElementById("lesson");
 const find = (id) => document.getElementById(id);
@@ -51,7 +50,7 @@ async function load() {
     find("model").hidden = !data.model;
   }
   buildLinks(find("links"), data.links);
-  find("links-words").textContent = togetherWords();
+  find("links-words").textContent = togetherWords(data, state.revealed);
   const options = choices(data);
   find("guess-links").replaceChildren(...options.map(({ name }, i) => {
     const label = document.createElement("label");
@@ -65,16 +64,6 @@ async function load() {
   root.dataset.loaded = `${data.stroke} ${data.way}`;
 }
 
-function togetherWords() {
-  return data.together.map((part) => {
-    const names = part.links.join(", ").replace(/, ([^,]*)$/, " and $1");
-    if (part.took_ms === null) return `${names}: not measured in this stroke.`;
-    return state.revealed
-      ? `${names} together: ${part.took_ms.toFixed(1)} ms. Nothing here measured them apart.`
-      : `${names}: not measured apart.`;
-  }).join(" ");
-}
-
 // -- drawing
 
 function draw() {
@@ -85,7 +74,7 @@ function draw() {
   const c = colours();
   const box = find("lesson-traces");
   const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name));
-  const traces = { ...data.traces, channels, stroke: strokeSpans() };
+  const traces = { ...data.traces, channels, stroke: strokeSpans(data) };
   const height = plotHeight(traces);
   tracesPlot = buildPlot({
     box, data: traces, height, across: root.dataset.across, colours: c,
@@ -96,44 +85,7 @@ function draw() {
   });
   const watcher = keepWidth(tracesPlot, box, height);
   plots.push([tracesPlot, watcher]);
-  if (state.model && data.model) drawModel(c);
-}
-
-/** What the traces' own brackets need: they count from this half's command. */
-function strokeSpans() {
-  const from = data.command_ms + data.reference_ms;
-  const lasts = data.settled_ms === null ? null : data.settled_ms - data.reference_ms;
-  const on = data.way === "on";
-  return {
-    on_ms: data.command_ms, response_from_ms: on ? from : null, response_ms: on ? lasts : null,
-    release_from_ms: on ? null : from, release_ms: on ? null : lasts,
-  };
-}
-
-function drawModel(c) {
-  const model = data.model;
-  find("model-words").textContent = model.refused
-    ? `There is no model of this stroke: ${model.refused}.`
-    : `The same plant was run again from its seed and the commands of this run. Its edges lie within ${(1000 * model.apart_ms).toFixed(0)} µs of the recorded ones. The analysis never sees these values. The oil's part ends here where the pressure passes the switch's own threshold.`;
-  if (model.refused) { find("model-links").replaceChildren(); return; }
-  buildLinks(find("model-links"), model.links.map((link) => ({
-    ...link, measured: link.took_ms !== null, happens: "", u95_ms: null,
-  })), "not reached");
-  const box = find("model-trace");
-  const [from, to] = [data.traces.from_ms - data.command_ms, data.traces.to_ms - data.command_ms];
-  const axis = { stroke: c.dim, font: FONT, grid: { stroke: c.grid, width: 1 }, ticks: { stroke: c.rule, width: 1, size: 5 } };
-  const plot = new uPlot({
-    width: Math.floor(box.clientWidth), height: 220, padding: [TOP, 34, 0, 0], legend: { show: false },
-    cursor: { show: false },
-    scales: { x: { time: false, range: () => [from, to] } },
-    series: [{}, { stroke: c.pressure, width: 3, dash: [3, 4], points: { show: false } }],
-    axes: [
-      { ...axis, size: AXIS_SIZE, space: 60, values: (u, splits) => splits.map((v) => `${v} ms`) },
-      { ...axis, size: 64, space: 34, values: (u, splits) => splits.map((v) => `${v} kPa`), ticks: { show: false } },
-    ],
-    hooks: { drawClear: [(u) => watermark(u, "MODEL", c.watermark)] },
-  }, [model.pressure_kpa.t_ms, model.pressure_kpa.value], box);
-  plots.push([plot, keepWidth(plot, box, 220)]);
+  if (state.model && data.model) plots.push(...drawModel(data, c));
 }
 
 /** Everything that depends on where the cursor stands. */
@@ -217,7 +169,7 @@ function boundaries() {
 
 function reveal() {
   state.revealed = true;
-  find("links-words").textContent = togetherWords();
+  find("links-words").textContent = togetherWords(data, state.revealed);
   find("shown").hidden = false;
   answer();
   draw();
@@ -226,21 +178,8 @@ function reveal() {
 }
 
 function answer() {
-  const typed = find("guess-ms").value;
   const picked = document.querySelector('input[name="guess-link"]:checked')?.value;
-  const lines = [];
-  const took = data.settled_ms === null ? null : data.settled_ms - data.reference_ms;
-  const edge = data.counts_from === "coil" ? "from the coil's edge" : "from the command (no read-back shows the coil)";
-  if (took === null) {
-    lines.push("In this stroke the switch gave no settled answer.");
-  } else {
-    lines.push(`It took ${took.toFixed(1)} ms ${edge}.` + (typed === "" ? "" : ` You said ${Number(typed).toFixed(1)} ms: ${Math.abs(Number(typed) - took).toFixed(1)} ms off.`));
-  }
-  const slowest = longest(data);
-  if (slowest) {
-    lines.push(`The longest: ${slowest.name}, ${slowest.took_ms.toFixed(1)} ms.` +
-      (picked ? (picked === slowest.name ? " You said so." : ` You said ${picked}.`) : ""));
-  }
+  const lines = answerLines(data, find("guess-ms").value, picked);
   find("answer").replaceChildren(...lines.map((line) => {
     const p = document.createElement("p");
     p.textContent = line;
@@ -318,7 +257,7 @@ async function goAlong(there) {
   if (data) {
     state.at = Math.min(state.at, endMs());
     if (opens) answer();
-    if (opens || closes) find("links-words").textContent = togetherWords();
+    if (opens || closes) find("links-words").textContent = togetherWords(data, state.revealed);
     find("shown").hidden = !state.revealed;
     find("model-box").hidden = !(state.model && data.model);
     if (opens || closes || model) draw();

@@ -2,7 +2,7 @@
 // The chain's boxes: which link has its turn, what each took, and what was not measured.
 
 /** Fill `list` with a box for each link. */
-export function buildLinks(list, links, absent = "not measured") {
+export function buildLinks(list, links, absent = "not measured", revealed = false) {
   list.replaceChildren(...links.map((link) => {
     const item = document.createElement("li");
     item.dataset.link = link.name;
@@ -13,7 +13,7 @@ export function buildLinks(list, links, absent = "not measured") {
       part.textContent = words;
       item.append(part);
     }
-    took(item, link, absent, true);
+    took(item, link, absent, revealed);
     return item;
   }));
 }
@@ -63,6 +63,36 @@ export function choices(data) {
   return found;
 }
 
-export function longest(data) {
+function longest(data) {
   return choices(data).reduce((best, one) => (best && best.took_ms >= one.took_ms ? best : one), null);
+}
+
+/** What is to be said of links that were not measured apart. */
+export function togetherWords(data, revealed) {
+  return data.together.map((part) => {
+    const names = part.links.join(", ").replace(/, ([^,]*)$/, " and $1");
+    if (part.took_ms === null) return `${names}: not measured in this stroke.`;
+    return revealed
+      ? `${names} together: ${part.took_ms.toFixed(1)} ms. Nothing here measured them apart.`
+      : `${names}: not measured apart.`;
+  }).join(" ");
+}
+
+/** The answer beside what was guessed: `typed` ms as text, `picked` a link's name. */
+export function answerLines(data, typed, picked) {
+  const lines = [];
+  const took = data.settled_ms === null ? null : data.settled_ms - data.reference_ms;
+  const edge = data.counts_from === "coil" ? "from the coil's edge" : "from the command (no read-back shows the coil)";
+  if (took === null) {
+    lines.push("In this stroke the switch gave no settled answer.");
+  } else {
+    lines.push(`It took ${took.toFixed(1)} ms ${edge}.` + (typed === ""
+      ? "" : ` You said ${Number(typed).toFixed(1)} ms: ${Math.abs(Number(typed) - took).toFixed(1)} ms off.`));
+  }
+  const slowest = longest(data);
+  if (slowest) {
+    lines.push(`The longest: ${slowest.name}, ${slowest.took_ms.toFixed(1)} ms.` +
+      (picked ? (picked === slowest.name ? " You said so." : ` You said ${picked}.`) : ""));
+  }
+  return lines;
 }
