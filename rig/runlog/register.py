@@ -84,11 +84,16 @@ def entry(log: RunLog, of: str, number: int) -> Entry | None:
 
 def _entries(of: str) -> Select[Any]:
     table, key = _table(of), _key(of)
-    last = select(func.max(runs.c.id)).where(key == table.c.id).correlate(table).scalar_subquery()
+    last = (
+        select(func.max(runs.c.id))
+        .where(key == table.c.id, runs.c.removed_utc_s.is_(None))
+        .correlate(table)
+        .scalar_subquery()
+    )
     count = (
         select(func.count())
         .select_from(runs)
-        .where(key == table.c.id)
+        .where(key == table.c.id, runs.c.removed_utc_s.is_(None))
         .correlate(table)
         .scalar_subquery()
     )
@@ -129,7 +134,7 @@ def history(log: RunLog, of: str, number: int) -> list[PastRun]:
         .outerjoin(valves, runs.c.valve_id == valves.c.id)
         .outerjoin(jobs, runs.c.job_id == jobs.c.id)
         .outerjoin(results, results.c.id == latest)
-        .where(_key(of) == number)
+        .where(_key(of) == number, runs.c.removed_utc_s.is_(None))
         .order_by(runs.c.id.desc())
         .limit(MOST_IN_HISTORY)
     )  # fmt: skip

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -50,6 +51,10 @@ def chromium() -> Iterator[Browser]:
             browser.close()
 
 
+STOP_WAY = re.compile(r"http://127\.0\.0\.1:[0-9]+/stop")
+"""The stop has a listener of its own (webui.serving.open_stop_server)."""
+
+
 class Watched:
     """A page whose every fault is noted: console, exceptions, dialogs, requests to elsewhere."""
 
@@ -72,7 +77,8 @@ class Watched:
             self.faults.append(words)
 
     def _only_ours(self, route: Route) -> None:
-        ours = route.request.url.startswith(self.url + "/")
+        asked = route.request.url
+        ours = asked.startswith(self.url + "/") or STOP_WAY.fullmatch(asked) is not None
         self._note(not ours, f"request to {route.request.url}")
         if ours:
             route.continue_()

@@ -1,0 +1,162 @@
+# SPDX-License-Identifier: MIT
+"""The bench page in a browser: a technician's run from look to stop, on a phone, and what a second
+browser may do."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+from served import Server
+
+DEMO = Path(__file__).parents[2] / "demo"
+PATIENCE_MS = 40_000
+
+
+class BenchServer(Server):
+    """`rig serve` with the demo's rig."""
+
+    def __init__(self, folder: Path) -> None:
+        import os
+
+        patient = folder / "workshop.setup.toml"  # the machine that tests may be busy
+        patient.write_text((DEMO / "workshop.setup.toml").read_text().replace(
+            "[limits]\n", '[limits]\nreadback_delay = "500 ms"\n'))  # fmt: skip
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "rig.cli.main", "serve", "--port", "0", "--setup", str(patient),
+             "--sheet", str(DEMO)],
+            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+            env={**os.environ, "RIG_DATA": str(folder / "data"), "PYTHONUNBUFFERED": "1"},
+        )  # fmt: skip
+        found = None
+        for line in self.process.stdout or ():
+            found = found or re.search(r"http://\S+", line)
+            if "Ctrl-C" in line:
+                break
+        assert found, "rig serve did not start"
+        self.url = found.group(0).rstrip("/")
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[BenchServer]:
+    made = BenchServer(tmp_path)
+    yield made
+    made.stop()
+
+
+def take_controls(page: Page, url: str) -> None:
+    page.goto(f"{url}/controls")
+    page.click("button.main")
+
+
+def begin(page: Page) -> None:
+    page.fill("input[name=valve]", "V-101")
+    page.select_option("select[name=sheet]", "workshop")
+    page.click("text=Look at the rig")
+    page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
+    page.click("text=Arm and run")
+    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    expect(page.locator('[data-of="response"]').first).to_have_text(
+        re.compile(r"\d+\.\d ms"), timeout=PATIENCE_MS
+    )
+
+
+@pytest.mark.parametrize("way", ["tap", "key"])
+def test_a_technicians_run_is_stopped_and_told(
+    bench: BenchServer, visit: Callable, way: str
+) -> None:
+    watched = visit(width=390, height=844, url=bench.url)
+    page = watched.page
+    take_controls(page, bench.url)
+    begin(page)
+    stop = page.locator("button.stop")
+    box = stop.bounding_box()
+    assert box and box["height"] >= 80 and box["y"] + box["height"] <= 844, "not in reach"
+    if way == "tap":
+        stop.click()
+    else:
+        page.keyboard.press("Escape")
+    expect(page.locator(".stop-said")).to_contain_text(
+        re.compile("Confirmed off|NOT CONFIRMED: use the mushroom stop"), timeout=5000
+    )
+    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    expect(page.locator("text=confirmed off").first).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+def test_a_second_browser_looks_and_stops_and_does_not_operate(
+    bench: BenchServer, visit: Callable
+) -> None:
+    operator = visit(url=bench.url).page
+    take_controls(operator, bench.url)
+    begin(operator)
+    other = visit(url=bench.url).page
+    other.goto(f"{bench.url}/bench")
+    expect(other.locator("#live")).to_be_visible(timeout=PATIENCE_MS)
+    expect(other.locator("text=Another browser has the controls")).to_be_visible()
+    assert other.locator("text=Arm and run").count() == 0
+    other.locator("button.stop").click()
+    operator.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+
+
+def test_an_operators_page_that_closes_ends_the_run(bench: BenchServer, visit: Callable) -> None:
+    watched = visit(url=bench.url)
+    take_controls(watched.page, bench.url)
+    begin(watched.page)
+    watched.page.goto("about:blank")
+    viewer = visit(url=bench.url).page
+    viewer.goto(f"{bench.url}/bench")
+    viewer.wait_for_selector("text=page was silent for 5 s", timeout=PATIENCE_MS)
+
+
+def test_old_data_are_struck_out(bench: BenchServer, visit: Callable) -> None:
+    watched = visit(url=bench.url)
+    watched.forgiven += ["Failed to load resource", "ERR_CONNECTION", "net::"]
+    page = watched.page
+    take_controls(page, bench.url)
+    begin(page)
+    expect(page.locator("#old")).to_be_hidden()
+    bench.process.send_signal(19)  # SIGSTOP: the page hangs, and nothing is heard
+    try:
+        expect(page.locator("#old")).to_be_visible(timeout=10_000)
+        assert "struck" in (page.locator("body").get_attribute("class") or "")
+    finally:
+        bench.process.send_signal(18)
+    time.sleep(0.2)
+
+
+def test_without_scripts_the_stop_is_a_plain_button(bench: BenchServer, visit: Callable) -> None:
+    page = visit(url=bench.url, java_script_enabled=False).page
+    page.goto(f"{bench.url}/help/")
+    page.click("button.stop")
+    expect(page.locator("h1")).to_contain_text("Nothing to stop")
+    expect(page.locator("text=not an emergency stop").first).to_be_visible()
+
+
+def test_a_sheet_is_edited_with_the_files_own_messages(bench: BenchServer, visit: Callable) -> None:
+    watched = visit(url=bench.url)
+    watched.forgiven.append("400 (BAD REQUEST)")
+    page = watched.page
+    take_controls(page, bench.url)
+    page.goto(f"{bench.url}/bench/sheet/workshop")
+    page.fill('input[name="f:strokes"]', "0")
+    page.fill('input[name="f:on_time"]', "3")
+    page.fill('input[name="keep_as"]', "mine")
+    watched_status = page.expect_response(lambda r: r.request.method == "POST")
+    with watched_status as found:
+        page.click("text=Check and keep")
+    assert found.value.status == 400
+    problems = page.locator(".problems li")
+    assert problems.count() >= 2
+    page.fill('input[name="f:strokes"]', "4")
+    page.fill('input[name="f:on_time"]', "300 ms")
+    page.click("text=Check and keep")
+    expect(page.locator("text=Kept as")).to_be_visible()
+    page.goto(f"{bench.url}/bench")
+    assert "mine" in page.locator("select[name=sheet]").inner_text()
