@@ -48,6 +48,8 @@ class Hub:
     # -- its own life
 
     def start(self) -> None:
+        """Begin to publish."""
+        self.publish()
         self._thread.start()
 
     def close(self) -> None:
