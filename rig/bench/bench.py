@@ -22,7 +22,7 @@ from rig.config.channels import sources
 from rig.config.setup import Setup
 from rig.config.sheet import Sheet
 from rig.core import messages
-from rig.core.errors import HardwareError
+from rig.core.errors import HardwareError, RefusedError
 from rig.core.ports import Hardware, RecordSink
 from rig.core.preflight import Preflight
 from rig.core.records import (
@@ -42,6 +42,8 @@ TICK_NS = int(TICK_S * NS)
 TAIL_NS = NS // 2
 """Recorded after a trip or stop, so that the release is in the record."""
 GAUGE_PATIENCE_S = 1.5
+CONFIRM_NS = 20 * NS
+"""So long after the confirm button was pressed a page may arm."""
 LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
 
@@ -76,6 +78,7 @@ class Bench:
         self._feed = feed
         self._heard_ns = self._world.now_ns()
         self._lag_s = 0.0
+        self._pressed_ns: int | None = None
         self.stop_why: str | None = None
         self.finish_why: str | None = None
         """Set: the run ends before its next stroke, as finished."""
@@ -117,6 +120,9 @@ class Bench:
         now_ns = self._world.now_ns()
         self._collect(now_ns)
         self.states.expire(now_ns)
+        button = self._hardware.loops.get("confirm_input")
+        if button is not None and button.closed:
+            self._pressed_ns = now_ns
         self._tick(now_ns)
         trip = self.interlock.trip
         if trip is not None and self.states.state in (State.READY, State.ARMED):
@@ -125,9 +131,19 @@ class Bench:
                 self._desk.send(encode(trip))  # the desk latches it: nothing is recorded yet
         self._wait(now_ns + TICK_NS)
 
-    def arm(self) -> None:
-        """A person armed the rig."""
-        self.states.arm(self._world.now_ns())
+    def arm(self, *, from_page: bool = False) -> None:
+        """A person armed the rig. From a page somebody at the rig has to say so as well, where a
+        confirm button is wired. Raises RefusedError."""
+        now_ns = self._world.now_ns()
+        button = self._hardware.loops.get("confirm_input")
+        if from_page and button is not None:
+            pressed_ns = now_ns if button.closed else self._pressed_ns
+            if pressed_ns is None or not now_ns - pressed_ns <= CONFIRM_NS:
+                raise RefusedError(
+                    "Nobody at the rig has confirmed: press the confirm button there, then arm "
+                    f"within {CONFIRM_NS / NS:.0f} s. Nothing was energised."
+                )
+        self.states.arm(now_ns)
 
     # -- the run
 
@@ -304,7 +320,8 @@ class Bench:
             self._wait(min(until_ns, now_ns + TICK_NS // 4))
 
     def _loops(self) -> dict[str, bool]:
-        return {LOOP_RULES[name]: loop.closed for name, loop in self._hardware.loops.items()}
+        loops = self._hardware.loops.items()
+        return {LOOP_RULES[name]: loop.closed for name, loop in loops if name in LOOP_RULES}
 
     def _wait(self, until_ns: int) -> None:
         pacing.wait(self._world, self._hardware.analog, until_ns, self._descriptors())

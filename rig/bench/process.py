@@ -162,7 +162,7 @@ def _obey(
 
     try:
         if order.order == "arm":
-            bench.arm()
+            bench.arm(from_page=order.why == "page")
             link.send(messages.tell("state", state=str(State.ARMED)))
         elif order.order == "start":
             return bench.run(sheet, sink, flush)

@@ -138,6 +138,8 @@ class Teller(ProgressView):
 class AttendedRun(Run):
     """The steps of `rig run`, asked and told over the wire instead of a terminal."""
 
+    ARMED_FROM = "page"
+
     def __init__(self, plan: Mapping[str, Any], outlet: Outlet, orders: Orders) -> None:
         super().__init__(Path(plan["setup"]), Path(plan["sheet"]), plan["options"])
         self._outlet, self._orders = outlet, orders

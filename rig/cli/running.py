@@ -34,6 +34,9 @@ SOFTWARE = f"solenoid-rig {__version__}"
 class Run:
     """One `rig run`. `options` are those of rig.cli.run."""
 
+    ARMED_FROM = ""
+    """Where the person stands: see Session.armed_from."""
+
     def __init__(self, setup: Path, sheet: Path, options: Mapping[str, Any]) -> None:
         self._setup_path, self._sheet_path, self._options = setup, sheet, options
         self._quiet = bool(options["as_json"])
@@ -58,6 +61,7 @@ class Run:
             self._load()
             limits = self._setup.setup.limits
             session = Session(processes, self._state, self._rig, limits.guard_time_s, signals)
+            session.armed_from = self.ARMED_FROM
             found = session.open(self._plan())
             if found is None:
                 return session.outcome

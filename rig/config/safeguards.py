@@ -31,6 +31,16 @@ class LoopInput(Strict):
     pull: Literal["up", "down"] = "up"
 
 
+class ConfirmInput(Strict):
+    """A push button at the rig, normally open: whoever arms from a page presses it first.
+
+    With pull "up" the button leads to ground, with "down" to 3.3 V.
+    """
+
+    line: int
+    pull: Literal["up", "down"] = "up"
+
+
 class HeartbeatSetup(Strict):
     """A line that only the interlock's loop toggles; its circuit feeds the relay driver."""
 

@@ -13,7 +13,7 @@ from rig.config.calibration import CalibrationSetup
 from rig.config.gauge_setup import GaugeSetup
 from rig.config.plant import SimulatedRig
 from rig.config.quantity_types import CurrentA, ListAsTuple, ResistanceOhm, TimeS, VoltageV
-from rig.config.safeguards import CoilHeating, HeartbeatSetup, Limits, LoopInput
+from rig.config.safeguards import CoilHeating, ConfirmInput, HeartbeatSetup, Limits, LoopInput
 from rig.config.strict import Strict
 
 STALE_MIN_S = 0.5
@@ -81,6 +81,8 @@ class Setup(Strict):
     """Auxiliary contact of the mushroom stop."""
     cover_input: LoopInput | None = None
     """Contact of a guard cover."""
+    confirm_input: ConfirmInput | None = None
+    """A push button at the rig, without which nothing is armed from a page."""
     heartbeat: HeartbeatSetup | None = None
     coil_heating: CoilHeating | None = None
     limits: Limits = Limits()
@@ -121,6 +123,7 @@ class Setup(Strict):
             "readback": self.readback,
             "stop_input": self.stop_input,
             "cover_input": self.cover_input,
+            "confirm_input": self.confirm_input,
             "heartbeat": self.heartbeat,
             "engine_speed": self.engine_speed,
         }

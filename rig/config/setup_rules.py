@@ -84,6 +84,7 @@ def other_lines(setup: Setup) -> Findings:
     for table, wired in (
         ("stop_input", setup.stop_input),
         ("cover_input", setup.cover_input),
+        ("confirm_input", setup.confirm_input),
         ("engine_speed", setup.engine_speed),
     ):
         if wired is not None:

@@ -145,7 +145,7 @@ class Hardware(Protocol):
 
     @property
     def loops(self) -> Mapping[str, Loop]:
-        """Stop and cover inputs as wired, by the name of the table: stop_input, cover_input."""
+        """Stop, cover and confirm inputs as wired, by the name of their table."""
 
     @property
     def heartbeat(self) -> Heartbeat | None: ...

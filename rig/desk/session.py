@@ -62,6 +62,8 @@ class Session:
         self.outcome = Outcome()
         self.watcher = Watcher()
         self.early: EarlyStop | None = None
+        self.armed_from = ""
+        """"page" where no terminal stands at the rig: its confirm button is then asked for."""
 
     # -- the steps of a run
 
@@ -125,7 +127,7 @@ class Session:
             return self.outcome
         self._guarding.prepare()  # before anything is energised
         try:
-            self._wires.order("arm")
+            self._wires.order("arm", self.armed_from)
             self._wires.order("start")
             self.outcome.started = True
             self._drive()

@@ -64,7 +64,11 @@ def open_slow_lines(
 ) -> tuple[dict[str, LoopLine], HeartbeatLine | None]:
     """The loops of a setup by the name of their table, and its heartbeat; closed by `opened`."""
     loops = {}
-    for name, wired in (("stop_input", setup.stop_input), ("cover_input", setup.cover_input)):
+    for name, wired in (
+        ("stop_input", setup.stop_input),
+        ("cover_input", setup.cover_input),
+        ("confirm_input", setup.confirm_input),
+    ):
         if wired is not None:
             loops[name] = LoopLine(wired.line, wired.pull, factory, name)
             opened.callback(loops[name].close)

@@ -163,8 +163,9 @@ def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[Gauge, in
 
 
 def _close_loops(setup: Setup, factory: SimulatedFactory) -> None:
-    """Nobody presses the simulated stop and nobody opens the simulated cover."""
-    for wired in (setup.stop_input, setup.cover_input):
+    """Nobody presses the simulated stop, nobody opens the simulated cover, and the person at the
+    simulated rig keeps the confirm button pressed."""
+    for wired in (setup.stop_input, setup.cover_input, setup.confirm_input):
         if wired is not None:
             pin = factory.pin(wired.line)
             pin.function = "input"

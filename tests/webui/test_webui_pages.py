@@ -79,7 +79,7 @@ def test_a_full_last_page_has_no_older_one(client: FlaskClient, written: Writer)
     for _ in range(pages.ROWS):
         written(strokes=1, analysed=False)
     assert 'rel="next"' not in client.get("/").text
-    assert "no older runs" in client.get("/?before=1").text
+    assert "no further runs" in client.get("/?after=1").text
 
 
 def test_the_list_of_one_valve(client: FlaskClient, written: Writer) -> None:

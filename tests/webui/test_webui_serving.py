@@ -78,7 +78,7 @@ def test_a_host_beyond_the_loopback_is_refused_and_says_what_it_would_expose() -
     )
     assert done.returncode == 2
     assert done.stdout == ""
-    for wanted in ("valve tags", "names of people", "no passcode", "--expose-run-log"):
+    for wanted in ("valve tags", "names of people", "Nothing is encrypted", "--expose-run-log"):
         assert wanted in done.stderr
 
 

@@ -51,6 +51,7 @@ def _page(**more: Any) -> str:
         statements=STATEMENTS,
         conditions=CONDITIONS,
         cautions=_cautions(hub.files, now),
+        confirm_wired=_confirm_wired(hub.files, now),
         facts=json.dumps({**access.facts(), "phase": now["phase"]}),
         **{"given": request.form, "problems": [], **more},
     )
@@ -67,6 +68,19 @@ def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
         return cautions(load_pair(files.setups[name], None)[0].setup)
     except RigError:
         return []
+
+
+def _confirm_wired(files: Files, now: dict[str, Any]) -> bool:
+    from rig.config.loading import load_pair
+
+    name = now.get("setup")
+    try:
+        return (
+            name in files.setups
+            and load_pair(files.setups[name], None)[0].setup.confirm_input is not None
+        )
+    except RigError:
+        return False
 
 
 @blueprint.post("/bench/look")

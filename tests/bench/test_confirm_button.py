@@ -1,0 +1,61 @@
+# SPDX-License-Identifier: MIT
+"""From a page nothing is armed unless somebody at the rig pressed the confirm button before."""
+
+from __future__ import annotations
+
+import pytest
+from bench_rig import LoopOnly, ScriptedRig, make_bench
+
+from rig.bench.bench import CONFIRM_NS, Bench
+from rig.bench.states import State
+from rig.core.errors import RefusedError
+
+
+def ready() -> tuple[Bench, ScriptedRig, LoopOnly]:
+    bench, rig = make_bench(confirm_input={"line": 16})
+    button = LoopOnly()
+    button.closed = False
+    rig.loops["confirm_input"] = button
+    if bench.states.state is not State.READY:
+        assert not bench.preflight().refused
+    return bench, rig, button
+
+
+def test_unpressed_it_is_refused_from_a_page_and_not_from_a_terminal() -> None:
+    bench, _, _ = ready()
+    with pytest.raises(RefusedError, match="press the confirm button"):
+        bench.arm(from_page=True)
+    assert bench.states.state is State.READY
+    bench.arm()
+    assert bench.states.state is State.ARMED
+
+
+def test_pressed_a_moment_ago_it_is_armed() -> None:
+    bench, _, button = ready()
+    button.closed = True
+    bench.idle()
+    button.closed = False
+    bench.idle()
+    bench.arm(from_page=True)
+    assert bench.states.state is State.ARMED
+
+
+def test_pressed_long_ago_it_is_refused() -> None:
+    bench, rig, button = ready()
+    button.closed = True
+    bench.idle()
+    button.closed = False
+    until = rig.now_ns() + CONFIRM_NS + 1_000_000_000
+    while rig.now_ns() < until:
+        bench.idle()
+    if bench.states.state is State.READY:
+        with pytest.raises(RefusedError):
+            bench.arm(from_page=True)
+
+
+def test_where_none_is_wired_a_page_arms_as_before() -> None:
+    bench, _ = make_bench()
+    if bench.states.state is not State.READY:
+        assert not bench.preflight().refused
+    bench.arm(from_page=True)
+    assert bench.states.state is State.ARMED
