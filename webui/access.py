@@ -47,7 +47,7 @@ TRIES, TRIES_WITHIN_S = 5, 60.0
 ALL_TRIES = 20
 """Wrong passcodes from all addresses together within the same time."""
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
-_EXEMPT = "_without_token"
+_EXEMPT, _TAKES = "_without_token", "_takes_bytes"
 
 
 class Controls:
@@ -138,6 +138,11 @@ def install(app: Flask) -> None:
         view = app.view_functions.get(request.endpoint)
         if getattr(view, _EXEMPT, False):
             return
+        most = getattr(view, _TAKES, None)
+        if most is not None:  # before anything of it is read
+            if not may_write():
+                raise _only_to_look()
+            request.max_content_length = most
         sent = request.headers.get("X-CSRF") or request.form.get("csrf") or ""
         if not (session.get("csrf") and hmac.compare_digest(sent, str(session["csrf"]))):
             raise PageFault(
@@ -160,6 +165,16 @@ def without_token(view: Callable[P, R]) -> Callable[P, R]:
     """Marks a view that anything may post to: only what makes the rig safer."""
     setattr(view, _EXEMPT, True)
     return view
+
+
+def takes(most: int) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Marks a view to which a browser that may write sends up to so many bytes."""
+
+    def mark(view: Callable[P, R]) -> Callable[P, R]:
+        setattr(view, _TAKES, most)
+        return view
+
+    return mark
 
 
 def who() -> str:
@@ -190,16 +205,18 @@ def controls() -> Controls:
     return cast(Controls, current_app.extensions["controls"])
 
 
+def _only_to_look() -> PageFault:
+    what = "This browser has not given the passcode."
+    return PageFault(403, "Only to look at", what, "Give it under Bench, Take the controls.")
+
+
 def writer_only(view: Callable[P, R]) -> Callable[P, R]:
     """For browsers that may write: notes, tags, imports, deleting."""
 
     @functools.wraps(view)
     def checked(*words: P.args, **more: P.kwargs) -> R:
         if not may_write():
-            raise PageFault(
-                403, "Only to look at", "This browser has not given the passcode.",
-                "Give it under Bench, Take the controls.",
-            )  # fmt: skip
+            raise _only_to_look()
         return view(*words, **more)
 
     return checked

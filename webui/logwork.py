@@ -156,12 +156,12 @@ def export() -> Response:
 
 
 @blueprint.route("/log/import", methods=["GET", "POST"])
+@access.takes(CAPTURE_BYTES)
 @access.writer_only
 def take_capture() -> AnyResponse | str | tuple[str, int]:
     """A file dropped on the page: what was understood of it, or stored as runs."""
     if request.method == "GET":
         return _import_page()
-    request.max_content_length = CAPTURE_BYTES
     sent = request.files.get("capture")
     setup = _setups().get(request.form.get("setup", ""))
     if sent is None or not sent.filename:

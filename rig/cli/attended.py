@@ -157,7 +157,8 @@ class AttendedRun(Run):
     def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
         """Wait for a person's go; the bench is beaten for meanwhile."""
         self._outlet.tell("waiting")
-        self._orders.went.wait()
+        while not self._orders.went.wait(0.2) and signals.why is None:
+            pass
         go = self._orders.go
         if go is None or signals.why is not None:
             raise RefusedError(f"Left before the first stroke ({signals.why or 'left'}).")

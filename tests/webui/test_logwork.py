@@ -174,6 +174,23 @@ def test_a_capture_is_shown_first_and_kept_when_asked(
     assert facts is not None and facts["response_ms"] == [pytest.approx(50, abs=0.01)]
 
 
+def test_a_long_capture_is_taken_whole(client: FlaskClient, written: Written) -> None:
+    written()
+    strokes = 2000
+    rows = ["time_s,command,switch"]
+    for n in range(strokes):
+        rows += [f"{n},1,0", f"{n}.05,1,1", f"{n}.5,0,1", f"{n}.54,0,0"]
+    data = "\n".join([*rows, f"{strokes},0,0", ""]).encode()
+    assert len(data) > 64 * 1024
+    status, page = send(client, data)
+    assert status == 200 and f"{strokes} strokes" in page
+
+
+def test_a_large_form_elsewhere_is_not_taken(client: FlaskClient, written: Written) -> None:
+    run = written()
+    assert post(client, f"/runs/{run}/notes", text="x" * 100_000) == 413
+
+
 def test_problems_of_a_capture_are_all_told_and_nothing_is_kept(
     client: FlaskClient, written: Written
 ) -> None:
