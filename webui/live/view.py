@@ -168,6 +168,11 @@ class LiveView:
         for channel, sample in sorted(self._samples.items()):
             if channel != "pressure":
                 rows.append(_sampled(channel, sample, now_ns))
+        for channel, (value, age_s) in sorted((status.get("channels") or {}).items()):
+            if channel not in self._samples:  # of the converter's fast ones only this is told
+                shown = None if value is None else f"{value:.4g} {CHANNEL_UNITS[channel]}"
+                name = channel.replace("_", " ").capitalize()
+                rows.append(_input(name, shown, round(1e3 * age_s) + (age_ms or 0)))
         for name, wired in (("Stop input", setup.stop_input), ("Guard cover", setup.cover_input)):
             shown = "closed, or it would have tripped" if wired is not None else None
             rows.append(_input(name, shown, age_ms, watched=wired is not None))
