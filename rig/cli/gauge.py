@@ -53,22 +53,43 @@ def command(
 def _source(setup: Setup, *, tap: bool) -> tuple[Source, str]:
     """Where the readings come from, and words for it."""
     from rig.core import places, state_file
-    from rig.desk.gauge_source import BenchSource, PortSource, refuse_port_in_use, running
+    from rig.desk.gauge_source import (
+        BenchSource,
+        PortSource,
+        RigSource,
+        refuse_port_in_use,
+        running,
+    )
 
-    if setup.gauge is None:
-        raise UsageError("This setup has no [gauge]. `rig gauge --find PORT` helps to write one.")
+    if setup.gauge is None and setup.converter is None:
+        raise UsageError(
+            "This setup has no [gauge] and no [converter]. `rig gauge --find PORT` helps to write "
+            "a gauge's."
+        )
     states = places.state_dir()
-    held = running(states, state_file.rig_name(setup.backend, setup.chip, setup.relay.line))
+    rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
+    held = running(states, rig)
     if held is not None and held.owner is not None:
         words = f"overheard at the running bench (process {held.owner.pid})"
         return BenchSource(held.owner.socket), words
-    if setup.backend == "board":
+    if setup.backend == "board" and setup.converter is None and setup.gauge is not None:
         from rig.io.gauge_opening import open_gauge
 
         refuse_port_in_use(states, setup.gauge.port)
         gauge = open_gauge(setup.gauge)
         return PortSource(gauge, gauge.close, tap=tap), setup.gauge.port
-    from rig.simulated.rig import open_simulated
+    from rig.compose import open_hardware
 
-    rig = open_simulated(setup, fast=False, seed=None)
-    return PortSource(rig.gauge, rig.close, tap=tap), "SIMULATED: an invented gauge"
+    lock = state_file.RigLock(state_file.state_path(states, rig))
+    try:
+        opened = open_hardware(setup, None)  # the relay's line is held low, nothing is energised
+    except BaseException:
+        lock.close()
+        raise
+
+    def close() -> None:
+        opened.close()
+        lock.close()
+
+    where = "SIMULATED: an invented rig" if opened.source == "simulated" else opened.source
+    return RigSource(opened, close, tap=tap), where

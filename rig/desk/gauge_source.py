@@ -10,13 +10,15 @@ import contextlib
 import os
 import select
 import socket
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from rig.core import messages, state_file
 from rig.core.errors import HardwareError, RefusedError, RigError
-from rig.core.records import GOOD, Condition, Sample, decode
+from rig.core.ports import Hardware
+from rig.core.records import GOOD, Block, Condition, Sample, decode
 from rig.core.state_file import RigState
 from rig.desk.safe import state_files
 
@@ -78,6 +80,48 @@ class PortSource:
         self._close()
 
 
+class RigSource(PortSource):
+    """The whole rig, opened and not energised: its gauge, where it has one, and its converter.
+
+    Of a fast channel the mean of each block is shown, at the block's last instant.
+    """
+
+    def __init__(self, hardware: Hardware, close: Callable[[], None], *, tap: bool = False) -> None:
+        self._analog, self._port = hardware.analog, hardware.gauge
+        if self._port is not None:
+            super().__init__(self._port, close, tap=tap)
+        else:
+            self._close, self.counts = close, Counts()
+
+    def read(self, wait_s: float) -> list[Item]:
+        analog = self._analog
+        if analog is None:
+            return super().read(wait_s)
+        until_ns = time.monotonic_ns() + round(wait_s * 1e9)
+        while (now_ns := time.monotonic_ns()) < until_ns:
+            if now_ns >= analog.due_ns:
+                analog.sample()
+            else:
+                time.sleep(min(analog.due_ns - now_ns, until_ns - now_ns) / 1e9)
+        out: list[Item] = []
+        for item in analog.drain():
+            out.append(_mean(item) if isinstance(item, Block) else item)
+        return out + (super().read(0.0) if self._port is not None else [])
+
+    def raw(self) -> list[tuple[int, bytes]]:
+        return super().raw() if self._port is not None else []
+
+
+def _mean(block: Block) -> Sample:
+    """A block as one reading; not believed where any of it is not."""
+    t_ns = block.t_ns + sum(block.steps_ns)
+    bad = next((str(quality) for _, quality in block.runs if quality != GOOD), None)
+    if bad is not None:
+        return Sample(block.channel, None, t_ns, bad)
+    value = block.offset + block.scale * sum(block.codes) / len(block.codes)
+    return Sample(block.channel, value, t_ns, GOOD)
+
+
 class BenchSource:
     """Overhears a running bench: its records while a run goes on, its status before and after."""
 
@@ -85,6 +129,7 @@ class BenchSource:
         self.counts = Counts()
         self._buffer, self._status_ns = b"", 0
         self._records = False
+        self._seen: dict[str, int] = {}
         self._sock = socket.socket(socket.AF_UNIX)
         try:
             self._sock.connect(path)
@@ -121,8 +166,24 @@ class BenchSource:
                 return [record]
             return [record] if isinstance(record, Condition) else []
         told = messages.read_telling(line)
+        if told["tell"] == "status":
+            others = self._channels(told)
+            return others + self._pressure(told)
+        return []
+
+    def _channels(self, told: Mapping[str, Any]) -> list[Item]:
+        """The channels beside the pressure, where no records tell of them."""
+        now_ns, out = int(told["t_ns"]), list[Item]()
+        for name, (value, age_s) in (told.get("channels") or {}).items():
+            t_ns = now_ns - round(float(age_s) * 1e9)
+            if value is not None and t_ns > self._seen.get(name, 0) and not self._records:
+                self._seen[name] = t_ns
+                out.append(Sample(name, float(value), t_ns, GOOD))
+        return out
+
+    def _pressure(self, told: Mapping[str, Any]) -> list[Item]:
         value, age_s = told.get("pressure_kpa"), told.get("pressure_age_s")
-        if told["tell"] != "status" or self._records or value is None or age_s is None:
+        if self._records or value is None or age_s is None:
             return []
         t_ns = int(told["t_ns"]) - round(float(age_s) * 1e9)
         if t_ns <= self._status_ns:

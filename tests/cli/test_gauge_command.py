@@ -156,3 +156,14 @@ def test_find_says_what_to_look_at_where_nothing_comes(tmp_path: Path) -> None:
         os.close(far)
     assert done.returncode == 4
     assert "May the rig send read requests" in done.stderr and "--yes" in done.stderr
+
+
+def test_every_channel_of_the_converter_is_shown() -> None:
+    done = rig("gauge", str(Path(__file__).parents[2] / "demo/engine.setup.toml"),
+               "--json", "--seconds", "1")  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    items = said(done.stdout)
+    channels = {item["channel"]: item for item in items if item.get("quality") == "good"}
+    assert set(channels) >= {"pressure", "coil_current", "oil_temperature", "supply_voltage"}
+    assert abs(channels["oil_temperature"]["value"] - 90) < 2
+    assert channels["coil_current"]["value"] < 0.05, "nothing is energised"
