@@ -21,7 +21,8 @@ from rig.desk.processes import Processes, socket_path
 from rig.desk.signals import StopSignals
 from rig.desk.wires import Wires
 
-RECORDER_PATIENCE_S = 10.0
+RECORDER_PATIENCE_S = 30.0
+"""For the last records to be stored: the coil is off, and a busy card may take its time."""
 START_PATIENCE_S = 60.0
 """For bench and recorder to start: nothing is energised yet, and a busy small board is slow."""
 
@@ -214,9 +215,14 @@ class Session:
             self._wires.turn()
         if not done:
             self.outcome.stored_whole = False
+            what = (
+                f"did not store everything within {RECORDER_PATIENCE_S:.0f} s"
+                if self._wires.recorder_open
+                else "ended before everything was stored"
+            )
             self.outcome.notes.append(
-                "The recorder ended before everything was stored; what it had stored is kept. "
-                "`rig recover` completes the run from its raw file."
+                f"The recorder {what}; what it had stored is kept. `rig recover` completes the run "
+                "from its raw file."
             )
 
     # -- guard
