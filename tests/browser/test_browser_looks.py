@@ -30,8 +30,9 @@ PAGES = {
 
 NARROW_TARGETS = """() => [...document.querySelectorAll(
     "button, .button, input, summary, nav a, a.run, a.meaning, .strokes a, .help-list a")]
-  .filter((e) => e.checkVisibility())
-  .map((e) => [e.textContent.trim() || e.id, e.getBoundingClientRect()])
+  .filter((e) => e.checkVisibility() && e.type !== "hidden")
+  .map((e) => [e, /checkbox|radio/.test(e.type ?? "") ? e.closest("label") ?? e : e])
+  .map(([e, target]) => [e.textContent.trim() || e.id, target.getBoundingClientRect()])
   .filter(([, box]) => box.height < 47.5 || box.width < 47.5)
   .map(([name, box]) => `${name}: ${box.width} x ${box.height}`)"""
 
