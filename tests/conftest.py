@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import threading
 import time
 import uuid
@@ -30,6 +31,13 @@ MARK = "RIG_TEST_ID"
 
 GRACE_S = 2.0
 """How long a thread or process that is already ending may take."""
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """As Python starts: vcdvcd, a reader that tests compare with, lets a closed pipe end the
+    process as soon as it is imported."""
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+
 
 ALLOWED_THREADS = {
     ("lgpio", "_callback_thread"): "importing lgpio starts it; it lives as long as the process",
