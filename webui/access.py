@@ -187,7 +187,7 @@ def who() -> str:
 def may_write() -> bool:
     """Whether this browser may change anything: on the loopback yes, else after the passcode."""
     wanted = current_app.config["PASSCODE_HASH"]
-    return wanted is None or session.get("passcode") == wanted
+    return wanted is None or session.get("passcode") is True
 
 
 def is_operator() -> bool:
@@ -260,7 +260,7 @@ def take() -> Response | str | tuple[str, int]:
         if not check_password_hash(wanted, request.form.get("passcode", "")):
             tries.wrong(address)
             return render_template("controls.html", wanted=True, wrong="Wrong passcode."), 403
-        session["passcode"] = wanted
+        session["passcode"] = True  # the key of the session is new at every start
     if occupied() and request.form.get("take_over") != "yes":
         return render_template("controls.html", wanted=False, wrong=None)
     controls().take(who())

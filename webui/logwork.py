@@ -244,15 +244,19 @@ def _store(folder: Path, run: dict[str, Any], setup: dict[str, str], file_name: 
     path = Path(current_app.config["RUN_LOG"])
     with RunLog(path) as opened:
         number = opened.begin_run(header)
-        with (folder / run["records"]).open("rb") as file:
-            lines: list[bytes] = []
-            for line in file:
-                lines.append(line)
-                if len(lines) == CHUNK_RECORDS:
+        try:
+            with (folder / run["records"]).open("rb") as file:
+                lines: list[bytes] = []
+                for line in file:
+                    lines.append(line)
+                    if len(lines) == CHUNK_RECORDS:
+                        opened.append_chunk(number, len(lines), b"".join(lines))
+                        lines.clear()
+                if lines:
                     opened.append_chunk(number, len(lines), b"".join(lines))
-                    lines.clear()
-            if lines:
-                opened.append_chunk(number, len(lines), b"".join(lines))
+        except BaseException:  # not left as one that still runs
+            opened.end_run(number, "fault", ended_utc_s=time.time())
+            raise
         opened.end_run(number, END_REASONS[0], ended_utc_s=time.time())
         with contextlib.suppress(RigError):
             analyse_and_save(opened, number)

@@ -19,12 +19,16 @@ from waitress.server import create_server
 
 from rig.core.errors import UsageError
 from webui import security
-from webui.app import create_app
+from webui.app import FORM_MOST, create_app
+from webui.logwork import CAPTURE_BYTES
 
 DEFAULT_PORT = 8642
 THREADS = 24
 """Streams of live data take at most ten of them (webui.live.stream)."""
 STOP_THREADS = 2
+OUT_MOST = 128 * 1024
+"""Kept for a browser that reads slowly; what is older than this would be shown as live."""
+BODY_MOST = CAPTURE_BYTES + (1 << 20)
 EXPOSE_FLAG = "--expose-run-log"
 EXPOSED = (
     "Anyone who can reach this machine can then read every run: valve tags, job numbers, names of "
@@ -94,7 +98,8 @@ def open_stop_server(address: str, names: Sequence[str], app: Any) -> Any:
         start("200 OK", [("Content-Type", "application/json"), ("Cache-Control", "no-store")])
         return [json.dumps({"off": done.off, "words": done.words}).encode()]
 
-    return create_server(answer, host=address, port=0, threads=STOP_THREADS, ident=None)
+    return create_server(answer, host=address, port=0, threads=STOP_THREADS, ident=None,
+                         max_request_body_size=FORM_MOST)  # fmt: skip
 
 
 def open_server(address: str, port: int, names: Sequence[str] = (), **config: Any) -> Any:
@@ -109,7 +114,8 @@ def open_server(address: str, port: int, names: Sequence[str] = (), **config: An
     try:
         server = create_server(
             app, host=address, port=port, threads=THREADS, ident=None, channel_timeout=30,
-            connection_limit=200,
+            connection_limit=200, outbuf_high_watermark=OUT_MOST,
+            max_request_body_size=BODY_MOST,
         )  # fmt: skip
         server.app = app
         return server

@@ -79,6 +79,7 @@ class Bench:
         self._heard_ns = self._world.now_ns()
         self._lag_s = 0.0
         self._pressed_ns: int | None = None
+        self._was_open = False
         self.stop_why: str | None = None
         self.finish_why: str | None = None
         """Set: the run ends before its next stroke, as finished."""
@@ -121,8 +122,10 @@ class Bench:
         self._collect(now_ns)
         self.states.expire(now_ns)
         button = self._hardware.loops.get("confirm_input")
-        if button is not None and button.closed:
-            self._pressed_ns = now_ns
+        if button is not None:
+            self._was_open = self._was_open or not button.closed
+            if button.closed and self._was_open:  # one that never opens presses nothing
+                self._pressed_ns = now_ns
         self._tick(now_ns)
         trip = self.interlock.trip
         if trip is not None and self.states.state in (State.READY, State.ARMED):
@@ -137,11 +140,12 @@ class Bench:
         now_ns = self._world.now_ns()
         button = self._hardware.loops.get("confirm_input")
         if from_page and button is not None:
-            pressed_ns = now_ns if button.closed else self._pressed_ns
+            pressed_ns, self._pressed_ns, self._was_open = self._pressed_ns, None, False
             if pressed_ns is None or not now_ns - pressed_ns <= CONFIRM_NS:
                 raise RefusedError(
-                    "Nobody at the rig has confirmed: press the confirm button there, then arm "
-                    f"within {CONFIRM_NS / NS:.0f} s. Nothing was energised."
+                    "Nobody at the rig has confirmed: press the confirm button there and let "
+                    f"go, then arm within {CONFIRM_NS / NS:.0f} s. A button that is closed all "
+                    "the time confirms nothing. Nothing was energised."
                 )
         self.states.arm(now_ns)
 

@@ -23,20 +23,27 @@ stuck, implausible): its ripple is no rise. The limit holds for the mean of ever
 
 
 def as_sample(block: Block) -> Sample:
-    """One reading for a whole block, at its last instant: "good" where any is."""
+    """One reading for a whole block, at its last instant.
+
+    Readings at the end of the range count beside the good ones: a peak that the converter could
+    not follow is a peak. It is "good" where at least half of the block is.
+    """
     ends = [run[0] for run in block.runs[1:]] + [len(block.codes)]
     spans = [(a, b, q) for (a, q), b in zip(block.runs, ends, strict=True)]
     t_ns = block.t_ns + sum(block.steps_ns)
-    for quality in (GOOD, OUT_OF_RANGE):
-        codes = list(
-            itertools.chain.from_iterable(block.codes[a:b] for a, b, q in spans if q == quality)
+    codes = list(
+        itertools.chain.from_iterable(
+            block.codes[a:b] for a, b, q in spans if q in (GOOD, OUT_OF_RANGE)
         )
-        if codes:
-            # the scale may be negative, so a peak is looked for among the readings
-            values = [block.offset + block.scale * code for code in codes]
-            value = max(values) if block.channel in PEAKS else sum(values) / len(values)
-            return Sample(block.channel, value, t_ns, quality)
-    return Sample(block.channel, None, t_ns, spans[-1][2])
+    )
+    if not codes:
+        return Sample(block.channel, None, t_ns, spans[-1][2])
+    good = sum(b - a for a, b, q in spans if q == GOOD)
+    # the scale may be negative, so a peak is looked for among the readings
+    values = [block.offset + block.scale * code for code in codes]
+    value = max(values) if block.channel in PEAKS else sum(values) / len(values)
+    quality = GOOD if 2 * good >= len(block.codes) else OUT_OF_RANGE
+    return Sample(block.channel, value, t_ns, quality)
 
 
 class Averager:

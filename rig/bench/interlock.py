@@ -7,6 +7,7 @@ function; fuse, mushroom stop and relief valve stand beneath it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 
 from rig.bench import rules, rules_gauge, watch
@@ -232,6 +233,8 @@ class Interlock:
 
     def _latch(self, finding: Finding, t_ns: int) -> None:
         trip = Trip(*finding[:4], t_ns, finding.message)
+        if trip.value is not None and not math.isfinite(trip.value):
+            trip = trip._replace(value=None)  # a record has no form for it, and it must be told
         if self.trip is None:
             self.trip = trip
         elif finding.rule in {self.trip.rule, *(later.rule for later in self.later)}:

@@ -3,13 +3,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rig.core.errors import UsageError
+from rig.core.errors import HardwareError, UsageError
 
 if TYPE_CHECKING:
     from rig.config.setup import Setup
@@ -103,9 +105,10 @@ def command(
         reference, stated, coverage, by, _day(date), months, tuple(pairs), zero_check,
         None if zero_tolerance is None else _pressure(zero_tolerance, "--zero-tolerance"),
     )  # fmt: skip
-    text = table_text(entered)
-    new = with_table(loaded.text, text)
-    made = setup_from_text(new, loaded.path).setup  # refused here, before anything is written
+    with _kept(pairs):
+        text = table_text(entered)
+        new = with_table(loaded.text, text)
+        made = setup_from_text(new, loaded.path).setup  # refused here, before anything is written
     show(made)
     click.echo("\n" + text)
     if not write and not (asks and click.confirm(f"Put this table into {setup}?", default=True)):
@@ -113,6 +116,18 @@ def command(
         return
     _replace(setup, new)
     click.echo(f"Written to {setup}; the setup as it was is {setup.name}.before.", err=True)
+
+
+@contextlib.contextmanager
+def _kept(pairs: list[Pair]) -> Iterator[None]:
+    """What was measured is told when it cannot be used: taking it again costs an hour."""
+    try:
+        yield
+    except BaseException:
+        if pairs:
+            points = " ".join(f'--point "{a:.6g} kPa={b:.6g} kPa"' for a, b in pairs)
+            click.echo(f"The points so far, to be given again:\n  {points}", err=True)
+        raise
 
 
 def _needed(given: str | None, question: str, option: str, asks: bool) -> str:
@@ -158,7 +173,9 @@ def _asked(setup: Setup, *, live: bool) -> list[Pair]:
     click.echo("Set a pressure, wait until both gauges stand still, then type what the reference "
                "shows, with its unit. An empty line ends it.")  # fmt: skip
     reader = Reader(setup) if live else None
-    try:
+    with contextlib.ExitStack() as left, _kept(pairs):
+        if reader is not None:
+            left.callback(reader.close)
         while True:
             text = click.prompt(f"  point {len(pairs) + 1}: reference", default="",
                                 show_default=False)  # fmt: skip
@@ -172,11 +189,11 @@ def _asked(setup: Setup, *, live: bool) -> list[Pair]:
                 else:
                     pairs.append((truth, reader.mean_kpa()))
                     click.echo(f"           rig's gauge {pairs[-1][1]:.5g} kPa")
-            except UsageError as error:  # a slip of the fingers does not end the session
+            except (
+                UsageError,
+                HardwareError,
+            ) as error:  # a slip of the fingers does not end the session
                 click.echo(f"  {error}", err=True)
-    finally:
-        if reader is not None:
-            reader.close()
 
 
 def _replace(path: Path, text: str) -> None:

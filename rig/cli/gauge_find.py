@@ -106,7 +106,8 @@ def _write(
     """The [gauge] table on standard output, to be copied into a setup."""
     lines = ["[gauge]", f'port = "{lasting_name(port)}"']
     lines += [f"{key} = {value}" for key, value in keys.items()]
-    lines += [f"{line}            # NOT KNOWN: the unit that the gauge shows" for line in unknown]
+    # left as a comment, so that no guess goes live: a setup without its unit is refused
+    lines += [f"# {line}            # NOT KNOWN: the unit that the gauge shows" for line in unknown]
     lines += [f"# {line}   # NOT KNOWN: {why}" for line, why in UNKNOWN]
     click.echo("\n".join([*lines, *(after or [])]))
     click.echo(

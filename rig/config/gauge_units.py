@@ -21,6 +21,8 @@ _PA: dict[str, Fraction] = {
     "bar": Fraction(100_000),
     "mbar": Fraction(100),
     "psi": Fraction("4.4482216152605") / Fraction("0.0254") ** 2,
+    "lbf/in2": Fraction("4.4482216152605") / Fraction("0.0254") ** 2,
+    "lb/in2": Fraction("4.4482216152605") / Fraction("0.0254") ** 2,  # as many displays write it
     "kgf/cm2": Fraction("98066.5"),
     "kg/cm2": Fraction("98066.5"),  # as many displays write kgf/cm2
     "atm": Fraction(101_325),

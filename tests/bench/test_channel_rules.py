@@ -198,9 +198,15 @@ def block(channel: str, codes: list[int], runs: list[list[object]] | None = None
 
 def test_a_block_as_one_reading() -> None:
     assert as_sample(block("coil_current", [0, 4])) == Sample("coil_current", 11.0, 251_000, GOOD)
-    # of a cylinder the highest; a spark in what is not good does not count beside good readings
+    # of a cylinder the highest, and a peak beyond the range is one
     runs: list[list[object]] = [[0, GOOD], [2, "out of range"], [3, GOOD]]
-    assert as_sample(block("cylinder_pressure", [0, 8, 99, 4], runs)).value == 14.0
+    assert as_sample(block("cylinder_pressure", [0, 8, 99, 4], runs)).value == 59.5
+    mostly: list[list[object]] = [[0, GOOD], [1, "out of range"]]  # does not keep it fresh
+    assert as_sample(block("coil_current", [2, 8, 8], mostly)) == Sample(
+        "coil_current", 13.0, 501_000, "out of range"
+    )
+    faulty: list[list[object]] = [[0, GOOD], [1, "fault band"]]
+    assert as_sample(block("coil_current", [2, 8, 8], faulty)).value == 11.0
     bad = as_sample(block("pressure", [2, 4], [[0, "out of range"]]))
     assert (bad.value, bad.quality) == (11.5, "out of range")
     fault = as_sample(block("pressure", [2, 4], [[0, "fault band"]]))

@@ -18,6 +18,7 @@ def ready() -> tuple[Bench, ScriptedRig, LoopOnly]:
     rig.loops["confirm_input"] = button
     if bench.states.state is not State.READY:
         assert not bench.preflight().refused
+    bench.idle()
     return bench, rig, button
 
 
@@ -38,6 +39,21 @@ def test_pressed_a_moment_ago_it_is_armed() -> None:
     bench.idle()
     bench.arm(from_page=True)
     assert bench.states.state is State.ARMED
+
+
+def test_one_press_is_for_one_arming_and_a_stuck_button_for_none() -> None:
+    bench, rig, button = ready()
+    button.closed = True
+    bench.idle()
+    bench.arm(from_page=True)
+    for _ in range(3):  # it stays closed: jammed, or its wires touch
+        bench.idle()
+    until = rig.now_ns() + 600_000_000_000
+    while bench.states.state is State.ARMED and rig.now_ns() < until:
+        bench.idle()  # arming expires
+    assert bench.states.state is State.READY
+    with pytest.raises(RefusedError, match="closed all the time"):
+        bench.arm(from_page=True)
 
 
 def test_pressed_long_ago_it_is_refused() -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import select
 import socket
 import threading
@@ -21,6 +22,7 @@ from webui.live.files import Files
 from webui.live.stopping import Stopped, running, stop
 from webui.live.view import LiveView
 
+LOG = logging.getLogger(__name__)
 TICK_S = 0.2
 LOOK_S = 1.0
 """How often it is looked whether another program runs a bench."""
@@ -71,7 +73,10 @@ class Hub:
                 looked = now
                 with contextlib.suppress(OSError, RigError):
                     self._look_for_others()
-            self.publish()
+            try:
+                self.publish()
+            except Exception:
+                LOG.exception("live data could not be published")  # the next turn tries again
 
     def publish(self) -> None:
         """Encode what is known, once, and wake whoever waits."""
@@ -90,11 +95,10 @@ class Hub:
     def snapshot(self) -> dict[str, Any]:
         """What a page shows now."""
         now_ns = time.monotonic_ns()
-        with self._lock:
-            view, phase = self._view, self._phase
-            facts = dict(self._facts)
+        with self._lock:  # the view is fed under the same lock
+            phase, facts = self._phase, dict(self._facts)
             other = self._others is not None and self._driven is None
-        shown = view.facts(now_ns) if view is not None else None
+            shown = self._view.facts(now_ns) if self._view is not None else None
         return {"phase": RUNNING if other else phase, "other": other, **facts, "live": shown}
 
     @property
@@ -111,6 +115,8 @@ class Hub:
         """
         with self._lock:
             if self._driven is not None or self._others is not None:
+                if self._phase in (LOOKING, WAITING):
+                    raise RefusedError("The rig is being looked at already: arm it, or leave it.")
                 raise RefusedError("A run goes on. Wait for its end, or stop it.")
             loaded, loaded_sheet = self.files.pair(setup, sheet)
             self._view = LiveView(loaded.setup, loaded_sheet.sheet, loaded.setup.backend)
@@ -224,7 +230,7 @@ class Hub:
 
         setup = setup_from_plan(state.plan)
         view = LiveView(setup, None, state.backend)
-        others = Overhearing(state.owner.socket if state.owner else "", view)
+        others = Overhearing(state.owner.socket if state.owner else "", view, self._lock)
         with self._lock:
             self._others, self._view = others, view
             self._facts = {"title": setup.title, "backend": state.backend, "rig": state.rig}
@@ -234,9 +240,9 @@ class Hub:
 class Overhearing(threading.Thread):
     """A watcher of a bench that another desk operates."""
 
-    def __init__(self, path: str, view: LiveView) -> None:
+    def __init__(self, path: str, view: LiveView, lock: threading.RLock) -> None:
         super().__init__(name="overhears a bench", daemon=True)
-        self._view, self.over = view, False
+        self._view, self._lock, self.over = view, lock, False
         self._sock = socket.socket(socket.AF_UNIX)
         try:
             self._sock.connect(path)
@@ -248,6 +254,12 @@ class Overhearing(threading.Thread):
 
     def run(self) -> None:
         """The thread."""
+        try:
+            self._listen()
+        finally:
+            self.over = True
+
+    def _listen(self) -> None:
         buffer = b""
         while not self._ending.is_set():
             if not select.select([self._sock], [], [], 0.3)[0]:
@@ -260,9 +272,8 @@ class Overhearing(threading.Thread):
                 break
             *lines, buffer = (buffer + data).split(b"\n")
             for line in lines:
-                with contextlib.suppress(ValueError, KeyError):
+                with self._lock, contextlib.suppress(ValueError, KeyError):
                     self._view.line(line, time.monotonic_ns())
-        self.over = True
 
     def close(self) -> None:
         self._ending.set()

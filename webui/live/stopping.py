@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from rig.core import messages, state_file
+from rig.core.clock import boot_id
 from rig.core.errors import RigError
 from rig.core.records import OFF_STATES
 from rig.core.state_file import RigState
@@ -29,7 +30,8 @@ NO_EMERGENCY_STOP = "This is not an emergency stop: that is the mushroom stop in
 
 
 class Stopped(NamedTuple):
-    """`off`: one of OFF_STATES, NOT_CONFIRMED, or NOTHING where no bench runs."""
+    """`off`: one of OFF_STATES, NOT_CONFIRMED, or NOTHING where no bench runs
+    and none was left in doubt."""
 
     off: str
     words: str
@@ -50,11 +52,31 @@ def running(folder: Path) -> list[RigState]:
     return found
 
 
+def _not_known(folder: Path) -> str | None:
+    """Why a coil may be on although no bench runs: a dead process may leave its output driven."""
+    for path in safe.state_files(folder):
+        try:
+            state = state_file.read(path)
+        except RigError:
+            return f"The state file {path.name} cannot be read, so no bench could be asked."
+        if state is None or state.backend != "board":
+            continue
+        if state.trip is not None and "NOT CONFIRMED OFF" in state.trip.message:
+            return f"{state.trip.message}."
+        left = state.owner is not None and state.owner.boot_id == boot_id()
+        if left and state.trip is None and not (state.owner and state.owner.alive()):
+            return "The last bench ended without releasing its line, and nobody guarded it since."
+    return None
+
+
 def stop(folder: Path, why: str) -> Stopped:
     """Order every running bench of this computer to stop; at most ANSWER_S."""
     states = running(folder)
     if not states:
-        return Stopped(NOTHING, "No bench is running, so nothing here can hold the coil on.")
+        doubt = _not_known(folder)
+        if doubt is not None:
+            return Stopped(NOT_CONFIRMED, f"{doubt} Use the mushroom stop now, or pull the fuse.")
+        return Stopped(NOTHING, "No bench is running on this computer.")
     until = time.monotonic() + ANSWER_S
     offs = [_stop_one(state, why, until) for state in states]
     if all(off == CONFIRMED for off in offs):
