@@ -108,7 +108,12 @@ def find(folder: Path, **plan: Any) -> tuple[str, list[dict[str, Any]]]:
             "# expected_range", "expected_range"
         )
         path = folder / "x.setup.toml"
-        path.write_text(REST.replace("600 kPa", "100 psi").replace("[limits]", table + "[limits]"))
+        rest = REST.replace("600 kPa", "100 psi")
+        if "# unit" in table:  # a guess does not go live by itself
+            path.write_text(rest.replace("[limits]", table + "[limits]"))
+            refused = rig("check", str(path))
+            assert refused.returncode == 2 and "unit" in refused.stderr, refused.stderr
+        path.write_text(rest.replace("[limits]", table.replace("# unit", "unit") + "[limits]"))
         checked = rig("check", str(path))
         assert checked.returncode == 0, checked.stderr
         read = rig("gauge", str(path), "--json", "--seconds", "1")
