@@ -83,7 +83,7 @@ def test_inputs_say_what_is_not_watched(run: tuple[LiveView, list[bytes]]) -> No
 def test_channels_of_the_converter_are_inputs_too() -> None:
     setup, _ = load_pair(DEMO / "workshop.setup.toml", None)
     view = LiveView(setup.setup, None, "simulated")
-    status = {"tell": "status", "t_ns": 1, "channels": {"coil_current": [0.512345, 0.02]}}
+    status = {"tell": "status", "t_ns": 10**9, "channels": {"coil_current": [0.512345, 0.02]}}
     view.line(json.dumps(status).encode(), 10**9)
     rows = {row["name"]: row for row in view.facts(10**9)["inputs"]}
     assert rows["Coil current"]["shown"] == "0.5123 A" and rows["Coil current"]["age_ms"] == 20

@@ -57,13 +57,14 @@ class LiveView:
 
     def line(self, line: bytes, now_ns: int) -> None:
         """A record or a status, heard at `now_ns`. Raises ValueError for what is neither."""
-        self.heard_ns = now_ns
         if line.startswith(b"["):
             self._record(line)
             return
         told = json.loads(line)
         if told.get("tell") == "status":
             self._status = told
+            # from when it was said: what waited in a queue is old
+            self.heard_ns = min(now_ns, int(told["t_ns"]))
         elif told.get("tell") == "guide":
             self._guide = str(told["instruction"])
 
