@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from flask import Flask, Response, jsonify, make_response, render_template, request
 from pydantic import ValidationError
-from werkzeug.exceptions import HTTPException, SecurityError
+from werkzeug.exceptions import HTTPException, NotFound, SecurityError
 
 from rig.core.errors import RigError
 
@@ -56,6 +56,9 @@ def install(app: Flask) -> None:
     def _http(error: HTTPException) -> Response:
         status = error.code or 500
         remedy = REMEDIES.get(status, REMEDIES[400])
+        if error.description == NotFound.description:
+            what = "This page has no such address. It may have been renamed."
+            return _answer(PageFault(404, "There is no such page", what, remedy))
         response = _answer(PageFault(status, error.name, error.description or "", remedy))
         if allowed := getattr(error, "valid_methods", None):
             response.headers["Allow"] = ", ".join(allowed)
