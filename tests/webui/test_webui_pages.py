@@ -92,7 +92,8 @@ def test_the_list_of_one_valve(client: FlaskClient, written: Writer) -> None:
 
 
 @pytest.mark.parametrize(
-    "query", ["before=x", "before=0", "before=-1", "after=x", "after=0", "unheard=3", "valve=" + "v" * 201]
+    "query",
+    ["before=x", "before=0", "before=-1", "after=x", "after=0", "unheard=3", "valve=" + "v" * 201],
 )
 def test_a_question_that_makes_no_sense_is_refused(client: FlaskClient, query: str) -> None:
     answer = client.get("/?" + query)
