@@ -143,8 +143,8 @@ def begin(operator: Browser) -> None:
         operator.post("/bench/leave")
     operator.post("/controls")
     operator.post("/bench/look", setup="workshop", sheet="quick")
-    wait(operator, "waiting")
-    operator.post("/bench/go", by="a test")
+    looked = wait(operator, "waiting")
+    operator.post("/bench/go", by="a test", look=looked["look"])
     wait(operator, "running")
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
+import secrets
 import select
 import socket
 import threading
@@ -123,7 +124,7 @@ class Hub:
             self._facts = {
                 "setup": setup, "sheet": sheet, "title": loaded.setup.title,
                 "valve": options.get("valve"), "job": options.get("job"), "by": options.get("by"),
-                "backend": loaded.setup.backend,
+                "backend": loaded.setup.backend, "look": secrets.token_hex(8),
             }  # fmt: skip
             self._phase = LOOKING
             plan = {
@@ -134,11 +135,16 @@ class Hub:
             self._driven = Driven(plan, self._heard, self._ended)
         self.publish()
 
-    def go(self, by: str, *, not_watched_accepted: bool) -> None:
-        """A person has confirmed: arm and run."""
+    def go(self, by: str, look: str, *, not_watched_accepted: bool) -> None:
+        """A person has confirmed what `look` (a fact of the snapshot) found: arm and run."""
         with self._lock:
             if self._driven is None or self._phase != WAITING:
                 raise RefusedError("There is nothing to start: look at the rig first.")
+            if look != self._facts.get("look"):
+                raise RefusedError(
+                    "The rig was looked at again since this page was shown. Nothing was energised: "
+                    "read what was found now, and confirm that."
+                )
             self._phase = RUNNING
             self._driven.order("go", by=by, not_watched_accepted=not_watched_accepted)
 

@@ -114,7 +114,7 @@ def go() -> AnyResponse | tuple[str, int]:
         words += ["Accept what is not watched, or leave."] if missing and not accepted else []
         return _page(problems=[_said(line) for line in words]), 400
     try:
-        hub.go(by, not_watched_accepted=accepted)
+        hub.go(by, form.get("look", ""), not_watched_accepted=accepted)
     except RefusedError as error:
         return _page(problems=problems_of(error)), 409
     return redirect(url_for(".show"))
