@@ -189,10 +189,7 @@ def _asked(setup: Setup, *, live: bool) -> list[Pair]:
                 else:
                     pairs.append((truth, reader.mean_kpa()))
                     click.echo(f"           rig's gauge {pairs[-1][1]:.5g} kPa")
-            except (
-                UsageError,
-                HardwareError,
-            ) as error:  # a slip of the fingers does not end the session
+            except (UsageError, HardwareError) as error:  # one bad point ends no session
                 click.echo(f"  {error}", err=True)
 
 

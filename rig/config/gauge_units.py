@@ -13,6 +13,7 @@ from __future__ import annotations
 import functools
 from fractions import Fraction
 
+_PSI = Fraction("4.4482216152605") / Fraction("0.0254") ** 2
 _PA: dict[str, Fraction] = {
     "pa": Fraction(1),
     "hpa": Fraction(100),
@@ -20,9 +21,9 @@ _PA: dict[str, Fraction] = {
     "mpa": Fraction(1_000_000),
     "bar": Fraction(100_000),
     "mbar": Fraction(100),
-    "psi": Fraction("4.4482216152605") / Fraction("0.0254") ** 2,
-    "lbf/in2": Fraction("4.4482216152605") / Fraction("0.0254") ** 2,
-    "lb/in2": Fraction("4.4482216152605") / Fraction("0.0254") ** 2,  # as many displays write it
+    "psi": _PSI,
+    "lbf/in2": _PSI,
+    "lb/in2": _PSI,  # as many displays write it
     "kgf/cm2": Fraction("98066.5"),
     "kg/cm2": Fraction("98066.5"),  # as many displays write kgf/cm2
     "atm": Fraction(101_325),

@@ -138,6 +138,8 @@ STOPPED_EARLY = "stopped early"
 
 END_REASONS = ("finished", "tripped", "aborted", "fault")
 OFF_STATES = ("confirmed off", "commanded off, not confirmed", "still live")
+NOT_CONFIRMED_OFF = "COIL NOT CONFIRMED OFF"
+"""Begins what is said, and latched, of a line that could not be driven off."""
 
 Record = Edge | Level | Sample | Block | Command | Condition | Step | Trip | End
 

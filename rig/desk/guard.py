@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.config.setup import Setup
 from rig.core.errors import FileProblems, HardwareError
-from rig.core.records import OFF_STATES
+from rig.core.records import NOT_CONFIRMED_OFF, OFF_STATES
 from rig.core.state_file import Owner, RigState
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ class Guard:
         except HardwareError as error:
             return Taken(
                 None,
-                f"COIL NOT CONFIRMED OFF: its line could not be taken ({error}). Open the mushroom "
+                f"{NOT_CONFIRMED_OFF}: its line could not be taken ({error}). Open the mushroom "
                 "stop or pull the fuse now.",
             )
         finally:

@@ -15,6 +15,7 @@ from webui.live.stopping import NOT_CONFIRMED, NOTHING, stop
 
 GONE = Owner(2**22 + 1, 1, boot_id())
 NOT_OFF = Trip("bench lost", None, None, "", 1, "COIL NOT CONFIRMED OFF: its line is taken")
+WELDED = Trip("read-back disagreeing", 0.2, 0.1, "s", 1, "the load side is live, commanded off")
 OVER = Trip("over-pressure", 900.0, 800.0, "kPa", 1, "900 kPa is above 800 kPa")
 
 
@@ -31,6 +32,7 @@ def left(folder: Path, backend: str, owner: Owner | None, trip: Trip | None) -> 
         ("board", None, NOT_OFF, NOT_CONFIRMED),
         ("board", GONE, NOT_OFF, NOT_CONFIRMED),
         ("board", None, OVER, NOTHING),
+        ("board", None, WELDED, NOT_CONFIRMED),
         ("board", Owner(1, 1, "an earlier boot"), None, NOTHING),
         ("simulated", GONE, None, NOTHING),
     ],

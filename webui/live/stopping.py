@@ -15,16 +15,17 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
+from rig.bench.watch import READBACK
 from rig.core import messages, state_file
 from rig.core.clock import boot_id
 from rig.core.errors import RigError
-from rig.core.records import OFF_STATES
+from rig.core.records import NOT_CONFIRMED_OFF, OFF_STATES
 from rig.core.state_file import RigState
 from rig.desk import safe
 
 ANSWER_S = 0.9
 """A person at the button is answered within a second."""
-CONFIRMED, COMMANDED, _ = OFF_STATES
+CONFIRMED, COMMANDED, LIVE = OFF_STATES
 NOT_CONFIRMED = "NOT CONFIRMED"
 NOTHING = "nothing to stop"
 NO_EMERGENCY_STOP = "This is not an emergency stop: that is the mushroom stop in the coil's supply."
@@ -53,19 +54,21 @@ def running(folder: Path) -> list[RigState]:
     return found
 
 
-def _not_known(folder: Path) -> str | None:
-    """Why a coil may be on although no bench runs: a dead process may leave its output driven."""
+def _not_known(folder: Path, asked: set[str]) -> str | None:
+    """Why the coil of a rig that was not asked may be on: a dead process may leave its output
+    driven."""
     for path in safe.state_files(folder):
         try:
             state = state_file.read(path)
         except RigError:
             return f"The state file {path.name} cannot be read, so no bench could be asked."
-        if state is None or state.backend != "board":
+        if state is None or state.backend != "board" or state.rig in asked:
             continue
-        if state.trip is not None and "NOT CONFIRMED OFF" in state.trip.message:
-            return f"{state.trip.message}."
-        left = state.owner is not None and state.owner.boot_id == boot_id()
-        if left and state.trip is None and not (state.owner and state.owner.alive()):
+        owner, trip = state.owner, state.trip
+        if trip is not None:
+            if trip.rule == READBACK or NOT_CONFIRMED_OFF in trip.message or LIVE in trip.message:
+                return f"Latched: {trip.message}"
+        elif owner is not None and owner.boot_id == boot_id() and not owner.alive():
             return "The last bench ended without releasing its line, and nobody guarded it since."
     return None
 
@@ -73,14 +76,14 @@ def _not_known(folder: Path) -> str | None:
 def stop(folder: Path, why: str) -> Stopped:
     """Order every running bench of this computer to stop; at most ANSWER_S."""
     states = running(folder)
-    if not states:
-        doubt = _not_known(folder)
-        if doubt is not None:
-            return Stopped(NOT_CONFIRMED, f"{doubt} Use the mushroom stop now, or pull the fuse.")
-        return Stopped(NOTHING, "No bench is running on this computer.")
     until = time.monotonic() + ANSWER_S
-    with ThreadPoolExecutor(len(states)) as pool:  # one that is silent delays no other
+    with ThreadPoolExecutor(max(1, len(states))) as pool:  # one that is silent delays no other
         offs = list(pool.map(lambda state: _stop_one(state, why, until), states))
+    doubt = _not_known(folder, {state.rig for state in states})
+    if doubt is not None:
+        return Stopped(NOT_CONFIRMED, f"{doubt} Use the mushroom stop now, or pull the fuse.")
+    if not states:
+        return Stopped(NOTHING, "No bench is running on this computer.")
     if all(off == CONFIRMED for off in offs):
         return Stopped(CONFIRMED, "The coil's load side is dead.")
     if all(off in (CONFIRMED, COMMANDED) for off in offs):
