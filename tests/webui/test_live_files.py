@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from pathlib import Path
 
 import pytest
 
-from rig.core.errors import FileProblems, UsageError
-from webui.live.files import Files, fields_of, text_of
+from rig.core.errors import FileProblems, StorageError, UsageError
+from webui.live.files import Files, SheetKept, fields_of, text_of
 
 DEMO = Path(__file__).parents[2] / "demo"
 SHEETS = sorted(DEMO.glob("*.sheet.toml"))
@@ -44,6 +45,34 @@ def test_an_edited_sheet_is_checked_like_a_file_and_kept(files: Files) -> None:
     kept = files.save_sheet("workshop", "ten strokes", text.replace("strokes = 20", "strokes = 10"))
     assert kept.read_text().count("strokes = 10") == 1
     assert files.pair("workshop", "ten strokes")[1].sheet.kind == "strokes"
+
+
+def test_a_sheet_kept_before_is_replaced_only_when_told(files: Files) -> None:
+    text = (DEMO / "workshop.sheet.toml").read_text()
+    kept = files.save_sheet("workshop", "mine", text)
+    with pytest.raises(SheetKept, match="mine"):
+        files.save_sheet("workshop", "mine", text.replace("strokes = 20", "strokes = 10"))
+    assert kept.read_text() == text
+    other = text.replace("strokes = 20", "strokes = 10")
+    files.save_sheet("workshop", "mine", other, replace=True)
+    assert kept.read_text() == other
+
+
+def test_a_disk_that_refuses_leaves_the_sheet_that_was_there(
+    files: Files, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (DEMO / "workshop.sheet.toml").read_text()
+    kept = files.save_sheet("workshop", "mine", text)
+
+    def full(_fd: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched, pytest.raises(StorageError, match="No space left"):
+        patched.setattr(os, "fsync", full)
+        other = text.replace("strokes = 20", "strokes = 10")
+        files.save_sheet("workshop", "mine", other, replace=True)
+    assert kept.read_text() == text
+    assert [path.name for path in kept.parent.iterdir()] == [kept.name]
 
 
 def test_all_problems_at_once_and_nothing_kept(files: Files) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import threading
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -15,11 +16,23 @@ from typing import Any, NamedTuple
 
 from pydantic import BaseModel
 
+from rig.captures.whole_file import whole_file
 from rig.config.loading import LoadedSetup, LoadedSheet, load_pair, pair_from_texts
-from rig.core.errors import FileProblems, Problem, UsageError
+from rig.core.errors import FileProblems, Problem, RefusedError, StorageError, UsageError
 
 SHEET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,60}")
 SETUP_END, SHEET_END = ".setup.toml", ".sheet.toml"
+
+
+class SheetKept(RefusedError):
+    """A sheet of this name was kept before; a person has to say that it is to be replaced."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        super().__init__(
+            f'There is a sheet "{name}" already. Nothing was kept: tick that it is to be replaced, '
+            "or give yours another name."
+        )
 
 
 class Field(NamedTuple):
@@ -39,6 +52,7 @@ class Files:
         self.setups = _named(setups, SETUP_END)
         self._given = _named(sheets, SHEET_END)
         self._own = own
+        self._keeping = threading.Lock()
 
     @property
     def sheets(self) -> dict[str, Path]:
@@ -63,9 +77,10 @@ class Files:
             raise UsageError("A run needs a sheet.")
         return loaded, loaded_sheet
 
-    def save_sheet(self, setup: str, name: str, text: str) -> Path:
+    def save_sheet(self, setup: str, name: str, text: str, *, replace: bool = False) -> Path:
         """Check a sheet's text together with a setup, and keep it. Raises UsageError and
-        FileProblems with every problem, as for a file."""
+        FileProblems with every problem, as for a file; SheetKept where one of this name was kept
+        before and `replace` does not say that it may go, StorageError where the disk refuses."""
         if not SHEET_NAME.fullmatch(name):
             raise UsageError(
                 "A sheet's name has letters, digits, spaces, - and _, at most 61 of them."
@@ -78,7 +93,17 @@ class Files:
         pair_from_texts(path.read_text(), path.name, text, f"{name}{SHEET_END}")
         self._own.mkdir(parents=True, exist_ok=True)
         kept = self._own / f"{name}{SHEET_END}"
-        kept.write_text(text)
+        with self._keeping:
+            if kept.exists() and not replace:
+                raise SheetKept(name)
+            try:
+                with whole_file(kept, lasting=True) as file:
+                    file.write(text)
+            except OSError as error:
+                raise StorageError(
+                    f"{kept} could not be written ({error}); what was there is as it was. "
+                    "Look whether the disk is full or may not be written."
+                ) from error
         return kept
 
 

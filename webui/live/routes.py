@@ -12,11 +12,11 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from rig.cli.confirm import STATEMENTS
 from rig.cli.run import CONDITIONS
-from rig.core.errors import RefusedError, RigError
+from rig.core.errors import RefusedError, RigError, StorageError
 from webui import access
 from webui.faults import PageFault
 from webui.live import stream
-from webui.live.files import Files, fields_of, problems_of, text_of
+from webui.live.files import Files, SheetKept, fields_of, problems_of, text_of
 from webui.live.hub import Hub
 from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
 from webui.openapi import described
@@ -219,14 +219,15 @@ def _sheet_page(name: str, text: str, shown: str | None = None, **more: Any) -> 
         "sheet.html", name=name, fields=fields, setups=list(files.setups),
         text=text if shown is None else shown,
         limits=[list(group) for _, group in limits],
-        **{"problems": [], "saved": None, **more},
+        **{"problems": [], "saved": None, "replaces": None, **more},
     )  # fmt: skip
 
 
 @blueprint.post("/bench/sheet/<name>")
 @access.operator_only
 def save_sheet(name: str) -> str | tuple[str, int]:
-    """Check an edited sheet and keep it under a name of its own."""
+    """Check an edited sheet and keep it under a name of its own; one of that name is replaced only
+    where the form says so for this very name."""
     form = request.form
     text = form.get("text", "")
     if form.get("how") != "text":
@@ -234,11 +235,15 @@ def save_sheet(name: str) -> str | tuple[str, int]:
         text = text_of(fields)
     kept = form.get("keep_as", "").strip()
     try:
-        stream.hub().files.save_sheet(form.get("setup", ""), kept, text)
+        replace = form.get("replace") == kept
+        stream.hub().files.save_sheet(form.get("setup", ""), kept, text, replace=replace)
+    except SheetKept as error:
+        return _sheet_page(name, text, problems=problems_of(error), replaces=error.name), 409
     except RigError as error:
+        status = 500 if isinstance(error, StorageError) else 400
         try:
-            return _sheet_page(name, text, problems=problems_of(error)), 400
+            return _sheet_page(name, text, problems=problems_of(error)), status
         except ValueError:  # text that is no TOML has no fields
             original = stream.hub().files.sheet_path(name).read_text()
-            return _sheet_page(name, original, shown=text, problems=problems_of(error)), 400
+            return _sheet_page(name, original, shown=text, problems=problems_of(error)), status
     return _sheet_page(name, text, saved=kept)
