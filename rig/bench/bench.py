@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from rig.bench import pacing, preflight, sequencer
+from rig.bench.confirm import ConfirmButton
+from rig.bench.desk_orders import DeskOrders
 from rig.bench.intake import Intake
 from rig.bench.interlock import Interlock
 from rig.bench.link import Desk
@@ -22,7 +24,7 @@ from rig.config.channels import sources
 from rig.config.setup import Setup
 from rig.config.sheet import Sheet
 from rig.core import messages
-from rig.core.errors import HardwareError, RefusedError
+from rig.core.errors import HardwareError
 from rig.core.ports import Hardware, RecordSink
 from rig.core.preflight import Preflight
 from rig.core.records import (
@@ -42,8 +44,6 @@ TICK_NS = int(TICK_S * NS)
 TAIL_NS = NS // 2
 """Recorded after a trip or stop, so that the release is in the record."""
 GAUGE_PATIENCE_S = 1.5
-CONFIRM_NS = 20 * NS
-"""So long after the confirm button was pressed a page may arm."""
 LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
 
@@ -76,14 +76,11 @@ class Bench:
         self._next_tick = 0
         self._teller = StatusTeller()
         self._feed = feed
-        self._heard_ns = self._world.now_ns()
-        self._lag_s = 0.0
-        self._pressed_ns: int | None = None
-        self._was_open = False
-        self.stop_why: str | None = None
-        self.finish_why: str | None = None
-        """Set: the run ends before its next stroke, as finished."""
-        self.orders: list[messages.Order] = []
+        self.orders = DeskOrders(
+            desk, self.interlock, setup.limits.link_time_s, self._world.now_ns()
+        )
+        button = hardware.loops.get("confirm_input")
+        self._confirm = ConfirmButton(button) if button is not None else None
 
     # -- before the run
 
@@ -93,7 +90,7 @@ class Bench:
         until_ns = now_ns + int(GAUGE_PATIENCE_S * NS) if self._awaited() else now_ns
         levels = self._intake.levels()
         self.interlock.start(now_ns, levels)
-        while self._awaited() and now_ns < until_ns and self.stop_why is None:
+        while self._awaited() and now_ns < until_ns and self.orders.stop_why is None:
             self._wait(min(until_ns, now_ns + TICK_NS))
             now_ns = self._world.now_ns()
             self._collect(now_ns)
@@ -121,11 +118,8 @@ class Bench:
         now_ns = self._world.now_ns()
         self._collect(now_ns)
         self.states.expire(now_ns)
-        button = self._hardware.loops.get("confirm_input")
-        if button is not None:
-            self._was_open = self._was_open or not button.closed
-            if button.closed and self._was_open:  # one that never opens presses nothing
-                self._pressed_ns = now_ns
+        if self._confirm is not None:
+            self._confirm.look(now_ns)
         self._tick(now_ns)
         trip = self.interlock.trip
         if trip is not None and self.states.state in (State.READY, State.ARMED):
@@ -138,15 +132,8 @@ class Bench:
         """A person armed the rig. From a page somebody at the rig has to say so as well, where a
         confirm button is wired. Raises RefusedError."""
         now_ns = self._world.now_ns()
-        button = self._hardware.loops.get("confirm_input")
-        if from_page and button is not None:
-            pressed_ns, self._pressed_ns, self._was_open = self._pressed_ns, None, False
-            if pressed_ns is None or not now_ns - pressed_ns <= CONFIRM_NS:
-                raise RefusedError(
-                    "Nobody at the rig has confirmed: press the confirm button there and let "
-                    f"go, then arm within {CONFIRM_NS / NS:.0f} s. A button that is closed all "
-                    "the time confirms nothing. Nothing was energised."
-                )
+        if from_page and self._confirm is not None:
+            self._confirm.take(now_ns)
         self.states.arm(now_ns)
 
     # -- the run
@@ -202,9 +189,9 @@ class Bench:
                 self._tick(now_ns)
             if self.interlock.trip is not None:
                 return "tripped"
-            if self.stop_why is not None:
+            if self.orders.stop_why is not None:
                 self.interlock.release()
-                self.emit(Condition("stopped", now_ns, self.stop_why))
+                self.emit(Condition("stopped", now_ns, self.orders.stop_why))
                 return "aborted"
             pressure = self._intake.pressure.value if self._intake.pressure else None
             action = steps.due(now_ns, pressure)
@@ -212,10 +199,10 @@ class Bench:
                 if not isinstance(action, Do):  # a Wait never comes out of the sequencer
                     raise TypeError(action)
                 if self._may_finish(action):
-                    self.emit(Condition(STOPPED_EARLY, now_ns, self.finish_why or ""))
+                    self.emit(Condition(STOPPED_EARLY, now_ns, self.orders.finish_why or ""))
                     return "finished"
                 if action.what == "fail":
-                    self.stop_why = action.text
+                    self.orders.stop_why = action.text
                     break
                 action = steps.done(self._do(action))
             if steps.next_ns is None:
@@ -226,14 +213,14 @@ class Bench:
     def _may_finish(self, action: Do) -> bool:
         """A further stroke is about to begin, the coil is off, and the desk needs no more."""
         next_stroke = action.what == "step" and action.text == "stroke" and action.number > 1
-        return self.finish_why is not None and next_stroke and not self.interlock.energised
+        return self.orders.finish_why is not None and next_stroke and not self.interlock.energised
 
     def _do(self, action: Do) -> int:
         now_ns = self._world.now_ns()
         match action.what:
             case "energise":  # not even for a moment while the desk is silent
-                self.stop_why = self.stop_why or self._desk_silent(now_ns) or None
-                if self.stop_why is None:
+                self.orders.stop_why = self.orders.stop_why or self.orders.silent(now_ns) or None
+                if self.orders.stop_why is None:
                     self.interlock.energise(action.number)
             case "release":
                 self.interlock.release(action.number)
@@ -250,34 +237,7 @@ class Bench:
 
     def _collect(self, now_ns: int) -> None:
         self._intake.collect(now_ns)
-        if self._desk is not None:
-            self._listen(self._desk, now_ns)
-
-    def _listen(self, desk: Desk, now_ns: int) -> None:
-        for order in desk.poll():
-            self._heard_ns = now_ns
-            if order.order in ("stop", "quit"):
-                self.interlock.release()
-                self.stop_why = order.why or "stopped by a person"
-            elif order.order == "finish":
-                self.finish_why = order.why or "the desk needs no more strokes"
-            elif order.order == "beat":
-                self.interlock.program(now_ns, lag_s=order.lag_s, free_mb=order.free_mb)
-                self._lag_s = order.lag_s
-            else:
-                self.orders.append(order)
-        if desk.operator_gone or (self.interlock.energised and self._desk_silent(now_ns)):
-            self.interlock.release()
-            self.stop_why = self.stop_why or (
-                "the desk is gone" if desk.operator_gone else self._desk_silent(now_ns)
-            )
-
-    def _desk_silent(self, now_ns: int) -> str:
-        """Words where the desk was silent for longer than the link time, else nothing."""
-        silent_s = (now_ns - self._heard_ns) / NS
-        if self._desk is None or silent_s <= self._setup.limits.link_time_s:
-            return ""
-        return f"desk silent for {silent_s:.2f} s"
+        self.orders.take(now_ns)
 
     def _tick(self, now_ns: int) -> None:
         if self._next_tick and self._sink is not None:
@@ -348,7 +308,7 @@ class Bench:
             return
         state = str(self.states.state)
         line = self._teller.line(
-            now_ns, state, self._step, self.interlock, self._intake.readings, self._lag_s
+            now_ns, state, self._step, self.interlock, self._intake.readings, self.orders.lag_s
         )
         if line is not None:
             self._desk.send(line)

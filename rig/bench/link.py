@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
@@ -19,6 +20,9 @@ from rig.core import messages
 from rig.core.messages import MAX_LINE, Order
 
 MAX_WATCHERS = 8
+STOPPERS = 8
+"""Places above those, for whoever comes to order a stop; who has not within STOPPER_S must go."""
+STOPPER_S = 1.0
 
 
 class Desk(Protocol):
@@ -42,6 +46,8 @@ class _Peer:
         self.sock, self.out, self._buffer = sock, OutQueue(sock, self.LIMIT), b""
         self._lines: list[bytes] = []
         self.gone = False
+        self.until_s: float | None = None
+        """In a place kept for a stop: when it has to have ordered it (monotonic)."""
 
     def read(self) -> list[bytes]:
         """Whole lines that have arrived, at most LINES: a flood waits, it cannot hold the loop."""
@@ -114,6 +120,7 @@ class DeskLink:
                     self._send(peer, messages.tell("refused", why=str(error)))
                     continue
                 if peer is self._operator or order.order == "stop":
+                    peer.until_s = None
                     orders.append(order)
                 else:
                     self._send(peer, messages.tell("refused", why="another desk operates the rig"))
@@ -147,15 +154,23 @@ class DeskLink:
             return
         with contextlib.suppress(BlockingIOError):
             sock, _ = self._listener.accept()
-            if len(self._watchers) >= MAX_WATCHERS:
+            if len(self._watchers) >= MAX_WATCHERS + STOPPERS:
                 sock.close()
-            else:
-                self._watchers.append(_Peer(sock))
+                return
+            peer = _Peer(sock)
+            if len(self._watchers) >= MAX_WATCHERS:
+                peer.until_s = time.monotonic() + STOPPER_S
+            self._watchers.append(peer)
 
     def _send(self, peer: _Peer, line: str) -> None:
         peer.out.put((line + "\n").encode())
 
     def _drop(self, peer: _Peer) -> bool:
+        if peer.until_s is not None and not time.monotonic() <= peer.until_s:
+            why = f"{MAX_WATCHERS} programs watch this rig already; only a stop is taken from more"
+            self._send(peer, messages.tell("refused", why=why))
+            peer.out.flush()
+            peer.gone = True
         if peer.gone or peer.out.closed or peer.out.full:
             peer.sock.close()
             return True

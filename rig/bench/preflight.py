@@ -31,6 +31,7 @@ def judge(
     """Turn what was measured at rest into checks. Nothing is energised to find out."""
     checks = [_readback(setup, load_live), _switch(setup, switch_closed)]
     checks += [_loop(rule, loops.get(rule)) for rule in LOOPS]
+    checks += _confirm_button(hardware)
     checks += _gauge(setup, pressure_kpa, gauge_words, base_pressure_min_kpa)
     checks += channel_checks(setup, readings)
     rules = watched(setup)
@@ -55,6 +56,22 @@ def _loop(rule: str, closed: bool | None) -> Check:
         return Check(name, GOOD, "loop closed")
     finding = rules.loop_open(rule, closed)
     return Check(name, REFUSED, "loop open", finding.message if finding else "")
+
+
+def _confirm_button(hardware: Hardware) -> list[Check]:
+    button = hardware.loops.get("confirm_input")
+    if button is None:
+        return []
+    name = "Confirm button"
+    if not button.closed:
+        return [Check(name, GOOD, "open, as it should be when nobody presses it")]
+    return [
+        Check(
+            name, DOUBTFUL, "closed",
+            "Let go of it. If nobody presses it, it is jammed or its wires touch, and the rig "
+            "cannot be armed from the page.",
+        )
+    ]  # fmt: skip
 
 
 def _plain(rule: str, reaction_ms: float | None, why: str) -> dict[str, object]:

@@ -125,7 +125,7 @@ def _serve_bench(
     bench = Bench(setup, hardware, link, notifier.feed)
 
     def stop(number: int, _frame: object) -> None:
-        bench.stop_why = bench.stop_why or f"signal {signal.Signals(number).name}"
+        bench.orders.stop_why = bench.orders.stop_why or f"signal {signal.Signals(number).name}"
 
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP):
         signal.signal(number, stop)
@@ -138,13 +138,15 @@ def _serve_bench(
     notifier.ready()
     sink = SocketSink(records)
     end: End | None = None
-    while bench.stop_why is None and end is None:
+    while bench.orders.stop_why is None and end is None:
         bench.idle()
-        for order in bench.orders:
+        for order in bench.orders.waiting:
             end = _obey(bench, order, sheet, sink, link) or end
-        bench.orders.clear()
+        bench.orders.waiting.clear()
     if end is None:
-        link.send(messages.tell("refused", why=f"Not started: {bench.stop_why}.", exit_code=3))
+        link.send(
+            messages.tell("refused", why=f"Not started: {bench.orders.stop_why}.", exit_code=3)
+        )
         return 3
     notifier.stopping()
     link.send(messages.tell("ended", **end._asdict()))

@@ -102,7 +102,7 @@ class Run:
                     with self._view(found.source) as progress:
                         end, trip = self._run_fast(fast, recorder, progress, signals)
                     recorder.finish(end)
-                    stopped = fast.bench.stop_why or ""
+                    stopped = fast.bench.orders.stop_why or ""
                     return Outcome(end, trip, recorder.run_id, started=True, stopped=stopped)
                 finally:
                     log.close()
@@ -118,11 +118,12 @@ class Run:
         early = self._early(fast.hardware.source)
 
         def turn(line: str) -> None:
+            orders = fast.bench.orders
             if signals.why is not None:
-                fast.bench.stop_why = signals.why
+                orders.stop_why = signals.why
             progress.record(line.encode())
             if early is not None:
-                fast.bench.finish_why = early.record(line.encode()) or fast.bench.finish_why
+                orders.finish_why = early.record(line.encode()) or orders.finish_why
 
         end, trip = fast.run(recorder, turn)
         if trip is not None:

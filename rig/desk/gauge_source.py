@@ -129,6 +129,7 @@ class BenchSource:
         self.counts = Counts()
         self._buffer, self._status_ns = b"", 0
         self._records = False
+        self._refused = ""
         self._seen: dict[str, int] = {}
         self._sock = socket.socket(socket.AF_UNIX)
         try:
@@ -150,7 +151,9 @@ class BenchSource:
         except OSError:
             data = b""
         if not data:
-            raise HardwareError("The bench has ended, so nothing reads the gauge any more.")
+            raise HardwareError(
+                self._refused or "The bench has ended, so nothing reads the gauge any more."
+            )
         *lines, self._buffer = (self._buffer + data).split(b"\n")
         out: list[Item] = []
         for line in lines:
@@ -169,6 +172,8 @@ class BenchSource:
         if told["tell"] == "status":
             others = self._channels(told)
             return others + self._pressure(told)
+        if told["tell"] == "refused":
+            self._refused = f"The bench has ended the connection: {told['why']}."
         return []
 
     def _channels(self, told: Mapping[str, Any]) -> list[Item]:

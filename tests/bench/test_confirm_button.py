@@ -6,18 +6,19 @@ from __future__ import annotations
 import pytest
 from bench_rig import LoopOnly, ScriptedRig, make_bench
 
-from rig.bench.bench import CONFIRM_NS, Bench
+from rig.bench.bench import Bench
+from rig.bench.confirm import CONFIRM_NS
 from rig.bench.states import State
 from rig.core.errors import RefusedError
 
 
 def ready() -> tuple[Bench, ScriptedRig, LoopOnly]:
-    bench, rig = make_bench(confirm_input={"line": 16})
+    _, rig = make_bench(confirm_input={"line": 16})
     button = LoopOnly()
     button.closed = False
     rig.loops["confirm_input"] = button
-    if bench.states.state is not State.READY:
-        assert not bench.preflight().refused
+    bench = Bench(rig.setup, rig)
+    assert not bench.preflight().refused
     bench.idle()
     return bench, rig, button
 

@@ -212,7 +212,7 @@ def test_nothing_energises_after_a_trip() -> None:
 
 def test_stop_releases_and_records_half_a_second_more() -> None:
     bench, rig = make_bench()
-    rig.after(350, lambda: setattr(bench, "stop_why", "stopped by Ctrl-C"))
+    rig.after(350, lambda: setattr(bench.orders, "stop_why", "stopped by Ctrl-C"))
     end, trip = run(bench, rig)
     assert end.reason == "aborted" and trip is None
     stopped = next(r for r in rig.records if isinstance(r, Condition) and r.kind == "stopped")

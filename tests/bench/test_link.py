@@ -5,12 +5,13 @@ import contextlib
 import os
 import socket
 import stat
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from rig.bench.link import MAX_WATCHERS, DeskLink
+from rig.bench.link import MAX_WATCHERS, STOPPER_S, DeskLink
 from rig.bench.streams import SocketSink
 from rig.core import messages
 
@@ -98,12 +99,37 @@ def test_watchers_are_bounded_and_a_deaf_one_is_cut_off(
         for _ in range(MAX_WATCHERS + 3):
             stack.enter_context(connect(path))
             link.poll()
+        assert len(link._watchers) == MAX_WATCHERS + 3
+        time.sleep(STOPPER_S + 0.05)
+        link.poll()
         assert len(link._watchers) == MAX_WATCHERS
         for _ in range(200):
             link.send("x" * 50_000)
             link.flush()
         link.poll()
         assert link._watchers == []
+
+
+def test_a_stop_is_taken_although_all_places_to_watch_are_taken(
+    ends: tuple[DeskLink, socket.socket, Path],
+) -> None:
+    link, _, path = ends
+    with contextlib.ExitStack() as stack:
+        for _ in range(MAX_WATCHERS):
+            stack.enter_context(connect(path))
+            link.poll()
+        idle, stopper = (stack.enter_context(connect(path)) for _ in range(2))
+        link.poll()
+        link.poll()
+        stopper.sendall(messages.order("stop", "a person"))
+        assert [order.why for order in link.poll()] == ["a person"]
+        time.sleep(STOPPER_S + 0.05)
+        link.poll()
+        link.send("afterwards")
+        link.flush()
+        assert b"afterwards" in stopper.recv(1000)  # it hears what became of the coil
+        told = idle.recv(1000)
+        assert b"only a stop" in told and b"afterwards" not in told and idle.recv(1000) == b""
 
 
 def test_a_recorder_that_takes_nothing_overflows_and_never_blocks() -> None:

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import pytest
-from bench_rig import ScriptedRig, make_bench, make_setup
+from bench_rig import LoopOnly, ScriptedRig, make_bench, make_setup
 
 from rig.bench.bench import Bench
 from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED
@@ -51,6 +51,14 @@ def test_switch_not_at_rest_is_doubtful_not_refused() -> None:
     bench, rig = fresh()
     rig.lines_now["switch"] = rig.setup.switch_closed_level
     assert result(bench, "Pressure switch")[0] == DOUBTFUL
+
+
+def test_a_confirm_button_that_nobody_presses_and_is_closed_is_doubtful() -> None:
+    bench, rig = fresh()
+    button = rig.loops["confirm_input"] = LoopOnly()
+    assert result(bench, "Confirm button") == (DOUBTFUL, "closed")
+    button.closed = False
+    assert result(bench, "Confirm button")[0] == GOOD
 
 
 def test_find_takes_the_rest_state_as_it_is() -> None:

@@ -79,7 +79,7 @@ def test_ramp_that_never_arrives_is_aborted_with_a_reason() -> None:
     bench, rig = make_bench()
     end = bench.run(make_sheet(**RAMP, coil="released"), rig)
     assert end.reason == "aborted"
-    assert "did not reach 400 kPa" in str(bench.stop_why)
+    assert "did not reach 400 kPa" in str(bench.orders.stop_why)
 
 
 @given(

@@ -111,7 +111,7 @@ def test_a_desk_that_went_silent_during_the_rest_gets_no_stroke() -> None:
     sheet = SHEET.model_copy(update={"on_time_s": 0.1, "rest_s": 1.0})
     end = bench.run(sheet, rig)
     assert [what for what, _ in rig.log if what == "on"] == ["on"], rig.log
-    assert end.reason == "aborted" and "desk silent" in str(bench.stop_why)
+    assert end.reason == "aborted" and "desk silent" in str(bench.orders.stop_why)
 
 
 def test_a_loop_that_cannot_be_read_counts_as_a_fault() -> None:

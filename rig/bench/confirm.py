@@ -1,0 +1,38 @@
+# SPDX-License-Identifier: MIT
+"""The confirm button: from a page nothing is armed unless somebody at the rig pressed it before."""
+
+from __future__ import annotations
+
+from rig.core.errors import RefusedError
+from rig.core.ports import Loop
+
+NS = 1_000_000_000
+CONFIRM_NS = 20 * NS
+"""So long after the button was pressed a page may arm."""
+
+
+class ConfirmButton:
+    """Watches the button between orders. A press is a change from open to closed, and is for one
+    arming: a button that is closed all the time confirms nothing."""
+
+    def __init__(self, button: Loop) -> None:
+        self._button = button
+        self._pressed_ns: int | None = None
+        self._was_open = False
+
+    def look(self, now_ns: int) -> None:
+        """Once a turn."""
+        closed = self._button.closed
+        self._was_open = self._was_open or not closed
+        if closed and self._was_open:
+            self._pressed_ns = now_ns
+
+    def take(self, now_ns: int) -> None:
+        """Use the press up for an arming now. Raises RefusedError where there is none."""
+        pressed_ns, self._pressed_ns, self._was_open = self._pressed_ns, None, False
+        if pressed_ns is None or not now_ns - pressed_ns <= CONFIRM_NS:
+            raise RefusedError(
+                "Nobody at the rig has confirmed: press the confirm button there and let go, then "
+                f"arm within {CONFIRM_NS / NS:.0f} s. A button that is closed all the time "
+                "confirms nothing. Nothing was energised."
+            )
