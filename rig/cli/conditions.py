@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The conditions of a run as typed on the command line."""
+"""The conditions of a run as typed by a person."""
 
 from __future__ import annotations
 
@@ -10,21 +10,33 @@ from rig.core.errors import UsageError
 from rig.core.quantities import QuantityError, parse
 
 
-def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
-    """The conditions typed on the command line; raises UsageError naming the option."""
+def typed(
+    options: Mapping[str, Any],
+) -> tuple[dict[str, dict[str, Any]], dict[str, QuantityError]]:
+    """The conditions typed, by their names in the log, and what is wrong with others, by option."""
     from rig.cli.run import CONDITIONS
 
     found: dict[str, dict[str, Any]] = {}
+    wrong: dict[str, QuantityError] = {}
     for option, (name, dimension, unit) in CONDITIONS.items():
         text = options.get(option)
         if text is None:
             continue
         try:
-            value = parse(text, dimension)
+            found[name] = {"value": parse(text, dimension), "unit": unit, "how": "typed"}
         except QuantityError as error:
-            raise UsageError(f"--{option.replace('_', '-')}: {error}") from error
-        found[name] = {"value": value, "unit": unit, "how": "typed"}
+            wrong[option] = error
     for option in ("oil_grade", "oil_level"):
         if options.get(option):
             found[option] = {"value": options[option], "unit": "", "how": "typed"}
+    return found, wrong
+
+
+def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """The conditions typed on the command line; raises UsageError naming every wrong option."""
+    found, wrong = typed(options)
+    if wrong:
+        raise UsageError(
+            "\n".join(f"--{option.replace('_', '-')}: {error}" for option, error in wrong.items())
+        )
     return found

@@ -5,15 +5,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
 
+from rig.cli.conditions import conditions
 from rig.core import places
+from rig.core.errors import UsageError
 from webui.app import create_app
 from webui.live.files import Files
-from webui.live.hub import Hub
+from webui.live.hub import IDLE, Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
 
@@ -71,3 +74,38 @@ def test_a_sheet_sent_as_text_is_shown_again_as_text(client: FlaskClient) -> Non
     status, page = keep(client, "mine", 1, how="text", text=text + "# a remark\n")
     assert status == 409 and "# a remark" in page
     assert '<input type="checkbox" name="how" value="text" checked>' in page
+
+
+def test_conditions_without_their_unit_are_told_before_the_rig_is_looked_at(
+    client: FlaskClient, hub: Hub
+) -> None:
+    form = {"csrf": token(client), "setup": "workshop", "sheet": "workshop", "valve": "V-7",
+            "oil_temperature": "90", "base_pressure": "30 psi", "idle_speed": "fast"}  # fmt: skip
+    answer = client.post("/bench/look", data=form)
+    assert answer.status_code == 400 and hub.phase == IDLE
+    words = re.sub(r"\s+", " ", unescape(re.sub("<[^>]+>", "", answer.text)))
+    for option, said in (("oil_temperature", "90"), ("idle_speed", "fast")):
+        with pytest.raises(UsageError) as told:  # as on the command line
+            conditions({option: said})
+        label = option.replace("_", " ").capitalize()
+        what, remedy = str(told.value).partition(": ")[2].split("; ")
+        assert f"{label}: {what}. {remedy}" in words
+    assert "Base pressure:" not in words
+    for name in ("valve", "oil_temperature", "base_pressure", "idle_speed"):
+        assert f'name="{name}" value="{form[name]}"' in answer.text
+    assert '<details class="wide" open><summary>Conditions' in answer.text
+
+
+def test_the_files_faults_stand_beside_those_of_the_conditions(client: FlaskClient) -> None:
+    form = {"csrf": token(client), "setup": "workshop", "sheet": "gone", "oil_temperature": "90"}
+    answer = client.post("/bench/look", data=form)
+    assert answer.status_code == 400
+    page = unescape(answer.text)
+    assert "has no unit" in page and 'There is no sheet "gone" here' in page
+
+
+def test_the_command_line_names_every_wrong_condition() -> None:
+    with pytest.raises(UsageError) as told:
+        conditions({"oil_temperature": "90", "supply_voltage": "13.9 V", "idle_speed": "fast"})
+    lines = str(told.value).splitlines()
+    assert [line.partition(":")[0] for line in lines] == ["--oil-temperature", "--idle-speed"]

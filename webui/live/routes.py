@@ -10,9 +10,10 @@ from typing import Any
 from flask import Blueprint, Flask, Response, jsonify, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
+from rig.cli.conditions import typed
 from rig.cli.confirm import STATEMENTS
 from rig.cli.run import CONDITIONS
-from rig.core.errors import RefusedError, RigError, StorageError
+from rig.core.errors import Problem, RefusedError, RigError, StorageError
 from webui import access
 from webui.faults import PageFault
 from webui.live import stream
@@ -23,7 +24,8 @@ from webui.openapi import described
 
 blueprint = Blueprint("bench", __name__)
 
-TEXTS = ("valve", "job", "by", "note", *CONDITIONS, "oil_grade", "oil_level")
+FOLDED = (*CONDITIONS, "oil_grade", "oil_level", "note")
+TEXTS = ("valve", "job", "by", *FOLDED)
 LONGEST = 200
 
 
@@ -52,6 +54,7 @@ def _page(**more: Any) -> str:
         conditions=CONDITIONS,
         cautions=_cautions(hub.files, now),
         confirm_wired=_confirm_wired(hub.files, now),
+        unfolded=any(request.form.get(name) for name in FOLDED),
         facts=json.dumps({**access.facts(), "phase": now["phase"]}),
         **{"given": request.form, "problems": [], **more},
     )
@@ -91,11 +94,25 @@ def look() -> AnyResponse | str | tuple[str, int]:
     options: dict[str, Any] = {name: form.get(name, "").strip()[:LONGEST] or None for name in TEXTS}
     options |= {"mount": None, "confirmed_by": None, "accept_not_watched": False, "fast": False,
                 "seed": None, "as_json": True}  # fmt: skip
+    setup, sheet = form.get("setup", ""), form.get("sheet", "")
+    wrong = _conditions_wrong(options)
     try:
-        stream.hub().look(form.get("setup", ""), form.get("sheet", ""), options)
+        if wrong:  # the files are looked at too: everything at once
+            stream.hub().files.pair(setup, sheet)
+            return _page(problems=wrong), 400
+        stream.hub().look(setup, sheet, options)
     except RigError as error:
-        return _page(problems=problems_of(error)), 409 if isinstance(error, RefusedError) else 400
+        status = 409 if isinstance(error, RefusedError) else 400
+        return _page(problems=[*wrong, *problems_of(error)]), status
     return redirect(url_for(".show"))
+
+
+def _conditions_wrong(options: dict[str, Any]) -> list[Problem]:
+    """What is wrong with the conditions typed, by the labels of the form."""
+    return [
+        Problem("", name.replace("_", " ").capitalize(), "", error.what, error.remedy)
+        for name, error in typed(options)[1].items()
+    ]
 
 
 @blueprint.post("/bench/go")
