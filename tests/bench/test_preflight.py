@@ -54,11 +54,11 @@ def test_switch_not_at_rest_is_doubtful_not_refused() -> None:
 
 
 def test_a_confirm_button_that_nobody_presses_and_is_closed_is_doubtful() -> None:
-    bench, rig = fresh()
+    _, rig = fresh()
     button = rig.loops["confirm_input"] = LoopOnly()
-    assert result(bench, "Confirm button") == (DOUBTFUL, "closed")
+    assert result(Bench(rig.setup, rig), "Confirm button") == (DOUBTFUL, "closed")
     button.closed = False
-    assert result(bench, "Confirm button")[0] == GOOD
+    assert result(Bench(rig.setup, rig), "Confirm button")[0] == GOOD
 
 
 def test_find_takes_the_rest_state_as_it_is() -> None:
