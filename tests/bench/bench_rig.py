@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Sequence
 
 from rig.bench.bench import Bench
+from rig.bench.link import Desk
 from rig.config.setup import Setup
 from rig.core.clock import VirtualClock
 from rig.core.errors import HardwareError
@@ -223,12 +224,12 @@ class GaugeOnly:
         return None
 
 
-def make_bench(**changes: object) -> tuple[Bench, ScriptedRig]:
+def make_bench(desk: Desk | None = None, **changes: object) -> tuple[Bench, ScriptedRig]:
     """A bench on a scripted rig, preflight passed and armed."""
     rig = ScriptedRig(make_setup(**changes))
     rig.edges = EdgesOnly(rig)
     rig.gauge = GaugeOnly(rig) if rig.setup.gauge else None
-    bench = Bench(rig.setup, rig)
+    bench = Bench(rig.setup, rig, desk)
     found = bench.preflight()
     if not found.refused:
         bench.arm()

@@ -79,8 +79,7 @@ PORTS = {
 @pytest.mark.parametrize("calls", [1, 7])
 @pytest.mark.parametrize("port", PORTS)
 def test_an_exception_in_any_port_leaves_the_coil_off(port: str, calls: int) -> None:
-    bench, rig = make_bench(heartbeat={"line": 24})
-    bench._desk = SilentDesk()
+    bench, rig = make_bench(SilentDesk(), heartbeat={"line": 24})
     target, name = PORTS[port](bench, rig)
     break_at(target, name, rig, calls)
     with pytest.raises(Broken):
@@ -105,8 +104,8 @@ def test_a_relay_that_fails_to_switch_on_is_commanded_off() -> None:
 
 def test_a_desk_that_went_silent_during_the_rest_gets_no_stroke() -> None:
     """Not a short one either: who hangs while the coil is off must not find it on later."""
-    bench, rig = make_bench()
-    desk = bench._desk = SilentDesk()
+    desk = SilentDesk()
+    bench, rig = make_bench(desk)
     desk.poll = lambda: [messages.Order("beat")] if rig.log == [] else []  # type: ignore[method-assign]
     sheet = SHEET.model_copy(update={"on_time_s": 0.1, "rest_s": 1.0})
     end = bench.run(sheet, rig)
