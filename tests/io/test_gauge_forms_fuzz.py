@@ -93,8 +93,11 @@ def nmea_oracle(frame: bytes) -> float | None:
         if name == "OILP":
             factor = {"P": 1e-3, "B": 100.0}.get(unit)
             sound = factor is not None and kind == "P" and check == int(found[2], 16)
-            plain = re.fullmatch(r"[-+.0-9]+", number)
-            return float(number) * factor if sound and plain and factor else None
+            try:
+                value = float(number) if re.fullmatch(r"[-+.0-9]+", number) else None
+            except ValueError:  # 67-832
+                value = None
+            return value * factor if sound and factor and value is not None else None
     return None
 
 
