@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from rig.bench.channel_watch import as_sample
@@ -75,6 +76,8 @@ class Intake:
             self._keep(reading)
         elif isinstance(item, Sample):
             self._interlock.see_sample(item)
+            if item.value is not None and not math.isfinite(item.value):  # after it could trip
+                item = item._replace(value=None, quality="not a number")
             self._keep(item)
         else:
             self.gauge_words = f"{item.kind}: {item.detail}"

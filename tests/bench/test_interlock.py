@@ -55,6 +55,16 @@ def test_over_pressure_while_energised() -> None:
     assert off_ns == trip.t_ns, "released in the turn in which the sample arrived"
 
 
+def test_nan_that_came_through_as_a_good_reading_trips_and_is_recorded() -> None:
+    """A decoder never lets one through; if it did, the record must not fail on it either."""
+    bench, rig = make_bench()
+    rig.after(350, lambda: rig.sample(math.nan))
+    end, trip = run(bench, rig)
+    assert end.reason == "tripped" and end.off == "confirmed off"
+    assert trip is not None and trip.rule == "over-pressure" and trip.value is None
+    assert last_off_before_trip_record(rig)
+
+
 def test_out_of_range_reading_above_the_limit_trips() -> None:
     bench, rig = make_bench()
     rig.after(350, lambda: rig.sample(5000.0, "out of range"))
