@@ -18,6 +18,7 @@ from typing import Any
 
 from rig.core import state_file
 from rig.core.errors import RefusedError, RigError
+from webui.live.complaints import Complaints
 from webui.live.driven import Driven
 from webui.live.files import Files
 from webui.live.stopping import Stopped, running, stop
@@ -45,6 +46,8 @@ class Hub:
         self._facts: dict[str, Any] = {}
         """What was told and stays: preflight, outcome, refusal, whose run it is."""
         self._others: Overhearing | None = None
+        self._unpublished = Complaints(LOG, "live data could not be published")
+        self._unread = Complaints(LOG, "a line of the driven run could not be read")
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._tick, name="live hub", daemon=True)
 
@@ -74,10 +77,8 @@ class Hub:
                 looked = now
                 with contextlib.suppress(OSError, RigError):
                     self._look_for_others()
-            try:
+            with self._unpublished.survived():  # the next turn tries again
                 self.publish()
-            except Exception:
-                LOG.exception("live data could not be published")  # the next turn tries again
 
     def publish(self) -> None:
         """Encode what is known, once, and wake whoever waits."""
@@ -174,15 +175,12 @@ class Hub:
     # -- what is told
 
     def _heard(self, line: bytes) -> None:
-        with self._lock:
-            view = self._view
+        with self._lock, self._unread.survived():
             if line.startswith(b"[") or b'"tell": "status"' in line[:40]:
-                if view is not None:
-                    with contextlib.suppress(ValueError, KeyError):
-                        view.line(line, time.monotonic_ns())
+                if self._view is not None:
+                    self._view.line(line, time.monotonic_ns())
                 return
-            with contextlib.suppress(ValueError):
-                self._told(json.loads(line), line)
+            self._told(json.loads(line), line)
 
     def _told(self, told: dict[str, Any], line: bytes) -> None:
         kind = told.pop("tell", "")
@@ -256,6 +254,7 @@ class Overhearing(threading.Thread):
             self._sock.close()
             raise
         self._ending = threading.Event()
+        self._unread = Complaints(LOG, "a line of an overheard bench could not be read")
         self.start()
 
     def run(self) -> None:
@@ -278,7 +277,7 @@ class Overhearing(threading.Thread):
                 break
             *lines, buffer = (buffer + data).split(b"\n")
             for line in lines:
-                with self._lock, contextlib.suppress(ValueError, KeyError):
+                with self._lock, self._unread.survived():
                     self._view.line(line, time.monotonic_ns())
 
     def close(self) -> None:
