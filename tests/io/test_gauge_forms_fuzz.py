@@ -22,7 +22,7 @@ from rig.io.gauges.modbus import register_reads
 from rig.io.gauges.nmea import NmeaDecoder
 from rig.io.gauges.pattern import checksum, line_decoder
 
-MANY, SOME = 1_000_000, 15_000
+MANY, SOME = 1_000_000, 250_000
 QUALITIES = {GOOD, "out of range", "not a number", "unit changed", "unit unknown"}
 Oracle = Callable[[bytes], float | None]
 
