@@ -23,6 +23,7 @@ from rig.io.links import ByteLink
 
 NO_ANSWER = "gauge gave no answer"
 NOT_SENT = "request not sent"
+LATE = "gauge answers late"
 
 SILENCE_CHARACTERS = 3.5
 """Rest of the wire between a reply and the next request (Modbus over serial line 1.02, 2.5.1.1)."""
@@ -76,6 +77,12 @@ class AskedGauge(AnyGauge):
         self._buffer = b""
         self._echoing = b""
         self._asked_ns: int | None = None
+        self._unanswered_ns: int | None = None
+        """When the request was sent that was given up last and whose reply may yet come."""
+        self._again = False
+        """The next request repeats one that was given up."""
+        self._usual_ns = 0
+        """The longest that a reply took which can only have been that of its own request."""
         self._cycle_ns = self._due_ns = clock.now_ns() + self._settle_ns
         self.unanswered = 0
         self.latency_ns: int | None = None
@@ -103,8 +110,10 @@ class AskedGauge(AnyGauge):
         return out
 
     def _see(self, t_ns: int, data: bytes, out: list[Sample | Condition]) -> None:
-        if self._asked_ns is None:
-            return  # the end of a reply that was given up, or noise: nobody asked
+        if self._asked_ns is None:  # a reply that was given up, the rest of one, or noise
+            if self._unanswered_ns is not None:
+                self._late(t_ns, out)
+            return
         self._buffer += data
         if self._echoing:
             n = min(len(self._echoing), len(self._buffer))
@@ -121,9 +130,26 @@ class AskedGauge(AnyGauge):
         if reply is None:
             return
         factor = exchange.factor if isinstance(exchange, LineExchange) else None
-        self.latency_ns = t_ns - self._asked_ns
+        latency_ns = self.latency_ns = t_ns - self._asked_ns
+        doubtful, self._unanswered_ns = self._unanswered_ns is not None, None
+        self._again = False
         self._take(Decoded(reply.items, factor), out)
         self._next(t_ns)
+        if not doubtful:
+            self._usual_ns = max(self._usual_ns, latency_ns)
+        elif not 0 < latency_ns <= 2 * self._usual_ns and len(self._exchanges) > 1:
+            # perhaps the reply to the request before: that to this one must pass before another
+            # channel is asked
+            self._due_ns = self._cycle_ns = max(self._due_ns, t_ns + 3 * self._patience_ns)
+
+    def _late(self, t_ns: int, out: list[Sample | Condition]) -> None:
+        """Bytes of a reply that was given up: it can no longer be taken for another's."""
+        after_ms = (t_ns - (self._unanswered_ns or t_ns)) / 1e6
+        self._unanswered_ns = None
+        if self._again:  # nothing is in doubt, so the next may have its turn
+            self._again, self._turn = False, (self._turn + 1) % len(self._exchanges)
+        words = f"{after_ms:.0f} ms after it was asked; waited for {self._patience_ns / 1e6:.0f} ms"
+        self._tell(Condition(LATE, t_ns, f"{words}: lengthen the key reply_within"), out)
 
     def _give_up(self, now_ns: int, out: list[Sample | Condition]) -> None:
         self.unanswered += 1
@@ -137,8 +163,14 @@ class AskedGauge(AnyGauge):
             if self._echoing and self._echo:
                 words = f"not even the echo of the request within {waited_ms:.0f} ms"
             self._tell(Condition(NO_ANSWER, now_ns, words), out)
+        # A reply that comes late may not be taken for the next one's: it has a rest in which to
+        # pass, and the same is asked once more, so that one that is later still is no other
+        # channel's. Nothing in a Modbus reply says which register it is of.
+        turn, self._again = self._turn, not self._again
+        self._unanswered_ns = self._asked_ns
         self._next(now_ns)
-        # a reply that comes late may not be taken for the next one's
+        if self._again:
+            self._turn = turn
         self._due_ns = max(self._due_ns, now_ns + self._patience_ns)
 
     def _next(self, now_ns: int) -> None:
@@ -164,6 +196,7 @@ class AskedGauge(AnyGauge):
 
     def _reopened(self) -> None:
         self._buffer, self._echoing, self._asked_ns, self._turn = b"", b"", None, 0
+        self._unanswered_ns, self._again = None, False
         self._cycle_ns = self._due_ns = self._clock.now_ns() + self._settle_ns
 
 

@@ -9,11 +9,15 @@ import pytest
 from gauge_texts import MS, AskedWire, modbus, query
 
 from rig.core.records import GOOD, Condition, Sample
-from rig.io.asked_gauge import NO_ANSWER, NOT_SENT
+from rig.io.asked_gauge import LATE, NO_ANSWER, NOT_SENT
 from rig.io.gauge import GAUGE_BACK, GAUGE_LOST
 from rig.io.gauges.channels import FRAME_REJECTED
 
 REQUEST = bytes.fromhex("0103006b0001f5d6")
+ASK_OIL = bytes.fromhex("01030070000185d1")
+OIL = {
+    "channel": "oil_temperature", "unit": "degC", "modbus": {"address": 0x70, "type": "int16"}
+}  # fmt: skip
 REPLY = bytes.fromhex("0103020096")  # 150, without its CRC
 
 
@@ -64,15 +68,50 @@ def test_silence_is_told_and_the_wire_rests_before_the_next_request() -> None:
 
 def test_a_late_reply_is_never_taken_for_the_next_one() -> None:
     """Pressure 150 comes 400 ms late, when the temperature has its turn: it must vanish."""
-    channel = {"channel": "oil_temperature", "unit": "degC",
-               "modbus": {"address": 0x70, "type": "int16"}}  # fmt: skip
-    wire = AskedWire(modbus(channels=[channel]))
+    wire = AskedWire(modbus(channels=[OIL]))
     late = [(400 * MS, whole(REPLY))]
     wire.replies = lambda request: (
         late if request == REQUEST else [(5 * MS, whole(REPLY[:4] + b"Z"))]
     )
     got = samples(wire.run_ms(3000))
     assert got and {(s.channel, s.value) for s in got} == {("oil_temperature", 90.0)}
+
+
+@pytest.mark.parametrize("after_ms", [310, 450, 590, 610, 750, 890, 910, 1050, 1190])
+def test_a_gauge_slower_than_its_deadline_never_answers_for_another_channel(after_ms: int) -> None:
+    """Up to four times reply_within (300 ms); each reply by itself looks sound for either channel.
+    The device answers one request after the other, each as late."""
+    wire = AskedWire(modbus(channels=[OIL]))
+    wire.replies = lambda request: [
+        (after_ms * MS, whole(REPLY if request == REQUEST else REPLY[:4] + b"Z"))
+    ]
+    got = wire.run_ms(30_000)
+    found = {(s.channel, s.value) for s in samples(got)}
+    assert found <= {("pressure", 150.0), ("oil_temperature", 90.0)}
+    told = [item for item in got if isinstance(item, Condition)]
+    assert any(item.kind in (LATE, NO_ANSWER) for item in told)
+    assert {request for _, request in wire.sent} == {REQUEST, ASK_OIL}, "one of them starves"
+
+
+def test_a_late_reply_is_told_with_the_remedy() -> None:
+    wire = AskedWire(modbus())
+    wire.replies = lambda _: [(400 * MS, whole(REPLY))]
+    _, late = wire.run_ms(500)
+    assert isinstance(late, Condition) and late.kind == LATE
+    assert late.detail.startswith("392 ms after")  # the request took 8 ms
+    assert "lengthen the key reply_within" in late.detail
+
+
+def test_one_lost_reply_costs_one_rest_where_the_gauge_is_known_to_be_quick() -> None:
+    wire = AskedWire(modbus(channels=[OIL]))
+    lost = iter([False, False, True])
+    wire.replies = lambda request: (
+        [] if next(lost, False) else
+        [(20 * MS, whole(REPLY if request == REQUEST else REPLY[:4] + b"Z"))]
+    )  # fmt: skip
+    got = [s for s in samples(wire.run_ms(2000)) if s.channel == "pressure"]
+    gaps = [(b.t_ns - a.t_ns) // MS for a, b in itertools.pairwise(got)]
+    assert max(gaps) < 800 and sorted(gaps)[-2] <= 101
 
 
 def test_half_a_reply_is_given_up_and_told_with_its_bytes() -> None:
