@@ -119,6 +119,17 @@ def note(run_id: int) -> AnyResponse:
     return redirect(url_for("pages.one_run", run_id=run_id) + "#remarks")
 
 
+def _not_beside_a_run() -> None:
+    """Work that takes the processor for seconds waits: a bench keeps its time with it. Raises
+    PageFault."""
+    hub = current_app.extensions.get("hub")
+    if hub is not None and hub.busy:
+        raise PageFault(
+            409, "Not while a run goes on", "It would take the processor from the bench.",
+            "Wait for the end of the run, go back, and ask again. Nothing was changed.",
+        )  # fmt: skip
+
+
 class _told(contextlib.ContextDecorator):  # noqa: N801 - reads as a phrase
     """A person's mistake becomes a page, not a fault of the program."""
 
@@ -136,6 +147,7 @@ def export() -> Response:
     if kind not in ("csv", "json", "vcd"):
         raise PageFault(400, "No such export", "Runs leave as csv, json or vcd.", "Choose one.")
     numbers = _chosen()
+    _not_beside_a_run()
     kept = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the answer
     with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED) as archive:
         for number in numbers:
@@ -168,6 +180,7 @@ def take_capture() -> AnyResponse | str | tuple[str, int]:
         return _import_page([_problem("no file was sent", "choose or drop a file")]), 400
     if setup is None:
         return _import_page([_problem("no setup was chosen", "say how the lines are wired")]), 400
+    _not_beside_a_run()
     keep = request.form.get("keep") == "yes"
     with importing.folder() as folder:
         answer = _read(sent, Path(folder), setup)

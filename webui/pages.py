@@ -35,10 +35,10 @@ class ListQuestion(BaseModel):
     job: Name | None = None
     by: Name | None = None
     tag: Name | None = None
-    verdict: Annotated[str, Field(pattern="^[a-z_]{1,20}$")] | None = None
-    source: Annotated[str, Field(pattern="^[a-z ]{1,20}$")] | None = None
-    status: Annotated[str, Field(pattern="^[a-z]{1,20}$")] | None = None
-    kind: Annotated[str, Field(pattern="^[a-z]{1,20}$")] | None = None
+    verdict: finding.Verdict | None = None
+    source: finding.Source | None = None
+    status: finding.Status | None = None
+    kind: finding.Kind | None = None
     since: date | None = None
     until: date | None = None
     order: finding.Order = "newest"

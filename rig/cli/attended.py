@@ -161,7 +161,7 @@ class AttendedRun(Run):
             pass
         go = self._orders.go
         if go is None or signals.why is not None:
-            raise RefusedError(f"Left before the first stroke ({signals.why or 'left'}).")
+            raise RefusedError(f"Not begun: {signals.why or 'left'}. Nothing was energised.")
         self._options = {
             **self._options,
             "confirmed_by": go.get("by") or "unnamed",

@@ -87,15 +87,12 @@ def command(
     )
     reference = _needed(reference, "Reference gauge (name, number, certificate)", "--reference",
                         asks)  # fmt: skip
-    certified = _needed(
-        u, "Its expanded uncertainty, like 0.4 kPa", "--reference-uncertainty", asks
-    )
-    stated = _pressure(certified, "--reference-uncertainty")
+    stated = _stated(u, asks)
     pairs = [_pair(text) for text in points]
     if not pairs:
         if not asks:
             raise UsageError("Give --point REFERENCE=READING at least three times, or a terminal.")
-        pairs = _asked(loaded.setup, live=live)
+        pairs = _asked(loaded.setup, stated, live=live)
     if zero_check is None:
         zero_check = asks and click.confirm(
             "Is the gauge open to the air whenever the rig rests (then its zero is checked before "
@@ -138,6 +135,19 @@ def _needed(given: str | None, question: str, option: str, asks: bool) -> str:
     return str(click.prompt(question))
 
 
+def _stated(given: str | None, asks: bool) -> float:
+    """The reference's expanded uncertainty, kPa; a slip at the terminal is asked again."""
+    option = "--reference-uncertainty"
+    while True:
+        text = _needed(given, "Its expanded uncertainty, like 0.4 kPa", option, asks)
+        try:
+            return _pressure(text, option)
+        except UsageError as error:
+            if given or not asks:
+                raise
+            click.echo(f"  {error}", err=True)
+
+
 def _pressure(text: str, where: str) -> float:
     from rig.core.quantities import parse
 
@@ -165,8 +175,9 @@ def _day(text: str | None) -> str:
         raise UsageError(f'--date "{text}" is no date: write 2026-11-02.') from error
 
 
-def _asked(setup: Setup, *, live: bool) -> list[Pair]:
-    """Point after point from the person at the terminal."""
+def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
+    """Point after point from the person at the terminal. `stated_kpa`: a swing of the pressure
+    above it is asked about."""
     from rig.cli.calibrate_live import Reader
 
     pairs: list[Pair] = []
@@ -187,8 +198,16 @@ def _asked(setup: Setup, *, live: bool) -> list[Pair]:
                     words = click.prompt("           rig's gauge")
                     pairs.append((truth, _pressure(words, "reading")))
                 else:
-                    pairs.append((truth, reader.mean_kpa()))
-                    click.echo(f"           rig's gauge {pairs[-1][1]:.5g} kPa")
+                    taken = reader.take()
+                    click.echo(f"           rig's gauge {taken.mean_kpa:.5g} kPa, mean of "
+                               f"{taken.n} readings from {taken.low_kpa:.5g} to "
+                               f"{taken.high_kpa:.5g}")  # fmt: skip
+                    if taken.swing_kpa <= stated_kpa or click.confirm(
+                        f"           They swing by {taken.swing_kpa:.2g} kPa, more than the "
+                        f"{stated_kpa:.2g} kPa that the reference is good for. Keep this point?",
+                        default=False,
+                    ):
+                        pairs.append((truth, taken.mean_kpa))
             except (UsageError, HardwareError) as error:  # one bad point ends no session
                 click.echo(f"  {error}", err=True)
 

@@ -1,9 +1,12 @@
 # SPDX-License-Identifier: MIT
-"""The gauge's reading at a calibration point: the mean of what it shows for a little while."""
+"""The gauge's reading at a calibration point: the mean of what it shows for a little while, and
+how far it swung meanwhile."""
 
 from __future__ import annotations
 
+import statistics
 import time
+from typing import NamedTuple
 
 from rig.config.setup import Setup
 from rig.core.errors import HardwareError
@@ -12,6 +15,19 @@ from rig.core.records import GOOD, Sample
 TAKEN_S = 2.0
 FEWEST = 3
 LONGEST_S = 20.0
+
+
+class Taken(NamedTuple):
+    """`n` readings: their mean, and the lowest and highest, in kPa."""
+
+    mean_kpa: float
+    low_kpa: float
+    high_kpa: float
+    n: int
+
+    @property
+    def swing_kpa(self) -> float:
+        return self.high_kpa - self.low_kpa
 
 
 class Reader:
@@ -23,9 +39,9 @@ class Reader:
         self._source, where = _source(setup, tap=False)
         self.where = where
 
-    def mean_kpa(self) -> float:
-        """Mean of the good readings of the next 2 s, three at least. Raises HardwareError where
-        the gauge gives none."""
+    def take(self) -> Taken:
+        """The good readings of the next 2 s, three at least. Raises HardwareError where the gauge
+        gives none."""
         self._source.read(0.0)  # what came while the person typed is of another pressure
         begin = time.monotonic()
         values: list[float] = []
@@ -36,7 +52,7 @@ class Reader:
                     values.append(item.value)  # type: ignore[union-attr]
             passed = time.monotonic() - begin
             if passed >= TAKEN_S and len(values) >= FEWEST:
-                return sum(values) / len(values)
+                return Taken(statistics.fmean(values), min(values), max(values), len(values))
             if passed >= LONGEST_S:
                 raise HardwareError(
                     f"The gauge ({self.where}) gave {len(values)} good readings in "

@@ -31,8 +31,9 @@ def command(
     it. Without a gauge's setup: --find PORT listens, and writes the [gauge] table.
     """
     if (setup is None) == (port is None):
+        both = " Not both: a gauge that stands in a setup is known." if setup is not None else ""
         raise UsageError(
-            "Give a SETUP to read its gauge, or --find PORT to look at an unknown one."
+            f"Give a SETUP to read its gauge, or --find PORT to look at an unknown one.{both}"
         )
     if port is not None:
         from rig.cli.gauge_find import find

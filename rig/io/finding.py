@@ -217,7 +217,10 @@ def _try(
             words.append("Nothing in the line says the unit: write it down from the gauge.")
         changing = sum(len({p.text for p in c}) > 1 for c in columns if c[0].kind == "number")
         if unit is None and changing > 1:
-            words.append("Several numbers change; the first of them was taken for the pressure.")
+            words.append(
+                f"Several numbers change; the one that read {shown} last was taken for the "
+                "pressure. If it is another, write {pressure} in that one's place."
+            )
         return Found(keys, words, shown)
     return None
 

@@ -14,6 +14,11 @@ from rig.runlog.rows import RunRow
 from rig.runlog.store import RunLog
 from rig.runlog.tables import jobs, results, runs, tags, valves
 
+Verdict = Literal["conforms", "does_not_conform", "undecided", "not_tested", "none"]
+"""A verdict, or none: the run has no result."""
+Source = Literal["simulated", "emulated board", "board", "capture"]
+Status = Literal["running", "finished", "tripped", "aborted", "interrupted", "fault"]
+Kind = Literal["strokes", "hold", "ramp"]
 Order = Literal["newest", "oldest", "slowest", "fastest"]
 ORDERS: Final[tuple[Order, ...]] = ("newest", "oldest", "slowest", "fastest")
 LOOKED_THROUGH, NAMES_MOST = 2000, 50

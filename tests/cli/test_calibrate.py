@@ -9,10 +9,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner
 
-from rig.cli.calibrate import command
+from rig.cli import calibrate_live
+from rig.cli.calibrate import _asked, command
+from rig.cli.calibrate_live import Taken
 from rig.cli.calibrate_text import Entered, due_of, table_text, with_table
 from rig.config.loading import load_setup
 from rig.core.errors import UsageError
@@ -116,7 +119,7 @@ def test_dates_and_texts():
 def test_a_person_at_a_terminal_is_asked_and_the_gauge_read_live(setup, tmp_path):
     """A real terminal: the questions, two slips of the fingers, the simulated gauge's readings."""
     master, slave = pty.openpty()
-    answers = "dead weight no. 2\n0.2 kPa\n" + "".join(
+    answers = "dead weight no. 2\nabout 0.2\n5 kPa\n" + "".join(
         f"{kpa}\n" for kpa in ("0 kPa", "eleven", "1 kPa", "2 kPa", "", "n", "n")
     )
     process = subprocess.Popen(
@@ -135,6 +138,38 @@ def test_a_person_at_a_terminal_is_asked_and_the_gauge_read_live(setup, tmp_path
         os.close(slave)
     text = out.decode()
     assert text.count("rig's gauge") >= 3, text
-    assert "is not a pressure" in text
+    assert text.count("is not a pressure") == 2, text  # each was asked again
     # the simulated gauge rests at one reading, which no line can go through
     assert any(words in text for words in ("different readings", "do not rise", "Line:")), text
+
+
+class Scripted:
+    """Gauge readings of a point, as `Reader` gives them."""
+
+    where = "a script"
+
+    def __init__(self, takes):
+        self.takes = iter(takes)
+
+    def take(self):
+        return next(self.takes)
+
+    def close(self):
+        pass
+
+
+def test_a_pressure_that_swings_is_shown_and_kept_only_if_the_person_says_so(monkeypatch, setup):
+    steady, swinging = Taken(99.4, 99.35, 99.45, 20), Taken(201.0, 195.0, 207.0, 20)
+    takes = [steady, swinging, swinging]
+    monkeypatch.setattr(calibrate_live, "Reader", lambda _: Scripted(takes))
+    told = []
+
+    @click.command()
+    def asking():
+        told.extend(_asked(load_setup(setup).setup, 0.4, live=True))
+
+    said = CliRunner().invoke(asking, input="100 kPa\n200 kPa\nn\n200 kPa\ny\n\n")
+    assert said.exit_code == 0, said.output
+    assert told == [(100.0, 99.4), (200.0, 201.0)]
+    assert said.output.count("swing by 12 kPa, more than the 0.4 kPa") == 2
+    assert "mean of 20 readings from 195 to 207" in said.output

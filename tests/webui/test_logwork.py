@@ -242,3 +242,20 @@ def test_over_a_network_without_the_passcode_the_log_is_only_read(
     for address in ("/log/remove", "/log/restore", "/runs/1/tags", "/runs/1/notes", "/log/import"):
         assert client.post(address, data={"csrf": token(client)}).status_code == 403
     assert "Take off the list" not in client.get("/").text
+
+
+class Busy:
+    """A hub whose bench is at work."""
+
+    busy = True
+
+
+def test_heavy_work_waits_for_the_end_of_a_run(client: FlaskClient, written: Written) -> None:
+    """An archive and a capture would take the processor from the bench."""
+    run = written(strokes=3)
+    client.application.extensions["hub"] = Busy()
+    answer = client.get(f"/log/export?run={run}&to=csv")
+    assert answer.status_code == 409 and "Not while a run goes on" in answer.text
+    del client.application.extensions["hub"]
+    with client.get(f"/log/export?run={run}&to=csv") as kept:
+        assert kept.status_code == 200

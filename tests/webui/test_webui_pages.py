@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import get_args
 
 import pytest
 import written_runs
@@ -93,12 +94,18 @@ def test_the_list_of_one_valve(client: FlaskClient, written: Writer) -> None:
 
 @pytest.mark.parametrize(
     "query",
-    ["before=x", "before=0", "before=-1", "after=x", "after=0", "unheard=3", "valve=" + "v" * 201],
-)
+    ["before=x", "before=0", "before=-1", "after=x", "after=0", "unheard=3", "valve=" + "v" * 201,
+     "verdict=maybe", "source=dream", "status=stopped", "kind=stroke", "order=random"],
+)  # fmt: skip
 def test_a_question_that_makes_no_sense_is_refused(client: FlaskClient, query: str) -> None:
-    answer = client.get("/?" + query)
-    assert answer.status_code == 400
-    assert "not understood" in answer.text
+    for address in ("/?", "/api/runs?"):
+        answer = client.get(address + query)
+        assert answer.status_code == 400
+        assert "not understood" in answer.text
+    if query == "verdict=maybe":
+        assert "'conforms', 'does_not_conform', 'undecided', 'not_tested' or 'none'" in (
+            answer.json or {}
+        ).get("what", "")
 
 
 @pytest.mark.parametrize("run", ["99", "0", "999999999999999999999"])
@@ -291,7 +298,9 @@ def test_every_verdict_and_state_has_its_own_shape_and_word() -> None:
 
 def test_states_of_the_log_are_all_known_here() -> None:
     from rig.analysis import verdict
+    from rig.config.sheet import HoldSheet, RampSheet, StrokesSheet
     from rig.core.records import SOURCES
+    from rig.runlog import finding
     from rig.runlog.tables import STATUSES
 
     assert set(words.STATUSES) == set(STATUSES)
@@ -299,3 +308,10 @@ def test_states_of_the_log_are_all_known_here() -> None:
     assert set(words.VERDICTS) == {
         verdict.CONFORMS, verdict.DOES_NOT_CONFORM, verdict.UNDECIDED, verdict.NOT_TESTED,
     }  # fmt: skip
+    assert set(get_args(finding.Status)) == set(STATUSES)
+    assert set(get_args(finding.Source)) == set(SOURCES)
+    assert set(get_args(finding.Verdict)) == {*words.VERDICTS, "none"}
+    kinds = (
+        sheet.model_fields["kind"].annotation for sheet in (StrokesSheet, HoldSheet, RampSheet)
+    )
+    assert {get_args(kind)[0] for kind in kinds} == set(get_args(finding.Kind))

@@ -107,6 +107,12 @@ class Hub:
     def phase(self) -> str:
         return self._phase
 
+    @property
+    def busy(self) -> bool:
+        """A bench of this computer is at work: nothing heavy may run beside it."""
+        with self._lock:
+            return self._phase == RUNNING or (self._others is not None and not self._others.over)
+
     # -- orders of the operator
 
     def look(self, setup: str, sheet: str, options: Mapping[str, Any]) -> None:
