@@ -14,6 +14,7 @@ from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
 from rig.runlog import finding
 from webui import decimate, log, overlay, runparts, runview, strokes, timeline
+from webui.answers import OverlayAnswer, RunAnswer, StrokesAnswer, TracesAnswer
 from webui.faults import PageFault
 from webui.openapi import described
 from webui.pages import Count, ListQuestion
@@ -104,13 +105,14 @@ def runs() -> Response:
 
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>")
+@described(answer=RunAnswer)
 def one_run(run_id: int) -> Response:
     """One run: header, state, result."""
     return jsonify(runview.open_run(run_id).facts())
 
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/traces")
-@described(TracesQuestion)
+@described(TracesQuestion, TracesAnswer)
 def traces(run_id: int) -> Response:
     """Lanes and channels of a window, at most 5,000 points each."""
     asked = TracesQuestion.model_validate(request.args.to_dict())
@@ -182,6 +184,7 @@ def _stroke_json(
 
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/strokes")
+@described(answer=StrokesAnswer)
 def per_stroke(run_id: int) -> Response:
     """Response and release of each stroke as columns, thinned to at most 5,000 strokes, and the
     control limits of both."""
@@ -212,6 +215,7 @@ class OverlayQuestion(BaseModel):
 
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/overlay")
+@described(OverlayQuestion, OverlayAnswer)
 def overlaid(run_id: int) -> Response:
     """All strokes from the coil's edge, at most 5,000 points a trace."""
     asked = OverlayQuestion.model_validate(request.args.to_dict())

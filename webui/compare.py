@@ -17,6 +17,7 @@ from rig.cli.results import RunWithResult, results_in
 from rig.config.compare import Compare
 from rig.core.errors import UsageError
 from webui import drawing, figures, log, overlay, runview, words
+from webui.answers_more import CompareAnswer, CompareOverlayAnswer
 from webui.faults import PageFault
 from webui.openapi import described
 from webui.pages import Count
@@ -196,7 +197,7 @@ def table(shape: Shape, results: Sequence[Shape], sort: str) -> list[dict[str, A
 
 
 @blueprint.get("/api/compare")
-@described(CompareQuestion)
+@described(CompareQuestion, CompareAnswer)
 def as_json() -> Response:
     """The same object as `rig compare --json` prints."""
     try:
@@ -208,7 +209,7 @@ def as_json() -> Response:
 
 
 @blueprint.get("/api/compare/overlay")
-@described(CompareQuestion)
+@described(CompareQuestion, CompareOverlayAnswer)
 def overlaid() -> Response:
     """Of each of at most eight runs, from the coil's edge on one span of time: the share of
     strokes with the switch closed, and the median of each channel."""

@@ -25,6 +25,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.clock import NS_PER_MS
 from webui import chainlinks, log, modelrun, runview, strokes, timeline, words
+from webui.answers_more import EndedAnswer, LessonAnswer, MovedAnswer, PositionAnswer, ShareAnswer
 from webui.faults import PageFault
 from webui.openapi import described
 from webui.pages import Count
@@ -165,7 +166,7 @@ def _page(run_id: int, asked: LessonQuestion, *, code: str, phone: bool) -> str:
 
 
 @blueprint.get(f"/api/runs/{RunId}/lesson")
-@described(LessonQuestion)
+@described(LessonQuestion, LessonAnswer)
 def stroke_chain(run_id: int) -> Response:
     """One half of a stroke for the lesson: traces, links with what each took, and for a simulated
     run the plant's own values as `model`. Times are ms after the command."""
@@ -218,6 +219,7 @@ def _window(
 
 
 @blueprint.post(f"/api/runs/{RunId}/lesson/share")
+@described(answer=ShareAnswer)
 def share(run_id: int) -> Response:
     """Begin to share: the address for the class, and the key that moves it."""
     may_write = current_app.jinja_env.globals.get("may_write")
@@ -270,7 +272,7 @@ def picture(code: str) -> Response:
 
 
 @blueprint.post("/api/lessons/<code>")
-@described(Position)
+@described(Position, MovedAnswer)
 def move(code: str) -> Response:
     """The teacher's position, as a query; the header X-Lesson-Key proves who it is."""
     lesson = _lessons().of(code)
@@ -280,6 +282,7 @@ def move(code: str) -> Response:
 
 
 @blueprint.delete("/api/lessons/<code>")
+@described(answer=EndedAnswer)
 def end(code: str) -> Response:
     """The teacher ends it."""
     _prove(_lessons().of(code))
@@ -296,6 +299,7 @@ def _prove(lesson: Lesson) -> None:
 
 
 @blueprint.get("/api/lessons/<code>")
+@described(answer=PositionAnswer)
 def position(code: str) -> Response:
     """Where the teacher stands, and for how long."""
     lesson = _lessons().of(code)

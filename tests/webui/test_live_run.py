@@ -12,10 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from described import is_described
 
 from rig.core import places, state_file
 from rig.core.errors import RefusedError
 from rig.runlog.store import RunLog
+from webui.answers_more import LiveAnswer
 from webui.live import stopping
 from webui.live.files import Files
 from webui.live.hub import ENDED, IDLE, RUNNING, WAITING, Hub
@@ -51,10 +53,16 @@ def wait_for(what: Callable[[], Any], within_s: float = 40) -> Any:
 def begin(hub: Hub) -> None:
     hub.look("patient", "workshop", OPTIONS)
     wait_for(lambda: hub.phase == WAITING)
+    is_described(LiveAnswer, plain(hub))
     with pytest.raises(RefusedError, match="looked at again"):
         hub.go("a test", "an older look", not_watched_accepted=False)
     hub.go("a test", hub.snapshot()["look"], not_watched_accepted=False)
     wait_for(lambda: (hub.snapshot()["live"] or {}).get("strokes_done", 0) >= 1)
+
+
+def plain(hub: Hub) -> Any:
+    """The snapshot as a browser gets it."""
+    return json.loads(json.dumps(hub.snapshot()))
 
 
 def beating(hub: Hub, until: Callable[[], bool], within_s: float = 40) -> None:
@@ -69,6 +77,7 @@ def test_look_go_stop_and_the_run_is_kept(hub: Hub) -> None:
     begin(hub)
     found = hub.snapshot()
     assert found["phase"] == RUNNING and found["valve"] == "V-7"
+    is_described(LiveAnswer, plain(hub))
     assert found["preflight"]["not_watched"] and found["live"]["heard_ms_ago"] < 2000
     with pytest.raises(RefusedError, match="A run goes on"):
         hub.look("patient", "workshop", OPTIONS)
@@ -76,6 +85,7 @@ def test_look_go_stop_and_the_run_is_kept(hub: Hub) -> None:
     wait_for(lambda: hub.phase == ENDED)
     ended = hub.snapshot()["ended"]
     assert ended["reason"] == "aborted" and ended["off"] == "confirmed off"
+    is_described(LiveAnswer, plain(hub))
     with RunLog.reading(places.log_path()) as log:
         stored = log.load(log.runs(limit=1)[0].id)
     assert stored.header.valve == "V-7" and stored.header.source == "simulated"
@@ -136,6 +146,7 @@ def test_a_bench_that_hangs_is_not_called_off_and_the_guard_takes_it(hub: Hub) -
     wait_for(lambda: hub.phase == ENDED)
     trip = hub.snapshot()["ended"]["trip"]
     assert trip and trip["rule"] == "bench lost"
+    is_described(LiveAnswer, plain(hub))
     latched = state_file.read(state_file.state_path(places.state_dir(), "simulated-line17"))
     assert latched is not None and latched.trip is not None
 
@@ -144,6 +155,7 @@ def test_what_cannot_be_run_is_told(hub: Hub) -> None:
     hub.look("patient", "workshop", OPTIONS | {"oil_temperature": "warm"})
     wait_for(lambda: hub.phase == ENDED)
     assert "--oil-temperature" in hub.snapshot()["message"]
+    is_described(LiveAnswer, plain(hub))
 
 
 def test_a_run_of_another_program_is_overheard(hub: Hub, tmp_path: Path) -> None:
@@ -155,6 +167,7 @@ def test_a_run_of_another_program_is_overheard(hub: Hub, tmp_path: Path) -> None
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as other:
         found = wait_for(lambda: (s := hub.snapshot())["other"] and s["live"] and s)
         assert found["phase"] == RUNNING
+        is_described(LiveAnswer, plain(hub))
         wait_for(lambda: (hub.snapshot()["live"] or {}).get("commanded_on") is not None)
         wait_for(lambda: hub.stop("stopped on a page").sure)  # a busy machine may answer late
         out, _ = other.communicate(timeout=60)

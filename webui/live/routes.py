@@ -15,6 +15,7 @@ from rig.cli.confirm import STATEMENTS
 from rig.cli.run import CONDITIONS
 from rig.core.errors import Problem, RefusedError, RigError, StorageError
 from webui import access
+from webui.answers_more import LiveAnswer
 from webui.faults import PageFault
 from webui.live import stream
 from webui.live.files import Files, SheetKept, fields_of, problems_of, text_of
@@ -174,6 +175,7 @@ def stop_facts(done: Stopped) -> dict[str, Any]:
 
 
 @blueprint.get("/api/live")
+@described(answer=LiveAnswer)
 def latest() -> Response:
     """The latest snapshot of the bench."""
     return stream.latest()
