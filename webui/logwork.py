@@ -5,9 +5,6 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
-import time
-import uuid
-import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -25,22 +22,16 @@ from flask import (
 from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response as AnyResponse
 
-from rig import __version__
-from rig.captures import write_csv, write_json, write_vcd
-from rig.core.clock import read_wall_time
-from rig.core.errors import RigError, UsageError
+from rig.core.errors import UsageError
 from rig.runlog import finding, remarks
-from rig.runlog.header import RunHeader
 from rig.runlog.store import RunLog
-from webui import access, importing, log, runview
+from webui import access, heavy, importing, log
 from webui.faults import PageFault
 
 blueprint = Blueprint("logwork", __name__)
 
 CHOSEN_MOST = 200
 CAPTURE_BYTES = 256 << 20
-CHUNK_RECORDS = 2000
-WRITERS = {"csv": write_csv, "vcd": write_vcd}
 CAPTURE_ENDS = (".csv", ".vcd", ".txt")
 
 
@@ -148,20 +139,15 @@ def export() -> Response:
         raise PageFault(400, "No such export", "Runs leave as csv, json or vcd.", "Choose one.")
     numbers = _chosen()
     _not_beside_a_run()
-    kept = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the answer
-    with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED) as archive:
-        for number in numbers:
-            view = runview.open_run(number)
-            source = view.stored.header.source.replace(" ", "-")
-            with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
-                path = Path(folder) / f"run-{number}-{source}.{kind}"
-                if kind == "json":
-                    write_json(view.result or {}, view.recording, path)
-                else:
-                    WRITERS[kind](view.recording, path)
-                archive.write(path, path.name)
-    kept.seek(0)
-    return send_file(kept, "application/zip", as_attachment=True, download_name=f"runs-{kind}.zip")
+    with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
+        archive = Path(folder) / "runs.zip"
+        log_path = str(current_app.config["RUN_LOG"])
+        heavy.do("export", log=log_path, runs=numbers, kind=kind, archive=str(archive))
+        # its name may go: what is open stays until the answer is sent
+        return send_file(
+            archive.open("rb"), "application/zip", as_attachment=True,
+            download_name=f"runs-{kind}.zip",
+        )  # fmt: skip
 
 
 # -- captures
@@ -188,7 +174,14 @@ def take_capture() -> AnyResponse | str | tuple[str, int]:
             return _import_page(answer["problems"], name=sent.filename), 400
         if not keep:
             return _import_page(understood=answer["runs"], name=sent.filename)
-        numbers = [_store(Path(folder), run, setup, sent.filename) for run in answer["runs"]]
+        typed = {
+            name: request.form.get(name, "").strip()[:200] or None
+            for name in ("valve", "job", "by")
+        }
+        numbers = heavy.do(
+            "store", log=str(current_app.config["RUN_LOG"]), folder=folder, runs=answer["runs"],
+            setup=setup, file_name=sent.filename, typed=typed,
+        )["runs"]  # fmt: skip
     if len(numbers) == 1:
         return redirect(url_for("pages.one_run", run_id=numbers[0]))
     return redirect(url_for("pages.run_list", source="capture"))
@@ -233,44 +226,3 @@ def _import_page(
         "import.html", problems=problems or [], understood=understood, name=name,
         setups=list(_setups()), chosen=request.form.get("setup", ""),
     )  # fmt: skip
-
-
-def _store(folder: Path, run: dict[str, Any], setup: dict[str, str], file_name: str) -> int:
-    """One captured run into the log, with its result."""
-    from rig.cli.stored import analyse_and_save
-    from rig.config.loading import setup_from_text
-    from rig.core.records import END_REASONS
-
-    loaded = setup_from_text(setup["text"], setup["name"])
-    of_run = f", run {run['name']}" if run["name"] is not None else ""
-    header = RunHeader(
-        source="capture",
-        setup_text=setup["text"], setup_hash=loaded.hash, setup_name=setup["name"],
-        software=f"solenoid-rig {__version__}",
-        wall=read_wall_time(),
-        valve=request.form.get("valve", "").strip()[:200] or None,
-        job=request.form.get("job", "").strip()[:200] or None,
-        by=request.form.get("by", "").strip()[:200] or None,
-        note=f"capture {file_name[:200]}{of_run}",
-        uid=uuid.uuid4().hex,
-    )  # fmt: skip
-    path = Path(current_app.config["RUN_LOG"])
-    with RunLog(path) as opened:
-        number = opened.begin_run(header)
-        try:
-            with (folder / run["records"]).open("rb") as file:
-                lines: list[bytes] = []
-                for line in file:
-                    lines.append(line)
-                    if len(lines) == CHUNK_RECORDS:
-                        opened.append_chunk(number, len(lines), b"".join(lines))
-                        lines.clear()
-                if lines:
-                    opened.append_chunk(number, len(lines), b"".join(lines))
-        except BaseException:  # not left as one that still runs
-            opened.end_run(number, "fault", ended_utc_s=time.time())
-            raise
-        opened.end_run(number, END_REASONS[0], ended_utc_s=time.time())
-        with contextlib.suppress(RigError):
-            analyse_and_save(opened, number)
-    return number

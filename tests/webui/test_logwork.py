@@ -142,6 +142,37 @@ def test_several_runs_leave_in_one_archive(
     answer.close()
 
 
+def test_heavy_work_is_not_done_in_the_pages_own_process(
+    client: FlaskClient, written: Written, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written()
+
+    def here(*_: object) -> None:
+        raise AssertionError("in the page's process")
+
+    for name in ("webui.log.decode", "rig.cli.stored.analysed", "rig.cli.stored.recording_of"):
+        monkeypatch.setattr(name, here)
+    with client.get("/log/export?run=1&to=json") as answer:
+        assert answer.status_code == 200 and answer.data.startswith(b"PK")
+    assert send(client, CAPTURE.encode(), keep="yes")[0] == 302
+    assert shown(client, "/?source=capture") == [2]
+
+
+def test_faults_of_heavy_work_are_told_in_words(client: FlaskClient, written: Written) -> None:
+    written()
+    with client.get("/log/export?run=77") as answer:
+        assert answer.status_code == 404 and "There is no run 77" in answer.text
+
+
+def test_heavy_work_that_dies_is_told(
+    client: FlaskClient, written: Written, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written()
+    monkeypatch.setattr("webui.heavy.WITHIN_S", 0.01)
+    with client.get("/log/export?run=1") as answer:
+        assert answer.status_code == 500 and "fewer runs" in answer.text
+
+
 @pytest.mark.parametrize("words", ["", "run=x", "run=1&to=exe", "&".join(["run=1"] * 300)])
 def test_what_cannot_be_exported(client: FlaskClient, written: Written, words: str) -> None:
     written()
