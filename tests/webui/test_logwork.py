@@ -231,6 +231,16 @@ def test_problems_of_a_capture_are_all_told_and_nothing_is_kept(
     assert shown(client, "/") == [1]
 
 
+def test_what_the_columns_are_is_said_once(client: FlaskClient, written: Written) -> None:
+    written()
+    status, page = send(client, b"time_s,command,switch,xyz,qqq,zzz\n0,0,1,2,3,4\n1,1,0,2,3,4\n")
+    assert status == 400
+    problems = re.findall(r"<li><code>([^<]+)</code>", page)
+    assert len(problems) >= 3
+    remedies = re.findall(r"<strong>([^<]+)</strong></li>", page)
+    assert len(remedies) == len(set(remedies)) < len(problems)
+
+
 def test_malformed_captures_crash_nothing_and_lose_nothing(
     client: FlaskClient, written: Written, full_study: bool
 ) -> None:
