@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Callable
 
 from rig.bench import rules_gauge, rules_sensors
@@ -26,7 +27,8 @@ def as_sample(block: Block) -> Sample:
     """One reading for a whole block, at its last instant.
 
     Readings at the end of the range count beside the good ones: a peak that the converter could
-    not follow is a peak. It is "good" where at least half of the block is.
+    not follow is a peak. It is "good" where at least half of the block is, else what most of the
+    rest is: a transducer in its fault band for most of a block is named as that.
     """
     ends = [run[0] for run in block.runs[1:]] + [len(block.codes)]
     spans = [(a, b, q) for (a, q), b in zip(block.runs, ends, strict=True)]
@@ -38,11 +40,14 @@ def as_sample(block: Block) -> Sample:
     )
     if not codes:
         return Sample(block.channel, None, t_ns, spans[-1][2])
-    good = sum(b - a for a, b, q in spans if q == GOOD)
+    many: Counter[str] = Counter()
+    for begin, end, said in spans:
+        many[said] += end - begin
+    good = many.pop(GOOD, 0)
     # the scale may be negative, so a peak is looked for among the readings
     values = [block.offset + block.scale * code for code in codes]
     value = max(values) if block.channel in PEAKS else sum(values) / len(values)
-    quality = GOOD if 2 * good >= len(block.codes) else OUT_OF_RANGE
+    quality = GOOD if 2 * good >= len(block.codes) else many.most_common(1)[0][0]
     return Sample(block.channel, value, t_ns, quality)
 
 

@@ -92,7 +92,8 @@ class SerialLink:
         try:
             fcntl.ioctl(device.fd, termios.TIOCEXCL)
             _keep_control_lines(device.fd)
-            with contextlib.suppress(*_FAULTS, NotImplementedError):  # not every port has it
+            # where the port's driver has no such mode it stays as it is
+            with contextlib.suppress(*_FAULTS, NotImplementedError):
                 device.set_low_latency_mode(True)
         except BaseException:
             _give_back(device)

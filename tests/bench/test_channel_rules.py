@@ -206,7 +206,8 @@ def test_a_block_as_one_reading() -> None:
         "coil_current", 13.0, 501_000, "out of range"
     )
     faulty: list[list[object]] = [[0, GOOD], [1, "fault band"]]
-    assert as_sample(block("coil_current", [2, 8, 8], faulty)).value == 11.0
+    mainly = as_sample(block("coil_current", [2, 8, 8], faulty))
+    assert (mainly.value, mainly.quality) == (11.0, "fault band")
     bad = as_sample(block("pressure", [2, 4], [[0, "out of range"]]))
     assert (bad.value, bad.quality) == (11.5, "out of range")
     fault = as_sample(block("pressure", [2, 4], [[0, "fault band"]]))
