@@ -127,6 +127,7 @@ def test_left_before_the_first_stroke_nothing_was_energised(hub: Hub) -> None:
     hub.leave()
     wait_for(lambda: hub.phase == ENDED)
     assert "ended" not in hub.snapshot()
+    assert hub.snapshot()["message"].lower().count("left") == 1, "said twice"
     assert not places.log_path().exists() or not _runs()
     assert not stopping.running(places.state_dir())
 

@@ -6,6 +6,7 @@ import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
 import { buildPlot, plotHeight } from "./tracesplot.js";
 import { answerLines, buildLinks, choices, lightLinks, togetherWords } from "./lessonlinks.js";
 import { drawModel, strokeSpans } from "./lessonmodel.js";
+import { endShare, share, tell } from "./lessonshare.js";
 
 const root = document.getElementById("lesson");
 const find = (id) => document.getElementById(id);
@@ -14,7 +15,6 @@ const calm = matchMedia("(prefers-reduced-motion: reduce)");
 const SLOWER = [10, 20, 50, 100, 200, 500, 1000];
 const TAUGHT = ["pressure", "coil_current"]; // more would hide the lesson
 const ASK_MS = 500; // the class asks so often
-const TELL_MS = 500; // the teacher tells at most so often while it plays
 const CALM_MS = 2000; // without motion: one step of the chain after the other
 
 const state = {
@@ -26,8 +26,6 @@ let plots = [];
 let tracesPlot = null;
 let frame = 0;
 let last = 0;
-let shared = null; // {code, key} of the lesson that this page moves
-let told = 0;
 
 async function load() {
   cancelAnimationFrame(frame);
@@ -128,7 +126,7 @@ function endMs() {
 function moveTo(ms) {
   state.at = Math.min(Math.max(ms, data.traces.from_ms - data.command_ms), endMs());
   show();
-  tell();
+  tell(state);
 }
 
 function play(on) {
@@ -139,7 +137,7 @@ function play(on) {
   last = performance.now();
   if (on) frame = requestAnimationFrame(turn);
   show();
-  tell();
+  tell(state);
 }
 
 function turn(now) {
@@ -157,7 +155,7 @@ function turn(now) {
   if (state.at >= endMs()) { state.at = endMs(); state.playing = false; }
   show();
   if (state.playing) frame = requestAnimationFrame(turn);
-  tell(state.playing);
+  tell(state, state.playing);
 }
 
 function boundaries() {
@@ -174,7 +172,7 @@ function reveal() {
   answer();
   draw();
   show();
-  tell();
+  tell(state);
 }
 
 function answer() {
@@ -197,37 +195,10 @@ function goTo(stroke, way) {
   hide();
   state.stroke = Math.min(Math.max(stroke, 1), Number(root.dataset.last));
   state.way = way;
-  load().then(() => tell());
+  load().then(() => tell(state));
 }
 
 // -- the class
-
-async function tell(often) {
-  if (!shared || (often && performance.now() - told < TELL_MS)) return;
-  told = performance.now();
-  const query = new URLSearchParams({
-    stroke: state.stroke, way: state.way, at_ms: state.at.toFixed(3), slower: state.slower,
-    playing: state.playing, revealed: state.revealed, model: state.model,
-  });
-  await fetch(`${root.dataset.lessons}${shared.code}?${query}`, {
-    method: "POST", headers: { "X-Lesson-Key": shared.key, "X-CSRF": root.dataset.csrf },
-  }).catch(() => null);
-}
-
-async function share() {
-  const answerOf = await fetch(root.dataset.share, { method: "POST", headers: { "X-CSRF": root.dataset.csrf } });
-  const body = await answerOf.json();
-  if (!answerOf.ok) { find("lesson-fault").textContent = `${body.error}. ${body.remedy}`; return; }
-  shared = body;
-  find("share-box").hidden = false;
-  find("share-address").textContent = body.address ??
-    "This page can only be reached from this machine. Start rig serve with --host for the class; then share again.";
-  find("share-picture").hidden = !body.picture;
-  if (body.picture) find("share-picture").src = body.picture;
-  root.dataset.shared = body.code;
-  find("share-box").scrollIntoView({ block: "nearest" });
-  tell();
-}
 
 async function follow() {
   let seen = -1;
@@ -290,7 +261,7 @@ function key(event) {
 function slower(times) {
   state.slower = times;
   show();
-  tell();
+  tell(state);
 }
 
 function toggleModel() {
@@ -299,7 +270,7 @@ function toggleModel() {
   find("model-box").hidden = !state.model;
   draw();
   show();
-  tell();
+  tell(state);
 }
 
 if (!follower) {
@@ -314,16 +285,9 @@ if (!follower) {
   on("stroke-after", () => goTo(state.stroke + 1, state.way));
   on("model", toggleModel);
   on("reveal", reveal);
-  on("share", share);
+  on("share", () => share(state));
   on("share-hide", () => { find("share-box").hidden = true; });
-  on("share-end", async () => {
-    await fetch(`${root.dataset.lessons}${shared.code}`, {
-      method: "DELETE", headers: { "X-Lesson-Key": shared.key, "X-CSRF": root.dataset.csrf },
-    });
-    shared = null;
-    find("share-box").hidden = true;
-    delete root.dataset.shared;
-  });
+  on("share-end", endShare);
   find("slower").addEventListener("change", () => slower(Number(find("slower").value)));
   addEventListener("keydown", key);
   root.addEventListener("click", (event) => { // after a mouse's click the space bar plays again

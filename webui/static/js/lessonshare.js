@@ -1,0 +1,48 @@
+// SPDX-License-Identifier: MIT
+// The teacher's side of a shared lesson: where the class stands is told by this page alone.
+
+const TELL_MS = 500; // told at most so often while it plays
+const root = document.getElementById("lesson");
+const find = (id) => document.getElementById(id);
+let shared = null; // {code, key} of the lesson that this page moves
+let told = 0;
+
+function headers() {
+  return { "X-Lesson-Key": shared.key, "X-CSRF": root.dataset.csrf };
+}
+
+/** Say where the teacher stands; `often`: it plays, and most of these may be left out. */
+export async function tell(state, often) {
+  if (!shared || (often && performance.now() - told < TELL_MS)) return;
+  told = performance.now();
+  const query = new URLSearchParams({
+    stroke: state.stroke, way: state.way, at_ms: state.at.toFixed(3), slower: state.slower,
+    playing: state.playing, revealed: state.revealed, model: state.model,
+  });
+  await fetch(`${root.dataset.lessons}${shared.code}?${query}`, { method: "POST", headers: headers() })
+    .catch(() => null);
+}
+
+/** Begin to share, and show the class the way. */
+export async function share(state) {
+  const answerOf = await fetch(root.dataset.share, { method: "POST", headers: { "X-CSRF": root.dataset.csrf } });
+  const body = await answerOf.json();
+  if (!answerOf.ok) { find("lesson-fault").textContent = `${body.error}. ${body.remedy}`; return; }
+  shared = body;
+  find("share-box").hidden = false;
+  find("share-address").textContent = body.address ??
+    "This page can only be reached from this machine. Start rig serve with --host for the class; then share again.";
+  find("share-picture").hidden = !body.picture;
+  if (body.picture) find("share-picture").src = body.picture;
+  root.dataset.shared = body.code;
+  find("share-box").scrollIntoView({ block: "nearest" });
+  tell(state);
+}
+
+/** The lesson is over. */
+export async function endShare() {
+  await fetch(`${root.dataset.lessons}${shared.code}`, { method: "DELETE", headers: headers() });
+  shared = null;
+  find("share-box").hidden = true;
+  delete root.dataset.shared;
+}
