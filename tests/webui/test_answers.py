@@ -15,7 +15,7 @@ from flask.testing import FlaskClient
 from pydantic import BaseModel, ValidationError
 
 from rig.core import places
-from webui import answers, answers_more
+from webui import answers, answers_more, registerapi
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import Hub
@@ -113,6 +113,28 @@ def test_a_shared_lesson(bench: FlaskClient, written: Callable[..., int]) -> Non
     is_described(answers_more.PositionAnswer, bench.get(address).json)
     is_described(answers_more.MovedAnswer, bench.post(f"{address}?stroke=2", headers=key).json)
     is_described(answers_more.EndedAnswer, bench.delete(address, headers=key).json)
+
+
+def test_valves_and_jobs(bench: FlaskClient, written: Callable[..., int]) -> None:
+    for n in range(3):
+        written(strokes=2, valve=f"V-{n % 2}", job="J-7")
+    first = bench.get("/api/valves?limit=1").json
+    is_described(registerapi.EntriesAnswer, first)
+    assert first is not None and [one["name"] for one in first["entries"]] == ["V-0"]
+    second = bench.get(f"/api/valves?after={first['next_after']}").json
+    assert second is not None and [one["name"] for one in second["entries"]] == ["V-1"]
+    assert second["next_after"] is None
+    valve = bench.get(f"/api/valves/{first['entries'][0]['id']}").json
+    is_described(registerapi.EntryAnswer, valve)
+    assert valve is not None and [run["id"] for run in valve["history"]] == [1, 3]
+    jobs = bench.get("/api/jobs?find=J-").json
+    is_described(registerapi.EntriesAnswer, jobs)
+    assert jobs is not None
+    job = bench.get(f"/api/jobs/{jobs['entries'][0]['id']}").json
+    is_described(registerapi.EntryAnswer, job)
+    assert job is not None and job["runs"] == len(job["history"]) == 3
+    assert bench.get("/api/valves/99").status_code == 404
+    assert bench.get("/api/jobs?limit=0").status_code == 400
 
 
 def test_a_bench_at_rest(bench: FlaskClient) -> None:
