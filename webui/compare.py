@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple
 
 import numpy as np
 from flask import Blueprint, Response, jsonify, render_template, request
@@ -37,7 +37,7 @@ class CompareQuestion(BaseModel):
     model_config = ConfigDict(extra="forbid")
     run: Annotated[list[Count], Field(max_length=MOST_RUNS)] = []
     runs: Annotated[str, Field(max_length=600, pattern=r"^[\s\d,;]*$")] = ""
-    sort: Annotated[str, Field(pattern="^(response_ms|release_ms|verdict|given)$")] | None = None
+    sort: Literal["response_ms", "release_ms", "verdict", "given"] | None = None
 
     def numbers(self) -> list[int]:
         """The runs in the order given, each once. Raises PageFault for too many."""

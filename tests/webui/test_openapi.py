@@ -13,12 +13,24 @@ from flask.testing import FlaskClient
 from hypothesis import HealthCheck, given, settings
 
 from rig.core import places
+from rig.core.records import SOURCES
+from rig.runlog.finding import NO_RESULT, ORDERS
+from rig.runlog.tables import STATUSES
+from webui import words
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import Hub
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = re.findall(r"^    GET (/\S+)$", (ROOT / "webui/help/api.md").read_text(), re.M)
+CHOICES = {
+    "/api/runs": {
+        "verdict": (*words.VERDICTS, NO_RESULT), "source": SOURCES, "status": STATUSES,
+        "kind": words.KINDS, "order": ORDERS,
+    },
+    "/api/runs/{run_id}/overlay": {"way": ("on", "off")},
+    "/api/compare": {"sort": ("response_ms", "release_ms", "verdict", "given")},
+}  # fmt: skip
 MANY, SOME = 400, 25
 
 
@@ -33,6 +45,18 @@ def test_every_json_view_is_described(client: FlaskClient) -> None:
     for path in document["paths"].values():
         for operation in path.values():
             assert operation["summary"] and operation["operationId"]
+
+
+def test_closed_choices_are_named_in_the_document(client: FlaskClient) -> None:
+    document = client.get("/api/openapi.json").json
+    assert document is not None
+    for address, choices in CHOICES.items():
+        asked = document["paths"][address]["get"]["parameters"]
+        schemas = {one["name"]: one["schema"] for one in asked}
+        for name, values in choices.items():
+            kinds = schemas[name].get("anyOf", [schemas[name]])
+            named = [value for kind in kinds for value in kind.get("enum", [])]
+            assert set(named) == set(values), (address, name)
 
 
 @pytest.mark.parametrize("address", EXAMPLES)
