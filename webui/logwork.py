@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -91,23 +92,46 @@ def removed() -> str:
 
 @blueprint.post("/runs/<int(max=2147483647):run_id>/tags")
 @access.writer_only
-def tag(run_id: int) -> AnyResponse:
+def tag(run_id: int) -> AnyResponse | str | tuple[str, int]:
     """Put a tag on, or take one off."""
-    with _log() as opened, _told():
-        if request.form.get("take_off"):
-            remarks.take_tag(opened, run_id, request.form["take_off"])
-        else:
-            remarks.add_tag(opened, run_id, request.form.get("tag", ""))
-    return redirect(url_for("pages.one_run", run_id=run_id) + "#remarks")
+    off = request.form.get("take_off")
+    if off:
+        return _write_down(run_id, lambda opened: remarks.take_tag(opened, run_id, off))
+    given = request.form.get("tag", "")
+    return _write_down(run_id, lambda opened: remarks.add_tag(opened, run_id, given))
 
 
 @blueprint.post("/runs/<int(max=2147483647):run_id>/notes")
 @access.writer_only
-def note(run_id: int) -> AnyResponse:
+def note(run_id: int) -> AnyResponse | str | tuple[str, int]:
     """Add a note; those before it stay."""
-    with _log() as opened, _told():
-        remarks.add_note(opened, run_id, request.form.get("text", ""), request.form.get("by", ""))
-    return redirect(url_for("pages.one_run", run_id=run_id) + "#remarks")
+    text, by = request.form.get("text", ""), request.form.get("by", "")
+    return _write_down(run_id, lambda opened: remarks.add_note(opened, run_id, text, by))
+
+
+def _write_down(
+    run_id: int, change: Callable[[RunLog], object]
+) -> AnyResponse | str | tuple[str, int]:
+    """Write it down, and show the page again: of a page with scripts only the part that changed."""
+    part = "HX-Request" in request.headers
+    try:
+        with _log() as opened:
+            change(opened)
+    except UsageError as error:  # a person's mistake, not a fault of the program
+        if part:
+            return _remarks(run_id, [_problem(str(error), "")]), 422
+        raise PageFault(400, "Not written down", str(error), "Go back and mend it.") from error
+    return (
+        _remarks(run_id) if part else redirect(url_for("pages.one_run", run_id=run_id) + "#remarks")
+    )
+
+
+def _remarks(run_id: int, wrong: list[dict[str, str]] | None = None) -> str:
+    opened = log.run_log()
+    return render_template(
+        "remarks_only.html", stored=log.stored_run(run_id), written=remarks.of_run(opened, run_id),
+        wrong=wrong or [], given=request.form if wrong else {},
+    )  # fmt: skip
 
 
 def _not_beside_a_run() -> None:
@@ -119,16 +143,6 @@ def _not_beside_a_run() -> None:
             409, "Not while a run goes on", "It would take the processor from the bench.",
             "Wait for the end of the run, go back, and ask again. Nothing was changed.",
         )  # fmt: skip
-
-
-class _told(contextlib.ContextDecorator):  # noqa: N801 - reads as a phrase
-    """A person's mistake becomes a page, not a fault of the program."""
-
-    def __enter__(self) -> None: ...
-
-    def __exit__(self, kind: object, error: BaseException | None, _: object) -> None:
-        if isinstance(error, UsageError):
-            raise PageFault(400, "Not written down", str(error), "Go back and mend it.") from error
 
 
 @blueprint.get("/log/export")

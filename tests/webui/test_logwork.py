@@ -95,6 +95,22 @@ def test_what_cannot_be_written_down_says_why(
     assert answer.status_code == 400 and "Go back" in answer.text
 
 
+def test_a_page_with_scripts_gets_only_the_part_that_changed(
+    client: FlaskClient, written: Written
+) -> None:
+    run = written()
+    headers = {"HX-Request": "true", "X-CSRF": token(client)}
+    answer = client.post(f"/runs/{run}/tags", data={"tag": "spare"}, headers=headers)
+    assert answer.status_code == 200 and "spare" in answer.text and "<html" not in answer.text
+    wrong = client.post(f"/runs/{run}/tags", data={"tag": "a,b"}, headers=headers)
+    assert wrong.status_code == 422 and "Not written down" in wrong.text
+    assert 'name="tag" value="a,b"' in wrong.text and "spare" in wrong.text
+    assert client.post("/runs/77/notes", data={"text": "x"}, headers=headers).status_code in (
+        404,
+        422,
+    )
+
+
 def test_what_a_person_writes_is_never_markup(client: FlaskClient, written: Written) -> None:
     run = written()
     nasty = "<script>alert(1)</script>"
