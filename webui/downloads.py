@@ -9,7 +9,7 @@ from pathlib import Path
 from flask import Blueprint, Response, send_file
 
 from rig.captures import write_csv, write_json, write_vcd
-from webui import runview
+from webui import heavy, runview
 from webui.faults import PageFault
 
 blueprint = Blueprint("downloads", __name__)
@@ -24,6 +24,7 @@ def export(run_id: int, kind: str) -> Response:
         raise PageFault(
             404, "There is no such export", "A run leaves as csv, json or vcd.", "Choose one."
         )
+    heavy.not_beside_a_run()
     view = runview.open_run(run_id)
     source = view.stored.header.source.replace(" ", "-")
     with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:

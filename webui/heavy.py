@@ -20,6 +20,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from flask import current_app
+
 from rig.core.errors import RigError
 from webui import importing
 from webui.faults import PageFault
@@ -44,6 +46,17 @@ def do(work: str, **needed: Any) -> dict[str, Any]:
     if "fault" in answer:
         raise PageFault(*answer["fault"])
     return answer
+
+
+def not_beside_a_run() -> None:
+    """Work that takes the processor for seconds waits: a bench keeps its time with it. Raises
+    PageFault."""
+    hub = current_app.extensions.get("hub")
+    if hub is not None and hub.busy:
+        raise PageFault(
+            409, "Not while a run goes on", "It would take the processor from the bench.",
+            "Wait for the end of the run, go back, and ask again. Nothing was changed.",
+        )  # fmt: skip
 
 
 # -- inside the process

@@ -134,17 +134,6 @@ def _remarks(run_id: int, wrong: list[dict[str, str]] | None = None) -> str:
     )  # fmt: skip
 
 
-def _not_beside_a_run() -> None:
-    """Work that takes the processor for seconds waits: a bench keeps its time with it. Raises
-    PageFault."""
-    hub = current_app.extensions.get("hub")
-    if hub is not None and hub.busy:
-        raise PageFault(
-            409, "Not while a run goes on", "It would take the processor from the bench.",
-            "Wait for the end of the run, go back, and ask again. Nothing was changed.",
-        )  # fmt: skip
-
-
 @blueprint.get("/log/export")
 def export() -> Response:
     """Several runs as one archive, each as the single run's export."""
@@ -152,7 +141,7 @@ def export() -> Response:
     if kind not in ("csv", "json", "vcd"):
         raise PageFault(400, "No such export", "Runs leave as csv, json or vcd.", "Choose one.")
     numbers = _chosen()
-    _not_beside_a_run()
+    heavy.not_beside_a_run()
     with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
         archive = Path(folder) / "runs.zip"
         log_path = str(current_app.config["RUN_LOG"])
@@ -180,7 +169,7 @@ def take_capture() -> AnyResponse | str | tuple[str, int]:
         return _import_page([_problem("no file was sent", "choose or drop a file")]), 400
     if setup is None:
         return _import_page([_problem("no setup was chosen", "say how the lines are wired")]), 400
-    _not_beside_a_run()
+    heavy.not_beside_a_run()
     keep = request.form.get("keep") == "yes"
     with importing.folder() as folder:
         answer = _read(sent, Path(folder), setup)

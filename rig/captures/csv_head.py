@@ -61,6 +61,8 @@ def channel_of(name: str) -> tuple[str, float]:
 def unknown_remedy(name: str, known: Iterable[str], kind: str) -> str:
     """What to do about a name that is not one of `known`."""
     near = nearest(name, known)
+    if near in PRESSURES and "_" not in name:  # the name does not say which unit it is
+        near = listed(PRESSURES, "or")
     hint = f"write {near}" if near else f"the {kind}s are {listed(known, 'and')}"
     return f"{hint}, or leave the {kind} out"
 

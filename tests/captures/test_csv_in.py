@@ -165,7 +165,7 @@ HEAD = "time_s,command,switch,pressure_kpa\n"
         ("time_s,switch\n0,0\n", "no column command"),
         ("time_s,command\n0,0\n", "no column switch"),
         ("time_s,comand,switch\n0,0,0\n", "unknown column|write command"),
-        ("time_s,command,switch,pressure\n0,0,0,1\n", "unknown column|write pressure_"),
+        ("time_s,command,switch,pressure\n0,0,0,1\n", "write pressure_kpa, pressure_psi or"),
         ("time_s,command,switch,zzz\n0,0,0,1\n", "the columns are time_s, time_ms, command"),
         ("time_s,command,switch,switch\n0,0,0,0\n", "this column stands twice"),
         ("time_s,command,switch,pressure_kpa,pressure_psi\n0,0,0,1,1\n", "give the pressure once"),

@@ -313,6 +313,8 @@ def test_heavy_work_waits_for_the_end_of_a_run(client: FlaskClient, written: Wri
     client.application.extensions["hub"] = Busy()
     answer = client.get(f"/log/export?run={run}&to=csv")
     assert answer.status_code == 409 and "Not while a run goes on" in answer.text
+    one = client.get(f"/runs/{run}/run.csv")
+    assert one.status_code == 409 and "Not while a run goes on" in one.text
     del client.application.extensions["hub"]
     with client.get(f"/log/export?run={run}&to=csv") as kept:
         assert kept.status_code == 200
