@@ -116,10 +116,19 @@ def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
     return f"{text} {unit}" if unit else text
 
 
+def sentence(text: str) -> str:
+    """With a capital, as it begins after a full stop."""
+    return text[:1].upper() + text[1:]
+
+
 def install(app: Flask) -> None:
     """Make these words known to the templates."""
     app.jinja_env.filters.update(
-        number=number, local_time=local_time, local_minute=local_minute, iso_time=iso_time
+        number=number,
+        local_time=local_time,
+        local_minute=local_minute,
+        iso_time=iso_time,
+        sentence=sentence,
     )
     app.jinja_env.globals.update(
         verdict_shown=verdict,

@@ -74,10 +74,10 @@ def twice_pressure(names: Iterable[str]) -> str:
 
 
 def _check(names: list[str], at: str, problems: Problems) -> None:
-    if len(names) == 1 and any(mark in names[0] for mark in ";\t|"):
+    if len(names) == 1 and any(mark in names[0] for mark in "\t|"):
         problems.add(
             at, names[0], "one column only: the columns are not separated by commas",
-            "save it as CSV separated by commas, with points as decimal signs",
+            "save it as CSV, separated by commas or semicolons",
         )  # fmt: skip
         return
     for name in dict.fromkeys(names):

@@ -11,7 +11,9 @@ from __future__ import annotations
 
 import abc
 import csv
+import itertools
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, NamedTuple
@@ -26,6 +28,7 @@ from rig.config.setup import Setup
 from rig.core.recording import Recording
 
 MAX_RUNS = 1000
+DECIMAL_COMMA = re.compile(r"\s*[+-]?[0-9]*,[0-9]+(?:[eE][+-]?[0-9]+)?\s*")
 
 
 class CapturedRun(NamedTuple):
@@ -55,6 +58,11 @@ def read_csv_runs(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRu
     Raises FileProblems like `read_csv`.
     """
     problems = Problems(path)
+    if Path(path).suffix == ".toml":
+        raise problems.stop(
+            "", "", "this is a setup or a sheet, and a capture was expected",
+            "give the capture first: rig analyse CAPTURE SETUP SHEET",
+        )  # fmt: skip
     try:
         look_at(Path(path), problems)
         with Path(path).open(encoding="utf-8-sig", newline="") as file:
@@ -71,14 +79,30 @@ def read_csv_runs(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRu
 
 def _rows(file: IO[str], says: set[str]) -> Iterator[tuple[int, list[str]]]:
     """Rows that are neither blank nor a comment (#), with the number of their last line; puts
-    into `says` what the comments say of where the file was exported from."""
-    reader = csv.reader(file, skipinitialspace=True)
+    into `says` what the comments say of where the file was exported from.
+
+    Where the line of names is separated by semicolons so is the rest, and its numbers may have a
+    decimal comma, as spreadsheets of many countries write it.
+    """
+    read: list[str] = []
+    for text in file:
+        read.append(text)
+        if text.strip() and not text.startswith("#"):
+            break
+    semicolons = bool(read) and ";" in read[-1] and "," not in read[-1]
+    lines = itertools.chain(read, file)
+    reader = csv.reader(lines, delimiter=";" if semicolons else ",", skipinitialspace=True)
     for row in reader:
         if row and row[0].startswith("#"):
             said = row[0].lstrip("# ")
             says.update(kind for word, kind in SAYS.items() if said.startswith(word))
         elif any(row):
-            yield reader.line_num, row
+            yield reader.line_num, [_pointed(cell) for cell in row] if semicolons else row
+
+
+def _pointed(cell: str) -> str:
+    """A number with a decimal comma as one with a point."""
+    return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell) else cell
 
 
 def _read(file: IO[str], setup: Setup, problems: Problems) -> list[CapturedRun]:

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from rig.config.setup import Setup
 
 Pair = tuple[float, float]
+EXAMPLES = {
+    "--reference": '"shop gauge 7, certificate 123"',
+    "--reference-uncertainty": '"0.4 kPa"',
+}
 
 
 @click.command("calibrate")
@@ -131,7 +135,7 @@ def _needed(given: str | None, question: str, option: str, asks: bool) -> str:
     if given:
         return given
     if not asks:
-        raise UsageError(f"Give {option}: there is no terminal to ask on.")
+        raise UsageError(f"There is no terminal to ask on. Give {option}, like {EXAMPLES[option]}.")
     return str(click.prompt(question))
 
 

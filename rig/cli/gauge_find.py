@@ -12,8 +12,8 @@ import click
 from rig.core.errors import HardwareError, RefusedError
 
 UNKNOWN = (
-    ('measuring_range = ["0 psi", "150 psi"]', "what it can show: from the gauge or its manual"),
-    ('expected_range = ["0 psi", "80 psi"]', "what a healthy run shows"),
+    ("measuring_range", "what it can show: from the gauge or its manual"),
+    ("expected_range", "what a healthy run shows"),
 )
 
 
@@ -51,7 +51,7 @@ def _by_listening(port: str) -> bool:
                    err=True)  # fmt: skip
     keys = dict(found.keys)
     unit = [] if "{unit}" in keys.get("pattern", "{unit}") else ['unit = "kPa"']
-    _write(port, framing.keys | keys, unit)
+    _write(port, framing.keys | keys, unit, shown=found.shown)
     return True
 
 
@@ -79,7 +79,7 @@ def _by_asking(port: str) -> bool:
         click.echo(f"It answered {shown}. Is that what the gauge shows?", err=True)
         keys.setdefault("period", '"200 ms"')
         unit = [] if "{unit}" in keys["pattern"] else ['unit = "kPa"']
-        _write(port, framing.keys | keys, unit)
+        _write(port, framing.keys | keys, unit, shown=shown)
         return True
     device = probing.ask_modbus(port, _say)
     if device is None:
@@ -101,14 +101,18 @@ def _by_asking(port: str) -> bool:
 
 
 def _write(
-    port: str, keys: dict[str, str], unknown: list[str], after: list[str] | None = None
-) -> None:
-    """The [gauge] table on standard output, to be copied into a setup."""
+    port: str, keys: dict[str, str], unknown: list[str], after: list[str] | None = None,
+    shown: str = "",
+) -> None:  # fmt: skip
+    """The [gauge] table on standard output, to be copied into a setup. `shown`: a reading, with its
+    unit where that is known."""
     lines = ["[gauge]", f'port = "{lasting_name(port)}"']
     lines += [f"{key} = {value}" for key, value in keys.items()]
     # left as a comment, so that no guess goes live: a setup without its unit is refused
     lines += [f"# {line}            # NOT KNOWN: the unit that the gauge shows" for line in unknown]
-    lines += [f"# {line}   # NOT KNOWN: {why}" for line, why in UNKNOWN]
+    _, _, unit = shown.partition(" ")
+    empty = f'["??? {unit or "kPa"}", "??? {unit or "kPa"}"]'  # a plausible number would be kept
+    lines += [f"# {key} = {empty}   # NOT KNOWN: {why}" for key, why in UNKNOWN]
     click.echo("\n".join([*lines, *(after or [])]))
     click.echo(
         "\nCopy this into your setup, correct the lines that say NOT KNOWN and take their first # "

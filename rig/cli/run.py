@@ -61,6 +61,9 @@ def command(setup: Path, sheet: Path, **options: Any) -> None:
     LIVE, 7 internal fault.
     """
     from rig.cli.running import Run
+    from rig.core.errors import UsageError
 
+    if options["valve"] is not None and not options["valve"].strip():
+        raise UsageError("--valve is empty: give the tag of the valve under test, or leave it out.")
     code = Run(setup, sheet, options).go()
     sys.exit(code)

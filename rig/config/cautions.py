@@ -50,9 +50,10 @@ def _setup_cautions(setup: Setup) -> Iterator[str]:
                 f"the {source.name}'s accuracy of {accuracy_kpa:.3g} kPa: a healthy run may trip."
             )
     yield from _calibration_cautions(setup)
-    if setup.gauge is not None and re.fullmatch(r"/dev/tty(USB|ACM)[0-9]+", setup.gauge.port):
+    gauge = setup.gauge if setup.backend == "board" else None  # a simulated one has its own port
+    if gauge is not None and re.fullmatch(r"/dev/tty(USB|ACM)[0-9]+", gauge.port):
         yield (
-            f"{setup.gauge.port} is whichever adapter is plugged in first: use its name under "
+            f"{gauge.port} is whichever adapter is plugged in first: use its name under "
             "/dev/serial/by-id (by-path for twins without a serial number)."
         )
     if setup.limits.duty >= 1:

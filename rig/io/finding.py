@@ -238,7 +238,11 @@ def _written(columns: list[tuple[_Piece, ...]], at: int, unit: int | None, *, bo
             parts.append("{unit}")
         elif kind == "space":
             parts.append(" ")
-        elif len(texts) == 1 and (bold or kind == "text") and kind != "number":
+        elif (
+            len(texts) == 1
+            and (bold or kind == "text")
+            and (kind != "number" or _is_name(columns, n))
+        ):
             parts.append(texts.pop().replace("{", "{{").replace("}", "}}"))
         else:
             parts.append("{*}")
@@ -250,6 +254,15 @@ def _written(columns: list[tuple[_Piece, ...]], at: int, unit: int | None, *, bo
         elif "{*}{*}" not in text:
             break
     return text
+
+
+def _is_name(columns: list[tuple[_Piece, ...]], at: int) -> bool:
+    """Whether a number that never changed is part of a channel's name, as in "P1: 2.56 bar": the
+    line of another channel must not be read for it."""
+    if not 0 < at < len(columns) - 1 or columns[at - 1][0].kind != "word":
+        return False
+    behind = {piece.text.strip()[:1] for piece in columns[at + 1]}
+    return columns[at][0].text.isdecimal() and behind <= {":", "="}
 
 
 def _checksum_of(lines: list[str]) -> str | None:

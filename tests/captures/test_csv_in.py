@@ -151,6 +151,17 @@ def test_other_ways_to_write_a_time(text, digits, ns):
     assert cells.time_ns(text, digits) == ns
 
 
+def test_semicolons_and_decimal_commas_are_read_as_commas_and_points(tmp_path):
+    commas = "time_s,command,switch,pressure_kpa\n0,0,0,1.5\n0.25,1,0,\n1,0,1,-2.5e1\n"
+    semicolons = "# a note, with a comma\n" + commas.replace(",", ";").replace(".", ",")
+    a, b = read(tmp_path, commas), read(tmp_path, semicolons)
+    assert a.samples["pressure"].value.tolist() == [1.5, -25.0]
+    assert a.commands.t_ns.tolist() == b.commands.t_ns.tolist() == [250_000_000, 10**9]
+    for name in ("t_ns", "value"):
+        of_a, of_b = (getattr(one.samples["pressure"], name).tolist() for one in (a, b))
+        assert of_a == of_b
+
+
 HEAD = "time_s,command,switch,pressure_kpa\n"
 
 
@@ -169,7 +180,8 @@ HEAD = "time_s,command,switch,pressure_kpa\n"
         ("time_s,command,switch,zzz\n0,0,0,1\n", "the columns are time_s, time_ms, command"),
         ("time_s,command,switch,switch\n0,0,0,0\n", "this column stands twice"),
         ("time_s,command,switch,pressure_kpa,pressure_psi\n0,0,0,1,1\n", "give the pressure once"),
-        ("time_s;command;switch\n0;0;0\n", "not separated by commas"),
+        ("time_s;comand;switch\n0;0;0\n", "unknown column|write command"),
+        ("time_s;command;switch\n0,000.1;0;0\n", "row 2, column time_s"),
         ("time_s\tcommand\tswitch\n0\t0\t0\n", "not separated by commas"),
         (HEAD + "0,0,0,1\n1,0,0\n", "row 3||3 cells where there are 4 columns"),
         (HEAD + "0,0,0,1\n1,0,0,1,7\n", "row 3||5 cells where there are 4 columns"),

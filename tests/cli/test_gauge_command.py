@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -104,9 +105,13 @@ def find(folder: Path, **plan: Any) -> tuple[str, list[dict[str, Any]]]:
             command("gauge", "--find", port, "--yes"), capture_output=True, text=True, timeout=110
         )
         assert done.returncode == 0, done.stderr
-        table = done.stdout.replace("# measuring_range", "measuring_range").replace(
-            "# expected_range", "expected_range"
-        )
+        table = done.stdout
+        for key, highest in (("measuring_range", 1000), ("expected_range", 500)):
+            unit = re.search(rf"# {key} = \[.*, \"\?\?\? (\S+)\"\]", table)
+            assert unit is not None and unit[1] in (done.stderr + "kPa"), table
+            blank = f'# {key} = ["??? {unit[1]}", "??? {unit[1]}"]'
+            assert blank in table
+            table = table.replace(blank, f'{key} = ["0 kPa", "{highest} kPa"]')
         path = folder / "x.setup.toml"
         rest = REST.replace("600 kPa", "100 psi")
         if "# unit" in table:  # a guess does not go live by itself

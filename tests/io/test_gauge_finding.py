@@ -87,3 +87,11 @@ def test_seven_bits_with_parity_seen_as_eight(parity: str) -> None:
     data = bytes(b | 0x80 if (b.bit_count() & 1) != want else b for b in b"12.5 psi\r\n" * 4)
     assert seven_bits(data) == parity
     assert seven_bits(random.Random(1).randbytes(60)) is None
+
+
+def test_the_number_in_a_channel_name_stays_and_other_numbers_may_change() -> None:
+    lines = [f"P1: {2 + n / 100:.2f}".replace(".", ",") + f" bar T 8{n % 3} ok" for n in range(8)]
+    found = understand(lines, 0.1)
+    assert found is not None and found.keys["pattern"] == '"P1:{pressure} {unit} T{*} ok"'
+    same = understand([f"T 80 P: {200 + n}.5 kPa" for n in range(8)], 0.1)
+    assert same is not None and "T{*} P" in same.keys["pattern"]

@@ -89,7 +89,8 @@ def test_conditions_without_their_unit_are_told_before_the_rig_is_looked_at(
             conditions({option: said})
         label = option.replace("_", " ").capitalize()
         what, remedy = str(told.value).partition(": ")[2].split("; ")
-        assert f"{label}: {what}. {remedy}" in words
+        assert f"{label}: {what}. {remedy[0].upper()}{remedy[1:]}" in words
+        assert f'name="{option}"' in answer.text and f"wrong-{option}" in answer.text
     assert "Base pressure:" not in words
     for name in ("valve", "oil_temperature", "base_pressure", "idle_speed"):
         assert f'name="{name}" value="{form[name]}"' in answer.text

@@ -18,7 +18,7 @@ from pydantic import BaseModel
 
 from rig.captures.whole_file import whole_file
 from rig.config.loading import LoadedSetup, LoadedSheet, load_pair, pair_from_texts
-from rig.core.errors import FileProblems, Problem, RefusedError, StorageError, UsageError
+from rig.core.errors import FileProblems, Problem, RefusedError, RigError, StorageError, UsageError
 
 SHEET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,60}")
 SETUP_END, SHEET_END = ".setup.toml", ".sheet.toml"
@@ -76,6 +76,16 @@ class Files:
         if loaded_sheet is None:
             raise UsageError("A run needs a sheet.")
         return loaded, loaded_sheet
+
+    def backends(self) -> dict[str, str]:
+        """What each setup drives: board or simulated; "" where its file cannot be used."""
+        found: dict[str, str] = {}
+        for name, path in self.setups.items():
+            try:
+                found[name] = load_pair(path, None)[0].setup.backend
+            except (RigError, OSError):
+                found[name] = ""
+        return found
 
     def save_sheet(self, setup: str, name: str, text: str, *, replace: bool = False) -> Path:
         """Check a sheet's text together with a setup, and keep it. Raises UsageError and

@@ -55,6 +55,7 @@ def _page(**more: Any) -> str:
         conditions=CONDITIONS,
         cautions=_cautions(hub.files, now),
         confirm_wired=_confirm_wired(hub.files, now),
+        backends=hub.files.backends(),
         unfolded=any(request.form.get(name) for name in FOLDED),
         facts=json.dumps({**access.facts(), "phase": now["phase"]}),
         **{"given": request.form, "problems": [], **more},

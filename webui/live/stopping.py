@@ -83,7 +83,7 @@ def stop(folder: Path, why: str) -> Stopped:
     if doubt is not None:
         return Stopped(NOT_CONFIRMED, f"{doubt} Use the mushroom stop now, or pull the fuse.")
     if not states:
-        return Stopped(NOTHING, "No bench is running on this computer.")
+        return Stopped(NOTHING, "No bench is running on the rig's computer.")
     if all(off == CONFIRMED for off in offs):
         return Stopped(CONFIRMED, "The coil's load side is dead.")
     if all(off in (CONFIRMED, COMMANDED) for off in offs):
