@@ -36,6 +36,10 @@ def command(
             f"Give a SETUP to read its gauge, or --find PORT to look at an unknown one.{both}"
         )
     if port is not None:
+        if raw or as_json or seconds is not None:
+            raise UsageError(
+                "--raw, --json and --seconds belong to SETUP: --find PORT writes the setup's lines."
+            )
         from rig.cli.gauge_find import find
 
         find(port, may_ask=yes)

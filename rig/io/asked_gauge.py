@@ -4,6 +4,17 @@
 Each call of read() does what is due: send the next request, take what has come of its reply, give
 up at its deadline. A reply that fails is not asked for again before its next turn, so that a sick
 gauge shows as stale within the interlock's time.
+
+Nothing in a Modbus reply says which register it is of: by content a late reply cannot be told from
+that to the next request. So after a request that was given up
+
+1. the wire rests for REST_TIMES patiences; what arrives is told and dropped;
+2. the reply to the next request is dropped too, since it may be the late one;
+3. the wire rests for one patience more; what arrives then shows that it was, and 2 is done again.
+
+A reading is believed only after an answer in time and a silent wire. A device that answers in the
+order it was asked, however late, never has a reading in the wrong channel unless its lateness jumps
+from request to request; one that answers out of order, up to four patiences.
 """
 
 from __future__ import annotations
@@ -31,6 +42,10 @@ SILENCE_LEAST_S = 0.00175
 """The same above 19,200 baud (ibidem)."""
 
 
+REST_TIMES = 2
+"""Patiences for which the wire rests after a request that was given up."""
+
+
 class Exchange(Protocol):
     """A request, and the decoder of its reply."""
 
@@ -54,10 +69,11 @@ class LineExchange:
             if len(data) <= LENGTH_MOST:
                 return None
             why = f"has no line end in {LENGTH_MOST} bytes"
-            return Reply([rejected(t_ns, data, why)], len(data))
+            return Reply([rejected(t_ns, data, why)], len(data), whole=False)
         decoded = self._decoder.readings(t_ns, data[begin : min(ends)])
         self.factor = decoded.factor
-        return Reply(decoded.items, min(ends) + 1)
+        read = not any(isinstance(item, Condition) for item in decoded.items)
+        return Reply(decoded.items, min(ends) + 1, whole=read)
 
 
 class AskedGauge(AnyGauge):
@@ -77,13 +93,13 @@ class AskedGauge(AnyGauge):
         self._buffer = b""
         self._echoing = b""
         self._asked_ns: int | None = None
-        self._unanswered_ns: int | None = None
-        """When the request was sent that was given up last and whose reply may yet come."""
-        self._again = False
-        """The next request repeats one that was given up."""
-        self._usual_ns = 0
-        """The longest that a reply took which can only have been that of its own request."""
         self._cycle_ns = self._due_ns = clock.now_ns() + self._settle_ns
+        self._rests_ns = self._due_ns
+        """Before this nothing is asked, however due."""
+        self._doubt = False
+        """Whether the next reply may be a late one."""
+        self._since_ns: int | None = None
+        """While the wire rests: when the request was sent whose reply may come late."""
         self.unanswered = 0
         self.latency_ns: int | None = None
         """From the last request to the last byte of its reply."""
@@ -91,7 +107,9 @@ class AskedGauge(AnyGauge):
     @property
     def next_ns(self) -> int:
         """When read() has something to do although nothing arrives."""
-        return self._due_ns if self._asked_ns is None else self._asked_ns + self._patience_ns
+        if self._asked_ns is not None:
+            return self._asked_ns + self._patience_ns
+        return max(self._due_ns, self._rests_ns)
 
     def read(self) -> list[Sample | Condition]:
         """All readings and conditions since the last call, in order of arrival."""
@@ -105,22 +123,22 @@ class AskedGauge(AnyGauge):
         now_ns = self._clock.now_ns()
         if self._asked_ns is not None and now_ns - self._asked_ns > self._patience_ns:
             self._give_up(now_ns, out)
-        if self._asked_ns is None and now_ns >= self._due_ns and self._link.up:
+        if self._asked_ns is None and now_ns >= self.next_ns and self._link.up:
             self._ask(now_ns, out)
         return out
 
     def _see(self, t_ns: int, data: bytes, out: list[Sample | Condition]) -> None:
-        if self._asked_ns is None:  # a reply that was given up, the rest of one, or noise
-            if self._unanswered_ns is not None:
-                self._late(t_ns, out)
-            return
+        if self._asked_ns is None:
+            if self._since_ns is not None and t_ns < self._rests_ns:
+                self._late(t_ns, self._since_ns, out)
+            return  # else noise: nobody asked
         self._buffer += data
         if self._echoing:
             n = min(len(self._echoing), len(self._buffer))
             if self._buffer[:n] != self._echoing[:n]:
                 why = "is no echo of the request; look at the key echo"
                 self._take(Decoded([rejected(t_ns, self._buffer, why)]), out)
-                self._next(t_ns)
+                self._failed(t_ns)
                 return
             self._echoing, self._buffer = self._echoing[n:], self._buffer[n:]
             if self._echoing:
@@ -129,27 +147,40 @@ class AskedGauge(AnyGauge):
         reply = exchange.take(t_ns, self._buffer)
         if reply is None:
             return
+        if self._doubt:
+            self._drop(t_ns, out)
+            return
         factor = exchange.factor if isinstance(exchange, LineExchange) else None
-        latency_ns = self.latency_ns = t_ns - self._asked_ns
-        doubtful, self._unanswered_ns = self._unanswered_ns is not None, None
-        self._again = False
+        self.latency_ns = t_ns - self._asked_ns
         self._take(Decoded(reply.items, factor), out)
-        self._next(t_ns)
-        if not doubtful:
-            self._usual_ns = max(self._usual_ns, latency_ns)
-        elif not 0 < latency_ns <= 2 * self._usual_ns and len(self._exchanges) > 1:
-            # perhaps the reply to the request before: that to this one must pass before another
-            # channel is asked
-            self._due_ns = self._cycle_ns = max(self._due_ns, t_ns + 3 * self._patience_ns)
+        if reply.whole:
+            self._next(t_ns)
+        else:
+            self._failed(t_ns)
 
-    def _late(self, t_ns: int, out: list[Sample | Condition]) -> None:
-        """Bytes of a reply that was given up: it can no longer be taken for another's."""
-        after_ms = (t_ns - (self._unanswered_ns or t_ns)) / 1e6
-        self._unanswered_ns = None
-        if self._again:  # nothing is in doubt, so the next may have its turn
-            self._again, self._turn = False, (self._turn + 1) % len(self._exchanges)
-        words = f"{after_ms:.0f} ms after it was asked; waited for {self._patience_ns / 1e6:.0f} ms"
-        self._tell(Condition(LATE, t_ns, f"{words}: lengthen the key reply_within"), out)
+    def _failed(self, t_ns: int) -> None:
+        """What came is no reply: the reply itself may still come, and has its time."""
+        over_ns = (self._asked_ns or t_ns) + self._patience_ns
+        self._next(t_ns)
+        self._rests_ns = over_ns
+
+    def _drop(self, t_ns: int, out: list[Sample | Condition]) -> None:
+        """The reply after a request that was given up; a silent wire then ends the doubt."""
+        asked_ns, turn = self._asked_ns, self._turn
+        why = "was not believed: it may be the late reply to the request before"
+        self._take(Decoded([rejected(t_ns, self._buffer, why)]), out)
+        self._doubt = False
+        self._next(t_ns)
+        self._turn = turn  # once more, or a register that never answers would starve the others
+        self._since_ns, self._rests_ns = asked_ns, t_ns + self._patience_ns
+
+    def _late(self, t_ns: int, since_ns: int, out: list[Sample | Condition]) -> None:
+        """Bytes while the wire rests; told once a rest."""
+        self._doubt, self._since_ns = True, None
+        self.frames_rejected += 1
+        words = f"{(t_ns - since_ns) / 1e6:.0f} ms after it was asked"
+        words += f"; waited for {self._patience_ns / 1e6:.0f} ms: lengthen the key reply_within"
+        self._tell(Condition(LATE, t_ns, words), out)
 
     def _give_up(self, now_ns: int, out: list[Sample | Condition]) -> None:
         self.unanswered += 1
@@ -163,15 +194,9 @@ class AskedGauge(AnyGauge):
             if self._echoing and self._echo:
                 words = f"not even the echo of the request within {waited_ms:.0f} ms"
             self._tell(Condition(NO_ANSWER, now_ns, words), out)
-        # A reply that comes late may not be taken for the next one's: it has a rest in which to
-        # pass, and the same is asked once more, so that one that is later still is no other
-        # channel's. Nothing in a Modbus reply says which register it is of.
-        turn, self._again = self._turn, not self._again
-        self._unanswered_ns = self._asked_ns
+        asked_ns, self._doubt = self._asked_ns, True
         self._next(now_ns)
-        if self._again:
-            self._turn = turn
-        self._due_ns = max(self._due_ns, now_ns + self._patience_ns)
+        self._since_ns, self._rests_ns = asked_ns, now_ns + REST_TIMES * self._patience_ns
 
     def _next(self, now_ns: int) -> None:
         """The wire is free; the next request has its time."""
@@ -185,6 +210,7 @@ class AskedGauge(AnyGauge):
             self._due_ns = self._cycle_ns
 
     def _ask(self, now_ns: int, out: list[Sample | Condition]) -> None:
+        self._since_ns = None
         request = self._exchanges[self._turn].request
         self._link.discard()
         if self._link.write(request):
@@ -196,8 +222,8 @@ class AskedGauge(AnyGauge):
 
     def _reopened(self) -> None:
         self._buffer, self._echoing, self._asked_ns, self._turn = b"", b"", None, 0
-        self._unanswered_ns, self._again = None, False
         self._cycle_ns = self._due_ns = self._clock.now_ns() + self._settle_ns
+        self._rests_ns, self._doubt, self._since_ns = self._due_ns, False, None
 
 
 def _exchanges(gauge: GaugeSetup) -> list[Exchange]:

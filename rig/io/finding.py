@@ -22,6 +22,9 @@ LINES_LEAST = 3
 CLEAN_SHARE = 0.97
 """A share of plain characters below this is another baud rate or framing."""
 
+CHANNEL_WORDS = {"ch", "chan", "channel", "input", "sensor"}
+"""Words that a number which never changes belongs to."""
+
 _DIGITS = {"point": r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+", "comma": r"[0-9]+(?:,[0-9]+)?"}
 _WORD = r"((?:kgf?/cm2|(?:mm|in)H2O|[A-Za-z/%]+)(?:\([A-Za-z]\))?)"
 _SENTENCE = re.compile(r"[$!]([A-Z0-9]{5}(?:,[^*]*))\*([0-9A-Fa-f]{2})")
@@ -261,8 +264,11 @@ def _is_name(columns: list[tuple[_Piece, ...]], at: int) -> bool:
     line of another channel must not be read for it."""
     if not 0 < at < len(columns) - 1 or columns[at - 1][0].kind != "word":
         return False
+    if not columns[at][0].text.isdecimal():
+        return False
     behind = {piece.text.strip()[:1] for piece in columns[at + 1]}
-    return columns[at][0].text.isdecimal() and behind <= {":", "="}
+    before = {piece.text.casefold() for piece in columns[at - 1]}
+    return behind <= {":", "="} or before <= CHANNEL_WORDS
 
 
 def _checksum_of(lines: list[str]) -> str | None:

@@ -206,16 +206,20 @@ def _why_not(port: str, error: BaseException) -> str:
     if number == errno.ENOENT or not Path(port).exists():
         return (
             f"Gauge port {port}: not there. {_ports_there()} Plug the gauge in, or correct the "
-            'key "port" of [gauge]; names under /dev/serial/by-id do not change.'
+            'name of the port (in a setup the key "port" of [gauge]); names under '
+            "/dev/serial/by-id do not change."
         )
     if number in (errno.EAGAIN, errno.EBUSY):
         by = ", ".join(_holders(port)) or "a program of another user"
         return (
-            f"Gauge port {port}: in use by {by}. End it; a modem or braille service that probes "
-            "serial ports can be told to leave this one alone."
+            f"Gauge port {port}: in use by {by}. End it, perhaps a `rig gauge` in another window; "
+            "a modem or braille service that probes serial ports can be told to leave this one "
+            "alone."
         )
     if number in (errno.EACCES, errno.EPERM):
         return f"Gauge port {port}: no permission. Give this user access (group dialout)."
+    if not Path(port).is_char_device() or "Inappropriate ioctl" in str(error):
+        return f"Gauge port {port}: this is no serial port. {_ports_there()}"
     return (
         f"Gauge port {port}: cannot be opened ({error}). Is it a serial port, and does it support "
         "the baud rate and parity of the setup?"

@@ -93,5 +93,7 @@ def test_the_number_in_a_channel_name_stays_and_other_numbers_may_change() -> No
     lines = [f"P1: {2 + n / 100:.2f}".replace(".", ",") + f" bar T 8{n % 3} ok" for n in range(8)]
     found = understand(lines, 0.1)
     assert found is not None and found.keys["pattern"] == '"P1:{pressure} {unit} T{*} ok"'
+    second = understand([f"ch2 P: {200 + n}.5 kPa" for n in range(8)], 0.1)
+    assert second is not None and second.keys["pattern"].startswith('"ch2 P:')
     same = understand([f"T 80 P: {200 + n}.5 kPa" for n in range(8)], 0.1)
     assert same is not None and "T{*} P" in same.keys["pattern"]

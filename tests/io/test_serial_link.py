@@ -167,7 +167,7 @@ def test_a_missing_port_lists_those_that_are_there(
 def test_a_file_is_not_a_port(tmp_path: Path) -> None:
     path = tmp_path / "file"
     path.touch()
-    with pytest.raises(HardwareError, match="Is it a serial port"):
+    with pytest.raises(HardwareError, match="this is no serial port"):
         SerialLink(str(path))
 
 

@@ -32,10 +32,12 @@ JUNK_MOST = 4
 
 
 class Reply(NamedTuple):
-    """A whole reply: what it says, and how many of the bytes it took."""
+    """What bytes say, and how many of them it took. Not `whole`: they are no reply, and the reply
+    itself may still come."""
 
     items: list[Sample | Condition]
     used: int
+    whole: bool = True
 
 
 class RegisterRead:
@@ -66,19 +68,20 @@ class RegisterRead:
                 return None
             if data[start] == self._unit and data[start + 1] & 0x7F == self._function:
                 return self._reply(t_ns, data, start)
-        return Reply([rejected(t_ns, data, "is no reply to the request")], len(data))
+        return Reply([rejected(t_ns, data, "is no reply to the request")], len(data), whole=False)
 
     def _reply(self, t_ns: int, data: bytes, start: int) -> Reply | None:
         frame = data[start:]
         length = SHORTEST if frame[1] & 0x80 else SHORTEST + 2 * self.count
         if not frame[1] & 0x80 and len(frame) > 2 and frame[2] != 2 * self.count:
-            return Reply([rejected(t_ns, data, "holds another number of registers")], len(data))
+            why = "holds another number of registers"
+            return Reply([rejected(t_ns, data, why)], len(data), whole=False)
         if len(frame) < length:
             return None
         frame = frame[:length]
         used, pdu = self._framer.handleFrame(frame, self._unit, 0)
         if pdu is None or used != length:
-            return Reply([rejected(t_ns, frame, "has a wrong checksum")], len(data))
+            return Reply([rejected(t_ns, frame, "has a wrong checksum")], len(data), whole=False)
         if pdu.isError():
             code = int(pdu.exception_code)
             why = EXCEPTIONS.get(code, f"exception {code}")
