@@ -144,7 +144,10 @@ def install(app: Flask) -> None:
                 raise _only_to_look()
             request.max_content_length = most
         sent = request.headers.get("X-CSRF") or request.form.get("csrf") or ""
-        if not (session.get("csrf") and hmac.compare_digest(sent, str(session["csrf"]))):
+        if not (
+            session.get("csrf")
+            and hmac.compare_digest(sent.encode(), str(session["csrf"]).encode())
+        ):
             raise PageFault(
                 403,
                 "This page is too old to act on",

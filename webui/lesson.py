@@ -291,7 +291,9 @@ def end(code: str) -> Response:
 
 
 def _prove(lesson: Lesson) -> None:
-    if not hmac.compare_digest(request.headers.get("X-Lesson-Key", ""), lesson.key):
+    if not hmac.compare_digest(
+        request.headers.get("X-Lesson-Key", "").encode(), lesson.key.encode()
+    ):
         raise PageFault(
             403, "This is somebody else's lesson", "Only the page that shares a lesson moves it.",
             "Share it from your own page.",

@@ -67,15 +67,19 @@ def pair_words(
 
 def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> list[str]:
     found, alike = one.difference, one.equivalence
+    apart = f"{abs(found.difference):.1f} ms"
     way = "shorter" if found.difference < 0 else "longer"
+    how = f"{apart} {way} in {name_of(after)} than in"
+    if apart == "0.0 ms":
+        how = f"the same to within 0.1 ms in {name_of(after)} and in"
     told = [
-        f"The {name} is {abs(found.difference):.1f} ms {way} in {name_of(after)} than in "
-        f"{name_of(before)}: {found.after.mean:.1f} ms against {found.before.mean:.1f} ms."
+        f"The {name} is {how} {name_of(before)}: {found.after.mean:.1f} ms against "
+        f"{found.before.mean:.1f} ms."
     ]
     if found.p < ALPHA:
         told.append(
-            "The difference is real: strokes that scatter like these would show as much by chance "
-            f"{chance(found.p)} comparisons."
+            "That is more than the scatter of these strokes explains: chance would give as much "
+            f"{chance(found.p)} comparisons. A new mounting may do as much again: `rig study`."
         )
     else:
         told.append(

@@ -145,8 +145,8 @@ def equivalence_of(apart: float, se: float, dof: float, margin: float) -> Equiva
     if se > 0:
         t = inside / se
         p = float(special.ndtr(-t) if math.isinf(dof) else special.stdtr(dof, -t))
-    else:
-        p = 0.0 if inside > 0 else 1.0
+    else:  # no spread at all is no knowledge of it: too few strokes, or a clock too coarse
+        return Equivalence(margin, 1.0, Bounds(apart, apart), UNDECIDED)
     ci95 = around(apart, se, dof)
     if p <= 0.05:
         result = SHOWN

@@ -26,7 +26,7 @@ from rig.config.sheet import Sheet
 from rig.core import messages
 from rig.core.errors import HardwareError
 from rig.core.ports import Hardware, RecordSink
-from rig.core.preflight import Preflight
+from rig.core.preflight import REFUSED, Check, Preflight
 from rig.core.records import (
     OFF_STATES,
     READBACK,
@@ -44,6 +44,8 @@ TICK_NS = int(TICK_S * NS)
 TAIL_NS = NS // 2
 """Recorded after a trip or stop, so that the release is in the record."""
 GAUGE_PATIENCE_S = 1.5
+DEAD_LOOKS = 2
+"""So many looks in a row show the load side dead: one may fall into a contact's chatter."""
 LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
 
@@ -105,7 +107,10 @@ class Bench:
             loops=self._loops(),
             readings=self._intake.readings,
         )
-        if not found.refused and self.interlock.trip is None:
+        trip = self.interlock.trip
+        if trip is not None and not found.refused:  # gone again by the end of the look
+            found.checks.append(Check("Interlock", REFUSED, trip.rule, trip.message))
+        if not found.refused:
             self.states.move(State.READY)
         return found
 
@@ -269,6 +274,7 @@ class Bench:
     def _off_state(self) -> str:
         """Wait for the read-back to show the load side dead, for the allowed relay delay."""
         until_ns = self._world.now_ns() + int(self._setup.limits.readback_delay_s * NS)
+        dead = 0
         while True:
             now_ns = self._world.now_ns()
             self._collect(now_ns)
@@ -276,12 +282,12 @@ class Bench:
             if levels is None or READBACK not in levels:
                 return OFF_STATES[1]
             self.interlock.tick(now_ns, levels, self._loops())
-            live = self.interlock.load_live()
-            if not live:
+            dead = 0 if self.interlock.load_live() else dead + 1
+            if dead >= DEAD_LOOKS:
                 return OFF_STATES[0]
-            if now_ns >= until_ns:
+            if now_ns >= until_ns and not dead:
                 return OFF_STATES[2]
-            self._wait(min(until_ns, now_ns + TICK_NS // 4))
+            self._wait(now_ns + TICK_NS // 4)
 
     def _loops(self) -> dict[str, bool]:
         loops = self._hardware.loops.items()

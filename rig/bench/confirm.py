@@ -23,14 +23,15 @@ class ConfirmButton:
     def look(self, now_ns: int) -> None:
         """Once a turn."""
         closed = self._button.closed
-        self._was_open = self._was_open or not closed
         if closed and self._was_open:
             self._pressed_ns = now_ns
+        self._was_open = not closed
 
     def take(self, now_ns: int) -> None:
         """Use the press up for an arming now. Raises RefusedError where there is none."""
-        pressed_ns, self._pressed_ns, self._was_open = self._pressed_ns, None, False
-        if pressed_ns is None or not now_ns - pressed_ns <= CONFIRM_NS:
+        pressed_ns, self._pressed_ns = self._pressed_ns, None
+        held = self._button.closed  # not let go yet, or jammed
+        if held or pressed_ns is None or not now_ns - pressed_ns <= CONFIRM_NS:
             raise RefusedError(
                 "Nobody at the rig has confirmed: press the confirm button there and let go, then "
                 f"arm within {CONFIRM_NS / NS:.0f} s. A button that is closed all the time "

@@ -24,7 +24,7 @@ from rig.bench.streams import SocketSink
 from rig.config.resolved import setup_from_plan, sheet_from_plan
 from rig.config.setup import Setup
 from rig.core import messages, state_file
-from rig.core.errors import RefusedError, RigError
+from rig.core.errors import EXIT_INTERNAL, BrokenOffError, HardwareError, RefusedError, RigError
 from rig.core.ports import Hardware
 from rig.core.records import End
 
@@ -48,7 +48,8 @@ def main(open_hardware: OpenHardware, operator_fd: int, records_fd: int) -> int:
     try:
         return _serve(plan, open_hardware, link, records)
     except RigError as error:
-        link.send(messages.tell("refused", why=str(error), exit_code=error.exit_code))
+        fault = error.exit_code == EXIT_INTERNAL
+        link.send(messages.tell("refused", why=str(error), exit_code=error.exit_code, fault=fault))
         return error.exit_code
     except Exception as error:  # noqa: BLE001 - the coil is off; the desk must hear why
         link.send(
@@ -149,9 +150,17 @@ def _serve_bench(
         )
         return 3
     notifier.stopping()
-    link.send(messages.tell("ended", **end._asdict()))
+    ended = messages.tell("ended", **end._asdict())
+    link.send(ended)
     link.flush()
-    sink.close(HAND_OVER_S)
+
+    def answer() -> None:
+        """Whoever asks for a stop while the last records are handed over hears how it ended."""
+        if link.poll():
+            link.send(ended)
+        link.flush()
+
+    sink.close(HAND_OVER_S, answer)
     return 0
 
 
@@ -170,4 +179,9 @@ def _obey(
             return bench.run(sheet, sink, flush)
     except RefusedError as error:
         link.send(messages.tell("refused", why=str(error), exit_code=error.exit_code))
+    except HardwareError as error:
+        if bench.states.state is not State.FAULT:
+            raise
+        # not "nothing was energised": the run had begun
+        raise BrokenOffError(f"The run broke off: {error}") from error
     return None

@@ -6,6 +6,7 @@ from __future__ import annotations
 import socket
 import time
 from collections import deque
+from collections.abc import Callable
 
 CHUNK = 65_536
 
@@ -101,13 +102,15 @@ class SocketSink:
     def reader_gone(self) -> bool:
         return self._queue.closed
 
-    def close(self, patience_s: float) -> None:
-        """Hand over what waits, for at most `patience_s`, then close: the recorder sees the end."""
+    def close(self, patience_s: float, meanwhile: Callable[[], None] = lambda: None) -> None:
+        """Hand over what waits, for at most `patience_s`, then close: the recorder sees the end.
+        `meanwhile` is called again and again."""
         self._sock.settimeout(None)
         self._sock.setblocking(False)
         end = time.monotonic() + patience_s
         self.flush()
         while not self._queue.empty and time.monotonic() < end:
             time.sleep(0.01)
+            meanwhile()
             self.flush()
         self._sock.close()

@@ -6,10 +6,13 @@ from __future__ import annotations
 import datetime
 import json
 import re
+import tomllib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
+
+from rig.core.errors import UsageError
 
 if TYPE_CHECKING:
     from rig.config.setup import Setup
@@ -69,8 +72,14 @@ def table_text(entered: Entered) -> str:
 def _zero_lines(entered: Entered) -> Iterator[str]:
     """The stored zero: the mean reading of the points without pressure."""
     span = max(truth for truth, _ in entered.points)
-    zeros = [reading for truth, reading in entered.points if abs(truth) <= NEAR_ZERO_SHARE * span]
-    zero = sum(zeros) / len(zeros) if zeros else 0.0
+    zeros = [reading - truth for truth, reading in entered.points
+             if abs(truth) <= NEAR_ZERO_SHARE * span]  # fmt: skip
+    if not zeros:
+        raise UsageError(
+            "A zero check needs a point without pressure among those of the calibration: measure "
+            "one, or leave --zero-check out."
+        )
+    zero = sum(zeros) / len(zeros)
     tolerance = entered.zero_tolerance_kpa
     if tolerance is None:
         tolerance = max(0.01 * span, LEAST_TOLERANCE_KPA)
@@ -80,13 +89,25 @@ def _zero_lines(entered: Entered) -> Iterator[str]:
 
 
 def with_table(text: str, table: str) -> str:
-    """The setup's text with this table: in place of the one it has, else at its end."""
+    """The setup's text with this table: in place of the one it has, else at its end. Raises
+    UsageError where anything else of it would change."""
+    changed = _with_table(text, table)
+    before, after = tomllib.loads(text), tomllib.loads(changed)
+    if {**before, "calibration": None} != {**after, "calibration": None}:
+        raise UsageError(
+            "The table [calibration] cannot be replaced without touching others of the setup. "
+            "Take it out by hand, then calibrate again; the points stand below."
+        )
+    return changed
+
+
+def _with_table(text: str, table: str) -> str:
     lines = text.splitlines(keepends=True)
     starts = [n for n, line in enumerate(lines) if re.match(r"\s*\[calibration\]\s*(#.*)?$", line)]
     if starts:
         begin = starts[0]
         end = begin + 1
-        while end < len(lines) and not re.match(r"\[\[?[A-Za-z_]", lines[end]):
+        while end < len(lines) and not re.match(r"""\s*\[\[?["'A-Za-z_]""", lines[end]):
             end += 1
         # a comment just above the next table belongs to that one
         while end > begin + 1 and lines[end - 1].lstrip().startswith("#"):

@@ -27,12 +27,12 @@ def command(setup: Path | None) -> None:
         sys.exit(_make_all_safe(setup))
     except KeyboardInterrupt:
         click.echo(f"Stopped before the end. COIL NOT CONFIRMED OFF. {PULL}", err=True)
-        sys.exit(4)
+        sys.exit(6)
 
 
 def _make_all_safe(setup: Path | None) -> int:
     from rig.core import places
-    from rig.core.errors import EXIT_HARDWARE, FileProblems
+    from rig.core.errors import EXIT_COIL_LIVE, FileProblems
     from rig.desk import safe
 
     folder = places.state_dir()
@@ -49,20 +49,20 @@ def _make_all_safe(setup: Path | None) -> int:
             "sudo), or give its SETUP.",
             err=True,
         )
-        return EXIT_HARDWARE
+        return EXIT_COIL_LIVE
     return max(_make_safe(path, rig) for path, rig in rigs)
 
 
 def _make_safe(path: Path, rig: RigState | None) -> int:
-    from rig.core.errors import EXIT_HARDWARE, CoilLiveError, RigError
+    from rig.core.errors import EXIT_COIL_LIVE, CoilLiveError
     from rig.core.records import OFF_STATES
     from rig.desk import safe
 
     try:
         made = safe.make_safe(path, rig)
-    except (RigError, OSError) as error:
+    except Exception as error:  # noqa: BLE001 - the other rigs come next, whatever it was
         click.echo(f"{path.stem}: COIL NOT CONFIRMED OFF: {error}\n{PULL}", err=True)
-        return EXIT_HARDWARE
+        return EXIT_COIL_LIVE
     if made is None:
         return 0
     if made.off == OFF_STATES[2]:

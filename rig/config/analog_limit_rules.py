@@ -59,6 +59,12 @@ def engine_speed(setup: Setup) -> Findings:
             f"the highest engine speed ({high:g} rpm) is not above the lowest ({low:g} rpm)",
             "correct one of the two",
         )
+    if high is not None and low is None:
+        yield Finding(
+            ("limits", "engine_speed_max"),
+            "without engine_speed_min a pulse wire that came off is not seen: it reads 0 rpm",
+            'add engine_speed_min, like "400 rpm"',
+        )
     if speed is None:
         return
     if not speed.slowest_rpm < speed.highest_rpm:

@@ -92,6 +92,12 @@ class AbortedError(RigError, InterruptedError):
     exit_code = EXIT_TRIPPED
 
 
+class BrokenOffError(RigError, RuntimeError):
+    """Hardware failed in mid-run; the relay was commanded off; the record is kept."""
+
+    exit_code = EXIT_INTERNAL
+
+
 class CoilLiveError(RigError, RuntimeError):
     """The relay was commanded off and the read-back still shows the load side live."""
 

@@ -138,6 +138,8 @@ STOPPED_EARLY = "stopped early"
 
 END_REASONS = ("finished", "tripped", "aborted", "fault")
 OFF_STATES = ("confirmed off", "commanded off, not confirmed", "still live")
+BENCH_LOST = "bench lost"
+"""Rule of the trip that the guard latches, with what is known of the coil in its message."""
 NOT_CONFIRMED_OFF = "COIL NOT CONFIRMED OFF"
 """Begins what is said, and latched, of a line that could not be driven off."""
 

@@ -84,19 +84,44 @@ def read(path: Path) -> RigState | None:
         text = path.read_text()
     except FileNotFoundError:
         return None
+    except OSError as error:
+        raise RefusedError(
+            f"The state file {path} cannot be read ({error}), so it is not known whether a trip is "
+            "latched. Check the rig and the disk, then move the file away and start again."
+        ) from error
     try:
         data = json.loads(text)
+        if not isinstance(data, dict):
+            raise ValueError("it holds no table")
         owner, trip = data.pop("owner"), data.pop("trip")
         if data.pop("version") != VERSION:
             raise ValueError("another version")
-        return RigState(
+        state = RigState(
             **data, owner=Owner(**owner) if owner else None, trip=Trip(**trip) if trip else None
         )
-    except (ValueError, TypeError, KeyError) as error:
+        _check_types(state)
+        return state
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise RefusedError(
             f"The state file {path} is damaged ({error}), so it is not known whether a trip is "
             "latched. Check the rig, then move the file away and start again."
         ) from error
+
+
+def _check_types(state: RigState) -> None:
+    """Raises TypeError: a field of another type would fail later, in the middle of a stop."""
+    texts = [state.rig, state.backend, state.chip]
+    numbers = [state.line]
+    if state.owner is not None:
+        texts += [state.owner.boot_id, state.owner.socket]
+        numbers += [state.owner.pid, state.owner.started]
+    if state.trip is not None:
+        texts += [state.trip.rule, state.trip.message]
+    whole = all(isinstance(n, int) and not isinstance(n, bool) for n in numbers)
+    if not (
+        whole and all(isinstance(text, str) for text in texts) and isinstance(state.plan, dict)
+    ):
+        raise TypeError("a field of another type")
 
 
 @contextlib.contextmanager

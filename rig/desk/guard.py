@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from rig.io.gpio import HeldLine, LineTaker
 
 KILL_PATIENCE_S = 2.0
+DEAD_LOOKS = 2
+"""So many looks in a row show the load side dead: one may fall into a contact's chatter."""
 _HELD: list[Any] = []
 """Lines taken, held low until this process ends: given back, a pull-up could raise them again."""
 
@@ -109,15 +111,17 @@ def drive_off(state: RigState, taker: LineTaker | None = None) -> str:
     from rig.io import gpio
 
     until = time.monotonic() + setup.limits.readback_delay_s
+    dead = 0
     while True:
         try:
             chip_path = gpio.find_chip(state.chip)
             level = gpio.read_level(chip_path, setup.readback.line, setup.readback.pull)
         except HardwareError:  # the line is off; only the look at the read-back failed
             return OFF_STATES[1]
-        if level != setup.coil_live_level:
+        dead = dead + 1 if level != setup.coil_live_level else 0
+        if dead >= DEAD_LOOKS:
             return OFF_STATES[0]
-        if time.monotonic() > until:
+        if time.monotonic() > until and not dead:
             return OFF_STATES[2]
         time.sleep(0.005)
 

@@ -18,6 +18,7 @@ from rig.core.records import OFF_STATES
 from rig.core.state_file import RigState
 from rig.desk import guard
 
+NOT_BEGUN = "not begun"
 ASK_S = 1.5
 """A stopped bench records half a second more before it reports the end."""
 
@@ -49,10 +50,14 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
     owner = state.owner
     if owner is not None and owner.alive():
         off = _ask(owner.socket)
-        if off is not None:
+        if off in OFF_STATES:
             return Made(state.rig, off, f"its program (process {owner.pid}) commanded the coil off")
+        if off == NOT_BEGUN:
+            _wait_gone(owner)
+            words = f"its program (process {owner.pid}) had not begun, and ended"
+        else:
+            words = f"its program (process {owner.pid}) did not answer and was ended"
         guard.kill(owner)
-        words = f"its program (process {owner.pid}) did not answer and was ended"
     off = guard.drive_off(state)
     if owner is not None:
         with contextlib.suppress(OSError, RigError):  # off is what counts
@@ -60,8 +65,14 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
     return Made(state.rig, off, words)
 
 
+def _wait_gone(owner: state_file.Owner) -> None:
+    until = time.monotonic() + ASK_S
+    while owner.alive() and time.monotonic() < until:
+        time.sleep(0.01)
+
+
 def _ask(path: str) -> str | None:
-    """Order a stop over the bench's socket; the off state it reports, or None."""
+    """Order a stop over the bench's socket; the off state it reports, NOT_BEGUN, or None."""
     if not path:
         return None
     end = time.monotonic() + ASK_S
@@ -92,6 +103,8 @@ def _ended(line: bytes) -> str | None:
         telling = messages.read_telling(line)
         if telling["tell"] == "ended" and telling.get("off") in OFF_STATES:
             return str(telling["off"])
+        if telling["tell"] == "refused":  # it was only waiting
+            return NOT_BEGUN
     return None
 
 

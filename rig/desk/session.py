@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from rig.core import state_file
-from rig.core.errors import EXIT_COIL_LIVE, CoilLiveError, RigError
+from rig.core.errors import EXIT_COIL_LIVE, EXIT_INTERNAL, CoilLiveError, RigError
 from rig.core.preflight import Preflight, from_plain
-from rig.core.records import OFF_STATES, Condition, End, Trip, decode
+from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode
 from rig.core.state_file import RigState
 from rig.desk.guard import Guard
 from rig.desk.outcome import Outcome
@@ -129,9 +129,9 @@ class Session:
         self._guarding.prepare()  # before anything is energised
         try:
             self._wires.order("arm", self.armed_from)
-            self._wires.order("start")
-            self.outcome.started = True
             self._drive()
+            if not self.outcome.started:  # refused: the bench need not wait for more
+                self._wires.order("quit", "not armed")
         except Exception as error:  # noqa: BLE001 - the coil comes first, whatever it was
             # whoever shows the run failed; the bench is still stopped, heard out and guarded
             self.watcher, self.early = Watcher(), None
@@ -178,8 +178,14 @@ class Session:
                 self.watcher.guide(str(telling["instruction"]))
             case "ended":
                 self.outcome.end = End(telling["reason"], telling["off"], telling["t_ns"])
+            case "state":
+                if telling.get("state") == "armed" and not self.outcome.started:
+                    self.outcome.started = True
+                    self._wires.order("start")
             case "refused":
                 self._refused(telling)
+                if self.outcome.fault or self.outcome.exit_code == EXIT_COIL_LIVE:
+                    self._take_over(self.outcome.message)
 
     def _relay(self) -> None:
         """Signals and the recorder's troubles become a stop order, once."""
@@ -232,15 +238,19 @@ class Session:
         if not self._wires.bench_gone and silent_s <= self._guard_s:
             return
         what = "died" if self._wires.bench_gone else f"was silent for {1e3 * silent_s:.0f} ms"
+        self._take_over(f"The bench process {what}; the guard ended it.")
+
+    def _take_over(self, what: str) -> None:
+        """The bench lost the coil, or is lost itself: its line is taken, and the rig latched."""
         taken = self._guarding.take_over(self._processes.bench)
         outcome = self.outcome
-        outcome.message = f"The bench process {what}; the guard ended it. {taken.words}"
+        outcome.message = f"{what} {taken.words}"
         outcome.fault = True
-        if taken.off is None or taken.off == OFF_STATES[2]:
-            outcome.exit_code = EXIT_COIL_LIVE
+        unsure = taken.off is None or taken.off == OFF_STATES[2]
+        outcome.exit_code = EXIT_COIL_LIVE if unsure else EXIT_INTERNAL
         if taken.off == OFF_STATES[2]:
             outcome.message = str(CoilLiveError(outcome.message))
-        outcome.trip = Trip("bench lost", None, None, "", time.monotonic_ns(), outcome.message)
+        outcome.trip = Trip(BENCH_LOST, None, None, "", time.monotonic_ns(), outcome.message)
         self._latch(outcome.trip)
 
     def _latch(self, trip: Trip) -> None:

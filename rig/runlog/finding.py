@@ -126,13 +126,15 @@ def _numbers(sought: Sought, connection: Connection) -> Select[Any]:
     if sought.until_utc_s is not None:
         wanted.append(runs.c.wall_utc_s < sought.until_utc_s)
     query = select(runs.c.id)
-    if sought.verdict == NO_RESULT:
-        wanted.append(~exists().where(results.c.run_id == runs.c.id))
-    elif sought.verdict or sought.order in ("slowest", "fastest"):
+    verdict = sought.verdict if sought.verdict != NO_RESULT else None
+    if sought.verdict == NO_RESULT:  # none of these has a time to be ordered by
+        any_of_run = results.alias("any_of_run")
+        wanted.append(~exists().where(any_of_run.c.run_id == runs.c.id))
+    if verdict or sought.order in ("slowest", "fastest"):
         query = query.select_from(results).join(runs, runs.c.id == results.c.run_id)
         wanted.append(results.c.id == _latest())
-        if sought.verdict:
-            wanted.append(results.c.verdict == sought.verdict)
+        if verdict:
+            wanted.append(results.c.verdict == verdict)
     return query.where(*wanted)
 
 

@@ -46,7 +46,7 @@ def test_a_repair_that_helped() -> None:
     said = found["words"][0]
     assert said.startswith("The response is 12.")
     assert "shorter in run 5 (V-1) than in run 3 (V-1)" in said
-    assert "The difference is real" in said
+    assert "more than the scatter of these strokes explains" in said
     assert "in fewer than 1 of 1000 comparisons" in said
     assert "the sheet gives no margin" in said
 

@@ -46,7 +46,10 @@ def test_one_press_is_for_one_arming_and_a_stuck_button_for_none() -> None:
     bench, rig, button = ready()
     button.closed = True
     bench.idle()
+    button.closed = False
+    bench.idle()
     bench.arm(from_page=True)
+    button.closed = True
     for _ in range(3):  # it stays closed: jammed, or its wires touch
         bench.idle()
     until = rig.now_ns() + 600_000_000_000
@@ -65,9 +68,28 @@ def test_pressed_long_ago_it_is_refused() -> None:
     until = rig.now_ns() + CONFIRM_NS + 1_000_000_000
     while rig.now_ns() < until:
         bench.idle()
-    if bench.states.state is State.READY:
-        with pytest.raises(RefusedError):
-            bench.arm(from_page=True)
+    assert bench.states.state is State.READY
+    with pytest.raises(RefusedError):
+        bench.arm(from_page=True)
+
+
+def test_a_press_that_is_held_confirms_nothing_until_let_go_and_only_from_its_begin() -> None:
+    bench, rig, button = ready()
+    button.closed = True
+    bench.idle()
+    with pytest.raises(RefusedError, match="let go"):
+        bench.arm(from_page=True)
+    button.closed = False
+    bench.idle()
+    button.closed = True
+    bench.idle()
+    until = rig.now_ns() + CONFIRM_NS + 1_000_000_000
+    while rig.now_ns() < until:  # jammed for longer than a press counts
+        bench.idle()
+    button.closed = False
+    bench.idle()
+    with pytest.raises(RefusedError):
+        bench.arm(from_page=True)
 
 
 def test_where_none_is_wired_a_page_arms_as_before() -> None:

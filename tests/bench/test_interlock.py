@@ -65,6 +65,23 @@ def test_nan_that_came_through_as_a_good_reading_trips_and_is_recorded() -> None
     assert last_off_before_trip_record(rig)
 
 
+@pytest.mark.parametrize(
+    ("looks", "off"), [([1, 1, 0, 1, 0, 0], "confirmed off"), ([1, 0, 1, 0] * 200, "still live")]
+)
+def test_one_dead_look_in_a_chatter_confirms_nothing(looks: list[int], off: str) -> None:
+    bench, rig = make_bench()
+    live, looked = rig.setup.coil_live_level, iter(looks)
+    levels = rig.edges.level
+
+    def level(line: str) -> int:
+        if line != "readback":
+            return levels(line)
+        return live if next(looked, looks[-1]) else 1 - live
+
+    rig.edges.level = level  # type: ignore[method-assign]
+    assert bench._off_state() == off
+
+
 def test_out_of_range_reading_above_the_limit_trips() -> None:
     bench, rig = make_bench()
     rig.after(350, lambda: rig.sample(5000.0, "out of range"))

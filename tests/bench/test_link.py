@@ -145,6 +145,30 @@ def test_a_recorder_that_takes_nothing_overflows_and_never_blocks() -> None:
         sink.close(0.05)
 
 
+def test_while_the_last_records_are_handed_over_somebody_answers() -> None:
+    ours, theirs = socket.socketpair()
+    ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+    with theirs:
+        sink = SocketSink(ours)
+        for _ in range(100):
+            sink.put("x" * 20_000)
+        asked: list[float] = []
+
+        def meanwhile() -> None:
+            asked.append(time.monotonic())
+            if len(asked) == 3:
+                theirs.settimeout(0.01)
+                with contextlib.suppress(TimeoutError):
+                    while theirs.recv(1 << 20):
+                        pass
+                asked.clear()
+
+        sink.close(5.0, meanwhile)
+        theirs.settimeout(1.0)
+        while theirs.recv(1 << 20):
+            pass  # whole to its end
+
+
 def test_records_arrive_whole_and_in_order() -> None:
     ours, theirs = socket.socketpair()
     with theirs:

@@ -53,6 +53,18 @@ def test_switch_not_at_rest_is_doubtful_not_refused() -> None:
     assert result(bench, "Pressure switch")[0] == DOUBTFUL
 
 
+def test_a_pressure_that_was_over_the_limit_during_the_look_is_refused() -> None:
+    """In range again at its end: nobody may arm a rig whose interlock has spoken."""
+    bench, rig = fresh()
+    rig.pressure = None
+    rig.after(100, lambda: rig.sample(900.0, "out of range"))
+    rig.after(300, lambda: rig.sample(200.0))
+    found = bench.preflight()
+    (refused,) = found.refused
+    assert (refused.name, refused.shown) == ("Interlock", "over-pressure")
+    assert "900 kPa" in refused.remedy and bench.states.state == "off"
+
+
 def test_a_confirm_button_that_nobody_presses_and_is_closed_is_doubtful() -> None:
     _, rig = fresh()
     button = rig.loops["confirm_input"] = LoopOnly()

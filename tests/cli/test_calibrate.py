@@ -143,6 +143,27 @@ def test_a_person_at_a_terminal_is_asked_and_the_gauge_read_live(setup, tmp_path
     assert any(words in text for words in ("different readings", "do not rise", "Line:")), text
 
 
+def test_a_zero_that_was_not_measured_is_not_made_up(setup):
+    far = ["100 kPa=99 kPa", "200 kPa=198.6 kPa", "300 kPa=298.1 kPa"]
+    with pytest.raises(UsageError, match="needs a point without pressure"):
+        CliRunner().invoke(command, args(setup, "--zero-check", "--write", points=far),
+                           catch_exceptions=False)  # fmt: skip
+    near = ["5 kPa=5.7 kPa", *far, "400 kPa=397 kPa"]
+    CliRunner().invoke(command, args(setup, "--zero-check", "--write", points=near))
+    assert load_setup(setup).setup.calibration.zero_reading_kpa == pytest.approx(0.7)
+
+
+@pytest.mark.parametrize("head", ["  [stop_input]", '["stop_input"]', "\t[ stop_input ]"])
+def test_a_table_that_follows_in_an_odd_spelling_is_not_lost(setup, head):
+    CliRunner().invoke(command, args(setup, "--write"))
+    setup.write_text(setup.read_text() + f"{head}\nline = 25\n")
+    assert load_setup(setup).setup.stop_input is not None
+    before = setup.read_text()
+    again = CliRunner().invoke(command, args(setup, "--write"))
+    assert load_setup(setup).setup.stop_input is not None
+    assert again.exit_code == 0 or setup.read_text() == before
+
+
 class Scripted:
     """Gauge readings of a point, as `Reader` gives them."""
 

@@ -68,6 +68,8 @@ CASES: list[tuple[str, list[tuple[str, str]], str, str]] = [
      "limits.pressure", "never trip"),
     ("speed limits reversed", [('engine_speed_max = "1200 rpm"', 'engine_speed_max = "400 rpm"')],
      "limits.engine_speed_max", "not above"),
+    ("a highest speed alone", [('engine_speed_min = "500 rpm"\n', "")],
+     "limits.engine_speed_max", "pulse wire that came off"),
     ("too many pulses", [("pulses_per_revolution = 2 ", "pulses_per_revolution = 60 ")],
      "pulses_per_revolution", "pulses a second"),
     ("a speed limit that is noise", [('edge = "rising"', 'edge = "rising"\nhighest = "1000 rpm"')],

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+import sys
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +17,8 @@ from live_runs import SETUP, SHEET, command, rig, write_files
 from rig.cli.clear import _ask_more
 from rig.cli.main import answer
 from rig.config.loading import setup_from_text
-from rig.core import places, state_file
+from rig.core import messages, places, state_file
+from rig.core.clock import boot_id
 from rig.core.errors import HardwareError, RefusedError
 from rig.core.records import OFF_STATES, Trip
 from rig.desk import guard, safe
@@ -69,7 +71,7 @@ def test_one_damaged_state_file_does_not_keep_rig_safe_from_the_others(tmp_path:
     assert rig("run", *write_files(tmp_path), "--fast").returncode == 0
     (places.state_dir() / "another.json").write_text('{"half')
     made = rig("safe")
-    assert made.returncode == 4
+    assert made.returncode == 6
     assert "another: COIL NOT CONFIRMED OFF" in made.stderr
     assert "simulated-line17: confirmed off" in made.stdout
 
@@ -80,6 +82,27 @@ def test_rig_safe_takes_the_line_from_the_setup_where_the_file_is_damaged(tmp_pa
     made = rig("safe", setup)
     assert made.returncode == 0
     assert made.stdout.startswith("simulated-line17: confirmed off; no program held the line.")
+
+
+def test_a_bench_that_only_waited_is_not_said_to_have_been_killed(tmp_path: Path) -> None:
+    """It answers a stop with a refusal, since nothing had begun, and ends by itself."""
+    path = state_file.state_path(tmp_path, "b-line17")
+    code = (
+        "import socket, sys\n"
+        "s = socket.socket(socket.AF_UNIX); s.bind(sys.argv[1]); s.listen(); print(flush=True)\n"
+        "p, _ = s.accept(); p.recv(1000); p.sendall(sys.argv[2].encode()); p.close()\n"
+    )
+    refused = messages.tell("refused", why="Not started: rig safe.", exit_code=3) + "\n"
+    words = [sys.executable, "-c", code, str(tmp_path / "s"), refused]
+    with subprocess.Popen(words, stdout=subprocess.PIPE) as bench:
+        assert bench.stdout is not None and bench.stdout.readline()
+        started = state_file.process_started(bench.pid)
+        owner = state_file.Owner(bench.pid, started, boot_id(), str(tmp_path / "s"))
+        simulated = replace(STATE, backend="simulated", owner=owner)
+        state_file.write(path, simulated)
+        made = safe.make_safe(path)
+    assert made is not None and "had not begun, and ended" in made.words
+    assert bench.returncode == 0, "it ended by itself"
 
 
 def test_a_release_that_cannot_be_written_does_not_hide_that_the_coil_is_off(

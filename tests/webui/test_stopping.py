@@ -3,19 +3,28 @@
 
 from __future__ import annotations
 
+import json
+import socket
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from rig.core import state_file
+from rig.core import messages, state_file
 from rig.core.clock import boot_id
 from rig.core.records import Trip
 from rig.core.state_file import Owner, RigState
+from webui.live import hub
+from webui.live.files import Files
+from webui.live.hub import Hub
 from webui.live.stopping import NOT_CONFIRMED, NOTHING, stop
 
 GONE = Owner(2**22 + 1, 1, boot_id())
 NOT_OFF = Trip("bench lost", None, None, "", 1, "COIL NOT CONFIRMED OFF: its line is taken")
 WELDED = Trip("read-back disagreeing", 0.2, 0.1, "s", 1, "the load side is live, commanded off")
+GUARDED = Trip("bench lost", None, None, "", 1, "The bench process died. Coil: confirmed off.")
 OVER = Trip("over-pressure", 900.0, 800.0, "kPa", 1, "900 kPa is above 800 kPa")
 
 
@@ -31,6 +40,8 @@ def left(folder: Path, backend: str, owner: Owner | None, trip: Trip | None) -> 
         ("board", GONE, None, NOT_CONFIRMED),
         ("board", None, NOT_OFF, NOT_CONFIRMED),
         ("board", GONE, NOT_OFF, NOT_CONFIRMED),
+        ("board", GONE, OVER, NOT_CONFIRMED),
+        ("board", GONE, GUARDED, NOTHING),
         ("board", None, OVER, NOTHING),
         ("board", None, WELDED, NOT_CONFIRMED),
         ("board", Owner(1, 1, "an earlier boot"), None, NOTHING),
@@ -47,6 +58,61 @@ def test_what_is_left_behind(
 
 
 def test_a_damaged_state_is_no_safe_one(tmp_path: Path) -> None:
-    state_file.state_path(tmp_path, "a-line17").write_text("{")
+    path = state_file.state_path(tmp_path, "a-line17")
+    left(tmp_path, "board", GONE, OVER)
+    whole = json.loads(path.read_text())
+    odd = [{**whole, "line": "x"}, {**whole, "owner": [1]}, {**whole, "plan": 3},
+           {**whole, "trip": {**whole["trip"], "message": 5}},
+           {**whole, "owner": {**whole["owner"], "pid": "1"}}]  # fmt: skip
+    for text in ("{", "null", "[]", "7", "[" * 100_000, *map(json.dumps, odd)):
+        path.write_text(text)
+        assert stop(tmp_path, "a test").off == NOT_CONFIRMED, text[:80]
+    path.unlink()
+    path.mkdir()  # cannot be read at all
     assert stop(tmp_path, "a test").off == NOT_CONFIRMED
     assert stop(tmp_path / "none", "a test").off == NOTHING
+
+
+def test_an_odd_state_file_does_not_keep_the_stop_from_a_running_bench(tmp_path: Path) -> None:
+    (tmp_path / "another.json").write_text("null")
+    with socket.socket(socket.AF_UNIX) as bench:
+        bench.bind(str(tmp_path / "s"))
+        bench.listen()
+        owner = replace(state_file.this_process(), socket=str(tmp_path / "s"))
+        left(tmp_path, "board", owner, None)
+        with ThreadPoolExecutor(1) as pool:
+            asked = pool.submit(stop, tmp_path, "a test")
+            peer, _ = bench.accept()
+            with peer:
+                assert b'"stop"' in peer.recv(1000)
+                later = time.monotonic_ns() + 10**9
+                status = {"commanded_on": False, "coil_live": False, "t_ns": later}
+                line = (messages.tell("status", **status) + "\n").encode()
+                live = (messages.tell("status", **{**status, "coil_live": True}) + "\n").encode()
+                peer.sendall(line + live + line)  # chatter: one dead look is none
+                time.sleep(0.2)
+                assert not asked.done()
+                peer.sendall(line)
+                time.sleep(0.2)
+                assert asked.done()
+            assert asked.result().off == NOT_CONFIRMED  # of the other rig nothing is known
+
+
+def test_the_driven_desk_is_ordered_whatever_the_other_way_comes_to(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    ordered: list[str] = []
+
+    class Driven:
+        def order(self, name: str, **_: object) -> None:
+            ordered.append(name)
+
+    def broken(*_: object) -> None:
+        raise RuntimeError("whatever")
+
+    made = Hub(tmp_path, Files([], [], tmp_path))
+    monkeypatch.setattr(hub, "stop", broken)
+    made._driven = Driven()  # type: ignore[assignment]
+    with pytest.raises(RuntimeError):
+        made.stop("a test")
+    assert ordered == ["stop"]

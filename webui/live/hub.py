@@ -172,11 +172,12 @@ class Hub:
 
     def stop(self, why: str) -> Stopped:
         """Coil off, from anyone: through the bench's own socket, and by the driven desk as well."""
-        done = stop(self._states, why)
-        driven = self._driven
-        if driven is not None:
-            driven.order("stop", why=why)
-        return done
+        try:
+            return stop(self._states, why)
+        finally:  # whatever the other way came to
+            driven = self._driven
+            if driven is not None:
+                driven.order("stop", why=why)
 
     # -- what is told
 

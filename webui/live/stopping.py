@@ -19,13 +19,15 @@ from rig.bench.watch import READBACK
 from rig.core import messages, state_file
 from rig.core.clock import boot_id
 from rig.core.errors import RigError
-from rig.core.records import NOT_CONFIRMED_OFF, OFF_STATES
+from rig.core.records import BENCH_LOST, NOT_CONFIRMED_OFF, OFF_STATES
 from rig.core.state_file import RigState
 from rig.desk import safe
 
 ANSWER_S = 0.9
 """A person at the button is answered within a second."""
 CONFIRMED, COMMANDED, LIVE = OFF_STATES
+DEAD_LOOKS = 2
+"""So often in a row the bench has to say so: one look may fall into a contact's chatter."""
 NOT_CONFIRMED = "NOT CONFIRMED"
 NOTHING = "nothing to stop"
 NO_EMERGENCY_STOP = "This is not an emergency stop: that is the mushroom stop in the coil's supply."
@@ -65,10 +67,13 @@ def _not_known(folder: Path, asked: set[str]) -> str | None:
         if state is None or state.backend != "board" or state.rig in asked:
             continue
         owner, trip = state.owner, state.trip
-        if trip is not None:
-            if trip.rule == READBACK or NOT_CONFIRMED_OFF in trip.message or LIVE in trip.message:
-                return f"Latched: {trip.message}"
-        elif owner is not None and owner.boot_id == boot_id() and not owner.alive():
+        guarded = trip is not None and trip.rule == BENCH_LOST
+        if trip is not None and (
+            trip.rule == READBACK or NOT_CONFIRMED_OFF in trip.message or LIVE in trip.message
+        ):
+            return f"Latched: {trip.message}"
+        dead = owner is not None and owner.boot_id == boot_id() and not owner.alive()
+        if dead and not guarded:  # with whatever else latched: its line was never released
             return "The last bench ended without releasing its line, and nobody guarded it since."
     return None
 
@@ -83,7 +88,9 @@ def stop(folder: Path, why: str) -> Stopped:
     if doubt is not None:
         return Stopped(NOT_CONFIRMED, f"{doubt} Use the mushroom stop now, or pull the fuse.")
     if not states:
-        return Stopped(NOTHING, "No bench is running on the rig's computer.")
+        return Stopped(
+            NOTHING, "No bench that this page knows of is running on the rig's computer."
+        )
     if all(off == CONFIRMED for off in offs):
         return Stopped(CONFIRMED, "The coil's load side is dead.")
     if all(off in (CONFIRMED, COMMANDED) for off in offs):
@@ -100,7 +107,7 @@ def _stop_one(state: RigState, why: str, until: float) -> str:
         sock.connect(state.owner.socket)
         sock.sendall(messages.order("stop", why))
         ordered_ns = time.monotonic_ns()
-        buffer = b""
+        buffer, looks = b"", 0
         while (left := until - time.monotonic()) > 0:
             if not select.select([sock], [], [], left)[0]:
                 break
@@ -111,6 +118,10 @@ def _stop_one(state: RigState, why: str, until: float) -> str:
             for line in lines:
                 off = _said(line, ordered_ns)
                 if off is not None:
+                    looks += 1
+                elif b'"status"' in line[:40]:
+                    looks = 0
+                if off is not None and (looks >= DEAD_LOOKS or b'"ended"' in line[:40]):
                     return off
     return NOT_CONFIRMED
 
