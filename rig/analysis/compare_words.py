@@ -79,7 +79,7 @@ def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> 
     if found.p < ALPHA:
         told.append(
             "That is more than the scatter of these strokes explains: chance would give as much "
-            f"{chance(found.p)} comparisons. A new mounting may do as much again: `rig study`."
+            f"{chance(found.p)} comparisons. A new mounting may do as much again (see rig study)."
         )
     else:
         told.append(

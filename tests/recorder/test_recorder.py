@@ -46,7 +46,7 @@ def locked(tmp_path):
 @pytest.fixture
 def state(tmp_path):
     path = tmp_path / "rig.json"
-    state_file.write(path, state_file.RigState("rig", "simulated", "chip", "", 17))
+    state_file.write(path, state_file.RigState("rig", "simulated", "chip", 17))
     return path
 
 
