@@ -28,6 +28,7 @@ from rig.core.errors import HardwareError
 from rig.core.ports import Hardware, RecordSink
 from rig.core.preflight import REFUSED, Check, Preflight
 from rig.core.records import (
+    DEAD_LOOKS,
     OFF_STATES,
     READBACK,
     STOPPED_EARLY,
@@ -44,8 +45,6 @@ TICK_NS = int(TICK_S * NS)
 TAIL_NS = NS // 2
 """Recorded after a trip or stop, so that the release is in the record."""
 GAUGE_PATIENCE_S = 1.5
-DEAD_LOOKS = 2
-"""So many looks in a row show the load side dead: one may fall into a contact's chatter."""
 LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
 

@@ -138,6 +138,8 @@ STOPPED_EARLY = "stopped early"
 
 END_REASONS = ("finished", "tripped", "aborted", "fault")
 OFF_STATES = ("confirmed off", "commanded off, not confirmed", "still live")
+DEAD_LOOKS = 2
+"""So many looks in a row confirm off: one may fall into a contact's chatter."""
 BENCH_LOST = "bench lost"
 """Rule of the trip that the guard latches, with what is known of the coil in its message."""
 NOT_CONFIRMED_OFF = "COIL NOT CONFIRMED OFF"

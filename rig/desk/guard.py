@@ -16,15 +16,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.config.setup import Setup
 from rig.core.errors import FileProblems, HardwareError
-from rig.core.records import NOT_CONFIRMED_OFF, OFF_STATES
+from rig.core.records import DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES
 from rig.core.state_file import Owner, RigState
 
 if TYPE_CHECKING:
     from rig.io.gpio import HeldLine, LineTaker
 
 KILL_PATIENCE_S = 2.0
-DEAD_LOOKS = 2
-"""So many looks in a row show the load side dead: one may fall into a contact's chatter."""
 _HELD: list[Any] = []
 """Lines taken, held low until this process ends: given back, a pull-up could raise them again."""
 

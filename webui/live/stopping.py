@@ -19,15 +19,13 @@ from rig.bench.watch import READBACK
 from rig.core import messages, state_file
 from rig.core.clock import boot_id
 from rig.core.errors import RigError
-from rig.core.records import BENCH_LOST, NOT_CONFIRMED_OFF, OFF_STATES
+from rig.core.records import BENCH_LOST, DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES
 from rig.core.state_file import RigState
 from rig.desk import safe
 
 ANSWER_S = 0.9
 """A person at the button is answered within a second."""
 CONFIRMED, COMMANDED, LIVE = OFF_STATES
-DEAD_LOOKS = 2
-"""So often in a row the bench has to say so: one look may fall into a contact's chatter."""
 NOT_CONFIRMED = "NOT CONFIRMED"
 NOTHING = "nothing to stop"
 NO_EMERGENCY_STOP = "This is not an emergency stop: that is the mushroom stop in the coil's supply."
