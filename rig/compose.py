@@ -17,8 +17,8 @@ from rig.core.records import End, Trip
 
 if TYPE_CHECKING:
     from rig.bench.bench import Bench
-    from rig.config.setup import Setup
-    from rig.config.sheet import Sheet
+    from rig.config.setup.model import Setup
+    from rig.config.sheet.model import Sheet
     from rig.core.preflight import Preflight
     from rig.recorder.recorder import Recorder
 

@@ -13,27 +13,12 @@ from flask.json.provider import JSONProvider
 
 from rig import __version__
 from rig.core.places import log_path
-from webui import (
-    access,
-    api,
-    compare,
-    downloads,
-    faults,
-    helptexts,
-    labels,
-    lesson,
-    log,
-    logwork,
-    openapi,
-    pages,
-    register,
-    registerapi,
-    report,
-    security,
-    words,
-)
+from webui import access, faults, helptexts, log, security, words
+from webui.api import api, openapi, registers
 from webui.live import routes
 from webui.navigation import navigation
+from webui.pages import compare, downloads, labels, lesson, register, report, runs
+from webui.work import logwork
 
 FORM_MOST = 64 * 1024
 """Bytes of a form; what takes files says so itself."""
@@ -66,18 +51,18 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     log.install(app)
     faults.install(app)
     words.install(app)
-    pages.install(app)
+    runs.install(app)
     lesson.install(app)
     app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
     logwork.install(app)
     for part in (
-        pages,
+        runs,
         logwork,
         openapi,
         api,
-        registerapi,
+        registers,
         compare,
         lesson,
         downloads,

@@ -11,7 +11,7 @@ from typing import Any, cast
 
 from flask import Flask, current_app, g
 
-from rig.cli.stored import recording_of, texts_of
+from rig.actions.analyse_run import recording_of, texts_of
 from rig.core.errors import UsageError
 from rig.core.recording import Recording
 from rig.runlog.schema import NoLogError

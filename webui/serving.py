@@ -20,7 +20,7 @@ from waitress.server import create_server
 from rig.core.errors import UsageError
 from webui import security
 from webui.app import FORM_MOST, create_app
-from webui.logwork import CAPTURE_BYTES
+from webui.work.logwork import CAPTURE_BYTES
 
 DEFAULT_PORT = 8642
 THREADS = 24

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from flask import Flask
 
-from rig.cli.wording import FIGURES, NO_VALVE, UNREAL
+from rig.text.words import FIGURES, NO_VALVE, UNREAL
 
 UNKNOWN = "–"
 

@@ -12,17 +12,17 @@ from collections.abc import Callable
 
 from rig.bench import pacing, preflight, sequencer
 from rig.bench.confirm import ConfirmButton
-from rig.bench.desk_orders import DeskOrders
 from rig.bench.intake import Intake
-from rig.bench.interlock import Interlock
-from rig.bench.link import Desk
+from rig.bench.interlock.interlock import Interlock
+from rig.bench.interlock.registry import COVER_INPUT, STOP_INPUT, TICK_S
+from rig.bench.operator_link import Desk
+from rig.bench.orders import DeskOrders
 from rig.bench.sequencer import Do, Sequencer
 from rig.bench.states import State, StateMachine
-from rig.bench.telling import StatusTeller
-from rig.bench.watch import COVER_INPUT, STOP_INPUT, TICK_S
-from rig.config.channels import sources
-from rig.config.setup import Setup
-from rig.config.sheet import Sheet
+from rig.bench.status_message import StatusTeller
+from rig.config.analog.channels import sources
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import Sheet
 from rig.core import messages
 from rig.core.errors import HardwareError
 from rig.core.ports import Hardware, RecordSink

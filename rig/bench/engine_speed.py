@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from rig.config.analog import EngineSpeedSetup
+from rig.config.analog.model import EngineSpeedSetup
 from rig.core.records import ENGINE_SPEED, GOOD, Edge, Sample
 
 NS = 1_000_000_000

@@ -6,9 +6,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from rig.bench.channel_watch import as_sample
 from rig.bench.engine_speed import EngineSpeed
-from rig.bench.interlock import Interlock
+from rig.bench.interlock.channel_watch import as_sample
+from rig.bench.interlock.interlock import Interlock
 from rig.core.errors import HardwareError
 from rig.core.ports import Hardware
 from rig.core.records import ENGINE_SPEED, GOOD, Block, Condition, Edge, Record, Sample

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rig.config.analog import FAST_PERIOD_S
+from rig.config.analog.model import FAST_PERIOD_S
 from rig.core.ports import AnalogPort, World
 
 SLICE_NS = int(FAST_PERIOD_S * 1e9) // 2

@@ -6,11 +6,11 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping
 
-from rig.bench import rules, watch
+from rig.bench.interlock import coil_and_program_rules, registry
+from rig.bench.interlock.registry import watched
 from rig.bench.preflight_channels import channel_checks
-from rig.bench.watch import watched
-from rig.config.calibration import IN_DATE
-from rig.config.setup import Setup
+from rig.config.gauge.calibration import IN_DATE
+from rig.config.setup.model import Setup
 from rig.core.ports import Hardware
 from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED, Check, Preflight
 from rig.core.records import Sample
@@ -45,7 +45,7 @@ def judge(
     )
 
 
-LOOPS = {watch.STOP_INPUT: "Mushroom stop", watch.COVER_INPUT: "Guard cover"}
+LOOPS = {registry.STOP_INPUT: "Mushroom stop", registry.COVER_INPUT: "Guard cover"}
 
 
 def _loop(rule: str, closed: bool | None) -> Check:
@@ -54,7 +54,7 @@ def _loop(rule: str, closed: bool | None) -> Check:
         return Check(name, NOT_WATCHED, "no input wired", "The program does not see it.")
     if closed:
         return Check(name, GOOD, "loop closed")
-    finding = rules.loop_open(rule, closed)
+    finding = coil_and_program_rules.loop_open(rule, closed)
     return Check(name, REFUSED, "loop open", finding.message if finding else "")
 
 

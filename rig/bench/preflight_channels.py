@@ -5,10 +5,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rig.bench.channel_watch import ChannelWatch
-from rig.bench.rules_sensors import CHECKS
-from rig.config.channels import sources
-from rig.config.setup import Setup
+from rig.bench.interlock.channel_watch import ChannelWatch
+from rig.bench.interlock.sensor_rules import CHECKS
+from rig.config.analog.channels import sources
+from rig.config.setup.model import Setup
 from rig.core.preflight import DOUBTFUL, GOOD, REFUSED, Check
 from rig.core.records import CHANNEL_UNITS, Sample
 

@@ -2,7 +2,7 @@
 """The bench as a process of its own: plan in on standard input, orders and tellings on a socket.
 
 It runs in its own session, so that Ctrl-Z and a closed terminal do not stop it together with the
-desk. The plan holds resolved numbers (rig.config.resolved): pint is never loaded here.
+desk. The plan holds resolved numbers (rig.config.files.resolved): pint is never loaded here.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import Any
 
 from rig.bench.bench import Bench
-from rig.bench.link import DeskLink
 from rig.bench.notify import Notifier
+from rig.bench.operator_link import DeskLink
 from rig.bench.states import State
 from rig.bench.streams import SocketSink
-from rig.config.resolved import setup_from_plan, sheet_from_plan
-from rig.config.setup import Setup
+from rig.config.files.resolved import setup_from_plan, sheet_from_plan
+from rig.config.setup.model import Setup
 from rig.core import messages, state_file
 from rig.core.errors import EXIT_INTERNAL, BrokenOffError, HardwareError, RefusedError, RigError
 from rig.core.ports import Hardware

@@ -11,7 +11,7 @@ from collections.abc import Generator
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from rig.config.sheet import HoldSheet, RampSheet, Sheet, StrokesSheet
+from rig.config.sheet.model import HoldSheet, RampSheet, Sheet, StrokesSheet
 
 NS = 1_000_000_000
 

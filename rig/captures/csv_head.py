@@ -19,8 +19,8 @@ from rig.captures.columns import (
     VALUE,
 )
 from rig.captures.problems import Problems, shown
-from rig.config.gauge_units import factor_kpa
-from rig.config.wording import listed, nearest
+from rig.config.files.problems import listed, nearest
+from rig.config.gauge.units import factor_kpa
 
 
 class Header(NamedTuple):

@@ -24,7 +24,7 @@ from rig.captures.columns import DIGITAL, NEEDED, PRESSURE_GOOD, SAYS, SIGNALS
 from rig.captures.csv_head import Header, channel_of, header_of, twice_pressure, unknown_remedy
 from rig.captures.problems import Problems, cannot_be_read, look_at, shown
 from rig.captures.taking import Taking
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.recording import Recording
 
 MAX_RUNS = 1000

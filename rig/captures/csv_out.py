@@ -9,7 +9,7 @@ import os
 
 from rig.captures.changes import changes, last_ns
 from rig.captures.columns import CHANNELS, PRESSURE_GOOD, notice
-from rig.captures.whole_file import whole_file
+from rig.core.atomic_file import whole_file
 from rig.core.recording import Recording
 
 _COLUMN_OF = {channel: column for column, channel in CHANNELS.items()} | {

@@ -11,7 +11,7 @@ from typing import Any, TextIO
 import numpy as np
 
 from rig.captures.columns import notice
-from rig.captures.whole_file import whole_file
+from rig.core.atomic_file import whole_file
 from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS
 

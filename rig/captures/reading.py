@@ -8,7 +8,7 @@ import os
 from rig.captures.csv_in import CapturedRun, read_csv_runs
 from rig.captures.problems import Problems, cannot_be_read
 from rig.captures.vcd_in import is_vcd, read_vcd
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 
 
 def read_capture(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRun]:

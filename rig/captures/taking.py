@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from rig.captures.columns import COIL, COMMAND, SWITCH_COLUMN
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.recording import Recording, RecordingBuilder
 from rig.core.records import GOOD, READBACK, SWITCH, Command, Condition, Edge, Level, Sample, Step
 

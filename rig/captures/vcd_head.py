@@ -10,7 +10,7 @@ from typing import Any
 from rig.captures.columns import COIL, COMMAND, NEEDED, PRESSURES, SIGNALS, SWITCH_COLUMN
 from rig.captures.csv_head import channel_of, twice_pressure
 from rig.captures.problems import Problems, shown
-from rig.config.wording import listed, nearest
+from rig.config.files.problems import listed, nearest
 from rig.core.records import CHANNEL_UNITS
 
 BITS = (COMMAND, COIL, SWITCH_COLUMN)

@@ -17,7 +17,7 @@ from rig.captures.columns import SAYS
 from rig.captures.problems import Problems, cannot_be_read, look_at, shown
 from rig.captures.taking import Taking
 from rig.captures.vcd_head import Signal, signals_of
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.recording import Recording
 
 if TYPE_CHECKING:

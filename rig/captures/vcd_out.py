@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.captures.changes import changes, last_ns
 from rig.captures.columns import notice
-from rig.captures.whole_file import whole_file
+from rig.core.atomic_file import whole_file
 from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from rig.config.loading import LoadedSetup, LoadedSheet
+    from rig.config.files.loading import LoadedSetup, LoadedSheet
 
 STATED = {
     "supply_voltage": ("voltage", "V"),
@@ -46,9 +46,9 @@ def command(
     is refused, 5 undecided; of several runs the worst.
     """
     from rig import __version__
-    from rig.analysis.run import analyse
-    from rig.analysis.shapes import run_json
+    from rig.analysis.analyse import analyse
     from rig.captures import read_capture
+    from rig.results.run_json import run_json
 
     stated = _stated({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
     loaded, loaded_sheet = _load(setup, sheet)
@@ -76,8 +76,8 @@ Results = list[tuple[str | None, dict[str, Any]]]
 def _show(results: Results, *, as_json: bool) -> None:
     """One run without a name as `rig show` would; runs with names each under its own head, in
     JSON as a list `runs`, in the order of the file."""
-    from rig.cli.render import show_result
-    from rig.cli.wording import one_line
+    from rig.cli.terminal.render import show_result
+    from rig.text.words import one_line
 
     if results[0][0] is None:
         show_result(results[0][1], as_json=as_json)
@@ -93,7 +93,7 @@ def _show(results: Results, *, as_json: bool) -> None:
 
 def _worst(results: Results) -> int:
     """The exit code of all runs: does not conform before undecided before conforms."""
-    from rig.analysis.verdict import exit_code
+    from rig.analysis.verdict.verdict import exit_code
     from rig.core.errors import EXIT_DOES_NOT_CONFORM, EXIT_UNDECIDED
 
     codes = {exit_code(shape) for _, shape in results}
@@ -103,7 +103,7 @@ def _worst(results: Results) -> int:
 def _load(setup: Path, sheet: Path | None) -> tuple[LoadedSetup, LoadedSheet | None]:
     """Both files, each on its own: whether this rig could drive that sheet does not matter to a
     capture. Raises FileProblems with the problems of both."""
-    from rig.config.loading import load_setup, load_sheet
+    from rig.config.files.loading import load_setup, load_sheet
     from rig.core.errors import FileProblems, Problem
 
     problems: list[Problem] = []

@@ -9,19 +9,19 @@ import click
 
 # name -> (module in rig.cli, one line of help)
 CALCULATORS = {
-    "coil": ("calc_coil", "Current and heat of a coil, cold and hot."),
-    "pull-in": ("calc_coil", "Time until a coil pulls in."),
-    "release": ("calc_coil", "Time until a coil lets go, with diode or diode and zener."),
-    "winding": ("calc_coil", "Temperature of a winding from its resistance."),
-    "wire": ("calc_supply", "Voltage lost in a wire."),
-    "fuse": ("calc_supply", "What a blade fuse may carry, and when it opens."),
-    "viscosity": ("calc_oil", "Viscosity of an oil at a temperature."),
-    "grade": ("calc_oil", "SAE grades of an engine oil from its viscosity."),
-    "index": ("calc_oil", "Viscosity index of an oil."),
-    "orifice": ("calc_flow", "Flow of oil through a hole."),
-    "land": ("calc_flow", "Leakage of oil along a worn land."),
-    "air": ("calc_air", "Flow of air through a hole."),
-    "leak": ("calc_air", "Leak rate from a falling pressure of air."),
+    "coil": ("coil", "Current and heat of a coil, cold and hot."),
+    "pull-in": ("coil", "Time until a coil pulls in."),
+    "release": ("coil", "Time until a coil lets go, with diode or diode and zener."),
+    "winding": ("coil", "Temperature of a winding from its resistance."),
+    "wire": ("supply", "Voltage lost in a wire."),
+    "fuse": ("supply", "What a blade fuse may carry, and when it opens."),
+    "viscosity": ("oil", "Viscosity of an oil at a temperature."),
+    "grade": ("oil", "SAE grades of an engine oil from its viscosity."),
+    "index": ("oil", "Viscosity index of an oil."),
+    "orifice": ("flow", "Flow of oil through a hole."),
+    "land": ("flow", "Leakage of oil along a worn land."),
+    "air": ("air", "Flow of air through a hole."),
+    "leak": ("air", "Leak rate from a falling pressure of air."),
 }
 
 
@@ -36,7 +36,7 @@ class Calculators(click.Group):
         """The command of one name; None where there is none."""
         if cmd_name not in CALCULATORS:
             return None
-        module = importlib.import_module(f"rig.cli.{CALCULATORS[cmd_name][0]}")
+        module = importlib.import_module(f"rig.calculators.{CALCULATORS[cmd_name][0]}")
         found: click.Command = module.COMMANDS[cmd_name]
         return found
 

@@ -14,7 +14,7 @@ import click
 from rig.core.errors import HardwareError, UsageError
 
 if TYPE_CHECKING:
-    from rig.config.setup import Setup
+    from rig.config.setup.model import Setup
 
 Pair = tuple[float, float]
 EXAMPLES = {
@@ -75,8 +75,8 @@ def command(
     it leaves uncertain, and the [calibration] table are shown, and the table is put into SETUP when
     you say so. Nothing is energised, and nothing is corrected before a run is analysed.
     """
-    from rig.cli.calibrate_text import Entered, show, table_text, with_table
-    from rig.config.loading import load_setup, setup_from_text
+    from rig.cli.terminal.calibration import Entered, show, table_text, with_table
+    from rig.config.files.loading import load_setup, setup_from_text
 
     loaded = load_setup(setup)
     if loaded.setup.pressure_source is None:

@@ -8,7 +8,7 @@ import statistics
 import time
 from typing import NamedTuple
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.errors import HardwareError
 from rig.core.records import GOOD, Sample
 

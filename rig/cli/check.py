@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from rig.config.describe import Row
-    from rig.config.loading import LoadedSetup, LoadedSheet
+    from rig.config.files.loading import LoadedSetup, LoadedSheet
+    from rig.config.setup.describe import Row
 
 HOT_DEGC = 100.0
 PLAIN_WIDTH = 110
@@ -33,8 +33,8 @@ def command(setup: Path, sheet: Path | None) -> None:
     """
     from rich.console import Console
 
-    from rig.cli.keeping import keeping
-    from rig.config.loading import load_pair
+    from rig.actions.storage_health import keeping
+    from rig.config.files.loading import load_pair
 
     loaded, loaded_sheet = load_pair(setup, sheet)
     width = None if sys.stdout.isatty() else PLAIN_WIDTH
@@ -67,8 +67,8 @@ def _latched(loaded: LoadedSetup) -> str:
 
 
 def _show_setup(console: Console, loaded: LoadedSetup) -> None:
-    from rig.config.cautions import cautions
-    from rig.config.describe import describe
+    from rig.config.setup.cautions import cautions
+    from rig.config.setup.describe import describe
 
     setup = loaded.setup
     console.print(f"Setup {loaded.path} ({loaded.hash})", style="bold")
@@ -83,9 +83,9 @@ def _show_setup(console: Console, loaded: LoadedSetup) -> None:
 
 def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet) -> None:
     from rig.bench.sequencer import duration_s
-    from rig.config.cautions import sheet_cautions
-    from rig.config.describe import describe_sheet
-    from rig.config.loads import load_of, worst_duty
+    from rig.config.setup.cautions import sheet_cautions
+    from rig.config.setup.describe import describe_sheet
+    from rig.config.sheet.loads import load_of, worst_duty
 
     limits, load = loaded.setup.limits, load_of(sheet.sheet)
     console.print(f"\nSheet {sheet.path} ({sheet.hash})", style="bold")
@@ -114,7 +114,7 @@ def _print_rows(console: Console, rows: list[Row], text: str) -> None:
 
     from rich.text import Text
 
-    from rig.config.wording import look_up, plain, show
+    from rig.config.files.problems import look_up, plain, show
 
     data: Any = tomllib.loads(text)
     table = _table("key", "in the file", "taken as")
@@ -140,8 +140,8 @@ def _print_current(console: Console, loaded: LoadedSetup) -> None:
 
 def _print_channels(console: Console, loaded: LoadedSetup) -> None:
     """How sure the converter's readings are, at a usual value of each channel."""
-    from rig.config.analog_signal import supply_should_v
-    from rig.config.analog_uncertainty import combined, uncertainty, usual
+    from rig.config.analog.reading_uncertainty import combined, uncertainty, usual
+    from rig.config.analog.signal import supply_should_v
     from rig.core.records import CHANNEL_UNITS
 
     setup = loaded.setup
@@ -163,7 +163,7 @@ def _print_channels(console: Console, loaded: LoadedSetup) -> None:
 def _print_watched(console: Console, loaded: LoadedSetup) -> None:
     from rich.text import Text
 
-    from rig.bench.watch import watched
+    from rig.bench.interlock.registry import watched
 
     table = _table("rule", "", "slowest reaction", "by what")
     for rule in watched(loaded.setup):

@@ -13,7 +13,7 @@ import click
 from rig.core.errors import RefusedError, StorageError, UsageError
 
 if TYPE_CHECKING:
-    from rig.config.setup import Setup
+    from rig.config.setup.model import Setup
     from rig.core.state_file import RigState
 
 COOLED_AFTER = 3.0
@@ -29,7 +29,7 @@ def command(setup: Path | None, cooled: bool) -> None:
     Looks at the inputs first, without energising anything, and refuses while what tripped the rig
     still stands. With one rig known, SETUP may be left out.
     """
-    from rig.config.resolved import setup_from_plan
+    from rig.config.files.resolved import setup_from_plan
     from rig.core import state_file
 
     latched = _latched(setup)
@@ -94,14 +94,14 @@ def _look(plan: Setup) -> None:
 
 def _ask_more(state: RigState, plan: Setup, *, cooled: bool) -> None:
     """What the preflight cannot see: is the coil cool again, is there room on the disk?"""
-    from rig.bench import watch
+    from rig.bench.interlock import registry
     from rig.core import places
 
     rule = state.trip.rule if state.trip else ""
     wait_s = 0.0
-    if rule == watch.DUTY:
+    if rule == registry.DUTY:
         wait_s = plan.limits.duty_window_s
-    elif rule == watch.COIL_HEATING and plan.coil_heating is not None:
+    elif rule == registry.COIL_HEATING and plan.coil_heating is not None:
         wait_s = COOLED_AFTER * plan.coil_heating.time_constant_s
     left_s = (state.tripped_utc_s or 0.0) + wait_s - time.time()
     if not cooled and wait_s and not left_s <= 0.0:
@@ -109,7 +109,7 @@ def _ask_more(state: RigState, plan: Setup, *, cooled: bool) -> None:
             f"\nNot cleared: the coil needs {min(left_s, wait_s) / 60:.1f} min more to cool. Wait, "
             "or feel the coil with a wet finger and add --cooled."
         )
-    if rule == watch.DISK:
+    if rule == registry.DISK:
         room = os.statvfs(places.data_dir())
         free_mb = room.f_bavail * room.f_frsize / 1e6
         if not free_mb >= plan.limits.disk_free_mb:

@@ -30,9 +30,9 @@ def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
 
     Exit codes: 0 compared, 2 refused, 5 too few numbers to compare anything.
     """
-    from rig.analysis.compare_runs import compare_runs
-    from rig.cli.compare_show import show_comparison
-    from rig.cli.results import results_of
+    from rig.actions.load_results import results_of
+    from rig.analysis.compare.compare_runs import compare_runs
+    from rig.cli.terminal.comparison import show_comparison
 
     found = results_of(runs)
     results = [one.result for one in found]
@@ -48,8 +48,8 @@ def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
 
 def _settings(path: Path | None, stored: Any) -> Any:
     """`[compare]` of the sheet named, else of the stored one, else without margins."""
-    from rig.config.compare import Compare
-    from rig.config.loading import load_sheet
+    from rig.config.files.loading import load_sheet
+    from rig.config.sheet.compare import Compare
 
     sheet = load_sheet(path).sheet if path is not None else stored
     return getattr(sheet, "compare", None) or Compare()

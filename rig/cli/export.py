@@ -23,10 +23,10 @@ def command(run: str, form: str, file: Path, force: bool) -> None:
     Times count from the run's first record and are exact to the nanosecond. A simulated run says
     SIMULATED in every file.
     """
+    from rig.actions.analyse_run import analysed, opened_log, recording_of, run_number, texts_of
     from rig.captures import write_csv, write_json, write_vcd
-    from rig.cli.stored import analysed, opened_log, recording_of, run_number, texts_of
-    from rig.cli.wording import UNREAL
     from rig.core.errors import UsageError
+    from rig.text.words import UNREAL
 
     if file.exists() and not force:
         raise UsageError(f"{file} exists; give another name, or --force to replace it.")

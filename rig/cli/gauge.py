@@ -11,7 +11,7 @@ import click
 from rig.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from rig.config.setup import Setup
+    from rig.config.setup.model import Setup
     from rig.desk.gauge_source import Source
 
 
@@ -44,8 +44,8 @@ def command(
 
         find(port, may_ask=yes)
         return
-    from rig.cli.gauge_live import show
-    from rig.config.loading import load_pair
+    from rig.cli.terminal.gauge_table import show
+    from rig.config.files.loading import load_pair
 
     loaded, _ = load_pair(setup or Path(), None)
     source, where = _source(loaded.setup, tap=raw)
@@ -78,7 +78,7 @@ def _source(setup: Setup, *, tap: bool) -> tuple[Source, str]:
         words = f"overheard at the running bench (process {held.owner.pid})"
         return BenchSource(held.owner.socket), words
     if setup.backend == "board" and setup.converter is None and setup.gauge is not None:
-        from rig.io.gauge_opening import open_gauge
+        from rig.io.gauges.open_gauge import open_gauge
 
         refuse_port_in_use(states, setup.gauge.port)
         gauge = open_gauge(setup.gauge)

@@ -38,7 +38,7 @@ def _say(text: str) -> None:
 
 
 def _by_listening(port: str) -> bool:
-    from rig.io.probing import listen
+    from rig.io.gauges.probe import listen
 
     heard = listen(port, _say)
     if heard is None:
@@ -69,9 +69,9 @@ def _allowed(port: str, may_ask: bool) -> bool:
 
 
 def _by_asking(port: str) -> bool:
-    from rig.io import probing
+    from rig.io.gauges import probe
 
-    text = probing.ask_text(port, _say)
+    text = probe.ask_text(port, _say)
     if text is not None:
         framing, keys, words, shown = text
         for line in words:
@@ -81,10 +81,10 @@ def _by_asking(port: str) -> bool:
         unit = [] if "{unit}" in keys["pattern"] else ['unit = "kPa"']
         _write(port, framing.keys | keys, unit, shown=shown)
         return True
-    device = probing.ask_modbus(port, _say)
+    device = probe.ask_modbus(port, _say)
     if device is None:
         return False
-    for line in probing.guesses(device):
+    for line in probe.guesses(device):
         click.echo(line, err=True)
     click.echo("Look which of them is the pressure that the gauge shows; its manual lists them.",
                err=True)  # fmt: skip

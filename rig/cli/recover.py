@@ -43,7 +43,9 @@ def _analyse(log_path: Path) -> None:
         for row in log.runs(ALL_RUNS):
             if row.verdict is not None or row.status == "running":
                 continue
-            from rig.cli.stored import analyse_and_save  # not loaded where all have a result
+            from rig.actions.analyse_run import (
+                analyse_and_save,  # not loaded where all have a result
+            )
 
             try:
                 analyse_and_save(log, row.id)

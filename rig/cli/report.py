@@ -26,10 +26,10 @@ def command(run: str, before: str | None, out: Path | None, paper: str, force: b
     What was tested and how, verdict, figures with their uncertainty, plots, cautions, lines to
     sign, and a code of the run. A simulated run says SIMULATED across the page.
     """
-    from rig.cli.reported import reported
-    from rig.cli.stored import opened_log, run_number
+    from rig.actions.analyse_run import opened_log, run_number
     from rig.core.errors import UsageError
     from rig.report import page, pdf
+    from rig.report.input import reported
     from rig.report.words import UNREAL
 
     with opened_log() as log:

@@ -60,7 +60,7 @@ def command(setup: Path, sheet: Path, **options: Any) -> None:
     sheet or option, 3 tripped or stopped, 4 hardware missing or refused, 5 undecided, 6 COIL STILL
     LIVE, 7 internal fault.
     """
-    from rig.cli.running import Run
+    from rig.actions.conduct_run import Run
     from rig.core.errors import UsageError
 
     if options["valve"] is not None and not options["valve"].strip():

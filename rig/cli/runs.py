@@ -44,8 +44,8 @@ def command(
     Not on a terminal, it prints one run a line, fields separated by tabs, names first.
     """
     from rig.core.places import log_path
-    from rig.runlog.finding import Place, Sought, find
     from rig.runlog.schema import NoLogError
+    from rig.runlog.search import Place, Sought, find
     from rig.runlog.store import RunLog
 
     path, found, following = log_path(), [], None

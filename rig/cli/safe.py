@@ -75,8 +75,8 @@ def _make_safe(path: Path, rig: RigState | None) -> int:
 
 def state_of(setup: Path) -> tuple[Path, RigState]:
     """The state file of the rig of a setup, and what it should hold. Raises FileProblems."""
-    from rig.config.loading import load_setup
-    from rig.config.resolved import dump
+    from rig.config.files.loading import load_setup
+    from rig.config.files.resolved import dump
     from rig.core import places, state_file
 
     loaded = load_setup(setup).setup

@@ -19,9 +19,9 @@ def command(run: str, as_json: bool, budget: bool) -> None:
     exit code is that of the verdict: 0 conforms or no limits, 1 does not conform, 3 tripped or
     stopped, 5 undecided, 6 the coil was still live at the end.
     """
-    from rig.analysis.verdict import exit_code
-    from rig.cli.render import show_result
-    from rig.cli.stored import analysed, opened_log, run_number
+    from rig.actions.analyse_run import analysed, opened_log, run_number
+    from rig.analysis.verdict.verdict import exit_code
+    from rig.cli.terminal.render import show_result
 
     with opened_log() as log:
         number = run_number(log, run)
@@ -31,7 +31,7 @@ def command(run: str, as_json: bool, budget: bool) -> None:
         if result is None or (budget and "budget" not in result):
             result = analysed(stored)
     if budget and not as_json:
-        from rig.cli.budget import budget_lines
+        from rig.text.budget import budget_lines
 
         for line in budget_lines(result):
             click.echo(line)

@@ -44,9 +44,9 @@ def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
 
     Exit codes: 0 done, 2 refused, 5 no figure could be studied.
     """
-    from rig.analysis.study_runs import study_runs
-    from rig.cli.results import results_of
-    from rig.config.loading import load_sheet
+    from rig.actions.load_results import results_of
+    from rig.analysis.compare.study_runs import study_runs
+    from rig.config.files.loading import load_sheet
 
     found = results_of(runs)
     used = load_sheet(sheet).sheet if sheet is not None else found[0].sheet
@@ -64,12 +64,12 @@ def lines(shape: Mapping[str, Any], *, for_person: bool) -> Iterator[str]:
     """The study as text: words and a table, or lines of fields separated by tabs."""
     import textwrap
 
-    from rig.cli import wording
+    from rig.text import words
 
-    word = wording.UNREAL.get(shape["source"])
+    word = words.UNREAL.get(shape["source"])
     if word:
-        yield f"# {word}: {wording.NO_VALVE[shape['source']]}"
-    people = ", ".join(wording.one_line(person) for person in shape["people"])
+        yield f"# {word}: {words.NO_VALVE[shape['source']]}"
+    people = ", ".join(words.one_line(person) for person in shape["people"])
     yield f"{shape['mountings']} mountings by {people}"
     for line in shape["words"]:
         yield from textwrap.wrap(line, 96) if for_person else [f"says\t{line}"]
@@ -88,4 +88,4 @@ def lines(shape: Mapping[str, Any], *, for_person: bool) -> Iterator[str]:
                 for (method, _), value in zip(methods, values, strict=True):
                     yield f"{figure}.{method}.{key}\t{'' if value is None else value}"
             elif any(value is not None for value in values):
-                yield f"{title:<26}" + "".join(f"{wording.number(v, 3):>22}" for v in values)
+                yield f"{title:<26}" + "".join(f"{words.number(v, 3):>22}" for v in values)

@@ -62,7 +62,9 @@ def _read_number(value: Any) -> float:
     """A number of a plan."""
     number = isinstance(value, int | float) and not isinstance(value, bool)
     if not (number and abs(value) <= sys.float_info.max):
-        raise refuse("this is not a finite number", "make the plan with rig.config.resolved.dump")
+        raise refuse(
+            "this is not a finite number", "make the plan with rig.config.files.resolved.dump"
+        )
     return float(value)
 
 

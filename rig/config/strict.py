@@ -10,7 +10,7 @@ class Strict(BaseModel):
     """Unknown keys, coercions, NaN and infinity are refused; nothing changes after loading.
 
     A file gives the key (the alias: `fuse`), a plan the attribute name (`fuse_a`); in a file the
-    attribute name is an unknown key like any other (rig.config.reading).
+    attribute name is an unknown key like any other (rig.config.files.reading).
     """
 
     model_config = ConfigDict(

@@ -41,7 +41,7 @@ class Owner:
 @dataclass(frozen=True)
 class RigState:
     """What is known of a rig between runs. `chip` is the GPIO chip's label, `line` the offset of
-    the relay's line, `plan` the resolved setup (rig.config.resolved)."""
+    the relay's line, `plan` the resolved setup (rig.config.files.resolved)."""
 
     rig: str
     backend: str

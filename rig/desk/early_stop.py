@@ -6,11 +6,11 @@ The bench only ends it between two strokes, with the coil off; it keeps no stati
 
 from __future__ import annotations
 
-from rig.analysis.live import LiveStrokes
-from rig.analysis.sequential import EarlyStopCount
-from rig.config.setup import Setup
-from rig.config.sheet import Sheet, StrokesSheet
+from rig.analysis.verdict.early_stop_test import EarlyStopCount
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import Sheet, StrokesSheet
 from rig.core.records import decode
+from rig.results.live_stroke import LiveStrokes
 
 
 class EarlyStopWatch:

@@ -49,10 +49,10 @@ class Source(Protocol):
 
 
 class PortSource:
-    """The gauge's own port. `gauge` is a StreamGauge or AskedGauge (rig.io.gauge_opening)."""
+    """The gauge's own port. `gauge` is a StreamGauge or AskedGauge (rig.io.gauges.open_gauge)."""
 
     def __init__(self, gauge: object, close: Callable[[], None], *, tap: bool = False) -> None:
-        from rig.io.gauge_opening import Gauge
+        from rig.io.gauges.open_gauge import Gauge
 
         self._gauge: Gauge = gauge  # type: ignore[assignment]
         self._close, self.counts = close, Counts()

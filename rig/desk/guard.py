@@ -14,7 +14,7 @@ import subprocess
 import time
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems, HardwareError
 from rig.core.records import DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES
 from rig.core.state_file import Owner, RigState
@@ -144,7 +144,7 @@ def _taker(state: RigState) -> LineTaker:
 def _setup(state: RigState) -> Setup | None:
     """The setup of the state's plan; None where there is none that can be read, or where it has
     no read-back to look at."""
-    from rig.config.resolved import setup_from_plan
+    from rig.config.files.resolved import setup_from_plan
 
     try:
         setup = setup_from_plan(state.plan)

@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import Callable
 from typing import Any
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.io.converter import Converter
 from rig.io.sampler import Sampler
 

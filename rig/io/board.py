@@ -7,18 +7,18 @@ import contextlib
 from dataclasses import dataclass
 from typing import Any
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.clock import MonotonicClock
 from rig.core.errors import HardwareError
 from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
 from rig.io import chips
 from rig.io.analog_opening import open_analog, told
 from rig.io.edges import KernelEdges
-from rig.io.gauge_opening import Gauge, open_gauge
+from rig.io.gauges.open_gauge import Gauge, open_gauge
 from rig.io.gpio import RelayCoil, board_factory
+from rig.io.real_time import RealWorld
 from rig.io.sampler import Sampler
 from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
-from rig.io.world import RealWorld
 
 BOARD = "board"
 EMULATED_BOARD = "emulated board"

@@ -7,7 +7,7 @@ import contextlib
 import warnings
 from typing import Any
 
-from rig.config.analog import ALWAYS_DIFFERENTIAL, AnalogChannel, ConverterSetup
+from rig.config.analog.model import ALWAYS_DIFFERENTIAL, AnalogChannel, ConverterSetup
 from rig.core.errors import HardwareError
 
 

@@ -10,9 +10,9 @@ import itertools
 from collections.abc import Callable
 from typing import Any
 
-from rig.config import analog_signal
-from rig.config.analog import AnalogChannel, ConverterSetup
-from rig.config.analog_signal import Line
+from rig.config.analog import signal
+from rig.config.analog.model import AnalogChannel, ConverterSetup
+from rig.config.analog.signal import Line
 from rig.core.clock import NS_PER_MS, NS_PER_S
 from rig.core.errors import HardwareError
 from rig.core.records import GOOD, Block, Condition, Sample
@@ -62,15 +62,13 @@ class Sampler:
     ) -> None:
         self._converter, self._code, self._now_ns = converter, code, now_ns
         self._fast = [_Fast(item) for item in channels if item.fast]
-        self._times = {
-            item.channel: analog_signal.oversampling(item, converter) for item in channels
-        }
+        self._times = {item.channel: signal.oversampling(item, converter) for item in channels}
         self._lines: dict[str, Line | None] = {}
         self._measured = [item for item in channels if item.supply_from is not None]
         self._supply: tuple[int, float] | None = None
         for item in channels:
-            if analog_signal.is_linear(item) and item.supply_from is None:
-                self._lines[item.channel] = analog_signal.code_line(item, converter)
+            if signal.is_linear(item) and item.supply_from is None:
+                self._lines[item.channel] = signal.code_line(item, converter)
         self._out: list[Block | Sample | Condition] = []
         self._lost = False
         slow = [item for item in channels if not item.fast]
@@ -156,8 +154,8 @@ class Sampler:
         slow.sum = slow.taken = 0
         slow.due_ns = max(slow.due_ns + int(item.period_s * NS_PER_S), now_ns)
         line = self._line(item, t_ns)
-        value, quality = analog_signal.reading(code, item, self._converter, line)
-        if quality not in (GOOD, analog_signal.OUT_OF_RANGE):
+        value, quality = signal.reading(code, item, self._converter, line)
+        if quality not in (GOOD, signal.OUT_OF_RANGE):
             value = None
         self._out.append(Sample(item.channel, value, t_ns, quality))
         if item.channel == "sensor_supply" and quality == GOOD and value is not None:
@@ -170,9 +168,9 @@ class Sampler:
         supply = self._supply
         if supply is None or t_ns - supply[0] > SUPPLY_AGE_NS:
             return None
-        if not analog_signal.supply_works(item, supply[1]):
+        if not signal.supply_works(item, supply[1]):
             return None
-        return analog_signal.code_line(item, self._converter, supply[1])
+        return signal.code_line(item, self._converter, supply[1])
 
     def drain(self) -> list[Block | Sample | Condition]:
         """Everything since the last call: samples and conditions, then a block a fast channel."""
@@ -193,9 +191,9 @@ class Sampler:
         scale, offset = (line.scale, line.offset) if line is not None else (0.0, 0.0)
         for n, code in enumerate(codes):
             if line is None:
-                quality = analog_signal.NO_SUPPLY
+                quality = signal.NO_SUPPLY
             else:
-                quality = analog_signal.quality(code, offset + scale * code, item, self._converter)
+                quality = signal.quality(code, offset + scale * code, item, self._converter)
             if not runs or runs[-1][1] != quality:
                 runs.append([n, quality])
         steps = [b - a for a, b in itertools.pairwise(times)]

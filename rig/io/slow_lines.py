@@ -6,7 +6,7 @@ from __future__ import annotations
 import contextlib
 from typing import Any
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.errors import HardwareError
 
 

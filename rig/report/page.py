@@ -16,8 +16,8 @@ from rig.report import plots, qr, words
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from rig.config.setup import Setup
-    from rig.config.sheet import Sheet
+    from rig.config.setup.model import Setup
+    from rig.config.sheet.model import Sheet
     from rig.core.recording import Recording
     from rig.runlog.header import RunHeader
 
@@ -153,7 +153,7 @@ def _facts(run: Reported) -> list[tuple[str, str]]:
 
 
 def _cautions(run: Reported) -> list[str]:
-    from rig.config.cautions import cautions, sheet_cautions
+    from rig.config.setup.cautions import cautions, sheet_cautions
 
     if run.setup is None:
         return ["The setup kept with this run cannot be read by this software."]

@@ -22,7 +22,8 @@ def svg(text: str, name: str = "") -> str:
 
 def run_text(uid: str) -> str:
     """What the code of a run says: its identifier as a URN (RFC 9562), true on any machine and
-    without a network; commands take it for the run's number (rig.cli.stored.run_number)."""
+    without a network; commands take it for the run's number
+    (rig.actions.analyse_run.run_number)."""
     return f"urn:uuid:{uid[:8]}-{uid[8:12]}-{uid[12:16]}-{uid[16:20]}-{uid[20:]}"
 
 

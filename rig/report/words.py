@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
-from rig.analysis.limits import NAMES
-from rig.config.describe import describe
-from rig.config.setup import Setup
+from rig.analysis.verdict.limits import NAMES
+from rig.config.setup.describe import describe
+from rig.config.setup.model import Setup
 
 UNKNOWN = "–"
 UNREAL = {

@@ -139,7 +139,7 @@ class RunLog:
         self, limit: int = 50, before: int | None = None, valve: str | None = None
     ) -> list[RunRow]:
         """Runs, newest first; only those with a number below `before`, only of one valve's tag.
-        Those taken off the list are left out; rig.runlog.finding asks for more."""
+        Those taken off the list are left out; rig.runlog.search asks for more."""
         of_run = results.alias("of_run")
         latest = select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id)
         query = (

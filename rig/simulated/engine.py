@@ -12,7 +12,7 @@ import random
 from collections import deque
 from typing import NamedTuple
 
-from rig.config.plant_parts import EnginePart
+from rig.config.plant.parts import EnginePart
 
 ATMOSPHERE_KPA = 101.325
 POLYTROPIC = 1.3

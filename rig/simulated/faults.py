@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from rig.config.plant import SimulatedRig
-from rig.config.setup import Setup
+from rig.config.plant.model import SimulatedRig
+from rig.config.setup.model import Setup
 
 Changes = dict[str, dict[str, Any]]
 """Part of the rig -> attribute -> value."""

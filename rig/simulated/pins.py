@@ -9,7 +9,7 @@ from typing import Any
 
 from gpiozero.pins.mock import MockFactory, MockPin
 
-from rig.simulated.spi import SimulatedSpi
+from rig.simulated.converter.spi import SimulatedSpi
 
 BOARD_REVISION = "a02082"
 """A board with the usual 40-pin header; only the numbers of its lines matter."""

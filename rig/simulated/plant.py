@@ -11,28 +11,28 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from rig.config.plant import SimulatedRig
-from rig.config.setup import Setup
+from rig.config.plant.model import SimulatedRig
+from rig.config.setup.model import Setup
 from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
 from rig.simulated import faults
-from rig.simulated.air_valve import AirValve
-from rig.simulated.coil_current import CoilCurrent
-from rig.simulated.electrics import CoilCircuit, current_at
+from rig.simulated.coil_path.coil_current import CoilCurrent
+from rig.simulated.coil_path.electrics import CoilCircuit, current_at
+from rig.simulated.coil_path.plunger import Passing, Plunger
+from rig.simulated.coil_path.relay import Change, Relay
+from rig.simulated.coil_path.wiring import Wiring
+from rig.simulated.converter.signals import Signals, needs_engine, true_values
 from rig.simulated.engine import Engine, PulseWheel
-from rig.simulated.gauge import Gauge
-from rig.simulated.gauge_peer import Line
-from rig.simulated.hydraulics import Hydraulics, Valve
-from rig.simulated.oil_valve import OilValve, oil_viscosity_pa_s
+from rig.simulated.gauge.gauge import Gauge
+from rig.simulated.gauge.peer import Line
+from rig.simulated.hydraulics.air_valve import AirValve
+from rig.simulated.hydraulics.oil_valve import OilValve, oil_viscosity_pa_s
+from rig.simulated.hydraulics.pressure_sources import PressureSources
+from rig.simulated.hydraulics.switch import PressureSwitch
+from rig.simulated.hydraulics.trajectory import Trajectory
+from rig.simulated.hydraulics.valve import Hydraulics, Valve
 from rig.simulated.outbox import NEVER, Outbox
-from rig.simulated.plunger import Passing, Plunger
-from rig.simulated.pressure_sources import PressureSources
-from rig.simulated.relay import Change, Relay
 from rig.simulated.scatter import stream
-from rig.simulated.signals import Signals, needs_engine, true_values
-from rig.simulated.switch import PressureSwitch
-from rig.simulated.trajectory import Trajectory
 from rig.simulated.truth import Truth
-from rig.simulated.wiring import Wiring
 
 GAUGE_OTHERS = {"coil_current": 0.0, "engine_speed": 800.0, "cylinder_pressure": 0.0}
 """What a serial gauge of the simulated rig sends for channels that it has no sensor for; oil

@@ -9,22 +9,22 @@ import tty
 from dataclasses import dataclass
 from importlib.metadata import version
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.clock import MonotonicClock, VirtualClock
 from rig.core.errors import UsageError
 from rig.core.ports import World
 from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
 from rig.io.analog_opening import open_analog, told
-from rig.io.gauge_opening import Gauge, gauge_on, open_gauge
+from rig.io.gauges.links import MemoryLink
+from rig.io.gauges.open_gauge import Gauge, gauge_on, open_gauge
 from rig.io.gpio import RelayCoil
-from rig.io.links import MemoryLink
 from rig.io.sampler import Sampler
 from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
+from rig.simulated.converter.spi_peer import SpiPeer
 from rig.simulated.edges import SimulatedEdges
 from rig.simulated.pins import SimulatedFactory
 from rig.simulated.plant import Plant
-from rig.simulated.spi_peer import SpiPeer
-from rig.simulated.worlds import FedWorld, Feeder, VirtualWorld
+from rig.simulated.virtual_time import FedWorld, Feeder, VirtualWorld
 
 SIMULATED = "simulated"
 

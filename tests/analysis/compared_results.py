@@ -8,8 +8,8 @@ from typing import Any
 
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.analyse import analyse
+from rig.results.run_json import run_json
 
 Times = Sequence[float | None]
 

@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from rig.config.setup import Setup
-from rig.config.sheet import KINDS, Sheet
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import KINDS, Sheet
 from rig.core.recording import Recording, RecordingBuilder
 from rig.core.records import (
     GOOD,

@@ -12,8 +12,8 @@ from compared_results import result
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.analysis.behaviour import figure_behaviour, first_stroke
-from rig.analysis.plain import plain
+from rig.analysis.verdict.behaviour import figure_behaviour, first_stroke
+from rig.core.json_values import plain
 
 
 def steady(n: int, seed: int = 1, mean: float = 50.0) -> list[float]:
@@ -103,8 +103,8 @@ def test_fifty_nine_without_a_miss() -> None:
 def test_a_stroke_cut_short_is_no_answer_and_no_miss() -> None:
     from compared_results import recorded
 
-    from rig.analysis.run import analyse
-    from rig.analysis.shapes import run_json
+    from rig.analysis.analyse import analyse
+    from rig.results.run_json import run_json
 
     train = recorded(steady(9))
     train.command(True, 10_100, 10)

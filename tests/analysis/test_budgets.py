@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis.instrument import recording_resolution_ms
-from rig.analysis.run import analyse
-from rig.analysis.shapes import dumps, run_json
+from rig.analysis.analyse import analyse
+from rig.analysis.measure.instrument_uncertainty import recording_resolution_ms
 from rig.core.records import Step
+from rig.results.run_json import dumps, run_json
 
 MS = 1_000_000
 RESPONSES = [52.0, 50.0, 51.5, 49.5, 52.5, 50.5, 51.0, 49.0]

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis.calibration import applied_of, fit_of, line_fit, remarks
-from rig.analysis.instrument import gauge_lines
-from rig.analysis.pressure import pressure_of
-from rig.analysis.run import analyse
-from rig.analysis.shapes import dumps, run_json
-from rig.config.calibration import IN_DATE, OUT_OF_DATE, CalibrationSetup, calibration_rules
-from rig.config.cautions import cautions
+from rig.analysis.analyse import analyse
+from rig.analysis.measure.gauge_calibration import applied_of, fit_of, line_fit, remarks
+from rig.analysis.measure.instrument_uncertainty import gauge_lines
+from rig.analysis.measure.pressure_at import pressure_of
+from rig.config.gauge.calibration import IN_DATE, OUT_OF_DATE, CalibrationSetup, calibration_rules
+from rig.config.setup.cautions import cautions
+from rig.results.run_json import dumps, run_json
 
 DAY = datetime.date(2026, 11, 25)
 
@@ -137,7 +137,7 @@ def test_what_cannot_stand_together_is_refused(change, words):
 
 def test_the_correction_holds_its_intervals():
     """Known truth: the corrected reading's 95 % interval covers it in 95 % of the calibrations."""
-    from rig.analysis.uncertainty import coverage_factor
+    from rig.analysis.stats.uncertainty import coverage_factor
 
     rng, inside, runs = np.random.default_rng(3), 0, 2000
     for _ in range(runs):

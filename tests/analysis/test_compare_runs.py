@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from compared_results import result
 
-from rig.analysis.compare_runs import compare_runs
-from rig.config.compare import Compare
+from rig.analysis.compare.compare_runs import compare_runs
+from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
 
 OIL, NONE = ["oil", "oil"], Compare()

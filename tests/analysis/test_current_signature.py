@@ -15,9 +15,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
 from current_rigs import draw, one_stroke
 from current_signature import study
 
-from rig.analysis import coil_state
-from rig.analysis.current_fall import fall
-from rig.analysis.current_rise import MOVED, NOT_SEEN, OPEN, rise
+from rig.analysis.coil import coil_state
+from rig.analysis.coil.current_fall import fall
+from rig.analysis.coil.current_rise import MOVED, NOT_SEEN, OPEN, rise
 from rig.physics.coil import copper_resistance_ohm
 
 STEP_S, STEADY_A, TAU_S = 1e-4, 0.6, 2.5e-3

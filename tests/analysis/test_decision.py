@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from rig.analysis.decision import (
+from rig.analysis.stats.propagation import Part, Spread
+from rig.analysis.verdict.decision_rule import (
     CONFORMS,
     DOES_NOT_CONFORM,
     UNDECIDED,
@@ -18,7 +19,6 @@ from rig.analysis.decision import (
     decide,
     strokes_needed,
 )
-from rig.analysis.propagation import Part, Spread
 
 UNIT = Spread([Part(1.0, "normal")])
 NONE, INF = -math.inf, math.inf

@@ -10,12 +10,12 @@ import pytest
 from scipy.stats import linregress
 from stroke_trains import MS, Train, setup, sheet
 
-from rig.analysis import marks
-from rig.analysis.hold import GONE_EARLY, SWITCH_OUT
-from rig.analysis.line import fit_line
-from rig.analysis.run import analyse
-from rig.analysis.shapes import dumps, run_json
+from rig.analysis.analyse import analyse
+from rig.analysis.measure import marks
+from rig.analysis.measure.hold import GONE_EARLY, SWITCH_OUT
+from rig.analysis.stats.straight_line import fit_line
 from rig.core.records import Step
+from rig.results.run_json import dumps, run_json
 
 HOLD = {"state": "energised", "watch": "60 s", "settle_wait": "1 s"}
 RAMP = {"ramps": 3, "low": "0 kPa", "high": "200 kPa"}

@@ -5,8 +5,8 @@ from __future__ import annotations
 
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis import marks
-from rig.analysis.run import analyse
+from rig.analysis.analyse import analyse
+from rig.analysis.measure import marks
 from rig.core.records import READBACK, SWITCH, Edge
 
 

@@ -8,11 +8,11 @@ import random
 import pytest
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis import marks
-from rig.analysis.live import LiveStrokes
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.analyse import analyse
+from rig.analysis.measure import marks
 from rig.core.records import Edge, Level, Sample
+from rig.results.live_stroke import LiveStrokes
+from rig.results.run_json import run_json
 
 
 def train_of(count: int, *, closed_on: bool) -> Train:

@@ -11,11 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis import marks
-from rig.analysis.pressure import alike_kpa, pressure_at, pressure_of, reading_age_s, swing_kpa
-from rig.analysis.run import analyse
-from rig.analysis.shapes import stroke_json
+from rig.analysis.analyse import analyse
+from rig.analysis.measure import marks
+from rig.analysis.measure.pressure_at import (
+    alike_kpa,
+    pressure_at,
+    pressure_of,
+    reading_age_s,
+    swing_kpa,
+)
 from rig.core.recording import SampleSeries
+from rig.results.run_json import stroke_json
 
 LOW, HIGH = 60.0, 300.0
 

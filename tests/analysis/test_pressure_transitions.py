@@ -12,10 +12,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis.pressure import reading_age_s
-from rig.analysis.pressure_transitions import FALLS, NO_CHANGE, NO_READINGS, NOT_HELD, SLOW_RISE
-from rig.analysis.run import analyse
-from rig.analysis.shapes import dumps, run_json
+from rig.analysis.analyse import analyse
+from rig.analysis.measure.pressure_at import reading_age_s
+from rig.analysis.measure.pressure_rise_fall import (
+    FALLS,
+    NO_CHANGE,
+    NO_READINGS,
+    NOT_HELD,
+    SLOW_RISE,
+)
+from rig.results.run_json import dumps, run_json
 
 DEAD, TAU, TAU_OFF = 10.0, 20.0, 30.0
 LIVE, OFF = 8.0, 4.0

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from stroke_trains import MS, setup, sheet
 
-from rig.analysis.run import analyse
+from rig.analysis.analyse import analyse
 from rig.core.recording import Recording, RecordingBuilder
 from rig.core.records import READBACK, SWITCH, Command, Edge, End, Level
 

@@ -8,8 +8,13 @@ import math
 
 import pytest
 
-from rig.analysis.sampling import channel_figures, channels_json, engine_figures, engine_json
-from rig.config.setup import Setup
+from rig.analysis.measure.sampling import (
+    channel_figures,
+    channels_json,
+    engine_figures,
+    engine_json,
+)
+from rig.config.setup.model import Setup
 from rig.core.recording import Recording, RecordingBuilder
 from rig.core.records import ENGINE_SPEED, GOOD, Block, Edge, Sample
 

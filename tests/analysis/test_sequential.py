@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis.run import analyse
-from rig.analysis.sequential import FEW, GO_ON, MANY, EarlyStopCount, fails, sequential
-from rig.analysis.shapes import run_json
-from rig.config.sheet import EarlyStop
+from rig.analysis.analyse import analyse
+from rig.analysis.verdict.early_stop_test import FEW, GO_ON, MANY, EarlyStopCount, fails, sequential
+from rig.config.sheet.model import EarlyStop
 from rig.core.records import STOPPED_EARLY, Condition
+from rig.results.run_json import run_json
 
 MS = 1_000_000
 PLAN = EarlyStop(acceptable="1 %", unacceptable="10 %", alpha="5 %", beta="5 %", least=1)

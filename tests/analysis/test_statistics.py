@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.analysis.statistics import quantile, summarise
+from rig.analysis.stats.summary import quantile, summarise
 
 
 @given(st.lists(st.floats(-1e6, 1e6), max_size=50), st.integers(0, 5))

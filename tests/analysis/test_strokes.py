@@ -8,10 +8,10 @@ import math
 import pytest
 from stroke_trains import MS, Train, setup, sheet
 
-from rig.analysis import marks
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json, stroke_json
+from rig.analysis.analyse import analyse
+from rig.analysis.measure import marks
 from rig.core.records import Condition, Trip
+from rig.results.run_json import run_json, stroke_json
 
 
 def only(train: Train, contact: str = "normally open"):
@@ -390,6 +390,6 @@ def test_nan_never_leaves():
     train.end(2000)
     result, _ = only(train)
     assert math.isnan(result.strokes.response_ms[0])
-    from rig.analysis.shapes import dumps
+    from rig.results.run_json import dumps
 
     assert "NaN" not in dumps(run_json(result))

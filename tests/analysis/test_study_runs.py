@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from compared_results import result
 
-from rig.analysis.gauge_study import anova, average_range, one_valve
-from rig.analysis.study_runs import limits_of, rating, study_runs
+from rig.analysis.compare.repeatability import anova, average_range, one_valve
+from rig.analysis.compare.study_runs import limits_of, rating, study_runs
 from rig.core.errors import UsageError
 
 LIMIT = [{"figure": "response", "max": "80 ms"}]

@@ -6,8 +6,8 @@ from __future__ import annotations
 import pytest
 from stroke_trains import Train, setup, sheet
 
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.analyse import analyse
+from rig.results.run_json import run_json
 
 
 def switch_of(strokes, *, rig=None, pressure=None):

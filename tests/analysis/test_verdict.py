@@ -6,11 +6,11 @@ from __future__ import annotations
 import pytest
 from stroke_trains import MS, Train, setup, sheet
 
-from rig.analysis import marks
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
-from rig.analysis.verdict import exit_code
+from rig.analysis.analyse import analyse
+from rig.analysis.measure import marks
+from rig.analysis.verdict.verdict import exit_code
 from rig.core.records import Sample, Trip
+from rig.results.run_json import run_json
 
 STATED = {
     "supply_voltage": {"value": 12.4, "unit": "V", "how": "typed"},

@@ -7,8 +7,8 @@ import math
 from collections.abc import Callable, Sequence
 
 from rig.bench.bench import Bench
-from rig.bench.link import Desk
-from rig.config.setup import Setup
+from rig.bench.operator_link import Desk
+from rig.config.setup.model import Setup
 from rig.core.clock import VirtualClock
 from rig.core.errors import HardwareError
 from rig.core.records import GOOD, READBACK, SWITCH, Condition, Edge, Record, Sample, decode

@@ -11,11 +11,11 @@ import pytest
 from bench_rig import MS, EdgesOnly, ScriptedRig, make_bench, make_setup
 from test_interlock import NO_DUTY, run
 
-from rig.bench import rules_gauge, rules_sensors, watch
 from rig.bench.bench import Bench
-from rig.bench.channel_watch import ChannelWatch, as_sample
-from rig.bench.rules import Finding
-from rig.config.setup import Setup
+from rig.bench.interlock import gauge_rules, registry, sensor_rules
+from rig.bench.interlock.channel_watch import ChannelWatch, as_sample
+from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.config.setup.model import Setup
 from rig.core.records import GOOD, Block, Sample
 
 CONVERTER = {"type": "MCP3208", "reference": "3 V"}
@@ -42,13 +42,13 @@ def setup_of(**limits: object) -> Setup:
 
 Rule = Callable[[float], Finding | None]
 RULES: list[tuple[str, Rule, float, float, str]] = [
-    ("oil_temperature", lambda v: rules_gauge.oil_temperature(v, 130), 130, 131, "over"),
-    ("supply_voltage", lambda v: rules_gauge.supply_voltage(v, 11, 15), 11, 10.9, "outside"),
-    ("supply_voltage", lambda v: rules_gauge.supply_voltage(v, 11, 15), 15, 15.1, "outside"),
-    ("coil_current", lambda v: rules_sensors.coil_current(v, 1), 1, 1.001, "draws"),
-    ("cylinder_pressure", lambda v: rules_sensors.cylinder_pressure(v, 1500), 1500, 1501, "over"),
-    ("engine_speed", lambda v: rules_sensors.engine_speed(v, 500, 1200), 500, 499, "beyond"),
-    ("engine_speed", lambda v: rules_sensors.engine_speed(v, 500, 1200), 1200, 1201, "beyond"),
+    ("oil_temperature", lambda v: gauge_rules.oil_temperature(v, 130), 130, 131, "over"),
+    ("supply_voltage", lambda v: gauge_rules.supply_voltage(v, 11, 15), 11, 10.9, "outside"),
+    ("supply_voltage", lambda v: gauge_rules.supply_voltage(v, 11, 15), 15, 15.1, "outside"),
+    ("coil_current", lambda v: sensor_rules.coil_current(v, 1), 1, 1.001, "draws"),
+    ("cylinder_pressure", lambda v: sensor_rules.cylinder_pressure(v, 1500), 1500, 1501, "over"),
+    ("engine_speed", lambda v: sensor_rules.engine_speed(v, 500, 1200), 500, 499, "beyond"),
+    ("engine_speed", lambda v: sensor_rules.engine_speed(v, 500, 1200), 1200, 1201, "beyond"),
 ]
 
 
@@ -69,17 +69,17 @@ def test_at_the_limit_just_over_it_and_nan(
 
 
 def test_a_limit_of_nothing_is_no_rule() -> None:
-    assert rules_sensors.engine_speed(math.inf, None, None) is None
+    assert sensor_rules.engine_speed(math.inf, None, None) is None
     watched = ChannelWatch(make_setup(limits=NO_DUTY))
     assert watched.see(Sample("coil_current", 99.0, 1, GOOD)) == []
     assert watched.tick(10**12) == []
 
 
 def test_staleness_at_the_limit_over_it_and_nan() -> None:
-    assert rules_sensors.channel_stale("coil_current", 0.5, 0.5) is None
+    assert sensor_rules.channel_stale("coil_current", 0.5, 0.5) is None
     for age_s in (0.501, math.nan, math.inf):
-        found = rules_sensors.channel_stale("coil_current", age_s, 0.5)
-        assert found is not None and found.rule == watch.CHANNEL_STALE
+        found = sensor_rules.channel_stale("coil_current", age_s, 0.5)
+        assert found is not None and found.rule == registry.CHANNEL_STALE
         assert "current sensor" in found.message
 
 
@@ -98,19 +98,19 @@ def test_every_watched_channel_that_goes_quiet_is_found_and_no_other() -> None:
 
 
 def test_the_watch_list_says_what_is_watched_and_how_slow_it_is() -> None:
-    rules = {w.rule: w for w in watch.watched(setup_of())}
+    rules = {w.rule: w for w in registry.watched(setup_of())}
     expected = {
-        watch.OIL_TEMPERATURE: 120, watch.SUPPLY_VOLTAGE: 120, watch.COIL_CURRENT: 30,
-        watch.CYLINDER_PRESSURE: 30, watch.ENGINE_SPEED: 520, watch.CHANNEL_STALE: 520,
+        registry.OIL_TEMPERATURE: 120, registry.SUPPLY_VOLTAGE: 120, registry.COIL_CURRENT: 30,
+        registry.CYLINDER_PRESSURE: 30, registry.ENGINE_SPEED: 520, registry.CHANNEL_STALE: 520,
     }  # fmt: skip
     for rule, reaction_ms in expected.items():
         assert rules[rule].watched and rules[rule].reaction_ms == pytest.approx(reaction_ms)
-    bare = {w.rule: w for w in watch.watched(make_setup(limits=LIMITS))}
+    bare = {w.rule: w for w in registry.watched(make_setup(limits=LIMITS))}
     for rule in expected:
         assert not bare[rule].watched and bare[rule].why.startswith("no ")
     unlimited = make_setup(converter=CONVERTER, analog=ALL, limits=NO_DUTY)
-    for w in watch.watched(unlimited):
-        if w.rule in (watch.COIL_CURRENT, watch.SUPPLY_VOLTAGE):
+    for w in registry.watched(unlimited):
+        if w.rule in (registry.COIL_CURRENT, registry.SUPPLY_VOLTAGE):
             assert not w.watched and "no limit" in w.why
 
 
@@ -172,7 +172,7 @@ def test_a_watched_channel_that_falls_silent_in_mid_run_trips(channel: str) -> N
 
     rig.after(300, hush)
     _, trip = run(bench, rig)
-    assert trip.rule == watch.CHANNEL_STALE
+    assert trip.rule == registry.CHANNEL_STALE
     assert channel.replace("_", " ") in trip.message
     assert 0.75e9 < trip.t_ns - begin < 1.05e9
 
@@ -188,7 +188,7 @@ def test_a_fault_band_is_not_believed_and_trips_by_its_age() -> None:
 
     rig.after(300, fault)
     _, trip = run(bench, rig)
-    assert trip.rule == watch.CHANNEL_STALE and "cylinder" in trip.message
+    assert trip.rule == registry.CHANNEL_STALE and "cylinder" in trip.message
 
 
 def block(channel: str, codes: list[int], runs: list[list[object]] | None = None) -> Block:
@@ -258,7 +258,7 @@ def test_fast_pressure_trips_at_once_and_its_ripple_is_no_rise() -> None:
     bench.preflight()
     bench.arm()
     _, trip = run(bench, rig)
-    assert trip.rule == watch.OVER_PRESSURE and trip.value == 701
+    assert trip.rule == registry.OVER_PRESSURE and trip.value == 701
     assert trip.t_ns - begin < 1512 * MS
 
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.bench.engine_speed import NOISY, EngineSpeed
-from rig.config.analog import EngineSpeedSetup
+from rig.config.analog.model import EngineSpeedSetup
 from rig.core.records import ENGINE_SPEED, GOOD, Edge, Sample
 
 MS = 1_000_000

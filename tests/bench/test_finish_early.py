@@ -6,7 +6,7 @@ from __future__ import annotations
 from bench_rig import ScriptedRig, make_setup
 
 from rig.bench.bench import Bench
-from rig.config.sheet import StrokesSheet
+from rig.config.sheet.model import StrokesSheet
 from rig.core import messages
 from rig.core.records import STOPPED_EARLY, Command, Condition, End
 

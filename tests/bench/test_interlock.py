@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_sequencer import make_sheet
 
-from rig.bench import rules_gauge
 from rig.bench.bench import Bench
-from rig.bench.interlock import Interlock
-from rig.bench.trackers import DutyWindow
-from rig.bench.watch import TICK_S, watched
+from rig.bench.interlock import gauge_rules
+from rig.bench.interlock.interlock import Interlock
+from rig.bench.interlock.registry import TICK_S, watched
+from rig.bench.interlock.trackers import DutyWindow
 from rig.core.errors import RefusedError
 from rig.core.records import Command, Condition, Edge, End, Trip
 
@@ -39,7 +39,7 @@ def last_off_before_trip_record(rig: ScriptedRig) -> bool:
 
 @pytest.mark.parametrize("value", [700.1, 1e6, math.inf, math.nan])
 def test_over_pressure_trips_and_nan_trips(value: float) -> None:
-    assert rules_gauge.over_pressure(value, 700.0) is not None
+    assert gauge_rules.over_pressure(value, 700.0) is not None
 
 
 def test_over_pressure_while_energised() -> None:

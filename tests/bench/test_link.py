@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.bench.link import MAX_WATCHERS, STOPPER_S, DeskLink
+from rig.bench.operator_link import MAX_WATCHERS, STOPPER_S, DeskLink
 from rig.bench.streams import SocketSink
 from rig.core import messages
 

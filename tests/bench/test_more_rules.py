@@ -9,9 +9,10 @@ import pytest
 from bench_rig import MS, ScriptedRig, make_bench, make_setup
 from test_interlock import NO_DUTY, run
 
-from rig.bench import rules, rules_gauge, watch
-from rig.bench.rules import Finding
-from rig.bench.trackers import CoilHeat
+from rig.bench.interlock import coil_and_program_rules as rules
+from rig.bench.interlock import gauge_rules, registry
+from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.bench.interlock.trackers import CoilHeat
 from rig.core.records import Sample
 from rig.physics import feed
 from rig.physics.coil import copper_resistance_ohm
@@ -23,9 +24,9 @@ from rig.physics.coil import copper_resistance_ohm
         rules.on_time(math.nan, 1), rules.duty(math.nan, 60, 0.5), rules.coil_heating(math.nan, 1),
         rules.readback(True, math.nan, 1, "supply"), rules.edge_source("switch", math.nan, 1),
         rules.recorder_behind(False, math.nan, 1), rules.disk_nearly_full(math.nan, 1),
-        rules.loop_late(math.nan, 1), rules_gauge.over_pressure(math.nan, 1),
-        rules_gauge.pressure_rate(math.nan, 1), rules_gauge.gauge_stale(math.nan, 1),
-        rules_gauge.oil_temperature(math.nan, 1), rules_gauge.supply_voltage(math.nan, 1, 2),
+        rules.loop_late(math.nan, 1), gauge_rules.over_pressure(math.nan, 1),
+        gauge_rules.pressure_rate(math.nan, 1), gauge_rules.gauge_stale(math.nan, 1),
+        gauge_rules.oil_temperature(math.nan, 1), gauge_rules.supply_voltage(math.nan, 1, 2),
     ],
 )  # fmt: skip
 def test_nan_trips_every_rule(finding: Finding | None) -> None:
@@ -48,7 +49,7 @@ def test_a_rise_that_no_stroke_explains() -> None:
     bench, rig = make_bench(limits=limits)
     rig.after(150, lambda: setattr(rig, "pressure", 400.0))  # 200 kPa in 100 ms, before any stroke
     _, trip = run(bench, rig)
-    assert trip is not None and trip.rule == watch.PRESSURE_RATE
+    assert trip is not None and trip.rule == registry.PRESSURE_RATE
     assert trip.value == pytest.approx(2000)
 
 
@@ -72,20 +73,20 @@ def test_one_wild_reading_is_noise_and_three_are_a_fault() -> None:
     bench, rig = make_bench()
     for n in range(3):
         rig.after(301 + n, lambda: rig.sample(-50.0, "out of range"))
-    assert run(bench, rig)[1].rule == watch.GAUGE_IMPLAUSIBLE
+    assert run(bench, rig)[1].rule == registry.GAUGE_IMPLAUSIBLE
 
 
 def test_a_changed_unit_trips_at_once() -> None:
     bench, rig = make_bench()
     rig.after(250, lambda: rig.sample(math.nan, "unit changed"))
     _, trip = run(bench, rig)
-    assert trip.rule == watch.GAUGE_IMPLAUSIBLE and "another unit" in trip.message
+    assert trip.rule == registry.GAUGE_IMPLAUSIBLE and "another unit" in trip.message
 
 
 def test_a_gauge_that_never_moves_while_the_switch_answers() -> None:
     bench, rig = make_bench(limits=NO_DUTY | {"gauge_stuck_strokes": 4})
     _, trip = run(bench, rig, strokes=8)
-    assert trip.rule == watch.GAUGE_STUCK and trip.value == 4
+    assert trip.rule == registry.GAUGE_STUCK and trip.value == 4
 
 
 def test_a_gauge_that_flickers_is_not_stuck_and_neither_is_one_without_answers() -> None:
@@ -103,7 +104,7 @@ def test_a_gauge_that_flickers_is_not_stuck_and_neither_is_one_without_answers()
 
 
 @pytest.mark.parametrize(
-    ("name", "rule"), [("stop_input", watch.STOP_INPUT), ("cover_input", watch.COVER_INPUT)]
+    ("name", "rule"), [("stop_input", registry.STOP_INPUT), ("cover_input", registry.COVER_INPUT)]
 )
 def test_an_opened_loop_trips_within_a_tick(name: str, rule: str) -> None:
     bench, rig = make_bench(**{name: {"line": 5}})
@@ -111,14 +112,14 @@ def test_an_opened_loop_trips_within_a_tick(name: str, rule: str) -> None:
     rig.after(350, lambda: setattr(rig.loops[name], "closed", False))
     _, trip = run(bench, rig)
     assert trip.rule == rule
-    assert trip.t_ns - opened <= watch.TICK_S * 1e9
+    assert trip.t_ns - opened <= registry.TICK_S * 1e9
 
 
 def test_measured_oil_temperature_and_supply_voltage() -> None:
     limits = NO_DUTY | {"oil_temperature": "130 degC", "supply_voltage_min": "11 V"}
     for channel, value, rule in [
-        ("oil_temperature", 131.0, watch.OIL_TEMPERATURE),
-        ("supply_voltage", 10.5, watch.SUPPLY_VOLTAGE),
+        ("oil_temperature", 131.0, registry.OIL_TEMPERATURE),
+        ("supply_voltage", 10.5, registry.SUPPLY_VOLTAGE),
     ]:
         bench, rig = make_bench(limits=limits)
 
@@ -136,7 +137,7 @@ HEATING = {"thermal_resistance": "20 K/W", "time_constant": "1 s", "surroundings
 def test_coil_heating_trips() -> None:
     bench, rig = make_bench(coil_heating=HEATING, limits=NO_DUTY)
     _, trip = run(bench, rig, on_time="900 ms", rest="100 ms")
-    assert trip.rule == watch.COIL_HEATING and trip.value > 155
+    assert trip.rule == registry.COIL_HEATING and trip.value > 155
 
 
 def test_coil_heat_settles_where_power_and_resistance_agree() -> None:
@@ -156,8 +157,8 @@ def test_coil_heat_settles_where_power_and_resistance_agree() -> None:
 def test_the_loop_coming_late_and_the_recorder_and_the_disk() -> None:
     bench, rig = make_bench()
     for words, rule in [
-        ({"late_s": 0.3}, watch.LOOP), ({"lag_s": 6.0}, watch.RECORDER),
-        ({"free_mb": 10.0}, watch.DISK),
+        ({"late_s": 0.3}, registry.LOOP), ({"lag_s": 6.0}, registry.RECORDER),
+        ({"free_mb": 10.0}, registry.DISK),
     ]:  # fmt: skip
         bench, rig = make_bench()
         rig.after(350, lambda words=words, b=bench, r=rig: b.interlock.program(r.now_ns(), **words))
@@ -171,7 +172,7 @@ def test_a_stalled_loop_is_told_when_it_goes_on() -> None:
     bench, rig = make_bench()
     rig.after(350, lambda: rig.clock.advance_to(rig.now_ns() + 400 * MS))
     trips = {run(bench, rig)[1].rule, *(later.rule for later in bench.interlock.later)}
-    assert watch.LOOP in trips
+    assert registry.LOOP in trips
 
 
 def test_the_heartbeat_beats_only_with_the_loop_and_stops_with_a_trip() -> None:
@@ -200,7 +201,7 @@ def test_off_that_cannot_be_written_is_latched_all_the_same() -> None:
     rig.after(350, break_it)
     with pytest.raises(Broken):
         run(bench, rig)
-    assert bench.interlock.trip is not None and bench.interlock.trip.rule == watch.OVER_PRESSURE
+    assert bench.interlock.trip is not None and bench.interlock.trip.rule == registry.OVER_PRESSURE
     assert bench.states.state == "internal fault"
 
 
@@ -208,7 +209,7 @@ def test_every_rule_that_can_trip_stands_in_the_watch_list_of_the_help() -> None
     from pathlib import Path
 
     text = Path("webui/help/interlock.md").read_text()
-    for item in watch.watched(make_setup()):
+    for item in registry.watched(make_setup()):
         assert f"| {item.rule} |" in text, item.rule
 
 

@@ -6,8 +6,8 @@ from __future__ import annotations
 import pytest
 
 from rig.bench.preflight import _calibration
-from rig.config.calibration import CalibrationSetup
-from rig.config.loading import setup_from_text
+from rig.config.files.loading import setup_from_text
+from rig.config.gauge.calibration import CalibrationSetup
 from rig.core.preflight import DOUBTFUL, GOOD
 
 TEXT = """

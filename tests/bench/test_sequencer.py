@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from rig.bench.sequencer import duration_s
-from rig.config.sheet import Sheet
+from rig.config.sheet.model import Sheet
 from rig.core.records import Command, End, Step
 
 

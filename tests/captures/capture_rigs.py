@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from rig.captures import CapturedRun, read_capture
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems
 
 RIG = Setup.model_validate(

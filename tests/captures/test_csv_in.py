@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from rig.captures import cells, problems
 from rig.captures.csv_in import read_csv
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems
 from rig.core.records import Condition
 

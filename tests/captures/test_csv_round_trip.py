@@ -14,11 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.analysis import marks
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.analyse import analyse
+from rig.analysis.measure import marks
 from rig.captures import read_csv, write_csv, write_json, write_vcd
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.recording import Recording, RecordingBuilder
 from rig.core.records import (
     GOOD,
@@ -33,6 +32,7 @@ from rig.core.records import (
     Step,
     Trip,
 )
+from rig.results.run_json import run_json
 
 RIG = Setup.model_validate(
     {

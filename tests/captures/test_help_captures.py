@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 import rig
-from rig.analysis import marks, pressure
-from rig.analysis.run import SETTLE_WINDOW_S, analyse
+from rig.analysis.analyse import SETTLE_WINDOW_S, analyse
+from rig.analysis.measure import marks, pressure_at
 from rig.captures import csv_in, problems, read_capture, taking
 from rig.captures.columns import KNOWN
-from rig.config.setup import Setup
-from rig.config.sheet import StrokesSheet
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import StrokesSheet
 
 HELP = Path(rig.__file__).parents[1] / "webui" / "help"
 
@@ -92,8 +92,8 @@ def test_every_doubtful_mark_of_a_stroke_is_explained():
 
 def test_the_shares_stated_are_those_used():
     text = (HELP / "numbers.md").read_text().replace("\n", " ").replace("  ", " ")
-    assert (pressure.STROKE_SHARE, "a fifth of the stroke's" in text) == (0.2, True)
-    assert (pressure.RAMP_SHARE, "at most a twentieth of the ramp's" in text) == (0.05, True)
-    assert (pressure.TIME_SHARE, "half the time from the coil" in text) == (0.5, True)
-    assert (pressure.RANGE_SHARE, "0.5 % of its measuring range" in text) == (0.005, True)
+    assert (pressure_at.STROKE_SHARE, "a fifth of the stroke's" in text) == (0.2, True)
+    assert (pressure_at.RAMP_SHARE, "at most a twentieth of the ramp's" in text) == (0.05, True)
+    assert (pressure_at.TIME_SHARE, "half the time from the coil" in text) == (0.5, True)
+    assert (pressure_at.RANGE_SHARE, "0.5 % of its measuring range" in text) == (0.005, True)
     assert SETTLE_WINDOW_S == StrokesSheet.model_fields["settle_window_s"].default == 0.02

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from rig.analysis.comparison import difference, equivalence
-from rig.analysis.intervals import mean_interval, percentile, sd_interval
-from rig.analysis.tolerance import one_sided, two_sided
-from rig.analysis.trend import trend
+from rig.analysis.compare.two_samples import difference, equivalence
+from rig.analysis.stats.intervals import mean_interval, percentile, sd_interval
+from rig.analysis.stats.tolerance import one_sided, two_sided
+from rig.analysis.stats.trend import trend
 
 RUNS, STROKES = 2_000, 20
 

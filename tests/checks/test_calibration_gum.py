@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rig.analysis.calibration import line_fit
+from rig.analysis.measure.gauge_calibration import line_fit
 
 READING = np.array(
     [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]

@@ -19,9 +19,9 @@ from pathlib import Path
 import pytest
 from vcdvcd import VCDVCD
 
-from rig.analysis.run import analyse
+from rig.analysis.analyse import analyse
 from rig.captures import read_capture
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 
 RIG = Setup.model_validate(
     {

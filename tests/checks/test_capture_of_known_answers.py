@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.analyse import analyse
 from rig.captures import read_csv
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
+from rig.results.run_json import run_json
 
 SETUP = Setup.model_validate(
     {

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from rig.analysis.charts import (
+from rig.analysis.stats.control_charts import (
     BEYOND_3,
     CUSUM_HIGH,
     D2,
@@ -30,7 +30,7 @@ from rig.analysis.charts import (
     ewma,
     individuals,
 )
-from rig.analysis.trend import changes, pettitt, trend
+from rig.analysis.stats.trend import changes, pettitt, trend
 
 FLOW = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
 

@@ -13,9 +13,9 @@ from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import ttost_ind
 
-from rig.analysis.batch import batch
-from rig.analysis.common_oil import factor, normalised, oil_model
-from rig.analysis.comparison import (
+from rig.analysis.compare.batch import batch
+from rig.analysis.compare.oil_correction import factor, normalised, oil_model
+from rig.analysis.compare.two_samples import (
     SHOWN,
     UNDECIDED,
     difference,

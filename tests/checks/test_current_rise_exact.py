@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
 
 from current_rigs import draw
 
-from rig.analysis.current_rise import NOT_SEEN, rise
+from rig.analysis.coil.current_rise import NOT_SEEN, rise
 from rig.simulated.plant import Plant
 
 

@@ -15,11 +15,11 @@ from gauge_texts import gauge_setup, modbus, nmea
 from pymodbus.framer import FramerRTU
 
 from rig.core.records import GOOD, Condition, Sample
-from rig.io.asked_gauge import AskedGauge
 from rig.io.gauges.modbus import register_reads
 from rig.io.gauges.nmea import NmeaDecoder
 from rig.io.gauges.pattern import checksum, line_decoder
-from rig.simulated.gauge_forms import modbus_reply
+from rig.io.gauges.polled import AskedGauge
+from rig.simulated.gauge.forms import modbus_reply
 
 
 def test_request_and_reply_of_the_application_protocol() -> None:
@@ -44,7 +44,7 @@ def test_crc_of_whole_frames(frame: str) -> None:
     """Frames with their CRCs: Modbus Application Protocol 1.1b3, 6.3 and 6.6, and common worked
     examples; CRCs recalculated with crcmod (0xA001, start 0xFFFF, low byte first)."""
     data = bytes.fromhex(frame)
-    from rig.simulated.gauge_forms import _crc
+    from rig.simulated.gauge.forms import _crc
 
     assert _crc(data[:-2]) == data[-2:]
     assert FramerRTU.compute_CRC(data[:-2]).to_bytes(2, "big") == data[-2:]
@@ -52,7 +52,7 @@ def test_crc_of_whole_frames(frame: str) -> None:
 
 def test_crc_of_the_serial_line_document() -> None:
     """Modbus over serial line 1.02, 6.2.2: 02 07 gives 0x1241, sent 41 12."""
-    from rig.simulated.gauge_forms import _crc
+    from rig.simulated.gauge.forms import _crc
 
     assert _crc(b"\x02\x07") == b"\x41\x12"
     assert _crc(b"123456789") == (0x4B37).to_bytes(2, "little")  # the catalogued check value
@@ -117,7 +117,7 @@ def test_times_on_the_wire(
     """Eleven bits a character with parity, ten without; eight characters a request; 3.5 characters
     of rest, and 1.75 ms above 19,200 baud (Modbus over serial line 1.02, 2.5.1.1; recalculated)."""
     from rig.core.clock import VirtualClock
-    from rig.io.links import MemoryLink
+    from rig.io.gauges.links import MemoryLink
 
     gauge = modbus(baud=baud, parity=parity)
     assert 1e3 * gauge.byte_s == pytest.approx(character_ms, rel=1e-5)

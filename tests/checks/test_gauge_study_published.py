@@ -14,8 +14,14 @@ from hypothesis import strategies as st
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from rig.analysis.gauge_study import anova, average_range, cells_of, one_valve, tolerance_pct
-from rig.analysis.range_constants import d2_d3, d2_star
+from rig.analysis.compare.repeatability import (
+    anova,
+    average_range,
+    cells_of,
+    one_valve,
+    tolerance_pct,
+)
+from rig.analysis.stats.range_constants import d2_d3, d2_star
 
 TRIALS = """.29 -.56 1.34 .47 -.80 .02 .59 -.31 2.26 -1.36
 .41 -.68 1.17 .50 -.92 -.11 .75 -.20 1.99 -1.25

@@ -3,7 +3,7 @@
 
 import pytest
 
-from rig.config.gauge_units import factor_kpa, table_factor
+from rig.config.gauge.units import factor_kpa, table_factor
 
 # NIST Special Publication 811 (2008), Appendix B.8, factors to pascal as printed there (seven
 # digits at most; rows marked exact in the source are exact here).

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from nist_univariate import SETS, Certified
 
-from rig.analysis.intervals import lag1
-from rig.analysis.statistics import summarise
+from rig.analysis.stats.intervals import lag1
+from rig.analysis.stats.summary import summarise
 
 
 @pytest.mark.parametrize("given", SETS, ids=lambda given: given.name)

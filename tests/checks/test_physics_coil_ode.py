@@ -19,15 +19,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from rig.config.plant import SimulatedRig
-from rig.config.plant_parts import ElectricPart, OilPart, PlungerPart, SpoolPart
+from rig.config.plant.model import SimulatedRig
+from rig.config.plant.parts import ElectricPart, OilPart, PlungerPart, SpoolPart
 from rig.config.quantity_types import RESOLVED
 from rig.physics import coil, flow, oil
-from rig.simulated.electrics import CoilCircuit, current_at
-from rig.simulated.hydraulics import Hydraulics
-from rig.simulated.oil_valve import OilValve, oil_viscosity_pa_s
-from rig.simulated.plunger import Plunger
-from rig.simulated.supply import Supply
+from rig.simulated.coil_path.electrics import CoilCircuit, current_at
+from rig.simulated.coil_path.plunger import Plunger
+from rig.simulated.hydraulics.oil_valve import OilValve, oil_viscosity_pa_s
+from rig.simulated.hydraulics.supply import Supply
+from rig.simulated.hydraulics.valve import Hydraulics
 
 FINE = {"rtol": 1e-9, "atol": 1e-11}
 

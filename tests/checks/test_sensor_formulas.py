@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from rig.config import analog_signal, analog_uncertainty
-from rig.config.analog import AnalogChannel, ConverterSetup
+from rig.config.analog import reading_uncertainty, signal
+from rig.config.analog.model import AnalogChannel, ConverterSetup
 from rig.core.records import GOOD
 from rig.physics import sensors
 
@@ -82,7 +82,7 @@ def ratiometric(**changes: object) -> AnalogChannel:
 @pytest.mark.parametrize(("volts", "shown"), [(0.5, 0), (1.3, 20), (2.5, 50), (4.5, 100)])
 def test_ratiometric_of_its_supply(volts: float, shown: float) -> None:
     """p = FS (V/Vs - 0.1)/0.8: the definition of a 0.5 to 4.5 V signal of a 5 V supply."""
-    line = analog_signal.signal_line(ratiometric())
+    line = signal.signal_line(ratiometric())
     assert line.offset + line.scale * volts == pytest.approx(shown, abs=1e-9)
 
 
@@ -90,9 +90,9 @@ def test_a_supply_that_is_measured_cancels_and_one_that_is_assumed_does_not() ->
     """4.90 V in truth, 2.45 V of signal: 50.00 with the supply measured, 48.75 with 5 V assumed
     (by the formula above)."""
     measured = ratiometric(supply_v=None, supply_from="sensor_supply")
-    line = analog_signal.signal_line(measured, 4.90)
+    line = signal.signal_line(measured, 4.90)
     assert line.offset + line.scale * 2.45 == pytest.approx(50.0)
-    line = analog_signal.signal_line(ratiometric())
+    line = signal.signal_line(ratiometric())
     assert line.offset + line.scale * 2.45 == pytest.approx(48.75)
 
 
@@ -115,9 +115,9 @@ def loop(**changes: object) -> AnalogChannel:
 def test_current_loop_and_the_bands_of_ne_43(
     milliampere: float, percent: float, quality: str
 ) -> None:
-    line = analog_signal.code_line(loop(), CONVERTER)
-    code = round(milliampere * 1e-3 * 200.0 / analog_signal.lsb_v(CONVERTER))
-    value, found = analog_signal.reading(code, loop(), CONVERTER, line)
+    line = signal.code_line(loop(), CONVERTER)
+    code = round(milliampere * 1e-3 * 200.0 / signal.lsb_v(CONVERTER))
+    value, found = signal.reading(code, loop(), CONVERTER, line)
     assert value == pytest.approx(percent, abs=0.05)
     assert found == quality
 
@@ -125,36 +125,36 @@ def test_current_loop_and_the_bands_of_ne_43(
 def test_the_bands_to_a_code() -> None:
     """Codes 5 uA apart on either side of 3.6, 3.8, 20.5 and 21 mA (NE 43)."""
     sharp = converter(4.096)  # 1 mV a code, 5 uA on 200 ohm
-    line = analog_signal.code_line(loop(), sharp)
+    line = signal.code_line(loop(), sharp)
     for code, quality in ((719, "fault band"), (721, "out of range"), (759, "out of range"),
                           (761, GOOD)):  # fmt: skip
-        assert analog_signal.reading(code, loop(), sharp, line)[1] == quality
+        assert signal.reading(code, loop(), sharp, line)[1] == quality
     wide = converter(5.12)  # 1.25 mV a code, 6.25 uA
-    line = analog_signal.code_line(loop(), wide)
+    line = signal.code_line(loop(), wide)
     for code, quality in ((3279, GOOD), (3281, "out of range"), (3359, "out of range"),
                           (3361, "fault band")):  # fmt: skip
-        assert analog_signal.reading(code, loop(), wide, line)[1] == quality
+        assert signal.reading(code, loop(), wide, line)[1] == quality
 
 
 def test_quantisation() -> None:
     """12 bit of 5 V: one code is 1.220703 mV, its standard uncertainty 0.352387 mV (q/sqrt 12,
     JCGM 100:2008, 4.3.7 and F.2.2.1)."""
-    assert analog_signal.lsb_v(CONVERTER) == pytest.approx(1.220703e-3, rel=1e-6)
+    assert signal.lsb_v(CONVERTER) == pytest.approx(1.220703e-3, rel=1e-6)
     plain = AnalogChannel.model_validate(
         {"channel": "sensor_supply", "input": 0, "kind": "voltage"}, context={"resolved": True}
     )
-    shares = {s.name: s.standard for s in analog_uncertainty.uncertainty(2.5, plain, CONVERTER)}
+    shares = {s.name: s.standard for s in reading_uncertainty.uncertainty(2.5, plain, CONVERTER)}
     assert shares["quantisation"] == pytest.approx(0.352387e-3, rel=1e-5)
     many = plain.model_copy(update={"oversampling": 16})
-    shares = {s.name: s.standard for s in analog_uncertainty.uncertainty(2.5, many, CONVERTER)}
+    shares = {s.name: s.standard for s in reading_uncertainty.uncertainty(2.5, many, CONVERTER)}
     assert shares["quantisation"] == pytest.approx(0.352387e-3 / 4, rel=1e-5)
 
 
 def test_uncertainty_by_another_way() -> None:
     """Each share against the reading's own change: the input moved by one standard uncertainty."""
     channel = loop(resistor_tolerance=0.01)
-    shares = {s.name: s.standard for s in analog_uncertainty.uncertainty(75.0, channel, CONVERTER)}
-    line = analog_signal.signal_line(channel)
+    shares = {s.name: s.standard for s in reading_uncertainty.uncertainty(75.0, channel, CONVERTER)}
+    line = signal.signal_line(channel)
     volts = (75.0 - line.offset) / line.scale
     for name, part in (("shunt", 0.01), ("reference", 0.005)):
         moved = line.offset + line.scale * volts * (1 + part / math.sqrt(3))
@@ -179,9 +179,9 @@ def test_thermistor_through_divider_and_converter() -> None:
          "oversampling": 16}, context={"resolved": True},
     )  # fmt: skip
     for degc in (-10.0, 25.0, 90.0, 130.0):
-        volts = analog_signal.input_volts(degc, channel, CONVERTER)
-        code = round(volts / analog_signal.lsb_v(CONVERTER) * 16)
-        value, quality = analog_signal.reading(code, channel, CONVERTER, None)
+        volts = signal.input_volts(degc, channel, CONVERTER)
+        code = round(volts / signal.lsb_v(CONVERTER) * 16)
+        value, quality = signal.reading(code, channel, CONVERTER, None)
         assert quality == GOOD and value == pytest.approx(degc, abs=0.1)
     for code in (0, 4095 * 16):
-        assert analog_signal.reading(code, channel, CONVERTER, None) == (None, "open or shorted")
+        assert signal.reading(code, channel, CONVERTER, None) == (None, "open or shorted")

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.analyse import analyse
 from rig.captures import read_csv
-from rig.config.setup import Setup
-from rig.config.sheet import StrokesSheet
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import StrokesSheet
+from rig.results.run_json import run_json
 
 RIG = Setup.model_validate(
     {

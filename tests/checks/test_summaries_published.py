@@ -13,19 +13,19 @@ from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 from statsmodels.stats.proportion import proportion_confint
 
-from rig.analysis.capability import capability_of, cpk_lower
-from rig.analysis.intervals import mean_interval, percentile, percentile_ranks, robust_pair
-from rig.analysis.intervals import sd_interval as sd_ends
-from rig.analysis.outliers import fence, fences, grubbs, grubbs_critical
-from rig.analysis.proportion import (
+from rig.analysis.stats.capability import capability_of, cpk_lower
+from rig.analysis.stats.intervals import mean_interval, percentile, percentile_ranks, robust_pair
+from rig.analysis.stats.intervals import sd_interval as sd_ends
+from rig.analysis.stats.outliers import fence, fences, grubbs, grubbs_critical
+from rig.analysis.stats.proportion import (
     clopper_pearson,
     reliability_words,
     strokes_for,
     upper_bound,
     wilson,
 )
-from rig.analysis.statistics import quantile
-from rig.analysis.tolerance import (
+from rig.analysis.stats.summary import quantile
+from rig.analysis.stats.tolerance import (
     distribution_free_strokes,
     one_sided_factor,
     two_sided,

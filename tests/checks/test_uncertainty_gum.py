@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from scipy import stats
 from uncertainties import correlation_matrix, ufloat, umath
 
-from rig.analysis.propagation import Part, Spread, monte_carlo
-from rig.analysis.uncertainty import (
+from rig.analysis.stats.propagation import Part, Spread, monte_carlo
+from rig.analysis.stats.uncertainty import (
     JCGM_100,
     JCGM_101,
     Line,
@@ -176,7 +176,7 @@ def test_spread_against_draws(scale, dof, halves, share):
 def test_straight_line_of_calibration_of_a_thermometer():
     """JCGM 100:2008, H.3: intercept -0.1712(29), slope 0.00218(67), correlation -0.930,
     s 0.0035, correction at 30 degC -0.1494(41)."""
-    from rig.analysis.line import fit_line
+    from rig.analysis.stats.straight_line import fit_line
 
     t = np.array(
         [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]

@@ -16,8 +16,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.analysis.state_levels import endpoint_levels, histogram_levels
-from rig.analysis.waveform import Passages, passages, transition
+from rig.analysis.stats.state_levels import endpoint_levels, histogram_levels
+from rig.analysis.stats.waveform import Passages, passages, transition
 
 RAMP_T = np.arange(0, 1001) * 0.1
 RAMP = np.interp(RAMP_T, [0, 20, 30, 100], [10, 10, 60, 60])

@@ -9,7 +9,7 @@ from typing import Any
 
 from logged_runs import MS, SETUP, SHEET
 
-from rig.config.loading import text_hash
+from rig.config.files.loading import text_hash
 from rig.core.clock import WallTime
 from rig.core.records import Command, Edge, End, Level, Record, Sample, encode_lines
 from rig.runlog.header import RunHeader

@@ -7,10 +7,10 @@ import numpy as np
 from compared_runs import log_times
 from logged_runs import call
 
-from rig.analysis import charts
-from rig.cli.behaviour import RULES_TOLD, fields, flat, sentences, strokes
-from rig.cli.results import results_of
+from rig.actions.load_results import results_of
+from rig.analysis.stats import control_charts
 from rig.cli.show import command as show
+from rig.text.behaviour import RULES_TOLD, fields, flat, sentences, strokes
 
 
 def shape_of(folder, responses):
@@ -84,5 +84,10 @@ def test_flat_and_strokes():
 
 
 def test_rules_told_are_rules_of_the_charts():
-    wanted = {charts.BEYOND_3, charts.EWMA, charts.CUSUM_HIGH, charts.CUSUM_LOW}
+    wanted = {
+        control_charts.BEYOND_3,
+        control_charts.EWMA,
+        control_charts.CUSUM_HIGH,
+        control_charts.CUSUM_LOW,
+    }
     assert wanted == RULES_TOLD

@@ -14,8 +14,8 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rig.calculators.frame import digits, si
 from rig.cli.calc import CALCULATORS, command
-from rig.cli.calc_frame import digits, si
 from rig.core.errors import UsageError
 
 GOOD = {

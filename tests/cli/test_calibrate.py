@@ -16,8 +16,8 @@ from click.testing import CliRunner
 from rig.cli import calibrate_live
 from rig.cli.calibrate import _asked, command
 from rig.cli.calibrate_live import Taken
-from rig.cli.calibrate_text import Entered, due_of, table_text, with_table
-from rig.config.loading import load_setup
+from rig.cli.terminal.calibration import Entered, due_of, table_text, with_table
+from rig.config.files.loading import load_setup
 from rig.core.errors import UsageError
 
 DEMO = Path(__file__).parents[2] / "demo/workshop.setup.toml"

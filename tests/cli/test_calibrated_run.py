@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from rig.cli.main import cli
-from rig.config.plant_parts import SwitchPart
+from rig.config.plant.parts import SwitchPart
 
 DEMO = Path(__file__).parents[2] / "demo"
 OFFSET_KPA = 14.0

@@ -12,13 +12,13 @@ import pytest
 from compared_runs import log_times
 from logged_runs import call
 
+from rig.actions.analyse_run import analyse_and_save
+from rig.actions.load_results import results_of
 from rig.cli.compare import command as compare
-from rig.cli.compare_show import shown_lines
-from rig.cli.plot import interval_line, plot
-from rig.cli.results import results_of
-from rig.cli.stored import analyse_and_save
 from rig.cli.study import command as study
 from rig.cli.study import lines
+from rig.cli.terminal.comparison import shown_lines
+from rig.cli.terminal.plot import interval_line, plot
 from rig.core.errors import UsageError
 from rig.runlog.store import RunLog
 

@@ -14,10 +14,10 @@ import pytest
 from click.testing import CliRunner
 from rich.console import Console
 
-from rig.cli.current_show import current_sentences
 from rig.cli.main import cli
-from rig.cli.render import plain_lines
-from rig.cli.tables import Show
+from rig.cli.terminal.render import plain_lines
+from rig.cli.terminal.tables import Show
+from rig.text.coil_current import current_sentences
 
 DEMO = Path(__file__).parents[2] / "demo"
 STATED = ("--base-pressure", "40 psi")

@@ -10,7 +10,7 @@ from vcdvcd import VCDVCD
 
 from rig.captures import read_csv
 from rig.cli.export import command
-from rig.config.loading import setup_from_text
+from rig.config.files.loading import setup_from_text
 from rig.core.errors import UsageError
 
 

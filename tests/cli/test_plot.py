@@ -2,7 +2,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.cli.plot import ASCII_BLOCKS, BLOCKS, MISSING, plot
+from rig.cli.terminal.plot import ASCII_BLOCKS, BLOCKS, MISSING, plot
 
 
 def test_lowest_and_highest_value():

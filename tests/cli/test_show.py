@@ -16,9 +16,9 @@ import pytest
 from logged_runs import call, log_run
 from rich.console import Console
 
-from rig.cli import tables
+from rig.actions.analyse_run import analyse_and_save, analysed
 from rig.cli.show import command
-from rig.cli.stored import analyse_and_save, analysed
+from rig.cli.terminal import tables
 from rig.core.errors import UsageError
 from rig.runlog.store import RunLog
 

@@ -10,10 +10,10 @@ import sys
 import pytest
 from logged_runs import call, log_run
 
-from rig.cli.budget import budget_lines
+from rig.actions.analyse_run import analyse_and_save
 from rig.cli.show import command
-from rig.cli.stored import analyse_and_save
 from rig.runlog.store import RunLog
+from rig.text.budget import budget_lines
 
 
 def test_every_line_and_the_check(rig_data):

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from rig.config import analog_rules
-from rig.config.loading import setup_from_text
+from rig.config.analog import rules
+from rig.config.files.loading import setup_from_text
 from rig.core.errors import FileProblems
 
 DEMO = (Path(__file__).parents[2] / "demo/engine.setup.toml").read_text()
-WHOLE = len(analog_rules.ANALOG_RULES)
+WHOLE = len(rules.ANALOG_RULES)
 
 
 def refused(*changes: tuple[str, str]) -> list[tuple[str, str]]:

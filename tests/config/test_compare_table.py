@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 from config_texts import HOLD, STROKES
 
-from rig.config.compare import Compare
-from rig.config.describe import describe_sheet
-from rig.config.loading import sheet_from_text
-from rig.config.resolved import dump, sheet_from_plan
-from rig.config.sheet import StrokesSheet
-from rig.config.wording import key_of
+from rig.config.files.loading import sheet_from_text
+from rig.config.files.problems import key_of
+from rig.config.files.resolved import dump, sheet_from_plan
+from rig.config.setup.describe import describe_sheet
+from rig.config.sheet.compare import Compare
+from rig.config.sheet.model import StrokesSheet
 from rig.core.errors import FileProblems
 
 FULL = """

@@ -11,10 +11,11 @@ import pytest
 from config_texts import put, without
 from pydantic import BaseModel
 
-from rig.config.figures import FIGURES
-from rig.config.loading import pair_from_texts, setup_from_text, sheet_from_text
-from rig.config.setup import Setup
-from rig.config.sheet import (
+from rig.config.files.loading import pair_from_texts, setup_from_text, sheet_from_text
+from rig.config.files.problems import key_of, submodel_of
+from rig.config.setup.model import Setup
+from rig.config.sheet.figures import FIGURES
+from rig.config.sheet.model import (
     KINDS,
     NOT_KEYS,
     Accept,
@@ -24,7 +25,6 @@ from rig.config.sheet import (
     SheetBase,
     StrokesSheet,
 )
-from rig.config.wording import key_of, submodel_of
 
 HELP = Path(__file__).parents[2] / "webui/help"
 SETUP_MD = (HELP / "setup.md").read_text()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.config.loading import load_pair
+from rig.config.files.loading import load_pair
 
 DEMO = Path(__file__).parents[2] / "demo"
 SETUPS = sorted(DEMO.glob("*.setup.toml"))

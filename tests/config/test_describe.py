@@ -6,11 +6,11 @@ from __future__ import annotations
 import pytest
 from config_texts import HOLD, RAMP, SETUP, STROKES, put, without
 
-from rig.config.cautions import cautions, sheet_cautions
-from rig.config.describe import accept_text, describe, describe_sheet
-from rig.config.loading import pair_from_texts, setup_from_text, sheet_from_text
-from rig.config.setup import Setup
-from rig.config.sheet import Accept
+from rig.config.files.loading import pair_from_texts, setup_from_text, sheet_from_text
+from rig.config.setup.cautions import cautions, sheet_cautions
+from rig.config.setup.describe import accept_text, describe, describe_sheet
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import Accept
 
 MADE = setup_from_text(SETUP, "x").setup
 

@@ -10,8 +10,8 @@ from config_texts import HOLD, RAMP, SETUP, STROKES, put
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from rig.config.loading import load_setup, pair_from_texts, setup_from_text, sheet_from_text
-from rig.config.resolved import dump, setup_from_plan, sheet_from_plan
+from rig.config.files.loading import load_setup, pair_from_texts, setup_from_text, sheet_from_text
+from rig.config.files.resolved import dump, setup_from_plan, sheet_from_plan
 from rig.core.errors import FileProblems
 
 MODELS = {"setup": SETUP, "strokes": STROKES, "hold": HOLD, "ramp": RAMP}

@@ -6,10 +6,10 @@ from __future__ import annotations
 import pytest
 from config_texts import SETUP
 
-from rig.config.channel_units import table_unit, unit_of
-from rig.config.gauge_text import TextError, from_escapes, shown
-from rig.config.gauge_units import UnitError
-from rig.config.loading import setup_from_text
+from rig.config.analog.channel_units import table_unit, unit_of
+from rig.config.files.loading import setup_from_text
+from rig.config.gauge.text import TextError, from_escapes, shown
+from rig.config.gauge.units import UnitError
 from rig.core.errors import FileProblems, Problem
 
 NAME = "a.setup.toml"

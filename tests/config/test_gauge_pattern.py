@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 import pytest
 
-from rig.config.gauge_pattern import PatternError, parse_pattern
+from rig.config.gauge.pattern import PatternError, parse_pattern
 
 
 def number(pattern: str, line: str, unit: str | None = "psi") -> str | None:

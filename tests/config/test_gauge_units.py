@@ -4,7 +4,7 @@ import sys
 
 import pytest
 
-from rig.config.gauge_units import UnitError, factor_kpa, table_factor
+from rig.config.gauge.units import UnitError, factor_kpa, table_factor
 
 PSI = 6.894757293168361
 
@@ -50,8 +50,8 @@ def test_anything_else_is_refused_with_the_known_units(text: str) -> None:
 
 def test_units_of_gauges_never_load_pint() -> None:
     code = (
-        "import sys; from rig.config.gauge_pattern import parse_pattern;"
-        "from rig.config.gauge_units import table_factor;"
+        "import sys; from rig.config.gauge.pattern import parse_pattern;"
+        "from rig.config.gauge.units import table_factor;"
         "parse_pattern('{pressure} {unit}', 'kgf/cm2'); table_factor('garbage');"
         "sys.exit('pint' in sys.modules)"
     )

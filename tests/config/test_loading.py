@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from config_texts import SETUP, STROKES, put
 
-from rig.config.loading import load_pair, load_setup, load_sheet, setup_from_text
-from rig.config.toml_file import LARGEST_BYTES
+from rig.config.files.loading import load_pair, load_setup, load_sheet, setup_from_text
+from rig.config.files.toml_file import LARGEST_BYTES
 from rig.core.errors import FileProblems, Problem
 
 
@@ -93,7 +93,7 @@ def test_unreadable(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def forbidden(*_: object) -> int:  # root may read everything, so the kernel's no is played
         raise PermissionError(errno.EACCES, "Permission denied")
 
-    monkeypatch.setattr("rig.config.toml_file.os.open", forbidden)
+    monkeypatch.setattr("rig.config.files.toml_file.os.open", forbidden)
     problem = problem_of(tmp_path / "a.toml")
     assert "cannot be read: Permission denied" in problem.what
     assert "who may read it" in problem.remedy

@@ -9,8 +9,8 @@ from config_texts import HOLD, RAMP, STROKES, put
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.config.loading import sheet_from_text
-from rig.config.loads import Load, load_of, longest_on, worst_duty
+from rig.config.files.loading import sheet_from_text
+from rig.config.sheet.loads import Load, load_of, longest_on, worst_duty
 
 
 def counted_duty(load: Load, window_ms: int) -> float:

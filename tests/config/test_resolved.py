@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 from config_texts import HOLD, RAMP, SETUP, STROKES
 
-from rig.config.loading import setup_from_text, sheet_from_text
-from rig.config.resolved import dump, setup_from_plan, sheet_from_plan
+from rig.config.files.loading import setup_from_text, sheet_from_text
+from rig.config.files.resolved import dump, setup_from_plan, sheet_from_plan
 from rig.core.errors import FileProblems
 
 SETUP_MODEL = setup_from_text(SETUP, "x").setup
@@ -48,7 +48,7 @@ def test_building_models_from_a_plan_loads_no_pint() -> None:
     plans = [dump(SETUP_MODEL), dump(sheet_from_text(STROKES, "x").sheet)]
     code = (
         "import json, sys\n"
-        "from rig.config.resolved import setup_from_plan, sheet_from_plan\n"
+        "from rig.config.files.resolved import setup_from_plan, sheet_from_plan\n"
         "setup, sheet = json.load(sys.stdin)\n"
         "built = setup_from_plan(setup)\n"
         "sheet_from_plan(sheet, built)\n"

@@ -6,8 +6,8 @@ from __future__ import annotations
 import pytest
 from config_texts import SETUP, put, without
 
-from rig.config.loading import setup_from_text
-from rig.config.setup import Setup
+from rig.config.files.loading import setup_from_text
+from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems
 
 

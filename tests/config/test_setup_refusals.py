@@ -6,7 +6,7 @@ from __future__ import annotations
 import pytest
 from config_texts import SETUP, put, without
 
-from rig.config.loading import setup_from_text
+from rig.config.files.loading import setup_from_text
 from rig.core.errors import EXIT_USAGE, FileProblems, Problem
 
 NAME = "a.setup.toml"

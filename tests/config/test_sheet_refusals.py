@@ -6,7 +6,7 @@ from __future__ import annotations
 import pytest
 from config_texts import HOLD, RAMP, SETUP, STROKES, put, without
 
-from rig.config.loading import pair_from_texts, sheet_from_text
+from rig.config.files.loading import pair_from_texts, sheet_from_text
 from rig.core.errors import FileProblems, Problem
 
 NAME = "a.sheet.toml"

@@ -13,7 +13,7 @@ from pathlib import Path
 import click
 import pytest
 
-from rig.cli import confirm
+from rig.actions import confirmation
 from rig.core import messages
 from rig.core.errors import RefusedError
 from rig.core.preflight import Preflight
@@ -73,13 +73,13 @@ def test_without_a_person_a_board_is_refused(monkeypatch: pytest.MonkeyPatch) ->
     with Path(os.devnull).open() as nobody:
         monkeypatch.setattr("sys.stdin", nobody)
         with pytest.raises(RefusedError, match="needs a person"):
-            confirm.confirm(None, FOUND, False)
+            confirmation.confirm(None, FOUND, False)
 
 
 def test_not_watched_must_be_accepted_by_name() -> None:
     with pytest.raises(RefusedError, match="NOT WATCHED on this rig: over-pressure"):
-        confirm.confirm("somebody", FOUND, False)
-    by, said = confirm.confirm("somebody", FOUND, True)
+        confirmation.confirm("somebody", FOUND, False)
+    by, said = confirmation.confirm("somebody", FOUND, True)
     assert by == "somebody" and "accepted: NOT WATCHED on this rig: over-pressure" in said[-1]
 
 
@@ -88,4 +88,4 @@ def test_one_no_is_enough(monkeypatch: pytest.MonkeyPatch) -> None:
     answers = iter([True, False])
     monkeypatch.setattr(click, "confirm", lambda *_, **__: next(answers))
     with pytest.raises(RefusedError, match="Not confirmed"):
-        confirm.confirm(None, FOUND, False)
+        confirmation.confirm(None, FOUND, False)

@@ -16,7 +16,7 @@ from live_runs import SETUP, SHEET, command, rig, write_files
 
 from rig.cli.clear import _ask_more
 from rig.cli.main import answer
-from rig.config.loading import setup_from_text
+from rig.config.files.loading import setup_from_text
 from rig.core import messages, places, state_file
 from rig.core.clock import boot_id
 from rig.core.errors import HardwareError, RefusedError

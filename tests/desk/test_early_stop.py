@@ -74,7 +74,7 @@ def test_refusals(tmp_path: Path, text: str, words: str) -> None:
 
 
 def test_every_key_is_in_the_help() -> None:
-    from rig.config.sheet import EarlyStop
+    from rig.config.sheet.model import EarlyStop
 
     text = (Path(__file__).parents[2] / "webui/help/sheet.md").read_text()
     section = text.split("## [early_stop]")[1].split("\n## ")[0]

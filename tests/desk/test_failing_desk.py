@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from live_runs import write_files
 
-from rig.cli import running
+from rig.actions import conduct_run
 from rig.cli.run import command
 from rig.core import places, state_file
 from rig.desk.session import Watcher
@@ -40,10 +40,10 @@ def run_with(watcher: Watcher, folder: Path, monkeypatch: pytest.MonkeyPatch) ->
     def view(*_: Any, **__: Any) -> Iterator[Watcher]:
         yield watcher
 
-    monkeypatch.setattr(running, "view", view)
+    monkeypatch.setattr(conduct_run, "view", view)
     words = [*write_files(folder), "--json"]
     options = dict(command.make_context("run", words).params)
-    return running.Run(options.pop("setup"), options.pop("sheet"), options).go()
+    return conduct_run.Run(options.pop("setup"), options.pop("sheet"), options).go()
 
 
 def test_the_run_is_stopped_and_kept(

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from live_runs import SETUP, SHEET, write_files
 
-from rig.cli import running
+from rig.actions import conduct_run
 from rig.cli.run import command
 from rig.core import state_file
 from rig.core.records import BENCH_LOST, OFF_STATES
@@ -78,7 +78,7 @@ def test_who_did_not_press_the_confirm_button_hears_that_and_at_once(
     from_page = property(lambda _: "page", lambda *_: None)
     monkeypatch.setattr(Session, "armed_from", from_page, raising=False)
     begin = time.monotonic()
-    code = running.Run(options.pop("setup"), options.pop("sheet"), options).go()
+    code = conduct_run.Run(options.pop("setup"), options.pop("sheet"), options).go()
     told = capsys.readouterr().err
     assert code == 4 and "press the confirm button" in told
     assert "cannot become running" not in told and "did not store everything" not in told

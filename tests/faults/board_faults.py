@@ -16,7 +16,7 @@ from fault_study import Try, judged
 from host_waits import HostWaits
 from machine import JOB, Guest
 
-from rig.config.loading import load_pair
+from rig.config.files.loading import load_pair
 from rig.runlog.store import RunLog
 
 HERE = Path(__file__).resolve().parent

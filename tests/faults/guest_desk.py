@@ -23,8 +23,9 @@ from types import SimpleNamespace
 from typing import Any
 
 PRELOADED = (
-    "click", "gpiozero", "gpiod", "serial", "select", "rig.cli.run", "rig.cli.running",
-    "rig.cli.confirm", "rig.compose", "rig.config.loading", "rig.config.resolved",
+    "click", "gpiozero", "gpiod", "serial", "select", "rig.cli.run", "rig.actions.conduct_run",
+    "rig.actions.confirmation", "rig.compose", "rig.config.files.loading",
+    "rig.config.files.resolved",
     "rig.desk.processes", "rig.desk.session", "rig.bench.process", "rig.recorder.process",
     "rig.recorder.__main__", "rig.io.board", "rig.io.gpio", "rig.io.edges", "rig.runlog.store",
 )  # fmt: skip
@@ -115,9 +116,9 @@ def desk(pair: tuple[Any, Any], tell: int, go: int, *, guard: bool) -> int:
 
     `guard` False: the desk's guard does nothing, to see that the faults then are noticed.
     """
-    from rig.cli import running
+    from rig.actions import conduct_run
     from rig.cli.run import command
-    from rig.config import loading
+    from rig.config.files import loading
     from rig.desk import processes, session
 
     processes.subprocess = SimpleNamespace(  # type: ignore[attr-defined]
@@ -138,11 +139,11 @@ def desk(pair: tuple[Any, Any], tell: int, go: int, *, guard: bool) -> int:
         say(recorder=dict(STARTED)["rig.recorder"])
         yield Teller()
 
-    running.view = view  # type: ignore[assignment]
+    conduct_run.view = view  # type: ignore[assignment]
     if not guard:
         session.Session._guard = lambda self: None  # type: ignore[method-assign]
 
-    class Run(running.Run):
+    class Run(conduct_run.Run):
         def _finish(self, outcome: Any) -> int:
             trip = outcome.trip.rule if outcome.trip else None
             say(code=outcome.code, run=outcome.run, trip=trip, message=outcome.message)

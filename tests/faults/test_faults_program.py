@@ -14,8 +14,8 @@ from bench_rig import LoopOnly, ScriptedRig, make_bench
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rig.bench.link import DeskLink
-from rig.config.sheet import StrokesSheet
+from rig.bench.operator_link import DeskLink
+from rig.config.sheet.model import StrokesSheet
 from rig.core import messages
 
 SHEET = StrokesSheet.model_validate(

@@ -23,12 +23,12 @@ from fault_study import quantile, upper_bound
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from rig.bench.bench import Bench
-from rig.config.sheet import HoldSheet
+from rig.config.sheet.model import HoldSheet
 from rig.core.clock import MonotonicClock
-from rig.io.gauge import StreamGauge
+from rig.io.gauges.serial_link import SerialLink
+from rig.io.gauges.streaming import StreamGauge
 from rig.io.gpio import RelayCoil
-from rig.io.serial_link import SerialLink
-from rig.io.world import RealWorld
+from rig.io.real_time import RealWorld
 
 BUDGET_MS = 5.0
 TRIES, TRIES_SHORT = 1_000, 25

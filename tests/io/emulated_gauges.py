@@ -13,9 +13,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from rig.config.gauge_setup import GaugeSetup
+from rig.config.gauge.model import GaugeSetup
 from rig.core.records import Condition, Sample
-from rig.io.gauge_opening import open_gauge
+from rig.io.gauges.open_gauge import open_gauge
 
 EMULATOR = Path(__file__).resolve().parent / "gauge_emulator.py"
 

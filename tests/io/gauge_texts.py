@@ -8,11 +8,11 @@ from typing import Any
 
 from test_stream_gauge import gauge_setup
 
-from rig.config.gauge_setup import GaugeSetup
+from rig.config.gauge.model import GaugeSetup
 from rig.core.clock import VirtualClock
 from rig.core.records import Condition, Sample
-from rig.io.asked_gauge import AskedGauge
-from rig.io.links import MemoryLink
+from rig.io.gauges.links import MemoryLink
+from rig.io.gauges.polled import AskedGauge
 
 MS = 1_000_000
 

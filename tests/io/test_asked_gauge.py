@@ -9,9 +9,9 @@ import pytest
 from gauge_texts import MS, AskedWire, modbus, query
 
 from rig.core.records import GOOD, Condition, Sample
-from rig.io.asked_gauge import LATE, NO_ANSWER, NOT_SENT
-from rig.io.gauge import GAUGE_BACK, GAUGE_LOST
 from rig.io.gauges.channels import FRAME_REJECTED
+from rig.io.gauges.polled import LATE, NO_ANSWER, NOT_SENT
+from rig.io.gauges.streaming import GAUGE_BACK, GAUGE_LOST
 
 REQUEST = bytes.fromhex("0103006b0001f5d6")
 ASK_OIL = bytes.fromhex("01030070000185d1")

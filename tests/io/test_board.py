@@ -10,14 +10,15 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 from test_serial_link import Peer
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.core.errors import CoilLiveError, HardwareError
 from rig.core.ports import Hardware
 from rig.io import board as board_module
-from rig.io import chips, gauge, gauge_opening, gpio, lgpio_loading
+from rig.io import chips, gpio, lgpio_loading
 from rig.io.board import open_board
-from rig.io.serial_link import SerialLink
-from rig.io.world import RealWorld
+from rig.io.gauges import open_gauge, streaming
+from rig.io.gauges.serial_link import SerialLink
+from rig.io.real_time import RealWorld
 
 LABEL = "pinctrl-rp1"
 RELAY, SWITCH_LINE, READBACK_LINE = 17, 22, 27
@@ -173,11 +174,11 @@ def no_edges(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def no_port(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gauge_opening, "SerialLink", fail)
+    monkeypatch.setattr(open_gauge, "SerialLink", fail)
 
 
 def no_pattern(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(gauge, "line_decoder", fail)
+    monkeypatch.setattr(streaming, "line_decoder", fail)
 
 
 def no_relay(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:

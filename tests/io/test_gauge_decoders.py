@@ -10,7 +10,7 @@ import pytest
 from gauge_texts import gauge_setup, modbus, nmea
 from test_asked_gauge import whole
 
-from rig.config.gauge_setup import GaugeSetup
+from rig.config.gauge.model import GaugeSetup
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.modbus import register_reads
 from rig.io.gauges.nmea import NmeaDecoder

@@ -11,7 +11,7 @@ import pytest
 from gauge_texts import gauge_setup
 
 from rig.core.records import GOOD, Sample
-from rig.io.finding import period_of, plain_share, seven_bits, understand
+from rig.io.gauges.identify import period_of, plain_share, seven_bits, understand
 from rig.io.gauges.pattern import checksum, line_decoder
 
 Write = Callable[[float, float, int], str]

@@ -17,10 +17,10 @@ from gauge_texts import gauge_setup, modbus, nmea
 from test_asked_gauge import whole
 
 from rig.core.records import GOOD, Condition, Sample
-from rig.io.asked_gauge import LineExchange
 from rig.io.gauges.modbus import register_reads
 from rig.io.gauges.nmea import NmeaDecoder
 from rig.io.gauges.pattern import checksum, line_decoder
+from rig.io.gauges.polled import LineExchange
 
 MANY, SOME = 1_000_000, 250_000
 QUALITIES = {GOOD, "out of range", "not a number", "unit changed", "unit unknown"}

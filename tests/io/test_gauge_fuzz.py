@@ -17,8 +17,8 @@ from test_stream_gauge import gauge_setup
 
 from rig.core.clock import VirtualClock
 from rig.core.records import GOOD, Condition, Sample
-from rig.io.gauge import StreamGauge
-from rig.io.links import MemoryLink
+from rig.io.gauges.links import MemoryLink
+from rig.io.gauges.streaming import StreamGauge
 
 # Exact definitions, NIST SP 811 appendix B.8.
 TO_KPA = {

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.config.gauge_units import KNOWN_UNITS, table_factor
+from rig.config.gauge.units import KNOWN_UNITS, table_factor
 from rig.core.records import GOOD, Sample
 from rig.io.gauges.pattern import compile_pattern
 

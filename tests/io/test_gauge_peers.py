@@ -18,8 +18,8 @@ from gauge_texts import gauge_setup, modbus, query
 from test_asked_gauge import whole
 
 from rig.core.records import GOOD, Condition, Sample
-from rig.io.asked_gauge import NO_ANSWER
-from rig.io.gauge_opening import open_gauge
+from rig.io.gauges.open_gauge import open_gauge
+from rig.io.gauges.polled import NO_ANSWER
 
 
 def values(items: list[Sample | Condition], channel: str = "pressure") -> list[float | None]:

@@ -9,8 +9,8 @@ from collections.abc import Callable
 import gpiozero
 import pytest
 
-from rig.config import analog_signal
-from rig.config.analog import AnalogChannel, ConverterSetup
+from rig.config.analog import signal
+from rig.config.analog.model import AnalogChannel, ConverterSetup
 from rig.core.clock import VirtualClock
 from rig.core.errors import HardwareError
 from rig.core.records import GOOD, Block, Condition, Sample
@@ -111,7 +111,7 @@ def test_a_ratiometric_channel_waits_for_its_supply_and_follows_it() -> None:
     sampler = Sampler(CHIP, channels(PRESSURE, SUPPLY), bus.code, bus.clock.now_ns)
     got = bus.run(sampler, 800)
     blocks = [item for item in got if isinstance(item, Block)]
-    assert blocks[0].runs[0] == [0, analog_signal.NO_SUPPLY]
+    assert blocks[0].runs[0] == [0, signal.NO_SUPPLY]
     # half the supply is half the range, whatever the supply is, once it has been measured anew
     settled = [b for b in blocks if b.t_ns > 10**9 + 450 * MS or b.t_ns < 10**9 + 290 * MS]
     good = [b for b in settled if b.runs == [[0, GOOD]]]

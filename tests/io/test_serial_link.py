@@ -20,9 +20,9 @@ from test_stream_gauge import gauge_setup
 from rig.core.clock import NS_PER_S, VirtualClock
 from rig.core.errors import HardwareError
 from rig.core.records import GOOD, Condition, Sample
-from rig.io import serial_link
-from rig.io.gauge import StreamGauge
-from rig.io.serial_link import READ_MOST, LinkLost, SerialLink
+from rig.io.gauges import serial_link
+from rig.io.gauges.serial_link import READ_MOST, LinkLost, SerialLink
+from rig.io.gauges.streaming import StreamGauge
 
 PATIENCE_S = 5.0
 

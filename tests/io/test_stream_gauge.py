@@ -6,11 +6,11 @@ from typing import Any
 
 import pytest
 
-from rig.config.setup import GaugeSetup
+from rig.config.setup.model import GaugeSetup
 from rig.core.clock import NS_PER_S, VirtualClock
 from rig.core.records import GOOD, Condition, Sample
-from rig.io.gauge import REJECTED_MOST, StreamGauge
-from rig.io.links import PENDING_MOST, LinkLost, MemoryLink
+from rig.io.gauges.links import PENDING_MOST, LinkLost, MemoryLink
+from rig.io.gauges.streaming import REJECTED_MOST, StreamGauge
 
 BAR = 100.0
 

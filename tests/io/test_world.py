@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from rig.io.world import RealWorld
+from rig.io.real_time import RealWorld
 
 
 def test_waits_until_the_instant_and_not_before() -> None:

@@ -19,7 +19,7 @@ from edge_loss import account
 from machine import Guest
 
 from rig.bench.engine_speed import EngineSpeed
-from rig.config.analog import EngineSpeedSetup
+from rig.config.analog.model import EngineSpeedSetup
 from rig.core.records import ENGINE_SPEED, GOOD, Edge
 
 pytestmark = pytest.mark.kernel

@@ -18,7 +18,7 @@ from board import Plant, board_up
 from build import MachineParts
 from machine import HERE, JOB, Done, Guest
 
-from rig.cli.stored import recording_of, texts_of
+from rig.actions.analyse_run import recording_of, texts_of
 from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED
 from rig.core.recording import Recording
 from rig.core.records import READBACK, SWITCH

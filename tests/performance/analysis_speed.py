@@ -19,13 +19,13 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
-from rig.config.loading import load_pair
-from rig.config.setup import Setup
-from rig.config.sheet import Sheet, StrokesSheet
+from rig.analysis.analyse import analyse
+from rig.config.files.loading import load_pair
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import Sheet, StrokesSheet
 from rig.core.recording import CommandSeries, EdgeSeries, Recording, SampleSeries
 from rig.core.records import End
+from rig.results.run_json import run_json
 
 ROOT = Path(__file__).parents[2]
 SETUP = ROOT / "demo/workshop.setup.toml"
@@ -151,7 +151,7 @@ def log_runs(folder: Path, n: int) -> None:
 def analyse_again(folder: str, numbers: list[int]) -> float:
     """Load and analyse these runs of a log as `rig show` would; returns the processor's seconds."""
     os.environ["RIG_DATA"] = folder
-    from rig.cli.stored import analysed, opened_log
+    from rig.actions.analyse_run import analysed, opened_log
 
     start = time.process_time()
     with opened_log() as log:

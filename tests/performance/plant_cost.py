@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import time
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.simulated.plant import Plant
 
 NS = 1_000_000_000

@@ -3,7 +3,7 @@
 
 import time
 
-from rig.config.gauge_pattern import parse_pattern
+from rig.config.gauge.pattern import parse_pattern
 
 
 def test_matching_does_not_backtrack() -> None:

@@ -21,12 +21,12 @@ from gauge_texts import gauge_setup, modbus, nmea
 from test_asked_gauge import whole
 
 from rig.core.clock import MonotonicClock
-from rig.io.gauge import StreamGauge
 from rig.io.gauges.framing import LineFramer
 from rig.io.gauges.modbus import register_reads
 from rig.io.gauges.nmea import NmeaDecoder
 from rig.io.gauges.pattern import checksum, line_decoder
-from rig.io.serial_link import SerialLink
+from rig.io.gauges.serial_link import SerialLink
+from rig.io.gauges.streaming import StreamGauge
 
 BYTES_A_SECOND = 115_200 / 10
 FASTER, LATENCY_RATIO = 20, 3

@@ -62,8 +62,8 @@ def test_start_to_first_energise(tmp_path: Path, ratios: Ratios) -> None:
 
 def test_sample_to_relay_off_against_a_bare_off(ratios: Ratios) -> None:
     """The interlock's path from a decoded sample to the line off, against gpiozero alone."""
-    from rig.bench.interlock import Interlock
-    from rig.config.loading import load_setup
+    from rig.bench.interlock.interlock import Interlock
+    from rig.config.files.loading import load_setup
     from rig.core.records import Sample
     from rig.io.gpio import RelayCoil
 
@@ -92,7 +92,7 @@ def test_sample_to_relay_off_against_a_bare_off(ratios: Ratios) -> None:
 
 GROWTH = """
 import sys
-import rig.cli.running as running
+import rig.actions.conduct_run as running
 from rig.cli.main import main
 
 def resident_mb():

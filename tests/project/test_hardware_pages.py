@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.config.loading import load_setup
-from rig.config.setup import Setup
+from rig.config.files.loading import load_setup
+from rig.config.setup.model import Setup
 from rig.physics.feed import FeedSide, FeedState, truth_table
 
 HARDWARE = Path(__file__).parents[2] / "hardware"

@@ -16,14 +16,14 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
 
 from written_runs import Made, write
 
+from rig.actions.analyse_run import run_number
 from rig.cli.main import cli
-from rig.cli.reported import reported
-from rig.cli.stored import run_number
-from rig.cli.wording import NO_VALVE, UNREAL
 from rig.core.errors import UsageError
 from rig.report import page, pdf, qr, words
 from rig.report.drawing import Axis
+from rig.report.input import reported
 from rig.runlog.store import RunLog
+from rig.text.words import NO_VALVE, UNREAL
 
 NASTY = '"><script>alert(1)</script><img src=x onerror=alert(2)>'
 A4, LETTER = (595.28, 841.89), (612.0, 792.0)  # points: ISO 216 (210 x 297 mm), 8.5 x 11 in

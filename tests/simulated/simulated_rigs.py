@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from rig.config.setup import Setup
+from rig.config.setup.model import Setup
 from rig.simulated.plant import Plant
 
 MS = 1_000_000

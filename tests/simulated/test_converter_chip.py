@@ -11,8 +11,8 @@ import gpiozero
 import pytest
 from gpiozero.pins.mock import MockFactory, MockPin, MockSPIDevice
 
-from rig.config.analog import ALWAYS_DIFFERENTIAL, INPUTS, bits_of
-from rig.simulated.converter_chip import ConverterChip
+from rig.config.analog.model import ALWAYS_DIFFERENTIAL, INPUTS, bits_of
+from rig.simulated.converter.chip import ConverterChip
 from rig.simulated.pins import SimulatedFactory
 
 REFERENCE_V = 3.0

@@ -10,7 +10,7 @@ from typing import get_args
 import pytest
 from simulated_rigs import MS, NS, Seen, Stroke, plant, run, setup
 
-from rig.config.plant import FaultName, SimulatedRig
+from rig.config.plant.model import FaultName, SimulatedRig
 from rig.simulated import faults
 from rig.simulated.plant import Plant
 

@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from simulated_rigs import MS, NS, Seen, go, plant, setup, strokes
 
-from rig.config.plant_parts import GaugePart
+from rig.config.plant.parts import GaugePart
 from rig.config.quantity_types import RESOLVED
 from rig.core.records import GOOD, Sample
 from rig.io.gauges.pattern import compile_pattern
-from rig.simulated.gauge_peer import GaugePeer, Line
-from rig.simulated.gauge_sensor import LaggedPressure
-from rig.simulated.trajectory import Node, Quiet, Trajectory
+from rig.simulated.gauge.peer import GaugePeer, Line
+from rig.simulated.gauge.sensor import LaggedPressure
+from rig.simulated.hydraulics.trajectory import Node, Quiet, Trajectory
 
 
 def peer(gauge: dict[str, Any], **part: Any) -> GaugePeer:

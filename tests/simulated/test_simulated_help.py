@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
-from rig.config.plant import SimulatedRig
+from rig.config.plant.model import SimulatedRig
 from rig.config.quantity_types import Dimension
 from rig.core.quantities import parse
 from rig.simulated import faults

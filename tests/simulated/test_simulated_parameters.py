@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from rig.config.plant import SimulatedRig
+from rig.config.plant.model import SimulatedRig
 from rig.config.quantity_types import RESOLVED
 
 

@@ -12,20 +12,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.config.plant import SimulatedRig
-from rig.config.plant_parts import PlungerPart, SwitchPart
+from rig.config.plant.model import SimulatedRig
+from rig.config.plant.parts import PlungerPart, SwitchPart
 from rig.physics import air, oil
-from rig.simulated.air_valve import AirValve
-from rig.simulated.electrics import Piece
-from rig.simulated.hydraulics import _balance
-from rig.simulated.oil_valve import ATMOSPHERE_PA, LIQUID_PA, OilValve
+from rig.simulated.coil_path.electrics import Piece
+from rig.simulated.coil_path.plunger import Plunger
+from rig.simulated.hydraulics.air_valve import AirValve
+from rig.simulated.hydraulics.oil_valve import ATMOSPHERE_PA, LIQUID_PA, OilValve
+from rig.simulated.hydraulics.pressure_sources import PressureSources
+from rig.simulated.hydraulics.supply import Supply
+from rig.simulated.hydraulics.switch import PressureSwitch
+from rig.simulated.hydraulics.trajectory import Node, Quiet, Trajectory, cubic
+from rig.simulated.hydraulics.valve import _balance
 from rig.simulated.outbox import NEVER, Outbox
-from rig.simulated.plunger import Plunger
-from rig.simulated.pressure_sources import PressureSources
 from rig.simulated.scatter import GAP_MIN_S, bounce_offsets, stream
-from rig.simulated.supply import Supply
-from rig.simulated.switch import PressureSwitch
-from rig.simulated.trajectory import Node, Quiet, Trajectory, cubic
 
 
 class TestCrossing:
@@ -252,7 +252,7 @@ class TestValves:
     def test_moving_and_standing_flow_alike(
         self, make: type, y: float, p: float, supply: float
     ) -> None:
-        from rig.simulated.oil_valve import Spool
+        from rig.simulated.hydraulics.oil_valve import Spool
 
         valve = make(SimulatedRig())
         spool = Spool(80e3, 1e7, 5e3, 3e-3)

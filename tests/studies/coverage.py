@@ -27,10 +27,10 @@ from drawn_rigs import draw_rig, recording, setup, sheet, times
 from early_stopped import one, wrong
 from plant_runs import plant_run
 
-from rig.analysis.percentile_decision import SHARE
-from rig.analysis.proportion import clopper_pearson, upper_bound
-from rig.analysis.run import RunResult, analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.analyse import RunResult, analyse
+from rig.analysis.stats.proportion import clopper_pearson, upper_bound
+from rig.analysis.verdict.percentile_decision import SHARE
+from rig.results.run_json import run_json
 
 FULL_RUNS = 2000
 PLANT_SHARE = 0.15

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.config.loading import load_setup
+from rig.config.files.loading import load_setup
 from rig.simulated.plant import Plant
 
 ROOT = Path(__file__).parents[2]

@@ -13,11 +13,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from rig.analysis.contact import contact_told, switch_track
-from rig.analysis.signature import StrokeCurrent, signature_of
-from rig.analysis.strokes import stroke_table
-from rig.analysis.windows import last_ns, stroke_windows
-from rig.config.setup import Setup
+from rig.analysis.coil.plunger_timing import StrokeCurrent, signature_of
+from rig.analysis.measure.stroke_table import stroke_table
+from rig.analysis.measure.stroke_windows import last_ns, stroke_windows
+from rig.analysis.measure.switch_state import contact_told, switch_track
+from rig.config.setup.model import Setup
 from rig.core.recording import RecordingBuilder
 from rig.core.records import READBACK, SWITCH, Block, Command, Edge, End, Level
 from rig.simulated.plant import Plant

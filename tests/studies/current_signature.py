@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import numpy as np
 from current_rigs import draw, error_ms, one_stroke
 
-from rig.analysis.current_rise import MOVED, NOT_SEEN
+from rig.analysis.coil.current_rise import MOVED, NOT_SEEN
 
 RATES_HZ = (1000, 2000, 5000, 10000)
 FULL_RIGS = 400

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analysis import instrument
-from rig.config.setup import Setup
-from rig.config.sheet import StrokesSheet
+from rig.analysis.measure import instrument_uncertainty
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import StrokesSheet
 from rig.core.recording import CommandSeries, EdgeSeries, LevelSeries, Recording
 from rig.core.records import READBACK, SWITCH, End
 
@@ -62,13 +62,17 @@ def draw_rig(
     response_ms: float | None = None,
 ) -> Rig:  # fmt: skip
     """Its true expected times are drawn too, unless the response is given."""
-    stamp = instrument.STAMP_MS["board"]
+    stamp = instrument_uncertainty.STAMP_MS["board"]
     added = []
     for _ in range(2):
-        off = rng.uniform(-stamp, stamp) + rng.uniform(-instrument.BOUNCE_MS, instrument.BOUNCE_MS)
+        off = rng.uniform(-stamp, stamp) + rng.uniform(
+            -instrument_uncertainty.BOUNCE_MS, instrument_uncertainty.BOUNCE_MS
+        )
         if readback:
             off -= rng.uniform(-stamp, stamp)
-            off -= rng.uniform(-instrument.READBACK_MS, instrument.READBACK_MS)
+            off -= rng.uniform(
+                -instrument_uncertainty.READBACK_MS, instrument_uncertainty.READBACK_MS
+            )
         added.append(float(off))
     return Rig(
         rng.uniform(40, 120) if response_ms is None else response_ms, rng.uniform(30, 90), sd_ms,

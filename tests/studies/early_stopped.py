@@ -9,11 +9,11 @@ import numpy as np
 from drawn_rigs import draw_rig, recording, setup, times
 from scipy.stats import norm
 
-from rig.analysis.run import analyse
-from rig.analysis.sequential import FEW, MANY, EarlyStopCount, sequential
-from rig.analysis.shapes import run_json
-from rig.config.sheet import StrokesSheet
+from rig.analysis.analyse import analyse
+from rig.analysis.verdict.early_stop_test import FEW, MANY, EarlyStopCount, sequential
+from rig.config.sheet.model import StrokesSheet
 from rig.core.records import STOPPED_EARLY, Condition
+from rig.results.run_json import run_json
 
 MOST = 200
 

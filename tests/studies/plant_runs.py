@@ -6,12 +6,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from rig.analysis.run import analyse
-from rig.analysis.shapes import run_json
+from rig.analysis.analyse import analyse
 from rig.compose import FastRun
-from rig.config.loading import load_setup
-from rig.config.sheet import StrokesSheet
+from rig.config.files.loading import load_setup
+from rig.config.sheet.model import StrokesSheet
 from rig.core.recording import RecordingBuilder
+from rig.results.run_json import run_json
 
 DEMO = Path(__file__).parents[2] / "demo/workshop.setup.toml"
 

@@ -15,19 +15,19 @@ from flask.testing import FlaskClient
 from pydantic import BaseModel, ValidationError
 
 from rig.core import places
-from webui import answers, answers_more, registerapi
+from webui.api import models, models_lesson, registers
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
 RUNS = [
-    ("", answers.RunAnswer),
-    ("/strokes", answers.StrokesAnswer),
-    ("/traces", answers.TracesAnswer),
-    ("/traces?stroke=1", answers.TracesAnswer),
-    ("/overlay?way=on", answers.OverlayAnswer),
-    ("/overlay?way=off", answers.OverlayAnswer),
+    ("", models.RunAnswer),
+    ("/strokes", models.StrokesAnswer),
+    ("/traces", models.TracesAnswer),
+    ("/traces?stroke=1", models.TracesAnswer),
+    ("/overlay?way=on", models.OverlayAnswer),
+    ("/overlay?way=off", models.OverlayAnswer),
 ]
 WRITTEN: list[dict[str, Any]] = [
     {"strokes": 40, "missed": (4, 9)},
@@ -62,9 +62,9 @@ def test_runs_of_the_simulated_rig(bench: FlaskClient) -> None:
         is_described(model, bench.get(f"/api/runs/1{part}").json)
     for way in ("on", "off"):
         lesson = bench.get(f"/api/runs/1/lesson?stroke=2&way={way}").json
-        is_described(answers_more.LessonAnswer, lesson)
+        is_described(models_lesson.LessonAnswer, lesson)
         assert lesson is not None and lesson["model"]["refused"] == ""
-    is_described(answers_more.CompareAnswer, bench.get("/api/compare?run=1&run=2").json)
+    is_described(models_lesson.CompareAnswer, bench.get("/api/compare?run=1&run=2").json)
 
 
 def test_a_leak_down_and_its_ramp_have_no_strokes(bench: FlaskClient) -> None:
@@ -89,16 +89,16 @@ def test_runs_of_every_kind(
     written(**made)
     for part, model in RUNS:
         is_described(model, bench.get(f"/api/runs/1{part}").json)
-    is_described(answers_more.LessonAnswer, bench.get("/api/runs/1/lesson?stroke=2").json)
+    is_described(models_lesson.LessonAnswer, bench.get("/api/runs/1/lesson?stroke=2").json)
 
 
 def test_several_runs(bench: FlaskClient, written: Callable[..., int]) -> None:
     for n in range(3):
         written(strokes=8, response_ms=60 + 5 * n)
     for asked in ("run=1&run=2", "run=1&run=2&run=3"):
-        is_described(answers_more.CompareAnswer, bench.get(f"/api/compare?{asked}").json)
+        is_described(models_lesson.CompareAnswer, bench.get(f"/api/compare?{asked}").json)
     laid = bench.get("/api/compare/overlay?run=1&run=2").json
-    is_described(answers_more.CompareOverlayAnswer, laid)
+    is_described(models_lesson.CompareOverlayAnswer, laid)
 
 
 def test_a_shared_lesson(bench: FlaskClient, written: Callable[..., int]) -> None:
@@ -107,38 +107,38 @@ def test_a_shared_lesson(bench: FlaskClient, written: Callable[..., int]) -> Non
     assert csrf is not None
     token = {"X-CSRF": csrf[1]}
     shared = bench.post("/api/runs/1/lesson/share", headers=token).json
-    is_described(answers_more.ShareAnswer, shared)
+    is_described(models_lesson.ShareAnswer, shared)
     assert shared is not None
     address, key = f"/api/lessons/{shared['code']}", {**token, "X-Lesson-Key": shared["key"]}
-    is_described(answers_more.PositionAnswer, bench.get(address).json)
-    is_described(answers_more.MovedAnswer, bench.post(f"{address}?stroke=2", headers=key).json)
-    is_described(answers_more.EndedAnswer, bench.delete(address, headers=key).json)
+    is_described(models_lesson.PositionAnswer, bench.get(address).json)
+    is_described(models_lesson.MovedAnswer, bench.post(f"{address}?stroke=2", headers=key).json)
+    is_described(models_lesson.EndedAnswer, bench.delete(address, headers=key).json)
 
 
 def test_valves_and_jobs(bench: FlaskClient, written: Callable[..., int]) -> None:
     for n in range(3):
         written(strokes=2, valve=f"V-{n % 2}", job="J-7")
     first = bench.get("/api/valves?limit=1").json
-    is_described(registerapi.EntriesAnswer, first)
+    is_described(registers.EntriesAnswer, first)
     assert first is not None and [one["name"] for one in first["entries"]] == ["V-0"]
     second = bench.get(f"/api/valves?after={first['next_after']}").json
     assert second is not None and [one["name"] for one in second["entries"]] == ["V-1"]
     assert second["next_after"] is None
     valve = bench.get(f"/api/valves/{first['entries'][0]['id']}").json
-    is_described(registerapi.EntryAnswer, valve)
+    is_described(registers.EntryAnswer, valve)
     assert valve is not None and [run["id"] for run in valve["history"]] == [1, 3]
     jobs = bench.get("/api/jobs?find=J-").json
-    is_described(registerapi.EntriesAnswer, jobs)
+    is_described(registers.EntriesAnswer, jobs)
     assert jobs is not None
     job = bench.get(f"/api/jobs/{jobs['entries'][0]['id']}").json
-    is_described(registerapi.EntryAnswer, job)
+    is_described(registers.EntryAnswer, job)
     assert job is not None and job["runs"] == len(job["history"]) == 3
     assert bench.get("/api/valves/99").status_code == 404
     assert bench.get("/api/jobs?limit=0").status_code == 400
 
 
 def test_a_bench_at_rest(bench: FlaskClient) -> None:
-    is_described(answers_more.LiveAnswer, bench.get("/api/live").json)
+    is_described(models_lesson.LiveAnswer, bench.get("/api/live").json)
 
 
 def test_every_answer_has_a_model_in_the_document(bench: FlaskClient) -> None:

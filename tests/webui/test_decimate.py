@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from webui import decimate
+from webui.charts import decimate
 
 limits = st.integers(5, 60)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from rig.cli.conditions import conditions
+from rig.actions.conditions import conditions
 from rig.core import places
 from rig.core.errors import UsageError
 from webui.app import create_app

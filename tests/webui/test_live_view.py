@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from rig.compose import FastRun
-from rig.config.loading import load_pair
+from rig.config.files.loading import load_pair
 from webui.live.view import LiveView, bands
 
 DEMO = Path(__file__).parents[2] / "demo"

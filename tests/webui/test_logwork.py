@@ -166,7 +166,11 @@ def test_heavy_work_is_not_done_in_the_pages_own_process(
     def here(*_: object) -> None:
         raise AssertionError("in the page's process")
 
-    for name in ("webui.log.decode", "rig.cli.stored.analysed", "rig.cli.stored.recording_of"):
+    for name in (
+        "webui.log.decode",
+        "rig.actions.analyse_run.analysed",
+        "rig.actions.analyse_run.recording_of",
+    ):
         monkeypatch.setattr(name, here)
     with client.get("/log/export?run=1&to=json") as answer:
         assert answer.status_code == 200 and answer.data.startswith(b"PK")
@@ -184,7 +188,7 @@ def test_heavy_work_that_dies_is_told(
     client: FlaskClient, written: Written, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     written()
-    monkeypatch.setattr("webui.heavy.WITHIN_S", 0.01)
+    monkeypatch.setattr("webui.work.heavy.WITHIN_S", 0.01)
     with client.get("/log/export?run=1") as answer:
         assert answer.status_code == 500 and "fewer runs" in answer.text
 
@@ -281,7 +285,7 @@ def test_a_capture_that_eats_memory_is_refused_and_the_next_is_read(
     client: FlaskClient, written: Written, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     written()
-    from webui import importing
+    from webui.work import importing
 
     reader = client.application.extensions["captures"]
     answer = reader.read({"path": "/dev/zero", "setup": "", "setup_name": "x"}, within_s=2)

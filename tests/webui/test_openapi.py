@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 
 from rig.core import places
 from rig.core.records import SOURCES
-from rig.runlog.finding import NO_RESULT, ORDERS
+from rig.runlog.search import NO_RESULT, ORDERS
 from rig.runlog.tables import STATUSES
 from webui import words
 from webui.app import create_app

@@ -104,7 +104,7 @@ def test_a_long_run_is_thinned_to_5000_points_a_trace(client: FlaskClient, writt
 def test_per_stroke_figures_are_thinned_without_losing_the_worst(
     client: FlaskClient, written: Writer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("webui.timeline.MAX_POINTS", 60)
+    monkeypatch.setattr("webui.charts.timeline.MAX_POINTS", 60)
     written(strokes=400, on_ms=50, rest_ms=50, response_ms=20, release_ms=10, missed=(123,))
     all_of_them = client.get("/api/runs/1").json["result"]["strokes"]
     got = client.get("/api/runs/1/strokes").json

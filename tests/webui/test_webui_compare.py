@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from flask.testing import FlaskClient
 
 from rig.cli.compare import command
-from webui import drawing
+from webui.charts import drawing
 
 
 @pytest.fixture

@@ -69,7 +69,7 @@ def test_markup_in_help_stays_text(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
 
 def test_the_figures_of_a_run_are_defined_in_help(client: FlaskClient) -> None:
-    from webui import figures
+    from webui.run import figures
 
     assert figures.HELP in helptexts.names()
     for meaning in (*figures.SUMMARISED.values(), figures.DECAY):

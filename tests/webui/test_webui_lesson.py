@@ -13,8 +13,9 @@ from flask.testing import FlaskClient
 from written_runs import Made
 
 from rig.cli.run import command
-from webui import chainlinks, lesson, modelrun
-from webui.strokes import StrokeTimes
+from webui.charts import chain_links
+from webui.charts.strokes import StrokeTimes
+from webui.pages import lesson, model_run
 
 Writer = Callable[..., int]
 MADE = Made()
@@ -64,13 +65,13 @@ def test_a_current_gives_coil_and_plunger() -> None:
         "mechanical_ms_u95": 0.4, "seated_ms": 5.0, "hydraulic_ms": 25.0, "hydraulic_ms_u95": 0.5,
     }  # fmt: skip
     figures = {"first_edge_on_ms": 28.0, "response_ms": 30.0, "current": current}
-    found = chainlinks.instants(times, figures, "on")
+    found = chain_links.instants(times, figures, "on")
     assert found is not None
-    shape = chainlinks.links(found, "on")
+    shape = chain_links.links(found, "on")
     assert [link["took_ms"] for link in shape["links"]] == [6.0, 2.0, 3.0, 23.0, 2.0]
     assert [link["u95_ms"] for link in shape["links"]] == [None, 0.3, 0.4, 0.5, None]
     assert shape["together"] == []
-    assert chainlinks.instants(times._replace(off_ns=None), figures, "off") is None
+    assert chain_links.instants(times._replace(off_ns=None), figures, "off") is None
 
 
 @pytest.fixture
@@ -111,7 +112,7 @@ def test_a_model_that_gives_other_edges_is_refused(
     client: FlaskClient, written: Writer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # a written run's edges are invented: no plant gives them
-    monkeypatch.setattr(modelrun, "_start_ns", lambda _stored: 5_000_000_000)
+    monkeypatch.setattr(model_run, "_start_ns", lambda _stored: 5_000_000_000)
     refused = asked(client, written(strokes=2))["model"]["refused"]
     assert "did not give the edges" in refused
 

@@ -15,7 +15,8 @@ import written_runs
 from flask.testing import FlaskClient
 
 from rig.runlog.store import RunLog
-from webui import pages, words
+from webui import words
+from webui.pages import runs
 
 Writer = Callable[..., int]
 
@@ -64,7 +65,7 @@ def test_the_list_names_source_verdict_and_state_in_words(
 
 
 def test_paging_reaches_every_run_once(client: FlaskClient, written: Writer) -> None:
-    many = pages.ROWS + 3
+    many = runs.ROWS + 3
     for _ in range(many):
         written(strokes=1, analysed=False)
     seen, address = [], "/"
@@ -77,7 +78,7 @@ def test_paging_reaches_every_run_once(client: FlaskClient, written: Writer) -> 
 
 
 def test_a_full_last_page_has_no_older_one(client: FlaskClient, written: Writer) -> None:
-    for _ in range(pages.ROWS):
+    for _ in range(runs.ROWS):
         written(strokes=1, analysed=False)
     assert 'rel="next"' not in client.get("/").text
     assert "no further runs" in client.get("/?after=1").text
@@ -297,10 +298,10 @@ def test_every_verdict_and_state_has_its_own_shape_and_word() -> None:
 
 
 def test_states_of_the_log_are_all_known_here() -> None:
-    from rig.analysis import verdict
-    from rig.config.sheet import HoldSheet, RampSheet, StrokesSheet
+    from rig.analysis.verdict import verdict
+    from rig.config.sheet.model import HoldSheet, RampSheet, StrokesSheet
     from rig.core.records import SOURCES
-    from rig.runlog import finding
+    from rig.runlog import search
     from rig.runlog.tables import STATUSES
 
     assert set(words.STATUSES) == set(STATUSES)
@@ -308,10 +309,10 @@ def test_states_of_the_log_are_all_known_here() -> None:
     assert set(words.VERDICTS) == {
         verdict.CONFORMS, verdict.DOES_NOT_CONFORM, verdict.UNDECIDED, verdict.NOT_TESTED,
     }  # fmt: skip
-    assert set(get_args(finding.Status)) == set(STATUSES)
-    assert set(get_args(finding.Source)) == set(SOURCES)
-    assert set(get_args(finding.Verdict)) == {*words.VERDICTS, "none"}
+    assert set(get_args(search.Status)) == set(STATUSES)
+    assert set(get_args(search.Source)) == set(SOURCES)
+    assert set(get_args(search.Verdict)) == {*words.VERDICTS, "none"}
     kinds = (
         sheet.model_fields["kind"].annotation for sheet in (StrokesSheet, HoldSheet, RampSheet)
     )
-    assert {get_args(kind)[0] for kind in kinds} == set(get_args(finding.Kind))
+    assert {get_args(kind)[0] for kind in kinds} == set(get_args(search.Kind))

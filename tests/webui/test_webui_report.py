@@ -8,9 +8,9 @@ from pathlib import Path
 
 from flask.testing import FlaskClient
 
-from rig.cli.reported import reported
 from rig.core.errors import UsageError
 from rig.report import page, pdf
+from rig.report.input import reported
 from rig.runlog.store import RunLog
 
 Writer = Callable[..., int]

@@ -14,11 +14,12 @@ import written_runs
 from click.testing import CliRunner
 from flask.testing import FlaskClient
 
-from rig.cli.behaviour import sentences
+from rig.actions.analyse_run import recording_of, texts_of
 from rig.cli.show import command
-from rig.cli.stored import recording_of, texts_of
 from rig.runlog.store import RunLog
-from webui import overlay, runparts, skim, timeline
+from rig.text.behaviour import sentences
+from webui.charts import overlay, timeline
+from webui.run import run_parts, skim
 
 Writer = Callable[..., int]
 
@@ -154,9 +155,9 @@ def test_marks_on_every_stroke_are_said_once(client: FlaskClient, written: Write
 
 
 def test_only_strokes_have_histograms_and_limits() -> None:
-    assert runparts.spreads({"kind": "hold", "strokes": []}) == []
-    assert runparts.remarks(None) == []
-    assert runparts.odd_strokes(None) == []
+    assert run_parts.spreads({"kind": "hold", "strokes": []}) == []
+    assert run_parts.remarks(None) == []
+    assert run_parts.odd_strokes(None) == []
 
 
 def test_one_stroke_apart_moves_the_band_by_no_more_than_a_stroke() -> None:

@@ -10,7 +10,7 @@ from written_runs import MS, START_NS, Made, records
 
 from rig.core.recording import RecordingBuilder
 from rig.core.records import READBACK, SWITCH, Command, Condition, Edge, Level, Record, Sample
-from webui import strokes, timeline
+from webui.charts import strokes, timeline
 
 
 def build(found: list[Record], closed: int = 0, live: int = 1) -> timeline.Recording:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from rig.cli.stored import analyse_and_save
+from rig.actions.analyse_run import analyse_and_save
 from rig.core.clock import WallTime
 from rig.core.records import (
     READBACK,

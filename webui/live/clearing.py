@@ -31,7 +31,7 @@ class Latched(NamedTuple):
 
 def latched(files: Files) -> list[Latched]:
     """The tripped rigs among those of these setups, each once."""
-    from rig.config.loading import load_pair
+    from rig.config.files.loading import load_pair
 
     found: list[Latched] = []
     seen: set[str] = set()

@@ -16,12 +16,12 @@ Heard = Callable[[bytes], None]
 
 
 class Driven:
-    """Starts `rig.cli.attended` and reads it in a thread. `heard` gets every line, `ended` is
-    called once with the exit code."""
+    """Starts `rig.actions.conduct_for_page` and reads it in a thread. `heard` gets every line,
+    `ended` is called once with the exit code."""
 
     def __init__(self, plan: Mapping[str, Any], heard: Heard, ended: Callable[[int], None]) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "rig.cli.attended"],
+            [sys.executable, "-m", "rig.actions.conduct_for_page"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,

@@ -16,8 +16,8 @@ from typing import Any, NamedTuple
 
 from pydantic import BaseModel
 
-from rig.captures.whole_file import whole_file
-from rig.config.loading import LoadedSetup, LoadedSheet, load_pair, pair_from_texts
+from rig.config.files.loading import LoadedSetup, LoadedSheet, load_pair, pair_from_texts
+from rig.core.atomic_file import whole_file
 from rig.core.errors import FileProblems, Problem, RefusedError, RigError, StorageError, UsageError
 
 SHEET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,60}")
@@ -135,8 +135,8 @@ def _named(paths: Iterable[Path], ending: str) -> dict[str, Path]:
 def fields_of(text: str) -> list[Field]:
     """The keys of a sheet's text, those left out behind those that stand there. Limits are
     `accept.0.max` and so on, with one empty limit more than there are."""
-    from rig.config.sheet import NOT_KEYS, Accept, HoldSheet, RampSheet, StrokesSheet
-    from rig.config.wording import key_of, submodel_of
+    from rig.config.files.problems import key_of, submodel_of
+    from rig.config.sheet.model import NOT_KEYS, Accept, HoldSheet, RampSheet, StrokesSheet
 
     data = tomllib.loads(text)
     models: dict[str, type[BaseModel]] = {

@@ -237,7 +237,7 @@ class Hub:
                     return
 
     def _overhear(self, state: state_file.RigState) -> None:
-        from rig.config.resolved import setup_from_plan
+        from rig.config.files.resolved import setup_from_plan
 
         setup = setup_from_plan(state.plan)
         view = LiveView(setup, None, state.backend)

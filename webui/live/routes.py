@@ -10,18 +10,18 @@ from typing import Any
 from flask import Blueprint, Flask, Response, jsonify, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from rig.cli.conditions import typed
-from rig.cli.confirm import STATEMENTS
+from rig.actions.conditions import typed
+from rig.actions.confirmation import STATEMENTS
 from rig.cli.run import CONDITIONS
 from rig.core.errors import Problem, RefusedError, RigError, StorageError
 from webui import access
-from webui.answers_more import LiveAnswer
+from webui.api.models_lesson import LiveAnswer
+from webui.api.openapi import described
 from webui.faults import PageFault
 from webui.live import stream
 from webui.live.files import Files, SheetKept, fields_of, problems_of, text_of
 from webui.live.hub import Hub
 from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
-from webui.openapi import described
 
 blueprint = Blueprint("bench", __name__)
 
@@ -63,8 +63,8 @@ def _page(**more: Any) -> str:
 
 
 def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
-    from rig.config.cautions import cautions
-    from rig.config.loading import load_pair
+    from rig.config.files.loading import load_pair
+    from rig.config.setup.cautions import cautions
 
     name = now.get("setup")
     if name not in files.setups:
@@ -76,7 +76,7 @@ def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
 
 
 def _confirm_wired(files: Files, now: dict[str, Any]) -> bool:
-    from rig.config.loading import load_pair
+    from rig.config.files.loading import load_pair
 
     name = now.get("setup")
     try:

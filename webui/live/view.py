@@ -11,10 +11,9 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
-from rig.analysis.live import LiveStrokes
 from rig.bench.sequencer import duration_s, strokes_of
-from rig.config.setup import Setup
-from rig.config.sheet import Sheet, StrokesSheet
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import Sheet, StrokesSheet
 from rig.core.records import (
     CHANNEL_UNITS,
     READBACK,
@@ -27,6 +26,7 @@ from rig.core.records import (
     Trip,
     decode,
 )
+from rig.results.live_stroke import LiveStrokes
 
 DOTS_MOST = 400
 POINTS_MOST = 600

@@ -6,8 +6,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from rig.config.channel_units import Linear, unit_of
-from rig.config.gauge_setup import GaugeChannel, GaugeSetup
+from rig.config.analog.channel_units import Linear, unit_of
+from rig.config.gauge.model import GaugeChannel, GaugeSetup
 from rig.core.records import GOOD, Condition, Sample
 
 OUT_OF_RANGE = "out of range"

@@ -10,7 +10,7 @@ from __future__ import annotations
 import struct
 from typing import Any, NamedTuple
 
-from rig.config.gauge_setup import TWO_WORDS, GaugeSetup, Registers
+from rig.config.gauge.model import TWO_WORDS, GaugeSetup, Registers
 from rig.core.records import Condition, Sample
 from rig.io.gauges.channels import Channel, further_of, pressure_of, rejected
 

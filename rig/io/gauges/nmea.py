@@ -12,9 +12,9 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from rig.config.channel_units import Linear
-from rig.config.gauge_pattern import read_number
-from rig.config.gauge_setup import GaugeSetup, SentenceField
+from rig.config.analog.channel_units import Linear
+from rig.config.gauge.model import GaugeSetup, SentenceField
+from rig.config.gauge.pattern import read_number
 from rig.core.records import Condition, Sample
 from rig.io.gauges.channels import (
     NO_NUMBER,

@@ -1,16 +1,16 @@
 # SPDX-License-Identifier: MIT
 """The decoder of lines: a line and its arrival in, readings out. Pure.
 
-The pattern language itself is in rig.config.gauge_pattern, where a setup is checked.
+The pattern language itself is in rig.config.gauge.pattern, where a setup is checked.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rig.config.channel_units import Linear, table_unit
-from rig.config.gauge_pattern import GaugePattern, PatternError, parse_pattern, read_number
-from rig.config.gauge_setup import GaugeSetup
+from rig.config.analog.channel_units import Linear, table_unit
+from rig.config.gauge.model import GaugeSetup
+from rig.config.gauge.pattern import GaugePattern, PatternError, parse_pattern, read_number
 from rig.core.records import Condition, Sample
 from rig.io.gauges.channels import (
     FRAME_REJECTED,

@@ -1,0 +1,133 @@
+# SPDX-License-Identifier: MIT
+"""From a stored run to its result: the one way `run`, `show` and the page analyse a recording."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from rig.core.errors import FileProblems, UsageError
+
+if TYPE_CHECKING:
+    import datetime
+
+    from rig.config.setup.model import Setup
+    from rig.config.sheet.model import Sheet
+    from rig.core.recording import Recording
+    from rig.runlog.rows import StoredRun
+    from rig.runlog.store import RunLog
+
+
+def opened_log() -> RunLog:
+    """The run log for reading. Raises UsageError where nothing was ever run here."""
+    from rig.core.places import log_path
+    from rig.runlog.schema import NoLogError
+    from rig.runlog.store import RunLog
+
+    path = log_path()
+    try:
+        return RunLog.reading(path)
+    except NoLogError as error:
+        raise UsageError(
+            f"There is no run log at {path} yet: nothing was ever run here."
+        ) from error
+
+
+def texts_of(stored: StoredRun) -> tuple[Setup | None, Sheet | None]:
+    """Setup and sheet as they stood with the run; None where a later program cannot read them."""
+    from rig.config.files.loading import setup_from_text, sheet_from_text
+
+    header = stored.header
+    setup = sheet = None
+    try:
+        setup = setup_from_text(header.setup_text, header.setup_name).setup
+        if header.sheet_text is not None:
+            sheet = sheet_from_text(header.sheet_text, header.sheet_name or "sheet").sheet
+    except FileProblems:
+        pass
+    return setup, sheet
+
+
+def recording_of(stored: StoredRun, setup: Setup | None) -> Recording:
+    """The recording of a stored run."""
+    from rig.core.recording import RecordingBuilder
+
+    builder = RecordingBuilder(stored.header.source)
+    if setup is not None:
+        builder.switch_closed_level = setup.switch_closed_level
+        builder.readback_live_level = setup.coil_live_level
+    for text in stored.chunks():
+        builder.add_lines(text)
+    return builder.build()
+
+
+def analysed(stored: StoredRun) -> dict[str, Any]:
+    """The result of a stored run as JSON, analysed now."""
+    from rig.analysis.analyse import analyse
+    from rig.results.run_json import run_json
+
+    setup, sheet = texts_of(stored)
+    status = stored.status if stored.status in ("running", "interrupted") else None
+    recording = recording_of(stored, setup)
+    result = analyse(recording, setup, sheet, stored.header.conditions, status, day_of(stored))
+    shape = run_json(result, stored.header)
+    shape["run"] = stored.id
+    if shape["end"] is not None:
+        shape["end"]["why"] = _why_stopped(recording)
+    shape["remark"] = stored.remark
+    shape["clock"] = clock_json(stored)
+    return shape
+
+
+def day_of(stored: StoredRun) -> datetime.date | None:
+    """The day of a run by its wall clock (UTC); None where that cannot be a date."""
+    import datetime
+
+    try:
+        return datetime.datetime.fromtimestamp(stored.header.wall.utc_s, datetime.UTC).date()
+    except (ValueError, OverflowError, OSError):
+        return None
+
+
+def clock_json(stored: StoredRun) -> dict[str, Any]:
+    """The wall clock of a run, seconds; null where it is not known. Times within the run come
+    from the monotonic clock and do not depend on it."""
+    wall, change = stored.header.wall, stored.clock
+    return {
+        "started_utc_s": wall.utc_s,
+        "synchronised": wall.synchronised,
+        "stepped_s": None if change is None else change.stepped_s,
+        "slept_s": None if change is None else change.slept_s,
+    }
+
+
+def _why_stopped(recording: Recording) -> str:
+    """What a person or the sheet stopped the run for; empty where nothing did."""
+    return next((c.detail for c in recording.conditions if c.kind == "stopped"), "")
+
+
+def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
+    """Analyse run `run` and keep the result in the log."""
+    stored = log.load(run)
+    shape = analysed(stored)
+    log.save_result(run, shape, stored.header.software)
+    return shape
+
+
+def run_number(log: RunLog, text: str) -> int:
+    """The number of the run a person named: a number, "last", or what the code on a printed report
+    says (urn:uuid:...). Raises UsageError."""
+    if text.lower().startswith("urn:uuid:"):
+        found = log.uid_of(text[len("urn:uuid:") :].replace("-", "").lower())
+        if found is None:
+            raise UsageError(f"The run {text} is not in this log; another machine recorded it.")
+        return found
+    if text == "last":
+        newest = log.runs(limit=1)
+        if not newest:
+            raise UsageError("The run log is empty: nothing was ever run here.")
+        return newest[0].id
+    if not text.isascii() or not text.isdigit():
+        raise UsageError(
+            f'"{text}" is not a run: give its number, or "last". `rig runs` lists them.'
+        )
+    return int(text)

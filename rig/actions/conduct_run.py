@@ -1,0 +1,280 @@
+# SPDX-License-Identifier: MIT
+"""The steps of `rig run`, in order: load, look, confirm, run, analyse, show."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig import __version__
+from rig.actions.conditions import conditions
+from rig.actions.outcome_words import remind, say, tell
+from rig.actions.progress import ProgressView, view
+from rig.core import places, state_file
+from rig.core.clock import read_wall_time
+from rig.core.errors import CoilLiveError, RefusedError, RigError, UsageError
+from rig.core.preflight import Preflight
+from rig.core.records import End, Trip
+from rig.desk.outcome import Outcome
+from rig.desk.signals import StopSignals
+
+if TYPE_CHECKING:
+    from rig.desk.early_stop import EarlyStopWatch
+
+SOFTWARE = f"solenoid-rig {__version__}"
+
+
+class Run:
+    """One `rig run`. `options` are those of rig.cli.run."""
+
+    ARMED_FROM = ""
+    """Where the person stands: see Session.armed_from."""
+
+    def __init__(self, setup: Path, sheet: Path, options: Mapping[str, Any]) -> None:
+        self._setup_path, self._sheet_path, self._options = setup, sheet, options
+        self._quiet = bool(options["as_json"])
+
+    def go(self) -> int:
+        """Do the run; returns the exit code."""
+        with StopSignals() as signals:
+            if self._options["fast"]:
+                outcome = self._fast(signals)
+            else:
+                outcome = self._real_time(signals)
+            return self._finish(outcome)
+
+    # -- the two ways to run
+
+    def _real_time(self, signals: StopSignals) -> Outcome:
+        from rig.desk.processes import Processes
+        from rig.desk.session import Session
+
+        processes = Processes()  # they import while the setup is read
+        try:
+            self._load()
+            limits = self._setup.setup.limits
+            session = Session(processes, self._state, self._rig, limits.guard_time_s, signals)
+            session.armed_from = self.ARMED_FROM
+            found = session.open(self._plan())
+            if found is None:
+                return session.outcome
+            self._show_preflight(found)
+            if found.refused:
+                return self._refused(found)
+            with session.attended():
+                header = self._header(found, signals)
+            if not session.begin(header | {"state": str(self._state)}):
+                return session.outcome
+            with self._view(found.source) as progress:
+                session.watcher = progress
+                session.early = self._early(found.source)
+                return session.run()
+        finally:
+            processes.close()
+
+    def _fast(self, signals: StopSignals) -> Outcome:
+        from rig.compose import FastRun
+        from rig.recorder.recorder import Recorder
+        from rig.runlog.header import RunHeader
+        from rig.runlog.store import RunLog
+
+        self._load()
+        lock = state_file.RigLock(self._state)
+        try:
+            fast = FastRun(self._setup.setup, self._sheet.sheet, self._options["seed"])
+            self._claim()
+            try:
+                found = fast.preflight()
+                self._show_preflight(found)
+                if found.refused:
+                    return self._refused(found)
+                header = RunHeader.from_json(_json(self._header(found, signals)))
+                log = RunLog(places.log_path())
+                try:
+                    recorder = Recorder(log, header, places.raw_dir(), state_path=self._state)
+                    with self._view(found.source) as progress:
+                        end, trip = self._run_fast(fast, recorder, progress, signals)
+                    recorder.finish(end)
+                    stopped = fast.bench.orders.stop_why or ""
+                    return Outcome(end, trip, recorder.run_id, started=True, stopped=stopped)
+                finally:
+                    log.close()
+            finally:
+                fast.close()
+                state_file.release(self._state, state_file.this_process())
+        finally:
+            lock.close()
+
+    def _run_fast(
+        self, fast: Any, recorder: Any, progress: ProgressView, signals: StopSignals
+    ) -> tuple[End, Trip | None]:
+        early = self._early(fast.hardware.source)
+
+        def turn(line: str) -> None:
+            orders = fast.bench.orders
+            if signals.why is not None:
+                orders.stop_why = signals.why
+            progress.record(line.encode())
+            if early is not None:
+                orders.finish_why = early.record(line.encode()) or orders.finish_why
+
+        end, trip = fast.run(recorder, turn)
+        if trip is not None:
+            state_file.write_latch(self._state, trip, time.time(), self._rig)
+        return end, trip
+
+    def _early(self, source: str) -> EarlyStopWatch | None:
+        """Who weighs the strokes of a sheet that may stop early."""
+        sheet = self._sheet.sheet
+        if sheet.kind != "strokes" or sheet.early_stop is None:
+            return None
+        from rig.desk.early_stop import EarlyStopWatch
+
+        return EarlyStopWatch(self._setup.setup, sheet, source)
+
+    def _view(self, source: str) -> AbstractContextManager[ProgressView]:
+        return view(self._setup.setup, self._sheet.sheet, source, quiet=self._quiet)
+
+    # -- before
+
+    def _load(self) -> None:
+        from rig.config.files.loading import load_pair
+
+        setup, sheet = load_pair(self._setup_path, self._sheet_path)
+        if sheet is None:
+            raise UsageError("A run needs a sheet.")
+        self._setup, self._sheet = setup, sheet
+        plain = setup.setup
+        if plain.backend == "board" and (
+            self._options["fast"] or self._options["seed"] is not None
+        ):
+            raise UsageError("--fast and --seed work only with a simulated rig.")
+        self._conditions = conditions(self._options)
+        rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
+        self._rig = state_file.RigState(
+            rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"]
+        )
+        self._state = state_file.state_path(places.state_dir(), rig)
+        before = state_file.read(self._state)
+        if before is not None and before.trip is not None:
+            from rig.bench.process import latched_words
+
+            raise RefusedError(latched_words(before))
+
+    def _plan(self) -> dict[str, Any]:
+        from rig.config.files.resolved import dump
+
+        return {
+            "setup": dump(self._setup.setup),
+            "sheet": dump(self._sheet.sheet),
+            "seed": self._options["seed"],
+        }
+
+    def _claim(self) -> None:
+        state_file.claim(self._state, replace(self._rig, owner=state_file.this_process()))
+
+    def _seed(self) -> int | None:
+        """The seed that a simulated run really has."""
+        seed: int | None = self._options["seed"]
+        simulated = self._setup.setup.simulated
+        return simulated.seed if seed is None and simulated is not None else seed
+
+    def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
+        from rig.actions.confirmation import confirm
+
+        options = self._options
+        said: list[str] = []
+        by = options["confirmed_by"]
+        if self._setup.setup.backend == "board":
+            try:
+                with signals.prompting():
+                    by, said = confirm(by, found, options["accept_not_watched"])
+            except (KeyboardInterrupt, EOFError, click.Abort):
+                raise RefusedError("Not confirmed; nothing was energised.") from None
+        return {
+            "source": found.source,
+            "seed": self._seed(),
+            "valve": options["valve"],
+            "job": options["job"],
+            "by": options["by"] or by,
+            "mount": options["mount"],
+            "note": options["note"] or "",
+            "conditions": self._conditions,
+            "confirmed_by": by if said else None,
+            "confirmation": "\n".join(said) if said else None,
+            "confirmed_utc_s": time.time() if said else None,
+            "setup_text": self._setup.text,
+            "setup_hash": self._setup.hash,
+            "setup_name": Path(self._setup.path).name,
+            "sheet_text": self._sheet.text,
+            "sheet_hash": self._sheet.hash,
+            "sheet_name": Path(self._sheet.path).name,
+            "software": SOFTWARE,
+            "wall": read_wall_time()._asdict(),
+            "hardware": dict(found.hardware),
+            "watched": found.watched,
+            "not_watched": found.not_watched,
+        }
+
+    def _show_preflight(self, found: Preflight) -> None:
+        if self._quiet:
+            return
+        from rig.cli.terminal.preflight import show_preflight
+
+        show_preflight(found)
+
+    def _refused(self, found: Preflight) -> Outcome:
+        words = [f"{check.name}: {check.shown}. {check.remedy}" for check in found.refused]
+        text = "Refused before anything was energised.\n" + "\n".join(words)
+        if found.coil_live:
+            text = str(CoilLiveError("its load side is live before any command was given.")) + (
+                "\n" + text
+            )
+        return Outcome(message=text, exit_code=6 if found.coil_live else 4)
+
+    # -- after
+
+    def _finish(self, outcome: Outcome) -> int:
+        """Tell what a person must know first; then analyse and show, whatever becomes of that."""
+        tell(outcome)
+        code = outcome.code
+        if outcome.run is None or not outcome.started:
+            return code
+        try:
+            verdict_code = self._analyse_and_show(outcome.run, whole=outcome.stored_whole)
+        except OSError as error:
+            say(f"The result could not be shown ({error}); `rig show {outcome.run}` shows it.")
+            return code
+        except RigError as error:
+            say(f"The run is stored and could not be analysed now: {error}")
+            return code or error.exit_code
+        if not self._quiet:  # said before the report, and again where the eye rests after it
+            remind(outcome)
+        return code or verdict_code
+
+    def _analyse_and_show(self, run: int, *, whole: bool) -> int:
+        from rig.actions.analyse_run import analyse_and_save
+        from rig.analysis.verdict.verdict import exit_code
+        from rig.cli.terminal.render import show_result
+        from rig.runlog.store import RunLog
+
+        with RunLog(places.log_path()) as log:
+            if not whole:
+                log.mark_interrupted()
+            shape = analyse_and_save(log, run)
+        show_result(shape, as_json=self._quiet)
+        sys.stdout.flush()
+        return exit_code(shape)
+
+
+def _json(data: Mapping[str, Any]) -> str:
+    import json
+
+    return json.dumps(data, allow_nan=False)

@@ -1,0 +1,47 @@
+# SPDX-License-Identifier: MIT
+"""The results of several runs of the log, for commands that put them side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from rig.actions.analyse_run import analysed, opened_log, run_number, texts_of
+
+if TYPE_CHECKING:
+    from rig.config.sheet.model import Sheet
+    from rig.runlog.store import RunLog
+
+NEEDED = ("strokes", "counts", "conditions", "reference", "missed")
+"""Keys without which an older result is worked out again."""
+
+
+class RunWithResult(NamedTuple):
+    """A run's result (the JSON of a run), its sheet and the medium of its setup."""
+
+    result: dict[str, Any]
+    sheet: Sheet | None
+    medium: str | None
+
+
+def results_of(texts: Sequence[str]) -> list[RunWithResult]:
+    """The runs a person named, in order, each with its stored result, else analysed now.
+
+    Raises UsageError for a run that is not in the log.
+    """
+    with opened_log() as log:
+        return results_in(log, texts)
+
+
+def results_in(log: RunLog, texts: Sequence[str]) -> list[RunWithResult]:
+    """The same from a log that is open already."""
+    found = []
+    for text in texts:
+        number = run_number(log, text)
+        stored = log.load(number)
+        setup, sheet = texts_of(stored)
+        result = None if stored.status == "running" else log.result(number)
+        if result is None or any(key not in result for key in NEEDED):
+            result = analysed(stored)
+        found.append(RunWithResult(result, sheet, setup.medium if setup else None))
+    return found

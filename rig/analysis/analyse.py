@@ -1,0 +1,289 @@
+# SPDX-License-Identifier: MIT
+"""One run analysed: everything that a recording, its setup and its sheet say, and the verdict."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rig.analysis.coil.plunger_timing import Signature, signature_of
+from rig.analysis.measure import marks
+from rig.analysis.measure.conditions import Conditions, oil_degc, supply_v
+from rig.analysis.measure.edge_loss import Doubts, doubts
+from rig.analysis.measure.gauge_calibration import Applied, applied_of, remarks
+from rig.analysis.measure.hold import HoldResult, hold
+from rig.analysis.measure.pressure_at import alike_kpa, pressure_of
+from rig.analysis.measure.pressure_rise_fall import PressureTable, pressure_table
+from rig.analysis.measure.ramp import RampTable, ramp_table
+from rig.analysis.measure.sampling import (
+    ChannelFigures,
+    EngineFigures,
+    channel_figures,
+    engine_figures,
+)
+from rig.analysis.measure.stroke_table import StrokeTable, stroke_table
+from rig.analysis.measure.stroke_windows import (
+    Reference,
+    Windows,
+    last_ns,
+    reference,
+    stroke_windows,
+)
+from rig.analysis.measure.switch_figures import SwitchFigures, switch_figures
+from rig.analysis.measure.switch_state import (
+    Contact,
+    SwitchTrack,
+    contact_told,
+    rest_instant_ns,
+    switch_track,
+)
+from rig.analysis.stats.summary import Summary, summarise
+from rig.analysis.stats.uncertainty import Budget
+from rig.analysis.verdict import judged_figures, trip_checks
+from rig.analysis.verdict.advice import advice, missed_of
+from rig.analysis.verdict.behaviour import Behaviour, behaviour
+from rig.analysis.verdict.budgets import budgets
+from rig.analysis.verdict.early_stop_test import Sequential, sequential_of
+from rig.analysis.verdict.evidence_chain import Link, chain, gauge_of
+from rig.analysis.verdict.verdict import Completion, Verdict, judge
+from rig.config.setup.model import Setup
+from rig.config.sheet.model import HoldSheet, RampSheet, Sheet, StrokesSheet
+from rig.core.clock import NS_PER_S
+from rig.core.recording import Recording
+from rig.core.records import STOPPED_EARLY, SWITCH, End, Trip
+
+SETTLE_WINDOW_S = 0.02
+"""Without a sheet."""
+
+ENDED = {
+    "tripped": "The run was tripped.",
+    "aborted": "The run was stopped.",
+    "fault": "The run ended in an internal fault.",
+    "interrupted": "The run was interrupted.",
+    "running": "The run is still going on.",
+}
+"""How a run ended that did not finish. "captured" and "finished" are the other two states."""
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """What was found. `strokes` has a row for each stroke of any kind of sheet; `hold` and `ramp`
+    are there for their kinds. `marks` are those of the run as a whole, `mark_counts` how many
+    strokes or ramps carry each mark; `doubtful` those of both that make numbers doubtful.
+    `budgets` are the uncertainties by result (rig.analysis.verdict.budgets), `pressures` the
+    pressure's rise and fall by stroke, `signature` what the coil's current shows."""
+
+    kind: str
+    source: str
+    status: str
+    t0_ns: int
+    settle_window_ms: float
+    contact: Contact
+    reference: Reference
+    strokes: StrokeTable
+    response: Summary
+    release: Summary
+    behaviour: Behaviour
+    budgets: Mapping[str, Budget]
+    pressures: PressureTable | None
+    signature: Signature | None
+    channels: Mapping[str, ChannelFigures]
+    engine: EngineFigures | None
+    calibration: Applied | None
+    switch: SwitchFigures
+    sequential: Sequential | None
+    unexpected_edges: int
+    hold: HoldResult | None
+    ramp: RampTable | None
+    chain: tuple[Link, ...]
+    conditions_seen: Mapping[str, int]
+    marks: tuple[str, ...]
+    mark_counts: Mapping[str, int]
+    doubtful: tuple[str, ...]
+    trip: Trip | None
+    end: End | None
+    verdict: Verdict
+
+
+def analyse(
+    recording: Recording,
+    setup: Setup | None,
+    sheet: Sheet | None,
+    conditions: Conditions | None = None,
+    status: str | None = None,
+    done_on: datetime.date | None = None,
+) -> RunResult:
+    """Analyse a recording.
+
+    Without a setup the contact is found from the rest state and the relay's delay is not known;
+    without a sheet the settle window is 20 ms and there is no verdict. `conditions` are what a
+    person stated or an instrument measured for this run (name -> {value, unit, how}); `status`
+    overrides how the run ended ("running"); `done_on` is the day, which tells whether the gauge's
+    calibration was in date. Never raises for what a recording holds.
+    """
+    last = last_ns(recording)
+    window_ns = round((sheet.settle_window_s if sheet else SETTLE_WINDOW_S) * NS_PER_S)
+    track = switch_track(recording, contact_told(setup))
+    windows = stroke_windows(recording)
+    found = doubts(recording)
+    pressure = pressure_of(recording, setup)
+    alike = alike_kpa(setup)
+    table = stroke_table(recording, track, windows, found, pressure, window_ns, last, alike)
+    held = ramps = None
+    if isinstance(sheet, HoldSheet):
+        held = hold(recording, track, pressure, window_ns, last, alike)
+    elif isinstance(sheet, RampSheet):
+        ramps = ramp_table(recording, track, pressure, window_ns, last, alike)
+    state = status or _status(recording)
+    timed_from = reference(windows, setup)
+    pressures = pressure_table(recording, windows, pressure, setup)
+    gauge = gauge_of(table, pressures)
+    told = conditions or {}
+    oil = oil_degc(recording, told)
+    current = signature_of(
+        recording, setup, windows, table, supply_v(recording, told), oil[0] if oil else None
+    )
+    links = chain(recording, setup, sheet, told, table, pressure, gauge, track.contact, current)
+    on_run = _run_marks(recording, track, windows, table, found, state)
+    counts = _mark_counts(table, ramps, held)
+    applied = applied_of(recording, setup, done_on)
+    known = budgets(recording, setup, timed_from, table, pressure, held, ramps, applied)
+    early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
+    verdict = judge(
+        sheet.accept if sheet else (),
+        judged_figures.measured(table, timed_from, held, ramps, on_run, known),
+        missed_of(sheet, setup, table, links, gauge, current),
+        _completion(state, sheet, table, ramps, early=early)._replace(
+            next_check=trip_checks.next_check(recording.trips[0].rule) if recording.trips else None
+        ),
+        advice(sheet, setup, table, links, current),
+    )
+    return RunResult(
+        kind=sheet.kind if sheet else "strokes",
+        source=recording.shown_source,
+        status=state,
+        t0_ns=recording.t0_ns,
+        settle_window_ms=window_ns / 1e6,
+        contact=track.contact,
+        reference=timed_from,
+        strokes=table,
+        response=summarise(table.response_ms),
+        release=summarise(table.release_ms),
+        behaviour=behaviour(table, sheet.accept if sheet else ()),
+        budgets=known,
+        pressures=pressures,
+        signature=current,
+        channels=channel_figures(recording, setup),
+        engine=engine_figures(recording, setup),
+        calibration=applied,
+        switch=switch_figures(table),
+        sequential=sequential_of(sheet, table),
+        unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
+        hold=held,
+        ramp=ramps,
+        chain=links,
+        conditions_seen=_conditions_seen(recording),
+        marks=on_run,
+        mark_counts=counts,
+        doubtful=tuple(marks.doubtful(dict.fromkeys([*on_run, *counts]))),
+        trip=recording.trips[0] if recording.trips else None,
+        end=recording.end,
+        verdict=_remarked(verdict, sheet, applied),
+    )
+
+
+def _remarked(verdict: Verdict, sheet: Sheet | None, applied: Applied | None) -> Verdict:
+    """The verdict, with what is to be said of the gauge where a pressure was judged by it."""
+    said = remarks(applied)
+    if not said or sheet is None or not sheet.accept:
+        return verdict
+    return replace(verdict, why=" ".join([verdict.why, *said]))
+
+
+def _status(recording: Recording) -> str:
+    if recording.end is not None:
+        return recording.end.reason
+    return "captured" if recording.source == "capture" else "interrupted"
+
+
+def _completion(
+    state: str, sheet: Sheet | None, table: StrokeTable, ramps: RampTable | None, *, early: bool
+) -> Completion:
+    ended = ENDED.get(state, "")
+    if isinstance(sheet, StrokesSheet):
+        done = len(table) - int(np.count_nonzero(table.mark_bits & marks.bit(marks.CUT_SHORT)))
+        planned = min(done, sheet.strokes) if early else sheet.strokes
+        return Completion(done, planned, ended)
+    if isinstance(sheet, RampSheet) and ramps is not None:
+        done = int(np.isfinite(ramps.reset_kpa).sum()) if ended else len(ramps)
+        return Completion(done, sheet.ramps, ended, "ramp")
+    if isinstance(sheet, HoldSheet):
+        return Completion(0 if ended else 1, 1, ended, "hold")
+    return Completion(len(table), 0, ended)
+
+
+def _outside(track: SwitchTrack, windows: Windows) -> int:
+    """Edges before the first stroke's coil went live, all of them where there is no stroke."""
+    if not len(windows):
+        return 0
+    return int(np.searchsorted(track.t_ns, windows.start_on_ns[0], "left"))
+
+
+def _run_marks(
+    recording: Recording,
+    track: SwitchTrack,
+    windows: Windows,
+    table: StrokeTable,
+    found: list[Doubts],
+    state: str,
+) -> tuple[str, ...]:
+    contact, n = track.contact, len(windows)
+    rest_ns = rest_instant_ns(recording)
+    early = 0 if rest_ns is None else int(np.searchsorted(track.t_ns, rest_ns, "left"))
+    no_record = SWITCH not in recording.edges and SWITCH not in recording.levels
+    seen = [
+        (no_record, marks.NO_SWITCH),
+        (not no_record and contact.sense is None, marks.SENSE_UNKNOWN),
+        (contact.rest_on is True, marks.ON_AT_REST),
+        (n > 0 and not no_record and not len(track.t_ns), marks.STUCK),
+        (_wrong_way(track, windows, table), marks.WRONG_WAY),
+        (early > 0, marks.EDGES_AT_REST),
+        (track.sorted_here, marks.OUT_OF_ORDER),
+        (state == "interrupted", marks.INTERRUPTED),
+        (any(c.kind == STOPPED_EARLY for c in recording.conditions), STOPPED_EARLY),
+    ]
+    words = [mark for true, mark in seen if true]
+    return tuple(dict.fromkeys(words + [span.mark for span in found]))
+
+
+def _wrong_way(track: SwitchTrack, windows: Windows, table: StrokeTable) -> bool:
+    """Most strokes begin with the switch on and take it off: the contact is told wrong."""
+    n = len(windows)
+    if not n or not len(track.t_ns):
+        return False
+    low = np.searchsorted(track.t_ns, windows.start_on_ns, "left")
+    high = np.searchsorted(track.t_ns, windows.start_off_ns, "left")
+    goes_off = (high > low) & ~np.append(track.on, np.True_)[low]
+    begins_on = (table.mark_bits & marks.bit(marks.ALREADY_ON)) != 0
+    return int(np.count_nonzero(goes_off & begins_on & ~table.answered)) * 2 > n
+
+
+def _mark_counts(
+    table: StrokeTable, ramps: RampTable | None, held: HoldResult | None
+) -> dict[str, int]:
+    counts = table.mark_counts()
+    words = [word for row in ramps.marks for word in row] if ramps else []
+    words += held.marks if held else ()
+    for word in words:
+        counts[word] = counts.get(word, 0) + 1
+    return counts
+
+
+def _conditions_seen(recording: Recording) -> dict[str, int]:
+    seen: dict[str, int] = {}
+    for condition in recording.conditions:
+        seen[condition.kind] = seen.get(condition.kind, 0) + 1
+    return seen

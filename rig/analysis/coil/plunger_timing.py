@@ -1,0 +1,220 @@
+# SPDX-License-Identifier: MIT
+"""The coil's current in every stroke: when the plunger left and landed, and what the coil is like.
+
+Response is split into an electrical part (coil live to the plunger leaving its stop), a mechanical
+one (leaving to landing) and a hydraulic one (landing to the switch settled). A pure function of
+recording and setup.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.analysis.coil.coil_state import CoilState, coil_state
+from rig.analysis.coil.current_fall import Fall, fall
+from rig.analysis.coil.current_rise import MOVED, NOT_SEEN, OPEN, Rise, no_rise, rise
+from rig.analysis.measure.instrument_uncertainty import (
+    READBACK_MS,
+    resolution_kpa,
+    stamp_half_width_ms,
+)
+from rig.analysis.measure.stroke_table import StrokeTable
+from rig.analysis.measure.stroke_windows import NEVER, Windows
+from rig.config.setup.model import Setup
+from rig.core.recording import Float, Int64, Recording, SampleSeries
+from rig.core.records import READBACK
+
+CHANNEL = "coil_current"
+MOST_STROKES = 200
+"""Of a longer run so many are looked at, the missed ones first, then evenly picked."""
+BOUNCE_NS = 15_000_000
+"""Read-back edges so soon after the first are its contact's bounce (common practice, no source)."""
+MAY_BOUNCE_S = 0.0025
+"""Without a read-back a movement so soon after the current's onset may be the contact's bounce."""
+FIRST_TOUCH_MS = 0.5
+"""Standard uncertainty of the current's onset for the contact's first touch (simulated rigs)."""
+AFTER_OFF_NS = 200_000_000
+NAN = math.nan
+
+
+class StrokeCurrent(NamedTuple):
+    """One stroke. Times in ms, NaN where not known, `u_` their standard uncertainties.
+
+    `relay_ms`: command to coil live. `electrical_ms`, `mechanical_ms`, `hydraulic_ms` add up to the
+    response where that is timed from the coil; `seated_ms`: coil live to the plunger's landing.
+    `back_leaves_ms`, `back_seated_ms`: coil dead to the plunger's leaving and landing on its way
+    back. `growth` of the time constant from before to after."""
+
+    state: str
+    why: str
+    relay_ms: float
+    electrical_ms: float
+    u_electrical_ms: float
+    mechanical_ms: float
+    u_mechanical_ms: float
+    hydraulic_ms: float
+    u_hydraulic_ms: float
+    seated_ms: float
+    u_seated_ms: float
+    back_leaves_ms: float
+    u_back_leaves_ms: float
+    back_seated_ms: float
+    u_back_seated_ms: float
+    steady_a: float
+    tau1_ms: float
+    u_tau1_ms: float
+    tau2_ms: float
+    growth: float
+    step: float
+    u_step: float
+
+
+@dataclass(frozen=True)
+class Signature:
+    """Of a run: `rows` by stroke (None where it was not looked at), the rate of the samples, the
+    coil's state, and how many strokes were looked at and moved or were seen not to."""
+
+    rows: tuple[StrokeCurrent | None, ...]
+    rate_hz: float
+    coil: CoilState
+
+    def count(self, state: str) -> int:
+        return sum(row is not None and row.state == state for row in self.rows)
+
+    def states(self, rows: Int64) -> list[str]:
+        """The states of those of `rows` that were looked at."""
+        found = (self.rows[row] for row in rows.tolist())
+        return [row.state for row in found if row is not None]
+
+
+def signature_of(
+    recording: Recording,
+    setup: Setup | None,
+    windows: Windows,
+    table: StrokeTable,
+    supply_v: tuple[float, str] | None = None,
+    oil_degc: float | None = None,
+) -> Signature | None:
+    """The signature of a run; None where the coil's current was not recorded.
+
+    `supply_v`: the coil's supply and how it is known ("measured", "stated"); None: the setup's.
+    """
+    samples = recording.samples.get(CHANNEL)
+    if samples is None or not samples.good.any() or not len(windows):
+        return None
+    samples = SampleSeries(samples.t_ns[samples.good], samples.value[samples.good],
+                           samples.good[samples.good])  # fmt: skip
+    steps = np.diff(samples.t_ns)
+    steps = steps[steps > 0]
+    rate_hz = 1e9 / float(np.median(steps)) if len(steps) else NAN
+    resolution = resolution_kpa(samples)
+    half_ms = recording.fast[CHANNEL].half_ns / 1e6 if CHANNEL in recording.fast else 0.0
+    chosen = set(_chosen(table))
+    rows = tuple(
+        _stroke(recording, samples, windows, table, row, resolution, half_ms)
+        if row in chosen
+        else None
+        for row in range(len(windows))
+    )
+    live = (windows.live_ns < NEVER) | np.bool_(not windows.has_readback)
+    coil = coil_state(
+        [row.steady_a for row in rows if row is not None],
+        [row.step / row.u_step for row in rows if row is not None and row.u_step > 0],
+        [row.step for row in rows if row is not None and math.isfinite(row.step)],
+        setup, supply_v, oil_degc, any_live=bool(live.any()),
+    )  # fmt: skip
+    return Signature(rows, rate_hz, coil)
+
+
+def _chosen(table: StrokeTable) -> list[int]:
+    n = len(table)
+    if n <= MOST_STROKES:
+        return list(range(n))
+    missed = np.flatnonzero(table.missed)[: MOST_STROKES // 2]
+    even = np.linspace(0, n - 1, MOST_STROKES - len(missed)).round().astype(int)
+    return sorted({*missed.tolist(), *even.tolist()})
+
+
+def _stroke(
+    recording: Recording, samples: SampleSeries, windows: Windows, table: StrokeTable, row: int,
+    resolution: float, half_ms: float,
+) -> StrokeCurrent:  # fmt: skip
+    on_ns, off_ns = int(windows.on_ns[row]), int(windows.start_off_ns[row])
+    low, high = np.searchsorted(samples.t_ns, np.array((on_ns, off_ns)), "left")
+    t: Float = np.asarray((samples.t_ns[low:high] - on_ns) * 1e-9, np.float64)
+    closed_ns = _last_bounce(recording, on_ns, off_ns, live=True)
+    closed_s = None if closed_ns is None else (closed_ns - on_ns) * 1e-9
+    seen = _judged(t, samples.value[low:high], closed_s, resolution)
+    watched = bool(windows.live_ns[row] < NEVER)
+    if not watched and seen.state == MOVED and seen.seated_s - seen.onset_s < MAY_BOUNCE_S:
+        why = "so soon after switching on that a bouncing contact looks the same (no read-back)"
+        seen = no_rise(why, seen.steady_a, seen.noise_a)
+    back = _back(recording, samples, windows, row, seen)
+    stamp = stamp_half_width_ms(recording) / math.sqrt(3)
+    if watched:
+        live_ms = (int(windows.live_ns[row]) - on_ns) / 1e6
+        u_live = math.hypot(stamp, READBACK_MS / math.sqrt(3))
+    else:
+        # a first touch too short for the current to show makes the coil live too late
+        live_ms, u_live = seen.onset_s * 1e3, math.hypot(seen.u_onset_s * 1e3, FIRST_TOUCH_MS)
+    u_sample = half_ms / math.sqrt(3)
+    leaves, u_leaves = seen.leaves_s * 1e3, math.hypot(seen.u_leaves_s * 1e3, u_sample)
+    seated, u_seated = seen.seated_s * 1e3, math.hypot(seen.u_seated_s * 1e3, u_sample)
+    start_ms = (int(windows.start_on_ns[row]) - on_ns) / 1e6
+    settled_ms = float(table.response_ms[row]) + start_ms
+    dead_ms = 0.0 if windows.dead_ns[row] < NEVER else NAN
+    return StrokeCurrent(
+        seen.state, seen.why,
+        live_ms,
+        leaves - live_ms, math.hypot(u_leaves, u_live),
+        seated - leaves, math.hypot(seen.u_leaves_s, seen.u_seated_s) * 1e3,
+        settled_ms - seated, math.hypot(u_seated, stamp),
+        seated - live_ms, math.hypot(u_seated, u_live),
+        back.leaves_s * 1e3 + dead_ms, back.u_leaves_s * 1e3,
+        back.seated_s * 1e3 + dead_ms, back.u_seated_s * 1e3,
+        seen.steady_a, seen.tau1_s * 1e3, seen.u_tau1_s * 1e3, seen.tau2_s * 1e3, seen.growth,
+        seen.step, seen.u_step,
+    )  # fmt: skip
+
+
+def _judged(t: Float, i: Float, closed_s: float | None, resolution: float) -> Rise:
+    if len(t) < 3:
+        return no_rise("the current was not recorded in this stroke")
+    return rise(t, i, closed_s, resolution)
+
+
+def _last_bounce(recording: Recording, from_ns: int, to_ns: int, *, live: bool) -> int | None:
+    """The last read-back edge of the contact's change after `from_ns`."""
+    edges = recording.edges.get(READBACK)
+    if edges is None:
+        return None
+    low, high = np.searchsorted(edges.t_ns, (from_ns, to_ns), "left")
+    t = edges.t_ns[low:high]
+    t = t[t - t[:1] <= BOUNCE_NS] if len(t) else t
+    level = edges.level[low : low + len(t)] == recording.readback_live_level
+    wanted = np.flatnonzero(level == live)
+    return int(t[wanted[-1]]) if len(wanted) else None
+
+
+def _back(
+    recording: Recording, samples: SampleSeries, windows: Windows, row: int, seen: Rise
+) -> Fall:
+    """The way back, timed from the coil's going dead."""
+    none = Fall(NAN, NAN, NAN, NAN, "")
+    dead_ns = int(windows.dead_ns[row])
+    if dead_ns >= NEVER or seen.state != MOVED:
+        return none
+    end_ns = min(int(windows.next_ns[row]), dead_ns + AFTER_OFF_NS)
+    low, high = np.searchsorted(samples.t_ns, (dead_ns, end_ns), "left")
+    if high - low < 8:
+        return none
+    last_ns = _last_bounce(recording, dead_ns, end_ns, live=False) or dead_ns
+    t: Float = np.asarray((samples.t_ns[low:high] - dead_ns) * 1e-9, np.float64)
+    return fall(t, samples.value[low:high], (last_ns - dead_ns) * 1e-9, seen)
+
+
+__all__ = ["MOVED", "NOT_SEEN", "OPEN", "Signature", "StrokeCurrent", "signature_of"]

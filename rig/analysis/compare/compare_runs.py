@@ -1,0 +1,300 @@
+# SPDX-License-Identifier: MIT
+"""Stored results compared: the first run with each other one, and three or more as a batch."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from rig.analysis.compare import compare_words as words
+from rig.analysis.compare.batch import Batch, batch
+from rig.analysis.compare.oil_correction import (
+    Normalised,
+    OilModel,
+    mean_at_reference,
+    normalised,
+    oil_model,
+)
+from rig.analysis.compare.two_samples import (
+    UNDECIDED,
+    Difference,
+    Equivalence,
+    difference,
+    equivalence,
+    equivalence_of,
+    strokes_to_equate,
+    strokes_to_see,
+)
+from rig.analysis.measure.marks import doubtful
+from rig.config.sheet.compare import Compare
+from rig.core.errors import UsageError
+from rig.core.json_values import plain
+from rig.core.recording import Float
+
+Result = Mapping[str, Any]
+FIGURES = ("response_ms", "release_ms")
+
+
+class FigureComparison(NamedTuple):
+    """One figure of two runs. `strokes_needed`: in each run, to show a difference as large as the
+    margin (without one: as the one found) in 9 of 10 such comparisons; `strokes_to_equate` to show
+    that the runs are alike, where that is not decided."""
+
+    difference: Difference
+    equivalence: Equivalence | None
+    strokes_needed: int | None
+    strokes_to_equate: int | None
+    normalised: Normalised | None
+    normalised_equivalence: Equivalence | None
+
+
+def check_comparable(results: Sequence[Result]) -> None:
+    """Raises UsageError for runs that cannot stand side by side: too few, one named twice, other
+    sources, no strokes."""
+    if len(results) < 2:
+        raise UsageError("Comparing takes two runs or more: `rig compare BEFORE AFTER`.")
+    numbers = [result["run"] for result in results]
+    twice = sorted({n for n in numbers if numbers.count(n) > 1})
+    if twice:
+        raise UsageError(f"Run {twice[0]} is named twice: a run is not compared with itself.")
+    sources = {result["source"] for result in results}
+    if len(sources) > 1:
+        told = ", ".join(f"run {result['run']}: {result['source']}" for result in results)
+        raise UsageError(
+            f"These runs do not come from the same source ({told}). Numbers of different sources "
+            "are not compared."
+        )
+    for result in results:
+        if result["kind"] != "strokes" or not result["strokes"]:
+            raise UsageError(
+                f"Run {result['run']} has no strokes to compare (kind {result['kind']}). Runs of a "
+                "strokes sheet are compared."
+            )
+        if result["status"] == "running":
+            raise UsageError(f"Run {result['run']} is still going on; compare it when it is over.")
+
+
+def values_of(result: Result, figure: str) -> Float:
+    """A figure of every stroke (n,), NaN where it has no number, is doubtful, or is a
+    first stroke after rest that stands out."""
+    found = [stroke[figure] for stroke in result["strokes"]]
+    values = np.array([np.nan if value is None else value for value in found], float)
+    first = (result.get("first_stroke") or {}).get(figure)
+    if first and first["stands_out"]:
+        values[0] = np.nan
+    odd = [bool(doubtful(stroke.get("marks") or ())) for stroke in result["strokes"]]
+    return np.where(odd, np.nan, values)
+
+
+def oil_degc(result: Result) -> float | None:
+    """The run's oil temperature; None where it is not known."""
+    given = result["conditions"].get("oil_temperature") or {}
+    value = given.get("value")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if given.get("unit") == "degC" and np.isfinite(value) else None
+
+
+def compare_figure(
+    before: Float, after: Float, margin: float | None,
+    degc: tuple[float, float] | None = None, model: OilModel | None = None,
+) -> FigureComparison | None:  # fmt: skip
+    """Two sets of times (ms); None where one has fewer than two. `margin` in ms; `degc` are both
+    oil temperatures where known and the medium is oil."""
+    found = difference(before, after)
+    if found is None:
+        return None
+    alike = equivalence(found, margin) if margin is not None else None
+    sd, seen = found.pooled_sd, margin if margin is not None else found.difference
+    needed = strokes_to_see(seen / sd) if sd > 0 else None
+    to_equate = None
+    if alike is not None and margin is not None and alike.result == UNDECIDED and sd > 0:
+        to_equate = strokes_to_equate(margin / sd, abs(found.difference) / sd)
+    oil = oil_alike = None
+    if degc is not None and model is not None:
+        try:
+            oil = normalised(found, *degc, model)
+        except ValueError:  # thinner than the viscosity line knows
+            oil = None
+    if oil is not None and margin is not None:
+        oil_alike = equivalence_of(oil.difference, oil.standard_error, oil.dof, margin)
+    return FigureComparison(found, alike, needed, to_equate, oil, oil_alike)
+
+
+def compare_runs(
+    results: Sequence[Result], settings: Compare, media: Sequence[str | None]
+) -> dict[str, Any]:
+    """The comparison of two or more results (shapes.run_json) as JSON.
+
+    The first run is compared with each of the others; three or more are also ranked. `settings`
+    are the sheet's `[compare]`, `media` the medium of each run ("oil", "air", None: not known).
+    Top-level difference_ms, ci95, p, effect_sd, equivalent and strokes_needed are those of the
+    response of the first two runs. Raises UsageError, see check_comparable.
+    """
+    check_comparable(results)
+    pairs = [
+        _pair(results[0], other, settings, oil=media[0] == "oil" and medium == "oil")
+        for other, medium in zip(results[1:], media[1:], strict=True)
+    ]
+    main = pairs[0]["figures"]["response_ms"] or dict.fromkeys(words.FIELDS)
+    apart = len({oil_degc(result) for result in results}) > 1
+    all_oil = apart and all(medium == "oil" for medium in media)
+    ranked = {name: _batch(results, name, settings, oil=all_oil) for name in FIGURES}
+    told = words.batch_words(results, ranked) if len(results) > 2 else pairs[0]["words"]
+    return {
+        "source": results[0]["source"],
+        "runs": [_run(result) for result in results],
+        "figure": "response_ms",
+        **{name: main[name] for name in words.FIELDS},
+        **pairs[0],
+        "comparisons": pairs,
+        "batch": ranked if len(results) > 2 else None,
+        "words": told,
+        "notes": words.notes(results),
+    }
+
+
+def _run(result: Result) -> dict[str, Any]:
+    names = ("run", "valve", "job", "by", "mount", "status", "setup_hash", "sheet_hash")
+    return {name: result.get(name) for name in names} | {
+        "strokes": len(result["strokes"]),
+        "missed": result["counts"]["missed"],
+        "doubtful": result["counts"]["doubtful"],
+        "oil_temperature_degc": oil_degc(result),
+        "summary": result["summary"],
+    }
+
+
+def _pair(before: Result, after: Result, settings: Compare, *, oil: bool) -> dict[str, Any]:
+    warm = oil_degc(before), oil_degc(after)
+    degc = None
+    if oil and warm[0] is not None and warm[1] is not None and warm[0] != warm[1]:
+        degc = warm[0], warm[1]
+    model = _model(settings)
+    figures: dict[str, FigureComparison | None] = {
+        name: compare_figure(
+            values_of(before, name), values_of(after, name), settings.margin_ms(name), degc, model
+        )
+        for name in FIGURES
+    }
+    missed = _missed(before, after)
+    return {
+        "before": before["run"],
+        "after": after["run"],
+        "figures": {name: one and figure_json(one) for name, one in figures.items()},
+        "missed_compared": missed,
+        "oil": None if degc is None else words.oil_words(model, *degc),
+        "words": words.pair_words(before, after, figures, missed),
+    }
+
+
+def figure_json(one: FigureComparison) -> dict[str, Any]:
+    """One figure as JSON. `equivalent`: true, false, null where not decided or without margin."""
+    found, alike, oil = one.difference, one.equivalence, one.normalised
+    shape = {
+        "difference_ms": found.difference,
+        "ci95": found.ci95,
+        "p": found.p,
+        "rank_p": found.rank_p,
+        "t": found.t,
+        "dof": found.dof,
+        "effect_sd": found.effect_sd,
+        "equivalent": words.equivalent(alike),
+        "equivalence": None if alike is None else alike.result,
+        "margin_ms": None if alike is None else alike.margin,
+        "equivalence_p": None if alike is None else alike.p,
+        "ci90": None if alike is None else alike.ci90,
+        "strokes_needed": one.strokes_needed,
+        "strokes_needed_equivalence": one.strokes_to_equate,
+        "before": found.before,
+        "after": found.after,
+        "normalised": None
+        if oil is None
+        else {
+            "oil_temperature_degc": oil.reference_degc,
+            "after_factor": oil.after_factor,
+            "difference_ms": oil.difference,
+            "ci95": oil.ci95,
+            "p": oil.p,
+            "u_model_ms": oil.u_model,
+            "share_known": oil.share_known,
+            "least_ms": oil.least,
+            "most_ms": oil.most,
+            "equivalent": words.equivalent(one.normalised_equivalence),
+        },
+    }
+    return dict(plain(shape))
+
+
+def _missed(before: Result, after: Result) -> dict[str, Any]:
+    from scipy import stats
+
+    counts = [
+        (one["counts"]["missed"], len(one["strokes"]) - one["counts"]["missed"])
+        for one in (before, after)
+    ]
+    return dict(
+        plain(
+            {
+                "before": {"n": counts[0][0], "of": sum(counts[0])},
+                "after": {"n": counts[1][0], "of": sum(counts[1])},
+                # Fisher's exact test: Statistical Methods for Research Workers, section 21.02
+                "p": float(stats.fisher_exact(np.array(counts)).pvalue),
+            }
+        )
+    )
+
+
+def _batch(
+    results: Sequence[Result], figure: str, settings: Compare, *, oil: bool
+) -> dict[str, Any] | None:
+    if len(results) < 3:
+        return None
+    found = batch([values_of(one, figure) for one in results], settings.margin_ms(figure))
+    return None if found is None else batch_json(found, results, _model(settings) if oil else None)
+
+
+def _model(settings: Compare) -> OilModel:
+    return oil_model(
+        settings.viscosity_40_mm2_s, settings.viscosity_100_mm2_s, settings.viscous_share
+    )
+
+
+def batch_json(found: Batch, results: Sequence[Result], model: OilModel | None) -> dict[str, Any]:
+    """The ranking as JSON, by rank: run, valve, n, mean, sd, simultaneous ci95, outlier.
+
+    With a `model` (the medium is oil) also each mean at the oil temperature of the first run and
+    the model's standard uncertainty; null where a temperature is not known. The ranking and the
+    flag are those of the times as measured.
+    """
+    return {
+        "p_all_alike": plain(found.p_all_alike),
+        "ranked": [
+            {
+                "rank": place.rank,
+                "run": results[place.place]["run"],
+                "valve": results[place.place]["valve"],
+                **plain(place.group),
+                "ci95": plain(place.ci95),
+                "away_ms": plain(place.away),
+                "outlier": place.outlier,
+                **_at_first(place.group.mean, results[place.place], results[0], model),
+            }
+            for place in found.places
+        ],
+    }
+
+
+def _at_first(
+    mean: float, result: Result, first: Result, model: OilModel | None
+) -> dict[str, float | None]:
+    warm, reference = oil_degc(result), oil_degc(first)
+    value = u = None
+    if model is not None and warm is not None and reference is not None:
+        try:
+            value, u = mean_at_reference(mean, warm, reference, model)
+        except ValueError:  # thinner than the viscosity line knows
+            value = u = None
+    return {"normalised_mean_ms": plain(value), "u_model_ms": plain(u)}

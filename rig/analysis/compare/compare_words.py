@@ -1,0 +1,254 @@
+# SPDX-License-Identifier: MIT
+"""A comparison in words that a customer understands; the numbers stand beneath."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, OilModel
+from rig.analysis.compare.two_samples import REFUTED, SHOWN, Equivalence
+
+if TYPE_CHECKING:
+    from rig.analysis.compare.compare_runs import FigureComparison
+
+Result = Mapping[str, Any]
+
+FIELDS = ("difference_ms", "ci95", "p", "effect_sd", "equivalent", "strokes_needed")
+NAMES = {"response_ms": "response", "release_ms": "release"}
+ALPHA = 0.05
+CONDITION_SHARE = 0.03
+"""Conditions that differ by more than this share are told."""
+
+
+def equivalent(alike: Equivalence | None) -> bool | None:
+    """True where equivalence was shown, False where it was refuted, None otherwise."""
+    if alike is None:
+        return None
+    return {SHOWN: True, REFUTED: False}.get(alike.result)
+
+
+def chance(p: float) -> str:
+    """How often chance alone gives as much."""
+    if p < 0.001:
+        return "in fewer than 1 of 1000"
+    if p < 0.01:
+        return f"in about {round(1000 * p)} of 1000"
+    return f"in about {round(100 * p)} of 100"
+
+
+def name_of(result: Result) -> str:
+    """A run as a person knows it."""
+    return f"run {result['run']}" + (f" ({result['valve']})" if result["valve"] else "")
+
+
+def pair_words(
+    before: Result, after: Result, figures: Mapping[str, FigureComparison | None],
+    missed: Mapping[str, Any],
+) -> list[str]:  # fmt: skip
+    """Sentences on two runs, the plainest first."""
+    told = []
+    for figure, one in figures.items():
+        name = NAMES[figure]
+        if one is None:
+            told.append(f"The {name} cannot be compared: a run has fewer than two numbers for it.")
+        else:
+            told.append(" ".join(_figure(name, before, after, one)))
+    lost = [missed["before"], missed["after"]]
+    if lost[0]["n"] or lost[1]["n"]:
+        real = missed["p"] < ALPHA
+        told.append(
+            f"Missed strokes: {lost[0]['n']} of {lost[0]['of']} in run {before['run']}, "
+            f"{lost[1]['n']} of {lost[1]['of']} in run {after['run']}. "
+            + ("This is more than chance." if real else "Chance alone could give as much.")
+        )
+    return told
+
+
+def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> list[str]:
+    found, alike = one.difference, one.equivalence
+    apart = f"{abs(found.difference):.1f} ms"
+    way = "shorter" if found.difference < 0 else "longer"
+    how = f"{apart} {way} in {name_of(after)} than in"
+    if apart == "0.0 ms":
+        how = f"the same to within 0.1 ms in {name_of(after)} and in"
+    told = [
+        f"The {name} is {how} {name_of(before)}: {found.after.mean:.1f} ms against "
+        f"{found.before.mean:.1f} ms."
+    ]
+    if found.p < ALPHA:
+        told.append(
+            "That is more than the scatter of these strokes explains: chance would give as much "
+            f"{chance(found.p)} comparisons. A new mounting may do as much again (see rig study)."
+        )
+    else:
+        told.append(
+            f"No difference is shown: chance alone gives as much {chance(found.p)} comparisons."
+        )
+        if alike is None or alike.result != SHOWN:
+            told.append("That does not yet mean that they are alike.")
+    if (found.p < ALPHA) != (found.rank_p < ALPHA):
+        told.append(
+            "The test by ranks, which a few odd strokes do not sway, says otherwise "
+            f"(p = {found.rank_p:.2g}): look at the single strokes."
+        )
+    if alike is None:
+        told.append("Whether it matters is not judged: the sheet gives no margin.")
+    elif alike.result == SHOWN:
+        told.append(
+            f"They are alike for the purpose: with 95 % confidence they differ by less than the "
+            f"sheet's margin of {alike.margin:g} ms."
+        )
+    elif alike.result == REFUTED:
+        told.append(f"They are not alike: they differ by more than the margin of {alike.margin:g} "
+                    "ms.")  # fmt: skip
+    else:
+        more = ""
+        if one.strokes_to_equate is not None:
+            more = f"; about {one.strokes_to_equate} strokes in each run would likely show it"
+        told.append(f"Whether they are alike within {alike.margin:g} ms is not decided{more}.")
+    oil = one.normalised
+    if oil is not None and not oil.share_known:
+        told.append(
+            f"The oil was not equally warm. At one temperature ({oil.reference_degc:.0f} degC) the "
+            f"{name} could differ by anything from {oil.least:+.1f} to {oil.most:+.1f} ms, "
+            "depending on how much of this valve's time the oil's viscosity sets (`viscous_share`, "
+            "which the sheet does not give). Measure both at one temperature."
+        )
+    elif oil is not None:
+        way = "shorter" if oil.difference < 0 else "longer"
+        told.append(
+            f"Brought to the same oil temperature ({oil.reference_degc:.0f} degC) it is "
+            f"{abs(oil.difference):.1f} ms {way} (95 %: {oil.ci95.low:.1f} to {oil.ci95.high:.1f} "
+            "ms)."
+        )
+        if (oil.p < ALPHA) != (found.p < ALPHA):
+            told.append(
+                "What the oil's temperature explains may be all of it."
+                if found.p < ALPHA
+                else "The difference only shows once the oil's temperature is allowed for."
+            )
+    return told
+
+
+def oil_words(model: OilModel, before_degc: float, after_degc: float) -> str:
+    """The model and its assumptions, for beneath the numbers."""
+    if model.share_low == model.share_high:
+        share = f"{100 * model.share_low:.0f} % of each time (as the sheet states)"
+    else:
+        share = (
+            "a part of each time that is not known, taken as anything from none to all "
+            "(rectangular; half of it for the number shown)"
+        )
+    try:
+        nu = [model.line.kinematic_mm2_s(degc) for degc in (before_degc, after_degc)]
+    except ValueError as error:
+        return f"Not brought to the same oil temperature: {error}."
+    oil = "the sheet's oil" if model.stated else "a common engine oil (the sheet names none)"
+    return (
+        f"Oil: {before_degc:.0f} and {after_degc:.0f} degC, {nu[0]:.1f} and {nu[1]:.1f} mm^2/s for "
+        f"{oil}, by the short form of ASTM D341. Model: viscosity acts in proportion on {share}; "
+        f"temperatures right to {TEMPERATURE_HALF_WIDTH_K:g} K. Both are in its uncertainty."
+    )
+
+
+def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[str]:
+    """Sentences on a batch."""
+    told = []
+    for figure, name in NAMES.items():
+        found = ranked[figure]
+        if found is None:
+            told.append(f"The {name} cannot be ranked: fewer than three runs have numbers for it.")
+            continue
+        rows = found["ranked"]
+        first, last = rows[0], rows[-1]
+        told.append(
+            f"Shortest {name}: {_row(first)} with {first['mean']:.1f} ms; longest: {_row(last)} "
+            f"with {last['mean']:.1f} ms."
+        )
+        p = found["p_all_alike"]
+        if p is not None:
+            told.append(
+                f"No run's {name} differs from the others by more than chance would give."
+                if p >= ALPHA
+                else f"They differ in their {name} by more than chance: if all were alike it would "
+                f"come {chance(p)} such batches."
+            )
+        odd = [row for row in rows if row["outlier"]]
+        for row in odd:
+            way = "longer" if row["away_ms"] > 0 else "shorter"
+            told.append(
+                f"R{_row(row)[1:]} stands apart: its {name} is {abs(row['away_ms']):.1f} "
+                f"ms {way} than is usual in this batch. It is flagged, not left out."
+            )
+        if not odd:
+            told.append(f"None stands apart by its {name}.")
+    missing = [name_of(one) for one in results if one["counts"]["missed"]]
+    if missing:
+        told.append(f"Missed strokes in {', '.join(missing)}.")
+    return told
+
+
+def _row(row: Mapping[str, Any]) -> str:
+    return f"run {row['run']}" + (f" ({row['valve']})" if row["valve"] else "")
+
+
+def notes(results: Sequence[Result]) -> list[str]:
+    """What stands in the way of a fair comparison."""
+    told = []
+    for key, word in (("sheet_hash", "sheets"), ("setup_hash", "setups")):
+        if len({one.get(key) for one in results}) > 1:
+            told.append(f"The runs were done with different {word}.")
+    if len({one["reference"]["of"] for one in results}) > 1:
+        told.append(
+            "Some times count from the read-back and some from the command: the relay's delay is "
+            "in the second kind only."
+        )
+    told += _conditions(results)
+    for one in results:
+        counts = one["counts"]
+        if one["status"] not in ("finished", "captured"):
+            told.append(f"Run {one['run']} did not finish ({one['status']}).")
+        if counts["doubtful"]:
+            told.append(f"Run {one['run']}: {counts['doubtful']} strokes carry doubtful marks.")
+        for figure, name in NAMES.items():
+            first = (one.get("first_stroke") or {}).get(figure)
+            if first and first["stands_out"]:
+                told.append(
+                    f"Run {one['run']}: the first stroke's {name} stands out by "
+                    f"{first['excess_ms']:+.1f} ms and is left out of the comparison."
+                )
+            moved = (one.get("trend") or {}).get(figure)
+            if moved and moved["direction"] != "none":
+                told.append(
+                    f"Run {one['run']}: its {name} was {moved['direction']} during the run "
+                    f"({moved['change']:+.1f} ms), so its strokes are not independent and the "
+                    "intervals are too narrow."
+                )
+    told.append(
+        "Each run is one mounting; what mounting it again would add is not in these numbers "
+        "(`rig study` measures it)."
+    )
+    return told
+
+
+def _conditions(results: Sequence[Result]) -> list[str]:
+    told = []
+    names = dict.fromkeys(name for one in results for name in one["conditions"])
+    for name in names:
+        given = [one["conditions"].get(name) for one in results]
+        values = [item.get("value") if item else None for item in given]
+        shown = ", ".join("not known" if v is None else f"{v:g}" if _is(v) else str(v)
+                          for v in values)  # fmt: skip
+        numbers = [float(v) for v in values if v is not None and _is(v)]
+        apart = len(set(map(str, values))) > 1
+        if len(numbers) == len(values):
+            apart = max(numbers) - min(numbers) > CONDITION_SHARE * max(abs(n) for n in numbers)
+        if apart:
+            unit = next((item.get("unit") for item in given if item), "") or ""
+            told.append(f"The {name.replace('_', ' ')} differs: {shown} {unit}".rstrip() + ".")
+    return told
+
+
+def _is(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)

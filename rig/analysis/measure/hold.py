@@ -1,0 +1,193 @@
+# SPDX-License-Identifier: MIT
+"""Hold: pressure and switch against time while one state is held, and how fast pressure falls."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rig.analysis.measure import marks
+from rig.analysis.measure.pressure_decay import Decay, Start, decay, risen
+from rig.analysis.measure.stroke_windows import NEVER
+from rig.analysis.measure.switch_state import SwitchTrack
+from rig.core.recording import Float, Int64, Recording, SampleSeries
+
+TRACE_POINTS = 400
+BEFORE_NS = 1_000_000_000
+"""So far back before the watch a reading still tells the pressure at its start."""
+GONE_EARLY = "pressure gone before five good readings"
+SWITCH_OUT = "switch dropped out in the watch"
+
+
+@dataclass(frozen=True)
+class HoldResult:
+    """The watch from `from_ns` to `to_ns`. Pressures kPa, rates kPa/s, None where not known.
+
+    `decay_rate_kpa_s` is how fast the pressure falls (positive = falling), the slope of the line
+    through the first `line_n` good readings (rig.analysis.measure.pressure_decay),
+    `standard_error_kpa_s` its standard error; where the pressure was gone too early for a line,
+    the least rate it fell at, without an error. `left_out` readings lay far off that line, `bad`
+    were not to be believed. `dropped_out_ns` is the edge after which the switch stayed off.
+    `trace_ns`, `trace_kpa` (k,) are readings evenly picked. With the coil on the figures count
+    from where switch and pressure had settled. `open_because` says why the rate cannot show that a
+    limit is held, else empty; `at_least_kpa_s` is a rate that was surely reached.
+    """
+
+    from_ns: int
+    to_ns: int
+    n: int
+    bad: int
+    left_out: int
+    pressure_start_kpa: float | None
+    pressure_end_kpa: float | None
+    decay_rate_kpa_s: float | None
+    standard_error_kpa_s: float | None
+    switch_on_at_start: bool | None
+    switch_on_at_end: bool | None
+    dropped_out_ns: int | None
+    edges: int
+    marks: tuple[str, ...]
+    trace_ns: Int64
+    trace_kpa: Float
+    line_n: int = 0
+    open_because: str = ""
+    at_least_kpa_s: float | None = None
+
+
+def watch_window(recording: Recording, last_ns: int) -> tuple[int, int]:
+    """From the watch step to the next command, or the end. Without steps (a capture): from the
+    longest stretch without a command, after the first command where there is one."""
+    commands = recording.commands.t_ns
+    started = [step.t_ns for step in recording.steps if step.name == "watch"]
+    if started:
+        later = commands[commands > started[0]]
+        return started[0], int(later[0]) if len(later) else last_ns
+    if not len(commands):
+        return recording.t0_ns, last_ns
+    bounds = np.append(commands, last_ns)
+    longest = int(np.argmax(np.diff(bounds)))
+    return int(bounds[longest]), int(bounds[longest + 1])
+
+
+def hold(
+    recording: Recording,
+    track: SwitchTrack,
+    pressure: SampleSeries | None,
+    window_ns: int,
+    last_ns: int,
+    alike_kpa: float = 0.0,
+) -> HoldResult:
+    """Watch of a hold. `pressure` are the readings with their age taken off, None without gauge;
+    `alike_kpa` is the gauge's accuracy."""
+    start, end = watch_window(recording, last_ns)
+    energised = _energised(recording, start)
+    from_ns = _settled_on(track, start, end, window_ns) if energised else start
+    low, high = (int(i) for i in np.searchsorted(track.t_ns, [from_ns, end], "left"))
+    low = min(low + 1, high) if from_ns > start else low  # the edge to on is before the figures
+    dropped = _dropped_out(track, low, high, window_ns, end)
+    empty: HoldResult = HoldResult(
+        start, end, 0, 0, 0, None, None, None, None,
+        track.state_before(low), track.state_before(high), dropped, high - low, (),
+        np.zeros(0, np.int64), np.zeros(0),
+    )  # fmt: skip
+    if pressure is None:
+        return empty
+    inside = (pressure.t_ns >= start) & (pressure.t_ns <= end)
+    good = inside & pressure.good
+    every = max(1, -(-int(good.sum()) // TRACE_POINTS))
+    trace = pressure.t_ns[good][::every], pressure.value[good][::every]
+    settled = good & (pressure.t_ns >= from_ns)
+    t_ns, value = pressure.t_ns[settled], pressure.value[settled]
+    skip = risen(value) if energised else 0
+    t_ns, value = t_ns[skip:], value[skip:]
+    before = None if energised else _before(pressure, start)
+    out_s = None if dropped is None else (dropped - start) / 1e9
+    found = decay((t_ns - start) / 1e9, value, before, out_s, alike_kpa)
+    line = found.line
+    seen = [
+        (line is None and not found.gone_early, marks.FEW_READINGS),
+        (not found.straight, marks.NOT_STRAIGHT),
+        (found.gone_early, GONE_EARLY),
+        (out_s is not None, SWITCH_OUT),
+    ]
+    return replace(
+        empty,
+        n=len(t_ns),
+        bad=int(inside.sum() - good.sum()),
+        left_out=int(np.count_nonzero(~line.used)) if line is not None else 0,
+        pressure_start_kpa=float(value[0]) if len(value) else None,
+        pressure_end_kpa=float(value[-1]) if len(value) else None,
+        decay_rate_kpa_s=-line.slope if line is not None else found.at_least_kpa_s,
+        standard_error_kpa_s=line.slope_error if line is not None else None,
+        marks=tuple(mark for true, mark in seen if true),
+        trace_ns=trace[0],
+        trace_kpa=trace[1],
+        line_n=found.n,
+        open_because=_open_because(found, out_s),
+        at_least_kpa_s=found.at_least_kpa_s,
+    )
+
+
+def _open_because(found: Decay, out_s: float | None) -> str:
+    if found.gone_early and not found.gone_s:
+        return (
+            "there was no pressure at the start of the watch, so nothing could leak down. "
+            "Next check: the supply, and whether the pressure was up before the release"
+        )
+    if found.gone_early:
+        return (
+            f"the pressure was gone after {found.gone_s:.2f} s, so a line would describe an empty "
+            "gallery. Next check: shut the drain, or shorten watch"
+        )
+    if not found.straight:
+        return (
+            "the pressure does not fall along a straight line, so one rate does not describe it. "
+            "Next check: look at the pressure against time; shut the drain, or shorten watch"
+        )
+    if out_s is not None:
+        return (
+            f"the switch dropped out after {out_s:.2f} s, so the pressure was not held through the "
+            "watch. Next check: where it leaks, or shorten watch"
+        )
+    return ""
+
+
+def _energised(recording: Recording, start_ns: int) -> bool:
+    """The last command up to the start of the watch is on."""
+    place = int(np.searchsorted(recording.commands.t_ns, start_ns, "right"))
+    return place > 0 and bool(recording.commands.on[place - 1])
+
+
+def _settled_on(track: SwitchTrack, start_ns: int, end_ns: int, window_ns: int) -> int:
+    """The first edge to on in the watch that lasts the settle window, else its start."""
+    low, high = (int(i) for i in np.searchsorted(track.t_ns, [start_ns, end_ns], "left"))
+    if track.state_before(low):
+        return start_ns
+    following = np.append(track.t_ns, NEVER)[low + 1 : high + 1]
+    t_ns = track.t_ns[low:high]
+    places = np.flatnonzero((following - t_ns >= window_ns) & track.on[low:high])
+    return int(t_ns[places[0]]) if len(places) else start_ns
+
+
+def _before(pressure: SampleSeries, start_ns: int) -> Start | None:
+    """The pressure just before the watch: the median of the last three good readings."""
+    near = pressure.good & (pressure.t_ns < start_ns) & (pressure.t_ns >= start_ns - BEFORE_NS)
+    if not near.any():
+        return None
+    value, t_ns = pressure.value[near][-3:], pressure.t_ns[near]
+    return Start(float(np.median(value)), (int(t_ns[-1]) - start_ns) / 1e9)
+
+
+def _dropped_out(
+    track: SwitchTrack, low: int, high: int, window_ns: int, end_ns: int
+) -> int | None:
+    """The first edge to off, in the watch, after which the switch stays off for the settle
+    window; None where it was not on before or did not drop out."""
+    t_ns, on = track.t_ns[low:high], track.on[low:high]
+    following = np.append(track.t_ns, NEVER)[low + 1 : high + 1]
+    stays = (np.minimum(following, end_ns) - t_ns >= window_ns) & ~on
+    places = np.flatnonzero(stays)
+    if not len(places) or not (track.state_before(low) or on[: places[0]].any()):
+        return None
+    return int(t_ns[places[0]])

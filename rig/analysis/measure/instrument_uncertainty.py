@@ -1,0 +1,138 @@
+# SPDX-License-Identifier: MIT
+"""What the rig itself adds to the uncertainty of a time or a pressure, as lines of a budget.
+
+The half widths below are bounds taken for this rig (common practice, no source); commissioning
+can show them to be smaller. They are said line by line in every budget.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.analysis.measure.gauge_calibration import Applied, calibration_lines
+from rig.analysis.measure.pressure_at import (
+    RANGE_SHARE,
+    line_characters,
+    reading_age_s,
+    seconds_per_character,
+)
+from rig.analysis.measure.stroke_windows import Reference
+from rig.analysis.stats.uncertainty import Line
+from rig.config.gauge.model import GaugeSetup
+from rig.config.setup.model import Setup
+from rig.core.recording import Recording, SampleSeries
+
+STAMP_MS = {"board": 0.05, "simulated": 0.05, "emulated board": 0.5}
+"""Half width of a kernel time stamp: how late the interrupt may be served."""
+READBACK_MS = 0.1
+"""Half width: coil current to read-back edge, through an opto-coupler or divider."""
+BOUNCE_MS = 0.02
+"""Half width: bounces closer together than this may have been merged into one edge."""
+LINE_LENGTH_CHARACTERS = 3
+"""Half width of how long the gauge's line is, where the pattern leaves it open."""
+LATENCY_SHARE = 0.5
+"""Half width of the gauge's stated latency, as a share of it."""
+COARSEST_NS, RESOLUTION_READINGS = 10_000_000, 10_000
+
+
+def recording_resolution_ms(recording: Recording) -> float:
+    """The step in which a capture's times were written: the largest power of ten of nanoseconds,
+    up to 10 ms, that all its edges are multiples of. 0 where there are fewer than 3 edges."""
+    times = [edges.t_ns for edges in recording.edges.values()]
+    t_ns = np.concatenate([*times, np.zeros(0, np.int64)]) - recording.t0_ns
+    if len(t_ns) < 3:
+        return 0.0
+    step = 1
+    while step < COARSEST_NS and not (t_ns % (step * 10)).any():
+        step *= 10
+    return step / 1e6
+
+
+def stamp_half_width_ms(recording: Recording) -> float:
+    """Half width of one edge's time stamp."""
+    if recording.source == "capture":
+        return max(recording_resolution_ms(recording) / 2, 1e-6)
+    return STAMP_MS.get(recording.source, STAMP_MS["emulated board"])
+
+
+def timing_lines(
+    recording: Recording, reference: Reference, delay_ms: float | None
+) -> tuple[list[Line], float] | None:
+    """Lines and correction (ms) of a response or release time without its repeatability.
+
+    `delay_ms` is Reference.response_ms or .release_ms. Timed from the command, the relay's delay
+    lies somewhere from 0 to it: half of it is taken off, the rest is a line. None where the
+    delay is not known: nothing can then be said of the lower side.
+    """
+    stamp = stamp_half_width_ms(recording)
+    lines = [Line("time stamp of the switch's edge", stamp, "ms", "rectangular")]
+    correction = 0.0
+    if reference.of == "read-back":
+        lines.append(Line("time stamp of the read-back's edge", stamp, "ms", "rectangular", -1.0))
+        lines.append(Line("read-back delay", READBACK_MS, "ms", "rectangular", -1.0))
+    elif delay_ms is None:
+        return None
+    else:
+        correction = -delay_ms / 2
+        lines.append(
+            Line("relay delay", delay_ms / 2, "ms", "rectangular", -1.0, note="no read-back")
+        )
+    lines.append(Line("bounce definition", BOUNCE_MS, "ms", "rectangular", note="merged edges"))
+    return lines, correction
+
+
+def resolution_kpa(samples: SampleSeries) -> float:
+    """The step of the gauge's display: the smallest difference between two good readings (of a
+    long record, of readings evenly picked from it); 0 where all are alike."""
+    good = samples.value[samples.good]
+    picked = good[:: max(len(good) // RESOLUTION_READINGS, 1)]
+    steps = np.diff(np.unique(np.round(picked, 9)))
+    return float(steps.min()) if len(steps) else 0.0
+
+
+def age_half_width_ms(gauge: GaugeSetup) -> float:
+    """How far the age of a reading (pressure.reading_age_s) may be off."""
+    frame_s = LINE_LENGTH_CHARACTERS * seconds_per_character(gauge)
+    return 1e3 * (frame_s + LATENCY_SHARE * gauge.latency_s)
+
+
+def gauge_lines(
+    setup: Setup | None, samples: SampleSeries, applied: Applied | None = None
+) -> list[Line]:
+    """Calibration and resolution of one reading. With a calibration (`applied`) what that leaves
+    uncertain; else the stated accuracy, or half a percent of the range where there is none; without
+    any gauge in a setup (a capture) only the resolution is known."""
+    lines = [
+        Line("gauge resolution", resolution_kpa(samples) / 2, "kPa", "rectangular",
+             note="half a step of the readings"),
+    ]  # fmt: skip
+    gauge = setup.pressure_source if setup is not None else None
+    if gauge is not None:
+        low, high = gauge.measuring_range_kpa
+        stated = gauge.accuracy_kpa
+        half = stated if stated is not None else RANGE_SHARE * (high - low)
+        if applied is not None:
+            return [*calibration_lines(applied, half), *lines]
+        note = "as stated in the setup" if stated is not None else "assumed, the setup states none"
+        lines.insert(0, Line("gauge calibration", half, "kPa", "rectangular", note=note))
+    return lines
+
+
+def moving_lines(
+    recording: Recording, setup: Setup | None, rate_kpa_ms: float, name: str = "reading's age"
+) -> list[Line]:
+    """What time does to a pressure that moves at `rate_kpa_ms`: the age of the readings, and the
+    stamp of the switch's edge."""
+    lines = [
+        Line("time stamp of the switch's edge", stamp_half_width_ms(recording), "ms",
+             "rectangular", rate_kpa_ms),
+    ]  # fmt: skip
+    gauge = setup.gauge if setup is not None else None
+    if gauge is not None and recording.source != "capture":
+        note = (
+            f"{line_characters(gauge)} characters at {gauge.baud} baud and the stated latency: "
+            f"{1e3 * reading_age_s(gauge):.3g} ms taken off"
+        )
+        age = age_half_width_ms(gauge)
+        lines.insert(0, Line(name, age, "ms", "rectangular", -rate_kpa_ms, note=note))
+    return lines

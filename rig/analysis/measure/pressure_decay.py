@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: MIT
+"""Which part of a watch a decay rate may be taken from, and what it says where there is none."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.analysis.stats.straight_line import Line, all_of_them, fit_line
+from rig.core.recording import Float
+
+LEAST_READINGS = 5
+GONE_SHARE = 0.1
+RISEN_SHARE = 0.98
+"""Of the level that nine of ten readings stay below: from there a rise is over."""
+EMPTY_TIMES = 3.0
+"""Times the gauge's accuracy: below it there is no pressure to lose."""
+RUN = 3
+CURVED_SHARE = 0.25
+CURVED_ERRORS = 4.0
+
+
+class Start(NamedTuple):
+    """The pressure that is there to lose (kPa), and when (s from the start of the watch)."""
+
+    kpa: float
+    t_s: float
+
+
+class Decay(NamedTuple):
+    """`line` through the first `n` readings, None with too few. `gone_s`: when a tenth of the
+    start was left, None where more was left to the end; `at_least_kpa_s` a rate that the fall
+    reached at least once, the gauge's accuracy taken off, None where nothing shows one."""
+
+    line: Line | None
+    n: int
+    straight: bool
+    gone_s: float | None
+    gone_early: bool
+    at_least_kpa_s: float | None
+
+
+def risen(value: Float) -> int:
+    """The place of the first reading after the pressure's rise at the start of `value` (n,)."""
+    if not len(value):
+        return 0
+    level = RISEN_SHARE * float(np.percentile(value, 90))
+    return 0 if value[0] >= level else int(np.argmax(value >= level))
+
+
+def decay(
+    t_s: Float, value: Float, before: Start | None, dropped_s: float | None, alike_kpa: float
+) -> Decay:
+    """Of the good readings `t_s`, `value` (n,) of a watch; `before` is the last pressure before it,
+    `dropped_s` when the switch dropped out, `alike_kpa` the gauge's accuracy.
+
+    The line goes through the readings before the switch dropped out, or before the pressure was
+    gone, where five or more lie there. The mean rate between two readings is never above the
+    steepest rate between them, so from the start to what was gone it is a lower bound.
+    """
+    if not len(value):
+        return Decay(None, 0, True, None, False, None)
+    start = before or Start(float(np.median(value[:3])), float(t_s[0]))
+    if start.kpa <= EMPTY_TIMES * alike_kpa:
+        return Decay(None, 0, True, 0.0, True, None)
+    low = value <= GONE_SHARE * start.kpa
+    stays = np.flatnonzero(low & np.append(low[1:], np.True_))
+    n, gone_s, bound = len(value), None, None
+    if len(stays):
+        n = int(stays[0])
+        gone_s = float(t_s[n])
+        if gone_s > start.t_s:
+            fall = start.kpa - float(value[n]) - 2 * alike_kpa
+            bound = max(fall / (gone_s - start.t_s), 0.0)
+    early = gone_s is not None and n < LEAST_READINGS
+    if dropped_s is not None:
+        until = int(np.searchsorted(t_s, dropped_s, "left"))
+        n = until if LEAST_READINGS <= until < n else n
+    if n < LEAST_READINGS:
+        return Decay(None, n, True, gone_s, early, bound)
+    line = fit_line(t_s[:n], value[:n])
+    if line is None:
+        return Decay(None, n, True, gone_s, early, bound)
+    whole = _in_a_row(~line.used) >= RUN or bool((~line.used[:2]).all())
+    if whole:  # readings in a row are the pressure itself, not a loose plug
+        line = all_of_them(t_s[:n], value[:n])
+    curved = _curved(t_s[:n][line.used], value[:n][line.used], line.slope)
+    return Decay(line, n, not (whole or curved), gone_s, early, bound)
+
+
+def _in_a_row(left_out: np.typing.NDArray[np.bool_]) -> int:
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], left_out.astype(np.int8), [0]))))
+    return int((edges[1::2] - edges[::2]).max(initial=0))
+
+
+def _curved(t_s: Float, value: Float, slope: float) -> bool:
+    """The slopes of the two halves differ by more than their errors and a quarter of the whole."""
+    half = len(t_s) // 2
+    first, second = fit_line(t_s[:half], value[:half]), fit_line(t_s[half:], value[half:])
+    if first is None or second is None:
+        return False
+    apart = abs(first.slope - second.slope)
+    error = float(np.hypot(first.slope_error, second.slope_error))
+    return apart > CURVED_ERRORS * error and apart > CURVED_SHARE * abs(slope)

@@ -1,0 +1,203 @@
+# SPDX-License-Identifier: MIT
+"""Rise and fall of the pressure in every stroke: levels, durations, delays, overshoot, settling.
+
+The terms are those of rig.analysis.stats.waveform; the definitions stand in webui/help/numbers.md.
+A gauge is often slower than the valve. Then a figure is NaN, and `bounds` say between which values
+it lies, because the readings to either side of each crossing still show that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rig.analysis.measure.instrument_uncertainty import (
+    age_half_width_ms,
+    resolution_kpa,
+    stamp_half_width_ms,
+)
+from rig.analysis.measure.stroke_table import windows_end
+from rig.analysis.measure.stroke_windows import NEVER, Windows
+from rig.analysis.stats.waveform import Instants, Passages, passages
+from rig.config.setup.model import Setup
+from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
+
+LEAST_INSIDE = 3
+"""Readings from 10 to 90 % for a transition to be resolved (common practice, no source)."""
+PLATEAU_SHARE, PLATEAU_MOST = 0.25, 63
+"""The last part of a state whose median is its level (IEEE 181's endpoint method), and how many
+of its readings are looked at, evenly picked."""
+CHANGE_SHARE, CHANGE_SIGMAS = 0.02, 4.0
+"""The first change is seen beyond this share of the amplitude, and beyond the readings' noise."""
+REST_MS = 2000.0
+"""How far back the rest before the first stroke is looked at."""
+FAR_MS = 1e12
+
+FIGURES = (
+    "low_kpa", "high_kpa", "rise_ms", "fall_ms", "delay_first_ms", "delay_10_ms", "delay_50_ms",
+    "delay_90_ms", "overshoot_pct", "undershoot_pct", "settling_ms", "fall_delay_first_ms",
+    "fall_delay_10_ms", "fall_delay_50_ms", "fall_delay_90_ms", "fall_overshoot_pct",
+    "fall_undershoot_pct", "fall_settling_ms", "u_delay_ms", "u_rise_ms",
+)  # fmt: skip
+"""Columns. Those without "fall" are of the energised part. `u_delay_ms`, `u_rise_ms` are standard
+uncertainties of the 50 % delay and of the 10-90 % rise (sampling, age of readings, stamps)."""
+
+NO_READINGS = "no readings in this stroke"
+NO_CHANGE = "the pressure does not change with the coil"
+FALLS = "the pressure falls when the coil is energised"
+SLOW_RISE = "gauge too slow for the rise (fewer than 3 readings from 10 to 90 %)"
+SLOW_FALL = "gauge too slow for the fall (fewer than 3 readings from 10 to 90 %)"
+NOT_HELD = "the state was not held to the end of the stroke's part: no settling time"
+NOTES = (NO_READINGS, NO_CHANGE, FALLS, SLOW_RISE, SLOW_FALL, NOT_HELD)
+
+
+@dataclass(frozen=True)
+class PressureTable:
+    """One row a stroke. `columns` by FIGURES, each (n,) with NaN where not known; `bounds` by
+    figure, least and most (n,) where only they are known; `noted` (n,) bits of NOTES."""
+
+    columns: dict[str, Float]
+    bounds: dict[str, tuple[Float, Float]]
+    noted: Int64 = field(default_factory=lambda: np.zeros(0, np.int64))
+
+    def __len__(self) -> int:
+        return len(self.noted)
+
+    def note(self, row: int) -> str:
+        """Why figures are missing in one row, in words; empty where none is."""
+        bits = int(self.noted[row])
+        return "; ".join(text for place, text in enumerate(NOTES) if bits >> place & 1)
+
+
+def pressure_table(
+    recording: Recording, windows: Windows, pressure: SampleSeries | None, setup: Setup | None
+) -> PressureTable | None:
+    """Every stroke of `windows`; None without readings. `pressure` are the readings with their
+    age taken off (pressure.pressure_of), the only place where that is done."""
+    if pressure is None or not pressure.good.any():
+        return None
+    every = bool(pressure.good.all())
+    t_ns = pressure.t_ns if every else pressure.t_ns[pressure.good]
+    value = pressure.value if every else pressure.value[pressure.good]
+    t = (t_ns - recording.t0_ns) / 1e6
+    on, off = _ms(windows.start_on_ns, recording), _ms(windows.start_off_ns, recording)
+    next_on = np.minimum(np.append(windows.start_on_ns, NEVER)[1:], windows_end(windows))
+    rest = np.append(on[:1] - REST_MS, off[:-1])
+    bounds_ms = np.stack((rest, on, off, _ms(next_on, recording)), axis=1)
+    before, start, released, end = np.searchsorted(t, bounds_ms).T
+    gauge = setup.gauge if setup is not None and recording.source != "capture" else None
+    age = age_half_width_ms(gauge) if gauge is not None else 0.0
+    step = resolution_kpa(pressure)
+    source = setup.pressure_source if setup is not None else None
+    stated = source.accuracy_kpa if source is not None else None
+
+    resting, noise = _plateau(value, before, start)
+    held, _ = _plateau(value, start, released)
+    after, _ = _plateau(value, released, end)
+    table = _Columns(len(windows), age + stamp_half_width_ms(recording))
+    alike = max(2 * step, stated or 0.0)
+    changes = np.abs(held - resting) > alike
+    drops = (np.abs(after - held) > alike) & (off < FAR_MS)
+    least = np.maximum(CHANGE_SIGMAS * noise, 1.5 * step)
+    for prefix, zero, places, levels, real in (
+        ("", on, (start, released), (resting, held), changes),
+        ("fall_", off, (released, end), (held, after), drops),
+    ):
+        from_level, to_level = (np.where(real, level, np.nan) for level in levels)
+        amplitude = np.abs(to_level - from_level)
+        first = np.fmax(CHANGE_SHARE, least / amplitude)
+        low, high = np.maximum(places[0] - 1, 0), places[1]
+        seen = passages(t, value, low, high, from_level, to_level, first)
+        table.part(prefix, seen, zero)
+        if not prefix:
+            table.uncertainty(seen, age, stamp_half_width_ms(recording))
+    table.columns["low_kpa"] = np.fmin(resting, held)
+    table.columns["high_kpa"] = np.fmax(resting, held)
+    unknown = ~np.isfinite(held + resting)
+    table.note(NO_READINGS, unknown)
+    table.note(NO_CHANGE, ~unknown & ~changes)
+    table.note(FALLS, changes & (held < resting))
+    return PressureTable(table.columns, table.bounds, table.noted)
+
+
+def _ms(t_ns: Int64, recording: Recording) -> Float:
+    known = t_ns < NEVER
+    return np.where(known, (np.where(known, t_ns, 0) - recording.t0_ns) / 1e6, FAR_MS)
+
+
+def _plateau(value: Float, start: Int64, end: Int64) -> tuple[Float, Float]:
+    """Median of the last quarter (at least one) of the readings in each [start, end), and their
+    robust standard deviation (1.4826 times the median distance); NaN without readings."""
+    count = end - start
+    tail = np.maximum(np.rint(count * PLATEAU_SHARE).astype(np.int64), 1)
+    tail = np.minimum(tail, np.maximum(count, 0))
+    picked = np.minimum(tail, PLATEAU_MOST)
+    step = tail / np.maximum(picked, 1)
+    columns = np.arange(int(picked.max(initial=0)))
+    there = columns < picked[:, None]
+    place = (end - tail)[:, None] + (columns * step[:, None]).astype(np.int64)
+    found = np.where(there, value[np.minimum(place, len(value) - 1)], np.inf)
+    middle = _middle(found, picked)
+    spread = np.abs(found - np.where(picked > 0, middle, 0.0)[:, None])
+    return middle, 1.4826 * _middle(np.where(there, spread, np.inf), picked)
+
+
+def _middle(found: Float, count: Int64) -> Float:
+    """Median of the first `count` of each row, the rest being infinite; NaN for none."""
+    if not found.shape[1]:
+        return np.full(len(count), np.nan)
+    ranked, rows = np.sort(found, axis=1), np.arange(len(count))
+    low, high = np.maximum((count - 1) // 2, 0), np.minimum(count // 2, found.shape[1] - 1)
+    both = ranked[rows, low] / 2 + ranked[rows, high] / 2
+    return np.where(count > 0, both, np.nan)
+
+
+class _Columns:
+    """Fills the columns from both parts of all strokes."""
+
+    def __init__(self, n: int, spare_ms: float) -> None:
+        self.columns = {name: np.full(n, np.nan) for name in FIGURES}
+        self.bounds: dict[str, tuple[Float, Float]] = {}
+        self.noted = np.zeros(n, np.int64)
+        self._spare_ms = spare_ms
+
+    def note(self, text: str, rows: Bool) -> None:
+        self.noted |= np.where(rows, 1 << NOTES.index(text), 0)
+
+    def part(self, prefix: str, seen: Passages, zero: Float) -> None:
+        """One part of every stroke; delays are from `zero` (ms), the coil going live or dead."""
+        resolved = (seen.inside >= LEAST_INSIDE) & np.isfinite(seen.duration)
+        instants = {"first": seen.first, "10": seen.t10, "50": seen.t50, "90": seen.t90}
+        for which, at in instants.items():
+            self._delay(f"{prefix}delay_{which}_ms", at, zero, resolved, seen.duration)
+        name = "fall_ms" if prefix else "rise_ms"
+        self.columns[name] = np.where(resolved, seen.duration, np.nan)
+        between = ~resolved & np.isfinite(seen.longest)
+        self._bound(name, between, seen.shortest, seen.longest)
+        for figure in ("overshoot", "undershoot", "settling"):
+            unit = "ms" if figure == "settling" else "pct"
+            self.columns[f"{prefix}{figure}_{unit}"] = np.where(
+                resolved, getattr(seen, figure), np.nan
+            )
+        self.note(SLOW_FALL if prefix else SLOW_RISE, between)
+        self.note(NOT_HELD, resolved & ~np.isfinite(seen.settling))
+
+    def _delay(self, name: str, at: Instants, zero: Float, resolved: Bool, duration: Float) -> None:
+        """A number where the readings beside the crossing are near and both after the coil."""
+        near = resolved & (at.gap <= duration / 2) & (at.after >= zero)
+        self.columns[name] = np.where(near, at.t - zero, np.nan)
+        least = np.maximum(at.after - zero - self._spare_ms, 0.0)
+        self._bound(name, ~near & np.isfinite(at.t), least, at.before - zero + self._spare_ms)
+
+    def _bound(self, name: str, rows: Bool, least: Float, most: Float) -> None:
+        if rows.any():
+            self.bounds[name] = (np.where(rows, least, np.nan), np.where(rows, most, np.nan))
+
+    def uncertainty(self, seen: Passages, age: float, stamp: float) -> None:
+        """Rectangular between the two readings (gap / sqrt 12), age and stamps as half widths."""
+        known = np.isfinite(self.columns["delay_50_ms"])
+        delay = np.sqrt(seen.t50.gap**2 / 12 + (age**2 + 2 * stamp**2) / 3)
+        self.columns["u_delay_ms"] = np.where(known, delay, np.nan)
+        rise = np.hypot(seen.t10.gap, seen.t90.gap) / np.sqrt(12)
+        self.columns["u_rise_ms"] = np.where(np.isfinite(self.columns["rise_ms"]), rise, np.nan)

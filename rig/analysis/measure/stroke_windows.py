@@ -1,0 +1,129 @@
+# SPDX-License-Identifier: MIT
+"""The strokes of a recording: when each was commanded, and when its coil went live and dead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.config.setup.model import Setup
+from rig.core.recording import Bool, Int64, Recording
+from rig.core.records import READBACK
+
+NEVER = np.int64(1) << np.int64(62)
+"""Stands for "did not happen" where an instant is an int64."""
+
+
+@dataclass(frozen=True)
+class Windows:
+    """One row a stroke, all int64 nanoseconds, NEVER where it did not happen.
+
+    `on_ns`, `off_ns` are the commands, `next_ns` the next energise of any kind; `live_ns`,
+    `dead_ns` the first read-back edges after them. `start_on_ns` and `start_off_ns` begin the two
+    parts of the stroke: the read-back's edge, else the command. `live_before` (n,) says that the
+    coil was live already when the energise was commanded.
+    """
+
+    number: Int64
+    on_ns: Int64
+    off_ns: Int64
+    next_ns: Int64
+    live_ns: Int64
+    dead_ns: Int64
+    start_on_ns: Int64
+    start_off_ns: Int64
+    live_before: Bool
+    write_ns: Int64
+    has_readback: bool
+
+    def __len__(self) -> int:
+        return len(self.number)
+
+
+@dataclass(frozen=True)
+class Reference:
+    """From where response and release are timed: "read-back" (its first edge) or "command"
+    (its written instant). The true time may be shorter by `response_ms`, `release_ms`: the
+    relay's delay; None where no setup states it."""
+
+    of: str
+    response_ms: float | None
+    release_ms: float | None
+
+
+def last_ns(recording: Recording) -> int:
+    """The last instant of which the recording knows anything."""
+    if recording.end is not None:
+        return recording.end.t_ns
+    series = [recording.commands.t_ns]
+    series += [edges.t_ns for edges in recording.edges.values()]
+    series += [levels.t_ns for levels in recording.levels.values()]
+    series += [samples.t_ns for samples in recording.samples.values()]
+    times = [int(t.max()) for t in series if len(t)]
+    times += [step.t_ns for step in recording.steps]
+    times += [condition.t_ns for condition in recording.conditions]
+    return max(times, default=recording.t0_ns)
+
+
+def after(times: Int64, start_ns: Int64, end_ns: Int64) -> Int64:
+    """For each window [start, end): the first of the sorted `times` in it, or NEVER."""
+    padded = np.append(times, NEVER)
+    found = padded[np.searchsorted(times, start_ns, "left")]
+    return np.where(found < end_ns, found, NEVER)
+
+
+def stroke_windows(recording: Recording) -> Windows:
+    """The strokes: every energise with a stroke number while the relay was commanded off."""
+    commands = recording.commands
+    on = commands.on
+    fresh = on & ~np.concatenate((np.zeros(1, np.bool_), on))[:-1]
+    fresh_places = np.flatnonzero(fresh)
+    is_stroke = commands.stroke[fresh_places] > 0
+    places = fresh_places[is_stroke]
+    on_ns = commands.t_ns[places]
+    next_ns = np.append(commands.t_ns[fresh_places], NEVER)[1:][is_stroke]
+    off_places = np.append(np.flatnonzero(~on), len(on))
+    following = off_places[np.searchsorted(off_places, places)]
+    off_ns = np.append(commands.t_ns, NEVER)[following]
+
+    edges, start_level = recording.edges.get(READBACK), recording.start_level(READBACK)
+    live_before = np.zeros(len(places), np.bool_)
+    if start_level is None:
+        live_ns = dead_ns = np.full(len(places), NEVER)
+    else:
+        live_level = recording.readback_live_level
+        t_ns = edges.t_ns if edges is not None else np.zeros(0, np.int64)
+        live = edges.level == live_level if edges is not None else np.zeros(0, np.bool_)
+        order = np.argsort(t_ns, kind="stable")
+        t_ns, live = t_ns[order], live[order]
+        live_ns = after(t_ns[live], on_ns, off_ns)
+        dead_ns = after(t_ns[~live], off_ns, next_ns)
+        states = np.concatenate(([start_level == live_level], live))
+        live_before = states[np.searchsorted(t_ns, on_ns, "left")]
+    return Windows(
+        number=commands.stroke[places],
+        on_ns=on_ns,
+        off_ns=off_ns,
+        next_ns=next_ns,
+        live_ns=live_ns,
+        dead_ns=dead_ns,
+        start_on_ns=np.where(live_ns < NEVER, live_ns, on_ns),
+        start_off_ns=np.where(dead_ns < NEVER, dead_ns, off_ns),
+        live_before=live_before,
+        write_ns=(commands.done_ns - commands.t_ns)[places],
+        has_readback=start_level is not None,
+    )
+
+
+def reference(windows: Windows, setup: Setup | None) -> Reference:
+    """What response and release of these strokes are timed from."""
+    if windows.has_readback:
+        return Reference("read-back", 0.0, 0.0)
+    if setup is None:
+        return Reference("command", None, None)
+    write_ms = float(windows.write_ns.max()) / 1e6 if len(windows) else 0.0
+    relay = setup.relay
+    return Reference(
+        "command", relay.operate_delay_s * 1e3 + write_ms, relay.release_delay_s * 1e3 + write_ms
+    )

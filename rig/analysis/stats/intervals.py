@@ -1,0 +1,134 @@
+# SPDX-License-Identifier: MIT
+"""Intervals around summary figures, the robust pair, and how one stroke follows the last.
+
+All take `values` (n,) in one unit, leave NaN out, and give results in that unit.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.analysis.stats.summary import quantile, summarise
+from rig.core.recording import Float
+
+MAD_TO_SD = 1.482602218505602
+"""1 / normal quantile of 0.75: makes the median absolute deviation estimate a normal sd."""
+
+
+class Interval(NamedTuple):
+    """Two ends; None where the data do not bound that side."""
+
+    low: float | None
+    high: float | None
+
+
+class Percentile(NamedTuple):
+    """A percentile and its distribution-free interval."""
+
+    value: float
+    ci95: Interval
+
+
+class Robust(NamedTuple):
+    """Median and scaled median absolute deviation (an sd that a few wild values do not move)."""
+
+    median: float
+    scaled_mad: float
+
+
+def mean_interval(values: Float, confidence: float = 0.95) -> Interval:
+    """Student's t interval of the mean; None with fewer than two values.
+
+    NIST/SEMATECH e-Handbook of Statistical Methods 1.3.5.2. Holds for independent values.
+    """
+    from scipy import special
+
+    found = summarise(values)
+    if found.mean is None or found.sd is None:
+        return Interval(None, None)
+    t = float(special.stdtrit(found.n - 1, 0.5 + confidence / 2))
+    half = t * found.sd / math.sqrt(found.n)
+    return Interval(found.mean - half, found.mean + half)
+
+
+def sd_interval(values: Float, confidence: float = 0.95) -> Interval:
+    """Chi-square interval of the standard deviation of normal values; None with fewer than two.
+
+    NIST/SEMATECH e-Handbook 1.3.5.8 (the test turned round).
+    """
+    from scipy import special
+
+    found = summarise(values)
+    if found.sd is None:
+        return Interval(None, None)
+    dof, tail = found.n - 1, (1 - confidence) / 2
+    low = found.sd * math.sqrt(dof / float(special.chdtri(dof, tail)))
+    high = found.sd * math.sqrt(dof / float(special.chdtri(dof, 1 - tail)))
+    return Interval(low, high)
+
+
+def percentile_ranks(
+    n: int, fraction: float, confidence: float = 0.95
+) -> tuple[int | None, int | None]:
+    """The order statistics (from 1) that hold a percentile with at least this confidence.
+
+    The number of values below the percentile is binomial, whatever the distribution: David and
+    Nagaraja, Order Statistics, 3rd ed., section 7.1. Equal tails. None where even the smallest or
+    largest value is not far enough out.
+    """
+    from scipy import special
+
+    tail = (1 - confidence) / 2
+    # below[k] = P(at most k values lie below the percentile)
+    below = np.asarray(special.bdtr(np.arange(n), n, fraction), float)
+    lows = np.flatnonzero(below <= tail)
+    highs = np.flatnonzero(1 - below <= tail)
+    low = int(lows[-1]) + 1 if len(lows) else None
+    high = int(highs[0]) + 1 if len(highs) else None
+    return low, high
+
+
+def percentile(values: Float, fraction: float, confidence: float = 0.95) -> Percentile | None:
+    """The percentile (Hyndman and Fan's definition 7, see statistics.quantile) and its
+    distribution-free interval; None without values."""
+    known = np.sort(values[np.isfinite(values)])
+    if not len(known):
+        return None
+    low, high = percentile_ranks(len(known), fraction, confidence)
+    return Percentile(
+        quantile(known, fraction),
+        Interval(
+            None if low is None else float(known[low - 1]),
+            None if high is None else float(known[high - 1]),
+        ),
+    )
+
+
+def robust_pair(values: Float) -> Robust | None:
+    """Median and scaled median absolute deviation; None without values.
+
+    Hampel, J. Am. Stat. Assoc. 69 (1974) 383; the factor makes it the sd of normal values.
+    """
+    known = values[np.isfinite(values)]
+    if not len(known):
+        return None
+    median = float(np.median(known))
+    return Robust(median, MAD_TO_SD * float(np.median(np.abs(known - median))))
+
+
+def lag1(values: Float) -> float | None:
+    """Autocorrelation of each value with the next, about the overall mean, n-term denominator.
+
+    NIST/SEMATECH e-Handbook 1.3.5.12. Near 0 for independent strokes, above 0 for drift, below 0
+    where slow and fast strokes alternate. None with fewer than three values or all alike.
+    """
+    known = values[np.isfinite(values)]
+    found = summarise(known)
+    if found.n < 3 or found.mean is None:
+        return None
+    away = known - found.mean
+    total = float(away @ away)
+    return float(away[1:] @ away[:-1]) / total if total > 0 else None

@@ -1,0 +1,150 @@
+# SPDX-License-Identifier: MIT
+"""Measurement uncertainty: a budget line by line, combined, expanded, and said as an interval.
+
+JCGM 100:2008 (GUM): standard uncertainty of each input (4.2, 4.3), combination (5.1.2), effective
+degrees of freedom (Welch-Satterthwaite, G.4.1), coverage factor (G.3). Where a part that is not
+normal weighs so much that this would misstate the interval, the interval comes from the whole
+distribution (JCGM 101:2008, rig.analysis.stats.propagation) and says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from rig.analysis.stats.propagation import DIVISORS, Part, Spread
+
+COVERAGE = 0.95
+JCGM_100, JCGM_101 = "JCGM 100", "JCGM 101"
+DIFFERS = 0.01
+"""The two intervals are the same where their half widths differ by less than this share (the
+comparison of JCGM 101:2008, clause 8, held to two digits)."""
+
+
+class Line(NamedTuple):
+    """One line of a budget. `value` in `unit`: the standard deviation of a "normal" or "t" line,
+    the half width of a "rectangular", "triangular" or "arcsine" one. `sensitivity` turns the
+    line's unit into the budget's. `dof` degrees of freedom, infinite for a bound that is sure."""
+
+    name: str
+    value: float
+    unit: str
+    distribution: str
+    sensitivity: float = 1.0
+    dof: float = math.inf
+    note: str = ""
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty of the input: `value` over the divisor of its distribution
+        (rectangular sqrt 3, triangular sqrt 6, arcsine sqrt 2; JCGM 100 4.3.7, 4.3.9)."""
+        return self.value / DIVISORS[self.distribution]
+
+    @property
+    def part(self) -> float:
+        """Its share |sensitivity| * u of the combined uncertainty, in the budget's unit."""
+        return abs(self.sensitivity) * self.u
+
+
+class Combined(NamedTuple):
+    """Combined standard uncertainty and its effective degrees of freedom."""
+
+    u: float
+    dof: float
+
+
+def combine(lines: Sequence[Line]) -> Combined:
+    """Root sum of squares of the parts of independent lines, and Welch-Satterthwaite degrees of
+    freedom u^4 / sum(part^4 / dof) (JCGM 100:2008, 5.1.2 and G.2b). (0, infinite) for none."""
+    square = math.fsum(line.part**2 for line in lines)
+    below = math.fsum(line.part**4 / line.dof for line in lines)
+    return Combined(math.sqrt(square), square * square / below if below > 0 else math.inf)
+
+
+def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
+    """k of Student's t for a two-sided interval; `dof` is cut to whole numbers (JCGM 100:2008,
+    G.4.1), infinite gives the normal factor. Raises ValueError below one degree of freedom."""
+    from scipy.special import ndtri, stdtrit
+
+    if not dof >= 1:
+        raise ValueError(f"a coverage factor needs at least one degree of freedom, not {dof:g}")
+    tail = 0.5 + coverage / 2
+    return float(ndtri(tail)) if math.isinf(dof) else float(stdtrit(math.floor(dof), tail))
+
+
+@dataclass(frozen=True)
+class Budget:
+    """The budget of one result. `value` as reported; what is known of the measurand is spread
+    about `value + correction`. Lines, `u`, `expanded` (U), `low` and `high` in `unit`;
+    `k` = U / u. `method` names the document that the interval of `coverage` follows."""
+
+    figure: str
+    unit: str
+    value: float
+    correction: float
+    lines: tuple[Line, ...]
+    u: float
+    dof: float
+    k: float
+    expanded: float
+    method: str
+    coverage: float = COVERAGE
+    spread: Spread = field(default_factory=lambda: Spread(()), repr=False, compare=False)
+
+    @property
+    def best(self) -> float:
+        """The value with its known bias taken off."""
+        return self.value + self.correction
+
+    @property
+    def low(self) -> float:
+        return self.best - self.expanded
+
+    @property
+    def high(self) -> float:
+        return self.best + self.expanded
+
+    def chance_above(self, limit: float) -> float:
+        """How likely the measurand lies above `limit`, 0 to 1, by this budget alone."""
+        return 1.0 - self.spread.cdf(limit - self.best)
+
+    def quantile(self, share: float) -> float:
+        """The value below which the measurand lies with this probability."""
+        return self.best + self.spread.quantile(share)
+
+
+def budget(
+    figure: str, unit: str, value: float, lines: Sequence[Line], correction: float = 0.0,
+    coverage: float = COVERAGE,
+) -> Budget:  # fmt: skip
+    """Combine `lines` into the budget of `value`. Raises ValueError without any line that counts,
+    and where a line is not a finite number >= 0."""
+    for line in lines:
+        if not (math.isfinite(line.value) and line.value >= 0 and math.isfinite(line.sensitivity)):
+            raise ValueError(f"the line {line.name!r} of the budget of {figure} is not a number")
+    u, dof = combine(lines)
+    if not u > 0:
+        raise ValueError(f"the budget of {figure} has no line that counts")
+    spread = Spread(Part(line.part, line.distribution, line.dof) for line in lines)
+    expanded = coverage_factor(dof, coverage) * u
+    whole = spread.half_width(coverage)
+    method = JCGM_100
+    if abs(whole - expanded) > DIFFERS * expanded:
+        expanded, method = whole, JCGM_101
+    return Budget(
+        figure, unit, value, correction, tuple(lines), u, dof, expanded / u, expanded, method,
+        coverage, spread,
+    )  # fmt: skip
+
+
+def type_a(values: Sequence[float], unit: str, name: str = "repeatability") -> Line:
+    """The line of a mean of repeated values: s / sqrt(n), n - 1 degrees of freedom (JCGM 100:2008,
+    4.2.3). Raises ValueError below two values."""
+    n = len(values)
+    if n < 2:
+        raise ValueError("repeatability needs at least two values")
+    mean = math.fsum(values) / n
+    s = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (n - 1))
+    return Line(name, s / math.sqrt(n), unit, "t", dof=n - 1, note=f"{n} values, s = {s:.4g}")

@@ -1,0 +1,251 @@
+# SPDX-License-Identifier: MIT
+"""How a run behaved beyond its mean: spread, first stroke, drift, charts, outliers, misses."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from rig.analysis.measure import marks
+from rig.analysis.measure.stroke_table import StrokeTable
+from rig.analysis.stats.capability import Capability, capability
+from rig.analysis.stats.control_charts import Chart, chart
+from rig.analysis.stats.intervals import (
+    Interval,
+    Percentile,
+    Robust,
+    lag1,
+    percentile,
+    robust_pair,
+    sd_interval,
+)
+from rig.analysis.stats.outliers import Fences, Grubbs, fences, grubbs
+from rig.analysis.stats.proportion import clopper_pearson, reliability_words, upper_bound, wilson
+from rig.analysis.stats.summary import summarise
+from rig.analysis.stats.tolerance import one_sided, two_sided
+from rig.analysis.stats.trend import Change, Trend, changes, trend
+from rig.config.sheet.model import Accept
+from rig.core.json_values import plain
+from rig.core.recording import Bool, Float, Int64
+
+PERCENTILES = (5, 50, 95)
+LEAST_LATER = 5
+LEAST_TOLERANCE = 10
+FIRST_CONFIDENCE = 0.99
+
+
+class FirstStroke(NamedTuple):
+    """How much longer the first stroke took than the median of the later ones; `p`: how often one
+    more stroke like the later ones would lie as far from their mean (t, two-sided)."""
+
+    excess_ms: float
+    p: float | None
+    stands_out: bool
+
+
+class Spread(NamedTuple):
+    """Of one figure; what needs more strokes than there are is None."""
+
+    sd_ci95: Interval
+    tolerance_95_95: Interval
+    tolerance_95_95_one_sided: Interval
+    percentiles: dict[str, Percentile]
+    robust: Robust | None
+    lag1: float | None
+
+
+class FigureBehaviour(NamedTuple):
+    """All of one figure (response or release). `warm_up_strokes`: the strokes before the only
+    change of level, where that lies in the first half of the run."""
+
+    spread: Spread
+    first: FirstStroke | None
+    trend: Trend | None
+    changes: tuple[Change, ...]
+    warm_up_strokes: int
+    charts: Chart | None
+    grubbs: Grubbs | None
+    fences: Fences | None
+    capability: Capability | None
+
+
+class MissedShare(NamedTuple):
+    """`n` of `of` strokes that ran their time were not answered. `upper95` is the one-sided
+    bound of their share, 0 to 1 (Clopper-Pearson), `ci95` and `wilson95` are two-sided."""
+
+    n: int
+    of: int
+    upper95: float | None
+    ci95: Interval
+    wilson95: Interval
+    words: str
+
+
+class Behaviour(NamedTuple):
+    """Of a run: `figures` maps response_ms and release_ms."""
+
+    number: Int64
+    figures: dict[str, FigureBehaviour]
+    missed: MissedShare
+
+
+def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
+    """Work it out for the strokes of `table`; limits for single strokes come from `accepts`.
+
+    Every stroke with a number is taken, outliers included; strokes cut short are not counted as
+    answered or missed. Cost grows with the square of the strokes up to trend.LARGEST_N.
+    """
+    columns = {"response_ms": table.response_ms, "release_ms": table.release_ms}
+    doubtful = (table.mark_bits & marks.DOUBTFUL_BITS) != 0
+    whole = (table.mark_bits & marks.bit(marks.CUT_SHORT)) == 0
+    return Behaviour(
+        table.number,
+        {
+            name: figure_behaviour(table.number, values, *limits(accepts, name), doubtful=doubtful)
+            for name, values in columns.items()
+        },
+        missed_share(int(table.missed.sum()), int(np.count_nonzero(whole))),
+    )
+
+
+def limits(accepts: Sequence[Accept], name: str) -> tuple[float | None, float | None]:
+    """The tightest limits of a sheet for each single stroke's figure (`response_ms` ...)."""
+    figure = name.removesuffix("_ms")
+    each = [a for a in accepts if a.figure == figure and a.of == "each"]
+    low = max((a.min_value for a in each if a.min_value is not None), default=None)
+    high = min((a.max_value for a in each if a.max_value is not None), default=None)
+    return low, high
+
+
+def figure_behaviour(
+    number: Int64,
+    values: Float,
+    low: float | None = None,
+    high: float | None = None,
+    doubtful: Bool | None = None,
+) -> FigureBehaviour:
+    """All of one figure: `values` (n,) in ms, NaN where there is no number; `number` (n,).
+    Tolerance intervals and capability are without `doubtful` (n,) strokes and without a first
+    stroke that stands out."""
+    steady = values if doubtful is None else np.where(doubtful, np.nan, values)
+    first = first_stroke(number, steady)  # a doubtful stroke must not hide it
+    # a first stroke that stands out is told by itself, not as an unsteadiness of the others
+    later = slice(1, None) if first is not None and first.stands_out else slice(None)
+    drift = trend(number[later], values[later])
+    moved = changes(number[later], values[later])
+    steady = steady[later]
+    return FigureBehaviour(
+        spread(values, steady), first, drift, moved, _warm_up(number, moved),
+        chart(number[later], values[later]), grubbs(values), fences(values),
+        capability(steady, low, high),
+    )  # fmt: skip
+
+
+def spread(values: Float, steady: Float) -> Spread:
+    """Intervals and percentiles of `values` (n,), NaN left out; tolerance intervals of `steady`,
+    from LEAST_TOLERANCE numbers on, and never below zero: these are times."""
+    enough = int(np.isfinite(steady).sum()) >= LEAST_TOLERANCE
+    kept = steady if enough else steady[:0]
+    shares = {f"p{share}": percentile(values, share / 100) for share in PERCENTILES}
+    return Spread(
+        sd_interval(values), _time(two_sided(kept)), _time(one_sided(kept)),
+        {name: found for name, found in shares.items() if found is not None},
+        robust_pair(values), lag1(values),
+    )  # fmt: skip
+
+
+def _time(found: Interval) -> Interval:
+    return found if found.low is None else found._replace(low=max(found.low, 0.0))
+
+
+def first_stroke(number: Int64, values: Float) -> FirstStroke | None:
+    """The first stroke after rest against the later ones; None without a number for it or with
+    fewer than LEAST_LATER others.
+
+    It stands out beyond the 99 % prediction interval of one more stroke: mean -+ t sd
+    sqrt(1 + 1/n) (NIST/SEMATECH e-Handbook 7.2.6 gives the tolerance forms; Hahn and Meeker,
+    Statistical Intervals).
+    """
+    from scipy import special
+
+    if not len(values) or number[0] != 1 or not math.isfinite(values[0]):
+        return None
+    later = values[1:][np.isfinite(values[1:])]
+    found = summarise(later)
+    if found.n < LEAST_LATER or found.mean is None or found.median is None:
+        return None
+    excess, p = float(values[0]) - found.median, None
+    if found.sd:
+        t = abs(float(values[0]) - found.mean) / (found.sd * math.sqrt(1 + 1 / found.n))
+        p = 2 * float(special.stdtr(found.n - 1, -t))
+    return FirstStroke(excess, p, p is not None and p < 1 - FIRST_CONFIDENCE)
+
+
+def _warm_up(number: Int64, moved: tuple[Change, ...]) -> int:
+    if len(moved) != 1 or 2 * (moved[0].number - number[0]) > number[-1] - number[0]:
+        return 0
+    return int(moved[0].number - number[0])
+
+
+def missed_share(n: int, of: int) -> MissedShare:
+    """Missed strokes as a share, with the statement in words."""
+    return MissedShare(
+        n, of, upper_bound(n, of), clopper_pearson(n, of), wilson(n, of), reliability_words(n, of)
+    )
+
+
+def spread_json(found: FigureBehaviour) -> dict[str, Any]:
+    """What a summary gains: tolerance_95_95 [low, high], its one-sided bounds, percentiles
+    {p5, p50, p95: {value, ci95}}, robust {median, scaled_mad}, sd_ci95, lag1."""
+    shape: dict[str, Any] = plain(found.spread)
+    low, high = shape.pop("tolerance_95_95_one_sided")
+    return shape | {"tolerance_95_95_lower": low, "tolerance_95_95_upper": high}
+
+
+def behaviour_json(found: Behaviour) -> dict[str, Any]:
+    """What a run gains: missed, first_stroke_excess_ms (of the response), first_stroke, trend,
+    change_points, warm_up_strokes, charts, outliers, capability; each by figure."""
+    figures = found.figures.items()
+    response = found.figures["response_ms"].first
+    shape = {
+        "missed": found.missed,
+        "first_stroke_excess_ms": None if response is None else response.excess_ms,
+        "first_stroke": {name: one.first for name, one in figures},
+        "trend": {name: one.trend for name, one in figures},
+        "change_points": {name: one.changes for name, one in figures},
+        "warm_up_strokes": {name: one.warm_up_strokes for name, one in figures},
+        "charts": {name: one.charts for name, one in figures},
+        "outliers": {name: _outliers(found.number, one) for name, one in figures},
+        "capability": {name: one.capability for name, one in figures},
+    }
+    return dict(plain(shape))
+
+
+def _outliers(number: Int64, one: FigureBehaviour) -> dict[str, Any]:
+    """Flagged strokes by their numbers."""
+
+    def strokes(places: tuple[int, ...]) -> list[int]:
+        return [int(number[place]) for place in places]
+
+    g, beyond = one.grubbs, one.fences
+    return {
+        "grubbs": None
+        if g is None
+        else {
+            "g": g.g,
+            "critical": g.critical,
+            "stroke": None if g.place is None else int(number[g.place]),
+        },
+        "fences": None
+        if beyond is None
+        else {
+            "inner": beyond.inner,
+            "outer": beyond.outer,
+            "strokes": strokes(beyond.beyond_inner),
+            "far_strokes": strokes(beyond.beyond_outer),
+            "far_slow": beyond.slow,
+        },
+    }

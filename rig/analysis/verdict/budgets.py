@@ -1,0 +1,158 @@
+# SPDX-License-Identifier: MIT
+"""The uncertainty budget of every result of a run."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.analysis.measure import instrument_uncertainty
+from rig.analysis.measure.gauge_calibration import GAUGE, Applied
+from rig.analysis.measure.hold import HoldResult
+from rig.analysis.measure.pressure_at import RANGE_SHARE
+from rig.analysis.measure.ramp import RampTable
+from rig.analysis.measure.stroke_table import StrokeTable
+from rig.analysis.measure.stroke_windows import Reference
+from rig.analysis.stats.uncertainty import Budget, Line, budget, type_a
+from rig.config.gauge.calibration import OUT_OF_DATE
+from rig.config.setup.model import Setup
+from rig.core.recording import Float, Recording, SampleSeries
+
+CLOCK_SHARE = 1e-4
+"""Half width of the clock's rate, as a share: an undisciplined crystal (common practice, no
+source)."""
+
+
+def budgets(
+    recording: Recording,
+    setup: Setup | None,
+    reference: Reference,
+    table: StrokeTable,
+    pressure: SampleSeries | None,
+    held: HoldResult | None,
+    ramps: RampTable | None,
+    applied: Applied | None = None,
+) -> dict[str, Budget]:
+    """Budgets by result: `response_ms`, `release_ms` (of the mean), `single_response_ms`,
+    `single_release_ms` (of one stroke), `actuation_kpa`, `reset_kpa`, `differential_kpa` (of the
+    mean of the ramps), `single_actuation_kpa` ... (of one), `decay_rate_kpa_s`. What the run does
+    not have, or what cannot be said (relay delay not known, one stroke's spread), is left out.
+    """
+    found: dict[str, Budget] = {}
+    times = {
+        "response_ms": (table.response_ms, reference.response_ms),
+        "release_ms": (table.release_ms, reference.release_ms),
+    }
+    for name, (values, delay_ms) in times.items():
+        timing = instrument_uncertainty.timing_lines(recording, reference, delay_ms)
+        if timing is not None:
+            _times(found, name, values[np.isfinite(values)], *timing)
+    if ramps is not None and pressure is not None:
+        _ramps(found, recording, setup, pressure, ramps, applied)
+    if held is not None and pressure is not None:
+        _decay(found, setup, held, applied)
+    return found
+
+
+def _times(
+    found: dict[str, Budget], name: str, values: Float, lines: list[Line], correction: float
+) -> None:
+    if not len(values):
+        return
+    mean = float(values.mean())
+    found[f"single_{name}"] = budget(f"single {name}", "ms", mean, lines, correction)
+    if len(values) > 1:
+        both = [type_a(values.tolist(), "ms"), *lines]
+        found[name] = budget(f"mean {name}", "ms", mean, both, correction)
+
+
+def _ramps(
+    found: dict[str, Budget], recording: Recording, setup: Setup | None,
+    pressure: SampleSeries, ramps: RampTable, applied: Applied | None,
+) -> None:  # fmt: skip
+    rates = {
+        "actuation_kpa": (ramps.actuation_kpa, ramps.rate_up_kpa_ms),
+        "reset_kpa": (ramps.reset_kpa, ramps.rate_down_kpa_ms),
+    }
+    fixed = instrument_uncertainty.gauge_lines(setup, pressure, applied)
+    for name, (values, rate) in rates.items():
+        known = np.isfinite(values)
+        if not known.any():
+            continue
+        moves = instrument_uncertainty.moving_lines(recording, setup, _typical(rate[known]))
+        gap = Line(
+            "sampling", _gap_ms(pressure) / 2, "ms", "rectangular", _typical(rate[known]),
+            note="half the time between two readings",
+        )  # fmt: skip
+        _pressures(found, name, values[known], [*fixed, *moves], gap)
+    both = ramps.differential_kpa
+    known = np.isfinite(both)
+    if known.any():
+        # calibration and age act on both pressures: the age with opposite signs of the rate
+        swing = _typical(ramps.rate_up_kpa_ms[known]) - _typical(ramps.rate_down_kpa_ms[known])
+        moves = instrument_uncertainty.moving_lines(recording, setup, swing)
+        gap = Line("sampling", _gap_ms(pressure) / 2, "ms", "rectangular", swing,
+                   note="half the time between two readings")  # fmt: skip
+        lines = [
+            line._replace(note="between two readings of one gauge") if line.name == GAUGE else line
+            for line in fixed
+        ]
+        lines.append(fixed[-1]._replace(name="gauge resolution, second reading"))
+        _pressures(found, "differential_kpa", both[known], [*lines, *moves], gap)
+
+
+def _pressures(
+    found: dict[str, Budget], name: str, values: Float, lines: list[Line], gap: Line
+) -> None:
+    """The sampling instant differs from ramp to ramp: in a mean it stands in repeatability."""
+    mean = float(values.mean())
+    one = [*lines, gap]
+    if any(line.part > 0 for line in one):
+        found[f"single_{name}"] = budget(f"single {name}", "kPa", mean, one)
+    if len(values) > 1:
+        both = [type_a(values.tolist(), "kPa"), *lines]
+        if any(line.part > 0 for line in both):
+            found[name] = budget(f"mean {name}", "kPa", mean, both)
+
+
+def _decay(
+    found: dict[str, Budget], setup: Setup | None, held: HoldResult, applied: Applied | None
+) -> None:
+    rate, error = held.decay_rate_kpa_s, held.standard_error_kpa_s
+    if rate is None or error is None or not np.isfinite(error):
+        return
+    left = held.line_n - held.left_out - 2
+    lines = [
+        Line("scatter about the line", error, "kPa/s", "t", dof=max(left, 1),
+             note="standard error of the slope"),
+        Line("clock rate", CLOCK_SHARE, "1", "rectangular", rate),
+    ]  # fmt: skip
+    gauge = setup.pressure_source if setup is not None else None
+    if applied is not None:
+        # the reference's own gain may be off by its uncertainty over the span of the points
+        span = applied.made.range_kpa[1] - applied.made.range_kpa[0]
+        fit, made = applied.fit, applied.made
+        lines.append(Line("gauge gain", fit.u2, "1", "t", rate, dof=fit.dof,
+                          note="slope of the calibration line"))  # fmt: skip
+        of_reference = made.reference_uncertainty_kpa / made.reference_coverage / span
+        lines.append(Line("reference gauge", of_reference, "1", "normal", rate,
+                          note="over the span of the points"))  # fmt: skip
+    if gauge is not None and (applied is None or applied.state == OUT_OF_DATE):
+        low, high = gauge.measuring_range_kpa
+        stated = gauge.accuracy_kpa
+        share = RANGE_SHARE if stated is None else stated / (high - low)
+        lines.append(
+            Line("gauge gain", share, "1", "rectangular", rate,
+                 note="the stated accuracy as a share of the range")
+        )  # fmt: skip
+    if any(line.part > 0 for line in lines):
+        found["decay_rate_kpa_s"] = budget("decay rate", "kPa/s", rate, lines)
+
+
+def _typical(rate: Float) -> float:
+    known = rate[np.isfinite(rate)]
+    return float(np.median(known)) if len(known) else 0.0
+
+
+def _gap_ms(pressure: SampleSeries) -> float:
+    steps = np.diff(pressure.t_ns[pressure.good])
+    return float(np.median(steps)) / 1e6 if len(steps) else 0.0

@@ -1,0 +1,102 @@
+# SPDX-License-Identifier: MIT
+"""The decision rule: is a value within its limits, beyond them, or is that open?
+
+JCGM 106:2012 (conformance probability from the whole distribution of what is known of the value,
+8.2 to 8.4, guard bands 8.3.2) used both ways as ISO 14253-1:2017 asks: conformity and
+non-conformity both have to be shown. Clause numbers from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
+from rig.analysis.stats.propagation import Spread
+from rig.analysis.stats.uncertainty import Budget
+
+CONFORMS, DOES_NOT_CONFORM, UNDECIDED = "conforms", "does_not_conform", "undecided"
+MOST_STROKES = 100_000
+
+
+class Estimate(NamedTuple):
+    """What is known of one value: about `best` with the distribution `spread`; None stands for
+    a value that is known exactly (a count)."""
+
+    best: float
+    spread: Spread | None
+
+    @classmethod
+    def of(cls, budget: Budget) -> Estimate:
+        """Of the result of a budget."""
+        return cls(budget.best, budget.spread)
+
+    def above(self, limit: float) -> float:
+        """Chance that the value lies above `limit`."""
+        if math.isinf(limit):
+            return 0.0
+        if self.spread is None:
+            return float(self.best > limit)
+        return 1.0 - self.spread.cdf(limit - self.best)
+
+    def below(self, limit: float) -> float:
+        """Chance that it lies below `limit`."""
+        if math.isinf(limit):
+            return 0.0
+        if self.spread is None:
+            return float(self.best < limit)
+        return self.spread.cdf(limit - self.best)
+
+    def reach(self, risk: float) -> float:
+        """How far above (or below) `best` the value lies with the chance `risk` at most."""
+        return 0.0 if self.spread is None else self.spread.quantile(1 - risk)
+
+
+class Decision(NamedTuple):
+    """`result`; `outside` the chance that the value lies beyond its limits; `guard_band` how far
+    inside (or outside) a limit the value must lie to be decided."""
+
+    result: str
+    outside: float
+    guard_band: float
+
+    @property
+    def wrong(self) -> float:
+        """The chance that the result is wrong; of an undecided one that it lies outside."""
+        return 1 - self.outside if self.result == DOES_NOT_CONFORM else self.outside
+
+
+def decide(
+    estimate: Estimate, low: float, high: float, risk: float, margin: float = 0.0
+) -> Decision:
+    """Hold an estimate against limits (`low`, `high`, infinite where there is none).
+
+    It conforms where the chance of lying outside is at most `risk`, and does not where the chance
+    of lying inside is; and where `margin` is larger than the guard band that follows from the
+    uncertainty, only what lies that far from the limit is decided.
+    """
+    best = estimate.best
+    outside = min(estimate.above(high) + estimate.below(low), 1.0)
+    guard = max(estimate.reach(risk), margin)
+    if outside <= risk and low + margin <= best <= high - margin:
+        return Decision(CONFORMS, outside, guard)
+    # on the limit itself a value without uncertainty is within
+    beyond = (best > high and best >= high + margin) or (best < low and best <= low - margin)
+    if 1 - outside <= risk and beyond:
+        return Decision(DOES_NOT_CONFORM, outside, guard)
+    return Decision(UNDECIDED, outside, guard)
+
+
+def strokes_needed(decided: Callable[[int], bool], n: int) -> int | None:
+    """The least number of strokes above `n` with which `decided` holds, up to 100,000; None where
+    it never does. `decided` must stay true once it is."""
+    high = max(2 * n, 4)
+    while not decided(high):
+        high *= 2
+        if high > MOST_STROKES:
+            return None
+    low = n
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if decided(middle) else (middle, high)
+    return high

@@ -1,0 +1,215 @@
+# SPDX-License-Identifier: MIT
+"""The numbers of a figure taken as a sheet asks (each, mean, median, p95, tolerance), with what is
+known of the result, and decided against limits."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.analysis.stats.propagation import Part, Spread
+from rig.analysis.stats.summary import summarise
+from rig.analysis.stats.uncertainty import Budget
+from rig.analysis.verdict.decision_rule import (
+    CONFORMS,
+    DOES_NOT_CONFORM,
+    UNDECIDED,
+    Decision,
+    Estimate,
+    decide,
+    strokes_needed,
+)
+from rig.analysis.verdict.percentile_decision import decide_percentile
+from rig.core.recording import Bool, Float, Int64
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The numbers of one figure, in its unit (FIGURES): `value` (n,) finite, `label` (n,) the
+    stroke or ramp of each, `doubtful` (n,) marked so that it decides nothing alone. `single` is
+    the budget of one number, `mean` that of their mean, None where there is none. `below` is how
+    far the true value of each may lie below it without a budget: infinite for an unknown relay
+    delay. `without` counts the strokes or ramps that should have given a number and did not.
+    `open_because` says why the numbers cannot show that a limit is held, else empty; `at_least` is
+    what they surely reached all the same."""
+
+    value: Float
+    label: Int64
+    doubtful: Bool
+    below: Float
+    without: int = 0
+    each_of: str = "stroke"
+    single: Budget | None = None
+    mean: Budget | None = None
+    open_because: str = ""
+    at_least: float | None = None
+
+    @classmethod
+    def of(
+        cls,
+        value: Float,
+        label: Int64,
+        doubtful: Bool,
+        *,
+        below: Float | float = 0.0,
+        expected: Bool | None = None,
+        each_of: str = "stroke",
+        single: Budget | None = None,
+        mean: Budget | None = None,
+    ) -> Measured:
+        """From columns with NaN where there is no number; `expected` (n,) where one should be."""
+        known = np.isfinite(value)
+        wanted = known if expected is None else expected
+        return cls(
+            value[known], label[known], doubtful[known],
+            np.broadcast_to(below, len(value))[known],
+            int(np.count_nonzero(wanted & ~known)), each_of, single, mean,
+        )  # fmt: skip
+
+
+class Taken(NamedTuple):
+    """The number taken, the decision about it, from where to where it may lie at the stated risk
+    to either side; of "each" the stroke it belongs to and how many `numbers` are beyond or open;
+    how many strokes would settle it; and a note on how it was taken."""
+
+    value: float
+    decision: Decision
+    least: float
+    most: float
+    label: int | None = None
+    numbers: int = 0
+    needed: int | None = None
+    note: str = ""
+    said: str = ""
+    """In place of the usual words."""
+
+
+def taken(
+    measured: Measured, of: str, low: float, high: float, risk: float, margin: float
+) -> Taken:
+    """Take the numbers of `measured` (at least one) as `of` says, and decide."""
+    match of:
+        case "each":
+            every = _each(measured, low, high, risk, margin)
+            return _unshown(every, measured, high + margin) if measured.open_because else every
+        case "mean":
+            return _mean(measured, low, high, risk, margin)
+        case "median" | "p95" | "tolerance":
+            correction, below, above = _spread(measured, risk)
+            found = decide_percentile(
+                measured.value + correction, of, (low, high), risk, margin, below, above
+            )
+            return Taken(
+                found.value - correction, found.decision, found.least, found.most,
+                needed=found.needed, note=found.note,
+            )  # fmt: skip
+    raise ValueError(of)
+
+
+def _unshown(found: Taken, measured: Measured, beyond: float) -> Taken:
+    """A number that cannot show that its limit is held; that it is broken it can."""
+    guard, least = found.decision.guard_band, measured.at_least
+    if found.decision.result == DOES_NOT_CONFORM and measured.single is not None:
+        return found
+    if least is not None and least > beyond:
+        said = f"For a time it was at least {least:.4g} kPa/s, above the limit: "
+        decision = Decision(DOES_NOT_CONFORM, math.nan, guard)
+    else:
+        said = ""
+        decision = Decision(UNDECIDED, math.nan, guard)
+    because = measured.open_because
+    said = f"{said}{because}." if said else sentence(because)
+    return found._replace(decision=decision, said=said)
+
+
+def sentence(text: str) -> str:
+    """With a capital in front and a full stop behind."""
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _spread(measured: Measured, risk: float) -> tuple[float, float, float]:
+    """Correction of one number, and how far its true value may lie below and above that."""
+    if measured.single is None:
+        return 0.0, float(measured.below.max(initial=0.0)), 0.0
+    reach = measured.single.quantile(1 - risk) - measured.single.best
+    return measured.single.correction, reach, reach
+
+
+def _each(measured: Measured, low: float, high: float, risk: float, margin: float) -> Taken:
+    value = measured.value
+    correction, _, above = _spread(measured, risk)
+    below = above if measured.single is not None else measured.below
+    best = value + correction
+    most, least = best + above, best - below
+    outside = ((least > high) & (best >= high + margin)) | ((most < low) & (best <= low - margin))
+    inside = (most <= high) & (least >= low) & (best <= high - margin) & (best >= low + margin)
+    sure = outside & ~measured.doubtful
+    far = np.maximum(value - high, low - value)
+    spread = measured.single.spread if measured.single is not None else None
+    guard = max(above if np.isfinite(above) else math.nan, margin)
+
+    def chance(place: int) -> float:
+        if measured.single is None and not np.isfinite(measured.below[place]):
+            return 0.0 if value[place] <= high and math.isinf(low) else math.nan
+        estimate = Estimate(float(best[place]), spread)
+        return min(estimate.above(high) + estimate.below(low), 1.0)
+
+    # the number shown is the one farthest out: over the limit, or else nearest to it
+    worst = int(np.argmax(np.where(sure, far, -np.inf) if sure.any() else far))
+    if sure.any():
+        result, numbers = DOES_NOT_CONFORM, int(sure.sum())
+    elif inside.all():
+        result, numbers = CONFORMS, 0
+    else:
+        result, numbers = UNDECIDED, int(np.count_nonzero(~inside))
+    return Taken(
+        float(value[worst]), Decision(result, chance(worst), guard), float(least[worst]),
+        float(most[worst]), int(measured.label[worst]), numbers,
+    )  # fmt: skip
+
+
+def _mean(measured: Measured, low: float, high: float, risk: float, margin: float) -> Taken:
+    value = measured.value
+    found = summarise(value)
+    n, mean = found.n, float(found.mean or 0.0)
+    if found.sd is None:
+        note = " One number has no spread: a mean needs at least two."
+        open_ = Decision(UNDECIDED, math.nan, math.nan)
+        return Taken(mean, open_, -math.inf, math.inf, needed=None, note=note)
+    sd = found.sd
+    if measured.mean is not None:
+        estimate = Estimate.of(measured.mean)
+        fixed = [Part(x.part, x.distribution, x.dof) for x in measured.mean.lines[1:]]
+    elif np.isfinite(measured.below).all():
+        estimate = Estimate(mean, Spread([Part(sd / math.sqrt(n), "t", n - 1)]) if sd else None)
+        fixed = []
+    else:
+        return _mean_with_unknown_delay(mean, sd, n, low, high, risk, margin)
+    decision = decide(estimate, low, high, risk, margin)
+    reach = estimate.reach(risk)
+    best = estimate.best
+
+    def decided(more: int) -> bool:
+        spread = Spread([*fixed, Part(sd / math.sqrt(more), "t", more - 1)]) if sd else None
+        return decide(Estimate(best, spread), low, high, risk, margin).result != UNDECIDED
+
+    needed = strokes_needed(decided, n) if decision.result == UNDECIDED else None
+    note = ""
+    if decision.result == UNDECIDED and needed is None:
+        note = " More strokes would not settle it: the instrument's own part is too large."
+    return Taken(mean, decision, best - reach, best + reach, needed=needed, note=note)
+
+
+def _mean_with_unknown_delay(
+    mean: float, sd: float, n: int, low: float, high: float, risk: float, margin: float
+) -> Taken:
+    """The true mean is shorter by an unknown delay: only an upper limit can be shown to be held."""
+    estimate = Estimate(mean, Spread([Part(sd / math.sqrt(n), "t", n - 1)]) if sd else None)
+    decision = decide(estimate, -math.inf, high, risk, margin)
+    if decision.result == DOES_NOT_CONFORM or math.isfinite(low):
+        decision = Decision(UNDECIDED, math.nan, decision.guard_band)
+    note = " The relay's delay is in it and is not known." if decision.result == UNDECIDED else ""
+    return Taken(mean, decision, -math.inf, mean + estimate.reach(risk), note=note)

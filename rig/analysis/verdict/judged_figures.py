@@ -1,0 +1,96 @@
+# SPDX-License-Identifier: MIT
+"""The figures of a run as the verdict takes them: numbers, their span, and what is doubtful."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from rig.analysis.measure import marks
+from rig.analysis.measure.hold import HoldResult
+from rig.analysis.measure.ramp import RampTable
+from rig.analysis.measure.stroke_table import StrokeTable
+from rig.analysis.measure.stroke_windows import Reference
+from rig.analysis.stats.uncertainty import Budget
+from rig.analysis.verdict.evaluate import Measured
+from rig.core.recording import Bool, Float
+
+
+def measured(
+    table: StrokeTable,
+    reference: Reference,
+    held: HoldResult | None,
+    ramps: RampTable | None,
+    whole_run: tuple[str, ...],
+    budgets: Mapping[str, Budget],
+) -> dict[str, Measured]:
+    """Every figure that this run has. `whole_run` are the marks of the run: where one of them
+    makes numbers doubtful that no single stroke carries, all are doubtful. `budgets` are those
+    of rig.analysis.verdict.budgets."""
+    all_doubtful = bool(set(marks.doubtful(whole_run)) - set(marks.STROKE_MARKS))
+    found = _of_strokes(table, reference, table.doubtful | all_doubtful, budgets)
+    if ramps is not None:
+        found |= _of_ramps(ramps, ramps.doubtful | all_doubtful, budgets)
+    if held is not None:
+        found["decay_rate"] = _of_hold(held, all_doubtful, budgets)
+    return found
+
+
+def _of_strokes(
+    table: StrokeTable, reference: Reference, doubtful: Bool, budgets: Mapping[str, Budget]
+) -> dict[str, Measured]:
+    # a missed stroke is judged as missed, not as a number that is lacking
+    expected = ~table.missed
+    columns = {
+        "response": (table.response_ms, reference.response_ms),
+        "release": (table.release_ms, reference.release_ms),
+    }
+    found = {
+        name: Measured.of(
+            value, table.number, doubtful, expected=expected,
+            # relay delay not known: nothing can be said of the lower side
+            below=np.inf if delay is None else delay,
+            single=budgets.get(f"single_{name}_ms"), mean=budgets.get(f"{name}_ms"),
+        )
+        for name, (value, delay) in columns.items()
+    }  # fmt: skip
+    both = np.concatenate((_counts(table.bounce_on), _counts(table.bounce_off)))
+    found["bounce"] = Measured.of(both, np.tile(table.number, 2), np.tile(doubtful, 2))
+    return found
+
+
+def _counts(bounce: np.typing.NDArray[np.int64]) -> Float:
+    return np.where(bounce < 0, np.nan, bounce)
+
+
+def _of_ramps(
+    ramps: RampTable, doubtful: Bool, budgets: Mapping[str, Budget]
+) -> dict[str, Measured]:
+    columns = {
+        "actuation_pressure": (ramps.actuation_kpa, "actuation_kpa"),
+        "reset_pressure": (ramps.reset_kpa, "reset_kpa"),
+        "differential": (ramps.differential_kpa, "differential_kpa"),
+    }
+    every = np.ones(len(ramps), np.bool_)
+    return {
+        name: Measured.of(
+            value, ramps.number, doubtful, expected=every, each_of="ramp",
+            single=budgets.get(f"single_{key}"), mean=budgets.get(key),
+        )
+        for name, (value, key) in columns.items()
+    }  # fmt: skip
+
+
+def _of_hold(held: HoldResult, all_doubtful: bool, budgets: Mapping[str, Budget]) -> Measured:
+    rate = held.decay_rate_kpa_s
+    found = Measured.of(
+        np.array([np.nan if rate is None else rate]),
+        np.array([1]),
+        np.array([all_doubtful or bool(marks.doubtful(held.marks))]),
+        expected=np.array([True]),
+        each_of="hold",
+        single=budgets.get("decay_rate_kpa_s"),
+    )
+    return replace(found, open_because=held.open_because, at_least=held.at_least_kpa_s)

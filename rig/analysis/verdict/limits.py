@@ -1,0 +1,209 @@
+# SPDX-License-Identifier: MIT
+"""One acceptance limit held against the numbers of its figure.
+
+It knows nothing of edges or samples. What is judged comes as `Measured`: numbers, and the budgets
+that say how well each number and their mean are known. The decision rule is
+rig.analysis.verdict.decision_rule.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM, UNDECIDED, Decision
+from rig.analysis.verdict.evaluate import Measured, Taken, sentence, taken
+from rig.config.sheet.figures import FIGURES
+from rig.config.sheet.model import Accept
+
+NOT_TESTED = "not_tested"
+
+NAMES = {
+    "response": "response time",
+    "release": "release time",
+    "bounce": "bounce",
+    "missed": "missed strokes",
+    "actuation_pressure": "actuation pressure",
+    "reset_pressure": "reset pressure",
+    "differential": "differential",
+    "decay_rate": "decay rate",
+}
+
+
+EACH_OF = {
+    "actuation_pressure": "ramp", "reset_pressure": "ramp", "differential": "ramp",
+    "decay_rate": "hold",
+}  # fmt: skip
+
+
+class Missed(NamedTuple):
+    """Strokes never answered, of how many, and whether the chain in front of the valve was
+    shown in this run: `gap` says what was not, `next_check` what to do about it. With the chain
+    shown, `shown` says by what, and `not_shown` what a person must not read out of it."""
+
+    n: int
+    of: int
+    gap: str | None = None
+    next_check: str | None = None
+    shown: str = ""
+    not_shown: str = ""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One acceptance limit and what became of it. `min`, `max`, `value`, `guard_band` in `unit`;
+    `risk_pct` the chance that the result is wrong (of an undecided one: that the value lies
+    outside), None where it was not worked out. `strokes_needed` is about how many strokes (ramps)
+    in all would settle an undecided one; None where more would not, or it is settled."""
+
+    figure: str
+    of: str
+    min: float | None
+    max: float | None
+    unit: str
+    value: float | None
+    n: int
+    result: str
+    why: str
+    risk: float = 0.05
+    guard_band: float | None = None
+    risk_pct: float | None = None
+    strokes_needed: int | None = None
+
+    @property
+    def words(self) -> str:
+        """The limit's figure in words, like "response of each stroke" or "mean response"."""
+        figure = self.figure.replace("_", " ")
+        if self.of != "each":
+            return f"{figure} tolerance bound" if self.of == "tolerance" else f"{self.of} {figure}"
+        return f"{figure} of each {EACH_OF.get(self.figure, 'stroke')}"
+
+
+def missed_words(missed: Missed) -> str:
+    """The missed strokes in plain words, with what was not shown and the next check."""
+    what = f"{missed.n} of {missed.of} strokes were never answered"
+    if missed.gap is None:
+        said = f"{what}, with the chain in front shown in this run ({missed.shown})."
+        if missed.not_shown:
+            said += f" {missed.not_shown}. Next check: {missed.next_check}."
+        return said
+    return f"{what}. What that means is open: {missed.gap}. Next check: {missed.next_check}."
+
+
+def missed_limit(accept: Accept, missed: Missed) -> Limit:
+    """Hold the missed strokes against a limit: beyond it only decided with the chain shown."""
+    value = float(missed.n)
+
+    def limit(result: str, why: str) -> Limit:
+        return Limit(
+            "missed", accept.of, accept.min_value, accept.max_value, "", value, missed.of, result,
+            why,
+        )  # fmt: skip
+
+    if missed.of == 0:
+        return limit(NOT_TESTED, "No stroke was recorded.")
+    low, high = _bounds(accept)
+    if low <= value <= high:
+        return limit(CONFORMS, f"{missed.n} of {missed.of} strokes were never answered.")
+    return limit(UNDECIDED if missed.gap else DOES_NOT_CONFORM, missed_words(missed))
+
+
+def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
+    """Hold a figure against a limit; `measured` is None where the run has no such figure."""
+    unit, name = FIGURES[accept.figure].unit, NAMES[accept.figure]
+    low, high = _bounds(accept)
+    empty = Limit(
+        accept.figure, accept.of, accept.min_value, accept.max_value, unit, None, 0, NOT_TESTED,
+        f"There is no {name} in this run.", accept.risk,
+    )  # fmt: skip
+    if measured is None or not len(measured.value):
+        if measured is not None and measured.open_because:
+            return replace(empty, result=UNDECIDED, why=sentence(measured.open_because))
+        return empty
+    found = taken(measured, accept.of, low, high, accept.risk, accept.margin_value or 0.0)
+    decision, what = found.decision, name if accept.of == "each" else f"{accept.of} {name}"
+    result, n = decision.result, len(measured.value)
+    why = found.said or _why(accept, found, what, unit, measured)
+    doubtful = int(measured.doubtful.sum())
+    if result == CONFORMS and measured.without:
+        result = UNDECIDED
+        lacking = f"{measured.without} {measured.each_of}{'s' if measured.without > 1 else ''}"
+        why = f"{lacking} gave no {name}; the others hold the limit."
+    elif result == CONFORMS and doubtful:
+        result = UNDECIDED
+        why = (
+            f"The limit on {name} is held, but {doubtful} of {n} numbers are doubtful (see marks)."
+        )
+    elif result == DOES_NOT_CONFORM and accept.of != "each" and doubtful:
+        result = UNDECIDED
+        why = f"The {what} is outside its limit, but {doubtful} of its numbers are doubtful."
+    elif result == UNDECIDED and accept.of != "each" and doubtful:
+        why += f" {doubtful} of its {n} numbers are doubtful."
+    return replace(
+        empty, value=found.value, n=n, result=result, why=why, guard_band=decision.guard_band,
+        risk_pct=_percent(decision), strokes_needed=found.needed if result == UNDECIDED else None,
+    )  # fmt: skip
+
+
+def _percent(decision: Decision) -> float | None:
+    # rounding may leave a chance a hair below zero
+    return max(100 * decision.wrong, 0.0) if np.isfinite(decision.wrong) else None
+
+
+def _bounds(accept: Accept) -> tuple[float, float]:
+    low = -np.inf if accept.min_value is None else accept.min_value
+    return low, np.inf if accept.max_value is None else accept.max_value
+
+
+def _why(accept: Accept, found: Taken, what: str, unit: str, measured: Measured) -> str:
+    risk = f"{100 * accept.risk:g} %"
+    if found.decision.result == CONFORMS:
+        words = f"Each {what} is" if accept.of == "each" else f"The {what} is"
+        return f"{words} within its limit, with at most {risk} risk of being wrong.{found.note}"
+    if found.decision.result == DOES_NOT_CONFORM:
+        return _beyond(accept, found, what, unit, measured) + found.note
+    if accept.of == "each":
+        why = (
+            f"{found.numbers} of {len(measured.value)} numbers of {what} lie too near the limit, "
+            f"or are too doubtful, to tell{_band(found, unit)}."
+        )
+    else:
+        why = (
+            f"The limit of the {what} lies within what is not known of it "
+            f"({found.least:.4g} to {_number(found.most, unit)} with {risk} risk to either side)."
+        )
+    return why + found.note + _more(found, len(measured.value), measured.each_of)
+
+
+def _band(found: Taken, unit: str) -> str:
+    guard = found.decision.guard_band
+    return f" (guard band {_number(guard, unit)})" if np.isfinite(guard) and guard > 0 else ""
+
+
+def _more(found: Taken, n: int, each_of: str) -> str:
+    if found.needed is None:
+        return ""
+    more = found.needed - n
+    return (
+        f" About {more} more {each_of}{'s' if more > 1 else ''} would settle it, if they go on "
+        "like these."
+    )
+
+
+def _beyond(accept: Accept, found: Taken, what: str, unit: str, measured: Measured) -> str:
+    value = found.value
+    over = accept.max_value is not None and value > accept.max_value
+    limit = accept.max_value if over else accept.min_value
+    where = "" if found.label is None else f" in {measured.each_of} {found.label}"
+    several = found.label is not None and found.numbers > 1
+    more = f" ({found.numbers} of {len(measured.value)} are)" if several else ""
+    side = "above" if over else "below"
+    what = what[0].upper() + what[1:]
+    return f"{what} of {_number(value, unit)}{where} is {side} {_number(limit, unit)}{more}."
+
+
+def _number(value: float | None, unit: str) -> str:
+    shown = f"{value:.4g}" if value is not None else "?"
+    return f"{shown} {unit}".strip()

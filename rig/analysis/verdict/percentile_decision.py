@@ -1,0 +1,156 @@
+# SPDX-License-Identifier: MIT
+"""Median, 95 % quantile and tolerance bounds held against limits.
+
+A quantile lies between two order statistics with a confidence that needs no assumption about the
+distribution (intervals.percentile_ranks), where there are enough numbers. With fewer, and for a
+tolerance bound, the numbers are taken as normally distributed (tolerance.one_sided_factor).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.analysis.stats.intervals import percentile_ranks
+from rig.analysis.stats.summary import quantile, summarise
+from rig.analysis.stats.tolerance import one_sided_factor, two_sided_factor
+from rig.analysis.verdict.decision_rule import (
+    CONFORMS,
+    DOES_NOT_CONFORM,
+    UNDECIDED,
+    Decision,
+    strokes_needed,
+)
+from rig.core.recording import Float
+
+SHARE = 0.95
+"""Of all strokes: what "p95" and "tolerance" speak of."""
+AS_NORMAL = " (Too few numbers for a bound free of any assumption: taken as normally distributed.)"
+
+
+class Percentile(NamedTuple):
+    """The value shown, the decision, from where to where it lies, strokes needed, a note."""
+
+    value: float
+    decision: Decision
+    least: float
+    most: float
+    needed: int | None
+    note: str
+
+
+class _Bounds(NamedTuple):
+    """Confidence bounds: `upper` of what is held against the upper limit, `over` the lower bound
+    of the same (beyond the limit it shows that it is broken); `lower`, `under` likewise."""
+
+    upper: float
+    over: float
+    lower: float
+    under: float
+
+    def widened(self, below: float, above: float) -> _Bounds:
+        return _Bounds(
+            self.upper + above, self.over - below, self.lower - below, self.under + above
+        )
+
+    def result(self, low: float, high: float) -> str:
+        if self.upper <= high and self.lower >= low:
+            return CONFORMS
+        if self.over > high or self.under < low:
+            return DOES_NOT_CONFORM
+        return UNDECIDED
+
+
+def decide_percentile(
+    value: Float,
+    of: str,
+    limits: tuple[float, float],
+    risk: float,
+    margin: float,
+    below: float,
+    above: float,
+) -> Percentile:
+    """`of` is "median", "p95" or "tolerance" of `value` (n,), n >= 1, held against `limits`.
+
+    `below`, `above` is how far every single number may be off, the instrument's part; it is added
+    in full, since it may act on all alike. `risk` is that of each bound.
+    """
+    low, high = limits
+    n, found = len(value), summarise(value)
+    mean, sd = float(found.mean or 0.0), found.sd
+    share = 0.5 if of == "median" else SHARE
+    two_sided = of == "tolerance" and math.isfinite(low) and math.isfinite(high)
+    note = ""
+    free = None if of == "tolerance" else _free(np.sort(value), share, risk)
+    open_ = free is None or not all(
+        math.isfinite(bound)
+        for bound, limit in ((free.upper, high), (free.lower, low))
+        if math.isfinite(limit)
+    )
+    if sd is None:
+        bounds = free or _Bounds(math.inf, -math.inf, -math.inf, math.inf)
+        note = " One number has no spread: at least two are needed." if open_ else ""
+    elif open_ or free is None:
+        bounds = _normal(mean, sd, n, share, risk, of == "tolerance", two_sided)
+        note = "" if of == "tolerance" else AS_NORMAL
+    else:
+        bounds = free
+    bounds = bounds.widened(below, above)
+    shown = quantile(value, share)
+    if of == "tolerance" and sd is not None:
+        plain = _normal(mean, sd, n, share, risk, True, two_sided)
+        shown = plain.upper if math.isfinite(high) else plain.lower
+    least, most = (
+        (bounds.over, bounds.upper) if math.isfinite(high) else (bounds.lower, bounds.under)
+    )
+    result = bounds.result(low, high)
+    if margin > 0:
+        result = _with_margin(result, shown, low, high, margin)
+    guard = most - shown if math.isfinite(high) else shown - least
+    if of == "tolerance":  # the bound itself is shown: only the instrument stands before it
+        guard = above
+    outside = {CONFORMS: risk, DOES_NOT_CONFORM: 1 - risk}.get(result, math.nan)
+    needed = None
+    if result == UNDECIDED and sd is not None:
+
+        def decided(more: int) -> bool:
+            later = _normal(mean, sd, more, share, risk, of == "tolerance", two_sided)
+            later_result = later.widened(below, above).result(low, high)
+            if margin > 0:
+                later_result = _with_margin(later_result, shown, low, high, margin)
+            return later_result != UNDECIDED
+
+        needed = strokes_needed(decided, n)
+    return Percentile(
+        shown, Decision(result, outside, max(guard, margin)), least, most, needed, note
+    )
+
+
+def _free(ranked: Float, share: float, risk: float) -> _Bounds:
+    """From order statistics; infinite where there are too few."""
+    first, last = percentile_ranks(len(ranked), share, 1 - 2 * risk)
+    least = -math.inf if first is None else float(ranked[first - 1])
+    most = math.inf if last is None else float(ranked[last - 1])
+    return _Bounds(most, least, least, most)
+
+
+def _normal(
+    mean: float, sd: float, n: int, share: float, risk: float, tolerance: bool, two_sided: bool
+) -> _Bounds:
+    """Bounds of the share's quantile of a normal distribution. Of a tolerance the lower limit is
+    held against the opposite quantile."""
+    wide, narrow = one_sided_factor(n, share, 1 - risk), one_sided_factor(n, share, risk)
+    if not tolerance:
+        upper, over = mean + wide * sd, mean + narrow * sd
+        return _Bounds(upper, over, over, upper)
+    reach = two_sided_factor(n, share, 1 - risk) if two_sided else wide
+    return _Bounds(mean + reach * sd, mean + narrow * sd, mean - reach * sd, mean - narrow * sd)
+
+
+def _with_margin(result: str, shown: float, low: float, high: float, margin: float) -> str:
+    inside = low + margin <= shown <= high - margin
+    beyond = shown >= high + margin or shown <= low - margin
+    kept = (result == CONFORMS and inside) or (result == DOES_NOT_CONFORM and beyond)
+    return result if kept else UNDECIDED

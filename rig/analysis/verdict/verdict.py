@@ -1,0 +1,184 @@
+# SPDX-License-Identifier: MIT
+"""The verdict of a run: all its limits together, how it ended, and what to check next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
+
+from rig.analysis.verdict.advice import Advice
+from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM, UNDECIDED
+from rig.analysis.verdict.evaluate import Measured
+from rig.analysis.verdict.limits import (
+    NOT_TESTED,
+    Limit,
+    Missed,
+    figure_limit,
+    missed_limit,
+    missed_words,
+)
+from rig.config.sheet.model import Accept
+from rig.core.errors import (
+    EXIT_COIL_LIVE,
+    EXIT_DOES_NOT_CONFORM,
+    EXIT_INTERNAL,
+    EXIT_OK,
+    EXIT_TRIPPED,
+    EXIT_UNDECIDED,
+)
+from rig.core.records import OFF_STATES
+
+TIMES = ("response", "release")
+"""Figures that oil, base pressure and coil supply make slow as well as the valve does."""
+
+NO_ADVICE = Advice()
+
+
+class Completion(NamedTuple):
+    """Whether the sheet was done: `done` of `planned` strokes or ramps, `ended` in plain words
+    where the run did not finish, else empty, and then `next_check` where one is known."""
+
+    done: int
+    planned: int
+    ended: str = ""
+    each_of: str = "stroke"
+    next_check: str | None = None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """`result`, `why` in plain words, `next_check` where one is known, and every limit."""
+
+    result: str
+    why: str
+    next_check: str | None = None
+    limits: tuple[Limit, ...] = field(default=())
+
+    @property
+    def deciding(self) -> Limit | None:
+        """The limit that the result hangs on: the broken one that is surest, else the open or
+        held one with the largest risk; None where none was worked out."""
+        rank = {DOES_NOT_CONFORM: 2, UNDECIDED: 1}
+        known = [limit for limit in self.limits if limit.risk_pct is not None]
+        if not known:
+            return None
+        if any(limit.result == DOES_NOT_CONFORM for limit in known):
+            broken = [limit for limit in known if limit.result == DOES_NOT_CONFORM]
+            return min(broken, key=lambda limit: limit.risk_pct or 0.0)
+        return max(known, key=lambda limit: (rank.get(limit.result, 0), limit.risk_pct or 0.0))
+
+    @property
+    def risk_pct(self) -> float | None:
+        """The chance, in percent, that the result is wrong: of one limit that is broken its own;
+        of limits that are all held at most the sum of theirs; of an open one that the value lies
+        outside. None where it was not worked out."""
+        deciding = self.deciding
+        if deciding is None or self.result != CONFORMS:
+            return deciding.risk_pct if deciding is not None else None
+        return min(sum(limit.risk_pct or 0.0 for limit in self.limits), 100.0)
+
+
+def judge(
+    accepts: Sequence[Accept],
+    measured: Mapping[str, Measured],
+    missed: Missed,
+    completion: Completion,
+    advice: Advice = NO_ADVICE,
+) -> Verdict:
+    """The verdict of a run. A run that did not finish is never more than undecided. `advice` is
+    what the chain adds: reasons, and where to look next."""
+    first = advice.first
+    if completion.ended:
+        return _with_first(_not_finished(completion), advice)
+    if not accepts:
+        return _with_first(Verdict(NOT_TESTED, "No acceptance limits were given."), advice)
+    tolerated = any(
+        missed_limit(accept, missed).result == CONFORMS
+        for accept in accepts
+        if accept.figure == "missed"
+    )
+    limits = tuple(
+        missed_limit(accept, missed)
+        if accept.figure == "missed"
+        else figure_limit(accept, measured.get(accept.figure))
+        for accept in accepts
+    )
+    results = [limit.result for limit in limits]
+    reasons = [limit.why for limit in limits if limit.result != CONFORMS]
+    asks = missed.n > 0 and not tolerated
+    if asks and not any(accept.figure == "missed" for accept in accepts):
+        results.append(UNDECIDED if missed.gap else DOES_NOT_CONFORM)
+        reasons.append(missed_words(missed))
+    if first.why and not (asks and first.why[1:-1] in (missed.gap or "")):
+        reasons.insert(0, first.why)
+    next_checks = [first.next_check, missed.next_check if asks else None]
+    if advice.dropped.why:
+        results.append(UNDECIDED)
+        reasons.append(advice.dropped.why)
+        next_checks.append(advice.dropped.next_check)
+    if first.why:
+        results.append(UNDECIDED)
+    if any(limit.figure in TIMES and limit.result == DOES_NOT_CONFORM for limit in limits):
+        reasons.append(advice.times.why)
+        next_checks.append(advice.times.next_check)
+    next_check = next((check for check in next_checks if check), None)
+    short = completion.done < completion.planned
+    if short:
+        reasons.append(
+            f"Only {completion.done} of {completion.planned} {completion.each_of}s were recorded."
+        )
+    why = " ".join(reason for reason in dict.fromkeys(reasons) if reason)
+    if DOES_NOT_CONFORM in results:
+        return Verdict(DOES_NOT_CONFORM, why, next_check, limits)
+    if all(result == NOT_TESTED for result in results):
+        return Verdict(NOT_TESTED, why, next_check, limits)
+    if short or set(results) != {CONFORMS}:
+        return Verdict(UNDECIDED, why, next_check, limits)
+    n = len(limits)
+    held = "The limit is held" if n == 1 else f"All {n} limits are held"
+    risks = [limit.risk for limit in limits if limit.figure != "missed"]
+    if risks:
+        each = "each, " if len(risks) > 1 else ""
+        held += f" ({each}with at most {100 * max(risks):g} % risk of being wrong)"
+    return Verdict(CONFORMS, f"{held}.", None, limits)
+
+
+def _with_first(verdict: Verdict, advice: Advice) -> Verdict:
+    first = advice.first
+    if not first.why:
+        return verdict
+    return replace(verdict, why=f"{first.why} {verdict.why}", next_check=first.next_check)
+
+
+def _not_finished(completion: Completion) -> Verdict:
+    done, each_of, check = completion.done, completion.each_of, completion.next_check
+    if done == 0:
+        return Verdict(NOT_TESTED, f"{completion.ended} No {each_of} was completed.", check)
+    of = f" of {completion.planned}" if completion.planned else ""
+    return Verdict(UNDECIDED, f"{completion.ended} {done}{of} {each_of}s were completed.", check)
+
+
+def exit_code(result: Mapping[str, Any]) -> int:
+    """The command line's answer to a run's JSON (shapes.run_json).
+
+    Coil still live, then how the run ended, then the verdict. Without acceptance limits there is
+    nothing to fail: 0.
+    """
+    end, verdict = result.get("end") or {}, result["verdict"]
+    if end.get("off") == OFF_STATES[2]:
+        return EXIT_COIL_LIVE
+    if result["status"] == "fault":
+        return EXIT_INTERNAL
+    if result["status"] in ("tripped", "aborted", "interrupted"):
+        return EXIT_TRIPPED
+    if result["status"] == "running":
+        return EXIT_UNDECIDED
+    match verdict["result"]:
+        case "conforms":
+            return EXIT_OK
+        case "does_not_conform":
+            return EXIT_DOES_NOT_CONFORM
+        case "not_tested" if not verdict["limits"]:
+            return EXIT_OK
+    return EXIT_UNDECIDED

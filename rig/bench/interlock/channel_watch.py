@@ -1,0 +1,140 @@
+# SPDX-License-Identifier: MIT
+"""What the interlock makes of every channel but the pressure, and of blocks of fast readings."""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Callable
+
+from rig.bench.interlock import gauge_rules, sensor_rules
+from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.config.analog.channels import sources, stale_s
+from rig.config.analog.signal import OUT_OF_RANGE
+from rig.config.setup.model import Setup
+from rig.core.records import ENGINE_SPEED, GOOD, Block, Sample
+
+NS = 1_000_000_000
+PEAKS = ("cylinder_pressure",)
+"""Channels whose highest reading counts; of the others it is the mean of a block, so that a spark's
+one wild reading trips nothing."""
+MEAN_NS = NS // 10
+"""Readings of a fast pressure transducer are averaged over this for the rules on its course (rate,
+stuck, implausible): its ripple is no rise. The limit holds for the mean of every block."""
+
+
+def as_sample(block: Block) -> Sample:
+    """One reading for a whole block, at its last instant.
+
+    Readings at the end of the range count beside the good ones: a peak that the converter could
+    not follow is a peak. It is "good" where at least half of the block is, else what most of the
+    rest is: a transducer in its fault band for most of a block is named as that.
+    """
+    ends = [run[0] for run in block.runs[1:]] + [len(block.codes)]
+    spans = [(a, b, q) for (a, q), b in zip(block.runs, ends, strict=True)]
+    t_ns = block.t_ns + sum(block.steps_ns)
+    codes = list(
+        itertools.chain.from_iterable(
+            block.codes[a:b] for a, b, q in spans if q in (GOOD, OUT_OF_RANGE)
+        )
+    )
+    if not codes:
+        return Sample(block.channel, None, t_ns, spans[-1][2])
+    many: Counter[str] = Counter()
+    for begin, end, said in spans:
+        many[said] += end - begin
+    good = many.pop(GOOD, 0)
+    # the scale may be negative, so a peak is looked for among the readings
+    values = [block.offset + block.scale * code for code in codes]
+    value = max(values) if block.channel in PEAKS else sum(values) / len(values)
+    quality = GOOD if 2 * good >= len(block.codes) else many.most_common(1)[0][0]
+    return Sample(block.channel, value, t_ns, quality)
+
+
+class Averager:
+    """Means of a fast channel over MEAN_NS, as a slow gauge would send them."""
+
+    def __init__(self) -> None:
+        self._values: list[float] = []
+        self._since_ns: int | None = None
+
+    def add(self, sample: Sample) -> Sample | None:
+        """A block's reading; the mean when it is complete. What is not good passes through."""
+        if sample.quality != GOOD or sample.value is None:
+            self._values, self._since_ns = [], None
+            return sample
+        if self._since_ns is None:
+            self._since_ns = sample.t_ns
+        self._values.append(sample.value)
+        if sample.t_ns - self._since_ns < MEAN_NS:
+            return None
+        mean = sum(self._values) / len(self._values)
+        self._values, self._since_ns = [], None
+        return sample._replace(value=mean)
+
+
+class ChannelWatch:
+    """Limits on the channels beyond pressure, and the age of those that are watched."""
+
+    def __init__(self, setup: Setup) -> None:
+        self._rules = _limits(setup)
+        given = sources(setup)
+        self._stale_s = {
+            channel: age_s
+            for channel in self._rules
+            if channel in given and (age_s := stale_s(setup, channel)) is not None
+        }
+        self._good_ns: dict[str, int] = {}
+
+    def has_limit(self, channel: str) -> bool:
+        """Whether the setup sets a limit to the channel."""
+        return channel in self._rules
+
+    def start(self, now_ns: int) -> None:
+        """Ages count from here where nothing came yet."""
+        for channel in self._stale_s:
+            self._good_ns.setdefault(channel, now_ns)
+
+    def see(self, sample: Sample) -> list[Finding]:
+        """What a reading says against its limits. One without a value is not believed, and does
+        not make the channel fresh."""
+        if sample.quality == GOOD:
+            self._good_ns[sample.channel] = sample.t_ns
+        rule = self._rules.get(sample.channel)
+        if rule is None or sample.value is None:
+            return []
+        finding = rule(sample.value)
+        return [] if finding is None else [finding]
+
+    def tick(self, now_ns: int) -> list[Finding]:
+        """Watched channels that have gone quiet."""
+        found = []
+        for channel, limit_s in self._stale_s.items():
+            good_ns = self._good_ns.get(channel)
+            if good_ns is not None:
+                age_s = (now_ns - good_ns) / NS
+                found.append(sensor_rules.channel_stale(channel, age_s, limit_s))
+        return [finding for finding in found if finding is not None]
+
+
+def _limits(setup: Setup) -> dict[str, Callable[[float], Finding | None]]:
+    """The rule of each channel that has a limit."""
+    limits = setup.limits
+    rules: dict[str, Callable[[float], Finding | None]] = {}
+    oil_degc, coil_a = limits.oil_temperature_degc, limits.coil_current_a
+    cylinder_kpa = limits.cylinder_pressure_kpa
+    low_v, high_v = limits.supply_voltage_min_v, limits.supply_voltage_max_v
+    low_rpm, high_rpm = limits.engine_speed_min_rpm, limits.engine_speed_max_rpm
+    if oil_degc is not None:
+        rules["oil_temperature"] = lambda value: gauge_rules.oil_temperature(value, oil_degc)
+    if low_v is not None or high_v is not None:
+        rules["supply_voltage"] = lambda value: gauge_rules.supply_voltage(value, low_v, high_v)
+    if coil_a is not None:
+        rules["coil_current"] = lambda value: sensor_rules.coil_current(value, coil_a)
+    if cylinder_kpa is not None:
+        rules["cylinder_pressure"] = lambda value: sensor_rules.cylinder_pressure(
+            value, cylinder_kpa
+        )
+    if low_rpm is not None or high_rpm is not None:
+        rules[ENGINE_SPEED] = lambda value: sensor_rules.engine_speed(value, low_rpm, high_rpm)
+    return rules

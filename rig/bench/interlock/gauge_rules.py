@@ -1,0 +1,102 @@
+# SPDX-License-Identifier: MIT
+"""Rules on what the sensors read: pressure, its rate, the gauge itself, temperature, supply.
+
+Every comparison is written so that NaN trips: `not (value <= limit)`.
+"""
+
+from __future__ import annotations
+
+from rig.bench.interlock import registry
+from rig.bench.interlock.coil_and_program_rules import Finding
+
+NOT_LOWERED = (
+    "Releasing the coil does not lower the supply pressure: bring the engine to idle or shut the "
+    "supply valve, and let the pressure fall before going near the fittings."
+)
+
+
+def over_pressure(pressure_kpa: float, limit_kpa: float) -> Finding | None:
+    """A reading above the limit."""
+    if pressure_kpa <= limit_kpa:
+        return None
+    return Finding(
+        registry.OVER_PRESSURE, pressure_kpa, limit_kpa, "kPa",
+        f"Pressure {pressure_kpa:.0f} kPa is over the limit of {limit_kpa:.0f} kPa. {NOT_LOWERED}",
+    )  # fmt: skip
+
+
+def pressure_rate(rate_kpa_s: float, limit_kpa_s: float) -> Finding | None:
+    """A rise that no stroke explains."""
+    if rate_kpa_s <= limit_kpa_s:
+        return None
+    return Finding(
+        registry.PRESSURE_RATE, rate_kpa_s, limit_kpa_s, "kPa/s",
+        f"The pressure rose by {rate_kpa_s:.0f} kPa/s while no stroke explains it (limit "
+        f"{limit_kpa_s:.0f} kPa/s): engine speed, supply valve or relief valve. {NOT_LOWERED}",
+    )  # fmt: skip
+
+
+def gauge_stale(age_s: float, limit_s: float) -> Finding | None:
+    """No believable reading for longer than the limit."""
+    if age_s <= limit_s:
+        return None
+    return Finding(
+        registry.GAUGE_STALE, age_s, limit_s, "s",
+        f"No good reading from the gauge for {age_s:.2f} s (limit {limit_s:.2f} s), so the "
+        "pressure is not known. Check the gauge's supply, its cable and its settings.",
+    )  # fmt: skip
+
+
+def gauge_implausible(in_a_row: int, allowed: int, value_kpa: float | None) -> Finding | None:
+    """Reading after reading outside what the gauge can show."""
+    if in_a_row < allowed:
+        return None
+    shown = "" if value_kpa is None else f" (last {value_kpa:.0f} kPa)"
+    return Finding(
+        registry.GAUGE_IMPLAUSIBLE, float(in_a_row), float(allowed), "readings",
+        f"{in_a_row} readings in a row{shown} lie outside the gauge's measuring range. Sensor, "
+        "cable or unit is wrong, or measuring_range in the setup is.",
+    )  # fmt: skip
+
+
+def unit_changed() -> Finding:
+    """Somebody switched the gauge's unit during the run."""
+    return Finding(
+        registry.GAUGE_IMPLAUSIBLE, None, None, "",
+        "The gauge sends another unit than the setup says, so its numbers cannot be believed. Set "
+        "the gauge back, or change the unit in the setup.",
+    )  # fmt: skip
+
+
+def gauge_stuck(strokes: int, allowed: int) -> Finding | None:
+    """The switch answered stroke after stroke and the reading never moved."""
+    if strokes < allowed:
+        return None
+    return Finding(
+        registry.GAUGE_STUCK, float(strokes), float(allowed), "strokes",
+        f"The gauge showed one and the same value over {strokes} strokes that the switch "
+        "answered. Its display is held, its port is blocked, or a valve before it is shut.",
+    )  # fmt: skip
+
+
+def oil_temperature(temperature_degc: float, limit_degc: float) -> Finding | None:
+    """Oil above the limit."""
+    if temperature_degc <= limit_degc:
+        return None
+    return Finding(
+        registry.OIL_TEMPERATURE, temperature_degc, limit_degc, "degC",
+        f"Oil at {temperature_degc:.0f} degC is over the limit of {limit_degc:.0f} degC. Let it "
+        "cool; hot oil burns at once.",
+    )  # fmt: skip
+
+
+def supply_voltage(voltage_v: float, low_v: float | None, high_v: float | None) -> Finding | None:
+    """Supply outside its limits."""
+    if (low_v is None or voltage_v >= low_v) and (high_v is None or voltage_v <= high_v):
+        return None
+    limit_v = low_v if low_v is not None and not voltage_v >= low_v else high_v
+    return Finding(
+        registry.SUPPLY_VOLTAGE, voltage_v, limit_v, "V",
+        f"Supply at {voltage_v:.1f} V is outside its limit of {limit_v:.1f} V. Check battery, "
+        "charger and connections; times taken at another voltage do not compare.",
+    )  # fmt: skip

@@ -1,0 +1,257 @@
+# SPDX-License-Identifier: MIT
+"""The interlock: alone holds the raw relay, releases the coil when a rule no longer holds.
+
+Order on every trip: command off first, latch second, report third. It never claims to be a safety
+function; fuse, mushroom stop and relief valve stand beneath it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from rig.bench.interlock import coil_and_program_rules, gauge_rules, registry
+from rig.bench.interlock.channel_watch import Averager, ChannelWatch
+from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.bench.interlock.trackers import CoilHeat, DutyWindow, GaugeWatch
+from rig.config.setup.model import Setup
+from rig.core.ports import Coil
+from rig.core.records import READBACK, SWITCH, Command, Edge, Record, Sample, Trip
+
+NS = 1_000_000_000
+AGREE_TICKS = 2
+"""The read-back counts as agreeing again after so many looks: a chattering one is no agreement."""
+
+
+class Interlock:
+    """Watches every sample and its own tick; hands out energise and release.
+
+    `emit` takes the records of commands and trips; `now_ns` is the clock of all records; `beat`
+    toggles the heartbeat line, and is called only here and only while nothing has tripped.
+    """
+
+    def __init__(
+        self,
+        coil: Coil,
+        setup: Setup,
+        emit: Callable[[Record], None],
+        now_ns: Callable[[], int],
+        beat: Callable[[], None] | None = None,
+    ) -> None:
+        self._coil, self._emit, self._now_ns = coil, emit, now_ns
+        self.setup = self._setup = setup
+        self._beat = beat
+        self._stale_s = setup.gauge_stale_s
+        self._live_level = setup.coil_live_level
+        self._on_since_ns: int | None = None
+        self._duty = DutyWindow(int(setup.limits.duty_window_s * NS))
+        self._heat = CoilHeat(setup)
+        self._gauge = GaugeWatch(setup)
+        self._channels = ChannelWatch(setup)
+        self._means = Averager()
+        self._level: dict[str, int] = {}
+        self._edge_level: dict[str, int] = {}
+        self._edge_lost_since: dict[str, int | None] = {}
+        self._disagree_since: int | None = None
+        self._agreed = 0
+        self.trip: Trip | None = None
+        self.later: list[Trip] = []
+
+    # -- the guarded relay
+
+    @property
+    def energised(self) -> bool:
+        """What was commanded last."""
+        return self._coil.commanded_on
+
+    def energise(self, stroke: int) -> bool:
+        """Command the relay on; False, and nothing done, once tripped."""
+        if self.trip is not None:
+            return False
+        t_ns = self._now_ns()
+        self._heat.advance(t_ns, energised=False)
+        self._on_since_ns = self._disagree_since = t_ns
+        self._coil.on()
+        self._emit(Command(True, t_ns, self._now_ns(), stroke))
+        self._gauge.command(t_ns, on=True)
+        return True
+
+    def release(self, stroke: int = 0) -> None:
+        """Command the relay off. Works from any state, any number of times.
+
+        Raises CoilLiveError where the line could not be written at all.
+        """
+        was_on = self._on_since_ns
+        t_ns = self._now_ns()
+        self._coil.off()
+        done_ns = self._now_ns()
+        if was_on is None:
+            return
+        self._heat.advance(t_ns, energised=True)
+        self._on_since_ns = None
+        self._disagree_since = t_ns
+        self._duty.add(was_on, t_ns)
+        self._emit(Command(False, t_ns, done_ns, stroke))
+        self._gauge.command(t_ns, on=False)
+
+    # -- what arrives
+
+    def see_sample(self, sample: Sample) -> None:
+        """Called with every reading before anything else sees it."""
+        watch_of = self._gauge if sample.channel == "pressure" else self._channels
+        for finding in watch_of.see(sample):
+            self._judge(finding, sample.t_ns)
+
+    def see_block(self, reading: Sample) -> None:
+        """The same for a block of a fast channel, as one reading (channel_watch.as_sample)."""
+        if reading.channel != "pressure":
+            self.see_sample(reading)
+            return
+        limit_kpa = self._gauge.limit_kpa
+        if reading.value is not None and limit_kpa is not None:
+            self._judge(gauge_rules.over_pressure(reading.value, limit_kpa), reading.t_ns)
+        mean = self._means.add(reading)
+        if mean is not None:
+            self.see_sample(mean)
+
+    def see_edge(self, edge: Edge) -> None:
+        """Called with every edge, in order."""
+        self._edge_level[edge.line] = self._level[edge.line] = edge.level
+        self._edge_lost_since[edge.line] = None  # a source that reports edges is not dead
+        if edge.line == SWITCH:
+            self._gauge.switch_edge()
+
+    def start(self, now_ns: int, levels: Mapping[str, int]) -> None:
+        """Watching begins: levels are taken as they stand, staleness counts from here."""
+        self._level.update(levels)
+        self._edge_level.update(levels)
+        if self._gauge.good_ns is None:
+            self._gauge.good_ns = now_ns
+        self._disagree_since = now_ns
+        self._channels.start(now_ns)
+
+    # -- what does not arrive
+
+    def tick(
+        self, now_ns: int, levels: Mapping[str, int], loops: Mapping[str, bool] | None = None
+    ) -> None:
+        """Judge every rule that needs no arrival. `levels` were polled just now, `loops` are the
+        stop and cover inputs by rule name, True while closed."""
+        for rule, closed in (loops or {}).items():
+            self._judge(coil_and_program_rules.loop_open(rule, closed), now_ns)
+        limits = self._setup.limits
+        on_since = self._on_since_ns
+        if on_since is not None:
+            self._judge(
+                coil_and_program_rules.on_time((now_ns - on_since) / NS, limits.on_time_s), now_ns
+            )
+        on_s = self._duty.on_ns(now_ns, self._on_since_ns) / NS
+        self._judge(coil_and_program_rules.duty(on_s, limits.duty_window_s, limits.duty), now_ns)
+        if self._setup.coil_heating is not None:
+            self._heat.advance(now_ns, energised=self._on_since_ns is not None)
+            limit_degc = self._setup.coil_heating.temperature_limit_degc
+            self._judge(
+                coil_and_program_rules.coil_heating(self._heat.temperature_degc, limit_degc), now_ns
+            )
+        if self._gauge.limit_kpa is not None and self._gauge.good_ns is not None:
+            age_s = (now_ns - self._gauge.good_ns) / NS
+            self._judge(gauge_rules.gauge_stale(age_s, self._stale_s), now_ns)
+        for finding in self._channels.tick(now_ns):
+            self._judge(finding, now_ns)
+        for line, level in levels.items():
+            self._level[line] = level
+            self._judge_edges(line, level, now_ns)
+        if READBACK in levels:
+            self._judge_readback(now_ns)
+        if self.trip is None and self._beat is not None:
+            self._beat()
+
+    def program(
+        self,
+        now_ns: int,
+        *,
+        late_s: float = 0.0,
+        overflowed: bool = False,
+        lag_s: float = 0.0,
+        free_mb: float | None = None,
+    ) -> None:
+        """The loop itself, and what the recorder tells: all may be as they should."""
+        limits = self._setup.limits
+        self._judge(coil_and_program_rules.loop_late(late_s, limits.loop_late_s), now_ns)
+        self._judge(
+            coil_and_program_rules.recorder_behind(overflowed, lag_s, limits.recorder_lag_s), now_ns
+        )
+        if free_mb is not None:
+            self._judge(
+                coil_and_program_rules.disk_nearly_full(free_mb, limits.disk_free_mb), now_ns
+            )
+
+    def recorder_gone(self, now_ns: int) -> None:
+        """Nobody takes the records any more."""
+        self._judge(coil_and_program_rules.recorder_gone(), now_ns)
+
+    def edge_source_failed(self, now_ns: int, detail: str) -> None:
+        """The request for the timed lines is gone."""
+        self._judge(coil_and_program_rules.edge_source_failed(detail), now_ns)
+
+    def load_live(self) -> bool | None:
+        """What the read-back shows; None where none is wired."""
+        level = self._level.get(READBACK)
+        return None if level is None else level == self._live_level
+
+    def switch_closed(self) -> bool | None:
+        """What the switch's line shows; None before it was looked at."""
+        level = self._level.get(SWITCH)
+        return None if level is None else level == self._setup.switch_closed_level
+
+    # -- inside
+
+    def _judge_edges(self, line: str, level: int, now_ns: int) -> None:
+        if level == self._edge_level.get(line, level):
+            self._edge_lost_since[line] = None
+            return
+        since = self._edge_lost_since.get(line)
+        if since is None:
+            self._edge_lost_since[line] = since = now_ns
+        self._judge(
+            coil_and_program_rules.edge_source(line, (now_ns - since) / NS, registry.EDGE_LOST_S),
+            now_ns,
+        )
+
+    def _judge_readback(self, now_ns: int) -> None:
+        commanded_on = self._coil.commanded_on
+        if self.load_live() == commanded_on:
+            self._agreed += 1
+            if self._agreed >= AGREE_TICKS:
+                self._disagree_since = None
+            return
+        self._agreed = 0
+        if self._disagree_since is None:
+            self._disagree_since = now_ns
+        waited_s = (now_ns - self._disagree_since) / NS
+        allowed_s = self._setup.limits.readback_delay_s
+        side = self._setup.coil.feed_side
+        self._judge(
+            coil_and_program_rules.readback(commanded_on, waited_s, allowed_s, side), now_ns
+        )
+
+    def _judge(self, finding: Finding | None, t_ns: int) -> None:
+        """Off, then latch, then report; the latch stands even where off could not be written."""
+        if finding is None:
+            return
+        try:
+            self.release()
+        finally:
+            self._latch(finding, t_ns)
+
+    def _latch(self, finding: Finding, t_ns: int) -> None:
+        trip = Trip(*finding[:4], t_ns, finding.message)
+        if trip.value is not None and not math.isfinite(trip.value):
+            trip = trip._replace(value=None)  # a record has no form for it, and it must be told
+        if self.trip is None:
+            self.trip = trip
+        elif finding.rule in {self.trip.rule, *(later.rule for later in self.later)}:
+            return
+        else:
+            self.later.append(trip)
+        self._emit(trip)

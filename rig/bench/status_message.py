@@ -1,0 +1,54 @@
+# SPDX-License-Identifier: MIT
+"""What the bench tells its desks ten times a second."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rig.bench.interlock.interlock import Interlock
+from rig.core import messages
+from rig.core.records import Sample, Step
+
+NS = 1_000_000_000
+STATUS_NS = NS // 10
+
+
+class StatusTeller:
+    """Builds the status line when it is due."""
+
+    def __init__(self) -> None:
+        self._next_ns = 0
+
+    def line(
+        self,
+        now_ns: int,
+        state: str,
+        step: Step,
+        interlock: Interlock,
+        readings: Mapping[str, Sample],
+        lag_s: float,
+    ) -> str | None:
+        """The status as a telling; None until it is due again."""
+        if now_ns < self._next_ns:
+            return None
+        self._next_ns = now_ns + STATUS_NS
+        pressure = readings.get("pressure")
+        return messages.tell(
+            "status",
+            state=state,
+            t_ns=now_ns,
+            step=step.name,
+            number=step.number,
+            commanded_on=interlock.energised,
+            coil_live=interlock.load_live(),
+            switch_closed=interlock.switch_closed(),
+            pressure_kpa=pressure.value if pressure else None,
+            pressure_age_s=(now_ns - pressure.t_ns) / NS if pressure else None,
+            tripped=interlock.trip.rule if interlock.trip else None,
+            lag_s=lag_s,
+            channels={
+                name: [reading.value, (now_ns - reading.t_ns) / NS]
+                for name, reading in readings.items()
+                if name != "pressure"
+            },
+        )

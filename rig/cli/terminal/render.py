@@ -1,0 +1,116 @@
+# SPDX-License-Identifier: MIT
+"""A result as text: tables on a terminal, plain lines for a program, or JSON."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import click
+
+from rig.text import behaviour, words
+from rig.text.coil_current import plain_fields
+
+STROKE_FIELDS = (
+    "number", "answered", "settled", "response_ms", "release_ms", "first_edge_on_ms",
+    "first_edge_off_ms", "bounce_on", "bounce_off", "at_switch_on_kpa", "at_switch_off_kpa",
+    "marks", "missed",
+)  # fmt: skip
+RAMP_FIELDS = ("number", "actuation_kpa", "reset_kpa", "differential_kpa", "marks")
+
+
+def show_result(result: Mapping[str, Any], *, as_json: bool = False) -> None:
+    """Print the JSON of a run on standard output: as JSON, as tables on a terminal, else as
+    lines of tab-separated fields (names first) that name every stroke."""
+    if as_json:
+        click.echo(json.dumps(result, allow_nan=False, ensure_ascii=False))
+    elif sys.stdout.isatty():
+        from rich.console import Console
+
+        from rig.cli.terminal.tables import Show
+
+        Show(result, Console(markup=False, highlight=False, emoji=False)).all()
+    else:
+        for line in plain_lines(result):
+            click.echo(line)
+
+
+def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
+    """The result for a program: `name<TAB>value` lines, then one line a stroke or ramp.
+
+    Unknown values are empty. A source that measured no valve stands above every table (#).
+    """
+    word = words.across(result)
+    notice = f"# {word}: {words.NO_VALVE[result['source']]}" if word else None
+    if notice:
+        yield notice
+    for name in ("run", "kind", "source", "status", "seed", "setup_hash", "valve", "job", "by"):
+        yield _line(name, result[name])
+    for name, given in result["conditions"].items():
+        yield _line(f"conditions.{name}", f"{given['value']} {given['unit']} {given['how']}")
+    for figure, row in result["summary"].items():
+        for name, value in behaviour.flat(figure, row):
+            yield _line(name, value)
+    for name, value in result["counts"].items():
+        yield _line(name, value)
+    for name, value in (result.get("clock") or {}).items():
+        yield _line(f"clock.{name}", value)
+    if result.get("remark"):
+        yield _line("remark", result["remark"])
+    yield _line("contact", result["contact"]["sense"])
+    yield _line("timed_from", result["reference"]["of"])
+    yield _line("off", (result["end"] or {}).get("off"))
+    yield _line("not_watched", "; ".join(str(item["rule"]) for item in result["not_watched"]))
+    yield _line("trip", result["trip"]["rule"] if result["trip"] else None)
+    yield _line("trip_message", result["trip"]["message"] if result["trip"] else None)
+    yield _line("stopped", (result["end"] or {}).get("why"))
+    yield _line("marks", "; ".join(result["marks"]))
+    yield _line("doubtful", "; ".join(result["doubtful"]))
+    if result["kind"] == "strokes":
+        for name, value in behaviour.fields(result):
+            yield _line(name, value)
+    for name, value in plain_fields(result):
+        yield _line(name, value)
+    if result["hold"]:
+        for name, value in result["hold"].items():
+            if name not in ("trace", "marks"):
+                yield _line(f"hold.{name}", value)
+    verdict = result["verdict"]
+    for limit in verdict["limits"]:
+        yield _line("limit", words.limit_text(limit), limit["value"], limit["result"])
+    yield _line("verdict", verdict["result"])
+    yield _line("why", verdict["why"])
+    # a result of an earlier program has neither
+    yield _line("risk_pct", verdict.get("risk_pct"))
+    yield _line("guard_band", verdict.get("guard_band"))
+    yield _line("next_check", verdict["next_check"])
+    for fields, rows in ((STROKE_FIELDS, result["strokes"]), (RAMP_FIELDS, _ramps(result))):
+        if rows:
+            yield ""
+            if notice:
+                yield notice
+            yield "\t".join(fields)
+            for row in rows:
+                # a result of an earlier program has no `missed`
+                yield _line(*(row.get(field) for field in fields))
+
+
+def _ramps(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return result["ramp"]["ramps"] if result["ramp"] else []
+
+
+def _line(*values: Any) -> str:
+    return "\t".join(_field(value) for value in values)
+
+
+def _field(value: Any) -> str:
+    match value:
+        case None:
+            return ""
+        case bool():
+            return "yes" if value else "no"
+        case list():
+            return "; ".join(words.one_line(item) for item in value)
+    return words.one_line(value)

@@ -1,0 +1,268 @@
+# SPDX-License-Identifier: MIT
+"""A result on a terminal: tables and a plot. Every one of them carries the source's word."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from rig.cli.terminal.plot import plot
+from rig.text import words
+from rig.text.behaviour import sentences
+from rig.text.coil_current import current_sentences
+from rig.text.run_facts import facts, hold_facts, shortened
+from rig.text.words import across, number
+
+PLOT_WIDTH = 72
+
+STROKE_COLUMNS = (
+    ("stroke", "number", 0), ("response\nms", "response_ms", 2), ("release\nms", "release_ms", 2),
+    ("first edge\non, ms", "first_edge_on_ms", 2), ("\noff, ms", "first_edge_off_ms", 2),
+    ("bounce\non", "bounce_on", 0), ("\noff", "bounce_off", 0),
+    ("kPa at\non", "at_switch_on_kpa", 1), ("\noff", "at_switch_off_kpa", 1),
+)  # fmt: skip
+
+
+class Show:
+    """Shows one result (the JSON of a run) on `console`."""
+
+    def __init__(self, result: Mapping[str, Any], console: Console) -> None:
+        self._result, self._console = result, console
+        # marks are sentences: a table shows letters, explained below it
+        self._letter = {mark: _letter(n) for n, mark in enumerate(result["mark_counts"])}
+
+    def _letters(self, marks: Sequence[str]) -> str:
+        return " ".join(self._letter.get(mark, "?") for mark in marks)
+
+    def all(self) -> None:
+        """Everything, in the order in which it is read."""
+        self._facts()
+        kind = self._result["kind"]
+        if kind == "ramp":
+            self._ramps()
+        elif kind == "hold":
+            self._hold()
+        else:
+            self._summary()
+            self._plots()
+            self._behaviour()
+            self._current()
+            self._strokes()
+        self._marks()
+        self._verdict()
+
+    def _title(self, text: str) -> Text:
+        word = across(self._result)
+        return Text(f"{word} · {text}" if word else text, style="bold")
+
+    def _table(self, title: str, *columns: tuple[str, str]) -> Table:
+        word = across(self._result)
+        table = Table(
+            title=self._title(title), title_justify="left", box=None, pad_edge=False,
+            caption=Text(word, style="bold") if word else None, caption_justify="left",
+        )  # fmt: skip
+        for name, justify in columns:
+            # a number that was cut short is worse than a line that wraps
+            table.add_column(
+                name, justify="right" if justify == "right" else "left", overflow="fold",
+                no_wrap=justify == "right" and bool(name) and len(name) < 9,
+            )  # fmt: skip
+        return table
+
+    def _print(self, *parts: Any) -> None:
+        self._console.print(*parts)
+
+    def _facts(self) -> None:
+        result = self._result
+        rows = list(facts(result))
+        run = result["run"]
+        table = self._table("capture" if run is None else f"run {run}", ("", ""), ("", ""))
+        table.show_header = False
+        for name, value in rows:
+            table.add_row(name, Text(value))
+        self._print(table)
+        word = words.NO_VALVE.get(result["source"])
+        if word:
+            self._print(Text(word))
+        self._print()
+
+    def _summary(self) -> None:
+        columns = ("n", "mean", "sd", "min", "median", "max")
+        table = self._table("times in ms", ("", ""), *((name, "right") for name in columns))
+        for key, name in (("response_ms", "response"), ("release_ms", "release")):
+            row = self._result["summary"][key]
+            table.add_row(name, *(number(row[column], 2) for column in columns))
+        self._print(table)
+        self._print(
+            Text(
+                "response: coil live to switch settled on. release: coil dead to switch settled "
+                f"off. Settled: it stays put for {self._result['settle_window_ms']:g} ms.",
+                style="dim",
+            )
+        )
+        self._print()
+
+    def _plots(self) -> None:
+        strokes = self._result["strokes"]
+        if len(strokes) < 3:
+            return
+        plain = not (self._console.encoding or "").lower().startswith("utf")
+        width = max(10, min(PLOT_WIDTH, self._console.width - 12))
+        for key, name in (("response_ms", "response"), ("release_ms", "release")):
+            values = [stroke[key] for stroke in strokes]
+            lines = plot(values, width, ascii_only=plain)
+            if not lines:
+                continue
+            known = [value for value in values if value is not None]
+            self._print(self._title(f"{name} of each stroke, ms (x: no number)"))
+            labels = [f"{max(known):.1f}", *[""] * (len(lines) - 2), f"{min(known):.1f}"]
+            for label, line in zip(labels, lines, strict=True):
+                self._print(Text(f"{label:>9} |{line}"))
+            last = f"stroke {strokes[0]['number']} to {strokes[-1]['number']}"
+            many = f", largest of about {-(-len(values) // width)}" if len(values) > width else ""
+            self._print(Text(f"{'':>9}  {last}{many}", style="dim"))
+        self._print()
+
+    def _behaviour(self) -> None:
+        told = sentences(self._result)
+        if told:
+            self._print(self._title("how it behaved"))
+            for sentence in told:
+                self._print(Text(f"- {sentence}"))
+            self._print()
+
+    def _current(self) -> None:
+        told = current_sentences(self._result)
+        if told:
+            self._print(self._title("coil current"))
+            for sentence in told:
+                self._print(Text(f"- {sentence}"))
+            self._print()
+
+    def _strokes(self) -> None:
+        strokes = self._result["strokes"]
+        if not strokes:
+            self._print(Text("No stroke was recorded."), "")
+            return
+        shown, left_out = shortened(strokes)
+        columns = [(title, "right") for title, _, _ in STROKE_COLUMNS]
+        table = self._table("strokes", *columns, ("marks", ""))
+        before = None
+        for stroke in shown:
+            if before is not None and stroke["number"] != before + 1:
+                table.add_row("...")
+            before = stroke["number"]
+            table.add_row(
+                *(number(stroke[key], digits) for _, key, digits in STROKE_COLUMNS),
+                self._letters(stroke["marks"]),
+            )
+        self._print(table)
+        if left_out:
+            run = self._result["run"]
+            how = "with --json" if run is None else f"with `rig show {run} --json` or `rig serve`"
+            self._print(Text(f"{left_out} strokes are not shown; see all {how}.", style="dim"))
+        self._print()
+
+    def _hold(self) -> None:
+        held = self._result["hold"]
+        if held is None:
+            return
+        table = self._table("hold", ("", ""), ("", ""))
+        table.show_header = False
+        for name, value in hold_facts(held):
+            table.add_row(name, value)
+        self._print(table)
+        values = held["trace"]["pressure_kpa"]
+        plain = not (self._console.encoding or "").lower().startswith("utf")
+        lines = plot(values, max(10, min(PLOT_WIDTH, self._console.width - 12)), ascii_only=plain)
+        if lines:
+            known = [value for value in values if value is not None]
+            self._print(self._title("pressure during the watch, kPa"))
+            labels = [f"{max(known):.1f}", *[""] * (len(lines) - 2), f"{min(known):.1f}"]
+            for label, line in zip(labels, lines, strict=True):
+                self._print(Text(f"{label:>9} |{line}"))
+        self._print()
+
+    def _ramps(self) -> None:
+        ramp = self._result["ramp"]
+        if ramp is None:
+            return
+        keys = ("actuation_kpa", "reset_kpa", "differential_kpa")
+        names = ("actuation kPa", "reset kPa", "differential kPa")
+        table = self._table(
+            "ramps", ("ramp", "right"), *((name, "right") for name in names), ("marks", "")
+        )
+        for row in ramp["ramps"]:
+            table.add_row(
+                str(row["number"]), *(number(row[key], 2) for key in keys),
+                self._letters(row["marks"]),
+            )  # fmt: skip
+        for figure in ("mean", "sd"):
+            row = [number(ramp["summary"][key][figure], 2) for key in keys]
+            table.add_row(figure, *row, "", style="bold")
+        self._print(table)
+        self._print()
+
+    def _marks(self) -> None:
+        result = self._result
+        counts = result["mark_counts"]
+        word = {"ramp": "ramp", "hold": "hold"}.get(result["kind"], "stroke")
+        rows = [("", "run", mark) for mark in result["marks"] if mark not in counts]
+        rows += [(self._letter[mark], _many(n, word), mark) for mark, n in counts.items()]
+        if not rows and not result["counts"]["unexpected_edges"]:
+            return
+        table = self._table("marks", ("", ""), ("", ""), ("", ""), ("", ""))
+        table.show_header = False
+        for letter, where, mark in rows:
+            doubt = "makes numbers doubtful" if mark in result["doubtful"] else ""
+            table.add_row(letter, where, Text(mark), doubt)
+        if result["counts"]["unexpected_edges"]:
+            edges = _many(result["counts"]["unexpected_edges"], "switch edge")
+            table.add_row("", "run", f"{edges} with no command")
+        self._print(table)
+        self._print()
+
+    def _verdict(self) -> None:
+        verdict = self._result["verdict"]
+        name, sign, colour = words.VERDICTS[verdict["result"]]
+        if verdict["limits"]:
+            table = self._table("limits", ("", ""), ("found", "right"), ("", ""))
+            for limit in verdict["limits"]:
+                title, mark, _ = words.VERDICTS[limit["result"]]
+                value = limit["value"]
+                found = words.UNKNOWN if value is None else f"{value:.4g} {limit['unit']}"
+                table.add_row(
+                    Text(words.limit_text(limit)), found.rstrip(),
+                    f"{mark} {title.lower()}",
+                )  # fmt: skip
+            self._print(table)
+        trip = self._result["trip"]
+        if trip:
+            self._print(Text(f"TRIPPED: {trip['rule']}. {trip['message']}", style="bold"))
+        said = self._title(f"[{sign}] {name}")
+        said.stylize(colour)
+        self._print(said)
+        self._print(Text(verdict["why"]))
+        if verdict.get("guard_band") and verdict.get("risk_pct") is not None:
+            risk = verdict["risk_pct"]
+            shown = f"{risk:.0f} %" if risk >= 1 else "under 1 %"
+            chance = (
+                "that the limit is broken" if verdict["result"] == "undecided"
+                else "that this verdict is wrong"
+            )  # fmt: skip
+            self._print(Text(f"Nearest limit: {verdict['decided_by']}. Chance {chance}: {shown}."))
+        if verdict["next_check"] and verdict["next_check"] not in verdict["why"]:
+            self._print(Text(f"Next check: {verdict['next_check']}."))
+
+
+def _letter(n: int) -> str:
+    """a, b ... z, aa, ab ..."""
+    return (_letter(n // 26 - 1) if n >= 26 else "") + chr(ord("a") + n % 26)
+
+
+def _many(n: int, word: str) -> str:
+    return f"{n} {word}{'' if n == 1 else 's'}"

@@ -1,0 +1,220 @@
+# SPDX-License-Identifier: MIT
+"""Loads setups and sheets; refuses them with every problem at once, in plain words."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from rig.config.files.problems import Finding, dotted, listed, look_up, nearest, plain, show
+from rig.config.files.reading import Unreadable, in_file_order, read
+from rig.config.files.toml_file import Parsed, parse_file, parse_text
+from rig.config.setup.model import Setup
+from rig.config.setup.rules import SETUP_RULES
+from rig.config.sheet.model import KINDS, NOT_KEYS, Sheet
+from rig.config.sheet.rules import ACCEPT_RULES, PAIR_RULES, SHEET_RULES
+from rig.core.errors import FileProblems, Problem
+
+HASH_DIGITS = 16
+
+
+@dataclass(frozen=True)
+class LoadedSetup:
+    """A setup that may be used. `hash` is the start of the SHA-256 of `text`."""
+
+    setup: Setup
+    text: str
+    path: str
+    hash: str
+
+
+@dataclass(frozen=True)
+class LoadedSheet:
+    """A sheet that may be used. `hash` is the start of the SHA-256 of `text`."""
+
+    sheet: Sheet
+    text: str
+    path: str
+    hash: str
+
+
+def load_setup(path: str | os.PathLike[str]) -> LoadedSetup:
+    """Load a setup. Raises FileProblems."""
+    return load_pair(path, None)[0]
+
+
+def load_sheet(path: str | os.PathLike[str]) -> LoadedSheet:
+    """Load a sheet, unchecked against any setup. Raises FileProblems."""
+    return _sheet_of(_read_sheet(parse_file(path)))
+
+
+def load_pair(
+    setup_path: str | os.PathLike[str], sheet_path: str | os.PathLike[str] | None
+) -> tuple[LoadedSetup, LoadedSheet | None]:
+    """Load a setup and a sheet and check that they fit. Raises FileProblems with the problems of
+    both files."""
+    setup_file = parse_file(setup_path)
+    sheet_file = None if sheet_path is None else parse_file(sheet_path)
+    _refuse_swapped(setup_file, sheet_file)
+    setup = _read_setup(setup_file)
+    if sheet_file is None:
+        return _setup_of(setup), None
+    return _pair_of(setup, _read_sheet(sheet_file))
+
+
+def _refuse_swapped(setup: Parsed, sheet: Parsed | None) -> None:
+    """One plain word instead of a problem for every key of a file given in the wrong place."""
+    found = []
+    order = "Give the setup first, then the sheet."
+    if "kind" in (setup.data or {}) and "backend" not in (setup.data or {}):
+        found.append(
+            Problem(setup.name, "", "", "This is a sheet, and a setup was expected.", order)
+        )
+    if sheet is not None and "backend" in (sheet.data or {}) and "kind" not in (sheet.data or {}):
+        found.append(
+            Problem(sheet.name, "", "", "This is a setup, and a sheet was expected.", order)
+        )
+    _refuse(found)
+
+
+def setup_from_text(text: str, name: str) -> LoadedSetup:
+    """A setup from its text, as stored with a run; `name` stands for the file in messages."""
+    return _setup_of(_read_setup(parse_text(text, name)))
+
+
+def sheet_from_text(text: str, name: str) -> LoadedSheet:
+    """A sheet from its text, as stored with a run; `name` stands for the file in messages."""
+    return _sheet_of(_read_sheet(parse_text(text, name)))
+
+
+def pair_from_texts(
+    setup_text: str, setup_name: str, sheet_text: str, sheet_name: str
+) -> tuple[LoadedSetup, LoadedSheet]:
+    """A setup and a sheet from their texts, checked against one another."""
+    setup = _read_setup(parse_text(setup_text, setup_name))
+    return _pair_of(setup, _read_sheet(parse_text(sheet_text, sheet_name)))
+
+
+@dataclass
+class _Read:
+    """A file on its way. While there are problems the model is for cross checks only; it is None
+    where the file has no tables and keys at all."""
+
+    file: Parsed
+    model: Any
+    problems: list[Problem]
+
+    def note(self, findings: Iterable[Finding]) -> None:
+        """Turn findings into problems of this file."""
+        name, data = self.file.name, self.file.data
+        for where, what, remedy in findings:
+            value = show(look_up(data, where))
+            key = dotted(data, where)
+            self.problems.append(Problem(name, key, value, _said(what), _said(remedy)))
+
+
+def _start(file: Parsed) -> _Read:
+    return _Read(file, None, [] if file.problem is None else [file.problem])
+
+
+def _setup_of(found: _Read) -> LoadedSetup:
+    _refuse(found.problems)
+    file = found.file
+    return LoadedSetup(found.model, file.text, file.name, text_hash(file.text))
+
+
+def _sheet_of(found: _Read) -> LoadedSheet:
+    _refuse(found.problems)
+    file = found.file
+    return LoadedSheet(found.model, file.text, file.name, text_hash(file.text))
+
+
+def _pair_of(setup: _Read, sheet: _Read) -> tuple[LoadedSetup, LoadedSheet]:
+    if setup.model is not None and sheet.model is not None:
+        sheet.note(checked(PAIR_RULES, setup.model, sheet.model))
+    _refuse([*setup.problems, *sheet.problems])
+    return _setup_of(setup), _sheet_of(sheet)
+
+
+def _refuse(problems: list[Problem]) -> None:
+    if problems:
+        raise FileProblems(problems)
+
+
+def text_hash(text: str) -> str:
+    """Names a setup or sheet in results: the start of the SHA-256 of its UTF-8 bytes."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:HASH_DIGITS]
+
+
+def _said(text: str) -> str:
+    """As a sentence of its own."""
+    text = plain(text)
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
+
+
+def _read_setup(file: Parsed) -> _Read:
+    found = _start(file)
+    if not found.problems:
+        found.model, findings = read(Setup, file.data)
+        findings += checked(SETUP_RULES, found.model)
+        found.note(in_file_order(file.data, findings))
+    return found
+
+
+def _read_sheet(file: Parsed) -> _Read:
+    found = _start(file)
+    if found.problems:
+        return found
+    kind, findings = _kind_of(file.data)
+    if kind is not None:
+        found.model, more = read(KINDS[kind], {**file.data, "kind": kind}, NOT_KEYS)
+        findings += [*more, *sheet_findings(found.model)]
+    found.note(in_file_order(file.data, findings))
+    return found
+
+
+def sheet_findings(sheet: Sheet) -> Iterator[Finding]:
+    """What the cross checks say to a sheet by itself."""
+    yield from checked(SHEET_RULES, sheet)
+    try:
+        accepts = sheet.accept
+    except Unreadable:
+        return
+    for n, accept in enumerate(accepts):
+        yield from checked(ACCEPT_RULES, sheet, n, accept)
+
+
+def checked(rules: Iterable[Callable[..., Iterator[Finding]]], *args: Any) -> Iterator[Finding]:
+    """All findings of those rules whose values could be read."""
+    for rule in rules:
+        try:
+            yield from list(rule(*args))
+        except Unreadable:
+            continue
+
+
+def _kind_of(data: dict[str, Any]) -> tuple[str | None, list[Finding]]:
+    """The kind of a sheet; where it is wrong, the one that was most likely meant."""
+    kind = data.get("kind")
+    if isinstance(kind, str) and kind in KINDS:
+        return kind, []
+    words = listed(f'"{known}"' for known in KINDS)
+    missing = "kind" not in data
+    what = "this key is missing" if missing else "this is not a kind of sheet known here"
+    remedy = f"add a line with kind = {words}" if missing else f"write kind = {words}"
+    meant = nearest(kind, KINDS) if isinstance(kind, str) else None
+    if meant is None:
+        own = {name: len(_own_keys(name) & data.keys()) for name in KINDS}
+        best = max(own, key=own.__getitem__)
+        meant = best if own[best] else None
+    return meant, [Finding(("kind",), what, remedy)]
+
+
+def _own_keys(kind: str) -> set[str]:
+    """The keys that only this kind of sheet has."""
+    keys = {k: {f.alias or n for n, f in model.model_fields.items()} for k, model in KINDS.items()}
+    others = set().union(*(found for name, found in keys.items() if name != kind))
+    return keys[kind] - others

@@ -1,0 +1,280 @@
+# SPDX-License-Identifier: MIT
+"""The pattern language: how one line of a stream gauge is laid out.
+
+A pattern is the line with fields in braces, `ST {pressure} {unit}`:
+
+* `{pressure}` the number, `{unit}` its unit, `{*}` text that does not matter;
+* `{oil_temperature}` and the other channels likewise, in the units that the setup gives them;
+* `{xor}` and `{sum}` a checksum of two hexadecimal digits over what stands before it;
+* a space stands for any number of spaces and tabs, none included; at least one is needed beside
+  `{*}`, and before the number after text that ends in a digit, a sign or a point;
+* spaces around the number, as gauges pad it to a width, need none in the pattern;
+* everything else stands for itself; `{{` and `}}` are single braces.
+
+`{*}` ends at the first place where the text after it in the pattern is found, and is not tried
+further on. So matching never searches for a number that would fit, and never backtracks.
+"""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import itertools
+import re
+from typing import NamedTuple, get_args
+
+from rig.config.gauge.model import OtherName
+from rig.config.gauge.units import UnitError, factor_kpa
+
+_MINUS = "(?:[+-]|\xe2\x88\x92)"  # the last is UTF-8's minus sign, seen as Latin-1
+_SEPARATORS = {"none": "", "comma": ",", "point": r"\.", "space": " ", "apostrophe": "'"}
+# What gauges show for "no value" (common practice, no source).
+_WORD = (
+    r"(?i:[+-]?(?:nan|infinity|inf|ofl|ovfl|ovf|ol|over|ufl|under|ul|error|err)(?![a-z0-9])"
+    r"|-[-.]++|\*[*.]++)"
+)
+_IGNORED = r"[^\x00-\x08\x0a-\x1f\x7f]"
+_UNIT = r"[A-Za-z](?>[A-Za-z0-9/^\xb2\xc2]*)(?:\([AGag]\))?+"
+
+NUMBERS = ("pressure", *get_args(OtherName))
+CHECKSUMS = ("xor", "sum")
+FIELDS = (*NUMBERS, "unit", "*", *CHECKSUMS)
+"""What may stand in braces."""
+
+
+@functools.lru_cache(maxsize=16)
+def _number(decimal: str, thousands: str) -> str:
+    """The form of a number: no nan, no underscore; a run of digits is taken whole or not at all.
+
+    Between sign and digits gauges may pad; thousands come in whole groups of three or not at all.
+    """
+    point, part = {"point": r"\.", "comma": ","}[decimal], _SEPARATORS[thousands]
+    whole = f"(?:[0-9]{{1,3}}+(?:{part}[0-9]{{3}}+)++(?![0-9])|[0-9]++)" if part else "[0-9]++"
+    ends = f"(?![0-9]|{point}{f'|{part}[0-9]' if part else ''})"
+    fraction = f"(?:{whole}(?:{point}[0-9]*+)?+|{point}[0-9]++)"
+    return rf"(?:{_MINUS}[ \t]*+)?+{fraction}(?:[eE][+-]?[0-9]{{1,3}}+)?+{ends}"
+
+
+def _field_regex(name: str, decimal: str, thousands: str) -> str:
+    if name == "unit":
+        return f"(?P<unit>{_UNIT})"
+    if name in CHECKSUMS:
+        return f"(?P<{name}>[0-9A-Fa-f]{{2}})"
+    word = "word" if name == "pressure" else f"{name}_word"
+    return f"(?P<{name}>(?>{_number(decimal, thousands)}|(?P<{word}>{_WORD})))"
+
+
+def read_number(text: str, decimal: str = "point", thousands: str = "none") -> float:
+    """The value of what a number field matched."""
+    text = text.replace("\xe2\x88\x92", "-").replace("\t", "")
+    part = {"none": " ", "comma": ",", "point": ".", "space": " ", "apostrophe": "'"}[thousands]
+    text = text.replace(part, "").replace(" ", "")
+    return float(text.replace(",", ".") if decimal == "comma" else text)
+
+
+class PatternError(ValueError):
+    """A pattern that cannot be used: `position` (from 0) in it, `what` is wrong, `remedy`.
+
+    `key` is the key of the setup that has to change: "pattern" or "unit".
+    """
+
+    def __init__(self, position: int, what: str, remedy: str, key: str = "pattern") -> None:
+        self.position, self.what, self.remedy, self.key = position, what, remedy, key
+        super().__init__(position, what, remedy, key)
+
+    def __str__(self) -> str:
+        where = f"at character {self.position + 1}" if self.key == "pattern" else f"key {self.key}"
+        return f"{where}: {self.what}; {self.remedy}"
+
+
+class GaugePattern(NamedTuple):
+    """A usable pattern. `regex` matches a whole line, decoded as Latin-1, with the groups
+    `pressure`, `word` (set where there is no number) and, with `unit_in_line`, `unit`; further
+    `channels` have groups of their name and `NAME_word`, a `checksum` the group of its name.
+    `factor_kpa` belongs to the setup's unit; None where each line states its own."""
+
+    regex: re.Pattern[str]
+    factor_kpa: float | None
+    unit_in_line: bool
+    channels: tuple[str, ...] = ("pressure",)
+    checksum: str | None = None
+    decimal: str = "point"
+    thousands: str = "none"
+
+
+class _Token(NamedTuple):
+    kind: str
+    """"text", "space" or the name of a field."""
+    text: str
+    position: int
+
+
+@functools.lru_cache(maxsize=32)
+def parse_pattern(
+    pattern: str, unit: str | None, decimal: str = "point", thousands: str = "none"
+) -> GaugePattern:
+    """Check a pattern together with the setup's unit and its way to write numbers.
+
+    Raises PatternError.
+    """
+    tokens = _tokens(pattern)
+    _check(tokens, pattern)
+    in_line = any(token.kind == "unit" for token in tokens)
+    if unit is None and not in_line:
+        raise PatternError(
+            len(pattern),
+            "nothing says which unit the number has",
+            'add {unit} where the line carries it, or the key unit, like unit = "psi"',
+        )
+    try:
+        factor = None if unit is None else factor_kpa(unit)
+    except UnitError as error:
+        raise PatternError(0, error.what, error.remedy, key="unit") from error
+    kinds = [token.kind for token in tokens]
+    channels = tuple(kind for kind in kinds if kind in NUMBERS)
+    checksum = next((kind for kind in kinds if kind in CHECKSUMS), None)
+    regex = re.compile(_regex(tokens, decimal, thousands), re.ASCII)
+    return GaugePattern(regex, factor, in_line, channels, checksum, decimal, thousands)
+
+
+def _tokens(pattern: str) -> list[_Token]:
+    tokens: list[_Token] = []
+    for found in re.finditer(r"\{\{|\}\}|\{[^{}]*\}|[ \t]+|[^{} \t]+|[{}]", pattern):
+        text, at = found.group(), found.start()
+        if text in ("{", "}"):
+            raise PatternError(at, f'a single "{text}"', f'write "{text * 2}" for the character')
+        if text in ("{{", "}}"):
+            text = text[0]
+        elif text[0] == "{":
+            tokens.append(_field(text[1:-1].strip(), at))
+            continue
+        elif text[0] in " \t":
+            tokens.append(_Token("space", " ", at))
+            continue
+        _check_text(text, at)
+        if tokens and tokens[-1].kind == "text":
+            before = tokens.pop()
+            text, at = before.text + text, before.position
+        tokens.append(_Token("text", text, at))
+    return tokens
+
+
+def _field(name: str, at: int) -> _Token:
+    if name not in FIELDS:
+        near = difflib.get_close_matches(name, FIELDS, n=1) or [", ".join(FIELDS)]
+        raise PatternError(at, f"unknown field {{{name}}}", f"write {{{near[0]}}}")
+    return _Token(name, name, at)
+
+
+def _check_text(text: str, at: int) -> None:
+    for offset, character in enumerate(text):
+        if character in "\r\n":
+            raise PatternError(
+                at + offset, "a line end in the pattern", "leave it out; the rig finds line ends"
+            )
+        if not " " < character <= "~":
+            raise PatternError(
+                at + offset,
+                f"{character!r} is not plain ASCII, and gauges differ in how they send it",
+                "put {*} in its place",
+            )
+
+
+def _check(tokens: list[_Token], pattern: str) -> None:
+    checksums = [token for token in tokens if token.kind in CHECKSUMS]
+    if len(checksums) > 1:
+        raise PatternError(checksums[1].position, "a second checksum", "put {*} in its place")
+    if checksums and tokens[-1] is not checksums[0]:
+        raise PatternError(
+            checksums[0].position, "a checksum ends the line", "take out what comes after it"
+        )
+    for name in ("pressure", "unit", *NUMBERS[1:]):
+        needed = name == "pressure"
+        found = [token for token in tokens if token.kind == name]
+        if len(found) > 1:
+            raise PatternError(
+                found[1].position, f"{{{name}}} stands twice", "put {*} in the other place"
+            )
+        if needed and not found:
+            raise PatternError(
+                len(pattern), f"no {{{name}}}", f"put {{{name}}} where the number stands"
+            )
+    for left, right in itertools.pairwise(tokens):
+        _check_neighbours(left, right)
+
+
+def _check_neighbours(left: _Token, right: _Token) -> None:
+    kinds = {left.kind, right.kind}
+    pair = {left.kind in NUMBERS, right.kind in NUMBERS}
+    if ("*" in kinds and not kinds & {"text", "space"}) or pair == {True}:
+        raise PatternError(
+            right.position,
+            f"{{{left.kind}}} and {{{right.kind}}} touch, so it is not known where one ends",
+            "put the text or the space between them there",
+        )
+    if right.kind in CHECKSUMS and left.kind not in ("text", "*"):
+        raise PatternError(
+            right.position,
+            f"it is not known where {{{left.kind}}} ends and the checksum begins",
+            "put the text between them there, like *",
+        )
+    if left.kind == "unit" and right.kind in NUMBERS:
+        raise PatternError(
+            right.position,
+            "a unit may end in a digit, so the number after it needs a space or text before it",
+            "put the text or the space between them there",
+        )
+    if left.kind == "text" and right.kind in NUMBERS and left.text[-1] in "+-.":
+        raise PatternError(
+            right.position - 1,
+            f'"{left.text[-1]}" before {{{right.kind}}} would be cut off the number',
+            "leave it out; the number carries its own sign and point",
+        )
+    if left.kind in NUMBERS and right.kind == "text" and right.text[0] in "0123456789.":
+        raise PatternError(
+            right.position,
+            f'"{right.text[0]}" after {{{left.kind}}} is part of the number, so it never matches',
+            "leave it out, or put the space between them there",
+        )
+    if left.kind == "unit" and right.kind == "text" and re.match(r"[A-Za-z0-9/^(]", right.text):
+        raise PatternError(
+            right.position,
+            f'"{right.text[0]}" after {{unit}} is part of the unit, so it never matches',
+            "leave it out, or put the space between them there",
+        )
+
+
+def _regex(tokens: list[_Token], decimal: str, thousands: str) -> str:
+    parts, ignoring = [r"[ \t]*+"], False
+    for before, token, after in zip([None, *tokens], tokens, [*tokens[1:], None], strict=False):
+        if token.kind == "*":
+            parts.append(f"(?>{_IGNORED}*?")
+            ignoring = True
+        elif token.kind == "space":
+            parts.append(r"[ \t]++" if _space_needed(before, after) else r"[ \t]*+")
+        elif token.kind == "text":
+            parts.append(re.escape(token.text))
+        elif token.kind in NUMBERS:
+            # without a space, digits of the text and of the number are only told apart by a sign
+            digit = before is not None and before.kind == "text" and before.text[-1].isdigit()
+            number = _field_regex(token.kind, decimal, thousands)
+            parts += [_padding(before), "(?=[+-])" * digit, number, _padding(after)]
+        else:
+            parts.append(_field_regex(token.kind, decimal, thousands))
+        if ignoring and (after is None or after.kind not in ("text", "space")):
+            parts.append(r"\Z)" if token.kind == "*" else ")")
+            ignoring = False
+    return "".join([*parts, r"[ \t]*+"])
+
+
+def _padding(beside: _Token | None) -> str:
+    """Gauges pad numbers to a width: spaces around one need no space in the pattern."""
+    return "" if beside is None or beside.kind == "space" else r"[ \t]*+"
+
+
+def _space_needed(before: _Token | None, after: _Token | None) -> bool:
+    """Whether a space must be there, lest a value be read that was not sent."""
+    if "*" in (before and before.kind, after and after.kind):
+        return True
+    joins = before is not None and before.kind == "text" and before.text[-1] in "0123456789+-."
+    return joins and after is not None and after.kind in NUMBERS

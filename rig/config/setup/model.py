@@ -1,0 +1,157 @@
+# SPDX-License-Identifier: MIT
+"""The setup: what is wired, and the limits (`*.setup.toml`). It names no valve."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from rig.config.analog.model import AnalogChannel, ConverterSetup, EngineSpeedSetup
+from rig.config.analog.pressure import PressureSource, converter_pressure
+from rig.config.gauge.calibration import CalibrationSetup
+from rig.config.gauge.model import GaugeSetup
+from rig.config.plant.model import SimulatedRig
+from rig.config.quantity_types import CurrentA, ListAsTuple, ResistanceOhm, TimeS, VoltageV
+from rig.config.setup.safeguards import CoilHeating, ConfirmInput, HeartbeatSetup, Limits, LoopInput
+from rig.config.strict import Strict
+
+STALE_MIN_S = 0.5
+STALE_PERIODS = 3
+
+
+class CoilSetup(Strict):
+    """The solenoid and what feeds it."""
+
+    feed_side: Literal["supply", "ground"]
+    supply_voltage_v: VoltageV = Field(alias="supply_voltage", gt=0, le=36)
+    fuse_a: CurrentA = Field(alias="fuse", gt=0)
+    resistance_ohm: ResistanceOhm = Field(alias="resistance", gt=0)
+    """At 20 degC."""
+
+
+class RelaySetup(Strict):
+    """The relay line. Only active-high drivers: there is no active-level key."""
+
+    line: int
+    operate_delay_s: TimeS = Field(alias="operate_delay", default=0.010, ge=0)
+    """Longest expected command-to-contact delay; the uncertainty where no read-back is wired."""
+    release_delay_s: TimeS = Field(alias="release_delay", default=0.010, ge=0)
+
+
+class SwitchSetup(Strict):
+    """The pressure switch on a GPIO input."""
+
+    line: int
+    contact: Literal["normally open", "normally closed", "find"]
+    pull: Literal["up", "down", "external"] = "up"
+    closed_reads: Literal["low", "high"] | None = None
+    """Electrical level of a closed contact; only needed, and then required, with pull external."""
+
+
+class ReadbackSetup(Strict):
+    """The load-side read-back: is there voltage at the relay's load terminal?"""
+
+    line: int
+    pull: Literal["up", "down", "external"] = "external"
+    voltage_reads: Literal["low", "high"] = "high"
+    """Electrical level of the input while the load terminal carries supply voltage."""
+
+
+class Setup(Strict):
+    """One rig as wired."""
+
+    title: str = ""
+    backend: Literal["board", "simulated"]
+    medium: Literal["oil", "air"]
+    chip: str = Field(default="pinctrl-rp1", min_length=1)
+    """Label of the GPIO chip, as the kernel names it."""
+    coil: CoilSetup
+    relay: RelaySetup
+    switch: SwitchSetup
+    readback: ReadbackSetup | None = None
+    gauge: GaugeSetup | None = None
+    converter: ConverterSetup | None = None
+    analog: Annotated[tuple[AnalogChannel, ...], ListAsTuple] = ()
+    """What is wired to the converter's inputs."""
+    engine_speed: EngineSpeedSetup | None = None
+    calibration: CalibrationSetup | None = None
+    """Of the pressure."""
+    stop_input: LoopInput | None = None
+    """Auxiliary contact of the mushroom stop."""
+    cover_input: LoopInput | None = None
+    """Contact of a guard cover."""
+    confirm_input: ConfirmInput | None = None
+    """A push button at the rig, without which nothing is armed from a page."""
+    heartbeat: HeartbeatSetup | None = None
+    coil_heating: CoilHeating | None = None
+    limits: Limits = Limits()
+    simulated: SimulatedRig | None = None
+    """Only with backend simulated, where it is never None."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _simulated_has_defaults(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("backend") == "simulated":
+            return {"simulated": {}} | {k: v for k, v in data.items() if v is not None}
+        return data
+
+    @property
+    def switch_closed_level(self) -> int:
+        """Electrical level (0 or 1) of the switch input while its contact is closed."""
+        if self.switch.pull == "external":
+            return int(self.switch.closed_reads == "high")
+        return int(self.switch.pull == "down")
+
+    def analog_of(self, channel: str) -> AnalogChannel | None:
+        """What the converter reads `channel` from, where it does."""
+        return next((item for item in self.analog if item.channel == channel), None)
+
+    @property
+    def pressure_source(self) -> GaugeSetup | PressureSource | None:
+        """What gives the channel pressure: the gauge, or the converter; None where nothing does."""
+        if self.gauge is not None:
+            return self.gauge
+        return converter_pressure(self.analog, self.converter)
+
+    @property
+    def lines(self) -> dict[str, int]:
+        """The GPIO line of every table that names one."""
+        tables = {
+            "relay": self.relay,
+            "switch": self.switch,
+            "readback": self.readback,
+            "stop_input": self.stop_input,
+            "cover_input": self.cover_input,
+            "confirm_input": self.confirm_input,
+            "heartbeat": self.heartbeat,
+            "engine_speed": self.engine_speed,
+        }
+        return {table: wired.line for table, wired in tables.items() if wired is not None}
+
+    @property
+    def coil_live_level(self) -> int:
+        """Electrical level (0 or 1) of the read-back input while coil current can flow.
+
+        Feed side supply: the load terminal carries voltage. Feed side ground: the load terminal
+        is the coil's lower end, which the relay pulls to ground. 1 where no read-back is wired.
+        """
+        if self.readback is None:
+            return 1
+        voltage_level = int(self.readback.voltage_reads == "high")
+        return voltage_level if self.coil.feed_side == "supply" else 1 - voltage_level
+
+    @property
+    def gauge_stale_s(self) -> float:
+        """Age at which a reading is stale, seconds: as set, else three gauge periods and at
+        least 0.5 s. Without a gauge no rule uses it."""
+        if self.limits.gauge_stale_s is not None:
+            return self.limits.gauge_stale_s
+        source = self.pressure_source
+        return max(STALE_MIN_S, STALE_PERIODS * source.period_s if source is not None else 0.0)
+
+    @property
+    def coil_current_a(self) -> float:
+        """Largest steady coil current, ampere: supply voltage over the cold (20 degC) resistance
+        (Ohm's law); a warm coil draws less."""
+        return self.coil.supply_voltage_v / self.coil.resistance_ohm

@@ -1,0 +1,54 @@
+# SPDX-License-Identifier: MIT
+"""How long a sheet energises the coil: at a stretch, and within a sliding window."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from rig.config.sheet.model import Sheet
+
+
+class Load(NamedTuple):
+    """A coil's load, at worst: `times` times `on_s` with `rest_s` between."""
+
+    on_s: float
+    rest_s: float
+    times: int
+
+
+def longest_on(sheet: Sheet) -> tuple[float, str]:
+    """Longest time the coil is on at a stretch, s, and the key of the sheet that says so."""
+    if sheet.kind == "strokes":
+        return sheet.on_time_s, "on_time"
+    if sheet.kind == "hold":
+        if sheet.state == "energised":
+            return sheet.watch_s, "watch"
+        return sheet.energise_first_s, "energise_first"
+    # The coil stays on through all ramps, each up and down.
+    on_s = 2 * sheet.ramps * sheet.ramp_time_max_s if sheet.coil == "energised" else 0.0
+    return on_s, "ramp_time_max"
+
+
+def load_of(sheet: Sheet) -> Load:
+    """What a sheet asks of the coil at worst; `on_s` is 0 where it is never energised."""
+    on_s, _ = longest_on(sheet)
+    if sheet.kind == "strokes":
+        return Load(on_s, sheet.rest_s, sheet.strokes)
+    return Load(on_s, 0.0, 1)
+
+
+def worst_duty(load: Load, window_s: float) -> float:
+    """Largest share of a sliding window of `window_s` in which the coil is energised.
+
+    The window that begins with an on time holds most: as many whole cycles as fit, and the on
+    time of the one it cuts. With few strokes in a long window it is their sum.
+    """
+    period_s = load.on_s + load.rest_s
+    if not period_s > 0:
+        return 0.0
+    whole = min(math.floor(window_s / period_s), load.times)
+    on_s = whole * load.on_s
+    if whole < load.times:
+        on_s += min(load.on_s, window_s - whole * period_s)
+    return on_s / window_s

@@ -1,0 +1,283 @@
+# SPDX-License-Identifier: MIT
+"""From what an unknown gauge sends to the setup lines that read it. Pure.
+
+Lines are cut into numbers, words and the rest; what differs from line to line is a number or does
+not matter, what stays is text. Whatever is proposed was tried: it reads every line it was made
+from.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+import statistics
+from collections import Counter
+from typing import NamedTuple
+
+from rig.config.analog.channel_units import table_unit
+from rig.config.gauge.pattern import PatternError, parse_pattern, read_number
+from rig.io.gauges.pattern import checksum
+
+LINES_LEAST = 3
+CLEAN_SHARE = 0.97
+"""A share of plain characters below this is another baud rate or framing."""
+
+CHANNEL_WORDS = {"ch", "chan", "channel", "input", "sensor"}
+"""Words that a number which never changes belongs to."""
+
+_DIGITS = {"point": r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+", "comma": r"[0-9]+(?:,[0-9]+)?"}
+_WORD = r"((?:kgf?/cm2|(?:mm|in)H2O|[A-Za-z/%]+)(?:\([A-Za-z]\))?)"
+_SENTENCE = re.compile(r"[$!]([A-Z0-9]{5}(?:,[^*]*))\*([0-9A-Fa-f]{2})")
+
+
+class Found(NamedTuple):
+    """Keys of [gauge] that read the lines (`keys`, ready for a setup), words about what was
+    understood, and a reading of the last line as it would be shown."""
+
+    keys: dict[str, str]
+    words: list[str]
+    shown: str
+
+
+def plain_share(data: bytes) -> float:
+    """The share of bytes that a line of text may have."""
+    if not data:
+        return 0.0
+    good = sum(32 <= byte < 127 or byte in (9, 10, 13) for byte in data)
+    return good / len(data)
+
+
+def seven_bits(data: bytes) -> str | None:
+    """The parity of bytes that are 7 bits with parity, seen as 8 bits; None where they are not."""
+    if len(data) < 20 or plain_share(bytes(byte & 0x7F for byte in data)) < CLEAN_SHARE:
+        return None
+    odd = sum(byte.bit_count() & 1 for byte in data)
+    if odd == 0:
+        return "even"
+    return "odd" if odd == len(data) else None
+
+
+def understand(lines: list[str], period_s: float | None = None) -> Found | None:
+    """The keys that read these lines; None where no number can be made out.
+
+    `lines` come in the order they were sent, without their ends, the first one whole.
+    """
+    if len(lines) < LINES_LEAST:
+        return None
+    found = _sentences(lines) or _pattern(lines)
+    if found is None or period_s is None:
+        return found
+    return found._replace(keys=found.keys | {"period": f'"{_rounded_ms(period_s)} ms"'})
+
+
+def _rounded_ms(period_s: float) -> str:
+    """The time between readings on the safe side, to two digits."""
+    milliseconds = max(1e3 * period_s, 1.0)
+    step = 10 ** max(len(str(int(milliseconds))) - 2, 0)
+    return f"{-(-milliseconds // step) * step:.0f}"
+
+
+def period_of(times_s: list[float]) -> float | None:
+    """The usual time between lines."""
+    gaps = [b - a for a, b in itertools.pairwise(times_s)]
+    return statistics.median(gaps) if len(gaps) >= 2 else None
+
+
+# -- sentences
+
+
+def _sentences(lines: list[str]) -> Found | None:
+    sound = [match for line in lines if (match := _SENTENCE.fullmatch(line.strip()))]
+    sound = [m for m in sound if checksum("xor", f"${m[1]}".encode("latin-1")) == int(m[2], 16)]
+    if len(sound) < 0.8 * len(lines):
+        return None
+    for match in sound:
+        address, *fields = match[1].split(",")
+        if not address.endswith("XDR"):
+            continue
+        for at in range(0, len(fields) - 3, 4):
+            kind, number, unit, name = fields[at : at + 4]
+            if kind == "P" and unit in ("P", "B"):
+                keys = {"form": '"nmea"', "nmea": f'{{ sentence = "XDR", transducer = "{name}" }}'}
+                words = [f'NMEA 0183 sentences; pressure of the transducer "{name}".']
+                return Found(keys, words, f"{number} {'Pa' if unit == 'P' else 'bar'}")
+    names = ", ".join(sorted({match[1].split(",")[0] for match in sound}))
+    return Found(
+        {"form": '"nmea"', "nmea": '{ sentence = "???", field = 1 }'},
+        [f"NMEA 0183 sentences ({names}), no pressure transducer among them: say in which sentence "
+         "and field the pressure stands."],
+        "",
+    )  # fmt: skip
+
+
+# -- lines
+
+
+class _Piece(NamedTuple):
+    kind: str
+    """"number", "word", "space" or "text"."""
+    text: str
+
+
+def _pattern(lines: list[str]) -> Found | None:
+    check = _checksum_of(lines)
+    for decimal in _decimals(lines):
+        bodies = [line[:-2] if check else line for line in lines]
+        cut = [_cut(body.strip(" \t"), decimal) for body in bodies]
+        shape = Counter(tuple(p.kind for p in pieces) for pieces in cut).most_common(1)[0][0]
+        alike = [pieces for pieces in cut if tuple(p.kind for p in pieces) == shape]
+        if len(alike) < max(LINES_LEAST, 0.6 * len(lines)):
+            continue
+        columns = list(zip(*alike, strict=True))
+        for at, unit in _candidates(columns):
+            found = _try(columns, at, unit, decimal, lines, check)
+            if found is not None:
+                return found
+    return None
+
+
+def _decimals(lines: list[str]) -> list[str]:
+    """Which character may begin the decimals, the likelier first."""
+    if any(re.search(r"[0-9]\.[0-9]", line) for line in lines):
+        return ["point"]
+    comma = all(len(re.findall(r"[0-9],[0-9]", line)) == 1 for line in lines)
+    return ["comma", "point"] if comma else ["point"]
+
+
+def _cut(line: str, decimal: str) -> list[_Piece]:
+    form = rf"([+-]? *(?:{_DIGITS[decimal]})(?:[eE][+-]?[0-9]+)?)(?![0-9])"
+    pieces: list[_Piece] = []
+    at = 0
+    for match in re.finditer(rf"{form}|{_WORD}|([ \t]+)", line):
+        if match.start() > at:
+            pieces.append(_Piece("text", line[at : match.start()]))
+        kind = "number" if match[1] else "word" if match[2] else "space"
+        pieces.append(_Piece(kind, match[0]))
+        at = match.end()
+    if at < len(line):
+        pieces.append(_Piece("text", line[at:]))
+    return pieces
+
+
+def _candidates(columns: list[tuple[_Piece, ...]]) -> list[tuple[int, int | None]]:
+    """Columns that may hold the pressure, each with the column of its unit, the likeliest first:
+    with a unit of pressure behind it, then the numbers that change, then the rest."""
+    numbers = [at for at, column in enumerate(columns) if column[0].kind == "number"]
+    with_unit: list[tuple[int, int | None]] = []
+    for at in numbers:
+        for behind in (at + 1, at + 2):
+            if behind < len(columns) and columns[behind][0].kind == "word":
+                if all(table_unit("pressure", piece.text) for piece in columns[behind]):
+                    with_unit.append((at, behind))
+                break
+    numbers.sort(key=lambda at: -_likely(columns, at))
+    return [*with_unit, *((at, None) for at in numbers)]
+
+
+def _likely(columns: list[tuple[_Piece, ...]], at: int) -> int:
+    """How much a column of numbers looks like readings: it changes, it has decimals, it does not
+    count, and it is no part of a time of day."""
+    texts = [piece.text.replace(" ", "").replace(",", ".") for piece in columns[at]]
+    try:
+        values = [float(text) for text in texts]
+    except ValueError:
+        return 0
+    steps = {round(b - a, 6) for a, b in itertools.pairwise(values)}
+    beside = [columns[n][0].text for n in (at - 1, at + 1) if 0 <= n < len(columns)]
+    clock = any(text.strip() == ":" for text in beside)
+    return 4 * (len(steps) > 1) + 2 * any("." in text for text in texts) - 6 * clock
+
+
+def _try(
+    columns: list[tuple[_Piece, ...]],
+    at: int,
+    unit: int | None,
+    decimal: str,
+    lines: list[str],
+    check: str | None,
+) -> Found | None:
+    """The pattern with the pressure in column `at`, if it reads the lines."""
+    for bold in (True, False):
+        text = _written(columns, at, unit, bold=bold)
+        if check is not None:
+            text += f"{{{check}}}"
+        try:
+            pattern = parse_pattern(text, None if unit is not None else "kPa", decimal)
+        except PatternError:
+            continue
+        read = [match for line in lines if (match := pattern.regex.fullmatch(line))]
+        good = [match for match in read if match["word"] is None]
+        if len(read) < 0.8 * len(lines) or not good:
+            continue
+        words = [f"Lines of text like: {lines[-1]}"]
+        keys = {"pattern": f'"{text}"' if '"' not in text else f"'{text}'"}
+        if decimal == "comma":
+            keys["decimal"] = '"comma"'
+        shown = f"{read_number(good[-1]['pressure'], decimal):g}"
+        if unit is not None:
+            shown += f" {good[-1]['unit']}"
+        else:
+            words.append("Nothing in the line says the unit: write it down from the gauge.")
+        changing = sum(len({p.text for p in c}) > 1 for c in columns if c[0].kind == "number")
+        if unit is None and changing > 1:
+            words.append(
+                f"Several numbers change; the one that read {shown} last was taken for the "
+                "pressure. If it is another, write {pressure} in that one's place."
+            )
+        return Found(keys, words, shown)
+    return None
+
+
+def _written(columns: list[tuple[_Piece, ...]], at: int, unit: int | None, *, bold: bool) -> str:
+    """The columns as a pattern. `bold` keeps text that never changed; otherwise only what stands
+    beside the pressure is kept and the rest does not matter."""
+    parts: list[str] = []
+    for n, column in enumerate(columns):
+        texts = {piece.text for piece in column}
+        kind = column[0].kind
+        if n == at:
+            parts.append("{pressure}")
+        elif n == unit:
+            parts.append("{unit}")
+        elif kind == "space":
+            parts.append(" ")
+        elif (
+            len(texts) == 1
+            and (bold or kind == "text")
+            and (kind != "number" or _is_name(columns, n))
+        ):
+            parts.append(texts.pop().replace("{", "{{").replace("}", "}}"))
+        else:
+            parts.append("{*}")
+    text = "".join(parts)
+    while "{*}{*}" in text or "{*} {*}" in text:
+        text = text.replace("{*}{*}", "{*}")
+        if "{*} {*}" in text and not bold:
+            text = text.replace("{*} {*}", "{*}")
+        elif "{*}{*}" not in text:
+            break
+    return text
+
+
+def _is_name(columns: list[tuple[_Piece, ...]], at: int) -> bool:
+    """Whether a number that never changed is part of a channel's name, as in "P1: 2.56 bar": the
+    line of another channel must not be read for it."""
+    if not 0 < at < len(columns) - 1 or columns[at - 1][0].kind != "word":
+        return False
+    if not columns[at][0].text.isdecimal():
+        return False
+    behind = {piece.text.strip()[:1] for piece in columns[at + 1]}
+    before = {piece.text.casefold() for piece in columns[at - 1]}
+    return behind <= {":", "="} or before <= CHANNEL_WORDS
+
+
+def _checksum_of(lines: list[str]) -> str | None:
+    """The checksum with which every line ends, if one does."""
+    for kind in ("xor", "sum"):
+        if all(
+            re.search(r"[0-9A-Fa-f]{2}$", line)
+            and checksum(kind, line[:-2].encode("latin-1", "replace")) == int(line[-2:], 16)
+            for line in lines
+        ):
+            return kind
+    return None

@@ -1,0 +1,48 @@
+# SPDX-License-Identifier: MIT
+"""What a report is made of, fetched from the run log: the same for the command and the page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rig.actions.analyse_run import analysed, recording_of, texts_of
+from rig.actions.load_results import NEEDED, results_in
+from rig.core.errors import RigError, UsageError
+
+if TYPE_CHECKING:
+    from rig.report.page import Reported
+    from rig.runlog.store import RunLog
+
+
+def reported(log: RunLog, number: int, before: int | None = None) -> Reported:
+    """Run `number` with all that its report says, compared with run `before`.
+
+    Raises UsageError for a run that is not there or still goes on.
+    """
+    from rig.report.page import Reported
+
+    stored = log.load(number)
+    if stored.status == "running":
+        raise UsageError(f"Run {number} still goes on; a report is made of a run that has ended.")
+    setup, sheet = texts_of(stored)
+    result = log.result(number)
+    if result is None or any(key not in result for key in NEEDED):
+        result = analysed(stored)
+    try:
+        recording = recording_of(stored, setup) if setup is not None else None
+    except (RigError, ValueError):  # damaged raw records: the figures can still be printed
+        recording = None
+    comparison, refused = None, ""
+    if before is not None:
+        from rig.analysis.compare.compare_runs import compare_runs
+        from rig.config.sheet.compare import Compare
+
+        found = results_in(log, [str(before), str(number)])
+        settings = getattr(found[0].sheet, "compare", None) or Compare()
+        try:
+            comparison = compare_runs(
+                [one.result for one in found], settings, [one.medium for one in found]
+            )
+        except UsageError as error:
+            refused = str(error)
+    return Reported(number, result, stored.header, setup, sheet, recording, comparison, refused)

@@ -1,0 +1,50 @@
+# SPDX-License-Identifier: MIT
+"""The calibration of a run as JSON. Null where not known."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rig.analysis.measure.gauge_calibration import Applied, remarks
+from rig.analysis.stats.uncertainty import coverage_factor
+
+
+def calibration_json(applied: Applied | None) -> dict[str, Any] | None:
+    """The key `calibration` of a run; None where the setup has none."""
+    if applied is None:
+        return None
+    made, fit = applied.made, applied.fit
+
+    def at(kpa: float | None) -> dict[str, float] | None:
+        if kpa is None:
+            return None
+        k = coverage_factor(fit.dof)
+        return {
+            "reading_kpa": round(kpa, 4),
+            "correction_kpa": round(fit.correction(kpa), 4),
+            "u95_kpa": round(k * fit.u(kpa), 4),
+        }
+
+    return {
+        "date": made.date,
+        "due": made.due,
+        "state": applied.state,
+        "by": made.by or None,
+        "reference": made.reference,
+        "reference_u_kpa": round(made.reference_uncertainty_kpa / made.reference_coverage, 6),
+        "points": fit.dof + 2,
+        "scatter_kpa": round(fit.s, 6),
+        "correction_at_lowest": at(applied.lowest_kpa),
+        "correction_at_highest": at(applied.highest_kpa),
+        "beyond_points": applied.beyond,
+        "zero": None
+        if applied.zero_kpa is None or applied.drift_kpa is None
+        else {
+            "reading_kpa": round(applied.zero_kpa, 4),
+            "stored_kpa": made.zero_reading_kpa,
+            "drift_kpa": round(applied.drift_kpa, 4),
+            "tolerance_kpa": made.zero_tolerance_kpa,
+            "held": applied.zero_held,
+        },
+        "remarks": remarks(applied),
+    }

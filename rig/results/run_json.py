@@ -1,0 +1,262 @@
+# SPDX-License-Identifier: MIT
+"""Results as JSON shapes. Unknown numbers are null; NaN and infinity never leave the program."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from rig.analysis.analyse import RunResult
+from rig.analysis.measure.hold import HoldResult
+from rig.analysis.measure.ramp import RampTable
+from rig.analysis.measure.sampling import channels_json, engine_json
+from rig.analysis.measure.stroke_table import StrokeTable
+from rig.analysis.stats.summary import Summary, summarise
+from rig.analysis.stats.uncertainty import Budget
+from rig.analysis.verdict.behaviour import behaviour_json, spread_json
+from rig.core.recording import Float
+from rig.results.calibration_json import calibration_json
+from rig.results.coil_json import signature_json, stroke_current_json
+from rig.results.metrology_json import (
+    budget_json,
+    expanded_json,
+    mean_json,
+    pressures_json,
+    switch_json,
+)
+
+KPA_DIGITS = 4
+"""Digits after the point of pressures: below what any gauge resolves."""
+MS_DIGITS = 6
+"""Milliseconds to the nanosecond, as recorded."""
+
+
+def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[str, Any]:
+    """The JSON object of a run.
+
+    `header` is a mapping, or an object with attributes, of what is known beside the recording:
+    run, seed, setup_hash, sheet_hash, valve, job, by, mount, note, conditions, watched,
+    not_watched, software. What it lacks is null, or empty for lists and texts.
+    """
+
+    def known(name: str, otherwise: Any = None) -> Any:
+        if isinstance(header, Mapping):
+            return header.get(name, otherwise)
+        return getattr(header, name, otherwise)
+
+    trip, end = result.trip, result.end
+    deciding = result.verdict.deciding
+    return {
+        "run": known("run"),
+        "kind": result.kind,
+        "source": result.source,
+        "status": result.status,
+        "seed": known("seed"),
+        "setup_hash": known("setup_hash"),
+        "sheet_hash": known("sheet_hash"),
+        "valve": known("valve"),
+        "job": known("job"),
+        "by": known("by"),
+        "mount": known("mount"),
+        "note": known("note") or "",
+        "conditions": {name: dict(v) for name, v in (known("conditions") or {}).items()},
+        "strokes": [
+            stroke | {"pressure": pressure, "current": current}
+            for stroke, pressure, current in zip(
+                strokes_json(result.strokes),
+                pressures_json(result.pressures, len(result.strokes)),
+                stroke_current_json(result.signature, len(result.strokes)),
+                strict=True,
+            )
+        ],
+        "summary": {
+            name: summary_json(summary, MS_DIGITS)
+            | spread_json(result.behaviour.figures[name])
+            | mean_json(getattr(result.strokes, name), result.budgets.get(name))
+            for name, summary in (("response_ms", result.response), ("release_ms", result.release))
+        },
+        **behaviour_json(result.behaviour),
+        "counts": {
+            "strokes": len(result.strokes),
+            "answered": int(result.strokes.answered.sum()),
+            "missed": int(result.strokes.missed.sum()),
+            "settled": int(result.strokes.settled.sum()),
+            "unexpected_edges": result.unexpected_edges,
+            "doubtful": int(result.strokes.doubtful.sum()),
+        },
+        "signature": signature_json(result.signature),
+        "channels": channels_json(result.channels),
+        "engine": engine_json(result.engine),
+        "calibration": calibration_json(result.calibration),
+        "switch": switch_json(result.switch),
+        "sequential": None
+        if result.sequential is None
+        else {
+            name: number(value, 6) if isinstance(value, float) else value
+            for name, value in result.sequential._asdict().items()
+        },
+        "hold": None
+        if result.hold is None
+        else hold_json(result.hold, result.t0_ns)
+        | expanded_json(result.budgets.get("decay_rate_kpa_s")),
+        "ramp": ramp_json(result.ramp, result.budgets) if result.ramp else None,
+        "budget": {name: budget_json(budget) for name, budget in result.budgets.items()},
+        "contact": {"sense": result.contact.sense, "how": result.contact.how},
+        "reference": asdict(result.reference),
+        "settle_window_ms": result.settle_window_ms,
+        "chain": [
+            {"link": link.name, "shown": link.shown, "found": link.found} for link in result.chain
+        ],
+        "conditions_seen": dict(result.conditions_seen),
+        "marks": list(result.marks),
+        "mark_counts": dict(result.mark_counts),
+        "doubtful": list(result.doubtful),
+        "trip": None
+        if trip is None
+        else {
+            "rule": trip.rule,
+            "value": trip.value,
+            "limit": trip.limit,
+            "unit": trip.unit,
+            "t_ms": _ms(trip.t_ns, result.t0_ns),
+            "message": trip.message,
+        },
+        "end": None
+        if end is None
+        else {"reason": end.reason, "off": end.off, "t_ms": _ms(end.t_ns, result.t0_ns)},
+        "watched": known("watched") or [],
+        "not_watched": known("not_watched") or [],
+        "verdict": {
+            "result": result.verdict.result,
+            "why": result.verdict.why,
+            "next_check": result.verdict.next_check,
+            "guard_band": None if deciding is None else number(deciding.guard_band, MS_DIGITS),
+            "risk_pct": number(result.verdict.risk_pct, 4),
+            "decided_by": None if deciding is None else deciding.words,
+            "limits": [
+                asdict(limit)
+                | {
+                    "value": number(limit.value, MS_DIGITS),
+                    "guard_band": number(limit.guard_band, MS_DIGITS),
+                    "risk_pct": number(limit.risk_pct, 4),
+                }
+                for limit in result.verdict.limits
+            ],
+        },
+        "software": known("software"),
+    }
+
+
+def dumps(shape: Mapping[str, Any], indent: int | None = 1) -> str:
+    """JSON text. Raises ValueError on NaN or infinity."""
+    return json.dumps(shape, allow_nan=False, ensure_ascii=False, indent=indent)
+
+
+def number(value: float | None, digits: int) -> float | None:
+    """A float with so many digits after the point; None for "not known" in any form."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), digits) + 0.0  # never -0.0
+
+
+def stroke_json(table: StrokeTable, row: int) -> dict[str, Any]:
+    """The JSON object of one stroke."""
+    return _stroke_rows(table, slice(row, row + 1))[0]
+
+
+def strokes_json(table: StrokeTable) -> list[dict[str, Any]]:
+    """The JSON objects of all strokes, in order."""
+    return _stroke_rows(table, slice(None))
+
+
+def _stroke_rows(table: StrokeTable, rows: slice) -> list[dict[str, Any]]:
+    columns: dict[str, list[Any]] = {
+        "number": table.number[rows].tolist(),
+        "answered": table.answered[rows].tolist(),
+        "missed": table.missed[rows].tolist(),
+        "settled": table.settled[rows].tolist(),
+        "response_ms": _floats(table.response_ms[rows], MS_DIGITS),
+        "release_ms": _floats(table.release_ms[rows], MS_DIGITS),
+        "first_edge_on_ms": _floats(table.first_edge_on_ms[rows], MS_DIGITS),
+        "first_edge_off_ms": _floats(table.first_edge_off_ms[rows], MS_DIGITS),
+        "bounce_on": [n if n >= 0 else None for n in table.bounce_on[rows].tolist()],
+        "bounce_off": [n if n >= 0 else None for n in table.bounce_off[rows].tolist()],
+        "at_switch_on_kpa": _floats(table.at_switch_on_kpa[rows], KPA_DIGITS),
+        "at_switch_off_kpa": _floats(table.at_switch_off_kpa[rows], KPA_DIGITS),
+    }
+    columns["marks"] = [table.marks(row) for row in range(*rows.indices(len(table)))]
+    columns["pressure"] = [None] * len(columns["marks"])
+    columns["current"] = columns["pressure"]
+    names = list(columns)
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _floats(values: Float, digits: int) -> list[float | None]:
+    finite = np.isfinite(values)
+    rounded = np.round(np.where(finite, values, 0.0), digits).tolist()
+    return [v if ok else None for v, ok in zip(rounded, finite.tolist(), strict=True)]
+
+
+def summary_json(summary: Summary, digits: int) -> dict[str, Any]:
+    """n, mean, sd, min, median, max."""
+    shape: dict[str, Any] = {
+        name: number(value, digits) for name, value in summary._asdict().items() if name != "n"
+    }
+    return {"n": summary.n} | shape
+
+
+def hold_json(held: HoldResult, t0_ns: int) -> dict[str, Any]:
+    """The watch of a hold, its decay rate, and the pressure against time (milliseconds)."""
+    return {
+        "from_ms": _ms(held.from_ns, t0_ns),
+        "to_ms": _ms(held.to_ns, t0_ns),
+        "readings": held.n,
+        "bad_readings": held.bad,
+        "left_out": held.left_out,
+        "pressure_start_kpa": number(held.pressure_start_kpa, KPA_DIGITS),
+        "pressure_end_kpa": number(held.pressure_end_kpa, KPA_DIGITS),
+        "decay_rate_kpa_s": number(held.decay_rate_kpa_s, MS_DIGITS),
+        "standard_error_kpa_s": number(held.standard_error_kpa_s, MS_DIGITS),
+        "switch_on_at_start": held.switch_on_at_start,
+        "switch_on_at_end": held.switch_on_at_end,
+        "dropped_out_ms": None
+        if held.dropped_out_ns is None
+        else _ms(held.dropped_out_ns, held.from_ns),
+        "edges": held.edges,
+        "marks": list(held.marks),
+        "trace": {
+            "t_ms": [_ms(t, t0_ns) for t in held.trace_ns.tolist()],
+            "pressure_kpa": _floats(held.trace_kpa, KPA_DIGITS),
+        },
+    }
+
+
+def ramp_json(ramps: RampTable, budgets: Mapping[str, Budget] | None = None) -> dict[str, Any]:
+    """Every ramp's pressures, and the summary of each figure (kPa)."""
+    figures = {
+        "actuation_kpa": ramps.actuation_kpa,
+        "reset_kpa": ramps.reset_kpa,
+        "differential_kpa": ramps.differential_kpa,
+    }
+    columns = [_floats(value, KPA_DIGITS) for value in figures.values()]
+    rows = zip(ramps.number.tolist(), *columns, ramps.marks, strict=True)
+    return {
+        "ramps": [
+            dict(zip(("number", *figures, "marks"), (*row[:-1], list(row[-1])), strict=True))
+            for row in rows
+        ],
+        "summary": {
+            name: summary_json(summarise(value), KPA_DIGITS)
+            | mean_json(value, (budgets or {}).get(name))
+            for name, value in figures.items()
+        },
+    }
+
+
+def _ms(t_ns: int, from_ns: int) -> float:
+    return round((t_ns - from_ns) / 1e6, MS_DIGITS)

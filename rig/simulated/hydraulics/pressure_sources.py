@@ -1,0 +1,86 @@
+# SPDX-License-Identifier: MIT
+"""Where pressure comes from: the valve's own supply, and the hand that raises and lowers one."""
+
+from __future__ import annotations
+
+import math
+import random
+
+from rig.config.plant.model import SimulatedRig
+from rig.simulated.hydraulics.supply import Supply
+from rig.simulated.hydraulics.trajectory import Quiet, Trajectory
+
+RIPPLE_OIL_KPA = 6.0
+
+
+class PressureSources:
+    """`inlet` feeds the valve. `hand` is a second supply at the test port, in use while
+    `by_hand`; with the hand at the inlet it is the inlet itself that moves. Times in s."""
+
+    def __init__(self, rig: SimulatedRig, oil: bool, rng: random.Random) -> None:
+        part = rig.supply
+        ripple_kpa = part.ripple_kpa
+        if ripple_kpa is None:
+            ripple_kpa = RIPPLE_OIL_KPA if oil else 0.0
+        phase = rng.uniform(0.0, 2.0 * math.pi)
+        frequency_hz = part.ripple_frequency_hz
+        self.inlet = Supply(part.pressure_kpa * 1e3, ripple_kpa * 1e3, frequency_hz, phase)
+        self.hand = Supply(0.0, 0.0, frequency_hz, 0.0)
+        self.by_hand = False
+        self._at_inlet = part.hand_port == "inlet"
+        self._rate_pa_s = part.hand_rate_kpa_s * 1e3
+        self._limit_pa = part.hand_limit_kpa * 1e3
+        self._reaction_s = part.hand_reaction_s
+        self._orders: list[tuple[float, str]] = []
+        self._surge_s = rig.fault_after_s if part.surge_kpa is not None else math.inf
+        self._surge_pa = (part.surge_kpa or 0.0) * 1e3
+        self._surge_rate_pa_s = part.surge_rate_kpa_s * 1e3
+        self.path = self._supply_path(0.0)
+        """Pressure of the supply in use, as a trajectory."""
+
+    @property
+    def next_s(self) -> float:
+        """When something about the supply next changes; infinity where nothing will."""
+        ordered_s = self._orders[0][0] if self._orders else math.inf
+        return min(ordered_s, self._surge_s, self.inlet.ends_s, self.hand.ends_s)
+
+    def tell(self, t_s: float, instruction: str) -> None:
+        """The person hears it at `t_s` and acts one reaction time later."""
+        if instruction not in ("raise", "lower", "hold"):
+            raise ValueError(f'instruction "{instruction}" is not raise, lower or hold')
+        connected = self._at_inlet or self.by_hand or self._orders
+        if instruction == "hold" and not connected:
+            return  # nothing was connected, and nothing is now
+        self._orders.append((t_s + self._reaction_s, instruction))
+
+    def happen(self, t_s: float, pressure_pa: float) -> None:
+        """Do what is due at `t_s`; `pressure_pa` is the gallery's, where the hand connects to."""
+        for supply in (self.inlet, self.hand):
+            supply.settle(t_s)
+        if t_s >= self._surge_s:
+            self._surge_s = math.inf
+            self.inlet.turn(t_s, self._surge_rate_pa_s, self._surge_pa)
+        while self._orders and self._orders[0][0] <= t_s:
+            self._act(t_s, self._orders.pop(0)[1], pressure_pa)
+        self.path = self._supply_path(t_s)
+
+    def _act(self, t_s: float, instruction: str, pressure_pa: float) -> None:
+        if self._at_inlet:
+            moved = self.inlet
+        else:
+            if not self.by_hand:
+                self.by_hand = True
+                self.hand.turn(t_s, 0.0, 0.0)
+                self.hand.p0_pa = max(pressure_pa, 0.0)
+            moved = self.hand
+        rate_pa_s = 0.0 if instruction == "hold" else self._rate_pa_s
+        moved.turn(t_s, rate_pa_s, self._limit_pa if instruction == "raise" else 0.0)
+
+    def _supply_path(self, t_s: float) -> Trajectory:
+        used = self.hand if self.by_hand else self.inlet
+        slope = used.slope_pa_s if t_s < used.ends_s else 0.0
+        path = Trajectory()
+        path.quiet = Quiet(
+            t_s, used.mean(t_s), slope, used.ripple_pa, used.omega, used.phase, 0.0, 1.0
+        )
+        return path

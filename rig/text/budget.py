@@ -1,0 +1,76 @@
+# SPDX-License-Identifier: MIT
+"""`rig show RUN --budget`: the uncertainty budget of every result, line by line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from rig.text import words
+
+DRAWS = 200_000
+
+
+def budget_lines(result: Mapping[str, Any]) -> Iterator[str]:
+    """Text lines of all budgets in a run's JSON."""
+    word = words.across(result)
+    if word:
+        yield f"{word}: {words.NO_VALVE[result['source']]}"
+    budgets = result.get("budget") or {}
+    if not budgets:
+        yield "This run has no result that an uncertainty budget could be made for."
+    for name, budget in budgets.items():
+        yield ""
+        yield from _one(name, budget)
+
+
+def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
+    unit = budget["unit"]
+    yield f"{name}: {budget['figure'].replace('_', ' ')}, {_number(budget['value'])} {unit}"
+    rows = [
+        (
+            words.one_line(line["name"]), f"{_number(line['value'])} {line['unit']}",
+            line["distribution"], _number(line["u"]), _number(line["sensitivity"]),
+            "infinite" if line["dof"] is None else f"{line['dof']:.4g}",
+            f"{_number(line['part'])} {unit}", words.one_line(line["note"]),
+        )
+        for line in budget["lines"]
+    ]  # fmt: skip
+    head = ("line", "value", "distribution", "u", "sensitivity", "dof", "part", "note")
+    widths = [max(len(row[n]) for row in [head, *rows]) for n in range(len(head) - 1)]
+    for row in (head, *rows):
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
+        yield ("  " + "  ".join([*cells, row[-1]])).rstrip()
+    if budget["correction"]:
+        yield f"  correction {_number(budget['correction'])} {unit}"
+    low, high = budget["interval95"]
+    dof = "infinite" if budget["dof"] is None else f"{budget['dof']:.4g}"
+    yield (
+        f"  u = {_number(budget['u'])} {unit}, dof {dof}, k = {budget['k']:.3g}, "
+        f"U = {_number(budget['U'])} {unit}: {_number(low)} to {_number(high)} {unit} with "
+        f"{100 * budget['coverage']:.0f} % coverage ({budget['method']})"
+    )
+    yield f"  Monte Carlo check, {DRAWS} draws: U = {_number(_drawn(budget))} {unit}"
+
+
+def _drawn(budget: Mapping[str, Any]) -> float:
+    """Half the interval that draws of all lines give (JCGM 101)."""
+    import math
+
+    from rig.analysis.stats.propagation import Part, monte_carlo
+
+    spread = {
+        f"x{n}": (
+            0.0,
+            Part(
+                line["part"], line["distribution"], math.inf if line["dof"] is None else line["dof"]
+            ),
+        )
+        for n, line in enumerate(budget["lines"])
+    }
+    found = monte_carlo(lambda **x: sum(x.values()), spread, DRAWS, budget["coverage"])
+    return (found.high - found.low) / 2
+
+
+def _number(value: float | None) -> str:
+    return words.UNKNOWN if value is None else f"{value:.4g}"

@@ -1,0 +1,108 @@
+# SPDX-License-Identifier: MIT
+"""What is told of a run beside its numbers, and which of its strokes are shown."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from rig.text import words
+from rig.text.channels import channel_facts
+from rig.text.coil_current import calibration_facts
+from rig.text.words import across, number
+
+STROKES_SHOWN = 30
+HEAD = TAIL = 10
+
+
+def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+    """What is known of the run beside its numbers, as names and texts."""
+    yield "source", across(result) or result["source"]
+    yield "ended", str(result["status"])
+    if result["end"]:
+        if result["end"].get("why"):
+            yield "stopped", str(result["end"]["why"])
+        yield "coil", str(result["end"]["off"])
+    for key in ("valve", "job", "by", "mount", "note"):
+        if result[key] not in (None, ""):
+            yield key, words.one_line(result[key])
+    for name, given in result["conditions"].items():
+        yield "condition", words.condition(name, given)
+    yield from _kept(result)
+    yield "contact", words.contact(result)
+    yield "timed from", words.timed_from(result)
+    yield from calibration_facts(result)
+    yield from channel_facts(result)
+    if result["not_watched"]:
+        names = [words.one_line(item["rule"]) for item in result["not_watched"]]
+        yield "NOT WATCHED", ", ".join(names)
+    trip = result["trip"]
+    if trip:
+        yield "TRIPPED", words.one_line(f"{trip['rule']} at {trip['t_ms'] / 1000:.3f} s")
+    counts = result["counts"]
+    if result["kind"] == "strokes":
+        yield (
+            "strokes",
+            (
+                f"{counts['strokes']}, of which {counts['answered']} answered, "
+                f"{counts['missed']} missed, {counts['doubtful']} doubtful"
+            ),
+        )
+
+
+def _kept(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+    """When it was run, and what the recorder had to add; a capture has neither."""
+    clock = result.get("clock")
+    if clock:
+        when = datetime.fromtimestamp(clock["started_utc_s"], UTC)
+        doubt = "" if clock["synchronised"] else " (clock not known to be synchronised)"
+        yield "started", f"{when:%Y-%m-%d %H:%M:%S} UTC{doubt}"
+    if result.get("remark"):
+        yield "REMARK", words.one_line(result["remark"])
+
+
+def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+    """The watch of a hold as names and texts."""
+    rate, error = held["decay_rate_kpa_s"], held["standard_error_kpa_s"]
+    seconds = (held["to_ms"] - held["from_ms"]) / 1000
+    yield "watched", f"{seconds:.1f} s, {held['readings']} good readings"
+    yield "left out", f"{held['bad_readings']} bad, {held['left_out']} far off the line"
+    pressures = (held["pressure_start_kpa"], held["pressure_end_kpa"])
+    yield "pressure", f"{number(pressures[0])} kPa at first, {number(pressures[1])} kPa at last"
+    yield "decay rate", f"{number(rate, 3)} kPa/s, standard error {number(error, 3)} kPa/s"
+    dropped = held["dropped_out_ms"]
+    told = f"after {dropped / 1000:.3f} s" if dropped is not None else "no"
+    yield (
+        "switch",
+        f"on at first: {words.yes_no(held['switch_on_at_start'])}; dropped out: {told}",
+    )
+
+
+def shortened(strokes: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, Any]], int]:
+    """First and last strokes, the first unusual ones between them, and how many are left out.
+
+    Unusual are the slowest strokes, and those with a mark that fewer than half of all carry.
+    """
+    if len(strokes) <= STROKES_SHOWN:
+        return list(strokes), 0
+    counts = Counter(mark for stroke in strokes for mark in stroke["marks"])
+    rare = {mark for mark, n in counts.items() if 2 * n < len(strokes)}
+    slowest = {_slowest(strokes, key) for key in ("response_ms", "release_ms")}
+    middle = [
+        stroke
+        for place, stroke in enumerate(strokes)
+        if HEAD <= place < len(strokes) - TAIL
+        and (place in slowest or not rare.isdisjoint(stroke["marks"]))
+    ]
+    shown = [*strokes[:HEAD], *middle[: STROKES_SHOWN - HEAD - TAIL], *strokes[-TAIL:]]
+    return shown, len(strokes) - len(shown)
+
+
+def _slowest(strokes: Sequence[Mapping[str, Any]], key: str) -> int | None:
+    """Place of the first stroke with the largest number, None where all are alike."""
+    known = [(stroke[key], -place) for place, stroke in enumerate(strokes) if stroke[key]]
+    if not known or min(known)[0] == max(known)[0]:
+        return None
+    return -max(known)[1]

@@ -1,0 +1,233 @@
+# SPDX-License-Identifier: MIT
+"""JSON for the plots and for other programs that only read. NaN never leaves: it is null."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from flask import Blueprint, Response, jsonify, request
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+
+from rig.core.clock import NS_PER_MS
+from rig.core.recording import Recording
+from rig.runlog import search
+from webui import log
+from webui.api.models import OverlayAnswer, RunAnswer, StrokesAnswer, TracesAnswer
+from webui.api.openapi import described
+from webui.charts import decimate, overlay, strokes, timeline
+from webui.faults import PageFault
+from webui.pages.runs import Count, ListQuestion
+from webui.run import run_parts, run_view
+
+blueprint = Blueprint("api", __name__, url_prefix="/api")
+
+Milliseconds = Annotated[float, Field(ge=0, le=1e12, allow_inf_nan=False)]
+
+
+class RunsQuestion(ListQuestion):
+    """`limit` runs of those that are asked for; `before` is `after` of the newest first."""
+
+    limit: Annotated[int, Field(ge=1, le=200)] = 50
+    before: Count | None = None
+
+
+class RunFacts(BaseModel):
+    """A run of the list; unknown values are null."""
+
+    run: int
+    source: str
+    status: str
+    started_utc_s: float
+    clock_synchronised: bool | None
+    valve: str | None
+    job: str | None
+    by: str | None
+    mount: int | None
+    kind: str | None
+    strokes: int | None
+    verdict: str | None
+    response_mean_ms: float | None
+    tags: list[str]
+
+
+class RunsAnswer(BaseModel):
+    """A page of runs. `next_before`, and `next_mean_ms` where the order is by time, ask for the
+    following ones; null at the end."""
+
+    runs: list[RunFacts]
+    next_before: int | None
+    next_mean_ms: float | None
+
+
+class TracesQuestion(BaseModel):
+    """A window of the time axis, or one stroke; the whole run without either."""
+
+    model_config = ConfigDict(extra="forbid")
+    from_ms: Milliseconds | None = None
+    to_ms: Milliseconds | None = None
+    stroke: Count | None = None
+
+
+@blueprint.get("/runs")
+@described(RunsQuestion, RunsAnswer)
+def runs() -> Response:
+    """Runs, newest first unless asked otherwise; `next_before` asks for the following ones."""
+    given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
+    asked = RunsQuestion.model_validate(given)
+    place = asked.place or (search.Place(asked.before, asked.mean_ms) if asked.before else None)
+    listed, following = search.find(log.run_log(), asked.sought, asked.limit, place)
+    facts = [
+        RunFacts(
+            run=row.id,
+            source=row.source,
+            status=row.status,
+            started_utc_s=row.started_utc_s,
+            clock_synchronised=row.clock_synchronised,
+            valve=row.valve,
+            job=row.job,
+            by=row.by,
+            mount=row.mount,
+            kind=row.kind,
+            strokes=row.strokes,
+            verdict=row.verdict,
+            response_mean_ms=row.response_mean_ms,
+            tags=list(tags),
+        )
+        for row, tags in listed
+    ]
+    by_time = following is not None and asked.order in ("slowest", "fastest")
+    answer = RunsAnswer(
+        runs=facts,
+        next_before=following.id if following else None,
+        next_mean_ms=following.mean_ms if following and by_time else None,
+    )
+    return jsonify(answer.model_dump())
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>")
+@described(answer=RunAnswer)
+def one_run(run_id: int) -> Response:
+    """One run: header, state, result."""
+    return jsonify(run_view.open_run(run_id).facts())
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>/traces")
+@described(TracesQuestion, TracesAnswer)
+def traces(run_id: int) -> Response:
+    """Lanes and channels of a window, at most 5,000 points each."""
+    asked = TracesQuestion.model_validate(request.args.to_dict())
+    view = run_view.open_run(run_id)
+    recording = view.recording
+    from_ns, to_ns = recording.t0_ns, timeline.last_ns(recording)
+    shown = None
+    if asked.stroke is not None:
+        times = strokes.times(recording, asked.stroke)
+        if times is None:
+            raise PageFault(
+                404,
+                f"There is no stroke {asked.stroke}",
+                f"Run {run_id} has {len(strokes.numbers(recording))} strokes.",
+                "Choose one of them.",
+            )
+        figures = view.stroke(asked.stroke) or {}
+        from_ns, to_ns = strokes.window(recording, times, figures.get("release_ms"))
+        shown = _stroke_json(recording, times, figures)
+    elif asked.from_ms is not None or asked.to_ms is not None:
+        from_ns, to_ns = _window(recording.t0_ns, to_ns, asked)
+    commanded = recording.commands.stroke[
+        recording.commands.on & (recording.commands.t_ns >= from_ns)
+    ]
+    return jsonify(
+        run=run_id,
+        source=recording.source,
+        stroke=shown,
+        first_stroke=int(commanded[0]) if len(commanded) and commanded[0] > 0 else None,
+        **timeline.traces(recording, from_ns, to_ns),
+    )
+
+
+def _window(t0_ns: int, end_ns: int, asked: TracesQuestion) -> tuple[int, int]:
+    from_ns, to_ns = t0_ns, end_ns
+    if asked.from_ms is not None:
+        from_ns = t0_ns + round(asked.from_ms * NS_PER_MS)
+    if asked.to_ms is not None:
+        to_ns = min(t0_ns + round(asked.to_ms * NS_PER_MS), end_ns)
+    if from_ns >= to_ns:
+        raise PageFault(
+            400,
+            "This window is empty",
+            f"from_ms must lie before to_ms, and before the end at {(end_ns - t0_ns) / 1e6} ms.",
+            "Ask for a window inside the run.",
+        )
+    return from_ns, to_ns
+
+
+def _stroke_json(
+    recording: Recording, times: strokes.StrokeTimes, figures: dict[str, Any]
+) -> dict[str, Any]:
+    def ms(t_ns: int | None) -> float | None:
+        return None if t_ns is None else timeline.to_ms(t_ns, recording)
+
+    off_ns = times.dead_ns if times.dead_ns is not None else times.off_ns
+    return {
+        "number": times.number,
+        "on_ms": ms(times.on_ns),
+        "off_ms": ms(times.off_ns),
+        "live_ms": ms(times.live_ns),
+        "dead_ms": ms(times.dead_ns),
+        "response_ms": figures.get("response_ms"),
+        "release_ms": figures.get("release_ms"),
+        "response_from_ms": ms(times.live_ns if times.live_ns is not None else times.on_ns),
+        "release_from_ms": ms(off_ns),
+        "marks": figures.get("marks") or [],
+    }
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>/strokes")
+@described(answer=StrokesAnswer)
+def per_stroke(run_id: int) -> Response:
+    """Response and release of each stroke as columns, thinned to at most 5,000 strokes, and the
+    control limits of both."""
+    view = run_view.open_run(run_id)
+    found = view.strokes
+    number = np.array([s["number"] for s in found], np.int64)
+    keep = np.arange(len(found))
+    if len(found) > timeline.MAX_POINTS:
+        half = timeline.MAX_POINTS // 2
+        keep = np.union1d(*(
+            decimate.min_max(number, _column(found, name), half)
+            for name in ("response_ms", "release_ms")
+        ))  # fmt: skip
+    kept = [found[int(i)] for i in keep]
+    names = ("number", "answered", "response_ms", "release_ms")
+    return jsonify(
+        strokes=len(found),
+        charts={key: run_parts.chart(view.result, key) for key in run_parts.TIMES},
+        **{name: [s.get(name) for s in kept] for name in names},
+    )
+
+
+class OverlayQuestion(BaseModel):
+    """Going on, or going off."""
+
+    model_config = ConfigDict(extra="forbid")
+    way: Literal["on", "off"] = "on"
+
+
+@blueprint.get("/runs/<int(max=2147483647):run_id>/overlay")
+@described(OverlayQuestion, OverlayAnswer)
+def overlaid(run_id: int) -> Response:
+    """All strokes from the coil's edge, at most 5,000 points a trace."""
+    asked = OverlayQuestion.model_validate(request.args.to_dict())
+    view = run_view.open_run(run_id)
+    odd = run_parts.odd_strokes(view.result)
+    summary = (view.result or {}).get("summary") or {}
+    laid = overlay.overlay(view.recording, summary, asked.way, odd)
+    return jsonify(run=run_id, source=view.recording.source, odd=odd, **laid)
+
+
+def _column(found: list[dict[str, Any]], name: str) -> NDArray[np.float64]:
+    values = [np.nan if s.get(name) is None else float(s[name]) for s in found]
+    return np.array(values, np.float64)

@@ -1,0 +1,300 @@
+# SPDX-License-Identifier: MIT
+"""The answers of the JSON interface as models: for its OpenAPI document, and for tests.
+
+They are not put between a view and its answer: that would copy every trace point by point. A test
+holds real answers against them instead. What analysis works out is named in its principal keys, and
+more may stand beside them (`Open`). Times are ms, pressures kPa; an unknown number is null.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from rig.runlog.search import Source, Status
+
+Numbers = list[float | None]
+
+
+class Open(BaseModel):
+    """Has more keys than are named here."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class Condition(BaseModel):
+    """One condition of a run. `how`: typed, or measured."""
+
+    value: float | str
+    unit: str
+    how: str
+
+
+class Rule(BaseModel):
+    """A rule of the interlock: its slowest reaction, or why nothing watches it."""
+
+    rule: str
+    reaction_ms: float | None
+    why: str
+
+
+class Stroke(Open):
+    """One stroke as analysed."""
+
+    number: int
+    answered: bool
+    settled: bool
+    response_ms: float | None
+    release_ms: float | None
+    first_edge_on_ms: float | None
+    first_edge_off_ms: float | None
+    bounce_on: int | None
+    bounce_off: int | None
+    at_switch_on_kpa: float | None
+    at_switch_off_kpa: float | None
+    marks: list[str]
+
+
+class Summary(Open):
+    """One time over all strokes of a run that gave it."""
+
+    n: int
+    mean: float | None
+    sd: float | None
+    min: float | None
+    median: float | None
+    max: float | None
+
+
+class Limit(Open):
+    """One limit of the sheet by itself."""
+
+    figure: str
+    result: str
+    value: float | None
+
+
+class Verdict(Open):
+    """All limits together, in words, and what to check next where something is open."""
+
+    result: str
+    why: str
+    next_check: str | None
+    limits: list[Limit]
+
+
+class RunTrip(BaseModel):
+    """What the interlock tripped for, and when in the run."""
+
+    rule: str
+    value: float | None
+    limit: float | None
+    unit: str
+    t_ms: float | None
+    message: str
+
+
+class Result(Open):
+    """What analysis made of a run: as `rig show --json`."""
+
+    kind: str | None
+    source: Source
+    status: str
+    strokes: list[Stroke]
+    summary: dict[str, Summary]
+    counts: dict[str, int]
+    trip: RunTrip | None
+    verdict: Verdict
+
+
+class SetupNamed(BaseModel):
+    """The setup as it stood with the run."""
+
+    name: str
+    hash: str
+
+
+class SheetNamed(BaseModel):
+    """The sheet as it stood with the run."""
+
+    name: str | None
+    hash: str | None
+    kind: str | None
+
+
+class RunAnswer(BaseModel):
+    """One run: header, state and result (null where it could not be worked out)."""
+
+    run: int
+    source: Source
+    seed: int | None
+    status: Status
+    started_utc_s: float
+    clock_synchronised: bool | None
+    ended_utc_s: float | None
+    off: str | None
+    valve: str | None
+    job: str | None
+    by: str | None
+    mount: int | None
+    note: str
+    conditions: dict[str, Condition]
+    confirmed_by: str | None
+    confirmation: str | None
+    setup: SetupNamed
+    sheet: SheetNamed | None
+    hardware: dict[str, Any]
+    watched: list[Rule]
+    not_watched: list[Rule]
+    remark: str
+    records: int
+    software: str
+    result_saved: bool
+    result: Result | None
+
+
+class Lane(BaseModel):
+    """A line that is high or low: `words` for 0 and 1, `level` from each time on."""
+
+    name: str
+    label: str
+    words: list[str]
+    edges: int
+    decimated: bool
+    t_ms: list[float]
+    level: list[int | None]
+
+
+class Channel(BaseModel):
+    """Readings of one channel."""
+
+    name: str
+    unit: str
+    samples: int
+    decimated: bool
+    t_ms: list[float]
+    value: Numbers
+
+
+class Mark(BaseModel):
+    """A trip, or what makes the records doubtful; `class` is trip or doubt."""
+
+    t_ms: float
+    class_: str = Field(alias="class")
+    kind: str
+    detail: str
+
+
+class Traces(BaseModel):
+    """A window of a recording, at most 5,000 points a trace."""
+
+    from_ms: float
+    to_ms: float
+    end_ms: float
+    lanes: list[Lane]
+    channels: list[Channel]
+    marks: list[Mark]
+
+
+class StrokeShown(BaseModel):
+    """The stroke that was asked for, on the run's time axis."""
+
+    number: int
+    on_ms: float | None
+    off_ms: float | None
+    live_ms: float | None
+    dead_ms: float | None
+    response_ms: float | None
+    release_ms: float | None
+    response_from_ms: float | None
+    release_from_ms: float | None
+    marks: list[str]
+
+
+class TracesAnswer(Traces):
+    """`first_stroke`: the number of the first one commanded in the window."""
+
+    run: int
+    source: Source
+    stroke: StrokeShown | None
+    first_stroke: int | None
+
+
+class Signal(Open):
+    """A rule of the control charts that was broken, and by which strokes."""
+
+    rule: str
+    strokes: list[int]
+
+
+class ChartLimits(BaseModel):
+    """Centre and control limits of the run itself, and the sheet's limits."""
+
+    center: float
+    lcl: float
+    ucl: float
+    signals: list[Signal]
+    limits: list[float]
+
+
+class StrokesAnswer(BaseModel):
+    """Strokes as columns; `strokes` counts all, thinned ones too."""
+
+    strokes: int
+    charts: dict[str, ChartLimits | None]
+    number: list[int]
+    answered: list[bool | None]
+    response_ms: Numbers
+    release_ms: Numbers
+
+
+class SwitchOfStroke(BaseModel):
+    """When the contact changed; `opens` is its level at the beginning."""
+
+    number: int
+    opens: int
+    t_ms: list[float]
+
+
+class SwitchOverlaid(BaseModel):
+    """Share of strokes with the contact closed, and the strokes drawn one by one."""
+
+    words: list[str]
+    share_t_ms: list[float]
+    share: list[float]
+    drawn: int
+    strokes: list[SwitchOfStroke] | None = None
+
+
+class ChannelOverlaid(BaseModel):
+    """Readings since the edge, and their 5, 50 and 95 % points over the strokes."""
+
+    name: str
+    unit: str
+    readings: int
+    t_ms: list[float] | None = None
+    value: list[float] | None = None
+    band_t_ms: list[float]
+    band: list[Numbers]
+
+
+class Overlaid(BaseModel):
+    """All strokes of a run from the coil's edge, or from the command where it was not read back."""
+
+    way: str
+    counts_from: str
+    from_ms: float
+    to_ms: float
+    strokes: int
+    figure: dict[str, float | None]
+    switch: SwitchOverlaid | None
+    channels: list[ChannelOverlaid]
+
+
+class OverlayAnswer(Overlaid):
+    """`odd`: strokes that were missed or lie far off."""
+
+    run: int
+    source: Source
+    odd: list[int]

@@ -1,0 +1,239 @@
+# SPDX-License-Identifier: MIT
+"""Runs side by side: what `rig compare` says, as a page and as JSON."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Literal, NamedTuple
+
+import numpy as np
+from flask import Blueprint, Response, jsonify, render_template, request
+from pydantic import BaseModel, ConfigDict, Field
+
+from rig.actions.load_results import RunWithResult, results_in
+from rig.analysis.compare.compare_runs import compare_runs, values_of
+from rig.analysis.compare.two_samples import around, group
+from rig.config.sheet.compare import Compare
+from rig.core.errors import UsageError
+from webui import log, words
+from webui.api.models_lesson import CompareAnswer, CompareOverlayAnswer
+from webui.api.openapi import described
+from webui.charts import drawing, overlay
+from webui.faults import PageFault
+from webui.pages.runs import Count
+from webui.run import figures, run_view
+
+blueprint = Blueprint("compare", __name__)
+
+MOST_RUNS = 60
+MOST_OVERLAID = 8
+OFFERED = 30
+
+Shape = Mapping[str, Any]
+
+
+class CompareQuestion(BaseModel):
+    """`run` again and again, or `runs` as typed; the first is the one before."""
+
+    model_config = ConfigDict(extra="forbid")
+    run: Annotated[list[Count], Field(max_length=MOST_RUNS)] = []
+    runs: Annotated[str, Field(max_length=600, pattern=r"^[\s\d,;]*$")] = ""
+    sort: Literal["response_ms", "release_ms", "verdict", "given"] | None = None
+
+    def numbers(self) -> list[int]:
+        """The runs in the order given, each once. Raises PageFault for too many."""
+        typed = [int(n) for n in re.findall(r"\d{1,10}", self.runs)]
+        found = list(dict.fromkeys([*self.run, *typed]))
+        if len(found) > MOST_RUNS:
+            raise PageFault(
+                400, "Too many runs", f"{len(found)} runs were named.",
+                f"Compare at most {MOST_RUNS} at a time.",
+            )  # fmt: skip
+        return found
+
+
+class Row(NamedTuple):
+    """One run in the strip plot of one figure, positions in percent of the width."""
+
+    result: Shape
+    dots: list[float]
+    mean: float | None
+    low: float | None
+    high: float | None
+    words: str
+
+
+class Strip(NamedTuple):
+    """One figure of all runs on one scale."""
+
+    name: str
+    scale: drawing.Scale
+    rows: list[Row]
+    interval: str
+
+
+def asked() -> CompareQuestion:
+    """The question of this request; raises ValidationError."""
+    given = request.args.to_dict(flat=False)
+    shape: dict[str, Any] = {name: values[-1] for name, values in given.items() if name != "run"}
+    return CompareQuestion.model_validate(shape | {"run": given.get("run", [])})
+
+
+def compared(numbers: Sequence[int]) -> tuple[dict[str, Any], list[RunWithResult]]:
+    """The shape of `rig compare --json`, and the runs. Raises UsageError, see check_comparable."""
+    found = results_in(log.run_log(), [str(n) for n in numbers])
+    settings = (getattr(found[0].sheet, "compare", None) if found else None) or Compare()
+    shape = compare_runs([r.result for r in found], settings, [r.medium for r in found])
+    return shape, found
+
+
+@blueprint.get("/compare")
+def page() -> tuple[str, int]:
+    """The comparison, and the form that asks for it."""
+    question = asked()
+    numbers = question.numbers()
+    shape, results, refused = None, [], ""
+    if numbers:
+        try:
+            shape, found = compared(numbers)
+            results = [one.result for one in found]
+        except UsageError as error:
+            refused = str(error).replace(": `rig compare BEFORE AFTER`", "")
+    sort = question.sort or ("response_ms" if len(results) > 2 else "given")
+    lines = [] if shape is None else table(shape, results, sort)
+    text = render_template(
+        "compare.html",
+        shape=shape,
+        results=results,
+        numbers=numbers,
+        refused=refused,
+        sort=sort,
+        offered=offered(),
+        strips=[] if shape is None else strips(shape, [results[line["place"]] for line in lines]),
+        table=lines,
+        across="" if shape is None else words.unreal(shape["source"]),
+        most_overlaid=MOST_OVERLAID,
+        names={"response_ms": "response", "release_ms": "release"},
+    )
+    return text, 400 if refused else 200
+
+
+def offered() -> list[Any]:
+    """The newest runs of strokes, for the form."""
+    rows = log.run_log().runs(3 * OFFERED)
+    return [row for row in rows if row.kind == "strokes" and row.status != "running"][:OFFERED]
+
+
+def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
+    """Every stroke of every run as a dot, with the mean and its interval; `results` in the order in
+    which they are drawn."""
+    found = []
+    for key, name in (("response_ms", "Response"), ("release_ms", "Release")):
+        columns = [values_of(one, key) for one in results]
+        line = drawing.scale([float(v) for column in columns for v in column if np.isfinite(v)])
+        if line is None:
+            continue
+        ranked = ((shape["batch"] or {}).get(key) or {}).get("ranked")
+        together = {row["run"]: row for row in ranked or ()}
+        rows = []
+        for one, column in zip(results, columns, strict=True):
+            known = column[np.isfinite(column)].tolist()
+            mean, low, high = _interval(column, together.get(one["run"]))
+            told = "no numbers"
+            if mean is not None and low is not None and high is not None:
+                told = f"mean {mean:.1f} ms ({low:.1f} to {high:.1f}), n {len(known)}"
+            rows.append(
+                Row(
+                    one, [line.at(v) or 0.0 for v in drawing.fewer(known)],
+                    line.at(mean), _held(line, low), _held(line, high), told,
+                )
+            )  # fmt: skip
+        sure = "95 % for all runs together" if ranked else "95 %"
+        found.append(Strip(name, line, rows, sure))
+    return found
+
+
+def _held(line: drawing.Scale, value: float | None) -> float | None:
+    """An end of an interval, drawn at the plot's edge where it lies beyond."""
+    return None if value is None else line.at(min(max(value, line.low), line.high))
+
+
+def _interval(column: Any, ranked: Shape | None) -> tuple[float | None, float | None, float | None]:
+    if ranked is not None:
+        return ranked["mean"], ranked["ci95"][0], ranked["ci95"][1]
+    found = group(column)
+    if found is None:
+        return None, None, None
+    bounds = around(found.mean, found.sd / found.n**0.5, found.n - 1)
+    return found.mean, bounds.low, bounds.high
+
+
+VERDICT_ORDER = ("does_not_conform", "undecided", "not_tested", "conforms")
+
+
+def table(shape: Shape, results: Sequence[Shape], sort: str) -> list[dict[str, Any]]:
+    """One line a run, sorted: how it was judged, both means with their intervals, what is odd."""
+    lines = []
+    for place, (run, result) in enumerate(zip(shape["runs"], results, strict=True)):
+        line: dict[str, Any] = {
+            "place": place,
+            "run": run,
+            "verdict": (result.get("verdict") or {}).get("result"),
+            "apart": [],
+        }
+        for key in ("response_ms", "release_ms"):
+            ranked = ((shape["batch"] or {}).get(key) or {}).get("ranked") or ()
+            mine = next((row for row in ranked if row["run"] == run["run"]), None)
+            line[key] = _interval(values_of(result, key), mine)
+            line[f"{key}_sd"] = (group(values_of(result, key)) or (0, 0, None))[2]
+            if mine is not None and mine["outlier"]:
+                line["apart"].append(figures.SUMMARISED[key].name.lower())
+        lines.append(line)
+    if sort == "verdict":
+        order = {name: n for n, name in enumerate(VERDICT_ORDER)}
+        return sorted(lines, key=lambda one: order.get(one["verdict"], len(order)))
+    if sort == "given":
+        return lines
+    return sorted(lines, key=lambda one: (one[sort][0] is None, one[sort][0] or 0.0))
+
+
+@blueprint.get("/api/compare")
+@described(CompareQuestion, CompareAnswer)
+def as_json() -> Response:
+    """The same object as `rig compare --json` prints."""
+    try:
+        return jsonify(compared(asked().numbers())[0])
+    except UsageError as error:
+        raise PageFault(
+            400, "These runs are not compared", str(error), "Choose other runs."
+        ) from error
+
+
+@blueprint.get("/api/compare/overlay")
+@described(CompareQuestion, CompareOverlayAnswer)
+def overlaid() -> Response:
+    """Of each of at most eight runs, from the coil's edge on one span of time: the share of
+    strokes with the switch closed, and the median of each channel."""
+    numbers = asked().numbers()[:MOST_OVERLAID]
+    views = [run_view.open_run(number) for number in numbers]
+    answer: dict[str, Any] = {"runs": [], "ways": {}}
+    answer["runs"] = [{"run": v.stored.id, "valve": v.stored.header.valve} for v in views]
+    for way in ("on", "off"):
+        summaries = [(view.result or {}).get("summary") or {} for view in views]
+        longest = [
+            overlay.span_ms(overlay.starts(view.recording, way), s.get(overlay.FIGURE[way]) or {})
+            for view, s in zip(views, summaries, strict=True)
+        ]
+        to_ms = max(longest, default=overlay.SHORTEST_MS)
+        laid = [
+            overlay.overlay(view.recording, s, way, to_ms=to_ms)
+            for view, s in zip(views, summaries, strict=True)
+        ]
+        for one in laid:
+            if one["switch"] is not None:
+                del one["switch"]["strokes"]
+            for channel in one["channels"]:
+                del channel["t_ms"], channel["value"]
+        answer["ways"][way] = laid
+    return jsonify(answer)

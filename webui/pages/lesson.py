@@ -1,0 +1,319 @@
+# SPDX-License-Identifier: MIT
+"""The lesson: one stroke in slow motion for a projector, followed on the phones of a class."""
+
+from __future__ import annotations
+
+import hmac
+import io
+import secrets
+import threading
+import time
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Literal, cast
+
+from flask import (
+    Blueprint,
+    Flask,
+    Response,
+    current_app,
+    jsonify,
+    render_template,
+    request,
+    url_for,
+)
+from pydantic import BaseModel, ConfigDict, Field
+
+from rig.core.clock import NS_PER_MS
+from webui import log, words
+from webui.api.models_lesson import (
+    EndedAnswer,
+    LessonAnswer,
+    MovedAnswer,
+    PositionAnswer,
+    ShareAnswer,
+)
+from webui.api.openapi import described
+from webui.charts import chain_links, strokes, timeline
+from webui.faults import PageFault
+from webui.pages import model_run
+from webui.pages.runs import Count
+from webui.run import run_view
+
+blueprint = Blueprint("lesson", __name__)
+
+MOST = 8
+IDLE_S = 3 * 3600.0
+POINTS = 1_500
+LEAST_MS = 5.0
+LOOKED_AT, OFFERED = 120, 30
+LOOPBACK = ("127.", "localhost", "[::1]")
+
+RunId = "<int(max=2147483647):run_id>"
+Milliseconds = Annotated[float, Field(ge=-1e7, le=1e7, allow_inf_nan=False)]
+
+
+class LessonQuestion(BaseModel):
+    """Which stroke, and which half of it."""
+
+    model_config = ConfigDict(extra="forbid")
+    stroke: Count = 1
+    way: Literal["on", "off"] = "on"
+
+
+class Position(BaseModel):
+    """Where the teacher stands: sent as a query, followed by the class."""
+
+    model_config = ConfigDict(extra="forbid")
+    stroke: Count = 1
+    way: Literal["on", "off"] = "on"
+    at_ms: Milliseconds = 0.0
+    slower: Annotated[int, Field(ge=1, le=1000)] = 100
+    playing: bool = False
+    revealed: bool = False
+    model: bool = False
+
+
+@dataclass
+class Lesson:
+    """One that is shared: only who knows the key moves it."""
+
+    run: int
+    key: str
+    position: Position = field(default_factory=Position)
+    since_s: float = field(default_factory=time.monotonic)
+    version: int = 0
+
+
+class Lessons:
+    """The lessons that are shared now: a few, forgotten when nobody moved them for hours."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._kept: dict[str, Lesson] = {}
+
+    def share(self, run: int) -> tuple[str, Lesson]:
+        """A new one and its code. Raises PageFault where there are too many."""
+        with self._lock:
+            now = time.monotonic()
+            self._kept = {c: one for c, one in self._kept.items() if now - one.since_s < IDLE_S}
+            if len(self._kept) >= MOST:
+                raise PageFault(
+                    429, "Too many lessons", f"{MOST} lessons are being shared already.",
+                    "End one, or start rig serve again.",
+                )  # fmt: skip
+            code = secrets.token_urlsafe(6)
+            self._kept[code] = Lesson(run, secrets.token_urlsafe(18))
+            return code, self._kept[code]
+
+    def of(self, code: str) -> Lesson:
+        """The lesson of a code; a plain 404 where it is over."""
+        with self._lock:
+            found = self._kept.get(code)
+        if found is None:
+            raise PageFault(
+                404, "This lesson is over", "Nobody shares a lesson under this address.",
+                "Ask for the code that is on the wall now.",
+            )  # fmt: skip
+        return found
+
+    def move(self, lesson: Lesson, position: Position) -> None:
+        """The teacher went there."""
+        with self._lock:
+            lesson.position, lesson.since_s = position, time.monotonic()
+            lesson.version += 1
+
+    def end(self, code: str) -> None:
+        """Nobody follows it any more."""
+        with self._lock:
+            self._kept.pop(code, None)
+
+
+def install(app: Flask) -> None:
+    """Where the shared lessons are kept: in memory alone."""
+    app.extensions["lessons"] = Lessons()
+
+
+def _lessons() -> Lessons:
+    return cast(Lessons, current_app.extensions["lessons"])
+
+
+@blueprint.get("/lesson")
+def start() -> str:
+    """Which run to teach with: the newest ones that have strokes."""
+    rows = [row for row in log.run_log().runs(LOOKED_AT) if row.kind == "strokes" and row.strokes]
+    return render_template("lesson_start.html", rows=rows[:OFFERED])
+
+
+@blueprint.get(f"/runs/{RunId}/lesson")
+def page(run_id: int) -> str:
+    """The teacher's page."""
+    asked = LessonQuestion.model_validate(request.args.to_dict())
+    return _page(run_id, asked, code="", phone=False)
+
+
+@blueprint.get("/follow/<code>")
+def follow(code: str) -> str:
+    """A student's page."""
+    lesson = _lessons().of(code)
+    asked = LessonQuestion(stroke=lesson.position.stroke, way=lesson.position.way)
+    return _page(lesson.run, asked, code=code, phone=True)
+
+
+def _page(run_id: int, asked: LessonQuestion, *, code: str, phone: bool) -> str:
+    view = run_view.open_run(run_id)
+    known = [s["number"] for s in view.strokes]
+    if not known:
+        raise PageFault(
+            404, "This run has no strokes to teach with",
+            f"Run {run_id} is of the kind {(view.result or {}).get('kind')}.",
+            "Choose a run of strokes.",
+        )  # fmt: skip
+    return render_template(
+        "lesson.html", stored=view.stored, header=view.stored.header, asked=asked,
+        across=words.unreal(view.stored.header.source), last=known[-1], code=code, phone=phone,
+    )  # fmt: skip
+
+
+@blueprint.get(f"/api/runs/{RunId}/lesson")
+@described(LessonQuestion, LessonAnswer)
+def stroke_chain(run_id: int) -> Response:
+    """One half of a stroke for the lesson: traces, links with what each took, and for a simulated
+    run the plant's own values as `model`. Times are ms after the command."""
+    asked = LessonQuestion.model_validate(request.args.to_dict())
+    view = run_view.open_run(run_id)
+    recording = view.recording
+    times = strokes.times(recording, asked.stroke)
+    figures = view.stroke(asked.stroke) or {}
+    found = None if times is None else chain_links.instants(times, figures, asked.way)
+    command_ns = None if times is None else times.on_ns if asked.way == "on" else times.off_ns
+    if times is None or found is None or command_ns is None:
+        raise PageFault(
+            404, f"There is no stroke {asked.stroke}",
+            f"Run {run_id} has {len(view.strokes)} strokes.", "Choose one of them.",
+        )  # fmt: skip
+    from_ns, to_ns = _window(view, times, found, asked.way, command_ns)
+    return jsonify(
+        run=run_id,
+        source=recording.source,
+        stroke=asked.stroke,
+        strokes=len(view.strokes),
+        way=asked.way,
+        marks=figures.get("marks") or [],
+        answered=figures.get("answered"),
+        settled_ms=found.settled,
+        reference_ms=found.live or 0.0,
+        counts_from="coil" if found.live is not None else "command",
+        command_ms=timeline.to_ms(command_ns, recording),
+        traces=timeline.traces(recording, from_ns, to_ns, POINTS),
+        model=model_run.model(view.stored, recording, asked.stroke, asked.way, (from_ns, to_ns)),
+        **chain_links.links(found, asked.way),
+    )
+
+
+def _window(
+    view: run_view.RunView, times: strokes.StrokeTimes, found: chain_links.Instants,
+    way: str, command_ns: int,
+) -> tuple[int, int]:  # fmt: skip
+    """From a little ahead of the command until a little after the switch has settled."""
+    end = timeline.last_ns(view.recording)
+    until = times.off_ns if way == "on" else times.next_on_ns
+    until = end if until is None else until
+    last = found.settled if found.settled is not None else found.first
+    if last is None:
+        to_ns = until
+    else:
+        to_ns = min(command_ns + round(max(1.3 * last, LEAST_MS) * NS_PER_MS), until)
+    to_ns = max(to_ns, command_ns + NS_PER_MS)
+    return max(command_ns - (to_ns - command_ns) // 12, view.recording.t0_ns), to_ns
+
+
+@blueprint.post(f"/api/runs/{RunId}/lesson/share")
+@described(answer=ShareAnswer)
+def share(run_id: int) -> Response:
+    """Begin to share: the address for the class, and the key that moves it."""
+    may_write = current_app.jinja_env.globals.get("may_write")
+    if callable(may_write) and not may_write():
+        raise PageFault(
+            403, "Only to look at", "This browser has not given the passcode.",
+            "Give it first; then share the lesson.",
+        )  # fmt: skip
+    run_view.open_run(run_id)
+    code, lesson = _lessons().share(run_id)
+    reachable = _reachable()
+    return jsonify(
+        code=code,
+        key=lesson.key,
+        address=f"{reachable}{url_for('lesson.follow', code=code)}" if reachable else None,
+        picture=url_for("lesson.picture", code=code) if reachable else None,
+    )
+
+
+def _reachable() -> str | None:
+    """This page's address as another machine can type it; None where it is on the loopback only."""
+    if not request.host.startswith(LOOPBACK):
+        return request.host_url.rstrip("/")
+    from webui.serving import own_addresses
+
+    port = request.host.rpartition(":")[2]
+    trusted = current_app.config["TRUSTED_HOSTS"] or ()
+    outside = [a for a in own_addresses() if a in trusted and not a.startswith("127.")]
+    return f"http://{outside[0]}:{port}" if outside and port.isdigit() else None
+
+
+@blueprint.get("/follow/<code>/code.svg")
+def picture(code: str) -> Response:
+    """The address as a QR code."""
+    import segno
+
+    _lessons().of(code)
+    reachable = _reachable()
+    if reachable is None:
+        raise PageFault(
+            404, "No address for other machines", "This page is served to this machine only.",
+            "Start rig serve with --host and what it asks for.",
+        )  # fmt: skip
+    out = io.BytesIO()
+    address = f"{reachable}{url_for('lesson.follow', code=code)}"
+    segno.make(address, error="m").save(
+        out, kind="svg", scale=8, border=4, dark="#000", light="#fff", xmldecl=True
+    )
+    return Response(out.getvalue(), mimetype="image/svg+xml")
+
+
+@blueprint.post("/api/lessons/<code>")
+@described(Position, MovedAnswer)
+def move(code: str) -> Response:
+    """The teacher's position, as a query; the header X-Lesson-Key proves who it is."""
+    lesson = _lessons().of(code)
+    _prove(lesson)
+    _lessons().move(lesson, Position.model_validate(request.args.to_dict()))
+    return jsonify(version=lesson.version)
+
+
+@blueprint.delete("/api/lessons/<code>")
+@described(answer=EndedAnswer)
+def end(code: str) -> Response:
+    """The teacher ends it."""
+    _prove(_lessons().of(code))
+    _lessons().end(code)
+    return jsonify(ended=True)
+
+
+def _prove(lesson: Lesson) -> None:
+    if not hmac.compare_digest(
+        request.headers.get("X-Lesson-Key", "").encode(), lesson.key.encode()
+    ):
+        raise PageFault(
+            403, "This is somebody else's lesson", "Only the page that shares a lesson moves it.",
+            "Share it from your own page.",
+        )  # fmt: skip
+
+
+@blueprint.get("/api/lessons/<code>")
+@described(answer=PositionAnswer)
+def position(code: str) -> Response:
+    """Where the teacher stands, and for how long."""
+    lesson = _lessons().of(code)
+    told: dict[str, Any] = lesson.position.model_dump()
+    age_ms = round(1000 * (time.monotonic() - lesson.since_s))
+    return jsonify(run=lesson.run, version=lesson.version, age_ms=age_ms, **told)

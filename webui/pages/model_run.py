@@ -1,0 +1,160 @@
+# SPDX-License-Identifier: MIT
+"""What really happened inside the plant of a simulated run: the same plant, run again.
+
+The plant does the same for the same seed and the same instants of commands, so what nobody
+recorded can be looked at afterwards. It is shown beside the measured chain as a model, and only
+here: analysis never sees it.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from typing import Any
+
+from rig.actions.analyse_run import texts_of
+from rig.core.clock import NS_PER_MS, NS_PER_S
+from rig.core.recording import Recording
+from rig.core.records import READBACK, SWITCH
+from rig.runlog.store import StoredRun
+
+LONGEST_NS = 600 * NS_PER_S
+"""A stroke later in its run than this is not computed again: it would take too long."""
+POINTS = 400
+SETTLE_NS = 200 * NS_PER_MS
+TOLERANCE_NS = 200_000
+"""How far the model's edges may lie from the recorded ones: in real time the instant at which the
+line changed is known only to within the write."""
+KEPT = 24
+
+_models: OrderedDict[tuple[str, int, str], dict[str, Any]] = OrderedDict()
+_lock = threading.Lock()
+
+
+def model(
+    stored: StoredRun, recording: Recording, stroke: int, way: str, window: tuple[int, int]
+) -> dict[str, Any] | None:
+    """The plant's own course of stroke `stroke`, ms after its command; None for what is no
+    simulated run. `refused` says why there is none. `window` is from and to, ns.
+    """
+    if stored.header.source != "simulated":
+        return None
+    key = (stored.header.uid, stroke, way)
+    with _lock:  # one at a time: a class of thirty asks for the same stroke at once
+        if key not in _models:
+            _models[key] = _computed(stored, recording, stroke, way, window)
+            while len(_models) > KEPT:
+                _models.popitem(last=False)
+        _models.move_to_end(key)
+        return _models[key]
+
+
+def _computed(
+    stored: StoredRun, recording: Recording, stroke: int, way: str, window: tuple[int, int]
+) -> dict[str, Any]:
+    from rig.simulated.plant import Plant
+
+    setup, _ = texts_of(stored)
+    if setup is None or setup.simulated is None:
+        return {"refused": "the setup stored with this run is not one of a simulated rig"}
+    start_ns = _start_ns(stored)
+    if start_ns is None:
+        return {"refused": "the run does not say when its plant was started"}
+    if window[1] - recording.t0_ns > LONGEST_NS:
+        return {"refused": "this stroke comes too late in its run to be computed again"}
+    plant = Plant(setup.simulated, setup, stored.header.seed, start_ns)
+    commands = recording.commands
+    at = [
+        i
+        for i in range(len(commands.t_ns))
+        if commands.stroke[i] == stroke and bool(commands.on[i]) == (way == "on")
+    ]
+    if not at:
+        return {"refused": "this stroke was never commanded so"}
+    command_ns = int(commands.t_ns[at[0]])
+    step_ns = max((window[1] - command_ns) // POINTS, 1)
+    t_ms: list[float] = []
+    pressure_kpa: list[float] = []
+    edges: list[tuple[str, int, int]] = []
+    moments = list(range(command_ns, window[1], step_ns))
+    todo = [(int(t), bool(on)) for t, on in zip(commands.t_ns, commands.on, strict=True)]
+    for t_ns, on in todo:
+        while moments and moments[0] < t_ns and command_ns < t_ns:
+            _look(plant, moments.pop(0), command_ns, t_ms, pressure_kpa)
+        if t_ns > window[1]:
+            break
+        plant.set_relay(on, t_ns)
+        plant.take_bytes()
+        edges += plant.take_edges()
+    for moment in moments:
+        _look(plant, moment, command_ns, t_ms, pressure_kpa)
+    plant.advance(window[1] + SETTLE_NS)
+    edges += plant.take_edges()
+    apart = _apart(recording, edges, command_ns, window[1])
+    if apart is None or apart > TOLERANCE_NS:
+        return {"refused": "computed again, the plant did not give the edges that were recorded"}
+    return {
+        "refused": "",
+        "links": _links(plant, edges, command_ns, window[1], way),
+        "pressure_kpa": {"t_ms": t_ms, "value": pressure_kpa},
+        "apart_ms": round(apart / NS_PER_MS, 6),
+    }
+
+
+def _look(plant: Any, t_ns: int, from_ns: int, t_ms: list[float], kpa: list[float]) -> None:
+    plant.advance(t_ns)
+    t_ms.append(round((t_ns - from_ns) / NS_PER_MS, 6))
+    kpa.append(round(plant.pressure_kpa(t_ns), 4))
+
+
+def _start_ns(stored: StoredRun) -> int | None:
+    """Where the plant's own time begins on the recording's clock."""
+    hardware = stored.header.hardware
+    if hardware.get("time") == "virtual":
+        return 0
+    began = hardware.get("plant began, ns", "")
+    return int(began) if str(began).isdigit() else None
+
+
+def _apart(
+    recording: Recording, edges: list[tuple[str, int, int]], from_ns: int, to_ns: int
+) -> int | None:
+    """The farthest that an edge of the model lies from the recorded one, ns; None where they are
+    not the same edges."""
+    most = 0
+    for line in (READBACK, SWITCH):
+        series = recording.edges.get(line)
+        seen = [] if series is None else list(zip(series.t_ns, series.level, strict=True))
+        ours = [(t, level) for name, level, t in edges if name == line and from_ns <= t <= to_ns]
+        theirs = [(int(t), int(level)) for t, level in seen if from_ns <= t <= to_ns]
+        if [level for _, level in ours] != [level for _, level in theirs]:
+            return None
+        gaps = (abs(a[0] - b[0]) for a, b in zip(ours, theirs, strict=True))
+        most = max(most, *gaps, 0)
+    return most
+
+
+def _links(
+    plant: Any, edges: list[tuple[str, int, int]], command_ns: int, to_ns: int, way: str
+) -> list[dict[str, Any]]:  # fmt: skip
+    on = way == "on"
+    ends: list[int | None] = [command_ns]
+    for kind in (
+        "contact closed" if on else "contact open",
+        "plunger in" if on else "plunger out",
+        "switch actuated" if on else "switch reset",
+    ):
+        after = next((n for n in reversed(ends) if n is not None), command_ns)
+        ends.append(next((t for t in plant.truth.times_ns(kind) if after <= t <= to_ns), None))
+    last = [t for name, _, t in edges if name == SWITCH and command_ns <= t <= to_ns]
+    ends.append(max(last) if last and ends[-1] is not None else None)
+    names = ("relay", "coil and plunger", "oil", "switch")
+    return [
+        {
+            "name": name,
+            "from_ms": None if a is None else round((a - command_ns) / NS_PER_MS, 6),
+            "to_ms": None if b is None else round((b - command_ns) / NS_PER_MS, 6),
+            "took_ms": None if a is None or b is None else round((b - a) / NS_PER_MS, 6),
+        }
+        for name, a, b in zip(names, ends[:-1], ends[1:], strict=True)
+    ]

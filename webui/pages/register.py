@@ -1,0 +1,306 @@
+# SPDX-License-Identifier: MIT
+"""Valves and jobs: the register, the history of each, forms for what a person writes of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any, NamedTuple
+
+from flask import Blueprint, current_app, redirect, render_template, request, url_for
+from pydantic import BaseModel, ConfigDict, Field
+from werkzeug.wrappers import Response
+
+from rig.actions.load_results import results_in
+from rig.analysis.compare.compare_runs import compare_runs
+from rig.config.sheet.compare import Compare
+from rig.core.errors import UsageError
+from rig.runlog import register
+from rig.runlog.register import JOB, VALVE, Entry, PastRun
+from rig.runlog.store import RunLog
+from webui import log, words
+from webui.access import writer_only
+from webui.charts import drawing
+from webui.faults import PageFault
+
+ROWS = 60
+CHART_PX = 200
+ROOM = 14.0
+
+valves = Blueprint("valves", __name__)
+jobs = Blueprint("jobs", __name__)
+
+
+class RegisterQuestion(BaseModel):
+    """What may be asked of a register."""
+
+    model_config = ConfigDict(extra="forbid")
+    after: Annotated[str, Field(max_length=400)] = ""
+    find: Annotated[str, Field(max_length=200)] = ""
+
+
+class Dot(NamedTuple):
+    """A run in the chart: percent along the time, px down; the ends of its interval in px."""
+
+    run: PastRun
+    x: float
+    y: float
+    low: float | None
+    high: float | None
+    words: str
+
+
+class Chart(NamedTuple):
+    """Mean response of the runs of one source against the date."""
+
+    source: str
+    dots: list[Dot]
+    ticks: list[tuple[float, str]]
+    first: str
+    last: str
+    told: str
+
+
+def registered(of: str, template: str) -> str:
+    """The list of all valves or jobs, some at a time."""
+    asked = RegisterQuestion.model_validate(request.args.to_dict())
+    rows = register.entries(
+        log.run_log(), of, after=asked.after, limit=ROWS + 1, contains=asked.find
+    )
+    more = rows[ROWS - 1].name if len(rows) > ROWS else None
+    return render_template(template, rows=rows[:ROWS], more=more, asked=asked, wrong=[], given={})
+
+
+def known(of: str, number: int) -> Entry:
+    """The entry of this number; a plain 404 where there is none."""
+    found = register.entry(log.run_log(), of, number)
+    if found is None:
+        raise PageFault(
+            404, f"There is no such {of}", f"The register has no {of} of this number.",
+            "Go back to the register and choose one.",
+        )  # fmt: skip
+    return found
+
+
+def sent() -> dict[str, str]:
+    """The fields of the form, line ends as the log keeps them."""
+    return {
+        name: request.form.get(name, "").replace("\r\n", "\n").strip()
+        for name in ("name", "kind", "notes")
+    }
+
+
+def charts(past: Sequence[PastRun]) -> list[Chart]:
+    """One chart for every source that has two runs with a mean response: sources never mix."""
+    found = []
+    for source in dict.fromkeys(run.source for run in past):
+        shown = [run for run in past if run.source == source and run.mean_ms is not None]
+        if len(shown) >= 2:
+            found.append(_chart(source, shown))
+    return found
+
+
+def _chart(source: str, shown: Sequence[PastRun]) -> Chart:
+    values = [v for run in shown for v in (run.mean_ms, run.low_ms, run.high_ms) if v is not None]
+    line = drawing.scale(values, 4)
+    assert line is not None  # noqa: S101  (two means at least)
+    begin, end = shown[0].started_utc_s, shown[-1].started_utc_s
+    begin, end = min(begin, end), max(begin, end)
+
+    def down(value: float | None) -> float | None:
+        at = line.at(value)
+        return None if at is None else round(ROOM + (100 - at) / 100 * (CHART_PX - 2 * ROOM), 2)
+
+    dots = []
+    for run in shown:
+        share = (run.started_utc_s - begin) / (end - begin) if end > begin else 0.5
+        judged = words.verdict(run.verdict)
+        told = f"run {run.id}, {words.local_minute(run.started_utc_s)}: {run.mean_ms:.1f} ms"
+        if run.low_ms is not None and run.high_ms is not None:
+            told += f" ({run.low_ms:.1f} to {run.high_ms:.1f})"
+        told += f", {judged.word.lower()}" if judged else ""
+        place = round(3 + 94 * share, 3)
+        dots.append(
+            Dot(run, place, down(run.mean_ms) or 0.0, down(run.low_ms), down(run.high_ms), told)
+        )
+    ticks = [(down(value) or 0.0, label) for value, label in line.ticks]
+    first, last = shown[0], shown[-1]
+    change = (last.mean_ms or 0.0) - (first.mean_ms or 0.0)
+    days = abs(last.started_utc_s - first.started_utc_s) / 86_400
+    over = f"over {days:.0f} days" if days >= 1.5 else "within a day"
+    told = (
+        f"{len(shown)} runs {over}: from {first.mean_ms:.1f} to {last.mean_ms:.1f} "
+        f"ms ({change:+.1f} ms from the first run to the last)."
+    )
+    return Chart(
+        source, dots, ticks, words.local_minute(begin)[:10], words.local_minute(end)[:10], told
+    )
+
+
+def unlike(past: Sequence[PastRun]) -> str:
+    """What keeps the runs of a chart from being like for like; empty where nothing is seen."""
+    found = []
+    for what, kinds in (
+        ("setups", {run.setup_hash for run in past}),
+        ("sheets", {run.sheet for run in past}),
+    ):
+        if len(kinds) > 1:
+            found.append(f"{len(kinds)} different {what}")
+    if not found:
+        return ""
+    return f"These runs were made with {' and '.join(found)}: not all are like for like."
+
+
+@valves.get("/valves", endpoint="register")
+def valve_register() -> str:
+    """All valves."""
+    return registered(VALVE, "valves.html")
+
+
+@jobs.get("/jobs", endpoint="register")
+def job_register() -> str:
+    """All jobs."""
+    return registered(JOB, "jobs.html")
+
+
+def _add(of: str, template: str, target: str) -> Response | tuple[str, int]:
+    given = sent()
+    wrong = register.problems(of, given["name"], given["kind"], given["notes"])
+    with RunLog(Path(current_app.config["RUN_LOG"])) as writing:
+        if not wrong:
+            try:
+                number = register.add(writing, of, given["name"], given["kind"], given["notes"])
+                return redirect(url_for(target, number=number), 303)
+            except UsageError as error:
+                wrong = [str(error)]
+        rows = register.entries(writing, of, limit=ROWS)
+    asked = RegisterQuestion()
+    return render_template(
+        template, rows=rows, more=None, asked=asked, wrong=wrong, given=given
+    ), 422
+
+
+@valves.post("/valves")
+@writer_only
+def add_valve() -> Response | tuple[str, int]:
+    """Enter a valve by hand."""
+    return _add(VALVE, "valves.html", "valves.one")
+
+
+@jobs.post("/jobs")
+@writer_only
+def add_job() -> Response | tuple[str, int]:
+    """Enter a job by hand."""
+    return _add(JOB, "jobs.html", "jobs.one")
+
+
+@valves.get("/valves/<int(max=2147483647):number>")
+def one(number: int) -> str:
+    """One valve: what it is, its trend, its runs."""
+    return _valve(number, [], None)
+
+
+def _valve(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
+    entry = known(VALVE, number)
+    past = register.history(log.run_log(), VALVE, number)
+    return render_template(
+        "valve.html", entry=entry, past=past, charts=charts(past), unlike=unlike(past),
+        wrong=wrong, given=given or {"kind": entry.kind, "notes": entry.notes},
+        chart_px=CHART_PX, most=register.MOST_IN_HISTORY,
+    )  # fmt: skip
+
+
+@valves.post("/valves/<int(max=2147483647):number>")
+@writer_only
+def describe(number: int) -> Response | tuple[str, int]:
+    """Write what the valve is."""
+    entry, given = known(VALVE, number), sent()
+    wrong = register.problems(
+        VALVE, entry.name[: register.LONGEST_TAG] or "-", given["kind"], given["notes"]
+    )
+    if wrong:
+        return _valve(number, wrong, given), 422
+    with RunLog(Path(current_app.config["RUN_LOG"])) as writing:
+        register.describe(writing, VALVE, number, kind=given["kind"], notes=given["notes"])
+    return redirect(url_for("valves.one", number=number), 303)
+
+
+class Pair(NamedTuple):
+    """Before and after of one valve in a job; `shape` is compare_runs', `refused` why there is
+    none, `given` whether the two were named (else they are the first and the last)."""
+
+    valve: str
+    runs: list[PastRun]
+    before: PastRun | None
+    after: PastRun | None
+    shape: Any
+    refused: str
+
+
+def pairs(past: Sequence[PastRun], before: int | None, after: int | None) -> list[Pair]:
+    """Every valve of a job with its runs of strokes: the last is taken as the one after, the first
+    of the same source as the one before, unless they are named."""
+    found = []
+    for valve in dict.fromkeys(run.valve for run in past):
+        mine = [
+            run for run in past
+            if run.valve == valve and run.kind == "strokes" and run.status != "running"
+        ]  # fmt: skip
+        numbers = [run.id for run in mine]
+        if len(mine) < 2:
+            found.append(Pair(valve or "", mine, None, None, None, ""))
+            continue
+        last = mine[numbers.index(after)] if after in numbers else mine[-1]
+        like = [run for run in mine if run.source == last.source] or mine
+        first = mine[numbers.index(before)] if before in numbers else like[0]
+        shape, refused = None, ""
+        if first is last:
+            refused = "The run before and the run after are the same."
+        else:
+            results = results_in(log.run_log(), [str(first.id), str(last.id)])
+            settings = getattr(results[0].sheet, "compare", None) or Compare()
+            try:
+                shape = compare_runs(
+                    [r.result for r in results], settings, [r.medium for r in results]
+                )
+            except UsageError as error:
+                refused = str(error)
+        found.append(Pair(valve or "", mine, first, last, shape, refused))
+    return found
+
+
+class JobQuestion(BaseModel):
+    """Which run of a job was before and which after."""
+
+    model_config = ConfigDict(extra="forbid")
+    before: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = None
+    after: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = None
+
+
+@jobs.get("/jobs/<int(max=2147483647):number>", endpoint="one")
+def one_job(number: int) -> str:
+    """One job: its valves, before and after, in words."""
+    return _job(number, [], None)
+
+
+def _job(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
+    asked = JobQuestion.model_validate(request.args.to_dict() if request.method == "GET" else {})
+    entry = known(JOB, number)
+    past = register.history(log.run_log(), JOB, number)
+    return render_template(
+        "job.html", entry=entry, past=past, pairs=pairs(past, asked.before, asked.after),
+        wrong=wrong, given=given or {"notes": entry.notes}, most=register.MOST_IN_HISTORY,
+    )  # fmt: skip
+
+
+@jobs.post("/jobs/<int(max=2147483647):number>", endpoint="describe")
+@writer_only
+def describe_job(number: int) -> Response | tuple[str, int]:
+    """Write what is worth knowing of the job."""
+    entry, given = known(JOB, number), sent()
+    wrong = register.problems(JOB, entry.name[: register.LONGEST_TAG] or "-", "", given["notes"])
+    if wrong:
+        return _job(number, wrong, given), 422
+    with RunLog(Path(current_app.config["RUN_LOG"])) as writing:
+        register.describe(writing, JOB, number, kind="", notes=given["notes"])
+    return redirect(url_for("jobs.one", number=number), 303)

@@ -1,0 +1,156 @@
+# SPDX-License-Identifier: MIT
+"""One run as pages and JSON show it: what was stored, its result, and its strokes in short."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from rig.actions.analyse_run import analysed, texts_of
+from rig.core.errors import RigError
+from rig.core.recording import Recording
+from rig.core.records import Trip
+from rig.runlog.store import StoredRun
+from webui import log, words
+from webui.faults import PageFault
+
+STROKES_A_PAGE = 25
+
+
+@dataclass(frozen=True)
+class RunView:
+    """A stored run and the result saved with it, None where none was."""
+
+    stored: StoredRun
+    saved: dict[str, Any] | None
+
+    @functools.cached_property
+    def recording(self) -> Recording:
+        """The raw records; raises PageFault, StorageError or ValueError where unreadable."""
+        return log.decoded(self.stored).recording
+
+    @functools.cached_property
+    def readable(self) -> bool:
+        """The setup stored with the run is understood: without it levels would be guessed."""
+        return texts_of(self.stored)[0] is not None
+
+    @functools.cached_property
+    def result(self) -> dict[str, Any] | None:
+        """The saved result; worked out now where none was saved; None where it cannot be."""
+        if self.saved is not None:
+            return self.saved
+        with contextlib.suppress(RigError, PageFault, ValueError):
+            kept = log.decoded(self.stored)
+            if kept.result is None:
+                kept.result = analysed(self.stored)
+            return kept.result
+        return None
+
+    @property
+    def computed_now(self) -> bool:
+        return self.saved is None and self.result is not None
+
+    @property
+    def strokes(self) -> list[dict[str, Any]]:
+        return list((self.result or {}).get("strokes") or [])
+
+    def stroke(self, number: int) -> dict[str, Any] | None:
+        """The analysed stroke of this number."""
+        return next((s for s in self.strokes if s.get("number") == number), None)
+
+    @property
+    def verdict(self) -> words.Shown | None:
+        return words.verdict(((self.result or {}).get("verdict") or {}).get("result"))
+
+    @functools.cached_property
+    def suspect(self) -> list[dict[str, Any]]:
+        """Strokes that the switch did not answer, or with a mark that makes them doubtful."""
+        doubtful = set((self.result or {}).get("doubtful") or ())
+        return [
+            s
+            for s in self.strokes
+            if s.get("missed", s.get("answered") is False) or doubtful & set(s.get("marks") or ())
+        ]
+
+    @functools.cached_property
+    def mark_counts(self) -> Counter[str]:
+        """How many strokes carry each mark."""
+        return Counter(mark for stroke in self.strokes for mark in stroke.get("marks") or ())
+
+    @property
+    def every_mark(self) -> list[str]:
+        """Marks that every stroke of several carries: said once, not in every line."""
+        n = len(self.strokes)
+        return [mark for mark, count in self.mark_counts.items() if count == n > 1]
+
+    def mark_key(self, page: list[dict[str, Any]]) -> list[tuple[str, str, int]]:
+        """The marks on these strokes, the most frequent first: (letter, words, count in the run).
+
+        Long marks repeat on stroke after stroke; the table names them by letter.
+        """
+        shown = {mark for stroke in page for mark in stroke.get("marks") or ()}
+        counts = self.mark_counts.copy()
+        for mark in self.every_mark:
+            del counts[mark]
+        listed = [(mark, n) for mark, n in counts.most_common() if mark in shown]
+        return [(letter(i), mark, n) for i, (mark, n) in enumerate(listed)]
+
+    def facts(self) -> dict[str, Any]:
+        """The run for /api/runs/<id>: header, state and result."""
+        header, stored = self.stored.header, self.stored
+        return {
+            "run": stored.id,
+            "source": header.source,
+            "seed": header.seed,
+            "status": stored.status,
+            "started_utc_s": header.wall.utc_s,
+            "clock_synchronised": header.wall.synchronised,
+            "ended_utc_s": stored.end_utc_s,
+            "off": None if stored.end is None else stored.end.off,
+            "valve": header.valve,
+            "job": header.job,
+            "by": header.by,
+            "mount": header.mount,
+            "note": header.note,
+            "conditions": dict(header.conditions),
+            "confirmed_by": header.confirmed_by,
+            "confirmation": header.confirmation,
+            "setup": {"name": header.setup_name, "hash": header.setup_hash},
+            "sheet": None
+            if header.sheet_text is None
+            else {"name": header.sheet_name, "hash": header.sheet_hash, "kind": header.kind},
+            "hardware": dict(header.hardware),
+            "watched": header.watched,
+            "not_watched": header.not_watched,
+            "remark": stored.remark,
+            "records": stored.n_records,
+            "software": header.software,
+            "result_saved": self.saved is not None,
+            "result": self.result,
+        }
+
+
+def letter(i: int) -> str:
+    """a to z, then aa, ab ..."""
+    return (letter(i // 26 - 1) if i >= 26 else "") + chr(ord("a") + i % 26)
+
+
+def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
+    """A raw trip in the shape of a result; `to_ms` gives its place on the time axis."""
+    return {
+        "rule": trip.rule,
+        "value": trip.value,
+        "limit": trip.limit,
+        "unit": trip.unit,
+        "t_ms": to_ms(trip.t_ns),
+        "message": trip.message,
+    }
+
+
+def open_run(run_id: int) -> RunView:
+    """The run of this number; a plain 404 where there is none."""
+    return RunView(log.stored_run(run_id), log.run_log().result(run_id))

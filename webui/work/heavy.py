@@ -1,0 +1,164 @@
+# SPDX-License-Identifier: MIT
+"""`python -m webui.work.heavy`: one piece of work that takes the processor for seconds, in a
+process of its own and behind everything else: the page's stop and its live data share the page's
+interpreter.
+
+One line of JSON in, one out. Work and what it needs are in WORK; {"fault": [...]} where it cannot
+be done.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import subprocess
+import sys
+import tempfile
+import time
+import uuid
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from flask import current_app
+
+from rig.core.errors import RigError
+from webui.faults import PageFault
+from webui.work import importing
+
+WITHIN_S = 600.0
+CHUNK_RECORDS = 2000
+
+
+def do(work: str, **needed: Any) -> dict[str, Any]:
+    """Do it and wait for it. Raises PageFault where it cannot be done."""
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "webui.work.heavy"], input=json.dumps({"work": work, **needed}),
+            capture_output=True, text=True, timeout=WITHIN_S, check=False, start_new_session=True,
+        )  # fmt: skip
+        answer: dict[str, Any] = json.loads(done.stdout)
+    except (subprocess.TimeoutExpired, ValueError):
+        raise PageFault(
+            500, "It could not be done", "It took more time or memory than one piece of work may.",
+            "Do it for fewer runs at once.",
+        ) from None  # fmt: skip
+    if "fault" in answer:
+        raise PageFault(*answer["fault"])
+    return answer
+
+
+def not_beside_a_run() -> None:
+    """Work that takes the processor for seconds waits: a bench keeps its time with it. Raises
+    PageFault."""
+    hub = current_app.extensions.get("hub")
+    if hub is not None and hub.busy:
+        raise PageFault(
+            409, "Not while a run goes on", "It would take the processor from the bench.",
+            "Wait for the end of the run, go back, and ask again. Nothing was changed.",
+        )  # fmt: skip
+
+
+# -- inside the process
+
+
+def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]:
+    """Several runs into one archive, each as the single run's export."""
+    from rig.captures import write_csv, write_json, write_vcd
+    from webui.app import create_app
+    from webui.run import run_view
+
+    writers = {"csv": write_csv, "vcd": write_vcd}
+    with (
+        create_app({"RUN_LOG": log}).app_context(),
+        zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as kept,
+        tempfile.TemporaryDirectory(prefix="rig-export-") as folder,
+    ):
+        for number in runs:
+            view = run_view.open_run(number)
+            source = view.stored.header.source.replace(" ", "-")
+            path = Path(folder) / f"run-{number}-{source}.{kind}"
+            if kind == "json":
+                write_json(view.result or {}, view.recording, path)
+            else:
+                writers[kind](view.recording, path)
+            kept.write(path, path.name)
+            path.unlink()
+    return {}
+
+
+def store(
+    log: str, folder: str, runs: list[dict[str, Any]], setup: dict[str, str], file_name: str,
+    typed: dict[str, str | None],
+) -> dict[str, Any]:  # fmt: skip
+    """Captured runs into the log, each with its result: {"runs": their numbers}."""
+    from rig.runlog.store import RunLog
+
+    with RunLog(Path(log)) as opened:
+        return {
+            "runs": [_store(opened, Path(folder), run, setup, file_name, typed) for run in runs]
+        }
+
+
+def _store(
+    log: Any, folder: Path, run: dict[str, Any], setup: dict[str, str], file_name: str,
+    typed: dict[str, str | None],
+) -> int:  # fmt: skip
+    from rig import __version__
+    from rig.actions.analyse_run import analyse_and_save
+    from rig.config.files.loading import setup_from_text
+    from rig.core.clock import read_wall_time
+    from rig.core.records import END_REASONS
+    from rig.runlog.header import RunHeader
+
+    loaded = setup_from_text(setup["text"], setup["name"])
+    of_run = f", run {run['name']}" if run["name"] is not None else ""
+    header = RunHeader(
+        source="capture",
+        setup_text=setup["text"], setup_hash=loaded.hash, setup_name=setup["name"],
+        software=f"solenoid-rig {__version__}",
+        wall=read_wall_time(),
+        valve=typed["valve"], job=typed["job"], by=typed["by"],
+        note=f"capture {file_name[:200]}{of_run}",
+        uid=uuid.uuid4().hex,
+    )  # fmt: skip
+    number: int = log.begin_run(header)
+    try:
+        with (folder / run["records"]).open("rb") as file:
+            lines: list[bytes] = []
+            for line in file:
+                lines.append(line)
+                if len(lines) == CHUNK_RECORDS:
+                    log.append_chunk(number, len(lines), b"".join(lines))
+                    lines.clear()
+            if lines:
+                log.append_chunk(number, len(lines), b"".join(lines))
+    except BaseException:  # not left as one that still runs
+        log.end_run(number, "fault", ended_utc_s=time.time())
+        raise
+    log.end_run(number, END_REASONS[0], ended_utc_s=time.time())
+    with contextlib.suppress(RigError):
+        analyse_and_save(log, number)
+    return number
+
+
+WORK: dict[str, Callable[..., dict[str, Any]]] = {"export": export, "store": store}
+
+
+def main() -> None:
+    """Do one piece of work."""
+    importing.limit_memory()
+    out, sys.stdout = sys.stdout, sys.stderr  # a stray print is no answer
+    question = json.loads(sys.stdin.read())
+    try:
+        answer = WORK[question.pop("work")](**question)
+    except PageFault as fault:
+        answer = {"fault": [fault.status, fault.title, fault.what, fault.remedy]}
+    except (RigError, OSError) as error:
+        answer = {"fault": [500, "It could not be done", str(error), "Mend that and try again."]}
+    out.write(json.dumps(answer))
+
+
+if __name__ == "__main__":
+    main()

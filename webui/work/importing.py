@@ -1,0 +1,175 @@
+# SPDX-License-Identifier: MIT
+"""`python -m webui.work.importing`: reads captures that somebody sent, in a process with little
+power.
+
+One line of JSON in: {"path", "name", "setup", "setup_name"}; one line out: {"runs": [...]} with a
+preview and the file of records of each, or {"problems": [...]}. The process may use so much memory,
+time and so many files and no more, and is ended and begun anew when it does not answer: a capture
+that is not one costs nobody anything.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import threading
+from pathlib import Path
+from typing import Any
+
+MEMORY_BYTES = 2 << 30
+FILE_BYTES = 512 << 20
+OPEN_FILES = 64
+NICENESS = 15
+ANSWER_S = 60.0
+RUNS_MOST = 200
+
+
+class Reader:
+    """The reading process: one for all requests, one request at a time."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[str] | None = None
+        self.begun = 0
+
+    def read(self, question: dict[str, Any], within_s: float = ANSWER_S) -> dict[str, Any]:
+        """The answer; {"problems": ...} too where the process died or took too long."""
+        with self._lock:
+            process = self._ready()
+            timer = threading.Timer(within_s, process.kill)
+            timer.start()
+            try:
+                answer = self._ask(process, question)
+            finally:
+                timer.cancel()
+                timer.join()
+            if answer is None:
+                self._end()
+                what = "it could not be read within the time and memory that a capture may take"
+                return {"problems": [_problem(what, "send a smaller part")]}
+            return answer
+
+    def _ask(
+        self, process: subprocess.Popen[str], question: dict[str, Any]
+    ) -> dict[str, Any] | None:
+        if process.stdin is None or process.stdout is None:
+            return None
+        with contextlib.suppress(BrokenPipeError, ValueError):
+            process.stdin.write(json.dumps(question) + "\n")
+            process.stdin.flush()
+            answer: dict[str, Any] = json.loads(process.stdout.readline())
+            return answer
+        return None
+
+    def _ready(self) -> subprocess.Popen[str]:
+        if self._process is None or self._process.poll() is not None:
+            self._end()
+            self.begun += 1
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "webui.work.importing"],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+                start_new_session=True,
+            )  # fmt: skip
+        return self._process
+
+    def _end(self) -> None:
+        process, self._process = self._process, None
+        if process is None:
+            return
+        process.kill()
+        process.wait()
+        for pipe in (process.stdin, process.stdout):
+            with contextlib.suppress(BrokenPipeError):
+                if pipe is not None:
+                    pipe.close()
+
+    def close(self) -> None:
+        with self._lock:
+            self._end()
+
+
+def _problem(what: str, remedy: str, key: str = "", value: str = "") -> dict[str, str]:
+    return {"key": key, "value": value, "what": what, "remedy": remedy}
+
+
+# -- inside the process
+
+
+def limit_memory() -> None:
+    """Little memory, and the processor only where nobody else wants it."""
+    os.nice(NICENESS)
+    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def limit_itself() -> None:
+    """Little memory, no large files, few descriptors."""
+    limit_memory()
+    resource.setrlimit(resource.RLIMIT_FSIZE, (FILE_BYTES, FILE_BYTES))
+    resource.setrlimit(resource.RLIMIT_NOFILE, (OPEN_FILES, OPEN_FILES))
+
+
+def answer(question: dict[str, Any]) -> dict[str, Any]:
+    """Read one capture; its runs' records lie in files beside it afterwards."""
+    from rig.captures import read_capture
+    from rig.captures.records_out import records_of
+    from rig.config.files.loading import setup_from_text
+    from rig.core.errors import FileProblems
+    from rig.core.records import encode
+
+    path = Path(question["path"])
+    try:
+        setup = setup_from_text(question["setup"], question["setup_name"]).setup
+        captured = read_capture(path, setup)
+    except FileProblems as error:
+        return {"problems": [_problem(p.what, p.remedy, p.key, p.value) for p in error.problems]}
+    if len(captured) > RUNS_MOST:
+        return {"problems": [_problem(f"{len(captured)} runs in one file", "send fewer at once")]}
+    runs = []
+    for number, (name, recording) in enumerate(captured):
+        kept = path.with_name(f"{path.name}.{number}.records")
+        with kept.open("w") as file:
+            file.writelines(encode(record) + "\n" for record in records_of(recording))
+        runs.append(
+            {
+                "name": name,
+                "records": kept.name,
+                "shown_source": recording.shown_source,
+                "strokes": len(set(recording.commands.stroke.tolist()) - {0}),
+                "edges": {line: len(edges.t_ns) for line, edges in recording.edges.items()},
+                "readings": {name: len(s.t_ns) for name, s in recording.samples.items()},
+            }
+        )
+    return {"runs": runs}
+
+
+def main() -> None:
+    """Answer until the input ends."""
+    limit_itself()
+    out, sys.stdout = sys.stdout, sys.stderr
+    for line in sys.stdin:
+        question = json.loads(line)
+        try:
+            said = answer(question)
+        except MemoryError:
+            said = {"problems": [_problem("it needs more memory than a capture may take",
+                                          "send a smaller part")]}  # fmt: skip
+        except Exception as error:  # noqa: BLE001 - whatever it was, the next capture counts
+            said = {"problems": [_problem(f"it could not be read ({type(error).__name__})",
+                                          "look whether it is a CSV or a VCD")]}  # fmt: skip
+        out.write(json.dumps(said) + "\n")
+        out.flush()
+
+
+def folder() -> tempfile.TemporaryDirectory[str]:
+    """Where one capture and its records lie until they are stored."""
+    return tempfile.TemporaryDirectory(prefix="rig-capture-")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,232 @@
+# SPDX-License-Identifier: MIT
+"""What a person does with the log: tags, notes, removing and putting back, exports, captures."""
+
+from __future__ import annotations
+
+import contextlib
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from flask import (
+    Blueprint,
+    Flask,
+    Response,
+    current_app,
+    redirect,
+    render_template,
+    request,
+    send_file,
+    url_for,
+)
+from werkzeug.datastructures import FileStorage
+from werkzeug.wrappers import Response as AnyResponse
+
+from rig.core.errors import UsageError
+from rig.runlog import remarks, search
+from rig.runlog.store import RunLog
+from webui import access, log
+from webui.faults import PageFault
+from webui.work import heavy, importing
+
+blueprint = Blueprint("logwork", __name__)
+
+CHOSEN_MOST = 200
+CAPTURE_BYTES = 256 << 20
+CAPTURE_ENDS = (".csv", ".vcd", ".txt")
+
+
+def install(app: Flask) -> None:
+    """One reading process for all captures."""
+    app.extensions["captures"] = importing.Reader()
+
+
+def _log() -> RunLog:
+    """The log for one short change. Raises log.NoLogYet."""
+    path = Path(current_app.config["RUN_LOG"])
+    if not path.exists():
+        raise log.NoLogYet(path)
+    return RunLog(path)
+
+
+def _chosen() -> list[int]:
+    """The runs that were ticked. Raises PageFault."""
+    texts = request.values.getlist("run")
+    if (
+        not texts
+        or len(texts) > CHOSEN_MOST
+        or not all(t.isdecimal() and len(t) < 10 for t in texts)
+    ):
+        raise PageFault(
+            400, "Choose runs first", f"Tick one to {CHOSEN_MOST} runs in the list.",
+            "Go back, tick them, and choose what to do.",
+        )  # fmt: skip
+    return [int(text) for text in dict.fromkeys(texts)]
+
+
+@blueprint.post("/log/remove")
+@access.writer_only
+def remove() -> AnyResponse:
+    """Take runs off the list; the next page offers to put them back."""
+    numbers = _chosen()
+    with _log() as opened:
+        remarks.remove(opened, numbers)
+    return redirect(url_for("pages.run_list", undo=",".join(map(str, numbers))))
+
+
+@blueprint.post("/log/restore")
+@access.writer_only
+def restore() -> AnyResponse:
+    """Put runs back on the list."""
+    with _log() as opened:
+        remarks.restore(opened, _chosen())
+    return redirect(url_for("pages.run_list"))
+
+
+@blueprint.get("/log/removed")
+def removed() -> str:
+    """The runs taken off the list."""
+    listed, _ = search.find(log.run_log(), search.Sought(removed=True), CHOSEN_MOST)
+    return render_template("removed.html", listed=listed)
+
+
+@blueprint.post("/runs/<int(max=2147483647):run_id>/tags")
+@access.writer_only
+def tag(run_id: int) -> AnyResponse | str | tuple[str, int]:
+    """Put a tag on, or take one off."""
+    off = request.form.get("take_off")
+    if off:
+        return _write_down(run_id, lambda opened: remarks.take_tag(opened, run_id, off))
+    given = request.form.get("tag", "")
+    return _write_down(run_id, lambda opened: remarks.add_tag(opened, run_id, given))
+
+
+@blueprint.post("/runs/<int(max=2147483647):run_id>/notes")
+@access.writer_only
+def note(run_id: int) -> AnyResponse | str | tuple[str, int]:
+    """Add a note; those before it stay."""
+    text, by = request.form.get("text", ""), request.form.get("by", "")
+    return _write_down(run_id, lambda opened: remarks.add_note(opened, run_id, text, by))
+
+
+def _write_down(
+    run_id: int, change: Callable[[RunLog], object]
+) -> AnyResponse | str | tuple[str, int]:
+    """Write it down, and show the page again: of a page with scripts only the part that changed."""
+    part = "HX-Request" in request.headers
+    try:
+        with _log() as opened:
+            change(opened)
+    except UsageError as error:  # a person's mistake, not a fault of the program
+        if part:
+            return _remarks(run_id, [_problem(str(error), "")]), 422
+        raise PageFault(400, "Not written down", str(error), "Go back and mend it.") from error
+    return (
+        _remarks(run_id) if part else redirect(url_for("pages.one_run", run_id=run_id) + "#remarks")
+    )
+
+
+def _remarks(run_id: int, wrong: list[dict[str, str]] | None = None) -> str:
+    opened = log.run_log()
+    return render_template(
+        "remarks_only.html", stored=log.stored_run(run_id), written=remarks.of_run(opened, run_id),
+        wrong=wrong or [], given=request.form if wrong else {},
+    )  # fmt: skip
+
+
+@blueprint.get("/log/export")
+def export() -> Response:
+    """Several runs as one archive, each as the single run's export."""
+    kind = request.args.get("to", "csv")
+    if kind not in ("csv", "json", "vcd"):
+        raise PageFault(400, "No such export", "Runs leave as csv, json or vcd.", "Choose one.")
+    numbers = _chosen()
+    heavy.not_beside_a_run()
+    with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
+        archive = Path(folder) / "runs.zip"
+        log_path = str(current_app.config["RUN_LOG"])
+        heavy.do("export", log=log_path, runs=numbers, kind=kind, archive=str(archive))
+        # its name may go: what is open stays until the answer is sent
+        return send_file(
+            archive.open("rb"), "application/zip", as_attachment=True,
+            download_name=f"runs-{kind}.zip",
+        )  # fmt: skip
+
+
+# -- captures
+
+
+@blueprint.route("/log/import", methods=["GET", "POST"])
+@access.takes(CAPTURE_BYTES)
+@access.writer_only
+def take_capture() -> AnyResponse | str | tuple[str, int]:
+    """A file dropped on the page: what was understood of it, or stored as runs."""
+    if request.method == "GET":
+        return _import_page()
+    sent = request.files.get("capture")
+    setup = _setups().get(request.form.get("setup", ""))
+    if sent is None or not sent.filename:
+        return _import_page([_problem("no file was sent", "choose or drop a file")]), 400
+    if setup is None:
+        return _import_page([_problem("no setup was chosen", "say how the lines are wired")]), 400
+    heavy.not_beside_a_run()
+    keep = request.form.get("keep") == "yes"
+    with importing.folder() as folder:
+        answer = _read(sent, Path(folder), setup)
+        if "problems" in answer:
+            return _import_page(answer["problems"], name=sent.filename), 400
+        if not keep:
+            return _import_page(understood=answer["runs"], name=sent.filename)
+        typed = {
+            name: request.form.get(name, "").strip()[:200] or None
+            for name in ("valve", "job", "by")
+        }
+        numbers = heavy.do(
+            "store", log=str(current_app.config["RUN_LOG"]), folder=folder, runs=answer["runs"],
+            setup=setup, file_name=sent.filename, typed=typed,
+        )["runs"]  # fmt: skip
+    if len(numbers) == 1:
+        return redirect(url_for("pages.one_run", run_id=numbers[0]))
+    return redirect(url_for("pages.run_list", source="capture"))
+
+
+def _problem(what: str, remedy: str) -> dict[str, str]:
+    return {"key": "", "value": "", "what": what, "remedy": remedy}
+
+
+def _read(sent: FileStorage, folder: Path, setup: dict[str, str]) -> dict[str, Any]:
+    """What the reading process makes of the file."""
+    ending = Path(sent.filename or "").suffix.lower()
+    path = folder / f"capture{ending if ending in CAPTURE_ENDS else '.csv'}"
+    sent.save(path)
+    reader: importing.Reader = current_app.extensions["captures"]
+    return reader.read({"path": str(path), "setup": setup["text"], "setup_name": setup["name"]})
+
+
+def _setups() -> dict[str, dict[str, str]]:
+    """Setups that a capture may be read by: those of the page, then those of the newest runs."""
+    found: dict[str, dict[str, str]] = {}
+    hub = current_app.extensions.get("hub")
+    if hub is not None:
+        for name, path in hub.files.setups.items():
+            found[name] = {"text": path.read_text(), "name": path.name}
+    with contextlib.suppress(log.NoLogYet):
+        opened = log.run_log()
+        for row in opened.runs(30):
+            header = opened.load(row.id).header
+            label = f"as in run {row.id}: {header.setup_name}"
+            if not any(one["text"] == header.setup_text for one in found.values()):
+                found[label] = {"text": header.setup_text, "name": header.setup_name}
+    return found
+
+
+def _import_page(
+    problems: list[dict[str, str]] | None = None,
+    understood: list[dict[str, Any]] | None = None,
+    name: str = "",
+) -> str:
+    return render_template(
+        "import.html", problems=problems or [], understood=understood, name=name,
+        setups=list(_setups()), chosen=request.form.get("setup", ""),
+    )  # fmt: skip
