@@ -135,6 +135,9 @@ class Teller(ProgressView):
     def stopping(self, why: str) -> None:
         self._outlet.tell("stopping", why=why)
 
+    def alarm(self, words: str) -> None:
+        self._outlet.tell("alarm", words=words)
+
 
 class AttendedRun(Run):
     """The steps of `rig run`, asked and told over the wire instead of a terminal."""

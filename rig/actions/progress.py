@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from rig.actions.outcome_words import say
 from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
@@ -26,7 +27,10 @@ GUIDES = {
 
 
 class ProgressView(Watcher):
-    """Draws nothing: output that is not a terminal stays quiet."""
+    """Draws nothing: output that is not a terminal stays quiet, but for an alarm."""
+
+    def alarm(self, words: str) -> None:
+        say(words)
 
 
 class TerminalView(ProgressView):
@@ -95,6 +99,9 @@ class TerminalView(ProgressView):
         if lag_s > 0.5 and time.monotonic() - self._lag_told > LAG_TOLD_S:
             self._lag_told = time.monotonic()
             self._bar.console.print(f"The recorder is {lag_s:.1f} s behind.")
+
+    def alarm(self, words: str) -> None:
+        self._bar.console.print(words, style="bold")
 
     def stopping(self, why: str) -> None:
         self._bar.console.print(f"Stopping: {why}. The coil is commanded off first.")

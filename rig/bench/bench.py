@@ -271,7 +271,10 @@ class Bench:
             self._wait(min(until_ns, now_ns + TICK_NS))
 
     def _off_state(self) -> str:
-        """Wait for the read-back to show the load side dead, for the allowed relay delay."""
+        """Wait for the read-back to show the load side dead, for the allowed relay delay.
+
+        A read-back that this run found to be wrong confirms nothing.
+        """
         until_ns = self._world.now_ns() + int(self._setup.limits.readback_delay_s * NS)
         dead = 0
         while True:
@@ -283,7 +286,7 @@ class Bench:
             self.interlock.tick(now_ns, levels, self._loops())
             dead = 0 if self.interlock.load_live() else dead + 1
             if dead >= DEAD_LOOKS:
-                return OFF_STATES[0]
+                return OFF_STATES[1 if self.interlock.readback_doubted else 0]
             if now_ns >= until_ns and not dead:
                 return OFF_STATES[2]
             self._wait(now_ns + TICK_NS // 4)

@@ -140,10 +140,21 @@ END_REASONS = ("finished", "tripped", "aborted", "fault")
 OFF_STATES = ("confirmed off", "commanded off, not confirmed", "still live")
 DEAD_LOOKS = 2
 """So many looks in a row confirm off: one may fall into a contact's chatter."""
+READBACK_RULE = "read-back disagreeing"
+EDGE_SOURCE_RULE = "edge source lost"
 BENCH_LOST = "bench lost"
 """Rule of the trip that the guard latches, with what is known of the coil in its message."""
 NOT_CONFIRMED_OFF = "COIL NOT CONFIRMED OFF"
 """Begins what is said, and latched, of a line that could not be driven off."""
+
+
+def readback_doubted(trip: Trip | None) -> bool:
+    """Whether this trip found the read-back, or the source of its edges, to be wrong.
+
+    Such a read-back confirms nothing: the coil is then "commanded off, not confirmed" at best.
+    """
+    return trip is not None and trip.rule in (READBACK_RULE, EDGE_SOURCE_RULE)
+
 
 Record = Edge | Level | Sample | Block | Command | Condition | Step | Trip | End
 

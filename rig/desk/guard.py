@@ -8,21 +8,31 @@ On a Raspberry Pi a process that dies can leave its output driven, so killing it
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import signal
 import subprocess
+import threading
 import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems, HardwareError
-from rig.core.records import DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES
+from rig.core.records import DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES, readback_doubted
 from rig.core.state_file import Owner, RigState
 
 if TYPE_CHECKING:
     from rig.io.gpio import HeldLine, LineTaker
 
 KILL_PATIENCE_S = 2.0
+PATIENCE_S = 1.0
+"""For a line of a process that was killed just now: on an idle board it is free 10 ms later."""
+WARN_WITHIN_S = 1.0
+"""The person is warned by then, whatever the bench's process does: one that waits in the kernel for
+a hung device takes no signal, and its line stays as it is until the device lets go."""
+FIRST_TRY_S = 0.5
+TRY_AGAIN_S = 0.25
 _HELD: list[Any] = []
 """Lines taken, held low until this process ends: given back, a pull-up could raise them again."""
 
@@ -44,6 +54,8 @@ class Guard:
     def __init__(self, rig: RigState) -> None:
         self._rig = rig
         self._taker: LineTaker | None = None
+        self._given_up = threading.Event()
+        self._insisting: threading.Thread | None = None
 
     def prepare(self) -> None:
         """Load, find and open what taking the line needs. A chip that is not there is no fault
@@ -52,27 +64,65 @@ class Guard:
             with contextlib.suppress(HardwareError):
                 self._taker = _taker(self._rig)
 
-    def take_over(self, bench: subprocess.Popen[bytes]) -> Taken:
-        """Kill the bench and drive its line off. Looks at no disk, and waits for the process to
-        be gone only after the line is low."""
+    def take_over(self, bench: subprocess.Popen[bytes], *, doubted: bool = False) -> Taken:
+        """Kill the bench and drive its line off; at most WARN_WITHIN_S, and no disk is touched.
+
+        Where the line is not to be had, `insist` goes on after the person was warned. `doubted`:
+        the run found its read-back wrong, so that it confirms nothing.
+        """
         bench.kill()
+        until = time.monotonic() + WARN_WITHIN_S
         try:
-            off = drive_off(self._rig, self._taker)
+            if self._rig.backend != "board":  # its relay falls with the process
+                _reap(bench, FIRST_TRY_S)
+            off = drive_off(self._rig, self._taker, FIRST_TRY_S, until, doubted=doubted)
         except HardwareError as error:
             return Taken(
                 None,
                 f"{NOT_CONFIRMED_OFF}: its line could not be taken ({error}). Open the mushroom "
                 "stop or pull the fuse now.",
             )
-        finally:
-            bench.wait()
         return Taken(off, f"Coil: {off}.")
 
+    def insist(
+        self, bench: subprocess.Popen[bytes], taken: Callable[[str], None], *, doubted: bool = False
+    ) -> None:
+        """Go on trying, in a thread, until the line is low; `taken` then gets its off state."""
+
+        def go_on() -> None:
+            while not self._given_up.wait(TRY_AGAIN_S):
+                bench.kill()
+                with contextlib.suppress(HardwareError):
+                    if self._rig.backend != "board":
+                        _reap(bench, FIRST_TRY_S)
+                    taken(drive_off(self._rig, None, FIRST_TRY_S, doubted=doubted))
+                    return
+
+        self._insisting = threading.Thread(target=go_on, name="guard insists", daemon=True)
+        self._insisting.start()
+
+    @property
+    def insisting(self) -> bool:
+        """Whether the line is still being tried for."""
+        return self._insisting is not None and self._insisting.is_alive()
+
     def close(self) -> None:
-        """Let go of the chip; a line that was taken stays held until the process ends."""
+        """Give up trying, and let go of the chip. A line that was taken stays held until the
+        process ends."""
+        self._given_up.set()
+        if self._insisting is not None:
+            self._insisting.join()
         if self._taker is not None:
             self._taker.close()
             self._taker = None
+
+
+def _reap(bench: subprocess.Popen[bytes], within_s: float) -> None:
+    """Wait for a killed process. Raises HardwareError where it does not end."""
+    try:
+        bench.wait(within_s)
+    except subprocess.TimeoutExpired:
+        raise HardwareError(f"process {bench.pid} was killed and does not end") from None
 
 
 def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
@@ -87,8 +137,18 @@ def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
     return not owner.alive()
 
 
-def drive_off(state: RigState, taker: LineTaker | None = None) -> str:
+def drive_off(
+    state: RigState,
+    taker: LineTaker | None = None,
+    within_s: float = PATIENCE_S,
+    until: float = math.inf,
+    *,
+    doubted: bool = False,
+) -> str:
     """Take the relay line and drive it low; returns one of OFF_STATES.
+
+    At most `within_s` for the line, and no look at the read-back after `until` (monotonic, s).
+    `doubted`: that read-back was found wrong, so that a dead one confirms nothing.
 
     A simulated relay exists only inside its process and falls with it. The plan is looked at only
     afterwards, for the read-back: a damaged plan must not keep the coil on. `taker` is one made
@@ -97,7 +157,7 @@ def drive_off(state: RigState, taker: LineTaker | None = None) -> str:
     """
     if state.backend != "board":
         return OFF_STATES[1] if _setup(state) is None else OFF_STATES[0]
-    held = _take(state, taker)
+    held = _take(state, taker, within_s)
     _HELD.append(held)
     if not held.low:
         raise HardwareError(
@@ -108,7 +168,7 @@ def drive_off(state: RigState, taker: LineTaker | None = None) -> str:
         return OFF_STATES[1]
     from rig.io import gpio
 
-    until = time.monotonic() + setup.limits.readback_delay_s
+    until = min(until, time.monotonic() + setup.limits.readback_delay_s)
     dead = 0
     while True:
         try:
@@ -118,19 +178,20 @@ def drive_off(state: RigState, taker: LineTaker | None = None) -> str:
             return OFF_STATES[1]
         dead = dead + 1 if level != setup.coil_live_level else 0
         if dead >= DEAD_LOOKS:
-            return OFF_STATES[0]
+            return OFF_STATES[1 if doubted or readback_doubted(state.trip) else 0]
         if time.monotonic() > until and not dead:
             return OFF_STATES[2]
         time.sleep(0.005)
 
 
-def _take(state: RigState, taker: LineTaker | None) -> HeldLine:
+def _take(state: RigState, taker: LineTaker | None, within_s: float) -> HeldLine:
+    until = time.monotonic() + within_s
     if taker is not None:
         with contextlib.suppress(HardwareError):
-            return taker.take()
+            return taker.take(within_s)
     fresh = _taker(state)
     try:
-        return fresh.take()
+        return fresh.take(max(0.0, until - time.monotonic()))
     finally:
         fresh.close()
 

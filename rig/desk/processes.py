@@ -18,6 +18,7 @@ from typing import Any
 from rig.core.errors import UsageError
 
 WAIT_S = 8.0
+KILLED_S = 2.0
 
 
 class Processes:
@@ -74,7 +75,8 @@ class Processes:
                 process.wait(WAIT_S)
             except subprocess.TimeoutExpired:
                 process.kill()
-                process.wait()
+                with contextlib.suppress(subprocess.TimeoutExpired):  # it hangs in the kernel
+                    process.wait(KILLED_S)
         os.close(self.status)
 
 

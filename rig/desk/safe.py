@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rig.core import messages, state_file
-from rig.core.errors import RefusedError, RigError
+from rig.core.errors import HardwareError, RefusedError, RigError
 from rig.core.records import OFF_STATES
 from rig.core.state_file import RigState
 from rig.desk import guard
@@ -36,7 +36,8 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
     """Command the coil of the rig of this state file off; None where nothing is known of it.
 
     `rig`, made from a setup, stands in for a state file that is missing or damaged. Raises
-    RefusedError for a damaged one without it, HardwareError where the line could not be taken.
+    RefusedError for a damaged one without it, HardwareError where the line could not be taken or,
+    on a simulated rig, its process does not end.
     """
     try:
         state = state_file.read(path) or rig
@@ -57,7 +58,9 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
             words = f"its program (process {owner.pid}) had not begun, and ended"
         else:
             words = f"its program (process {owner.pid}) did not answer and was ended"
-        guard.kill(owner)
+        ended = guard.kill(owner)
+        if not ended and state.backend != "board":  # its relay falls with the process, and only so
+            raise HardwareError(f"process {owner.pid} was killed and does not end")
     off = guard.drive_off(state)
     if owner is not None:
         with contextlib.suppress(OSError, RigError):  # off is what counts

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 from rig.core import state_file
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_INTERNAL, CoilLiveError, RigError
 from rig.core.preflight import Preflight, from_plain
-from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode
+from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode, readback_doubted
 from rig.core.state_file import RigState
 from rig.desk.guard import Guard
 from rig.desk.outcome import Outcome
@@ -35,6 +35,8 @@ class Watcher:
     def guide(self, instruction: str) -> None: ...
     def recorder(self, told: Mapping[str, Any]) -> None: ...
     def stopping(self, why: str) -> None: ...
+    def alarm(self, words: str) -> None:
+        """What the person must hear now: the rig is no longer under control."""
 
 
 class EarlyStop(Protocol):
@@ -57,7 +59,9 @@ class Session:
     ) -> None:
         self._rig = rig
         self._processes, self._state, self._guard_s = processes, state, guard_time_s
+        self._signals = signals
         self._wires = Wires(processes, signals, self._see_record)
+        self._readback_doubted = False
         self._ordered_stop = False
         self._guarding = Guard(rig)
         self.outcome = Outcome()
@@ -138,9 +142,11 @@ class Session:
             why = f"it could no longer be shown ({type(error).__name__}: {error})"
             self._wires.stop_why = self._wires.stop_why or why
             self._drive()
+        try:
+            self._wait_recorder()
+            self._wait_for_line()
         finally:
             self._guarding.close()
-        self._wait_recorder()
         return self.outcome
 
     def _drive(self) -> None:
@@ -241,8 +247,10 @@ class Session:
         self._take_over(f"The bench process {what}; the guard ended it.")
 
     def _take_over(self, what: str) -> None:
-        """The bench lost the coil, or is lost itself: its line is taken, and the rig latched."""
-        taken = self._guarding.take_over(self._processes.bench)
+        """The bench lost the coil, or is lost itself: its line is taken, the person is warned and
+        the rig latched, within a second; a line that was not to be had is tried for again."""
+        bench, doubted = self._processes.bench, self._readback_doubted
+        taken = self._guarding.take_over(bench, doubted=doubted)
         outcome = self.outcome
         outcome.message = f"{what} {taken.words}"
         outcome.fault = True
@@ -251,7 +259,33 @@ class Session:
         if taken.off == OFF_STATES[2]:
             outcome.message = str(CoilLiveError(outcome.message))
         outcome.trip = Trip(BENCH_LOST, None, None, "", time.monotonic_ns(), outcome.message)
+        self.watcher.alarm(outcome.message)
         self._latch(outcome.trip)
+        if taken.off is None:
+            self._guarding.insist(bench, self._taken_at_last, doubted=doubted)
+
+    def _taken_at_last(self, off: str) -> None:
+        """The guard has the line after all (called in its thread)."""
+        late_s = (time.monotonic_ns() - self.outcome.trip.t_ns) / 1e9 if self.outcome.trip else 0.0
+        words = f"The relay line was taken {late_s:.1f} s after the warning. Coil: {off}."
+        if off == OFF_STATES[2]:
+            words = str(CoilLiveError(words))
+        else:
+            self.outcome.exit_code = EXIT_INTERNAL
+        self.outcome.notes.append(words)
+        self.watcher.alarm(words)
+
+    def _wait_for_line(self) -> None:
+        """Stay while the guard tries for the line; a further signal ends the waiting."""
+        if not self._guarding.insisting:
+            return
+        self.watcher.alarm(
+            "Still trying to take the relay line; Ctrl-C ends the trying. Open the mushroom stop "
+            "or pull the fuse."
+        )
+        before = self._signals.count
+        while self._guarding.insisting and self._signals.count == before:
+            time.sleep(0.05)
 
     def _latch(self, trip: Trip) -> None:
         try:
@@ -266,9 +300,11 @@ class Session:
     def _see_record(self, line: bytes) -> None:
         if line.startswith(b'["T"'):
             trip = decode(line)
-            if isinstance(trip, Trip) and self.outcome.trip is None:
-                self.outcome.trip = trip
-                self._latch(trip)
+            if isinstance(trip, Trip):
+                self._readback_doubted = self._readback_doubted or readback_doubted(trip)
+                if self.outcome.trip is None:
+                    self.outcome.trip = trip
+                    self._latch(trip)
         elif line.startswith(b'["N","stopped"'):
             stopped = decode(line)
             if isinstance(stopped, Condition):

@@ -22,10 +22,12 @@ NAMES = {
 
 
 class StopSignals:
-    """While entered, the signals that end a program set `why` and wake a waiting select."""
+    """While entered, the signals that end a program set `why`, raise `count` and wake a waiting
+    select."""
 
     def __init__(self) -> None:
         self.why: str | None = None
+        self.count = 0
         self._prompting = False
         self._reader, self._writer = socket.socketpair()
         self._reader.setblocking(False)
@@ -35,6 +37,7 @@ class StopSignals:
         return self._reader.fileno()
 
     def _note(self, number: int, _frame: FrameType | None) -> None:
+        self.count += 1
         self.why = self.why or NAMES[signal.Signals(number)]
         if self._prompting:
             raise KeyboardInterrupt

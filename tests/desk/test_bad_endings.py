@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -56,7 +57,7 @@ def test_an_unreached_ramp_says_why_it_was_stopped(tmp_path: Path) -> None:
 
 
 def test_a_line_that_cannot_be_taken_is_not_called_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    def cannot(*_: object) -> str:
+    def cannot(*_: object, **__: object) -> str:
         raise HardwareError("busy")
 
     monkeypatch.setattr(guard, "drive_off", cannot)
@@ -64,7 +65,7 @@ def test_a_line_that_cannot_be_taken_is_not_called_off(monkeypatch: pytest.Monke
     taken = guard.Guard(STATE).take_over(process)
     assert taken.off is None
     assert "COIL NOT CONFIRMED OFF" in taken.words and "pull the fuse" in taken.words
-    assert process.returncode is not None
+    assert process.wait(5) == -signal.SIGKILL
 
 
 def test_one_damaged_state_file_does_not_keep_rig_safe_from_the_others(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -45,19 +46,18 @@ def let_go() -> Iterator[None]:
         guard._HELD.pop().close()
 
 
-def test_the_line_is_low_before_the_process_was_waited_for(
+def test_the_line_is_low_although_the_process_was_not_waited_for(
     kernel: fake_gpiod.FakeKernel, bench: subprocess.Popen[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     guarding = guard.Guard(RIG)
     guarding.prepare()
-    waited: list[int] = []
-    really = bench.wait
-    monkeypatch.setattr(bench, "wait", lambda: waited.append(len(kernel.open_requests)) or really())
+    monkeypatch.setattr(bench, "wait", lambda *_: pytest.fail("waited for the process"))
     taken = guarding.take_over(bench)
     guarding.close()
     assert taken.off == "commanded off, not confirmed"
-    assert waited == [1] and kernel.open_requests[0].config.keys() == {17}
-    assert bench.returncode is not None
+    assert kernel.open_requests[0].config.keys() == {17}
+    monkeypatch.undo()
+    assert bench.wait(5) == -signal.SIGKILL
 
 
 def test_nothing_is_looked_for_once_the_bench_is_dead(

@@ -134,6 +134,28 @@ def test_closing_commands_off_and_gives_the_line_back_before_the_chip(machine: M
     assert machine.everything_is_closed()
 
 
+def test_the_relay_line_is_given_back_before_any_port_that_may_hang(
+    machine: Machine, peer: Peer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A hung adapter holds close() up; the line must be low, and free for the guard, by then."""
+    seen: list[tuple[str, bool]] = []
+
+    def looking(really: Callable[[Any], None]) -> Callable[[Any], None]:
+        def close(port: Any) -> None:
+            pin = machine.factories[0].pin(RELAY)
+            seen.append((pin.function, bool(pin.state)))
+            really(port)
+
+        return close
+
+    for kind in (SerialLink, board_module.KernelEdges, Factory):
+        monkeypatch.setattr(kind, "close", looking(kind.close))
+    hardware = open_board(setup(str(peer.name)))
+    hardware.coil.on()
+    hardware.close()
+    assert seen == [("input", False)] * 3
+
+
 def test_closing_goes_on_when_the_coil_cannot_be_commanded_off(
     machine: Machine, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -295,6 +295,7 @@ class LiveAnswer(BaseModel):
     rig: str | None = None
     preflight: PreflightFound | None = None
     refused: list[Check] | None = None
+    alarm: str | None = None
     stopping: str | None = None
     ended: RunEnded | None = None
     verdict: Verdict | None = None

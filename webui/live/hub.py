@@ -201,6 +201,8 @@ class Hub:
                 self._phase = RUNNING
             case "guide" if self._view is not None:
                 self._view.line(line, time.monotonic_ns())
+            case "alarm":
+                self._facts["alarm"] = told["words"]
             case "stopping":
                 self._facts["stopping"] = told["why"]
             case "ended":

@@ -16,7 +16,7 @@ from rig.bench.interlock.coil_and_program_rules import Finding
 from rig.bench.interlock.trackers import CoilHeat, DutyWindow, GaugeWatch
 from rig.config.setup.model import Setup
 from rig.core.ports import Coil
-from rig.core.records import READBACK, SWITCH, Command, Edge, Record, Sample, Trip
+from rig.core.records import READBACK, SWITCH, Command, Edge, Record, Sample, Trip, readback_doubted
 
 NS = 1_000_000_000
 AGREE_TICKS = 2
@@ -198,6 +198,11 @@ class Interlock:
         """What the read-back shows; None where none is wired."""
         level = self._level.get(READBACK)
         return None if level is None else level == self._live_level
+
+    @property
+    def readback_doubted(self) -> bool:
+        """Whether a trip of this run says that the read-back cannot be believed."""
+        return any(readback_doubted(trip) for trip in (self.trip, *self.later))
 
     def switch_closed(self) -> bool | None:
         """What the switch's line shows; None before it was looked at."""

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from rig.config.analog.channels import sources, stale_s
 from rig.config.setup.model import Setup
+from rig.core.records import EDGE_SOURCE_RULE, READBACK_RULE
 
 TICK_S = 0.020
 """The interlock's own tick: it also runs when nothing arrives."""
@@ -29,10 +30,10 @@ CHANNEL_STALE = "reading stale"
 ON_TIME = "on time"
 DUTY = "duty"
 COIL_HEATING = "coil heating"
-READBACK = "read-back disagreeing"
+READBACK = READBACK_RULE
 STOP_INPUT = "stop input open"
 COVER_INPUT = "guard cover open"
-EDGE_SOURCE = "edge source lost"
+EDGE_SOURCE = EDGE_SOURCE_RULE
 RECORDER = "recorder behind"
 DISK = "disk nearly full"
 LINK = "link lost"

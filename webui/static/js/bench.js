@@ -68,6 +68,8 @@ function take(snapshot) {
     location.reload(); // the server draws each phase
     return;
   }
+  document.getElementById("alarm").hidden = !snapshot.alarm;
+  put("alarm", snapshot.alarm || "");
   const now = snapshot.live;
   live.hidden = snapshot.phase !== "running";
   if (!now || live.hidden) {
