@@ -120,3 +120,10 @@ def test_refused_patterns_say_where_and_what_to_do(
     assert words in str(error)
     if key == "pattern":
         assert f"at character {position + 1}" in str(error)
+
+
+@pytest.mark.parametrize("line", ["198.654E", "1E", "5.e", "+ 7.25E", "1,5E+"])
+def test_an_exponent_without_digits_is_no_number(line: str) -> None:
+    """Python 3.11.2 took these through a possessive quantifier."""
+    for pattern in ("{pressure}", "{*} {pressure}"):
+        assert not parse_pattern(pattern, "kPa").regex.fullmatch(line)

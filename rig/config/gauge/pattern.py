@@ -31,10 +31,12 @@ _SEPARATORS = {"none": "", "comma": ",", "point": r"\.", "space": " ", "apostrop
 # What gauges show for "no value" (common practice, no source).
 _WORD = (
     r"(?i:[+-]?(?:nan|infinity|inf|ofl|ovfl|ovf|ol|over|ufl|under|ul|error|err)(?![a-z0-9])"
-    r"|-[-.]++|\*[*.]++)"
+    r"|-[-.]+(?![-.])|\*[*.]+(?![*.]))"
 )
 _IGNORED = r"[^\x00-\x08\x0a-\x1f\x7f]"
-_UNIT = r"[A-Za-z](?>[A-Za-z0-9/^\xb2\xc2]*)(?:\([AGag]\))?+"
+_UNIT_TAIL, _REFERENCE = r"[A-Za-z0-9/^\xb2\xc2]", r"\([AGag]\)"
+_UNIT = rf"[A-Za-z]{_UNIT_TAIL}*(?!{_UNIT_TAIL})(?:{_REFERENCE}|(?!{_REFERENCE}))"
+_SPACES, _SPACE = r"[ \t]*(?![ \t])", r"[ \t]+(?![ \t])"
 
 NUMBERS = ("pressure", *get_args(OtherName))
 CHECKSUMS = ("xor", "sum")
@@ -47,12 +49,18 @@ def _number(decimal: str, thousands: str) -> str:
     """The form of a number: no nan, no underscore; a run of digits is taken whole or not at all.
 
     Between sign and digits gauges may pad; thousands come in whole groups of three or not at all.
+    No part of it can give anything back: what stands behind each part forbids it. Possessive
+    quantifiers would say the same, and match wrongly before Python 3.11.5 (cpython issues 100061
+    and 106052), which Debian 12 is older than.
     """
     point, part = {"point": r"\.", "comma": ","}[decimal], _SEPARATORS[thousands]
-    whole = f"(?:[0-9]{{1,3}}+(?:{part}[0-9]{{3}}+)++(?![0-9])|[0-9]++)" if part else "[0-9]++"
+    whole = "[0-9]+(?![0-9])"
+    if part:
+        whole = f"(?:[0-9]{{1,3}}(?:{part}[0-9]{{3}})+(?![0-9])|{whole})"
     ends = f"(?![0-9]|{point}{f'|{part}[0-9]' if part else ''})"
-    fraction = f"(?:{whole}(?:{point}[0-9]*+)?+|{point}[0-9]++)"
-    return rf"(?:{_MINUS}[ \t]*+)?+{fraction}(?:[eE][+-]?[0-9]{{1,3}}+)?+{ends}"
+    fraction = f"(?:{whole}(?:{point}[0-9]*)?|{point}[0-9]+)(?![0-9])"
+    exponent = "(?:[eE][+-]?[0-9]{1,3}|(?![eE][+-]?[0-9]))"
+    return rf"(?:{_MINUS}{_SPACES})?{fraction}{exponent}{ends}"
 
 
 def _field_regex(name: str, decimal: str, thousands: str) -> str:
@@ -61,7 +69,8 @@ def _field_regex(name: str, decimal: str, thousands: str) -> str:
     if name in CHECKSUMS:
         return f"(?P<{name}>[0-9A-Fa-f]{{2}})"
     word = "word" if name == "pressure" else f"{name}_word"
-    return f"(?P<{name}>(?>{_number(decimal, thousands)}|(?P<{word}>{_WORD})))"
+    number = _number(decimal, thousands)
+    return f"(?P<{name}>{number}|(?!{number})(?P<{word}>{_WORD}))"
 
 
 def read_number(text: str, decimal: str = "point", thousands: str = "none") -> float:
@@ -245,13 +254,15 @@ def _check_neighbours(left: _Token, right: _Token) -> None:
 
 
 def _regex(tokens: list[_Token], decimal: str, thousands: str) -> str:
-    parts, ignoring = [r"[ \t]*+"], False
+    parts, ignoring, ignored = [_SPACES], "", 0
     for before, token, after in zip([None, *tokens], tokens, [*tokens[1:], None], strict=False):
         if token.kind == "*":
-            parts.append(f"(?>{_IGNORED}*?")
-            ignoring = True
+            # what a look ahead found is taken as it is: nothing in it is tried further on
+            ignored += 1
+            ignoring = f"ignored_{ignored}"
+            parts.append(f"(?=(?P<{ignoring}>{_IGNORED}*?")
         elif token.kind == "space":
-            parts.append(r"[ \t]++" if _space_needed(before, after) else r"[ \t]*+")
+            parts.append(_SPACE if _space_needed(before, after) else _SPACES)
         elif token.kind == "text":
             parts.append(re.escape(token.text))
         elif token.kind in NUMBERS:
@@ -262,14 +273,15 @@ def _regex(tokens: list[_Token], decimal: str, thousands: str) -> str:
         else:
             parts.append(_field_regex(token.kind, decimal, thousands))
         if ignoring and (after is None or after.kind not in ("text", "space")):
-            parts.append(r"\Z)" if token.kind == "*" else ")")
-            ignoring = False
-    return "".join([*parts, r"[ \t]*+"])
+            end = r"\Z" if token.kind == "*" else ""
+            parts.append(f"{end}))(?P={ignoring})")
+            ignoring = ""
+    return "".join([*parts, _SPACES])
 
 
 def _padding(beside: _Token | None) -> str:
     """Gauges pad numbers to a width: spaces around one need no space in the pattern."""
-    return "" if beside is None or beside.kind == "space" else r"[ \t]*+"
+    return "" if beside is None or beside.kind == "space" else _SPACES
 
 
 def _space_needed(before: _Token | None, after: _Token | None) -> bool:
