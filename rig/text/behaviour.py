@@ -23,6 +23,7 @@ RULES_TOLD = frozenset(
     }
 )
 """Rules that a steady run breaks seldom; the others are in the JSON only."""
+WORTH_SAYING = 0.8
 ALTERNATING = -0.5
 NAMED = 6
 """Strokes named one by one."""
@@ -86,6 +87,12 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     lag = spread.get("lag1")
     if lag is not None and lag < ALTERNATING:
         yield f"Slow and fast strokes alternate by their {name} (lag-1 correlation {lag:.2f})."
+    counted, n = spread.get("n_effective"), spread.get("n")
+    if counted is not None and n and counted < WORTH_SAYING * n:
+        yield (
+            f"Each stroke resembles the one before it in its {name}: {n} strokes count as "
+            f"{counted:.0f} independent ones, and intervals are as wide as for those."
+        )
     signals = (of("charts") or {}).get("signals") or []
     rules = [signal["rule"] for signal in signals if signal["rule"] in RULES_TOLD]
     if rules:

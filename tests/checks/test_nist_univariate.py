@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from nist_univariate import SETS, Certified
 
-from rig.analysis.stats.intervals import lag1
+from rig.analysis.stats.dependence import lag1
 from rig.analysis.stats.summary import summarise
 
 

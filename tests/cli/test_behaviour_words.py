@@ -51,7 +51,9 @@ def test_drift_level_and_alternation(rig_data):
     drift = [x + 0.3 * n for n, x in enumerate(steady(40))]
     text = " ".join(sentences(shape_of(rig_data, drift)))
     assert "The response was rising: +1" in text
-    assert "changes its level at stroke" in text
+    assert "changes its level" not in text  # a steady drift is no jump
+    jumped = [x + 6 * (n >= 20) for n, x in enumerate(steady(40))]
+    assert "changes its level at stroke 21" in " ".join(sentences(shape_of(rig_data, jumped)))
     swinging = [x + 4 * (n % 2) for n, x in enumerate(steady(40))]
     assert "alternate" in " ".join(sentences(shape_of(rig_data, swinging)))
 

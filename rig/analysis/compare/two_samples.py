@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.stats.dependence import dependence
 from rig.analysis.stats.summary import summarise
 from rig.core.recording import Float
 
@@ -31,11 +32,16 @@ class Bounds(NamedTuple):
 
 
 class Group(NamedTuple):
-    """One side: how many values, their mean and sample standard deviation."""
+    """One side: how many values, their mean and sample standard deviation; `u_mean`, `dof`, the
+    standard uncertainty of the mean with values that follow one another counted as fewer
+    (rig.analysis.stats.dependence), and `n_effective`, as how many."""
 
     n: int
     mean: float
     sd: float
+    u_mean: float
+    dof: float
+    n_effective: float
 
 
 class Difference(NamedTuple):
@@ -66,21 +72,22 @@ class Equivalence(NamedTuple):
     result: str
 
 
-def difference(before: Float, after: Float) -> Difference | None:
-    """Difference of the means with Welch's interval, rank test and effect.
+def difference(before: Float, after: Float, *, ordered: bool = True) -> Difference | None:
+    """Difference of the means with Welch's interval, rank test and effect. `ordered`: the values
+    are in order of time, and may resemble the one before them.
 
     Welch, Biometrika 34 (1947) 28, as NIST/SEMATECH e-Handbook 1.3.5.3 (unequal variances); rank
     test: Mann and Whitney, Ann. Math. Stat. 18 (1947) 50, exact for few values without ties. The
     pooled sd is that of 1.3.5.3 (weighted by n - 1).
     """
-    one, two = group(before), group(after)
+    one, two = group(before, ordered=ordered), group(after, ordered=ordered)
     if one is None or two is None:
         return None
-    part1, part2 = one.sd**2 / one.n, two.sd**2 / two.n
+    part1, part2 = one.u_mean**2, two.u_mean**2
     se = math.sqrt(part1 + part2)
     apart = two.mean - one.mean
     dof = (
-        (part1 + part2) ** 2 / (part1**2 / (one.n - 1) + part2**2 / (two.n - 1))
+        (part1 + part2) ** 2 / (part1**2 / one.dof + part2**2 / two.dof)
         if se > 0
         else float(one.n + two.n - 2)
     )
@@ -92,12 +99,12 @@ def difference(before: Float, after: Float) -> Difference | None:
     )  # fmt: skip
 
 
-def group(values: Float) -> Group | None:
+def group(values: Float, *, ordered: bool = True) -> Group | None:
     """n, mean and sd of `values` (n,); None with fewer than two."""
-    found = summarise(values)
-    if found.mean is None or found.sd is None:
+    found, known = summarise(values), dependence(values, ordered=ordered)
+    if found.mean is None or found.sd is None or known is None:
         return None
-    return Group(found.n, found.mean, found.sd)
+    return Group(found.n, found.mean, found.sd, known.u_mean, known.dof, known.n_effective)
 
 
 def _welch(apart: float, se: float, dof: float) -> tuple[float, float]:

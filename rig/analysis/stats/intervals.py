@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Intervals around summary figures, the robust pair, and how one stroke follows the last.
+"""Intervals around summary figures, and the robust pair.
 
 All take `values` (n,) in one unit, leave NaN out, and give results in that unit.
 """
@@ -117,18 +117,3 @@ def robust_pair(values: Float) -> Robust | None:
         return None
     median = float(np.median(known))
     return Robust(median, MAD_TO_SD * float(np.median(np.abs(known - median))))
-
-
-def lag1(values: Float) -> float | None:
-    """Autocorrelation of each value with the next, about the overall mean, n-term denominator.
-
-    NIST/SEMATECH e-Handbook 1.3.5.12. Near 0 for independent strokes, above 0 for drift, below 0
-    where slow and fast strokes alternate. None with fewer than three values or all alike.
-    """
-    known = values[np.isfinite(values)]
-    found = summarise(known)
-    if found.n < 3 or found.mean is None:
-        return None
-    away = known - found.mean
-    total = float(away @ away)
-    return float(away[1:] @ away[:-1]) / total if total > 0 else None

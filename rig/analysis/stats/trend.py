@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.stats.dependence import inflation, phi_of
 from rig.core.recording import Float, Int64
 
 LARGEST_N = 700
@@ -50,13 +51,17 @@ class Change(NamedTuple):
     p: float
 
 
-def trend(number: Int64, values: Float, alpha: float = 0.05) -> Trend | None:
-    """Trend of `values` (n,) over the stroke `number` (n,), increasing; NaN is left out.
+def trend(
+    number: Int64, values: Float, alpha: float = 0.05, *, ordered: bool = True
+) -> Trend | None:
+    """Trend of `values` (n,) over the stroke `number` (n,), increasing; NaN is left out. `ordered`
+    False: values are taken as independent.
 
     Mann, Econometrica 13 (1945) 245; Kendall, Rank Correlation Methods (variance with ties,
     continuity correction); slope and its interval: Sen, J. Am. Stat. Assoc. 63 (1968) 1379. The
-    interval takes strokes as independent: where each follows the last (lag-1 correlation), p is
-    too small. None with fewer than four values.
+    interval and p allow for strokes that resemble the one before them: the variance of S is that
+    of independent values times the inflation of the residuals about the slope (Yue and Wang, Water
+    Resour. Manag. 18 (2004) 201; from memory). None with fewer than four values.
     """
     from scipy import special
 
@@ -75,8 +80,10 @@ def trend(number: Int64, values: Float, alpha: float = 0.05) -> Trend | None:
     s = float(np.sign(rise).sum())
     ties = np.unique(v, return_counts=True)[1]
     variance = n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())
-    sd = math.sqrt(variance / 18)
-    if n <= EXACT_N and ties.max() == 1:
+    residual = v - float(np.median(slopes)) * x
+    factor = inflation(phi_of(residual), n) if ordered else 1.0
+    sd = math.sqrt(variance / 18 * factor)
+    if n <= EXACT_N and ties.max() == 1 and factor == 1:
         p = _exact_p(n, round(s))
     else:
         p = math.erfc(max(0.0, abs(s) - 1) / sd / math.sqrt(2)) if sd > 0 else 1.0
@@ -86,12 +93,12 @@ def trend(number: Int64, values: Float, alpha: float = 0.05) -> Trend | None:
     high = min(round((pairs + reach) / 2), pairs - 1)
     low = max(round((pairs - reach) / 2) - 1, 0)
     middle = (pairs - 1) // 2, pairs // 2
-    ordered = np.partition(slopes, sorted({low, high, *middle}))
-    slope = float(ordered[middle[0]] + ordered[middle[1]]) / 2
+    ranked = np.partition(slopes, sorted({low, high, *middle}))
+    slope = float(ranked[middle[0]] + ranked[middle[1]]) / 2
     way = "rising" if s > 0 else "falling"
     return Trend(
-        int(known.sum()), grouped, s, s / pairs, p, slope, float(ordered[low]),
-        float(ordered[high]), slope * span, way if p <= alpha else "none",
+        int(known.sum()), grouped, s, s / pairs, p, slope, float(ranked[low]),
+        float(ranked[high]), slope * span, way if p <= alpha else "none",
     )  # fmt: skip
 
 
@@ -117,11 +124,15 @@ def _exact_p(n: int, s: int) -> float:
     return min(1.0, float(ways[np.abs(values) >= abs(s)].sum() / ways.sum()))
 
 
-def changes(number: Int64, values: Float, alpha: float = CHANGE_ALPHA) -> tuple[Change, ...]:
+def changes(
+    number: Int64, values: Float, alpha: float = CHANGE_ALPHA, *, ordered: bool = True
+) -> tuple[Change, ...]:
     """Where the level of `values` (n,) changes, in order; at most MOST_CHANGES.
 
     Pettitt's rank test (Appl. Stat. 28 (1979) 126), p = 2 exp(-6 K^2 / (n^3 + n^2)), which is
     slightly conservative, applied again to both sides of each change found (binary segmentation).
+    K^2 is divided by the inflation of the residuals about both levels, so that strokes which
+    resemble the one before them are no change (rig.analysis.stats.dependence).
     A steady drift is also found as a change: read it together with the trend.
     """
     known = np.flatnonzero(np.isfinite(values))
@@ -130,7 +141,7 @@ def changes(number: Int64, values: Float, alpha: float = CHANGE_ALPHA) -> tuple[
     spans = [(0, len(v))]
     while spans and len(cuts) < MOST_CHANGES:
         low, high = spans.pop(0)
-        place, p = pettitt(v[low:high])
+        place, p = pettitt(v[low:high], ordered=ordered)
         if place is None or p > alpha:
             continue
         cuts[low + place] = p
@@ -148,7 +159,7 @@ def changes(number: Int64, values: Float, alpha: float = CHANGE_ALPHA) -> tuple[
     )
 
 
-def pettitt(values: Float) -> tuple[int | None, float]:
+def pettitt(values: Float, *, ordered: bool = True) -> tuple[int | None, float]:
     """The place of the first value of the new level, and p; None where too few values.
 
     K is the largest |2 (sum of the first t ranks) - t (n + 1)|, tied values sharing their ranks.
@@ -163,4 +174,8 @@ def pettitt(values: Float) -> tuple[int | None, float]:
     inside = u[SHORTEST_LEVEL - 1 : n - SHORTEST_LEVEL]
     place = int(np.argmax(inside)) + SHORTEST_LEVEL
     k = float(inside.max())
-    return place, min(1.0, 2 * math.exp(-6 * k * k / (n**3 + n**2)))
+    residual = values - np.where(
+        np.arange(n) < place, np.median(values[:place]), np.median(values[place:])
+    )
+    k2 = k * k / (inflation(phi_of(residual), n) if ordered else 1.0)
+    return place, min(1.0, 2 * math.exp(-6 * k2 / (n**3 + n**2)))

@@ -13,11 +13,11 @@ from rig.analysis.measure import marks
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.stats.capability import Capability, capability
 from rig.analysis.stats.control_charts import Chart, chart
+from rig.analysis.stats.dependence import dependence, lag1
 from rig.analysis.stats.intervals import (
     Interval,
     Percentile,
     Robust,
-    lag1,
     percentile,
     robust_pair,
     sd_interval,
@@ -55,6 +55,7 @@ class Spread(NamedTuple):
     percentiles: dict[str, Percentile]
     robust: Robust | None
     lag1: float | None
+    n_effective: float | None
 
 
 class FigureBehaviour(NamedTuple):
@@ -150,10 +151,11 @@ def spread(values: Float, steady: Float) -> Spread:
     enough = int(np.isfinite(steady).sum()) >= LEAST_TOLERANCE
     kept = steady if enough else steady[:0]
     shares = {f"p{share}": percentile(values, share / 100) for share in PERCENTILES}
+    known = dependence(values)
     return Spread(
         sd_interval(values), _time(two_sided(kept)), _time(one_sided(kept)),
         {name: found for name, found in shares.items() if found is not None},
-        robust_pair(values), lag1(values),
+        robust_pair(values), lag1(values), known.n_effective if known else None,
     )  # fmt: skip
 
 
@@ -199,7 +201,8 @@ def missed_share(n: int, of: int) -> MissedShare:
 
 def spread_json(found: FigureBehaviour) -> dict[str, Any]:
     """What a summary gains: tolerance_95_95 [low, high], its one-sided bounds, percentiles
-    {p5, p50, p95: {value, ci95}}, robust {median, scaled_mad}, sd_ci95, lag1."""
+    {p5, p50, p95: {value, ci95}}, robust {median, scaled_mad}, sd_ci95, lag1, n_effective (as many
+    independent strokes would give so sure a mean)."""
     shape: dict[str, Any] = plain(found.spread)
     low, high = shape.pop("tolerance_95_95_one_sided")
     return shape | {"tolerance_95_95_lower": low, "tolerance_95_95_upper": high}

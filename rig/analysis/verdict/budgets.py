@@ -12,7 +12,8 @@ from rig.analysis.measure.pressure_at import RANGE_SHARE
 from rig.analysis.measure.ramp import RampTable
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.measure.stroke_windows import Reference
-from rig.analysis.stats.uncertainty import Budget, Line, budget, type_a
+from rig.analysis.stats.dependence import repeatability
+from rig.analysis.stats.uncertainty import Budget, Line, budget
 from rig.config.gauge.calibration import OUT_OF_DATE
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
@@ -61,7 +62,7 @@ def _times(
     mean = float(values.mean())
     found[f"single_{name}"] = budget(f"single {name}", "ms", mean, lines, correction)
     if len(values) > 1:
-        both = [type_a(values.tolist(), "ms"), *lines]
+        both = [repeatability(values, "ms"), *lines]
         found[name] = budget(f"mean {name}", "ms", mean, both, correction)
 
 
@@ -109,7 +110,7 @@ def _pressures(
     if any(line.part > 0 for line in one):
         found[f"single_{name}"] = budget(f"single {name}", "kPa", mean, one)
     if len(values) > 1:
-        both = [type_a(values.tolist(), "kPa"), *lines]
+        both = [repeatability(values, "kPa"), *lines]
         if any(line.part > 0 for line in both):
             found[name] = budget(f"mean {name}", "kPa", mean, both)
 

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.stats.dependence import dependence
 from rig.analysis.stats.propagation import Part, Spread
 from rig.analysis.stats.summary import summarise
 from rig.analysis.stats.uncertainty import Budget
@@ -179,21 +180,26 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
         note = " One number has no spread: a mean needs at least two."
         open_ = Decision(UNDECIDED, math.nan, math.nan)
         return Taken(mean, open_, -math.inf, math.inf, needed=None, note=note)
-    sd = found.sd
+    sd, known = found.sd, dependence(value)
+    scatter = Part(known.u_mean, "t", known.dof) if known is not None and sd else None
     if measured.mean is not None:
         estimate = Estimate.of(measured.mean)
         fixed = [Part(x.part, x.distribution, x.dof) for x in measured.mean.lines[1:]]
     elif np.isfinite(measured.below).all():
-        estimate = Estimate(mean, Spread([Part(sd / math.sqrt(n), "t", n - 1)]) if sd else None)
+        estimate = Estimate(mean, Spread([scatter]) if scatter else None)
         fixed = []
     else:
-        return _mean_with_unknown_delay(mean, sd, n, low, high, risk, margin)
+        return _mean_with_unknown_delay(mean, scatter, low, high, risk, margin)
     decision = decide(estimate, low, high, risk, margin)
     reach = estimate.reach(risk)
     best = estimate.best
 
     def decided(more: int) -> bool:
-        spread = Spread([*fixed, Part(sd / math.sqrt(more), "t", more - 1)]) if sd else None
+        """Whether `more` strokes that depend on one another as these do would settle it."""
+        spread = None
+        if scatter is not None:
+            part = Part(scatter.u * math.sqrt(n / more), "t", scatter.dof * more / n)
+            spread = Spread([*fixed, part])
         return decide(Estimate(best, spread), low, high, risk, margin).result != UNDECIDED
 
     needed = strokes_needed(decided, n) if decision.result == UNDECIDED else None
@@ -204,10 +210,10 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
 
 
 def _mean_with_unknown_delay(
-    mean: float, sd: float, n: int, low: float, high: float, risk: float, margin: float
+    mean: float, scatter: Part | None, low: float, high: float, risk: float, margin: float
 ) -> Taken:
     """The true mean is shorter by an unknown delay: only an upper limit can be shown to be held."""
-    estimate = Estimate(mean, Spread([Part(sd / math.sqrt(n), "t", n - 1)]) if sd else None)
+    estimate = Estimate(mean, Spread([scatter]) if scatter else None)
     decision = decide(estimate, -math.inf, high, risk, margin)
     if decision.result == DOES_NOT_CONFORM or math.isfinite(low):
         decision = Decision(UNDECIDED, math.nan, decision.guard_band)
