@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -211,20 +211,40 @@ class RunLog:
                 done = row.sequence
 
     def _verified(self, run_id: int, row: Any, expected: int) -> bytes:
-        text = None
-        with contextlib.suppress(zlib.error):
-            text = zlib.decompress(row.data)
-        if row.sequence != expected or text is None or zlib.crc32(text) != row.crc32:
+        text = chunk_text(row.crc32, row.data)
+        if row.sequence != expected or text is None:
             raise StorageError(
                 f"Run {run_id} is damaged in the run log {self.path}: chunk {expected} is missing "
                 "or does not fit its checksum. Its raw file holds the same records: `rig recover`."
             )
         return text
 
-    def cut(self, run_id: int, first: int) -> None:
-        """Remove the run's chunks from sequence `first` on; only before they are restored."""
+    def good_lines(self, run_id: int) -> tuple[list[bytes], bool]:
+        """The run's records whose chunk fits its checksum, without newline, and whether a chunk
+        does not, or is missing."""
+        query = select(chunks.c.sequence, chunks.c.crc32, chunks.c.data).where(
+            chunks.c.run_id == run_id
+        )
+        lines: list[bytes] = []
+        done, damaged = 0, False
+        with self._reading() as connection:
+            for row in connection.execute(query.order_by(chunks.c.sequence)):
+                done += 1
+                text = chunk_text(row.crc32, row.data)
+                damaged = damaged or text is None or row.sequence != done
+                lines += (text or b"").splitlines()
+        return lines, damaged
+
+    def replace_records(self, run_id: int, lines: Sequence[bytes]) -> None:
+        """Put `lines` in the place of the run's records, all or nothing; synced on return."""
         with self._writing() as connection:
-            writing.cut_chunks(connection, run_id, first)
+            writing.replace_chunks(connection, run_id, lines)
+
+    def run_of_raw(self, name: str) -> int | None:
+        """The number of the run whose raw file has this name, None where the log has none."""
+        with self._reading() as connection:
+            found = connection.execute(select(runs.c.id).where(runs.c.raw_file == name)).scalar()
+        return None if found is None else int(found)
 
     def drop_results(self, run_id: int) -> None:
         """Forget the results of a run whose records have changed."""
@@ -236,6 +256,15 @@ class RunLog:
         with self._reading() as connection:
             found = connection.execute(select(runs.c.id).where(runs.c.uid == uid)).scalar()
         return None if found is None else int(found)
+
+
+def chunk_text(crc32: Any, data: Any) -> bytes | None:
+    """The text of a stored chunk; None where it does not fit its checksum."""
+    try:
+        text = zlib.decompress(data)
+    except (zlib.error, TypeError):
+        return None
+    return text if zlib.crc32(text) == crc32 else None
 
 
 def _yes_no(value: Any) -> bool | None:

@@ -125,20 +125,42 @@ def test_records_that_no_longer_fit_their_checksum_come_from_the_raw_file(place)
     assert place.sql("SELECT count(*) FROM chunks") == [(1,)]
 
 
-def test_where_the_raw_file_is_no_better_nothing_is_changed(place):
+def test_log_and_raw_file_damaged_in_different_places_make_a_whole_run(place):
+    run_id, path = place.record()
+    place.sql("UPDATE chunks SET data = x'00' WHERE sequence = 2")
+    path.write_bytes(path.read_bytes().replace(b"303.0", b"909.0"))
+    assert place.recover() == 0
+    assert place.load(run_id)[1] == RECORDS
+    assert place.load(run_id)[0].status == "finished"
+
+
+def test_what_is_damaged_in_both_is_missing_and_the_run_is_a_fault(place):
     run_id, path = place.record()
     place.sql("UPDATE chunks SET data = x'00' WHERE sequence = 2")
     whole = path.read_bytes()
-    path.write_bytes(whole.replace(b"303.0", b"909.0"))
+    path.write_bytes(whole.replace(b"307.0", b"909.0"))
     assert place.recover() == 1
-    assert "its raw file is damaged too, or shorter; nothing was changed" in place.said
-    path.unlink()
-    assert place.recover() == 1
-    assert "That file is not there: 5 records before it can be read" in place.said
-    assert place.sql("SELECT count(*) FROM chunks") == [(2,)]
+    assert "9 of 10 records were found anywhere" in place.said
+    run, records = place.load(run_id)
+    assert records == [record for record in RECORDS if record != sample(7)]
+    assert run.status == "fault"
+    (before,) = place.log.parent.glob("runs.sqlite.before-*")
+    assert before.stat().st_size > 0
     path.write_bytes(whole)
     assert place.recover() == 0
-    assert place.load(run_id)[1] == RECORDS
+    run, records = place.load(run_id)
+    assert (records, run.status) == (RECORDS, "finished")
+
+
+def test_without_a_raw_file_the_good_chunks_of_a_damaged_run_remain(place):
+    run_id, path = place.record()
+    place.sql("UPDATE chunks SET data = x'00' WHERE sequence = 1")
+    path.unlink()
+    assert place.recover() == 1
+    assert "no raw file holds all of it: 5 of 10 records were found anywhere" in place.said
+    run, records = place.load(run_id)
+    assert (run.status, records) == ("fault", RECORDS[5:])
+    assert place.recover() == 0  # nothing more can be done
 
 
 def test_files_that_are_no_raw_files_are_named_and_passed_over(place):
