@@ -66,7 +66,7 @@ class RawFile:
         self._crc = 0
         self._good_bytes = 0
         try:
-            self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+            self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
         except OSError as error:
             raise plain_storage_error(path, error) from error
         try:
@@ -101,6 +101,18 @@ class RawFile:
             raise plain_storage_error(self.path, error) from error
         self._crc = crc
         self._good_bytes += written
+
+    def read_back(self) -> list[bytes]:
+        """The lines appended so far, without newline, also of a file that was removed meanwhile.
+        Raises OSError where the disk no longer gives them."""
+        blocks, at = [], 0
+        while at < self._good_bytes:
+            block = os.pread(self._fd, min(1 << 20, self._good_bytes - at), at)
+            if not block:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            blocks.append(block)
+            at += len(block)
+        return [line[_PREFIX:] for line in b"".join(blocks).splitlines()[1:]]
 
     def sync(self) -> None:
         """Return once everything appended is on the disk."""

@@ -80,7 +80,7 @@ def damage_of(log_path: Path) -> StorageError | None:
         raise
     except StorageError as error:
         return error
-    except sqlite3.Error as error:
+    except (sqlite3.Error, ValueError) as error:
         return StorageError(f"The run log {log_path} cannot be read: {error}.")
     return None
 

@@ -141,7 +141,7 @@ class Salvage:
                 db.row_factory = sqlite3.Row
                 for name in names:
                     found[name] = [dict(row) for row in _rows(db, name)]
-        except sqlite3.Error:
+        except (sqlite3.Error, ValueError):
             pass
         return found
 
@@ -163,14 +163,12 @@ def _rows(db: sqlite3.Connection, table: str) -> Iterator[sqlite3.Row]:
     yield from (row for row in reversed(down) if row["at"] not in seen)
 
 
-def _until_damage(
-    db: sqlite3.Connection, query: str
-) -> tuple[sqlite3.Error | None, list[sqlite3.Row]]:
+def _until_damage(db: sqlite3.Connection, query: str) -> tuple[Exception | None, list[sqlite3.Row]]:
     rows: list[sqlite3.Row] = []
     try:
         for row in db.execute(query):
             rows.append(row)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, ValueError) as error:  # the words of an error may be damaged too
         return error, rows
     return None, rows
 

@@ -34,6 +34,10 @@ class NoLogError(StorageError):
     """There is no run log yet."""
 
 
+class LostLogError(StorageError):
+    """There is no run in the log, but there are raw files beside it."""
+
+
 class OldLogError(StorageError):
     """The run log has the form of an older program; opening it for writing brings it up to date."""
 
@@ -51,12 +55,27 @@ def require_current(path: Path) -> None:
     """Raise NoLogError, OldLogError or StorageError unless `path` is a log of today's form."""
     require_sqlite()
     if not path.exists():
+        _refuse_lost(path, "is not there")
         raise NoLogError(f"There is no run log at {path} yet; `rig run` makes it.")
     with plainly(path), contextlib.closing(connect(path, write=False)) as connection:
         found = revision_of(connection)
+        known = found in REVISIONS
+        empty = not known or connection.execute("SELECT 1 FROM runs LIMIT 1").fetchone() is None
     require_known(path, found)
+    if empty:
+        _refuse_lost(path, "holds no run")
     if found != REVISIONS[-1]:
         raise OldLogError(f"The run log {path} is of an older program's form and not yet upgraded.")
+
+
+def _refuse_lost(path: Path, what: str) -> None:
+    """Raise LostLogError where raw files of runs lie beside a log without any."""
+    kept = sum(1 for _ in (path.parent / "raw").glob("*.raw"))
+    if kept:
+        raise LostLogError(
+            f"The run log {path} {what}, but {kept} raw {'file' if kept == 1 else 'files'} of runs "
+            f"{'lies' if kept == 1 else 'lie'} beside it. `rig recover` makes the log from them."
+        )
 
 
 def require_known(path: Path, found: str | None) -> None:

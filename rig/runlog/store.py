@@ -22,7 +22,7 @@ from rig.core.clock import ClockChange, WallTime
 from rig.core.errors import StorageError, UsageError
 from rig.core.records import End
 from rig.runlog import schema, writing
-from rig.runlog.engine import BUSY_S, open_engine, plainly
+from rig.runlog.engine import BUSY_S, RECOVER, open_engine, plainly
 from rig.runlog.header import RunHeader
 from rig.runlog.rows import RunRow, StoredRun
 from rig.runlog.tables import STATUSES, chunks, conditions, jobs, results, runs, texts, valves
@@ -87,6 +87,16 @@ class RunLog:
         with plainly(self.path), self._reader.begin() as connection:
             yield connection
 
+    @contextlib.contextmanager
+    def _naming_damage(self) -> Iterator[None]:
+        """What a changed byte in a page makes of a row: nothing that SQLite sees."""
+        try:
+            yield
+        except (ValueError, TypeError, RecursionError) as error:
+            raise StorageError(
+                f"The run log {self.path} is damaged: a row of it cannot be read. {RECOVER}"
+            ) from error
+
     def begin_run(
         self, header: RunHeader, raw_file: str | None = None, number: int | None = None
     ) -> int:
@@ -133,7 +143,8 @@ class RunLog:
         query = select(results.c.json).where(results.c.run_id == run_id)
         with self._reading() as connection:
             text = connection.execute(query.order_by(results.c.id.desc()).limit(1)).scalar()
-        return None if text is None else dict(json.loads(text))
+        with self._naming_damage():
+            return None if text is None else dict(json.loads(text))
 
     def runs(
         self, limit: int = 50, before: int | None = None, valve: str | None = None
@@ -187,8 +198,10 @@ class RunLog:
         end = None
         if row.status != "interrupted" and row.off_state is not None:
             end = End(row.status, row.off_state, row.end_t_ns)
+        with self._naming_damage():
+            header = _header(row, given)
         return StoredRun(
-            run_id, _header(row, given), row.status, end, row.end_utc_s, row.n_records,
+            run_id, header, row.status, end, row.end_utc_s, row.n_records,
             row.raw_file, row.remark, row.database, _clock(row), lambda: self._chunks(run_id),
         )  # fmt: skip
 

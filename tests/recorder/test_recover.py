@@ -7,6 +7,7 @@ import sqlite3
 import pytest
 from recorder_parts import END, header, lines, sample
 
+from rig.cli.main import answer
 from rig.core import state_file
 from rig.core.errors import RefusedError, StorageError
 from rig.core.records import encode
@@ -272,3 +273,69 @@ def test_a_rebuild_that_fails_leaves_everything_as_it_was(several, monkeypatch):
         several.recover()
     assert several.log.read_bytes() == before
     assert list(several.log.parent.glob("runs.sqlite?*")) == []
+
+
+# -- what other commands say
+
+
+@pytest.fixture
+def told(monkeypatch, capsys):
+    """told(folder, words): exit code and words of a command."""
+
+    def run(folder, *words):
+        monkeypatch.setenv("RIG_DATA", str(folder))
+        code = answer(list(words))
+        return code, capsys.readouterr().err
+
+    return run
+
+
+COMMANDS = [
+    ("runs",), ("show", "1"), ("show", "last", "--json"), ("export", "1", "--to", "csv", "x.csv"),
+    ("report", "1"), ("compare", "1", "2"), ("backup", "copy.sqlite"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("words", COMMANDS, ids=lambda words: words[0])
+def test_every_command_that_meets_a_damaged_log_names_the_way_out(
+    several, told, words, monkeypatch, tmp_path
+):
+    monkeypatch.chdir(tmp_path)
+    scribble(several.log, header_too=False)
+    scribble(several.log, header_too=True)
+    code, said = told(several.log.parent, *words)
+    assert code == 4 and "rig recover" in said, said
+
+
+@pytest.mark.parametrize("words", COMMANDS[:-1], ids=lambda words: words[0])
+@pytest.mark.parametrize("column", ["hardware", "watched"])
+def test_a_row_with_a_changed_byte_does_so_too(place, told, words, column, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    place.record()
+    place.record()
+    place.sql(f"UPDATE runs SET {column} = '\x7f'")
+    code, said = told(place.log.parent, *words)
+    assert words == ("runs",) or (code == 4 and "rig recover" in said), said
+    assert place.recover() == 0
+    assert told(place.log.parent, "show", "1")[0] != 7
+
+
+@pytest.mark.parametrize("how", ["removed", "no bytes", "no tables", "no runs"])
+@pytest.mark.parametrize("words", COMMANDS[:-1], ids=lambda words: words[0])
+def test_an_emptied_log_beside_raw_files_says_so(place, told, how, words, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    place.record()
+    if how == "removed":
+        place.log.unlink()
+    elif how == "no bytes":
+        place.log.write_bytes(b"")
+    elif how == "no tables":
+        place.log.unlink()
+        place.sql("VACUUM")
+    else:
+        for table in ("results", "chunks", "conditions", "runs"):
+            place.sql(f"DELETE FROM {table}")
+    code, said = told(place.log.parent, *words)
+    assert code == 4 and "1 raw file of runs lies beside it" in said and "rig recover" in said
+    assert place.recover() == 0
+    assert place.load(1 if how != "no runs" else 2)[1] == RECORDS

@@ -91,11 +91,12 @@ def good_in_raw(before: bytes, after: bytes) -> set[bytes]:
 def good_in_log(path: Path) -> set[bytes]:
     """Records of the chunks that SQLite hands out when it is asked for each by its key."""
     good: set[bytes] = set()
-    with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(path)) as db:
+    unreadable = (sqlite3.Error, zlib.error, TypeError, ValueError)
+    with contextlib.suppress(*unreadable), contextlib.closing(sqlite3.connect(path)) as db:
         for run in range(1, 4):
             for n in range(1, 9):
                 query = "SELECT crc32, data FROM chunks WHERE run_id = ? AND sequence = ?"
-                with contextlib.suppress(sqlite3.Error, zlib.error, TypeError):
+                with contextlib.suppress(*unreadable):
                     for crc, data in db.execute(query, (run, n)):
                         text = zlib.decompress(data)
                         if zlib.crc32(text) == crc:
