@@ -120,8 +120,10 @@ def _checked(log: RunLog, run: StoredRun, raw_path: Path | None, say: Say) -> in
         copy = log.path.with_name(f"{log.path.name}.before-{time.strftime(STAMP, time.gmtime())}")
         if not copy.exists():
             schema.back_up(log.path, copy)
-    if raw_path is not None and (damaged or _line_count(raw_path) - 1 > run.n_records):
-        lost = _restored(log, raw_path, say)
+    # of a run that did not end well, a damaged raw file with fewer lines may still know more
+    doubtful = damaged or run.status in ("fault", "interrupted")
+    if raw_path is not None and (doubtful or _line_count(raw_path) - 1 > run.n_records):
+        lost = _restored(log, raw_path, say, quiet=True)
         if not damaged or log.load(run.id).n_records >= run.n_records:
             return lost
     elif damaged:
@@ -142,14 +144,16 @@ def _line_count(path: Path) -> int:
         return sum(block.count(b"\n") for block in iter(lambda: file.read(1 << 20), b""))
 
 
-def _restored(log: RunLog, path: Path, say: Say) -> int:
-    """Restore one raw file; 1 where that could not be done, or records of it are lost."""
+def _restored(log: RunLog, path: Path, say: Say, *, quiet: bool = False) -> int:
+    """Restore one raw file; 1 where that could not be done, or records of it are lost. `quiet`:
+    nothing is said where there was nothing to add."""
     try:
         done = restore(log, path)
     except (StorageError, RefusedError) as error:
         say(str(error))
         return 1
-    say(f"{done} ({path.name})")
+    if done.added or done.short or not quiet:
+        say(f"{done} ({path.name})")
     return int(done.short)
 
 
