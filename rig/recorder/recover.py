@@ -120,9 +120,8 @@ def _checked(log: RunLog, run: StoredRun, raw_path: Path | None, say: Say) -> in
         copy = log.path.with_name(f"{log.path.name}.before-{time.strftime(STAMP, time.gmtime())}")
         if not copy.exists():
             schema.back_up(log.path, copy)
-    # of a run that did not end well, a damaged raw file with fewer lines may still know more
     doubtful = damaged or run.status in ("fault", "interrupted")
-    if raw_path is not None and (doubtful or _line_count(raw_path) - 1 > run.n_records):
+    if raw_path is not None and (doubtful or _knows_more(raw_path, run.n_records)):
         lost = _restored(log, raw_path, say, quiet=True)
         if not damaged or log.load(run.id).n_records >= run.n_records:
             return lost
@@ -139,9 +138,11 @@ def _checked(log: RunLog, run: StoredRun, raw_path: Path | None, say: Say) -> in
     return 1
 
 
-def _line_count(path: Path) -> int:
-    with path.open("rb") as file:
-        return sum(block.count(b"\n") for block in iter(lambda: file.read(1 << 20), b""))
+def _knows_more(path: Path, n_records: int) -> bool:
+    """Whether a raw file has, or may have, records that a run with `n_records` lacks."""
+    reader = RawReader(path)
+    n = sum(1 for _ in reader.lines())
+    return n > n_records or (reader.damage is not None and not reader.damage.cut)
 
 
 def _restored(log: RunLog, path: Path, say: Say, *, quiet: bool = False) -> int:

@@ -22,6 +22,7 @@ from rig.runlog.store import RunLog, chunk_text
 from rig.runlog.tables import STATUSES
 
 Row = Mapping[str, Any]
+ENDS = ("finished", "tripped", "aborted")
 PROBE_MOST = 20_000
 """Rows between two readable ones that are asked for one by one."""
 BAD = (RigError, sqlite3.Error, LookupError, TypeError, ValueError, ArithmeticError)
@@ -78,6 +79,9 @@ class Salvage:
         lines, expected = self._lines(stored)
         if lines:
             new.replace_records(number, lines)
+        ends = row["status"] in ENDS and header.source != "capture"
+        if ends and not (lines and lines[-1].startswith(b'["Z",')):
+            expected = max(expected, len(lines) + 1)  # a run that ended has a record of it
         status = row["status"] if row["status"] in STATUSES else "fault"
         status = "interrupted" if status == "running" else status
         remark = f"{row['remark'] or ''} Taken over from a damaged run log.".strip()

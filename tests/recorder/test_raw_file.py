@@ -190,3 +190,52 @@ def test_a_start_that_the_disk_refuses_leaves_no_file(tmp_path, monkeypatch):
     with pytest.raises(StorageError, match="the disk failed"):
         RawFile(tmp_path / "run.raw", GIVEN)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.fixture
+def synced(monkeypatch):
+    """What was synced: (name of file or folder, bytes in the file by then)."""
+    done = []
+
+    def noting(really):
+        def sync(fd):
+            really(fd)
+            path = os.readlink(f"/proc/self/fd/{fd}")
+            done.append(
+                (os.path.basename(path), os.fstat(fd).st_size if path[-4:] == ".raw" else 0)
+            )
+
+        return sync
+
+    for name in ("fsync", "fdatasync"):
+        monkeypatch.setattr(os, name, noting(getattr(os, name)))
+    return done
+
+
+def test_a_new_raw_file_is_synced_and_its_folder_after_it(tmp_path, synced):
+    """Without the folder a power cut can take the file with all of its synced bytes."""
+    raw = RawFile(tmp_path / "run.raw", GIVEN)
+    size = (tmp_path / "run.raw").stat().st_size
+    assert size > 0
+    assert synced == [("run.raw", size), (tmp_path.name, 0)]
+    raw.close()
+
+
+def test_sync_is_of_everything_appended(tmp_path, synced):
+    raw = RawFile(tmp_path / "run.raw", GIVEN)
+    raw.append(RECORDS)
+    size = (tmp_path / "run.raw").stat().st_size
+    del synced[:]
+    raw.sync()
+    assert synced == [("run.raw", size)]
+    raw.close()
+
+
+def test_what_was_appended_can_be_read_back_also_of_a_file_that_was_removed(tmp_path):
+    raw = RawFile(tmp_path / "run.raw", GIVEN)
+    raw.append(RECORDS)
+    (tmp_path / "run.raw").unlink()
+    assert raw.read_back() == RECORDS
+    raw.close()
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        raw.read_back()
