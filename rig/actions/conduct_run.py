@@ -16,7 +16,7 @@ import click
 from rig import __version__
 from rig.actions.conditions import conditions
 from rig.actions.outcome_words import remind, say, tell
-from rig.actions.progress import ProgressView, view
+from rig.actions.progress import view
 from rig.core import places, state_file
 from rig.core.clock import read_wall_time
 from rig.core.errors import CoilLiveError, RefusedError, RigError, UsageError
@@ -27,6 +27,7 @@ from rig.desk.signals import StopSignals
 
 if TYPE_CHECKING:
     from rig.desk.early_stop import EarlyStopWatch
+    from rig.desk.session import Watcher
 
 SOFTWARE = f"solenoid-rig {__version__}"
 
@@ -65,7 +66,8 @@ class Run:
             found = session.open(self._plan())
             if found is None:
                 return session.outcome
-            self._show_preflight(found)
+            with session.attended():  # a terminal that does not read must not cost the bench
+                self._show_preflight(found)
             if found.refused:
                 return self._refused(found)
             with session.attended():
@@ -113,7 +115,7 @@ class Run:
             lock.close()
 
     def _run_fast(
-        self, fast: Any, recorder: Any, progress: ProgressView, signals: StopSignals
+        self, fast: Any, recorder: Any, progress: Watcher, signals: StopSignals
     ) -> tuple[End, Trip | None]:
         early = self._early(fast.hardware.source)
 
@@ -139,7 +141,7 @@ class Run:
 
         return EarlyStopWatch(self._setup.setup, sheet, source)
 
-    def _view(self, source: str) -> AbstractContextManager[ProgressView]:
+    def _view(self, source: str) -> AbstractContextManager[Watcher]:
         return view(self._setup.setup, self._sheet.sheet, source, quiet=self._quiet)
 
     # -- before

@@ -135,14 +135,17 @@ class TerminalView(ProgressView):
 
 
 @contextlib.contextmanager
-def view(setup: Setup, sheet: Sheet, source: str, *, quiet: bool) -> Iterator[ProgressView]:
+def view(setup: Setup, sheet: Sheet, source: str, *, quiet: bool) -> Iterator[Watcher]:
     """The progress view for where standard error goes."""
     if quiet or not sys.stderr.isatty():
         yield ProgressView()
         return
+    from rig.cli.beside import Beside
+
     terminal = TerminalView(setup, sheet, source)
-    terminal.start()
+    drawn = Beside(terminal, terminal.start, terminal.stop)
+    drawn.start()
     try:
-        yield terminal
+        yield drawn
     finally:
-        terminal.stop()
+        drawn.stop()

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -95,7 +94,6 @@ def _look(plan: Setup) -> None:
 def _ask_more(state: RigState, plan: Setup, *, cooled: bool) -> None:
     """What the preflight cannot see: is the coil cool again, is there room on the disk?"""
     from rig.bench.interlock import registry
-    from rig.core import places
 
     rule = state.trip.rule if state.trip else ""
     wait_s = 0.0
@@ -110,10 +108,18 @@ def _ask_more(state: RigState, plan: Setup, *, cooled: bool) -> None:
             "or feel the coil with a wet finger and add --cooled."
         )
     if rule == registry.DISK:
-        room = os.statvfs(places.data_dir())
-        free_mb = room.f_bavail * room.f_frsize / 1e6
-        if not free_mb >= plan.limits.disk_free_mb:
-            raise RefusedError(
-                f"\nNot cleared: only {free_mb:.0f} MB are free in {places.data_dir()} (limit "
-                f"{plan.limits.disk_free_mb} MB)."
-            )
+        _require_room(plan)
+
+
+def _require_room(plan: Setup) -> None:
+    """As much as the next run begins with: a trip cleared with less would only come again."""
+    from rig.core import places
+    from rig.recorder.disk import MIN_FREE_MB, ROOM_REMEDY, free_mb
+
+    needed_mb = max(MIN_FREE_MB, plan.limits.disk_free_mb)
+    free = free_mb([places.data_dir()])
+    if not free >= needed_mb:
+        raise RefusedError(
+            f"\nNot cleared: only {free:.0f} MB are free in {places.data_dir()}; a run begins only "
+            f"with {needed_mb:.0f} MB or more. {ROOM_REMEDY}"
+        )

@@ -22,7 +22,8 @@ BEAT_S = 0.1
 
 class Order(NamedTuple):
     """A checked order. `why` is for the record. A beat may carry what the recorder told last:
-    `lag_s`, the age of its oldest record not stored, and `free_mb`, the free space there."""
+    `lag_s`, the age of its oldest record not stored, and `free_mb`, the free space there, which is
+    NaN where it is no longer known."""
 
     order: str
     why: str = ""
@@ -50,6 +51,8 @@ def read_order(line: bytes) -> Order:
     if not isinstance(why, str) or set(data) - {"v", "order", "why", "lag_s", "free_mb"}:
         raise ValueError("an order has the fields v, order, why, lag_s, free_mb and no others")
     lag_s, free_mb = _number(data.get("lag_s", 0.0)), _number(data.get("free_mb"))
+    if free_mb is None and "free_mb" in data:  # a reading that stopped arriving
+        free_mb = math.nan
     return Order(name, why[:500], lag_s or 0.0, free_mb)
 
 

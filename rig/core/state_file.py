@@ -18,8 +18,9 @@ from pathlib import Path
 from typing import Any
 
 from rig.core.clock import boot_id
-from rig.core.errors import InternalFault, RefusedError
+from rig.core.errors import InternalFault, RefusedError, StorageError
 from rig.core.records import Trip
+from rig.core.spare import FULL, Spare
 
 VERSION = 1
 
@@ -132,8 +133,30 @@ def changing(path: Path) -> Iterator[None]:
         yield
 
 
+SPARE_BYTES = 64 << 10
+
+
 def write(path: Path, state: RigState) -> None:
-    """Write the state so that a power cut leaves the old file or the new one."""
+    """Write the state so that a power cut leaves the old file or the new one.
+
+    A spare file beside it is given up where the disk is full: an end and a latch must be written.
+    Raises StorageError.
+    """
+    spare = Spare(path.with_suffix(".spare"), SPARE_BYTES)
+    try:
+        try:
+            _write(path, state)
+        except OSError as error:
+            if error.errno not in FULL or not spare.give_up():
+                raise
+            _write(path, state)
+    except OSError as error:
+        why = "the disk is full" if error.errno in FULL else error.strerror or str(error)
+        raise StorageError(f"The state file {path} cannot be written: {why}.") from error
+    spare.keep()
+
+
+def _write(path: Path, state: RigState) -> None:
     data = {"version": VERSION, **asdict(state)}
     data["trip"] = state.trip._asdict() if state.trip else None
     part = path.with_suffix(f".{os.getpid()}.part")

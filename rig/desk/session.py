@@ -199,11 +199,13 @@ class Session:
             self.watcher.recorder(told)
             if "error" in told:
                 self._wires.stop_why = self._wires.stop_why or f"recorder: {told['error']}"
+                self._note(told["error"])
         self._wires.recorder_told.clear()
         if not self._wires.recorder_open and self.outcome.end is None:
             self._wires.stop_why = self._wires.stop_why or "the recorder ended before the run did"
         if self._wires.stop_why is not None and not self._ordered_stop:
             self._ordered_stop = True
+            self._wires.beat(time.monotonic())  # a disk that is gone is a trip, not only a stop
             self._wires.order("stop", self._wires.stop_why)
             self.watcher.stopping(self._wires.stop_why)
 
@@ -211,6 +213,9 @@ class Session:
         self.outcome.message = str(telling.get("why", ""))
         self.outcome.exit_code = telling.get("exit_code")
         self.outcome.fault = bool(telling.get("fault"))
+
+    def _note(self, error: str) -> None:
+        self.outcome.notes.append(f"Recorder: {error}")
 
     def _wait_recorder(self) -> None:
         until = time.monotonic() + RECORDER_PATIENCE_S
@@ -220,7 +225,7 @@ class Session:
                 self.watcher.recorder(told)
                 done = done or "done" in told
                 if "error" in told:
-                    self.outcome.notes.append(f"Recorder: {told['error']}")
+                    self._note(told["error"])
             self._wires.recorder_told.clear()
             if not self._wires.recorder_open or time.monotonic() > until:
                 break

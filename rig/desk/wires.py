@@ -30,7 +30,7 @@ class Wires:
         self._next_beat = 0.0
         self._told: list[Mapping[str, Any]] = []
         self.recorder_told: list[Mapping[str, Any]] = []
-        self._recorder_state: dict[str, float] = {}
+        self._recorder_state: dict[str, float | None] = {}
         self._unanswered: float | None = None  # since when a record waits for the recorder's word
         self.recorder_open = True
         self.bench_gone = False
@@ -41,7 +41,7 @@ class Wires:
         now = time.monotonic()
         if now >= self._next_beat:
             self._next_beat = now + messages.BEAT_S
-            self.order("beat", "", **self._recorder_now(now))
+            self.beat(now)
         descriptors = [self._sock.fileno()] if not self.bench_gone else []
         if self.recorder_open:
             descriptors.append(self._processes.status)
@@ -55,10 +55,14 @@ class Wires:
         self._signals.drain()
         self.stop_why = self.stop_why or self._signals.why
 
-    def _recorder_now(self, now: float) -> dict[str, float]:
+    def beat(self, now: float) -> None:
+        """Send a beat with what the recorder told last."""
+        self.order("beat", "", **self._recorder_now(now))
+
+    def _recorder_now(self, now: float) -> dict[str, float | None]:
         """What the recorder told; one that stands still tells nothing, so its silence counts."""
         silent_s = 0.0 if self._unanswered is None else now - self._unanswered
-        lag_s = max(silent_s, self._recorder_state.get("lag_s", 0.0))
+        lag_s = max(silent_s, self._recorder_state.get("lag_s") or 0.0)
         return self._recorder_state | {"lag_s": lag_s}
 
     def order(self, name: str, why: str = "", **recorder: float | None) -> None:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 from collections.abc import Sequence
@@ -42,16 +43,35 @@ class Room:
 
     def __init__(self, folders: Sequence[Path], clock: Clock) -> None:
         self._folders, self._clock = folders, clock
+        self._files: dict[Path, tuple[int, int]] = {}
         self._next_ns = 0
         self.last_mb: float | None = None
         """What the last look found, None where the disk did not say. Never waits for a disk."""
 
-    def look(self) -> float | None:
-        """Free megabytes, at most a second old."""
+    def watch(self, path: Path) -> None:
+        """From now on the space is unknown where the file at `path` is no longer this one: its
+        folder was removed, or what is mounted there now is another disk."""
+        found = path.stat()
+        self._files[path] = found.st_dev, found.st_ino
+
+    def _require_files(self) -> None:
+        for path, known in self._files.items():
+            found = path.stat()
+            if (found.st_dev, found.st_ino) != known:
+                raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(path))
+
+    @property
+    def due_in_s(self) -> float:
+        """Time until the disk may be asked again, seconds."""
+        return max(0.0, (self._next_ns - self._clock.now_ns()) / NS_PER_S)
+
+    def look(self, *, at_once: bool = False) -> float | None:
+        """Free megabytes, at most a second old; None where it is not known (any more)."""
         now_ns = self._clock.now_ns()
-        if now_ns >= self._next_ns:
+        if at_once or now_ns >= self._next_ns:
             self._next_ns = now_ns + LOOK_NS
             try:
+                self._require_files()
                 self.last_mb = round(free_mb(self._folders), 1)
             except OSError:
                 self.last_mb = None

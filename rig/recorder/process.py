@@ -41,6 +41,8 @@ DRAIN_S = 1.0
 """How long, when asked to stop, to go on reading what has already been sent."""
 LAST_WORD_S = 0.5
 """How long the last word and an error wait for a reader that is slow."""
+LOOK_S = 1.0
+"""The disk is looked at this often, also while nothing is recorded."""
 STALL_LIMIT_S = 8.0
 """A disk that takes nothing for this long ends the run. Cards pause for up to about 5 s."""
 STALL_LOOK_S = 0.25
@@ -225,7 +227,8 @@ class _Run:
             if self._stop.asked and deadline_s is None:
                 deadline_s = time.monotonic() + DRAIN_S
             if deadline_s is None:
-                readable = self._stream.wait(recorder.due_in_s, self._stop.fd)
+                due_s = min(recorder.due_in_s or LOOK_S, recorder.room.due_in_s)
+                readable = self._stream.wait(due_s, self._stop.fd)
             else:
                 readable = self._stream.wait(0)
                 if not readable or time.monotonic() > deadline_s:
@@ -236,8 +239,12 @@ class _Run:
     def _take(self, recorder: Recorder, lines: list[bytes]) -> None:
         before = recorder.committed
         recorder.take([line for line in lines if self._is_record(line)])
-        if recorder.poll() or recorder.committed != before:
-            self._status.say(**progress(recorder, recorder.room.look()))
+        due = not recorder.room.due_in_s
+        if recorder.poll() or recorder.committed != before or due:
+            free_mb = recorder.room.look()
+            if free_mb is None:
+                recorder.medium_gone()
+            self._status.say(**progress(recorder, free_mb))
             self._room = self._room or recorder.room.nearly_full()
         self._report(recorder)
 
@@ -250,6 +257,8 @@ class _Run:
         return True
 
     def _report(self, recorder: Recorder) -> None:
+        if recorder.failure is not None and recorder.failure not in self._reported:
+            self._status.say(**progress(recorder, recorder.room.last_mb))
         for error in (recorder.failure, recorder.latch_failure, self._room):
             if error is not None and error not in self._reported:
                 self._reported.append(error)

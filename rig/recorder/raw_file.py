@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import itertools
 import json
 import os
+import re
 import time
 import zlib
 from collections.abc import Iterator, Sequence
@@ -64,7 +66,7 @@ class RawFile:
         self._crc = 0
         self._good_bytes = 0
         try:
-            self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+            self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
         except OSError as error:
             raise plain_storage_error(path, error) from error
         try:
@@ -100,6 +102,18 @@ class RawFile:
         self._crc = crc
         self._good_bytes += written
 
+    def read_back(self) -> list[bytes]:
+        """The lines appended so far, without newline, also of a file that was removed meanwhile.
+        Raises OSError where the disk no longer gives them."""
+        blocks, at = [], 0
+        while at < self._good_bytes:
+            block = os.pread(self._fd, min(1 << 20, self._good_bytes - at), at)
+            if not block:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            blocks.append(block)
+            at += len(block)
+        return [line[_PREFIX:] for line in b"".join(blocks).splitlines()[1:]]
+
     def sync(self) -> None:
         """Return once everything appended is on the disk."""
         try:
@@ -121,46 +135,59 @@ class RawFile:
 
 @dataclass(frozen=True)
 class Damage:
-    """The first line of a raw file that does not fit its checksum. `line` counts from 1.
+    """Lines of a raw file that do not fit their checksum. `line` is the first of them, from 1.
 
-    `cut` is the normal tail of a file whose writer died: a last line without its end. Otherwise
-    a whole line is wrong; `lines_after` follow it and were not read.
+    `cut` is the normal tail of a file whose writer died: a last line without its end, and nothing
+    else. Otherwise `bad` records, or what may be records, were passed over; all others were read.
     """
 
     line: int
     cut: bool
-    lines_after: int
+    bad: int
 
     def __str__(self) -> str:
         if self.cut:
             return f"line {self.line}, the last, is incomplete; everything before it is intact"
-        return (
-            f"line {self.line} does not fit its checksum; everything before it is intact, "
-            f"{self.lines_after} lines after it were not read"
-        )
+        first = "is the first line that does not fit its checksum"
+        return f"line {self.line} {first}; {self.bad} were left out, every other one was read"
 
 
 class RawReader:
-    """Reads a raw file up to its first damaged line.
+    """Reads every record of a raw file that fits its checksum, also behind damaged lines.
 
-    `header` is there at once (StorageError where even that is damaged). `lines()` gives the intact
-    records as text without newline; afterwards `damage` says what stopped it, None at a clean end.
+    `header` is there at once: None where the first line is damaged beyond reading; where it can be
+    read but does not fit its checksum, `header_doubtful` is set. A file without a header and
+    without one good record is refused (StorageError). `lines()` gives the good records in order as
+    text without newline; afterwards `damage` says what was passed over, and `count` how many
+    records the file held, as far as that can be seen.
+
+    A record is good where its text fits its checksum, begun from that of the line before: as it is
+    written there, or as it follows from that line's text.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.damage: Damage | None = None
+        self.count = 0
+        self.header: RunHeader | None = None
+        self.header_doubtful = False
         with self._open() as file:
-            line = self._intact(file.readline(MAX_LINE_BYTES), 0)
+            line = file.readline(MAX_LINE_BYTES)
+        why = "no header"
         try:
-            first = json.loads(line or b"")
+            text = line[_PREFIX:].decode("latin-1")  # the header's JSON is ASCII
+            first, end = json.JSONDecoder().raw_decode(text)
             if first["raw_file"] != VERSION:
                 raise ValueError(f"version {first['raw_file']!r:.20}")
             self.header = RunHeader.from_json(json.dumps(first["header"]))
-        except (KeyError, TypeError, ValueError) as error:
+            digits = b"%08x " % zlib.crc32(line[_PREFIX : _PREFIX + end])
+            self.header_doubtful = line[:_PREFIX] != digits
+        except (KeyError, TypeError, ValueError, RecursionError) as error:
+            why = str(error)
+        if self.header is None and next(self.lines(), None) is None:
             raise StorageError(
-                f"{path} is not a raw file of this program, or its first line is damaged ({error})."
-            ) from error
+                f"{path} is not a raw file of this program, or its first line is damaged ({why})."
+            )
 
     def _open(self) -> BinaryIO:
         try:
@@ -168,22 +195,116 @@ class RawReader:
         except OSError as error:
             raise StorageError(f"{self.path} cannot be read: {error.strerror}.") from error
 
-    @staticmethod
-    def _intact(line: bytes, crc: int) -> bytes | None:
-        """The text of a whole line that fits its checksum, begun from `crc`."""
-        text = line[_PREFIX:-1]
-        return text if line == b"%08x %b\n" % (zlib.crc32(text, crc), text) else None
-
     def lines(self) -> Iterator[bytes]:
+        self.damage, self.count = None, 0
+        good_header = self.header is not None and not self.header_doubtful
+        first_bad, bad, cut = 0 if good_header else 1, 0, False
         with self._open() as file:
-            crc = int(file.readline(MAX_LINE_BYTES)[: _PREFIX - 1], 16)
+            chain = _Chain()
+            header = file.readline(MAX_LINE_BYTES)
+            chain.follow(header)
+            behind = [found.start() for found in _START.finditer(header)]
+            if behind:  # the header's own newline is damaged, or the header lost its beginning
+                yield from self._counted(chain.within(header[behind[0] :]))
+                first_bad, bad = 1, chain.bad
             number = 1
             while line := file.readline(MAX_LINE_BYTES):
                 number += 1
-                text = self._intact(line, crc)
-                if text is None:
-                    cut = not line.endswith(b"\n")
-                    self.damage = Damage(number, cut, sum(1 for _ in file))
-                    return
-                crc = int(line[: _PREFIX - 1], 16)
-                yield text
+                good = chain.whole(line)
+                if good is not None:
+                    self.count += 1
+                    yield good
+                    continue
+                first_bad = first_bad or number
+                cut = not line.endswith(b"\n") and number == first_bad
+                yield from self._counted(chain.within(line))
+                bad += chain.bad
+        if first_bad:
+            self.damage = Damage(first_bad, cut, bad)
+            self.count += 0 if cut else bad
+
+    def _counted(self, texts: Iterator[bytes]) -> Iterator[bytes]:
+        for text in texts:
+            self.count += 1
+            yield text
+
+
+_START = re.compile(rb"[0-9a-f]{8} (?=\[\")")
+"""The beginning of a record's line. A damaged newline hides it inside another line."""
+
+
+def _first_json(text: bytes) -> bytes:
+    """The JSON that `text` begins with: something else than a newline may come after it."""
+    with contextlib.suppress(ValueError, RecursionError):
+        return text[: json.JSONDecoder().raw_decode(text.decode("latin-1"))[1]]
+    return b""
+
+
+_DIGITS = re.compile(rb"[0-9a-f]{8}")
+_BEFORE_MOST, _COMPUTED_MOST = 32, 4
+
+
+class _Chain:
+    """Checksums that the next line may go on from, and what is good in a damaged line."""
+
+    def __init__(self) -> None:
+        self._written: list[int] = [0]
+        self._computed: dict[int, bytes] = {}  # of texts that are right if the next goes on there
+        self.bad = 0
+
+    def whole(self, line: bytes) -> bytes | None:
+        """The text of a whole line that fits; the usual case."""
+        text = line[_PREFIX:-1]
+        for before in self._written:
+            crc = zlib.crc32(text, before)
+            if line == b"%08x %b\n" % (crc, text):
+                self._good(crc)
+                return text
+        return None
+
+    def _good(self, crc: int) -> None:
+        self._written, self._computed = [crc], {}
+
+    def within(self, line: bytes) -> Iterator[bytes]:
+        """The good texts in a line that is not simply whole. `bad` is how many others it has."""
+        self.bad = 0
+        starts = [found.start() for found in _START.finditer(line)]
+        if not starts or starts[0] > 0:
+            self.follow(line[: starts[0]] if starts else line)
+            self.bad += 1
+        for start, end in itertools.pairwise([*starts, len(line)]):
+            piece = line[start:end]
+            found = self._fits(piece)
+            if found is None:
+                self.follow(piece)
+                self.bad += 1
+                continue
+            before, crc, text = found
+            earlier = self._computed.get(before) if before not in self._written else None
+            if earlier:  # only its digits were damaged: this line says so
+                self.bad -= 1
+                yield earlier
+            self._good(crc)
+            yield text
+
+    def _fits(self, piece: bytes) -> tuple[int, int, bytes] | None:
+        digits = int(piece[: _PREFIX - 1], 16)
+        for text in (piece[_PREFIX:-1], piece[_PREFIX:], _first_json(piece[_PREFIX:])):
+            for before in (*self._written, *self._computed):
+                if zlib.crc32(text, before) == digits:
+                    return before, digits, text
+        return None
+
+    def follow(self, piece: bytes) -> None:
+        """Take a line that does not fit as one that the next may go on from."""
+        text = piece.rstrip(b"\n")[_PREFIX:]
+        if not text.startswith(b"{"):
+            text = piece.rstrip(b"\n")[piece.find(b'["') :] if b'["' in piece else b""
+        if text:
+            record = text if text.startswith(b"[") else b""
+            for before in self._written[-_COMPUTED_MOST:]:
+                self._computed[zlib.crc32(text, before)] = record
+            for old in list(self._computed)[:-_BEFORE_MOST]:
+                del self._computed[old]
+        if _DIGITS.match(piece):
+            self._written = [*self._written, int(piece[: _PREFIX - 1], 16)][-_BEFORE_MOST:]

@@ -7,7 +7,9 @@ Committed means: in the run log and synced to the disk. The rules of timing:
 3. otherwise the raw file is handed to the kernel with every commit and synced every RAW_SYNC_S;
    the log is the promise, the raw file the second copy, and cards bear few syncs;
 4. while another program locks the log, records wait in memory, up to LOCK_LIMIT_S and WAIT_BYTES;
-5. where one of the two fails for good, the other goes on, so that the run can be restored;
+5. where one of the two fails for good, the other goes on, so that the run can be restored; where
+   the raw file fails, or its folder or medium is gone, it goes on at the next place that can be
+   written (home, then /tmp), with what is still to be had of the run;
 6. a disk or lock that held a commit up for longer than STALL_S is entered as a condition, once the
    records are in, and stands in the run's remark.
 """
@@ -15,14 +17,17 @@ Committed means: in the run log and synced to the disk. The rules of timing:
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from rig.core.clock import NS_PER_S, Clock, Clocks, MonotonicClock, clock_change, read_clocks
 from rig.core.errors import RigError, StorageError
 from rig.core.records import Condition, End, Trip, decode, encode
+from rig.core.spare import Spare
 from rig.core.state_file import write_latch
 from rig.recorder.disk import Room, lost_at_power_off
+from rig.recorder.elsewhere import open_elsewhere
 from rig.recorder.raw_file import RawFile, raw_file_name
 from rig.runlog.engine import LogBusyError
 from rig.runlog.header import RunHeader
@@ -40,6 +45,10 @@ LATE_S = COMMIT_S + STALL_S
 BEHIND = "recorder behind"
 """Kind of the condition that a stall leaves in the record."""
 WAIT_BYTES = 8 << 20
+KEPT_BYTES = 8 << 20
+"""So much of the run's end stays in memory."""
+SPARE_BYTES = 256 << 10
+"""Room kept free on the disk for the last records, and as much for closing the run."""
 
 LOOK_EVERY = 64  # records between two looks at the clock in put()
 SPECIAL = (b'["T",', b'["Z",')
@@ -89,6 +98,15 @@ class Recorder:
         except BaseException:
             self.raw.discard()
             raise
+        self._header = header
+        for kept in (self.raw.path, log.path):
+            self.room.watch(kept)
+        self._spares = [Spare(log.path.with_name(f"{log.path.name}.spare-{n}"), SPARE_BYTES)
+                        for n in ("raw", "end")]  # fmt: skip
+        for spare in self._spares:
+            spare.keep()
+        self._kept: deque[tuple[bytes, ...]] = deque()  # the end of the run, in memory
+        self._kept_bytes = self._forgotten = 0
         self._new: list[bytes] = []  # not yet in the raw file
         self._waiting: list[bytes] = []  # offered to the raw file, not yet in the log
         self._bytes = 0  # of both
@@ -103,6 +121,7 @@ class Recorder:
         self.stalls = 0
         self.worst_lag_s = 0.0
         self.end: End | None = None
+        self._gone = self._moved = False
         self.failure: StorageError | None = None
         self.latch_failure: StorageError | None = None
 
@@ -192,15 +211,81 @@ class Recorder:
 
     def _store_raw(self, sync: bool) -> None:
         now_ns = self._clock.now_ns()
+        sync = sync or now_ns - self._raw_synced_ns >= RAW_SYNC_NS
         try:
-            if self._new:
-                self.raw.append(self._new)
-            if sync or now_ns - self._raw_synced_ns >= RAW_SYNC_NS:
-                self.raw.sync()
+            try:
+                self._append(sync)
+            except StorageError:
+                if not self._spares[0].give_up():
+                    raise
+                self._append(sync)
+            if sync:
                 self._raw_synced_ns = now_ns
         except StorageError as error:
+            if self.room.look(at_once=True) is None:
+                self.medium_gone(error)
+            else:
+                self._elsewhere(error)
+        self._keep(self._new)
+
+    def _append(self, sync: bool) -> None:
+        if self._new:
+            self.raw.append(self._new)
+        if sync:
+            self.raw.sync()
+
+    def _keep(self, lines: Sequence[bytes]) -> None:
+        """In memory as well, for the case that the raw file's medium goes."""
+        if not lines:
+            return
+        self._kept.append(tuple(lines))
+        self._kept_bytes += sum(map(len, lines))
+        while self._kept_bytes > KEPT_BYTES:
+            old = self._kept.popleft()
+            self._kept_bytes -= sum(map(len, old))
+            self._forgotten += len(old)
+
+    def medium_gone(self, error: StorageError | None = None) -> None:
+        """The folder or medium of log and raw file is gone: go on elsewhere. Idempotent."""
+        if self._gone:
+            return
+        self._gone = True
+        self._log_works = False  # what it takes now goes nowhere
+        folder = self.raw.path.parent
+        why = f" ({error})" if error else ""
+        self._elsewhere(
+            StorageError(
+                f"The folder of the run log or of its raw file is gone: {folder} was removed, or "
+                f"its medium was taken out{why}."
+            )
+        )
+
+    def _elsewhere(self, error: StorageError) -> None:
+        """Go on in a raw file at the next place that can be written, with all that is still to be
+        had of the run: read back, or else from memory."""
+        try:
+            lines, forgotten = self.raw.read_back(), 0
+        except OSError:
+            lines, forgotten = [line for kept in self._kept for line in kept], self._forgotten
+        lines = [*lines, *self._new] if lines[-len(self._new) :] != self._new else lines
+        old = self.raw
+        new = None if self._moved else open_elsewhere(self._header, old.path, lines)
+        self._moved = True
+        if new is None:
             self._raw_works = False
-            self.failure = self.failure or error
+            self.failure = self.failure or StorageError(
+                f"{error} No other place for the records could be written (home, /tmp)."
+            )
+            return
+        old.close()
+        self.raw = new
+        lost = f" {forgotten} records from the beginning of the run are not in it." * bool(
+            forgotten
+        )
+        self.failure = self.failure or StorageError(
+            f"{error} The records are kept in {new.path} instead.{lost} `rig recover {new.path}` "
+            "puts them into the log."
+        )
 
     def _store_log(self) -> None:
         text = b"\n".join(self._waiting) + b"\n"
@@ -242,6 +327,8 @@ class Recorder:
         end = self.end = end or self.end
         self.status = end.reason if end else "interrupted"
         try:
+            if self.room.look(at_once=True) is None:
+                self.medium_gone()
             self._commit(sync_raw=True)
             while self._waiting:  # each try waits for the lock by itself, until the limit is over
                 self._commit(sync_raw=False)
@@ -255,6 +342,8 @@ class Recorder:
             self._close_row(end, remark)
         finally:
             self.raw.close()
+            for spare in self._spares:
+                spare.give_up()
         if self.failure is not None:
             raise self.failure
         if self.latch_failure is not None:
@@ -276,5 +365,7 @@ class Recorder:
                     continue
                 self.failure = self.failure or busy
             except StorageError as error:
+                if self._spares[1].give_up():
+                    continue
                 self.failure = self.failure or error
             return

@@ -12,22 +12,21 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from sqlalchemy.exc import SQLAlchemyError
-
 from rig.core import state_file
-from rig.core.errors import RefusedError, RigError, StorageError
+from rig.core.errors import RefusedError, StorageError
 from rig.recorder.raw_file import RawReader
-from rig.recorder.restore import restore
+from rig.recorder.restore import close, restore, run_of
+from rig.recorder.salvage import Salvage
 from rig.runlog import schema
 from rig.runlog.engine import LogBusyError, connect, plainly
 from rig.runlog.rows import StoredRun
 from rig.runlog.store import RunLog
 
 ALL_RUNS = 1 << 31
-COPY_BYTES = 256 << 10
+STAMP = "%Y%m%dT%H%M%SZ"
 Say = Callable[[str], None]
 
 
@@ -75,12 +74,13 @@ def damage_of(log_path: Path) -> StorageError | None:
     try:
         with plainly(log_path), contextlib.closing(connect(log_path, write=False)) as connection:
             schema.require_sound(connection, log_path, full=True)
-            schema.revision_of(connection)
+            schema.require_known(log_path, schema.revision_of(connection))
+            schema.require_readable(connection, log_path)
     except LogBusyError:
         raise
     except StorageError as error:
         return error
-    except sqlite3.Error as error:
+    except (sqlite3.Error, ValueError) as error:
         return StorageError(f"The run log {log_path} cannot be read: {error}.")
     return None
 
@@ -96,7 +96,7 @@ def _filled_up(log: RunLog, paths: Sequence[Path], say: Say) -> int:
     by_run: dict[int, Path] = {}
     for path in paths:
         try:
-            known = log.uid_of(RawReader(path).header.uid)
+            known = run_of(log, RawReader(path))
         except StorageError as error:
             say(str(error))
             lost += 1
@@ -115,45 +115,47 @@ def _filled_up(log: RunLog, paths: Sequence[Path], say: Say) -> int:
 
 def _checked(log: RunLog, run: StoredRun, raw_path: Path | None, say: Say) -> int:
     """A run of the log: its records held against their checksums, then against its raw file."""
-    good_chunks, good_records, damage = _readable(run)
-    if damage is not None:
-        if raw_path is None:
-            say(f"{damage} That file is not there: {good_records} records before it can be read.")
-            return 1
-        if sum(1 for _ in RawReader(raw_path).lines()) < run.n_records:
-            say(f"{damage} But its raw file is damaged too, or shorter; nothing was changed.")
-            return 1
-        log.cut(run.id, good_chunks + 1)
-    if raw_path is None or (damage is None and _line_count(raw_path) - 1 <= run.n_records):
+    good, damaged = log.good_lines(run.id)
+    if damaged:  # it is about to be changed
+        copy = log.path.with_name(f"{log.path.name}.before-{time.strftime(STAMP, time.gmtime())}")
+        if not copy.exists():
+            schema.back_up(log.path, copy)
+    doubtful = damaged or run.status in ("fault", "interrupted")
+    if raw_path is not None and (doubtful or _knows_more(raw_path, run.n_records)):
+        lost = _restored(log, raw_path, say, quiet=True)
+        if not damaged or log.load(run.id).n_records >= run.n_records:
+            return lost
+    elif damaged:
+        log.replace_records(run.id, good)
+        close(log, run.id, good, run.remark, short=True)
+    if not damaged:
         return 0
-    return _restored(log, raw_path, say)
+    found = log.load(run.id).n_records
+    say(
+        f"Run {run.id} is damaged in the run log, and no raw file holds all of it: {found} of "
+        f"{run.n_records} records were found anywhere."
+    )
+    return 1
 
 
-def _readable(run: StoredRun) -> tuple[int, int, StorageError | None]:
-    """Chunks and records of a run up to the first that is damaged, and that damage."""
-    n_chunks = n_records = 0
-    try:
-        for text in run.chunks():
-            n_chunks, n_records = n_chunks + 1, n_records + text.count(b"\n")
-    except StorageError as error:
-        return n_chunks, n_records, error
-    return n_chunks, n_records, None
+def _knows_more(path: Path, n_records: int) -> bool:
+    """Whether a raw file has, or may have, records that a run with `n_records` lacks."""
+    reader = RawReader(path)
+    n = sum(1 for _ in reader.lines())
+    return n > n_records or (reader.damage is not None and not reader.damage.cut)
 
 
-def _line_count(path: Path) -> int:
-    with path.open("rb") as file:
-        return sum(block.count(b"\n") for block in iter(lambda: file.read(1 << 20), b""))
-
-
-def _restored(log: RunLog, path: Path, say: Say) -> int:
-    """Restore one raw file; 1 where that could not be done, or its file is damaged inside."""
+def _restored(log: RunLog, path: Path, say: Say, *, quiet: bool = False) -> int:
+    """Restore one raw file; 1 where that could not be done, or records of it are lost. `quiet`:
+    nothing is said where there was nothing to add."""
     try:
         done = restore(log, path)
     except (StorageError, RefusedError) as error:
         say(str(error))
         return 1
-    say(f"{done} ({path.name})")
-    return int(done.damage is not None and not done.damage.cut)
+    if done.added or done.short or not quiet:
+        say(f"{done} ({path.name})")
+    return int(done.short)
 
 
 # -- a damaged log
@@ -174,14 +176,16 @@ def _refuse_in_use(state_dir: Path) -> None:
 
 def _rebuilt(log_path: Path, paths: Sequence[Path], damage: StorageError, say: Say) -> int:
     say(str(damage))
-    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+    stamp = time.strftime(STAMP, time.gmtime())
     new_path = log_path.with_name(f"{log_path.name}.new-{stamp}")
     aside = log_path.with_name(f"{log_path.name}.damaged-{stamp}")
     try:
         with RunLog(new_path) as new:
-            not_whole, unreadable = _taken_over(log_path, new, say)
-            lost = unreadable + _filled_up(new, paths, say)
-            for run_id, expected in not_whole.items():
+            salvage = Salvage(log_path)
+            taken = salvage.take_over(new, say)
+            lost = salvage.unreadable + _filled_up(new, paths, say)
+            salvage.take_orphans(new, say)
+            for run_id, expected in taken.items():
                 found = new.load(run_id).n_records
                 if found < expected:
                     say(f"Run {run_id}: only {found} of {expected} records were found anywhere.")
@@ -203,64 +207,3 @@ def _rebuilt(log_path: Path, paths: Sequence[Path], damage: StorageError, say: S
 def _files_of(log_path: Path) -> list[Path]:
     """A log's file and what belongs to it while it is open."""
     return [log_path.with_name(log_path.name + end) for end in ("", "-wal", "-shm")]
-
-
-def _taken_over(log_path: Path, new: RunLog, say: Say) -> tuple[dict[int, int], int]:
-    """Copy what can be read of the damaged log. Returns the runs that came over in part, with how
-    many records each should have, and the number of runs that could not be read at all."""
-    not_whole: dict[int, int] = {}
-    unreadable = taken = 0
-    try:
-        old = RunLog(log_path, readonly=True)
-        rows = old.runs(ALL_RUNS)
-    except (RigError, SQLAlchemyError):
-        say("Nothing can be read of it; its runs come from the raw files and get new numbers.")
-        return {}, 0
-    with old:
-        for row in reversed(rows):
-            try:
-                run = old.load(row.id)
-            except (RigError, SQLAlchemyError, LookupError, TypeError, ValueError):
-                say(f"Run {row.id} cannot be read. Its raw file, if there, gives it a new number.")
-                unreadable += 1
-                continue
-            if _copied(old, new, run) < run.n_records:
-                not_whole[row.id] = run.n_records
-            taken += 1
-    say(f"{taken} runs were taken over from it under their numbers.")
-    return not_whole, unreadable
-
-
-def _copied(old: RunLog, new: RunLog, run: StoredRun) -> int:
-    """Copy a run with its number; returns how many of its records could be read."""
-    run_id = new.begin_run(run.header, run.raw_file, run.id)
-    copied, waiting = 0, b""
-    for text in _until_damage(run):
-        waiting += text
-        if len(waiting) >= COPY_BYTES:
-            copied, waiting = copied + _append(new, run_id, waiting), b""
-    if waiting:
-        copied += _append(new, run_id, waiting)
-    status = "interrupted" if run.status == "running" else run.status
-    remark = f"{run.remark} Taken over from a damaged run log.".strip()
-    if copied < run.n_records:
-        status, remark = "fault", f"{remark} {copied} of {run.n_records} records could be read."
-    new.end_run(run_id, status, run.end, remark, run.clock, run.end_utc_s)
-    if copied == run.n_records:
-        result = None
-        with contextlib.suppress(RigError, SQLAlchemyError, ValueError):  # else worked out anew
-            result = old.result(run.id)
-        if result is not None:
-            new.save_result(run_id, result, run.header.software)
-    return copied
-
-
-def _until_damage(run: StoredRun) -> Iterator[bytes]:
-    with contextlib.suppress(RigError, SQLAlchemyError):
-        yield from run.chunks()
-
-
-def _append(log: RunLog, run_id: int, text: bytes) -> int:
-    n = text.count(b"\n")
-    log.append_chunk(run_id, n, text)
-    return n

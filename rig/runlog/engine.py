@@ -12,6 +12,7 @@ checkpoint race that SQLite up to 3.51.2 has with two writing connections.
 from __future__ import annotations
 
 import contextlib
+import re
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -22,6 +23,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool, StaticPool
 
 from rig.core.errors import StorageError
+from rig.runlog.tables import metadata
 
 OLDEST_SQLITE = (3, 37, 0)
 """The first with STRICT tables."""
@@ -103,6 +105,10 @@ def open_engine(
     return engine
 
 
+RECOVER = (
+    "`rig recover` makes it anew from what can be read of it and from the raw files, and keeps the "
+    "damaged one."
+)
 _REMEDIES: dict[int, tuple[str, str]] = {
     sqlite3.SQLITE_FULL: (
         "the disk is full",
@@ -121,16 +127,18 @@ _REMEDIES: dict[int, tuple[str, str]] = {
         "the disk failed to read or write",
         "Look at the kernel's messages (dmesg); a worn card or a file size limit does this.",
     ),
-    sqlite3.SQLITE_CORRUPT: (
-        "it is damaged",
-        "`rig recover` makes it anew from what can be read of it and from the raw files, and "
-        "keeps the damaged one.",
-    ),
+    sqlite3.SQLITE_CORRUPT: ("it is damaged", RECOVER),
     sqlite3.SQLITE_NOTADB: (
         "it is not a run log",
         "`rig recover` moves it aside and makes a new one from the raw files.",
     ),
 }
+
+
+def _lost_table(words: str) -> bool:
+    """Whether an error says that a table of the log, or a column of one, is gone."""
+    named = re.search(r"no such (?:table|column): (\w+)", words)
+    return "malformed" in words or (named is not None and named[1] in metadata.tables)
 
 
 @contextlib.contextmanager
@@ -146,7 +154,12 @@ def plainly(path: Path) -> Iterator[None]:
                 f"The run log {path} is locked by another program. "
                 "Close what else has it open for writing, then start again."
             ) from error
-        if code not in _REMEDIES:
+        ours = code == sqlite3.SQLITE_ERROR and not _lost_table(str(cause))
+        if ours or code in (sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISUSE):
             raise
-        what, remedy = _REMEDIES[code]
+        what, remedy = _REMEDIES.get(code, (f"it cannot be read ({cause})", RECOVER))
         raise StorageError(f"The run log {path} cannot be used: {what}. {remedy}") from error
+    except UnicodeDecodeError as error:
+        raise StorageError(
+            f"The run log {path} cannot be used: it is damaged. {RECOVER}"
+        ) from error

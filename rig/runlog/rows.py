@@ -34,8 +34,11 @@ class RunRow:
 
     @property
     def started(self) -> datetime:
-        """Wall time of the start, UTC."""
-        return datetime.fromtimestamp(self.started_utc_s, UTC)
+        """Wall time of the start, UTC; 1970 where damage left what cannot be a date."""
+        try:
+            return datetime.fromtimestamp(self.started_utc_s, UTC)
+        except (ValueError, OverflowError, OSError):
+            return datetime.fromtimestamp(0, UTC)
 
 
 @dataclass(frozen=True)

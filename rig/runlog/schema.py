@@ -10,6 +10,7 @@ deletes its children's rows. Before a log that holds something is changed, it is
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
 import time
 from pathlib import Path
@@ -23,12 +24,18 @@ REVISIONS = ("0001", "0002", "0003")
 """Every form there has been, oldest first. A test holds it to the migrations."""
 
 MIGRATIONS = Path(__file__).parent / "migrations"
+LATEST_UTC_S = 1e11
+"""No run starts later than this (the year 5138): its row is damaged."""
 QUICK_CHECK_BYTES = 16 << 20
 """A log up to this size is checked each time it is opened for writing (some ten milliseconds)."""
 
 
 class NoLogError(StorageError):
     """There is no run log yet."""
+
+
+class LostLogError(StorageError):
+    """There is no run in the log, but there are raw files beside it."""
 
 
 class OldLogError(StorageError):
@@ -48,15 +55,31 @@ def require_current(path: Path) -> None:
     """Raise NoLogError, OldLogError or StorageError unless `path` is a log of today's form."""
     require_sqlite()
     if not path.exists():
+        _refuse_lost(path, "is not there")
         raise NoLogError(f"There is no run log at {path} yet; `rig run` makes it.")
     with plainly(path), contextlib.closing(connect(path, write=False)) as connection:
         found = revision_of(connection)
-    _refuse_unknown(path, found)
+        known = found in REVISIONS
+        empty = not known or connection.execute("SELECT 1 FROM runs LIMIT 1").fetchone() is None
+    require_known(path, found)
+    if empty:
+        _refuse_lost(path, "holds no run")
     if found != REVISIONS[-1]:
         raise OldLogError(f"The run log {path} is of an older program's form and not yet upgraded.")
 
 
-def _refuse_unknown(path: Path, found: str | None) -> None:
+def _refuse_lost(path: Path, what: str) -> None:
+    """Raise LostLogError where raw files of runs lie beside a log without any."""
+    kept = sum(1 for _ in (path.parent / "raw").glob("*.raw"))
+    if kept:
+        raise LostLogError(
+            f"The run log {path} {what}, but {kept} raw {'file' if kept == 1 else 'files'} of runs "
+            f"{'lies' if kept == 1 else 'lie'} beside it. `rig recover` makes the log from them."
+        )
+
+
+def require_known(path: Path, found: str | None) -> None:
+    """Raise StorageError for a form that this program does not know."""
     if found is not None and found not in REVISIONS:
         raise StorageError(
             f"The run log {path} was written by a newer version of this program "
@@ -76,7 +99,7 @@ def prepare(path: Path, busy_s: float) -> None:
     with plainly(path):
         with contextlib.closing(connect(path, write=True, busy_s=busy_s)) as connection:
             found = revision_of(connection)
-            _refuse_unknown(path, found)
+            require_known(path, found)
             _write_ahead(connection, path, busy_s)
             if path.stat().st_size <= QUICK_CHECK_BYTES:
                 require_sound(connection, path)
@@ -113,6 +136,29 @@ def require_sound(connection: sqlite3.Connection, path: Path, *, full: bool = Fa
         )
 
 
+def require_readable(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise StorageError where a row of a run cannot be read: a changed byte in a page is nothing
+    that SQLite's own checks see. The records have checksums of their own."""
+    damaged = StorageError(
+        f"The run log {path} is damaged: rows of it cannot be read. `rig recover` makes it anew "
+        "from what can be read of it and from the raw files, and keeps the damaged one."
+    )
+    try:
+        for (text,) in connection.execute(
+            "SELECT hardware FROM runs UNION ALL SELECT watched FROM runs "
+            "UNION ALL SELECT not_watched FROM runs UNION ALL SELECT json FROM results"
+        ):
+            json.loads(text)
+        undated = f"SELECT 1 FROM runs WHERE wall_utc_s NOT BETWEEN 0 AND {LATEST_UTC_S}"  # noqa: S608
+        broken = connection.execute("PRAGMA foreign_key_check").fetchone()
+        if broken is not None or connection.execute(undated).fetchone() is not None:
+            raise damaged
+        for table in ("runs", "texts", "valves", "jobs", "conditions", "tags", "notes"):
+            connection.execute(f"SELECT * FROM {table}").fetchall()  # noqa: S608 - our own names
+    except (sqlite3.Error, ValueError, TypeError, RecursionError) as error:
+        raise damaged from error
+
+
 def upgrade(path: Path, target: str = "head", *, extra: str = "", busy_s: float = 2.0) -> None:
     """Bring the log at `path` to the form `target`, all or nothing.
 
@@ -133,7 +179,7 @@ def _upgrade(connection: Connection, path: Path, target: str, extra: str) -> Non
     if not isinstance(plain, sqlite3.Connection):
         raise StorageError("Only an SQLite run log can be upgraded by itself.")
     found = revision_of(plain)  # again, now under the lock: another program may have done it
-    _refuse_unknown(path, found)
+    require_known(path, found)
     if target == "head" and not extra and found == REVISIONS[-1]:
         return
     if found is not None:

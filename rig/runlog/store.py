@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -22,7 +22,7 @@ from rig.core.clock import ClockChange, WallTime
 from rig.core.errors import StorageError, UsageError
 from rig.core.records import End
 from rig.runlog import schema, writing
-from rig.runlog.engine import BUSY_S, open_engine, plainly
+from rig.runlog.engine import BUSY_S, RECOVER, open_engine, plainly
 from rig.runlog.header import RunHeader
 from rig.runlog.rows import RunRow, StoredRun
 from rig.runlog.tables import STATUSES, chunks, conditions, jobs, results, runs, texts, valves
@@ -87,6 +87,16 @@ class RunLog:
         with plainly(self.path), self._reader.begin() as connection:
             yield connection
 
+    @contextlib.contextmanager
+    def _naming_damage(self) -> Iterator[None]:
+        """What a changed byte in a page makes of a row: nothing that SQLite sees."""
+        try:
+            yield
+        except (ValueError, TypeError, RecursionError) as error:
+            raise StorageError(
+                f"The run log {self.path} is damaged: a row of it cannot be read. {RECOVER}"
+            ) from error
+
     def begin_run(
         self, header: RunHeader, raw_file: str | None = None, number: int | None = None
     ) -> int:
@@ -133,7 +143,8 @@ class RunLog:
         query = select(results.c.json).where(results.c.run_id == run_id)
         with self._reading() as connection:
             text = connection.execute(query.order_by(results.c.id.desc()).limit(1)).scalar()
-        return None if text is None else dict(json.loads(text))
+        with self._naming_damage():
+            return None if text is None else dict(json.loads(text))
 
     def runs(
         self, limit: int = 50, before: int | None = None, valve: str | None = None
@@ -187,8 +198,10 @@ class RunLog:
         end = None
         if row.status != "interrupted" and row.off_state is not None:
             end = End(row.status, row.off_state, row.end_t_ns)
+        with self._naming_damage():
+            header = _header(row, given)
         return StoredRun(
-            run_id, _header(row, given), row.status, end, row.end_utc_s, row.n_records,
+            run_id, header, row.status, end, row.end_utc_s, row.n_records,
             row.raw_file, row.remark, row.database, _clock(row), lambda: self._chunks(run_id),
         )  # fmt: skip
 
@@ -211,20 +224,40 @@ class RunLog:
                 done = row.sequence
 
     def _verified(self, run_id: int, row: Any, expected: int) -> bytes:
-        text = None
-        with contextlib.suppress(zlib.error):
-            text = zlib.decompress(row.data)
-        if row.sequence != expected or text is None or zlib.crc32(text) != row.crc32:
+        text = chunk_text(row.crc32, row.data)
+        if row.sequence != expected or text is None:
             raise StorageError(
                 f"Run {run_id} is damaged in the run log {self.path}: chunk {expected} is missing "
                 "or does not fit its checksum. Its raw file holds the same records: `rig recover`."
             )
         return text
 
-    def cut(self, run_id: int, first: int) -> None:
-        """Remove the run's chunks from sequence `first` on; only before they are restored."""
+    def good_lines(self, run_id: int) -> tuple[list[bytes], bool]:
+        """The run's records whose chunk fits its checksum, without newline, and whether a chunk
+        does not, or is missing."""
+        query = select(chunks.c.sequence, chunks.c.crc32, chunks.c.data).where(
+            chunks.c.run_id == run_id
+        )
+        lines: list[bytes] = []
+        done, damaged = 0, False
+        with self._reading() as connection:
+            for row in connection.execute(query.order_by(chunks.c.sequence)):
+                done += 1
+                text = chunk_text(row.crc32, row.data)
+                damaged = damaged or text is None or row.sequence != done
+                lines += (text or b"").splitlines()
+        return lines, damaged
+
+    def replace_records(self, run_id: int, lines: Sequence[bytes]) -> None:
+        """Put `lines` in the place of the run's records, all or nothing; synced on return."""
         with self._writing() as connection:
-            writing.cut_chunks(connection, run_id, first)
+            writing.replace_chunks(connection, run_id, lines)
+
+    def run_of_raw(self, name: str) -> int | None:
+        """The number of the run whose raw file has this name, None where the log has none."""
+        with self._reading() as connection:
+            found = connection.execute(select(runs.c.id).where(runs.c.raw_file == name)).scalar()
+        return None if found is None else int(found)
 
     def drop_results(self, run_id: int) -> None:
         """Forget the results of a run whose records have changed."""
@@ -236,6 +269,15 @@ class RunLog:
         with self._reading() as connection:
             found = connection.execute(select(runs.c.id).where(runs.c.uid == uid)).scalar()
         return None if found is None else int(found)
+
+
+def chunk_text(crc32: Any, data: Any) -> bytes | None:
+    """The text of a stored chunk; None where it does not fit its checksum."""
+    try:
+        text = zlib.decompress(data)
+    except (zlib.error, TypeError):
+        return None
+    return text if zlib.crc32(text) == crc32 else None
 
 
 def _yes_no(value: Any) -> bool | None:

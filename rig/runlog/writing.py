@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import time
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, CursorResult, Table, func, insert, select, update
@@ -181,9 +181,15 @@ def drop_results(connection: Connection, run_id: int) -> None:
     connection.execute(results.delete().where(results.c.run_id == run_id))
 
 
-def cut_chunks(connection: Connection, run_id: int, first: int) -> None:
-    """Remove the run's chunks from sequence `first` on."""
-    connection.execute(chunks.delete().where(chunks.c.run_id == run_id, chunks.c.sequence >= first))
+LINES_AT_ONCE = 5_000
+
+
+def replace_chunks(connection: Connection, run_id: int, lines: Sequence[bytes]) -> None:
+    """Put `lines` in the place of all chunks of the run."""
+    connection.execute(chunks.delete().where(chunks.c.run_id == run_id))
+    for first in range(0, len(lines), LINES_AT_ONCE):
+        block = lines[first : first + LINES_AT_ONCE]
+        insert_chunk(connection, run_id, len(block), b"\n".join(block) + b"\n")
 
 
 def insert_result(

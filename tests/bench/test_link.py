@@ -145,28 +145,42 @@ def test_a_recorder_that_takes_nothing_overflows_and_never_blocks() -> None:
         sink.close(0.05)
 
 
-def test_while_the_last_records_are_handed_over_somebody_answers() -> None:
+def test_the_last_records_are_handed_over_whole_while_somebody_answers() -> None:
     ours, theirs = socket.socketpair()
     ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+    sent = [f"{n}:" + "x" * 20_000 for n in range(100)]
+    got = bytearray()
+    answered = 0
     with theirs:
+        theirs.setblocking(False)
         sink = SocketSink(ours)
-        for _ in range(100):
-            sink.put("x" * 20_000)
-        asked: list[float] = []
+        for line in sent:
+            sink.put(line)
 
         def meanwhile() -> None:
-            asked.append(time.monotonic())
-            if len(asked) == 3:
-                theirs.settimeout(0.01)
-                with contextlib.suppress(TimeoutError):
-                    while theirs.recv(1 << 20):
-                        pass
-                asked.clear()
+            nonlocal answered
+            answered += 1
+            with contextlib.suppress(BlockingIOError):
+                got.extend(theirs.recv(1 << 20))
 
-        sink.close(5.0, meanwhile)
-        theirs.settimeout(1.0)
-        while theirs.recv(1 << 20):
-            pass  # whole to its end
+        sink.close(20.0, meanwhile)
+        assert answered >= 3
+        assert ours.fileno() == -1
+        theirs.setblocking(True)
+        while block := theirs.recv(1 << 20):
+            got.extend(block)
+    assert got.decode().splitlines() == sent
+
+
+def test_a_recorder_that_takes_nothing_is_waited_for_as_long_as_was_said() -> None:
+    ours, theirs = socket.socketpair()
+    with theirs:
+        sink = SocketSink(ours)
+        sink.put("x" * 4_000_000)
+        begun = time.monotonic()
+        sink.close(0.3)
+        assert time.monotonic() - begun >= 0.3
+        assert ours.fileno() == -1
 
 
 def test_records_arrive_whole_and_in_order() -> None:

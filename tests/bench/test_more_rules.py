@@ -159,6 +159,7 @@ def test_the_loop_coming_late_and_the_recorder_and_the_disk() -> None:
     for words, rule in [
         ({"late_s": 0.3}, registry.LOOP), ({"lag_s": 6.0}, registry.RECORDER),
         ({"free_mb": 10.0}, registry.DISK),
+        ({"free_mb": float("nan")}, registry.DISK),
     ]:  # fmt: skip
         bench, rig = make_bench()
         rig.after(350, lambda words=words, b=bench, r=rig: b.interlock.program(r.now_ns(), **words))

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import json
+import math
 
 import pytest
 from hypothesis import given
@@ -44,3 +45,9 @@ def test_whatever_arrives_is_an_order_or_a_value_error(line: bytes) -> None:
 def test_nan_never_leaves() -> None:
     with pytest.raises(ValueError):
         messages.tell("status", pressure_kpa=float("nan"))
+
+
+def test_free_space_that_is_no_longer_known_is_not_the_same_as_none_told() -> None:
+    assert messages.read_order(messages.order("beat")).free_mb is None
+    unknown = messages.read_order(messages.order("beat", free_mb=None)).free_mb
+    assert unknown is not None and math.isnan(unknown)

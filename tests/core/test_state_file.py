@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: MIT
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 import sys
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from rig.core import state_file
-from rig.core.errors import InternalFault, RefusedError
+from rig.core.errors import InternalFault, RefusedError, StorageError
 from rig.core.records import Trip
 from rig.core.state_file import Owner, RigState
 
@@ -81,3 +82,28 @@ def test_one_bench_a_rig_and_the_holder_is_named(tmp_path: Path) -> None:
         state_file.RigLock(path)
     lock.close()
     state_file.RigLock(path).close()
+
+
+def test_a_full_disk_gives_up_its_spare_file_for_a_latch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "rig.json"
+    state_file.write(path, state_file.RigState("rig", "simulated", "chip", 17))
+    spare = path.with_suffix(".spare")
+    assert spare.stat().st_size == state_file.SPARE_BYTES
+    really = os.fsync
+
+    def full(fd: int) -> None:
+        if spare.exists():
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        really(fd)
+
+    monkeypatch.setattr(os, "fsync", full)
+    state_file.clear_latch(path)
+    monkeypatch.setattr(os, "fsync", lambda fd: full(fd) or _no_space())
+    with pytest.raises(StorageError, match="cannot be written: the disk is full"):
+        state_file.clear_latch(path)
+
+
+def _no_space() -> None:
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -296,3 +296,110 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_run_begins(log, tm
     with pytest.raises(StorageError, match="folder is not there"):
         Recorder(log, header(), tmp_path / "gone" / "run.raw")
     assert log.runs() == []
+
+
+def test_the_raw_file_is_synced_at_a_trip_at_the_end_and_every_two_seconds(
+    recorder, clock, monkeypatch
+):
+    synced = []
+    really = recorder.raw.sync
+    monkeypatch.setattr(recorder.raw, "sync", lambda: (really(), synced.append(clock.now_ns())))
+    begun_ns = clock.now_ns()
+    for k in range(20):
+        recorder.take(lines(3, 3 * k))
+        pass_s(clock, COMMIT_S)
+        recorder.poll()
+    assert [round((t - begun_ns) / NS_PER_S, 1) for t in synced] == [2.0, 4.0, 6.0, 8.0]
+    del synced[:]
+    recorder.put(encode(TRIP))
+    assert len(synced) == 1
+    recorder.put(encode(END))
+    assert len(synced) == 2
+    recorder.finish()
+
+
+# -- another place for the raw file
+
+
+@pytest.fixture
+def elsewhere(tmp_path, monkeypatch):
+    """The places that are tried after the raw file's own, in order."""
+    places = [tmp_path / "home", tmp_path / "tmp"]
+    for place in places:
+        place.mkdir()
+    monkeypatch.setattr("rig.recorder.elsewhere.other_places", lambda: places)
+    return places
+
+
+def raw_lines(folder):
+    (path,) = folder.glob("*.raw")
+    return path, [*RawReader(path).lines()]
+
+
+def test_a_raw_file_that_fails_goes_on_at_home_from_memory(recorder, elsewhere, clock, log):
+    recorder.take(lines(3))
+    pass_s(clock, COMMIT_S)
+    recorder.poll()
+    recorder.raw.close()  # neither written nor read any more, as of a card that was pulled
+    recorder.take(lines(3, 3))
+    pass_s(clock, COMMIT_S)
+    recorder.poll()
+    recorder.take(lines(3, 6))
+    with pytest.raises(StorageError, match=r"kept in .*/home/.*\.raw instead.*rig recover"):
+        recorder.finish(END)
+    path, found = raw_lines(elsewhere[0])
+    assert found == lines(9)
+    assert str(path) in log.load(recorder.run_id).remark
+
+
+def test_where_home_cannot_be_written_it_is_tmp(recorder, elsewhere, clock):
+    elsewhere[0].rmdir()
+    recorder.raw.close()
+    recorder.take(lines(3))
+    with pytest.raises(StorageError, match=r"kept in .*/tmp/"):
+        recorder.finish(END)
+    assert raw_lines(elsewhere[1])[1] == lines(3)
+
+
+def test_where_nothing_can_be_written_it_says_so(recorder, elsewhere):
+    for place in elsewhere:
+        place.rmdir()
+    recorder.raw.close()
+    recorder.take(lines(3))
+    with pytest.raises(StorageError, match="No other place"):
+        recorder.finish(END)
+
+
+def test_what_no_longer_fits_into_memory_is_said_to_be_missing(
+    recorder, elsewhere, clock, monkeypatch
+):
+    monkeypatch.setattr(module, "KEPT_BYTES", 1000)
+    for k in range(10):
+        recorder.take(lines(10, 10 * k))
+        pass_s(clock, COMMIT_S)
+        recorder.poll()
+    recorder.raw.close()
+    recorder.take(lines(5, 100))
+    with pytest.raises(StorageError, match="records from the beginning of the run are not in it"):
+        recorder.finish(END)
+    found = raw_lines(elsewhere[0])[1]
+    assert len(found) < 105 and found == lines(len(found), 105 - len(found))
+
+
+def test_a_full_disk_has_room_for_the_last_records_and_the_end(recorder, log, monkeypatch):
+    """The room comes from files that only take it up, given up one after the other."""
+    spares = sorted(log.path.parent.glob("*.spare-*"))
+    assert [path.stat().st_size for path in spares] == [module.SPARE_BYTES] * 2
+    really, tried = log.end_run, []
+
+    def full_once(*words):
+        tried.append([path for path in spares if path.exists()])
+        if len(tried) == 1:
+            raise StorageError("The disk is full.")
+        really(*words)
+
+    monkeypatch.setattr(log, "end_run", full_once)
+    assert recorder.finish(END) == "finished"
+    assert [len(left) for left in tried] == [2, 1]
+    assert log.load(recorder.run_id).status == "finished"
+    assert not any(path.exists() for path in spares)

@@ -61,6 +61,20 @@ def test_a_disk_that_is_gone_has_no_number(clock, tmp_path):
     assert room.nearly_full() is None
 
 
+@pytest.mark.parametrize("how", ["removed", "another file"])
+def test_a_watched_file_that_is_gone_makes_the_space_unknown(clock, tmp_path, how):
+    path = tmp_path / "run.raw"
+    path.write_text("one")
+    room = Room([tmp_path], clock)
+    room.watch(path)
+    assert room.look() > 0
+    path.rename(tmp_path / "old")
+    if how == "another file":
+        path.write_text("two")
+    assert room.look() > 0  # not asked again yet
+    assert room.look(at_once=True) is None
+
+
 @pytest.mark.parametrize("free", [MIN_FREE_MB - 0.1, float("nan")])
 def test_a_run_does_not_begin_without_room(monkeypatch, log, tmp_path, free):
     monkeypatch.setattr(disk, "free_mb", lambda folders: free)

@@ -7,6 +7,7 @@ import sqlite3
 import pytest
 from recorder_parts import END, header, lines, sample
 
+from rig.cli.main import answer
 from rig.core import state_file
 from rig.core.errors import RefusedError, StorageError
 from rig.core.records import encode
@@ -125,20 +126,42 @@ def test_records_that_no_longer_fit_their_checksum_come_from_the_raw_file(place)
     assert place.sql("SELECT count(*) FROM chunks") == [(1,)]
 
 
-def test_where_the_raw_file_is_no_better_nothing_is_changed(place):
+def test_log_and_raw_file_damaged_in_different_places_make_a_whole_run(place):
+    run_id, path = place.record()
+    place.sql("UPDATE chunks SET data = x'00' WHERE sequence = 2")
+    path.write_bytes(path.read_bytes().replace(b"303.0", b"909.0"))
+    assert place.recover() == 0
+    assert place.load(run_id)[1] == RECORDS
+    assert place.load(run_id)[0].status == "finished"
+
+
+def test_what_is_damaged_in_both_is_missing_and_the_run_is_a_fault(place):
     run_id, path = place.record()
     place.sql("UPDATE chunks SET data = x'00' WHERE sequence = 2")
     whole = path.read_bytes()
-    path.write_bytes(whole.replace(b"303.0", b"909.0"))
+    path.write_bytes(whole.replace(b"307.0", b"909.0"))
     assert place.recover() == 1
-    assert "its raw file is damaged too, or shorter; nothing was changed" in place.said
-    path.unlink()
-    assert place.recover() == 1
-    assert "That file is not there: 5 records before it can be read" in place.said
-    assert place.sql("SELECT count(*) FROM chunks") == [(2,)]
+    assert "9 of 10 records were found anywhere" in place.said
+    run, records = place.load(run_id)
+    assert records == [record for record in RECORDS if record != sample(7)]
+    assert run.status == "fault"
+    (before,) = place.log.parent.glob("runs.sqlite.before-*")
+    assert before.stat().st_size > 0
     path.write_bytes(whole)
     assert place.recover() == 0
-    assert place.load(run_id)[1] == RECORDS
+    run, records = place.load(run_id)
+    assert (records, run.status) == (RECORDS, "finished")
+
+
+def test_without_a_raw_file_the_good_chunks_of_a_damaged_run_remain(place):
+    run_id, path = place.record()
+    place.sql("UPDATE chunks SET data = x'00' WHERE sequence = 1")
+    path.unlink()
+    assert place.recover() == 1
+    assert "no raw file holds all of it: 5 of 10 records were found anywhere" in place.said
+    run, records = place.load(run_id)
+    assert (run.status, records) == ("fault", RECORDS[5:])
+    assert place.recover() == 0  # nothing more can be done
 
 
 def test_files_that_are_no_raw_files_are_named_and_passed_over(place):
@@ -250,3 +273,69 @@ def test_a_rebuild_that_fails_leaves_everything_as_it_was(several, monkeypatch):
         several.recover()
     assert several.log.read_bytes() == before
     assert list(several.log.parent.glob("runs.sqlite?*")) == []
+
+
+# -- what other commands say
+
+
+@pytest.fixture
+def told(monkeypatch, capsys):
+    """told(folder, words): exit code and words of a command."""
+
+    def run(folder, *words):
+        monkeypatch.setenv("RIG_DATA", str(folder))
+        code = answer(list(words))
+        return code, capsys.readouterr().err
+
+    return run
+
+
+COMMANDS = [
+    ("runs",), ("show", "1"), ("show", "last", "--json"), ("export", "1", "--to", "csv", "x.csv"),
+    ("report", "1"), ("compare", "1", "2"), ("backup", "copy.sqlite"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("words", COMMANDS, ids=lambda words: words[0])
+def test_every_command_that_meets_a_damaged_log_names_the_way_out(
+    several, told, words, monkeypatch, tmp_path
+):
+    monkeypatch.chdir(tmp_path)
+    scribble(several.log, header_too=False)
+    scribble(several.log, header_too=True)
+    code, said = told(several.log.parent, *words)
+    assert code == 4 and "rig recover" in said, said
+
+
+@pytest.mark.parametrize("words", COMMANDS[:-1], ids=lambda words: words[0])
+@pytest.mark.parametrize("column", ["hardware", "watched"])
+def test_a_row_with_a_changed_byte_does_so_too(place, told, words, column, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    place.record()
+    place.record()
+    place.sql(f"UPDATE runs SET {column} = '\x7f'")
+    code, said = told(place.log.parent, *words)
+    assert words == ("runs",) or (code == 4 and "rig recover" in said), said
+    assert place.recover() == 0
+    assert told(place.log.parent, "show", "1")[0] != 7
+
+
+@pytest.mark.parametrize("how", ["removed", "no bytes", "no tables", "no runs"])
+@pytest.mark.parametrize("words", COMMANDS[:-1], ids=lambda words: words[0])
+def test_an_emptied_log_beside_raw_files_says_so(place, told, how, words, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    place.record()
+    if how == "removed":
+        place.log.unlink()
+    elif how == "no bytes":
+        place.log.write_bytes(b"")
+    elif how == "no tables":
+        place.log.unlink()
+        place.sql("VACUUM")
+    else:
+        for table in ("results", "chunks", "conditions", "runs"):
+            place.sql(f"DELETE FROM {table}")
+    code, said = told(place.log.parent, *words)
+    assert code == 4 and "1 raw file of runs lies beside it" in said and "rig recover" in said
+    assert place.recover() == 0
+    assert place.load(1 if how != "no runs" else 2)[1] == RECORDS

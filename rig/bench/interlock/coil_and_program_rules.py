@@ -7,6 +7,7 @@ written so that NaN trips: `not (value <= limit)`.
 
 from __future__ import annotations
 
+import math
 from typing import Literal, NamedTuple
 
 from rig.bench.interlock import registry
@@ -151,9 +152,16 @@ def recorder_gone() -> Finding:
 
 
 def disk_nearly_full(free_mb: float, limit_mb: float) -> Finding | None:
-    """Too little free space to go on recording."""
+    """Too little free space to go on recording, or none that is known (NaN)."""
     if free_mb >= limit_mb:
         return None
+    if math.isnan(free_mb):
+        return Finding(
+            registry.DISK, None, limit_mb, "MB",
+            "It is no longer known how much space is free where the run log is kept: its folder "
+            "was removed, or its medium is gone. Look at the medium. The recorder's last words "
+            "say where the records are.",
+        )  # fmt: skip
     return Finding(
         registry.DISK, free_mb, limit_mb, "MB",
         f"Only {free_mb:.0f} MB are free where the run log is kept (limit {limit_mb:.0f} MB). Make "
