@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig import __version__
-from rig.actions.conditions import conditions
+from rig.actions.conditions import conditions, refuse_apart
 from rig.actions.outcome_words import remind, say, tell
 from rig.actions.progress import ProgressView, view
 from rig.cli.ending import ENDING, judged
@@ -158,6 +158,7 @@ class Run:
         ):
             raise UsageError("--fast and --seed work only with a simulated rig.")
         self._conditions = conditions(self._options)
+        refuse_apart(setup.setup, sheet.sheet, self._conditions)
         rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
         self._rig = state_file.RigState(
             rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"]
