@@ -31,7 +31,7 @@ class Range(NamedTuple):
 
     def holds(self, value: float) -> bool:
         """Whether `value`, in the unit of the field's name, is inside. NaN is not."""
-        tiny = 1e-9 * max(1.0, abs(value))
+        tiny = 1e-9 * self.high * self.scale
         return self.low * self.scale - tiny <= value <= self.high * self.scale + tiny
 
     def finding(self, where: tuple[str, ...]) -> Finding:
