@@ -113,6 +113,10 @@ def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
     return shape
 
 
+RUN_DIGITS = 18
+"""Run numbers of more digits do not fit the database's 64-bit integers."""
+
+
 def run_number(log: RunLog, text: str) -> int:
     """The number of the run a person named: a number, "last", or what the code on a printed report
     says (urn:uuid:...). Raises UsageError."""
@@ -130,4 +134,6 @@ def run_number(log: RunLog, text: str) -> int:
         raise UsageError(
             f'"{text}" is not a run: give its number, or "last". `rig runs` lists them.'
         )
+    if len(text.lstrip("0")) > RUN_DIGITS:
+        raise UsageError(f"There is no run {text} in this log. `rig runs` lists them.")
     return int(text)

@@ -15,6 +15,7 @@ def typed(
 ) -> tuple[dict[str, dict[str, Any]], dict[str, QuantityError]]:
     """The conditions typed, by their names in the log, and what is wrong with others, by option."""
     from rig.cli.run import CONDITIONS
+    from rig.config.ranges import CONDITION_RANGES
 
     found: dict[str, dict[str, Any]] = {}
     wrong: dict[str, QuantityError] = {}
@@ -23,9 +24,15 @@ def typed(
         if text is None:
             continue
         try:
-            found[name] = {"value": parse(text, dimension), "unit": unit, "how": "typed"}
+            value = parse(text, dimension)
         except QuantityError as error:
             wrong[option] = error
+            continue
+        if CONDITION_RANGES[name].holds(value):
+            found[name] = {"value": value, "unit": unit, "how": "typed"}
+        else:
+            _, what, remedy = CONDITION_RANGES[name].finding((name,))
+            wrong[option] = QuantityError(f'"{text}" is {what}', remedy)
     for option in ("oil_grade", "oil_level"):
         if options.get(option):
             found[option] = {"value": options[option], "unit": "", "how": "typed"}
@@ -40,3 +47,15 @@ def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
             "\n".join(f"--{option.replace('_', '-')}: {error}" for option, error in wrong.items())
         )
     return found
+
+
+def refuse_apart(setup: Any, sheet: Any, stated: Mapping[str, Mapping[str, Any]]) -> None:
+    """Refuse conditions that contradict setup or sheet, from the terminal and from the page."""
+    from rig.config.ranges import conditions_apart
+
+    wrong = [
+        f"--{name.replace('_', '-')}: {what}"
+        for name, what in conditions_apart(setup, sheet, stated)
+    ]
+    if wrong:
+        raise UsageError("\n".join(wrong))

@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig import __version__
-from rig.actions.conditions import conditions
+from rig.actions.conditions import conditions, refuse_apart
 from rig.actions.outcome_words import remind, say, tell
 from rig.actions.progress import view
+from rig.cli.ending import ENDING, judged
 from rig.core import places, state_file
 from rig.core.clock import read_wall_time
-from rig.core.errors import CoilLiveError, RefusedError, RigError, UsageError
+from rig.core.errors import EXIT_INTERNAL, CoilLiveError, RefusedError, RigError, UsageError
 from rig.core.preflight import Preflight
 from rig.core.records import End, Trip
 from rig.desk.outcome import Outcome
@@ -159,6 +160,7 @@ class Run:
         ):
             raise UsageError("--fast and --seed work only with a simulated rig.")
         self._conditions = conditions(self._options)
+        refuse_apart(setup.setup, sheet.sheet, self._conditions)
         rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
         self._rig = state_file.RigState(
             rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"]
@@ -247,16 +249,18 @@ class Run:
         """Tell what a person must know first; then analyse and show, whatever becomes of that."""
         tell(outcome)
         code = outcome.code
+        if code:
+            judged(code)
         if outcome.run is None or not outcome.started:
             return code
         try:
             verdict_code = self._analyse_and_show(outcome.run, whole=outcome.stored_whole)
         except OSError as error:
             say(f"The result could not be shown ({error}); `rig show {outcome.run}` shows it.")
-            return code
+            return code or (EXIT_INTERNAL if ENDING.judged is None else ENDING.judged)
         except RigError as error:
             say(f"The run is stored and could not be analysed now: {error}")
-            return code or error.exit_code
+            return code or EXIT_INTERNAL
         if not self._quiet:  # said before the report, and again where the eye rests after it
             remind(outcome)
         return code or verdict_code
@@ -271,9 +275,12 @@ class Run:
             if not whole:
                 log.mark_interrupted()
             shape = analyse_and_save(log, run)
+        code = exit_code(shape)
+        if ENDING.judged is None:  # how the run ended stands before the verdict
+            judged(code)
         show_result(shape, as_json=self._quiet)
         sys.stdout.flush()
-        return exit_code(shape)
+        return code
 
 
 def _json(data: Mapping[str, Any]) -> str:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.ending import judged
+
 if TYPE_CHECKING:
     from rig.config.files.loading import LoadedSetup, LoadedSheet
 
@@ -66,8 +68,9 @@ def command(
             },
         )
         results.append((name, shape))
+    code = judged(_worst(results))
     _show(results, as_json=as_json)
-    sys.exit(_worst(results))
+    sys.exit(code)
 
 
 Results = list[tuple[str | None, dict[str, Any]]]

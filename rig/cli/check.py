@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.ending import judged
+from rig.core.errors import EXIT_OK
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
@@ -37,6 +40,7 @@ def command(setup: Path, sheet: Path | None) -> None:
     from rig.config.files.loading import load_pair
 
     loaded, loaded_sheet = load_pair(setup, sheet)
+    judged(EXIT_OK)
     width = None if sys.stdout.isatty() else PLAIN_WIDTH
     console = Console(markup=False, highlight=False, emoji=False, width=width)
     _show_setup(console, loaded)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.core.errors import RefusedError, StorageError, UsageError
+from rig.cli.ending import judged
+from rig.core.errors import EXIT_OK, RefusedError, StorageError, UsageError
 
 if TYPE_CHECKING:
     from rig.config.setup.model import Setup
@@ -33,6 +34,7 @@ def command(setup: Path | None, cooled: bool) -> None:
 
     latched = _latched(setup)
     if not latched:
+        judged(EXIT_OK)
         click.echo("No trip is latched; nothing to clear.")
         return
     if len(latched) > 1:
@@ -53,6 +55,7 @@ def command(setup: Path | None, cooled: bool) -> None:
         if isinstance(error, RefusedError):
             raise
         raise StorageError(f"Not cleared: {path} cannot be written ({error}).") from error
+    judged(EXIT_OK)
     click.echo("\nCleared. Find out why it tripped before the next run.")
 
 

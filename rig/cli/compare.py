@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from rig.cli.ending import judged
 from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 
 
@@ -38,12 +39,13 @@ def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
     results = [one.result for one in found]
     settings = _settings(sheet, found[0].sheet)
     shape = compare_runs(results, settings, [one.medium for one in found])
+    told = any(one is not None for pair in shape["comparisons"] for one in pair["figures"].values())
+    code = judged(EXIT_OK if told else EXIT_UNDECIDED)
     if as_json:
         click.echo(json.dumps(shape, allow_nan=False, ensure_ascii=False))
     else:
         show_comparison(shape, results)
-    told = any(one is not None for pair in shape["comparisons"] for one in pair["figures"].values())
-    sys.exit(EXIT_OK if told else EXIT_UNDECIDED)
+    sys.exit(code)
 
 
 def _settings(path: Path | None, stored: Any) -> Any:

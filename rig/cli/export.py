@@ -7,6 +7,9 @@ from pathlib import Path
 
 import click
 
+from rig.cli.ending import judged
+from rig.core.errors import EXIT_OK
+
 
 @click.command("export")
 @click.argument("run", metavar="RUN")
@@ -51,5 +54,6 @@ def command(run: str, form: str, file: Path, force: bool) -> None:
                 write_json(result or analysed(stored), recording, file)
         except OSError as error:
             raise UsageError(f"{file} cannot be written: {error.strerror or error}.") from error
+    judged(EXIT_OK)
     word = UNREAL.get(recording.shown_source)
     click.echo(f"Run {number} written to {file}{f' ({word})' if word else ''}.", err=True)

@@ -11,6 +11,7 @@ import sys
 import click
 
 from rig import __version__
+from rig.cli.ending import ENDING, close_outputs, judged, open_outputs
 from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RigError
 
 # name -> (module in rig.cli, one line of help)
@@ -64,12 +65,10 @@ def cli() -> None:
 
 def main() -> None:
     """Entry point: a person's mistake is answered in words and an exit code, not a traceback."""
+    open_outputs()
     code = answer(sys.argv[1:])
-    try:
-        sys.stdout.flush()
-    except OSError:  # the reader of our output went away (a pager, `head`), or its disk is full
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    sys.exit(code)
+    close_outputs()
+    sys.exit(ENDING.code(code))
 
 
 def answer(words: list[str]) -> int:
@@ -82,21 +81,26 @@ def answer(words: list[str]) -> int:
         with cli.make_context("rig", words) as context:
             cli.invoke(context)
     except SystemExit as leaving:
-        return leaving.code if isinstance(leaving.code, int) else 0
+        code = leaving.code if isinstance(leaving.code, int) else 0
+        return code if ENDING.lost else judged(code)
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except click.ClickException as error:
-        error.show()
+        judged(EXIT_USAGE)
+        with contextlib.suppress(OSError):
+            error.show()
         return EXIT_USAGE
     except RigError as error:
+        judged(error.exit_code)
         _say(str(error))
         return error.exit_code
     except (KeyboardInterrupt, EOFError, click.exceptions.Abort):
+        judged(EXIT_TRIPPED)
         _say("Stopped.")
         return EXIT_TRIPPED
-    except BrokenPipeError:
-        return 0
     except Exception as error:
+        if ENDING.lost and isinstance(error, OSError):
+            return EXIT_INTERNAL
         if os.environ.get("RIG_TRACEBACK"):
             raise
         _say(
@@ -104,7 +108,7 @@ def answer(words: list[str]) -> int:
             "If a run was going on, type `rig safe`. Please report this with the command that led "
             "to it (RIG_TRACEBACK=1 shows where it happened)."
         )
-        return EXIT_INTERNAL
+        return EXIT_INTERNAL if ENDING.judged is None else ENDING.judged
     return 0
 
 

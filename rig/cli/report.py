@@ -7,6 +7,9 @@ from pathlib import Path
 
 import click
 
+from rig.cli.ending import judged
+from rig.core.errors import EXIT_OK
+
 
 @click.command("report")
 @click.argument("run", metavar="RUN")
@@ -54,6 +57,7 @@ def command(run: str, before: str | None, out: Path | None, paper: str, force: b
         path.write_bytes(made)
     except OSError as error:
         raise UsageError(f"{path} cannot be written: {error.strerror or error}.") from error
+    judged(EXIT_OK)
     across = UNREAL.get(found.result["source"], ("",))[0]
     click.echo(
         f"Report of run {number} written to {path}{f' ({across})' if across else ''}.", err=True

@@ -3,11 +3,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
+from rig.actions.outcome_words import say
+from rig.cli.ending import judged
 
 if TYPE_CHECKING:
     from rig.core.state_file import RigState
@@ -24,9 +28,9 @@ def command(setup: Path | None) -> None:
     its rig alone. This is not an emergency stop; use the mushroom stop for that.
     """
     try:
-        sys.exit(_make_all_safe(setup))
+        sys.exit(judged(_make_all_safe(setup)))
     except KeyboardInterrupt:
-        click.echo(f"Stopped before the end. COIL NOT CONFIRMED OFF. {PULL}", err=True)
+        say(f"Stopped before the end. COIL NOT CONFIRMED OFF. {PULL}")
         sys.exit(6)
 
 
@@ -41,13 +45,12 @@ def _make_all_safe(setup: Path | None) -> int:
         try:
             rigs = [state_of(setup)]
         except FileProblems as problems:
-            click.echo(f"{problems}\nMaking every known rig safe instead.", err=True)
+            say(f"{problems}\nMaking every known rig safe instead.")
     if not rigs:
-        click.echo(
+        say(
             f"No run was ever started from {folder.parent}, so there is nothing known to command "
             "off. COIL NOT CONFIRMED OFF: run this as the user who started the run (not with "
-            "sudo), or give its SETUP.",
-            err=True,
+            "sudo), or give its SETUP."
         )
         return EXIT_COIL_LIVE
     return max(_make_safe(path, rig) for path, rig in rigs)
@@ -61,15 +64,16 @@ def _make_safe(path: Path, rig: RigState | None) -> int:
     try:
         made = safe.make_safe(path, rig)
     except Exception as error:  # noqa: BLE001 - the other rigs come next, whatever it was
-        click.echo(f"{path.stem}: COIL NOT CONFIRMED OFF: {error}\n{PULL}", err=True)
+        say(f"{path.stem}: COIL NOT CONFIRMED OFF: {error}\n{PULL}")
         return EXIT_COIL_LIVE
     if made is None:
         return 0
     if made.off == OFF_STATES[2]:
-        click.echo(str(CoilLiveError(f"{made.rig}: {made.words}.")), err=True)
+        say(str(CoilLiveError(f"{made.rig}: {made.words}.")))
         return CoilLiveError.exit_code
     note = " SIMULATED: no real coil." if made.rig.startswith("simulated") else ""
-    click.echo(f"{made.rig}: {made.off}; {made.words}.{note}")
+    with contextlib.suppress(OSError):  # the other rigs come next
+        click.echo(f"{made.rig}: {made.off}; {made.words}.{note}")
     return 0
 
 

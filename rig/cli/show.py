@@ -7,6 +7,8 @@ import sys
 
 import click
 
+from rig.cli.ending import judged
+
 
 @click.command("show")
 @click.argument("run", metavar="RUN")
@@ -30,6 +32,7 @@ def command(run: str, as_json: bool, budget: bool) -> None:
         result = None if stored.status == "running" else log.result(number)
         if result is None or (budget and "budget" not in result):
             result = analysed(stored)
+    code = judged(exit_code(result))
     if budget and not as_json:
         from rig.text.budget import budget_lines
 
@@ -37,4 +40,4 @@ def command(run: str, as_json: bool, budget: bool) -> None:
             click.echo(line)
     else:
         show_result(result, as_json=as_json)
-    sys.exit(exit_code(result))
+    sys.exit(code)

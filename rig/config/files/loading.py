@@ -12,6 +12,7 @@ from typing import Any
 from rig.config.files.problems import Finding, dotted, listed, look_up, nearest, plain, show
 from rig.config.files.reading import Unreadable, in_file_order, read
 from rig.config.files.toml_file import Parsed, parse_file, parse_text
+from rig.config.ranges import setup_in_range, sheet_in_range
 from rig.config.setup.model import Setup
 from rig.config.setup.rules import SETUP_RULES
 from rig.config.sheet.model import KINDS, NOT_KEYS, Sheet
@@ -82,12 +83,12 @@ def _refuse_swapped(setup: Parsed, sheet: Parsed | None) -> None:
 
 def setup_from_text(text: str, name: str) -> LoadedSetup:
     """A setup from its text, as stored with a run; `name` stands for the file in messages."""
-    return _setup_of(_read_setup(parse_text(text, name)))
+    return _setup_of(_read_setup(parse_text(text, name), stored=True))
 
 
 def sheet_from_text(text: str, name: str) -> LoadedSheet:
     """A sheet from its text, as stored with a run; `name` stands for the file in messages."""
-    return _sheet_of(_read_sheet(parse_text(text, name)))
+    return _sheet_of(_read_sheet(parse_text(text, name), stored=True))
 
 
 def pair_from_texts(
@@ -155,16 +156,19 @@ def _said(text: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
 
 
-def _read_setup(file: Parsed) -> _Read:
+def _read_setup(file: Parsed, *, stored: bool = False) -> _Read:
+    """Ranges are not asked of a stored setup: they may be newer than its run."""
     found = _start(file)
     if not found.problems:
         found.model, findings = read(Setup, file.data)
         findings += checked(SETUP_RULES, found.model)
+        if not stored:
+            findings += _once(checked((setup_in_range,), found.model), findings)
         found.note(in_file_order(file.data, findings))
     return found
 
 
-def _read_sheet(file: Parsed) -> _Read:
+def _read_sheet(file: Parsed, *, stored: bool = False) -> _Read:
     found = _start(file)
     if found.problems:
         return found
@@ -172,8 +176,16 @@ def _read_sheet(file: Parsed) -> _Read:
     if kind is not None:
         found.model, more = read(KINDS[kind], {**file.data, "kind": kind}, NOT_KEYS)
         findings += [*more, *sheet_findings(found.model)]
+        if not stored:
+            findings += _once(checked((sheet_in_range,), found.model), findings)
     found.note(in_file_order(file.data, findings))
     return found
+
+
+def _once(more: Iterable[Finding], findings: list[Finding]) -> list[Finding]:
+    """Those of `more` whose key nothing was said about."""
+    said = {finding.where for finding in findings}
+    return [finding for finding in more if finding.where not in said]
 
 
 def sheet_findings(sheet: Sheet) -> Iterator[Finding]:

@@ -1,0 +1,89 @@
+# SPDX-License-Identifier: MIT
+"""How a command ends: its verdict stays in the exit code when its output is lost."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import sys
+from typing import TYPE_CHECKING, TextIO
+
+from rig.core.errors import EXIT_INTERNAL
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
+
+
+class Ending:
+    """What one process has decided, and whether its output arrived."""
+
+    def __init__(self) -> None:
+        self.lost = False
+        self.judged: int | None = None
+
+    def code(self, code: int) -> int:
+        """The exit code: `code`, or with output lost the one judged, else EXIT_INTERNAL."""
+        if not self.lost:
+            return code
+        return EXIT_INTERNAL if self.judged is None else self.judged
+
+
+ENDING = Ending()
+
+
+def judged(code: int) -> int:
+    """Record the exit code a command decided on, before it shows anything. Returns `code`."""
+    ENDING.judged = code
+    return code
+
+
+class _Output(io.FileIO):
+    """A standard stream that records a failed write before it raises: what catches the error (a
+    terminal library ends the process with code 1, here a verdict) cannot hide it."""
+
+    def write(self, data: ReadableBuffer, /) -> int:
+        try:
+            return super().write(data)
+        except OSError:
+            ENDING.lost = True
+            raise
+
+
+def open_outputs() -> None:
+    """Put watched streams in place of standard output and error.
+
+    Characters that the encoding lacks are written as escapes. A descriptor that was closed becomes
+    one on which every write fails, so that no file of the program is opened under its number.
+    """
+    for fd in (0, 1, 2):
+        try:
+            os.fstat(fd)
+        except OSError:
+            os.open("/dev/full" if fd else os.devnull, os.O_RDWR)  # takes the lowest number: fd
+    sys.stdout = _watched(sys.stdout, sys.__stdout__, 1)
+    sys.stderr = _watched(sys.stderr, sys.__stderr__, 2)
+
+
+def _watched(stream: TextIO | None, first: TextIO | None, fd: int) -> TextIO:
+    if stream is not None and stream is not first:  # a caller in this process reads it
+        return stream
+    raw = _Output(fd, "wb", closefd=False)
+    return io.TextIOWrapper(
+        io.BufferedWriter(raw),
+        encoding=stream.encoding if stream is not None else "utf-8",
+        errors="backslashreplace",
+        line_buffering=fd == 2 or raw.isatty(),
+    )
+
+
+def close_outputs() -> None:
+    """Flush both streams; one that fails is led to nowhere, so that the interpreter's own flush
+    does not change the exit code."""
+    for stream, fd in ((sys.stdout, 1), (sys.stderr, 2)):
+        try:
+            stream.flush()
+        except OSError:
+            ENDING.lost = True
+            with contextlib.suppress(OSError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), fd)

@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: MIT
+"""Limits, delays and stated conditions have a floor and a ceiling. The bounds are common
+practice, no source."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from config_texts import SETUP, STROKES
+
+from rig.actions.conditions import refuse_apart, typed
+from rig.config.files.loading import load_setup, pair_from_texts, setup_from_text
+from rig.config.ranges import CONDITION_RANGES, SETUP_RANGES, SHEET_RANGES, key
+from rig.core.errors import FileProblems, UsageError
+
+HELP = Path(__file__).parents[2] / "webui" / "help"
+ABSURD = {
+    'on_time = "10 s"': 'on_time = "100 d"',
+    'readback_delay = "60 ms"': 'readback_delay = "1000 s"',
+    'gauge_stale = "500 ms"': 'gauge_stale = "1000 s"',
+    'duty_window = "60 s"': 'duty_window = "1 ms"',
+    'pressure = "100 psi"': 'pressure = "100 psi"\npressure_rate = "1e9 psi/s"',
+}
+
+
+@pytest.mark.parametrize("written", ABSURD)
+def test_an_absurd_limit_is_refused_with_its_range(tmp_path: Path, written: str) -> None:
+    """File, key, range and reason stand in the message."""
+    name = ABSURD[written].splitlines()[-1].split(" =")[0]
+    path = tmp_path / "a.setup.toml"
+    path.write_text(SETUP.replace(written, ABSURD[written]))
+    with pytest.raises(FileProblems) as refused:
+        load_setup(path)
+    problems = [p for p in refused.value.problems if p.key == f"limits.{name}"]
+    allowed = next(r for (_, field), r in SETUP_RANGES.items() if key(field) == name)
+    assert allowed.shown in problems[0].what
+    assert allowed.why in problems[0].what
+    assert problems[0].file == str(path)
+
+
+@pytest.mark.parametrize("allowed", [*SETUP_RANGES.values(), *SHEET_RANGES.values()])
+def test_both_ends_are_inside_and_nan_is_not(allowed) -> None:
+    """A little outside, infinite and unknown numbers are refused."""
+    low, high = allowed.low * allowed.scale, allowed.high * allowed.scale
+    assert allowed.holds(low) and allowed.holds(high)
+    assert not allowed.holds(low - 0.001 * (high - low))
+    assert not allowed.holds(1.001 * high)
+    assert not any(allowed.holds(x) for x in (math.nan, math.inf, -math.inf))
+
+
+def test_a_stored_setup_is_still_read() -> None:
+    """A run of before keeps its setup, whatever it says."""
+    text = SETUP.replace('on_time = "10 s"', 'on_time = "100 d"')
+    assert setup_from_text(text, "stored").setup.limits.on_time_s == 100 * 86400
+
+
+@pytest.mark.parametrize(
+    ("option", "text"),
+    [
+        ("supply_voltage", "140 V"),
+        ("oil_temperature", "-200 degC"),
+        ("base_pressure", "-5 psi"),
+        ("idle_speed", "1e9 rpm"),
+        ("ambient_temperature", "200 degC"),
+    ],
+)
+def test_an_absurd_condition_is_refused(option: str, text: str) -> None:
+    """By the function that terminal and page share."""
+    found, wrong = typed({option: text})
+    assert not found
+    assert CONDITION_RANGES[option].shown in str(wrong[option])
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("base_pressure", 100.0, "base_pressure_min"),
+        ("base_pressure", math.nan, "base_pressure_min"),
+        ("supply_voltage", 24.0, "coil.supply_voltage"),
+        ("supply_voltage", 6.0, "coil.supply_voltage"),
+        ("supply_voltage", math.nan, "coil.supply_voltage"),
+    ],
+)
+def test_a_condition_that_contradicts_the_files_is_refused(
+    name: str, value: float, said: str
+) -> None:
+    """Below the sheet's least base pressure (138 kPa), or another supply than 12.6 V."""
+    setup, sheet = pair_from_texts(SETUP, "a", STROKES, "b")
+    good = {"base_pressure": {"value": 140.0}, "supply_voltage": {"value": 14.4}}
+    refuse_apart(setup.setup, sheet.sheet, good)
+    with pytest.raises(UsageError, match=said):
+        refuse_apart(setup.setup, sheet.sheet, good | {name: {"value": value}})
+
+
+def test_the_help_lists_every_range() -> None:
+    """setup.md and sheet.md say what the table says."""
+    setup, sheet = (HELP / "setup.md").read_text(), (HELP / "sheet.md").read_text()
+    for (table, field), allowed in SETUP_RANGES.items():
+        assert f"| `{table}.{key(field)}` | {allowed.shown} |" in setup
+    for field, allowed in SHEET_RANGES.items():
+        assert f"| `{key(field)}` | {allowed.shown} |" in sheet
+    for name, allowed in CONDITION_RANGES.items():
+        assert f"| `--{name.replace('_', '-')}` | {allowed.shown} |" in sheet
