@@ -17,9 +17,9 @@ from rig import __version__
 from rig.actions.conditions import conditions, refuse_apart
 from rig.actions.outcome_words import remind, say, tell
 from rig.actions.progress import view
-from rig.cli.ending import ENDING, judged
 from rig.core import places, state_file
 from rig.core.clock import read_wall_time
+from rig.core.ending import ENDING, judged
 from rig.core.errors import EXIT_INTERNAL, CoilLiveError, RefusedError, RigError, UsageError
 from rig.core.preflight import Preflight
 from rig.core.records import End, Trip

@@ -140,7 +140,7 @@ def view(setup: Setup, sheet: Sheet, source: str, *, quiet: bool) -> Iterator[Wa
     if quiet or not sys.stderr.isatty():
         yield ProgressView()
         return
-    from rig.cli.beside import Beside
+    from rig.actions.beside import Beside
 
     terminal = TerminalView(setup, sheet, source)
     drawn = Beside(terminal, terminal.start, terminal.stop)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.ending import judged
+from rig.core.ending import judged
 
 if TYPE_CHECKING:
     from rig.config.files.loading import LoadedSetup, LoadedSheet

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.ending import judged
+from rig.core.ending import judged
 from rig.core.errors import EXIT_OK
 
 if TYPE_CHECKING:

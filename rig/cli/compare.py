@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from rig.cli.ending import judged
+from rig.core.ending import judged
 from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from rig.cli.ending import judged
+from rig.core.ending import judged
 from rig.core.errors import EXIT_OK
 
 

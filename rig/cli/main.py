@@ -11,7 +11,8 @@ import sys
 import click
 
 from rig import __version__
-from rig.cli.ending import ENDING, close_outputs, judged, open_outputs
+from rig.cli.output import close_outputs, open_outputs
+from rig.core.ending import ENDING, judged
 from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RigError
 
 # name -> (module in rig.cli, one line of help)

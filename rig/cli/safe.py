@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.actions.outcome_words import say
-from rig.cli.ending import judged
+from rig.core.ending import judged
 
 if TYPE_CHECKING:
     from rig.core.state_file import RigState

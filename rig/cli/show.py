@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from rig.cli.ending import judged
+from rig.core.ending import judged
 
 
 @click.command("show")

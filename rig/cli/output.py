@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How a command ends: its verdict stays in the exit code when its output is lost."""
+"""Standard output and error of a command: a failed write is noticed (rig.core.ending)."""
 
 from __future__ import annotations
 
@@ -9,33 +9,10 @@ import os
 import sys
 from typing import TYPE_CHECKING, TextIO
 
-from rig.core.errors import EXIT_INTERNAL
+from rig.core.ending import ENDING
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
-
-
-class Ending:
-    """What one process has decided, and whether its output arrived."""
-
-    def __init__(self) -> None:
-        self.lost = False
-        self.judged: int | None = None
-
-    def code(self, code: int) -> int:
-        """The exit code: `code`, or with output lost the one judged, else EXIT_INTERNAL."""
-        if not self.lost:
-            return code
-        return EXIT_INTERNAL if self.judged is None else self.judged
-
-
-ENDING = Ending()
-
-
-def judged(code: int) -> int:
-    """Record the exit code a command decided on, before it shows anything. Returns `code`."""
-    ENDING.judged = code
-    return code
 
 
 class _Output(io.FileIO):
