@@ -70,3 +70,11 @@ class Beside(Watcher):
 
     def stopping(self, why: str) -> None:
         self._put(lambda: self._view.stopping(why))
+
+    def alarm(self, words: str) -> None:
+        """Drawn like the rest; where the view failed or is full, in the caller's thread."""
+        if self._failed is None:
+            with contextlib.suppress(queue.Full):
+                self._calls.put_nowait(lambda: self._view.alarm(words))
+                return
+        self._view.alarm(words)

@@ -23,6 +23,8 @@ from rig.desk.wires import Wires
 
 RECORDER_PATIENCE_S = 30.0
 """For the last records to be stored: the coil is off, and a busy card may take its time."""
+ALARM_S = 0.3
+"""How long an alarm may take to be shown before the rig is latched all the same."""
 START_PATIENCE_S = 60.0
 """For bench and recorder to start: nothing is energised yet, and a busy small board is slow."""
 
@@ -264,10 +266,21 @@ class Session:
         if taken.off == OFF_STATES[2]:
             outcome.message = str(CoilLiveError(outcome.message))
         outcome.trip = Trip(BENCH_LOST, None, None, "", time.monotonic_ns(), outcome.message)
-        self.watcher.alarm(outcome.message)
+        self._warn(outcome.message)
         self._latch(outcome.trip)
         if taken.off is None:
             self._guarding.insist(bench, self._taken_at_last, doubted=doubted)
+
+    def _warn(self, words: str) -> None:
+        """Sound the alarm; a terminal or pipe that does not read it may hold nothing else up."""
+
+        def sound() -> None:
+            with contextlib.suppress(Exception):  # the latch comes next, whatever it was
+                self.watcher.alarm(words)
+
+        thread = threading.Thread(target=sound, name="alarm", daemon=True)
+        thread.start()
+        thread.join(ALARM_S)
 
     def _taken_at_last(self, off: str) -> None:
         """The guard has the line after all (called in its thread)."""
@@ -278,13 +291,13 @@ class Session:
         else:
             self.outcome.exit_code = EXIT_INTERNAL
         self.outcome.notes.append(words)
-        self.watcher.alarm(words)
+        self._warn(words)
 
     def _wait_for_line(self) -> None:
         """Stay while the guard tries for the line; a further signal ends the waiting."""
         if not self._guarding.insisting:
             return
-        self.watcher.alarm(
+        self._warn(
             "Still trying to take the relay line; Ctrl-C ends the trying. Open the mushroom stop "
             "or pull the fuse."
         )

@@ -258,6 +258,38 @@ def test_the_person_is_warned_first_and_the_line_taken_when_it_can_be(
     assert chip.line(RELAY).driven == 0
 
 
+@pytest.mark.parametrize("how", ["hangs", "fails"])
+def test_an_alarm_that_cannot_be_shown_holds_no_latch_up(
+    chip: Chip, tmp_path: Path, how: str
+) -> None:
+    path, over = tmp_path / "rig.json", threading.Event()
+
+    class Mute(Watcher):
+        def alarm(self, words: str) -> None:
+            if how == "fails":
+                raise OSError("the terminal is gone")
+            over.wait(20)
+
+    wired = Wired(stuck(chip))
+    wired.stored()
+    with StopSignals() as signals:
+        session = Session(wired, path, rig(), 0.2, signals)  # type: ignore[arg-type]
+        session.watcher = Mute()
+        running = threading.Thread(target=session.run)
+        began = time.monotonic()
+        running.start()
+        while not path.exists() and time.monotonic() - began < 5:
+            time.sleep(0.01)
+        latched_s = time.monotonic() - began
+        over.set()
+        chip.line(RELAY).consumer = ""
+        running.join(20)
+    wired.close()
+    assert latched_s < 0.2 + guard.WARN_WITHIN_S + 0.8
+    latched = state_file.read(path)
+    assert latched is not None and latched.trip is not None
+
+
 def test_a_trip_on_the_readback_is_remembered_by_the_guard(chip: Chip, tmp_path: Path) -> None:
     """The bench dies after it found its read-back wrong: a dead one then confirms nothing."""
     state = rig()
