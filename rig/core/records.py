@@ -142,6 +142,8 @@ DEAD_LOOKS = 2
 """So many looks in a row confirm off: one may fall into a contact's chatter."""
 BENCH_LOST = "bench lost"
 """Rule of the trip that the guard latches, with what is known of the coil in its message."""
+RELEASE_NOT_SEEN = "bench lost, release not seen"
+"""Rule of the trip latched for a bench found dead, without a guard that took its line."""
 NOT_CONFIRMED_OFF = "COIL NOT CONFIRMED OFF"
 """Begins what is said, and latched, of a line that could not be driven off."""
 
