@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Protocol
 
-from rig.core import state_file
+from rig.core import coil_heat, state_file
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_INTERNAL, CoilLiveError, RigError
 from rig.core.preflight import Preflight, from_plain
 from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode
@@ -252,6 +252,8 @@ class Session:
             outcome.message = str(CoilLiveError(outcome.message))
         outcome.trip = Trip(BENCH_LOST, None, None, "", time.monotonic_ns(), outcome.message)
         self._latch(outcome.trip)
+        if not unsure:
+            coil_heat.settle(self._state)  # the coil cools from here on
 
     def _latch(self, trip: Trip) -> None:
         try:
