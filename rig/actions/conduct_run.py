@@ -272,6 +272,8 @@ class Run:
                 "\n" + text
             )
         wait_s = found.ready_in_s if found.only_warm else None
+        if wait_s is not None and not self.ARMED_FROM:
+            text += "\n`rig run --wait` lets it rest first."
         return Outcome(message=text, exit_code=6 if found.coil_live else 4, ready_in_s=wait_s)
 
     # -- after

@@ -22,8 +22,8 @@ def with_coil(found: Preflight, setup: Setup, sheet: Sheet, coil: Carried) -> Pr
     check = Check(
         COIL, GOOD if ready else REFUSED, f"{coil_words(setup, coil)}, {when}",
         "" if ready else
-        "Let the coil cool that long, then start again, or start with --wait. This is an estimate "
-        "from its on-times, not a measurement: do not touch the coil to find out.",
+        "Let the coil rest that long, then start again. This is an estimate from its on-times, not "
+        "a measurement: do not touch the coil to find out.",
     )  # fmt: skip
     known = {**found.hardware, "coil before the run": check.shown}
     found = found._replace(checks=[*found.checks, check], hardware=known)
