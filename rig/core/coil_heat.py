@@ -99,6 +99,8 @@ def read(path: Path) -> Kept | None:
         return None
     except (ValueError, RecursionError) as error:
         raise ValueError(str(error)) from error
+    if not isinstance(data, dict):
+        raise ValueError("it holds no table")
     try:
         return _kept(data)
     except (KeyError, TypeError, OverflowError) as error:
@@ -114,6 +116,9 @@ def _kept(data: dict[str, Any]) -> Kept:
     numbers = [kept.at.utc_s, kept.at.boottime_ns, kept.at.monotonic_ns, kept.window_ns]
     if kept.temperature_degc is not None:
         numbers.append(kept.temperature_degc)
+    words = [kept.unknown, kept.assumed, kept.at.boot_id]
+    if not (isinstance(kept.open, bool) and all(isinstance(word, str) for word in words)):
+        raise ValueError("a field of another type")
     in_order = all(on_ns >= off_ns >= 0 for on_ns, off_ns in kept.spans)
     if not (in_order and all(math.isfinite(n) for n in numbers)):
         raise ValueError("numbers that cannot be")

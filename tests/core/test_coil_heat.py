@@ -131,11 +131,14 @@ def test_a_damaged_file_is_never_believed_and_never_a_fault(state: Path) -> None
     whole = path.read_bytes()
     data = json.loads(whole)
     damaged = [whole[:n] for n in range(0, len(whole), 7)]
-    damaged += [json.dumps(data | {key: value}).encode() for key in data
-                for value in (float("nan"), "x", [], {}, -1, [[1, 2]], None)
-                if (key, value) not in {("temperature_degc", None), ("temperature_degc", -1)}
-                and not (key in ("spans", "unknown", "assumed", "open") and value in ([], "x"))
-                and key not in ("unknown", "assumed", "open")]  # fmt: skip
+    for key, values in {
+        "version": (2, None), "open": (1, "no"), "temperature_degc": ("hot", float("nan"), []),
+        "spans": ([1], [[1, 2]], [[2, -1]], None, 7), "window_ns": ("x", None), "unknown": (7,),
+        "at": ({}, None, data["at"] | {"utc_s": None}, data["at"] | {"boot_id": 3}), "more": (1,),
+    }.items():  # fmt: skip
+        damaged += [json.dumps(data | {key: value}).encode() for value in values]
+        if key in ("version", "open", "temperature_degc", "spans", "window_ns", "at"):
+            damaged.append(json.dumps({k: v for k, v in data.items() if k != key}).encode())
     damaged += [b"\xff\xfe", b"[" * 100_000, b"[]", b"0"]
     for text in damaged:
         path.write_bytes(text)

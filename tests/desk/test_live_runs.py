@@ -6,7 +6,7 @@ import signal
 from pathlib import Path
 
 import pytest
-from live_runs import SHEET, live_run, result, rig, wait_gone, write_files
+from live_runs import SETUP, SHEET, live_run, result, rig, wait_gone, write_files
 
 from rig.core import places, state_file
 from rig.core.records import Command, Condition
