@@ -19,7 +19,7 @@ from rig.core import coil_heat, places, state_file
 from rig.core.coil_heat import boot_id
 
 HOT = SETUP.replace("[limits]\n", '''[coil_heating]
-thermal_resistance = "10.4 K/W"
+thermal_resistance = "10.2 K/W"
 time_constant = "4 min"
 surroundings = "40 degC"
 temperature_limit = "120 degC"
@@ -55,12 +55,15 @@ def model_peak_degc(strokes: int) -> float:
 
 def test_eight_runs_of_one_stroke_are_held_up_where_one_run_of_eight_trips(tmp_path: Path) -> None:
     assert model_peak_degc(8) == pytest.approx(131, abs=2), "unlimited, it would go well over"
-    codes = [fast(tmp_path, ONE) for _ in range(8)]
-    held = next(n for n, done in enumerate(codes) if done.returncode)
-    assert {done.returncode for done in codes[held:]} == {4}, "and it stays so"
-    words = codes[held].stderr
+    held, done = 0, fast(tmp_path, ONE)
+    while done.returncode == 0 and held < 8:
+        held, done = held + 1, fast(tmp_path, ONE)
+    assert done.returncode == 4, "eight runs went by as if each began cold"
+    words = done.stderr
     assert "coil estimated at " in words and "ready in " in words and "do not touch" in words
-    assert model_peak_degc(held) <= 120 < model_peak_degc(held + 1)
+    trips_in = next(n for n in range(1, 9) if model_peak_degc(n) > 120)
+    # the same stroke; a busy computer takes seconds between two runs, in which the coil cools
+    assert trips_in - 1 <= held <= trips_in + 1
     kept = coil_heat.read(coil_heat.heat_path(path()))
     assert kept is not None and kept.temperature_degc is not None
     assert 90 < kept.temperature_degc <= 120
