@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from live_runs import SETUP, SHEET, live_run, result, rig, wait_gone, write_files
 
-from rig.core import places, state_file
+from rig.core import coil_heat, places, state_file
 from rig.core.records import Command, Condition
 from webui.live.files import Files
 from webui.live.hub import Hub
@@ -69,6 +69,9 @@ def test_a_killed_bench_is_noticed_latched_and_told(tmp_path: Path) -> None:
         assert "the guard ended it" in err
         assert run.stored().status == "interrupted"
         assert run.state().trip.rule == "bench lost"
+        path = state_file.state_path(places.state_dir(), "simulated-line17")
+        kept = coil_heat.read(coil_heat.heat_path(path))
+        assert kept.unknown == coil_heat.UNCLEAN and not kept.open, "it cools since the guard"
     again = rig("run", *write_files(tmp_path), "--fast")
     assert again.returncode == 4 and "rig clear" in again.stderr
     cleared = rig("clear")
