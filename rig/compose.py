@@ -17,6 +17,7 @@ from rig.core.records import End, Trip
 
 if TYPE_CHECKING:
     from rig.bench.bench import Bench
+    from rig.bench.carried_heat import Carried
     from rig.config.setup.model import Setup
     from rig.config.sheet.model import Sheet
     from rig.core.preflight import Preflight
@@ -38,10 +39,12 @@ class FastRun:
     """A run in virtual time: bench, simulated rig and recorder in this one process and thread.
 
     The same bench, interlock, framing, decoder, recorder and log as in real time. Deterministic
-    for a given seed. Refused for a board.
+    for a given seed. Refused for a board. `carried` is the coil's heat from earlier runs.
     """
 
-    def __init__(self, setup: Setup, sheet: Sheet, seed: int | None) -> None:
+    def __init__(
+        self, setup: Setup, sheet: Sheet, seed: int | None, carried: Carried | None = None
+    ) -> None:
         if setup.backend != "simulated":
             raise UsageError(
                 "--fast runs in virtual time and works only with a simulated rig; this setup says "
@@ -52,10 +55,10 @@ class FastRun:
 
         self._sheet = sheet
         self.hardware: Hardware = open_simulated(setup, fast=True, seed=seed, start_ns=0)
-        self.bench: Bench = Bench(setup, self.hardware)
+        self.bench: Bench = Bench(setup, self.hardware, carried=carried)
 
     def preflight(self) -> Preflight:
-        return self.bench.preflight(self._sheet.base_pressure_min_kpa)
+        return self.bench.preflight(self._sheet.base_pressure_min_kpa, self._sheet)
 
     def run(self, recorder: Recorder, turn: Callable[[str], None]) -> tuple[End, Trip | None]:
         """Arm, start, and do the sheet. `turn` gets every record's line as it is recorded."""

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 from flask import Flask
 
+from rig.core.coil_heat import duration_words
 from rig.text.words import FIGURES, NO_VALVE, UNREAL
 
 UNKNOWN = "–"
@@ -129,6 +130,7 @@ def install(app: Flask) -> None:
         local_minute=local_minute,
         iso_time=iso_time,
         sentence=sentence,
+        duration=duration_words,
     )
     app.jinja_env.globals.update(
         verdict_shown=verdict,

@@ -148,6 +148,10 @@ class AttendedRun(Run):
         super().__init__(Path(plan["setup"]), Path(plan["sheet"]), plan["options"])
         self._outlet, self._orders = outlet, orders
 
+    def _waits(self) -> bool:
+        """The page counts down, and a person looks again."""
+        return False
+
     def _real_time(self, signals: StopSignals) -> Outcome:
         self._orders.signals = signals
         self._orders.start()

@@ -42,15 +42,39 @@ class Run:
     def __init__(self, setup: Path, sheet: Path, options: Mapping[str, Any]) -> None:
         self._setup_path, self._sheet_path, self._options = setup, sheet, options
         self._quiet = bool(options["as_json"])
+        self._rested_s = 0.0
+        """Virtual time that the coil rested before the run."""
 
     def go(self) -> int:
         """Do the run; returns the exit code."""
         with StopSignals() as signals:
-            if self._options["fast"]:
-                outcome = self._fast(signals)
-            else:
-                outcome = self._real_time(signals)
+            attempt = self._fast if self._options["fast"] else self._real_time
+            outcome = attempt(signals)
+            while outcome.ready_in_s is not None and self._waits():
+                if not self._cool(outcome.ready_in_s, signals):
+                    outcome = Outcome(
+                        message=f"Stopped ({signals.why}); nothing was energised.", exit_code=3
+                    )
+                    break
+                outcome = attempt(signals)
             return self._finish(outcome)
+
+    def _waits(self) -> bool:
+        """Whether to wait for a warm coil: where asked to, and for a person at a terminal. Not
+        where a script has confirmed beforehand: nothing may be energised minutes later."""
+        if self._setup.setup.backend == "board" and self._options["confirmed_by"] is not None:
+            return False
+        return bool(self._options["wait"]) or (not self._quiet and sys.stderr.isatty())
+
+    def _cool(self, seconds: float, signals: StopSignals) -> bool:
+        """Let the coil rest; in virtual time that takes none. False where it was broken off."""
+        from rig.actions.cooling import count_down, say_rested
+
+        if not self._options["fast"]:
+            return count_down(seconds, signals)
+        self._rested_s += seconds
+        say_rested(seconds)
+        return signals.why is None
 
     # -- the two ways to run
 
@@ -83,6 +107,7 @@ class Run:
             processes.close()
 
     def _fast(self, signals: StopSignals) -> Outcome:
+        from rig.bench.coil_keeping import CoilKeeping
         from rig.compose import FastRun
         from rig.recorder.recorder import Recorder
         from rig.runlog.header import RunHeader
@@ -91,9 +116,13 @@ class Run:
         self._load()
         lock = state_file.RigLock(self._state)
         try:
-            fast = FastRun(self._setup.setup, self._sheet.sheet, self._options["seed"])
+            setup, begun = self._setup.setup, False
+            coil = CoilKeeping(self._state, setup, self._rested_s)
+            fast = FastRun(setup, self._sheet.sheet, self._options["seed"], coil.carried)
+            coil.watch(fast.bench.interlock)
             self._claim()
             try:
+                coil.begin()
                 found = fast.preflight()
                 self._show_preflight(found)
                 if found.refused:
@@ -102,8 +131,11 @@ class Run:
                 log = RunLog(places.log_path())
                 try:
                     recorder = Recorder(log, header, places.raw_dir(), state_path=self._state)
+                    begun = True
                     with self._view(found.source) as progress:
                         end, trip = self._run_fast(fast, recorder, progress, signals)
+                    coil.ended(end)
+                    coil.keep()
                     recorder.finish(end)
                     stopped = fast.bench.orders.stop_why or ""
                     return Outcome(end, trip, recorder.run_id, started=True, stopped=stopped)
@@ -111,6 +143,8 @@ class Run:
                     log.close()
             finally:
                 fast.close()
+                if not begun:
+                    coil.put_back()
                 state_file.release(self._state, state_file.this_process())
         finally:
             lock.close()
@@ -166,7 +200,7 @@ class Run:
             rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"]
         )
         self._state = state_file.state_path(places.state_dir(), rig)
-        before = state_file.read(self._state)
+        before = state_file.latch_dead_owner(self._state)
         if before is not None and before.trip is not None:
             from rig.bench.process import latched_words
 
@@ -241,7 +275,10 @@ class Run:
             text = str(CoilLiveError("its load side is live before any command was given.")) + (
                 "\n" + text
             )
-        return Outcome(message=text, exit_code=6 if found.coil_live else 4)
+        wait_s = found.ready_in_s if found.only_warm else None
+        if wait_s is not None and not self.ARMED_FROM:
+            text += "\n`rig run --wait` lets it rest first."
+        return Outcome(message=text, exit_code=6 if found.coil_live else 4, ready_in_s=wait_s)
 
     # -- after
 

@@ -11,12 +11,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from rig.bench import pacing, preflight, sequencer
+from rig.bench.carried_heat import Carried
 from rig.bench.confirm import ConfirmButton
 from rig.bench.intake import Intake
 from rig.bench.interlock.interlock import Interlock
 from rig.bench.interlock.registry import COVER_INPUT, STOP_INPUT, TICK_S
 from rig.bench.operator_link import Desk
 from rig.bench.orders import DeskOrders
+from rig.bench.preflight_coil import with_coil
 from rig.bench.sequencer import Do, Sequencer
 from rig.bench.states import State, StateMachine
 from rig.bench.status_message import StatusTeller
@@ -50,7 +52,7 @@ LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
 class Bench:
     """Runs one sheet on opened hardware. `feed` is told each time the loop's checks have passed
-    (rig.bench.notify)."""
+    (rig.bench.notify). `carried` is the coil's heat from earlier runs."""
 
     def __init__(
         self,
@@ -58,6 +60,7 @@ class Bench:
         hardware: Hardware,
         desk: Desk | None = None,
         feed: Callable[[int], None] = lambda _: None,
+        carried: Carried | None = None,
     ) -> None:
         self._setup, self._hardware, self._desk = setup, hardware, desk
         self._world = hardware.world
@@ -68,7 +71,9 @@ class Bench:
             self.emit,
             self._world.now_ns,
             heartbeat.beat if heartbeat else None,
+            carried,
         )
+        self._carried = carried
         self.states = StateMachine()
         self._sink: RecordSink | None = None
         self._flush: Callable[[], None] = lambda: None
@@ -85,8 +90,11 @@ class Bench:
 
     # -- before the run
 
-    def preflight(self, base_pressure_min_kpa: float | None = None) -> Preflight:
-        """Look at every input at rest, waiting a little for the gauge's first reading."""
+    def preflight(
+        self, base_pressure_min_kpa: float | None = None, sheet: Sheet | None = None
+    ) -> Preflight:
+        """Look at every input at rest, waiting a little for the gauge's first reading. With a
+        sheet and the coil's heat from earlier runs: whether it may begin."""
         now_ns = self._world.now_ns()
         until_ns = now_ns + int(GAUGE_PATIENCE_S * NS) if self._awaited() else now_ns
         levels = self._intake.levels()
@@ -106,6 +114,9 @@ class Bench:
             loops=self._loops(),
             readings=self._intake.readings,
         )
+        if sheet is not None and self._carried is not None:
+            coil = self.interlock.coil_now()._replace(assumed=self._carried.assumed)
+            found = with_coil(found, self._setup, sheet, coil)
         trip = self.interlock.trip
         if trip is not None and not found.refused:  # gone again by the end of the look
             found.checks.append(Check("Interlock", REFUSED, trip.rule, trip.message))

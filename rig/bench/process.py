@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.bench.bench import Bench
+from rig.bench.coil_keeping import CoilKeeping
 from rig.bench.notify import Notifier
 from rig.bench.operator_link import DeskLink
 from rig.bench.states import State
@@ -73,27 +74,40 @@ def _serve(
     owner = state_file.this_process(plan["socket"])
     try:
         link.listen(Path(plan["socket"]))  # only now: another bench may live there
-        _claim(state, setup, owner, plan)
-        hardware = open_hardware(setup, plan.get("seed"))
+        rig = _rig(state, setup, owner, plan)
+        coil = CoilKeeping(state, setup)
+        new = state_file.claim(state, rig)
         try:
-            return _operate(setup, sheet, hardware, link, records)
+            coil.begin()
+            hardware = open_hardware(setup, plan.get("seed"))
+        except Exception:  # the line is claimed last: it was not, or it was given back low
+            coil.put_back()
+            state_file.give_up(state, owner, new=new)
+            raise
+        try:
+            code = _operate(setup, sheet, hardware, link, records, coil)
         finally:
             hardware.close()
             # the coil is off and the line given back: a disk that cannot note it is no lost bench
             with contextlib.suppress(OSError, RigError):
                 state_file.release(state, owner)
+        with contextlib.suppress(OSError, RigError):
+            coil.keep()  # after a run that broke off the file stays open: the worst is assumed
+        return code
     finally:
         lock.close()
 
 
-def _claim(state: Path, setup: Setup, owner: state_file.Owner, plan: dict[str, Any]) -> None:
-    before = state_file.read(state)
+def _rig(
+    state: Path, setup: Setup, owner: state_file.Owner, plan: dict[str, Any]
+) -> state_file.RigState:
+    """What the state file will hold. Raises RefusedError where a trip is latched."""
+    before = state_file.latch_dead_owner(state)
     if before is not None and before.trip is not None:
         raise RefusedError(latched_words(before))
     rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
-    state_file.claim(
-        state,
-        state_file.RigState(rig, setup.backend, setup.chip, setup.relay.line, plan["setup"], owner),
+    return state_file.RigState(
+        rig, setup.backend, setup.chip, setup.relay.line, plan["setup"], owner
     )
 
 
@@ -108,11 +122,16 @@ def latched_words(state: state_file.RigState) -> str:
 
 
 def _operate(
-    setup: Setup, sheet: Any, hardware: Hardware, link: DeskLink, records: socket.socket
+    setup: Setup,
+    sheet: Any,
+    hardware: Hardware,
+    link: DeskLink,
+    records: socket.socket,
+    coil: CoilKeeping,
 ) -> int:
     notifier = Notifier()
     try:
-        return _serve_bench(setup, sheet, hardware, link, records, notifier)
+        return _serve_bench(setup, sheet, hardware, link, records, notifier, coil)
     finally:
         notifier.stopping()  # from here the watchdog no longer counts
         notifier.close()
@@ -125,8 +144,10 @@ def _serve_bench(
     link: DeskLink,
     records: socket.socket,
     notifier: Notifier,
+    coil: CoilKeeping,
 ) -> int:
-    bench = Bench(setup, hardware, link, notifier.feed)
+    bench = Bench(setup, hardware, link, notifier.feed, coil.carried)
+    coil.watch(bench.interlock)
 
     def stop(number: int, _frame: object) -> None:
         bench.orders.stop_why = bench.orders.stop_why or f"signal {signal.Signals(number).name}"
@@ -135,7 +156,7 @@ def _serve_bench(
         signal.signal(number, stop)
     gc.collect()
     gc.freeze()
-    found = bench.preflight(sheet.base_pressure_min_kpa)
+    found = bench.preflight(sheet.base_pressure_min_kpa, sheet)
     link.send(messages.tell("preflight", **found._replace(checks=list(found.checks))._asdict()))
     if found.refused:
         return 6 if found.coil_live else 4
@@ -153,6 +174,7 @@ def _serve_bench(
         )
         return 3
     notifier.stopping()
+    coil.ended(end)
     ended = messages.tell("ended", **end._asdict())
     link.send(ended)
     link.flush()

@@ -16,26 +16,32 @@ if TYPE_CHECKING:
     from rig.config.setup.model import Setup
     from rig.core.state_file import RigState
 
-COOLED_AFTER = 3.0
-"""Time constants after which 95 % of a temperature rise is gone."""
-
 
 @click.command("clear")
 @click.argument("setup", required=False, type=click.Path(path_type=Path))
-@click.option("--cooled", is_flag=True, help="The coil was felt and is cool; do not wait for it.")
+@click.option(
+    "--cooled", is_flag=True, help="The coil was measured and is cool; do not wait for it."
+)
 def command(setup: Path | None, cooled: bool) -> None:
     """Clear a trip, once its cause is gone.
 
     Looks at the inputs first, without energising anything, and refuses while what tripped the rig
     still stands. With one rig known, SETUP may be left out.
+
+    How warm the coil is comes from an estimate that is carried from run to run. --cooled, with
+    SETUP, says that a measurement (winding resistance, or a thermometer without contact) showed the
+    coil as cool as its surroundings; the estimate then begins there. Do not touch a coil to find
+    out.
     """
     from rig.config.files.resolved import setup_from_plan
-    from rig.core import state_file
+    from rig.core import coil_heat, state_file
 
     latched = _latched(setup)
     if not latched:
         judged(EXIT_OK)
         click.echo("No trip is latched; nothing to clear.")
+        if cooled and setup is not None:
+            _measured_cool(setup)
         return
     if len(latched) > 1:
         names = ", ".join(state.rig for _, state in latched)
@@ -47,8 +53,11 @@ def command(setup: Path | None, cooled: bool) -> None:
         lock = state_file.RigLock(path)
         try:
             _look(plan)
-            _ask_more(state, plan, cooled=cooled)
+            coil_heat.settle(path)  # the look drove its line off
+            _ask_more(path, state, plan, cooled=cooled)
             state_file.clear_latch(path)
+            if cooled:
+                _keep_cool(path, plan)
         finally:
             lock.close()
     except OSError as error:
@@ -60,16 +69,13 @@ def command(setup: Path | None, cooled: bool) -> None:
 
 
 def _latched(setup: Path | None) -> list[tuple[Path, RigState]]:
+    from rig.cli.safe import state_of
     from rig.core import places, state_file
     from rig.desk import safe
 
-    if setup is None:
-        return [(path, state) for path, state in safe.states(places.state_dir()) if state.trip]
-    from rig.cli.safe import state_of
-
-    path, _ = state_of(setup)
-    state = state_file.read(path)
-    return [(path, state)] if state is not None and state.trip else []
+    paths = safe.state_files(places.state_dir()) if setup is None else [state_of(setup)[0]]
+    found = [(path, state_file.latch_dead_owner(path)) for path in paths]
+    return [(path, state) for path, state in found if state is not None and state.trip]
 
 
 def _tell(state: RigState) -> None:
@@ -94,21 +100,49 @@ def _look(plan: Setup) -> None:
         raise RefusedError("\nNot cleared: what is said above still stands.")
 
 
-def _ask_more(state: RigState, plan: Setup, *, cooled: bool) -> None:
+def _measured_cool(setup: Path) -> None:
+    """Keep it of a rig that is not tripped, where what is carried would hold up its next run."""
+    from rig.cli.safe import state_of
+    from rig.config.files.loading import load_setup
+    from rig.core import state_file
+
+    path, _ = state_of(setup)
+    lock = state_file.RigLock(path)
+    try:
+        _keep_cool(path, load_setup(setup).setup)
+    finally:
+        lock.close()
+
+
+def _keep_cool(path: Path, plan: Setup) -> None:
+    from rig.core import coil_heat
+
+    heating, window_ns = plan.coil_heating, round(plan.limits.duty_window_s * 1e9)
+    cold_degc = heating.surroundings_degc if heating is not None else None
+    coil_heat.keep(path, cold_degc, [], window_ns, MEASURED)
+    click.echo("The coil is taken as cool from now on, as was measured.")
+
+
+MEASURED = "a person measured that it was as cool as its surroundings"
+
+
+def _ask_more(path: Path, state: RigState, plan: Setup, *, cooled: bool) -> None:
     """What the preflight cannot see: is the coil cool again, is there room on the disk?"""
+    from rig.bench.carried_heat import carried, ready_for_longest_s
     from rig.bench.interlock import registry
+    from rig.bench.preflight_coil import coil_words
+    from rig.core import coil_heat
 
     rule = state.trip.rule if state.trip else ""
-    wait_s = 0.0
-    if rule == registry.DUTY:
-        wait_s = plan.limits.duty_window_s
-    elif rule == registry.COIL_HEATING and plan.coil_heating is not None:
-        wait_s = COOLED_AFTER * plan.coil_heating.time_constant_s
-    left_s = (state.tripped_utc_s or 0.0) + wait_s - time.time()
-    if not cooled and wait_s and not left_s <= 0.0:
+    coil = carried(plan, coil_heat.past(path))
+    wait_s = ready_for_longest_s(plan, coil)
+    when = f"ready in {coil_heat.duration_words(wait_s)}" if wait_s > 0 else "ready"
+    click.echo(f"Coil's heat: {coil_words(plan, coil)}, {when} for the longest stroke allowed.")
+    if wait_s > 0 and not cooled and rule in (registry.DUTY, registry.COIL_HEATING):
         raise RefusedError(
-            f"\nNot cleared: the coil needs {min(left_s, wait_s) / 60:.1f} min more to cool. Wait, "
-            "or feel the coil with a wet finger and add --cooled."
+            f"\nNot cleared: the coil needs {coil_heat.duration_words(wait_s)} more to cool. Wait. "
+            "Or measure it (winding resistance, or a thermometer without contact), and add "
+            "--cooled where it is as cool as its surroundings. Do not touch it."
         )
     if rule == registry.DISK:
         _require_room(plan)

@@ -41,6 +41,9 @@ CONDITIONS = {
 @click.option("--oil-level", metavar="TEXT", help="As read from the dipstick.")
 @click.option("--confirmed-by", metavar="NAME", help="On a board: who confirmed (for scripts).")
 @click.option("--accept-not-watched", is_flag=True, help="On a board: run with rules not watched.")
+@click.option(
+    "--wait", is_flag=True, help="Let a warm coil rest first; a terminal waits without this."
+)
 @click.option("--fast", is_flag=True, help="Simulated rig only: virtual time.")
 @click.option(
     "--seed",

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+COIL = "Coil's heat"
+"""Name of the check on what earlier runs put into the coil."""
 GOOD, DOUBTFUL, REFUSED, NOT_WATCHED = "good", "doubtful", "refused", "not watched"
 
 
@@ -29,6 +31,13 @@ class Preflight(NamedTuple):
     source: str
     hardware: dict[str, str]
     coil_live: bool
+    ready_in_s: float | None = None
+    """How long the coil has to rest first, where that is a reason to refuse."""
+
+    @property
+    def only_warm(self) -> bool:
+        """Nothing but time stands against a start."""
+        return self.ready_in_s is not None and [c.name for c in self.refused] == [COIL]
 
     @property
     def refused(self) -> list[Check]:

@@ -144,6 +144,8 @@ READBACK_RULE = "read-back disagreeing"
 EDGE_SOURCE_RULE = "edge source lost"
 BENCH_LOST = "bench lost"
 """Rule of the trip that the guard latches, with what is known of the coil in its message."""
+RELEASE_NOT_SEEN = "bench lost, release not seen"
+"""Rule of the trip latched for a bench found dead, without a guard that took its line."""
 NOT_CONFIRMED_OFF = "COIL NOT CONFIRMED OFF"
 """Begins what is said, and latched, of a line that could not be driven off."""
 

@@ -12,6 +12,7 @@ import contextlib
 import fcntl
 import json
 import os
+import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -19,7 +20,7 @@ from typing import Any
 
 from rig.core.clock import boot_id
 from rig.core.errors import InternalFault, RefusedError, StorageError
-from rig.core.records import Trip
+from rig.core.records import RELEASE_NOT_SEEN, Trip
 from rig.core.spare import FULL, Spare
 
 VERSION = 1
@@ -172,13 +173,14 @@ def _write(path: Path, state: RigState) -> None:
         os.close(folder)
 
 
-def claim(path: Path, state: RigState) -> None:
-    """Write `state` as the rig's owner, keeping a latched trip."""
+def claim(path: Path, state: RigState) -> bool:
+    """Write `state` as the rig's owner, keeping a latched trip; whether the file is new."""
     with changing(path):
         before = read(path)
         if before is not None:
             state = replace(state, trip=before.trip, tripped_utc_s=before.tripped_utc_s)
         write(path, state)
+    return before is None
 
 
 def release(path: Path, owner: Owner) -> None:
@@ -187,6 +189,39 @@ def release(path: Path, owner: Owner) -> None:
         state = read(path)
         if state is not None and state.owner == owner:
             write(path, replace(state, owner=None))
+
+
+def give_up(path: Path, owner: Owner, *, new: bool) -> None:
+    """Undo `claim` after a start that never claimed the line: a file that it made is taken away,
+    or `rig safe` would look for that line for ever."""
+    if not new:
+        release(path, owner)
+        return
+    with changing(path):
+        state = read(path)
+        if state is not None and state.owner == owner and state.trip is None:
+            path.unlink()
+            path.with_suffix(".change").unlink()  # no trace of a use that was none
+
+
+def latch_dead_owner(path: Path, off: str = "") -> RigState | None:
+    """The state, in which an owner of this boot that is dead is latched as a trip, unless one is
+    latched already. `off` is what is known of the coil. Nobody saw that owner release its line."""
+    with changing(path) if path.exists() else contextlib.nullcontext():
+        state = read(path)
+        owner = state.owner if state is not None else None
+        if state is None or owner is None or owner.boot_id != boot_id() or owner.alive():
+            return state
+        if state.trip is None:
+            message = (
+                f"The bench (process {owner.pid}) ended without releasing its line. "
+                + (f"Coil now: {off}. " if off else "Nobody saw the coil off since. ")
+                + "Make sure that the coil is off (`rig safe`), and find out what ended the bench."
+            )
+            trip = Trip(RELEASE_NOT_SEEN, None, None, "", time.monotonic_ns(), message)
+            state = replace(state, trip=trip, tripped_utc_s=time.time())
+            write(path, state)
+        return state
 
 
 def write_latch(path: Path, trip: Trip, utc_s: float, rig: RigState | None = None) -> None:
@@ -212,11 +247,13 @@ def write_latch(path: Path, trip: Trip, utc_s: float, rig: RigState | None = Non
 
 
 def clear_latch(path: Path) -> None:
-    """Remove the latch; the caller has shown that the condition is gone."""
+    """Remove the latch, and an owner that is dead; the caller has shown that the condition is
+    gone and that the line can be driven off."""
     with changing(path):
         state = read(path)
         if state is not None:
-            write(path, replace(state, trip=None, tripped_utc_s=None))
+            owner = state.owner if state.owner is not None and state.owner.alive() else None
+            write(path, replace(state, owner=owner, trip=None, tripped_utc_s=None))
 
 
 class RigLock:

@@ -26,6 +26,8 @@ class Outcome:
     notes: list[str] = field(default_factory=list)
     """What else went wrong on the way."""
     stored_whole: bool = True
+    ready_in_s: float | None = None
+    """The coil has to rest that long first, and nothing else stands against a start."""
 
     @property
     def code(self) -> int:

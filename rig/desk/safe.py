@@ -12,9 +12,10 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from rig.core import messages, state_file
+from rig.core import coil_heat, messages, state_file
+from rig.core.clock import boot_id
 from rig.core.errors import HardwareError, RefusedError, RigError
-from rig.core.records import OFF_STATES
+from rig.core.records import NOT_CONFIRMED_OFF, OFF_STATES, RELEASE_NOT_SEEN, Trip
 from rig.core.state_file import RigState
 from rig.desk import guard
 
@@ -47,8 +48,10 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
         state = rig
     if state is None:
         return None
-    words = "no program held the line"
+    words, lost, ended = "no program held the line", "", True
     owner = state.owner
+    if owner is not None and not owner.alive() and owner.boot_id == boot_id():
+        lost = f"The bench (process {owner.pid}) ended without releasing its line"
     if owner is not None and owner.alive():
         off = _ask(owner.socket)
         if off in OFF_STATES:
@@ -58,14 +61,57 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
             words = f"its program (process {owner.pid}) had not begun, and ended"
         else:
             words = f"its program (process {owner.pid}) did not answer and was ended"
+            lost = f"The bench (process {owner.pid}) did not answer `rig safe` and was killed"
         ended = guard.kill(owner)
+    try:
         if not ended and state.backend != "board":  # its relay falls with the process, and only so
-            raise HardwareError(f"process {owner.pid} was killed and does not end")
-    off = guard.drive_off(state)
-    if owner is not None:
-        with contextlib.suppress(OSError, RigError):  # off is what counts
+            raise HardwareError("its process was killed and does not end")
+        off = guard.drive_off(state)
+    except HardwareError as error:
+        if lost:
+            _latch(path, state, f"{lost}. {NOT_CONFIRMED_OFF}: its line was not taken ({error})")
+        raise
+    if lost:
+        words += f"; latched as a trip: {RELEASE_NOT_SEEN}"
+        _latch(path, state, f"{lost}; `rig safe` took its line. Coil: {off}")
+    with contextlib.suppress(OSError, RigError):  # off is what counts
+        if owner is not None:
             state_file.release(path, owner)
+    if off in OFF_STATES[:2]:
+        coil_heat.settle(path)
     return Made(state.rig, off, words)
+
+
+def _latch(path: Path, rig: RigState, what: str) -> None:
+    """The first trip is kept; a disk that cannot be written changes nothing about the coil."""
+    words = f"{what}. Find out what ended the bench before the rig is used again."
+    trip = Trip(RELEASE_NOT_SEEN, None, None, "", time.monotonic_ns(), words)
+    with contextlib.suppress(OSError, RigError):
+        state_file.write_latch(path, trip, time.time(), rig)
+
+
+def unknown_benches() -> list[int]:
+    """Processes of this computer, of any user, that are benches and hold a GPIO chip, or may."""
+    found = []
+    for folder in Path("/proc").iterdir():
+        if not folder.name.isdigit():
+            continue
+        with contextlib.suppress(OSError):  # it has just ended
+            if b"\0-m\0rig.compose\0" in (folder / "cmdline").read_bytes() and _may_hold(folder):
+                found.append(int(folder.name))
+    return found
+
+
+def _may_hold(process: Path) -> bool:
+    try:
+        descriptors = list((process / "fd").iterdir())
+    except PermissionError:  # another user's: not known, so it may
+        return True
+    targets = []
+    for descriptor in descriptors:
+        with contextlib.suppress(OSError):
+            targets.append(str(descriptor.readlink()))
+    return any(target.startswith("/dev/gpiochip") for target in targets)
 
 
 def _wait_gone(owner: state_file.Owner) -> None:

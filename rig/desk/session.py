@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Protocol
 
-from rig.core import state_file
+from rig.core import coil_heat, state_file
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_INTERNAL, CoilLiveError, RigError
 from rig.core.preflight import Preflight, from_plain
 from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode, readback_doubted
@@ -270,6 +270,8 @@ class Session:
         self._latch(outcome.trip)
         if taken.off is None:
             self._guarding.insist(bench, self._taken_at_last, doubted=doubted)
+        elif not unsure:
+            coil_heat.settle(self._state)  # the coil cools from here on
 
     def _warn(self, words: str) -> None:
         """Sound the alarm; a terminal or pipe that does not read it may hold nothing else up."""
@@ -290,6 +292,7 @@ class Session:
             words = str(CoilLiveError(words))
         else:
             self.outcome.exit_code = EXIT_INTERNAL
+            coil_heat.settle(self._state)
         self.outcome.notes.append(words)
         self._warn(words)
 

@@ -47,6 +47,23 @@ def gpiod_module() -> Any:
 
 def find(label: str, dev: Path = Path("/dev")) -> Chip:
     """The chip labelled exactly `label`. Raises HardwareError that lists what is there."""
+    chips, closed = _look(dev)
+    found = [chip for chip in chips if chip.label == label]
+    if len(found) == 1:
+        return found[0]
+    raise HardwareError(_not_one(label, found, chips, closed))
+
+
+def absent(label: str, dev: Path = Path("/dev")) -> bool:
+    """Whether it is certain that this computer has no chip of this label."""
+    if not _nodes(dev):
+        return True
+    chips, closed = _look(dev)
+    return not closed and all(chip.label != label for chip in chips)
+
+
+def _look(dev: Path) -> tuple[list[Chip], list[str]]:
+    """The chips, and in words those that could not be opened."""
     gpiod = gpiod_module()
     chips: list[Chip] = []
     closed: list[str] = []
@@ -61,10 +78,7 @@ def find(label: str, dev: Path = Path("/dev")) -> Chip:
         else:
             number = int(path.name.removeprefix("gpiochip"))
             chips.append(Chip(str(path), number, info.label, info.num_lines))
-    found = [chip for chip in chips if chip.label == label]
-    if len(found) == 1:
-        return found[0]
-    raise HardwareError(_not_one(label, found, chips, closed))
+    return chips, closed
 
 
 def _nodes(dev: Path) -> list[Path]:

@@ -7,7 +7,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,12 +14,10 @@ import click
 import pytest
 from live_runs import SETUP, SHEET, command, rig, write_files
 
-from rig.cli.clear import _ask_more
 from rig.cli.main import answer
-from rig.config.files.loading import setup_from_text
 from rig.core import messages, places, state_file
 from rig.core.clock import boot_id
-from rig.core.errors import HardwareError, RefusedError
+from rig.core.errors import HardwareError
 from rig.core.records import OFF_STATES, Trip
 from rig.desk import guard, safe
 
@@ -129,19 +126,6 @@ def test_a_latch_is_written_where_the_file_is_lost_or_damaged() -> None:
     path.write_text("{")
     state_file.write_latch(path, trip, 1.0, STATE)
     assert state_file.read(path).trip == trip and path.with_suffix(".damaged").exists()
-
-
-def test_a_hot_coil_is_not_cleared_at_once() -> None:
-    setup = setup_from_text(
-        SETUP + '[coil_heating]\nthermal_resistance = "8 K/W"\ntime_constant = "2 min"\n'
-        'surroundings = "20 degC"\ntemperature_limit = "100 degC"\n', "a"
-    ).setup  # fmt: skip
-    hot = replace(STATE, trip=Trip("coil heating", 1.0, 1.0, "degC", 1, ""))
-    now = replace(hot, tripped_utc_s=time.time())
-    with pytest.raises(RefusedError, match="min more to cool"):
-        _ask_more(now, setup, cooled=False)
-    _ask_more(now, setup, cooled=True)
-    _ask_more(replace(hot, tripped_utc_s=time.time() - 3600), setup, cooled=False)
 
 
 def test_stopped_says_nothing_of_the_coil(

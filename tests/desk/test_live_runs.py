@@ -6,10 +6,12 @@ import signal
 from pathlib import Path
 
 import pytest
-from live_runs import SHEET, live_run, result, rig, wait_gone, write_files
+from live_runs import SETUP, SHEET, live_run, result, rig, wait_gone, write_files
 
-from rig.core import places, state_file
+from rig.core import coil_heat, places, state_file
 from rig.core.records import Command, Condition
+from webui.live.files import Files
+from webui.live.hub import Hub
 
 SHORT = SHEET.replace("strokes = 60", "strokes = 5")
 
@@ -67,11 +69,16 @@ def test_a_killed_bench_is_noticed_latched_and_told(tmp_path: Path) -> None:
         assert "the guard ended it" in err
         assert run.stored().status == "interrupted"
         assert run.state().trip.rule == "bench lost"
+        path = state_file.state_path(places.state_dir(), "simulated-line17")
+        kept = coil_heat.read(coil_heat.heat_path(path))
+        assert kept.unknown == coil_heat.UNCLEAN and not kept.open, "it cools since the guard"
     again = rig("run", *write_files(tmp_path), "--fast")
     assert again.returncode == 4 and "rig clear" in again.stderr
     cleared = rig("clear")
     assert cleared.returncode == 0, cleared.stderr
-    assert rig("run", *write_files(tmp_path, sheet=SHORT), "--fast").returncode == 0
+    warm = rig("run", *write_files(tmp_path, sheet=SHORT), "--fast")
+    assert warm.returncode == 4 and "nobody saw the last run release the coil" in warm.stderr
+    assert rig("run", *write_files(tmp_path, sheet=SHORT), "--fast", "--wait").returncode == 0
 
 
 def test_a_stopped_bench_is_killed_by_the_guard(tmp_path: Path) -> None:
@@ -121,7 +128,11 @@ def test_rig_safe_ends_a_bench_that_does_not_answer(tmp_path: Path) -> None:
         os.kill(run.bench_pid(), signal.SIGSTOP)
         made = rig("safe")
         assert made.returncode == 0, made.stderr
-        assert "did not answer and was ended" in made.stdout
+        assert "did not answer and was ended; latched as a trip" in made.stdout
+        assert run.state().trip.rule == "bench lost, release not seen"
+        assert (
+            "was killed; `rig safe` took its line. Coil: confirmed off" in run.state().trip.message
+        )
 
 
 @pytest.mark.parametrize("damage", ["damaged", "deleted"])
@@ -161,7 +172,65 @@ def test_one_run_at_a_time(tmp_path: Path) -> None:
         assert code == 3 and "Stopped: rig safe" in err
 
 
+@pytest.mark.parametrize("finder", ["run", "page", "safe", "clear"])
+def test_desk_and_bench_killed_at_once_is_latched_by_whatever_starts_next(
+    tmp_path: Path, finder: str
+) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        pid = run.bench_pid()
+        os.kill(run.process.pid, signal.SIGSTOP)  # or the bench would hear of the desk's death
+        os.kill(pid, signal.SIGKILL)
+        run.process.kill()
+        run.process.wait()
+        assert run.state().trip is None, "nobody was left to latch it"
+        if finder == "run":
+            found = rig("run", *write_files(tmp_path, sheet=SHORT), "--fast")
+            assert found.returncode == 4 and "without releasing its line" in found.stderr
+        elif finder == "page":
+            hub = Hub(places.state_dir(), Files([], [], tmp_path / "own"))
+            hub.start()
+            hub.close()
+        elif finder == "safe":
+            found = rig("safe")
+            assert found.returncode == 0 and "latched as a trip" in found.stdout
+            assert run.state().owner is None
+        else:
+            found = rig("clear")
+            assert found.returncode == 0 and "without releasing its line" in found.stdout
+            assert run.state().trip is None and run.state().owner is None
+            return
+        assert run.state().trip.rule == "bench lost, release not seen"
+        refused = rig("run", *write_files(tmp_path, sheet=SHORT), "--fast")
+        assert refused.returncode == 4 and "rig clear" in refused.stderr
+        assert rig("clear").returncode == 0
+
+
 def test_safe_and_clear_where_nothing_ever_ran() -> None:
     made, cleared = rig("safe"), rig("clear")
-    assert (made.returncode, cleared.returncode) == (6, 0)
-    assert "COIL NOT CONFIRMED OFF" in made.stderr and "nothing to clear" in cleared.stdout
+    assert (made.returncode, cleared.returncode) == (0, 0)
+    assert "nothing to release" in made.stdout and "nothing to clear" in cleared.stdout
+
+
+def test_safe_looks_at_every_line_that_the_setups_of_a_folder_name(tmp_path: Path) -> None:
+    write_files(tmp_path)
+    board = SETUP.replace('"simulated"', '"board"\nchip = "no-such-chip"').replace('"none"', '"/x"')
+    (tmp_path / "b.setup.toml").write_text(board)
+    made = rig("safe", str(tmp_path))
+    assert made.returncode == 0, made.stderr
+    assert "simulated-line17: confirmed off" in made.stdout
+    assert 'no GPIO chip "no-such-chip": nothing to release' in made.stdout
+    (tmp_path / "c.setup.toml").write_text("backend = 1")
+    made = rig("safe", str(tmp_path))
+    assert made.returncode == 6 and "which line it drives is not known" in made.stderr
+
+
+def test_a_board_that_is_not_there_leaves_no_state_behind(tmp_path: Path) -> None:
+    board = SETUP.replace('"simulated"', '"board"\nchip = "no-such-chip"').replace('"none"', '"/x"')
+    for _ in range(2):  # the second start is a first use again
+        done = rig("run", *write_files(tmp_path, board), "--confirmed-by", "A", "--json")
+        assert done.returncode == 4 and "no-such-chip" in done.stderr
+        left = [path.name for path in places.state_dir().iterdir()]
+        assert left == ["no-such-chip-line17.lock"]
+    made = rig("safe")
+    assert made.returncode == 0 and "nothing to release" in made.stdout

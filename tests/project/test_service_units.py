@@ -76,7 +76,10 @@ def test_their_commands_are_understood(path: Path) -> None:
         filled: list[str] = []
         for word in words:  # ${A} is one word, $A is split: systemd.service(5), command lines
             variable = re.fullmatch(r"\$(\{?)(\w+)\}?", word)
-            assert variable is not None
+            if variable is None:
+                assert name == "safe" and word == "/etc/rig"
+                filled.append(word)
+                continue
             value = given[variable[2]]
             filled += [value] if variable[1] else shlex.split(value)
         command = cli.get_command(click.Context(cli), name)

@@ -187,6 +187,7 @@ class PreflightFound(BaseModel):
     source: str
     hardware: dict[str, str]
     coil_live: bool
+    ready_in_s: float | None
 
 
 class LiveTrip(BaseModel):
@@ -279,7 +280,8 @@ class LiveRun(BaseModel):
 
 class LiveAnswer(BaseModel):
     """What the bench does now. `other`: another program drives it. Keys without a value yet are
-    left out; `preflight`, `ended` and `verdict` come as the run goes on."""
+    left out; `preflight`, `ended` and `verdict` come as the run goes on. `ready_in_s` counts down
+    where the coil has to rest before a start."""
 
     phase: str
     other: bool
@@ -296,6 +298,7 @@ class LiveAnswer(BaseModel):
     preflight: PreflightFound | None = None
     refused: list[Check] | None = None
     alarm: str | None = None
+    ready_in_s: float | None = None
     stopping: str | None = None
     ended: RunEnded | None = None
     verdict: Verdict | None = None

@@ -10,12 +10,17 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import sys
-from typing import NamedTuple
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from rig.core import places, state_file
+from rig.bench.interlock.registry import COIL_HEATING, DUTY
+from rig.core import coil_heat, places, state_file
 from rig.core.errors import RigError
 from rig.core.records import Trip
 from webui.live.files import Files
+
+if TYPE_CHECKING:
+    from rig.config.setup.model import Setup
 
 CLEAR_S = 60.0
 
@@ -27,6 +32,9 @@ class Latched(NamedTuple):
     trip: Trip | None
     tripped_utc_s: float | None
     fault: str = ""
+    coil: str = ""
+    """The coil's estimated heat, where that is what tripped."""
+    ready_in_s: float = 0.0
 
 
 def latched(files: Files) -> list[Latched]:
@@ -42,14 +50,27 @@ def latched(files: Files) -> list[Latched]:
             if rig in seen:
                 continue
             seen.add(rig)
+            path = state_file.state_path(places.state_dir(), rig)
             try:
-                state = state_file.read(state_file.state_path(places.state_dir(), rig))
+                state = state_file.read(path)
             except RigError as error:
                 found.append(Latched(name, None, None, str(error)))
                 continue
             if state is not None and state.trip is not None:
-                found.append(Latched(name, state.trip, state.tripped_utc_s))
+                one = Latched(name, state.trip, state.tripped_utc_s)
+                found.append(one._replace(**_heat(setup, path, state.trip)))
     return found
+
+
+def _heat(setup: Setup, path: Path, trip: Trip) -> dict[str, Any]:
+    """What is known of a coil that tripped for its heat."""
+    from rig.bench.carried_heat import carried, ready_for_longest_s
+    from rig.bench.preflight_coil import coil_words
+
+    if trip.rule not in (DUTY, COIL_HEATING):
+        return {}
+    coil = carried(setup, coil_heat.past(path))
+    return {"coil": coil_words(setup, coil), "ready_in_s": ready_for_longest_s(setup, coil)}
 
 
 def clear_trip(files: Files, setup: str, *, cooled: bool) -> tuple[bool, str]:

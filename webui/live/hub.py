@@ -18,6 +18,7 @@ from typing import Any
 
 from rig.core import state_file
 from rig.core.errors import RefusedError, RigError
+from rig.desk.safe import state_files
 from webui.live.complaints import Complaints
 from webui.live.driven import Driven
 from webui.live.files import Files
@@ -45,6 +46,8 @@ class Hub:
         self._view: LiveView | None = None
         self._facts: dict[str, Any] = {}
         """What was told and stays: preflight, outcome, refusal, whose run it is."""
+        self._ready_ns: int | None = None
+        """When a coil that was too warm to start will have rested (monotonic)."""
         self._others: Overhearing | None = None
         self._unpublished = Complaints(LOG, "live data could not be published")
         self._unread = Complaints(LOG, "a line of the driven run could not be read")
@@ -54,7 +57,10 @@ class Hub:
     # -- its own life
 
     def start(self) -> None:
-        """Begin to publish."""
+        """Begin to publish; a bench found dead, that nobody saw release its line, is latched."""
+        for path in state_files(self._states):
+            with contextlib.suppress(OSError, RigError):
+                state_file.latch_dead_owner(path)
         self.publish()
         self._thread.start()
 
@@ -101,6 +107,8 @@ class Hub:
             phase, facts = self._phase, dict(self._facts)
             other = self._others is not None and self._driven is None
             shown = self._view.facts(now_ns) if self._view is not None else None
+            if self._ready_ns is not None:
+                facts["ready_in_s"] = max(0.0, (self._ready_ns - now_ns) / 1e9)
         return {"phase": RUNNING if other else phase, "other": other, **facts, "live": shown}
 
     @property
@@ -133,7 +141,7 @@ class Hub:
                 "valve": options.get("valve"), "job": options.get("job"), "by": options.get("by"),
                 "backend": loaded.setup.backend, "look": secrets.token_hex(8),
             }  # fmt: skip
-            self._phase = LOOKING
+            self._phase, self._ready_ns = LOOKING, None
             plan = {
                 "setup": str(self.files.setups[setup]),
                 "sheet": str(self.files.sheet_path(sheet)),
@@ -162,6 +170,7 @@ class Hub:
                 self._driven.order("stop", why="left on the page")
             elif self._phase == ENDED:
                 self._phase, self._view, self._facts = IDLE, None, {}
+                self._ready_ns = None
         self.publish()
 
     def beat(self) -> None:
@@ -194,6 +203,9 @@ class Hub:
         match kind:
             case "preflight":
                 self._facts["preflight"] = told
+                ready_in_s = told.get("ready_in_s")
+                if ready_in_s is not None:
+                    self._ready_ns = time.monotonic_ns() + round(ready_in_s * 1e9)
                 self._facts["refused"] = [c for c in told["checks"] if c["result"] == "refused"]
             case "waiting":
                 self._phase = WAITING
@@ -247,6 +259,7 @@ class Hub:
         with self._lock:
             self._others, self._view = others, view
             self._facts = {"title": setup.title, "backend": state.backend, "rig": state.rig}
+            self._ready_ns = None
             self._phase = IDLE
 
 

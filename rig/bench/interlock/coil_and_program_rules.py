@@ -51,12 +51,12 @@ def duty(on_s: float, window_s: float, limit: float) -> Finding | None:
 
 
 def coil_heating(temperature_degc: float, limit_degc: float) -> Finding | None:
-    """The coil's temperature as reckoned from its own heating."""
+    """The coil's estimated temperature."""
     if temperature_degc <= limit_degc:
         return None
     return Finding(
         registry.COIL_HEATING, temperature_degc, limit_degc, "degC",
-        f"The coil is reckoned to be at {temperature_degc:.0f} degC, over the limit of "
+        f"The coil is estimated at {temperature_degc:.0f} degC, over the limit of "
         f"{limit_degc:.0f} degC. Let it cool, and give the sheet a longer rest.",
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from rig.bench.carried_heat import Carried
 from rig.bench.interlock import coil_and_program_rules, gauge_rules, registry
 from rig.bench.interlock.channel_watch import Averager, ChannelWatch
 from rig.bench.interlock.coil_and_program_rules import Finding
@@ -28,6 +29,7 @@ class Interlock:
 
     `emit` takes the records of commands and trips; `now_ns` is the clock of all records; `beat`
     toggles the heartbeat line, and is called only here and only while nothing has tripped.
+    `carried` is the coil's heat from earlier runs; without it the coil is taken as cold.
     """
 
     def __init__(
@@ -37,6 +39,7 @@ class Interlock:
         emit: Callable[[Record], None],
         now_ns: Callable[[], int],
         beat: Callable[[], None] | None = None,
+        carried: Carried | None = None,
     ) -> None:
         self._coil, self._emit, self._now_ns = coil, emit, now_ns
         self.setup = self._setup = setup
@@ -46,6 +49,11 @@ class Interlock:
         self._on_since_ns: int | None = None
         self._duty = DutyWindow(int(setup.limits.duty_window_s * NS))
         self._heat = CoilHeat(setup)
+        if carried is not None:
+            begin_ns = now_ns()
+            self._heat = CoilHeat(setup, carried.temperature_degc, begin_ns)
+            for on_ns, off_ns in carried.spans:
+                self._duty.add(begin_ns - on_ns, begin_ns - off_ns)
         self._gauge = GaugeWatch(setup)
         self._channels = ChannelWatch(setup)
         self._means = Averager()
@@ -193,6 +201,12 @@ class Interlock:
     def edge_source_failed(self, now_ns: int, detail: str) -> None:
         """The request for the timed lines is gone."""
         self._judge(coil_and_program_rules.edge_source_failed(detail), now_ns)
+
+    def coil_now(self) -> Carried:
+        """The coil's heat now, commanded off."""
+        now_ns = self._now_ns()
+        self._heat.advance(now_ns, energised=self._on_since_ns is not None)
+        return Carried(self._heat.temperature_degc, self._duty.before(now_ns), "")
 
     def load_live(self) -> bool | None:
         """What the read-back shows; None where none is wired."""

@@ -73,8 +73,13 @@ def _coil(setup: Setup) -> list[Watch]:
     heating_s = 0.0 if setup.coil_heating else None
     return [
         _when(ON_TIME, 0.0, "the program's own clock"),
-        _when(DUTY, 0.0, "the program's own clock; on-time of earlier runs not known"),
-        _when(COIL_HEATING, heating_s, "reckoned, not measured", "no [coil_heating] in the setup"),
+        _when(DUTY, 0.0, "the program's own clock; on-time of earlier runs is carried on"),
+        _when(
+            COIL_HEATING,
+            heating_s,
+            "estimated, not measured; earlier runs are carried on",
+            "no [coil_heating] in the setup",
+        ),
         _when(READBACK, readback_s, "the allowed relay delay", "no read-back input in the setup"),
     ]
 

@@ -29,6 +29,11 @@ class DutyWindow:
         self._spans.append((on_ns, off_ns))
         self._sum_ns += off_ns - on_ns
 
+    def before(self, now_ns: int) -> list[tuple[int, int]]:
+        """The spans in the window that ends now, as ns from start and end of each to now."""
+        self.on_ns(now_ns, None)
+        return [(now_ns - on_ns, now_ns - off_ns) for on_ns, off_ns in self._spans]
+
     def on_ns(self, now_ns: int, on_since_ns: int | None) -> int:
         """On-time in the window that ends now, with the span that still goes on."""
         start_ns = now_ns - self._window_ns
@@ -44,31 +49,47 @@ class DutyWindow:
         return total
 
 
-class CoilHeat:
-    """The coil's temperature as one thermal mass heated by V squared over R, with R at
-    temperature (physics.coil). It begins at the surroundings: earlier runs are not known."""
+def coil_temperature_degc(
+    setup: Setup, before_degc: float, seconds: float, *, energised: bool
+) -> float:
+    """The coil's temperature `seconds` after it was at `before_degc`: one thermal mass, heated by
+    V squared over R with R at `before_degc` (physics.coil). NaN without [coil_heating]."""
+    heating = setup.coil_heating
+    if heating is None:
+        return math.nan
+    final_k = 0.0
+    if energised:
+        coil = setup.coil
+        resistance_ohm = copper_resistance_ohm(coil.resistance_ohm, before_degc)
+        heat_w = power_w(coil.supply_voltage_v, resistance_ohm)
+        final_k = heat_w * heating.thermal_resistance_k_w
+    above_k = before_degc - heating.surroundings_degc
+    above_k = warm_up_k(seconds, above_k, final_k, heating.time_constant_s)
+    return heating.surroundings_degc + above_k
 
-    def __init__(self, setup: Setup) -> None:
-        self._setup, self._heating = setup, setup.coil_heating
-        self._at_ns: int | None = None
-        self.temperature_degc = self._heating.surroundings_degc if self._heating else math.nan
+
+class CoilHeat:
+    """The coil's temperature over time. It begins at `start_degc` at `start_ns`, or at the
+    surroundings."""
+
+    def __init__(
+        self, setup: Setup, start_degc: float | None = None, start_ns: int | None = None
+    ) -> None:
+        self._setup = setup
+        self._at_ns = start_ns
+        if start_degc is None:
+            heating = setup.coil_heating
+            start_degc = heating.surroundings_degc if heating else math.nan
+        self.temperature_degc = start_degc
 
     def advance(self, now_ns: int, energised: bool) -> None:
         """The coil was energised, or not, since the last call."""
-        heating, before = self._heating, self._at_ns
-        self._at_ns = now_ns
-        if heating is None or before is None or now_ns <= before:
+        before, self._at_ns = self._at_ns, now_ns
+        if before is None or now_ns <= before:
             return
-        final_k = 0.0
-        if energised:
-            coil = self._setup.coil
-            resistance_ohm = copper_resistance_ohm(coil.resistance_ohm, self.temperature_degc)
-            heat_w = power_w(coil.supply_voltage_v, resistance_ohm)
-            final_k = heat_w * heating.thermal_resistance_k_w
-        above_k = self.temperature_degc - heating.surroundings_degc
-        seconds = (now_ns - before) / NS
-        above_k = warm_up_k(seconds, above_k, final_k, heating.time_constant_s)
-        self.temperature_degc = heating.surroundings_degc + above_k
+        self.temperature_degc = coil_temperature_degc(
+            self._setup, self.temperature_degc, (now_ns - before) / NS, energised=energised
+        )
 
 
 class GaugeWatch:

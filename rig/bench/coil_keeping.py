@@ -1,0 +1,69 @@
+# SPDX-License-Identifier: MIT
+"""A bench's use of the file that keeps the coil's heat: read and marked open before the line is
+claimed, written once after the coil was released. In between nothing here touches a disk."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from pathlib import Path
+
+from rig.bench.carried_heat import carried
+from rig.bench.interlock.interlock import Interlock
+from rig.config.setup.model import Setup
+from rig.core import coil_heat
+from rig.core.errors import StorageError
+from rig.core.records import OFF_STATES, End
+
+NS = 1_000_000_000
+
+
+class CoilKeeping:
+    """`carried` is the coil's heat at the start, after `waited_s` more (virtual time only).
+
+    The caller holds the rig's lock: an open file is that of a bench that nobody saw end.
+    """
+
+    def __init__(self, state: Path, setup: Setup, waited_s: float = 0.0) -> None:
+        self._state, self._setup = state, setup
+        self._past = coil_heat.past(state)
+        self.carried = carried(setup, self._past, waited_s)
+        self._interlock: Interlock | None = None
+        self._off = True
+
+    def begin(self) -> None:
+        """Mark the file open. Raises StorageError."""
+        try:
+            coil_heat.mark_open(self._state)
+        except OSError as error:
+            raise StorageError(
+                f"The coil's heat cannot be kept in {coil_heat.heat_path(self._state)} ({error}). "
+                "Nothing was energised. Make room on that disk, or make the folder writable."
+            ) from error
+
+    def put_back(self) -> None:
+        """Nothing was energised, and no line claimed."""
+        coil_heat.put_back(self._state, self._past)
+
+    def watch(self, interlock: Interlock) -> None:
+        """Whose trackers are to be kept."""
+        self._interlock = interlock
+
+    def ended(self, end: End) -> None:
+        """A coil that is not known to be off goes on heating: then the file stays open."""
+        self._off = end.off in OFF_STATES[:2]
+
+    def keep(self) -> None:
+        """Write what the trackers say now. Where the disk fails, the file stays open."""
+        if self._interlock is None or not self._off:
+            return
+        coil = self._interlock.coil_now()
+        warm = coil.temperature_degc
+        with contextlib.suppress(OSError):
+            coil_heat.keep(
+                self._state,
+                warm if math.isfinite(warm) else None,
+                coil.spans,
+                round(self._setup.limits.duty_window_s * NS),
+                self.carried.assumed,
+            )
