@@ -2,10 +2,9 @@
 """The run log's form: made new, brought up to date, or refused.
 
 Which form a file has is read with plain SQL, and a new one is made without Alembic (a third of a
-second to import on a PC), which is loaded only when there is something to change. All of an
-upgrade is one transaction, with foreign keys off on its connection: with them on, rebuilding a
-parent table deletes its children's rows. Before a log that holds something is changed, it is
-copied.
+second to import on a PC), which is loaded only when there is something to change. All of an upgrade
+is one transaction, with foreign keys off on its connection: with them on, rebuilding a parent table
+deletes its children's rows. Before a log that holds something is changed, it is copied.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """In the guest: a converter on the SPI port, since the emulated machine has no SPI controller.
 
-What is emulated is lgpio's view of the kernel's SPI device and the chip behind it, bit for bit by
+What is emulated is lgpio's view of the kernel's SPI device, and the chip behind it bit for bit by
 its data sheet. gpiozero's port and chip classes, the sampler and the bench's loop are the program's
-own. An exchange takes the emulated processor some 0.3 ms, several times a transfer at 500 kHz.
+own. An exchange is Python on the emulated processor, slower than a transfer at 500 kHz.
 """
 
 from __future__ import annotations
@@ -13,8 +13,7 @@ from typing import Any
 
 CHIP, REFERENCE_V = "MCP3208", 3.0
 VOLTS = (0.9, 2.2)
-"""At the inputs: 0.45 A through the coil's shunt, a supply of 12.5 V. Neither is judged by a
-limit."""
+"""At the inputs: 0.45 A in the coil's shunt and a supply of 12.5 V; no limit judges them."""
 NOISE_LSB = 0.5
 
 
