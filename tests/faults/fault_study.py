@@ -114,7 +114,7 @@ def made_from(root: Path) -> str:
     git = ["git", "-C", str(root)]
     try:
         commit = _words([*git, "rev-parse", "--short=12", "HEAD"])
-        changed = " with changes" if _words([*git, "status", "--porcelain", "--", "rig"]) else ""
+        changed = " with changes" if _words([*git, "status", "--porcelain", "--", ":/rig"]) else ""
     except (OSError, subprocess.CalledProcessError):
         commit, changed = "unknown", ""
     return f"commit {commit}{changed}, {time.strftime('%Y-%m-%d', time.gmtime())}"
