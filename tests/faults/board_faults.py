@@ -59,7 +59,7 @@ def campaign(
         "short_sheet": str(HERE / "faulted_short.sheet.toml"), "lines": board.lines,
         "chip": LABEL, "relay": RELAY, "switch": SWITCH, "readback": READBACK,
         "control": CONTROL, "seed": seed, "tries": list(tries), "bare": bare,
-        "pairs": f"{JOB}/pairs.pickle", "converter": CONVERTER,
+        "pairs": f"{JOB}/pairs.pickle", "converter": CONVERTER, "log": f"{JOB}/data/runs.sqlite",
     }  # fmt: skip
     # What takes the emulated processor long and is no part of a fault is made here.
     setup, short = guest.folder / "faulted.setup.toml", Path(plan["short_sheet"])
@@ -83,12 +83,12 @@ def campaign(
         sys.executable,
         str(HERE / "guest_faults.py"),
         f"{JOB}/plan.json",
-        f"{JOB}/result.json",
+        f"{JOB}/results.jsonl",
     ]
     with HostWaits(guest) as waits, Plant(guest, board, **PLANT) as plant:
         job = guest.start(f"exec {shlex.join(words)}", {"RIG_DATA": DATA})
         done = job.wait(120 + SECONDS_A_TRY * len(tries))
         log = plant.finish()
     assert done.status == 0, done
-    results = json.loads((guest.folder / "result.json").read_text())
-    return [judged(result, log, waits.waited_ms) for result in results]
+    results = (guest.folder / "results.jsonl").read_text().splitlines()
+    return [judged(json.loads(result), log, waits.waited_ms) for result in results]

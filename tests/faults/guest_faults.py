@@ -1,14 +1,14 @@
 # SPDX-License-Identifier: MIT
 """In the guest: begins runs and breaks them, one fault a run, while the coil is energised.
 
-    guest_faults.py PLAN.json RESULT.json
+    guest_faults.py PLAN.json RESULTS.jsonl
 
 Plan: `pairs` (pickled setup and sheet by name, as loaded on the host), `lines` (folder of
 sim_gpioN), `relay`, `switch`, `control` (the plant's FIFO), `seed`, `converter` (true: one on the
-SPI port), `tries`. A try has `fault` (its name), `budget_ms`, `do` (a list of actions, see Actions)
-and optional `first` (actions before the instant is chosen), `guard` (false: switched off),
-`covered` (false: the line is to stay high), `sheet` (its name in `pairs`), `finish` (true: the run
-is to go on to its own end).
+SPI port), `log` (an empty run log), `tries`. A try has `fault` (its name), `budget_ms`, `do` (a
+list of actions, see Actions) and optional `first` (actions before the instant is chosen), `guard`
+(false: switched off), `covered` (false: the line is to stay high), `sheet` (its name in `pairs`),
+`finish` (true: the run is to go on to its own end).
 
 When the coil is on, the relay line's pull is set up, so that a line whose owner dies stays driven;
 after a random time within the stroke the actions are done. Result, one for each try: `fault`,
@@ -27,6 +27,7 @@ import os
 import pickle
 import random
 import select
+import shutil
 import signal
 import sqlite3
 import sys
@@ -88,8 +89,11 @@ class World:
         os.write(self.control, json.dumps(order).encode() + b"\n")
 
     def rest(self) -> None:
-        """Everything as before a run."""
+        """Everything as before a run; a log of hours would fill the guest's memory."""
         self.pull("relay", False)
+        for old in (*places.raw_dir().iterdir(), *places.data_dir().glob("runs.sqlite*")):
+            old.unlink()
+        shutil.copy(self.plan["log"], places.log_path())
         self.order(gauge=GAUGE)
         for pid in self.children:
             os.kill(pid, signal.SIGKILL)
@@ -317,14 +321,15 @@ def main() -> None:
     world, dice = World(plan, pairs), random.Random(plan["seed"])
     usb_interface()
     say_time("ready")
-    results = []
-    if plan.get("bare"):
-        world.rest()
-        results += guest_bare.measure(world, plan["chip"], plan["relay"], plan["bare"], dice)
-    for given in plan["tries"]:
-        results.append(one(world, given, dice))
-        say_time(json.dumps(results[-1]))
-        Path(result_path).write_text(json.dumps(results))
+    with Path(result_path).open("w", buffering=1) as results:
+        if plan.get("bare"):
+            world.rest()
+            bare = guest_bare.measure(world, plan["chip"], plan["relay"], plan["bare"], dice)
+            results.writelines(json.dumps(result) + "\n" for result in bare)
+        for given in plan["tries"]:
+            line = json.dumps(one(world, given, dice))
+            say_time(line)
+            results.write(line + "\n")
     world.rest()
 
 
