@@ -154,7 +154,7 @@ class Session:
     def _drive(self) -> None:
         outcome = self.outcome
         while outcome.end is None and not outcome.message:
-            self._wires.turn()
+            self._wires.turn(self._guard_s)
             self._relay()
             for telling in self._wires.take_told():
                 self._hear(telling)

@@ -15,6 +15,9 @@ from rig.core import messages
 from rig.desk.processes import Processes
 from rig.desk.signals import StopSignals
 
+JUST_OVER_S = 0.001
+"""So that a silence that is waited for is over the limit, and not just at it."""
+
 
 class Wires:
     """Reads and beats once a turn. `heard` is when the bench last said anything (monotonic, s),
@@ -36,8 +39,9 @@ class Wires:
         self.bench_gone = False
         self.stop_why: str | None = None
 
-    def turn(self) -> None:
-        """Beat when it is time, wait a little, read everything that has arrived."""
+    def turn(self, silence_s: float | None = None) -> None:
+        """Beat when it is time, wait a little, read everything that has arrived. Returns as soon
+        as the bench has been silent for `silence_s`: the guard need not wait for the next beat."""
         now = time.monotonic()
         if now >= self._next_beat:
             self._next_beat = now + messages.BEAT_S
@@ -46,8 +50,11 @@ class Wires:
         if self.recorder_open:
             descriptors.append(self._processes.status)
         descriptors.append(self._signals.fileno())
-        wait_s = max(0.0, self._next_beat - time.monotonic())
-        ready, _, _ = select.select(descriptors, [], [], min(wait_s, messages.BEAT_S))
+        now = time.monotonic()
+        until = min(self._next_beat, now + messages.BEAT_S)
+        if silence_s is not None:
+            until = min(until, self.heard + silence_s + JUST_OVER_S)
+        ready, _, _ = select.select(descriptors, [], [], max(0.0, until - now))
         if self._sock.fileno() in ready:
             self._read_bench()
         if self._processes.status in ready:

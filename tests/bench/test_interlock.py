@@ -15,7 +15,7 @@ from rig.bench.interlock.interlock import Interlock
 from rig.bench.interlock.registry import TICK_S, watched
 from rig.bench.interlock.trackers import DutyWindow
 from rig.core.errors import RefusedError
-from rig.core.records import Command, Condition, Edge, End, Trip
+from rig.core.records import GOOD, Command, Condition, Edge, End, Sample, Trip
 
 SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
          "settle_wait": "200 ms"}  # fmt: skip
@@ -53,6 +53,24 @@ def test_over_pressure_while_energised() -> None:
     assert last_off_before_trip_record(rig)
     off_ns = next(t for what, t in rig.log if what == "off")
     assert off_ns == trip.t_ns, "released in the turn in which the sample arrived"
+
+
+@pytest.mark.parametrize("arrival", ["see_sample", "see_block"])
+@pytest.mark.parametrize("value", [750.0, math.nan])
+def test_the_line_is_low_before_the_trip_is_worded(
+    monkeypatch: pytest.MonkeyPatch, arrival: str, value: float
+) -> None:
+    bench, rig = make_bench()
+    bench.interlock.energise(1)
+    assert rig.is_on
+    on_then = []
+
+    def wording(*_: object) -> None:
+        on_then.append(rig.is_on)
+
+    monkeypatch.setattr(gauge_rules, "over_pressure", wording)
+    getattr(bench.interlock, arrival)(Sample("pressure", value, rig.now_ns(), GOOD))
+    assert on_then and not any(on_then)
 
 
 def test_nan_that_came_through_as_a_good_reading_trips_and_is_recorded() -> None:

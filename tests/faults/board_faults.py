@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import os
 import pickle
 import shlex
 import sys
@@ -25,6 +26,8 @@ CONTROL = "/run/work/control"
 DATA = "/run/data"
 PATIENT = ("[limits]\n", '[limits]\ngauge_stale = "8 s"\n')
 """What lets a run outlast a gauge that is pulled out and put back."""
+CONVERTER = bool(int(os.environ.get("RIG_FAULT_CONVERTER", "0")))
+"""RIG_FAULT_CONVERTER=1: with a converter in the bench's loop (guest_converter.py)."""
 SECONDS_A_TRY = 60
 PLANT = {
     "readback_delay_ms": 4, "close_delay_ms": [25, 32, 41], "open_delay_ms": [20, 27, 36],
@@ -34,6 +37,12 @@ PLANT = {
         "low_kpa": 60, "high_kpa": 330, "rise_ms": 25,
     },
 }  # fmt: skip
+
+
+def setup_text(*, converter: bool) -> str:
+    """The setup of the study, with or without the converter."""
+    names = ["faulted.setup.toml", *["converter.setup.toml"] * converter]
+    return "\n".join((HERE / name).read_text() for name in names)
 
 
 def signalled(fault: str, name: str, *to: str, budget_ms: float, **more: Any) -> dict[str, Any]:
@@ -46,14 +55,15 @@ def campaign(
 ) -> list[Try]:
     """Make these tries in the guest, one after another."""
     plan = {
-        "setup": str(HERE / "faulted.setup.toml"), "sheet": str(HERE / "faulted.sheet.toml"),
+        "sheet": str(HERE / "faulted.sheet.toml"),
         "short_sheet": str(HERE / "faulted_short.sheet.toml"), "lines": board.lines,
         "chip": LABEL, "relay": RELAY, "switch": SWITCH, "readback": READBACK,
         "control": CONTROL, "seed": seed, "tries": list(tries), "bare": bare,
-        "pairs": f"{JOB}/pairs.pickle",
+        "pairs": f"{JOB}/pairs.pickle", "converter": CONVERTER, "log": f"{JOB}/data/runs.sqlite",
     }  # fmt: skip
     # What takes the emulated processor long and is no part of a fault is made here.
-    setup, short = Path(plan["setup"]), Path(plan["short_sheet"])
+    setup, short = guest.folder / "faulted.setup.toml", Path(plan["short_sheet"])
+    setup.write_text(setup_text(converter=CONVERTER))
     patient = guest.folder / "patient.setup.toml"
     patient.write_text(setup.read_text().replace(*PATIENT))
     pairs = {
@@ -73,12 +83,12 @@ def campaign(
         sys.executable,
         str(HERE / "guest_faults.py"),
         f"{JOB}/plan.json",
-        f"{JOB}/result.json",
+        f"{JOB}/results.jsonl",
     ]
     with HostWaits(guest) as waits, Plant(guest, board, **PLANT) as plant:
         job = guest.start(f"exec {shlex.join(words)}", {"RIG_DATA": DATA})
         done = job.wait(120 + SECONDS_A_TRY * len(tries))
         log = plant.finish()
     assert done.status == 0, done
-    results = json.loads((guest.folder / "result.json").read_text())
-    return [judged(result, log, waits.waited_ms) for result in results]
+    results = (guest.folder / "results.jsonl").read_text().splitlines()
+    return [judged(json.loads(result), log, waits.waited_ms) for result in results]

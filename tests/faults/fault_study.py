@@ -3,12 +3,19 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+import statistics
+import subprocess
+import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import Any, NamedTuple
 
 MS = 1_000_000
+MARGIN_MAX = 0.8
+"""So much of a budget the worst case of a full study may use."""
 STALL_MS = 50
 WAIT_MS = 60
 """A try that failed while the emulator stood still, or its processors waited for the host, for
@@ -93,13 +100,44 @@ def failures(tries: Sequence[Try]) -> list[str]:
     return found
 
 
+def margin(one_fault: Sequence[Try]) -> float | None:
+    """Worst time of the fit tries of one fault over its budget; None where it has none, or where
+    the line is to stay high."""
+    fit = [one for one in one_fault if not one.unfit and one.facts.get("covered", True)]
+    times = [one.off_ms for one in fit if one.off_ms is not None]
+    budget_ms = fit[0].budget_ms if fit else None
+    return max(times) / budget_ms if times and budget_ms else None
+
+
+def made_from(root: Path) -> str:
+    """Commit and date, for the head of a table: which program it tells of."""
+    git = ["git", "-C", str(root)]
+    try:
+        commit = _words([*git, "rev-parse", "--short=12", "HEAD"])
+        changed = " with changes" if _words([*git, "status", "--porcelain", "--", ":/rig"]) else ""
+    except (OSError, subprocess.CalledProcessError):
+        commit, changed = "unknown", ""
+    return f"commit {commit}{changed}, {time.strftime('%Y-%m-%d', time.gmtime())}"
+
+
+def _words(command: list[str]) -> str:
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
+
+
+def seconds_a_try(tries: Sequence[Try]) -> float:
+    """Median from one fault to the next: starting the run, waiting, and ending it."""
+    instants = [one.facts["t0_ns"] for one in tries if "run" in one.facts and "t0_ns" in one.facts]
+    steps = [b - a for a, b in itertools.pairwise(instants)]
+    return statistics.median(steps) / 1e9 if steps else math.nan
+
+
 def table(tries: Sequence[Try]) -> str:
-    """One line a fault, as it is published."""
+    """One line a fault, as it is published. The margin is the worst time over the budget."""
     by_fault: dict[str, list[Try]] = defaultdict(list)
     for one in tries:
         by_fault[one.fault].append(one)
-    head = "| fault | tries | p50 ms | p99 ms | worst ms | budget ms | records lost | failures |"
-    lines = [head, "|---|---|---|---|---|---|---|---|"]
+    head = "| fault | tries | p50 ms | p99 ms | worst ms | budget ms | of it | records lost "
+    lines = [head + "| failures |", "|---|---|---|---|---|---|---|---|---|"]
     for fault, all_tries in by_fault.items():
         fit = [one for one in all_tries if not one.unfit]
         times = [one.off_ms for one in fit if one.off_ms is not None]
@@ -115,8 +153,10 @@ def table(tries: Sequence[Try]) -> str:
         shown = [f"{quantile(times, q):.0f}" for q in (0.5, 0.99, 1.0)] if times else ["-"] * 3
         lost = sum(max(0, one.committed - one.stored) for one in fit)
         budget = fit[0].budget_ms if fit else None
+        used = margin(all_tries)
         lines.append(
             f"| {fault} | {len(fit)} | {' | '.join(shown)} | "
-            f"{'-' if budget is None else f'{budget:.0f}'} | {lost} | {result} |"
+            f"{'-' if budget is None else f'{budget:.0f}'} | "
+            f"{'-' if used is None else f'{100 * used:.0f} %'} | {lost} | {result} |"
         )
     return "\n".join(lines)

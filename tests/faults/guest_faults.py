@@ -1,20 +1,22 @@
 # SPDX-License-Identifier: MIT
 """In the guest: begins runs and breaks them, one fault a run, while the coil is energised.
 
-    guest_faults.py PLAN.json RESULT.json
+    guest_faults.py PLAN.json RESULTS.jsonl
 
 Plan: `pairs` (pickled setup and sheet by name, as loaded on the host), `lines` (folder of
-sim_gpioN), `relay`, `switch`, `control` (the plant's FIFO), `seed`, `tries`. A try has `fault` (its
-name), `budget_ms`, `do` (a list of actions, see Actions) and optional `first` (actions before the
-instant is chosen), `guard` (false: switched off), `covered` (false: the line is to stay high),
-`sheet` (its name in `pairs`), `finish` (true: the run is to go on to its own end).
+sim_gpioN), `relay`, `switch`, `control` (the plant's FIFO), `seed`, `converter` (true: one on the
+SPI port), `log` (an empty run log), `tries`. A try has `fault` (its name), `budget_ms`, `do` (a
+list of actions, see Actions) and optional `first` (actions before the instant is chosen), `guard`
+(false: switched off), `covered` (false: the line is to stay high), `sheet` (its name in `pairs`),
+`finish` (true: the run is to go on to its own end).
 
 When the coil is on, the relay line's pull is set up, so that a line whose owner dies stays driven;
 after a random time within the stroke the actions are done. Result, one for each try: `fault`,
 `t0_ns` (just before the actions), `t_end_ns` (from here on the level is no longer judged: the line
 has been low for LOW_NS, or was waited for in vain), `told` (what the desk said), `committed` (the
 last number of records that it heard were committed), `run`, `status`, `stored` (from the log),
-`stepped_s`. Times are CLOCK_MONOTONIC; when the line went low is for the plant's log to say.
+`stepped_s`, `fast_readings` (of the converter). Times are CLOCK_MONOTONIC; when the line went low
+is for the plant's log to say.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ import os
 import pickle
 import random
 import select
+import shutil
 import signal
 import sqlite3
 import sys
@@ -37,11 +40,12 @@ HERE = Path(__file__).resolve().parent
 sys.path += [str(HERE), str(HERE.parent / "kernel")]
 
 import guest_bare  # noqa: E402
+import guest_converter  # noqa: E402
 import guest_desk  # noqa: E402
 import guest_toggle  # noqa: E402
 
 from rig.core import places, state_file  # noqa: E402
-from rig.core.records import Condition  # noqa: E402
+from rig.core.records import Block, Condition  # noqa: E402
 from rig.runlog.store import RunLog  # noqa: E402
 
 MS = 1_000_000
@@ -85,8 +89,11 @@ class World:
         os.write(self.control, json.dumps(order).encode() + b"\n")
 
     def rest(self) -> None:
-        """Everything as before a run."""
+        """Everything as before a run; a log of hours would fill the guest's memory."""
         self.pull("relay", False)
+        for old in (*places.raw_dir().iterdir(), *places.data_dir().glob("runs.sqlite*")):
+            old.unlink()
+        shutil.copy(self.plan["log"], places.log_path())
         self.order(gauge=GAUGE)
         for pid in self.children:
             os.kill(pid, signal.SIGKILL)
@@ -287,15 +294,17 @@ def stored() -> dict[str, Any]:
         return {
             "run": run["id"], "status": run["status"], "stored": count.fetchone()[0] or 0,
             "remark": run["remark"], "stepped_s": run["clock_step_s"],
-            "conditions": conditions(run["id"]),
+            **of_records(run["id"]),
         }  # fmt: skip
 
 
-def conditions(run: int) -> list[str]:
-    """What made the run's data doubtful, in order."""
+def of_records(run: int) -> dict[str, Any]:
+    """What made the run's data doubtful, in order; readings of the converter's fast channels."""
     with RunLog.reading(places.log_path()) as log:
-        records = log.load(run).records()
-        return [record.kind for record in records if isinstance(record, Condition)][:50]
+        records = list(log.load(run).records())
+    kinds = [record.kind for record in records if isinstance(record, Condition)][:50]
+    fast = sum(len(record.codes) for record in records if isinstance(record, Block))
+    return {"conditions": kinds, "fast_readings": fast}
 
 
 def say_time(what: str) -> None:
@@ -306,18 +315,21 @@ def main() -> None:
     plan_path, result_path = sys.argv[1:]
     plan = json.loads(Path(plan_path).read_text())
     guest_desk.preload()
+    if plan.get("converter"):
+        guest_converter.install()
     pairs = pickle.loads(Path(plan["pairs"]).read_bytes())
     world, dice = World(plan, pairs), random.Random(plan["seed"])
     usb_interface()
     say_time("ready")
-    results = []
-    if plan.get("bare"):
-        world.rest()
-        results += guest_bare.measure(world, plan["chip"], plan["relay"], plan["bare"], dice)
-    for given in plan["tries"]:
-        results.append(one(world, given, dice))
-        say_time(json.dumps(results[-1]))
-        Path(result_path).write_text(json.dumps(results))
+    with Path(result_path).open("w", buffering=1) as results:
+        if plan.get("bare"):
+            world.rest()
+            bare = guest_bare.measure(world, plan["chip"], plan["relay"], plan["bare"], dice)
+            results.writelines(json.dumps(result) + "\n" for result in bare)
+        for given in plan["tries"]:
+            line = json.dumps(one(world, given, dice))
+            say_time(line)
+            results.write(line + "\n")
     world.rest()
 
 

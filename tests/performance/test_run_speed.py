@@ -5,15 +5,19 @@ from __future__ import annotations
 
 import json
 import os
+import random
+import statistics
 import subprocess
 import sys
+import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from conftest import Ratios, best_s
 from gpiozero import OutputDevice
-from gpiozero.pins.mock import MockFactory
+from gpiozero.pins.mock import MockFactory, MockPin
 
 ROOT = Path(__file__).parents[2]
 SETUP = ROOT / "demo/workshop.setup.toml"
@@ -60,34 +64,99 @@ def test_start_to_first_energise(tmp_path: Path, ratios: Ratios) -> None:
     ratios.at_most("start to first energise less settle wait, of 1.5 s", min(extra) / 1.5, 1.0)
 
 
+class TimedPin(MockPin):
+    """Keeps the instant at which it was first driven low."""
+
+    low_ns = 0
+
+    def _set_state(self, value: bool) -> None:
+        was_high = self._state
+        super()._set_state(value)
+        if was_high and not value:
+            TimedPin.low_ns = time.perf_counter_ns()
+
+
+PAIRS, TRIES = 150, 200
+
+
+def waited_ns(account: int) -> int:
+    """How long this thread was ready to run and did not (sched-stats.rst of the kernel)."""
+    return int(os.pread(account, 100, 0).split()[1])
+
+
+def p99(times: list[int]) -> int:
+    return sorted(times)[int(0.99 * len(times))]
+
+
 def test_sample_to_relay_off_against_a_bare_off(ratios: Ratios) -> None:
-    """The interlock's path from a decoded sample to the line off, against gpiozero alone."""
+    """From a decoded reading over the limit to the line low: the interlock, and a callback that
+    compares and calls gpiozero's off().
+
+    A try is a microsecond or two, and about one in a hundred is stopped by an interrupt of kernel
+    or hypervisor for 10 to 60 us, more on a busy machine: the p99 of one long row is on the edge
+    between the two and tells of the neighbours. Hence short blocks in turns, and their medians; a
+    try for which the kernel says that this thread waited for a processor is made again.
+    """
     from rig.bench.interlock.interlock import Interlock
     from rig.config.files.loading import load_setup
     from rig.core.records import Sample
     from rig.io.gpio import RelayCoil
 
     setup = load_setup(SETUP).setup
-    factory = MockFactory()
+    factory = MockFactory(pin_class=TimedPin)
     bare = OutputDevice(5, pin_factory=factory)
     coil = RelayCoil(17, factory)
-    bare_ns, path_ns = [], []
-    for n in range(3000):
+    over = Sample("pressure", 9999.0, 1, "good")
+    account = os.open(f"/proc/self/task/{threading.get_native_id()}/schedstat", os.O_RDONLY)
+
+    def callback(sample: Sample) -> None:
+        if sample.value is None or not sample.value <= 500.0:
+            bare.off()
+
+    def bare_ns() -> int:
         bare.on()
         start = time.perf_counter_ns()
-        bare.off()
-        bare_ns.append(time.perf_counter_ns() - start)
+        callback(over)
+        return TimedPin.low_ns - start
+
+    def path_ns() -> int:
         interlock = Interlock(coil, setup, lambda _: None, time.monotonic_ns)
         interlock.energise(1)
-        sample = Sample("pressure", 9999.0, n, "good")
         start = time.perf_counter_ns()
-        interlock.see_sample(sample)
-        path_ns.append(time.perf_counter_ns() - start)
-        assert not coil.commanded_on
+        interlock.see_sample(over)
+        assert interlock.trip is not None and not coil.commanded_on
+        return TimedPin.low_ns - start
+
+    def block_of(one: Callable[[], int]) -> list[int]:
+        times: list[int] = []
+        while len(times) < TRIES:
+            waited = waited_ns(account)
+            took = one()
+            if waited_ns(account) == waited:
+                times.append(took)
+        return times
+
+    pairs = []
+    for n in range(PAIRS):
+        block = {}
+        for one in (bare_ns, path_ns) if n % 2 else (path_ns, bare_ns):
+            block[one] = p99(block_of(one))
+            for line in (5, 17):
+                factory.pin(line).clear_states()  # a mock pin keeps all it ever was
+        pairs.append((block[path_ns], block[bare_ns]))
+    os.close(account)
     coil.close()
     bare.close()
-    p99 = [sorted(times)[int(0.99 * len(times))] for times in (path_ns, bare_ns)]
-    ratios.at_most("sample to relay off, p99, times a bare off()", p99[0] / p99[1], 10)
+    factory.close()
+
+    def ratio(of: list[tuple[int, int]]) -> float:
+        return statistics.median(p for p, _ in of) / statistics.median(b for _, b in of)
+
+    dice = random.Random(1)
+    drawn = sorted(ratio(dice.choices(pairs, k=PAIRS)) for _ in range(2000))
+    low, high = drawn[50], drawn[-51]
+    ratios.note("sample to line low, p99, times a bare off() in a callback", f"{ratio(pairs):.2f}")
+    ratios.at_most("the same, upper end of its 95 % interval", high, 3, f"(lower end {low:.3g})")
 
 
 GROWTH = """

@@ -15,9 +15,14 @@ NOT_LOWERED = (
 )
 
 
+def is_over(pressure_kpa: float, limit_kpa: float) -> bool:
+    """Whether a reading is above the limit, without a word about it."""
+    return not pressure_kpa <= limit_kpa
+
+
 def over_pressure(pressure_kpa: float, limit_kpa: float) -> Finding | None:
     """A reading above the limit."""
-    if pressure_kpa <= limit_kpa:
+    if not is_over(pressure_kpa, limit_kpa):
         return None
     return Finding(
         registry.OVER_PRESSURE, pressure_kpa, limit_kpa, "kPa",

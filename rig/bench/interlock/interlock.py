@@ -105,10 +105,16 @@ class Interlock:
     # -- what arrives
 
     def see_sample(self, sample: Sample) -> None:
-        """Called with every reading before anything else sees it."""
-        watch_of = self._gauge if sample.channel == "pressure" else self._channels
-        for finding in watch_of.see(sample):
-            self._judge(finding, sample.t_ns)
+        """Called with every reading before anything else sees it. Over the limit of pressure the
+        line goes low first: looking at the other rules and wording the trip took as long again."""
+        pressure = sample.channel == "pressure"
+        try:
+            if pressure and self._over_limit(sample.value):
+                self.release()
+        finally:
+            watch_of = self._gauge if pressure else self._channels
+            for finding in watch_of.see(sample):
+                self._judge(finding, sample.t_ns)
 
     def see_block(self, reading: Sample) -> None:
         """The same for a block of a fast channel, as one reading (channel_watch.as_sample)."""
@@ -117,7 +123,11 @@ class Interlock:
             return
         limit_kpa = self._gauge.limit_kpa
         if reading.value is not None and limit_kpa is not None:
-            self._judge(gauge_rules.over_pressure(reading.value, limit_kpa), reading.t_ns)
+            try:
+                if self._over_limit(reading.value):
+                    self.release()
+            finally:
+                self._judge(gauge_rules.over_pressure(reading.value, limit_kpa), reading.t_ns)
         mean = self._means.add(reading)
         if mean is not None:
             self.see_sample(mean)
@@ -224,6 +234,12 @@ class Interlock:
         return None if level is None else level == self._setup.switch_closed_level
 
     # -- inside
+
+    def _over_limit(self, pressure_kpa: float | None) -> bool:
+        limit_kpa = self._gauge.limit_kpa
+        if pressure_kpa is None or limit_kpa is None:
+            return False
+        return gauge_rules.is_over(pressure_kpa, limit_kpa)
 
     def _judge_edges(self, line: str, level: int, now_ns: int) -> None:
         if level == self._edge_level.get(line, level):

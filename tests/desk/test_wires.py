@@ -1,0 +1,62 @@
+# SPDX-License-Identifier: MIT
+"""When the desk's turn ends, on a clock that only moves while it waits."""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Iterator
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from rig.desk import wires
+from rig.desk.signals import StopSignals
+from rig.desk.wires import Wires
+
+
+@pytest.fixture
+def silent(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Wires, SimpleNamespace]]:
+    """Wires to a bench that says nothing, and the clock."""
+    clock = SimpleNamespace(now=1000.0)
+    clock.monotonic = lambda: clock.now
+
+    def select(*words: Any) -> tuple[list[int], list[int], list[int]]:
+        clock.now += words[3]
+        return [], [], []
+
+    monkeypatch.setattr(wires, "time", clock)
+    monkeypatch.setattr(wires, "select", SimpleNamespace(select=select))
+    desk, bench = socket.socketpair()
+    reader, writer = os.pipe()
+    signals = StopSignals()
+    made = Wires(SimpleNamespace(desk=desk, status=reader), signals, lambda _: None)  # type: ignore[arg-type]
+    yield made, clock
+    for end in (desk, bench, signals._reader, signals._writer):
+        end.close()
+    os.close(reader)
+    os.close(writer)
+
+
+@pytest.mark.parametrize("phase_s", [0.0, 0.01, 0.05, 0.09])
+def test_the_guards_silence_does_not_wait_for_the_next_beat(
+    silent: tuple[Wires, SimpleNamespace], phase_s: float
+) -> None:
+    made, clock = silent
+    made.turn()
+    made.heard = clock.now - phase_s
+    turns = 0
+    while not clock.now - made.heard > 0.5:
+        made.turn(0.5)
+        turns += 1
+    assert clock.now - made.heard <= 0.502
+    assert turns <= 7
+
+
+def test_without_a_guard_it_waits_for_the_beat(silent: tuple[Wires, SimpleNamespace]) -> None:
+    made, clock = silent
+    made.turn()
+    began, made.heard = clock.now, clock.now - 0.45
+    made.turn()
+    assert clock.now - began == pytest.approx(0.1)

@@ -1,0 +1,40 @@
+# SPDX-License-Identifier: MIT
+"""The arithmetic of the study's table, on tries made up by hand."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from fault_study import Try, made_from, margin, seconds_a_try, table
+
+S = 1_000_000_000
+
+
+def a_try(off_ms: float | None, *, unfit: str = "", **facts: object) -> Try:
+    return Try("bench hit", 250.0, off_ms, 20.0, unfit, 5, 5, facts)
+
+
+def test_the_margin_is_the_worst_fit_time_over_the_budget() -> None:
+    tries = [a_try(50.0), a_try(200.0), a_try(240.0, unfit="the emulator stood still")]
+    assert margin(tries) == pytest.approx(0.8)
+    assert "| 250 | 80 % | 0 | 0 in 2" in table(tries)
+
+
+@pytest.mark.parametrize("tries", [[], [a_try(None)], [a_try(90.0, covered=False)]])
+def test_no_margin_where_nothing_went_low_or_was_to(tries: list[Try]) -> None:
+    assert margin(tries) is None
+
+
+def test_seconds_a_try_leave_the_bare_loop_out() -> None:
+    bare = [a_try(1.0, t0_ns=n * S // 10) for n in range(50)]
+    runs = [a_try(1.0, t0_ns=(10 + 4 * n) * S, run=n) for n in range(5)]
+    assert seconds_a_try(bare + runs) == pytest.approx(4.0)
+    assert math.isnan(seconds_a_try(bare))
+
+
+def test_the_table_says_what_it_was_made_from(tmp_path: Path) -> None:
+    assert made_from(tmp_path).startswith("commit unknown, 20")
+    words = made_from(Path(__file__).parent).split()
+    assert words[0] == "commit" and len(words[1].strip(",")) >= 7
