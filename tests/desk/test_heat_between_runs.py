@@ -187,3 +187,17 @@ def test_the_page_counts_down(tmp_path: Path) -> None:
         check=False,
     )  # fmt: skip
     assert done.stdout == "counted\n", done.stderr
+
+
+def test_a_coil_that_stays_live_goes_on_heating_and_is_not_believed_afterwards(
+    tmp_path: Path,
+) -> None:
+    welded = HOT + '[simulated]\nfault = "contact welded"\nfault_after = "500 ms"\n'
+    short = 'kind = "strokes"\nstrokes = 6\non_time = "150 ms"\nrest = "150 ms"\n'
+    done = rig("run", *write_files(tmp_path, welded, short), "--fast", "--json")
+    assert done.returncode == 6
+    kept = coil_heat.read(coil_heat.heat_path(path()))
+    assert kept is not None and kept.open
+    assert rig("clear").returncode == 0
+    held = fast(tmp_path, ONE)
+    assert held.returncode == 4 and f"assumed: {coil_heat.UNCLEAN}" in held.stderr
