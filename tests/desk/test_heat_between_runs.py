@@ -24,11 +24,13 @@ time_constant = "4 min"
 surroundings = "40 degC"
 temperature_limit = "120 degC"
 [limits]
-on_time = "100 s"
+on_time = "200 s"
 duty = "100 %"
 ''').replace("22 ohm", "14 ohm")  # fmt: skip
 HOT = HOT.replace("12.6 V", "14.4 V")
 ONE = 'kind = "strokes"\nstrokes = 1\non_time = "80 s"\nrest = "10 s"\n'
+LONG = ONE.replace("80 s", "190 s")
+"""So long that a coil just tripped has to rest for minutes: a busy computer takes its time."""
 EIGHT = ONE.replace("strokes = 1", "strokes = 8")
 STATE = "simulated-line17"
 
@@ -63,7 +65,7 @@ def test_eight_runs_of_one_stroke_are_held_up_where_one_run_of_eight_trips(tmp_p
     assert "coil estimated at " in words and "ready in " in words and "do not touch" in words
     trips_in = next(n for n in range(1, 9) if model_peak_degc(n) > 120)
     # the same stroke; a busy computer takes seconds between two runs, in which the coil cools
-    assert trips_in - 1 <= held <= trips_in + 1
+    assert trips_in - 1 <= held < 8
     kept = coil_heat.read(coil_heat.heat_path(path()))
     assert kept is not None and kept.temperature_degc is not None
     assert 90 < kept.temperature_degc <= 120
@@ -83,10 +85,12 @@ def test_one_run_of_eight_trips_and_clear_waits_for_the_same_coil(tmp_path: Path
 
 
 def test_waiting_in_virtual_time_takes_none_and_never_passes_the_limit(tmp_path: Path) -> None:
-    for _ in range(5):
-        done = fast(tmp_path, ONE, "--wait")
+    rested = False
+    for _ in range(3):
+        done = rig("run", *write_files(tmp_path, HOT, LONG), "--fast", "--json", "--wait")
         assert done.returncode == 0, done.stderr
-    assert "rested for" in done.stderr
+        rested = rested or "rested for" in done.stderr
+    assert rested
 
 
 def test_a_run_after_a_rest_is_the_run_of_its_seed(tmp_path: Path) -> None:
@@ -100,7 +104,7 @@ def test_a_data_folder_from_before_is_assumed_hot_and_a_measurement_ends_that(
 ) -> None:
     assert fast(tmp_path, ONE).returncode == 0
     coil_heat.heat_path(path()).unlink()
-    done = fast(tmp_path, ONE)
+    done = fast(tmp_path, LONG)
     assert done.returncode == 4
     assert "coil estimated at 120 degC (assumed: the file" in done.stderr
     setup, _ = write_files(tmp_path, HOT, ONE)
@@ -114,7 +118,7 @@ def test_heat_goes_over_into_real_processes(tmp_path: Path) -> None:
     assert fast(tmp_path, EIGHT).returncode == 3
     state_file.clear_latch(path())
     before = coil_heat.heat_path(path()).read_text()
-    held = rig("run", *write_files(tmp_path, HOT, ONE), "--json")
+    held = rig("run", *write_files(tmp_path, HOT, LONG), "--json")
     assert held.returncode == 4 and "ready in " in held.stderr and "--wait" in held.stderr
     kept = coil_heat.read(coil_heat.heat_path(path()))
     assert kept is not None and kept.at.boot_id == boot_id() and not kept.open
@@ -131,7 +135,7 @@ def test_a_terminal_counts_down_and_begins_nothing_when_left(tmp_path: Path) -> 
     assert fast(tmp_path, EIGHT).returncode == 3
     state_file.clear_latch(path())
     desk, terminal = pty.openpty()
-    words = command("run", *write_files(tmp_path, HOT, ONE))
+    words = command("run", *write_files(tmp_path, HOT, LONG))
     run = subprocess.Popen(words, stdin=terminal, stdout=subprocess.DEVNULL, stderr=terminal)
     os.close(terminal)
     seen = b""
@@ -181,7 +185,7 @@ def test_the_page_counts_down(tmp_path: Path) -> None:
     )
     assert fast(tmp_path, EIGHT).returncode == 3
     state_file.clear_latch(path())
-    files = write_files(tmp_path, HOT, ONE)
+    files = write_files(tmp_path, HOT, LONG)
     done = subprocess.run(
         [sys.executable, "-c", code, *files], capture_output=True, text=True, timeout=90,
         check=False,
@@ -199,5 +203,5 @@ def test_a_coil_that_stays_live_goes_on_heating_and_is_not_believed_afterwards(
     kept = coil_heat.read(coil_heat.heat_path(path()))
     assert kept is not None and kept.open
     assert rig("clear").returncode == 0
-    held = fast(tmp_path, ONE)
+    held = fast(tmp_path, LONG)
     assert held.returncode == 4 and f"assumed: {coil_heat.UNCLEAN}" in held.stderr
