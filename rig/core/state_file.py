@@ -204,9 +204,9 @@ def give_up(path: Path, owner: Owner, *, new: bool) -> None:
             path.with_suffix(".change").unlink()  # no trace of a use that was none
 
 
-def latch_dead_owner(path: Path, off: str = "") -> RigState | None:
+def latch_dead_owner(path: Path) -> RigState | None:
     """The state, in which an owner of this boot that is dead is latched as a trip, unless one is
-    latched already. `off` is what is known of the coil. Nobody saw that owner release its line."""
+    latched already: nobody saw that owner release its line."""
     with changing(path) if path.exists() else contextlib.nullcontext():
         state = read(path)
         owner = state.owner if state is not None else None
@@ -214,9 +214,9 @@ def latch_dead_owner(path: Path, off: str = "") -> RigState | None:
             return state
         if state.trip is None:
             message = (
-                f"The bench (process {owner.pid}) ended without releasing its line. "
-                + (f"Coil now: {off}. " if off else "Nobody saw the coil off since. ")
-                + "Make sure that the coil is off (`rig safe`), and find out what ended the bench."
+                f"The bench (process {owner.pid}) ended without releasing its line, and nobody saw "
+                "the coil off since. Make sure that the coil is off (`rig safe`), and find out "
+                "what ended the bench."
             )
             trip = Trip(RELEASE_NOT_SEEN, None, None, "", time.monotonic_ns(), message)
             state = replace(state, trip=trip, tripped_utc_s=time.time())
