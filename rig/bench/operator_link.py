@@ -52,8 +52,7 @@ class _Peer:
         """In a place kept for a stop: when it has to have ordered it (monotonic)."""
 
     def read(self, most: int) -> list[bytes]:
-        """Whole lines that have arrived, at most so many: a flood waits, it cannot hold the
-        loop."""
+        """Whole lines that have arrived, at most `most`: a flood waits and cannot hold the loop."""
         if len(self._lines) < most:
             self._receive()
         lines, self._lines = self._lines[:most], self._lines[most:]
