@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: MIT
 """Who may do what: everybody sees, one operator operates, anybody stops.
 
-On the loopback whoever sits at this computer may operate. On a network a browser may write once it
-gave the passcode; before that it only looks. One browser at a time has the controls; another takes
-them over only by an act of its own, which is told. Nothing is encrypted: the passcode keeps a
+On the loopback the account that owns the data folder may operate, as it alone may open the bench's
+socket (mode 0600). Any other account of this computer, and any browser of a network, may write once
+it gave the passcode; before that it only looks. One browser at a time has the controls; another
+takes them over only by an act of its own, which is told. Nothing is encrypted: the passcode keeps a
 mistake out, not an attacker who listens on the network.
 """
 
@@ -23,6 +24,7 @@ from flask import (
     Blueprint,
     Flask,
     current_app,
+    g,
     redirect,
     render_template,
     request,
@@ -32,6 +34,7 @@ from flask import (
 from werkzeug.security import check_password_hash, generate_password_hash
 from werkzeug.wrappers import Response
 
+from webui import local_peer
 from webui.faults import PageFault
 
 P = ParamSpec("P")
@@ -43,9 +46,15 @@ PASSCODE_FILE = "page.passcode"
 SHORTEST = 6
 NO_PASSCODE = "none was set"
 """In place of a hash: no passcode opens, so that nothing can be changed over a network."""
+OTHER_ACCOUNT = (
+    "This browser belongs to another account of the rig's computer, or comes over a network, and "
+    "no passcode was set."
+)
 TRIES, TRIES_WITHIN_S = 5, 60.0
 ALL_TRIES = 20
 """Wrong passcodes from all addresses together within the same time."""
+FORWARDED = ("Forwarded", "X-Forwarded-For", "Via")
+"""Who comes with one of these comes through another program, whose account says nothing."""
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 _EXEMPT, _TAKES = "_without_token", "_takes_bytes"
 
@@ -116,9 +125,12 @@ def passcode_hash(folder: Path) -> str | None:
 def install(app: Flask) -> None:
     """Sessions, and a token on everything that changes something.
 
-    Config: PASSCODE_HASH (None: this browser needs none), which is required off the loopback.
+    Config: PASSCODE_HASH (None: nobody needs one); OWNER (an account that needs none when it comes
+    over the loopback directly, None: there is no such account) with LISTENS_AT, the server's own
+    address and port.
     """
-    app.config.setdefault("PASSCODE_HASH", None)
+    for name in ("PASSCODE_HASH", "OWNER", "LISTENS_AT"):
+        app.config.setdefault(name, None)
     app.config.update(
         SECRET_KEY=app.config.get("SECRET_KEY") or secrets.token_bytes(32),
         SESSION_COOKIE_HTTPONLY=True,
@@ -188,9 +200,21 @@ def who() -> str:
 
 
 def may_write() -> bool:
-    """Whether this browser may change anything: on the loopback yes, else after the passcode."""
+    """Whether this browser may change anything: the owner's, or one that gave the passcode."""
     wanted = current_app.config["PASSCODE_HASH"]
-    return wanted is None or session.get("passcode") is True
+    return wanted is None or session.get("passcode") is True or _is_owner()
+
+
+def _is_owner() -> bool:
+    """Whether the owner's account is at the other end. Asked of each connection and never kept in
+    the session: a cookie can be carried to another account."""
+    owner, here = current_app.config["OWNER"], current_app.config["LISTENS_AT"]
+    if owner is None or here is None or any(name in request.headers for name in FORWARDED):
+        return False
+    if "peer_uid" not in g:
+        port = int(request.environ.get("REMOTE_PORT") or 0)
+        g.peer_uid = local_peer.uid_of((request.remote_addr or "0.0.0.0", port), here)  # noqa: S104
+    return bool(g.peer_uid == owner)
 
 
 def is_operator() -> bool:
@@ -210,7 +234,10 @@ def controls() -> Controls:
 
 def _only_to_look() -> PageFault:
     what = "This browser has not given the passcode."
-    return PageFault(403, "Only to look at", what, "Give it under Bench, Take the controls.")
+    remedy = "Give it under Bench, Take the controls."
+    if current_app.config["PASSCODE_HASH"] == NO_PASSCODE:
+        what, remedy = OTHER_ACCOUNT, "Set one at the rig: rig serve --set-passcode."
+    return PageFault(403, "Only to look at", what, remedy)
 
 
 def writer_only(view: Callable[P, R]) -> Callable[P, R]:
@@ -246,7 +273,9 @@ def operator_only(view: Callable[P, R]) -> Callable[P, R]:
 @blueprint.get("/controls")
 def ask() -> str:
     """The passcode, where one is wanted, and the controls."""
-    return render_template("controls.html", wanted=not may_write(), wrong=None)
+    wrong = OTHER_ACCOUNT if current_app.config["PASSCODE_HASH"] == NO_PASSCODE else None
+    wanted = not may_write()
+    return render_template("controls.html", wanted=wanted, wrong=wrong if wanted else None)
 
 
 @blueprint.post("/controls")

@@ -40,6 +40,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
         MAX_CONTENT_LENGTH=FORM_MOST,  # a route that takes files says so itself
         HUB=None,
         STOP_PORT=None,
+        PAGE_PORT=None,
     )
     app.config.from_mapping(config or {})
     if app.config["RUN_LOG"] is None:

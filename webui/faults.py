@@ -8,6 +8,7 @@ from pydantic import ValidationError
 from werkzeug.exceptions import HTTPException, NotFound, SecurityError
 
 from rig.core.errors import RigError
+from webui import security
 
 REMEDIES = {
     400: "Check the address that was typed, or go back to the run log.",
@@ -16,11 +17,6 @@ REMEDIES = {
     413: "Send less at once.",
     500: "Reload the page. If it stays, the terminal of rig serve says more.",
 }
-
-FOREIGN_HOST = """\
-This rig does not answer to the host name that was asked for.
-Type the address that rig serve printed, or start it with --name and the name you use.
-"""
 
 
 class PageFault(Exception):
@@ -50,7 +46,8 @@ def install(app: Flask) -> None:
     @app.errorhandler(SecurityError)
     def _foreign(_error: SecurityError) -> Response:
         # No page for a name that is not ours: it may be another site's, pointed at this machine.
-        return Response(FOREIGN_HOST, status=400, mimetype="text/plain")
+        words = security.foreign_host(app.config["TRUSTED_HOSTS"])
+        return Response(words, status=400, mimetype="text/plain")
 
     @app.errorhandler(HTTPException)
     def _http(error: HTTPException) -> Response:

@@ -4,6 +4,9 @@
 from __future__ import annotations
 
 import socket
+from collections.abc import Mapping, Sequence
+from typing import Any
+from urllib.parse import urlsplit
 
 from flask import Flask, Response, request
 
@@ -26,7 +29,8 @@ HEADERS = {
     "Content-Security-Policy": CONTENT_SECURITY_POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
+    # not no-referrer: that makes a browser send "Origin: null" with our own stop form
+    "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
@@ -48,14 +52,55 @@ def install(app: Flask) -> None:
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
         second = app.config.get("STOP_PORT")
-        if second:  # the stop has a way of its own, past this server's queue
-            host = request.host.rsplit(":", 1)[0]
+        host = host_of(request.environ)
+        if second and host in app.config["TRUSTED_HOSTS"]:  # the stop's own way, past the queue
             policy = CONTENT_SECURITY_POLICY.replace(
                 "connect-src 'self'", f"connect-src 'self' http://{host}:{second}"
             )
             response.headers["Content-Security-Policy"] = policy
         response.headers.setdefault("Cache-Control", "no-cache")
         return response
+
+
+ANOTHER_SITE = """\
+A page of another site asked for this, not the rig's own page: nothing was done.
+To stop a run open the rig's own page, or use the mushroom stop.
+"""
+
+
+def host_of(environ: Mapping[str, Any]) -> str:
+    """The host name that was asked for, without its port."""
+    return str(environ.get("HTTP_HOST", "")).rsplit(":", 1)[0].lower()
+
+
+def foreign_host(names: Sequence[str]) -> str:
+    """What is answered to a host name that is not ours."""
+    return (
+        "This rig does not answer to the host name that was asked for; nothing was done.\n"
+        f"It answers to: {', '.join(names)}.\n"
+        "Use one of these, or start rig serve with --name and the name you use.\n"
+    )
+
+
+def of_another_site(environ: Mapping[str, Any], page_port: int | None = None) -> bool:
+    """Whether a browser sent this for a page that is not the rig's own; its host is trusted.
+
+    Browsers say so in Sec-Fetch-Site (W3C Fetch Metadata), to addresses that they take for safe:
+    the loopback, not a plain address of a network. Else Origin says it (RFC 6454, section 7), with
+    every POST. What sends neither is no browser. `page_port`: where the page is, if not here.
+    """
+    origin, site = environ.get("HTTP_ORIGIN"), environ.get("HTTP_SEC_FETCH_SITE")
+    wanted = str(environ.get("HTTP_HOST", "")).lower()
+    if page_port is not None:  # another port is another origin of the same site
+        wanted = f"{host_of(environ)}:{page_port}"
+        if site == "cross-site":
+            return True
+    elif site is not None:
+        return site not in ("same-origin", "none")
+    if origin is None:
+        return False
+    asked = urlsplit(str(origin)).netloc.lower()
+    return asked.removesuffix(":80") != wanted.removesuffix(":80")
 
 
 def own_names(addresses: list[str]) -> list[str]:

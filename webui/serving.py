@@ -15,17 +15,21 @@ import threading
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from waitress.server import create_server
-
 from rig.core.errors import UsageError
 from webui import security
 from webui.app import FORM_MOST, create_app
+from webui.listener import Listener
 from webui.work.logwork import CAPTURE_BYTES
 
 DEFAULT_PORT = 8642
 THREADS = 24
 """Streams of live data take at most ten of them (webui.live.stream)."""
 STOP_THREADS = 2
+PATIENCE_S, STOP_PATIENCE_S = 10.0, 2.0
+"""So long a connection may be idle, or its request half sent."""
+EACH, MOST = 64, 250
+"""Connections from one address, and from all."""
+STOP_EACH, STOP_MOST = 16, 64
 OUT_MOST = 128 * 1024
 """Kept for a browser that reads slowly; what is older than this would be shown as live."""
 BODY_MOST = CAPTURE_BYTES + (1 << 20)
@@ -84,22 +88,30 @@ def own_addresses() -> list[str]:
 def open_stop_server(address: str, names: Sequence[str], app: Any) -> Any:
     """A listener on a free port that takes a stop and nothing else, with threads of its own: no
     crowd of viewers stands in its way."""
-    trusted = {*security.own_names(reachable_at(address)), *(name.lower() for name in names)}
+    trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
+    plain = [("Content-Type", "text/plain; charset=utf-8"), ("X-Content-Type-Options", "nosniff")]
 
     def answer(environ: dict[str, Any], start: Any) -> list[bytes]:
-        host = environ.get("HTTP_HOST", "").rsplit(":", 1)[0].lower()
-        if host not in trusted:
-            start("400 Bad Request", [("Content-Type", "text/plain")])
-            return [b"unknown host name\n"]
+        if security.host_of(environ) not in trusted:
+            start("400 Bad Request", plain)
+            return [security.foreign_host(trusted).encode()]
         if environ["REQUEST_METHOD"] != "POST" or environ["PATH_INFO"] != "/stop":
-            start("404 Not Found", [("Content-Type", "text/plain")])
+            start("404 Not Found", plain)
             return [b"POST /stop\n"]
+        if security.of_another_site(environ, app.config["PAGE_PORT"]):
+            start("403 Forbidden", plain)
+            return [security.ANOTHER_SITE.encode()]
         done = app.extensions["hub"].stop("stopped on a page")
-        start("200 OK", [("Content-Type", "application/json"), ("Cache-Control", "no-store")])
+        headers = [("Content-Type", "application/json"), ("Cache-Control", "no-store")]
+        origin = environ.get("HTTP_ORIGIN")
+        if origin:  # checked above: the rig's own page, at its other port
+            headers.append(("Access-Control-Allow-Origin", origin))
+        start("200 OK", headers)
         return [json.dumps({"off": done.off, "words": done.words}).encode()]
 
-    return create_server(answer, host=address, port=0, threads=STOP_THREADS, ident=None,
-                         max_request_body_size=FORM_MOST)  # fmt: skip
+    return Listener(answer, patience_s=STOP_PATIENCE_S, each=STOP_EACH, most=STOP_MOST,
+                    host=address, port=0, threads=STOP_THREADS,
+                    max_request_body_size=FORM_MOST)  # fmt: skip
 
 
 def open_server(address: str, port: int, names: Sequence[str] = (), **config: Any) -> Any:
@@ -112,12 +124,13 @@ def open_server(address: str, port: int, names: Sequence[str] = (), **config: An
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     app = create_app({"TRUSTED_HOSTS": trusted, **config})
     try:
-        server = create_server(
-            app, host=address, port=port, threads=THREADS, ident=None, channel_timeout=30,
-            connection_limit=200, outbuf_high_watermark=OUT_MOST,
-            max_request_body_size=BODY_MOST,
+        server = Listener(
+            app, patience_s=PATIENCE_S, each=EACH, most=MOST, host=address, port=port,
+            threads=THREADS, outbuf_high_watermark=OUT_MOST, max_request_body_size=BODY_MOST,
         )  # fmt: skip
         server.app = app
+        app.config["PAGE_PORT"] = int(server.effective_port)
+        app.config["LISTENS_AT"] = (address, int(server.effective_port))
         return server
     except OSError as error:
         raise UsageError(

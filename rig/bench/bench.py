@@ -327,8 +327,9 @@ class Bench:
             return
         state = str(self.states.state)
         line = self._teller.line(
-            now_ns, state, self._step, self.interlock, self._intake.readings, self.orders.lag_s
-        )
+            now_ns, state, self._step, self.interlock, self._intake.readings, self.orders.lag_s,
+            at_once=self.orders.stop_why is not None,  # a person waits for two dead looks
+        )  # fmt: skip
         if line is not None:
             self._desk.send(line)
             self._desk.flush()

@@ -19,6 +19,9 @@ from rig.bench.streams import OutQueue
 from rig.core import messages
 from rig.core.messages import MAX_LINE, Order
 
+OPERATOR_LINES, WATCHER_LINES = 16, 16
+"""Lines taken in one turn: of the operator, and of all others together. Each of these has at least
+one, so that nobody's flood keeps another's stop out."""
 MAX_WATCHERS = 8
 STOPPERS = 8
 """Places above those, for whoever comes to order a stop; who has not within STOPPER_S must go."""
@@ -40,7 +43,6 @@ class _Peer:
     """One connected socket: lines in, bounded queue out."""
 
     LIMIT = 4 << 20
-    LINES = 32
 
     def __init__(self, sock: socket.socket) -> None:
         self.sock, self.out, self._buffer = sock, OutQueue(sock, self.LIMIT), b""
@@ -49,11 +51,11 @@ class _Peer:
         self.until_s: float | None = None
         """In a place kept for a stop: when it has to have ordered it (monotonic)."""
 
-    def read(self) -> list[bytes]:
-        """Whole lines that have arrived, at most LINES: a flood waits, it cannot hold the loop."""
-        if len(self._lines) < self.LINES:
+    def read(self, most: int) -> list[bytes]:
+        """Whole lines that have arrived, at most `most`: a flood waits and cannot hold the loop."""
+        if len(self._lines) < most:
             self._receive()
-        lines, self._lines = self._lines[: self.LINES], self._lines[self.LINES :]
+        lines, self._lines = self._lines[:most], self._lines[most:]
         return lines
 
     def _receive(self) -> None:
@@ -110,10 +112,11 @@ class DeskLink:
         """Orders that have arrived. A malformed line is answered, never obeyed."""
         self._accept()
         orders: list[Order] = []
+        each = max(1, WATCHER_LINES // max(1, len(self._watchers)))
         for peer in self._peers():
             if peer.gone:
                 continue
-            for line in peer.read():
+            for line in peer.read(OPERATOR_LINES if peer is self._operator else each):
                 try:
                     order = messages.read_order(line)
                 except ValueError as error:

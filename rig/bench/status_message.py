@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the bench tells its desks ten times a second."""
+"""What the bench tells its desks ten times a second, and every turn once a stop was ordered."""
 
 from __future__ import annotations
 
@@ -27,9 +27,11 @@ class StatusTeller:
         interlock: Interlock,
         readings: Mapping[str, Sample],
         lag_s: float,
+        *,
+        at_once: bool = False,
     ) -> str | None:
-        """The status as a telling; None until it is due again."""
-        if now_ns < self._next_ns:
+        """The status as a telling; None until it is due again, unless it is wanted at once."""
+        if now_ns < self._next_ns and not at_once:
             return None
         self._next_ns = now_ns + STATUS_NS
         pressure = readings.get("pressure")

@@ -59,7 +59,7 @@ def command(
     The page is no safety function, and its Stop is no emergency stop.
     """
     from rig.core import places
-    from webui import access, serving
+    from webui import access, local_peer, serving
     from webui.live.files import Files
     from webui.live.hub import Hub
 
@@ -70,10 +70,11 @@ def command(
     config: dict[str, Any] = {"HUB": None}
     if setups:
         config["HUB"] = Hub(places.state_dir(), Files(setups, sheets, places.data_dir() / "sheets"))
-        if not serving.is_loopback(address):
-            config["PASSCODE_HASH"] = _passcode(places.data_dir())
-    elif not serving.is_loopback(address):
-        config["PASSCODE_HASH"] = access.passcode_hash(places.data_dir()) or access.NO_PASSCODE
+    config["PASSCODE_HASH"] = access.passcode_hash(places.data_dir()) or access.NO_PASSCODE
+    if serving.is_loopback(address):
+        config["OWNER"] = local_peer.owner_of(places.data_dir())
+    elif setups:
+        _needs_passcode(places.data_dir())
     server = serving.open_server(
         address, serving.DEFAULT_PORT if port is None else port, names, **config
     )
@@ -89,6 +90,8 @@ def command(
             click.echo(f"EXPOSED  {serving.EXPOSED}")
         if config["HUB"] is not None:
             click.echo("The page can operate the rig. It is no safety function.")
+        if "OWNER" in config:
+            click.echo("Other accounts of this computer only look, until they give the passcode.")
         click.echo("Ctrl-C ends it.")
         serving.serve(server, second)
     finally:
@@ -106,13 +109,11 @@ def _set_passcode(folder: Path) -> None:
     click.echo(f"Kept as a hash in {folder / access.PASSCODE_FILE}.")
 
 
-def _passcode(folder: Path) -> str:
+def _needs_passcode(folder: Path) -> None:
     from webui import access
 
-    kept = access.passcode_hash(folder)
-    if kept is None:
+    if access.passcode_hash(folder) is None:
         raise UsageError(
             "A rig that can be operated over a network needs a passcode. Set one first: "
             "`rig serve --set-passcode`."
         )
-    return kept

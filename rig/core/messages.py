@@ -59,9 +59,16 @@ def read_order(line: bytes) -> Order:
 def _number(value: Any) -> float | None:
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not _finite(value):
         raise ValueError(f"not a finite number: {value!r:.40}")
     return float(value)
+
+
+def _finite(value: float) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # an integer beyond every float
+        return False
 
 
 def read_telling(line: bytes) -> Mapping[str, Any]:
@@ -79,6 +86,6 @@ def _object(line: bytes) -> dict[str, Any]:
         raise ValueError(f"not JSON: {line[:40]!r}") from error
     if not isinstance(data, dict):
         raise ValueError("not a JSON object")
-    if data.get("v") != VERSION:
+    if isinstance(data.get("v"), bool) or data.get("v") != VERSION:
         raise ValueError(f"message version {data.get('v')!r:.20}, this program speaks {VERSION}")
     return data

@@ -14,7 +14,7 @@ from bench_rig import LoopOnly, ScriptedRig, make_bench
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rig.bench.operator_link import DeskLink
+from rig.bench.operator_link import MAX_WATCHERS, OPERATOR_LINES, STOPPERS, WATCHER_LINES, DeskLink
 from rig.config.sheet.model import StrokesSheet
 from rig.core import messages
 
@@ -22,6 +22,8 @@ SHEET = StrokesSheet.model_validate(
     {"kind": "strokes", "strokes": 20, "on_time": "200 ms", "rest": "200 ms"}
 )
 MANY, SOME = 100_000, 3_000
+LINES_MOST = OPERATOR_LINES + WATCHER_LINES
+assert LINES_MOST == 32, "webui/help/hazards.md says so"
 
 
 class Broken(Exception):
@@ -145,28 +147,80 @@ FIELDS = st.dictionaries(
     st.sampled_from(["v", "order", "why", "lag_s", "free_mb", "x"]),
     st.sampled_from([messages.VERSION, *messages.ORDERS]) | VALUES,
 )
+NEARLY = st.fixed_dictionaries(
+    {"v": st.just(messages.VERSION), "order": st.sampled_from(messages.ORDERS)},
+    optional={
+        "why": st.text(max_size=600) | VALUES,
+        "lag_s": st.floats() | st.sampled_from([True, 10**400, "1"]),
+        "free_mb": st.floats() | VALUES,
+        "x": VALUES,
+    },
+)
+"""One field away from an order, or an order."""
 LINES = (
     st.binary(max_size=300)
-    | FIELDS.map(lambda fields: json.dumps(fields).encode())
+    | (FIELDS | NEARLY).map(lambda fields: json.dumps(fields).encode())
     | st.just(b"[" * 30_000)
-    | st.sampled_from([b"", b"{}", b"null", b"\xff\xfe", b'{"v":1,"order":"stop"', b"9" * 5000])
+    | st.sampled_from(
+        [
+            b"",
+            b"{}",
+            b"null",
+            b"\xff\xfe",
+            b'{"v":1,"order":"stop"',
+            b'{"v":true,"order":"stop"}',
+            b"9" * 5000,
+        ]
+    )
 )
 
 
+def is_number_or_nothing(value: object) -> bool:
+    return value is None or (type(value) in (int, float) and -1.8e308 < value < 1.8e308)  # type: ignore[operator]
+
+
+WELL_FORMED: dict[str, Callable[[object], bool]] = {
+    "v": lambda value: type(value) in (int, float) and value == 1,
+    "order": lambda value: value in ["arm", "start", "stop", "beat", "quit", "finish"],
+    "why": lambda value: type(value) is str,
+    "lag_s": is_number_or_nothing,
+    "free_mb": is_number_or_nothing,
+}
+
+
+def is_well_formed(line: bytes) -> bool:
+    """What an order is, written a second time and apart from the program."""
+    try:
+        data = json.loads(line)
+    except (ValueError, RecursionError):
+        return False
+    return (
+        type(data) is dict
+        and {"v", "order"} <= set(data) <= set(WELL_FORMED)
+        and all(WELL_FORMED[key](value) for key, value in data.items())
+    )
+
+
 def check_messages(count: int, batch: int = 100) -> None:
-    """`count` messages: each is an order that was checked, or is refused with a ValueError."""
+    """`count` messages: the well-formed are read as they stand, all others refused."""
+    seen = {True: 0, False: 0}
 
     @settings(max_examples=count // batch, deadline=None, suppress_health_check=list(HealthCheck))
     @given(st.lists(LINES, min_size=batch, max_size=batch))
     def check(lines: list[bytes]) -> None:
         for line in lines:
-            try:
-                order = messages.read_order(line)
-            except ValueError:
+            good = is_well_formed(line)
+            seen[good] += 1
+            if not good:
+                with pytest.raises(ValueError):
+                    messages.read_order(line)
                 continue
-            assert order.order in messages.ORDERS and isinstance(order.why, str)
+            order, wanted = messages.read_order(line), json.loads(line)
+            assert order.order == wanted["order"]
+            assert order.why == wanted.get("why", "")[:500]
 
     check()
+    assert all(seen.values()), "one kind was never tried"
 
 
 def test_malformed_messages_are_refused(full_study: bool) -> None:
@@ -217,10 +271,47 @@ def test_a_flooding_watcher_does_not_hold_the_loop(link, flood: bytes) -> None:
             assert desk.poll() == []
             desk.flush()
             worst_lines = max(worst_lines, counted)
-    assert worst_lines <= 256, f"{worst_lines} lines were taken in one turn"
+    assert worst_lines <= LINES_MOST, f"{worst_lines} lines were taken in one turn"
     operator.sendall(messages.order("stop", "a person"))
     until = time.monotonic() + 10
     orders: list[messages.Order] = []
     while not orders and time.monotonic() < until:
         orders = [order for order in desk.poll() if order.order == "stop"]
     assert orders, "the operator's stop did not come through the flood"
+
+
+def test_many_floods_at_once_are_taken_no_faster_and_keep_no_stop_out(tmp_path) -> None:
+    ours, theirs = socket.socketpair()
+    link = DeskLink(theirs)
+    link.listen(tmp_path / "s")
+    others = [socket.socket(socket.AF_UNIX) for _ in range(MAX_WATCHERS + STOPPERS)]
+    counted = 0
+    read_order: Callable[[bytes], messages.Order] = messages.read_order
+
+    def counting(line: bytes) -> messages.Order:
+        nonlocal counted
+        counted += 1
+        return read_order(line)
+
+    try:
+        for other in others:
+            other.connect(str(tmp_path / "s"))
+            other.setblocking(False)
+            link.poll()
+        others[-1].send(messages.order("stop", "a person"))
+        worst, stopped = 0, False
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(messages, "read_order", counting)
+            for _ in range(5):
+                for other in (ours, *others[:-1]):
+                    with contextlib.suppress(OSError):
+                        other.send(messages.order("beat") * 200)
+                counted = 0
+                stopped = any(order.order == "stop" for order in link.poll()) or stopped
+                worst = max(worst, counted)
+        assert worst <= LINES_MOST, f"{worst} lines were taken in one turn"
+        assert stopped
+    finally:
+        for sock in (ours, *others):
+            sock.close()
+        link.close()

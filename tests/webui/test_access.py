@@ -100,6 +100,26 @@ def test_a_wrong_passcode_opens_nothing_and_a_few_make_wait(guarded: Flask) -> N
     assert client.post("/bench/beat", data={"csrf": token(client)}).status_code == 403
 
 
+def test_wrong_passcodes_of_all_addresses_count_together(guarded: Flask) -> None:
+    def wrong(n: int) -> int:
+        client = guarded.test_client()
+        client.environ_base["REMOTE_ADDR"] = f"192.0.2.{n}"
+        return take(client, passcode="wrong")
+
+    assert [wrong(n) for n in range(access.ALL_TRIES)] == [403] * access.ALL_TRIES
+    assert wrong(access.ALL_TRIES) == 429  # an address that never tried
+
+
+def test_a_browser_without_the_controls_gives_none_back(hub: Hub) -> None:
+    app = app_of(hub)
+    first, second = app.test_client(), app.test_client()
+    assert take(first) == 302
+    second.get("/bench")
+    second.post("/controls/back", data={"csrf": token(second)})
+    assert take(second) == 200  # they are still the first one's
+    assert first.post("/bench/beat", data={"csrf": token(first)}).status_code == 204
+
+
 def test_the_right_passcode_opens(guarded: Flask) -> None:
     client = guarded.test_client()
     assert take(client, passcode=PASSCODE) == 302

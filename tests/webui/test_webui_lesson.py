@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,8 +14,12 @@ from flask.testing import FlaskClient
 from written_runs import Made
 
 from rig.cli.run import command
+from rig.core import places
+from webui.app import create_app
 from webui.charts import chain_links
 from webui.charts.strokes import StrokeTimes
+from webui.live.files import Files
+from webui.live.hub import Hub
 from webui.pages import lesson, model_run
 
 Writer = Callable[..., int]
@@ -187,3 +192,32 @@ def test_the_qr_code_holds_an_address_that_phones_reach(
 def test_a_run_without_strokes_has_no_lesson(client: FlaskClient, written: Writer) -> None:
     assert client.get(f"/runs/{written(strokes=0)}/lesson").status_code == 404
     assert client.get("/runs/4711/lesson").status_code == 404
+
+
+@pytest.fixture
+def operating(log_path: Path) -> FlaskClient:
+    hub = Hub(places.state_dir(), Files([], [], log_path.parent))
+    return create_app({"RUN_LOG": log_path, "HUB": hub}).test_client()
+
+
+def test_who_only_follows_has_no_stop_and_no_way_elsewhere(
+    operating: FlaskClient, written: Writer
+) -> None:
+    run = written(strokes=2)
+    assert "Stop: coil off" in operating.get(f"/runs/{run}/lesson").text
+    code = shared(operating, run)["code"]
+    for address in (f"/follow/{code}", "/follow/over"):
+        page = operating.get(address).text
+        assert "Stop: coil off" not in page and "stop.js" not in page, address
+        assert "<nav" not in page and 'href="/' not in page.split("<body")[1], address
+
+
+def test_the_operator_may_allow_the_class_both(operating: FlaskClient, written: Writer) -> None:
+    run = written(strokes=2)
+    page = operating.get(f"/runs/{run}/lesson").text
+    csrf = re.findall(r'name="csrf" content="([^"]+)"', page)[0]
+    answer = operating.post(
+        f"/api/runs/{run}/lesson/share?whole_page=true", headers={"X-CSRF": csrf}
+    ).get_json()
+    page = operating.get(f"/follow/{answer['code']}").text
+    assert "Stop: coil off" in page and "<nav" in page

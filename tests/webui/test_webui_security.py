@@ -13,6 +13,9 @@ from flask.testing import FlaskClient
 
 from webui import security
 from webui.app import create_app
+from webui.live.files import Files
+from webui.live.hub import Hub
+from webui.live.stopping import NOTHING, Stopped
 
 Writer = Callable[..., int]
 EVERY_KIND = (
@@ -33,7 +36,7 @@ def test_every_answer_carries_the_headers(
         assert "unsafe" not in policy
         assert "http:" not in policy
         assert answer.headers["X-Content-Type-Options"] == "nosniff"
-        assert answer.headers["Referrer-Policy"] == "no-referrer"
+        assert answer.headers["Referrer-Policy"] == "same-origin"
 
 
 @pytest.mark.parametrize(
@@ -49,6 +52,62 @@ def test_a_foreign_host_name_is_refused(
     assert "INVENTED" not in answer.text
     assert answer.mimetype == "text/plain"
     assert "--name" in answer.text
+    assert "localhost" in answer.text and "127.0.0.1" in answer.text  # what it answers to
+
+
+@pytest.mark.parametrize("address", ["/stop", "/bench", "/nowhere"])
+def test_a_foreign_host_name_is_a_plain_400_on_an_operating_page(
+    tmp_path: Path, address: str
+) -> None:
+    hub = Hub(tmp_path, Files([], [], tmp_path))
+    client = create_app({"HUB": hub, "STOP_PORT": 1}).test_client()
+    answer = client.post(address, headers={"Host": "evil.example"})
+    assert (answer.status_code, answer.mimetype) == (400, "text/plain")
+    assert "127.0.0.1" in answer.text and "evil" not in answer.headers["Content-Security-Policy"]
+
+
+STOP_FROM = [
+    ({}, False),  # no browser
+    ({"Sec-Fetch-Site": "same-origin"}, False),
+    ({"Sec-Fetch-Site": "none"}, False),
+    ({"Sec-Fetch-Site": "cross-site"}, True),
+    ({"Sec-Fetch-Site": "same-site"}, True),  # another program's page on this computer
+    ({"Sec-Fetch-Site": "cross-site", "Origin": "http://localhost"}, True),
+    ({"Origin": "http://localhost"}, False),
+    ({"Origin": "http://evil.example"}, True),
+    ({"Origin": "http://localhost:9999"}, True),
+    ({"Origin": "null"}, True),  # a sandboxed frame
+]
+
+
+@pytest.mark.parametrize(("headers", "refused"), STOP_FROM)
+def test_a_page_of_another_site_ends_no_run(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, headers: dict[str, str], refused: bool
+) -> None:
+    hub = Hub(tmp_path, Files([], [], tmp_path))
+    asked: list[str] = []
+    monkeypatch.setattr(hub, "stop", lambda why: asked.append(why) or Stopped(NOTHING, ""))
+    answer = create_app({"HUB": hub}).test_client().post("/stop", headers=headers)
+    assert (answer.status_code == 403, asked == []) == (refused, refused)
+
+
+@pytest.mark.parametrize(
+    ("headers", "refused"),
+    [
+        ({}, False),
+        ({"SEC_FETCH_SITE": "same-site", "ORIGIN": "http://rig.local:8642"}, False),
+        ({"ORIGIN": "http://rig.local:8642"}, False),
+        ({"ORIGIN": "http://rig.local:9999"}, True),
+        ({"SEC_FETCH_SITE": "same-site", "ORIGIN": "http://rig.local:9999"}, True),
+        ({"SEC_FETCH_SITE": "cross-site", "ORIGIN": "http://rig.local:8642"}, True),
+        ({"ORIGIN": "null"}, True),
+    ],
+)
+def test_the_stops_own_port_takes_it_from_the_page_and_from_no_other(
+    headers: dict[str, str], refused: bool
+) -> None:
+    environ = {"HTTP_HOST": "rig.local:40000", **{f"HTTP_{k}": v for k, v in headers.items()}}
+    assert security.of_another_site(environ, 8642) is refused
 
 
 @pytest.mark.parametrize("host", ["localhost", "localhost:8642", "127.0.0.1:1"])

@@ -14,7 +14,7 @@ from rig.actions.conditions import typed
 from rig.actions.confirmation import STATEMENTS
 from rig.cli.run import CONDITIONS
 from rig.core.errors import Problem, RefusedError, RigError, StorageError
-from webui import access
+from webui import access, security
 from webui.api.models_lesson import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
@@ -162,7 +162,10 @@ def beat() -> Response:
 @blueprint.post("/stop")
 @access.without_token
 def stop() -> Response | tuple[str, int]:
-    """Coil off, from anybody, without a passcode; works without scripts."""
+    """Coil off, from anybody, without a passcode; works without scripts. A page of another site
+    that is open in some browser is nobody."""
+    if security.of_another_site(request.environ):
+        return Response(security.ANOTHER_SITE, status=403, mimetype="text/plain")
     who = "the operator's page" if access.is_operator() else "a viewer's page"
     done = stream.hub().stop(f"stopped on {who}")
     if request.accept_mimetypes.best_match(["text/html", "application/json"]) == "application/json":

@@ -60,6 +60,13 @@ class LessonQuestion(BaseModel):
     way: Literal["on", "off"] = "on"
 
 
+class ShareQuestion(BaseModel):
+    """`whole_page`: the class gets Stop and the parts of the page as well."""
+
+    model_config = ConfigDict(extra="forbid")
+    whole_page: bool = False
+
+
 class Position(BaseModel):
     """Where the teacher stands: sent as a query, followed by the class."""
 
@@ -79,6 +86,7 @@ class Lesson:
 
     run: int
     key: str
+    whole_page: bool = False
     position: Position = field(default_factory=Position)
     since_s: float = field(default_factory=time.monotonic)
     version: int = 0
@@ -91,7 +99,7 @@ class Lessons:
         self._lock = threading.Lock()
         self._kept: dict[str, Lesson] = {}
 
-    def share(self, run: int) -> tuple[str, Lesson]:
+    def share(self, run: int, *, whole_page: bool = False) -> tuple[str, Lesson]:
         """A new one and its code. Raises PageFault where there are too many."""
         with self._lock:
             now = time.monotonic()
@@ -102,7 +110,7 @@ class Lessons:
                     "End one, or start rig serve again.",
                 )  # fmt: skip
             code = secrets.token_urlsafe(6)
-            self._kept[code] = Lesson(run, secrets.token_urlsafe(18))
+            self._kept[code] = Lesson(run, secrets.token_urlsafe(18), whole_page)
             return code, self._kept[code]
 
     def of(self, code: str) -> Lesson:
@@ -131,6 +139,18 @@ class Lessons:
 def install(app: Flask) -> None:
     """Where the shared lessons are kept: in memory alone."""
     app.extensions["lessons"] = Lessons()
+    app.jinja_env.globals["only_follows"] = only_follows
+
+
+def only_follows() -> bool:
+    """Whether this page is for somebody who follows a lesson and nothing else: it has no Stop and
+    no way to other pages, unless the operator allowed both."""
+    if request.blueprint != blueprint.name or "code" not in (request.view_args or {}):
+        return False
+    try:
+        return not _lessons().of(str((request.view_args or {})["code"])).whole_page
+    except PageFault:  # over
+        return True
 
 
 def _lessons() -> Lessons:
@@ -228,7 +248,7 @@ def _window(
 
 
 @blueprint.post(f"/api/runs/{RunId}/lesson/share")
-@described(answer=ShareAnswer)
+@described(ShareQuestion, ShareAnswer)
 def share(run_id: int) -> Response:
     """Begin to share: the address for the class, and the key that moves it."""
     may_write = current_app.jinja_env.globals.get("may_write")
@@ -237,8 +257,9 @@ def share(run_id: int) -> Response:
             403, "Only to look at", "This browser has not given the passcode.",
             "Give it first; then share the lesson.",
         )  # fmt: skip
+    asked = ShareQuestion.model_validate(request.args.to_dict())
     run_view.open_run(run_id)
-    code, lesson = _lessons().share(run_id)
+    code, lesson = _lessons().share(run_id, whole_page=asked.whole_page)
     reachable = _reachable()
     return jsonify(
         code=code,

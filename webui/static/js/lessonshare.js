@@ -25,7 +25,8 @@ export async function tell(state, often) {
 
 /** Begin to share, and show the class the way. */
 export async function share(state) {
-  const answerOf = await fetch(root.dataset.share, { method: "POST", headers: { "X-CSRF": root.dataset.csrf } });
+  const whole = find("share-whole")?.checked ? "?whole_page=true" : "";
+  const answerOf = await fetch(root.dataset.share + whole, { method: "POST", headers: { "X-CSRF": root.dataset.csrf } });
   const body = await answerOf.json();
   if (!answerOf.ok) { find("lesson-fault").textContent = `${body.error}. ${body.remedy}`; return; }
   shared = body;

@@ -16,7 +16,7 @@ export async function stop() {
   const second = bar.dataset.second;
   if (second) {
     // past this page's own queue; its answer does not matter
-    fetch(`${location.protocol}//${location.hostname}:${second}/stop`, { method: "POST", mode: "no-cors" })
+    fetch(`${location.protocol}//${location.hostname}:${second}/stop`, { method: "POST" })
       .catch(() => {});
   }
   const late = setTimeout(() => {

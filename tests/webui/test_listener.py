@@ -1,0 +1,241 @@
+# SPDX-License-Identifier: MIT
+"""Floods of connections that say nothing or half of it, and other accounts of this computer.
+
+Real sockets on the loopback, bounded in number and time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import http.client
+import os
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from webui import access, listener, local_peer, serving
+from webui.live.files import Files
+from webui.live.hub import Hub
+
+HALF = b"POST /stop HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 50\r\n\r\nhalf of i"
+IDLE_FLOOD, HALF_FLOOD = 250, 130
+
+
+class Running(NamedTuple):
+    """Both listeners of a page that can operate."""
+
+    page: Any
+    stop: Any
+
+    @property
+    def ports(self) -> tuple[int, int]:
+        return self.page.effective_port, self.stop.effective_port
+
+
+@contextlib.contextmanager
+def running(folder: Path, **config: object) -> Iterator[Running]:
+    hub = Hub(folder / "state", Files([], [], folder))
+    page = serving.open_server("127.0.0.1", 0, HUB=hub, **config)
+    stop = serving.open_stop_server("127.0.0.1", (), page.app)
+    threads = [threading.Thread(target=one.run) for one in (page, stop)]
+    for thread in threads:
+        thread.start()
+    try:
+        yield Running(page, stop)
+    finally:
+        for one in (page, stop):
+            for channel in list(one.active_channels.values()):
+                channel.will_close = True
+            one.asyncore.close_all(one._map)
+            one.task_dispatcher.shutdown()
+        for thread in threads:
+            thread.join(10)
+
+
+def ask(port: int, method: str, address: str, **headers: str) -> tuple[int, str, float]:
+    """Status, text, and how long it took, s."""
+    began = time.monotonic()
+    link = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+    try:
+        link.request(method, address, headers=headers)
+        answer = link.getresponse()
+        return answer.status, answer.read().decode(), time.monotonic() - began
+    finally:
+        link.close()
+
+
+@contextlib.contextmanager
+def connections(port: int, count: int, first: bytes = b"") -> Iterator[list[socket.socket]]:
+    socks = []
+    try:
+        for _ in range(count):
+            sock = socket.create_connection(("127.0.0.1", port), timeout=5)
+            socks.append(sock)
+            with contextlib.suppress(OSError):  # dropped already for a later one
+                sock.sendall(first)
+        yield socks
+    finally:
+        for sock in socks:
+            sock.close()
+
+
+def is_open(sock: socket.socket) -> bool:
+    sock.setblocking(False)
+    try:
+        return sock.recv(1) != b""
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+
+
+def test_stop_is_answered_within_a_second_through_both_floods_at_once(tmp_path: Path) -> None:
+    with running(tmp_path) as servers:
+        main, second = servers.ports
+        with connections(main, IDLE_FLOOD), connections(second, HALF_FLOOD, HALF):
+            for port in (main, second):
+                status, text, took_s = ask(port, "POST", "/stop", Accept="application/json")
+                assert status == 200 and "nothing to stop" in text
+                assert took_s < 1, f"{took_s:.2f} s on {port}"
+            assert ask(main, "GET", "/bench")[0] == 200
+            time.sleep(0.5)
+            assert len(servers.page.active_channels) <= serving.EACH
+            assert len(servers.stop.active_channels) <= serving.STOP_EACH
+
+
+@pytest.mark.parametrize("first", [b"", HALF], ids=["idle", "half sent"])
+def test_who_owes_a_request_is_dropped_in_time(tmp_path: Path, first: bytes) -> None:
+    with running(tmp_path) as servers:
+        main, second = servers.ports
+        with connections(second, 3, first) as early, connections(main, 3, first) as late:
+            time.sleep(1.0)
+            assert all(map(is_open, early + late))
+            time.sleep(serving.STOP_PATIENCE_S + 1.5)
+            assert not any(map(is_open, early)) and all(map(is_open, late))
+            time.sleep(serving.PATIENCE_S - 1.5)
+            assert not any(map(is_open, late))
+
+
+def test_one_byte_now_and_then_is_no_request(
+    tmp_path: Path,
+) -> None:
+    with running(tmp_path) as servers, connections(servers.ports[1], 1, HALF) as (sock,):
+        until = time.monotonic() + serving.STOP_PATIENCE_S + 2.5
+        while time.monotonic() < until and is_open(sock):
+            with contextlib.suppress(OSError):
+                sock.send(b".")
+            time.sleep(0.2)
+        assert not is_open(sock)
+
+
+def test_a_body_that_comes_fast_enough_may_take_longer(tmp_path: Path) -> None:
+    with running(tmp_path) as servers:
+        head = b"POST /stop HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 60000\r\n\r\n"
+        with connections(servers.ports[1], 1, head) as (sock,):
+            for _ in range(4):
+                sock.sendall(b"." * listener.BODY_BYTES_PER_S)
+                time.sleep(1.0)  # 4 s in all
+            sock.settimeout(5)
+            assert b"200 OK" in sock.recv(1000) or b"413" in sock.recv(1000)
+
+
+def test_one_address_does_not_fill_all_places(tmp_path: Path) -> None:
+    with running(tmp_path) as servers, connections(servers.ports[0], serving.EACH + 40) as socks:
+        time.sleep(0.5)
+        assert [is_open(sock) for sock in socks] == [False] * 40 + [True] * serving.EACH
+
+
+def test_a_wrong_host_on_the_stop_port_is_a_plain_400(tmp_path: Path) -> None:
+    with running(tmp_path) as servers:
+        for port in servers.ports:
+            status, text, _ = ask(port, "POST", "/stop", Host="evil.example")
+            assert status == 400 and "127.0.0.1" in text and "--name" in text
+
+
+def test_the_stop_port_lets_the_page_read_its_answer_and_no_other_stop(tmp_path: Path) -> None:
+    with running(tmp_path) as servers:
+        main, second = servers.ports
+        own = f"http://127.0.0.1:{main}"
+        assert ask(second, "POST", "/stop", Origin=own)[0] == 200
+        assert ask(second, "POST", "/stop", Origin="http://127.0.0.1:1")[0] == 403
+
+
+# -- other accounts
+
+
+def test_the_account_at_the_other_end_of_a_loopback_connection() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        here = server.getsockname()
+        with socket.create_connection(here) as client:
+            assert local_peer.uid_of(client.getsockname(), here) == os.getuid()
+            assert local_peer.uid_of(client.getsockname(), ("127.0.0.1", 1)) is None
+            peer, _ = server.accept()
+            peer.close()
+            client.shutdown(socket.SHUT_WR)  # no longer established: the table says account 0
+            there = client.getsockname()
+        assert local_peer.uid_of(there, here) is None
+    assert local_peer.uid_of(("192.0.2.1", 5), here) is None
+
+
+def test_an_ipv6_socket_to_an_ipv4_address_is_found() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        here = server.getsockname()
+        with socket.socket(socket.AF_INET6) as client:
+            client.connect(("::ffff:127.0.0.1", here[1]))
+            assert local_peer.uid_of(("127.0.0.1", client.getsockname()[1]), here) == os.getuid()
+
+
+@pytest.mark.parametrize("row", ["06", "0A", "04", "08"])
+def test_only_an_established_socket_counts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, row: str
+) -> None:
+    """Rows as the kernel writes them: proc(5)."""
+    table = tmp_path / "tcp"
+    monkeypatch.setattr(local_peer, "TABLES", (table,))
+    form = "head\n   0: 0100007F:C350 0100007F:21C2 {} 0:0 0:0 0 {} 0 {} 1 x\n"
+    found = []
+    for state, uid, inode in ((row, 1000, 77), ("01", 0, 0), ("01", 1000, 77)):
+        table.write_text(form.format(state, uid, inode))
+        found.append(local_peer.uid_of(("127.0.0.1", 50_000), ("127.0.0.1", 8642)))
+    assert found == [None, None, 1000]
+
+
+def operate(port: int, **headers: str) -> tuple[int, str]:
+    """Take the controls as a browser does."""
+    link = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+    try:
+        link.request("GET", "/bench", headers=headers)
+        answer = link.getresponse()
+        cookie = answer.headers["Set-Cookie"].split(";")[0]
+        token = answer.read().decode().split('name="csrf" content="')[1].split('"')[0]
+        form = {"Content-Type": "application/x-www-form-urlencoded", "Cookie": cookie, **headers}
+        link.request("POST", "/controls", f"csrf={token}", form)
+        answer = link.getresponse()
+        return answer.status, answer.read().decode()
+    finally:
+        link.close()
+
+
+def test_the_owner_operates_and_another_account_only_looks_and_stops(tmp_path: Path) -> None:
+    none = {"PASSCODE_HASH": access.NO_PASSCODE}
+    with running(tmp_path, OWNER=os.getuid(), **none) as servers:
+        assert operate(servers.ports[0])[0] == 302
+        # through another program the account says nothing
+        assert operate(servers.ports[0], **{"X-Forwarded-For": "192.0.2.1"})[0] == 403
+    with running(tmp_path, OWNER=os.getuid() + 1, **none) as servers:
+        status, text = operate(servers.ports[0])
+        assert status == 403 and "Wrong passcode" in text
+        assert "another account" in ask(servers.ports[0], "GET", "/controls")[1]
+        assert ask(servers.ports[0], "GET", "/bench")[0] == 200
+        assert ask(servers.ports[0], "POST", "/stop")[0] == 200
+
+
+def test_the_owner_is_that_of_the_data_folder(tmp_path: Path) -> None:
+    assert local_peer.owner_of(tmp_path) == os.getuid()
+    assert local_peer.owner_of(Path("/")) == Path("/").stat().st_uid
+    assert local_peer.owner_of(tmp_path / "none") == os.getuid()

@@ -1,0 +1,98 @@
+# SPDX-License-Identifier: MIT
+"""A listener that a flood cannot close: who says nothing, or half of it, has to go.
+
+waitress counts idle connections against its limit, and stops accepting once that is reached: a few
+hundred connections that send nothing would keep everybody out, a stop included. Here a connection
+has so long to send its request, and where too many are open the one that has waited longest goes.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from waitress.channel import HTTPChannel
+from waitress.server import TcpWSGIServer
+
+BODY_BYTES_PER_S = 16 * 1024
+"""A body may take longer than the patience where it comes at least this fast."""
+UNREAD_S = 30.0
+"""An answer that nobody reads any more is given up, and its thread freed."""
+
+
+class Connection(HTTPChannel):  # type: ignore[misc]
+    """One connection. `waits_since_s`: since when it owes a request (monotonic); `received_bytes`
+    of it so far."""
+
+    def __init__(self, *words: Any, **more: Any) -> None:
+        super().__init__(*words, **more)
+        self.owes()
+
+    def owes(self) -> None:
+        """From now on it owes its next request."""
+        self.waits_since_s, self.received_bytes = time.monotonic(), 0
+
+    @property
+    def at_work(self) -> bool:
+        """A request of it is being answered."""
+        return bool(self.requests or self.total_outbufs_len)
+
+    def received(self, data: bytes) -> bool:
+        """Count what arrives."""
+        self.received_bytes += len(data)
+        return bool(super().received(data))
+
+
+class Listener(TcpWSGIServer):  # type: ignore[misc]
+    """A waitress server with a patience of `patience_s` and at most `each` connections from one
+    address, `most` from all together."""
+
+    channel_class = Connection
+
+    def __init__(
+        self, app: Any, *, patience_s: float, each: int, most: int, **adjustments: Any
+    ) -> None:
+        self._patience_s, self._each, self._most = patience_s, each, most
+        super().__init__(
+            app, ident=None, cleanup_interval=1, asyncore_use_poll=True,
+            connection_limit=2 * most + 10,
+            clear_untrusted_proxy_headers=False,  # webui.access asks for them, nothing obeys them
+            **adjustments,
+        )  # fmt: skip
+
+    def add_task(self, task: Connection) -> None:
+        """A request is whole."""
+        task.owes()
+        super().add_task(task)
+
+    def maintenance(self, now: float) -> None:
+        """Once a second: drop who is late."""
+        del now  # of the wall clock, which may jump
+        now_s, wall_s = time.monotonic(), time.time()
+        for one in list(self.active_channels.values()):
+            if one.at_work:
+                one.owes()
+                if one.total_outbufs_len and not wall_s - one.last_activity <= UNREAD_S:
+                    one.handle_close()
+            elif not now_s - one.waits_since_s <= self._allowed_s(one):
+                one.handle_close()
+
+    def _allowed_s(self, one: Connection) -> float:
+        return self._patience_s + one.received_bytes / BODY_BYTES_PER_S
+
+    def handle_accept(self) -> None:
+        """Let one in; where there are too many, the one that has waited longest goes for it."""
+        known = set(self.active_channels.values())
+        super().handle_accept()
+        for new in set(self.active_channels.values()) - known:
+            address = new.addr[0]
+            same = [one for one in known if one.addr[0] == address]
+            if len(same) >= self._each:
+                self._make_room(new, same)
+            elif len(known) >= self._most:
+                self._make_room(new, list(known))
+
+    def _make_room(self, new: Connection, among: list[Connection]) -> None:
+        waiting = [one for one in among if not one.at_work]
+        # where everybody is being answered, the newcomer goes
+        min(waiting, key=lambda one: one.waits_since_s, default=new).handle_close()
