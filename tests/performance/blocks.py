@@ -66,6 +66,12 @@ def timed(
     return block
 
 
+def family_s() -> float:
+    """Processor time of this process and of the children it has waited for, in seconds."""
+    spent = os.times()
+    return spent.user + spent.system + spent.children_user + spent.children_system
+
+
 def percentile(values: Sequence[float], per_cent: float) -> float:
     """The smallest value that at least `per_cent` of the values do not exceed."""
     return sorted(values)[max(0, math.ceil(per_cent / 100 * len(values)) - 1)]
