@@ -35,7 +35,7 @@ from rig import bootstrap, debian  # noqa: E402
 from rig.debian import CannotSetUp, say  # noqa: E402
 
 STOPPED = 130  # what a shell reports after Ctrl-C
-CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
+CHROMIUM = ("chromium", "chromium-browser")
 
 
 class Lane(NamedTuple):

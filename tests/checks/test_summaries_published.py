@@ -244,7 +244,8 @@ def test_no_failure_seen(of: int, upper: float) -> None:
      (0.95, 0.95, 1, 93), (0.90, 0.90, 1, 38), (0.95, 0.90, 1, 46), (0.95, 0.99, 1, 473)],
 )  # fmt: skip
 def test_success_runs(confidence: float, reliability: float, allowed: int, n: int) -> None:
-    """Reliability handbooks: n = ln(1 - C) / ln R; with one failure by the binomial."""
+    """Zero-failure (success-run) sample size, n = ln(1 - C) / ln R (from memory); with failures
+    allowed by the binomial."""
     assert strokes_for(reliability, confidence, allowed) == n
 
 
