@@ -131,7 +131,8 @@ def test_quantile_rules_differ_and_ours_is_definition_7() -> None:
 @pytest.mark.parametrize(
     ("n", "coverage", "confidence", "one", "two"),
     [
-        # exact factors, recomputed with the noncentral t and with the package toleranceinterval
+        # exact factors, recomputed with the noncentral t and, two-sided, with toleranceinterval
+        # 1.0.3: twoside.normal_factor(n, coverage, confidence)
         (10, 0.95, 0.95, 2.910963, 3.393429),  # ISO 16269-6 prints 2.911 and 3.393
         (20, 0.95, 0.95, 2.396002, 2.760346),
         (43, 0.90, 0.99, 1.873954, 2.222825),
