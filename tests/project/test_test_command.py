@@ -97,6 +97,37 @@ def test_every_test_file_belongs_to_exactly_one_lane(command: ModuleType) -> Non
     assert {Path(word.removeprefix("--ignore=")).name for word in unit[1:]} == folders
 
 
+@pytest.mark.parametrize("which", ["both kinds", "none by the clock"])
+def test_side_by_side_and_alone_are_both_counted(
+    command: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
+) -> None:
+    """Two pytest calls, one table row; a call that finds no test of its kind is no failure."""
+    text = "import pytest\ndef test_one(): pass\ndef test_two(): assert 1 == 2\n"
+    if which == "both kinds":
+        text += "@pytest.mark.real_time\ndef test_alone(worker_id): assert worker_id == 'master'\n"
+    (tmp_path / "inner").mkdir()
+    (tmp_path / "inner/test_inner.py").write_text(text)
+    (tmp_path / "inner/pytest.ini").write_text("[pytest]\nmarkers = real_time: by the clock\n")
+    monkeypatch.setattr(command, "TESTS", tmp_path)
+
+    class Here:
+        python = Path(sys.executable)
+
+    class Calls:
+        asked = False
+
+        def wait(self, words: list[object], environment: dict[str, str]) -> int:
+            done = subprocess.run(
+                [str(word) for word in words], env=environment, cwd=tmp_path / "inner",
+                capture_output=True, timeout=60,
+            )  # fmt: skip
+            return done.returncode
+
+    lane = command.Lane("a", "b", "inner", command.nothing_more, True)
+    outcome = command.run_lane(lane, Here(), tmp_path, Calls(), False, ["-p", "no:cacheprovider"])
+    assert (outcome.passed, outcome.failed) == (2 if which == "both kinds" else 1, 1)
+
+
 def test_names_its_lanes_and_refuses_others() -> None:
     listed = subprocess.run(
         [sys.executable, str(COMMAND), "--list"], capture_output=True, text=True, timeout=60
