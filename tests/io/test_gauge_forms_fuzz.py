@@ -7,10 +7,12 @@ million frames for each decoder in the full study.
 
 from __future__ import annotations
 
+import functools
+import operator
 import random
 import re
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import pytest
 from gauge_texts import gauge_setup, modbus, nmea
@@ -19,12 +21,34 @@ from test_asked_gauge import whole
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.modbus import register_reads
 from rig.io.gauges.nmea import NmeaDecoder
-from rig.io.gauges.pattern import checksum, line_decoder
+from rig.io.gauges.pattern import line_decoder
 from rig.io.gauges.polled import LineExchange
 
 MANY, SOME = 1_000_000, 250_000
 QUALITIES = {GOOD, "out of range", "not a number", "unit changed", "unit unknown"}
 Oracle = Callable[[bytes], float | None]
+
+
+def exclusive_or(data: bytes) -> int:
+    """The checksum as the help describes it: `$` at the start and `*` at the end do not count."""
+    return functools.reduce(operator.xor, data.removeprefix(b"$").removesuffix(b"*"), 0)
+
+
+class Arrivals:
+    """The other direction: what was sent unharmed must arrive, and often enough to say so."""
+
+    def __init__(self) -> None:
+        self.sent = self.unharmed = 0
+
+    def count(self, sent: bytes, frame: bytes, value: float, items: Sequence[object]) -> None:
+        self.sent += 1
+        if frame == sent:
+            self.unharmed += 1
+            good = [x.value for x in items if isinstance(x, Sample) and x.quality == GOOD]
+            assert good == [pytest.approx(value, rel=1e-9)], (items, frame)
+
+    def enough(self) -> None:
+        assert self.unharmed > self.sent / 10, "hardly any frame stayed unharmed"
 
 
 def mutated(dice: random.Random, frame: bytes) -> bytes:
@@ -66,7 +90,7 @@ def line_oracle(frame: bytes) -> float | None:
     try:
         sent = int(check, 16)
         lead = frame.decode("latin-1").split("*")[0].encode("latin-1")
-        return float(number) if sent == checksum("xor", lead) else None
+        return float(number) if sent == exclusive_or(lead) else None
     except ValueError:
         return None
 
@@ -103,40 +127,58 @@ def nmea_oracle(frame: bytes) -> float | None:
 
 def test_lines(full_study: bool) -> None:
     gauge = gauge_setup(pattern="P {pressure} kPa*{xor}", unit="kPa")
-    decoder, dice = line_decoder(gauge), random.Random(1)
+    decoder, dice, arrivals = line_decoder(gauge), random.Random(1), Arrivals()
     for _ in range(MANY if full_study else SOME):
-        body = f"P {dice.uniform(0, 700):.2f} kPa*"
-        frame = mutated(dice, f"{body}{checksum('xor', body.encode()):02X}".encode())
+        shown = f"{dice.uniform(0, 700):.2f}"
+        body = f"P {shown} kPa*"
+        sent = f"{body}{exclusive_or(body.encode()):02X}".encode()
+        frame = mutated(dice, sent)
         if b"\r" in frame or b"\n" in frame:
             continue  # never part of a line
-        look(decoder.readings(1, frame).items, line_oracle(frame), frame)
+        items = decoder.readings(1, frame).items
+        look(items, line_oracle(frame), frame)
+        arrivals.count(sent, frame, float(shown), items)
+    arrivals.enough()
 
 
 def test_registers(full_study: bool) -> None:
     (read,) = register_reads(modbus(modbus={"type": "float32"}))
-    dice = random.Random(2)
+    dice, arrivals = random.Random(2), Arrivals()
     for _ in range(MANY if full_study else SOME):
-        frame = mutated(dice, whole(b"\x01\x03\x04" + struct.pack(">f", dice.uniform(0, 700))))
+        packed = struct.pack(">f", dice.uniform(0, 700))
+        sent = whole(b"\x01\x03\x04" + packed)
+        frame = mutated(dice, sent)
         reply = read.take(1, frame)
+        items = [] if reply is None else reply.items
+        arrivals.count(sent, frame, struct.unpack(">f", packed)[0], items)
         if reply is not None:
             assert 0 < reply.used <= len(frame)
             look(reply.items, modbus_oracle(frame), frame)
+    arrivals.enough()
 
 
 def test_sentences(full_study: bool) -> None:
-    decoder, dice = NmeaDecoder(nmea()), random.Random(3)
+    decoder, dice, arrivals = NmeaDecoder(nmea()), random.Random(3), Arrivals()
     for _ in range(MANY if full_study else SOME):
-        body = f"IIXDR,C,90.1,C,OILT,P,{dice.uniform(0, 7e5):.0f},P,OILP"
-        frame = mutated(dice, f"${body}*{checksum('xor', body.encode()):02X}".encode())
-        look(decoder.readings(1, frame).items, nmea_oracle(frame), frame)
+        shown = f"{dice.uniform(0, 7e5):.0f}"
+        body = f"IIXDR,C,90.1,C,OILT,P,{shown},P,OILP"
+        sent = f"${body}*{exclusive_or(body.encode()):02X}".encode()
+        frame = mutated(dice, sent)
+        items = decoder.readings(1, frame).items
+        look(items, nmea_oracle(frame), frame)
+        arrivals.count(sent, frame, float(shown) / 1000, items)
+    arrivals.enough()
 
 
 def test_answers_to_a_question(full_study: bool) -> None:
     exchange = LineExchange(b"?", line_decoder(gauge_setup(pattern="{pressure}", unit="kPa")))
-    dice = random.Random(4)
+    dice, arrivals = random.Random(4), Arrivals()
     for _ in range(MANY if full_study else SOME):
-        frame = mutated(dice, f"{dice.uniform(0, 700):.3f}\r\n".encode())
+        shown = f"{dice.uniform(0, 700):.3f}"
+        sent = f"{shown}\r\n".encode()
+        frame = mutated(dice, sent)
         reply = exchange.take(1, frame)
+        arrivals.count(sent, frame, float(shown), [] if reply is None else reply.items)
         if reply is None:
             assert b"\r" not in frame.strip(b"\r\n") or len(frame) <= 256
             continue
@@ -147,3 +189,4 @@ def test_answers_to_a_question(full_study: bool) -> None:
         except ValueError:
             value = None
         look(reply.items, value, frame)
+    arrivals.enough()
