@@ -4,6 +4,7 @@
     python3 tests/run.py                  every lane
     python3 tests/run.py unit browser     these lanes
     python3 tests/run.py quick            the fast part of unit, for the daily habit
+    python3 tests/run.py fresh            the README's two commands on fresh Debian 12 and 13 (root)
     python3 tests/run.py --list           name the lanes
     python3 tests/run.py --full           long studies in full length (hours)
     python3 tests/run.py unit -- -k fuse  options after -- go to pytest
@@ -20,6 +21,7 @@ and so is a skipped test. Exit code 0 only when nothing failed.
 from __future__ import annotations
 
 import argparse
+import ctypes.util
 import os
 import shutil
 import signal
@@ -34,7 +36,9 @@ from typing import NamedTuple
 
 ROOT = Path(__file__).resolve().parent.parent
 TESTS = ROOT / "tests"
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(TESTS)]
+
+import fresh  # noqa: E402
 
 from rig import bootstrap, debian  # noqa: E402
 from rig.debian import CannotSetUp, say  # noqa: E402
@@ -77,8 +81,11 @@ def printing(_: bootstrap.Checkout) -> None:
 
 
 def a_browser(_: bootstrap.Checkout) -> None:
-    if not any(shutil.which(name) for name in CHROMIUM):
-        debian.install_packages(["chromium"], "The browser lane")
+    missing = [] if any(shutil.which(name) for name in CHROMIUM) else ["chromium"]
+    if ctypes.util.find_library("atomic") is None:  # the browser driver's own node loads it
+        missing.append("libatomic1")
+    if missing:
+        debian.install_packages(missing, "The browser lane")
 
 
 def an_emulated_kernel(checkout: bootstrap.Checkout) -> None:
@@ -240,6 +247,8 @@ def prepare(checkout: bootstrap.Checkout) -> None:
 
 def main() -> int:
     words = sys.argv[1:]
+    if words[:1] == ["fresh"]:
+        return fresh.main(words[1:])
     cut = words.index("--") if "--" in words else len(words)
     parser = argparse.ArgumentParser(
         prog="python3 tests/run.py", description=__doc__,

@@ -90,6 +90,27 @@ def test_a_lane_that_cannot_run_is_named(command: ModuleType, tmp_path: Path) ->
     assert outcome == command.Outcome("browser", reason="needs the Debian package chromium")
 
 
+@pytest.mark.parametrize(
+    ("chromium", "atomic", "wanted"),
+    [(True, True, []), (False, True, ["chromium"]), (True, False, ["libatomic1"]),
+     (False, False, ["chromium", "libatomic1"])],
+)  # fmt: skip
+def test_the_browser_lane_installs_what_its_driver_loads(
+    command: ModuleType, monkeypatch: pytest.MonkeyPatch, chromium: bool, atomic: bool,
+    wanted: list[str],
+) -> None:  # fmt: skip
+    installed: list[str] = []
+    monkeypatch.setattr(command.shutil, "which", lambda name: "/bin/x" if chromium else None)
+    monkeypatch.setattr(
+        command.ctypes.util, "find_library", lambda name: "libatomic.so.1" if atomic else None
+    )
+    monkeypatch.setattr(
+        command.debian, "install_packages", lambda names, _: installed.extend(names)
+    )
+    command.a_browser(bootstrap.Checkout())
+    assert installed == wanted
+
+
 def test_every_test_file_belongs_to_exactly_one_lane(command: ModuleType) -> None:
     folders = {lane.folder for lane in command.LANES if lane.folder}
     unit = command.pytest_arguments(command.LANES[0])
