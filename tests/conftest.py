@@ -39,6 +39,16 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)
 
 
+REAL_TIME_FOLDERS = {"desk", "recorder"}
+"""Real processes with time limits of their own: beside other tests they would be late."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if item.path.parent.name in REAL_TIME_FOLDERS:
+            item.add_marker("real_time")
+
+
 ALLOWED_THREADS = {
     ("lgpio", "_callback_thread"): "importing lgpio starts it; it lives as long as the process",
 }

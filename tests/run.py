@@ -3,18 +3,25 @@
 
     python3 tests/run.py                  every lane
     python3 tests/run.py unit browser     these lanes
+    python3 tests/run.py quick            the fast part of unit, for the daily habit
+    python3 tests/run.py fresh            the README's two commands on fresh Debian 12 and 13 (root)
     python3 tests/run.py --list           name the lanes
     python3 tests/run.py --full           long studies in full length (hours)
     python3 tests/run.py unit -- -k fuse  options after -- go to pytest
 
-A lane is one pytest call. A lane whose system packages are missing installs them where it may (as
-root or with password-free sudo) and is otherwise named at the end as not run, with the reason;
-with CI=true that is a failure, and so is a skipped test. Exit code 0 only when nothing failed.
+A lane is one pytest call, or two where its tests run side by side, one worker a processor: what is
+judged by the clock (marked real_time) then runs alone after the others. Lanes that measure a
+machine never share it. To see one test's output at once: `-- -n0 -s -k name`.
+
+A lane whose system packages are missing installs them where it may (as root or with password-free
+sudo) and is otherwise named at the end as not run, with the reason; with CI=true that is a failure,
+and so is a skipped test. Exit code 0 only when nothing failed.
 """
 
 from __future__ import annotations
 
 import argparse
+import ctypes.util
 import os
 import shutil
 import signal
@@ -29,22 +36,28 @@ from typing import NamedTuple
 
 ROOT = Path(__file__).resolve().parent.parent
 TESTS = ROOT / "tests"
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(TESTS)]
+
+import fresh  # noqa: E402
 
 from rig import bootstrap, debian  # noqa: E402
 from rig.debian import CannotSetUp, say  # noqa: E402
 
 STOPPED = 130  # what a shell reports after Ctrl-C
-CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
+NOTHING_COLLECTED = 5  # of pytest
+CHROMIUM = ("chromium", "chromium-browser")
 
 
 class Lane(NamedTuple):
-    """One pytest call. `ready` raises CannotSetUp with the reason why it cannot run here."""
+    """`ready` raises CannotSetUp with the reason why it cannot run here. `side_by_side`: its tests
+    share the processors; `named_only`: not among the lanes that run when none is named."""
 
     name: str
     about: str
     folder: str
     ready: Callable[[bootstrap.Checkout], None]
+    side_by_side: bool = False
+    named_only: bool = False
 
 
 class Outcome(NamedTuple):
@@ -68,8 +81,11 @@ def printing(_: bootstrap.Checkout) -> None:
 
 
 def a_browser(_: bootstrap.Checkout) -> None:
-    if not any(shutil.which(name) for name in CHROMIUM):
-        debian.install_packages(["chromium"], "The browser lane")
+    missing = [] if any(shutil.which(name) for name in CHROMIUM) else ["chromium"]
+    if ctypes.util.find_library("atomic") is None:  # the browser driver's own node loads it
+        missing.append("libatomic1")
+    if missing:
+        debian.install_packages(missing, "The browser lane")
 
 
 def an_emulated_kernel(checkout: bootstrap.Checkout) -> None:
@@ -93,22 +109,27 @@ def an_emulated_kernel(checkout: bootstrap.Checkout) -> None:
 
 
 LANES = (
-    Lane("unit", "each package by itself", "", printing),
-    Lane("checks", "against published values and other libraries", "checks", nothing_more),
-    Lane("browser", "the page in a headless Chromium", "browser", a_browser),
+    Lane("unit", "each package by itself", "", printing, True),
+    Lane("checks", "against published values and other libraries", "checks", nothing_more, True),
+    Lane("browser", "the page in a headless Chromium", "browser", a_browser, True),
     Lane("kernel", "real GPIO and tty nodes of an emulated kernel", "kernel", an_emulated_kernel),
     Lane("faults", "killed, unplugged, disk full", "faults", an_emulated_kernel),
     Lane("performance", "speed and size, as ratios", "performance", a_browser),
 )
+QUICK = Lane("quick", "the fast part of unit", "", nothing_more, True, True)
+QUICK_FOLDERS = ("analysis", "bench", "config", "core", "io", "physics", "simulated")
 
 
 def lanes_here() -> list[Lane]:
     """The lanes that have tests in this checkout."""
-    return [lane for lane in LANES if any((TESTS / lane.folder).rglob("test_*.py"))]
+    here = [lane for lane in LANES if any((TESTS / lane.folder).rglob("test_*.py"))]
+    return [*here, QUICK]
 
 
 def pytest_arguments(lane: Lane) -> list[str]:
     """Folders of a lane; `unit` is whatever no other lane has."""
+    if lane is QUICK:
+        return [str(TESTS / folder) for folder in QUICK_FOLDERS]
     if lane.folder:
         return [str(TESTS / lane.folder)]
     others = [TESTS / other.folder for other in LANES if other.folder]
@@ -164,15 +185,32 @@ def run_lane(
     except CannotSetUp as problem:
         say(str(problem))
         return Outcome(lane.name, reason=problem.what)
-    report = folder / f"{lane.name}.xml"
-    command = [checkout.python, "-m", "pytest", f"--junitxml={report}", "--color=auto"]
     environment = {**os.environ, "RIG_TESTS_FULL": "1" if full else "0"}
     began = time.monotonic()
-    code = stop.wait([*command, *pytest_arguments(lane), *extra], environment)
-    passed, failed, skipped = count(report)
-    if code and not failed:  # pytest itself: nothing collected, an internal error
+    passed = failed = skipped = 0
+    for name, options in parts(lane):
+        if stop is not None and stop.asked:
+            break
+        report = folder / f"{lane.name}{name}.xml"
+        command = [checkout.python, "-m", "pytest", f"--junitxml={report}", "--color=auto"]
+        code = stop.wait([*command, *options, *pytest_arguments(lane), *extra], environment)
+        if code == NOTHING_COLLECTED and lane.side_by_side:
+            continue  # all of its tests, or none of them, are judged by the clock
+        good, bad, left_out = count(report)
+        if code and not bad:  # pytest itself: an internal error, a broken option
+            bad = 1
+        passed, failed, skipped = passed + good, failed + bad, skipped + left_out
+    if not passed + failed + skipped:
         failed = 1
     return Outcome(lane.name, passed, failed, skipped, time.monotonic() - began)
+
+
+def parts(lane: Lane) -> list[tuple[str, list[str]]]:
+    """Name and options of each pytest call of a lane."""
+    if not lane.side_by_side:
+        return [("", [])]
+    workers = ["-n", str(len(os.sched_getaffinity(0))), "--dist", "worksteal"]
+    return [("", [*workers, "-m", "not real_time"]), ("-alone", ["-m", "real_time"])]
 
 
 def closing(outcomes: list[Outcome], *, strict: bool) -> int:
@@ -209,6 +247,8 @@ def prepare(checkout: bootstrap.Checkout) -> None:
 
 def main() -> int:
     words = sys.argv[1:]
+    if words[:1] == ["fresh"]:
+        return fresh.main(words[1:])
     cut = words.index("--") if "--" in words else len(words)
     parser = argparse.ArgumentParser(
         prog="python3 tests/run.py", description=__doc__,
@@ -236,9 +276,9 @@ def main() -> int:
     outcomes = []
     with tempfile.TemporaryDirectory(prefix="rig-tests-") as folder:
         for lane in here:
-            if stop.asked:
+            if stop.asked and not lane.named_only:
                 outcomes.append(Outcome(lane.name, reason="stopped before it began"))
-            elif not chosen.lanes or lane.name in chosen.lanes:
+            elif lane.name in chosen.lanes or not (chosen.lanes or lane.named_only):
                 outcomes.append(run_lane(lane, checkout, Path(folder), stop, chosen.full, extra))
     strict = os.environ.get("CI", "").lower() in ("1", "true")
     code = closing(outcomes, strict=strict)

@@ -182,6 +182,18 @@ def test_when_the_switch_dropped_out():
     assert held(rows).hold.switch_on_at_end is True
 
 
+def test_a_switch_that_opens_once_and_stays_open_has_dropped_out():
+    """One edge to off and no further one to the end of the watch."""
+    at, kpa = leaking(rate=4)
+    rows = list(zip(at, kpa, ["good"] * len(at), strict=True))
+    result = held(rows, off_edges=[41_000]).hold
+    assert result.dropped_out_ns == 42_000 * MS
+    assert SWITCH_OUT in result.marks
+    assert result.switch_on_at_end is False
+    # too near the end to have stayed off for the settle window: not known
+    assert held(rows, off_edges=[59_999]).hold.dropped_out_ns is None
+
+
 def test_released_hold_watches_from_the_release_to_the_end():
     train = Train()
     train.add(Step("settle", 0, 0), Step("energise", 1, 1000 * MS))

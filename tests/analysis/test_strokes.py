@@ -393,3 +393,17 @@ def test_nan_never_leaves():
     from rig.results.run_json import dumps
 
     assert "NaN" not in dumps(run_json(result))
+
+
+@pytest.mark.parametrize("edges", [[60, 300], [60, 300, 301, 302]])
+def test_a_switch_that_opens_again_while_energised_has_dropped_out(edges: list[float]) -> None:
+    """Once and for good is enough, as is once with bounce; a settled switch has not."""
+    train = Train()
+    train.stroke(1, 1000, 1500, live=8, dead=4, on_edges=edges)
+    train.end(2000)
+    _, stroke = only(train)
+    assert stroke["answered"] and marks.DROPPED_OUT in stroke["marks"]
+    steady = Train()
+    steady.stroke(1, 1000, 1500, live=8, dead=4, on_edges=[60, 61, 62], off_edges=[40])
+    steady.end(2000)
+    assert marks.DROPPED_OUT not in only(steady)[1]["marks"]

@@ -15,6 +15,7 @@ from rig.bench.bench import Bench
 from rig.bench.interlock import gauge_rules, registry, sensor_rules
 from rig.bench.interlock.channel_watch import ChannelWatch, as_sample
 from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.bench.interlock.interlock import Interlock
 from rig.config.setup.model import Setup
 from rig.core.records import GOOD, Block, Sample
 
@@ -158,6 +159,20 @@ def test_preflight_refuses_what_is_silent_or_beyond_its_limit() -> None:
     found = bench.preflight()  # nothing is limited: it may run, and is told
     assert not found.refused
     assert "doubtful" in {c.result for c in found.checks if c.name == "Coil current"}
+
+
+def test_a_channel_with_a_limit_that_never_sends_trips_by_its_age() -> None:
+    """Its age counts from the start of the watching, not from a first reading that never comes."""
+    setup = setup_of()
+    rig = ScriptedRig(setup)
+    interlock = Interlock(rig, setup, rig.records.append, rig.now_ns)
+    begin = rig.now_ns()
+    interlock.start(begin, {})
+    interlock.tick(begin + 400 * MS, {})
+    assert interlock.trip is None
+    interlock.see_sample(Sample("pressure", 200.0, begin + 690 * MS, GOOD))
+    interlock.tick(begin + 700 * MS, {})
+    assert interlock.trip is not None and interlock.trip.rule == registry.CHANNEL_STALE
 
 
 @pytest.mark.parametrize("channel", ["oil_temperature", "coil_current", "supply_voltage"])

@@ -342,3 +342,50 @@ def test_races_between_poll_and_edge_do_not_add_up_to_a_dead_source() -> None:
         interlock.tick(n * 20 * MS, {"switch": level})
         interlock.see_edge(Edge("switch", level, n * 20 * MS, n, "plant"))
     assert interlock.trip is None
+
+
+def test_a_chattering_read_back_is_no_agreement() -> None:
+    """Live in every second look while commanded on: one look that agrees does not start the
+    allowed delay anew."""
+    rig = ScriptedRig(make_setup())
+    rig.follow = False
+    interlock = Interlock(rig, rig.setup, rig.records.append, rig.now_ns)
+    live, begin = rig.setup.coil_live_level, rig.now_ns()
+    interlock.start(begin, {"readback": 1 - live})
+    interlock.energise(1)
+    for look in range(1, 26):
+        level = live if look % 2 else 1 - live
+        interlock.tick(begin + round(look * TICK_S * 1e9), {"readback": level})
+    assert interlock.trip is not None and interlock.trip.rule == "read-back disagreeing"
+    assert not rig.is_on
+
+
+def test_a_read_back_that_agrees_twice_starts_the_allowed_delay_anew() -> None:
+    rig = ScriptedRig(make_setup())
+    rig.follow = False
+    interlock = Interlock(rig, rig.setup, rig.records.append, rig.now_ns)
+    live, begin = rig.setup.coil_live_level, rig.now_ns()
+    interlock.start(begin, {"readback": 1 - live})
+    interlock.energise(1)
+    for look in range(1, 14):
+        level = 1 - live if look % 3 == 0 else live
+        interlock.tick(begin + round(look * TICK_S * 1e9), {"readback": level})
+    assert interlock.trip is None
+
+
+def test_a_trip_in_the_last_look_ends_the_run_as_tripped() -> None:
+    """The sheet is done and the coil commanded off; the look that confirms off meets a reading
+    over the limit."""
+    bench, rig = make_bench()
+    guide = rig.guide
+
+    def last_look(instruction: str) -> None:
+        guide(instruction)
+        if instruction == "hold":
+            rig.sample(750.0)
+
+    rig.guide = last_look  # type: ignore[method-assign]
+    end, trip = run(bench, rig)
+    assert trip is not None and trip.rule == "over-pressure"
+    assert end.reason == "tripped" and end.off == "confirmed off"
+    assert [r.rule for r in rig.records if isinstance(r, Trip)] == ["over-pressure"]

@@ -76,6 +76,15 @@ def test_one_wild_reading_is_noise_and_three_are_a_fault() -> None:
     assert run(bench, rig)[1].rule == registry.GAUGE_IMPLAUSIBLE
 
 
+def test_three_wild_readings_that_are_not_in_a_row_are_noise() -> None:
+    """Between any two of them the gauge sent a good one (every 100 ms)."""
+    bench, rig = make_bench()
+    for n in range(4):
+        rig.after(250 + 100 * n, lambda: rig.sample(-50.0, "out of range"))
+    end, trip = run(bench, rig)
+    assert trip is None and end.reason == "finished"
+
+
 def test_a_changed_unit_trips_at_once() -> None:
     bench, rig = make_bench()
     rig.after(250, lambda: rig.sample(math.nan, "unit changed"))

@@ -15,7 +15,7 @@ from written_runs import write
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the page
 
-CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
+CHROMIUM = ("chromium", "chromium-browser")
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",

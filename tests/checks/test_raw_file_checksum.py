@@ -3,7 +3,8 @@
 
 CRC-32 as in IEEE 802.3 and ITU-T V.42: polynomial 04C11DB7, reflected (EDB88320), initial value and
 final exclusive-or FFFFFFFF. Its check value over "123456789" is CBF43926 (catalogue of parametrised
-CRC algorithms, CRC-32/ISO-HDLC; recomputed with crcmod 1.7).
+CRC algorithms, CRC-32/ISO-HDLC; recomputed with crcmod 1.7:
+`crcmod.predefined.mkCrcFun("crc-32")(b"123456789")`).
 """
 
 import json

@@ -71,9 +71,8 @@ def test_coil_current_reaching_pull_in(tmp_path):
 @pytest.mark.parametrize(("share", "expected_ms"), [(0.10, 17.107), (0.50, 28.863), (0.90, 61.052)])
 def test_dead_time_and_first_order_rise(tmp_path, share, expected_ms):
     """Dead time 15 ms, then a first-order rise with 20 ms: t = 15 + 20 ln(1/(1 - share)). The
-    10, 50 and 90 % points are the shifting times by three practices (ISO 12238, whose clause is
-    from memory; CETOP RP111P and NFPA T3.21.8, as a trade article quotes them). Readings every
-    0.5 ms."""
+    10, 50 and 90 % points are the shifting times by three practices (ISO 12238, CETOP
+    RP111P and NFPA T3.21.8; which takes which is from memory). Readings every 0.5 ms."""
     change_ms = 15 + 20 * math.log(1 / (1 - share))
     assert change_ms == pytest.approx(expected_ms, abs=5e-4)
     back_ms = 15 + 20 * math.log(1 / share)

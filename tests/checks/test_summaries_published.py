@@ -131,7 +131,8 @@ def test_quantile_rules_differ_and_ours_is_definition_7() -> None:
 @pytest.mark.parametrize(
     ("n", "coverage", "confidence", "one", "two"),
     [
-        # exact factors, recomputed with the noncentral t and with the package toleranceinterval
+        # exact factors, recomputed with the noncentral t and, two-sided, with toleranceinterval
+        # 1.0.3: twoside.normal_factor(n, coverage, confidence)
         (10, 0.95, 0.95, 2.910963, 3.393429),  # ISO 16269-6 prints 2.911 and 3.393
         (20, 0.95, 0.95, 2.396002, 2.760346),
         (43, 0.90, 0.99, 1.873954, 2.222825),
@@ -244,7 +245,8 @@ def test_no_failure_seen(of: int, upper: float) -> None:
      (0.95, 0.95, 1, 93), (0.90, 0.90, 1, 38), (0.95, 0.90, 1, 46), (0.95, 0.99, 1, 473)],
 )  # fmt: skip
 def test_success_runs(confidence: float, reliability: float, allowed: int, n: int) -> None:
-    """Reliability handbooks: n = ln(1 - C) / ln R; with one failure by the binomial."""
+    """Zero-failure (success-run) sample size, n = ln(1 - C) / ln R (from memory); with failures
+    allowed by the binomial."""
     assert strokes_for(reliability, confidence, allowed) == n
 
 

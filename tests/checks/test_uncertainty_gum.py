@@ -2,7 +2,8 @@
 """Budgets against the worked examples of JCGM 100:2008 (GUM) and JCGM 101:2008.
 
 Printed figures are those of the documents, from memory where not said otherwise; each was also
-recomputed with an independent library (metrolopy, GTC, suncal) to the digits shown.
+recomputed with an independent library to the digits shown (metrolopy 1.1.1, GTC 1.5.1 or suncal
+1.7.1).
 """
 
 from __future__ import annotations

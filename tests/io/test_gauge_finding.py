@@ -29,7 +29,7 @@ FORMS: dict[str, tuple[Write, float]] = {
     "counter first": (lambda p, t, n: f"{n};{p:.1f};80.0;OK", 1.0),
     "time of day": (lambda p, t, n: f"12:04:{n + 10};{p:.1f};80.0;OK", 1.0),
     "braces": (lambda p, t, n: f'{{"p": {p:.1f}, "t": 80.0}}', 1.0),
-    "comma before": (lambda p, t, n: f"ST,GS, {p:.1f} kPa", 1.0),
+    "comma before": (lambda p, t, n: f"oil line, {p:.1f} kPa", 1.0),
     "several units": (lambda p, t, n: f"No. 7 P {p:.0f} kPa T {t:.1f} C", 1.0),
     "no space": (lambda p, t, n: f"{p / 98.0665:.4f}kgf/cm2", 1.0),
     "overload now and then": (lambda p, t, n: "OL kPa" if n == 3 else f"{p:.1f} kPa", 1.0),

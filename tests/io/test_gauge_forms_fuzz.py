@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Random and mutated frames through every decoder: no exception, no value that was not sent.
 
-A mutated frame that still decodes must decode to what an oracle of a few lines makes of it, and a
-frame that is left as it was must give its value: a decoder that rejects everything fails. Checksums
-are worked out here, not by the program. A million frames for each decoder in the full study.
+A mutated frame that still decodes must decode to what an oracle of a few lines makes of it. A
+million frames for each decoder in the full study.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ import operator
 import random
 import re
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import pytest
 from gauge_texts import gauge_setup, modbus, nmea
@@ -28,6 +27,28 @@ from rig.io.gauges.polled import LineExchange
 MANY, SOME = 1_000_000, 250_000
 QUALITIES = {GOOD, "out of range", "not a number", "unit changed", "unit unknown"}
 Oracle = Callable[[bytes], float | None]
+
+
+def exclusive_or(data: bytes) -> int:
+    """The checksum as the help describes it: `$` at the start and `*` at the end do not count."""
+    return functools.reduce(operator.xor, data.removeprefix(b"$").removesuffix(b"*"), 0)
+
+
+class Arrivals:
+    """The other direction: what was sent unharmed must arrive, and often enough to say so."""
+
+    def __init__(self) -> None:
+        self.sent = self.unharmed = 0
+
+    def count(self, sent: bytes, frame: bytes, value: float, items: Sequence[object]) -> None:
+        self.sent += 1
+        if frame == sent:
+            self.unharmed += 1
+            good = [x.value for x in items if isinstance(x, Sample) and x.quality == GOOD]
+            assert good == [pytest.approx(value, rel=1e-9)], (items, frame)
+
+    def enough(self) -> None:
+        assert self.unharmed > self.sent / 10, "hardly any frame stayed unharmed"
 
 
 def mutated(dice: random.Random, frame: bytes) -> bytes:
@@ -47,24 +68,6 @@ def mutated(dice: random.Random, frame: bytes) -> bytes:
             case 3:
                 data[at:at] = data[at : at + 3]
     return bytes(data)
-
-
-def xor(data: bytes) -> int:
-    """Exclusive-or of the bytes: the checksum of NMEA 0183, without its $ and *."""
-    return functools.reduce(operator.xor, data, 0)
-
-
-def take(dice: random.Random, frame: bytes) -> tuple[bytes, bool]:
-    """The frame, in one of eight cases as it was; and whether it is."""
-    if dice.random() < 0.125:
-        return frame, True
-    return mutated(dice, frame), False
-
-
-def must_accept(items: list[Sample | Condition], value: float) -> None:
-    """A sound frame gives its pressure, good."""
-    good = [i.value for i in items if isinstance(i, Sample) and i.quality == GOOD]
-    assert any(found == pytest.approx(value, rel=1e-6) for found in good), (items, value)
 
 
 def look(items: list[Sample | Condition], value: float | None, frame: bytes) -> None:
@@ -87,7 +90,7 @@ def line_oracle(frame: bytes) -> float | None:
     try:
         sent = int(check, 16)
         lead = frame.decode("latin-1").split("*")[0].encode("latin-1")
-        return float(number) if sent == xor(lead) else None
+        return float(number) if sent == exclusive_or(lead) else None
     except ValueError:
         return None
 
@@ -124,56 +127,58 @@ def nmea_oracle(frame: bytes) -> float | None:
 
 def test_lines(full_study: bool) -> None:
     gauge = gauge_setup(pattern="P {pressure} kPa*{xor}", unit="kPa")
-    decoder, dice = line_decoder(gauge), random.Random(1)
+    decoder, dice, arrivals = line_decoder(gauge), random.Random(1), Arrivals()
     for _ in range(MANY if full_study else SOME):
-        value = round(dice.uniform(0, 90), 2)
-        body = f"P {value:.2f} kPa"
-        frame, sound = take(dice, f"{body}*{xor(body.encode()):02X}".encode())
+        shown = f"{dice.uniform(0, 700):.2f}"
+        body = f"P {shown} kPa*"
+        sent = f"{body}{exclusive_or(body.encode()):02X}".encode()
+        frame = mutated(dice, sent)
         if b"\r" in frame or b"\n" in frame:
             continue  # never part of a line
         items = decoder.readings(1, frame).items
         look(items, line_oracle(frame), frame)
-        if sound:
-            must_accept(items, value)
+        arrivals.count(sent, frame, float(shown), items)
+    arrivals.enough()
 
 
 def test_registers(full_study: bool) -> None:
     (read,) = register_reads(modbus(modbus={"type": "float32"}))
-    dice = random.Random(2)
+    dice, arrivals = random.Random(2), Arrivals()
     for _ in range(MANY if full_study else SOME):
-        value = dice.uniform(0, 90)
-        frame, sound = take(dice, whole(b"\x01\x03\x04" + struct.pack(">f", value)))
+        packed = struct.pack(">f", dice.uniform(0, 700))
+        sent = whole(b"\x01\x03\x04" + packed)
+        frame = mutated(dice, sent)
         reply = read.take(1, frame)
-        if sound:
-            assert reply is not None
-            must_accept(reply.items, value)
+        items = [] if reply is None else reply.items
+        arrivals.count(sent, frame, struct.unpack(">f", packed)[0], items)
         if reply is not None:
             assert 0 < reply.used <= len(frame)
             look(reply.items, modbus_oracle(frame), frame)
+    arrivals.enough()
 
 
 def test_sentences(full_study: bool) -> None:
-    decoder, dice = NmeaDecoder(nmea()), random.Random(3)
+    decoder, dice, arrivals = NmeaDecoder(nmea()), random.Random(3), Arrivals()
     for _ in range(MANY if full_study else SOME):
-        pascal = round(dice.uniform(1, 9e4))
-        body = f"IIXDR,C,90.1,C,OILT,P,{pascal},P,OILP"
-        frame, sound = take(dice, f"${body}*{xor(body.encode()):02X}".encode())
+        shown = f"{dice.uniform(0, 7e5):.0f}"
+        body = f"IIXDR,C,90.1,C,OILT,P,{shown},P,OILP"
+        sent = f"${body}*{exclusive_or(body.encode()):02X}".encode()
+        frame = mutated(dice, sent)
         items = decoder.readings(1, frame).items
         look(items, nmea_oracle(frame), frame)
-        if sound:
-            must_accept(items, pascal / 1000)
+        arrivals.count(sent, frame, float(shown) / 1000, items)
+    arrivals.enough()
 
 
 def test_answers_to_a_question(full_study: bool) -> None:
     exchange = LineExchange(b"?", line_decoder(gauge_setup(pattern="{pressure}", unit="kPa")))
-    dice = random.Random(4)
+    dice, arrivals = random.Random(4), Arrivals()
     for _ in range(MANY if full_study else SOME):
-        number = round(dice.uniform(1, 90), 3)
-        frame, sound = take(dice, f"{number:.3f}\r\n".encode())
+        shown = f"{dice.uniform(0, 700):.3f}"
+        sent = f"{shown}\r\n".encode()
+        frame = mutated(dice, sent)
         reply = exchange.take(1, frame)
-        if sound:
-            assert reply is not None
-            must_accept(reply.items, number)
+        arrivals.count(sent, frame, float(shown), [] if reply is None else reply.items)
         if reply is None:
             assert b"\r" not in frame.strip(b"\r\n") or len(frame) <= 256
             continue
@@ -184,3 +189,4 @@ def test_answers_to_a_question(full_study: bool) -> None:
         except ValueError:
             value = None
         look(reply.items, value, frame)
+    arrivals.enough()

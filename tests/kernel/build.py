@@ -35,6 +35,7 @@ from rig import debian  # noqa: E402
 from rig.debian import CannotSetUp  # noqa: E402
 
 QEMU = "qemu-system-x86_64"
+SECURITY_SUITE = "deb http://deb.debian.org/debian-security bookworm-security main"
 RECIPE = 1  # raise it when what lies in the cache changes shape
 
 
@@ -132,7 +133,10 @@ def prepare() -> MachineParts:
             apt.update()
             version = _wanted_version()
         if version is None:
-            raise CannotSetUp(f"this distribution offers no kernel of the {apt.SERIES} series")
+            raise CannotSetUp(
+                f"apt offers no kernel of the {apt.SERIES} series. On Debian 12 it is in the "
+                f"security suite only; add this line to /etc/apt/sources.list: {SECURITY_SUITE}"
+            )
         if not _complete(_folder(version)):
             version = _build_fresh(version)
         folder, qemu = _folder(version), shutil.which(QEMU)

@@ -1,20 +1,13 @@
 # SPDX-License-Identifier: MIT
-"""How fast recordings are analysed, as ratios measured side by side on this machine.
-
-    .venv/bin/python tests/performance/analysis_speed.py [--runs 1000]
-
-The performance lane (`python3 tests/run.py performance`) holds the same to their limits, with fewer
-logged runs.
-"""
+"""Work for the rows of test_analysis_speed.py: a large recording, and a log of many runs."""
 
 from __future__ import annotations
 
-import argparse
 import os
 import subprocess
 import sys
-import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -33,7 +26,7 @@ SHEET = ROOT / "demo/workshop.sheet.toml"
 STROKES, EDGES, SAMPLES = 1_000, 100_000, 1_000_000
 MS = 1_000_000
 LOGGED_STROKES = 50
-LIMIT_RATIO, LIMIT_RUNS_S = 12.0, 20.0
+LIMIT_RATIO, LIMIT_RUN_TIMES = 12.0, 2.0
 
 
 def large_recording(seed: int = 1) -> Recording:
@@ -96,17 +89,8 @@ def parts() -> tuple[Setup, Sheet]:
     return setup.setup, sheet.sheet.model_copy(update={"strokes": STROKES})
 
 
-def best_s(what, times: int = 3) -> float:
-    taken = []
-    for _ in range(times):
-        start = time.perf_counter()
-        what()
-        taken.append(time.perf_counter() - start)
-    return min(taken)
-
-
-def analysis_ratio() -> tuple[float, float, float]:
-    """Analysis with its JSON over the pass of numpy, and both times in seconds."""
+def analysis_sides() -> tuple[Callable[[], object], Callable[[], object]]:
+    """Analysis of the large recording with its JSON, and a pass of numpy over as many numbers."""
     recording = large_recording()
     setup, sheet = parts()
     edges = sum(len(series.t_ns) for series in recording.edges.values())
@@ -116,9 +100,7 @@ def analysis_ratio() -> tuple[float, float, float]:
     assert int(result.strokes.settled.sum()) == STROKES
     rng = np.random.default_rng(2)
     shuffled = [rng.permutation(array) for array in arrays_of(recording)]
-    numpy_s = best_s(lambda: numpy_pass(shuffled))
-    ours_s = best_s(lambda: run_json(analyse(recording, setup, sheet)))
-    return ours_s / numpy_s, ours_s, numpy_s
+    return lambda: run_json(analyse(recording, setup, sheet)), lambda: numpy_pass(shuffled)
 
 
 def log_runs(folder: Path, n: int) -> None:
@@ -158,52 +140,3 @@ def analyse_again(folder: str, numbers: list[int]) -> float:
         for number in numbers:
             assert analysed(log.load(number))["verdict"]["result"] == "conforms"
     return time.process_time() - start
-
-
-def runs_a_second(folder: Path, n: int) -> tuple[float, float]:
-    """Logged runs of 50 strokes analysed again in a second by two processes, imports left out:
-    by the processor's time, as two cores with nothing else to do would take, and by the clock
-    (start and imports of both included)."""
-    log_runs(folder, n)
-    start = time.perf_counter()
-    workers = [
-        subprocess.Popen(
-            [sys.executable, __file__, "--worker", str(folder), str(first), str(n)],
-            stdout=subprocess.PIPE, text=True, cwd=ROOT,
-        )
-        for first in (1, 2)
-    ]  # fmt: skip
-    busy_s = [float(worker.communicate()[0]) for worker in workers]
-    took_s = time.perf_counter() - start
-    return 2 * n / sum(busy_s), n / took_s
-
-
-def worker(folder: str, first: str, n: str) -> None:
-    """Every second run from `first`; prints the processor's seconds."""
-    numbers = list(range(int(first), int(n) + 1, 2))
-    analyse_again(folder, numbers[:1])  # loads what is loaded late
-    print(analyse_again(folder, numbers))
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--runs", type=int, default=1000, help="logged runs to analyse again")
-    parser.add_argument("--worker", nargs=3, help=argparse.SUPPRESS)
-    chosen = parser.parse_args()
-    if chosen.worker:
-        worker(*chosen.worker)
-        return
-    runs = chosen.runs
-    ratio, ours_s, numpy_s = analysis_ratio()
-    print(
-        f"1,000 strokes, 1e5 edges, 1e6 readings: {ratio:.1f} times a numpy pass of sort and mean"
-    )
-    print(f"  (at most {LIMIT_RATIO:g}; {ours_s * 1e3:.0f} ms against {numpy_s * 1e3:.0f} ms)")
-    with tempfile.TemporaryDirectory(prefix="rig-speed-") as folder:
-        speed, by_clock = runs_a_second(Path(folder), runs)
-    print(f"{runs} logged runs of {LOGGED_STROKES} strokes: {speed:.0f} runs/s on two cores")
-    print(f"  (at least {LIMIT_RUNS_S:g}; {by_clock:.0f} by the clock, others at work included)")
-
-
-if __name__ == "__main__":
-    main()

@@ -90,11 +90,63 @@ def test_a_lane_that_cannot_run_is_named(command: ModuleType, tmp_path: Path) ->
     assert outcome == command.Outcome("browser", reason="needs the Debian package chromium")
 
 
+@pytest.mark.parametrize(
+    ("chromium", "atomic", "wanted"),
+    [(True, True, []), (False, True, ["chromium"]), (True, False, ["libatomic1"]),
+     (False, False, ["chromium", "libatomic1"])],
+)  # fmt: skip
+def test_the_browser_lane_installs_what_its_driver_loads(
+    command: ModuleType, monkeypatch: pytest.MonkeyPatch, chromium: bool, atomic: bool,
+    wanted: list[str],
+) -> None:  # fmt: skip
+    installed: list[str] = []
+    monkeypatch.setattr(command.shutil, "which", lambda name: "/bin/x" if chromium else None)
+    monkeypatch.setattr(
+        command.ctypes.util, "find_library", lambda name: "libatomic.so.1" if atomic else None
+    )
+    monkeypatch.setattr(
+        command.debian, "install_packages", lambda names, _: installed.extend(names)
+    )
+    command.a_browser(bootstrap.Checkout())
+    assert installed == wanted
+
+
 def test_every_test_file_belongs_to_exactly_one_lane(command: ModuleType) -> None:
     folders = {lane.folder for lane in command.LANES if lane.folder}
     unit = command.pytest_arguments(command.LANES[0])
     assert unit[0] == str(COMMAND.parent)
     assert {Path(word.removeprefix("--ignore=")).name for word in unit[1:]} == folders
+
+
+@pytest.mark.parametrize("which", ["both kinds", "none by the clock"])
+def test_side_by_side_and_alone_are_both_counted(
+    command: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
+) -> None:
+    """Two pytest calls, one table row; a call that finds no test of its kind is no failure."""
+    text = "import pytest\ndef test_one(): pass\ndef test_two(): assert 1 == 2\n"
+    if which == "both kinds":
+        text += "@pytest.mark.real_time\ndef test_alone(worker_id): assert worker_id == 'master'\n"
+    (tmp_path / "inner").mkdir()
+    (tmp_path / "inner/test_inner.py").write_text(text)
+    (tmp_path / "inner/pytest.ini").write_text("[pytest]\nmarkers = real_time: by the clock\n")
+    monkeypatch.setattr(command, "TESTS", tmp_path)
+
+    class Here:
+        python = Path(sys.executable)
+
+    class Calls:
+        asked = False
+
+        def wait(self, words: list[object], environment: dict[str, str]) -> int:
+            done = subprocess.run(
+                [str(word) for word in words], env=environment, cwd=tmp_path / "inner",
+                capture_output=True, timeout=60,
+            )  # fmt: skip
+            return done.returncode
+
+    lane = command.Lane("a", "b", "inner", command.nothing_more, True)
+    outcome = command.run_lane(lane, Here(), tmp_path, Calls(), False, ["-p", "no:cacheprovider"])
+    assert (outcome.passed, outcome.failed) == (2 if which == "both kinds" else 1, 1)
 
 
 def test_names_its_lanes_and_refuses_others() -> None:

@@ -37,7 +37,7 @@ Chip = Literal[
     "MCP3302",
     "MCP3304",
 ]
-"""The classes of gpiozero by their names."""
+"""Converter types that can be read, by the names on their housings."""
 
 INPUTS: dict[str, int] = {
     "MCP3001": 1,
