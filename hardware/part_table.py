@@ -14,7 +14,7 @@ _VALUE = re.compile(r"([0-9.]+) ?([pnumk]?)(ohm|F|V|A|)")
 
 
 class Part(NamedTuple):
-    """`value` as it is printed ("2.2 k", "10 nF"; empty where there is none), `kind` with rating."""
+    """`value` as printed ("2.2 k", "10 nF"; empty where there is none); `kind` with its rating."""
 
     name: str
     value: str
@@ -40,9 +40,22 @@ PARTS = {
 }
 
 
-def markdown() -> str:
-    """The table of parts for README.md, in the table's order."""
-    rows = (f"| {part.name} | {part.value or '-'} | {part.kind} |" for part in PARTS.values())
+SENSORS_FROM = 20
+"""Parts with this number or a higher one belong to sensors.md, all others to README.md."""
+
+
+def of_sensors(name: str) -> bool:
+    """Whether a part stands in sensors.md."""
+    return int(name[1:]) >= SENSORS_FROM
+
+
+def markdown(*, sensors: bool) -> str:
+    """The table of parts for README.md or sensors.md, in the table's order."""
+    rows = (
+        f"| {part.name} | {part.value or '-'} | {part.kind} |"
+        for part in PARTS.values()
+        if of_sensors(part.name) == sensors
+    )
     return "\n".join(["| part | value | kind and rating |", "|---|---|---|", *rows])
 
 

@@ -3,7 +3,8 @@
 
 A claim is simulated in every case (ends of tolerances, supply and temperature); the worst stands in
 the table of README.md. Limits of the board's pins (0.8 V read as low, 2.0 V as high, 5 uA drawn)
-are from memory of the board's documentation. Pulse shapes of ISO 7637-2 and ISO 16750-2: from memory.
+are from memory of the board's documentation; pulse shapes of ISO 7637-2 and ISO 16750-2 likewise
+from memory of the standards.
 """
 
 from __future__ import annotations
@@ -11,16 +12,24 @@ from __future__ import annotations
 import itertools
 import math
 import random
+import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
-from simulate import Parameter, simulate
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE), str(HERE.parent)]
 
-README = Path(__file__).resolve().parents[1] / "README.md"
+from part_table import markdown, spice  # noqa: E402
+from simulate import Parameter, simulate  # noqa: E402
+
+README, SENSORS = HERE.parent / "README.md", HERE.parent / "sensors.md"
+SENSOR_GROUPS = ("engine speed", "converter", "current loop")
+"""Circuits of sensors.md; all others stand in README.md."""
 BEGIN, END = "<!-- simulated: made by circuits/simulate.py --write -->", "<!-- end simulated -->"
+PARTS_BEGIN, PARTS_END = "<!-- parts: made from parts.toml -->", "<!-- end parts -->"
 Case = dict[str, Parameter]
 Measured = dict[str, float]
 
@@ -105,7 +114,7 @@ def heartbeat_draws(number: int) -> tuple[Case, ...]:
     """Tolerances of the pump: capacitors 20 %, resistors 5 %, pin 3.0 to 3.4 V, -10 to 60 degC,
     leakage of the diodes up to 20 uA at 60 degC and a half for each 10 K below, changes 20 to 24 ms
     apart, threshold of Q2 from 0.4 to 1.0 V, the line left low or high. Same draws each time."""
-    draw = random.Random(1)
+    draw = random.Random(1)  # noqa: S311
     out: list[Case] = []
     for _ in range(number):
         degc = draw.uniform(-10, 60)
@@ -131,8 +140,8 @@ LSB_V = 3.0 / 4096
 R5_SPREAD = tuple({"shift": s, "leak": k} for s, k in itertools.product((0, 0.25), (-5e-6, 5e-6)))
 
 CLAIMS = (
-    Claim("relay driver", "gate of Q1, pin floating or pulled up with 50 k, 5 uA of leakage: below its threshold",
-          "relay_driver", "gate_v", False, 0.8, "V",
+    Claim("relay driver", "gate of Q1, pin floating or pulled up with 50 k, 5 uA of leakage: "
+          "below its threshold", "relay_driver", "gate_v", False, 0.8, "V",
           ({"rpin": "1e12", "leak": "5u"}, {"rpin": "50k", "leak": "5u", "vpin": 3.4})),
     Claim("relay driver", "drain of Q1 while on, pin at 3.0 V, relay of 70 or 400 ohm",
           "relay_driver", "on_drain_v", False, 0.1, "V",
@@ -151,7 +160,7 @@ CLAIMS = (
           ({"vsupply": 16, "rcoil": 12.8},)),
     Claim("clamp", "current of the solenoid down to a tenth", "coil_clamp", "decay_s", False, 2,
           "ms"),
-    Claim("clamp", "the same with a plain diode: this is why there is a zener", "coil_clamp",
+    Claim("clamp", "the same with a plain diode: why there is a zener", "coil_clamp",
           "decay_s", True, 5, "ms", ({"right": OUT_1G, "plain": IN},)),
     Claim("clamp", "contact of K1 with the clamp the wrong way round: it clamps nothing",
           "coil_clamp", "contact_v", True, 100, "V", ({"right": OUT_1G, "reversed": IN},)),
@@ -161,9 +170,10 @@ CLAIMS = (
           ({"right": OUT_1G, "reversed": IN},)),
     Claim("reversed supply", "current in solenoid and relay, contact closed", "reversed_supply",
           lambda m: max(m["coil_a"], m["relay_a"]), False, 5, "mA", ({}, {"vsupply": 16})),
-    Claim("reversed supply", "current in the solenoid without D7 and D8: this is why they are there",
+    Claim("reversed supply", "current in the solenoid without D7 and D8: why they are there",
           "reversed_supply", "coil_a", True, 0.5, "A", ({"bypass": IN},)),
-    Claim("read-back, supply side", "largest current in the coil that still reads dead, 11 to 16 V, part of the full",
+    Claim("read-back, supply side", "largest current in the coil that still reads dead, "
+          "share of full current, 11 to 16 V, all tolerances",
           "readback_supply", "unseen_part", False, 25, "%", SUPPLY_SPREAD),
     Claim("read-back, supply side", "pin while on: reads live", "readback_supply", "pin_on_v", True,
           2.0, "V", SUPPLY_SPREAD),
@@ -171,25 +181,29 @@ CLAIMS = (
           ({}, {"drive": 16, "ctr": 3}, {"drive": 11, "ctr": 0.5})),
     Claim("read-back, supply side", "live edge late", "opto_edges", "rise_s", False, 20, "us",
           ({}, {"drive": 16, "ctr": 3}, {"drive": 11, "ctr": 0.5})),
-    Claim("read-back, supply side", "dead edge late with a second LED the other way round: this is why D3 is there instead",
+    Claim("read-back, supply side", "dead edge late with a second LED the other way round: "
+          "why D3 is there instead",
           "coil_clamp", "dead_s", True, 1, "ms", ({"second_led": IN},)),
     Claim("read-back, ground side", "contact stuck at 2.5 or 10 ohm, pin: reads live",
           "readback_ground", lambda m: max(m["pin_2ohm5_v"], m["pin_10ohm_v"]), False, 0.8, "V"),
     Claim("read-back, ground side", "resistance up to which a leaking contact reads live, 14.4 V",
           "readback_ground", "limit_ohm", True, 20, "ohm"),
-    Claim("read-back, ground side", "largest current in the coil that still reads dead, 14.4 V, 14.5 ohm",
+    Claim("read-back, ground side", "largest current in the coil that still reads dead, 14.4 V, "
+          "14.5 ohm",
           "readback_ground", "unseen_a", False, 0.4, "A"),
-    Claim("read-back, ground side", "the same, part of the full current, 11 to 16 V, all tolerances",
+    Claim("read-back, ground side", "the same, share of full current, 11 to 16 V, all tolerances",
           "readback_ground", "unseen_part", False, 50, "%", GROUND_SPREAD),
     Claim("read-back, ground side", "pin while off, from 11 V on: reads dead", "readback_ground",
           "pin_off_v", True, 2.0, "V", GROUND_SPREAD),
     Claim("read-back, ground side", "current through the solenoid while off", "readback_ground",
           "off_a", False, 8, "mA", GROUND_SPREAD),
-    Claim("read-back, ground side", "pin at a contact stuck at 10 ohm without Z3 (reads dead at 0.57 A): this is why it is there",
+    Claim("read-back, ground side", "pin at a contact stuck at 10 ohm without Z3: reads dead, "
+          "why Z3 is there",
           "readback_ground", "pin_10ohm_v", True, 2.0, "V", ({"series": 2200, "shorted": IN},)),
     Claim("switch input", "current of the closed switch", "closed_switch", "wetting_a", True, 2.5,
           "mA"),
-    Claim("switch input", "pin at a closed switch, engine's ground 0.5 V up, 5 uA of leakage: reads closed",
+    Claim("switch input", "pin at a closed switch, engine's ground 0.5 V up, 5 uA of leakage: "
+          "reads closed",
           "closed_switch", "pin_v", False, 0.8, "V", ({"shift": 0.5, "leak": "5u"},)),
     Claim("switch input", "20 us shut, as the pin sees it, ground shift up to 0.25 V", "bounce",
           "shut_s", True, 1, "us", R5_SPREAD),
@@ -222,14 +236,16 @@ CLAIMS = (
           "s", PUMP),
     Claim("heartbeat", "hold after the last change, longest", "heartbeat", "hold_s", False, 0.6,
           "s", PUMP),
-    Claim("heartbeat", "gate of Q2 at diodes that leak 300 uA: it does not hold, this is why they are chosen",
+    Claim("heartbeat", "gate of Q2 where the diodes leak 300 uA: does not hold, why they are "
+          "chosen",
           "heartbeat", "lowest_v", False, 1.8, "V", ({"leak": "300u"},)),
-    Claim("heartbeat", "gate of Q2 while toggled at 1 and 10 kHz: this keeps it alive",
+    Claim("heartbeat", "gate of Q2 while toggled at 1 and 10 kHz: keeps the relay alive",
           "heartbeat", "lowest_v", True, 1.8, "V", FAST),
     Claim("engine speed", "either edge late, 5 to 12 V, coupler of 50 to 300 %", "opto_edges",
           lambda m: max(m["rise_s"], m["fall_s"]), False, 60, "us", tuple(
               {"rled": "{R27}", "rload": "{R28}", "rpin": "{R29}", "cpin": "{C23}",
-               "drive": drive, "ctr": ctr} for drive, ctr in ((5, 1), (12, 0.5), (12, 1), (12, 3)))),
+               "drive": drive, "ctr": ctr}
+              for drive, ctr in ((5, 1), (12, 0.5), (12, 1), (12, 3)))),
     Claim("converter", "pressure input at 800 Hz, against steady", "anti_alias",
           lambda m: 20 * math.log10(m["at800"] / m["dc"]), False, -14, "dB"),
     Claim("converter", "delay of the pressure input", "anti_alias",
@@ -279,9 +295,13 @@ def _round(figure: float, digits: int) -> str:
     return f"{float(f'{figure:.{digits}g}'):g}"
 
 
-def table() -> str:
-    """The table of claims as it stands in README.md."""
-    rows = [cells(claim, figure) for claim, figure in results()]
+def table(page: Path, found: list[tuple[Claim, float]]) -> str:
+    """The table of claims as it stands in a page."""
+    rows = [
+        cells(claim, figure)
+        for claim, figure in found
+        if (claim.group in SENSOR_GROUPS) == (page == SENSORS)
+    ]
     head = ["| circuit | claim | allowed | simulated | margin |", "|---|---|---|---|---|"]
     return "\n".join([*head, *(f"| {' | '.join(row)} |" for row in rows)])
 
@@ -291,15 +311,15 @@ def between(text: str, begin: str, end: str) -> str:
     return text.split(begin)[1].split(end)[0].strip("\n")
 
 
-def write() -> None:
-    """Put both tables into README.md and the values into parts.inc."""
-    from part_table import markdown, spice
-
-    text = README.read_text()
-    for begin, end, inner in ((BEGIN, END, table()), (PARTS_BEGIN, PARTS_END, markdown())):
-        text = text.replace(between(text, begin, end), inner)
-    README.write_text(text)
-    (Path(__file__).with_name("parts.inc")).write_text(spice())
-
-
-PARTS_BEGIN, PARTS_END = "<!-- parts: made from parts.toml -->", "<!-- end parts -->"
+def write(found: list[tuple[Claim, float]]) -> None:
+    """Put the tables into both pages and the values into parts.inc."""
+    for page in (README, SENSORS):
+        text = page.read_text()
+        for begin, end, inner in (
+            (BEGIN, END, table(page, found)),
+            (PARTS_BEGIN, PARTS_END, markdown(sensors=page == SENSORS)),
+        ):
+            before, rest = text.split(begin)
+            text = f"{before}{begin}\n\n{inner}\n\n{end}{rest.split(end)[1]}"
+        page.write_text(text)
+    (HERE / "parts.inc").write_text(spice())

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Run circuits with ngspice and print what they measure.
 
-    python3 hardware/circuits/simulate.py                    every claim of README.md
-    python3 hardware/circuits/simulate.py --write            and put the table into README.md
+    python3 hardware/circuits/simulate.py                    every claim of the pages
+    python3 hardware/circuits/simulate.py --write            and put them into the pages
     python3 hardware/circuits/simulate.py CIRCUIT a=1 b=2    one circuit, with other parameters
 
 Parts are generic models (models.inc); nothing here was measured on real parts.
@@ -76,11 +76,14 @@ def main() -> int:
         for name, value in simulate(words[0], **given).items():
             sys.stdout.write(f"{name:<16} {value:.4g}\n")
         return 0
-    from claims import table, write  # the claims import this module
+    from claims import README, SENSORS, results, write  # the claims import this module
+    from claims import table as table_of
 
-    sys.stdout.write(table() + "\n")
+    found = list(results())
+    for page in (README, SENSORS):
+        sys.stdout.write(f"{table_of(page, found)}\n\n")
     if "--write" in words:
-        write()
+        write(found)
     return 0
 
 

@@ -18,6 +18,7 @@ from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems, HardwareError
 from rig.core.records import DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES
 from rig.core.state_file import Owner, RigState
+from rig.physics.feed import confirmed_off
 
 if TYPE_CHECKING:
     from rig.io.gpio import HeldLine, LineTaker
@@ -118,7 +119,7 @@ def drive_off(state: RigState, taker: LineTaker | None = None) -> str:
             return OFF_STATES[1]
         dead = dead + 1 if level != setup.coil_live_level else 0
         if dead >= DEAD_LOOKS:
-            return OFF_STATES[0]
+            return confirmed_off(setup.coil.feed_side)
         if time.monotonic() > until and not dead:
             return OFF_STATES[2]
         time.sleep(0.005)
