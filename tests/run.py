@@ -88,6 +88,11 @@ def a_browser(_: bootstrap.Checkout) -> None:
         debian.install_packages(missing, "The browser lane")
 
 
+def a_circuit_simulator(_: bootstrap.Checkout) -> None:
+    if not shutil.which("ngspice"):
+        debian.install_packages(["ngspice"], "The circuits lane")
+
+
 def an_emulated_kernel(checkout: bootstrap.Checkout) -> None:
     """Its own preparation says what it installs and builds, and why it cannot."""
     try:
@@ -111,6 +116,7 @@ def an_emulated_kernel(checkout: bootstrap.Checkout) -> None:
 LANES = (
     Lane("unit", "each package by itself", "", printing, True),
     Lane("checks", "against published values and other libraries", "checks", nothing_more, True),
+    Lane("circuits", "the wiring pages' claims, simulated", "circuits", a_circuit_simulator),
     Lane("browser", "the page in a headless Chromium", "browser", a_browser, True),
     Lane("kernel", "real GPIO and tty nodes of an emulated kernel", "kernel", an_emulated_kernel),
     Lane("faults", "killed, unplugged, disk full", "faults", an_emulated_kernel),

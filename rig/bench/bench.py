@@ -41,6 +41,7 @@ from rig.core.records import (
     Step,
     encode,
 )
+from rig.physics.feed import confirmed_off
 
 NS = 1_000_000_000
 TICK_NS = int(TICK_S * NS)
@@ -297,7 +298,9 @@ class Bench:
             self.interlock.tick(now_ns, levels, self._loops())
             dead = 0 if self.interlock.load_live() else dead + 1
             if dead >= DEAD_LOOKS:
-                return OFF_STATES[1 if self.interlock.readback_doubted else 0]
+                if self.interlock.readback_doubted:
+                    return OFF_STATES[1]
+                return confirmed_off(self._setup.coil.feed_side)
             if now_ns >= until_ns and not dead:
                 return OFF_STATES[2]
             self._wait(now_ns + TICK_NS // 4)

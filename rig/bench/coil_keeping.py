@@ -51,7 +51,7 @@ class CoilKeeping:
 
     def ended(self, end: End) -> None:
         """A coil that is not known to be off goes on heating: then the file stays open."""
-        self._off = end.off in OFF_STATES[:2]
+        self._off = end.off != OFF_STATES[2]
 
     def keep(self) -> None:
         """Write what the trackers say now. Where the disk fails, the file stays open."""

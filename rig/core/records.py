@@ -137,7 +137,14 @@ STOPPED_EARLY = "stopped early"
 """Kind of the condition of a run that ended before its last stroke because it was decided."""
 
 END_REASONS = ("finished", "tripped", "aborted", "fault")
-OFF_STATES = ("confirmed off", "commanded off, not confirmed", "still live")
+CONFIRMED_OFF_GROUND = (
+    "confirmed off (read-back on the ground side: a leak of less than half the coil's current "
+    "would not be seen)"
+)
+"""As far as the read-back of feed side ground reaches (hardware/README.md, simulated)."""
+OFF_STATES = (
+    "confirmed off", "commanded off, not confirmed", "still live", CONFIRMED_OFF_GROUND,
+)  # fmt: skip
 DEAD_LOOKS = 2
 """So many looks in a row confirm off: one may fall into a contact's chatter."""
 READBACK_RULE = "read-back disagreeing"

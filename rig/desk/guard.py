@@ -21,6 +21,7 @@ from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems, HardwareError
 from rig.core.records import DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES, readback_doubted
 from rig.core.state_file import Owner, RigState
+from rig.physics.feed import confirmed_off
 
 if TYPE_CHECKING:
     from rig.io.gpio import HeldLine, LineTaker
@@ -178,7 +179,9 @@ def drive_off(
             return OFF_STATES[1]
         dead = dead + 1 if level != setup.coil_live_level else 0
         if dead >= DEAD_LOOKS:
-            return OFF_STATES[1 if doubted or readback_doubted(state.trip) else 0]
+            if doubted or readback_doubted(state.trip):
+                return OFF_STATES[1]
+            return confirmed_off(setup.coil.feed_side)
         if time.monotonic() > until and not dead:
             return OFF_STATES[2]
         time.sleep(0.005)

@@ -77,7 +77,7 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
     with contextlib.suppress(OSError, RigError):  # off is what counts
         if owner is not None:
             state_file.release(path, owner)
-    if off in OFF_STATES[:2]:
+    if off != OFF_STATES[2]:
         coil_heat.settle(path)
     return Made(state.rig, off, words)
 

@@ -38,13 +38,16 @@ Feed side ground: live = voltage absent.
 | driven by vehicle, off | no      | yes       | live           |
 | driven by vehicle, on  | no      | yes       | live           |
 
-Every wrong reading says live of a dead coil, never dead of a live one: the safe side. On the
+Every wrong reading says live of a dead coil, never dead of a live one: the safe side. That is so
+of a contact that is open or closed; one that leaks reads dead up to a limit (confirmed_off). On the
 supply side an unplugged coil is not seen; on the ground side it is seen before the first stroke.
 """
 
 from __future__ import annotations
 
 from typing import Literal, NamedTuple
+
+from rig.core.records import CONFIRMED_OFF_GROUND, OFF_STATES
 
 FeedSide = Literal["supply", "ground"]
 
@@ -89,6 +92,11 @@ def coil_is_live(
 def reads_live(side: FeedSide, voltage_present: bool) -> bool:
     """What the read-back says of the coil: voltage on the supply side, none on the ground side."""
     return voltage_present if side == "supply" else not voltage_present
+
+
+def confirmed_off(side: FeedSide) -> str:
+    """Which of OFF_STATES a read-back that reads dead confirms."""
+    return OFF_STATES[0] if side == "supply" else CONFIRMED_OFF_GROUND
 
 
 def feed_state(side: FeedSide, commanded_on: bool, fault: str = "none") -> FeedState:

@@ -4,7 +4,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from bench_rig import MS, ScriptedRig, make_bench, make_setup
+from bench_rig import MS, SETUP, ScriptedRig, make_bench, make_setup
 from hypothesis import given
 from hypothesis import strategies as st
 from test_sequencer import make_sheet
@@ -15,7 +15,16 @@ from rig.bench.interlock.interlock import Interlock
 from rig.bench.interlock.registry import TICK_S, watched
 from rig.bench.interlock.trackers import DutyWindow
 from rig.core.errors import RefusedError
-from rig.core.records import GOOD, Command, Condition, Edge, End, Sample, Trip
+from rig.core.records import (
+    CONFIRMED_OFF_GROUND,
+    GOOD,
+    Command,
+    Condition,
+    Edge,
+    End,
+    Sample,
+    Trip,
+)
 
 SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
          "settle_wait": "200 ms"}  # fmt: skip
@@ -102,6 +111,13 @@ def test_one_dead_look_in_a_chatter_confirms_nothing(looks: list[int], off: str)
         bench.interlock.tick(rig.clock.now_ns(), {"readback": 1 - live})
     rig.edges.level = level  # type: ignore[method-assign]
     assert bench._off_state() == off
+
+
+def test_the_ground_side_confirms_off_only_as_far_as_its_read_back_reaches() -> None:
+    bench, rig = make_bench(coil={**SETUP["coil"], "feed_side": "ground"})
+    dead = 1 - rig.setup.coil_live_level
+    rig.edges.level = lambda line: dead  # type: ignore[method-assign]
+    assert bench._off_state() == CONFIRMED_OFF_GROUND
 
 
 def test_out_of_range_reading_above_the_limit_trips() -> None:

@@ -16,7 +16,8 @@ from rig.core import messages, state_file
 from rig.core.clock import boot_id
 from rig.core.records import Trip
 from rig.core.state_file import Owner, RigState
-from webui.live import hub
+from rig.physics.feed import FeedSide, confirmed_off
+from webui.live import hub, stopping
 from webui.live.files import Files
 from webui.live.hub import Hub
 from webui.live.stopping import NOT_CONFIRMED, NOTHING, stop
@@ -96,6 +97,21 @@ def test_an_odd_state_file_does_not_keep_the_stop_from_a_running_bench(tmp_path:
                 time.sleep(0.2)
                 assert asked.done()
             assert asked.result().off == NOT_CONFIRMED  # of the other rig nothing is known
+
+
+@pytest.mark.parametrize("side", ["supply", "ground"])
+def test_a_stop_says_no_more_than_the_read_back_of_its_feed_side(side: FeedSide) -> None:
+    said = {
+        "commanded_on": False,
+        "coil_live": False,
+        "t_ns": 2,
+        "confirmed_off": confirmed_off(side),
+    }
+    assert stopping._said(messages.tell("status", **said).encode(), 1) == confirmed_off(side)
+    ended = messages.tell("ended", off=confirmed_off(side))
+    assert stopping._said(ended.encode(), 1) == confirmed_off(side)
+    assert stopping.Stopped(confirmed_off(side), "").sure
+    assert ("less than half" in confirmed_off(side)) is (side == "ground")
 
 
 def test_the_driven_desk_is_ordered_whatever_the_other_way_comes_to(

@@ -25,7 +25,8 @@ from rig.desk import safe
 
 ANSWER_S = 0.9
 """A person at the button is answered within a second."""
-CONFIRMED, COMMANDED, LIVE = OFF_STATES
+CONFIRMED, COMMANDED, LIVE, CONFIRMED_GROUND = OFF_STATES
+ALL_CONFIRMED = (CONFIRMED, CONFIRMED_GROUND)
 NOT_CONFIRMED = "NOT CONFIRMED"
 NOTHING = "nothing to stop"
 NO_EMERGENCY_STOP = "This is not an emergency stop: that is the mushroom stop in the coil's supply."
@@ -40,7 +41,7 @@ class Stopped(NamedTuple):
 
     @property
     def sure(self) -> bool:
-        return self.off in (CONFIRMED, NOTHING)
+        return self.off in (*ALL_CONFIRMED, NOTHING)
 
 
 def running(folder: Path) -> list[RigState]:
@@ -91,7 +92,9 @@ def stop(folder: Path, why: str) -> Stopped:
         )
     if all(off == CONFIRMED for off in offs):
         return Stopped(CONFIRMED, "The coil's load side is dead.")
-    if all(off in (CONFIRMED, COMMANDED) for off in offs):
+    if all(off in ALL_CONFIRMED for off in offs):
+        return Stopped(CONFIRMED_GROUND, "The read-back reads dead.")
+    if all(off in (*ALL_CONFIRMED, COMMANDED) for off in offs):
         return Stopped(COMMANDED, "The relay was commanded off; no read-back shows the load side.")
     return Stopped(NOT_CONFIRMED, "Use the mushroom stop now, or pull the fuse.")
 
@@ -129,10 +132,12 @@ def _said(line: bytes, ordered_ns: int) -> str | None:
     if not line.startswith(b"{"):
         return None
     told = json.loads(line)
-    if told.get("tell") == "ended" and told.get("off") in OFF_STATES[:2]:
+    if told.get("tell") == "ended" and told.get("off") in (*ALL_CONFIRMED, COMMANDED):
         return str(told["off"])
     if told.get("tell") != "status" or int(told.get("t_ns", 0)) <= ordered_ns:
         return None
     if told.get("commanded_on") is not False or told.get("coil_live") is True:
         return None
-    return CONFIRMED if told.get("coil_live") is False else COMMANDED
+    if told.get("coil_live") is not False:
+        return COMMANDED
+    return CONFIRMED_GROUND if told.get("confirmed_off") == CONFIRMED_GROUND else CONFIRMED
