@@ -149,6 +149,7 @@ DEAD_LOOKS = 2
 """So many looks in a row confirm off: one may fall into a contact's chatter."""
 READBACK_RULE = "read-back disagreeing"
 EDGE_SOURCE_RULE = "edge source lost"
+READBACK_DOUBTED_BY = (READBACK_RULE, EDGE_SOURCE_RULE)
 BENCH_LOST = "bench lost"
 """Rule of the trip that the guard latches, with what is known of the coil in its message."""
 RELEASE_NOT_SEEN = "bench lost, release not seen"
@@ -162,7 +163,7 @@ def readback_doubted(trip: Trip | None) -> bool:
 
     Such a read-back confirms nothing: the coil is then "commanded off, not confirmed" at best.
     """
-    return trip is not None and trip.rule in (READBACK_RULE, EDGE_SOURCE_RULE)
+    return trip is not None and trip.rule in READBACK_DOUBTED_BY
 
 
 Record = Edge | Level | Sample | Block | Command | Condition | Step | Trip | End

@@ -15,16 +15,7 @@ from rig.bench.interlock.interlock import Interlock
 from rig.bench.interlock.registry import TICK_S, watched
 from rig.bench.interlock.trackers import DutyWindow
 from rig.core.errors import RefusedError
-from rig.core.records import (
-    CONFIRMED_OFF_GROUND,
-    GOOD,
-    Command,
-    Condition,
-    Edge,
-    End,
-    Sample,
-    Trip,
-)
+from rig.core.records import CONFIRMED_OFF_GROUND, GOOD, Command, Condition, Edge, End, Sample, Trip
 
 SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
          "settle_wait": "200 ms"}  # fmt: skip

@@ -14,6 +14,7 @@ import os
 import re
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -50,6 +51,7 @@ NORMALISED: tuple[tuple[str, str, str], ...] = (
     (r"\d{1,2} [A-Z][a-z]+ 20\d\d( \d\d:\d\d)?", "<day>", "the wall clock"),
     (r"urn:uuid:[0-9a-f-]{36}", "urn:uuid:<id>", "drawn at random for each run"),
     (r"Runs are kept in .*(\n[^$\n].*)*", "<storage>", "this machine's disk, database and clock"),
+    (r"\(?CLOCK NOT SYNCHRONISED\)?", "", "this machine's clock"),
     (r"solenoid-rig \d[\w.]*", "solenoid-rig <version>", "the version"),
     (r'class="qr">.*?</svg>', 'class="qr"></svg>', "the picture of the run's own code"),
 )
@@ -112,7 +114,8 @@ def runs(codes: dict[str, int], folder: Path) -> Iterator[tuple[str, str]]:
         table = f'[simulated]\nfault = "{fault}"\nfault_after = "2 s"'
         made.write_text(given.replace("[simulated]", table))
         code, out, _ = call(
-            "run", str(made), str(HERE / f"{sheet}.sheet.toml"), "--fast", "--json", "--seed", SEED,
+            "run", str(made), str(HERE / f"{sheet}.sheet.toml"), "--fast", "--wait", "--json",
+            "--seed", SEED,
             "--valve", "V-101", "--supply-voltage", "12.6 V", "--oil-temperature", "90 degC",
         )  # fmt: skip
         codes[f"run: {name}"] = code
@@ -159,7 +162,7 @@ def mistakes(codes: dict[str, int]) -> Iterator[tuple[str, str]]:
         ("run", "missing.toml", "missing.toml", "--fast"), ("show", "99"), ("show", "x"),
         ("check", demo, str(HERE / "strokes.sheet.toml")), ("nothing",), ("runs",),
         ("compare", "1", "2"), ("export", "1", "--to", "csv", "-"), ("safe",),
-        ("report", "99"), ("calc", "fuse", "--current", "8 A", "--rating", "5 A"),
+        ("report", "99"), ("show", "2"), ("show", "6"), ("show", "8"), ("calc", "fuse", "--current", "8 A", "--rating", "5 A"),
         ("run", demo, str(HERE / "strokes.sheet.toml"), "--fast", "--supply-voltage", "12"),
     ]  # fmt: skip
     parts = []
@@ -203,11 +206,16 @@ def record() -> Iterator[tuple[str, str]]:
 
 def main() -> None:
     """Write the record into the folder named on the command line."""
-    into = Path(sys.argv[1])
+    into = Path(sys.argv[1]).resolve()
     into.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as data:
         os.environ |= {"RIG_DATA": data, "COLUMNS": "100", "TZ": "UTC", "NO_COLOR": "1"}
+        os.environ.pop("FORCE_COLOR", None)
+        time.tzset()
+        here = Path.cwd()
+        os.chdir(data)  # an export writes where it stands
         written = dict(record())
+        os.chdir(here)
     for old in into.glob("*.*"):
         old.unlink()
     for name, content in written.items():

@@ -19,7 +19,13 @@ from rig.bench.interlock.registry import READBACK
 from rig.core import messages, state_file
 from rig.core.clock import boot_id
 from rig.core.errors import RigError
-from rig.core.records import BENCH_LOST, DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES
+from rig.core.records import (
+    BENCH_LOST,
+    DEAD_LOOKS,
+    NOT_CONFIRMED_OFF,
+    OFF_STATES,
+    READBACK_DOUBTED_BY,
+)
 from rig.core.state_file import RigState
 from rig.desk import safe
 
@@ -138,6 +144,6 @@ def _said(line: bytes, ordered_ns: int) -> str | None:
         return None
     if told.get("commanded_on") is not False or told.get("coil_live") is True:
         return None
-    if told.get("coil_live") is not False:
+    if told.get("coil_live") is not False or told.get("tripped") in READBACK_DOUBTED_BY:
         return COMMANDED
     return CONFIRMED_GROUND if told.get("confirmed_off") == CONFIRMED_GROUND else CONFIRMED
