@@ -201,7 +201,8 @@ def give_up(path: Path, owner: Owner, *, new: bool) -> None:
         state = read(path)
         if state is not None and state.owner == owner and state.trip is None:
             path.unlink()
-            path.with_suffix(".change").unlink()  # no trace of a use that was none
+            for beside in (".change", ".spare"):  # no trace of a use that was none
+                path.with_suffix(beside).unlink(missing_ok=True)
 
 
 def latch_dead_owner(path: Path) -> RigState | None:

@@ -28,16 +28,19 @@ class Guarding:
     def __init__(self, off: str | None) -> None:
         self.off, self.taken = off, 0
 
-    def take_over(self, _: object) -> Taken:
-        self.taken += 1
+    def take_over(self, _: object, *, doubted: bool) -> Taken:
+        self.taken += not doubted
         return Taken(self.off, f"Coil: {self.off}.")
+
+    def insist(self, *_: object, doubted: bool) -> None:
+        """Goes on trying where the line was not to be had."""
 
 
 def session(path: Path, off: str | None) -> Any:
     made: Any = Session.__new__(Session)
     made.outcome, made.watcher, made.early = Outcome(started=True), Watcher(), None
     made._guarding, made._processes = Guarding(off), SimpleNamespace(bench=None)
-    made._state, made._rig = path, RIG
+    made._state, made._rig, made._readback_doubted = path, RIG, False
     return made
 
 

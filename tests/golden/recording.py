@@ -162,7 +162,8 @@ def mistakes(codes: dict[str, int]) -> Iterator[tuple[str, str]]:
         ("run", "missing.toml", "missing.toml", "--fast"), ("show", "99"), ("show", "x"),
         ("check", demo, str(HERE / "strokes.sheet.toml")), ("nothing",), ("runs",),
         ("compare", "1", "2"), ("export", "1", "--to", "csv", "-"), ("safe",),
-        ("report", "99"), ("show", "2"), ("show", "6"), ("show", "8"), ("calc", "fuse", "--current", "8 A", "--rating", "5 A"),
+        ("report", "99"), ("show", "2"), ("show", "6"), ("show", "8"),
+        ("calc", "fuse", "--current", "8 A", "--rating", "5 A"),
         ("run", demo, str(HERE / "strokes.sheet.toml"), "--fast", "--supply-voltage", "12"),
     ]  # fmt: skip
     parts = []
