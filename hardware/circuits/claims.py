@@ -217,6 +217,8 @@ CLAIMS = (
           "mA", FED),
     Claim("switch input", "3.3 V of an unpowered board, three inputs fed with 16 V",
           "switch_input", "rail_v", False, 0.3, "V", ({**THREE, "fed": 16},)),
+    Claim("switch input", "the same at 40 V for 0.4 s", "switch_input", "rail_v", False, 0.7, "V",
+          ({**THREE, "fed": 40, "tlast": 0.4},)),
     Claim("switch input", "3.3 V of an unpowered board drawn below ground, inputs at -16 V",
           "switch_input", lambda m: -m["rail_low_v"], False, 0.5, "V", ({**THREE, "fed": -16},)),
     Claim("switch input", "pin current at 40 V for 0.4 s (load dump)", "switch_input", "pin_a",
