@@ -43,9 +43,13 @@ REAL_TIME_FOLDERS = {"desk", "recorder"}
 """Real processes with time limits of their own: beside other tests they would be late."""
 
 
+REAL_TIME_FILES = {"test_browser_bench.py", "test_live_run.py"}
+"""Whole runs in real time, driven from a page: two browsers at once starve the bench."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        if item.path.parent.name in REAL_TIME_FOLDERS:
+        if item.path.parent.name in REAL_TIME_FOLDERS or item.path.name in REAL_TIME_FILES:
             item.add_marker("real_time")
 
 
