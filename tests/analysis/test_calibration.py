@@ -13,7 +13,8 @@ from rig.analysis.analyse import analyse
 from rig.analysis.measure.gauge_calibration import applied_of, fit_of, line_fit, remarks
 from rig.analysis.measure.instrument_uncertainty import gauge_lines
 from rig.analysis.measure.pressure_at import pressure_of
-from rig.config.gauge.calibration import IN_DATE, OUT_OF_DATE, CalibrationSetup, calibration_rules
+from rig.config.calibration_rules import calibration_rules
+from rig.config.gauge.calibration import IN_DATE, OUT_OF_DATE, CalibrationSetup
 from rig.config.setup.cautions import cautions
 from rig.results.run_json import dumps, run_json
 

@@ -8,19 +8,13 @@ its gauge then. Only analysis applies it; recordings and the interlock keep the 
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from pydantic import Field, ValidationInfo, field_validator
 
-from rig.config.files.problems import Finding
 from rig.config.quantity_types import ListAsTuple, PressureKpa, is_resolved, refuse
 from rig.config.strict import Strict
 
-if TYPE_CHECKING:
-    from rig.config.setup.model import Setup
-
-MIN_POINTS = 3
 FEW_POINTS = 5
 """With fewer the line's uncertainty comes from hardly any scatter (common practice, no source)."""
 IN_DATE, OUT_OF_DATE, DATE_NOT_KNOWN = "in date", "out of date", "date of the run not known"
@@ -90,32 +84,3 @@ class CalibrationSetup(Strict):
             f"{zero:.3g} kPa of its calibration (allowed {tolerance:.3g} kPa)"
         )
         return abs(drift) <= tolerance, words
-
-
-def calibration_rules(setup: Setup) -> Iterator[Finding]:
-    """What cannot stand together in `[calibration]`."""
-    made = setup.calibration
-    if made is None:
-        return
-    where = ("calibration",)
-    if setup.pressure_source is None:
-        yield Finding(where, "nothing measures the pressure that this calibration is of",
-                      "describe the [gauge], or leave [calibration] out")  # fmt: skip
-    if len({point.reading_kpa for point in made.points}) < MIN_POINTS:
-        yield Finding((*where, "points"), "a line needs at least three different readings",
-                      "calibrate at five or more pressures: `rig calibrate`")  # fmt: skip
-    elif not _rises(made):
-        yield Finding((*where, "points"), "the readings do not rise with the reference",
-                      "look for a point that was typed wrong, or for a swapped pair")  # fmt: skip
-    if not made.date <= made.due:
-        yield Finding((*where, "due"), "it ran out before it was made", "check both dates")
-    if made.zero_check and (made.zero_reading_kpa is None or made.zero_tolerance_kpa is None):
-        yield Finding((*where, "zero_check"), "a zero check needs zero_reading and zero_tolerance",
-                      "give both, or take zero_check out")  # fmt: skip
-
-
-def _rises(made: CalibrationSetup) -> bool:
-    n = len(made.points)
-    mean_x = sum(point.reading_kpa for point in made.points) / n
-    mean_y = sum(point.reference_kpa for point in made.points) / n
-    return sum((p.reading_kpa - mean_x) * (p.reference_kpa - mean_y) for p in made.points) > 0.0

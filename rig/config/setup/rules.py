@@ -11,8 +11,8 @@ import math
 from collections.abc import Callable, Iterator
 
 from rig.config.analog.rules import ANALOG_RULES
+from rig.config.calibration_rules import calibration_rules
 from rig.config.files.problems import Finding, listed
-from rig.config.gauge.calibration import calibration_rules
 from rig.config.gauge.rules import GAUGE_RULES
 from rig.config.setup.model import Setup
 from rig.physics.fuse import CONTINUOUS_LOADING_MAX, may_carry
