@@ -4,23 +4,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
 from rig.analysis.compare import compare_words as words
 from rig.analysis.compare.batch import Batch, batch
-from rig.analysis.compare.oil_correction import (
-    Normalised,
-    OilModel,
-    mean_at_reference,
-    normalised,
-    oil_model,
-)
+from rig.analysis.compare.compare_words import FigureComparison
+from rig.analysis.compare.oil_correction import OilModel, mean_at_reference, normalised, oil_model
 from rig.analysis.compare.two_samples import (
     UNDECIDED,
-    Difference,
-    Equivalence,
     difference,
     equivalence,
     equivalence_of,
@@ -35,19 +28,6 @@ from rig.core.recording import Float
 
 Result = Mapping[str, Any]
 FIGURES = ("response_ms", "release_ms")
-
-
-class FigureComparison(NamedTuple):
-    """One figure of two runs. `strokes_needed`: in each run, to show a difference as large as the
-    margin (without one: as the one found) in 9 of 10 such comparisons; `strokes_to_equate` to show
-    that the runs are alike, where that is not decided."""
-
-    difference: Difference
-    equivalence: Equivalence | None
-    strokes_needed: int | None
-    strokes_to_equate: int | None
-    normalised: Normalised | None
-    normalised_equivalence: Equivalence | None
 
 
 def check_comparable(results: Sequence[Result]) -> None:

@@ -4,13 +4,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any, NamedTuple
 
-from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, OilModel
-from rig.analysis.compare.two_samples import REFUTED, SHOWN, Equivalence
-
-if TYPE_CHECKING:
-    from rig.analysis.compare.compare_runs import FigureComparison
+from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, Normalised, OilModel
+from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
 
 Result = Mapping[str, Any]
 
@@ -19,6 +16,19 @@ NAMES = {"response_ms": "response", "release_ms": "release"}
 ALPHA = 0.05
 CONDITION_SHARE = 0.03
 """Conditions that differ by more than this share are told."""
+
+
+class FigureComparison(NamedTuple):
+    """One figure of two runs. `strokes_needed`: in each run, to show a difference as large as the
+    margin (without one: as the one found) in 9 of 10 such comparisons; `strokes_to_equate` to show
+    that the runs are alike, where that is not decided."""
+
+    difference: Difference
+    equivalence: Equivalence | None
+    strokes_needed: int | None
+    strokes_to_equate: int | None
+    normalised: Normalised | None
+    normalised_equivalence: Equivalence | None
 
 
 def equivalent(alike: Equivalence | None) -> bool | None:
