@@ -120,7 +120,6 @@ ForceN = Annotated[float, _reader("force"), Dimension("force")]
 ThermalResistanceKW = Annotated[
     float, _reader("thermal_resistance"), Dimension("thermal_resistance")
 ]
-FlowLMin = Annotated[float, _reader("flow"), Dimension("flow")]
 
 PressureRangeKpa = Annotated[
     tuple[float, float], _range_reader("pressure"), Dimension("pressure", pair=True)

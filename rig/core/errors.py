@@ -86,12 +86,6 @@ class StorageError(RigError, OSError):
     exit_code = EXIT_HARDWARE
 
 
-class AbortedError(RigError, InterruptedError):
-    """The run was tripped or stopped; the relay was commanded off; the record is kept."""
-
-    exit_code = EXIT_TRIPPED
-
-
 class BrokenOffError(RigError, RuntimeError):
     """Hardware failed in mid-run; the relay was commanded off; the record is kept."""
 

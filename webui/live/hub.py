@@ -30,7 +30,6 @@ TICK_S = 0.2
 LOOK_S = 1.0
 """How often it is looked whether another program runs a bench."""
 IDLE, LOOKING, WAITING, RUNNING, ENDED = "idle", "looking", "waiting", "running", "ended"
-PHASES = (IDLE, LOOKING, WAITING, RUNNING, ENDED)
 
 
 class Hub:

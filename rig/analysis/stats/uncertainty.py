@@ -106,10 +106,6 @@ class Budget:
     def high(self) -> float:
         return self.best + self.expanded
 
-    def chance_above(self, limit: float) -> float:
-        """How likely the measurand lies above `limit`, 0 to 1, by this budget alone."""
-        return 1.0 - self.spread.cdf(limit - self.best)
-
     def quantile(self, share: float) -> float:
         """The value below which the measurand lies with this probability."""
         return self.best + self.spread.quantile(share)

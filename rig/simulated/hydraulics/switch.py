@@ -21,11 +21,6 @@ class PressureSwitch:
         self.closed = self._contact()
         self._threshold_pa = self._draw()
 
-    @property
-    def busy_until_s(self) -> float:
-        """Its contact is in motion until then."""
-        return self._busy_until_s
-
     def _contact(self) -> bool:
         if self._part.stuck is not None:
             return self._part.stuck == "closed"
