@@ -9,12 +9,20 @@ from typing import Any
 from rig.core.errors import UsageError
 from rig.core.quantities import QuantityError, parse
 
+CONDITIONS = {
+    # option -> (name in the log, dimension, unit)
+    "oil_temperature": ("oil_temperature", "temperature", "degC"),
+    "base_pressure": ("base_pressure", "pressure", "kPa"),
+    "supply_voltage": ("supply_voltage", "voltage", "V"),
+    "idle_speed": ("idle_speed", "rotation", "rpm"),
+    "ambient_temperature": ("ambient_temperature", "temperature", "degC"),
+}
+
 
 def typed(
     options: Mapping[str, Any],
 ) -> tuple[dict[str, dict[str, Any]], dict[str, QuantityError]]:
     """The conditions typed, by their names in the log, and what is wrong with others, by option."""
-    from rig.cli.run import CONDITIONS
     from rig.config.ranges import CONDITION_RANGES
 
     found: dict[str, dict[str, Any]] = {}

@@ -9,15 +9,6 @@ from typing import Any
 
 import click
 
-CONDITIONS = {
-    # option -> (name in the log, dimension, unit)
-    "oil_temperature": ("oil_temperature", "temperature", "degC"),
-    "base_pressure": ("base_pressure", "pressure", "kPa"),
-    "supply_voltage": ("supply_voltage", "voltage", "V"),
-    "idle_speed": ("idle_speed", "rotation", "rpm"),
-    "ambient_temperature": ("ambient_temperature", "temperature", "degC"),
-}
-
 
 @click.command("run")
 @click.argument("setup", type=click.Path(path_type=Path))

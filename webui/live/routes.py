@@ -10,9 +10,8 @@ from typing import Any
 from flask import Blueprint, Flask, Response, jsonify, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from rig.actions.conditions import typed
+from rig.actions.conditions import CONDITIONS, typed
 from rig.actions.confirmation import STATEMENTS
-from rig.cli.run import CONDITIONS
 from rig.core.errors import Problem, RefusedError, RigError, StorageError
 from webui import access, security
 from webui.api.models_lesson import LiveAnswer
