@@ -155,6 +155,16 @@ def rig_data(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     return path
 
 
+@pytest.fixture(autouse=True)
+def home(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """Records whose own place is lost go on in the home folder, here in one of the test's own."""
+    if request.path.parent.name in ("recorder", "desk"):
+        monkeypatch.setenv("HOME", str(tmp_path_factory.mktemp("home")))
+
+
 @pytest.fixture(scope="session")
 def full_study() -> bool:
     """True when long studies are asked for in full: `python3 tests/run.py --full`."""

@@ -109,8 +109,12 @@ def test_a_stopped_recorder_trips_the_bench(tmp_path: Path) -> None:
         assert last_command(places.raw_dir()) is False
 
 
-def test_a_log_folder_that_disappears_leaves_no_coil_on(tmp_path: Path, rig_data: Path) -> None:
-    moved = tmp_path / "moved"
+def test_a_log_folder_that_disappears_leaves_no_coil_on(
+    tmp_path: Path, rig_data: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    moved, home = tmp_path / "moved", tmp_path / "home"
+    home.mkdir()
+    monkeypatch.setenv("HOME", str(home))  # the records go on there
     with live_run(tmp_path, sheet=SHORT) as run:
         run.wait_strokes(2)
         bench = run.bench_pid()
@@ -119,7 +123,7 @@ def test_a_log_folder_that_disappears_leaves_no_coil_on(tmp_path: Path, rig_data
         assert code != 0, "a run without its log is no good run"
         no_traceback(err)
         assert not Path(f"/proc/{bench}").exists()
-        assert last_command(moved / "raw") is False
+        assert str(home) in err and last_command(home) is False
 
 
 @pytest.mark.parametrize("what", ["malformed", "oversized", "beats"])

@@ -176,7 +176,9 @@ LINES = (
 
 
 def is_number_or_nothing(value: object) -> bool:
-    return value is None or (type(value) in (int, float) and -1.8e308 < value < 1.8e308)  # type: ignore[operator]
+    """The largest float is 2**1024 - 2**970 (IEEE 754-2019, binary64)."""
+    most = 2**1024 - 2**970
+    return value is None or (type(value) in (int, float) and -most <= value <= most)  # type: ignore[operator]
 
 
 WELL_FORMED: dict[str, Callable[[object], bool]] = {
