@@ -292,9 +292,10 @@ class Session:
             words = str(CoilLiveError(words))
         else:
             self.outcome.exit_code = EXIT_INTERNAL
-            coil_heat.settle(self._state)
         self.outcome.notes.append(words)
         self._warn(words)
+        if off != OFF_STATES[2]:  # a disk comes after the person
+            coil_heat.settle(self._state)
 
     def _wait_for_line(self) -> None:
         """Stay while the guard tries for the line; a further signal ends the waiting."""

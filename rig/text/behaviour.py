@@ -23,7 +23,6 @@ RULES_TOLD = frozenset(
     }
 )
 """Rules that a steady run breaks seldom; the others are in the JSON only."""
-WORTH_SAYING = 0.8
 ALTERNATING = -0.5
 NAMED = 6
 """Strokes named one by one."""
@@ -87,6 +86,8 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     lag = spread.get("lag1")
     if lag is not None and lag < ALTERNATING:
         yield f"Slow and fast strokes alternate by their {name} (lag-1 correlation {lag:.2f})."
+    from rig.analysis.stats.dependence import WORTH_SAYING
+
     counted, n = spread.get("n_effective"), spread.get("n")
     if counted is not None and n and counted < WORTH_SAYING * n:
         yield (
