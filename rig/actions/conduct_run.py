@@ -120,7 +120,7 @@ class Run:
             coil = CoilKeeping(self._state, setup, self._rested_s)
             fast = FastRun(setup, self._sheet.sheet, self._options["seed"], coil.carried)
             coil.watch(fast.bench.interlock)
-            self._claim()
+            owner, new = self._claim()
             try:
                 coil.begin()
                 found = fast.preflight()
@@ -143,9 +143,11 @@ class Run:
                     log.close()
             finally:
                 fast.close()
-                if not begun:
+                if begun:
+                    state_file.release(self._state, owner)
+                else:
                     coil.put_back()
-                state_file.release(self._state, state_file.this_process())
+                    state_file.give_up(self._state, owner, new=new)
         finally:
             lock.close()
 
@@ -215,8 +217,10 @@ class Run:
             "seed": self._options["seed"],
         }
 
-    def _claim(self) -> None:
-        state_file.claim(self._state, replace(self._rig, owner=state_file.this_process()))
+    def _claim(self) -> tuple[state_file.Owner, bool]:
+        """This process as the rig's owner; whether its state file is new."""
+        owner = state_file.this_process()
+        return owner, state_file.claim(self._state, replace(self._rig, owner=owner))
 
     def _seed(self) -> int | None:
         """The seed that a simulated run really has."""

@@ -115,16 +115,28 @@ def test_nothing_judged_and_nothing_shown_is_7(
 
 @pytest.mark.parametrize("lost", LOST)
 @pytest.mark.parametrize("quiet", [(), ("--json",)], ids=["shown", "json"])
-def test_a_run_that_does_not_conform_ends_1_or_unjudged(
+def test_a_run_whose_result_is_lost_ends_with_its_verdict(
     data: Path, quiet: tuple[str, ...], lost: str
 ) -> None:
-    """With the result alone on the stream: 1. With a preflight to show first: not started, 7."""
     words = ("run", "a.setup.toml", "a.sheet.toml", "--fast", "--seed", "1", *quiet)
     kept = rig(data, *words)
     assert kept.returncode == 1, kept.stderr
-    found = rig(data, *words, to=lost).returncode
-    assert found == 1 if quiet else found in (1, 7)
-    assert rig(data, *words, error=lost).returncode in ((1,) if quiet else (1, 7))
+    found = rig(data, *words, to=lost)
+    assert found.returncode == 1
+    assert b"The result could not be shown" in found.stderr
+
+
+@pytest.mark.parametrize("lost", LOST)
+def test_a_run_whose_preflight_cannot_be_shown_does_not_start(data: Path, lost: str) -> None:
+    """The preflight is on standard error. Nobody read it, so nothing is energised: 7, no run. With
+    --json nothing is to be shown first, and the verdict stands: a start that energised nothing
+    leaves no heat to be assumed."""
+    words = ("run", "a.setup.toml", "a.sheet.toml", "--fast", "--seed", "1")
+    before = rig(data, "runs", "--json").stdout
+    assert rig(data, *words, error=lost).returncode == 7
+    assert rig(data, *words, to=lost, error=lost).returncode == 7
+    assert rig(data, "runs", "--json").stdout == before
+    assert rig(data, *words, "--json", error=lost).returncode == 1
 
 
 @pytest.mark.parametrize(
