@@ -15,11 +15,6 @@ from rig.core.ending import judged
 if TYPE_CHECKING:
     from rig.config.files.loading import LoadedSetup, LoadedSheet
 
-STATED = {
-    "supply_voltage": ("voltage", "V"),
-    "base_pressure": ("pressure", "kPa"),
-}
-
 
 @click.command("analyse")
 @click.argument("capture", type=click.Path(path_type=Path))
@@ -48,12 +43,14 @@ def command(
     is refused, 5 undecided; of several runs the worst.
     """
     from rig import __version__
+    from rig.actions.conditions import conditions, refuse_apart
     from rig.analysis.analyse import analyse
     from rig.captures import read_capture
     from rig.results.run_json import run_json
 
-    stated = _stated({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
+    stated = conditions({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
     loaded, loaded_sheet = _load(setup, sheet)
+    refuse_apart(loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated)
     results = []
     for name, recording in read_capture(capture, loaded.setup):
         of_run = "" if name is None else f", run {name}"
@@ -122,19 +119,3 @@ def _load(setup: Path, sheet: Path | None) -> tuple[LoadedSetup, LoadedSheet | N
     if loaded is None or problems:
         raise FileProblems(problems, "nothing was analysed")
     return loaded, loaded_sheet
-
-
-def _stated(texts: dict[str, str | None]) -> dict[str, dict[str, object]]:
-    from rig.core.errors import UsageError
-    from rig.core.quantities import QuantityError, parse
-
-    found: dict[str, dict[str, object]] = {}
-    for name, text in texts.items():
-        if text is None:
-            continue
-        dimension, unit = STATED[name]
-        try:
-            found[name] = {"value": parse(text, dimension), "unit": unit, "how": "typed"}
-        except QuantityError as error:
-            raise UsageError(f"--{name.replace('_', '-')}: {error}") from error
-    return found

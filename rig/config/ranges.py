@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from rig.config.files.problems import Finding
+from rig.config.files.problems import Finding, Where
 from rig.config.files.reading import Unreadable
 
 
@@ -31,10 +31,10 @@ class Range(NamedTuple):
 
     def holds(self, value: float) -> bool:
         """Whether `value`, in the unit of the field's name, is inside. NaN is not."""
-        tiny = 1e-9 * self.high * self.scale
+        tiny = 1e-9 * max(abs(self.low), abs(self.high)) * self.scale
         return self.low * self.scale - tiny <= value <= self.high * self.scale + tiny
 
-    def finding(self, where: tuple[str, ...]) -> Finding:
+    def finding(self, where: Where) -> Finding:
         """What to say of a value outside."""
         return Finding(
             where,
@@ -46,6 +46,10 @@ class Range(NamedTuple):
 SWITCHED_OFF = "with more, the rule no longer protects anything; with less, it trips a healthy run"
 NO_COIL = "no solenoid of this kind is fed or built like that"
 HEAT = "longer, the coil may overheat before anything trips; shorter, the relay cannot follow"
+NO_PRESSURE = "below a vacuum, or above what oil or air of a rig can have"
+NO_ENGINE = "no engine turns like that"
+NO_SENSOR = "no sensor of a rig is wired like that"
+NO_RESULT = "no healthy or faulty rig gives that, so the limit would judge nothing"
 MS = 1e-3
 
 SETUP_RANGES: Mapping[tuple[str, str], Range] = {
@@ -60,6 +64,15 @@ SETUP_RANGES: Mapping[tuple[str, str], Range] = {
     ("coil_heating", "temperature_limit_degc"): Range(
         30, 250, "degC", "above it no usual winding insulation lasts; below it the rig never starts"
     ),
+    ("gauge", "period_s"): Range(0.001, 10, "s", "no gauge of a rig is that quick or slow"),
+    ("gauge", "latency_s"): Range(0, 10, "s", "a reading that old protects nothing"),
+    ("gauge", "accuracy_kpa"): Range(0, 10_000, "kPa", "such a gauge tells nothing"),
+    ("gauge", "measuring_range_kpa"): Range(-110, 100_000, "kPa", NO_PRESSURE),
+    ("gauge", "expected_range_kpa"): Range(-110, 100_000, "kPa", NO_PRESSURE),
+    ("converter", "reference_v"): Range(1, 5.5, "V", "the converter has no such reference"),
+    ("converter", "rate_hz"): Range(10, 20_000, "Hz", "slower or faster, it watches nothing"),
+    ("engine_speed", "highest_rpm"): Range(100, 60_000, "rpm", NO_ENGINE),
+    ("engine_speed", "slowest_rpm"): Range(1, 1000, "rpm", NO_ENGINE),
     ("limits", "pressure_kpa"): Range(10, 100_000, "kPa", SWITCHED_OFF),
     ("limits", "on_time_s"): Range(0.01, 600, "s", HEAT),
     ("limits", "duty"): Range(0.1, 100, "%", SWITCHED_OFF, 0.01),
@@ -83,7 +96,33 @@ SETUP_RANGES: Mapping[tuple[str, str], Range] = {
     ("limits", "guard_time_s"): Range(10, 500, "ms", SWITCHED_OFF, MS),
     ("limits", "link_time_s"): Range(10, 300, "ms", SWITCHED_OFF, MS),
 }
-"""(table, field): range. What is not given is not checked."""
+"""(table, field): range. What is not given is not checked; of a pair both ends are."""
+
+ANALOG_RANGES: Mapping[str, Range] = {
+    "divider_upper_ohm": Range(1, 10_000_000, "ohm", NO_SENSOR),
+    "divider_lower_ohm": Range(1, 10_000_000, "ohm", NO_SENSOR),
+    "pressure_range_kpa": Range(-110, 100_000, "kPa", NO_PRESSURE),
+    "expected_range_kpa": Range(-110, 100_000, "kPa", NO_PRESSURE),
+    "temperature_range_degc": Range(-80, 1000, "degC", NO_SENSOR),
+    "current_range_a": Range(-100, 100, "A", NO_SENSOR),
+    "voltage_range_v": Range(0, 36, "V", NO_SENSOR),
+    "supply_v": Range(1, 36, "V", NO_SENSOR),
+    "shunt_ohm": Range(0.0001, 10_000, "ohm", NO_SENSOR),
+    "sensitivity_ohm": Range(0.0001, 10, "ohm", NO_SENSOR),
+    "zero_v": Range(0, 5.5, "V", NO_SENSOR),
+    "series_resistor_ohm": Range(1, 10_000_000, "ohm", NO_SENSOR),
+    "resistance_25_ohm": Range(10, 10_000_000, "ohm", NO_SENSOR),
+    "resistance_0_ohm": Range(10, 10_000, "ohm", NO_SENSOR),
+}
+"""Fields of each `[[analog]]`."""
+
+ACCEPT_RANGES: Mapping[str, Range] = {
+    "ms": Range(0, 60_000, "ms", NO_RESULT),
+    "kPa": Range(-100_000, 100_000, "kPa", NO_RESULT),
+    "kPa/s": Range(0, 100_000, "kPa/s", NO_RESULT),
+    "": Range(0, 1_000_000, "", NO_RESULT),
+}
+"""Limits and margins of each `[[accept]]`, by the unit of their figure."""
 
 SHEET_RANGES: Mapping[str, Range] = {
     "settle_wait_s": Range(0, 600, "s", "longer, the oil is no longer as it was stated"),
@@ -111,27 +150,37 @@ SUPPLY_APART_MOST = 0.3
 
 def key(field: str) -> str:
     """The key of a field: its name without the unit."""
-    units = ("_thermal_resistance_k_w", "_kpa_s", "_k_w", "_kpa", "_degc", "_rpm", "_ohm", "_s")
-    for unit in (*units, "_v", "_a"):
+    units = ("_kpa_s", "_k_w", "_kpa", "_degc", "_rpm", "_ohm", "_hz", "_s", "_v", "_a")
+    for unit in units:
         if field.endswith(unit):
             return field.removesuffix(unit)
     return field
 
 
 def setup_in_range(setup: Any) -> Iterator[Finding]:
-    """Every limit and delay of a setup lies in its range."""
+    """Every limit, delay, range and resistor of a setup lies in its range."""
     for (table, field), allowed in SETUP_RANGES.items():
-        value = _read(_read(setup, table), field)
-        if value is not None and not allowed.holds(value):
-            yield allowed.finding((table, key(field)))
+        yield from _outside(_read(setup, table), field, allowed, (table, key(field)))
+    for n, item in enumerate(_read(setup, "analog") or ()):
+        for field, allowed in ANALOG_RANGES.items():
+            yield from _outside(item, field, allowed, ("analog", n, key(field)))
 
 
 def sheet_in_range(sheet: Any) -> Iterator[Finding]:
-    """Every time and pressure of a sheet lies in its range."""
+    """Every time, pressure and limit of a sheet lies in its range."""
     for field, allowed in SHEET_RANGES.items():
-        value = _read(sheet, field)
-        if value is not None and not allowed.holds(value):
-            yield allowed.finding((key(field),))
+        yield from _outside(sheet, field, allowed, (key(field),))
+    for n, accept in enumerate(_read(sheet, "accept") or ()):
+        for name in ("min", "max", "margin"):
+            allowed = ACCEPT_RANGES[accept.unit]
+            yield from _outside(accept, f"{name}_value", allowed, ("accept", n, name))
+
+
+def _outside(model: Any, field: str, allowed: Range, where: Where) -> Iterator[Finding]:
+    value = _read(model, field)
+    ends = value if isinstance(value, tuple) else () if value is None else (value,)
+    if not all(allowed.holds(end) for end in ends):
+        yield allowed.finding(where)
 
 
 def _read(model: Any, field: str) -> Any:
@@ -144,9 +193,10 @@ def _read(model: Any, field: str) -> Any:
 def conditions_apart(
     setup: Any, sheet: Any, conditions: Mapping[str, Mapping[str, Any]]
 ) -> Iterator[tuple[str, str]]:
-    """Stated conditions that contradict the files: the condition's name, and what is wrong."""
+    """Stated conditions that contradict the files: the condition's name, and what is wrong.
+    `sheet` may be None."""
     base = conditions.get("base_pressure")
-    least = sheet.base_pressure_min_kpa
+    least = sheet.base_pressure_min_kpa if sheet is not None else None
     if base is not None and least is not None and not base["value"] >= least:
         yield (
             "base_pressure",

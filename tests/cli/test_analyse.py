@@ -64,6 +64,9 @@ def test_exit_codes(files):
 def test_wrong_statement_names_the_option(files):
     with pytest.raises(UsageError, match="--supply-voltage"):
         analyse(files, capture(files), "--supply-voltage", "13.8")
+    for absurd in ("140 V", "24 V"):  # outside any range; far from the setup's
+        with pytest.raises(UsageError, match="--supply-voltage"):
+            analyse(files, capture(files), "--supply-voltage", absurd)
 
 
 def test_a_refused_capture_names_file_row_column_and_value(files):

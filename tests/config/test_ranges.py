@@ -12,9 +12,18 @@ from config_texts import SETUP, STROKES
 
 from rig.actions.conditions import refuse_apart, typed
 from rig.config.files.loading import load_setup, pair_from_texts, setup_from_text
-from rig.config.ranges import CONDITION_RANGES, SETUP_RANGES, SHEET_RANGES, key
+from rig.config.ranges import (
+    ACCEPT_RANGES,
+    ANALOG_RANGES,
+    CONDITION_RANGES,
+    SETUP_RANGES,
+    SHEET_RANGES,
+    key,
+)
 from rig.core.errors import FileProblems, UsageError
 
+ALL = [*SETUP_RANGES.values(), *SHEET_RANGES.values(), *ANALOG_RANGES.values(),
+       *ACCEPT_RANGES.values()]  # fmt: skip
 HELP = Path(__file__).parents[2] / "webui" / "help"
 ABSURD = {
     'on_time = "10 s"': 'on_time = "100 d"',
@@ -40,7 +49,39 @@ def test_an_absurd_limit_is_refused_with_its_range(tmp_path: Path, written: str)
     assert problems[0].file == str(path)
 
 
-@pytest.mark.parametrize("allowed", [*SETUP_RANGES.values(), *SHEET_RANGES.values()])
+@pytest.mark.parametrize(
+    ("written", "absurd", "where"),
+    [
+        ('period = "100 ms"', 'period = "1 h"', "gauge.period"),
+        ('["0 psi", "150 psi"]', '["0 psi", "150e6 psi"]', "gauge.measuring_range"),
+        ('["0 psi", "150 psi"]', '["-9000 psi", "150 psi"]', "gauge.measuring_range"),
+    ],
+)
+def test_an_absurd_gauge_is_refused(written: str, absurd: str, where: str) -> None:
+    """A slipped digit in a gauge's table would switch off the rules that rest on it."""
+    assert written in SETUP
+    with pytest.raises(FileProblems) as refused:
+        pair_from_texts(SETUP.replace(written, absurd), "a", STROKES, "b")
+    assert any(p.key == where and "Outside" in p.what for p in refused.value.problems)
+
+
+def test_an_absurd_sensor_and_limit_are_refused() -> None:
+    """The place in the list stands in the message."""
+    analog = (
+        '[converter]\ntype = "MCP3208"\nreference = "5 V"\n'
+        '[[analog]]\nchannel = "supply_voltage"\ninput = 0\nkind = "voltage"\n'
+        'divider_upper = "1e12 ohm"\ndivider_lower = "10000 ohm"\n'
+    )
+    with pytest.raises(FileProblems) as refused:
+        pair_from_texts(SETUP + analog, "a", STROKES, "b")
+    assert any("analog" in p.key and "divider_upper" in p.key for p in refused.value.problems)
+    accept = '[[accept]]\nfigure = "response"\nmax = "100 h"\n'
+    with pytest.raises(FileProblems) as refused:
+        pair_from_texts(SETUP, "a", STROKES + accept, "b")
+    assert any("accept" in p.key and "60000 ms" in p.what for p in refused.value.problems)
+
+
+@pytest.mark.parametrize("allowed", ALL)
 def test_both_ends_are_inside_and_nan_is_not(allowed) -> None:
     """A little outside, infinite and unknown numbers are refused."""
     low, high = allowed.low * allowed.scale, allowed.high * allowed.scale
@@ -99,6 +140,10 @@ def test_the_help_lists_every_range() -> None:
     setup, sheet = (HELP / "setup.md").read_text(), (HELP / "sheet.md").read_text()
     for (table, field), allowed in SETUP_RANGES.items():
         assert f"| `{table}.{key(field)}` | {allowed.shown} |" in setup
+    for field, allowed in ANALOG_RANGES.items():
+        assert f"| `analog.{key(field)}` | {allowed.shown} |" in setup
+    for allowed in ACCEPT_RANGES.values():
+        assert f"| {allowed.shown} |" in sheet.partition("limits of `[[accept]]`")[2]
     for field, allowed in SHEET_RANGES.items():
         assert f"| `{key(field)}` | {allowed.shown} |" in sheet
     for name, allowed in CONDITION_RANGES.items():
