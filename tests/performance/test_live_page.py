@@ -22,6 +22,7 @@ from urllib.error import URLError
 from urllib.parse import urlencode
 
 import pytest
+from blocks import percentile
 from conftest import Ratios  # type: ignore[attr-defined]
 
 from rig.core.records import Command
@@ -30,7 +31,9 @@ from rig.runlog.store import RunLog
 DEMO = Path(__file__).parents[2] / "demo"
 VIEWERS = 40
 PAIRS, PAIRS_FULL = 3, 12
-STOP_MS, ON_TIME_RATIO, MEMORY_MB = 200, 1.5, 120
+STOPS, STOPS_FULL = 5, 120
+STOP_MS, ON_TIME_RATIO, MEMORY_MB = 120, 1.5, 120
+"""STOP_MS holds for the 99th percentile of the full study, and for the median of a few stops."""
 SHEET = (
     'kind = "strokes"\nstrokes = 40\non_time = "100 ms"\nrest = "50 ms"\nsettle_wait = "200 ms"\n'
 )
@@ -49,9 +52,13 @@ class Browser:
         with self._open(self.url + address, timeout=20) as answer:
             return answer.read().decode()
 
-    def post(self, address: str, **form: str) -> str:
+    def open_page(self) -> None:
+        """Load the bench's page once, for the token that its forms carry."""
         if not self._token:
             self._token = re.findall(r'name="csrf" content="([^"]+)"', self.get("/bench"))[0]
+
+    def post(self, address: str, **form: str) -> str:
+        self.open_page()
         data = urlencode({"csrf": self._token, **form}).encode()
         request = urllib.request.Request(self.url + address, data)
         request.add_header("Accept", "application/json")
@@ -201,16 +208,6 @@ def test_forty_viewers_and_an_operator(
                 assert all(seen), "a viewer saw nothing"
                 errors[crowd] = on_time_error_ms(data, ended["run"])
             quotients.append(errors[VIEWERS] / errors[0])
-        stops = []
-        with viewers(url, VIEWERS):
-            for _ in range(3):
-                begin(operator)
-                time.sleep(1.0)
-                start = time.perf_counter()
-                answer = json.loads(Browser(url).post("/stop"))
-                stops.append(1e3 * (time.perf_counter() - start))
-                assert answer["off"] == "confirmed off", answer
-                wait(operator, "ended")
     logs = [math.log(q) for q in quotients]
     spread = statistics.stdev(logs) / math.sqrt(len(logs)) if len(logs) > 1 else 0.0
     middle = statistics.fmean(logs)
@@ -218,5 +215,28 @@ def test_forty_viewers_and_an_operator(
     ratios.note("on-time error, 40 viewers against none", f"{math.exp(middle):.2f}")
     if full_study:  # a few pairs on a busy machine bound nothing
         ratios.at_most("its upper confidence bound", bound, ON_TIME_RATIO, f"({len(logs)} pairs)")
-    ratios.note("stop to confirmed off, 40 viewers", ", ".join(f"{s:.0f} ms" for s in stops))
     ratios.at_most("memory of the page, MB", resident_mb(pid), MEMORY_MB)
+
+
+@pytest.mark.timeout(1800)
+def test_a_stop_among_forty_viewers(
+    page: tuple[str, int, Path], ratios: Ratios, full_study: bool
+) -> None:
+    """From the press on an open page to the answer that names the coil's state."""
+    url, _, _ = page
+    operator, anybody = Browser(url), Browser(url)
+    anybody.open_page()
+    stops = []
+    with beats(operator), viewers(url, VIEWERS):
+        for _ in range(STOPS_FULL if full_study else STOPS):
+            begin(operator)
+            time.sleep(1.0)
+            start = time.perf_counter()
+            answer = json.loads(anybody.post("/stop"))
+            stops.append(1e3 * (time.perf_counter() - start))
+            assert answer["off"] == "confirmed off", answer
+            wait(operator, "ended")
+    middle, most = statistics.median(stops), percentile(stops, 99)
+    shown = f"({len(stops)} stops, median {middle:.0f} ms, p99 {most:.0f} ms)"
+    held = most if full_study else middle
+    ratios.at_most("stop to confirmed off, 40 viewers, ms", held, STOP_MS, shown)
