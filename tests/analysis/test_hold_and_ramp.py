@@ -194,6 +194,21 @@ def test_a_switch_that_opens_once_and_stays_open_has_dropped_out():
     assert held(rows, off_edges=[59_999]).hold.dropped_out_ns is None
 
 
+def test_a_switch_that_never_settled_on_has_dropped_out_at_its_last_opening():
+    """On for 10 ms twice, with 5 ms between, within a settle window of 20 ms; then off for good."""
+    train = Train("board")
+    train.add(Step("settle", 0, 0), Step("energise", 1, 1000 * MS))
+    train.command(True, 1000, 1)
+    train.edge("readback", True, 1008)
+    train.add(Step("watch", 1, 1000 * MS))
+    train.edges("switch", [1050, 1060, 1065, 1075], first_on=True)
+    train.command(False, 61_000, 1)
+    train.edge("readback", False, 61_004)
+    train.end(63_000)
+    result = analyse(train.build(), setup(readback=True), sheet("hold", **HOLD)).hold
+    assert (result.edges, result.dropped_out_ns) == (4, 1075 * MS)
+
+
 def test_released_hold_watches_from_the_release_to_the_end():
     train = Train()
     train.add(Step("settle", 0, 0), Step("energise", 1, 1000 * MS))

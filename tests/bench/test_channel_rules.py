@@ -17,7 +17,8 @@ from rig.bench.interlock.channel_watch import ChannelWatch, as_sample
 from rig.bench.interlock.coil_and_program_rules import Finding
 from rig.bench.interlock.interlock import Interlock
 from rig.config.setup.model import Setup
-from rig.core.records import GOOD, Block, Sample
+from rig.config.setup.safeguards import Limits
+from rig.core.records import CHANNEL_UNITS, GOOD, Block, Sample
 
 CONVERTER = {"type": "MCP3208", "reference": "3 V"}
 ANALOG = {
@@ -46,11 +47,28 @@ RULES: list[tuple[str, Rule, float, float, str]] = [
     ("oil_temperature", lambda v: gauge_rules.oil_temperature(v, 130), 130, 131, "over"),
     ("supply_voltage", lambda v: gauge_rules.supply_voltage(v, 11, 15), 11, 10.9, "outside"),
     ("supply_voltage", lambda v: gauge_rules.supply_voltage(v, 11, 15), 15, 15.1, "outside"),
+    ("supply_voltage", lambda v: gauge_rules.supply_voltage(v, None, 15), 15, 15.1, "outside"),
+    ("supply_voltage", lambda v: gauge_rules.supply_voltage(v, 11, None), 11, 10.9, "outside"),
     ("coil_current", lambda v: sensor_rules.coil_current(v, 1), 1, 1.001, "draws"),
     ("cylinder_pressure", lambda v: sensor_rules.cylinder_pressure(v, 1500), 1500, 1501, "over"),
     ("engine_speed", lambda v: sensor_rules.engine_speed(v, 500, 1200), 500, 499, "beyond"),
     ("engine_speed", lambda v: sensor_rules.engine_speed(v, 500, 1200), 1200, 1201, "beyond"),
+    ("engine_speed", lambda v: sensor_rules.engine_speed(v, 500, None), 500, 499, "beyond"),
+    ("engine_speed", lambda v: sensor_rules.engine_speed(v, None, 1200), 1200, 1201, "beyond"),
 ]
+
+
+def test_a_channel_is_recorded_in_the_unit_of_its_limit() -> None:
+    """The unit stands in the name of the limit's field: cylinder_pressure_kpa, coil_current_a."""
+    names = {"kpa": "kPa", "degc": "degC", "v": "V", "a": "A", "rpm": "rpm"}
+    fields = [name.rpartition("_") for name in Limits.model_fields]
+    units = {
+        what.removesuffix("_min").removesuffix("_max"): names[unit]
+        for what, _, unit in fields if unit in names
+    }  # fmt: skip
+    watched = {channel: CHANNEL_UNITS[channel] for channel in CHANNEL_UNITS if channel in units}
+    assert watched == {channel: units[channel] for channel in watched}
+    assert len(watched) == 6
 
 
 @pytest.mark.parametrize(("channel", "rule", "limit", "over", "word"), RULES)

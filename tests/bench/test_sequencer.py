@@ -102,3 +102,24 @@ def test_duration_of_each_kind() -> None:
     assert duration_s(make_sheet(**STROKES)) == pytest.approx(0.5 + 3 * 0.5)
     hold = make_sheet(kind="hold", state="released", energise_first="1 s", watch="3 s")
     assert duration_s(hold) == pytest.approx(2 + 1 + 3)
+    ramp = make_sheet(**RAMP)
+    assert duration_s(ramp) == pytest.approx(0.1 + 2 * (5 + 5)), "two ramps, each up and down"
+
+
+def test_a_ramp_with_the_coil_energised_is_on_from_the_first_way_to_the_last() -> None:
+    """One energise before the first way up, one release after the last way down."""
+    bench, rig = make_bench(limits={"pressure": "700 kPa", "duty": "100 %"})
+    rig.pressure = 0.0
+
+    def hand() -> None:
+        way = rig.guided[-1] if rig.guided else "hold"
+        rig.pressure = (rig.pressure or 0.0) + {"raise": 5, "lower": -5, "hold": 0}[way]
+        rig.after(10, hand)
+
+    hand()
+    assert bench.run(make_sheet(**RAMP, coil="energised"), rig).reason == "finished"
+    ways = [r for r in rig.records if isinstance(r, Step) and r.name != "settle"]
+    commands = [r for r in rig.records if isinstance(r, Command)]
+    assert [c.on for c in commands] == [True, False]
+    assert commands[0].t_ns <= ways[0].t_ns
+    assert commands[1].t_ns > ways[-1].t_ns
