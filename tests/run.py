@@ -5,6 +5,7 @@
     python3 tests/run.py unit browser     these lanes
     python3 tests/run.py quick            the fast part of unit, for the daily habit
     python3 tests/run.py fresh            the README's two commands on fresh Debian 12 and 13 (root)
+    python3 tests/run.py mutation         whether the tests would notice a change (an hour or two)
     python3 tests/run.py --list           name the lanes
     python3 tests/run.py --full           long studies in full length (hours)
     python3 tests/run.py unit -- -k fuse  options after -- go to pytest
@@ -251,10 +252,24 @@ def prepare(checkout: bootstrap.Checkout) -> None:
     checkout.prepare(["test"])
 
 
+def mutated(words: list[str]) -> int:
+    """tests/mutation/mutation.py in the environment, which gets its library as well."""
+    checkout = bootstrap.Checkout()
+    try:
+        checkout.prepare(["test", "mutation"])
+    except CannotSetUp as problem:
+        say(str(problem))
+        return bootstrap.EXIT_CANNOT
+    script = TESTS / "mutation/mutation.py"
+    return subprocess.run([checkout.python, script, *words], check=False).returncode
+
+
 def main() -> int:
     words = sys.argv[1:]
     if words[:1] == ["fresh"]:
         return fresh.main(words[1:])
+    if words[:1] == ["mutation"]:
+        return mutated(words[1:])
     cut = words.index("--") if "--" in words else len(words)
     parser = argparse.ArgumentParser(
         prog="python3 tests/run.py", description=__doc__,

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Rules on coil, relay, loops and the program itself; those on sensors are in rules_gauge.
+"""Rules on coil, relay, loops and the program itself; those on sensors are in gauge_rules and
+sensor_rules.
 
 A rule is a pure function from a measured value and a limit to a finding. Every comparison is
 written so that NaN trips: `not (value <= limit)`.
@@ -118,7 +119,8 @@ def edge_source(line: str, disagreeing_s: float, allowed_s: float) -> Finding | 
     return Finding(
         registry.EDGE_SOURCE, 1e3 * disagreeing_s, 1e3 * allowed_s, "ms",
         f"The {line} line changed its level {1e3 * disagreeing_s:.0f} ms ago and no edge was "
-        "reported. Times can no longer be trusted; restart the rig, and check the line for noise.",
+        f"reported (limit {1e3 * allowed_s:.0f} ms). Times can no longer be trusted; restart the "
+        "rig, and check the line for noise.",
     )  # fmt: skip
 
 
