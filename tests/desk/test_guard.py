@@ -348,3 +348,27 @@ def test_a_running_bench_says_what_is_known_of_its_coil(tmp_path: Path, off: str
         made = safe.make_safe(path)
         answering.join()
     assert made is not None and made.off == off and "commanded the coil off" in made.words
+
+
+@pytest.mark.parametrize("off", [OFF_STATES[2], OFF_STATES[0]])
+def test_the_person_is_told_although_the_recorder_stands_still(
+    chip: Chip, tmp_path: Path, off: str
+) -> None:
+    """A live coil at once, any other trip within TRIP_TOLD_S; the records come afterwards."""
+    with subprocess.Popen(["sleep", "60"]) as process, StopSignals() as signals:
+        wired = Wired(process)
+        wired.say(encode(Trip("duty", 1.0, 1.0, "%", 1, "first")))
+        wired.say(messages.tell("ended", reason="tripped", off=off, t_ns=2))
+        session = Session(wired, tmp_path / "rig.json", rig(), 5.0, signals)  # type: ignore[arg-type]
+        session.watcher = told = Told(tmp_path / "rig.json")
+        later = threading.Timer(3.0, wired.stored)
+        later.start()
+        began = time.monotonic()
+        session.run()
+        later.join()
+        wired.close()
+        process.kill()
+    live = off == OFF_STATES[2]
+    words = "COIL STILL LIVE" if live else "TRIPPED: duty"
+    at = next(at for at, said, _ in told.alarms if words in said)
+    assert at - began < (0.5 if live else 2.0)
