@@ -225,11 +225,11 @@ class Session:
 
     def _wait_recorder(self) -> None:
         begun = time.monotonic()
-        done = told = False
+        done = trip_told = False
         while True:
             trip = self.outcome.trip
-            if trip is not None and not told and time.monotonic() - begun > TRIP_TOLD_S:
-                told = True
+            if trip is not None and not trip_told and time.monotonic() - begun > TRIP_TOLD_S:
+                trip_told = True
                 self._warn(f"TRIPPED: {trip.rule}. {trip.message}")
             for told in self._wires.recorder_told:
                 self.watcher.recorder(told)

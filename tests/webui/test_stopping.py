@@ -30,8 +30,9 @@ OVER = Trip("over-pressure", 900.0, 800.0, "kPa", 1, "900 kPa is above 800 kPa")
 
 
 def left(folder: Path, backend: str, owner: Owner | None, trip: Trip | None) -> None:
-    path = state_file.state_path(folder, "a-line17")
-    state_file.write(path, RigState("a-line17", backend, "a", 17, owner=owner, trip=trip))
+    name = state_file.rig_name(backend, "a", 17)
+    path = state_file.state_path(folder, name)
+    state_file.write(path, RigState(name, backend, "a", 17, owner=owner, trip=trip))
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,6 @@ from typing import Any
 
 from rig.core import state_file
 from rig.core.errors import RefusedError, RigError
-from rig.desk.safe import state_files
 from webui.live.complaints import Complaints
 from webui.live.driven import Driven
 from webui.live.files import Files
@@ -57,9 +56,10 @@ class Hub:
 
     def start(self) -> None:
         """Begin to publish; a bench found dead, that nobody saw release its line, is latched."""
-        for path in state_files(self._states):
-            with contextlib.suppress(OSError, RigError):
-                state_file.latch_dead_owner(path)
+        with contextlib.suppress(RigError):
+            for path in state_file.state_files(self._states):
+                with contextlib.suppress(OSError, RigError):
+                    state_file.latch_dead_owner(path)
         self.publish()
         self._thread.start()
 

@@ -27,7 +27,6 @@ from rig.core.records import (
     READBACK_DOUBTED_BY,
 )
 from rig.core.state_file import RigState
-from rig.desk import safe
 
 ANSWER_S = 0.9
 """A person at the button is answered within a second."""
@@ -51,9 +50,9 @@ class Stopped(NamedTuple):
 
 
 def running(folder: Path) -> list[RigState]:
-    """Rigs whose bench runs now."""
+    """Rigs whose bench runs now. Raises RefusedError for a folder that cannot be read."""
     found = []
-    for path in safe.state_files(folder):
+    for path in state_file.state_files(folder):
         with contextlib.suppress(RigError):  # a damaged one names no owner to ask
             state = state_file.read(path)
             if state is not None and state.owner is not None and state.owner.alive():
@@ -64,7 +63,7 @@ def running(folder: Path) -> list[RigState]:
 def _not_known(folder: Path, asked: set[str]) -> str | None:
     """Why the coil of a rig that was not asked may be on: a dead process may leave its output
     driven."""
-    for path in safe.state_files(folder):
+    for path in state_file.state_files(folder):
         try:
             state = state_file.read(path)
         except RigError:
@@ -85,7 +84,10 @@ def _not_known(folder: Path, asked: set[str]) -> str | None:
 
 def stop(folder: Path, why: str) -> Stopped:
     """Order every running bench of this computer to stop; at most ANSWER_S."""
-    states = running(folder)
+    try:
+        states = running(folder)
+    except RigError as error:
+        return Stopped(NOT_CONFIRMED, f"{error} Use the mushroom stop now, or pull the fuse.")
     until = time.monotonic() + ANSWER_S
     with ThreadPoolExecutor(max(1, len(states))) as pool:  # one that is silent delays no other
         offs = list(pool.map(lambda state: _stop_one(state, why, until), states))
