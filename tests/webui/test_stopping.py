@@ -14,7 +14,7 @@ import pytest
 
 from rig.core import messages, state_file
 from rig.core.clock import boot_id
-from rig.core.records import Trip
+from rig.core.records import OFF_STATES, Trip
 from rig.core.state_file import Owner, RigState
 from rig.physics.feed import FeedSide, confirmed_off
 from webui.live import hub, stopping
@@ -113,6 +113,13 @@ def test_a_stop_says_no_more_than_the_read_back_of_its_feed_side(side: FeedSide)
     assert stopping._said(ended.encode(), 1) == confirmed_off(side)
     assert stopping.Stopped(confirmed_off(side), "").sure
     assert ("less than half" in confirmed_off(side)) is (side == "ground")
+
+
+def test_a_read_back_found_wrong_by_a_later_trip_confirms_nothing() -> None:
+    """The status names the first trip only; its `confirmed_off` says what can be confirmed."""
+    said = {"commanded_on": False, "coil_live": False, "t_ns": 2, "tripped": "over-pressure"}
+    line = messages.tell("status", **said, confirmed_off=OFF_STATES[1]).encode()
+    assert stopping._said(line, 1) == OFF_STATES[1]
 
 
 def test_the_driven_desk_is_ordered_whatever_the_other_way_comes_to(

@@ -148,4 +148,5 @@ def _said(line: bytes, ordered_ns: int) -> str | None:
         return None
     if told.get("coil_live") is not False or told.get("tripped") in READBACK_DOUBTED_BY:
         return COMMANDED
-    return CONFIRMED_GROUND if told.get("confirmed_off") == CONFIRMED_GROUND else CONFIRMED
+    reach = told.get("confirmed_off")
+    return str(reach) if reach in (CONFIRMED_GROUND, COMMANDED) else CONFIRMED
