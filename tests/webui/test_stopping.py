@@ -122,6 +122,27 @@ def test_a_read_back_found_wrong_by_a_later_trip_confirms_nothing() -> None:
     assert stopping._said(line, 1) == OFF_STATES[1]
 
 
+@pytest.mark.parametrize("backend", ["board", "simulated"])
+def test_a_bench_that_died_with_its_desk_is_latched_and_told_by_the_page(
+    tmp_path: Path, backend: str
+) -> None:
+    """As after a kill of both while the page goes on; the guard's own latch comes first."""
+    path = state_file.state_path(tmp_path, state_file.rig_name(backend, "a", 17))
+    left(tmp_path, backend, GONE, None)
+    made = Hub(tmp_path, Files([], [], tmp_path))
+    made._look_for_dead(100.0)
+    made._look_for_dead(100.0 + hub.GUARD_FIRST_S / 2)
+    assert "alarm" not in made.snapshot()
+    made._look_for_dead(100.0 + hub.GUARD_FIRST_S)
+    state = state_file.read(path)
+    assert state is not None and state.trip is not None
+    assert state.trip.rule == "bench lost, release not seen"
+    assert state.trip.message in made.snapshot()["alarm"]
+    state_file.clear_latch(path)
+    made._look_for_dead(200.0)
+    assert "alarm" not in made.snapshot()
+
+
 def test_the_driven_desk_is_ordered_whatever_the_other_way_comes_to(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
