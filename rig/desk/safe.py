@@ -84,7 +84,10 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
             _latch(path, state, f"{lost}. {NOT_CONFIRMED_OFF}: its line was not taken ({error})")
         raise
     if lost:
-        words += f"; latched as a trip: {RELEASE_NOT_SEEN}"
+        before = state.trip.rule if state.trip is not None else ""
+        words += (
+            f"; tripped already: {before}" if before else f"; latched as a trip: {RELEASE_NOT_SEEN}"
+        )
         _latch(path, state, f"{lost}; `rig safe` took its line. Coil: {off}")
     with contextlib.suppress(OSError, RigError):  # off is what counts
         if owner is not None:
