@@ -100,6 +100,24 @@ def test_an_odd_state_file_does_not_keep_the_stop_from_a_running_bench(tmp_path:
             assert asked.result().off == NOT_CONFIRMED  # of the other rig nothing is known
 
 
+def test_a_bench_whose_state_file_was_lost_is_stopped_all_the_same(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX) as stale:
+        stale.bind(str(tmp_path / "b-line17.sock"))  # of a bench that was killed: nobody listens
+    with socket.socket(socket.AF_UNIX) as bench:
+        bench.bind(str(tmp_path / "a-line17.sock"))
+        bench.listen()
+        bench.settimeout(5)
+        with ThreadPoolExecutor(1) as pool:
+            asked = pool.submit(stop, tmp_path, "a test")
+            bench.accept()[0].close()  # only looked whether somebody listens
+            peer, _ = bench.accept()
+            with peer:
+                assert b'"stop"' in peer.recv(1000)
+                peer.sendall((messages.tell("ended", off=OFF_STATES[0]) + "\n").encode())
+            assert asked.result().off == OFF_STATES[0]
+    assert stop(tmp_path, "a test").off == NOTHING
+
+
 @pytest.mark.parametrize("side", ["supply", "ground"])
 def test_a_stop_says_no_more_than_the_read_back_of_its_feed_side(side: FeedSide) -> None:
     said = {

@@ -89,12 +89,14 @@ def stop(folder: Path, why: str) -> Stopped:
     except RigError as error:
         return Stopped(NOT_CONFIRMED, f"{error} Use the mushroom stop now, or pull the fuse.")
     until = time.monotonic() + ANSWER_S
-    with ThreadPoolExecutor(max(1, len(states))) as pool:  # one that is silent delays no other
-        offs = list(pool.map(lambda state: _stop_one(state, why, until), states))
+    sockets = [state.owner.socket for state in states if state.owner is not None]
+    sockets += _unnamed(folder, sockets)
+    with ThreadPoolExecutor(max(1, len(sockets))) as pool:  # one that is silent delays no other
+        offs = list(pool.map(lambda path: _stop_one(path, why, until), sockets))
     doubt = _not_known(folder, {state.rig for state in states})
     if doubt is not None:
         return Stopped(NOT_CONFIRMED, f"{doubt} Use the mushroom stop now, or pull the fuse.")
-    if not states:
+    if not sockets:
         return Stopped(
             NOTHING, "No bench that this page knows of is running on the rig's computer."
         )
@@ -107,13 +109,23 @@ def stop(folder: Path, why: str) -> Stopped:
     return Stopped(NOT_CONFIRMED, "Use the mushroom stop now, or pull the fuse.")
 
 
-def _stop_one(state: RigState, why: str, until: float) -> str:
+def _unnamed(folder: Path, named: list[str]) -> list[str]:
+    """Sockets on which a bench listens although no state file names it (any more)."""
+    found = []
+    for path in sorted(str(path) for path in folder.glob("*.sock")):
+        if path not in named:
+            with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX) as sock:
+                sock.settimeout(ANSWER_S / 4)
+                sock.connect(path)  # refused where a killed bench left it behind
+                found.append(path)
+    return found
+
+
+def _stop_one(path: str, why: str, until: float) -> str:
     """What is known of the coil after the order; NOT_CONFIRMED where the bench did not say."""
-    if state.owner is None:
-        return NOT_CONFIRMED
     with contextlib.suppress(OSError, ValueError), socket.socket(socket.AF_UNIX) as sock:
         sock.settimeout(max(0.05, until - time.monotonic()))
-        sock.connect(state.owner.socket)
+        sock.connect(path)
         sock.sendall(messages.order("stop", why))
         ordered_ns = time.monotonic_ns()
         buffer, looks = b"", 0
