@@ -9,7 +9,7 @@ import click
 
 from rig.core.errors import CoilLiveError
 from rig.core.records import OFF_STATES
-from rig.desk.outcome import Outcome
+from rig.desk.outcome import STILL_LIVE, Outcome
 
 
 def say(text: str) -> None:
@@ -22,7 +22,7 @@ def tell(outcome: Outcome) -> None:
     """Say on standard error what a person must know about how the run ended, the coil first."""
     end, trip = outcome.end, outcome.trip
     if end is not None and end.off == OFF_STATES[2]:
-        say(str(CoilLiveError("the relay was commanded off, the read-back stays live.")))
+        say(str(CoilLiveError(STILL_LIVE)))
     if trip is not None and trip.message != outcome.message:
         say(f"TRIPPED: {trip.rule}. {trip.message}")
     if outcome.message:
@@ -40,6 +40,6 @@ def tell(outcome: Outcome) -> None:
 def remind(outcome: Outcome) -> None:
     """The alarm again, in one line, as the last words."""
     if outcome.end is not None and outcome.end.off == OFF_STATES[2]:
-        say(str(CoilLiveError("the relay was commanded off, the read-back stays live.")))
+        say(str(CoilLiveError(STILL_LIVE)))
     elif outcome.trip is not None:
         say(f"TRIPPED: {outcome.trip.rule}. The rig stays off until `rig clear`.")

@@ -13,7 +13,7 @@ from rig.bench.interlock.interlock import Interlock
 from rig.config.setup.model import Setup
 from rig.core import coil_heat
 from rig.core.errors import StorageError
-from rig.core.records import OFF_STATES, End
+from rig.core.records import OFF_STATES, End, Trip
 
 NS = 1_000_000_000
 
@@ -30,6 +30,8 @@ class CoilKeeping:
         self.carried = carried(setup, self._past, waited_s)
         self._interlock: Interlock | None = None
         self._off = True
+        self.trip: Trip | None = None
+        """The trip of a run that ended with one."""
 
     def begin(self) -> None:
         """Mark the file open. Raises StorageError."""
@@ -52,6 +54,8 @@ class CoilKeeping:
     def ended(self, end: End) -> None:
         """A coil that is not known to be off goes on heating: then the file stays open."""
         self._off = end.off != OFF_STATES[2]
+        if self._interlock is not None:
+            self.trip = self._interlock.trip
 
     def keep(self) -> None:
         """Write what the trackers say now. Where the disk fails, the file stays open."""

@@ -13,6 +13,7 @@ import json
 import signal
 import socket
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -89,6 +90,9 @@ def _serve(
         finally:
             hardware.close()
             # the coil is off and the line given back: a disk that cannot note it is no lost bench
+            with contextlib.suppress(OSError, RigError):
+                if coil.trip is not None:  # desk and recorder latch it sooner, where they live
+                    state_file.write_latch(state, coil.trip, time.time(), rig)
             with contextlib.suppress(OSError, RigError):
                 state_file.release(state, owner)
         with contextlib.suppress(OSError, RigError):

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from rig.bench.interlock.interlock import Interlock
 from rig.core import messages
-from rig.core.records import Sample, Step
+from rig.core.records import OFF_STATES, Sample, Step
 from rig.physics.feed import confirmed_off
 
 NS = 1_000_000_000
@@ -44,7 +44,9 @@ class StatusTeller:
             number=step.number,
             commanded_on=interlock.energised,
             coil_live=interlock.load_live(),
-            confirmed_off=confirmed_off(interlock.setup.coil.feed_side),
+            confirmed_off=OFF_STATES[1]  # also after a later trip than the one told as `tripped`
+            if interlock.readback_doubted
+            else confirmed_off(interlock.setup.coil.feed_side),
             switch_closed=interlock.switch_closed(),
             pressure_kpa=pressure.value if pressure else None,
             pressure_age_s=(now_ns - pressure.t_ns) / NS if pressure else None,

@@ -71,9 +71,8 @@ def command(setup: Path | None, cooled: bool) -> None:
 def _latched(setup: Path | None) -> list[tuple[Path, RigState]]:
     from rig.cli.safe import state_of
     from rig.core import places, state_file
-    from rig.desk import safe
 
-    paths = safe.state_files(places.state_dir()) if setup is None else [state_of(setup)[0]]
+    paths = state_file.state_files(places.state_dir()) if setup is None else [state_of(setup)[0]]
     found = [(path, state_file.latch_dead_owner(path)) for path in paths]
     return [(path, state) for path, state in found if state is not None and state.trip]
 

@@ -39,31 +39,58 @@ def command(setup: Path | None) -> None:
 def _make_all_safe(setup: Path | None) -> int:
     from rig.core import places
     from rig.core.errors import FileProblems
-    from rig.desk import safe
 
     folder = places.state_dir()
-    rigs: list[tuple[Path, RigState | None]] = [(path, None) for path in safe.state_files(folder)]
-    code = 0
-    if setup is not None and setup.is_dir():
-        named, code = _named_below(setup)
-        rigs = list({**dict(rigs), **named}.items())
-    elif setup is not None:
+    if setup is not None and not setup.is_dir():
         try:
-            rigs = [state_of(setup)]
+            return _make_safe(*state_of(setup))
         except FileProblems as problems:
             say(f"{problems}\nMaking every known rig safe instead.")
-    if not rigs:
-        return max(code, _nothing_known(folder.parent))
-    return max(code, *(_make_safe(path, rig) for path, rig in rigs))
+            setup = None
+    rigs, code = _known(folder)
+    if setup is not None:
+        named, named_code = _named_below(setup)
+        rigs, code = {**rigs, **named}, max(code, named_code)
+    owners = _owners(rigs)
+    code = max(code, *(_make_safe(path, rig) for path, rig in rigs.items()), 0)
+    others = _others(owners, folder.parent)
+    if not rigs and not code and not others:
+        click.echo(f"No rig was ever started here ({folder.parent}): nothing to release.")
+    return max(code, others)
 
 
-def _named_below(folder: Path) -> tuple[dict[Path, RigState | None], int]:
+Rigs = dict[Path, "RigState | None"]
+
+
+def _known(folder: Path) -> tuple[Rigs, int]:
+    """The rigs that have a state file, or lost it while a bench listens, and 6 where the folder
+    cannot be looked through."""
+    from rig.core import state_file
+    from rig.core.errors import EXIT_COIL_LIVE, RefusedError
+
+    try:
+        listening = [path.with_suffix(".json") for path in folder.glob("*.sock")]
+        return dict.fromkeys([*state_file.state_files(folder), *listening]), 0
+    except RefusedError as error:
+        say(f"COIL NOT CONFIRMED OFF: {error}\n{PULL}")
+        return {}, EXIT_COIL_LIVE
+
+
+def _named_below(folder: Path) -> tuple[Rigs, int]:
     """The rigs of the setups in a folder, and 6 where one cannot be read: its line is not known."""
     from rig.core.errors import EXIT_COIL_LIVE, FileProblems
 
-    found: dict[Path, RigState | None] = {}
+    try:
+        paths = sorted(path for path in folder.iterdir() if path.name.endswith(".setup.toml"))
+    except OSError as error:  # glob would find nothing, and say nothing
+        say(
+            f"{folder} cannot be read ({error.strerror}): which lines its setups drive is not "
+            "known. COIL NOT CONFIRMED OFF."
+        )
+        return {}, EXIT_COIL_LIVE
+    found: Rigs = {}
     code = 0
-    for path in sorted(folder.glob("*.setup.toml")):
+    for path in paths:
         try:
             state_path, rig = state_of(path)
             found[state_path] = rig
@@ -73,23 +100,35 @@ def _named_below(folder: Path) -> tuple[dict[Path, RigState | None], int]:
     return found, code
 
 
-def _nothing_known(folder: Path) -> int:
-    """No run was ever started from here: nothing to release, unless a bench of somebody else's
-    runs on this computer."""
+def _owners(rigs: Rigs) -> set[int]:
+    """The processes that the state files name."""
+    from rig.core import state_file
+    from rig.core.errors import RigError
+
+    found = set()
+    for path in rigs:
+        with contextlib.suppress(RigError):  # a damaged one names nobody
+            state = state_file.read(path)
+            if state is not None and state.owner is not None:
+                found.add(state.owner.pid)
+    return found
+
+
+def _others(owners: set[int], folder: Path) -> int:
+    """6 where a bench runs that no state file here names: somebody else's, or of a lost file."""
     from rig.core.errors import EXIT_COIL_LIVE
     from rig.desk import safe
 
-    benches = safe.unknown_benches()
-    if benches:
-        numbers = ", ".join(str(pid) for pid in benches)
-        say(
-            f"No rig was ever started from {folder}, but a bench runs on this computer (process "
-            f"{numbers}). COIL NOT CONFIRMED OFF: run this as the user who started it (not with "
-            f"sudo), or give its SETUP. {PULL}"
-        )
-        return EXIT_COIL_LIVE
-    click.echo(f"No rig was ever started here ({folder}): nothing to release.")
-    return 0
+    benches = sorted(set(safe.unknown_benches()) - owners)
+    if not benches:
+        return 0
+    numbers = ", ".join(str(pid) for pid in benches)
+    say(
+        f"A bench runs on this computer (process {numbers}) that no rig of {folder} names. COIL "
+        "NOT CONFIRMED OFF: run this as the user who started it (not with sudo), or give its "
+        f"SETUP. {PULL}"
+    )
+    return EXIT_COIL_LIVE
 
 
 def _make_safe(path: Path, rig: RigState | None) -> int:
@@ -111,6 +150,7 @@ def _make_safe(path: Path, rig: RigState | None) -> int:
         say(f"{path.stem}: COIL NOT CONFIRMED OFF: {error}\n{PULL}")
         return EXIT_COIL_LIVE
     if made is None:
+        click.echo(f"{path.stem}: no state file, and no program answers: nothing to release.")
         return 0
     if made.off == OFF_STATES[2]:
         say(str(CoilLiveError(f"{made.rig}: {made.words}.")))

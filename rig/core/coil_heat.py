@@ -15,13 +15,14 @@ import json
 import math
 import os
 import time
+import zlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from rig.core.clock import NS_PER_S, boot_id, clock_synchronised
 
-VERSION = 1
+VERSION = 2
 SPANS_MOST = 2000
 """More are joined, each group put where it ends: it then leaves a window later, never sooner."""
 
@@ -103,11 +104,13 @@ def read(path: Path) -> Kept | None:
         raise ValueError("it holds no table")
     try:
         return _kept(data)
-    except (KeyError, TypeError, OverflowError) as error:
+    except (KeyError, TypeError, OverflowError, RecursionError) as error:
         raise ValueError(f"a field of another form ({error})") from error
 
 
 def _kept(data: dict[str, Any]) -> Kept:
+    if data.pop("check") != _check(data):
+        raise ValueError("its checksum does not fit")
     if data.pop("version") != VERSION:
         raise ValueError("another version")
     data["at"] = Instant(**data["at"])
@@ -125,15 +128,28 @@ def _kept(data: dict[str, Any]) -> Kept:
     return kept
 
 
+def _check(data: dict[str, Any]) -> str:
+    """CRC-32 (zlib) of the content: one altered digit may make a hot coil a cold one."""
+    return f"{zlib.crc32(json.dumps(data).encode()):08x}"
+
+
 def write(path: Path, kept: Kept) -> None:
-    """Write it so that a power cut leaves the old file or the new one."""
-    data = {"version": VERSION, **kept._asdict(), "at": kept.at._asdict()}
+    """Write it so that a power cut leaves the old file or the new one, and after the return the
+    new one. The folder is made where it was removed meanwhile: the coil is warm all the same."""
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    data: dict[str, Any] = {"version": VERSION, **kept._asdict(), "at": kept.at._asdict()}
+    data["check"] = _check(data)
     part = path.with_suffix(f".{os.getpid()}.part")
     with part.open("w") as file:
         json.dump(data, file, allow_nan=False)
         file.flush()
         os.fsync(file.fileno())
     part.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(folder)  # or a power cut could leave the file of before a run that heated the coil
+    finally:
+        os.close(folder)
 
 
 def past(state: Path) -> Past:
@@ -147,6 +163,8 @@ def past(state: Path) -> Past:
     if kept is None:
         return Past(None, 0.0, MISSING if _used_before(state) else "")
     elapsed_s = _elapsed_s(kept.at, now)
+    if kept.at.boot_id == now.boot_id and elapsed_s is None:  # later than now
+        return Past(None, 0.0, DAMAGED)
     if kept.open:  # when it ended is not known, but a restart took every output off
         rebooted = kept.at.boot_id != now.boot_id
         return Past(kept, now.boottime_ns / NS_PER_S if rebooted else 0.0, UNCLEAN)

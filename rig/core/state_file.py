@@ -65,6 +65,24 @@ def state_path(folder: Path, rig: str) -> Path:
     return folder / f"{rig}.json"
 
 
+def state_files(folder: Path) -> list[Path]:
+    """The state file of every rig in `folder`, unread; none where there is no such folder.
+
+    Raises RefusedError for a folder that cannot be looked through: whatever rigs it names, it is
+    not known that there are none.
+    """
+    try:
+        paths = list(folder.iterdir())  # glob would find nothing, and say nothing
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise RefusedError(
+            f"The folder {folder} cannot be read ({error.strerror}), so it is not known which rigs "
+            "were started from it. Do this as the user who started them."
+        ) from error
+    return sorted(path for path in paths if path.suffix == ".json")
+
+
 def process_started(pid: int) -> int:
     """Start time of a living process in clock ticks since boot; 0 where it is gone or a zombie."""
     try:
@@ -102,6 +120,7 @@ def read(path: Path) -> RigState | None:
             **data, owner=Owner(**owner) if owner else None, trip=Trip(**trip) if trip else None
         )
         _check_types(state)
+        _check_names(path, state)
         return state
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise RefusedError(
@@ -124,6 +143,16 @@ def _check_types(state: RigState) -> None:
         whole and all(isinstance(text, str) for text in texts) and isinstance(state.plan, dict)
     ):
         raise TypeError("a field of another type")
+
+
+def _check_names(path: Path, state: RigState) -> None:
+    """Raises ValueError: a file of another rig under this name, or with a backend, chip or line
+    altered, would have another line driven off than the one asked for, or none."""
+    named = rig_name(state.backend, state.chip, state.line)
+    if state.backend not in ("board", "simulated") or not state.rig == named == path.stem:
+        raise ValueError(
+            f"it names the rig {state.rig}, {state.backend}, line {state.line} of {state.chip}"
+        )
 
 
 @contextlib.contextmanager
@@ -255,6 +284,18 @@ def clear_latch(path: Path) -> None:
         if state is not None:
             owner = state.owner if state.owner is not None and state.owner.alive() else None
             write(path, replace(state, owner=owner, trip=None, tripped_utc_s=None))
+
+
+def held(path: Path) -> bool:
+    """Whether some process holds the lock of the rig of this state file, whatever the file says."""
+    try:
+        with path.with_suffix(".lock").open() as file:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:  # there is none: nothing was ever started
+        return False
+    return False
 
 
 class RigLock:

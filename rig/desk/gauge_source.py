@@ -20,7 +20,6 @@ from rig.core.errors import HardwareError, RefusedError, RigError
 from rig.core.ports import Hardware
 from rig.core.records import GOOD, Block, Condition, Sample, decode
 from rig.core.state_file import RigState
-from rig.desk.safe import state_files
 
 Item = Sample | Condition
 HEARD_MOST = 1 << 18
@@ -215,7 +214,7 @@ def running(states: Path, rig: str) -> RigState | None:
 def refuse_port_in_use(states: Path, port: str) -> None:
     """Raises RefusedError where a running bench has this port, under whatever name."""
     real = os.path.realpath(port)
-    for path in state_files(states):
+    for path in state_file.state_files(states):
         state = None
         with contextlib.suppress(RigError):  # a damaged one says nothing of this port
             state = state_file.read(path)

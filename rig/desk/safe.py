@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,17 +37,26 @@ class Made:
 def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
     """Command the coil of the rig of this state file off; None where nothing is known of it.
 
-    `rig`, made from a setup, stands in for a state file that is missing or damaged. Raises
-    RefusedError for a damaged one without it, HardwareError where the line could not be taken or,
-    on a simulated rig, its process does not end.
+    `rig`, made from a setup, stands in for a state file that is missing or damaged; a bench that
+    listens beside such a file is stopped in any case. Raises RefusedError for a damaged one without
+    it, HardwareError where the line could not be taken or, on a simulated rig, its process does
+    not end.
     """
+    damaged: RefusedError | None = None
     try:
-        state = state_file.read(path) or rig
-    except RefusedError:
-        if rig is None:
-            raise
-        state = rig
+        state = state_file.read(path)
+    except RefusedError as error:
+        state, damaged = None, error
+    if state is None or state.owner is None:  # no file names the bench; it may run all the same
+        off = _ask(str(path.with_suffix(".sock")))
+        if off in OFF_STATES:
+            return Made(path.stem, off, "its program, which no state file names, commanded it off")
+        if off == NOT_BEGUN:
+            _wait(lambda: state_file.held(path))
+    state = state or rig
     if state is None:
+        if damaged is not None:
+            raise damaged
         return None
     words, lost, ended = "no program held the line", "", True
     owner = state.owner
@@ -57,7 +67,7 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
         if off in OFF_STATES:
             return Made(state.rig, off, f"its program (process {owner.pid}) commanded the coil off")
         if off == NOT_BEGUN:
-            _wait_gone(owner)
+            _wait(owner.alive)
             words = f"its program (process {owner.pid}) had not begun, and ended"
         else:
             words = f"its program (process {owner.pid}) did not answer and was ended"
@@ -66,13 +76,18 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
     try:
         if not ended and state.backend != "board":  # its relay falls with the process, and only so
             raise HardwareError("its process was killed and does not end")
+        if state.backend != "board" and state_file.held(path):
+            raise HardwareError("a program that no state file names holds it and does not answer")
         off = guard.drive_off(state)
     except HardwareError as error:
         if lost:
             _latch(path, state, f"{lost}. {NOT_CONFIRMED_OFF}: its line was not taken ({error})")
         raise
     if lost:
-        words += f"; latched as a trip: {RELEASE_NOT_SEEN}"
+        before = state.trip.rule if state.trip is not None else ""
+        words += (
+            f"; tripped already: {before}" if before else f"; latched as a trip: {RELEASE_NOT_SEEN}"
+        )
         _latch(path, state, f"{lost}; `rig safe` took its line. Coil: {off}")
     with contextlib.suppress(OSError, RigError):  # off is what counts
         if owner is not None:
@@ -114,9 +129,9 @@ def _may_hold(process: Path) -> bool:
     return any(target.startswith("/dev/gpiochip") for target in targets)
 
 
-def _wait_gone(owner: state_file.Owner) -> None:
+def _wait(going_on: Callable[[], bool]) -> None:
     until = time.monotonic() + ASK_S
-    while owner.alive() and time.monotonic() < until:
+    while going_on() and time.monotonic() < until:
         time.sleep(0.01)
 
 
@@ -157,12 +172,7 @@ def _ended(line: bytes) -> str | None:
     return None
 
 
-def state_files(folder: Path) -> list[Path]:
-    """The state file of every rig in `folder`, unread."""
-    return sorted(folder.glob("*.json"))
-
-
 def states(folder: Path) -> list[tuple[Path, RigState]]:
     """Every rig that has a state file in `folder`. Raises RefusedError for a damaged one."""
-    found = [(path, state_file.read(path)) for path in state_files(folder)]
+    found = [(path, state_file.read(path)) for path in state_file.state_files(folder)]
     return [(path, state) for path, state in found if state is not None]

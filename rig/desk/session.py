@@ -16,7 +16,7 @@ from rig.core.preflight import Preflight, from_plain
 from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode, readback_doubted
 from rig.core.state_file import RigState
 from rig.desk.guard import Guard
-from rig.desk.outcome import Outcome
+from rig.desk.outcome import STILL_LIVE, Outcome
 from rig.desk.processes import Processes, socket_path
 from rig.desk.signals import StopSignals
 from rig.desk.wires import Wires
@@ -25,6 +25,8 @@ RECORDER_PATIENCE_S = 30.0
 """For the last records to be stored: the coil is off, and a busy card may take its time."""
 ALARM_S = 0.3
 """How long an alarm may take to be shown before the rig is latched all the same."""
+TRIP_TOLD_S = 1.0
+"""A trip is told by then, although the last records are not stored yet."""
 START_PATIENCE_S = 60.0
 """For bench and recorder to start: nothing is energised yet, and a busy small board is slow."""
 
@@ -186,6 +188,8 @@ class Session:
                 self.watcher.guide(str(telling["instruction"]))
             case "ended":
                 self.outcome.end = End(telling["reason"], telling["off"], telling["t_ns"])
+                if telling["off"] == OFF_STATES[2]:  # a stalled disk may hold up all that follows
+                    self._warn(str(CoilLiveError(STILL_LIVE)))
             case "state":
                 if telling.get("state") == "armed" and not self.outcome.started:
                     self.outcome.started = True
@@ -220,16 +224,20 @@ class Session:
         self.outcome.notes.append(f"Recorder: {error}")
 
     def _wait_recorder(self) -> None:
-        until = time.monotonic() + RECORDER_PATIENCE_S
-        done = False
+        begun = time.monotonic()
+        done = trip_told = False
         while True:
+            trip = self.outcome.trip
+            if trip is not None and not trip_told and time.monotonic() - begun > TRIP_TOLD_S:
+                trip_told = True
+                self._warn(f"TRIPPED: {trip.rule}. {trip.message}")
             for told in self._wires.recorder_told:
                 self.watcher.recorder(told)
                 done = done or "done" in told
                 if "error" in told:
                     self._note(told["error"])
             self._wires.recorder_told.clear()
-            if not self._wires.recorder_open or time.monotonic() > until:
+            if not self._wires.recorder_open or time.monotonic() - begun > RECORDER_PATIENCE_S:
                 break
             self._wires.turn()
         if not done:

@@ -162,7 +162,7 @@ def _restored(log: RunLog, path: Path, say: Say, *, quiet: bool = False) -> int:
 
 
 def _refuse_in_use(state_dir: Path) -> None:
-    for path in sorted(state_dir.glob("*.json")):
+    for path in state_file.state_files(state_dir):
         state = None
         with contextlib.suppress(RefusedError):  # a damaged state names nobody
             state = state_file.read(path)

@@ -300,3 +300,9 @@ PRESSURE = {
     "pressure_range": ["0 kPa", "1000 kPa"], "expected_range": ["0 kPa", "500 kPa"],
     "divider_upper": "10 kohm", "divider_lower": "10 kohm",
 }  # fmt: skip
+
+
+def test_a_current_sensor_wired_the_wrong_way_round_is_held_to_the_same_limit() -> None:
+    assert sensor_rules.coil_current(-1.0, 1.0) is None
+    found = sensor_rules.coil_current(-1.001, 1.0)
+    assert found is not None and found.value == -1.001 and found.limit == 1.0

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: MIT
 from __future__ import annotations
 
+import json
 import math
 
 import pytest
@@ -14,8 +15,21 @@ from rig.bench.interlock import gauge_rules
 from rig.bench.interlock.interlock import Interlock
 from rig.bench.interlock.registry import TICK_S, watched
 from rig.bench.interlock.trackers import DutyWindow
+from rig.bench.status_message import StatusTeller
 from rig.core.errors import RefusedError
-from rig.core.records import CONFIRMED_OFF_GROUND, GOOD, Command, Condition, Edge, End, Sample, Trip
+from rig.core.records import (
+    CONFIRMED_OFF_GROUND,
+    GOOD,
+    READBACK,
+    SWITCH,
+    Command,
+    Condition,
+    Edge,
+    End,
+    Sample,
+    Step,
+    Trip,
+)
 
 SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
          "settle_wait": "200 ms"}  # fmt: skip
@@ -396,3 +410,24 @@ def test_a_trip_in_the_last_look_ends_the_run_as_tripped() -> None:
     assert trip is not None and trip.rule == "over-pressure"
     assert end.reason == "tripped" and end.off == "confirmed off"
     assert [r.rule for r in rig.records if isinstance(r, Trip)] == ["over-pressure"]
+
+
+def test_a_read_back_found_wrong_after_another_trip_is_told_to_confirm_nothing() -> None:
+    setup = make_setup()
+    rig = ScriptedRig(setup)
+    interlock = Interlock(rig, setup, lambda _: None, lambda: 0)
+    dead = 1 - setup.coil_live_level
+    interlock.start(0, {SWITCH: 0, READBACK: dead})
+
+    def told(now_ns: int, level: int) -> dict[str, object]:
+        interlock.tick(now_ns, {READBACK: level})
+        step = Step("", 0, 0)
+        line = StatusTeller().line(now_ns, "tripped", step, interlock, {}, 0.0, at_once=True)
+        return json.loads(line or "")
+
+    interlock.see_sample(Sample("pressure", 750.0, 0, GOOD))
+    assert told(MS, dead)["confirmed_off"] == "confirmed off"
+    told(2 * MS, 1 - dead)
+    said = told(2000 * MS, 1 - dead)
+    assert said["tripped"] == "over-pressure" and interlock.later
+    assert told(2001 * MS, dead)["confirmed_off"] == "commanded off, not confirmed"

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -132,7 +133,7 @@ def test_a_damaged_file_is_never_believed_and_never_a_fault(state: Path) -> None
     data = json.loads(whole)
     damaged = [whole[:n] for n in range(0, len(whole), 7)]
     for key, values in {
-        "version": (2, None), "open": (1, "no"), "temperature_degc": ("hot", float("nan"), []),
+        "version": (1, None), "open": (1, "no"), "temperature_degc": ("hot", float("nan"), []),
         "spans": ([1], [[1, 2]], [[2, -1]], None, 7), "window_ns": ("x", None), "unknown": (7,),
         "at": ({}, None, data["at"] | {"utc_s": None}, data["at"] | {"boot_id": 3}), "more": (1,),
     }.items():  # fmt: skip
@@ -140,9 +141,28 @@ def test_a_damaged_file_is_never_believed_and_never_a_fault(state: Path) -> None
         if key in ("version", "open", "temperature_degc", "spans", "window_ns", "at"):
             damaged.append(json.dumps({k: v for k, v in data.items() if k != key}).encode())
     damaged += [b"\xff\xfe", b"[" * 100_000, b"[]", b"0"]
+    damaged.append(whole.replace(b"87.0", b"27.0"))  # one digit, and the coil would be cold
+    assert damaged[-1] != whole
     for text in damaged:
         path.write_bytes(text)
         assert coil_heat.past(state)[1:] == (0.0, DAMAGED), text
+
+
+def test_an_instant_that_is_not_yet_is_not_believed(state: Path, clock) -> None:
+    keep(state)
+    clock(boottime_ns=NOW.boottime_ns - NS)
+    assert coil_heat.past(state) == (None, 0.0, DAMAGED), (
+        "not as if the computer had been restarted"
+    )
+
+
+def test_the_heat_outlives_a_folder_that_was_removed_during_the_run(tmp_path: Path) -> None:
+    state = tmp_path / "state" / "a-line17.json"
+    coil_heat.write(coil_heat.heat_path(state), coil_heat.Kept(True, None, [], 0, NOW))
+    shutil.rmtree(state.parent)
+    keep(state)
+    kept = coil_heat.read(coil_heat.heat_path(state))
+    assert kept is not None and kept.temperature_degc == 87.0
 
 
 def test_many_spans_are_joined_and_never_end_sooner() -> None:

@@ -33,14 +33,33 @@ def test_no_file_is_no_state(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"version":9,"owner":null,"trip":null}'])
 def test_a_damaged_file_is_refused_not_guessed(tmp_path: Path, text: str) -> None:
-    path = tmp_path / "x.json"
+    path = tmp_path / "simulated-line17.json"
     path.write_text(text)
     with pytest.raises(RefusedError, match="damaged"):
         state_file.read(path)
 
 
+@pytest.mark.parametrize(
+    "altered",
+    [
+        {"backend": "bimulated"},
+        {"backend": "board"},
+        {"line": 18},
+        {"rig": "simulated-line18", "line": 18},  # the whole file of another rig
+    ],
+)
+def test_a_file_that_names_another_line_is_damaged(
+    tmp_path: Path, altered: dict[str, object]
+) -> None:
+    """`rig safe` would drive that line off and call this one off."""
+    path = state_file.state_path(tmp_path, STATE.rig)
+    state_file.write(path, replace(STATE, **altered))
+    with pytest.raises(RefusedError, match="it names the rig"):
+        state_file.read(path)
+
+
 def test_the_latch_survives_a_new_owner_and_the_first_trip_is_kept(tmp_path: Path) -> None:
-    path = tmp_path / "x.json"
+    path = tmp_path / "simulated-line17.json"
     state_file.claim(path, STATE)
     state_file.write_latch(path, TRIP, 1.0)
     state_file.write_latch(path, TRIP._replace(rule="duty"), 2.0)
@@ -59,7 +78,7 @@ def test_the_latch_survives_a_new_owner_and_the_first_trip_is_kept(tmp_path: Pat
 
 def test_a_latch_without_a_rig_is_a_fault(tmp_path: Path) -> None:
     with pytest.raises(InternalFault):
-        state_file.write_latch(tmp_path / "x.json", TRIP, 1.0)
+        state_file.write_latch(tmp_path / "simulated-line17.json", TRIP, 1.0)
 
 
 def test_an_owner_is_alive_only_as_that_very_process() -> None:
@@ -75,7 +94,7 @@ def test_an_owner_is_alive_only_as_that_very_process() -> None:
 
 
 def test_one_bench_a_rig_and_the_holder_is_named(tmp_path: Path) -> None:
-    path = tmp_path / "x.json"
+    path = tmp_path / "simulated-line17.json"
     lock = state_file.RigLock(path)
     state_file.claim(path, replace(STATE, owner=state_file.this_process()))
     with pytest.raises(RefusedError, match=f"process {os.getpid()}"):
@@ -87,8 +106,8 @@ def test_one_bench_a_rig_and_the_holder_is_named(tmp_path: Path) -> None:
 def test_a_full_disk_gives_up_its_spare_file_for_a_latch(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = tmp_path / "rig.json"
-    state_file.write(path, state_file.RigState("rig", "simulated", "chip", 17))
+    path = tmp_path / "simulated-line17.json"
+    state_file.write(path, state_file.RigState("simulated-line17", "simulated", "chip", 17))
     spare = path.with_suffix(".spare")
     assert spare.stat().st_size == state_file.SPARE_BYTES
     really = os.fsync

@@ -48,7 +48,7 @@ def ends() -> Iterator[Ends]:
 def test_the_bench_is_heard_and_answered_while_a_person_thinks(ends: Ends, tmp_path: Path) -> None:
     state = RigState("simulated-line17", "simulated", "x", 17)
     with StopSignals() as signals:
-        session = Session(ends, tmp_path / "s.json", state, 0.5, signals)
+        session = Session(ends, tmp_path / "simulated-line17.json", state, 0.5, signals)
         with session.attended():
             until = time.monotonic() + 20
             beats = 0

@@ -22,7 +22,7 @@ from rig.core.records import OFF_STATES, Trip
 from rig.desk import guard, safe
 
 WELDED = SETUP + '[simulated]\nfault = "contact welded"\nfault_after = "500 ms"\n'
-STATE = state_file.RigState("b-line17", "board", "no-such-chip", 17)
+STATE = state_file.RigState("no-such-chip-line17", "board", "no-such-chip", 17)
 
 
 @pytest.mark.parametrize("closed", ["pipe", "full"])
@@ -84,7 +84,7 @@ def test_rig_safe_takes_the_line_from_the_setup_where_the_file_is_damaged(tmp_pa
 
 def test_a_bench_that_only_waited_is_not_said_to_have_been_killed(tmp_path: Path) -> None:
     """It answers a stop with a refusal, since nothing had begun, and ends by itself."""
-    path = state_file.state_path(tmp_path, "b-line17")
+    path = state_file.state_path(tmp_path, "simulated-line17")
     code = (
         "import socket, sys\n"
         "s = socket.socket(socket.AF_UNIX); s.bind(sys.argv[1]); s.listen(); print(flush=True)\n"
@@ -96,7 +96,7 @@ def test_a_bench_that_only_waited_is_not_said_to_have_been_killed(tmp_path: Path
         assert bench.stdout is not None and bench.stdout.readline()
         started = state_file.process_started(bench.pid)
         owner = state_file.Owner(bench.pid, started, boot_id(), str(tmp_path / "s"))
-        simulated = replace(STATE, backend="simulated", owner=owner)
+        simulated = replace(STATE, rig="simulated-line17", backend="simulated", owner=owner)
         state_file.write(path, simulated)
         made = safe.make_safe(path)
     assert made is not None and "had not begun, and ended" in made.words
@@ -107,8 +107,8 @@ def test_a_release_that_cannot_be_written_does_not_hide_that_the_coil_is_off(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     dead = state_file.Owner(1, 1, "another boot")
-    path = places.state_dir() / "x.json"
-    state_file.write(path, replace(STATE, backend="simulated", owner=dead))
+    path = places.state_dir() / "simulated-line17.json"
+    state_file.write(path, replace(STATE, rig="simulated-line17", backend="simulated", owner=dead))
 
     def read_only(*_: object) -> None:
         raise OSError(30, "Read-only file system")
@@ -120,7 +120,7 @@ def test_a_release_that_cannot_be_written_does_not_hide_that_the_coil_is_off(
 
 def test_a_latch_is_written_where_the_file_is_lost_or_damaged() -> None:
     trip = Trip("duty", 1.0, 1.0, "%", 1, "much")
-    path = places.state_dir() / "y.json"
+    path = places.state_dir() / "no-such-chip-line17.json"
     state_file.write_latch(path, trip, 1.0, STATE)
     assert state_file.read(path).trip == trip
     path.write_text("{")

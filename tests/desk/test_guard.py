@@ -231,7 +231,7 @@ class Told(Watcher):
 def test_the_person_is_warned_first_and_the_line_taken_when_it_can_be(
     chip: Chip, tmp_path: Path
 ) -> None:
-    path, wired = tmp_path / "rig.json", Wired(stuck(chip))
+    path, wired = tmp_path / f"{rig().rig}.json", Wired(stuck(chip))
     chip.line(READBACK_LINE).level = 1 - live_level(rig())
     with StopSignals() as signals:
         session = Session(wired, path, rig(), 0.2, signals)  # type: ignore[arg-type]
@@ -263,7 +263,7 @@ def test_the_person_is_warned_first_and_the_line_taken_when_it_can_be(
 def test_an_alarm_that_cannot_be_shown_holds_no_latch_up(
     chip: Chip, tmp_path: Path, how: str
 ) -> None:
-    path, over = tmp_path / "rig.json", threading.Event()
+    path, over = tmp_path / f"{rig().rig}.json", threading.Event()
 
     class Mute(Watcher):
         def alarm(self, words: str) -> None:
@@ -300,7 +300,7 @@ def test_a_trip_on_the_readback_is_remembered_by_the_guard(chip: Chip, tmp_path:
         wired.say(encode(Trip("duty", 1.0, 1.0, "%", 1, "first")))
         wired.say(encode(Trip(READBACK_RULE, 1.0, 1.0, "ms", 2, "later")))
         wired.stored()
-        session = Session(wired, tmp_path / "rig.json", state, 0.2, signals)  # type: ignore[arg-type]
+        session = Session(wired, tmp_path / f"{rig().rig}.json", state, 0.2, signals)  # type: ignore[arg-type]
         outcome = session.run()
         wired.close()
     assert f"Coil: {COMMANDED}" in outcome.message
@@ -309,9 +309,11 @@ def test_a_trip_on_the_readback_is_remembered_by_the_guard(chip: Chip, tmp_path:
 # -- rig safe
 
 
-def owned(path: Path, backend: str, socket_name: str = "") -> tuple[Path, Owner]:
-    me = state_file.this_process(socket_name)
-    state_file.write(path, replace(rig(), backend=backend, owner=me))
+def owned(folder: Path, backend: str, socket_name: str = "") -> tuple[Path, Owner]:
+    me, name = state_file.this_process(socket_name), rig().rig
+    name = name if backend == "board" else "simulated-line17"
+    path = state_file.state_path(folder, name)
+    state_file.write(path, replace(rig(), rig=name, backend=backend, owner=me))
     return path, me
 
 
@@ -319,11 +321,11 @@ def test_an_owner_that_does_not_end_is_not_called_off(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, chip: Chip
 ) -> None:
     monkeypatch.setattr(guard, "kill", lambda *_: False)
-    path, _ = owned(tmp_path / "a.json", "simulated")
+    path, _ = owned(tmp_path, "simulated")
     with pytest.raises(HardwareError, match="does not end"):
         safe.make_safe(path)
     chip.line(RELAY).consumer = "the bench"
-    path, _ = owned(tmp_path / "b.json", "board")
+    path, _ = owned(tmp_path, "board")
     with pytest.raises(HardwareError):
         safe.make_safe(path)
 
@@ -344,7 +346,31 @@ def test_a_running_bench_says_what_is_known_of_its_coil(tmp_path: Path, off: str
 
         answering = threading.Thread(target=answer)
         answering.start()
-        path, _ = owned(tmp_path / "a.json", "board", str(tmp_path / "s"))
+        path, _ = owned(tmp_path, "board", str(tmp_path / "s"))
         made = safe.make_safe(path)
         answering.join()
     assert made is not None and made.off == off and "commanded the coil off" in made.words
+
+
+@pytest.mark.parametrize("off", [OFF_STATES[2], OFF_STATES[0]])
+def test_the_person_is_told_although_the_recorder_stands_still(
+    chip: Chip, tmp_path: Path, off: str
+) -> None:
+    """A live coil at once, any other trip within TRIP_TOLD_S; the records come afterwards."""
+    with subprocess.Popen(["sleep", "60"]) as process, StopSignals() as signals:
+        wired = Wired(process)
+        wired.say(encode(Trip("duty", 1.0, 1.0, "%", 1, "first")))
+        wired.say(messages.tell("ended", reason="tripped", off=off, t_ns=2))
+        session = Session(wired, tmp_path / f"{rig().rig}.json", rig(), 5.0, signals)  # type: ignore[arg-type]
+        session.watcher = told = Told(tmp_path / f"{rig().rig}.json")
+        later = threading.Timer(3.0, wired.stored)
+        later.start()
+        began = time.monotonic()
+        session.run()
+        later.join()
+        wired.close()
+        process.kill()
+    live = off == OFF_STATES[2]
+    words = "COIL STILL LIVE" if live else "TRIPPED: duty"
+    at = next(at for at, said, _ in told.alarms if words in said)
+    assert at - began < (0.5 if live else 2.0)

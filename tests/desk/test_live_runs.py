@@ -160,6 +160,17 @@ def test_a_killed_recorder_ends_the_run_and_is_named(tmp_path: Path) -> None:
         assert run.stored().status == "interrupted"
 
 
+def test_a_trip_is_latched_although_desk_and_recorder_are_gone(tmp_path: Path) -> None:
+    with live_run(tmp_path) as run:
+        run.wait_strokes(2)
+        os.kill(run.recorder_pid(), signal.SIGKILL)
+        run.process.kill()
+        run.process.communicate()
+        wait_gone(run)
+        trip = run.state().trip
+    assert trip is not None and trip.rule == "recorder behind"
+
+
 def test_one_run_at_a_time(tmp_path: Path) -> None:
     with live_run(tmp_path) as run:
         run.wait_strokes(1)

@@ -21,7 +21,7 @@ from rig.desk.guard import Taken
 from rig.desk.outcome import Outcome
 from rig.desk.session import Session, Watcher
 
-RIG = RigState("b-line17", "board", "none", 17)
+RIG = RigState("none-line17", "board", "none", 17)
 
 
 class Guarding:
@@ -56,20 +56,20 @@ def session(path: Path, off: str | None) -> Any:
 def test_a_bench_that_lost_the_coil_is_guarded_and_latched(
     tmp_path: Path, told: dict[str, Any], off: str | None, code: int
 ) -> None:
-    made = session(tmp_path / "b-line17.json", off)
+    made = session(tmp_path / "none-line17.json", off)
     made._hear({"tell": "refused", "why": "The output failed.", **told})
     assert made._guarding.taken == 1 and made.outcome.code == code
     assert "The output failed." in made.outcome.message and f"Coil: {off}." in made.outcome.message
-    state = state_file.read(tmp_path / "b-line17.json")
+    state = state_file.read(tmp_path / "none-line17.json")
     assert state is not None and state.trip is not None and state.trip.rule == BENCH_LOST
 
 
 def test_a_refusal_before_the_start_takes_nothing(tmp_path: Path) -> None:
-    made = session(tmp_path / "b-line17.json", None)
+    made = session(tmp_path / "none-line17.json", None)
     made.outcome.started = False
     made._hear({"tell": "refused", "why": "Nobody confirmed.", "exit_code": 4})
     assert made._guarding.taken == 0 and made.outcome.code == 4
-    assert not (tmp_path / "b-line17.json").exists()
+    assert not (tmp_path / "none-line17.json").exists()
 
 
 def test_who_did_not_press_the_confirm_button_hears_that_and_at_once(

@@ -45,8 +45,8 @@ def locked(tmp_path):
 
 @pytest.fixture
 def state(tmp_path):
-    path = tmp_path / "rig.json"
-    state_file.write(path, state_file.RigState("rig", "simulated", "chip", 17))
+    path = tmp_path / "simulated-line17.json"
+    state_file.write(path, state_file.RigState("simulated-line17", "simulated", "chip", 17))
     return path
 
 

@@ -121,8 +121,8 @@ def test_the_terminals_signals_do_not_end_the_record(start):
 
 @pytest.mark.parametrize("stated", ["option", "header"])
 def test_a_trip_is_latched_and_committed_at_once(start, tmp_path, stated):
-    path = tmp_path / "rig.json"
-    state_file.write(path, state_file.RigState("rig", "simulated", "chip", 17))
+    path = tmp_path / "simulated-line17.json"
+    state_file.write(path, state_file.RigState("simulated-line17", "simulated", "chip", 17))
     process = start(*(["--state", str(path)] if stated == "option" else []))
     first = json.loads(header().to_json()) | ({"state": str(path)} if stated == "header" else {})
     process.send(json.dumps(first).encode())

@@ -246,8 +246,10 @@ def test_a_damaged_log_in_use_is_refused(several):
     scribble(several.log, header_too=True)
     before = several.log.read_bytes()
     state_file.write(
-        several.state / "rig.json",
-        state_file.RigState("rig", "simulated", "", 17, owner=state_file.this_process()),
+        several.state / "simulated-line17.json",
+        state_file.RigState(
+            "simulated-line17", "simulated", "", 17, owner=state_file.this_process()
+        ),
     )
     with pytest.raises(RefusedError, match="in use by process"):
         several.recover()

@@ -14,7 +14,7 @@ import pytest
 
 from rig.core import messages, state_file
 from rig.core.clock import boot_id
-from rig.core.records import Trip
+from rig.core.records import OFF_STATES, Trip
 from rig.core.state_file import Owner, RigState
 from rig.physics.feed import FeedSide, confirmed_off
 from webui.live import hub, stopping
@@ -30,8 +30,9 @@ OVER = Trip("over-pressure", 900.0, 800.0, "kPa", 1, "900 kPa is above 800 kPa")
 
 
 def left(folder: Path, backend: str, owner: Owner | None, trip: Trip | None) -> None:
-    path = state_file.state_path(folder, "a-line17")
-    state_file.write(path, RigState("a-line17", backend, "a", 17, owner=owner, trip=trip))
+    name = state_file.rig_name(backend, "a", 17)
+    path = state_file.state_path(folder, name)
+    state_file.write(path, RigState(name, backend, "a", 17, owner=owner, trip=trip))
 
 
 @pytest.mark.parametrize(
@@ -99,6 +100,24 @@ def test_an_odd_state_file_does_not_keep_the_stop_from_a_running_bench(tmp_path:
             assert asked.result().off == NOT_CONFIRMED  # of the other rig nothing is known
 
 
+def test_a_bench_whose_state_file_was_lost_is_stopped_all_the_same(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX) as stale:
+        stale.bind(str(tmp_path / "b-line17.sock"))  # of a bench that was killed: nobody listens
+    with socket.socket(socket.AF_UNIX) as bench:
+        bench.bind(str(tmp_path / "a-line17.sock"))
+        bench.listen()
+        bench.settimeout(5)
+        with ThreadPoolExecutor(1) as pool:
+            asked = pool.submit(stop, tmp_path, "a test")
+            bench.accept()[0].close()  # only looked whether somebody listens
+            peer, _ = bench.accept()
+            with peer:
+                assert b'"stop"' in peer.recv(1000)
+                peer.sendall((messages.tell("ended", off=OFF_STATES[0]) + "\n").encode())
+            assert asked.result().off == OFF_STATES[0]
+    assert stop(tmp_path, "a test").off == NOTHING
+
+
 @pytest.mark.parametrize("side", ["supply", "ground"])
 def test_a_stop_says_no_more_than_the_read_back_of_its_feed_side(side: FeedSide) -> None:
     said = {
@@ -112,6 +131,34 @@ def test_a_stop_says_no_more_than_the_read_back_of_its_feed_side(side: FeedSide)
     assert stopping._said(ended.encode(), 1) == confirmed_off(side)
     assert stopping.Stopped(confirmed_off(side), "").sure
     assert ("less than half" in confirmed_off(side)) is (side == "ground")
+
+
+def test_a_read_back_found_wrong_by_a_later_trip_confirms_nothing() -> None:
+    """The status names the first trip only; its `confirmed_off` says what can be confirmed."""
+    said = {"commanded_on": False, "coil_live": False, "t_ns": 2, "tripped": "over-pressure"}
+    line = messages.tell("status", **said, confirmed_off=OFF_STATES[1]).encode()
+    assert stopping._said(line, 1) == OFF_STATES[1]
+
+
+@pytest.mark.parametrize("backend", ["board", "simulated"])
+def test_a_bench_that_died_with_its_desk_is_latched_and_told_by_the_page(
+    tmp_path: Path, backend: str
+) -> None:
+    """As after a kill of both while the page goes on; the guard's own latch comes first."""
+    path = state_file.state_path(tmp_path, state_file.rig_name(backend, "a", 17))
+    left(tmp_path, backend, GONE, None)
+    made = Hub(tmp_path, Files([], [], tmp_path))
+    made._look_for_dead(100.0)
+    made._look_for_dead(100.0 + hub.GUARD_FIRST_S / 2)
+    assert "alarm" not in made.snapshot()
+    made._look_for_dead(100.0 + hub.GUARD_FIRST_S)
+    state = state_file.read(path)
+    assert state is not None and state.trip is not None
+    assert state.trip.rule == "bench lost, release not seen"
+    assert state.trip.message in made.snapshot()["alarm"]
+    state_file.clear_latch(path)
+    made._look_for_dead(200.0)
+    assert "alarm" not in made.snapshot()
 
 
 def test_the_driven_desk_is_ordered_whatever_the_other_way_comes_to(

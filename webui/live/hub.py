@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from rig.core import state_file
+from rig.core.clock import boot_id
 from rig.core.errors import RefusedError, RigError
-from rig.desk.safe import state_files
 from webui.live.complaints import Complaints
 from webui.live.driven import Driven
 from webui.live.files import Files
@@ -29,6 +29,8 @@ LOG = logging.getLogger(__name__)
 TICK_S = 0.2
 LOOK_S = 1.0
 """How often it is looked whether another program runs a bench."""
+GUARD_FIRST_S = 3.0
+"""A bench that died is the guard's to latch, who knows of the coil; the page comes after."""
 IDLE, LOOKING, WAITING, RUNNING, ENDED = "idle", "looking", "waiting", "running", "ended"
 
 
@@ -48,6 +50,8 @@ class Hub:
         self._ready_ns: int | None = None
         """When a coil that was too warm to start will have rested (monotonic)."""
         self._others: Overhearing | None = None
+        self._dead_since: dict[Path, float] = {}
+        self._dead_words = ""
         self._unpublished = Complaints(LOG, "live data could not be published")
         self._unread = Complaints(LOG, "a line of the driven run could not be read")
         self._over = threading.Event()
@@ -57,9 +61,10 @@ class Hub:
 
     def start(self) -> None:
         """Begin to publish; a bench found dead, that nobody saw release its line, is latched."""
-        for path in state_files(self._states):
-            with contextlib.suppress(OSError, RigError):
-                state_file.latch_dead_owner(path)
+        with contextlib.suppress(RigError):
+            for path in state_file.state_files(self._states):
+                with contextlib.suppress(OSError, RigError):
+                    state_file.latch_dead_owner(path)
         self.publish()
         self._thread.start()
 
@@ -82,6 +87,8 @@ class Hub:
                 looked = now
                 with contextlib.suppress(OSError, RigError):
                     self._look_for_others()
+                with contextlib.suppress(OSError, RigError):
+                    self._look_for_dead(now)
             with self._unpublished.survived():  # the next turn tries again
                 self.publish()
 
@@ -108,6 +115,8 @@ class Hub:
             shown = self._view.facts(now_ns) if self._view is not None else None
             if self._ready_ns is not None:
                 facts["ready_in_s"] = max(0.0, (self._ready_ns - now_ns) / 1e9)
+            if self._dead_words:
+                facts.setdefault("alarm", self._dead_words)
         return {"phase": RUNNING if other else phase, "other": other, **facts, "live": shown}
 
     @property
@@ -248,6 +257,22 @@ class Hub:
                 with contextlib.suppress(OSError, RigError):
                     self._overhear(state)
                     return
+
+    def _look_for_dead(self, now_s: float) -> None:
+        """A bench that died together with its desk: nobody saw its line released, and nobody else
+        tells. It is latched, and told until a person has cleared it or made the rig safe."""
+        words = ""
+        for path in state_file.state_files(self._states):
+            with contextlib.suppress(OSError, RigError):
+                state = state_file.read(path)
+                owner = state.owner if state is not None else None
+                if owner is None or owner.boot_id != boot_id() or owner.alive():
+                    self._dead_since.pop(path, None)
+                elif now_s - self._dead_since.setdefault(path, now_s) >= GUARD_FIRST_S:
+                    latched = state_file.latch_dead_owner(path)
+                    if latched is not None and latched.trip is not None:
+                        words = words or f"{latched.rig}: {latched.trip.message}"
+        self._dead_words = words
 
     def _overhear(self, state: state_file.RigState) -> None:
         from rig.config.files.resolved import setup_from_plan

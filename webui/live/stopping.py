@@ -27,7 +27,6 @@ from rig.core.records import (
     READBACK_DOUBTED_BY,
 )
 from rig.core.state_file import RigState
-from rig.desk import safe
 
 ANSWER_S = 0.9
 """A person at the button is answered within a second."""
@@ -51,9 +50,9 @@ class Stopped(NamedTuple):
 
 
 def running(folder: Path) -> list[RigState]:
-    """Rigs whose bench runs now."""
+    """Rigs whose bench runs now. Raises RefusedError for a folder that cannot be read."""
     found = []
-    for path in safe.state_files(folder):
+    for path in state_file.state_files(folder):
         with contextlib.suppress(RigError):  # a damaged one names no owner to ask
             state = state_file.read(path)
             if state is not None and state.owner is not None and state.owner.alive():
@@ -64,7 +63,7 @@ def running(folder: Path) -> list[RigState]:
 def _not_known(folder: Path, asked: set[str]) -> str | None:
     """Why the coil of a rig that was not asked may be on: a dead process may leave its output
     driven."""
-    for path in safe.state_files(folder):
+    for path in state_file.state_files(folder):
         try:
             state = state_file.read(path)
         except RigError:
@@ -85,14 +84,19 @@ def _not_known(folder: Path, asked: set[str]) -> str | None:
 
 def stop(folder: Path, why: str) -> Stopped:
     """Order every running bench of this computer to stop; at most ANSWER_S."""
-    states = running(folder)
+    try:
+        states = running(folder)
+    except RigError as error:
+        return Stopped(NOT_CONFIRMED, f"{error} Use the mushroom stop now, or pull the fuse.")
     until = time.monotonic() + ANSWER_S
-    with ThreadPoolExecutor(max(1, len(states))) as pool:  # one that is silent delays no other
-        offs = list(pool.map(lambda state: _stop_one(state, why, until), states))
+    sockets = [state.owner.socket for state in states if state.owner is not None]
+    sockets += _unnamed(folder, sockets)
+    with ThreadPoolExecutor(max(1, len(sockets))) as pool:  # one that is silent delays no other
+        offs = list(pool.map(lambda path: _stop_one(path, why, until), sockets))
     doubt = _not_known(folder, {state.rig for state in states})
     if doubt is not None:
         return Stopped(NOT_CONFIRMED, f"{doubt} Use the mushroom stop now, or pull the fuse.")
-    if not states:
+    if not sockets:
         return Stopped(
             NOTHING, "No bench that this page knows of is running on the rig's computer."
         )
@@ -105,13 +109,23 @@ def stop(folder: Path, why: str) -> Stopped:
     return Stopped(NOT_CONFIRMED, "Use the mushroom stop now, or pull the fuse.")
 
 
-def _stop_one(state: RigState, why: str, until: float) -> str:
+def _unnamed(folder: Path, named: list[str]) -> list[str]:
+    """Sockets on which a bench listens although no state file names it (any more)."""
+    found = []
+    for path in sorted(str(path) for path in folder.glob("*.sock")):
+        if path not in named:
+            with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX) as sock:
+                sock.settimeout(ANSWER_S / 4)
+                sock.connect(path)  # refused where a killed bench left it behind
+                found.append(path)
+    return found
+
+
+def _stop_one(path: str, why: str, until: float) -> str:
     """What is known of the coil after the order; NOT_CONFIRMED where the bench did not say."""
-    if state.owner is None:
-        return NOT_CONFIRMED
     with contextlib.suppress(OSError, ValueError), socket.socket(socket.AF_UNIX) as sock:
         sock.settimeout(max(0.05, until - time.monotonic()))
-        sock.connect(state.owner.socket)
+        sock.connect(path)
         sock.sendall(messages.order("stop", why))
         ordered_ns = time.monotonic_ns()
         buffer, looks = b"", 0
@@ -146,4 +160,5 @@ def _said(line: bytes, ordered_ns: int) -> str | None:
         return None
     if told.get("coil_live") is not False or told.get("tripped") in READBACK_DOUBTED_BY:
         return COMMANDED
-    return CONFIRMED_GROUND if told.get("confirmed_off") == CONFIRMED_GROUND else CONFIRMED
+    reach = told.get("confirmed_off")
+    return str(reach) if reach in (CONFIRMED_GROUND, COMMANDED) else CONFIRMED

@@ -11,8 +11,9 @@ from rig.bench.interlock.coil_and_program_rules import Finding
 
 
 def coil_current(current_a: float, limit_a: float) -> Finding | None:
-    """More current than the coil is to have."""
-    if current_a <= limit_a:
+    """More current than the coil is to have, either way: a sensor wired the wrong way round reads
+    below zero."""
+    if abs(current_a) <= limit_a:
         return None
     return Finding(
         registry.COIL_CURRENT, current_a, limit_a, "A",
