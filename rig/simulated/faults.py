@@ -89,10 +89,10 @@ def _dirty(rig: SimulatedRig, _setup: Setup, s: float) -> Changes:
     spool, gallery = rig.spool, rig.gallery
     return {
         "spool": {
-            "varnish": spool.varnish + 8.0 * s,
-            "friction_spread": max(spool.friction_spread, _between(spool.friction_spread, 0.5, s)),
+            "varnish": spool.varnish + 11.0 * s,
+            "friction_spread": max(spool.friction_spread, _between(spool.friction_spread, 0.8, s)),
         },
-        "gallery": {"screen_area_mm2": 0.5**s * gallery.screen_area_mm2},
+        "gallery": {"screen_area_mm2": 0.4**s * gallery.screen_area_mm2},
     }
 
 
@@ -137,7 +137,8 @@ def _connector(rig: SimulatedRig, setup: Setup, s: float) -> Changes:
 def _fuse(rig: SimulatedRig, setup: Setup, s: float) -> Changes:
     if s == 1.0:
         return {"electric": {"fuse_open": True}}
-    return _in_series(rig, _endless(s) * _coil_ohm(rig, setup))
+    ohm = rig.electric.fuse_resistance_ohm + _endless(s) * _coil_ohm(rig, setup)
+    return {"electric": {"fuse_resistance_ohm": ohm}}
 
 
 def _open_coil(rig: SimulatedRig, setup: Setup, s: float) -> Changes:

@@ -49,6 +49,8 @@ class ElectricPart(Strict):
         alias="wiring_resistance", default=0.15, ge=0, le=1e3
     )
     """Supply, wires, fuse and joints together."""
+    fuse_resistance_ohm: ResistanceOhm = Field(alias="fuse_resistance", default=0.0, ge=0, le=1e6)
+    """Of a corroded fuse holder, beyond that; it lies before the relay."""
     coil_resistance_ohm: ResistanceOhm | None = Field(
         alias="coil_resistance", default=None, gt=0, le=1e3
     )
@@ -332,9 +334,10 @@ class LocksPart(Strict):
 
     engages_kpa: PressureKpa = Field(alias="engages", default=180.0, gt=0, le=1e5)
     """Pressure behind the valve from which a sound lock holds."""
-    intake_gain_kpa: PressureKpa = Field(alias="intake_gain", default=0.0, ge=0, le=100)
-    """What locked rockers add to the pressure in the intake that the cylinder closes with; 0: the
-    engine breathes alike both ways."""
+    intake_gain_kpa: PressureKpa = Field(alias="intake_gain", default=3.7, ge=0, le=100)
+    """What locked rockers add to the pressure in the intake that the cylinder closes with. At the
+    usual compression it makes some 70 kPa of running compression, an orientation of the trade
+    (common practice, no source); 0: the engine breathes alike both ways."""
     stuck_free: Fraction = Field(default=0.0, ge=0, le=1)
     """Share of the rockers that never lock."""
     stuck_locked: Fraction = Field(default=0.0, ge=0, le=1)

@@ -24,13 +24,20 @@ class Wiring:
         self._side: feed.FeedSide = really.feed_side or setup.coil.feed_side
         self._fuse_ok = not electric.fuse_open
         self._coil_connected = electric.coil_connected and electric.connector_on
+        load_ohm = electric.coil_resistance_ohm or setup.coil.resistance_ohm
+        load_ohm += electric.wiring_resistance_ohm
+        self._sags = self._coil_connected and self._side == "supply"
+        self._sags = self._sags and electric.fuse_resistance_ohm > load_ohm
+        """More than half of the voltage is lost before the load terminal while current flows."""
         self._vehicle = electric.driven_by_vehicle
         says = "high" if setup.readback is None else setup.readback.voltage_reads
         self._voltage_level = int((really.readback_voltage_reads or says) == "high")
         self._closed_level = setup.switch_closed_level
         if really.switch_closed_reads is not None:
             self._closed_level = int(really.switch_closed_reads == "high")
-        self._swapped = dict(zip(really.swapped, reversed(really.swapped), strict=True))
+        self._swapped: dict[str, str] = dict(
+            zip(really.swapped, reversed(really.swapped), strict=True)
+        )
         self.plain = not (
             really.swapped or really.switch_wire is not None or really.switch_wire_rate_hz
         )
@@ -56,7 +63,7 @@ class Wiring:
         voltage = feed.load_voltage_present(
             self._side,
             contact_closed=contact_closed,
-            fuse_ok=self._fuse_ok,
+            fuse_ok=self._fuse_ok and not self._sags,
             coil_connected=self._coil_connected,
             vehicle=self._vehicle,
         )
