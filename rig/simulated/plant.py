@@ -165,13 +165,20 @@ class Plant:
         if self._outbox.next_ns <= self._now_ns:
             self._outbox.let_happen(self._now_ns)
 
+    def still_until(self, until_ns: int) -> bool:
+        """Let time pass until `until_ns` where it is already known that nothing can be seen before;
+        whether that was so. Where it was not, no time has passed."""
+        if until_ns >= self._still_ns:
+            return False
+        self._now_ns = max(self._now_ns, until_ns)
+        return True
+
     def run_until(self, until_ns: int) -> int:
         """Let time pass until `until_ns` or until something can be seen, whichever is first.
 
         Returns the time reached. Edges, whole lines of the gauge and its unplugging are seen.
         """
-        if until_ns < self._still_ns:
-            self._now_ns = max(self._now_ns, until_ns)
+        if self.still_until(until_ns):
             return self._now_ns
         while not self._outbox.waiting:
             seen_ns = min(until_ns, self._seen_ns())

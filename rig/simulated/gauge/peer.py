@@ -71,6 +71,8 @@ class GaugePeer:
         self._digits = max(math.ceil(-math.log10(step)) + 1, 0)
         while self._digits and math.isclose(round(step, self._digits - 1), step, rel_tol=1e-9):
             self._digits -= 1  # no more digits than the step needs
+        self._other_texts = {name: self._other(name) for name in self._others}
+        self._parts = forms.parts_of(gauge.pattern or "")
         self.byte_ns = NS * gauge.byte_s
         self.latency_ns = round(gauge.latency_s * NS)
         self.period_ns = max(round(gauge.period_s * (1.0 + part.clock_error) * NS), 1)
@@ -124,9 +126,9 @@ class GaugePeer:
             text = OVER_RANGE
         else:
             text = forms.number_text(gauge, reading_kpa / self._factor, self._digits)
-        texts = {name: self._other(name) for name in self._others} | {"pressure": text}
+        texts = {**self._other_texts, "pressure": text}
         self._count += 1
-        return forms.line_text(gauge, self._unit, texts, self._count).encode("latin-1")
+        return forms.line_text(self._parts, self._unit, texts, self._count).encode("latin-1")
 
     def _other(self, name: str) -> str:
         channel = next((c for c in self._gauge.channels if c.channel == name), None)
