@@ -25,6 +25,7 @@ from rig.simulated.converter.signals import Signals, needs_engine, true_values
 from rig.simulated.engine import Engine, PulseWheel
 from rig.simulated.gauge.gauge import Gauge
 from rig.simulated.gauge.peer import Line
+from rig.simulated.gauge.sensor import LaggedPressure, line_to
 from rig.simulated.hydraulics.air_valve import AirValve
 from rig.simulated.hydraulics.locks import RockerLocks
 from rig.simulated.hydraulics.oil_valve import OilValve, oil_viscosity_pa_s
@@ -99,9 +100,13 @@ class Plant:
             self._wheel = PulseWheel(engine, setup.engine_speed.pulses_per_revolution)
             levels[ENGINE_SPEED] = self._wheel.level
         self._signals: Signals | None = None
+        self._line: LaggedPressure | None = None
+        """That leads to a transducer on the converter, where it is not a plain hole."""
         if setup.converter is not None:
             gain = self._locks.intake_gain_kpa if rig.locks.intake_gain_kpa else None
-            true = true_values(rig, self._coil, self._lead, self._gauge_path, engine, gain)
+            if rig.gauge.line_lag_s:
+                self._line = line_to(rig.gauge, self._gauge_path().pressure_pa(0.0))
+            true = true_values(rig, self._coil, self._lead, self._transducer_kpa, engine, gain)
             self._signals = Signals(setup, rig, true, stream(seed, "sensors"))
         self._outbox = Outbox(levels, None if self._wiring.plain else self._wiring.seen)
 
@@ -319,6 +324,9 @@ class Plant:
         if self._gauge is not None:
             self._gauge.follow(t_s)
             self._gauge.enter()
+        if self._line is not None:
+            self._line.follow(self._gauge_path(), t_s)
+            self._line.enter()
         change(t_s)
         for kind in ("spool at its end", "spool at rest"):
             self.truth.forget_after(kind, self._ns(t_s))
@@ -348,6 +356,10 @@ class Plant:
 
     def _gauge_path(self) -> Trajectory:
         return self._sources.path if self._gauge_at_supply else self._hydraulics.trajectory
+
+    def _transducer_kpa(self, t_s: float) -> float:
+        path, line = self._gauge_path(), self._line
+        return (path.pressure_pa(t_s) if line is None else line.follow(path, t_s)) * 1e-3
 
     # -- times
 

@@ -5,6 +5,7 @@ then show, and that the rest of the plant does not care."""
 from __future__ import annotations
 
 import itertools
+import math
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +13,13 @@ import pytest
 from simulated_rigs import MS, NS, Seen, go, plant, run, setup
 
 from rig.config.files.loading import setup_from_text
-from rig.config.plant.fault_names import FAULT_KINDS
+from rig.config.files.simulated_table import with_faults
+from rig.config.plant.fault_names import FAULT_KINDS, fault_of
 from rig.core.errors import FileProblems
 from rig.io.gauges.pattern import compile_pattern
 from rig.physics import feed
 from rig.simulated.coil_path.switch_wire import OPEN, SOUND, TOUCHING, SwitchWire
+from rig.simulated.plant import Plant
 from rig.simulated.scatter import stream
 
 
@@ -178,6 +181,33 @@ class TestGauge:
     def test_a_blocked_line_shows_what_was_there_before_the_engine_ran(self) -> None:
         _, seen, _ = run(3, simulated={"fault": "gauge line blocked", "gauge": {"at": "supply"}})
         assert max(float(data[2:-6]) for _, data in seen.lines) < 3.0
+
+
+@pytest.mark.parametrize(
+    ("fault", "off_kpa", "on_kpa"),
+    [("none", 0.1, 298.5), ("gauge offset", 40.1, 338.5), ("gauge line blocked", 0.0, 0.0),
+     # a first-order lag of 0.25 s after 0.36 s of pressure: 1 - exp(-0.36 / 0.25) of it
+     ("gauge line blocked:0.5", 0.1, 298.5 * (1.0 - math.exp(-0.36 / 0.25)))],
+)  # fmt: skip
+def test_a_transducer_on_the_converter(fault: str, off_kpa: float, on_kpa: float) -> None:
+    text = (Path(__file__).parents[2] / "demo/engine.setup.toml").read_text()
+    made = with_faults(text, [fault_of(fault)] if fault != "none" else [])
+    assert made is not None
+    chosen = setup_from_text(made, "engine").setup
+    assert chosen.simulated is not None
+    source = Plant(chosen.simulated, chosen, 7)
+    source.advance(NS)
+    assert source._transducer_kpa(1.0) + offset(source) == pytest.approx(off_kpa, abs=1.0)
+    source.set_relay(True, NS)
+    source.advance(NS + 400 * MS)
+    assert source._transducer_kpa(1.4) + offset(source) == pytest.approx(on_kpa, abs=12.0)
+
+
+def offset(source: Plant) -> float:
+    """As the converter's input has it."""
+    assert source._signals is not None
+    t_s = (source._now_ns - source._start_ns) * 1e-9
+    return source._signals._true["pressure"](t_s) - source._transducer_kpa(t_s)
 
 
 def test_what_is_there_or_not_is_tried_here() -> None:

@@ -29,7 +29,7 @@ def peak_kpa(energised: bool, **simulated: object) -> float:
     source.advance(2 * NS)
     engine = Engine(rig.engine, stream(1, "engine"))
     true = true_values(
-        rig, source._coil, None, source._gauge_path, engine, source._locks.intake_gain_kpa
+        rig, source._coil, None, source._transducer_kpa, engine, source._locks.intake_gain_kpa
     )["cylinder_pressure"]
     return max(true((2 * NS + n * PERIOD_NS // 400) * 1e-9) for n in range(1600))
 

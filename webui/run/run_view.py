@@ -35,7 +35,7 @@ def shown_setup(text: str, *, whole: bool) -> ShownSetup:
     """A stored setup's text; its `[simulated]` table, which may name a fault that somebody is to
     find, only where `whole`."""
     left = without_table(text)
-    if whole or left == text:
+    if whole or left == text or "simulated" not in text:
         return ShownSetup(text, False, whole)
     return ShownSetup(left or "", True, False)
 

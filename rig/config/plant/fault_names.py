@@ -98,13 +98,16 @@ FAULT_KINDS: Mapping[FaultName, FaultKind] = {
         "oil",
         "the pickup draws air at times: pressure sags for moments, ripples more and is lower, the "
         "oil carries air; the stick shows no oil",
+        "pressure and air in equal ratios; level, ripple and sags in equal steps",
     ),
     "oil too thick": FaultKind("oil", "five times the viscosity at 40 degC, three times at 100"),
     "oil too thin": FaultKind(
         "oil", "fuel in it: a third of the viscosity, three quarters of the pressure"
     ),
     "dirty oil": FaultKind(
-        "oil", "varnish on the spool: it sticks the more the longer it stood; a narrower screen"
+        "oil",
+        "varnish on the spool: it sticks the more the longer it stood; a narrower screen",
+        "the varnish in equal steps, the screen in equal ratios",
     ),
     "low oil pressure": FaultKind("oil", "the supply stands at less than half"),
     "aerated oil": FaultKind("oil", "six times the free air"),
@@ -163,7 +166,7 @@ FAULT_KINDS: Mapping[FaultName, FaultKind] = {
     "spool stuck on": FaultKind(
         "valve", "it stands at its end and cannot return", "how much of the way back is barred"
     ),
-    "sticking spool": FaultKind("valve", "much friction, and never the same"),
+    "sticking spool": FaultKind("valve", "much friction, and never the same", "in equal steps"),
     "weak return spring": FaultKind("valve", "a quarter of the force"),
     "clogged inlet screen": FaultKind("valve", "a twelfth of the open area"),
     "blocked drain": FaultKind(
