@@ -27,6 +27,7 @@ from rig.desk.outcome import Outcome
 from rig.desk.signals import StopSignals
 
 if TYPE_CHECKING:
+    from rig.config.plant.fault_names import Fault
     from rig.desk.early_stop import EarlyStopWatch
     from rig.desk.session import Watcher
 
@@ -186,15 +187,15 @@ class Run:
     def _load(self) -> None:
         from rig.config.files.loading import load_pair
 
-        setup, sheet = load_pair(self._setup_path, self._sheet_path)
+        faults = self._faults()
+        setup, sheet = load_pair(self._setup_path, self._sheet_path, faults)
         if sheet is None:
             raise UsageError("A run needs a sheet.")
         self._setup, self._sheet = setup, sheet
         plain = setup.setup
-        if plain.backend == "board" and (
-            self._options["fast"] or self._options["seed"] is not None
-        ):
-            raise UsageError("--fast and --seed work only with a simulated rig.")
+        for_board = not (self._options["fast"] or self._options["seed"] is not None or faults)
+        if plain.backend == "board" and not for_board:
+            raise UsageError("--fast, --seed and --fault work only with a simulated rig.")
         self._conditions = conditions(self._options)
         refuse_apart(setup.setup, sheet.sheet, self._conditions)
         rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
@@ -207,6 +208,20 @@ class Run:
             from rig.bench.process import latched_words
 
             raise RefusedError(latched_words(before))
+
+    def _faults(self) -> tuple[Fault, ...] | None:
+        """Those given on the command line; None where the setup's own count."""
+        texts = self._options.get("fault") or ()
+        if not texts:
+            return None
+        from pydantic_core import PydanticCustomError
+
+        from rig.config.plant.fault_names import faults_of
+
+        try:
+            return faults_of(texts)
+        except PydanticCustomError as error:
+            raise UsageError(f"--fault: {error.message()}. Nothing was energised.") from error
 
     def _plan(self) -> dict[str, Any]:
         from rig.config.files.resolved import dump

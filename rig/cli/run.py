@@ -42,6 +42,12 @@ import click
     metavar="N",
     help="Simulated rig only: seed of its chance.",
 )
+@click.option(
+    "--fault",
+    multiple=True,
+    metavar="NAME[:SEVERITY]",
+    help='Simulated rig only: in place of its own, like "gauge offset:0.6"; repeatable.',
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 def command(setup: Path, sheet: Path, **options: Any) -> None:
     """Do SHEET on the rig of SETUP and log the run.

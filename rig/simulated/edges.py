@@ -34,6 +34,7 @@ class SimulatedEdges:
         wakes: bool,
     ) -> None:
         self._pins: dict[str, Any] = {}
+        self._lines = tuple(lines)
         self._sequence = dict.fromkeys(lines, 0)
         self._waiting: deque[Edge] = deque()
         self.catch_up: Callable[[], None] | None = None
@@ -48,7 +49,7 @@ class SimulatedEdges:
 
     @property
     def lines(self) -> tuple[str, ...]:
-        return tuple(self._pins)
+        return self._lines
 
     def fileno(self) -> int | None:
         """None once the edges are lost: whoever waits would be woken for ever."""

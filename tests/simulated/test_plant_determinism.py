@@ -16,6 +16,9 @@ CASES = {
     "chattering": {"simulated": {"fault": "switch chattering"}},
     "surge": {"simulated": {"fault": "oil pressure surge", "fault_after": "1 s"}},
     "sticking": {"simulated": {"fault": "sticking spool"}},
+    "gulps and varnish": {"simulated": {"fault": ["low oil level", "dirty oil:0.5"]}},
+    "chafed wire": {"simulated": {"fault": ["switch wire intermittent", "relay dead:0.3"]}},
+    "stuck at times": {"simulated": {"fault": ["switch stuck open:0.4", "spool stuck on:0.2"]}},
     "fast gauge": {"gauge": {"period": "5 ms", "baud": 115200}},
 }
 

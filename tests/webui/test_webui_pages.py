@@ -316,3 +316,32 @@ def test_states_of_the_log_are_all_known_here() -> None:
         sheet.model_fields["kind"].annotation for sheet in (StrokesSheet, HoldSheet, RampSheet)
     )
     assert {get_args(kind)[0] for kind in kinds} == set(get_args(search.Kind))
+
+
+def test_the_simulated_rig_is_shown_only_when_it_is_asked_for(
+    client: FlaskClient, written: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its fault may be the one that somebody is to find."""
+    hidden = '\n[simulated]\nfault = "cold oil:0.5"\n'
+    monkeypatch.setattr(written_runs, "SETUP", written_runs.SETUP + hidden)
+    written(strokes=2)
+    page = client.get("/runs/1")
+    assert "Setup as it was" in page.text
+    assert "cold oil" not in page.text
+    assert "[limits]" in page.text
+    assert "[simulated]" not in page.text
+    link = re.search(r'href="(/runs/1\?reveal=simulated)#', page.text)
+    assert link is not None
+    revealed = client.get(link.group(1)).text
+    assert "cold oil:0.5" in revealed
+    assert "Reveal the simulated rig" not in revealed
+    assert client.get("/runs/1?reveal=all").status_code == 400
+
+
+def test_a_setup_without_a_simulated_rig_is_shown_whole(
+    client: FlaskClient, written: Writer
+) -> None:
+    written(strokes=2)
+    page = client.get("/runs/1").text
+    assert "[limits]" in page
+    assert "Reveal" not in page

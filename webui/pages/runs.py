@@ -92,6 +92,7 @@ class RunQuestion(BaseModel):
     model_config = ConfigDict(extra="forbid")
     strokes: Count = 1
     only: Annotated[str, Field(pattern="^suspect$")] | None = None
+    reveal: Annotated[str, Field(pattern="^simulated$")] | None = None
 
 
 def install(app: Flask) -> None:
@@ -164,6 +165,7 @@ def one_run(run_id: int) -> str:
         page=page,
         mark_key=view.mark_key(page),
         every_mark=view.every_mark,
+        setup_text=run_view.shown_setup(view.stored.header.setup_text, whole=bool(asked.reveal)),
         first=asked.strokes,
         listed=len(listed),
         only=asked.only,

@@ -8,9 +8,10 @@ import functools
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from rig.actions.analyse_run import analysed, texts_of
+from rig.config.files.simulated_table import without_table
 from rig.core.errors import RigError
 from rig.core.recording import Recording
 from rig.core.records import Trip
@@ -19,6 +20,24 @@ from webui import log, words
 from webui.faults import PageFault
 
 STROKES_A_PAGE = 25
+
+
+class ShownSetup(NamedTuple):
+    """The text of a setup as the page shows it."""
+
+    text: str
+    hides: bool
+    """The simulated rig's table is left out, or the whole text where it cannot be."""
+    revealed: bool
+
+
+def shown_setup(text: str, *, whole: bool) -> ShownSetup:
+    """A stored setup's text; its `[simulated]` table, which may name a fault that somebody is to
+    find, only where `whole`."""
+    left = without_table(text)
+    if whole or left == text or "simulated" not in text:
+        return ShownSetup(text, False, whole)
+    return ShownSetup(left or "", True, False)
 
 
 @dataclass(frozen=True)

@@ -5,13 +5,15 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from rig.config.files.problems import Finding, dotted, listed, look_up, nearest, plain, show
 from rig.config.files.reading import Unreadable, in_file_order, read
+from rig.config.files.simulated_table import with_faults
 from rig.config.files.toml_file import Parsed, parse_file, parse_text
+from rig.config.plant.fault_names import Fault
 from rig.config.ranges import setup_in_range, sheet_in_range
 from rig.config.setup.model import Setup
 from rig.config.setup.rules import SETUP_RULES
@@ -53,17 +55,33 @@ def load_sheet(path: str | os.PathLike[str]) -> LoadedSheet:
 
 
 def load_pair(
-    setup_path: str | os.PathLike[str], sheet_path: str | os.PathLike[str] | None
+    setup_path: str | os.PathLike[str],
+    sheet_path: str | os.PathLike[str] | None,
+    faults: Sequence[Fault] | None = None,
 ) -> tuple[LoadedSetup, LoadedSheet | None]:
     """Load a setup and a sheet and check that they fit. Raises FileProblems with the problems of
-    both files."""
+    both files.
+
+    `faults` take the place of those that the setup of a simulated rig names, in its text as well.
+    """
     setup_file = parse_file(setup_path)
+    if faults is not None and setup_file.data.get("backend") == "simulated":
+        setup_file = _with_faults(setup_file, faults)
     sheet_file = None if sheet_path is None else parse_file(sheet_path)
     _refuse_swapped(setup_file, sheet_file)
     setup = _read_setup(setup_file)
     if sheet_file is None:
         return _setup_of(setup), None
     return _pair_of(setup, _read_sheet(sheet_file))
+
+
+def _with_faults(file: Parsed, faults: Sequence[Fault]) -> Parsed:
+    text = with_faults(file.text, faults)
+    if text is not None:
+        return parse_text(text, file.name)
+    what = "No fault can be written into this table as it stands."
+    remedy = "Write [simulated] on a line of its own and its keys below it, or leave out --fault."
+    return Parsed(file.name, file.text, problem=Problem(file.name, "simulated", "", what, remedy))
 
 
 def _refuse_swapped(setup: Parsed, sheet: Parsed | None) -> None:

@@ -252,6 +252,19 @@ def supply_limits(setup: Setup) -> Findings:
         )
 
 
+def swapped_lines_are_wired(setup: Setup) -> Findings:
+    """Only wires that are there can change places."""
+    if setup.simulated is None:
+        return
+    for n, line in enumerate(setup.simulated.wiring.swapped):
+        if line not in setup.lines:
+            yield Finding(
+                ("simulated", "wiring", "swapped", n),
+                f"the setup wires no {line}",
+                f"describe it in a [{line}] table, or name another line",
+            )
+
+
 def simulated_only_in_simulation(setup: Setup) -> Findings:
     """Nothing simulated belongs to a board."""
     if setup.backend == "board" and setup.simulated is not None:
@@ -282,4 +295,5 @@ SETUP_RULES: tuple[Callable[[Setup], Findings], ...] = (
     coil_heating,
     supply_limits,
     simulated_only_in_simulation,
+    swapped_lines_are_wired,
 )

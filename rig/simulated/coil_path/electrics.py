@@ -52,7 +52,7 @@ class CoilCircuit:
         if whole_ohm is None:
             whole_ohm = resistance_20_ohm
         self.coil: Shorted = short_turns(whole_ohm, part.inductance_h, part.shorted_turns)
-        self.wiring_ohm = part.wiring_resistance_ohm
+        self.wiring_ohm = part.wiring_resistance_ohm + part.fuse_resistance_ohm
         self.clamp_v = part.clamp_voltage_v
         self.ambient_degc = ambient_degc
         self.pieces: list[Piece] = [NO_CURRENT]

@@ -13,7 +13,6 @@ from rig.config.setup.model import Setup
 from rig.simulated.coil_path.coil_current import CoilCurrent
 from rig.simulated.coil_path.electrics import CoilCircuit, current_at
 from rig.simulated.engine import Engine
-from rig.simulated.hydraulics.trajectory import Trajectory
 
 WIRE_OFF_V = 0.0
 """A pull-down resistor at each input, as the wiring page asks for."""
@@ -28,23 +27,24 @@ def true_values(
     rig: SimulatedRig,
     coil: CoilCircuit,
     lead: CoilCurrent | None,
-    path: Callable[[], Trajectory],
+    pressure_kpa: Callable[[float], float],
     engine: Engine | None,
+    lift_gain_kpa: Callable[[float], float] | None = None,
 ) -> dict[str, Callable[[float], float]]:
-    """The true value of every channel at a time in s, in the channel's unit. `path` leads to the
-    pressure where the transducer is."""
+    """The true value of every channel at a time in s, in the channel's unit. `pressure_kpa` is what
+    stands at the transducer; `lift_gain_kpa` to what locked rockers add in the intake."""
 
     def current_a(t_s: float) -> float:
         return lead.at(t_s) if lead is not None else current_at(coil.pieces, t_s)
 
     return {
-        "pressure": lambda t_s: path().pressure_pa(t_s) * 1e-3,
+        "pressure": lambda t_s: pressure_kpa(t_s) + rig.gauge.offset_kpa,
         "oil_temperature": lambda _: rig.oil.temperature_degc,
         "coil_current": current_a,
         "supply_voltage": lambda t_s: (
             coil.supply_v - rig.electric.source_resistance_ohm * current_a(t_s)
         ),
-        "cylinder_pressure": lambda t_s: engine.cylinder_kpa(t_s) if engine else 0.0,
+        "cylinder_pressure": lambda t_s: engine.cylinder_kpa(t_s, lift_gain_kpa) if engine else 0.0,
         "sensor_supply": lambda _: rig.converter.sensor_supply_v,
     }
 

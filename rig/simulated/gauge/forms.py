@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from rig.config.analog.channel_units import unit_of
 from rig.config.gauge.model import GaugeSetup, Registers, SentenceField
@@ -31,11 +31,16 @@ def number_text(gauge: GaugeSetup, value: float, digits: int) -> str:
     return whole + (("," if gauge.decimal == "comma" else ".") + rest if point else "")
 
 
-def line_text(gauge: GaugeSetup, unit: str, texts: Mapping[str, str], count: int) -> str:
-    """A line by the pattern: `texts` are the numbers by channel, `count` stands for the text that
-    does not matter."""
+def parts_of(pattern: str) -> list[str]:
+    """A pattern cut at its places."""
+    return re.findall(r"\{\{|\}\}|\{[^{}]*\}|[^{}]+", pattern)
+
+
+def line_text(pattern: Sequence[str], unit: str, texts: Mapping[str, str], count: int) -> str:
+    """A line by the parts of a pattern: `texts` are the numbers by channel, `count` stands for the
+    text that does not matter."""
     parts: list[str] = []
-    for part in re.findall(r"\{\{|\}\}|\{[^{}]*\}|[^{}]+", gauge.pattern or ""):
+    for part in pattern:
         if part in ("{{", "}}"):
             parts.append(part[0])
             continue

@@ -13,6 +13,9 @@ import random
 from rig.config.plant.parts import GaugePart
 from rig.simulated.hydraulics.trajectory import Quiet, Trajectory
 
+BLOCKED_S = 1000.0
+"""A line this slow has let nothing through since the engine was started."""
+
 
 class LaggedPressure:
     """g' = (p - g) / lag along a trajectory; Pa, s. It only moves forward."""
@@ -74,13 +77,20 @@ def _through_quiet(quiet: Quiet, lag_s: float, t_s: float, g_pa: float, until_s:
     return settled(until_s) + (g_pa - settled(t_s)) * math.exp((t_s - until_s) / lag_s)
 
 
+def line_to(part: GaugePart, start_pa: float, lag_s: float = 0.0) -> LaggedPressure:
+    """What stands at the sensor's end of its line, with `lag_s` of its own added; `start_pa` has
+    stood at the other end for long."""
+    blocked = part.line_lag_s >= BLOCKED_S
+    return LaggedPressure(lag_s + part.line_lag_s, 0.0 if blocked else start_pa)
+
+
 class GaugeSensor:
     """What the gauge makes of the lagged pressure, kPa."""
 
     def __init__(
         self, part: GaugePart, shows_kpa: tuple[float, float], rng: random.Random, start_pa: float
     ) -> None:
-        self.lagged = LaggedPressure(part.lag_s, start_pa)
+        self.lagged = line_to(part, start_pa, part.lag_s)
         self._noise_kpa, self._offset_kpa = part.noise_kpa, part.offset_kpa
         self._step_kpa = part.resolution_kpa
         self._low_kpa, self._high_kpa = shows_kpa
