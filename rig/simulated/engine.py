@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import random
 from collections import deque
+from collections.abc import Callable
 from typing import NamedTuple
 
 from rig.config.plant.parts import EnginePart
@@ -38,6 +39,7 @@ class Engine:
         self._mean_s = 30.0 / part.speed_rpm
         self._off = 0.0
         self._halves: deque[Half] = deque()
+        self._cycle, self._gain_kpa = -1.0, 0.0
         self._add(0.0)
 
     def _add(self, start_s: float) -> None:
@@ -69,18 +71,27 @@ class Engine:
                 return 0.5 * (half.n + (t_s - half.start_s) / half.lasts_s)
         return 0.5 * self._halves[0].n
 
-    def cylinder_kpa(self, t_s: float) -> float:
+    def cylinder_kpa(self, t_s: float, gain_kpa: Callable[[float], float] | None = None) -> float:
         """Gauge pressure in a cylinder without ignition, such as a transducer in place of the
         spark plug sees: p V^n = const from the intake's closing to the exhaust's opening, both at
-        bottom dead centre; the intake's pressure, and the air's, in the other two strokes."""
-        cycle = self.turned(t_s) % 2.0  # 0 and 1 bottom, 0.5 top dead centre after compression
+        bottom dead centre; the intake's pressure, and the air's, in the other two strokes.
+
+        `gain_kpa` is what the valve lift adds to the intake's pressure at a time; what it was when
+        the intake closed holds through the compression."""
+        turned = self.turned(t_s)
+        cycle = turned % 2.0  # 0 and 1 bottom, 0.5 top dead centre after compression
         part = self._part
+        intake_kpa = part.intake_kpa
+        if gain_kpa is not None:
+            if turned // 2.0 != self._cycle or cycle >= 1.5:
+                self._cycle, self._gain_kpa = turned // 2.0, gain_kpa(t_s)
+            intake_kpa += self._gain_kpa
         if cycle >= 1.0:
-            return 0.0 if cycle < 1.5 else part.intake_kpa - ATMOSPHERE_KPA
+            return 0.0 if cycle < 1.5 else intake_kpa - ATMOSPHERE_KPA
         ratio = part.compression_ratio
         travelled = 0.5 * (1.0 + math.cos(2.0 * math.pi * cycle))  # 1 at the bottom
         volume = (1.0 + (ratio - 1.0) * travelled) / ratio
-        return float(part.intake_kpa * volume**-POLYTROPIC - ATMOSPHERE_KPA)
+        return float(intake_kpa * volume**-POLYTROPIC - ATMOSPHERE_KPA)
 
 
 class PulseWheel:

@@ -4,18 +4,27 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 NEVER = 1 << 62
 
 
 class Outbox:
-    """Electrical levels of the input lines (0 or 1) over time. Times in ns."""
+    """Electrical levels of the input lines (0 or 1) over time. Times in ns.
 
-    def __init__(self, levels: dict[str, int]) -> None:
-        self.levels = dict(levels)
-        """Now."""
-        self._planned_level = dict(levels)
+    What is planned are changes of `sources`. `seen` says on which line a source's change shows and
+    what that line then is; without it each source is the line of its name.
+    """
+
+    def __init__(
+        self,
+        sources: Mapping[str, int],
+        seen: Callable[[str, Mapping[str, int]], tuple[str, int]] | None = None,
+    ) -> None:
+        self._sources, self._seen = dict(sources), seen
+        self.levels = dict(sources) if seen is None else dict(seen(s, sources) for s in sources)
+        """Now, of the lines."""
+        self._planned_level = dict(sources)
         self._planned: list[tuple[int, int, str, int]] = []
         self._count = 0
         self._happened: list[tuple[str, int, int]] = []
@@ -28,7 +37,7 @@ class Outbox:
         return bool(self._happened)
 
     def plan(self, line: str, changes: Iterable[tuple[int, int]]) -> None:
-        """Levels to come on one line, (t_ns, level) in order; a level that is no change is no
+        """Levels to come of one source, (t_ns, level) in order; a level that is no change is no
         edge."""
         level_before = self._planned_level[line]
         for t_ns, level in changes:
@@ -40,14 +49,14 @@ class Outbox:
         self._look()
 
     def forget(self, line: str, from_ns: int) -> None:
-        """What was planned for a line from `from_ns` on will not happen."""
+        """What was planned for a source from `from_ns` on will not happen."""
         kept = [edge for edge in self._planned if edge[2] != line or edge[0] < from_ns]
         if len(kept) == len(self._planned):
             return
         self._planned = kept
         heapq.heapify(kept)
         left = max((edge for edge in kept if edge[2] == line), default=None)
-        self._planned_level[line] = self.levels[line] if left is None else left[3]
+        self._planned_level[line] = self._sources[line] if left is None else left[3]
         self._look()
 
     def let_happen(self, now_ns: int) -> None:
@@ -55,6 +64,11 @@ class Outbox:
         planned = self._planned
         while planned and planned[0][0] <= now_ns:
             t_ns, _, line, level = heapq.heappop(planned)
+            self._sources[line] = level
+            if self._seen is not None:
+                line, level = self._seen(line, self._sources)
+                if level == self.levels[line]:
+                    continue
             self.levels[line] = level
             self._happened.append((line, level, t_ns))
         self._look()

@@ -19,12 +19,14 @@ from rig.simulated.coil_path.coil_current import CoilCurrent
 from rig.simulated.coil_path.electrics import CoilCircuit, current_at
 from rig.simulated.coil_path.plunger import Passing, Plunger
 from rig.simulated.coil_path.relay import Change, Relay
-from rig.simulated.coil_path.wiring import Wiring
+from rig.simulated.coil_path.switch_wire import SwitchWire
+from rig.simulated.coil_path.wiring import SWITCH_WIRE, Wiring
 from rig.simulated.converter.signals import Signals, needs_engine, true_values
 from rig.simulated.engine import Engine, PulseWheel
 from rig.simulated.gauge.gauge import Gauge
 from rig.simulated.gauge.peer import Line
 from rig.simulated.hydraulics.air_valve import AirValve
+from rig.simulated.hydraulics.locks import RockerLocks
 from rig.simulated.hydraulics.oil_valve import OilValve, oil_viscosity_pa_s
 from rig.simulated.hydraulics.pressure_sources import PressureSources
 from rig.simulated.hydraulics.switch import PressureSwitch
@@ -51,12 +53,13 @@ class Plant:
         rig = faults.apply(parameters, setup)
         seed = rig.seed if seed is None else seed
         self._start_ns = self._now_ns = start_ns
-        self._wiring = Wiring(setup, rig.electric)
+        self._wiring = Wiring(setup, rig)
         self._has_readback = setup.readback is not None
         self.truth = Truth()
 
         oil = setup.medium == "oil"
-        self._relay = Relay(rig.relay, rig.fault_after_s, stream(seed, "relay"))
+        chance = stream(seed, "closings")
+        self._relay = Relay(rig.relay, rig.fault_after_s, stream(seed, "relay"), chance)
         coil = setup.coil
         self._coil = CoilCircuit(
             rig.electric, coil.supply_voltage_v, coil.resistance_ohm, rig.oil.temperature_degc
@@ -66,15 +69,19 @@ class Plant:
         self._lead: CoilCurrent | None = None  # only where something looks at it: it costs time
         if setup.analog_of("coil_current") is not None:
             self._lead = CoilCurrent(self._coil, self._plunger, rig.electric.inductance_growth)
-        self._sources = PressureSources(rig, oil, stream(seed, "supply"))
+        self._sources = PressureSources(rig, oil, stream(seed, "supply"), stream(seed, "gulps"))
         valve: Valve = OilValve(rig) if oil else AirValve(rig)
         self._hydraulics = Hydraulics(
             rig, valve, self._sources.inlet, self._sources.hand, stream(seed, "spool")
         )
+        self._locks = RockerLocks(
+            rig.locks, lambda t_s: self._hydraulics.trajectory.pressure_pa(t_s) * 1e-3
+        )
         contact = rig.switch.contact or setup.switch.contact
         self._switch = PressureSwitch(
-            rig.switch, contact == "normally closed", stream(seed, "switch")
+            rig.switch, contact == "normally closed", stream(seed, "switch"), stream(seed, "stuck")
         )
+        self._switch_wire = SwitchWire(rig.wiring, stream(seed, "switch wire"))
         self._gauge_at_supply = rig.gauge.at == "supply"
         self._gauge: Gauge | None = None
         if setup.gauge is not None:
@@ -82,6 +89,8 @@ class Plant:
             others["supply_voltage"] = coil.supply_voltage_v
             self._gauge = Gauge(setup.gauge, rig, seed, start_ns, self._gauge_path, others)
         levels = {SWITCH: self._wiring.switch_level(self._switch.closed)}
+        if not self._wiring.plain:
+            levels[SWITCH_WIRE] = self._switch_wire.state
         if self._has_readback:
             levels[READBACK] = self._wiring.readback_level(False)
         self._wheel: PulseWheel | None = None
@@ -91,9 +100,10 @@ class Plant:
             levels[ENGINE_SPEED] = self._wheel.level
         self._signals: Signals | None = None
         if setup.converter is not None:
-            true = true_values(rig, self._coil, self._lead, self._gauge_path, engine)
+            gain = self._locks.intake_gain_kpa if rig.locks.intake_gain_kpa else None
+            true = true_values(rig, self._coil, self._lead, self._gauge_path, engine, gain)
             self._signals = Signals(setup, rig, true, stream(seed, "sensors"))
-        self._outbox = Outbox(levels)
+        self._outbox = Outbox(levels, None if self._wiring.plain else self._wiring.seen)
 
         self._commanded = False
         self._contacts: list[Change] = []
@@ -103,6 +113,7 @@ class Plant:
         self._pulse_ns = self._ns(self._wheel.next_s) if self._wheel is not None else NEVER
         self._supply_ns = self._ns(self._sources.next_s)
         self._drop_ns = self._ns(self._switch.next_dropout_s(0.0))
+        self._upset_ns = self._ns(self._switch_wire.next_upset_s(0.0))
         if rig.electric.driven_by_vehicle:
             self._contacts, self._contact_ns = [(0.0, False)], start_ns
         self._next_ns, self._still_ns = NEVER, 0
@@ -246,6 +257,10 @@ class Plant:
             self._plan_edges(SWITCH, self._switch.drop_out(t_s), self._wiring.switch_level)
             self._drop_ns = self._ns(self._switch.next_dropout_s(t_s))
             self._look_ahead(t_s)
+        elif at_ns == self._upset_ns:
+            upset = self._switch_wire.upset(t_s)
+            self._outbox.plan(SWITCH_WIRE, [(self._ns(when_s), state) for when_s, state in upset])
+            self._upset_ns = self._ns(self._switch_wire.next_upset_s(t_s))
         elif at_ns == self._pulse_ns and self._wheel is not None:
             self._outbox.plan(ENGINE_SPEED, [(at_ns, self._wheel.turn())])
             self._pulse_ns = self._ns(self._wheel.next_s)
@@ -257,7 +272,7 @@ class Plant:
         self._still_ns = 0  # run_until must look again
         gauge_ns = self._gauge.next_ns if self._gauge is not None else NEVER
         of_oil_ns = min(self._supply_ns, self._pilot_ns, self._flow_ns)
-        of_line_ns = min(self._cross_ns, self._drop_ns, self._pulse_ns)
+        of_line_ns = min(self._cross_ns, self._drop_ns, self._upset_ns, self._pulse_ns)
         self._next_ns = min(self._contact_ns, of_oil_ns, of_line_ns, gauge_ns)
 
     def _contact_moves(self) -> None:

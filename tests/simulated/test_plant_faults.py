@@ -10,7 +10,8 @@ from typing import get_args
 import pytest
 from simulated_rigs import MS, NS, Seen, Stroke, plant, run, setup
 
-from rig.config.plant.model import FaultName, SimulatedRig
+from rig.config.plant.fault_names import FAULT_KINDS, Fault, FaultName
+from rig.config.plant.model import SimulatedRig
 from rig.simulated import faults
 from rig.simulated.plant import Plant
 
@@ -36,7 +37,7 @@ def same_edges(one: Result, other: Result, line: str) -> bool:
 
 
 def test_every_fault_that_can_be_chosen_is_known_and_no_other() -> None:
-    assert faults.known() == get_args(FaultName)
+    assert faults.known() == get_args(FaultName) == tuple(FAULT_KINDS)
 
 
 @pytest.mark.parametrize("name", faults.known())
@@ -45,8 +46,10 @@ def test_a_fault_is_a_change_of_known_parameters(name: str) -> None:
     assert chosen.simulated is not None
     made = faults.apply(chosen.simulated, chosen)
     plain = chosen.simulated
-    changed = faults.changes(plain, chosen)
+    assert plain.fault == (() if name == "none" else (Fault(name),))
+    changed = faults.changes(plain, chosen, Fault(name))
     assert (name == "none") == (not changed)
+    assert not faults.changes(plain, chosen, Fault(name, 0.0))
     for part, values in changed.items():
         for attribute, value in values.items():
             assert attribute in type(getattr(plain, part)).model_fields
@@ -219,7 +222,10 @@ class TestSwitch:
 
 
 class TestGauge:
-    @pytest.mark.parametrize("fault", [name for name in faults.known() if name.startswith("gauge")])
+    @pytest.mark.parametrize(
+        "fault",
+        ["gauge silent", "gauge garbage", "gauge NaN", "gauge frozen", "gauge disconnected"],
+    )
     def test_edges_and_earlier_lines_stay(self, fault: str, healthy: Result) -> None:
         _, seen, _ = with_fault(fault)
         assert seen.edges == healthy[1].edges

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from simulated_rigs import MS, NS, Seen, go, plant, setup, strokes
 
-from rig.config.plant.parts import GaugePart
+from rig.config.plant.model import SimulatedRig
 from rig.config.quantity_types import RESOLVED
 from rig.core.records import GOOD, Sample
 from rig.io.gauges.pattern import compile_pattern
@@ -23,11 +23,11 @@ from rig.simulated.gauge.sensor import LaggedPressure
 from rig.simulated.hydraulics.trajectory import Node, Quiet, Trajectory
 
 
-def peer(gauge: dict[str, Any], **part: Any) -> GaugePeer:
+def peer(gauge: dict[str, Any], wiring: dict[str, Any] | None = None, **part: Any) -> GaugePeer:
     made = setup(gauge=gauge).gauge
     assert made is not None
-    values = GaugePart.model_validate(part, context=RESOLVED)
-    return GaugePeer(made, values, 3.0, random.Random(1))
+    rig = SimulatedRig.model_validate({"gauge": part, "wiring": wiring or {}}, context=RESOLVED)
+    return GaugePeer(made, rig, random.Random(1), chance=random.Random(2))
 
 
 @pytest.mark.parametrize(

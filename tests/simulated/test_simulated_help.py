@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
+from rig.config.plant.fault_names import FAULT_KINDS
 from rig.config.plant.model import SimulatedRig
 from rig.config.quantity_types import Dimension
 from rig.core.quantities import parse
-from rig.simulated import faults
 
 TEXT = (Path(__file__).parents[2] / "webui/help/simulated.md").read_text()
 
@@ -47,7 +47,9 @@ def test_every_key_and_its_usual_value(table: str) -> None:
     for key, (default, metadata) in real.items():
         text = shown[key].strip("`")
         dimensions = [item.name for item in metadata if isinstance(item, Dimension)]
-        if default is None:
+        if default == ():
+            assert text in ('"none"', "none")
+        elif default is None:
             assert text in ("the setup's", "none", "no", "6 kPa")
         elif dimensions:
             assert parse(text, dimensions[0]) == pytest.approx(default)
@@ -61,10 +63,10 @@ def test_every_key_and_its_usual_value(table: str) -> None:
 
 def test_every_fault_has_its_row() -> None:
     section = TEXT.split("## Hidden faults")[1].split("\n## ")[0]
-    shown = re.findall(
-        r"^\| (?:none|oil|electrical|valve|switch|gauge) \| `([^`]+)` \|", section, re.M
-    )
-    assert tuple(shown) == faults.known()
+    shown = re.findall(r"^\| (\w+) \| `([^`]+)` \| ([^|]*) \| ([^|]*) \|$", section, re.M)
+    assert shown[1:] == [
+        (kind.part, name, kind.what, kind.degree_words) for name, kind in FAULT_KINDS.items()
+    ]
 
 
 def test_it_says_what_it_is() -> None:

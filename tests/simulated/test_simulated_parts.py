@@ -112,8 +112,8 @@ class TestSupply:
 
     def test_air_has_none(self) -> None:
         rng = random.Random(1)
-        assert PressureSources(SimulatedRig(), True, rng).inlet.ripple_pa == 6e3
-        assert PressureSources(SimulatedRig(), False, rng).inlet.ripple_pa == 0.0
+        assert PressureSources(SimulatedRig(), True, rng, rng).inlet.ripple_pa == 6e3
+        assert PressureSources(SimulatedRig(), False, rng, rng).inlet.ripple_pa == 0.0
 
 
 class TestOutbox:
@@ -168,7 +168,7 @@ class TestScatter:
 class TestSwitch:
     def test_thresholds_scatter_but_never_meet(self) -> None:
         part = SwitchPart()
-        switch = PressureSwitch(part, False, random.Random(3))
+        switch = PressureSwitch(part, False, random.Random(3), random.Random(0))
         ups, downs = [], []
         for _ in range(300):
             ups.append(switch._threshold_pa)
@@ -181,10 +181,10 @@ class TestSwitch:
         assert min(ups) > max(downs)
 
     def test_the_contact_follows_its_kind(self) -> None:
-        assert not PressureSwitch(SwitchPart(), False, random.Random(1)).closed
-        assert PressureSwitch(SwitchPart(), True, random.Random(1)).closed
+        assert not PressureSwitch(SwitchPart(), False, random.Random(1), random.Random(0)).closed
+        assert PressureSwitch(SwitchPart(), True, random.Random(1), random.Random(0)).closed
         stuck = SwitchPart(stuck="closed")
-        assert PressureSwitch(stuck, False, random.Random(1)).closed
+        assert PressureSwitch(stuck, False, random.Random(1), random.Random(0)).closed
 
 
 class TestPlunger:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from rig.config.files.loading import load_setup
+from rig.config.plant.fault_names import Fault
 from rig.simulated.plant import Plant
 
 ROOT = Path(__file__).parents[2]
@@ -27,7 +28,7 @@ def curve(*, stuck: bool) -> tuple[np.ndarray, np.ndarray, dict[str, float]]:
     assert parameters is not None
     relay = parameters.relay.model_copy(update={"bounces_max": 0})
     parameters = parameters.model_copy(
-        update={"relay": relay, "fault": "stuck plunger" if stuck else "none"}
+        update={"relay": relay, "fault": (Fault("stuck plunger"),) if stuck else ()}
     )
     plant = Plant(parameters, wired, 3)
     plant.set_relay(True, ON_NS)

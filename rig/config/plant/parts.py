@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Parts of the simulated rig and their parameters. All values invented (see plant.py)."""
+"""Parts of the simulated rig and their parameters. All values invented (see model.py)."""
 
 from __future__ import annotations
 
@@ -33,6 +33,7 @@ from rig.physics.oil import ViscosityTemperature
 
 SOLID_MM2_S = 1e5
 """Oil as thick as this does not flow through anything here."""
+RIPPLE_OIL_KPA = 6.0
 
 
 class ElectricPart(Strict):
@@ -65,6 +66,9 @@ class ElectricPart(Strict):
     """Thermal time constant of the coil."""
     fuse_open: bool = False
     coil_connected: bool = True
+    connector_on: bool = True
+    """The coil's plug. With it off nothing flows, as with an open coil; a meter at the coil tells
+    them apart."""
     driven_by_vehicle: bool = False
 
 
@@ -108,8 +112,12 @@ class RelayPart(Strict):
     """Of the closing contact, on average; opening bounces for a third of it."""
     bounces_max: int = Field(default=3, ge=0, le=20)
     dead: bool = False
+    misses: Fraction = Field(default=0.0, ge=0, le=1)
+    """Share of the closings that fail, by chance."""
     welds: bool = False
     """The contact welds at its first closing after `fault_after`."""
+    weld_holds_s: TimeS | None = Field(alias="weld_holds", default=None, ge=0, le=86_400)
+    """How long a weld that tears holds the contact at each opening. Left out: for good."""
 
 
 class PlungerPart(Strict):
@@ -161,6 +169,14 @@ class SpoolPart(Strict):
     land_gap_mm: LengthMm = Field(alias="land_gap", default=0.008, ge=0, le=0.5)
     """Radial."""
     land_length_mm: LengthMm = Field(alias="land_length", default=3.0, gt=0, le=100)
+    rest_at: Fraction = Field(default=0.0, ge=0, le=1)
+    """Part of its travel at which something in the bore stops it on its way back."""
+    end_at: Fraction = Field(default=1.0, ge=0, le=1)
+    """Part of its travel at which something in the bore stops it on its way out."""
+    varnish: float = Field(default=0.0, ge=0, le=1000)
+    """Friction that a long stand adds, as a multiple of `friction` (a plain number)."""
+    varnish_time_s: TimeS = Field(alias="varnish_time", default=4.0, gt=0)
+    """Time constant with which it sets."""
 
     @model_validator(mode="after")
     def _opens(self) -> Self:
@@ -168,6 +184,8 @@ class SpoolPart(Strict):
             raise refuse(
                 "the inlet opens only beyond the spool's travel", "make inlet_opens smaller"
             )
+        if not self.rest_at <= self.end_at:
+            raise refuse("the spool's way ends before it begins", "make rest_at smaller")
         return self
 
 
@@ -204,6 +222,10 @@ class SupplyPart(Strict):
     surge_kpa: PressureKpa | None = Field(alias="surge", default=None, ge=0, le=1e5)
     """Pressure to which the supply climbs from `fault_after` on: its relief valve sticks."""
     surge_rate_kpa_s: PressureRateKpaS = Field(alias="surge_rate", default=400.0, gt=0)
+    gulp_rate_hz: FrequencyHz = Field(alias="gulp_rate", default=0.0, ge=0, le=20)
+    """How often the pump's pickup draws air."""
+    gulp_depth: Fraction = Field(default=0.5, ge=0, le=1)
+    """By how much of it the pressure then sags, at most; half of that on average."""
     hand_port: Literal["gallery", "inlet"] = "gallery"
     """Where the supply that a ramp raises and lowers is connected: at a test port beside the
     switch, the valve's inlet and drain shut off meanwhile; or at the valve's own inlet, so that
@@ -213,10 +235,19 @@ class SupplyPart(Strict):
     hand_limit_kpa: PressureKpa = Field(alias="hand_limit", default=600.0, gt=0, le=1e5)
     """The hand's supply goes no higher."""
 
+    def ripple_of(self, medium: Literal["oil", "air"]) -> float:
+        """Amplitude of the ripple with this medium, kPa."""
+        if self.ripple_kpa is not None:
+            return self.ripple_kpa
+        return RIPPLE_OIL_KPA if medium == "oil" else 0.0
+
 
 class OilPart(Strict):
     """`[simulated.oil]`: the oil; with the medium air only its temperature counts."""
 
+    level: Fraction = Field(default=1.0, ge=0, le=2)
+    """Between the marks of the stick, 1 at the upper one. Only a check by hand sees it: what a low
+    level does is given by the supply and `free_air`."""
     temperature_degc: TemperatureDegc = Field(alias="temperature", default=90.0, ge=-40, le=180)
     viscosity_40_mm2_s: ViscosityMm2S = Field(alias="viscosity_40", default=64.0, ge=2, le=1e4)
     viscosity_100_mm2_s: ViscosityMm2S = Field(alias="viscosity_100", default=10.6, ge=2, le=1e4)
@@ -258,6 +289,8 @@ class SwitchPart(Strict):
     bounce_time_s: TimeS = Field(alias="bounce_time", default=0.0015, ge=0, le=0.2)
     bounces_max: int = Field(default=4, ge=0, le=50)
     stuck: Literal["open", "closed"] | None = None
+    stuck_share: Fraction = Field(default=1.0, ge=0, le=1)
+    """Share of its changes at which a stuck contact stays where it is, by chance."""
     dropout_rate_hz: FrequencyHz = Field(alias="dropout_rate", default=0.0, ge=0, le=1e3)
     """How often a closed contact that has worked loose opens by itself."""
     dropout_time_s: TimeS = Field(alias="dropout_time", default=0.002, gt=0, le=1)
@@ -276,6 +309,9 @@ class GaugePart(Strict):
     """Where it is screwed in."""
     lag_s: TimeS = Field(alias="lag", default=0.020, gt=0, le=60)
     """Time constant of its sensor and filter."""
+    line_lag_s: TimeS = Field(alias="line_lag", default=0.0, ge=0, le=1e9)
+    """Time constant of the line that leads to it, added to its own. From 1000 s on the line counts
+    as blocked since before the engine ran: nothing is behind it."""
     noise_kpa: PressureKpa = Field(alias="noise", default=0.4, ge=0, le=1e4)
     offset_kpa: PressureKpa = Field(alias="offset", default=0.0)
     resolution_kpa: PressureKpa = Field(alias="resolution", default=0.5, gt=0, le=1e4)
@@ -285,3 +321,27 @@ class GaugePart(Strict):
     """What it sends where the pattern has {unit} and the setup names no unit."""
     fails: Literal["silent", "garbage", "NaN", "frozen", "disconnected"] | None = None
     """What happens to it from `fault_after` on."""
+    fails_share: Fraction = Field(default=1.0, ge=0, le=1)
+    """Share of its readings that this happens to, by chance."""
+
+
+class LocksPart(Strict):
+    """`[simulated.locks]`: the rocker locks that the pressure behind the valve moves. The rig sees
+    them only as pressure in a cylinder, where the setup measures that; else they are for checks by
+    hand. The cylinder with the transducer stands for all."""
+
+    engages_kpa: PressureKpa = Field(alias="engages", default=180.0, gt=0, le=1e5)
+    """Pressure behind the valve from which a sound lock holds."""
+    intake_gain_kpa: PressureKpa = Field(alias="intake_gain", default=0.0, ge=0, le=100)
+    """What locked rockers add to the pressure in the intake that the cylinder closes with; 0: the
+    engine breathes alike both ways."""
+    stuck_free: Fraction = Field(default=0.0, ge=0, le=1)
+    """Share of the rockers that never lock."""
+    stuck_locked: Fraction = Field(default=0.0, ge=0, le=1)
+    """Share of the rockers that never come free."""
+
+    @model_validator(mode="after")
+    def _not_more_than_all(self) -> Self:
+        if self.stuck_free + self.stuck_locked > 1.0:
+            raise refuse("more rockers are stuck than there are", "make one share smaller")
+        return self

@@ -27,20 +27,26 @@ class Moves(NamedTuple):
 class Relay:
     """The contact follows the last command, one operate or release time behind."""
 
-    def __init__(self, part: RelayPart, welds_from_s: float, rng: random.Random) -> None:
-        self._part, self._rng = part, rng
+    def __init__(
+        self, part: RelayPart, welds_from_s: float, rng: random.Random, chance: random.Random
+    ) -> None:
+        """`chance` says which closings fail."""
+        self._part, self._rng, self._chance = part, rng, chance
         self._welds_from_s = welds_from_s if part.welds else math.inf
         self._planned: list[Change] = [(-math.inf, False)]
-        self._welded = False
+        self._welded = self._tears = False
 
     def command(self, t_s: float, on: bool) -> Moves | None:
         """A changed command at `t_s`; None where the contact does not care."""
         part, rng = self._part, self._rng
         mean_s = part.operate_time_s if on else part.release_time_s
         first_s = t_s + max(rng.gauss(mean_s, part.time_spread_s), DELAY_MIN_S)
+        misses = on and self._chance.random() < part.misses
+        if not on and self._tears and part.weld_holds_s is not None:
+            first_s += part.weld_holds_s
         share, most = (1.0, part.bounces_max) if on else (1.0 / 3.0, part.bounces_max // 2)
         offsets = bounce_offsets(rng, most, part.bounce_time_s * share)
-        if part.dead or self._welded:
+        if part.dead or misses or self._welded:
             return None
         planned = self._planned
         while len(planned) > 1 and planned[1][0] <= t_s:
@@ -53,7 +59,9 @@ class Relay:
         self._planned = kept
         if kept[-1][1] == on and not dropped:
             return None
-        self._welded = on and first_s >= self._welds_from_s
+        welds = on and first_s >= self._welds_from_s
+        self._welded = welds and part.weld_holds_s is None
+        self._tears = welds
         if kept[-1][1] == on:  # it had not moved yet, and now it will not
             return Moves(first_s, [(first_s, on)])
         changes, state = [(first_s, on)], on

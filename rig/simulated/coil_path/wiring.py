@@ -1,25 +1,40 @@
 # SPDX-License-Identifier: MIT
-"""How the relay's contact, fuse and coil are wired: what is live, and what the inputs read."""
+"""How the relay's contact, fuse, coil and inputs are really wired: what is live, and what the
+inputs read. By `[simulated.wiring]`, and by the setup where that says nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
-from rig.config.plant.parts import ElectricPart
+from rig.config.plant.model import SimulatedRig
 from rig.config.setup.model import Setup
+from rig.core.records import SWITCH
 from rig.physics import feed
+from rig.simulated.coil_path.switch_wire import OPEN, SOUND
+
+SWITCH_WIRE = "switch wire"
+"""Beside the lines a source of its own: its `level` is one of rig.simulated...switch_wire."""
 
 
 class Wiring:
     """Levels are electrical (1 = high)."""
 
-    def __init__(self, setup: Setup, electric: ElectricPart) -> None:
-        self._side: feed.FeedSide = setup.coil.feed_side
+    def __init__(self, setup: Setup, rig: SimulatedRig) -> None:
+        electric, really = rig.electric, rig.wiring
+        self._side: feed.FeedSide = really.feed_side or setup.coil.feed_side
         self._fuse_ok = not electric.fuse_open
-        self._coil_connected = electric.coil_connected
+        self._coil_connected = electric.coil_connected and electric.connector_on
         self._vehicle = electric.driven_by_vehicle
-        self._voltage_level = int(setup.readback is None or setup.readback.voltage_reads == "high")
+        says = "high" if setup.readback is None else setup.readback.voltage_reads
+        self._voltage_level = int((really.readback_voltage_reads or says) == "high")
         self._closed_level = setup.switch_closed_level
+        if really.switch_closed_reads is not None:
+            self._closed_level = int(really.switch_closed_reads == "high")
+        self._swapped = dict(zip(really.swapped, reversed(really.swapped), strict=True))
+        self.plain = not (
+            really.swapped or really.switch_wire is not None or really.switch_wire_rate_hz
+        )
+        """Each source is the line of its name, and its level is the line's."""
 
     def live_changes(self, contacts: Iterable[tuple[float, bool]]) -> list[tuple[float, bool]]:
         """(s, contact closed) as (s, current can flow in the coil), with no repetitions."""
@@ -48,5 +63,17 @@ class Wiring:
         return self._voltage_level if voltage else 1 - self._voltage_level
 
     def switch_level(self, closed: bool) -> int:
-        """Level of the switch input."""
+        """Level of the switch input, with its wire sound."""
         return self._closed_level if closed else 1 - self._closed_level
+
+    def seen(self, source: str, sources: Mapping[str, int]) -> tuple[str, int]:
+        """The line that `source` comes to, and the line's level; `sources` are the levels of all
+        sources now."""
+        if source in (SWITCH, SWITCH_WIRE):
+            source, level = SWITCH, sources[SWITCH]
+            wire = sources.get(SWITCH_WIRE, SOUND)
+            if wire != SOUND:
+                level = self.switch_level(wire != OPEN)
+        else:
+            level = sources[source]
+        return self._swapped.get(source, source), level

@@ -30,9 +30,10 @@ def true_values(
     lead: CoilCurrent | None,
     path: Callable[[], Trajectory],
     engine: Engine | None,
+    lift_gain_kpa: Callable[[float], float] | None = None,
 ) -> dict[str, Callable[[float], float]]:
     """The true value of every channel at a time in s, in the channel's unit. `path` leads to the
-    pressure where the transducer is."""
+    pressure where the transducer is; `lift_gain_kpa` to what locked rockers add in the intake."""
 
     def current_a(t_s: float) -> float:
         return lead.at(t_s) if lead is not None else current_at(coil.pieces, t_s)
@@ -44,7 +45,7 @@ def true_values(
         "supply_voltage": lambda t_s: (
             coil.supply_v - rig.electric.source_resistance_ohm * current_a(t_s)
         ),
-        "cylinder_pressure": lambda t_s: engine.cylinder_kpa(t_s) if engine else 0.0,
+        "cylinder_pressure": lambda t_s: engine.cylinder_kpa(t_s, lift_gain_kpa) if engine else 0.0,
         "sensor_supply": lambda _: rig.converter.sensor_supply_v,
     }
 

@@ -31,7 +31,7 @@ class Gauge:
     ) -> None:
         rng = stream(seed, "gauge")
         self._path, self._start_ns = path, start_ns
-        self._peer = GaugePeer(gauge, rig.gauge, rig.fault_after_s, rng, others or {})
+        self._peer = GaugePeer(gauge, rig, rng, others or {}, chance=stream(seed, "gauge fails"))
         self._sensor = GaugeSensor(
             rig.gauge, gauge.measuring_range_kpa, rng, path().pressure_pa(0.0)
         )

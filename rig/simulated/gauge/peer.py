@@ -11,7 +11,7 @@ from typing import NamedTuple
 from rig.config.analog.channel_units import unit_of
 from rig.config.gauge.model import GaugeSetup
 from rig.config.gauge.units import factor_kpa
-from rig.config.plant.parts import GaugePart
+from rig.config.plant.model import SimulatedRig
 from rig.simulated.gauge import forms
 
 OVER_RANGE = "OL"
@@ -50,15 +50,23 @@ class GaugePeer:
     def __init__(
         self,
         gauge: GaugeSetup,
-        part: GaugePart,
-        fails_from_s: float,
+        rig: SimulatedRig,
         rng: random.Random,
         others: Mapping[str, float] | None = None,
+        *,
+        chance: random.Random,
     ) -> None:
+        """`chance` says which readings a gauge that fails now and then spoils."""
+        part, really = rig.gauge, rig.wiring
+        if really.gauge_decimal is not None:
+            gauge = gauge.model_copy(update={"decimal": really.gauge_decimal})
         self._gauge, self._others = gauge, others or {}
-        self._fails, self._fails_from_s, self._rng = part.fails, fails_from_s, rng
+        self._fails, self._fails_from_s, self._rng = part.fails, rig.fault_after_s, rng
+        self._fails_share, self._chance = part.fails_share, chance
         self._unit = gauge.unit or part.unit
-        self._factor = factor_kpa(self._unit)
+        self._factor = factor_kpa(really.gauge_unit or self._unit)
+        self._wrong = factor_kpa(self._unit) / self._factor
+        """What a number in the unit it really counts in seems to be, in the one it names."""
         step = part.resolution_kpa / self._factor
         self._digits = max(math.ceil(-math.log10(step)) + 1, 0)
         while self._digits and math.isclose(round(step, self._digits - 1), step, rel_tol=1e-9):
@@ -89,6 +97,8 @@ class GaugePeer:
     def message(self, t_s: float, reading_kpa: float | None, question: bytes = b"") -> bytes:
         """What it sends for a reading taken at `t_s` (None: over range); may be nothing."""
         fails = self._fails if t_s >= self._fails_from_s else None
+        if fails is not None and not self._chance.random() < self._fails_share:
+            fails = None
         if fails in ("silent", "disconnected"):
             return b""
         data = self._data(reading_kpa, question, no_number=fails == "NaN")
@@ -103,7 +113,7 @@ class GaugePeer:
     def _data(self, reading_kpa: float | None, question: bytes, *, no_number: bool) -> bytes:
         gauge = self._gauge
         if gauge.form in ("modbus", "nmea"):
-            shown = None if no_number else reading_kpa
+            shown = None if no_number or reading_kpa is None else reading_kpa * self._wrong
             numbers = {**self._others, "pressure": shown}
             if gauge.form == "modbus":
                 return forms.modbus_reply(gauge, question, numbers)

@@ -13,6 +13,9 @@ import random
 from rig.config.plant.parts import GaugePart
 from rig.simulated.hydraulics.trajectory import Quiet, Trajectory
 
+BLOCKED_S = 1000.0
+"""A line this slow has let nothing through since the engine was started."""
+
 
 class LaggedPressure:
     """g' = (p - g) / lag along a trajectory; Pa, s. It only moves forward."""
@@ -80,7 +83,8 @@ class GaugeSensor:
     def __init__(
         self, part: GaugePart, shows_kpa: tuple[float, float], rng: random.Random, start_pa: float
     ) -> None:
-        self.lagged = LaggedPressure(part.lag_s, start_pa)
+        blocked = part.line_lag_s >= BLOCKED_S
+        self.lagged = LaggedPressure(part.lag_s + part.line_lag_s, 0.0 if blocked else start_pa)
         self._noise_kpa, self._offset_kpa = part.noise_kpa, part.offset_kpa
         self._step_kpa = part.resolution_kpa
         self._low_kpa, self._high_kpa = shows_kpa

@@ -104,7 +104,7 @@ class AirValve:
         The pilot's air counts at the pressure that balances the spool; the little that fills the
         pilot chamber itself is left out.
         """
-        spring, stiffness, friction, travel = spool
+        spring, stiffness, friction, end, rest = spool
         feed, vent, opens, width = self._feed, self._vent, self._opens_m, self._width_m
         per_face = air.REFERENCE_PRESSURE_PA / self._face_m2
         inlet_others = self._passage_m2**-2 + self._screen_m2**-2
@@ -120,11 +120,11 @@ class AirValve:
             v = 0.0
             if drive > held + friction:
                 held += friction
-                if y_m != travel:
+                if y_m != end:
                     v = _flow(feed, drive, held) * per_face / (held + ATMOSPHERE_PA)
             elif drive < held - friction:
                 held -= friction
-                if y_m != 0.0:
+                if y_m != rest:
                     v = _flow(vent, drive, held) * per_face / (held + ATMOSPHERE_PA)
             opening = y_m - opens
             q = -seal(p, 0.0)

@@ -45,12 +45,13 @@ MovingRates = Callable[[float, float, float], tuple[float, float, float]]
 
 class Spool(NamedTuple):
     """Forces on the spool, as pressures on its face: spring at rest, spring per travel, friction
-    of the motion at hand; and its travel."""
+    of the motion at hand; and between what stops it can move."""
 
     spring_pa: float
     rate_pa_m: float
     friction_pa: float
-    travel_m: float
+    end_m: float
+    rest_m: float = 0.0
 
 
 class OilValve:
@@ -124,7 +125,7 @@ class OilValve:
         Pilot oil pushes the spool as fast as it flows in; the spring pushes it out again.
         """
         spring, stiffness, friction = spool.spring_pa, spool.rate_pa_m, spool.friction_pa
-        travel = spool.travel_m
+        end, rest = spool.end_m, spool.rest_m
         feed_a, feed_b4, vent_a, vent_b4 = (
             self._feed_a, 4.0 * self._feed_b, self._vent_a, 4.0 * self._vent_b
         )  # fmt: skip
@@ -156,12 +157,12 @@ class OilValve:
             if drop > friction:
                 drop -= friction
                 v = twice_per_face * drop / (feed_a + sqrt(feed_aa + feed_b4 * drop))
-                if y_m == travel:
+                if y_m == end:
                     v = 0.0
             elif drop < -friction:
                 drop += friction
                 v = twice_per_face * drop / (vent_a + sqrt(vent_aa - vent_b4 * drop))
-                if y_m == 0.0:
+                if y_m == rest:
                     v = 0.0
             else:
                 v = 0.0

@@ -13,8 +13,15 @@ from rig.simulated.scatter import bounce_offsets
 class PressureSwitch:
     """`closed` is the contact once everything handed out has happened. Times in s."""
 
-    def __init__(self, part: SwitchPart, normally_closed: bool, rng: random.Random) -> None:
-        self._part, self._rng = part, rng
+    def __init__(
+        self,
+        part: SwitchPart,
+        normally_closed: bool,
+        rng: random.Random,
+        chance: random.Random,
+    ) -> None:
+        """`chance` says at which of its changes a stuck contact stays."""
+        self._part, self._rng, self._chance = part, rng, chance
         self._normally_closed = normally_closed
         self.pressurised = False
         self._busy_until_s = 0.0
@@ -22,8 +29,9 @@ class PressureSwitch:
         self._threshold_pa = self._draw()
 
     def _contact(self) -> bool:
-        if self._part.stuck is not None:
-            return self._part.stuck == "closed"
+        part = self._part
+        if part.stuck is not None and self._chance.random() < part.stuck_share:
+            return part.stuck == "closed"
         return self.pressurised != self._normally_closed
 
     def _draw(self) -> float:
@@ -57,7 +65,7 @@ class PressureSwitch:
     def next_dropout_s(self, t_s: float) -> float | None:
         """When a loose contact next opens by itself; None for a sound or stuck one."""
         rate = self._part.dropout_rate_hz
-        if not rate or self._part.stuck is not None:
+        if not rate or (self._part.stuck is not None and self._part.stuck_share == 1.0):
             return None
         return t_s + self._rng.expovariate(rate)
 

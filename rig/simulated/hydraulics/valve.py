@@ -56,15 +56,20 @@ class Hydraulics:
         self._valve, self._inlet, self._hand, self._rng = valve, inlet, hand, rng
         face_m2 = math.pi / 4e6 * spool.diameter_mm**2
         self.travel_m = spool.travel_mm * 1e-3
+        self._rest_m, self._end_m = spool.rest_at * self.travel_m, spool.end_at * self.travel_m
         self._opens_m = spool.inlet_opens_mm * 1e-3
         self._friction_mean_pa = spool.friction_n / face_m2
         self._spool = Spool(
             spool.spring_rest_n / face_m2,
             (spool.spring_end_n - spool.spring_rest_n) / face_m2 / self.travel_m,
             self._friction_mean_pa,
-            self.travel_m,
+            self._end_m,
+            self._rest_m,
         )
         self._friction_spread = spool.friction_spread
+        self._varnish, self._varnish_time_s = spool.varnish, spool.varnish_time_s
+        self._moved_s = -math.inf
+        """When the pilot last moved the spool."""
         gallery = rig.gallery
         drains = valve.drains_at_rest and valve.has_drain
         self._void_max_m3 = gallery.rest_void_cm3 * 1e-6 if drains else 0.0
@@ -76,7 +81,11 @@ class Hydraulics:
         self.pilot_on = False
         self.by_hand = False
         """The hand's supply is on the test port; inlet and drain are shut off."""
-        self.trajectory = self._plan(0.0, 0.0, -self._void_m3)
+        content_m3 = -self._void_m3
+        if self._rest_m > self._opens_m:  # it has never been shut: as full as its leaks leave it
+            net = valve.still(self._rest_m)
+            content_m3 = valve.content(_balance(net, inlet.mean(0.0)))
+        self.trajectory = self._plan(0.0, self._rest_m, content_m3)
 
     # -- what happens to it
 
@@ -86,6 +95,9 @@ class Hydraulics:
         self.pilot_on = on
         scatter = 1.0 + self._friction_spread * self._rng.gauss(0.0, 1.0)
         friction_pa = self._friction_mean_pa * max(scatter, 0.0)
+        if self._varnish:
+            stood_s, self._moved_s = t_s - self._moved_s, t_s
+            friction_pa *= 1.0 + self._varnish * -math.expm1(-stood_s / self._varnish_time_s)
         self._spool = self._spool._replace(friction_pa=friction_pa)
         self.trajectory = self._plan(t_s, y_m, content_m3)
 
@@ -111,7 +123,7 @@ class Hydraulics:
     def _plan(self, t_s: float, y_m: float, content_m3: float) -> Trajectory:
         plan = Trajectory()
         if self.by_hand:
-            y_m = self.travel_m if self.pilot_on else 0.0
+            y_m = self._end_m if self.pilot_on else self._rest_m
         elif self._wants_to_move(t_s, y_m):
             t_s, y_m, content_m3 = self._move(plan, t_s, y_m, content_m3)
             if len(plan.nodes) >= NODES_MAX:
@@ -125,13 +137,14 @@ class Hydraulics:
         holding = spool.spring_pa + spool.rate_pa_m * y_m
         drive = self._inlet.mean(t_s) if self.pilot_on else 0.0
         ripple = self._inlet.ripple_pa if self.pilot_on else 0.0
-        forth = y_m < self.travel_m and drive + ripple > holding + spool.friction_pa
-        return forth or (y_m > 0.0 and drive - ripple < holding - spool.friction_pa)
+        forth = y_m < self._end_m and drive + ripple > holding + spool.friction_pa
+        return forth or (y_m > self._rest_m and drive - ripple < holding - spool.friction_pa)
 
     def _move(self, plan: Trajectory, t: float, y: float, s: float) -> tuple[float, float, float]:
         """Step spool and gallery until the spool stands; returns time, position and content."""
         rates = self._valve.moving(self._spool, self._inlet, self.pilot_on)
-        travel, nodes = self.travel_m, plan.nodes
+        end, rest, nodes = self._end_m, self._rest_m, plan.nodes
+        middle = 0.5 * (rest + end)
         tol_y, tol_s, capacity = self._tolerance_m, self._tolerance_m3, self._valve.capacity
         step_max = self._step_max(True)
         h = STEP_FIRST_S
@@ -147,7 +160,7 @@ class Hydraulics:
             y_new = y + ninth * (2.0 * v1 + 3.0 * v2 + 4.0 * v3)
             s_new = s + ninth * (2.0 * q1 + 3.0 * q2 + 4.0 * q3)
             if last:
-                y_new = travel if y_new > 0.5 * travel else 0.0
+                y_new = end if y_new > middle else rest
             v4, q4, p = rates(t + h, y_new, s_new)
             if not last:
                 each = h / 72.0
@@ -158,8 +171,8 @@ class Hydraulics:
                 if error > 1.0:
                     h *= max(0.9 * error ** (-1.0 / 3.0), 0.2)
                     continue
-                if y_new >= travel or y_new <= 0.0:
-                    stop = travel if y_new >= travel else 0.0
+                if y_new >= end or y_new <= rest:
+                    stop = end if y_new >= end else rest
                     if y_new != y:
                         part = (stop - y) / (y_new - y)
                         h = max(h * part, 1e-9)
@@ -170,7 +183,7 @@ class Hydraulics:
                 v1 = 0.0
             nodes.append(Node(t, p, q1 / capacity(p) if s > 0.0 else 0.0, s, q1, y, v1))
             if last:
-                plan.spool_stopped = (t, y > 0.0)
+                plan.spool_stopped = (t, y == end)
                 break
             if v1 == 0.0 and not self._wants_to_move(t, y):
                 break

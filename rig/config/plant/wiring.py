@@ -1,0 +1,59 @@
+# SPDX-License-Identifier: MIT
+"""`[simulated.wiring]`: how the simulated rig is really wired and set, where that differs from
+what the setup says. The bench and the analysis go by the setup; the plant goes by this."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, ValidationInfo, field_validator, model_validator
+
+from rig.config.gauge.units import UnitError, factor_kpa
+from rig.config.quantity_types import FrequencyHz, ListAsTuple, TimeS, is_resolved, refuse
+from rig.config.strict import Strict
+
+TimedLine = Literal["switch", "readback", "engine_speed"]
+
+
+class WiringPart(Strict):
+    """Every key left out: as the setup says. What the switch's contact really is stands in
+    `[simulated.switch]`."""
+
+    feed_side: Literal["supply", "ground"] | None = None
+    """The side of the coil that the relay really switches."""
+    switch_closed_reads: Literal["low", "high"] | None = None
+    """Electrical level of the switch input while the contact is closed."""
+    readback_voltage_reads: Literal["low", "high"] | None = None
+    """Electrical level of the read-back while the load terminal carries voltage."""
+    swapped: Annotated[tuple[TimedLine, ...], ListAsTuple] = ()
+    """Two inputs whose wires have changed places, each with its own level."""
+    switch_wire: Literal["open", "shorted"] | None = None
+    """Between the switch and the input, for good."""
+    switch_wire_rate_hz: FrequencyHz = Field(alias="switch_wire_rate", default=0.0, ge=0, le=1e3)
+    """How often a chafed wire of the switch opens or touches its return, one as often as the
+    other, whatever the contact does."""
+    switch_wire_time_s: TimeS = Field(alias="switch_wire_time", default=0.008, gt=0, le=1)
+    """For how long, on average."""
+    gauge_unit: str | None = None
+    """The unit the gauge counts in, whatever its lines or the setup name."""
+    gauge_decimal: Literal["point", "comma"] | None = None
+
+    @field_validator("gauge_unit")
+    @classmethod
+    def _unit_is_a_pressure(cls, unit: str | None, info: ValidationInfo) -> str | None:
+        if unit is None or is_resolved(info):
+            return unit
+        try:
+            factor_kpa(unit)
+        except UnitError as error:
+            raise refuse(error.what, error.remedy) from error
+        return unit
+
+    @model_validator(mode="after")
+    def _swapped_is_a_pair(self) -> Self:
+        if self.swapped and (len(self.swapped) != 2 or self.swapped[0] == self.swapped[1]):
+            raise refuse(
+                "swapped names the two inputs that have changed places",
+                'write two of them, like swapped = ["switch", "readback"]',
+            )
+        return self
