@@ -25,7 +25,7 @@ from rig.diagnosis.model import (
 )
 from rig.diagnosis.next_check import CLEAR, Ranked, gain_of, next_checks, repair_matrix
 from rig.diagnosis.of_the_valve import of_the_valve
-from rig.diagnosis.posterior import Observed, Posterior, evidence, posterior_of, table_of
+from rig.diagnosis.posterior import Observed, Posterior, evidence, possible, posterior_of, table_of
 from rig.diagnosis.repair_order import Repair, in_order
 
 MOST_NEXT = 5
@@ -52,7 +52,7 @@ def diagnose(
     seen = together(findings)
     table = table_of(knowledge)
     logs = evidence(table, knowledge, seen.observed)
-    found = posterior_of(table, logs)
+    found = posterior_of(table, logs, possible(knowledge, _wired(runs)))
     repairs = repair_matrix(knowledge, found)
     ranked = next_checks(knowledge, found, seen.observed)
     hidden = _hidden(knowledge, found, seen, repairs)
@@ -76,7 +76,7 @@ def diagnose(
         source=runs[-1].result.source if runs else "checks by hand",
         runs=tuple(run.name for run in runs),
         causes=causes,
-        next=tuple(_next(knowledge, found, row) for row in ranked[:MOST_NEXT]),
+        next=tuple(_next(found, row) for row in ranked[:MOST_NEXT]),
         undecided=undecided,
         not_observable=hidden,
         contradictions=(*seen.contradictions, *unexplained(knowledge, found, seen.observed)),
@@ -90,6 +90,18 @@ def diagnose(
         valve=of_the_valve(knowledge, runs, seen, parts, first),
         findings=_seen(knowledge, seen.observed),
     )
+
+
+def _wired(runs: Sequence[RunSeen]) -> frozenset[str] | None:
+    """What is wired of what can itself be at fault; None where no setup tells it."""
+    setups = [run.setup for run in runs if run.setup is not None]
+    if not setups:
+        return None
+    seen = {
+        "gauge": any(setup.pressure_source is not None for setup in setups),
+        "readback": any(setup.readback is not None for setup in setups),
+    }
+    return frozenset(name for name, there in seen.items() if there)
 
 
 def _repair(knowledge: Knowledge, name: str) -> str | None:
@@ -140,7 +152,7 @@ def _hidden(
     return tuple(sorted(rows, key=lambda row: -row.gain_bits))
 
 
-def _next(knowledge: Knowledge, found: Posterior, row: Ranked) -> NextCheck:
+def _next(found: Posterior, row: Ranked) -> NextCheck:
     check = row.check
     return NextCheck(
         check=check.name,

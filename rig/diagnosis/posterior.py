@@ -155,14 +155,29 @@ def evidence(table: Table, knowledge: Knowledge, observed: Observed) -> dict[str
     }
 
 
-def posterior(knowledge: Knowledge, observed: Observed) -> Posterior:
-    """Exact posterior over all hypotheses."""
+def posterior(
+    knowledge: Knowledge, observed: Observed, wired: frozenset[str] | None = None
+) -> Posterior:
+    """Exact posterior over all hypotheses. `wired`: of what causes may be of ("gauge",
+    "readback"), None where that is not known and all may be."""
     table = table_of(knowledge)
-    return posterior_of(table, evidence(table, knowledge, observed))
+    return posterior_of(table, evidence(table, knowledge, observed), possible(knowledge, wired))
 
 
-def posterior_of(table: Table, logs: Mapping[str, Float]) -> Posterior:
-    """The same from the logarithms of `evidence`."""
-    total = np.log(table.prior) + sum(logs.values(), np.zeros(len(table.prior)))
+def possible(knowledge: Knowledge, wired: frozenset[str] | None) -> frozenset[str]:
+    """The causes that can be there: a gauge that is not wired cannot be at fault."""
+    return frozenset(
+        cause.name
+        for cause in knowledge.causes
+        if wired is None or not cause.only_with or cause.only_with in wired
+    )
+
+
+def posterior_of(table: Table, logs: Mapping[str, Float], among: frozenset[str]) -> Posterior:
+    """The same from the logarithms of `evidence`, among the causes that can be there."""
+    can = np.array([name in among or name in (SOUND, NONE_OF_THESE) for name in table.names])
+    prior = np.where(can[table.first] & can[table.second], table.prior, 0.0)
+    with np.errstate(divide="ignore"):  # log 0: left out
+        total = np.log(prior) + sum(logs.values(), np.zeros(len(prior)))
     weight = np.exp(total - total.max())
     return Posterior(table, weight / weight.sum())

@@ -20,11 +20,11 @@ from rig.diagnosis.findings.model import Finding, RunSeen, graded, hidden, seen
 Place = Literal["behind", "in front", "not known", "none"]
 
 NO_GAUGE = "a pressure gauge is not wired"
-LEVEL = (0.10, 0.85)
-"""Of the level that it should reach: below the first none, below the second low (common practice,
-no source)."""
-OTHER_LEVEL = 0.05
-"""Two sound rigs of a kind may differ by so much."""
+LEVEL = (0.10, 0.80, 0.92, 1.12)
+"""Of the level that it should reach (common practice, no source)."""
+LEVEL_STATES = ("none", "low", "bit_low", "right", "high")
+OTHER_LEVEL = 0.01
+"""The same rig on another day may differ by so much (relative standard deviation)."""
 RESIDUAL = (0.08, 0.75)
 """With the coil off, of the level with the coil on: above the first residual, above the second
 full (common practice, no source)."""
@@ -39,6 +39,8 @@ source)."""
 FACTORS = (6.895, 0.145, 14.504, 0.0689, 100.0, 0.01, 10.0, 0.1, 3.386, 0.2953, 98.07, 0.0102)
 """kPa, psi, bar, MPa, inHg, kgf/cm^2 taken for one another, and a decimal point one place off."""
 FACTOR_U = 0.06
+FROZEN_READINGS, FROZEN_COMMANDS = 15, 3
+"""So many equal readings over so many commands are no pressure any more (common practice)."""
 ACTS = 1.12
 """Of a known-good switch's pressure."""
 
@@ -74,7 +76,14 @@ NAMES = ("base", "level_on", "level_off", "rise", "ripple", "gauge_scale", "acts
 
 
 def gauge_findings(run: RunSeen, good: RunSeen | None, told: Place | None) -> list[Finding]:
-    """Every finding that comes from the pressure. `told` is where a person says the gauge is."""
+    """Every finding that comes from the pressure. `told` is where a person says the gauge is; else
+    a known-good run on the same rig tells it."""
+    if (
+        told is None
+        and good is not None
+        and gauge_place(good, None).place in ("behind", "in front")
+    ):
+        told = gauge_place(good, None).place
     place = gauge_place(run, told)
     found = [_base(run, good, place), _signal(run)]
     if place.place != "behind" or run.result.kind != "strokes":
@@ -126,7 +135,7 @@ def _level_on(level: float, rest: float, run: RunSeen, good: RunSeen | None) -> 
     if not np.isfinite(level):
         return hidden("level_on", "no readings with the coil energised")
     reference = _good_level(good)
-    states = ("none", "low", "right")
+    states = LEVEL_STATES
     if reference is not None and good is not None:
         words = f"{level:.0f} kPa behind the valve with the coil on, {reference:.0f} in {good.name}"
         u = OTHER_LEVEL
@@ -144,7 +153,9 @@ def _level_on(level: float, rest: float, run: RunSeen, good: RunSeen | None) -> 
         return hidden("level_on", f"{words}, and neither a known-good run nor base_pressure_min to "
                       "hold it against")  # fmt: skip
     words += f", the sheet asks for {least:.0f} kPa at least"
-    return graded("level_on", max(level, 0.1) / least, 0.15, (0.15, 1.0), states, words)
+    return graded(
+        "level_on", max(level, 0.1) / least, 0.15, (0.15, 1.0), ("none", "low", "right"), words
+    )
 
 
 def _level_off(level: float, rest: float) -> Finding:
@@ -257,6 +268,9 @@ def _signal(run: RunSeen) -> Finding:
         if source is None:
             return hidden("gauge_signal", NO_GAUGE)
         return seen("gauge_signal", "lost", "the gauge gave no readings", 0.9)
+    if _frozen(run):
+        words = "the gauge shows the same to the last digit while the coil goes on and off"
+        return seen("gauge_signal", "frozen", words, 0.97)
     trip = run.result.trip
     rules = {"gauge stale": "lost", "gauge implausible": "bad", "gauge stuck": "frozen"}
     if trip is not None and trip.rule in rules:
@@ -267,6 +281,24 @@ def _signal(run: RunSeen) -> Finding:
         words = f"{bad} of {len(samples.good)} readings of the gauge cannot be believed"
         return seen("gauge_signal", "bad", words, 0.9)
     return seen("gauge_signal", "right", "the gauge's readings come in time and make sense")
+
+
+def _frozen(run: RunSeen) -> bool:
+    """The same reading, to the last digit, for several commands on end."""
+    samples, t_ns = run.recording.samples.get("pressure"), run.recording.commands.t_ns
+    if samples is None or "pressure" in run.recording.fast or len(samples.t_ns) < FROZEN_READINGS:
+        return False
+    place = np.flatnonzero(np.diff(samples.value) != 0.0)
+    starts = np.concatenate(([0], place + 1))
+    ends = np.append(place, len(samples.value) - 1)
+    commands = np.searchsorted(t_ns, samples.t_ns[ends]) - np.searchsorted(
+        t_ns, samples.t_ns[starts]
+    )
+    stands = (commands >= FROZEN_COMMANDS) & (ends - starts >= FROZEN_READINGS)
+    table = run.result.strokes
+    follows = bool(len(table)) and 2 * int(table.answered.sum()) > len(table)
+    # a gauge that reads nothing where nothing happens is not frozen
+    return bool((stands & (follows | (samples.value[starts] > NEAR_ZERO_KPA))).any())
 
 
 def _switch_pressures(run: RunSeen, good: RunSeen | None) -> list[Finding]:

@@ -11,24 +11,26 @@ from rig.analysis.measure import marks
 from rig.analysis.stats.summary import summarise
 from rig.config.sheet.model import StrokesSheet
 from rig.core.recording import Bool, Float
+from rig.core.records import SWITCH
 from rig.diagnosis.findings.model import PLAIN, Finding, RunSeen, graded, hidden, seen
 
-AGAINST_GOOD = (0.80, 1.30, 2.2)
-"""Of a known-good valve's time: below the first short, above the second long, above the third very
-long (common practice, no source)."""
+AGAINST_GOOD = (0.87, 1.13, 1.35, 2.0)
+"""Of a known-good valve's time: below the first short, above the others a bit long, long, very long
+(common practice, no source)."""
 AGAINST_LIMIT = (1.0, 2.0)
 """Of the sheet's limit. A limit says nothing of a time that is too short."""
-OTHER_VALVE = 0.08
-"""Two sound valves of a kind may differ by so much (standard deviation; common practice, no
-source)."""
+OTHER_RUN = 0.02
+"""The same valve on another day may differ by so much (relative standard deviation; common
+practice, no source). How much two valves differ stands in the knowledge."""
 LIMIT_DOUBT = 0.15
 """A time within its limit may yet be long for this valve."""
 LEAST_STROKES, LEAST_TIMES = 5, 2
 MANY_BOUNCES = 14
 """Bounce edges of one stroke that no sound switch makes (common practice, no source)."""
 TAIL, TAIL_MS = 1.4, 3.0
-WIDE = 0.10
-"""Robust coefficient of variation (1.4826 times the median distance, over the median)."""
+WIDE, WIDE_RELEASE = 0.06, 0.035
+"""Robust coefficient of variation (1.4826 times the median distance, over the median) of response
+and release from which on it is wide (common practice, no source)."""
 IMPROVES = 1.15
 
 NO_STROKE = "no stroke ran its whole time"
@@ -37,8 +39,8 @@ NO_NUMBER = "the switch answered in too few strokes to give a time"
 
 def switch_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
     """Every finding that comes from the switch in strokes."""
-    names = ("switch", "response", "release", "first_stroke", "scatter", "course", "bounce",
-             "lost_contact")  # fmt: skip
+    names = ("switch", "response", "release", "first_stroke", "scatter", "release_scatter",
+             "course", "bounce", "lost_contact")  # fmt: skip
     if run.result.kind != "strokes":
         return [hidden(name, f"this run is a {run.result.kind}, not strokes") for name in names]
     if marks.NO_SWITCH in run.result.marks:
@@ -48,8 +50,9 @@ def switch_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
     found = [_pattern(run, whole), *_times(run, good, whole)]
     if not whole.any():
         return [*found, *(hidden(name, NO_STROKE) for name in names[3:])]
-    on = table.first_edge_on_ms[whole]
-    return [*found, *_evenness(on, good), _bounce(run), _lost(run, whole)]
+    on, off = table.first_edge_on_ms[whole], table.first_edge_off_ms[whole]
+    found += [*_evenness(on, good), _release_scatter(off)]
+    return [*found, _bounce(run), _lost(run, whole)]
 
 
 def _marked(run: RunSeen, mark: str) -> Bool:
@@ -66,6 +69,11 @@ def _pattern(run: RunSeen, whole: Bool) -> Finding:
     if marks.WRONG_WAY in run.result.marks:
         return seen("switch", "inverted", "the switch goes off when the coil is energised, and on "
                     "again when it is released")  # fmt: skip
+    edges = run.recording.edges.get(SWITCH)
+    moves = edges is not None and len(edges.t_ns) >= max(n, 2)
+    if rest_on and moves and int(already.sum()) * 2 > len(already):
+        words = "the switch is on at rest and moves with every stroke, the other way about"
+        return seen("switch", "inverted", words)
     moved = bool(table.answered.any() or (table.edges_with_no_command > 0).any())
     if rest_on and not n:
         return seen("switch", "stays_on", "the switch is on at rest, with the coil off", 0.85)
@@ -119,17 +127,17 @@ def _u_ms(run: RunSeen, known: Float) -> float:
 
 def _time(name: str, middle: float, u_ms: float, run: RunSeen, good: RunSeen | None) -> Finding:
     reference = _good_ms(name, good)
-    states = ("short", "right", "long", "very_long")
+    states = ("short", "right", "bit_long", "long", "very_long")
     if reference is not None and good is not None:
         words = f"{name} {middle:.3g} ms against {reference:.3g} ms in {good.name}"
-        u = float(np.hypot(u_ms / middle, OTHER_VALVE))
+        u = float(np.hypot(u_ms / middle, OTHER_RUN))
         return graded(name, middle / reference, u, AGAINST_GOOD, states, words)
     limit = _limit_ms(name, run)
     if limit is None:
         return hidden(name, "neither a known-good run nor a limit to hold the time against")
     words = f"{name} {middle:.3g} ms, the sheet's limit is {limit:g} ms"
     u = float(np.hypot(u_ms / middle, LIMIT_DOUBT))
-    return graded(name, middle / limit, u, AGAINST_LIMIT, states[1:], words)
+    return graded(name, middle / limit, u, AGAINST_LIMIT, ("right", "long", "very_long"), words)
 
 
 def _good_ms(name: str, good: RunSeen | None) -> float | None:
@@ -155,7 +163,11 @@ def _evenness(on: Float, good: RunSeen | None) -> list[Finding]:
         return [hidden(name, NO_NUMBER) for name in ("first_stroke", "scatter", "course")]
     later = known[1:]
     middle = float(np.median(later))
-    return [_first(float(known[0]), middle, good), _scatter(later, middle), _course(later)]
+    return [
+        _first(float(known[0]), middle, good),
+        _scatter("scatter", "response", later, WIDE),
+        _course(later),
+    ]
 
 
 def _first(first: float, middle: float, good: RunSeen | None) -> Finding:
@@ -171,15 +183,25 @@ def _first(first: float, middle: float, good: RunSeen | None) -> Finding:
     return graded("first_stroke", first / middle / usual, 0.15, (1.4,), ("right", "slow"), words)
 
 
-def _scatter(later: Float, middle: float) -> Finding:
+def _release_scatter(off: Float) -> Finding:
+    known = off[np.isfinite(off)]
+    if len(known) < LEAST_STROKES + 1:
+        return hidden("release_scatter", NO_NUMBER)
+    return _scatter("release_scatter", "release", known[1:], WIDE_RELEASE)
+
+
+def _scatter(name: str, what: str, later: Float, wide: float) -> Finding:
+    """The middle half of the strokes tells the scatter; single late ones are a tail."""
+    middle = float(np.median(later))
     robust = 1.4826 * float(np.median(np.abs(later - middle))) / middle
     late = int(np.count_nonzero(later > TAIL * middle + TAIL_MS))
     n = len(later)
     if late and late * 2 < n:
-        words = f"{late} of {n} strokes answered much later than the middle one ({middle:.3g} ms)"
-        return seen("scatter", "tail", words, 0.95 if late > 1 else 0.75)
-    words = f"response scatters by {100 * robust:.2g} % from stroke to stroke"
-    return graded("scatter", max(robust, 1e-4) / WIDE, 0.35, (1.0,), ("right", "wide"), words)
+        words = f"{what} was much longer in {late} of {n} strokes than in the middle one "
+        words += f"({middle:.3g} ms)"
+        return seen(name, "tail", words, 0.95 if late > 1 else 0.75)
+    words = f"{what} scatters by {100 * robust:.2g} % from stroke to stroke"
+    return graded(name, max(robust, 1e-4) / wide, 0.25, (1.0,), ("right", "wide"), words)
 
 
 def _course(later: Float) -> Finding:

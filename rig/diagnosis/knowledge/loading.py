@@ -18,6 +18,7 @@ from rig.diagnosis.knowledge.model import (
     NONE_OF_THESE,
     PARTS,
     SOUND,
+    WIRED,
     Cause,
     Check,
     Effect,
@@ -226,7 +227,17 @@ class _Reader:
     def cause(self, row: Mapping[str, Any], n: int, shown: Mapping[str, Shown]) -> Cause:
         name = row.get("name")
         where = name if isinstance(name, str) and name else f"cause[{n}]"
-        known = {"name", "part", "thing", "weight", "why", "repair", "minutes", "shows"}
+        known = {
+            "name",
+            "part",
+            "thing",
+            "weight",
+            "why",
+            "repair",
+            "minutes",
+            "shows",
+            "only_with",
+        }
         for key in row:
             if key not in known:
                 meant = nearest(key, known)
@@ -257,6 +268,7 @@ class _Reader:
             weight=self.number(row, "weight", where, 0, 1000),
             minutes=self.number(row, "minutes", where, 0, 10_000),
             shows=effects,
+            only_with=self.one_of({"only_with": "", **row}, "only_with", where, WIRED),
             **texts,
         )
 

@@ -10,6 +10,8 @@ from typing import Literal, get_args
 Part = Literal["oil", "electrics", "valve", "switch", "locking", "rig", "none"]
 PARTS: tuple[str, ...] = get_args(Part)
 Engine = Literal["off", "idle", "running"]
+Wired = Literal["", "gauge", "readback"]
+WIRED: tuple[str, ...] = get_args(Wired)
 ENGINES: tuple[str, ...] = get_args(Engine)
 
 SOUND = "none"
@@ -58,7 +60,8 @@ class Effect:
 
 @dataclass(frozen=True)
 class Cause:
-    """One cause. `weight` is relative to the others, `minutes` of its repair."""
+    """One cause. `weight` is relative to the others, `minutes` of its repair. `only_with`: what
+    must be wired for the cause to be there at all, empty where it always can be."""
 
     name: str
     part: str
@@ -68,6 +71,7 @@ class Cause:
     repair: str
     minutes: float
     shows: Mapping[str, Effect]
+    only_with: str = ""
 
 
 @dataclass(frozen=True)
