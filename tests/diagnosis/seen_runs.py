@@ -22,9 +22,11 @@ from diagnosed_rigs import run_of, setup_text
 def run_with(
     fault: str, wiring: str = "gauge behind", seed: int = 7, more: str = "", oil: str = ""
 ) -> RunSeen | None:
-    """A run of the demo's rig with a hidden fault; None where the rig refuses to start."""
+    """A run of the demo's rig with a hidden fault, or several with " + " between them; None where
+    the rig refuses to start."""
     place = '[simulated.gauge]\nat = "supply"\n' if wiring == "gauge in front" else ""
-    hidden = f'fault = "{fault}"\n' if fault != "none" else ""
+    listed = ", ".join(f'"{one}"' for one in fault.split(" + "))
+    hidden = f"fault = [{listed}]\n" if fault != "none" else ""
     text = setup_text(wiring, f"[simulated]\n{hidden}{place}{more}")
     told: dict[str, Any] = {}
     if oil:

@@ -15,7 +15,8 @@ def causes_table(knowledge: Knowledge) -> str:
         "|---|---|---|---|---|",
     ]
     for cause in knowledge.causes:
-        runs, checks = [], []
+        runs: list[str] = []
+        checks: list[str] = []
         for name, effect in cause.shows.items():
             changed = _changed(effect.chances, knowledge.shown(name).states[0])
             if not changed:
