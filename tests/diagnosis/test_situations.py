@@ -2,8 +2,8 @@
 """Situations as a person meets them: each cause, with a gauge and without, over several seeds.
 
 Each must end in one of three ways: the cause is clear and its part is right; or it is said that the
-cause cannot be told, with a check that comes next in the trade's order; never silence, never the wrong
-part. The order of first steps is common practice, no source.
+cause cannot be told, with a check that comes next in the trade's order; never silence, never the
+wrong part. The order of first steps is common practice, no source.
 """
 
 from __future__ import annotations
