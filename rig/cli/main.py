@@ -26,6 +26,7 @@ COMMANDS = {
     "export": ("export", "Write one run to a CSV, JSON or VCD file."),
     "analyse": ("analyse", "Analyse a capture made elsewhere."),
     "compare": ("compare", "Compare runs: before and after, or a batch of valves."),
+    "diagnose": ("diagnose", "Find the cause: oil, electrics, valve, switch or locks."),
     "report": ("report", "Write one run as a one-page test report."),
     "study": ("study", "Study the rig itself: mounted again by several people."),
     "calc": ("calc", "Electrical and fluid calculators."),

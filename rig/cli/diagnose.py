@@ -1,0 +1,54 @@
+# SPDX-License-Identifier: MIT
+"""`rig diagnose`: which part is at fault, what to check next, and when neither can be told."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from rig.core.ending import judged
+
+
+@click.command("diagnose")
+@click.argument("runs", metavar="RUN...", nargs=-1, required=True)
+@click.option(
+    "--checks", type=click.Path(path_type=Path), metavar="FILE",
+    help="Checks done by hand, and where the gauge is (TOML).",
+)  # fmt: skip
+@click.option("--good", metavar="RUN", help="A run of a known-good valve on the same rig.")
+@click.option(
+    "--causes", type=click.Path(path_type=Path), metavar="FILE",
+    help="Take the causes from this file instead of the program's own.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
+def command(
+    runs: tuple[str, ...],
+    checks: Path | None,
+    good: str | None,
+    causes: Path | None,
+    as_json: bool,
+) -> None:
+    """Say what RUN... of one rig and one valve, and checks by hand, tell of the cause.
+
+    Runs are numbers, or "last"; captures that were imported count as runs. It names causes with
+    their probability, what speaks for and against each, the check that tells most for its minutes,
+    and what cannot be told with this wiring. The help page "Diagnosis" explains the numbers.
+
+    The probabilities come from judged numbers, not from field data: they order the search and do
+    not replace the check. The engine maker's service information decides.
+
+    Exit codes: 0 what to do is clear, 2 refused, 5 undecided.
+    """
+    from rig.actions.diagnose_runs import diagnosed
+    from rig.cli.terminal.diagnosis import show_diagnosis
+    from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
+
+    found = diagnosed(runs, checks, good, causes)
+    code = judged(EXIT_OK if found.undecided is None else EXIT_UNDECIDED)
+    if as_json:
+        click.echo(found.model_dump_json(by_alias=True))
+    else:
+        show_diagnosis(found)
+    sys.exit(code)

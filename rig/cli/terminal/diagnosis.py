@@ -1,0 +1,143 @@
+# SPDX-License-Identifier: MIT
+"""A diagnosis as text: for a person on a terminal, as lines of fields for a program."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Iterable, Iterator
+
+import click
+
+from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck
+from rig.text.words import NO_VALVE, UNREAL, one_line
+
+SHOWN, LEAST_SHOWN = 5, 0.05
+WIDTH = 96
+BAR = 20
+HIDDEN_SHOWN = 4
+ENGINE = {"off": "engine off", "idle": "engine at idle", "running": "engine running"}
+
+
+def show_diagnosis(found: Diagnosis) -> None:
+    """Print it: paragraphs on a terminal, else `name<TAB>value` lines."""
+    lines = paragraphs(found) if sys.stdout.isatty() else fields(found)
+    for line in lines:
+        click.echo(line)
+
+
+def paragraphs(found: Diagnosis) -> Iterator[str]:
+    """What a person reads, wrapped."""
+    word = UNREAL.get(found.source)
+    if word:
+        yield f"{word}: {NO_VALVE[found.source]}"
+        yield ""
+    yield _head(found)
+    yield ""
+    for cause in _shown(found):
+        yield from _cause(cause)
+    if found.pairs:
+        told = [
+            f"{a} with {b} ({_percent(p.probability)})" for p in found.pairs for a, b in (p.causes,)
+        ]
+        yield from _wrapped(f"Two at once: {'; '.join(told)}.", "")
+    for text in found.contradictions:
+        yield from _wrapped(f"Does not fit: {text}.", "")
+    yield ""
+    if found.undecided:
+        yield from _wrapped(found.undecided, "")
+    if found.next:
+        yield ""
+        yield from _check(found.next[0])
+        for other in found.next[1:3]:
+            yield from _wrapped(
+                f"Or: {other.words} ({other.minutes:g} min, {other.gain_bits:.2f} bit)", "  "
+            )
+    else:
+        yield "No further check would change what to do."
+    if found.repairs and found.undecided is None:
+        yield ""
+        best = found.repairs[0]
+        yield from _wrapped(
+            f"To do: {best.repair} ({best.minutes:g} min). Then the same test again.", ""
+        )
+    hidden = [row for row in found.not_observable if row.gain_bits >= LEAST_SHOWN][:HIDDEN_SHOWN]
+    if hidden:
+        yield ""
+        yield "Not observable in these runs:"
+        for row in hidden:
+            yield from _wrapped(
+                f"{row.words}: {row.why} (would tell {row.gain_bits:.2f} bit)", "  "
+            )
+    yield ""
+    yield from _wrapped(found.valve.words, "")
+
+
+def _head(found: Diagnosis) -> str:
+    best = found.causes[0]
+    name = {"none": "nothing in this chain at fault"}.get(best.cause, best.cause)
+    return f"Most likely: {name} ({_percent(best.probability)})"
+
+
+def _shown(found: Diagnosis) -> list[CauseFound]:
+    return [c for n, c in enumerate(found.causes) if n < SHOWN and c.probability >= LEAST_SHOWN]
+
+
+def _percent(p: float) -> str:
+    return f"{100 * p:.0f} %"
+
+
+def _cause(cause: CauseFound) -> Iterator[str]:
+    full = round(BAR * cause.probability)
+    bar = "#" * full + "." * (BAR - full)
+    yield f"{bar} {_percent(cause.probability):>5}  {cause.cause} [{cause.part}]"
+    for word, texts in (("for", cause.speaks_for[:3]), ("against", cause.against[:2])):
+        for text in texts:
+            yield from _wrapped(f"{word}: {text}", "      ")
+
+
+def _check(check: NextCheck) -> Iterator[str]:
+    yield from _wrapped(
+        f"Next: {check.words}. {check.minutes:g} min, {ENGINE[check.engine]}; {check.why}.", ""
+    )
+    rows = [
+        ("need", check.needs), ("take off", check.takes_off), ("how", check.how),
+        ("SAFETY", check.safety), ("normal", check.normal),
+        ("enter", f'check = "{check.check}", found = one of {", ".join(check.states)}'),
+    ]  # fmt: skip
+    for name, text in rows:
+        yield from _wrapped(f"{name}: {text}", "  ")
+
+
+def _wrapped(text: str, indent: str) -> Iterable[str]:
+    return textwrap.wrap(
+        one_line(text), WIDTH, initial_indent=indent, subsequent_indent=indent + "  "
+    ) or [""]
+
+
+def fields(found: Diagnosis) -> Iterator[str]:
+    """For a program: `name<TAB>value...`, one line each."""
+    if found.source in UNREAL:
+        yield f"# {UNREAL[found.source]}: {NO_VALVE[found.source]}"
+    yield _line("runs", "; ".join(found.runs))
+    for cause in found.causes:
+        yield _line("cause", cause.cause, cause.part, f"{cause.probability:.4f}")
+        yield from (_line("for", cause.cause, text) for text in cause.speaks_for)
+        yield from (_line("against", cause.cause, text) for text in cause.against)
+    for check in found.next:
+        yield _line("next", check.check, f"{check.gain_bits:.3f}", f"{check.minutes:g}",
+                    check.begin_with, check.why)  # fmt: skip
+    yield _line("undecided", found.undecided or "")
+    for text in found.contradictions:
+        yield _line("contradiction", text)
+    for row in found.not_observable:
+        yield _line("not_observable", row.finding, f"{row.gain_bits:.3f}", row.why)
+    for part, p in found.part.items():
+        yield _line("part", part, f"{p:.4f}")
+    for repair in found.repairs:
+        yield _line("repair", repair.repair, f"{repair.probability:.4f}", f"{repair.minutes:g}")
+    yield _line("valve", found.valve.result, found.valve.words)
+
+
+def _line(*values: str) -> str:
+    return "\t".join(one_line(value) for value in values)

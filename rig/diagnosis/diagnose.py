@@ -1,0 +1,242 @@
+# SPDX-License-Identifier: MIT
+"""From runs and checks to causes, the next check, and what cannot be told. A pure function."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from rig.config.files.problems import listed
+from rig.core.recording import Float
+from rig.diagnosis.checks_file import ChecksFile, check_findings
+from rig.diagnosis.explain import contra, pro, spoken, unexplained
+from rig.diagnosis.findings.collect import Evidence, findings_of, together
+from rig.diagnosis.findings.model import Finding, RunSeen
+from rig.diagnosis.knowledge.model import NONE_OF_THESE, PARTS, SOUND, Knowledge
+from rig.diagnosis.model import (
+    CauseFound,
+    Diagnosis,
+    FindingSeen,
+    NextCheck,
+    NotObservable,
+    PairFound,
+    RepairFound,
+)
+from rig.diagnosis.next_check import CLEAR, Ranked, gain_of, next_checks, repair_matrix
+from rig.diagnosis.of_the_valve import of_the_valve
+from rig.diagnosis.posterior import Observed, Posterior, evidence, possible, posterior_of, table_of
+from rig.diagnosis.repair_order import Repair, in_order
+
+MOST_NEXT = 5
+LEAST_PROBABILITY = 0.005
+PAIR_TOLD = 0.05
+LOOK_ALIKE = 0.15
+"""A cause at least so likely is named among those that cannot be told apart."""
+WIRING_TELLS = 0.15
+"""Bits from which on a missing sensor is named as the reason."""
+
+
+def diagnose(
+    knowledge: Knowledge,
+    runs: Sequence[RunSeen],
+    checks: ChecksFile | None = None,
+    good: RunSeen | None = None,
+) -> Diagnosis:
+    """What `runs` of one rig and the `checks` done on it say together. `good` is a run of a
+    known-good valve on the same rig."""
+    told = checks.gauge_at if checks is not None else None
+    findings: list[Finding] = [one for run in runs for one in findings_of(run, good, told)]
+    if checks is not None:
+        findings += check_findings(checks, knowledge, runs[-1].setup if runs else None)
+    seen = together(findings)
+    table = table_of(knowledge)
+    logs = evidence(table, knowledge, seen.observed)
+    found = posterior_of(table, logs, possible(knowledge, _wired(runs)))
+    repairs = repair_matrix(knowledge, found)
+    ranked = next_checks(knowledge, found, seen.observed)
+    hidden = _hidden(knowledge, found, seen, repairs)
+    causes = tuple(
+        CauseFound(
+            cause=name,
+            part=knowledge.part(name),
+            probability=round(p, 4),
+            **{"for": pro(why)},
+            against=contra(why),
+            repair=_repair(knowledge, name),
+        )
+        for name, p in sorted(found.causes.items(), key=lambda item: -item[1])
+        if p >= LEAST_PROBABILITY
+        for why in (spoken(knowledge, table, logs, seen.observed, name),)
+    )
+    parts = _parts(knowledge, found)
+    undecided = _undecided(knowledge, found, ranked, hidden, repairs)
+    first = ranked[0].first.words if ranked else (causes[0].repair or "nothing")
+    return Diagnosis(
+        source=runs[-1].result.source if runs else "checks by hand",
+        runs=tuple(run.name for run in runs),
+        causes=causes,
+        next=tuple(_next(found, row) for row in ranked[:MOST_NEXT]),
+        undecided=undecided,
+        not_observable=hidden,
+        contradictions=(*seen.contradictions, *unexplained(knowledge, found, seen.observed)),
+        pairs=tuple(
+            PairFound(causes=(a, b), probability=round(p, 4))
+            for a, b, p in found.likely_pairs
+            if p >= PAIR_TOLD
+        ),
+        part=parts,
+        repairs=_repairs(knowledge, found),
+        valve=of_the_valve(knowledge, runs, seen, parts, first),
+        findings=_seen(knowledge, seen.observed),
+    )
+
+
+def _wired(runs: Sequence[RunSeen]) -> frozenset[str] | None:
+    """What is wired of what can itself be at fault; None where no setup tells it."""
+    setups = [run.setup for run in runs if run.setup is not None]
+    if not setups:
+        return None
+    seen = {
+        "gauge": any(setup.pressure_source is not None for setup in setups),
+        "readback": any(setup.readback is not None for setup in setups),
+    }
+    return frozenset(name for name, there in seen.items() if there)
+
+
+def _repair(knowledge: Knowledge, name: str) -> str | None:
+    cause = knowledge.cause(name)
+    return None if cause is None else cause.repair
+
+
+def _seen(knowledge: Knowledge, observed: Observed) -> tuple[FindingSeen, ...]:
+    return tuple(
+        FindingSeen(
+            finding=one.name,
+            words=knowledge.shown(one.name).words,
+            state=str(one.state),
+            sure=round(one.sure, 4),
+            found=one.found,
+            by=one.by,
+        )
+        for several in observed.values()
+        for one in several
+    )
+
+
+def _parts(knowledge: Knowledge, found: Posterior) -> dict[str, float]:
+    """How likely at least one cause of each part is there."""
+    table = found.table
+    of_name = np.array([PARTS.index(knowledge.part(name)) for name in table.names])
+    first, second = of_name[table.first], of_name[table.second]
+    return {
+        part: round(float(found.weight[(first == n) | (second == n)].sum()), 4)
+        for n, part in enumerate(PARTS)
+    }
+
+
+def _hidden(
+    knowledge: Knowledge, found: Posterior, seen: Evidence, repairs: Float
+) -> tuple[NotObservable, ...]:
+    """What could not be observed, what would tell most first."""
+    rows = [
+        NotObservable(
+            finding=name,
+            words=knowledge.findings[name].words,
+            why=why,
+            gain_bits=round(gain_of(knowledge, found, name, repairs)[0], 3),
+        )
+        for name, why in seen.hidden.items()
+        if name in knowledge.findings
+    ]
+    return tuple(sorted(rows, key=lambda row: -row.gain_bits))
+
+
+def _next(found: Posterior, row: Ranked) -> NextCheck:
+    check = row.check
+    return NextCheck(
+        check=check.name,
+        words=check.words,
+        gain_bits=round(row.gain_bits, 3),
+        minutes=row.minutes,
+        why=_why(found, row),
+        begin_with=row.first.name,
+        engine=check.engine,
+        needs=check.needs,
+        takes_off=check.takes_off,
+        how=check.how,
+        safety=check.safety,
+        normal=check.normal,
+        states=check.states,
+    )
+
+
+def _why(found: Posterior, row: Ranked) -> str:
+    """Which of the likely causes the check would settle."""
+    table = found.table
+    rows = table.states[row.check.name]
+    likely = [(name, p) for name, p in found.causes.items() if p >= 0.03]
+    likely.sort(key=lambda item: -item[1])
+    differs = [
+        name for name, _ in likely if rows[table.names.index(name)].argmax() != rows[0].argmax()
+    ]
+    words = f"it tells {row.check.tells}"
+    if differs:
+        words = f"it settles {listed(differs[:4], 'and')}"
+    if row.first is not row.check:
+        words += f"; before it: {row.first.words}"
+    return words
+
+
+def _undecided(
+    knowledge: Knowledge,
+    found: Posterior,
+    ranked: Sequence[Ranked],
+    hidden: Sequence[NotObservable],
+    repairs: Float,
+) -> str | None:
+    """Why no cause can be told, None where one can."""
+    if float((repairs @ found.weight).max()) >= CLEAR:
+        return None
+    alike = [
+        name
+        for name, p in sorted(found.causes.items(), key=lambda item: -item[1])
+        if p >= LOOK_ALIKE
+    ]
+    named = {SOUND: "nothing at fault", NONE_OF_THESE: NONE_OF_THESE}
+    causes = [named.get(name, name) for name in alike]
+    if len(causes) > 1:
+        words = f"Cannot tell {listed(causes, 'from')}"
+    elif causes:
+        words = f"Cannot tell whether it is {causes[0]}"
+    else:
+        words = "Cannot tell the cause: many look alike"
+    missing = [
+        row
+        for row in hidden
+        if row.gain_bits >= WIRING_TELLS and knowledge.findings[row.finding].needs
+    ]
+    if missing:
+        needs = dict.fromkeys(
+            f"{knowledge.findings[row.finding].words} was not observed ({row.why})"
+            for row in missing[:2]
+        )
+        words += f", because {'; '.join(needs)}"
+    if ranked:
+        words += f". Next: {ranked[0].first.words}"
+    return f"{words}."
+
+
+def _repairs(knowledge: Knowledge, found: Posterior) -> tuple[RepairFound, ...]:
+    """Repairs worth trying, in the order of probability over minutes."""
+    chances: dict[str, tuple[float, float]] = {}
+    for cause in knowledge.causes:
+        place = found.table.names.index(cause.name)
+        mine = (found.table.first == place) | (found.table.second == place)
+        p, minutes = chances.get(cause.repair, (0.0, cause.minutes))
+        chances[cause.repair] = (p + float(found.weight[mine].sum()), max(minutes, cause.minutes))
+    worth = [Repair(name, min(p, 1.0), m) for name, (p, m) in chances.items() if p >= 0.02]
+    return tuple(
+        RepairFound(repair=r.repair, probability=round(r.probability, 4), minutes=r.minutes)
+        for r in in_order(worth)
+    )

@@ -1,0 +1,111 @@
+# SPDX-License-Identifier: MIT
+"""Why a cause is likely or not: what speaks for it, what against, and what nothing explains."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.core.recording import Float
+from rig.diagnosis.findings.model import Finding
+from rig.diagnosis.knowledge.model import Knowledge
+from rig.diagnosis.posterior import Observed, Posterior, Table
+
+LEAST_BITS = 0.4
+"""Evidence weaker than this is not worth a sentence."""
+MOST = 5
+UNEXPLAINED = 0.08
+"""A finding so unlikely under the likeliest hypothesis contradicts it."""
+
+
+class Spoken(NamedTuple):
+    """A finding that speaks for a cause (bits above 0) or against it (below)."""
+
+    finding: str
+    bits: float
+    words: str
+
+
+def spoken(
+    knowledge: Knowledge,
+    table: Table,
+    logs: Mapping[str, Float],
+    observed: Observed,
+    cause: str,
+) -> list[Spoken]:
+    """Weight of evidence of every finding for `cause` against all other hypotheses, in bits (Good
+    1950), the heaviest first. `logs` as of posterior.evidence."""
+    place = table.names.index(cause)
+    mine = (table.first == place) | (table.second == place)
+    found = []
+    for name, log in logs.items():
+        chance = np.exp(log)
+        own = float(chance[mine] @ table.prior[mine] / table.prior[mine].sum())
+        other = float(chance[~mine] @ table.prior[~mine] / table.prior[~mine].sum())
+        bits = float(np.log2(own / other))
+        found.append(Spoken(name, bits, _words(knowledge, observed, name, cause, bits)))
+    return sorted(found, key=lambda one: -abs(one.bits))
+
+
+def _words(knowledge: Knowledge, observed: Observed, name: str, cause: str, bits: float) -> str:
+    several = observed[name]
+    told = max(several, key=lambda one: one.sure)
+    text = f"{told.by}: {told.found}" if told.by else told.found
+    known = knowledge.cause(cause)
+    effect = known.shows.get(name) if known is not None else None
+    if bits > 0 and effect is not None and told.state != knowledge.shown(name).states[0]:
+        return f"{text} ({effect.because})"
+    if bits < 0 and effect is not None:
+        likely = max(effect.chances, key=lambda state: effect.chances[state])
+        if likely != told.state:
+            words = knowledge.shown(name).words
+            return f"{text} ({words}: {likely.replace('_', ' ')} would be expected)"
+    if bits < 0 and known is not None:
+        return f"{text} (this cause leaves it as on a sound rig)"
+    return text
+
+
+def pro(found: list[Spoken]) -> tuple[str, ...]:
+    """What speaks for, the heaviest first."""
+    return tuple(one.words for one in found if one.bits >= LEAST_BITS)[:MOST]
+
+
+def contra(found: list[Spoken]) -> tuple[str, ...]:
+    """What speaks against, the heaviest first."""
+    return tuple(one.words for one in found if one.bits <= -LEAST_BITS)[:MOST]
+
+
+def unexplained(knowledge: Knowledge, found: Posterior, observed: Observed) -> list[str]:
+    """Findings that do not fit the likeliest hypothesis, in words."""
+    table, best = found.table, int(np.argmax(found.weight))
+    names = [table.names[table.first[best]]]
+    if table.second[best] != table.first[best]:
+        names.append(table.names[table.second[best]])
+    told = []
+    for name, several in observed.items():
+        states = knowledge.shown(name).states
+        for one in several:
+            if one.sure < 0.7 or one.state not in states:
+                continue
+            chance = float(table.states[name][best, states.index(one.state)])
+            if chance < UNEXPLAINED and not _sound(knowledge, one):
+                told.append(
+                    f"{one.by}: {one.found}. That is not what {' and '.join(names)} would show"
+                )
+    return told
+
+
+def odd(knowledge: Knowledge, observed: Observed) -> list[Finding]:
+    """Findings that are not as on a sound rig, whatever the limits say."""
+    return [
+        one
+        for several in observed.values()
+        for one in several
+        if one.sure >= 0.7 and not _sound(knowledge, one)
+    ]
+
+
+def _sound(knowledge: Knowledge, one: Finding) -> bool:
+    return one.state == knowledge.shown(one.name).states[0]

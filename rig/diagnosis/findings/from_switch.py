@@ -1,0 +1,240 @@
+# SPDX-License-Identifier: MIT
+"""What the pressure switch shows in strokes: whether it follows, how fast, how evenly."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from rig.analysis.measure import marks
+from rig.analysis.stats.summary import summarise
+from rig.config.sheet.model import StrokesSheet
+from rig.core.recording import Bool, Float
+from rig.core.records import SWITCH
+from rig.diagnosis.findings.model import PLAIN, Finding, RunSeen, graded, hidden, seen
+
+AGAINST_GOOD = (0.87, 1.13, 1.35, 2.0)
+"""Of a known-good valve's time: below the first short, above the others a bit long, long, very long
+(common practice, no source)."""
+AGAINST_LIMIT = (1.0, 2.0)
+"""Of the sheet's limit. A limit says nothing of a time that is too short."""
+OTHER_RUN = 0.02
+"""The same valve on another day may differ by so much (relative standard deviation; common
+practice, no source). How much two valves differ stands in the knowledge."""
+LIMIT_DOUBT = 0.15
+"""A time within its limit may yet be long for this valve."""
+LEAST_STROKES, LEAST_TIMES = 5, 2
+MANY_BOUNCES = 14
+"""Bounce edges of one stroke that no sound switch makes (common practice, no source)."""
+TAIL, TAIL_MS = 1.4, 3.0
+WIDE, WIDE_RELEASE = 0.06, 0.035
+"""Robust coefficient of variation (1.4826 times the median distance, over the median) of response
+and release from which on it is wide (common practice, no source)."""
+IMPROVES = 1.15
+
+NO_STROKE = "no stroke ran its whole time"
+NO_NUMBER = "the switch answered in too few strokes to give a time"
+
+
+def switch_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
+    """Every finding that comes from the switch in strokes."""
+    names = ("switch", "response", "release", "first_stroke", "scatter", "release_scatter",
+             "course", "bounce", "lost_contact")  # fmt: skip
+    if run.result.kind != "strokes":
+        return [hidden(name, f"this run is a {run.result.kind}, not strokes") for name in names]
+    if marks.NO_SWITCH in run.result.marks:
+        return [hidden(name, "no switch was recorded") for name in names]
+    table = run.result.strokes
+    whole = ~_marked(run, marks.CUT_SHORT)
+    found = [_pattern(run, whole), *_times(run, good, whole)]
+    if not whole.any():
+        return [*found, *(hidden(name, NO_STROKE) for name in names[3:])]
+    on, off = table.first_edge_on_ms[whole], table.first_edge_off_ms[whole]
+    found += [*_evenness(on, good), _release_scatter(off)]
+    return [*found, _bounce(run), _lost(run, whole)]
+
+
+def _marked(run: RunSeen, mark: str) -> Bool:
+    return np.asarray((run.result.strokes.mark_bits & marks.bit(mark)) != 0)
+
+
+def _pattern(run: RunSeen, whole: Bool) -> Finding:
+    """Whether the switch follows the coil. A stroke that a trip cut short still tells a release."""
+    table, contact = run.result.strokes, run.result.contact
+    n, answered = int(whole.sum()), int(table.answered[whole].sum())
+    missed = int(table.missed.sum())
+    already = _marked(run, marks.ALREADY_ON)
+    rest_on = contact.rest_on is True
+    if marks.WRONG_WAY in run.result.marks:
+        return seen("switch", "inverted", "the switch goes off when the coil is energised, and on "
+                    "again when it is released")  # fmt: skip
+    edges = run.recording.edges.get(SWITCH)
+    moves = edges is not None and len(edges.t_ns) >= max(n, 2)
+    if rest_on and moves and int(already.sum()) * 2 > len(already):
+        words = "the switch is on at rest and moves with every stroke, the other way about"
+        return seen("switch", "inverted", words)
+    moved = bool(table.answered.any() or (table.edges_with_no_command > 0).any())
+    if rest_on and not n:
+        return seen("switch", "stays_on", "the switch is on at rest, with the coil off", 0.85)
+    if (rest_on or (n > 0 and already.all())) and answered * 2 < max(n, 1):
+        words = "the switch is on at rest and does not follow the coil"
+        return seen("switch", "stays_on", words, PLAIN if n >= 3 else 0.85)
+    held = _marked(run, marks.NOT_RELEASED) | (_marked(run, marks.OFF_NOT_SETTLED))
+    stayed = int((held & (table.answered | already)).sum())
+    if moved and stayed and (not n or answered - stayed < 0.5 * n or _tripped_live(run)):
+        return seen("switch", "holds_on", "the switch goes on and stays on after the release", 0.9)
+    if not n:
+        return hidden("switch", NO_STROKE)
+    if missed == n and not moved:
+        words = f"the switch answered none of {n} strokes"
+        return seen("switch", "stays_off", words, PLAIN if n >= 3 else 0.85)
+    if missed:
+        return seen("switch", "misses_some", f"the switch missed {missed} of {n} strokes")
+    sure = n / (n + 1.0) if n < 10 else PLAIN
+    return seen("switch", "follows", f"the switch answered all of {n} strokes", sure)
+
+
+def _tripped_live(run: RunSeen) -> bool:
+    trip = run.result.trip
+    return trip is not None and trip.rule == "read-back disagreeing"
+
+
+def _times(run: RunSeen, good: RunSeen | None, whole: Bool) -> list[Finding]:
+    table = run.result.strokes
+    columns = {"response": table.first_edge_on_ms, "release": table.first_edge_off_ms}
+    found = []
+    for name, values in columns.items():
+        known = values[whole & np.isfinite(values)]
+        if len(whole) and np.isfinite(values[0]) and whole[0]:
+            known = known[1:]  # the first after a rest has its own finding
+        if len(known) < LEAST_TIMES:
+            found.append(hidden(name, NO_NUMBER))
+            continue
+        middle, u_ms = float(np.median(known)), _u_ms(run, known)
+        found.append(_time(name, middle, u_ms, run, good))
+    return found
+
+
+def _u_ms(run: RunSeen, known: Float) -> float:
+    """Standard uncertainty of a median: scatter (1.2533 sd over root n, normal) and the relay's
+    delay where no read-back is wired (rectangular)."""
+    sd = float(known.std(ddof=1)) if len(known) > 1 else 0.1 * float(known[0])
+    delay = run.result.reference.response_ms
+    relay = 10.0 if delay is None else delay
+    return float(np.hypot(1.2533 * sd / np.sqrt(len(known)), relay / np.sqrt(12.0)))
+
+
+def _time(name: str, middle: float, u_ms: float, run: RunSeen, good: RunSeen | None) -> Finding:
+    reference = _good_ms(name, good)
+    states = ("short", "right", "bit_long", "long", "very_long")
+    if reference is not None and good is not None:
+        words = f"{name} {middle:.3g} ms against {reference:.3g} ms in {good.name}"
+        u = float(np.hypot(u_ms / middle, OTHER_RUN))
+        return graded(name, middle / reference, u, AGAINST_GOOD, states, words)
+    limit = _limit_ms(name, run)
+    if limit is None:
+        return hidden(name, "neither a known-good run nor a limit to hold the time against")
+    words = f"{name} {middle:.3g} ms, the sheet's limit is {limit:g} ms"
+    u = float(np.hypot(u_ms / middle, LIMIT_DOUBT))
+    return graded(name, middle / limit, u, AGAINST_LIMIT, ("right", "long", "very_long"), words)
+
+
+def _good_ms(name: str, good: RunSeen | None) -> float | None:
+    if good is None or good.result.kind != "strokes":
+        return None
+    table = good.result.strokes
+    values = table.first_edge_on_ms if name == "response" else table.first_edge_off_ms
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) >= LEAST_STROKES else None
+
+
+def _limit_ms(name: str, run: RunSeen) -> float | None:
+    """The sheet's upper limit of a time, the tightest where there are several."""
+    if not isinstance(run.sheet, StrokesSheet):
+        return None
+    limits = [a.max_value for a in run.sheet.accept if a.figure == name and a.max_value is not None]
+    return min(limits, default=None)
+
+
+def _evenness(on: Float, good: RunSeen | None) -> list[Finding]:
+    known = on[np.isfinite(on)]
+    if len(known) < LEAST_STROKES + 1 or not np.isfinite(on[0]):
+        return [hidden(name, NO_NUMBER) for name in ("first_stroke", "scatter", "course")]
+    later = known[1:]
+    middle = float(np.median(later))
+    return [
+        _first(float(known[0]), middle, good),
+        _scatter("scatter", "response", later, WIDE),
+        _course(later),
+    ]
+
+
+def _first(first: float, middle: float, good: RunSeen | None) -> Finding:
+    """A first stroke fills what drained in the rest; a known-good valve tells how much is usual."""
+    usual, against = 1.5, "as usual after a rest"
+    if good is not None:
+        table = good.result.strokes.first_edge_on_ms
+        known = table[np.isfinite(table)]
+        if len(known) > LEAST_STROKES:
+            usual = max(float(known[0]) / float(np.median(known[1:])), 1.0)
+            against = f"{usual:.2g} times in {good.name}"
+    words = f"the first stroke took {first / middle:.2g} times the later ones ({against})"
+    return graded("first_stroke", first / middle / usual, 0.15, (1.4,), ("right", "slow"), words)
+
+
+def _release_scatter(off: Float) -> Finding:
+    known = off[np.isfinite(off)]
+    if len(known) < LEAST_STROKES + 1:
+        return hidden("release_scatter", NO_NUMBER)
+    return _scatter("release_scatter", "release", known[1:], WIDE_RELEASE)
+
+
+def _scatter(name: str, what: str, later: Float, wide: float) -> Finding:
+    """The middle half of the strokes tells the scatter; single late ones are a tail."""
+    middle = float(np.median(later))
+    robust = 1.4826 * float(np.median(np.abs(later - middle))) / middle
+    late = int(np.count_nonzero(later > TAIL * middle + TAIL_MS))
+    n = len(later)
+    if late and late * 2 < n:
+        words = f"{what} was much longer in {late} of {n} strokes than in the middle one "
+        words += f"({middle:.3g} ms)"
+        return seen(name, "tail", words, 0.95 if late > 1 else 0.75)
+    words = f"{what} scatters by {100 * robust:.2g} % from stroke to stroke"
+    return graded(name, max(robust, 1e-4) / wide, 0.25, (1.0,), ("right", "wide"), words)
+
+
+def _course(later: Float) -> Finding:
+    third = max(len(later) // 3, 1)
+    early, late = float(np.median(later[:third])), float(np.median(later[-third:]))
+    sd = summarise(later).sd or 0.0
+    u = max(1.2533 * sd * np.sqrt(2.0 / third) / max(late, 1e-9), 0.02)
+    words = f"response went from {early:.3g} to {late:.3g} ms in the course of the run"
+    bounds = (1 / IMPROVES, IMPROVES)
+    return graded(
+        "course", early / late, float(u), bounds, ("worsens", "steady", "improves"), words
+    )
+
+
+def _bounce(run: RunSeen) -> Finding:
+    on, off = run.result.switch.bounce_on, run.result.switch.bounce_off
+    edges = [b.edges_max for b in (on, off) if b.edges_max is not None]
+    if not edges:
+        return hidden("bounce", NO_NUMBER)
+    most = max(edges)
+    words = f"at most {most} bounce edges in one change of the switch"
+    return graded("bounce", max(most, 1) / MANY_BOUNCES, 0.15, (1.0,), ("right", "many"), words)
+
+
+def _lost(run: RunSeen, whole: Bool) -> Finding:
+    """Edges that no command explains: the contact lost and found again."""
+    table = run.result.strokes
+    dropped = _marked(run, marks.DROPPED_OUT) | (table.edges_with_no_command > 0)
+    n, of = int((dropped & whole).sum()), int(whole.sum())
+    early = run.result.unexpected_edges
+    if not n and not early:
+        return seen("lost_contact", "none", "the switch changed only when it was commanded")
+    words = f"{early} switch edges with no command, in {n} of {of} strokes"
+    if early <= 2 and of > LEAST_STROKES:
+        return replace(seen("lost_contact", "some", words, 0.8))
+    return seen("lost_contact", "some", words)

@@ -1,0 +1,127 @@
+# SPDX-License-Identifier: MIT
+"""Which check by hand tells most for its minutes, in a safe order, and when to stop checking.
+
+The gain of a check is the expected fall of the entropy of the causes, in bits (Lindley 1956;
+Shannon). A check is worth doing only where it can change what is done: the expected chance that the
+right thing is repaired must rise (value of information under a loss of 0 or 1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.core.recording import Float
+from rig.diagnosis.knowledge.model import Check, Knowledge
+from rig.diagnosis.posterior import Posterior
+
+LEAST_BITS = 0.05
+"""A check that tells less is not named."""
+LEAST_VALUE = 0.01
+"""A check that lifts the chance of the right repair by less does not change what to do."""
+GETTING_THERE = 2.0
+"""Minutes that every check costs beside its own: tools, hands, writing down (common practice)."""
+CLEAR = 0.80
+"""A repair so likely is the one to do, where no check would change that (common practice)."""
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """A check with what it is expected to give. `minutes` include what must be done before it,
+    `first` is the check to begin with for that, itself where nothing is. `value`: by how much the
+    chance of the right repair rises."""
+
+    check: Check
+    first: Check
+    gain_bits: float
+    value: float
+    minutes: float
+
+    @property
+    def bits_per_minute(self) -> float:
+        return self.gain_bits / self.minutes
+
+
+def ranked_checks(knowledge: Knowledge, found: Posterior, done: Iterable[str]) -> list[Ranked]:
+    """Checks not yet done, the most bits per minute first."""
+    finished = set(done)
+    repairs = repair_matrix(knowledge, found)
+    rows = []
+    for check in knowledge.checks.values():
+        if check.name in finished:
+            continue
+        gain, value = gain_of(knowledge, found, check.name, repairs)
+        before = _before(knowledge, check, finished)
+        minutes = GETTING_THERE + check.minutes
+        minutes += sum(GETTING_THERE + other.minutes for other in before)
+        rows.append(Ranked(check, before[0] if before else check, gain, value, minutes))
+    return sorted(rows, key=lambda row: (-row.bits_per_minute, row.check.name))
+
+
+def next_checks(knowledge: Knowledge, found: Posterior, done: Iterable[str]) -> list[Ranked]:
+    """What to check next, best first; empty where no check would change what to do."""
+    rows = ranked_checks(knowledge, found, done)
+    worth = [row for row in rows if row.gain_bits >= LEAST_BITS]
+    best = float((repair_matrix(knowledge, found) @ found.weight).max())
+    if best >= CLEAR and not any(row.value >= LEAST_VALUE for row in worth):
+        return []
+    return worth
+
+
+def repair_matrix(knowledge: Knowledge, found: Posterior) -> Float:
+    """(r, h): whether each thing to do is right under each hypothesis. Nothing at fault, and "none
+    of these", are each a thing to do of their own; of a pair either repair is right to begin with.
+    """
+    names = found.table.names
+    done = []
+    for name in names:
+        cause = knowledge.cause(name)
+        done.append(name if cause is None else cause.repair)
+    kinds = {repair: n for n, repair in enumerate(dict.fromkeys(done))}
+    of_name = np.array([kinds[repair] for repair in done])
+    matrix = np.zeros((len(kinds), len(found.weight)))
+    rows = np.arange(len(found.weight))
+    matrix[of_name[found.table.first], rows] = 1.0
+    matrix[of_name[found.table.second], rows] = 1.0
+    return matrix
+
+
+def gain_of(
+    knowledge: Knowledge, found: Posterior, name: str, repairs: Float
+) -> tuple[float, float]:
+    """Expected bits about which causes are there, and expected rise of the chance of the right
+    repair, from learning the state of `name`."""
+    chances = found.table.states[name] ** knowledge.reasoning.strength
+    chances = chances / chances.sum(1, keepdims=True)
+    joint = found.weight[:, None] * chances
+    outcome = joint.sum(0)
+    after = joint / np.maximum(outcome, 1e-300)
+    gain = entropy_bits(found.weight) - float(outcome @ [entropy_bits(p) for p in after.T])
+    best_now = float((repairs @ found.weight).max())
+    best_then = float((repairs @ joint).max(0).sum())
+    return max(gain, 0.0), max(best_then - best_now, 0.0)
+
+
+def entropy_bits(weight: Float) -> float:
+    """Entropy of a distribution in bits."""
+    known = weight[weight > 0.0]
+    return float(-(known * np.log2(known)).sum())
+
+
+def _before(knowledge: Knowledge, check: Check, finished: set[str]) -> list[Check]:
+    """What must be done before `check` and is not, in order."""
+    found: list[Check] = []
+
+    def add(name: str) -> None:
+        other = knowledge.checks[name]
+        if name in finished or other in found:
+            return
+        for earlier in other.after:
+            add(earlier)
+        found.append(other)
+
+    for name in check.after:
+        add(name)
+    return found

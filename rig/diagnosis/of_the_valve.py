@@ -1,0 +1,58 @@
+# SPDX-License-Identifier: MIT
+"""What may be said of the valve: its verdict belongs to it only as far as the chain was shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM
+from rig.config.files.problems import listed
+from rig.diagnosis.explain import odd
+from rig.diagnosis.findings.collect import Evidence
+from rig.diagnosis.findings.model import RunSeen
+from rig.diagnosis.knowledge.model import Knowledge
+from rig.diagnosis.model import OfTheValve
+
+SHOWN = 0.80
+"""A valve is called faulty only where its part is at least so likely."""
+CHAIN = ("base", "base_gauge", "supply", "supply_loaded", "current", "readback", "oil_temperature")
+
+
+def of_the_valve(
+    knowledge: Knowledge,
+    runs: Sequence[RunSeen],
+    seen: Evidence,
+    parts: dict[str, float],
+    first: str,
+) -> OfTheValve:
+    """`first` is what to look at first, in words. The last run's verdict is what is judged."""
+    result = runs[-1].result.verdict.result if runs else "not_tested"
+    if result == CONFORMS:
+        return OfTheValve(result="conforms", words=_passed(knowledge, seen))
+    share = parts.get("valve", 0.0)
+    if result == DOES_NOT_CONFORM and share >= SHOWN:
+        words = (
+            "The valve does not conform: its limits are not held, and what was shown points to it "
+            f"({100 * share:.0f} %)."
+        )
+        return OfTheValve(result="does_not_conform", words=words)
+    why = {
+        DOES_NOT_CONFORM: "limits are not held, but the chain in front of the valve was not shown",
+        "undecided": "the run is undecided",
+    }.get(result, "no limits were judged")
+    return OfTheValve(
+        result="not_judged", words=f"The valve is not judged: {why}. Look first at: {first}."
+    )
+
+
+def _passed(knowledge: Knowledge, seen: Evidence) -> str:
+    """A pass names what was not shown, and what was odd though within limits."""
+    words = "The valve conforms."
+    strange = odd(knowledge, seen.observed)
+    if strange:
+        words += f" Odd though within limits: {'; '.join(one.found for one in strange)}."
+    missing = [name for name in CHAIN if name in seen.hidden and name in knowledge.findings]
+    if missing:
+        named = listed((knowledge.findings[name].words for name in missing), "and")
+        words += f" Not shown: {named}."
+    return words

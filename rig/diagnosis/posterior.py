@@ -1,0 +1,183 @@
+# SPDX-License-Identifier: MIT
+"""How likely each cause is, given what was seen: exact, over single causes and pairs.
+
+Hypotheses are: nothing at fault, one cause, two causes of different things, and "none of these".
+Given a hypothesis the findings are taken as independent; `strength` eases that. Two causes act on a
+finding as in a noisy-max with a leak (Henrion 1989; Diez 1993): with F(k) the chance of a state no
+graver than k, F of both is F1(k) F2(k) / F0(k), where F0 is that of a sound rig, which each of the
+two holds already. Of a finding with two states that is the noisy-or (Pearl 1988).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from rig.core.recording import Float, Int64
+from rig.diagnosis.findings.model import Finding
+from rig.diagnosis.knowledge.model import NONE_OF_THESE, SOUND, Knowledge
+
+LEAST = 1e-4
+"""No state is impossible: every judged chance is at least this."""
+FLAT = 0.6
+"""How much of "none of these" is "anything may be seen"; the rest is as on a sound rig."""
+
+Observed = Mapping[str, Sequence[Finding]]
+
+
+@dataclass(frozen=True)
+class Table:
+    """The hypotheses of a knowledge: `names` of single ones (sound first, "none of these" last);
+    `first`, `second` (h,) places in `names`, equal for single ones; `prior` (h,);
+    `states` name -> (h, k) chance of each state."""
+
+    names: tuple[str, ...]
+    first: Int64
+    second: Int64
+    prior: Float
+    states: Mapping[str, Float]
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """`weight` (h,) of each hypothesis, adding up to 1; `table` they belong to."""
+
+    table: Table
+    weight: Float
+
+    @property
+    def causes(self) -> dict[str, float]:
+        """How likely each cause is there, alone or beside another; with "none" and "none of
+        these". Pairs count for both of their causes."""
+        return dict(zip(self.table.names, self.members(self.weight).tolist(), strict=True))
+
+    def members(self, weight: Float) -> Float:
+        """Sum of `weight` (h,) over the hypotheses that hold each name, (n,)."""
+        n = len(self.table.names)
+        total = np.bincount(self.table.first, weight, n)
+        pairs = self.table.first != self.table.second
+        return np.asarray(total + np.bincount(self.table.second[pairs], weight[pairs], n))
+
+    @property
+    def likely_pairs(self) -> list[tuple[str, str, float]]:
+        """Pairs with their probability, the likeliest first."""
+        pairs = np.flatnonzero(self.table.first != self.table.second)
+        ranked = pairs[np.argsort(-self.weight[pairs], kind="stable")][:5]
+        names = self.table.names
+        return [
+            (names[self.table.first[h]], names[self.table.second[h]], float(self.weight[h]))
+            for h in ranked
+        ]
+
+
+@lru_cache(maxsize=4)
+def table_of(knowledge: Knowledge) -> Table:
+    """The hypotheses of `knowledge`, worked out once."""
+    return build_table(knowledge)
+
+
+def build_table(knowledge: Knowledge) -> Table:
+    """Work out priors and chances of all hypotheses."""
+    causes, reasoning = knowledge.causes, knowledge.reasoning
+    names = (SOUND, *(cause.name for cause in causes), NONE_OF_THESE)
+    n = len(causes)
+    things = np.unique([cause.thing for cause in causes], return_inverse=True)[1]
+    a, b = np.triu_indices(n, 1)
+    apart = things[a] != things[b]
+    a, b = a[apart] + 1, b[apart] + 1
+    first = np.concatenate((np.arange(n + 2), a)).astype(np.int64)
+    second = np.concatenate((np.arange(n + 2), b)).astype(np.int64)
+
+    weight = np.array([cause.weight for cause in causes])
+    share = weight / weight.sum()
+    known = 1.0 - reasoning.none_of_these
+    at_fault = weight.sum() / (weight.sum() + reasoning.sound_weight) * known
+    pairs = share[a - 1] * share[b - 1]
+    single_part = at_fault * (1.0 - reasoning.second_fault)
+    pair_part = at_fault * reasoning.second_fault
+    if not len(pairs):
+        single_part, pair_part = at_fault, 0.0
+    prior = np.concatenate(
+        ([known - at_fault], single_part * share, [reasoning.none_of_these],
+         pair_part * pairs / pairs.sum() if len(pairs) else pairs)
+    )  # fmt: skip
+
+    states: dict[str, Float] = {}
+    for name in knowledge.names():
+        shown = knowledge.shown(name)
+        sound = _floored(np.array([shown.sound[state] for state in shown.states]))
+        rows = np.tile(sound, (n + 2, 1))
+        for place, cause in enumerate(causes, 1):
+            effect = cause.shows.get(name)
+            if effect is not None:
+                rows[place] = _floored(
+                    np.array([effect.chances.get(state, 0.0) for state in shown.states])
+                )
+        rows[-1] = FLAT / len(sound) + (1.0 - FLAT) * sound
+        states[name] = np.concatenate((rows, both(rows[a], rows[b], sound)))
+    return Table(names, first, second, prior / prior.sum(), states)
+
+
+def _floored(chances: Float) -> Float:
+    raised = np.maximum(chances, LEAST)
+    return np.asarray(raised / raised.sum())
+
+
+def both(one: Float, other: Float, sound: Float) -> Float:
+    """Chances (..., k) of each state where two causes act at once, states from sound to grave."""
+    cumulative = np.cumsum(one, -1) * np.cumsum(other, -1) / np.cumsum(sound)
+    cumulative = np.minimum(cumulative / cumulative[..., -1:], 1.0)
+    chances = np.maximum(np.diff(cumulative, axis=-1, prepend=0.0), LEAST)
+    return np.asarray(chances / chances.sum(-1, keepdims=True))
+
+
+def likelihood(table: Table, knowledge: Knowledge, finding: Finding) -> Float:
+    """How likely what was seen is under each hypothesis, (h,), by Pearl's virtual evidence: the
+    chances of the states, weighed by how sure each was seen."""
+    states = knowledge.shown(finding.name).states
+    spare = finding.chances.get("", 0.0)
+    unnamed = [state for state in states if state not in finding.chances]
+    rest = spare / len(unnamed) if unnamed else 0.0
+    seen = np.array([finding.chances.get(state, rest) for state in states])
+    return np.asarray(table.states[finding.name] @ seen)
+
+
+def evidence(table: Table, knowledge: Knowledge, observed: Observed) -> dict[str, Float]:
+    """By finding the logarithm of its likelihood, (h,). Several observations of the same finding
+    (runs of the same rig) count together as one: the mean of their logarithms."""
+    return {
+        name: np.mean([np.log(likelihood(table, knowledge, one)) for one in several], axis=0)
+        * knowledge.reasoning.strength
+        for name, several in observed.items()
+    }
+
+
+def posterior(
+    knowledge: Knowledge, observed: Observed, wired: frozenset[str] | None = None
+) -> Posterior:
+    """Exact posterior over all hypotheses. `wired`: of what causes may be of ("gauge",
+    "readback"), None where that is not known and all may be."""
+    table = table_of(knowledge)
+    return posterior_of(table, evidence(table, knowledge, observed), possible(knowledge, wired))
+
+
+def possible(knowledge: Knowledge, wired: frozenset[str] | None) -> frozenset[str]:
+    """The causes that can be there: a gauge that is not wired cannot be at fault."""
+    return frozenset(
+        cause.name
+        for cause in knowledge.causes
+        if wired is None or not cause.only_with or cause.only_with in wired
+    )
+
+
+def posterior_of(table: Table, logs: Mapping[str, Float], among: frozenset[str]) -> Posterior:
+    """The same from the logarithms of `evidence`, among the causes that can be there."""
+    can = np.array([name in among or name in (SOUND, NONE_OF_THESE) for name in table.names])
+    prior = np.where(can[table.first] & can[table.second], table.prior, 0.0)
+    with np.errstate(divide="ignore"):  # log 0: left out
+        total = np.log(prior) + sum(logs.values(), np.zeros(len(prior)))
+    weight = np.exp(total - total.max())
+    return Posterior(table, weight / weight.sum())
