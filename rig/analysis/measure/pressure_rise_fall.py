@@ -12,13 +12,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.analysis.measure.instrument_uncertainty import (
-    age_half_width_ms,
-    resolution_kpa,
-    stamp_half_width_ms,
-)
+from rig.analysis.measure.instrument_uncertainty import age_half_width_ms, resolution_kpa
 from rig.analysis.measure.stroke_table import windows_end
 from rig.analysis.measure.stroke_windows import NEVER, Windows
+from rig.analysis.measure.time_stamps import stamp_half_width_ms
 from rig.analysis.stats.waveform import Instants, Passages, passages
 from rig.config.setup.model import Setup
 from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
