@@ -166,7 +166,9 @@ def pressures(
             shown = pressure["overshoot_pct"] or 0.0
             over += shown > truth["overshoot_pct"] + 2.0
     for figure in hits:
-        spread = f"rms {np.sqrt(np.mean(np.square(errors[figure]))):.2g} ms" if given[figure] else ""
+        spread = (
+            f"rms {np.sqrt(np.mean(np.square(errors[figure]))):.2g} ms" if given[figure] else ""
+        )
         note = f"{spread} of {truth[figure]:.3g}; given in {100 * given[figure] / strokes:.0f} %"
         yield Row(f"{figure[:-3]}, {name}", "at least", 95, hits[figure], given[figure], note)
     yield Row(f"overshoot shown 2 % too large, {name}", "at most", 5, over, strokes)

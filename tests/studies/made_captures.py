@@ -113,9 +113,9 @@ class Wave(NamedTuple):
         t = np.arange(0, self.dead_ms + 60 * self.tau_ms, self.tau_ms / 2000)
         share = self.rise(t)
         t10, t50, t90 = (float(t[np.argmax(share >= level)]) for level in (0.1, 0.5, 0.9))
-        outside = np.flatnonzero(np.abs(share - 1) > 0.02)
+        settled = float(t[np.flatnonzero(np.abs(share - 1) > 0.02)[-1] + 1])
         return {
-            "rise_ms": t90 - t10, "delay_50_ms": t50, "settling_ms": float(t[outside[-1]]) - t50,
+            "rise_ms": t90 - t10, "delay_50_ms": t50, "settling_ms": settled - t50,
             "overshoot_pct": 100 * max(float(share.max()) - 1, 0.0),
         }  # fmt: skip
 
