@@ -75,16 +75,16 @@ class Row(NamedTuple):
     @property
     def holds(self) -> bool:
         """Within 3 standard deviations of the count."""
+        if not self.n:
+            return True
         p = self.asked / 100
         spare = 3 * (p * (1 - p) / max(self.n, 1)) ** 0.5
         return self.share >= p - spare if self.kind == "at least" else self.share <= p + spare
 
     def __str__(self) -> str:
         mark = "" if self.holds else " (DOES NOT HOLD)"
-        return (
-            f"| {self.name} | {self.kind} {self.asked:g} | {100 * self.share:.1f}{mark} | {self.n} "
-            f"| {self.note} |"
-        )
+        found = f"{100 * self.share:.1f}{mark}" if self.n else "none given"
+        return f"| {self.name} | {self.kind} {self.asked:g} | {found} | {self.n} | {self.note} |"
 
 
 def analysed(folder: Path, capture: Path, sheet: Path | None = None) -> dict[str, Any]:

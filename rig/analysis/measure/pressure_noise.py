@@ -56,41 +56,47 @@ class Found(NamedTuple):
 
 def through_noise(
     t: Float, value: Float, plateaus: tuple[Int64, Int64, Int64], seen: Passages,
-    levels: tuple[Float, Float], scatter: Float, step: float,
+    levels: tuple[Float, Float], scatters: tuple[Float, Float], step: float, left: Float,
 ) -> Found:  # fmt: skip
     """Look at every window again in which noise counts.
 
     `plateaus` are the places where the state before begins, the window begins, and it ends, each
-    (n,); `levels` those that `seen` was found with; `scatter` (n,) robust standard deviation of the
-    readings in the two states, the larger; `step` that of the gauge's display.
+    (n,); `levels` those that `seen` was found with; `scatters` (n,) robust standard deviations of
+    the readings in the two states; `step` that of the gauge's display; `left` (n,) of what a ripple
+    that was taken off may have left on the way.
     """
-    n = len(scatter)
+    n = len(left)
     from_level, to_level = levels[0].copy(), levels[1].copy()
     amplitude = np.abs(to_level - from_level)
-    share = np.hypot(scatter, step / math.sqrt(12)) / amplitude
+    share = np.hypot(np.fmax(np.fmax(*scatters), left), step / math.sqrt(12)) / amplitude
+    in_state = np.hypot(scatters[1], step / math.sqrt(12)) / amplitude
     count = np.maximum(plateaus[2] - plateaus[1], 2)
-    floor = 100 * share * (np.sqrt(2 * np.log(count)) + 1)
+    floor = 100 * in_state * (np.sqrt(2 * np.log(count)) + 1)
     moves = share * seen.duration / SLOWEST_SLOPE > OF_GAP * seen.t90.gap
     noisy = np.isfinite(share) & (seen.inside > 0) & (moves | (floor > 100 * BAND))
+    seen_floor = np.where(floor > FLOOR_SEEN, floor, np.nan)
     found = Found(
-        _masked(seen, floor > FLOOR_SEEN, floor), *(np.zeros(n) for _ in range(4)),
-        from_level, to_level, np.where(floor > FLOOR_SEEN, floor, np.nan), share > BAND / 2,
+        _masked(seen, floor > FLOOR_SEEN, floor),
+        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n),
+        from_level, to_level, seen_floor, in_state > BAND / 2,
     )  # fmt: skip
     for row in np.flatnonzero(noisy).tolist():
         before, start, end = (int(place[row]) for place in plateaus)
         low = max(start - 1, 0)
-        left = _level(value[before:start], step)
-        right = _level(value[start:end], step)
-        size = right.value - left.value
+        old = _level(value[before:start], step)
+        new = _level(value[start:end], step)
+        size = new.value - old.value
         if not abs(size) > 0:
             continue
-        white = max(left.white, right.white) / abs(size)
-        slow = max(left.slow, right.slow) / abs(size)
-        noise = Noise(white, slow, left.u / abs(size), right.u / abs(size))
+        kpa = (
+            max(old.white, new.white), math.hypot(max(old.slow, new.slow), float(left[row])),
+            new.white, new.slow, old.u, new.u, float(left[row]),
+        )  # fmt: skip
+        noise = Noise(*(one / abs(size) for one in kpa))
         at = t[low:end]
-        one = noisy_passage(at, (value[low:end] - left.value) / size, noise, BAND)
+        one = noisy_passage(at, (value[low:end] - old.value) / size, noise, BAND)
         _put(found, row, at, one, noise)
-        from_level[row], to_level[row] = left.value, right.value
+        from_level[row], to_level[row] = old.value, new.value
     return found
 
 
@@ -155,6 +161,6 @@ def _put(found: Found, row: int, t: Float, one: Noisy, noise: Noise) -> None:
     seen.inside[row] = int(np.count_nonzero(between))
     seen.overshoot[row], seen.undershoot[row] = one.overshoot, one.undershoot
     found.floor[row] = one.floor
-    found.scattered[row] = noise.scatter > BAND / 2
+    found.scattered[row] = noise.at_the_end.scatter > BAND / 2
     seen.settling[row] = max(one.settled.t - one.t50.t, 0.0)
     found.u_settling[row] = math.hypot(one.settled.u, one.t50.u)

@@ -14,6 +14,7 @@ import numpy as np
 
 from rig.analysis.measure.instrument_uncertainty import age_half_width_ms, resolution_kpa
 from rig.analysis.measure.pressure_noise import Found, through_noise
+from rig.analysis.measure.pressure_ripple import LEFT_OVER, without_ripple
 from rig.analysis.measure.stroke_table import windows_end
 from rig.analysis.measure.stroke_windows import NEVER, Windows
 from rig.analysis.measure.time_stamps import stamp_half_width_ms
@@ -87,7 +88,12 @@ def pressure_table(
     next_on = np.minimum(np.append(windows.start_on_ns, NEVER)[1:], windows_end(windows))
     rest = np.append(on[:1] - REST_MS, off[:-1])
     bounds_ms = np.stack((rest, on, off, _ms(next_on, recording)), axis=1)
-    before, start, released, end = np.searchsorted(t, bounds_ms).T
+    places = np.searchsorted(t, bounds_ms)
+    before, start, released, end = places.T
+    ripple = without_ripple(recording, setup, t, value, places)
+    left = np.zeros(len(windows))
+    if ripple is not None:
+        value, left = ripple.value, LEFT_OVER * ripple.sd_kpa
     gauge = setup.gauge if setup is not None and recording.source != "capture" else None
     age = age_half_width_ms(gauge) if gauge is not None else 0.0
     step = resolution_kpa(pressure)
@@ -102,20 +108,18 @@ def pressure_table(
     alike = max(2 * step, stated or 0.0)
     changes = np.abs(held - resting) > alike
     drops = (np.abs(after - held) > alike) & (off < FAR_MS)
-    least = np.maximum(CHANGE_SIGMAS * noise, 1.5 * step)
     low_high = [np.fmin(resting, held), np.fmax(resting, held)]
-    for prefix, zero, places, levels, real, scatter in (
+    for prefix, zero, parts, levels, real, scatters in (
         ("", on, (before, start, released), (resting, held), changes, (noise, held_noise)),
         ("fall_", off, (start, released, end), (held, after), drops, (held_noise, after_noise)),
     ):
         from_level, to_level = (np.where(real, level, np.nan) for level in levels)
         amplitude = np.abs(to_level - from_level)
+        least = np.maximum(CHANGE_SIGMAS * scatters[0], 1.5 * step)
         first = np.fmax(CHANGE_SHARE, least / amplitude)
-        low, high = np.maximum(places[1] - 1, 0), places[2]
+        low, high = np.maximum(parts[1] - 1, 0), parts[2]
         seen = passages(t, value, low, high, from_level, to_level, first)
-        found = through_noise(
-            t, value, places, seen, (from_level, to_level), np.fmax(*scatter), step
-        )
+        found = through_noise(t, value, parts, seen, (from_level, to_level), scatters, step, left)
         table.part(prefix, found, zero)
         if not prefix:
             table.uncertainty(found)

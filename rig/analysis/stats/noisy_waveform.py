@@ -40,18 +40,27 @@ SLOW_PEAK = 2.0
 
 class Noise(NamedTuple):
     """Standard deviations as shares of the amplitude: `white` from sample to sample, `slow` of what
-    the samples beside one another share (ripple, the gauge's step), `low`, `high` of the two
-    levels."""
+    the samples beside one another share (ripple, the gauge's step), on the way; `end_white`,
+    `end_slow` the same in the state that is reached; `low`, `high` of the two levels; `left` of
+    what a correction may have left until that state is reached."""
 
     white: float
     slow: float
+    end_white: float
+    end_slow: float
     low: float
     high: float
+    left: float = 0.0
 
     @property
     def scatter(self) -> float:
-        """Of the samples in a state."""
+        """Of the samples on the way."""
         return math.hypot(self.white, self.slow)
+
+    @property
+    def at_the_end(self) -> Noise:
+        """As it is in the state that is reached."""
+        return self._replace(white=self.end_white, slow=self.end_slow)
 
 
 class At(NamedTuple):
@@ -100,8 +109,10 @@ def noisy_passage(t: Float, change: Float, noise: Noise, band: float) -> Noisy:
         _crossing(t, change, place, level, rise, noise, slope=slope)
         for place, level, slope in ((first, 0.1, 0.8), (mid, 0.5, 0.8), (last, 0.9, FLAT_90))
     )
-    over, under, floor = _extremes(t, change, mid, t90.t - t10.t, noise)
-    return Noisy(t10, t50, t90, _settled(t, change, mid, rise, noise, band), over, under, floor)
+    end = noise.at_the_end
+    over, under, floor = _extremes(t, change, mid, t90.t - t10.t, end)
+    end = end._replace(slow=math.hypot(end.slow, noise.left))
+    return Noisy(t10, t50, t90, _settled(t, change, mid, rise, end, band), over, under, floor)
 
 
 def _length(white: float, wanted: float) -> int:

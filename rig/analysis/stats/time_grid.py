@@ -55,8 +55,8 @@ def coarsest_step_ns(t_ns: Int64) -> float:
 
 def _bands(gap: float, number: Int64, off: float) -> tuple[Float, Float]:
     """The frequencies at which `gap` is `number` (k,) of steps."""
-    low = np.minimum((number - JITTER) / gap, number / (gap + off))
-    high = (number + JITTER) / gap
+    low: Float = np.minimum((number - JITTER) / gap, number / (gap + off))
+    high: Float = np.asarray((number + JITTER) / gap, np.float64)
     if gap > off:
         high = np.maximum(high, number / (gap - off))
     return low, high
