@@ -7,12 +7,16 @@ the stamp is all there is.
 
 from __future__ import annotations
 
+import math
 import statistics
 from array import array
 
 LEAST_QUIET = 3
 QUIET_SHARE = 0.5
 """Looks that show no change, per change: fewer do not make a capture sampled."""
+OWN_STEP = 0.7
+"""Stamps that have no divisor finer than this share of a step are not rounded: the step divides
+them itself."""
 EVEN, SHORTER = 0.1, 0.9
 """Rows come evenly where four of five steps differ by less than this from the middle one; a row
 that comes after less than this share of a step was not due."""
@@ -23,6 +27,7 @@ class Looks:
 
     def __init__(self) -> None:
         self._now_ns: int | None = None
+        self._digit_ns = 0
         self._last_row_ns: int | None = None
         self._last_look: dict[str, int] = {}
         self._given: set[str] = set()
@@ -37,6 +42,8 @@ class Looks:
         if t_ns == self._now_ns:
             return
         self._close()
+        if self._now_ns is not None:
+            self._digit_ns = math.gcd(self._digit_ns, t_ns - self._now_ns)
         self._last_row_ns, self._now_ns = self._now_ns, t_ns
         self._given.clear()
         self._changed = False
@@ -55,8 +62,9 @@ class Looks:
             self._changes[name] = self._changes.get(name, 0) + 1
         return before
 
-    def every_ns(self) -> float | None:
-        """The middle time from row to row of a sampled capture; None where it is not sampled."""
+    def every_ns(self) -> tuple[float, int] | None:
+        """The middle time from row to row of a sampled capture, and the last digit of its stamps, 0
+        where the rows come evenly by that; None where it is not sampled."""
         self._close()
         self._given.clear()
         sampled = any(
@@ -65,7 +73,8 @@ class Looks:
         )
         if not sampled or not self._quiet_steps or self._rows_of_their_own():
             return None
-        return statistics.median(self._quiet_steps)
+        middle = statistics.median(self._quiet_steps)
+        return middle, 0 if 0 < OWN_STEP * middle <= self._digit_ns else self._digit_ns
 
     def _close(self) -> None:
         """The row is complete."""

@@ -111,10 +111,12 @@ class Taking:
         return self._builder.build()
 
     def _add_looks(self, at_ns: int) -> None:
-        every_ns = self._looks.every_ns()
-        if every_ns is None:
+        found = self._looks.every_ns()
+        if found is None:
             return
-        self._builder.add(Condition(SAMPLED, at_ns, f"a row about every {every_ns / 1e6:.6g} ms"))
+        every_ns, digit_ns = found
+        detail = f"{digit_ns} ns is the last digit of a stamp; a row about every "
+        self._builder.add(Condition(SAMPLED, at_ns, f"{detail}{every_ns / 1e6:.6g} ms"))
         for line, (times, levels) in self._before.items():
             for t_ns, level in zip(times, levels, strict=True):
                 self._builder.add(Level(line, level, t_ns))

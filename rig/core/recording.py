@@ -41,6 +41,10 @@ CAPTURE_OF = {
 """Kinds of the condition that a capture carries where its file says what it was exported from."""
 
 
+STAMP_MS = {"board": 0.05, "simulated": 0.05, "emulated board": 0.5}
+"""Half width of a kernel time stamp: how late the interrupt may be served."""
+
+
 @dataclass(frozen=True)
 class EdgeSeries:
     """Edges of one line, in order of arrival: `t_ns` (n,) int64, electrical `level` (n,) 0/1,

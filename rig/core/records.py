@@ -141,7 +141,8 @@ STOPPED_EARLY = "stopped early"
 
 SAMPLED = "sampled capture"
 """Kind of the condition of a capture with a row at every look. Each edge and command then has a
-Level of its own line beside it: the last look before it."""
+Level of its own line beside it: the last look before it. Its detail begins with whole nanoseconds
+to which the stamps are rounded, 0 where the rows come evenly."""
 RESOLUTION = "resolution stated"
 """Kind of the condition that says how finely a capture tells time: its detail begins with whole
 nanoseconds."""

@@ -16,15 +16,8 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.stats.time_grid import coarsest_step_ns
-from rig.core.recording import CommandSeries, EdgeSeries, Int64, Recording
+from rig.core.recording import STAMP_MS, CommandSeries, EdgeSeries, Int64, Recording
 from rig.core.records import COMMAND, RESOLUTION, SAMPLED
-
-STAMP_MS = {"board": 0.05, "simulated": 0.05, "emulated board": 0.5}
-"""Half width of a kernel time stamp: how late the interrupt may be served."""
-
-OWN_STEP = 0.7
-"""Stamps that have no divisor finer than this share of a step are not rounded: the step divides
-them itself."""
 
 KERNEL, ROWS, STATED, ESTIMATED = "kernel", "rows", "stated", "estimated"
 
@@ -46,10 +39,10 @@ def located(recording: Recording) -> tuple[Recording, Resolution]:
     if recording.source != "capture":
         half = STAMP_MS.get(recording.source, STAMP_MS["emulated board"])
         return recording, Resolution(KERNEL, 2 * half)
-    stated = _stated_ns(recording)
+    stated = _said_ns(recording, RESOLUTION)
     looks = _looks(recording)
     if looks is not None:
-        return _between_looks(recording, looks, stated)
+        return _between_looks(recording, looks, stated, _said_ns(recording, SAMPLED))
     stamps = [recording.commands.t_ns, *(edges.t_ns for edges in recording.edges.values())]
     step = float(stated) if stated else coarsest_step_ns(np.concatenate(stamps))
     half = max(round(step / 2), 1)
@@ -80,9 +73,9 @@ def stamp_half_width_ms(recording: Recording) -> float:
     return max(float(every.mean()) / 1e6, 1e-6) if len(every) else 0.0
 
 
-def _stated_ns(recording: Recording) -> int:
-    """0 where nothing states it."""
-    said = [c.detail.split()[0] for c in recording.conditions if c.kind == RESOLUTION and c.detail]
+def _said_ns(recording: Recording, kind: str) -> int:
+    """The nanoseconds that conditions of this kind begin with; 0 where there is none."""
+    said = [c.detail.split()[0] for c in recording.conditions if c.kind == kind and c.detail]
     return max((int(ns) for ns in said if ns.isdecimal()), default=0)
 
 
@@ -102,21 +95,20 @@ def _looks(recording: Recording) -> dict[str, Int64] | None:
 
 
 def _between_looks(
-    recording: Recording, looks: dict[str, Int64], stated_ns: int
+    recording: Recording, looks: dict[str, Int64], stated_ns: int, digit_ns: int
 ) -> tuple[Recording, Resolution]:
     shown = {line: edges.t_ns for line, edges in recording.edges.items()}
     shown[COMMAND] = recording.commands.t_ns
     lines = list(looks)
     at = np.concatenate([shown[line] for line in lines])
     before = np.minimum(np.concatenate([looks[line] for line in lines]), at)
-    digit = _digit_ns(np.concatenate((at, before)), at - before)
     # what a row shows later was not earlier, however seldom its line was looked at; of one row
     # the command comes first
     rank = np.concatenate([np.full(len(shown[line]), line != COMMAND) for line in lines])
     order = np.lexsort((rank, at))
     middle = np.empty_like(at)
     middle[order] = np.maximum.accumulate(((at + before) // 2)[order])
-    half = np.maximum(at - middle, middle - before) + (digit + 1) // 2
+    half = np.maximum(at - middle, middle - before) + (digit_ns + 1) // 2
     half = np.maximum(half, (stated_ns + 1) // 2)
     cuts = np.cumsum([len(looks[line]) for line in lines])[:-1]
     parts = dict(zip(lines, zip(np.split(middle, cuts), np.split(half, cuts), strict=True),
@@ -130,11 +122,3 @@ def _between_looks(
     commands = CommandSeries(c_t, c_t, old.on, old.stroke, c_half)
     step_ms = 2 * float(half.mean()) / 1e6 if len(half) else 0.0
     return replace(recording, edges=edges, commands=commands), Resolution(ROWS, step_ms)
-
-
-def _digit_ns(stamps: Int64, steps: Int64) -> int:
-    """The last digit of the stamps; 0 where rows come evenly by exactly that."""
-    if not len(stamps):
-        return 0
-    digit, middle = int(np.gcd.reduce(stamps - stamps.min())), float(np.median(steps))
-    return 0 if 0 < OWN_STEP * middle <= digit else digit

@@ -35,7 +35,7 @@ def coarsest_step_ns(t_ns: Int64) -> float:
     gaps = np.diff(stamps)
     digit = float(np.gcd.reduce(gaps))
     gaps = np.unique(gaps[:MOST_GAPS]).astype(np.float64)
-    off = digit  # two rounded stamps together
+    off = 0.999 * digit  # two rounded stamps are off by less than one digit together
     top = 1.0 / max(COARSER * digit, FINEST_NS)
     low, high = _bands(gaps[0], np.arange(1, int(gaps[0] * top + 1) + 1), off)
     low, high = low[low < top], np.minimum(high[low < top], top)
