@@ -18,12 +18,15 @@ from rig.core.records import ENGINE_SPEED
 
 ORDERS = np.arange(1, 49) / 2
 """Periods of the ripple a revolution of the engine that are tried: pumps on crank or camshaft."""
-SCALES = 1 + np.arange(-20, 21) / 1000
-"""By how much a speed that was read, not counted, may be off."""
+SCALES, FINER = 1 + np.arange(-20, 21) / 500, 1 + np.arange(-10, 11) / 5000
+"""Ratios to an order that are tried, then ratios to the best of them."""
+OFF_COUNTED, OFF_READ = 0.005, 0.015
+"""How far from an order the wave may be that is taken for the pump's: with a speed that was
+counted, and with one that was read."""
 LEAST_PERIODS, LEAST_READINGS = 4, 24
 EXPLAINS = 0.5
 """Of the variance in the states: a wave that explains less is not taken off."""
-MOST_STATES = 40
+MOST_STATES = 10
 LEFT_OVER = 0.25
 """Of the ripple's standard deviation: so much may stay while the pressure moves, since how the
 ripple grows from one state to the next is not known (common practice, no source)."""
@@ -103,19 +106,36 @@ def _order(
     """Periods a revolution of the wave that explains most scatter in the energised states."""
     energised = [state for state in states[1::2] if state[1] - state[0] >= 2 * LEAST_READINGS]
     energised = energised[:: max(len(energised) // MOST_STATES, 1)]
-    orders = (ORDERS[:, None] * (np.ones(1) if counted else SCALES)).ravel()
-    power, total = np.zeros(len(orders)), 0.0
-    for state in energised:
-        turned, y = angle[_tail(state)], value[_tail(state)]
-        y = y - np.polyval(np.polyfit(np.arange(len(y)), y, 1), np.arange(len(y)))
-        turns = float(turned[-1] - turned[0])
-        seen = (orders * turns >= LEAST_PERIODS) & (orders * turns < 0.4 * len(y))
-        waves = np.exp(-2j * np.pi * np.outer(orders[seen], turned))
-        power[seen] += 2 * np.abs(waves @ y) ** 2 / len(y)
-        total += float(y @ y)
-    if not total > 0 or not power.max() >= EXPLAINS * total:
+    seen = [(angle[_tail(state)], _level_off(value[_tail(state)])) for state in energised]
+    total = sum(float(y @ y) for _, y in seen)
+    if not total > 0:
         return None
-    return float(orders[np.argmax(power)])
+    tried = np.outer(ORDERS, SCALES)
+    best = tried.ravel()[np.argmax(_power(seen, tried.ravel()))]
+    nearest = ORDERS[np.argmin(np.abs(ORDERS - best))]
+    finer = best * FINER
+    power = _power(seen, finer)
+    found = float(finer[np.argmax(power)])
+    off = abs(found / float(nearest) - 1)
+    near = off <= (OFF_COUNTED if counted else OFF_READ)
+    return found if near and power.max() >= EXPLAINS * total else None
+
+
+def _level_off(value: Float) -> Float:
+    """Less its straight line."""
+    x = np.arange(len(value))
+    return np.asarray(value - np.polyval(np.polyfit(x, value, 1), x), np.float64)
+
+
+def _power(seen: list[tuple[Float, Float]], orders: Float) -> Float:
+    """How much of the scatter waves of these orders (k,) explain; 0 where a state is too short."""
+    power = np.zeros(len(orders))
+    for turned, y in seen:
+        periods = orders * float(turned[-1] - turned[0])
+        told = (periods >= LEAST_PERIODS) & (periods < 0.4 * len(y))
+        waves = np.exp(-2j * np.pi * np.outer(orders[told], turned))
+        power[told] += 2 * np.abs(waves @ y) ** 2 / len(y)
+    return power
 
 
 def _wave(
