@@ -60,7 +60,8 @@ def estimated(resolution: Resolution) -> str:
     """What is to be said of a resolution that nobody stated, in a sentence."""
     return (
         f"Nothing states how finely this capture tells time: its stamps show no coarser clock than "
-        f"{resolution.step_ms:.3g} ms. If you know better, give --resolution."
+        f"{resolution.step_ms:.3g} ms. If you know better, state it: by --resolution, or by a "
+        'comment "resolution: 1 ms" in the file.'
     )
 
 
