@@ -40,6 +40,7 @@ from rig.analysis.measure.switch_state import (
     rest_instant_ns,
     switch_track,
 )
+from rig.analysis.measure.time_stamps import ESTIMATED, Resolution, estimated, located
 from rig.analysis.stats.summary import Summary, summarise
 from rig.analysis.stats.uncertainty import Budget
 from rig.analysis.verdict import judged_figures, trip_checks
@@ -91,6 +92,7 @@ class RunResult:
     pressures: PressureTable | None
     signature: Signature | None
     channels: Mapping[str, ChannelFigures]
+    resolution: Resolution
     engine: EngineFigures | None
     calibration: Applied | None
     switch: SwitchFigures
@@ -124,6 +126,7 @@ def analyse(
     overrides how the run ended ("running"); `done_on` is the day, which tells whether the gauge's
     calibration was in date. Never raises for what a recording holds.
     """
+    recording, resolution = located(recording)
     last = last_ns(recording)
     window_ns = round((sheet.settle_window_s if sheet else SETTLE_WINDOW_S) * NS_PER_S)
     track = switch_track(recording, contact_told(setup))
@@ -150,7 +153,7 @@ def analyse(
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
     applied = applied_of(recording, setup, done_on)
-    known = budgets(recording, setup, timed_from, table, pressure, held, ramps, applied)
+    known = budgets(recording, setup, timed_from, table, pressure, held, ramps, applied, resolution)
     early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
     verdict = judge(
         sheet.accept if sheet else (),
@@ -177,6 +180,7 @@ def analyse(
         pressures=pressures,
         signature=current,
         channels=channel_figures(recording, setup),
+        resolution=resolution,
         engine=engine_figures(recording, setup),
         calibration=applied,
         switch=switch_figures(table),
@@ -191,14 +195,20 @@ def analyse(
         doubtful=tuple(marks.doubtful(dict.fromkeys([*on_run, *counts]))),
         trip=recording.trips[0] if recording.trips else None,
         end=recording.end,
-        verdict=_remarked(verdict, sheet, applied),
+        verdict=_remarked(verdict, sheet, applied, resolution),
     )
 
 
-def _remarked(verdict: Verdict, sheet: Sheet | None, applied: Applied | None) -> Verdict:
-    """The verdict, with what is to be said of the gauge where a pressure was judged by it."""
+def _remarked(
+    verdict: Verdict, sheet: Sheet | None, applied: Applied | None, resolution: Resolution
+) -> Verdict:
+    """The verdict, with what is to be said of the gauge where a pressure was judged by it, and of
+    the clock where a time was."""
     said = remarks(applied)
-    if not said or sheet is None or not sheet.accept:
+    figures = {accept.figure for accept in sheet.accept} if sheet is not None else set()
+    if resolution.how == ESTIMATED and figures & {"response", "release"}:
+        said = [*said, estimated(resolution)]
+    if not said or not figures:
         return verdict
     return replace(verdict, why=" ".join([verdict.why, *said]))
 

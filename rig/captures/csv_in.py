@@ -20,7 +20,8 @@ from typing import IO, NamedTuple
 
 from rig.captures import cells
 from rig.captures.cells import CellError
-from rig.captures.columns import DIGITAL, NEEDED, PRESSURE_GOOD, SAYS, SIGNALS
+from rig.captures.columns import DIGITAL, NEEDED, PRESSURE_GOOD, SIGNALS
+from rig.captures.comments import Comments
 from rig.captures.csv_head import Header, channel_of, header_of, twice_pressure, unknown_remedy
 from rig.captures.problems import Problems, cannot_be_read, look_at, shown
 from rig.captures.taking import Taking
@@ -52,8 +53,11 @@ def read_csv(path: str | os.PathLike[str], setup: Setup) -> Recording:
     return runs[0].recording
 
 
-def read_csv_runs(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRun]:
-    """Every run of the capture at `path`, in the order of their first rows.
+def read_csv_runs(
+    path: str | os.PathLike[str], setup: Setup, resolution_ns: int | None = None
+) -> list[CapturedRun]:
+    """Every run of the capture at `path`, in the order of their first rows. `resolution_ns` as in
+    rig.captures.read_capture.
 
     Raises FileProblems like `read_csv`.
     """
@@ -66,7 +70,7 @@ def read_csv_runs(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRu
     try:
         look_at(Path(path), problems)
         with Path(path).open(encoding="utf-8-sig", newline="") as file:
-            return _read(file, setup, problems)
+            return _read(file, setup, problems, Comments(problems, resolution_ns))
     except OSError as error:
         raise cannot_be_read(error, problems) from error
     except UnicodeDecodeError as error:
@@ -77,9 +81,9 @@ def read_csv_runs(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRu
         raise problems.stop("", "", what, "save it as CSV with commas, UTF-8") from error
 
 
-def _rows(file: IO[str], says: set[str]) -> Iterator[tuple[int, list[str]]]:
-    """Rows that are neither blank nor a comment (#), with the number of their last line; puts
-    into `says` what the comments say of where the file was exported from.
+def _rows(file: IO[str], comments: Comments) -> Iterator[tuple[int, list[str]]]:
+    """Rows that are neither blank nor a comment (#), with the number of their last line;
+    `comments` hears the others.
 
     Where the line of names is separated by semicolons so is the rest, and its numbers may have a
     decimal comma, as spreadsheets of many countries write it.
@@ -94,8 +98,7 @@ def _rows(file: IO[str], says: set[str]) -> Iterator[tuple[int, list[str]]]:
     reader = csv.reader(lines, delimiter=";" if semicolons else ",", skipinitialspace=True)
     for row in reader:
         if row and row[0].startswith("#"):
-            said = row[0].lstrip("# ")
-            says.update(kind for word, kind in SAYS.items() if said.startswith(word))
+            comments.hear(row[0].lstrip("# "), f"row {reader.line_num}")
         elif any(row):
             yield reader.line_num, [_pointed(cell) for cell in row] if semicolons else row
 
@@ -105,9 +108,8 @@ def _pointed(cell: str) -> str:
     return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell) else cell
 
 
-def _read(file: IO[str], setup: Setup, problems: Problems) -> list[CapturedRun]:
-    says: set[str] = set()
-    rows = _rows(file, says)
+def _read(file: IO[str], setup: Setup, problems: Problems, comments: Comments) -> list[CapturedRun]:
+    rows = _rows(file, comments)
     first = next(rows, None)
     if first is None:
         raise problems.stop(
@@ -130,7 +132,10 @@ def _read(file: IO[str], setup: Setup, problems: Problems) -> list[CapturedRun]:
     runs.finish()
     problems.raise_any()
     return [
-        CapturedRun(None if head.run is None else name, reader.taking.recording(says))
+        CapturedRun(
+            None if head.run is None else name,
+            reader.taking.recording(comments.kinds, comments.resolution_ns),
+        )
         for name, reader in runs.readers.items()
     ]
 

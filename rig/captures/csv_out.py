@@ -9,6 +9,7 @@ import os
 
 from rig.captures.changes import changes, last_ns
 from rig.captures.columns import CHANNELS, PRESSURE_GOOD, notice
+from rig.captures.comments import resolution_comment
 from rig.core.atomic_file import whole_file
 from rig.core.recording import Recording
 
@@ -38,6 +39,9 @@ def write_csv(recording: Recording, path: str | os.PathLike[str]) -> None:
         if text:
             file.write(f"# {text}\n")
         file.write(f"# source: {recording.shown_source}\n")
+        told = resolution_comment(recording)
+        if told:
+            file.write(f"# {told}\n")
         file.write(
             "# time_s counts from the first record; 1 = commanded on, coil live, contact closed; "
             "readings at their arrival\n"

@@ -11,8 +11,13 @@ from rig.captures.vcd_in import is_vcd, read_vcd
 from rig.config.setup.model import Setup
 
 
-def read_capture(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRun]:
+def read_capture(
+    path: str | os.PathLike[str], setup: Setup, resolution_ns: int | None = None
+) -> list[CapturedRun]:
     """Every run of the capture at `path`: CSV in wide or long form, or VCD (one run).
+
+    `resolution_ns`: how finely its times are told, where a person states that; a comment in the
+    file ("resolution: 1 ms") may state it as well.
 
     A file is a VCD where its name ends in .vcd or it begins with a keyword like $date; any other
     is a CSV. Raises FileProblems with every problem found, and for nothing else.
@@ -24,5 +29,5 @@ def read_capture(path: str | os.PathLike[str], setup: Setup) -> list[CapturedRun
     except OSError as error:
         raise cannot_be_read(error, Problems(path)) from error
     if vcd:
-        return [CapturedRun(None, read_vcd(path, setup))]
-    return read_csv_runs(path, setup)
+        return [CapturedRun(None, read_vcd(path, setup, resolution_ns))]
+    return read_csv_runs(path, setup, resolution_ns)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rig.captures.cells import MAX_S
-from rig.captures.columns import SAYS
+from rig.captures.comments import Comments
 from rig.captures.problems import Problems, cannot_be_read, look_at, shown
 from rig.captures.taking import Taking
 from rig.captures.vcd_head import Signal, signals_of
@@ -42,8 +42,11 @@ def is_vcd(path: str | os.PathLike[str]) -> bool:
     return head[:1] == b"$" and head[1:2].isalpha()
 
 
-def read_vcd(path: str | os.PathLike[str], setup: Setup) -> Recording:
-    """The value change dump at `path` as a recording of source "capture".
+def read_vcd(
+    path: str | os.PathLike[str], setup: Setup, resolution_ns: int | None = None
+) -> Recording:
+    """The value change dump at `path` as a recording of source "capture". `resolution_ns` as in
+    rig.captures.read_capture.
 
     `setup` gives the electrical sense of switch and read-back; times count as in the file, by its
     `$timescale`, to the nanosecond. Raises FileProblems with every problem found.
@@ -52,7 +55,8 @@ def read_vcd(path: str | os.PathLike[str], setup: Setup) -> Recording:
     try:
         look_at(Path(path), problems)
         with Path(path).open("rb") as file:
-            return _Reading(setup, problems).read(_tokens(file))
+            reading = _Reading(setup, problems, Comments(problems, resolution_ns))
+            return reading.read(_tokens(file))
     except OSError as error:
         raise cannot_be_read(error, problems) from error
     except _NotADump as error:
@@ -79,10 +83,9 @@ def _tokens(file: Any) -> Iterator[Token]:
 class _Reading:
     """Takes the tokens of one dump."""
 
-    def __init__(self, setup: Setup, problems: Problems) -> None:
-        self._problems, self._taking = problems, Taking(setup)
+    def __init__(self, setup: Setup, problems: Problems, comments: Comments) -> None:
+        self._problems, self._taking, self._comments = problems, Taking(setup), comments
         self._scale: tuple[int, int] | None = None
-        self._says: set[str] = set()
         self._declared: list[tuple[Any, int]] = []
         self._signals: dict[str, Signal] = {}
         self._body = False
@@ -106,9 +109,9 @@ class _Reading:
             elif token.kind is TokenKind.VAR:
                 self._declared.append((token.var, line))
             elif token.kind is TokenKind.COMMENT:
-                self._hear(token.comment.strip())
+                self._comments.hear(token.comment, f"line {line}")
             elif token.kind is TokenKind.SCOPE:
-                self._hear(token.scope.ident.replace("_", " "))
+                self._comments.hear(token.scope.ident.replace("_", " "), f"line {line}")
             elif token.kind is TokenKind.ENDDEFINITIONS:
                 self._begin()
             elif token.kind is TokenKind.CHANGE_TIME or token.kind in changes:
@@ -124,10 +127,7 @@ class _Reading:
             self._problems.add("", "", "no value at all", "give at least one time and value")
         self._give_readings()
         self._problems.raise_any()
-        return self._taking.recording(self._says)
-
-    def _hear(self, said: str) -> None:
-        self._says.update(kind for word, kind in SAYS.items() if said.startswith(word))
+        return self._taking.recording(self._comments.kinds, self._comments.resolution_ns)
 
     def _timescale(self, scale: Any, line: int) -> None:
         if self._scale is not None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.captures.changes import changes, last_ns
 from rig.captures.columns import notice
+from rig.captures.comments import resolution_comment
 from rig.core.atomic_file import whole_file
 from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS
@@ -36,6 +37,7 @@ def write_vcd(recording: Recording, path: str | os.PathLike[str]) -> None:
         for part in (
             text,
             f"source: {recording.shown_source}",
+            resolution_comment(recording),
             "times from the first record; readings at their arrival",
         )
         if part

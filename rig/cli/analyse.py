@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 @click.option("--sheet", type=click.Path(path_type=Path), help="What to accept.")
 @click.option("--supply-voltage", metavar="Q", help='As it was with the coil on, like "13.9 V".')
 @click.option("--base-pressure", metavar="Q", help='As it was before the valve, like "45 psi".')
+@click.option("--resolution", metavar="Q", help='How finely CAPTURE tells time, like "1 ms".')
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 def command(
     capture: Path,
@@ -29,6 +30,7 @@ def command(
     sheet: Path | None,
     supply_voltage: str | None,
     base_pressure: str | None,
+    resolution: str | None,
     as_json: bool,
 ) -> None:
     """Analyse CAPTURE, a file made elsewhere. Nothing is energised and nothing is logged.
@@ -38,6 +40,9 @@ def command(
     row for each change or sample; a blank cell gives no new value, a digital value holds until the
     next row that gives one. Or one row for each value, with the columns signal and value. A column
     run tells several runs apart: each is analysed. A VCD has signals of the same names.
+
+    A file with a row at every look shows by itself between which rows an edge lies. For one with
+    rows where something changed give --resolution, unless a comment in it says "resolution: 1 ms".
 
     Exit codes: 0 conforms (or no limits given), 1 does not conform, 2 the capture, setup or sheet
     is refused, 5 undecided; of several runs the worst.
@@ -52,7 +57,7 @@ def command(
     loaded, loaded_sheet = _load(setup, sheet)
     refuse_apart(loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated)
     results = []
-    for name, recording in read_capture(capture, loaded.setup):
+    for name, recording in read_capture(capture, loaded.setup, _resolution_ns(resolution)):
         of_run = "" if name is None else f", run {name}"
         shape = run_json(
             analyse(recording, loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated),
@@ -119,3 +124,18 @@ def _load(setup: Path, sheet: Path | None) -> tuple[LoadedSetup, LoadedSheet | N
     if loaded is None or problems:
         raise FileProblems(problems, "nothing was analysed")
     return loaded, loaded_sheet
+
+
+def _resolution_ns(text: str | None) -> int | None:
+    from rig.core.errors import UsageError
+    from rig.core.quantities import QuantityError, parse
+
+    if text is None:
+        return None
+    try:
+        ns = round(parse(text, "time") * 1e9)
+    except QuantityError as error:
+        raise UsageError(f"--resolution: {error}") from error
+    if not ns > 0:
+        raise UsageError(f"--resolution: {text} is not above zero: give it like 1 ms")
+    return ns

@@ -41,14 +41,20 @@ CAPTURE_OF = {
 """Kinds of the condition that a capture carries where its file says what it was exported from."""
 
 
+STAMP_MS = {"board": 0.05, "simulated": 0.05, "emulated board": 0.5}
+"""Half width of a kernel time stamp: how late the interrupt may be served."""
+
+
 @dataclass(frozen=True)
 class EdgeSeries:
     """Edges of one line, in order of arrival: `t_ns` (n,) int64, electrical `level` (n,) 0/1,
-    `sequence` (n,) int64 (0 where the source does not count)."""
+    `sequence` (n,) int64 (0 where the source does not count). `half_ns` (n,): how far each edge may
+    lie from its instant; None in a recording as it was made."""
 
     t_ns: Int64
     level: Int8
     sequence: Int64
+    half_ns: Int64 | None = None
 
 
 @dataclass(frozen=True)
@@ -82,12 +88,14 @@ class BlockSeries:
 
 @dataclass(frozen=True)
 class CommandSeries:
-    """Relay commands: `t_ns`, `done_ns` (n,) int64, `on` (n,) bool, `stroke` (n,) int64."""
+    """Relay commands: `t_ns`, `done_ns` (n,) int64, `on` (n,) bool, `stroke` (n,) int64; `half_ns`
+    as in EdgeSeries."""
 
     t_ns: Int64
     done_ns: Int64
     on: Bool
     stroke: Int64
+    half_ns: Int64 | None = None
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,9 @@ READBACK = "readback"
 ENGINE_SPEED = "engine_speed"
 """Both the line of the pulses and the channel of the readings that are worked out of them."""
 
+COMMAND = "command"
+"""The relay's command as a line: only a sampled capture has levels of it."""
+
 SOURCES = ("simulated", "emulated board", "board", "capture")
 
 GOOD = "good"
@@ -135,6 +138,14 @@ class End(NamedTuple):
 
 STOPPED_EARLY = "stopped early"
 """Kind of the condition of a run that ended before its last stroke because it was decided."""
+
+SAMPLED = "sampled capture"
+"""Kind of the condition of a capture with a row at every look. Each edge and command then has a
+Level of its own line beside it: the last look before it. Its detail begins with whole nanoseconds
+to which the stamps are rounded, 0 where the rows come evenly."""
+RESOLUTION = "resolution stated"
+"""Kind of the condition that says how finely a capture tells time: its detail begins with whole
+nanoseconds."""
 
 END_REASONS = ("finished", "tripped", "aborted", "fault")
 CONFIRMED_OFF_GROUND = (

@@ -91,6 +91,10 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         },
         "signature": signature_json(result.signature),
         "channels": channels_json(result.channels),
+        "resolution": {
+            "how": result.resolution.how,
+            "step_ms": number(result.resolution.step_ms, MS_DIGITS),
+        },
         "engine": engine_json(result.engine),
         "calibration": calibration_json(result.calibration),
         "switch": switch_json(result.switch),

@@ -11,7 +11,7 @@ import pytest
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
-from rig.analysis.measure.instrument_uncertainty import recording_resolution_ms
+from rig.analysis.measure.time_stamps import located
 from rig.core.records import Step
 from rig.results.run_json import dumps, run_json
 
@@ -108,7 +108,8 @@ def test_the_resolution_of_a_capture_is_found_in_its_times(step_us, found):
         on, off = (int(x) * step_us / 1000 for x in rng.integers(20_000, 60_000, 2) // step_us)
         train.stroke(number, 1000 * number, 1000 * number + 500, live=8, dead=4,
                      on_edges=[on], off_edges=[off])  # fmt: skip
-    assert recording_resolution_ms(train.build()) == pytest.approx(found)
+    how, step_ms = located(train.build())[1]
+    assert (how, step_ms) == ("estimated", pytest.approx(found))
 
 
 def test_ramp_budgets_carry_gauge_and_movement():

@@ -54,7 +54,9 @@ def capture(folder, *, dead: float, tau: float, step: float, responses: list[flo
     rows.sort()
     path = folder / "made.csv"
     lines = [f"{ms:.4f},{cells}" for ms, cells in rows]
-    path.write_text("time_ms,command,coil,switch,pressure_kpa\n" + "\n".join(lines) + "\n")
+    path.write_text(
+        "# resolution: 0.1 ms\ntime_ms,command,coil,switch,pressure_kpa\n" + "\n".join(lines) + "\n"
+    )
     return path
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from rig.analysis.measure import instrument_uncertainty
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import StrokesSheet
-from rig.core.recording import CommandSeries, EdgeSeries, LevelSeries, Recording
+from rig.core.recording import STAMP_MS, CommandSeries, EdgeSeries, LevelSeries, Recording
 from rig.core.records import READBACK, SWITCH, End
 
 MS = 1_000_000
@@ -62,7 +62,7 @@ def draw_rig(
     response_ms: float | None = None,
 ) -> Rig:  # fmt: skip
     """Its true expected times are drawn too, unless the response is given."""
-    stamp = instrument_uncertainty.STAMP_MS["board"]
+    stamp = STAMP_MS["board"]
     added = []
     for _ in range(2):
         off = rng.uniform(-stamp, stamp) + rng.uniform(

@@ -17,13 +17,19 @@ from rig.analysis.measure.pressure_at import (
     seconds_per_character,
 )
 from rig.analysis.measure.stroke_windows import Reference
+from rig.analysis.measure.time_stamps import (
+    ESTIMATED,
+    KERNEL,
+    ROWS,
+    STATED,
+    Resolution,
+    stamp_half_width_ms,
+)
 from rig.analysis.stats.uncertainty import Line
 from rig.config.gauge.model import GaugeSetup
 from rig.config.setup.model import Setup
 from rig.core.recording import Recording, SampleSeries
 
-STAMP_MS = {"board": 0.05, "simulated": 0.05, "emulated board": 0.5}
-"""Half width of a kernel time stamp: how late the interrupt may be served."""
 READBACK_MS = 0.1
 """Half width: coil current to read-back edge, through an opto-coupler or divider."""
 BOUNCE_MS = 0.02
@@ -32,43 +38,32 @@ LINE_LENGTH_CHARACTERS = 3
 """Half width of how long the gauge's line is, where the pattern leaves it open."""
 LATENCY_SHARE = 0.5
 """Half width of the gauge's stated latency, as a share of it."""
-COARSEST_NS, RESOLUTION_READINGS = 10_000_000, 10_000
-
-
-def recording_resolution_ms(recording: Recording) -> float:
-    """The step in which a capture's times were written: the largest power of ten of nanoseconds,
-    up to 10 ms, that all its edges are multiples of. 0 where there are fewer than 3 edges."""
-    times = [edges.t_ns for edges in recording.edges.values()]
-    t_ns = np.concatenate([*times, np.zeros(0, np.int64)]) - recording.t0_ns
-    if len(t_ns) < 3:
-        return 0.0
-    step = 1
-    while step < COARSEST_NS and not (t_ns % (step * 10)).any():
-        step *= 10
-    return step / 1e6
-
-
-def stamp_half_width_ms(recording: Recording) -> float:
-    """Half width of one edge's time stamp."""
-    if recording.source == "capture":
-        return max(recording_resolution_ms(recording) / 2, 1e-6)
-    return STAMP_MS.get(recording.source, STAMP_MS["emulated board"])
+RESOLUTION_READINGS = 10_000
+STAMPS = "time stamps of both edges"
+STAMPS_NOTES = {
+    ROWS: "each lies between the last row before it and the first after",
+    STATED: "the resolution stated for the capture",
+    ESTIMATED: "resolution estimated from the stamps: nothing states it",
+}
 
 
 def timing_lines(
-    recording: Recording, reference: Reference, delay_ms: float | None
+    recording: Recording,
+    reference: Reference,
+    delay_ms: float | None,
+    half_ms: float,
+    resolution: Resolution,
 ) -> tuple[list[Line], float] | None:
     """Lines and correction (ms) of a response or release time without its repeatability.
 
     `delay_ms` is Reference.response_ms or .release_ms. Timed from the command, the relay's delay
     lies somewhere from 0 to it: half of it is taken off, the rest is a line. None where the
-    delay is not known: nothing can then be said of the lower side.
+    delay is not known: nothing can then be said of the lower side. `half_ms` is how far the stamps
+    of a capture leave the time open.
     """
-    stamp = stamp_half_width_ms(recording)
-    lines = [Line("time stamp of the switch's edge", stamp, "ms", "rectangular")]
+    lines = _stamp_lines(recording, reference, half_ms, resolution)
     correction = 0.0
     if reference.of == "read-back":
-        lines.append(Line("time stamp of the read-back's edge", stamp, "ms", "rectangular", -1.0))
         lines.append(Line("read-back delay", READBACK_MS, "ms", "rectangular", -1.0))
     elif delay_ms is None:
         return None
@@ -79,6 +74,21 @@ def timing_lines(
         )
     lines.append(Line("bounce definition", BOUNCE_MS, "ms", "rectangular", note="merged edges"))
     return lines, correction
+
+
+def _stamp_lines(
+    recording: Recording, reference: Reference, half_ms: float, resolution: Resolution
+) -> list[Line]:
+    """In a capture one line for both edges: their stamps come from one clock, which may keep step
+    with the commands, so that any time within both brackets is as likely in every stroke."""
+    if resolution.how != KERNEL:
+        note = STAMPS_NOTES[resolution.how]
+        return [Line(STAMPS, max(half_ms, 1e-6), "ms", "rectangular", note=note)]
+    stamp = stamp_half_width_ms(recording)
+    lines = [Line("time stamp of the switch's edge", stamp, "ms", "rectangular")]
+    if reference.of == "read-back":
+        lines.append(Line("time stamp of the read-back's edge", stamp, "ms", "rectangular", -1.0))
+    return lines
 
 
 def resolution_kpa(samples: SampleSeries) -> float:

@@ -12,14 +12,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.analysis.measure.instrument_uncertainty import (
-    age_half_width_ms,
-    resolution_kpa,
-    stamp_half_width_ms,
-)
+from rig.analysis.measure.instrument_uncertainty import age_half_width_ms, resolution_kpa
+from rig.analysis.measure.pressure_noise import Found, through_noise
+from rig.analysis.measure.pressure_ripple import LEFT_OVER, without_ripple
 from rig.analysis.measure.stroke_table import windows_end
 from rig.analysis.measure.stroke_windows import NEVER, Windows
-from rig.analysis.stats.waveform import Instants, Passages, passages
+from rig.analysis.measure.time_stamps import stamp_half_width_ms
+from rig.analysis.stats.waveform import Instants, passages
 from rig.config.setup.model import Setup
 from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
 
@@ -39,9 +38,11 @@ FIGURES = (
     "delay_90_ms", "overshoot_pct", "undershoot_pct", "settling_ms", "fall_delay_first_ms",
     "fall_delay_10_ms", "fall_delay_50_ms", "fall_delay_90_ms", "fall_overshoot_pct",
     "fall_undershoot_pct", "fall_settling_ms", "u_delay_ms", "u_rise_ms",
+    "u_settling_ms",
 )  # fmt: skip
-"""Columns. Those without "fall" are of the energised part. `u_delay_ms`, `u_rise_ms` are standard
-uncertainties of the 50 % delay and of the 10-90 % rise (sampling, age of readings, stamps)."""
+"""Columns. Those without "fall" are of the energised part. `u_delay_ms`, `u_rise_ms`,
+`u_settling_ms` are standard uncertainties of the 50 % delay, of the 10-90 % rise and of the
+settling time (sampling, noise, levels; of the delay also age of readings and stamps)."""
 
 NO_READINGS = "no readings in this stroke"
 NO_CHANGE = "the pressure does not change with the coil"
@@ -49,7 +50,9 @@ FALLS = "the pressure falls when the coil is energised"
 SLOW_RISE = "gauge too slow for the rise (fewer than 3 readings from 10 to 90 %)"
 SLOW_FALL = "gauge too slow for the fall (fewer than 3 readings from 10 to 90 %)"
 NOT_HELD = "the state was not held to the end of the stroke's part: no settling time"
-NOTES = (NO_READINGS, NO_CHANGE, FALLS, SLOW_RISE, SLOW_FALL, NOT_HELD)
+SCATTERED = "no settling time: in its state the pressure scatters by more than half the band"
+HIDDEN = "overshoot or undershoot not seen above the readings' noise"
+NOTES = (NO_READINGS, NO_CHANGE, FALLS, SLOW_RISE, SLOW_FALL, NOT_HELD, SCATTERED, HIDDEN)
 
 
 @dataclass(frozen=True)
@@ -85,7 +88,12 @@ def pressure_table(
     next_on = np.minimum(np.append(windows.start_on_ns, NEVER)[1:], windows_end(windows))
     rest = np.append(on[:1] - REST_MS, off[:-1])
     bounds_ms = np.stack((rest, on, off, _ms(next_on, recording)), axis=1)
-    before, start, released, end = np.searchsorted(t, bounds_ms).T
+    places = np.searchsorted(t, bounds_ms)
+    before, start, released, end = places.T
+    ripple = without_ripple(recording, setup, t, value, places)
+    left = np.zeros(len(windows))
+    if ripple is not None:
+        value, left = ripple.value, LEFT_OVER * ripple.sd_kpa
     gauge = setup.gauge if setup is not None and recording.source != "capture" else None
     age = age_half_width_ms(gauge) if gauge is not None else 0.0
     step = resolution_kpa(pressure)
@@ -93,27 +101,35 @@ def pressure_table(
     stated = source.accuracy_kpa if source is not None else None
 
     resting, noise = _plateau(value, before, start)
-    held, _ = _plateau(value, start, released)
-    after, _ = _plateau(value, released, end)
-    table = _Columns(len(windows), age + stamp_half_width_ms(recording))
+    held, held_noise = _plateau(value, start, released)
+    after, after_noise = _plateau(value, released, end)
+    stamp = stamp_half_width_ms(recording)
+    table = _Columns(len(windows), age, stamp)
     alike = max(2 * step, stated or 0.0)
     changes = np.abs(held - resting) > alike
     drops = (np.abs(after - held) > alike) & (off < FAR_MS)
-    least = np.maximum(CHANGE_SIGMAS * noise, 1.5 * step)
-    for prefix, zero, places, levels, real in (
-        ("", on, (start, released), (resting, held), changes),
-        ("fall_", off, (released, end), (held, after), drops),
+    low_high = [np.fmin(resting, held), np.fmax(resting, held)]
+    for prefix, zero, parts, levels, real, scatters in (
+        ("", on, (before, start, released), (resting, held), changes, (noise, held_noise)),
+        ("fall_", off, (start, released, end), (held, after), drops, (held_noise, after_noise)),
     ):
         from_level, to_level = (np.where(real, level, np.nan) for level in levels)
         amplitude = np.abs(to_level - from_level)
+        least = np.maximum(CHANGE_SIGMAS * scatters[0], 1.5 * step)
         first = np.fmax(CHANGE_SHARE, least / amplitude)
-        low, high = np.maximum(places[0] - 1, 0), places[1]
+        low, high = np.maximum(parts[1] - 1, 0), parts[2]
         seen = passages(t, value, low, high, from_level, to_level, first)
-        table.part(prefix, seen, zero)
+        found = through_noise(t, value, parts, seen, (from_level, to_level), scatters, step, left)
+        table.part(prefix, found, zero)
         if not prefix:
-            table.uncertainty(seen, age, stamp_half_width_ms(recording))
-    table.columns["low_kpa"] = np.fmin(resting, held)
-    table.columns["high_kpa"] = np.fmax(resting, held)
+            table.uncertainty(found)
+            rows = np.isfinite(found.to_level)
+            both = found.from_level, found.to_level
+            low_high = [
+                np.where(rows, pick(*both), level)
+                for pick, level in zip((np.fmin, np.fmax), low_high, strict=True)
+            ]
+    table.columns["low_kpa"], table.columns["high_kpa"] = low_high
     unknown = ~np.isfinite(held + resting)
     table.note(NO_READINGS, unknown)
     table.note(NO_CHANGE, ~unknown & ~changes)
@@ -156,17 +172,19 @@ def _middle(found: Float, count: Int64) -> Float:
 class _Columns:
     """Fills the columns from both parts of all strokes."""
 
-    def __init__(self, n: int, spare_ms: float) -> None:
+    def __init__(self, n: int, age_ms: float, stamp_ms: float) -> None:
         self.columns = {name: np.full(n, np.nan) for name in FIGURES}
         self.bounds: dict[str, tuple[Float, Float]] = {}
         self.noted = np.zeros(n, np.int64)
-        self._spare_ms = spare_ms
+        self._age_ms, self._stamp_ms = age_ms, stamp_ms
+        self._spare_ms = age_ms + stamp_ms
 
     def note(self, text: str, rows: Bool) -> None:
         self.noted |= np.where(rows, 1 << NOTES.index(text), 0)
 
-    def part(self, prefix: str, seen: Passages, zero: Float) -> None:
+    def part(self, prefix: str, found: Found, zero: Float) -> None:
         """One part of every stroke; delays are from `zero` (ms), the coil going live or dead."""
+        seen = found.seen
         resolved = (seen.inside >= LEAST_INSIDE) & np.isfinite(seen.duration)
         instants = {"first": seen.first, "10": seen.t10, "50": seen.t50, "90": seen.t90}
         for which, at in instants.items():
@@ -175,13 +193,17 @@ class _Columns:
         self.columns[name] = np.where(resolved, seen.duration, np.nan)
         between = ~resolved & np.isfinite(seen.longest)
         self._bound(name, between, seen.shortest, seen.longest)
-        for figure in ("overshoot", "undershoot", "settling"):
-            unit = "ms" if figure == "settling" else "pct"
-            self.columns[f"{prefix}{figure}_{unit}"] = np.where(
-                resolved, getattr(seen, figure), np.nan
-            )
+        for figure in ("overshoot", "undershoot"):
+            percent = getattr(seen, figure)
+            self.columns[f"{prefix}{figure}_pct"] = np.where(resolved, percent, np.nan)
+            hidden = resolved & ~np.isfinite(percent) & np.isfinite(found.floor)
+            self._bound(f"{prefix}{figure}_pct", hidden, np.zeros(len(hidden)), found.floor)
+            self.note(HIDDEN, hidden)
+        settles = resolved & ~found.scattered
+        self.columns[f"{prefix}settling_ms"] = np.where(settles, seen.settling, np.nan)
         self.note(SLOW_FALL if prefix else SLOW_RISE, between)
-        self.note(NOT_HELD, resolved & ~np.isfinite(seen.settling))
+        self.note(NOT_HELD, settles & ~np.isfinite(seen.settling))
+        self.note(SCATTERED, resolved & found.scattered)
 
     def _delay(self, name: str, at: Instants, zero: Float, resolved: Bool, duration: Float) -> None:
         """A number where the readings beside the crossing are near and both after the coil."""
@@ -194,10 +216,17 @@ class _Columns:
         if rows.any():
             self.bounds[name] = (np.where(rows, least, np.nan), np.where(rows, most, np.nan))
 
-    def uncertainty(self, seen: Passages, age: float, stamp: float) -> None:
-        """Rectangular between the two readings (gap / sqrt 12), age and stamps as half widths."""
-        known = np.isfinite(self.columns["delay_50_ms"])
-        delay = np.sqrt(seen.t50.gap**2 / 12 + (age**2 + 2 * stamp**2) / 3)
-        self.columns["u_delay_ms"] = np.where(known, delay, np.nan)
-        rise = np.hypot(seen.t10.gap, seen.t90.gap) / np.sqrt(12)
-        self.columns["u_rise_ms"] = np.where(np.isfinite(self.columns["rise_ms"]), rise, np.nan)
+    def uncertainty(self, found: Found) -> None:
+        """Rectangular between the two readings (gap / sqrt 12), noise and levels as found, age and
+        stamps as half widths."""
+        seen = found.seen
+        late = (self._age_ms**2 + 2 * self._stamp_ms**2) / 3
+        between = {"50": seen.t50.gap**2 / 12, "90": seen.t90.gap**2 / 12,
+                   "10": seen.t10.gap**2 / 12}  # fmt: skip
+        for name, figure, square in (
+            ("u_delay_ms", "delay_50_ms", between["50"] + found.u50**2 + late),
+            ("u_rise_ms", "rise_ms", between["10"] + between["90"] + found.u10**2 + found.u90**2),
+            ("u_settling_ms", "settling_ms", 2 * between["50"] + found.u_settling**2),
+        ):
+            known = np.isfinite(self.columns[figure])
+            self.columns[name] = np.where(known, np.sqrt(square), np.nan)

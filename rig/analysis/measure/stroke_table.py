@@ -24,9 +24,11 @@ from rig.analysis.measure.switch_state import SwitchTrack
 from rig.analysis.measure.switch_transitions import Transitions, transitions
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import CAPTURE_OF, Bool, Float, Int64, Recording, SampleSeries
-from rig.core.records import STOPPED_EARLY
+from rig.core.records import RESOLUTION, SAMPLED, STOPPED_EARLY
 
-NO_MARKS_OF_STROKES = frozenset({marks.SEQUENCE_GAP, STOPPED_EARLY, *CAPTURE_OF})
+NO_MARKS_OF_STROKES = frozenset(
+    {marks.SEQUENCE_GAP, STOPPED_EARLY, SAMPLED, RESOLUTION, *CAPTURE_OF}
+)
 """Conditions that say something of the run, or are found in the numbers, not of one stroke."""
 
 
@@ -35,7 +37,9 @@ class StrokeTable:
     """One row a stroke. Milliseconds and kilopascals, NaN where not known; `bounce_on`,
     `bounce_off` edges, -1 where not known; `mark_bits` see marks.words; `extra` words of
     conditions by row. `edges_with_no_command` counts the unexpected switch edges of each row.
-    `missed` is a stroke that was never answered although it ran its time."""
+    `missed` is a stroke that was never answered although it ran its time. `response_half_ms`,
+    `release_half_ms`: how far the stamps of a capture leave the time open, either way; 0 in a rig's
+    own recording."""
 
     number: Int64
     on_ns: Int64
@@ -53,6 +57,8 @@ class StrokeTable:
     edges_with_no_command: Int64
     mark_bits: Int64
     extra: dict[int, list[str]]
+    response_half_ms: Float
+    release_half_ms: Float
 
     def __len__(self) -> int:
         return len(self.number)
@@ -146,6 +152,8 @@ def stroke_table(
         edges_with_no_command=unexpected,
         mark_bits=bits | on_bits | off_bits,
         extra=_conditions(recording, windows),
+        response_half_ms=_half_ms(track, on.settled, windows.half_on_ns),
+        release_half_ms=_half_ms(track, off.settled, windows.half_off_ns),
     )
 
 
@@ -181,6 +189,12 @@ def _ms(track: SwitchTrack, place: Int64, start_ns: Int64, known: Bool) -> Float
     t_ns = np.append(track.t_ns, 0)[place]
     there = (place >= 0) & known
     return np.where(there, (t_ns - np.where(there, start_ns, 0)) / NS_PER_MS, np.nan)
+
+
+def _half_ms(track: SwitchTrack, place: Int64, half_ns: Int64) -> Float:
+    """Both edges' half widths together: two stamps of one clock are not independent."""
+    halves = track.half_ns if track.half_ns is not None else np.zeros(len(track.t_ns), np.int64)
+    return np.asarray((np.append(halves, 0)[place] + half_ns) / NS_PER_MS, np.float64)
 
 
 def _late_edge(track: SwitchTrack, off: Transitions) -> Bool:

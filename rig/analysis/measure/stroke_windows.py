@@ -22,7 +22,8 @@ class Windows:
     `on_ns`, `off_ns` are the commands, `next_ns` the next energise of any kind; `live_ns`,
     `dead_ns` the first read-back edges after them. `start_on_ns` and `start_off_ns` begin the two
     parts of the stroke: the read-back's edge, else the command. `live_before` (n,) says that the
-    coil was live already when the energise was commanded.
+    coil was live already when the energise was commanded. `half_on_ns`, `half_off_ns` (n,): how far
+    the two starts may lie from their instants; 0 where the kernel stamped them.
     """
 
     number: Int64
@@ -36,6 +37,8 @@ class Windows:
     live_before: Bool
     write_ns: Int64
     has_readback: bool
+    half_on_ns: Int64
+    half_off_ns: Int64
 
     def __len__(self) -> int:
         return len(self.number)
@@ -86,6 +89,8 @@ def stroke_windows(recording: Recording) -> Windows:
     off_places = np.append(np.flatnonzero(~on), len(on))
     following = off_places[np.searchsorted(off_places, places)]
     off_ns = np.append(commands.t_ns, NEVER)[following]
+    halves = commands.half_ns if commands.half_ns is not None else np.zeros(len(on), np.int64)
+    half_on, half_off = halves[places], np.append(halves, 0)[following]
 
     edges, start_level = recording.edges.get(READBACK), recording.start_level(READBACK)
     live_before = np.zeros(len(places), np.bool_)
@@ -101,6 +106,10 @@ def stroke_windows(recording: Recording) -> Windows:
         dead_ns = after(t_ns[~live], off_ns, next_ns)
         states = np.concatenate(([start_level == live_level], live))
         live_before = states[np.searchsorted(t_ns, on_ns, "left")]
+        if edges is not None and edges.half_ns is not None:
+            of_edges = np.append(edges.half_ns[order], 0)
+            half_on = np.where(live_ns < NEVER, of_edges[np.searchsorted(t_ns, live_ns)], half_on)
+            half_off = np.where(dead_ns < NEVER, of_edges[np.searchsorted(t_ns, dead_ns)], half_off)
     return Windows(
         number=commands.stroke[places],
         on_ns=on_ns,
@@ -113,6 +122,8 @@ def stroke_windows(recording: Recording) -> Windows:
         live_before=live_before,
         write_ns=(commands.done_ns - commands.t_ns)[places],
         has_readback=start_level is not None,
+        half_on_ns=half_on,
+        half_off_ns=half_off,
     )
 
 

@@ -29,13 +29,14 @@ class Contact:
 @dataclass(frozen=True)
 class SwitchTrack:
     """Edges of the switch in time order: `t_ns` (n,), `on` (n,) state after the edge, and the
-    state before the first edge (None where not known)."""
+    state before the first edge (None where not known). `half_ns` as in EdgeSeries."""
 
     t_ns: Int64
     on: Bool
     on_before: bool | None
     contact: Contact
     sorted_here: bool
+    half_ns: Int64 | None = None
 
     def state_before(self, place: int) -> bool | None:
         """The state just before the edge with index `place` (n allowed: after the last)."""
@@ -63,18 +64,21 @@ def switch_track(recording: Recording, told: str) -> SwitchTrack:
     edges, start = recording.edges.get(SWITCH), recording.start_level(SWITCH)
     if edges is None:
         t_ns, level, sorted_here = np.zeros(0, np.int64), np.zeros(0, np.int8), False
+        half_ns = None
     else:
-        t_ns, level = edges.t_ns, edges.level
+        t_ns, level, half_ns = edges.t_ns, edges.level, edges.half_ns
         sorted_here = bool((np.diff(t_ns) < 0).any())
         if sorted_here:
             order = np.argsort(t_ns, kind="stable")
             t_ns, level = t_ns[order], level[order]
+            half_ns = half_ns[order] if half_ns is not None else None
     rest_ns = rest_instant_ns(recording)
     place = int(np.searchsorted(t_ns, rest_ns, "left")) if rest_ns is not None else 0
     rest = int(level[place - 1]) if place > 0 else start
     contact = _contact(told, rest, recording)
     on_before = None if start is None else start == contact.on_level
-    return SwitchTrack(t_ns, level == contact.on_level, on_before, contact, sorted_here)
+    on = level == contact.on_level
+    return SwitchTrack(t_ns, on, on_before, contact, sorted_here, half_ns)
 
 
 def _contact(told: str, rest: int | None, recording: Recording) -> Contact:

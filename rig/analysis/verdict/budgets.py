@@ -8,16 +8,19 @@ import numpy as np
 from rig.analysis.measure import instrument_uncertainty
 from rig.analysis.measure.gauge_calibration import GAUGE, Applied
 from rig.analysis.measure.hold import HoldResult
+from rig.analysis.measure.instrument_uncertainty import STAMPS, timing_lines
 from rig.analysis.measure.pressure_at import RANGE_SHARE
 from rig.analysis.measure.ramp import RampTable
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.measure.stroke_windows import Reference
+from rig.analysis.measure.time_stamps import KERNEL, Resolution
 from rig.analysis.stats.dependence import repeatability
 from rig.analysis.stats.uncertainty import Budget, Line, budget
 from rig.config.gauge.calibration import OUT_OF_DATE
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
+KERNEL_STAMPS = Resolution(KERNEL, 0.0)
 CLOCK_SHARE = 1e-4
 """Half width of the clock's rate, as a share: an undisciplined crystal (common practice, no
 source)."""
@@ -32,21 +35,25 @@ def budgets(
     held: HoldResult | None,
     ramps: RampTable | None,
     applied: Applied | None = None,
+    resolution: Resolution = KERNEL_STAMPS,
 ) -> dict[str, Budget]:
     """Budgets by result: `response_ms`, `release_ms` (of the mean), `single_response_ms`,
-    `single_release_ms` (of one stroke), `actuation_kpa`, `reset_kpa`, `differential_kpa` (of the
-    mean of the ramps), `single_actuation_kpa` ... (of one), `decay_rate_kpa_s`. What the run does
-    not have, or what cannot be said (relay delay not known, one stroke's spread), is left out.
+    `single_release_ms` (of one stroke, as well stamped as they are on the mean), `actuation_kpa`,
+    `reset_kpa`, `differential_kpa` (of the mean of the ramps), `single_actuation_kpa` ... (of one),
+    `decay_rate_kpa_s`. What the run does not have, or what cannot be said (relay delay not known,
+    one stroke's spread), is left out. `resolution` is that of the recording's times.
     """
     found: dict[str, Budget] = {}
     times = {
-        "response_ms": (table.response_ms, reference.response_ms),
-        "release_ms": (table.release_ms, reference.release_ms),
+        "response_ms": (table.response_ms, reference.response_ms, table.response_half_ms),
+        "release_ms": (table.release_ms, reference.release_ms, table.release_half_ms),
     }
-    for name, (values, delay_ms) in times.items():
-        timing = instrument_uncertainty.timing_lines(recording, reference, delay_ms)
+    for name, (values, delay_ms, half_ms) in times.items():
+        known = np.isfinite(values)
+        half = float(half_ms[known].mean()) if known.any() else 0.0
+        timing = timing_lines(recording, reference, delay_ms, half, resolution)
         if timing is not None:
-            _times(found, name, values[np.isfinite(values)], *timing)
+            _times(found, name, values[known], *timing)
     if ramps is not None and pressure is not None:
         _ramps(found, recording, setup, pressure, ramps, applied)
     if held is not None and pressure is not None:
@@ -64,6 +71,16 @@ def _times(
     if len(values) > 1:
         both = [repeatability(values, "ms"), *lines]
         found[name] = budget(f"mean {name}", "ms", mean, both, correction)
+
+
+def of_one_stroke(typical: Budget, half_ms: float) -> Budget:
+    """The budget of one stroke whose stamps leave its time open by `half_ms` either way, from that
+    of a typical one."""
+    lines = [
+        line._replace(value=max(half_ms, 1e-6)) if line.name == STAMPS else line
+        for line in typical.lines
+    ]
+    return budget(typical.figure, typical.unit, typical.value, lines, typical.correction)
 
 
 def _ramps(

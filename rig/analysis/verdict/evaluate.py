@@ -35,7 +35,9 @@ class Measured:
     far the true value of each may lie below it without a budget: infinite for an unknown relay
     delay. `without` counts the strokes or ramps that should have given a number and did not.
     `open_because` says why the numbers cannot show that a limit is held, else empty; `at_least` is
-    what they surely reached all the same."""
+    what they surely reached all the same. Where
+    the numbers are not known equally well, `singles` are the budgets that one of them may have, and
+    `kind` (n,) which of these each has."""
 
     value: Float
     label: Int64
@@ -47,6 +49,8 @@ class Measured:
     mean: Budget | None = None
     open_because: str = ""
     at_least: float | None = None
+    singles: tuple[Budget, ...] = ()
+    kind: Int64 | None = None
 
     @classmethod
     def of(
@@ -135,27 +139,42 @@ def _spread(measured: Measured, risk: float) -> tuple[float, float, float]:
     """Correction of one number, and how far its true value may lie below and above that."""
     if measured.single is None:
         return 0.0, float(measured.below.max(initial=0.0)), 0.0
-    reach = measured.single.quantile(1 - risk) - measured.single.best
+    reach = max(
+        one.quantile(1 - risk) - one.best for one in (measured.singles or (measured.single,))
+    )
     return measured.single.correction, reach, reach
+
+
+def _own_reach(measured: Measured, risk: float) -> tuple[Float | float, Float | float]:
+    """As _spread, for each number by itself."""
+    if measured.single is None:
+        return measured.below, 0.0
+    if not measured.singles or measured.kind is None:
+        _, below, above = _spread(measured, risk)
+        return below, above
+    reach = np.array([one.quantile(1 - risk) - one.best for one in measured.singles])
+    return reach[measured.kind], reach[measured.kind]
 
 
 def _each(measured: Measured, low: float, high: float, risk: float, margin: float) -> Taken:
     value = measured.value
-    correction, _, above = _spread(measured, risk)
-    below = above if measured.single is not None else measured.below
+    correction, _, widest = _spread(measured, risk)
+    below, above = _own_reach(measured, risk)
     best = value + correction
     most, least = best + above, best - below
     outside = ((least > high) & (best >= high + margin)) | ((most < low) & (best <= low - margin))
     inside = (most <= high) & (least >= low) & (best <= high - margin) & (best >= low + margin)
     sure = outside & ~measured.doubtful
     far = np.maximum(value - high, low - value)
-    spread = measured.single.spread if measured.single is not None else None
-    guard = max(above if np.isfinite(above) else math.nan, margin)
+    guard = max(widest if np.isfinite(widest) else math.nan, margin)
 
     def chance(place: int) -> float:
         if measured.single is None and not np.isfinite(measured.below[place]):
             return 0.0 if value[place] <= high and math.isinf(low) else math.nan
-        estimate = Estimate(float(best[place]), spread)
+        one = measured.single
+        if measured.singles and measured.kind is not None:
+            one = measured.singles[measured.kind[place]]
+        estimate = Estimate(float(best[place]), one.spread if one is not None else None)
         return min(estimate.above(high) + estimate.below(low), 1.0)
 
     # the number shown is the one farthest out: over the limit, or else nearest to it

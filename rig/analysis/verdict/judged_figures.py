@@ -14,8 +14,13 @@ from rig.analysis.measure.ramp import RampTable
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.measure.stroke_windows import Reference
 from rig.analysis.stats.uncertainty import Budget
+from rig.analysis.verdict.budgets import of_one_stroke
 from rig.analysis.verdict.evaluate import Measured
 from rig.core.recording import Bool, Float
+
+ALIKE, WIDTHS, NARROWEST = 0.01, 1.05, 1e-3
+"""Stamps are alike within this share; budgets of single strokes come in widths of this ratio, down
+to this share of the widest."""
 
 
 def measured(
@@ -44,21 +49,33 @@ def _of_strokes(
     # a missed stroke is judged as missed, not as a number that is lacking
     expected = ~table.missed
     columns = {
-        "response": (table.response_ms, reference.response_ms),
-        "release": (table.release_ms, reference.release_ms),
+        "response": (table.response_ms, reference.response_ms, table.response_half_ms),
+        "release": (table.release_ms, reference.release_ms, table.release_half_ms),
     }
     found = {
-        name: Measured.of(
+        name: _each_as_stamped(Measured.of(
             value, table.number, doubtful, expected=expected,
             # relay delay not known: nothing can be said of the lower side
             below=np.inf if delay is None else delay,
             single=budgets.get(f"single_{name}_ms"), mean=budgets.get(f"{name}_ms"),
-        )
-        for name, (value, delay) in columns.items()
+        ), half_ms[np.isfinite(value)])
+        for name, (value, delay, half_ms) in columns.items()
     }  # fmt: skip
     both = np.concatenate((_counts(table.bounce_on), _counts(table.bounce_off)))
     found["bounce"] = Measured.of(both, np.tile(table.number, 2), np.tile(doubtful, 2))
     return found
+
+
+def _each_as_stamped(measured: Measured, half_ms: Float) -> Measured:
+    """With a budget for each width that the stamps leave open (`half_ms` (n,), either way), rounded
+    up to steps of a twentieth; where all are alike the one budget is that."""
+    if measured.single is None or len(half_ms) < 2 or np.ptp(half_ms) <= ALIKE * half_ms.max():
+        return measured
+    least = max(float(half_ms.max()) * NARROWEST, 1e-6)
+    step = np.ceil(np.log(np.maximum(half_ms / least, 1.0)) / np.log(WIDTHS) - 1e-9)
+    steps, kind = np.unique(step, return_inverse=True)
+    singles = tuple(of_one_stroke(measured.single, least * WIDTHS**one) for one in steps.tolist())
+    return replace(measured, singles=singles, kind=kind)
 
 
 def _counts(bounce: np.typing.NDArray[np.int64]) -> Float:

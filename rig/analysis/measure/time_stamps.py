@@ -1,0 +1,125 @@
+# SPDX-License-Identifier: MIT
+"""How well the instants of a recording are known: how far each edge and command may lie from its
+time stamp.
+
+A rig's own edges are stamped by the kernel. In a capture with a row at every look an edge lies
+between the last look before it and the row that shows it, and is taken in the middle of the two.
+In any other capture the stamps are all there is: their resolution is stated by the file or by a
+person, or estimated from the stamps themselves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.analysis.stats.time_grid import coarsest_step_ns
+from rig.core.recording import STAMP_MS, CommandSeries, EdgeSeries, Int64, Recording
+from rig.core.records import COMMAND, RESOLUTION, SAMPLED
+
+KERNEL, ROWS, STATED, ESTIMATED = "kernel", "rows", "stated", "estimated"
+
+
+class Resolution(NamedTuple):
+    """`how` the instants are known (KERNEL, ROWS, STATED, ESTIMATED), and `step_ms`, from when to
+    when an edge may have been: of a capture with rows the mean over its edges."""
+
+    how: str
+    step_ms: float
+
+
+def located(recording: Recording) -> tuple[Recording, Resolution]:
+    """The recording with its edges and commands where they most likely were, each with how far it
+    may lie from there (`half_ns`), and the resolution of its times.
+
+    The order of edges and commands stays as recorded.
+    """
+    if recording.source != "capture":
+        half = STAMP_MS.get(recording.source, STAMP_MS["emulated board"])
+        return recording, Resolution(KERNEL, 2 * half)
+    stated = _said_ns(recording, RESOLUTION)
+    looks = _looks(recording)
+    if looks is not None:
+        return _between_looks(recording, looks, stated, _said_ns(recording, SAMPLED))
+    stamps = [recording.commands.t_ns, *(edges.t_ns for edges in recording.edges.values())]
+    step = float(stated) if stated else coarsest_step_ns(np.concatenate(stamps))
+    half = max(round(step / 2), 1)
+    edges = {
+        line: replace(series, half_ns=np.full(len(series.t_ns), half))
+        for line, series in recording.edges.items()
+    }
+    commands = recording.commands
+    commands = replace(commands, half_ns=np.full(len(commands.t_ns), half))
+    how = STATED if stated else ESTIMATED
+    return replace(recording, edges=edges, commands=commands), Resolution(how, 2 * half / 1e6)
+
+
+def estimated(resolution: Resolution) -> str:
+    """What is to be said of a resolution that nobody stated, in a sentence."""
+    return (
+        f"Nothing states how finely this capture tells time: its stamps show no coarser clock than "
+        f"{resolution.step_ms:.3g} ms. If you know better, state it: by --resolution, or by a "
+        'comment "resolution: 1 ms" in the file.'
+    )
+
+
+def stamp_half_width_ms(recording: Recording) -> float:
+    """Half width of the time stamp of an edge; of a capture the mean over its edges."""
+    if recording.source != "capture":
+        return STAMP_MS.get(recording.source, STAMP_MS["emulated board"])
+    halves = [e.half_ns for e in recording.edges.values() if e.half_ns is not None]
+    every = np.concatenate([*halves, np.zeros(0, np.int64)])
+    return max(float(every.mean()) / 1e6, 1e-6) if len(every) else 0.0
+
+
+def _said_ns(recording: Recording, kind: str) -> int:
+    """The nanoseconds that conditions of this kind begin with; 0 where there is none."""
+    said = [c.detail.split()[0] for c in recording.conditions if c.kind == kind and c.detail]
+    return max((int(ns) for ns in said if ns.isdecimal()), default=0)
+
+
+def _looks(recording: Recording) -> dict[str, Int64] | None:
+    """The last look before each edge and command, by line; None where the capture has none."""
+    if not any(condition.kind == SAMPLED for condition in recording.conditions):
+        return None
+    found: dict[str, Int64] = {}
+    counts = {line: len(edges.t_ns) for line, edges in recording.edges.items()}
+    for line, n in {**counts, COMMAND: len(recording.commands.t_ns)}.items():
+        levels = recording.levels.get(line)
+        times = levels.t_ns if levels is not None else np.zeros(0, np.int64)
+        if len(times) < n:
+            return None
+        found[line] = times[len(times) - n :]  # the level at the start has no edge
+    return found
+
+
+def _between_looks(
+    recording: Recording, looks: dict[str, Int64], stated_ns: int, digit_ns: int
+) -> tuple[Recording, Resolution]:
+    shown = {line: edges.t_ns for line, edges in recording.edges.items()}
+    shown[COMMAND] = recording.commands.t_ns
+    lines = list(looks)
+    at = np.concatenate([shown[line] for line in lines])
+    before = np.minimum(np.concatenate([looks[line] for line in lines]), at)
+    # what a row shows later was not earlier, however seldom its line was looked at; of one row
+    # the command comes first
+    rank = np.concatenate([np.full(len(shown[line]), line != COMMAND) for line in lines])
+    order = np.lexsort((rank, at))
+    middle = np.empty_like(at)
+    middle[order] = np.maximum.accumulate(((at + before) // 2)[order])
+    half = np.maximum(at - middle, middle - before) + (digit_ns + 1) // 2
+    half = np.maximum(half, (stated_ns + 1) // 2)
+    cuts = np.cumsum([len(looks[line]) for line in lines])[:-1]
+    parts = dict(zip(lines, zip(np.split(middle, cuts), np.split(half, cuts), strict=True),
+                     strict=True))  # fmt: skip
+    edges = {
+        line: EdgeSeries(parts[line][0], series.level, series.sequence, parts[line][1])
+        for line, series in recording.edges.items()
+    }
+    c_t, c_half = parts[COMMAND]
+    old = recording.commands
+    commands = CommandSeries(c_t, c_t, old.on, old.stroke, c_half)
+    step_ms = 2 * float(half.mean()) / 1e6 if len(half) else 0.0
+    return replace(recording, edges=edges, commands=commands), Resolution(ROWS, step_ms)

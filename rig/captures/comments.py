@@ -1,0 +1,71 @@
+# SPDX-License-Identifier: MIT
+"""What the comments of a capture say: where it was exported from, how finely it tells time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.captures.columns import SAYS
+from rig.captures.problems import Problems
+from rig.core.recording import STAMP_MS, Recording
+from rig.core.records import COMMAND, SAMPLED
+from rig.core.records import RESOLUTION as STATED
+
+RESOLUTION = "resolution:"
+
+
+def resolution_comment(recording: Recording) -> str:
+    """How finely an export of this recording tells time, as a comment that is understood when it is
+    read again; empty where that is not known."""
+    half_ms = STAMP_MS.get(recording.source)
+    if half_ms is not None:
+        return f"{RESOLUTION} {round(2e3 * half_ms)} us"
+    widest: list[int] = [
+        int(condition.detail.split()[0])
+        for condition in recording.conditions
+        if condition.kind == STATED
+    ]
+    if any(condition.kind == SAMPLED for condition in recording.conditions):
+        shown = {line: edges.t_ns for line, edges in recording.edges.items()}
+        for line, at in {**shown, COMMAND: recording.commands.t_ns}.items():
+            looks = recording.levels[line].t_ns if line in recording.levels else at[:0]
+            if 0 < len(at) <= len(looks):
+                # an export has no row for the look before: what it left open is stated instead
+                widest.append(int(np.max(at - looks[len(looks) - len(at) :])))
+    # to the next whole microsecond
+    us = -(-max(widest, default=0) // 1000)
+    return f"{RESOLUTION} {us} us" if us else ""
+
+
+class Comments:
+    """Hears the comments of one file. `kinds` become conditions of its runs; `resolution_ns` is
+    None where nothing is said. What a person typed goes before what the file says."""
+
+    def __init__(self, problems: Problems, resolution_ns: int | None = None) -> None:
+        self.kinds: set[str] = set()
+        self.resolution_ns = resolution_ns
+        self._typed = resolution_ns is not None
+        self._problems = problems
+
+    def hear(self, text: str, at: str) -> None:
+        """One comment, without its mark, of one line or several; `at` is where it stands."""
+        for line in text.strip().splitlines():
+            said = line.strip()
+            self.kinds.update(kind for word, kind in SAYS.items() if said.startswith(word))
+            if said.casefold().startswith(RESOLUTION):
+                self._resolution(said[len(RESOLUTION) :].strip(), at)
+
+    def _resolution(self, text: str, at: str) -> None:
+        from rig.core.quantities import QuantityError, parse
+
+        try:
+            ns = round(parse(text, "time") * 1e9)
+        except QuantityError as error:
+            self._problems.add(at, text, f"resolution: {error.what}", error.remedy)
+            return
+        if not ns > 0:
+            self._problems.add(
+                at, text, "a resolution that is not above zero", "write it like 1 ms"
+            )
+        elif not self._typed:
+            self.resolution_ns = max(self.resolution_ns or 0, ns)

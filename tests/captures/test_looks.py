@@ -1,0 +1,154 @@
+# SPDX-License-Identifier: MIT
+"""A capture with a row at every look brings the last look before each change along; one with rows
+where something changed does not; what a file states of its resolution is heard."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from capture_rigs import RIG, read_text, refused
+
+from rig.analysis.measure.time_stamps import ESTIMATED, ROWS, STATED, located
+from rig.captures import write_csv, write_vcd
+from rig.captures.records_out import records_of
+from rig.core.recording import Recording, RecordingBuilder
+
+MS = 1_000_000
+ON, SWITCHED, OFF, BACK = 100.2, 153.7, 400.9, 437.3
+EVENTS = (ON, SWITCHED, OFF, BACK)
+TRUE = {"command": (ON, OFF), "switch": (SWITCHED, BACK)}
+
+
+def level(name: str, at: float) -> int:
+    return int(np.searchsorted(TRUE[name], at, "right") % 2)
+
+
+def wide(times: list[float], *, head: str = "") -> str:
+    rows = [f"{at:.4f},{level('command', at)},{level('switch', at)}" for at in times]
+    return head + "time_ms,command,switch\n" + "\n".join(rows) + "\n"
+
+
+def one(folder, text: str, name: str = "capture.csv") -> Recording:
+    ((_, recording),) = read_text(folder, text, name)
+    return recording
+
+
+def brackets(recording: Recording) -> list[tuple[float, float]]:
+    """From when to when commands and edges may have been, ms, in order."""
+    placed, _ = located(recording)
+    edges = placed.edges["switch"]
+    found = [
+        ((t - half) / MS, (t + half) / MS)
+        for t, half in itertools.chain(
+            zip(placed.commands.t_ns, placed.commands.half_ns, strict=True),
+            zip(edges.t_ns, edges.half_ns, strict=True),
+        )
+    ]
+    return sorted(found)
+
+
+EVEN = [2.5 * n for n in range(240)]
+UNEVEN = np.cumsum(np.tile([7.0, 3.1, 11.3, 4.2], 30)).tolist()
+
+
+@pytest.mark.parametrize("times", [EVEN, UNEVEN])
+def test_each_change_lies_between_the_rows_beside_it(tmp_path, times):
+    recording = one(tmp_path, wide(times))
+    placed, resolution = located(recording)
+    assert resolution.how == ROWS
+    for (low, high), true in zip(brackets(recording), (ON, SWITCHED, OFF, BACK), strict=True):
+        after = next(at for at in times if at >= true)
+        before = max(at for at in times if at < true)
+        assert low <= before <= true <= after <= high
+        assert high - low <= after - before + 0.11  # and the last digit of uneven stamps
+    # the record itself keeps the stamps of the file
+    assert recording.edges["switch"].t_ns.tolist() == [
+        round(next(at for at in times if at >= true) * MS) for true in TRUE["switch"]
+    ]
+    assert placed.edges["switch"].t_ns[0] < recording.edges["switch"].t_ns[0]
+
+
+def test_the_long_form_is_looked_at_likewise(tmp_path):
+    rows = [f"{at},{name},{level(name, at)}" for at in EVEN for name in TRUE]
+    recording = one(tmp_path, "time_ms,signal,value\n" + "\n".join(rows) + "\n")
+    assert located(recording)[1].how == ROWS
+    assert brackets(recording) == brackets(one(tmp_path, wide(EVEN)))
+
+
+def test_rows_only_where_something_changed_are_no_looks(tmp_path):
+    assert located(one(tmp_path, wide([0, *EVENTS, 900])))[1].how == ESTIMATED
+    # also where blank cells repeat nothing
+    text = f"time_ms,command,switch\n0,0,0\n{ON},1,\n{SWITCHED},,1\n{OFF},0,\n{BACK},,0\n900,,\n"
+    assert located(one(tmp_path, text))[1].how == ESTIMATED
+
+
+def test_rows_of_their_own_between_even_readings_are_no_looks(tmp_path):
+    """A logger that writes readings evenly, and a change when it comes, with all cells filled."""
+    rows = sorted([(10.0 * n, "300") for n in range(90)] + [(t, "") for t in EVENTS])
+    text = "time_ms,command,switch,pressure_kpa\n" + "".join(
+        f"{at},{level('command', at)},{level('switch', at)},{kpa}\n" for at, kpa in rows
+    )
+    recording = one(tmp_path, text)
+    assert located(recording)[1].how == ESTIMATED
+    assert located(recording)[1].step_ms < 5
+
+
+def test_a_signal_looked_at_seldom_has_a_wider_bracket_and_keeps_its_order(tmp_path):
+    rows = [
+        f"{at},{level('command', at)}," + (str(level("switch", at)) if n % 4 == 0 else "")
+        for n, at in enumerate(EVEN)
+    ]
+    recording = one(tmp_path, "time_ms,command,switch\n" + "\n".join(rows) + "\n")
+    placed, _ = located(recording)
+    assert placed.edges["switch"].half_ns[0] >= 4.9 * MS
+    assert placed.commands.half_ns[0] <= 1.3 * MS
+    order = np.argsort(np.concatenate((placed.commands.t_ns, placed.edges["switch"].t_ns)))
+    assert order.tolist() == [0, 2, 1, 3]
+    for (low, high), true in zip(brackets(recording), (ON, SWITCHED, OFF, BACK), strict=True):
+        assert low <= true <= high
+
+
+def test_stated_by_the_file_or_by_a_person(tmp_path):
+    events = [0, *EVENTS, 900]
+    recording = one(tmp_path, wide(events, head="# Resolution: 16.7 ms\n"))
+    assert located(recording)[1] == (STATED, pytest.approx(16.7))
+    from rig.captures import read_capture
+
+    path = tmp_path / "capture.csv"
+    ((_, typed),) = read_capture(path, RIG, 4 * MS)
+    assert located(typed)[1] == (STATED, pytest.approx(4.0))  # a person goes before the file
+    # beside rows it can only widen
+    rows = one(tmp_path, wide(EVEN, head="# resolution: 20 ms\n"))
+    assert located(rows)[1] == (ROWS, pytest.approx(20.0))
+    vcd = (
+        "$timescale 1 us $end\n$comment resolution: 1 ms $end\n$var wire 1 ! command $end\n"
+        '$var wire 1 " switch $end\n$enddefinitions $end\n#0\n0!\n0"\n#1000\n1!\n#9000\n1"\n'
+    )
+    assert located(one(tmp_path, vcd, "capture.vcd"))[1] == (STATED, pytest.approx(1.0))
+
+
+@pytest.mark.parametrize("said", ["soon", "5", "0 ms", "-1 ms", "3 kPa"])
+def test_a_resolution_that_is_none_is_refused(tmp_path, said):
+    (problem,) = refused(tmp_path, wide(EVEN, head=f"# resolution: {said}\n"))
+    assert "row 1" in problem
+    assert "resolution" in problem or "time" in problem
+
+
+def test_looks_go_through_the_log(tmp_path):
+    recording = one(tmp_path, wide(UNEVEN))
+    builder = RecordingBuilder("capture", RIG.switch_closed_level, 1)
+    again = builder.add_all(records_of(recording)).build()
+    assert brackets(again) == brackets(recording)
+
+
+@pytest.mark.parametrize("form", ["csv", "vcd"])
+def test_an_export_states_what_its_looks_left_open(tmp_path, form):
+    recording = one(tmp_path, wide(UNEVEN))
+    path = tmp_path / f"again.{form}"
+    (write_csv if form == "csv" else write_vcd)(recording, path)
+    again = one(tmp_path, path.read_text(), path.name)
+    _, resolution = located(again)
+    assert resolution.how == STATED
+    assert resolution.step_ms >= max(high - low for low, high in brackets(recording)) - 0.11

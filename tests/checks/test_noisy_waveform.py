@@ -1,0 +1,80 @@
+# SPDX-License-Identifier: MIT
+"""Transitions with known noise against their closed form: terms of IEEE Std 181-2011, answers of
+first and second order, whose instants are exact (see test_waveform_ieee181.py); the least variance
+of a fitted line is that of ordinary least squares (JCGM 100:2008, H.3)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from rig.analysis.stats.noisy_waveform import Noise, Noisy, noisy_passage
+
+TAU = 20.0
+EXACT = {"t10": TAU * math.log(10 / 9), "t50": TAU * math.log(2), "t90": TAU * math.log(10)}
+SETTLED = TAU * math.log(50)
+
+
+def first_order(t: np.ndarray) -> np.ndarray:
+    return 1 - np.exp(-np.maximum(t, 0.0) / TAU)
+
+
+def second_order(t: np.ndarray, zeta: float = 0.5, wn: float = 0.1) -> np.ndarray:
+    x, damped = np.maximum(t, 0.0) * wn, math.sqrt(1 - zeta**2)
+    wave = np.cos(damped * x) + zeta / damped * np.sin(damped * x)
+    return 1 - np.exp(-zeta * x) * wave
+
+
+def drawn(shape, noise: float, step: float, seed: int) -> tuple[np.ndarray, Noisy]:
+    rng = np.random.default_rng(seed)
+    t = np.arange(-30 + rng.uniform(0, step), 470, step)
+    seen = shape(t) + rng.normal(0, noise, len(t))
+    level = noise / math.sqrt(120 / step)
+    return t, noisy_passage(t, seen, Noise(noise, 0.0, noise, 0.0, level, level), 0.02)
+
+
+def test_without_noise_the_closed_form_comes_out():
+    _, found = drawn(first_order, 0.0, 0.5, 1)
+    for name, exact in EXACT.items():
+        assert getattr(found, name).t == pytest.approx(exact, abs=0.06), name
+    assert found.settled.t == pytest.approx(SETTLED, abs=0.1)
+    assert math.isnan(found.overshoot) or found.overshoot == pytest.approx(0, abs=1e-6)
+
+
+@pytest.mark.parametrize(("noise", "step"), [(0.01, 1.0), (0.02, 0.2), (0.05, 0.2)])
+def test_instants_lie_within_their_uncertainty(noise, step):
+    """Nominal 95 %: of 120 draws at least 104 (99.9 % of the binomial), and no bias beyond half the
+    scatter."""
+    away = {name: [] for name in (*EXACT, "settled")}
+    for seed in range(120):
+        _, found = drawn(first_order, noise, step, seed)
+        for name, exact in (EXACT | {"settled": SETTLED}).items():
+            at = getattr(found, name)
+            away[name].append((at.t - exact, math.hypot(at.u, step / math.sqrt(12))))
+    for name, pairs in away.items():
+        error, u = np.array(pairs).T
+        assert np.count_nonzero(np.abs(error) <= 1.96 * u) >= 104, name
+        assert abs(error.mean()) <= 0.5 * error.std() + 0.02, name
+        assert u.mean() <= 2.2 * error.std() + step / 2, name  # and says no more than it must
+
+
+def test_an_overshoot_is_shown_where_it_stands_above_the_noise():
+    """zeta 0.5: exp(-pi zeta / sqrt(1 - zeta^2)) = 16.30 %; without one none is shown."""
+    seen = [drawn(second_order, 0.02, 0.2, seed)[1].overshoot for seed in range(40)]
+    assert np.mean(seen) == pytest.approx(16.30, abs=1.0)
+    assert np.max(np.abs(np.array(seen) - 16.30)) < 3.0
+    none = [drawn(first_order, 0.02, 0.2, seed)[1] for seed in range(40)]
+    assert sum(math.isfinite(found.overshoot) for found in none) <= 2
+    assert 0.3 < np.median([found.floor for found in none]) < 3.0
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_what_is_no_transition_has_no_instants(seed):
+    rng = np.random.default_rng(seed)
+    noise = Noise(0.2, 0.0, 0.2, 0.0, 0.0, 0.0)
+    for change in (rng.normal(0, 0.2, 300), np.ones(300), np.zeros(2), np.zeros(0)):
+        found = noisy_passage(np.arange(float(len(change))), change, noise, 0.02)
+        assert math.isnan(found.t50.t)
+        assert math.isnan(found.settled.t)
