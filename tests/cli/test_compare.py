@@ -83,6 +83,25 @@ def test_margin_from_another_sheet(rig_data, tmp_path):
     assert found["figures"]["response_ms"]["margin_ms"] == 2
 
 
+def test_runs_beside_the_comparison(rig_data):
+    """The spread between mountings from runs of a study, as `rig study` takes them."""
+    pair = [log_times(rig_data, times(50, n), valve="V-1", by="Ann", mount=n) for n in (8, 9)]
+    runs = [
+        log_times(rig_data, times(50, seed), valve="V-1", by=person, mount=mount)
+        for seed, (person, mount) in enumerate([("Ann", 1), ("Ann", 2), ("Ben", 1), ("Ben", 2)])
+    ]
+    study = ",".join(map(str, runs))
+    alone, beside = (
+        json.loads(call(compare, *pair, "--json", *more).output)["figures"]["response_ms"]
+        for more in ((), ("--study", study))
+    )
+    assert alone["allowed_for"]["mounting_sd_ms"] is None
+    assert beside["allowed_for"]["mounting_sd_ms"] >= 0
+    assert beside["allowed_for"]["mounting"].startswith("repeatability of the rig study")
+    with pytest.raises(UsageError, match="it would explain itself"):
+        call(compare, *pair, "--slope-runs", pair[0])
+
+
 def test_refusals(rig_data):
     board = log_times(rig_data, times(50, 1))
     simulated = log_times(rig_data, times(50, 2), source="simulated")

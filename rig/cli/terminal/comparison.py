@@ -41,8 +41,14 @@ def plain_lines(shape: Shape) -> Iterator[str]:
                 continue
             name = f"{pair['before']}-{pair['after']}.{figure}"
             for key in ("difference_ms", "ci95", "p", "rank_p", "effect_sd", "equivalent",
-                        "margin_ms", "strokes_needed", "strokes_needed_equivalence"):  # fmt: skip
+                        "margin_ms", "strokes_needed", "strokes_needed_equivalence",
+                        "real"):  # fmt: skip
                 yield _fields(f"{name}.{key}", one[key])
+            for key, value in one["allowed_for"].items():
+                if key != "effects":
+                    yield _fields(f"{name}.allowed_for.{key}", value)
+            for effect in one["allowed_for"]["effects"]:
+                yield _fields(f"{name}.effect", *effect.values())
             for key, value in (one["normalised"] or {}).items():
                 yield _fields(f"{name}.normalised.{key}", value)
     for figure, found in (shape["batch"] or {}).items():
@@ -142,12 +148,14 @@ def _numbers(pair: Shape) -> Iterator[str]:
         if one is None:
             continue
         yield _row(NAMES[figure], one, one["rank_p"], one["effect_sd"], one["strokes_needed"])
+        yield _row("  allowed*", one["allowed_for"], None, None, None)
         oil = one["normalised"]
         if oil and not oil["share_known"]:
             span = f"anything from {oil['least_ms']:.2f} to {oil['most_ms']:.2f}"
             yield f"  {oil['oil_temperature_degc']:.0f} degC: {span} (viscous_share not known)"
         elif oil:
             yield _row(f"  {oil['oil_temperature_degc']:.0f} degC", oil, None, None, None)
+    yield "* with known effects of conditions and mounting allowed for"
     yield ""
 
 
