@@ -14,15 +14,6 @@ KEYS = (
     "missed", "first_stroke_excess_ms", "first_stroke", "trend", "change_points",
     "warm_up_strokes", "charts", "outliers", "capability",
 )  # fmt: skip
-RULES_TOLD = frozenset(
-    {
-        "one stroke beyond three sigma",
-        "moving average beyond its limit",
-        "cumulative sum: upward shift",
-        "cumulative sum: downward shift",
-    }
-)
-"""Rules that a steady run breaks seldom; the others are in the JSON only."""
 ALTERNATING = -0.5
 NAMED = 6
 """Strokes named one by one."""
@@ -95,9 +86,14 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
             f"{counted:.0f} independent ones, and intervals are as wide as for those."
         )
     signals = (of("charts") or {}).get("signals") or []
-    rules = [signal["rule"] for signal in signals if signal["rule"] in RULES_TOLD]
-    if rules:
-        yield f"Control chart of the {name}: {'; '.join(rules)}."
+    # a result of an earlier program has rules that a steady run breaks often, and no rate
+    rate = (of("charts") or {}).get("false_alarms")
+    if signals and rate is not None:
+        rules = "; ".join(f"{signal['rule']} ({strokes(signal['strokes'])})" for signal in signals)
+        yield (
+            f"The control chart of the {name} signals: {rules}. Of steady runs at most "
+            f"{100 * rate:.0f} in 100 give any signal."
+        )
 
 
 def strokes(numbers: list[int]) -> str:
