@@ -18,6 +18,7 @@ from rig.analysis.compare.run_values import values_of
 from rig.analysis.compare.two_samples import around, group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
+from rig.text.rounded import mean_interval_text
 from webui import log, words
 from webui.api.models_lesson import CompareAnswer, CompareOverlayAnswer
 from webui.api.openapi import described
@@ -160,7 +161,8 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
             mean, low, high = _interval(column, together.get(one["run"]))
             told = "no numbers"
             if mean is not None and low is not None and high is not None:
-                told = f"mean {mean:.1f} ms ({low:.1f} to {high:.1f}), n {len(known)}"
+                text, between = mean_interval_text(mean, (low, high))
+                told = f"mean {text} ms ({between}), n {len(known)}"
             rows.append(
                 Row(
                     one, [line.at(v) or 0.0 for v in drawing.fewer(known)],

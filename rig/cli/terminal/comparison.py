@@ -11,6 +11,7 @@ import click
 
 from rig.cli.terminal.plot import interval_line, plot
 from rig.text import words
+from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from rig.text.words import number, one_line
 
 WIDTH = 72
@@ -135,7 +136,8 @@ def _ranking(found: Shape | None, name: str, *, ascii_only: bool) -> Iterator[st
         if oil is not None:
             flag = f"  {oil:8.2f}{flag}"
         who = one_line(f"run {row['run']} {row['valve'] or ''}")[:20]
-        yield f"{row['rank']:>3}  {who:<20} {row['mean']:8.2f} |{line}|{flag}"
+        mean, _ = mean_interval_text(row["mean"], row["ci95"])
+        yield f"{row['rank']:>3}  {who:<20} {mean:>8} |{line}|{flag}"
     yield f"{'':>34} {span[0]:<20.2f}{span[1]:>20.2f}"
     yield ""
 
@@ -151,7 +153,7 @@ def _numbers(pair: Shape) -> Iterator[str]:
         yield _row("  allowed*", one["allowed_for"], None, None, None)
         oil = one["normalised"]
         if oil and not oil["share_known"]:
-            span = f"anything from {oil['least_ms']:.2f} to {oil['most_ms']:.2f}"
+            span = f"anything from {interval_text((oil['least_ms'], oil['most_ms']))}"
             yield f"  {oil['oil_temperature_degc']:.0f} degC: {span} (viscous_share not known)"
         elif oil:
             yield _row(f"  {oil['oil_temperature_degc']:.0f} degC", oil, None, None, None)
@@ -162,10 +164,9 @@ def _numbers(pair: Shape) -> Iterator[str]:
 def _row(
     name: str, one: Shape, rank_p: float | None, effect: float | None, strokes: int | None
 ) -> str:
-    low, high = one["ci95"]
-    between = f"{low:.2f} to {high:.2f}"
     return (
-        f"{name:<10}{one['difference_ms']:>11.2f}{between:>21}{_p(one['p']):>9}{_p(rank_p):>10}"
+        f"{name:<10}{difference_text(one['difference_ms'], one['ci95']):>11}"
+        f"{interval_text(one['ci95']):>21}{_p(one['p']):>9}{_p(rank_p):>10}"
         f"{_or_blank(effect, 2):>8}{_or_blank(strokes, 0):>16}"
     )
 
