@@ -211,8 +211,9 @@ def notes(results: Sequence[Result]) -> list[str]:
             first = (one.get("first_stroke") or {}).get(figure)
             if first and first["stands_out"]:
                 told.append(
-                    f"Run {one['run']}: the first stroke's {name} stands out by "
-                    f"{first['excess_ms']:+.1f} ms and is left out of the comparison."
+                    f"Run {one['run']}: the {name} of the first stroke after rest stands out by "
+                    f"{first['excess_ms']:+.1f} ms. Strokes after rest are in no run's mean, and "
+                    "not compared."
                 )
             moved = (one.get("trend") or {}).get(figure)
             if moved and moved["direction"] != "none":

@@ -49,14 +49,15 @@ class Condition(NamedTuple):
 
 
 def values_of(result: Result, figure: str) -> Float:
-    """A figure of every stroke (n,), NaN where it has no number, is doubtful, or is a
-    first stroke after rest that stands out."""
+    """A figure of every stroke (n,), NaN where it has no number, is doubtful, or comes after a
+    rest: of the strokes that the run's own mean is of."""
     found = [stroke[figure] for stroke in result["strokes"]]
     values = np.array([np.nan if value is None else value for value in found], float)
-    first = (result.get("first_stroke") or {}).get(figure)
-    if first and first["stands_out"]:
-        values[0] = np.nan
-    odd = [bool(doubtful(stroke.get("marks") or ())) for stroke in result["strokes"]]
+    rest = set(result["rest_strokes"])
+    odd = [
+        stroke["number"] in rest or bool(doubtful(stroke.get("marks") or ()))
+        for stroke in result["strokes"]
+    ]
     return np.where(odd, np.nan, values)
 
 
