@@ -53,7 +53,7 @@ def command(
     results = [one.result for one in found]
     settings = _settings(sheet, found[0].sheet)
     beside = Beside(*(
-        [one.result for one in results_of(_numbers(text))] for text in (slope_runs, study)
+        [one.result for one in results_of(numbers_in(text))] for text in (slope_runs, study)
     ))  # fmt: skip
     shape = compare_runs(results, settings, [one.medium for one in found], beside)
     told = any(one is not None for pair in shape["comparisons"] for one in pair["figures"].values())
@@ -65,7 +65,8 @@ def command(
     sys.exit(code)
 
 
-def _numbers(text: str | None) -> list[str]:
+def numbers_in(text: str | None) -> list[str]:
+    """The runs of an option like "31,32 33"."""
     return [] if text is None else text.replace(",", " ").split()
 
 

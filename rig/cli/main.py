@@ -28,6 +28,7 @@ COMMANDS = {
     "compare": ("compare", "Compare runs: before and after, or a batch of valves."),
     "report": ("report", "Write one run as a one-page test report."),
     "study": ("study", "Study the rig itself: mounted again by several people."),
+    "agree": ("agree", "Hold two rigs together by the same valves."),
     "calc": ("calc", "Electrical and fluid calculators."),
     "safe": ("safe", "Command the coil off, from any state."),
     "clear": ("clear", "Clear a trip, once its cause is gone."),

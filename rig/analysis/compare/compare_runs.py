@@ -41,6 +41,7 @@ from rig.analysis.compare.two_samples import (
     strokes_to_equate,
     strokes_to_see,
 )
+from rig.analysis.stats.agreement import distance
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
 from rig.core.json_values import plain
@@ -103,7 +104,9 @@ def compare_figure(
             oil = None
     if oil is not None and margin is not None:
         oil_alike = equivalence_of(oil.difference, oil.standard_error, oil.dof, margin)
-    return FigureComparison(found, allowed, alike, needed, to_equate, oil, oil_alike)
+    return FigureComparison(
+        found, distance(before, after), allowed, alike, needed, to_equate, oil, oil_alike
+    )
 
 
 def compare_runs(
@@ -208,6 +211,8 @@ def figure_json(one: FigureComparison) -> dict[str, Any]:
         "ci95": found.ci95,
         "p": found.p,
         "rank_p": found.rank_p,
+        "ks_distance": None if one.distance is None else one.distance.distance,
+        "ks_p": None if one.distance is None else one.distance.p,
         "t": found.t,
         "dof": found.dof,
         "effect_sd": found.effect_sd,

@@ -10,6 +10,7 @@ from rig.analysis.compare.allowed_for import AllowedFor
 from rig.analysis.compare.allowed_words import allowed_sentences, condition_notes, valves_line
 from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, Normalised, OilModel
 from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
+from rig.analysis.stats.agreement import Distance
 from rig.core.rounding import fixed, pair, places
 
 Result = Mapping[str, Any]
@@ -25,6 +26,7 @@ class FigureComparison(NamedTuple):
     that the runs are alike, where that is not decided."""
 
     difference: Difference
+    distance: Distance | None
     allowed_for: AllowedFor
     equivalence: Equivalence | None
     strokes_needed: int | None
@@ -107,6 +109,11 @@ def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> 
         told.append(
             "The test by ranks, which a few odd strokes do not sway, says otherwise "
             f"(p = {found.rank_p:.2g}): look at the single strokes."
+        )
+    if one.distance is not None and one.distance.p < ALPHA <= min(found.p, found.rank_p):
+        told.append(
+            "The strokes are spread otherwise, though their means are not shown to differ "
+            f"(Kolmogorov and Smirnov, p = {one.distance.p:.2g}): look at the single strokes."
         )
     if alike is None:
         told.append("Whether it matters is not judged: the sheet gives no margin.")
