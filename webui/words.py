@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from flask import Flask
 
 from rig.core.coil_heat import duration_words
+from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
 from rig.text.words import FIGURES, NO_VALVE, UNREAL
 
 UNKNOWN = "–"
@@ -145,4 +146,8 @@ def install(app: Flask) -> None:
         of_word=OF,
         shown_word=shown_word,
         unknown=UNKNOWN,
+        difference_text=difference_text,
+        interval_text=interval_text,
+        mean_interval_text=mean_interval_text,
+        spread_text=spread_text,
     )

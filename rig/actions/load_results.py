@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from rig.config.sheet.model import Sheet
     from rig.runlog.store import RunLog
 
-NEEDED = ("strokes", "counts", "conditions", "reference", "missed")
+NEEDED = ("strokes", "counts", "conditions", "reference", "missed", "rest_strokes")
 """Keys without which an older result is worked out again."""
 
 

@@ -30,6 +30,7 @@ from rig.analysis.measure.stroke_windows import (
     Windows,
     last_ns,
     reference,
+    relay_bounce_ms,
     stroke_windows,
 )
 from rig.analysis.measure.switch_figures import SwitchFigures, switch_figures
@@ -134,7 +135,10 @@ def analyse(
     found = doubts(recording)
     pressure = pressure_of(recording, setup)
     alike = alike_kpa(setup)
-    table = stroke_table(recording, track, windows, found, pressure, window_ns, last, alike)
+    rest_ns = round(sheet.rest_s * NS_PER_S) if isinstance(sheet, StrokesSheet) else None
+    table = stroke_table(
+        recording, track, windows, found, pressure, window_ns, last, alike, rest_ns
+    )
     held = ramps = None
     if isinstance(sheet, HoldSheet):
         held = hold(recording, track, pressure, window_ns, last, alike)
@@ -153,7 +157,10 @@ def analyse(
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
     applied = applied_of(recording, setup, done_on)
-    known = budgets(recording, setup, timed_from, table, pressure, held, ramps, applied, resolution)
+    known = budgets(
+        recording, setup, timed_from, table, pressure, held, ramps, applied, resolution,
+        relay_bounce_ms(recording, windows),
+    )  # fmt: skip
     early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
     verdict = judge(
         sheet.accept if sheet else (),
@@ -173,8 +180,8 @@ def analyse(
         contact=track.contact,
         reference=timed_from,
         strokes=table,
-        response=summarise(table.response_ms),
-        release=summarise(table.release_ms),
+        response=summarise(table.response_ms[table.steady]),
+        release=summarise(table.release_ms[table.steady]),
         behaviour=behaviour(table, sheet.accept if sheet else ()),
         budgets=known,
         pressures=pressures,

@@ -20,25 +20,42 @@ from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
     "--sheet", type=click.Path(path_type=Path),
     help="Take [compare] from this sheet instead of that of the run BEFORE.",
 )  # fmt: skip
+@click.option(
+    "--slope-runs", metavar="RUN,RUN,...",
+    help="Runs of the same valve under other conditions: how its times go with pressure, supply, "
+    "oil temperature and engine speed.",
+)  # fmt: skip
+@click.option(
+    "--study", metavar="RUN,RUN,...",
+    help="Runs of a rig study (see `rig study`): what mounting a valve again adds.",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
-def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
+def command(
+    runs: tuple[str, ...], sheet: Path | None, slope_runs: str | None, study: str | None,
+    as_json: bool,
+) -> None:  # fmt: skip
     """Compare runs of strokes: BEFORE with AFTER, or three and more as a batch.
 
     Runs are numbers, or "last". It says how far apart the mean response and release are, how sure
     that is, and, where the sheet's [compare] gives a margin, whether they are alike for the
-    purpose. Of three runs or more it ranks all and flags the one that stands apart. Runs of
-    different sources are not compared.
+    purpose. A difference is called real only with the conditions of both runs and the spread
+    between mountings allowed for. Of three runs or more it ranks all and flags the one that stands
+    apart. Runs of different sources are not compared.
 
     Exit codes: 0 compared, 2 refused, 5 too few numbers to compare anything.
     """
     from rig.actions.load_results import results_of
+    from rig.analysis.compare.beside import Beside
     from rig.analysis.compare.compare_runs import compare_runs
     from rig.cli.terminal.comparison import show_comparison
 
     found = results_of(runs)
     results = [one.result for one in found]
     settings = _settings(sheet, found[0].sheet)
-    shape = compare_runs(results, settings, [one.medium for one in found])
+    beside = Beside(*(
+        [one.result for one in results_of(numbers_in(text))] for text in (slope_runs, study)
+    ))  # fmt: skip
+    shape = compare_runs(results, settings, [one.medium for one in found], beside)
     told = any(one is not None for pair in shape["comparisons"] for one in pair["figures"].values())
     code = judged(EXIT_OK if told else EXIT_UNDECIDED)
     if as_json:
@@ -46,6 +63,11 @@ def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
     else:
         show_comparison(shape, results)
     sys.exit(code)
+
+
+def numbers_in(text: str | None) -> list[str]:
+    """The runs of an option like "31,32 33"."""
+    return [] if text is None else text.replace(",", " ").split()
 
 
 def _settings(path: Path | None, stored: Any) -> Any:

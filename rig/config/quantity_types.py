@@ -133,3 +133,21 @@ CurrentRangeA = Annotated[
 VoltageRangeV = Annotated[
     tuple[float, float], _range_reader("voltage"), Dimension("voltage", pair=True)
 ]
+TimePerPressureRange = Annotated[
+    tuple[float, float],
+    _range_reader("time_per_pressure"),
+    Dimension("time_per_pressure", pair=True),
+]
+TimePerVoltageRange = Annotated[
+    tuple[float, float], _range_reader("time_per_voltage"), Dimension("time_per_voltage", pair=True)
+]
+TimePerTemperatureRange = Annotated[
+    tuple[float, float],
+    _range_reader("time_per_temperature"),
+    Dimension("time_per_temperature", pair=True),
+]
+TimePerRotationRange = Annotated[
+    tuple[float, float],
+    _range_reader("time_per_rotation"),
+    Dimension("time_per_rotation", pair=True),
+]

@@ -38,6 +38,10 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "force": ("newton", "8 N"),
     "thermal_resistance": ("kelvin / watt", "8 K/W"),
     "flow": ("liter / minute", "2 l/min"),
+    "time_per_pressure": ("millisecond / kilopascal", "0.5 ms/psi"),
+    "time_per_voltage": ("millisecond / volt", "1.2 ms/V"),
+    "time_per_temperature": ("millisecond / kelvin", "0.3 ms/K"),
+    "time_per_rotation": ("millisecond / (revolution / minute)", "0.01 ms/rpm"),
 }
 
 # The unit of DIMENSIONS as it is printed beside a number.
@@ -63,6 +67,10 @@ SYMBOLS: dict[str, str] = {
     "force": "N",
     "thermal_resistance": "K/W",
     "flow": "l/min",
+    "time_per_pressure": "ms/kPa",
+    "time_per_voltage": "ms/V",
+    "time_per_temperature": "ms/K",
+    "time_per_rotation": "ms/rpm",
 }
 
 # Units a person may want, in the spelling that is understood; shown when another was written.
@@ -88,6 +96,10 @@ UNITS: dict[str, tuple[str, ...]] = {
     "force": ("N", "lbf"),
     "thermal_resistance": ("K/W",),
     "flow": ("l/min", "ml/s", "gal/min"),
+    "time_per_pressure": ("ms/psi", "ms/kPa", "ms/bar"),
+    "time_per_voltage": ("ms/V",),
+    "time_per_temperature": ("ms/K",),
+    "time_per_rotation": ("ms/rpm",),
 }
 
 # A number first, then a unit that is not another number. Everything else is refused, so that

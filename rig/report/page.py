@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig import __version__
 from rig.report import plots, qr, words
+from rig.text.rounded import difference_text, interval_text
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -124,6 +125,7 @@ def _environment() -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     made.filters["number"] = words.number
+    made.globals.update(difference_text=difference_text, interval_text=interval_text)
     made.filters["clipped"] = words.clipped
     return made
 

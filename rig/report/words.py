@@ -10,6 +10,8 @@ from typing import Any, NamedTuple
 from rig.analysis.verdict.limits import NAMES
 from rig.config.setup.describe import describe
 from rig.config.setup.model import Setup
+from rig.core.rounding import fixed, places
+from rig.text.rounded import spread_text, sure_text, value_text
 
 UNKNOWN = "–"
 UNREAL = {
@@ -103,33 +105,32 @@ def _figures(result: Result) -> Iterator[Figure]:
         if one is None:
             continue
         single = (budgets.get(f"single_{key}") or {}).get("U")
-        spread = f"{number(one.get('min'), digits)} to {number(one.get('max'), digits)}"
+        low, high = (value_text(one.get(end), single, UNKNOWN, digits) for end in ("min", "max"))
         yield Figure(
-            name, meaning, str(one.get("n", 0)), f"{number(one.get('mean'), digits)} {unit}",
-            _expanded(one, unit, digits),
-            f"{spread}; sd {number(one.get('sd'), digits)}",
-            UNKNOWN if single is None else f"± {single:.{digits}f} {unit}",
+            name, meaning, str(one.get("n", 0)),
+            f"{value_text(one.get('mean'), one.get('U'), UNKNOWN, digits)} {unit}",
+            _expanded(one, unit),
+            f"{low} to {high}; sd {spread_text(one.get('sd'), UNKNOWN)}",
+            UNKNOWN if single is None else f"± {fixed(single, places(single))} {unit}",
         )  # fmt: skip
     held = result.get("hold")
     if held:
         ends = [number(held.get(f"pressure_{end}_kpa"), 1) for end in ("start", "end")]
         yield Figure(
             "Decay rate", "how fast the pressure falls while one state is held",
-            str(held.get("readings", UNKNOWN)), f"{number(held.get('decay_rate_kpa_s'), 3)} kPa/s",
-            _expanded(held, "kPa/s", 3), f"{ends[0]} to {ends[1]} kPa", UNKNOWN,
+            str(held.get("readings", UNKNOWN)),
+            f"{value_text(held.get('decay_rate_kpa_s'), held.get('U'), UNKNOWN, 3)} kPa/s",
+            _expanded(held, "kPa/s"), f"{ends[0]} to {ends[1]} kPa", UNKNOWN,
         )  # fmt: skip
 
 
-def _expanded(one: Result, unit: str, digits: int) -> str:
+def _expanded(one: Result, unit: str) -> str:
     """The expanded uncertainty, or the interval where it does not lie evenly about the value."""
-    expanded, k = one.get("U"), one.get("k")
-    low, high = one.get("interval95") or (None, None)
-    value = one.get("mean", one.get("decay_rate_kpa_s"))
-    if expanded is None or value is None:
+    k = one.get("k")
+    told = sure_text(one.get("mean", one.get("decay_rate_kpa_s")), one, unit)
+    if not told:
         return "not worked out"
-    if low is not None and high is not None and abs((low + high) / 2 - value) >= 0.01 * expanded:
-        return f"{low:.{digits}f} to {high:.{digits}f} {unit}"
-    return f"± {expanded:.{digits}f} {unit}" + (f", k = {k:.2f}" if k is not None else "")
+    return f"{told}, k = {k:.2f}" if k is not None and told.startswith("±") else told
 
 
 def limits(result: Result) -> list[LimitLine]:

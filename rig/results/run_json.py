@@ -77,9 +77,13 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         "summary": {
             name: summary_json(summary, MS_DIGITS)
             | spread_json(result.behaviour.figures[name])
-            | mean_json(getattr(result.strokes, name), result.budgets.get(name))
+            | mean_json(
+                getattr(result.strokes, name)[result.strokes.steady], result.budgets.get(name)
+            )
+            | {"rest": _rest(result.strokes, name)}
             for name, summary in (("response_ms", result.response), ("release_ms", result.release))
         },
+        "rest_strokes": result.strokes.number[~result.strokes.steady].tolist(),
         **behaviour_json(result.behaviour),
         "counts": {
             "strokes": len(result.strokes),
@@ -154,6 +158,11 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         },
         "software": known("software"),
     }
+
+
+def _rest(table: StrokeTable, name: str) -> dict[str, Any]:
+    """n, mean, sd, min, median, max of the strokes after a rest, which the run's are without."""
+    return summary_json(summarise(getattr(table, name)[~table.steady]), MS_DIGITS)
 
 
 def dumps(shape: Mapping[str, Any], indent: int | None = 1) -> str:

@@ -14,15 +14,6 @@ KEYS = (
     "missed", "first_stroke_excess_ms", "first_stroke", "trend", "change_points",
     "warm_up_strokes", "charts", "outliers", "capability",
 )  # fmt: skip
-RULES_TOLD = frozenset(
-    {
-        "one stroke beyond three sigma",
-        "moving average beyond its limit",
-        "cumulative sum: upward shift",
-        "cumulative sum: downward shift",
-    }
-)
-"""Rules that a steady run breaks seldom; the others are in the JSON only."""
 ALTERNATING = -0.5
 NAMED = 6
 """Strokes named one by one."""
@@ -46,8 +37,8 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
         return (result.get(part) or {}).get(key)
 
     spread = (result.get("summary") or {}).get(key) or {}
-    first = of("first_stroke")
-    without = ", without the first stroke" if first and first["stands_out"] else ""
+    first, rest = of("first_stroke"), spread.get("rest") or {}
+    without = ", without strokes after rest" if rest.get("n") else ""
     low, high = spread.get("tolerance_95_95") or (None, None)
     if low is not None and high is not None:
         yield (
@@ -59,6 +50,12 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
         yield (
             f"Against its limits for each stroke the {name} has Cpk {able['cpk']:.2f} (at least "
             f"{able['cpk_lower95']:.2f} with 95 % confidence{without})."
+        )
+    if rest.get("n"):
+        numbers = strokes(result.get("rest_strokes") or [])
+        yield (
+            f"After rest ({numbers}) the {name} is {rest['mean']:.1f} ms: a figure of its own, "
+            "which is in neither mean nor sd."
         )
     if first and first["stands_out"]:
         yield (
@@ -77,11 +74,10 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
             f"ms before, {change['after']:.1f} ms after."
         )
     beyond = (of("outliers") or {}).get("fences") or {}
-    told_already = [1] if first and first["stands_out"] else []
-    far = [n for n in beyond.get("far_strokes") or () if n not in told_already]
+    far = beyond.get("far_strokes") or []
     if far:
         yield f"Far from the others by their {name} (flagged, not left out): {strokes(far)}."
-    if len(far) > 1 and beyond["far_slow"] - len(told_already) > 1:
+    if len(far) > 1 and beyond["far_slow"] > 1:
         yield "Now and then a far slower stroke: consistent with a valve that sticks."
     lag = spread.get("lag1")
     if lag is not None and lag < ALTERNATING:
@@ -95,9 +91,14 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
             f"{counted:.0f} independent ones, and intervals are as wide as for those."
         )
     signals = (of("charts") or {}).get("signals") or []
-    rules = [signal["rule"] for signal in signals if signal["rule"] in RULES_TOLD]
-    if rules:
-        yield f"Control chart of the {name}: {'; '.join(rules)}."
+    # a result of an earlier program has rules that a steady run breaks often, and no rate
+    rate = (of("charts") or {}).get("false_alarms")
+    if signals and rate is not None:
+        rules = "; ".join(f"{signal['rule']} ({strokes(signal['strokes'])})" for signal in signals)
+        yield (
+            f"The control chart of the {name} signals: {rules}. Of steady runs at most "
+            f"{100 * rate:.0f} in 100 give any signal."
+        )
 
 
 def strokes(numbers: list[int]) -> str:

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from rig.core.rounding import fixed, places
 from rig.text import words
 
 DRAWS = 200_000
@@ -26,7 +27,9 @@ def budget_lines(result: Mapping[str, Any]) -> Iterator[str]:
 
 def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
     unit = budget["unit"]
-    yield f"{name}: {budget['figure'].replace('_', ' ')}, {_number(budget['value'])} {unit}"
+    digits = places(budget["U"])
+    value = fixed(budget["value"], digits)
+    yield f"{name}: {budget['figure'].replace('_', ' ')}, {value} {unit}"
     rows = [
         (
             words.one_line(line["name"]), f"{_number(line['value'])} {line['unit']}",
@@ -46,11 +49,12 @@ def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
     low, high = budget["interval95"]
     dof = "infinite" if budget["dof"] is None else f"{budget['dof']:.4g}"
     yield (
-        f"  u = {_number(budget['u'])} {unit}, dof {dof}, k = {budget['k']:.3g}, "
-        f"U = {_number(budget['U'])} {unit}: {_number(low)} to {_number(high)} {unit} with "
+        f"  u = {fixed(budget['u'], places(budget['u']))} {unit}, dof {dof}, "
+        f"k = {budget['k']:.3g}, U = {fixed(budget['U'], digits)} {unit}: "
+        f"{fixed(low, digits)} to {fixed(high, digits)} {unit} with "
         f"{100 * budget['coverage']:.0f} % coverage ({budget['method']})"
     )
-    yield f"  Monte Carlo check, {DRAWS} draws: U = {_number(_drawn(budget))} {unit}"
+    yield f"  Monte Carlo check, {DRAWS} draws: U = {fixed(_drawn(budget), digits)} {unit}"
 
 
 def _drawn(budget: Mapping[str, Any]) -> float:

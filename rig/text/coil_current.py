@@ -6,6 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from rig.core.rounding import pair
+
 PARTS = (("electrical_ms", "electrical"), ("mechanical_ms", "mechanical"),
          ("hydraulic_ms", "hydraulic"))  # fmt: skip
 
@@ -23,28 +25,21 @@ def current_sentences(result: Mapping[str, Any]) -> list[str]:
     if seen["not_decided"]:
         told.append(f"cannot be told in {seen['not_decided']} ({_why(seen)})")
     said.append(f"By the current {', '.join(told)}.")
-    parts = [(name, seen["parts"][key]) for key, name in PARTS]
-    if all(part["mean"] is not None for _, part in parts):
-        words = [f"{name} {part['mean']:.2f}{_about(part)}" for name, part in parts]
-        said.append(f"Response in parts, ms, mean (one stroke's U, 95 %): {', '.join(words)}.")
-        landed = seen["parts"]["seated_ms"]
-        said.append(
-            f"The plunger lands {landed['mean']:.2f} ms{_about(landed)} after the coil goes live."
-        )
+    said += _split(seen)
     back = seen["parts"]["back_leaves_ms"]
     if back["mean"] is not None:
         said.append(
-            f"On the way back it leaves {back['mean']:.2f} ms{_about(back)} after the coil goes "
+            f"On the way back it leaves {_about(back)} after the coil goes "
             f"dead (seen in {back['n']} strokes)."
         )
     coil = seen["coil"]
     if coil["found"]:
         said.append(f"{coil['found'][0].upper()}{coil['found'][1:]}.")
     if coil["resistance_ohm"] is not None:
+        ohm, u_ohm = pair(coil["resistance_ohm"], coil["resistance_u95_ohm"], 2)
         said.append(
-            f"Coil and wires: {coil['resistance_ohm']:.2f} ohm, plus or minus "
-            f"{coil['resistance_u95_ohm']:.2f} (95 %); if the setup's resistance holds, the "
-            f"winding is at {coil['temperature_degc']:.0f} degC."
+            f"Coil and wires: {ohm} ohm, plus or minus {u_ohm} (95 %); if the setup's "
+            f"resistance holds, the winding is at {coil['temperature_degc']:.0f} degC."
         )
     tau = seen["tau1_ms"]["mean"]
     if tau is not None:
@@ -58,9 +53,32 @@ def _why(seen: Mapping[str, Any]) -> str:
     return "; ".join(seen["why_not_decided"])
 
 
+def _split(seen: Mapping[str, Any]) -> Iterator[str]:
+    """The response in parts; parts that cannot be told apart go together."""
+    together = seen.get("together")  # a result of an earlier program has none
+    joined = together["parts"] if together else []
+    pieces = []
+    for key, name in PARTS:
+        part = seen["parts"][key]
+        if name in joined:
+            if name == joined[0] and together:
+                pieces.append(f"{' and '.join(joined)} together {_about(together)}")
+        elif part["mean"] is not None:
+            pieces.append(f"{name} {_about(part)}")
+    whole = joined == [name for _, name in PARTS]
+    if whole:
+        yield "The current does not show the response in parts: they are too unsure."
+    elif len(pieces) > 1:
+        yield f"Response in parts, mean (one stroke's U, 95 %): {', '.join(pieces)}."
+    landed = seen["parts"]["seated_ms"]
+    if landed["mean"] is not None and not whole:
+        yield f"The plunger lands {_about(landed)} after the coil goes live."
+
+
 def _about(part: Mapping[str, Any]) -> str:
-    u = part["u95_single"]
-    return "" if u is None else f" ({u:.2g})"
+    """A mean with the uncertainty of one stroke's value, in ms."""
+    value, u = pair(part["mean"], part["u95_single"], 2)
+    return f"{value} ms" if u is None else f"{value} ({u}) ms"
 
 
 def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
@@ -101,6 +119,9 @@ def plain_fields(result: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
             yield f"current.{name}", seen[name]
         for name, part in seen["parts"].items():
             yield f"current.{name}", part["mean"]
+        together = seen.get("together")
+        if together:
+            yield f"current.{'_and_'.join(together['parts'])}_ms", together["mean"]
         for name, value in seen["coil"].items():
             if not isinstance(value, list):
                 yield f"coil.{name}", value

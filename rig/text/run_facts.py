@@ -11,6 +11,7 @@ from typing import Any
 from rig.text import words
 from rig.text.channels import channel_facts
 from rig.text.coil_current import calibration_facts
+from rig.text.rounded import spread_text, sure_text, value_text
 from rig.text.words import across, number
 
 STROKES_SHOWN = 30
@@ -71,7 +72,13 @@ def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield "left out", f"{held['bad_readings']} bad, {held['left_out']} far off the line"
     pressures = (held["pressure_start_kpa"], held["pressure_end_kpa"])
     yield "pressure", f"{number(pressures[0])} kPa at first, {number(pressures[1])} kPa at last"
-    yield "decay rate", f"{number(rate, 3)} kPa/s, standard error {number(error, 3)} kPa/s"
+    told = sure_text(rate, held, "kPa/s")
+    sure = f" {told} (95 %)" if told.startswith("±") else f", true value {told} (95 %)"
+    yield (
+        "decay rate",
+        f"{value_text(rate, held.get('U'), words.UNKNOWN, 3)} kPa/s{sure if told else ''}, "
+        f"standard error {spread_text(error, words.UNKNOWN)} kPa/s",
+    )
     dropped = held["dropped_out_ms"]
     told = f"after {dropped / 1000:.3f} s" if dropped is not None else "no"
     yield (

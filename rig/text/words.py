@@ -70,14 +70,20 @@ def limit_text(limit: Mapping[str, Any]) -> str:
         for key, word in (("min", "at least"), ("max", "at most"))
         if limit[key] is not None
     ]
-    return f"{limit['of']} {FIGURES.get(limit['figure'], limit['figure'])} {' and '.join(bounds)}"
+    # a result of an earlier program does not say which strokes
+    strokes = f" of {limit['strokes']}" if limit.get("strokes") else ""
+    figure = FIGURES.get(limit["figure"], limit["figure"])
+    return f"{limit['of']} {figure}{strokes} {' and '.join(bounds)}"
 
 
 def timed_from(result: Mapping[str, Any]) -> str:
     """From where response and release are timed, with what that leaves open."""
     reference = result["reference"]
     if reference["of"] == "read-back":
-        return "first read-back edge of the coil going live or dead"
+        return (
+            "first read-back edge of the coil going live or dead; how long the relay bounced after "
+            "it is in the uncertainty"
+        )
     if reference["response_ms"] is None:
         return "the command; relay delay not known"
     return (

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from compared_results import result
 
+from rig.analysis.compare.beside import Beside
 from rig.analysis.compare.compare_runs import compare_runs
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
@@ -33,7 +34,9 @@ def compared(*results, settings: Compare = NONE, media: list[str | None] | None 
 def test_a_repair_that_helped() -> None:
     before, after = normal(62, 1), normal(50, 2)
     found = compared(result(3, before, valve="V-1"), result(5, after, valve="V-1"))
-    assert found["difference_ms"] == pytest.approx(np.mean(after) - np.mean(before), abs=1e-5)
+    assert found["difference_ms"] == pytest.approx(
+        np.mean(after[1:]) - np.mean(before[1:]), abs=1e-5
+    )
     low, high = found["ci95"]
     assert low < -12 < high or abs((low + high) / 2 + 12) < 1
     assert found["p"] < 1e-20
@@ -92,10 +95,13 @@ def test_oil_at_two_temperatures() -> None:
     assert one["normalised"]["oil_temperature_degc"] == 80
     assert one["normalised"]["difference_ms"] == pytest.approx(0, abs=1)
     assert one["normalised"]["p"] > 0.05
-    assert "may be all of it" in found["words"][0]
+    assert "no difference of the valve is shown" in found["words"][0]
+    assert one["real"] is False
     assert "ASTM D341" in found["oil"]
     assert "100 % of each time (as the sheet states)" in found["oil"]
-    assert any("oil temperature differs: 80, 60 degC" in note for note in found["notes"])
+    assert any(
+        "oil temperature differs: 80 (stated), 60 (stated) degC" in note for note in found["notes"]
+    )
 
 
 def test_without_a_viscous_share_the_oil_explains_anything_between() -> None:
@@ -107,9 +113,11 @@ def test_without_a_viscous_share_the_oil_explains_anything_between() -> None:
     assert oil["most_ms"] == pytest.approx(found["figures"]["response_ms"]["difference_ms"])
     assert oil["least_ms"] < oil["difference_ms"] < oil["most_ms"]
     said = found["words"][0]
-    assert f"anything from {oil['least_ms']:+.1f} to {oil['most_ms']:+.1f} ms" in said
-    assert "Measure both at one temperature." in said
-    assert "shows once" not in said
+    assert (
+        "The oil temperature (80 against 60 degC) alone could explain anything from 0 to 27" in said
+    )
+    assert "That it is the valve's is not shown" in said
+    assert found["figures"]["response_ms"]["real"] is None
 
 
 def test_equally_warm_oil_adds_nothing() -> None:
@@ -195,11 +203,11 @@ def test_what_is_unfair_is_told() -> None:
     found = compared(one, result(2, drifted, sheet_hash="y"))
     notes = " ".join(found["notes"])
     assert found["figures"]["response_ms"]["after"]["mean"] == pytest.approx(np.mean(drifted[1:]))
-    assert "is left out of the comparison" in notes
+    assert "Strokes after rest are in no run's mean" in notes
     assert "different sheets" in notes
     assert "response was rising" in notes
     assert "not independent" in notes
-    assert "first stroke's response stands out" in notes
+    assert "response of the first stroke after rest stands out" in notes
     assert "one mounting" in notes
     assert "different setups" not in notes
 
@@ -217,3 +225,95 @@ def test_runs_that_cannot_stand_side_by_side() -> None:
     for runs, told in cases:
         with pytest.raises(UsageError, match=told):
             compare_runs(runs, NONE, ["oil"] * len(runs))
+
+
+def pressure(kpa: float) -> dict[str, dict[str, object]]:
+    return {"base_pressure": {"value": kpa, "unit": "kPa", "how": "typed"}}
+
+
+def at(run: int, kpa: float | None, mean: float, seed: int, **known: object):
+    conditions = {} if kpa is None else pressure(kpa)
+    return result(run, normal(mean, seed), valve="V-1", conditions=conditions, **known)
+
+
+def test_another_pressure_withholds_what_it_may_explain() -> None:
+    found = compared(at(1, 290, 40, 1, by="A", mount=1), at(2, 360, 36, 2, by="A", mount=1))
+    one = found["figures"]["response_ms"]
+    assert one["p"] < 1e-6
+    assert one["real"] is None
+    assert one["allowed_for"]["mounting_sd_ms"] == 0
+    (effect,) = one["allowed_for"]["effects"]
+    # to the power of -2: 40 ms x ((290 / 360)^2 - 1) = -14.0 ms
+    assert effect["low_ms"] == pytest.approx(-14.04, abs=0.2)
+    assert effect["high_ms"] == 0
+    assert (
+        "pressure (290 against 360 kPa) alone could explain anything from -14" in found["words"][0]
+    )
+    alike = compared(at(1, 290, 40, 1, by="A", mount=1), at(2, 290, 36, 2, by="A", mount=1))
+    assert alike["figures"]["response_ms"]["real"] is True
+    assert "It is real, with conditions allowed for: " in alike["words"][0]
+
+
+def test_an_unknown_pressure_or_mounting_withholds_and_says_how_much_would_do() -> None:
+    found = compared(at(1, None, 40, 1), at(2, 300, 36, 2))
+    one = found["figures"]["response_ms"]["allowed_for"]
+    assert found["figures"]["response_ms"]["real"] is None
+    assert one["not_known"] == ["pressure", "supply_voltage", "oil_temperature"]
+    assert one["pressure_to_explain"] == pytest.approx((40 / 36) ** 0.5 - 1, abs=0.01)
+    # 4 ms is 1.96 standard deviations of the difference of two mountings, sqrt(2) times one
+    assert one["mounting_to_explain_ms"] == pytest.approx(4 / 1.96 / 2**0.5, abs=0.15)
+    assert "the pressure of a run is not known" in found["words"][0].lower()
+    assert "a spread between mountings of 1.4 ms" in found["words"][0]
+
+
+def test_mountings_from_a_study_and_slopes_from_its_own_runs() -> None:
+    pair = at(1, 290, 40, 1, by="A", mount=1), at(2, 360, 36, 2, by="A", mount=2)
+    slopes = [
+        at(10 + n, kpa, 40 - (kpa - 290) * 4 / 70, n) for n, kpa in enumerate((290, 330, 370))
+    ]
+    study = [
+        at(20 + 2 * n + m, 300, 40 + 0.2 * m, 30 + n, by=who, mount=m)
+        for n, who in enumerate("AB")
+        for m in (1, 2)
+    ]
+    found = compare_runs(pair, NONE, OIL, Beside(slopes, study))
+    one = found["figures"]["response_ms"]
+    assert one["real"] is False
+    assert one["allowed_for"]["effects"][0]["slope"] == "from runs 10, 11, 12"
+    assert one["allowed_for"]["mounting"] == "repeatability of the rig study of runs 21, 22, 23, 24"
+    assert "no difference of the valve is shown" in found["words"][0]
+    for beside, told in (
+        (Beside([*slopes, pair[0]]), "it would explain itself"),
+        (Beside([slopes[0], slopes[0]]), "named twice"),
+        (Beside([slopes[0] | {"valve": "V-7"}]), "Run 10 is of V-7"),
+        (Beside([slopes[0] | {"source": "capture"}]), "another source"),
+        (Beside(slopes[:1] + slopes[2:]), "Name at least 3 runs"),
+        (Beside((), study[:2]), "two people"),
+    ):
+        with pytest.raises(UsageError, match=told):
+            compare_runs(pair, NONE, OIL, beside)
+
+
+def test_two_valves_are_said_first() -> None:
+    found = compared(at(1, 300, 40, 1), result(2, normal(40, 2), valve="V-2"))
+    assert found["words"][0].startswith("Two valves: run 1 is of V-1, run 2 is of V-2.")
+
+
+def test_alike_holds_for_whatever_the_pressure_may_have_done() -> None:
+    """A valve that became 3 ms slower at a pressure that makes it 3 ms faster is not alike."""
+    settings = margins(response_margin="2 ms")
+    found = compared(at(1, 290, 40, 1), at(2, 330, 40, 2), settings=settings)
+    assert found["figures"]["response_ms"]["equivalent"] is None
+    same = compared(at(1, 290, 40, 1), at(2, 290, 40, 2), settings=settings)
+    assert same["figures"]["response_ms"]["equivalent"] is True
+
+
+def test_a_batch_says_what_the_conditions_may_explain() -> None:
+    runs = [at(1, 300, 40, 1), at(2, 300, 40.2, 2), at(3, 250, 52, 3), at(4, 300, 39.9, 4)]
+    found = compared(*runs)
+    row = found["batch"]["response_ms"]["ranked"][-1]
+    assert (row["run"], row["outlier"]) == (3, True)
+    assert row["explained_ms"] == [0, pytest.approx(40 * ((300 / 250) ** 2 - 1), abs=0.5)]
+    assert "Its pressure (250 kPa, the others' median 300 kPa) could explain" in " ".join(
+        found["words"]
+    )

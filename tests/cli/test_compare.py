@@ -14,6 +14,7 @@ from logged_runs import call
 
 from rig.actions.analyse_run import analyse_and_save
 from rig.actions.load_results import results_of
+from rig.cli.agree import command as agree
 from rig.cli.compare import command as compare
 from rig.cli.study import command as study
 from rig.cli.study import lines
@@ -81,6 +82,25 @@ def test_margin_from_another_sheet(rig_data, tmp_path):
     found = json.loads(call(compare, *runs, "--json", "--sheet", sheet).output)
     assert found["equivalent"] is True
     assert found["figures"]["response_ms"]["margin_ms"] == 2
+
+
+def test_runs_beside_the_comparison(rig_data):
+    """The spread between mountings from runs of a study, as `rig study` takes them."""
+    pair = [log_times(rig_data, times(50, n), valve="V-1", by="Ann", mount=n) for n in (8, 9)]
+    runs = [
+        log_times(rig_data, times(50, seed), valve="V-1", by=person, mount=mount)
+        for seed, (person, mount) in enumerate([("Ann", 1), ("Ann", 2), ("Ben", 1), ("Ben", 2)])
+    ]
+    study = ",".join(map(str, runs))
+    alone, beside = (
+        json.loads(call(compare, *pair, "--json", *more).output)["figures"]["response_ms"]
+        for more in ((), ("--study", study))
+    )
+    assert alone["allowed_for"]["mounting_sd_ms"] is None
+    assert beside["allowed_for"]["mounting_sd_ms"] >= 0
+    assert beside["allowed_for"]["mounting"].startswith("repeatability of the rig study")
+    with pytest.raises(UsageError, match="it would explain itself"):
+        call(compare, *pair, "--slope-runs", pair[0])
 
 
 def test_refusals(rig_data):
@@ -153,6 +173,31 @@ def test_a_study(rig_data):
     assert "analysis of variance" in table
     assert "average and range" in table
     assert "repeatability limit" in table
+
+
+def test_two_rigs_on_the_same_valves(rig_data):
+    """The second rig reads 2 ms more, and scatters by 0.5 ms from valve to valve."""
+    rng = np.random.default_rng(8)
+    one = [log_times(rig_data, times(50 + n, n), valve=f"V-{n}") for n in range(4)]
+    two = [
+        log_times(rig_data, times(52 + n + rng.normal(0, 0.5), 20 + n), valve=f"V-{n}")
+        for n in (2, 0, 3, 1)
+    ]
+    lists = [",".join(map(str, runs)) for runs in (one, two)]
+    shape = json.loads(call(agree, *lists, "--json").output, parse_constant=pytest.fail)
+    found = shape["figures"]["response_ms"]
+    assert found["n"] == 4
+    assert found["bias"] == pytest.approx(2, abs=0.9)
+    assert found["low"] < found["bias"] < found["high"]
+    assert shape["pairs"][0] == [one[0], two[1], "V-0"]
+    assert call(agree, *lists).output.startswith("says\tBy the response the second reads +")
+    for sides, told in (
+        ((f"{one[0]},{one[1]}", f"{two[0]},{two[1]}"), "on one side only"),
+        ((f"{one[0]},{one[2]}", f"{two[0]},{two[1]}"), "3 valves or more"),
+        ((f"{one[0]},{one[0]}", lists[1]), "both of V-0"),
+    ):
+        with pytest.raises(UsageError, match=told):
+            call(agree, *sides)
 
 
 def test_a_study_needs_people_and_mountings(rig_data):

@@ -24,6 +24,12 @@ release_margin = "4 ms"
 viscosity_40 = "64 mm^2/s"
 viscosity_100 = "10.6 cSt"
 viscous_share = "40 %"
+response_mounting_sd = "0.8 ms"
+release_mounting_sd = "1 ms"
+response_per_pressure = ["-0.6 ms/psi", "-0.4 ms/psi"]
+response_per_supply = ["-2 ms/V", "0 ms/V"]
+response_per_oil_temperature = ["-0.4 ms/K", "-0.2 ms/K"]
+release_per_engine_speed = ["-0.01 ms/rpm", "0.01 ms/rpm"]
 """
 
 
@@ -39,6 +45,11 @@ def test_every_key_is_read_and_survives_the_plan() -> None:
     assert found.margin_ms("release_ms") == pytest.approx(4)
     assert found.viscosity_100_mm2_s == pytest.approx(10.6)
     assert found.viscous_share == pytest.approx(0.4)
+    assert found.mounting_sd_ms("response_ms") == pytest.approx(0.8)
+    slopes = found.slopes("response_ms")
+    assert slopes["pressure"] == pytest.approx((-0.6 / 6.894757, -0.4 / 6.894757), rel=1e-6)
+    assert slopes["oil_temperature"] == (-0.4, -0.2)
+    assert set(found.slopes("release_ms")) == {"engine_speed"}
     sheet = sheet_from_text(STROKES + FULL, "a.sheet.toml").sheet
     assert sheet_from_plan(dump(sheet)) == sheet
     keys = {row.key for row in describe_sheet(sheet)}
@@ -65,6 +76,10 @@ def test_without_the_table_nothing_is_judged() -> None:
          "thicker at 100", "two viscosities"),
         ('viscosity_40 = "9 cSt"\nviscosity_100 = "1 cSt"', "compare.viscosity_100",
          "at least 2", "2 mm^2/s or more"),
+        ('response_per_pressure = ["1 ms/psi", "-1 ms/psi"]', "compare.response_per_pressure",
+         "reversed", "lower"),
+        ('response_per_supply = ["-1 ms/psi", "0 ms/V"]', "compare.response_per_supply",
+         "not a time per voltage", "ms/V"),
         ('viscous_share = "130 %"', "compare.viscous_share", "at most 1", "1 or less"),
     ],
 )  # fmt: skip

@@ -19,10 +19,12 @@ from written_runs import Made, write
 from rig.actions.analyse_run import run_number
 from rig.cli.main import cli
 from rig.core.errors import UsageError
+from rig.core.rounding import fixed, places
 from rig.report import page, pdf, qr, words
 from rig.report.drawing import Axis
 from rig.report.input import reported
 from rig.runlog.store import RunLog
+from rig.text.rounded import difference_text, interval_text
 from rig.text.words import NO_VALVE, UNREAL
 
 NASTY = '"><script>alert(1)</script><img src=x onerror=alert(2)>'
@@ -60,8 +62,8 @@ def test_everything_that_a_report_must_say(log_file: Path) -> None:
     ):  # fmt: skip
         assert wanted in text, wanted
     found = run.result["summary"]["response_ms"]
-    assert f"{found['mean']:.2f} ms" in text
-    assert f"± {found['U']:.2f} ms, k = {found['k']:.2f}" in text
+    assert f"{fixed(found['mean'], places(found['U']))} ms" in text
+    assert f"± {fixed(found['U'], places(found['U']))} ms, k = {found['k']:.2f}" in text
 
 
 def test_a_measured_run_has_no_notice_across(log_file: Path) -> None:
@@ -96,10 +98,11 @@ def test_before_and_after_with_intervals(log_file: Path) -> None:
     one = run.comparison["comparisons"][0]["figures"]["response_ms"]
     assert one["difference_ms"] == pytest.approx(-40, abs=0.5)
     assert "Run 2 less run 1" in text
-    assert (
-        f"{one['difference_ms']:+.2f} ms {one['ci95'][0]:+.2f} to {one['ci95'][1]:+.2f} ms" in text
-    )
+    shown = difference_text(one["difference_ms"], one["ci95"]), interval_text(one["ci95"])
+    assert "{} ms {} ms".format(*shown) in text
     assert "40.0 ms shorter in run 2" in text
+    assert "The valve's own" in text
+    assert {True: " real ", False: " not shown ", None: " withheld "}[one["real"]] in text
 
 
 def test_runs_of_different_sources_are_not_compared(log_file: Path) -> None:

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from flask.testing import FlaskClient
 
 from rig.cli.compare import command
+from rig.text.rounded import difference_text, interval_text
 from webui.charts import drawing
 
 
@@ -39,8 +40,8 @@ def test_the_page_says_the_same_words_and_numbers(client: FlaskClient, three: li
     for line in [*shape["words"], *shape["notes"]]:
         assert line.replace("'", "&#39;").replace("`", "") in text
     one = shape["figures"]["response_ms"]
-    assert f"{one['difference_ms']:+.2f}" in text
-    assert f"{one['ci95'][0]:+.2f} to {one['ci95'][1]:+.2f}" in text
+    assert difference_text(one["difference_ms"], one["ci95"]) in text
+    assert interval_text(one["ci95"]) in text
     assert "SIMULATED" in text
 
 

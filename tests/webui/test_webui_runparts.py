@@ -16,6 +16,7 @@ from flask.testing import FlaskClient
 
 from rig.actions.analyse_run import recording_of, texts_of
 from rig.cli.show import command
+from rig.core.rounding import ends, fixed, pair, places
 from rig.runlog.store import RunLog
 from rig.text.behaviour import sentences
 from webui.charts import overlay, timeline
@@ -37,11 +38,13 @@ def test_numbers_of_the_page_are_those_of_rig_show(client: FlaskClient, written:
     result, page = shown(run), words(client.get(f"/runs/{run}").text)
     for key in ("response_ms", "release_ms"):
         figure = result["summary"][key]
-        assert f"{figure['mean']:.1f} ms, mean ± {figure['U']:.2f} ms (95 %)" in page
-        for name, digits in (("sd", 2), ("min", 1), ("median", 1), ("max", 1)):
-            assert f"{name}, ms {figure[name]:.{digits}f}" in page
+        assert "{} ms, mean ± {} ms (95 %)".format(*pair(figure["mean"], figure["U"])) in page
+        single = places(result["budget"][f"single_{key}"]["U"])
+        for name in ("min", "median", "max"):
+            assert f"{name}, ms {fixed(figure[name], single)}" in page
+        assert f"sd, ms {fixed(figure['sd'], places(figure['sd']))}" in page
         budget = result["budget"][key]
-        assert f"Together u = {budget['u']:.3g} ms" in page
+        assert f"Together u = {fixed(budget['u'], places(budget['u']))} ms" in page
         for line in budget["lines"]:
             assert line["name"] in page
     for sentence in sentences(result):
@@ -60,7 +63,7 @@ def test_without_a_read_back_the_interval_is_told_not_a_plus_minus(
     if figure["interval95"][0] is None:
         pytest.fail("this run was to have an interval")
     middle = sum(figure["interval95"]) / 2
-    told = f"true value {figure['interval95'][0]:.2f} to {figure['interval95'][1]:.2f} ms"
+    told = "true value {} to {} ms".format(*ends(*figure["interval95"]))
     assert (told in page) == (abs(middle - figure["mean"]) >= 0.01 * figure["U"])
 
 

@@ -28,11 +28,13 @@ class RunCompared(BaseModel):
     missed: int
     doubtful: int
     oil_temperature_degc: float | None
+    measured: dict[str, Any]
     summary: dict[str, Summary]
 
 
 class FigureCompared(Open):
-    """How far one time lies apart; `equivalent` is null where it was not decided."""
+    """How far one time lies apart; `equivalent` is null where it was not decided, `real` where
+    conditions or mounting may explain it."""
 
     difference_ms: float
     ci95: Numbers
@@ -40,6 +42,8 @@ class FigureCompared(Open):
     effect_sd: float | None
     equivalent: bool | None
     strokes_needed: int | None
+    real: bool | None
+    allowed_for: dict[str, Any]
 
 
 class PairCompared(BaseModel):

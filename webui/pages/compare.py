@@ -12,10 +12,13 @@ from flask import Blueprint, Response, jsonify, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.actions.load_results import RunWithResult, results_in
-from rig.analysis.compare.compare_runs import compare_runs, values_of
+from rig.analysis.compare.beside import Beside
+from rig.analysis.compare.compare_runs import compare_runs
+from rig.analysis.compare.run_values import values_of
 from rig.analysis.compare.two_samples import around, group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
+from rig.text.rounded import mean_interval_text
 from webui import log, words
 from webui.api.models_lesson import CompareAnswer, CompareOverlayAnswer
 from webui.api.openapi import described
@@ -39,11 +42,15 @@ class CompareQuestion(BaseModel):
     model_config = ConfigDict(extra="forbid")
     run: Annotated[list[Count], Field(max_length=MOST_RUNS)] = []
     runs: Annotated[str, Field(max_length=600, pattern=r"^[\s\d,;]*$")] = ""
+    slope_runs: Annotated[str, Field(max_length=200, pattern=r"^[\s\d,;]*$")] = ""
+    """Runs of the same valve under other conditions, as `rig compare --slope-runs`."""
+    study: Annotated[str, Field(max_length=200, pattern=r"^[\s\d,;]*$")] = ""
+    """Runs of a rig study, as `rig compare --study`."""
     sort: Literal["response_ms", "release_ms", "verdict", "given"] | None = None
 
     def numbers(self) -> list[int]:
         """The runs in the order given, each once. Raises PageFault for too many."""
-        typed = [int(n) for n in re.findall(r"\d{1,10}", self.runs)]
+        typed = _typed(self.runs)
         found = list(dict.fromkeys([*self.run, *typed]))
         if len(found) > MOST_RUNS:
             raise PageFault(
@@ -51,6 +58,10 @@ class CompareQuestion(BaseModel):
                 f"Compare at most {MOST_RUNS} at a time.",
             )  # fmt: skip
         return found
+
+
+def _typed(text: str) -> list[int]:
+    return [int(n) for n in re.findall(r"\d{1,10}", text)]
 
 
 class Row(NamedTuple):
@@ -80,12 +91,19 @@ def asked() -> CompareQuestion:
     return CompareQuestion.model_validate(shape | {"run": given.get("run", [])})
 
 
-def compared(numbers: Sequence[int]) -> tuple[dict[str, Any], list[RunWithResult]]:
-    """The shape of `rig compare --json`, and the runs. Raises UsageError, see check_comparable."""
-    found = results_in(log.run_log(), [str(n) for n in numbers])
+def compared(question: CompareQuestion) -> tuple[dict[str, Any], list[RunWithResult]]:
+    """The shape of `rig compare --json`, and the runs. Raises UsageError, see compare_runs."""
+    found = _results(question.numbers())
     settings = (getattr(found[0].sheet, "compare", None) if found else None) or Compare()
-    shape = compare_runs([r.result for r in found], settings, [r.medium for r in found])
+    beside = Beside(
+        *([r.result for r in _results(_typed(t))] for t in (question.slope_runs, question.study))
+    )
+    shape = compare_runs([r.result for r in found], settings, [r.medium for r in found], beside)
     return shape, found
+
+
+def _results(numbers: Sequence[int]) -> list[RunWithResult]:
+    return results_in(log.run_log(), [str(n) for n in numbers])
 
 
 @blueprint.get("/compare")
@@ -96,7 +114,7 @@ def page() -> tuple[str, int]:
     shape, results, refused = None, [], ""
     if numbers:
         try:
-            shape, found = compared(numbers)
+            shape, found = compared(question)
             results = [one.result for one in found]
         except UsageError as error:
             refused = str(error).replace(": `rig compare BEFORE AFTER`", "")
@@ -107,6 +125,7 @@ def page() -> tuple[str, int]:
         shape=shape,
         results=results,
         numbers=numbers,
+        question=question,
         refused=refused,
         sort=sort,
         offered=offered(),
@@ -142,7 +161,8 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
             mean, low, high = _interval(column, together.get(one["run"]))
             told = "no numbers"
             if mean is not None and low is not None and high is not None:
-                told = f"mean {mean:.1f} ms ({low:.1f} to {high:.1f}), n {len(known)}"
+                text, between = mean_interval_text(mean, (low, high))
+                told = f"mean {text} ms ({between}), n {len(known)}"
             rows.append(
                 Row(
                     one, [line.at(v) or 0.0 for v in drawing.fewer(known)],
@@ -203,7 +223,7 @@ def table(shape: Shape, results: Sequence[Shape], sort: str) -> list[dict[str, A
 def as_json() -> Response:
     """The same object as `rig compare --json` prints."""
     try:
-        return jsonify(compared(asked().numbers())[0])
+        return jsonify(compared(asked())[0])
     except UsageError as error:
         raise PageFault(
             400, "These runs are not compared", str(error), "Choose other runs."

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
+from rig.text.rounded import spread_text, sure_text, value_text
 from webui import helptexts
 from webui.words import UNKNOWN
 
@@ -89,20 +90,25 @@ def _cards(result: Mapping[str, Any]) -> Iterator[Card]:
     for key, meaning in SUMMARISED.items():
         # a hold or a ramp energises the coil too; without one number the card says nothing
         if key in summaries and (result.get("kind") == "strokes" or summaries[key].get("n")):
-            yield _summary_card(meaning, summaries[key], budgets.get(key))
+            yield _summary_card(
+                meaning, summaries[key], budgets.get(key), budgets.get(f"single_{key}")
+            )
 
 
 def _summary_card(
-    meaning: Meaning, figure: Mapping[str, Any], budget: Mapping[str, Any] | None
-) -> Card:
-    stats = [
-        (f"{name}, {meaning.unit}" if name != "n" else name,
-         _text(figure.get(name), meaning.digits + (name == "sd")))
-        for name in STATISTICS
-    ]  # fmt: skip
+    meaning: Meaning, figure: Mapping[str, Any], budget: Mapping[str, Any] | None,
+    single_budget: Mapping[str, Any] | None,
+) -> Card:  # fmt: skip
+    single = (single_budget or {}).get("U")
+    of = {
+        name: value_text(figure.get(name), single, UNKNOWN, meaning.digits)
+        for name in ("min", "median", "max")
+    } | {"sd": spread_text(figure.get("sd"), UNKNOWN), "n": _text(figure.get("n"), 0)}
+    stats = [(f"{name}, {meaning.unit}" if name != "n" else name, of[name]) for name in STATISTICS]
+    mean = value_text(figure.get("mean"), figure.get("U"), UNKNOWN, meaning.digits)
     return Card(
-        meaning, _text(figure.get("mean"), meaning.digits), "mean", stats, anchor(meaning),
-        _sure(figure.get("mean"), figure, meaning), budget,
+        meaning, mean, "mean", stats, anchor(meaning), _sure(figure.get("mean"), figure, meaning),
+        budget,
     )  # fmt: skip
 
 
@@ -111,25 +117,27 @@ def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Car
         ("start, kPa", _text(held.get("pressure_start_kpa"), 1)),
         ("end, kPa", _text(held.get("pressure_end_kpa"), 1)),
         ("readings", _text(held.get("readings"), 0)),
-        ("std. error, kPa/s", _text(held.get("standard_error_kpa_s"), DECAY.digits + 1)),
+        ("std. error, kPa/s", spread_text(held.get("standard_error_kpa_s"), UNKNOWN)),
     ]
     rate = held.get("decay_rate_kpa_s")
     return Card(
-        DECAY, _text(rate, DECAY.digits), "", stats, anchor(DECAY), _sure(rate, held, DECAY), budget
+        DECAY,
+        value_text(rate, held.get("U"), UNKNOWN, DECAY.digits),
+        "",
+        stats,
+        anchor(DECAY),
+        _sure(rate, held, DECAY),
+        budget,
     )
 
 
 def _sure(value: float | None, figure: Mapping[str, Any], meaning: Meaning) -> str:
     """The expanded uncertainty beside a value; where the interval does not lie evenly about it,
     the interval."""
-    expanded = figure.get("U")
-    low, high = figure.get("interval95") or (None, None)
-    if value is None or expanded is None or low is None or high is None:
+    told = sure_text(value, figure, meaning.unit)
+    if not told:
         return ""
-    digits = meaning.digits + 1
-    if abs((low + high) / 2 - value) < 0.01 * expanded:
-        return f"± {expanded:.{digits}f} {meaning.unit} (95 %)"
-    return f"true value {low:.{digits}f} to {high:.{digits}f} {meaning.unit} (95 %)"
+    return f"{told} (95 %)" if told.startswith("±") else f"true value {told} (95 %)"
 
 
 def _text(value: Any, digits: int) -> str:

@@ -19,7 +19,7 @@ from rig.analysis.coil.current_fall import Fall, fall
 from rig.analysis.coil.current_rise import MOVED, NOT_SEEN, OPEN, Rise, no_rise, rise
 from rig.analysis.measure.instrument_uncertainty import READBACK_MS, resolution_kpa
 from rig.analysis.measure.stroke_table import StrokeTable
-from rig.analysis.measure.stroke_windows import NEVER, Windows
+from rig.analysis.measure.stroke_windows import BOUNCE_NS, NEVER, Windows
 from rig.analysis.measure.time_stamps import stamp_half_width_ms
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Int64, Recording, SampleSeries
@@ -28,8 +28,6 @@ from rig.core.records import READBACK
 CHANNEL = "coil_current"
 MOST_STROKES = 200
 """Of a longer run so many are looked at, the missed ones first, then evenly picked."""
-BOUNCE_NS = 15_000_000
-"""Read-back edges so soon after the first are its contact's bounce (common practice, no source)."""
 MAY_BOUNCE_S = 0.0025
 """Without a read-back a movement so soon after the current's onset may be the contact's bounce."""
 FIRST_TOUCH_MS = 0.5

@@ -9,25 +9,47 @@ from typing import Any
 import numpy as np
 
 from rig.analysis.compare import compare_words as words
+from rig.analysis.compare.allowed_for import (
+    NOT_SHOWN,
+    REAL,
+    WITHHELD,
+    AllowedFor,
+    Sides,
+    alike_when_allowed,
+    allowed_for,
+    effects_of,
+)
+from rig.analysis.compare.allowed_words import explained_words
 from rig.analysis.compare.batch import Batch, batch
+from rig.analysis.compare.beside import Beside, check_beside, mounting_of, slopes_of
 from rig.analysis.compare.compare_words import FigureComparison
+from rig.analysis.compare.mounting import Mounting
 from rig.analysis.compare.oil_correction import OilModel, mean_at_reference, normalised, oil_model
+from rig.analysis.compare.run_values import (
+    FIGURES,
+    UNITS,
+    Condition,
+    conditions_of,
+    oil_degc,
+    values_of,
+)
+from rig.analysis.compare.slopes import Slopes
 from rig.analysis.compare.two_samples import (
     UNDECIDED,
     difference,
-    equivalence,
     equivalence_of,
     strokes_to_equate,
     strokes_to_see,
 )
-from rig.analysis.measure.marks import doubtful
+from rig.analysis.stats.agreement import distance
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
 from rig.core.json_values import plain
 from rig.core.recording import Float
 
 Result = Mapping[str, Any]
-FIGURES = ("response_ms", "release_ms")
+OIL_ALIKE_K = 0.5
+"""Oil temperatures that lie no farther apart are alike."""
 
 
 def check_comparable(results: Sequence[Result]) -> None:
@@ -56,37 +78,19 @@ def check_comparable(results: Sequence[Result]) -> None:
             raise UsageError(f"Run {result['run']} is still going on; compare it when it is over.")
 
 
-def values_of(result: Result, figure: str) -> Float:
-    """A figure of every stroke (n,), NaN where it has no number, is doubtful, or is a
-    first stroke after rest that stands out."""
-    found = [stroke[figure] for stroke in result["strokes"]]
-    values = np.array([np.nan if value is None else value for value in found], float)
-    first = (result.get("first_stroke") or {}).get(figure)
-    if first and first["stands_out"]:
-        values[0] = np.nan
-    odd = [bool(doubtful(stroke.get("marks") or ())) for stroke in result["strokes"]]
-    return np.where(odd, np.nan, values)
-
-
-def oil_degc(result: Result) -> float | None:
-    """The run's oil temperature; None where it is not known."""
-    given = result["conditions"].get("oil_temperature") or {}
-    value = given.get("value")
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None
-    return float(value) if given.get("unit") == "degC" and np.isfinite(value) else None
-
-
 def compare_figure(
-    before: Float, after: Float, margin: float | None,
+    figure: str, before: Float, after: Float, margin: float | None, sides: Sides,
+    slopes: Sequence[Slopes] = (), mounting: Mounting | None = None,
     degc: tuple[float, float] | None = None, model: OilModel | None = None,
 ) -> FigureComparison | None:  # fmt: skip
-    """Two sets of times (ms); None where one has fewer than two. `margin` in ms; `degc` are both
-    oil temperatures where known and the medium is oil."""
+    """Two sets of times (ms) of a figure ("response_ms", "release_ms"); None where one has fewer
+    than two. `margin` in ms; `sides`, `slopes`, `mounting` see allowed_for; `degc` are both oil
+    temperatures where known and the medium is oil."""
     found = difference(before, after)
     if found is None:
         return None
-    alike = equivalence(found, margin) if margin is not None else None
+    allowed = allowed_for(figure, found, sides, slopes, mounting)
+    alike = alike_when_allowed(allowed, margin) if margin is not None else None
     sd, seen = found.pooled_sd, margin if margin is not None else found.difference
     needed = strokes_to_see(seen / sd) if sd > 0 else None
     to_equate = None
@@ -100,28 +104,44 @@ def compare_figure(
             oil = None
     if oil is not None and margin is not None:
         oil_alike = equivalence_of(oil.difference, oil.standard_error, oil.dof, margin)
-    return FigureComparison(found, alike, needed, to_equate, oil, oil_alike)
+    return FigureComparison(
+        found, distance(before, after), allowed, alike, needed, to_equate, oil, oil_alike
+    )
 
 
 def compare_runs(
-    results: Sequence[Result], settings: Compare, media: Sequence[str | None]
+    results: Sequence[Result],
+    settings: Compare,
+    media: Sequence[str | None],
+    beside: Beside | None = None,
 ) -> dict[str, Any]:
     """The comparison of two or more results (shapes.run_json) as JSON.
 
     The first run is compared with each of the others; three or more are also ranked. `settings`
-    are the sheet's `[compare]`, `media` the medium of each run ("oil", "air", None: not known).
-    Top-level difference_ms, ci95, p, effect_sd, equivalent and strokes_needed are those of the
-    response of the first two runs. Raises UsageError, see check_comparable.
+    are the sheet's `[compare]`, `media` the medium of each run ("oil", "air", None: not known);
+    `beside` the results that slopes and the spread between mountings come from. Top-level
+    difference_ms, ci95, p, effect_sd, equivalent and strokes_needed are those of the response of
+    the first two runs. Raises UsageError, see check_comparable and check_beside.
     """
     check_comparable(results)
+    beside = beside or Beside()
+    check_beside(results, beside)
     pairs = [
-        _pair(results[0], other, settings, oil=media[0] == "oil" and medium == "oil")
+        _pair(results[0], other, settings, beside, oil=media[0] == "oil" and medium == "oil")
         for other, medium in zip(results[1:], media[1:], strict=True)
     ]
     main = pairs[0]["figures"]["response_ms"] or dict.fromkeys(words.FIELDS)
-    apart = len({oil_degc(result) for result in results}) > 1
-    all_oil = apart and all(medium == "oil" for medium in media)
-    ranked = {name: _batch(results, name, settings, oil=all_oil) for name in FIGURES}
+    warm = [degc for result in results if (degc := oil_degc(result)) is not None]
+    all_oil = (
+        bool(warm)
+        and max(warm) - min(warm) > OIL_ALIKE_K
+        and all(medium == "oil" for medium in media)
+    )
+    every_oil = all(medium == "oil" for medium in media)
+    ranked = {
+        name: _batch(results, name, settings, beside, warm=all_oil, oil=every_oil)
+        for name in FIGURES
+    }
     told = words.batch_words(results, ranked) if len(results) > 2 else pairs[0]["words"]
     return {
         "source": results[0]["source"],
@@ -143,22 +163,35 @@ def _run(result: Result) -> dict[str, Any]:
         "missed": result["counts"]["missed"],
         "doubtful": result["counts"]["doubtful"],
         "oil_temperature_degc": oil_degc(result),
+        "measured": {
+            name: {"value": plain(one.value), "unit": UNITS[name], "measured": one.measured}
+            for name, one in conditions_of(result).items()
+        },
         "summary": result["summary"],
     }
 
 
-def _pair(before: Result, after: Result, settings: Compare, *, oil: bool) -> dict[str, Any]:
+def _pair(
+    before: Result, after: Result, settings: Compare, beside: Beside, *, oil: bool
+) -> dict[str, Any]:
     warm = oil_degc(before), oil_degc(after)
     degc = None
-    if oil and warm[0] is not None and warm[1] is not None and warm[0] != warm[1]:
-        degc = warm[0], warm[1]
+    if oil and warm[0] is not None and warm[1] is not None:
+        degc = (warm[0], warm[1]) if abs(warm[1] - warm[0]) > OIL_ALIKE_K else None
     model = _model(settings)
+    hashes = [one.get("setup_hash") for one in (before, after)]
+    sides = Sides(
+        conditions_of(before), conditions_of(after),
+        hashes[0] == hashes[1] and hashes[0] is not None, model if oil else None,
+    )  # fmt: skip
     figures: dict[str, FigureComparison | None] = {
         name: compare_figure(
-            values_of(before, name), values_of(after, name), settings.margin_ms(name), degc, model
+            name, values_of(before, name), values_of(after, name), settings.margin_ms(name), sides,
+            slopes_of(name, settings, beside), mounting_of(name, before, after, settings, beside),
+            degc, model,
         )
         for name in FIGURES
-    }
+    }  # fmt: skip
     missed = _missed(before, after)
     return {
         "before": before["run"],
@@ -178,6 +211,8 @@ def figure_json(one: FigureComparison) -> dict[str, Any]:
         "ci95": found.ci95,
         "p": found.p,
         "rank_p": found.rank_p,
+        "ks_distance": None if one.distance is None else one.distance.distance,
+        "ks_p": None if one.distance is None else one.distance.p,
         "t": found.t,
         "dof": found.dof,
         "effect_sd": found.effect_sd,
@@ -190,6 +225,8 @@ def figure_json(one: FigureComparison) -> dict[str, Any]:
         "strokes_needed_equivalence": one.strokes_to_equate,
         "before": found.before,
         "after": found.after,
+        "real": {REAL: True, NOT_SHOWN: False, WITHHELD: None}[one.allowed_for.result],
+        "allowed_for": _allowed_json(one.allowed_for),
         "normalised": None
         if oil is None
         else {
@@ -206,6 +243,40 @@ def figure_json(one: FigureComparison) -> dict[str, Any]:
         },
     }
     return dict(plain(shape))
+
+
+def _allowed_json(allowed: AllowedFor) -> dict[str, Any]:
+    """The difference with conditions and mounting allowed for; null for what is not bounded."""
+    mounting = allowed.mounting
+    return {
+        "result": allowed.result,
+        "difference_ms": allowed.difference,
+        "u_ms": allowed.standard_error,
+        "dof": allowed.dof,
+        "p": allowed.p,
+        "ci95": allowed.ci95,
+        "least_ms": allowed.least,
+        "most_ms": allowed.most,
+        "effects": [
+            {
+                "condition": one.condition,
+                "before": one.before,
+                "after": one.after,
+                "unit": UNITS[one.condition],
+                "known": one.known,
+                "low_ms": one.low,
+                "high_ms": one.high,
+                "u_ms": one.u,
+                "slope": one.how or None,
+            }
+            for one in allowed.effects
+        ],
+        "not_known": list(allowed.lacking),
+        "mounting_sd_ms": None if mounting is None else mounting.sd,
+        "mounting": None if mounting is None else mounting.how,
+        "mounting_to_explain_ms": allowed.mounting_to_explain,
+        "pressure_to_explain": allowed.pressure_to_explain,
+    }
 
 
 def _missed(before: Result, after: Result) -> dict[str, Any]:
@@ -228,12 +299,42 @@ def _missed(before: Result, after: Result) -> dict[str, Any]:
 
 
 def _batch(
-    results: Sequence[Result], figure: str, settings: Compare, *, oil: bool
-) -> dict[str, Any] | None:
+    results: Sequence[Result], figure: str, settings: Compare, beside: Beside, *, warm: bool,
+    oil: bool,
+) -> dict[str, Any] | None:  # fmt: skip
+    """`warm`: the oil was not equally warm in all runs, `oil`: all of them were in oil."""
     if len(results) < 3:
         return None
     found = batch([values_of(one, figure) for one in results], settings.margin_ms(figure))
-    return None if found is None else batch_json(found, results, _model(settings) if oil else None)
+    if found is None:
+        return None
+    model = _model(settings)
+    shape = batch_json(found, results, model if warm else None)
+    slopes = slopes_of(figure, settings, beside)
+    hashes = {one.get("setup_hash") for one in results}
+    known = [conditions_of(one) for one in results]
+    for row, place in zip(shape["ranked"], found.places, strict=True):
+        others = [one for n, one in enumerate(known) if n != place.place]
+        sides = Sides(
+            _median(others), known[place.place], len(hashes) == 1 and hashes != {None},
+            model if oil else None,
+        )  # fmt: skip
+        effects = effects_of(figure, place.group.mean - place.away, place.group.mean, sides, slopes)
+        low, high = sum(one.low for one in effects), sum(one.high for one in effects)
+        row["explained_ms"] = plain([low, high])
+        row["explained"] = explained_words(effects).strip()
+    return shape
+
+
+def _median(known: Sequence[Mapping[str, Condition]]) -> dict[str, Condition]:
+    """The median of each condition that all of these runs know."""
+    found = {}
+    for name in UNITS:
+        own = [one[name] for one in known if name in one]
+        if own and len(own) == len(known):
+            middle = float(np.median([one.value for one in own]))
+            found[name] = min(own, key=lambda one: abs(one.value - middle))._replace(value=middle)
+    return found
 
 
 def _model(settings: Compare) -> OilModel:

@@ -6,16 +6,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from rig.analysis.compare.allowed_for import AllowedFor
+from rig.analysis.compare.allowed_words import allowed_sentences, condition_notes, valves_line
 from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, Normalised, OilModel
 from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
+from rig.analysis.stats.agreement import Distance
+from rig.core.rounding import fixed, pair, places
 
 Result = Mapping[str, Any]
 
 FIELDS = ("difference_ms", "ci95", "p", "effect_sd", "equivalent", "strokes_needed")
 NAMES = {"response_ms": "response", "release_ms": "release"}
 ALPHA = 0.05
-CONDITION_SHARE = 0.03
-"""Conditions that differ by more than this share are told."""
 
 
 class FigureComparison(NamedTuple):
@@ -24,6 +26,8 @@ class FigureComparison(NamedTuple):
     that the runs are alike, where that is not decided."""
 
     difference: Difference
+    distance: Distance | None
+    allowed_for: AllowedFor
     equivalence: Equivalence | None
     strokes_needed: int | None
     strokes_to_equate: int | None
@@ -57,7 +61,8 @@ def pair_words(
     missed: Mapping[str, Any],
 ) -> list[str]:  # fmt: skip
     """Sentences on two runs, the plainest first."""
-    told = []
+    first = valves_line(before, after)
+    told = [] if first is None else [first]
     for figure, one in figures.items():
         name = NAMES[figure]
         if one is None:
@@ -77,19 +82,21 @@ def pair_words(
 
 def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> list[str]:
     found, alike = one.difference, one.equivalence
-    apart = f"{abs(found.difference):.1f} ms"
+    half = (found.ci95.high - found.ci95.low) / 2
+    apart, sure = pair(abs(found.difference), half)
     way = "shorter" if found.difference < 0 else "longer"
-    how = f"{apart} {way} in {name_of(after)} than in"
-    if apart == "0.0 ms":
-        how = f"the same to within 0.1 ms in {name_of(after)} and in"
+    how = f"{apart} ms {way} in {name_of(after)} than in"
+    if float(apart) == 0:
+        how = f"the same to within {sure or '0.1'} ms in {name_of(after)} and in"
+    digits = places(half)
     told = [
-        f"The {name} is {how} {name_of(before)}: {found.after.mean:.1f} ms against "
-        f"{found.before.mean:.1f} ms."
+        f"The {name} is {how} {name_of(before)}: {fixed(found.after.mean, digits)} ms against "
+        f"{fixed(found.before.mean, digits)} ms."
     ]
     if found.p < ALPHA:
         told.append(
             "That is more than the scatter of these strokes explains: chance would give as much "
-            f"{chance(found.p)} comparisons. A new mounting may do as much again (see rig study)."
+            f"{chance(found.p)} comparisons."
         )
     else:
         told.append(
@@ -97,10 +104,16 @@ def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> 
         )
         if alike is None or alike.result != SHOWN:
             told.append("That does not yet mean that they are alike.")
+    told += allowed_sentences(found, one.allowed_for)
     if (found.p < ALPHA) != (found.rank_p < ALPHA):
         told.append(
             "The test by ranks, which a few odd strokes do not sway, says otherwise "
             f"(p = {found.rank_p:.2g}): look at the single strokes."
+        )
+    if one.distance is not None and one.distance.p < ALPHA <= min(found.p, found.rank_p):
+        told.append(
+            "The strokes are spread otherwise, though their means are not shown to differ "
+            f"(Kolmogorov and Smirnov, p = {one.distance.p:.2g}): look at the single strokes."
         )
     if alike is None:
         told.append("Whether it matters is not judged: the sheet gives no margin.")
@@ -117,27 +130,6 @@ def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> 
         if one.strokes_to_equate is not None:
             more = f"; about {one.strokes_to_equate} strokes in each run would likely show it"
         told.append(f"Whether they are alike within {alike.margin:g} ms is not decided{more}.")
-    oil = one.normalised
-    if oil is not None and not oil.share_known:
-        told.append(
-            f"The oil was not equally warm. At one temperature ({oil.reference_degc:.0f} degC) the "
-            f"{name} could differ by anything from {oil.least:+.1f} to {oil.most:+.1f} ms, "
-            "depending on how much of this valve's time the oil's viscosity sets (`viscous_share`, "
-            "which the sheet does not give). Measure both at one temperature."
-        )
-    elif oil is not None:
-        way = "shorter" if oil.difference < 0 else "longer"
-        told.append(
-            f"Brought to the same oil temperature ({oil.reference_degc:.0f} degC) it is "
-            f"{abs(oil.difference):.1f} ms {way} (95 %: {oil.ci95.low:.1f} to {oil.ci95.high:.1f} "
-            "ms)."
-        )
-        if (oil.p < ALPHA) != (found.p < ALPHA):
-            told.append(
-                "What the oil's temperature explains may be all of it."
-                if found.p < ALPHA
-                else "The difference only shows once the oil's temperature is allowed for."
-            )
     return told
 
 
@@ -190,6 +182,7 @@ def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[st
             told.append(
                 f"R{_row(row)[1:]} stands apart: its {name} is {abs(row['away_ms']):.1f} "
                 f"ms {way} than is usual in this batch. It is flagged, not left out."
+                + (f" {row['explained']}" if row["explained"] else "")
             )
         if not odd:
             told.append(f"None stands apart by its {name}.")
@@ -214,7 +207,7 @@ def notes(results: Sequence[Result]) -> list[str]:
             "Some times count from the read-back and some from the command: the relay's delay is "
             "in the second kind only."
         )
-    told += _conditions(results)
+    told += condition_notes(results)
     for one in results:
         counts = one["counts"]
         if one["status"] not in ("finished", "captured"):
@@ -225,8 +218,9 @@ def notes(results: Sequence[Result]) -> list[str]:
             first = (one.get("first_stroke") or {}).get(figure)
             if first and first["stands_out"]:
                 told.append(
-                    f"Run {one['run']}: the first stroke's {name} stands out by "
-                    f"{first['excess_ms']:+.1f} ms and is left out of the comparison."
+                    f"Run {one['run']}: the {name} of the first stroke after rest stands out by "
+                    f"{first['excess_ms']:+.1f} ms. Strokes after rest are in no run's mean, and "
+                    "not compared."
                 )
             moved = (one.get("trend") or {}).get(figure)
             if moved and moved["direction"] != "none":
@@ -236,29 +230,7 @@ def notes(results: Sequence[Result]) -> list[str]:
                     "intervals are too narrow."
                 )
     told.append(
-        "Each run is one mounting; what mounting it again would add is not in these numbers "
-        "(`rig study` measures it)."
+        "Each run is one mounting. What mounting it again adds is only in what is called real, and "
+        "only where it is known (`rig study` measures it)."
     )
     return told
-
-
-def _conditions(results: Sequence[Result]) -> list[str]:
-    told = []
-    names = dict.fromkeys(name for one in results for name in one["conditions"])
-    for name in names:
-        given = [one["conditions"].get(name) for one in results]
-        values = [item.get("value") if item else None for item in given]
-        shown = ", ".join("not known" if v is None else f"{v:g}" if _is(v) else str(v)
-                          for v in values)  # fmt: skip
-        numbers = [float(v) for v in values if v is not None and _is(v)]
-        apart = len(set(map(str, values))) > 1
-        if len(numbers) == len(values):
-            apart = max(numbers) - min(numbers) > CONDITION_SHARE * max(abs(n) for n in numbers)
-        if apart:
-            unit = next((item.get("unit") for item in given if item), "") or ""
-            told.append(f"The {name.replace('_', ' ')} differs: {shown} {unit}".rstrip() + ".")
-    return told
-
-
-def _is(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)

@@ -49,13 +49,17 @@ class Parts(NamedTuple):
 class Study(NamedTuple):
     """`method` names it. `rig_pct` is %GRR of the total (None with one valve), `ndc` how many
     groups of valves the rig can tell apart, `repeatability_limit` see REPEATABILITY_LIMIT.
-    `interaction_p` and `pooled` for the analysis of variance of several valves."""
+    `interaction_p` and `pooled` for the analysis of variance of several valves. `..._dof` are the
+    degrees of freedom of both spreads: Satterthwaite, Biometrics Bulletin 2 (1946) 110, for a sum
+    of mean squares."""
 
     method: str
     parts: Parts
     rig_pct: float | None
     ndc: int | None
     repeatability_limit: float
+    repeatability_dof: float
+    rig_dof: float
     interaction_p: float | None = None
     pooled: bool | None = None
 
@@ -90,13 +94,21 @@ def anova(cells: Cells) -> Study:
         p = 0.0
     pooled = p > POOL_ABOVE
     if pooled:
-        error = (ss_both + ss_error) / (dof_both + dof_error)
+        dof_error += dof_both
+        error = (ss_both + ss_error) / dof_error
         ms_both, interaction = error, 0.0
     else:
         error, interaction = ms_error, max(0.0, (ms_both - ms_error) / mounts)
     person = max(0.0, (ms_person - ms_both) / (valves * mounts))
     valve = max(0.0, (ms_valve - ms_both) / (people * mounts))
-    return _study("analysis of variance", error, person + interaction, valve, p, pooled)
+    squares = [(1.0, error, dof_error)]
+    if person > 0:
+        by = 1 / (valves * mounts)
+        squares += [(by, ms_person, people - 1), (-by, ms_both, dof_error if pooled else dof_both)]
+    if interaction > 0:
+        squares += [(1 / mounts, ms_both, dof_both), (-1 / mounts, error, dof_error)]
+    dofs = dof_error, satterthwaite(squares)
+    return _study("analysis of variance", error, person + interaction, valve, dofs, p, pooled)
 
 
 def one_valve(people: Sequence[Sequence[float] | Float]) -> Study:
@@ -116,7 +128,22 @@ def one_valve(people: Sequence[Sequence[float] | Float]) -> Study:
     within = float(sum(((one - one.mean()) ** 2).sum() for one in groups)) / (total - k)
     between = float((n * (means - grand) ** 2).sum()) / (k - 1)
     n0 = (total - float((n**2).sum()) / total) / (k - 1)
-    return _study("analysis of variance", within, max(0.0, (between - within) / n0), None)
+    squares = [(1.0, within, total - k)]
+    if between > within:
+        squares += [(1 / n0, between, k - 1), (-1 / n0, within, total - k)]
+    dofs = total - k, satterthwaite(squares)
+    return _study("analysis of variance", within, max(0.0, (between - within) / n0), None, dofs)
+
+
+def satterthwaite(squares: Sequence[tuple[float, float, int]]) -> float:
+    """Degrees of freedom of sum(factor * mean square), from (factor, mean square, dof); mean
+    squares of the same dof and value are one. 0 where the sum is 0."""
+    factors: dict[tuple[float, int], float] = {}
+    for factor, square, dof in squares:
+        factors[square, dof] = factors.get((square, dof), 0.0) + factor
+    total = math.fsum(factor * square for (square, _), factor in factors.items())
+    below = math.fsum((factor * sq) ** 2 / dof for (sq, dof), factor in factors.items())
+    return total**2 / below if below > 0 else 0.0
 
 
 def average_range(cells: Cells) -> Study:
@@ -134,7 +161,8 @@ def average_range(cells: Cells) -> Study:
     pv = None
     if valves > 1:
         pv = float(np.ptp(x.mean(axis=(1, 2)))) / d2_star(valves, 1)
-    return _study("average and range", ev**2, av2, None if pv is None else pv**2)
+    # ranges have other degrees of freedom, which nothing here asks for
+    return _study("average and range", ev**2, av2, None if pv is None else pv**2, (0.0, 0.0))
 
 
 def _cube(cells: Cells) -> Float:
@@ -150,9 +178,10 @@ def _cube(cells: Cells) -> Float:
 
 def _study(
     method: str, repeatability: float, reproducibility: float, valve: float | None,
+    dofs: tuple[float, float],
     p: float | None = None, pooled: bool | None = None,
 ) -> Study:  # fmt: skip
-    """From variances."""
+    """From variances; `dofs` of repeatability and of the rig's own spread."""
     rig = math.sqrt(repeatability + reproducibility)
     sd_valve = None if valve is None else math.sqrt(valve)
     total = None if valve is None else math.sqrt(repeatability + reproducibility + valve)
@@ -162,6 +191,7 @@ def _study(
         100 * rig / total if total else None,
         int(NDC_FACTOR * sd_valve / rig) if sd_valve is not None and rig > 0 else None,
         REPEATABILITY_LIMIT * math.sqrt(repeatability),
+        *dofs,
         p,
         pooled,
     )

@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from rig.analysis.compare.compare_runs import FIGURES, values_of
 from rig.analysis.compare.repeatability import (
     GOOD_PCT,
     USABLE_PCT,
@@ -20,6 +19,7 @@ from rig.analysis.compare.repeatability import (
     one_valve,
     tolerance_pct,
 )
+from rig.analysis.compare.run_values import FIGURES, values_of
 from rig.config.sheet.model import Accept
 from rig.core.errors import UsageError
 from rig.core.json_values import plain

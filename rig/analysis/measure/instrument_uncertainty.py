@@ -53,18 +53,28 @@ def timing_lines(
     delay_ms: float | None,
     half_ms: float,
     resolution: Resolution,
+    bounce_ms: float = 0.0,
 ) -> tuple[list[Line], float] | None:
     """Lines and correction (ms) of a response or release time without its repeatability.
 
     `delay_ms` is Reference.response_ms or .release_ms. Timed from the command, the relay's delay
     lies somewhere from 0 to it: half of it is taken off, the rest is a line. None where the
     delay is not known: nothing can then be said of the lower side. `half_ms` is how far the stamps
-    of a capture leave the time open.
+    of a capture leave the time open. `bounce_ms`: how long the load side bounced. The clock starts
+    at its first touch, and what current flows until it stays put is not known: as if it had
+    switched cleanly the time is shorter by something from 0 to that.
     """
     lines = _stamp_lines(recording, reference, half_ms, resolution)
     correction = 0.0
     if reference.of == "read-back":
         lines.append(Line("read-back delay", READBACK_MS, "ms", "rectangular", -1.0))
+        if bounce_ms > 0:
+            correction = -bounce_ms / 2
+            # either end is likely: a clamp undoes each touch, a plain diode hardly any
+            lines.append(
+                Line("relay bounce", bounce_ms / 2, "ms", "arcsine", -1.0,
+                     note=f"load side bounced for {bounce_ms:.2g} ms")
+            )  # fmt: skip
     elif delay_ms is None:
         return None
     else:

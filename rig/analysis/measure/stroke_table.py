@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analysis.measure import marks
+from rig.analysis.measure import marks, rest_strokes
 from rig.analysis.measure.edge_loss import Doubts, stroke_bits
 from rig.analysis.measure.pressure_at import (
     STROKE_SHARE,
@@ -37,9 +37,9 @@ class StrokeTable:
     """One row a stroke. Milliseconds and kilopascals, NaN where not known; `bounce_on`,
     `bounce_off` edges, -1 where not known; `mark_bits` see marks.words; `extra` words of
     conditions by row. `edges_with_no_command` counts the unexpected switch edges of each row.
-    `missed` is a stroke that was never answered although it ran its time. `response_half_ms`,
-    `release_half_ms`: how far the stamps of a capture leave the time open, either way; 0 in a rig's
-    own recording."""
+    `missed` is a stroke that was never answered although it ran its time; `after_rest` see
+    rest_strokes. `response_half_ms`, `release_half_ms`: how far the stamps of a capture leave the
+    time open, either way; 0 in a rig's own recording."""
 
     number: Int64
     on_ns: Int64
@@ -56,6 +56,7 @@ class StrokeTable:
     at_switch_off_kpa: Float
     edges_with_no_command: Int64
     mark_bits: Int64
+    after_rest: Bool
     extra: dict[int, list[str]]
     response_half_ms: Float
     release_half_ms: Float
@@ -66,6 +67,11 @@ class StrokeTable:
     def marks(self, row: int) -> list[str]:
         """The marks of one row, as words."""
         return marks.words(int(self.mark_bits[row])) + self.extra.get(row, [])
+
+    @property
+    def steady(self) -> Bool:
+        """The rows that the figures of the run are of (rest_strokes.steady), (n,)."""
+        return rest_strokes.steady(self.after_rest)
 
     @property
     def bounce_on_ms(self) -> Float:
@@ -106,11 +112,13 @@ def stroke_table(
     window_ns: int,
     last_ns: int,
     alike_kpa: float = 0.0,
+    rest_ns: int | None = None,
 ) -> StrokeTable:
     """Work out every stroke of `windows`.
 
     `window_ns` is the settle window, `last_ns` the last instant the recording knows, `pressure`
-    the readings with their age taken off. All columns have the length of `windows`.
+    the readings with their age taken off, `rest_ns` the sheet's rest between strokes. All columns
+    have the length of `windows`.
     """
     n = len(windows)
     moves = _transitions(track, windows, window_ns, last_ns, holds=recording.source == "capture")
@@ -151,6 +159,7 @@ def stroke_table(
         at_switch_off_kpa=at_off.value if at_off else np.full(n, np.nan),
         edges_with_no_command=unexpected,
         mark_bits=bits | on_bits | off_bits,
+        after_rest=rest_strokes.after_rest(windows, rest_ns),
         extra=_conditions(recording, windows),
         response_half_ms=_half_ms(track, on.settled, windows.half_on_ns),
         release_half_ms=_half_ms(track, off.settled, windows.half_off_ns),

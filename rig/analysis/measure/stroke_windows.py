@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.config.setup.model import Setup
-from rig.core.recording import Bool, Int64, Recording
+from rig.core.recording import Bool, Float, Int64, Recording
 from rig.core.records import READBACK
 
 NEVER = np.int64(1) << np.int64(62)
@@ -53,6 +53,33 @@ class Reference:
     of: str
     response_ms: float | None
     release_ms: float | None
+
+
+BOUNCE_NS = 15_000_000
+"""Read-back edges so soon after the first are its contact's bounce (common practice, no source)."""
+
+
+def relay_bounce_ms(recording: Recording, windows: Windows) -> tuple[Float, Float]:
+    """How long the load side bounced in each stroke, ms: from its first edge to the last of the
+    same way within BOUNCE_NS, going live (n,) and going dead (n,). 0 where it did not bounce or no
+    edge was seen."""
+    edges = recording.edges.get(READBACK)
+    zero = np.zeros(len(windows))
+    if edges is None or not len(edges.t_ns):
+        return zero, zero
+    order = np.argsort(edges.t_ns, kind="stable")
+    t_ns, live = edges.t_ns[order], edges.level[order] == recording.readback_live_level
+    return (
+        _span_ms(t_ns[live], windows.live_ns, windows.off_ns),
+        _span_ms(t_ns[~live], windows.dead_ns, windows.next_ns),
+    )
+
+
+def _span_ms(t_ns: Int64, first_ns: Int64, end_ns: Int64) -> Float:
+    there = first_ns < NEVER
+    until = np.minimum(np.where(there, first_ns, 0) + BOUNCE_NS, end_ns - 1)
+    last = np.append(t_ns, 0)[np.searchsorted(t_ns, until, "right") - 1]
+    return np.where(there, (last - np.where(there, first_ns, 0)) / 1e6, 0.0)
 
 
 def last_ns(recording: Recording) -> int:

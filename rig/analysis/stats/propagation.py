@@ -166,14 +166,39 @@ def draw(part: Part, n: int, rng: np.random.Generator) -> Float:
 def monte_carlo(
     model: Callable[..., Float], inputs: Mapping[str, tuple[float, Part]], n: int = 200_000,
     coverage: float = 0.95, seed: int = 0,
+    correlations: Mapping[tuple[str, str], float] | None = None,
 ) -> MonteCarlo:  # fmt: skip
     """Propagate distributions through `model(**inputs)` (JCGM 101:2008, 7).
+
+    Inputs named in `correlations` are drawn together, as normal (6.4.8). Raises ValueError (from
+    numpy) where the correlations contradict each other.
 
     `inputs` gives for each argument its estimate and its Part; `model` takes arrays (n,) and
     gives one. Same seed, same result.
     """
     rng = np.random.default_rng(seed)
-    drawn = {name: value + draw(part, n, rng) for name, (value, part) in inputs.items()}
+    together = _draw_together(inputs, correlations or {}, n, rng)
+    drawn = {
+        name: together[name] if name in together else value + draw(part, n, rng)
+        for name, (value, part) in inputs.items()
+    }
     out = np.asarray(model(**drawn), dtype=np.float64)
     low, high = np.quantile(out, [0.5 - coverage / 2, 0.5 + coverage / 2])
     return MonteCarlo(float(out.mean()), float(out.std(ddof=1)), float(low), float(high))
+
+
+def _draw_together(
+    inputs: Mapping[str, tuple[float, Part]], correlations: Mapping[tuple[str, str], float],
+    n: int, rng: np.random.Generator,
+) -> dict[str, Float]:  # fmt: skip
+    names = [name for name in inputs if any(name in pair for pair in correlations)]
+    if not names:
+        return {}
+    r = np.eye(len(names))
+    for (one, two), value in correlations.items():
+        i, k = names.index(one), names.index(two)
+        r[i, k] = r[k, i] = value
+    u = np.array([inputs[name][1].u for name in names])
+    mean = [inputs[name][0] for name in names]
+    found = rng.multivariate_normal(mean, r * np.outer(u, u), n, check_valid="raise")
+    return {name: found[:, k] for k, name in enumerate(names)}

@@ -10,7 +10,7 @@ distribution (JCGM 101:2008, rig.analysis.stats.propagation) and says so.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -48,6 +48,10 @@ class Line(NamedTuple):
         return abs(self.sensitivity) * self.u
 
 
+Correlations = Mapping[tuple[str, str], float]
+"""Correlation coefficients of pairs of lines, by their names; those not named are 0."""
+
+
 class Combined(NamedTuple):
     """Combined standard uncertainty and its effective degrees of freedom."""
 
@@ -55,12 +59,50 @@ class Combined(NamedTuple):
     dof: float
 
 
-def combine(lines: Sequence[Line]) -> Combined:
-    """Root sum of squares of the parts of independent lines, and Welch-Satterthwaite degrees of
-    freedom u^4 / sum(part^4 / dof) (JCGM 100:2008, 5.1.2 and G.2b). (0, infinite) for none."""
-    square = math.fsum(line.part**2 for line in lines)
-    below = math.fsum(line.part**4 / line.dof for line in lines)
+def combine(lines: Sequence[Line], correlations: Correlations | None = None) -> Combined:
+    """Combined standard uncertainty, and Welch-Satterthwaite degrees of freedom
+    u^4 / sum(part^4 / dof) (JCGM 100:2008, 5.1.2, 5.2.2 and G.2b). (0, infinite) for none.
+
+    Lines that are correlated count as one part, with the fewest degrees of freedom among them:
+    Welch and Satterthwaite hold for independent parts only. Raises ValueError for a correlation
+    that names no line, or a set of them that cannot be.
+    """
+    parts = independent_parts(lines, correlations or {})
+    square = math.fsum(part.u**2 for part in parts)
+    below = math.fsum(part.u**4 / part.dof for part in parts)
     return Combined(math.sqrt(square), square * square / below if below > 0 else math.inf)
+
+
+def independent_parts(lines: Sequence[Line], correlations: Correlations) -> list[Part]:
+    """The lines as independent parts: one of its own for each line without a correlation, one,
+    taken as normal, for all that are linked by them."""
+    names = [line.name for line in lines]
+    for pair, r in correlations.items():
+        if not (set(pair) <= set(names) and pair[0] != pair[1] and -1 <= r <= 1):
+            raise ValueError(f"there is no correlation of {r} between {pair[0]!r} and {pair[1]!r}")
+    groups = [{name} for name in names]
+    for pair in correlations:
+        linked = [group for group in groups if group & set(pair)]
+        groups = [group for group in groups if group not in linked]
+        groups.append(set().union(*linked))
+    parts = []
+    for group in groups:
+        own = [line for line in lines if line.name in group]
+        if len(own) == 1:
+            parts.append(Part(own[0].part, own[0].distribution, own[0].dof))
+            continue
+        signed = {line.name: line.sensitivity * line.u for line in own}
+        square = math.fsum(value**2 for value in signed.values()) + 2 * math.fsum(
+            r * signed[one] * signed[two] for (one, two), r in correlations.items() if one in group
+        )
+        if square < -1e-12 * math.fsum(value**2 for value in signed.values()):
+            raise ValueError(
+                f"the correlations of {', '.join(sorted(group))} contradict each other"
+            )
+        dof = min(line.dof for line in own)
+        kind = "normal" if math.isinf(dof) else "t"
+        parts.append(Part(math.sqrt(max(square, 0.0)), kind, dof))
+    return parts
 
 
 def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
@@ -113,17 +155,17 @@ class Budget:
 
 def budget(
     figure: str, unit: str, value: float, lines: Sequence[Line], correction: float = 0.0,
-    coverage: float = COVERAGE,
+    coverage: float = COVERAGE, correlations: Correlations | None = None,
 ) -> Budget:  # fmt: skip
-    """Combine `lines` into the budget of `value`. Raises ValueError without any line that counts,
-    and where a line is not a finite number >= 0."""
+    """Combine `lines` into the budget of `value`; those named in `correlations` act together.
+    Raises ValueError without any line that counts, and where a line is not a finite number >= 0."""
     for line in lines:
         if not (math.isfinite(line.value) and line.value >= 0 and math.isfinite(line.sensitivity)):
             raise ValueError(f"the line {line.name!r} of the budget of {figure} is not a number")
-    u, dof = combine(lines)
+    u, dof = combine(lines, correlations)
     if not u > 0:
         raise ValueError(f"the budget of {figure} has no line that counts")
-    spread = Spread(Part(line.part, line.distribution, line.dof) for line in lines)
+    spread = Spread(independent_parts(lines, correlations or {}))
     expanded = coverage_factor(dof, coverage) * u
     whole = spread.half_width(coverage)
     method = JCGM_100

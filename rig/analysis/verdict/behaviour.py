@@ -96,8 +96,9 @@ class Behaviour(NamedTuple):
 def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
     """Work it out for the strokes of `table`; limits for single strokes come from `accepts`.
 
-    Every stroke with a number is taken, outliers included; strokes cut short are not counted as
-    answered or missed. Cost grows with the square of the strokes up to trend.LARGEST_N.
+    Every steady stroke with a number is taken, outliers included; strokes after a rest are a
+    figure of their own, and strokes cut short are not counted as answered or missed. Cost grows
+    with the square of the strokes up to trend.LARGEST_N.
     """
     columns = {"response_ms": table.response_ms, "release_ms": table.release_ms}
     doubtful = (table.mark_bits & marks.DOUBTFUL_BITS) != 0
@@ -105,7 +106,13 @@ def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
     return Behaviour(
         table.number,
         {
-            name: figure_behaviour(table.number, values, *limits(accepts, name), doubtful=doubtful)
+            name: figure_behaviour(
+                table.number,
+                values,
+                *limits(accepts, name),
+                doubtful=doubtful,
+                steady=table.steady,
+            )
             for name, values in columns.items()
         },
         missed_share(int(table.missed.sum()), int(np.count_nonzero(whole))),
@@ -127,21 +134,19 @@ def figure_behaviour(
     low: float | None = None,
     high: float | None = None,
     doubtful: Bool | None = None,
+    steady: Bool | None = None,
 ) -> FigureBehaviour:
     """All of one figure: `values` (n,) in ms, NaN where there is no number; `number` (n,).
-    Tolerance intervals and capability are without `doubtful` (n,) strokes and without a first
-    stroke that stands out."""
-    steady = values if doubtful is None else np.where(doubtful, np.nan, values)
-    first = first_stroke(number, steady)  # a doubtful stroke must not hide it
-    # a first stroke that stands out is told by itself, not as an unsteadiness of the others
-    later = slice(1, None) if first is not None and first.stands_out else slice(None)
-    drift = trend(number[later], values[later])
-    moved = changes(number[later], values[later])
-    steady = steady[later]
+    All but the first stroke's figure is of the `steady` strokes (n,; None: all). Tolerance
+    intervals and capability are without `doubtful` (n,) strokes."""
+    sure = values if doubtful is None else np.where(doubtful, np.nan, values)
+    first = first_stroke(number, sure)  # a doubtful stroke must not hide it
+    if steady is not None:
+        values, sure = (np.where(steady, column, np.nan) for column in (values, sure))
+    moved = changes(number, values)
     return FigureBehaviour(
-        spread(values, steady), first, drift, moved, _warm_up(number, moved),
-        chart(number[later], values[later]), grubbs(values), fences(values),
-        capability(steady, low, high),
+        spread(values, sure), first, trend(number, values), moved, _warm_up(number, moved),
+        chart(number, values), grubbs(values), fences(values), capability(sure, low, high),
     )  # fmt: skip
 
 

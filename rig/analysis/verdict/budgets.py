@@ -36,24 +36,34 @@ def budgets(
     ramps: RampTable | None,
     applied: Applied | None = None,
     resolution: Resolution = KERNEL_STAMPS,
+    bounces_ms: tuple[Float, Float] | None = None,
 ) -> dict[str, Budget]:
     """Budgets by result: `response_ms`, `release_ms` (of the mean), `single_response_ms`,
     `single_release_ms` (of one stroke, as well stamped as they are on the mean), `actuation_kpa`,
     `reset_kpa`, `differential_kpa` (of the mean of the ramps), `single_actuation_kpa` ... (of one),
     `decay_rate_kpa_s`. What the run does not have, or what cannot be said (relay delay not known,
-    one stroke's spread), is left out. `resolution` is that of the recording's times.
+    one stroke's spread), is left out. `resolution` is that of the recording's times, `bounces_ms`
+    how long the relay bounced in each stroke, on and off (stroke_windows.relay_bounce_ms); of a
+    single stroke the longest counts.
     """
     found: dict[str, Budget] = {}
     times = {
         "response_ms": (table.response_ms, reference.response_ms, table.response_half_ms),
         "release_ms": (table.release_ms, reference.release_ms, table.release_half_ms),
     }
-    for name, (values, delay_ms, half_ms) in times.items():
-        known = np.isfinite(values)
+    none = np.zeros(len(table))
+    for (name, (values, delay_ms, half_ms)), bounce in zip(
+        times.items(), bounces_ms or (none, none), strict=True
+    ):
+        finite = np.isfinite(values)
+        known = finite & table.steady
         half = float(half_ms[known].mean()) if known.any() else 0.0
-        timing = timing_lines(recording, reference, delay_ms, half, resolution)
-        if timing is not None:
-            _times(found, name, values[known], *timing)
+        of = [bounce[finite].max(initial=0.0), bounce[known].mean() if known.any() else 0.0]
+        one, mean = (
+            timing_lines(recording, reference, delay_ms, half, resolution, float(ms)) for ms in of
+        )
+        if one is not None and mean is not None:
+            _times(found, name, values[known], one, mean)
     if ramps is not None and pressure is not None:
         _ramps(found, recording, setup, pressure, ramps, applied)
     if held is not None and pressure is not None:
@@ -62,13 +72,15 @@ def budgets(
 
 
 def _times(
-    found: dict[str, Budget], name: str, values: Float, lines: list[Line], correction: float
-) -> None:
+    found: dict[str, Budget], name: str, values: Float, of_one: tuple[list[Line], float],
+    of_mean: tuple[list[Line], float],
+) -> None:  # fmt: skip
     if not len(values):
         return
     mean = float(values.mean())
-    found[f"single_{name}"] = budget(f"single {name}", "ms", mean, lines, correction)
+    found[f"single_{name}"] = budget(f"single {name}", "ms", mean, *of_one)
     if len(values) > 1:
+        lines, correction = of_mean
         both = [repeatability(values, "ms"), *lines]
         found[name] = budget(f"mean {name}", "ms", mean, both, correction)
 

@@ -5,7 +5,7 @@ known of the result, and decided against limits."""
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -35,9 +35,9 @@ class Measured:
     far the true value of each may lie below it without a budget: infinite for an unknown relay
     delay. `without` counts the strokes or ramps that should have given a number and did not.
     `open_because` says why the numbers cannot show that a limit is held, else empty; `at_least` is
-    what they surely reached all the same. Where
-    the numbers are not known equally well, `singles` are the budgets that one of them may have, and
-    `kind` (n,) which of these each has."""
+    what they surely reached all the same. Where the numbers are not known equally well, `singles`
+    are the budgets that one of them may have, and `kind` (n,) which of these each has. `after_rest`
+    (n,) marks strokes after a rest, which the budget of the mean is without."""
 
     value: Float
     label: Int64
@@ -51,6 +51,21 @@ class Measured:
     at_least: float | None = None
     singles: tuple[Budget, ...] = ()
     kind: Int64 | None = None
+    after_rest: Bool | None = None
+
+    def only(self, strokes: str) -> Measured:
+        """Those of the "steady" strokes, of those after a "rest", or of "all"."""
+        if self.after_rest is None:
+            return self
+        if strokes == "all":
+            return self if not self.after_rest.any() else replace(self, mean=None)
+        kept = self.after_rest if strokes == "rest" else ~self.after_rest
+        return replace(
+            self, value=self.value[kept], label=self.label[kept], doubtful=self.doubtful[kept],
+            below=self.below[kept], mean=None if strokes == "rest" else self.mean,
+            without=0 if strokes == "rest" else self.without, after_rest=self.after_rest[kept],
+            kind=None if self.kind is None else self.kind[kept],
+        )  # fmt: skip
 
     @classmethod
     def of(
@@ -64,6 +79,7 @@ class Measured:
         each_of: str = "stroke",
         single: Budget | None = None,
         mean: Budget | None = None,
+        after_rest: Bool | None = None,
     ) -> Measured:
         """From columns with NaN where there is no number; `expected` (n,) where one should be."""
         known = np.isfinite(value)
@@ -72,6 +88,7 @@ class Measured:
             value[known], label[known], doubtful[known],
             np.broadcast_to(below, len(value))[known],
             int(np.count_nonzero(wanted & ~known)), each_of, single, mean,
+            after_rest=None if after_rest is None else after_rest[known],
         )  # fmt: skip
 
 
@@ -204,6 +221,10 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
     if measured.mean is not None:
         estimate = Estimate.of(measured.mean)
         fixed = [Part(x.part, x.distribution, x.dof) for x in measured.mean.lines[1:]]
+    elif measured.single is not None:
+        fixed = [Part(x.part, x.distribution, x.dof) for x in measured.single.lines]
+        spread = Spread([*fixed, scatter] if scatter else fixed)
+        estimate = Estimate(mean + measured.single.correction, spread)
     elif np.isfinite(measured.below).all():
         estimate = Estimate(mean, Spread([scatter]) if scatter else None)
         fixed = []

@@ -58,11 +58,14 @@ def _of_strokes(
             # relay delay not known: nothing can be said of the lower side
             below=np.inf if delay is None else delay,
             single=budgets.get(f"single_{name}_ms"), mean=budgets.get(f"{name}_ms"),
+            after_rest=~table.steady,
         ), half_ms[np.isfinite(value)])
         for name, (value, delay, half_ms) in columns.items()
     }  # fmt: skip
     both = np.concatenate((_counts(table.bounce_on), _counts(table.bounce_off)))
-    found["bounce"] = Measured.of(both, np.tile(table.number, 2), np.tile(doubtful, 2))
+    found["bounce"] = Measured.of(
+        both, np.tile(table.number, 2), np.tile(doubtful, 2), after_rest=np.tile(~table.steady, 2)
+    )
     return found
 
 

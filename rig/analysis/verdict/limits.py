@@ -51,6 +51,13 @@ class Missed(NamedTuple):
     not_shown: str = ""
 
 
+STROKES = {
+    "steady": "the steady strokes",
+    "rest": "the strokes after rest",
+    "all": "all strokes, those after rest too",
+}
+
+
 @dataclass(frozen=True)
 class Limit:
     """One acceptance limit and what became of it. `min`, `max`, `value`, `guard_band` in `unit`;
@@ -71,11 +78,15 @@ class Limit:
     guard_band: float | None = None
     risk_pct: float | None = None
     strokes_needed: int | None = None
+    strokes: str | None = None
+    """Which strokes in words, where the sheet asks for others than the usual ones."""
 
     @property
     def words(self) -> str:
         """The limit's figure in words, like "response of each stroke" or "mean response"."""
         figure = self.figure.replace("_", " ")
+        if self.strokes is not None:
+            figure += f" of {self.strokes}"
         if self.of != "each":
             return f"{figure} tolerance bound" if self.of == "tolerance" else f"{self.of} {figure}"
         return f"{figure} of each {EACH_OF.get(self.figure, 'stroke')}"
@@ -118,6 +129,15 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
         accept.figure, accept.of, accept.min_value, accept.max_value, unit, None, 0, NOT_TESTED,
         f"There is no {name} in this run.", accept.risk,
     )  # fmt: skip
+    strokes = accept.strokes_of
+    aside = 0
+    if measured is not None:
+        all_of = len(measured.value)
+        measured = measured.only(strokes)
+        aside = all_of - len(measured.value)
+    if strokes != accept.usual_strokes:
+        name = f"{name} of {STROKES[strokes]}"
+        empty = replace(empty, strokes=STROKES[strokes], why=f"There is no {name} in this run.")
     if measured is None or not len(measured.value):
         if measured is not None and measured.open_because:
             return replace(empty, result=UNDECIDED, why=sentence(measured.open_because))
@@ -143,7 +163,10 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
         why += f" {doubtful} of its {n} numbers are doubtful."
     return replace(
         empty, value=found.value, n=n, result=result, why=why, guard_band=decision.guard_band,
-        risk_pct=_percent(decision), strokes_needed=found.needed if result == UNDECIDED else None,
+        risk_pct=_percent(decision),
+        strokes_needed=found.needed + aside
+        if result == UNDECIDED and found.needed is not None
+        else None,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import click
 
 from rig.cli.terminal.plot import interval_line, plot
 from rig.text import words
+from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from rig.text.words import number, one_line
 
 WIDTH = 72
@@ -41,8 +42,14 @@ def plain_lines(shape: Shape) -> Iterator[str]:
                 continue
             name = f"{pair['before']}-{pair['after']}.{figure}"
             for key in ("difference_ms", "ci95", "p", "rank_p", "effect_sd", "equivalent",
-                        "margin_ms", "strokes_needed", "strokes_needed_equivalence"):  # fmt: skip
+                        "margin_ms", "strokes_needed", "strokes_needed_equivalence",
+                        "real"):  # fmt: skip
                 yield _fields(f"{name}.{key}", one[key])
+            for key, value in one["allowed_for"].items():
+                if key != "effects":
+                    yield _fields(f"{name}.allowed_for.{key}", value)
+            for effect in one["allowed_for"]["effects"]:
+                yield _fields(f"{name}.effect", *effect.values())
             for key, value in (one["normalised"] or {}).items():
                 yield _fields(f"{name}.normalised.{key}", value)
     for figure, found in (shape["batch"] or {}).items():
@@ -129,7 +136,8 @@ def _ranking(found: Shape | None, name: str, *, ascii_only: bool) -> Iterator[st
         if oil is not None:
             flag = f"  {oil:8.2f}{flag}"
         who = one_line(f"run {row['run']} {row['valve'] or ''}")[:20]
-        yield f"{row['rank']:>3}  {who:<20} {row['mean']:8.2f} |{line}|{flag}"
+        mean, _ = mean_interval_text(row["mean"], row["ci95"])
+        yield f"{row['rank']:>3}  {who:<20} {mean:>8} |{line}|{flag}"
     yield f"{'':>34} {span[0]:<20.2f}{span[1]:>20.2f}"
     yield ""
 
@@ -142,22 +150,23 @@ def _numbers(pair: Shape) -> Iterator[str]:
         if one is None:
             continue
         yield _row(NAMES[figure], one, one["rank_p"], one["effect_sd"], one["strokes_needed"])
+        yield _row("  allowed*", one["allowed_for"], None, None, None)
         oil = one["normalised"]
         if oil and not oil["share_known"]:
-            span = f"anything from {oil['least_ms']:.2f} to {oil['most_ms']:.2f}"
+            span = f"anything from {interval_text((oil['least_ms'], oil['most_ms']))}"
             yield f"  {oil['oil_temperature_degc']:.0f} degC: {span} (viscous_share not known)"
         elif oil:
             yield _row(f"  {oil['oil_temperature_degc']:.0f} degC", oil, None, None, None)
+    yield "* with known effects of conditions and mounting allowed for"
     yield ""
 
 
 def _row(
     name: str, one: Shape, rank_p: float | None, effect: float | None, strokes: int | None
 ) -> str:
-    low, high = one["ci95"]
-    between = f"{low:.2f} to {high:.2f}"
     return (
-        f"{name:<10}{one['difference_ms']:>11.2f}{between:>21}{_p(one['p']):>9}{_p(rank_p):>10}"
+        f"{name:<10}{difference_text(one['difference_ms'], one['ci95']):>11}"
+        f"{interval_text(one['ci95']):>21}{_p(one['p']):>9}{_p(rank_p):>10}"
         f"{_or_blank(effect, 2):>8}{_or_blank(strokes, 0):>16}"
     )
 

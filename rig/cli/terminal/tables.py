@@ -14,6 +14,7 @@ from rig.cli.terminal.plot import plot
 from rig.text import words
 from rig.text.behaviour import sentences
 from rig.text.coil_current import current_sentences
+from rig.text.rounded import spread_text, sure_text, value_text
 from rig.text.run_facts import facts, hold_facts, shortened
 from rig.text.words import across, number
 
@@ -91,11 +92,19 @@ class Show:
         self._print()
 
     def _summary(self) -> None:
-        columns = ("n", "mean", "sd", "min", "median", "max")
+        columns = ("n", "mean", "U, 95 %", "sd", "min", "median", "max")
         table = self._table("times in ms", ("", ""), *((name, "right") for name in columns))
+        budgets = self._result.get("budget") or {}
         for key, name in (("response_ms", "response"), ("release_ms", "release")):
             row = self._result["summary"][key]
-            table.add_row(name, *(number(row[column], 2) for column in columns))
+            single = (budgets.get(f"single_{key}") or {}).get("U")
+            table.add_row(
+                name, str(row["n"]), value_text(row["mean"], row.get("U"), words.UNKNOWN, 2),
+                sure_text(row["mean"], row, "").rstrip() or words.UNKNOWN,
+                spread_text(row["sd"], words.UNKNOWN),
+                *(value_text(row[one], single, words.UNKNOWN, 2)
+                  for one in ("min", "median", "max")),
+            )  # fmt: skip
         self._print(table)
         self._print(
             Text(
@@ -201,9 +210,13 @@ class Show:
                 str(row["number"]), *(number(row[key], 2) for key in keys),
                 self._letters(row["marks"]),
             )  # fmt: skip
-        for figure in ("mean", "sd"):
-            row = [number(ramp["summary"][key][figure], 2) for key in keys]
-            table.add_row(figure, *row, "", style="bold")
+        summary = [ramp["summary"][key] for key in keys]
+        means = [value_text(one["mean"], one.get("U"), words.UNKNOWN, 2) for one in summary]
+        table.add_row("mean", *means, "", style="bold")
+        sure = [sure_text(one["mean"], one, "").rstrip() or words.UNKNOWN for one in summary]
+        table.add_row("U, 95 %", *sure, "", style="bold")
+        spreads = [spread_text(one["sd"], words.UNKNOWN) for one in summary]
+        table.add_row("sd", *spreads, "", style="bold")
         self._print(table)
         self._print()
 

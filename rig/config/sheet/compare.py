@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""`[compare]` of a strokes sheet: what counts as alike, and the oil for a common temperature."""
+"""`[compare]` of a strokes sheet: what counts as alike, what mounting adds, how the times go with
+the conditions, and the oil for a common temperature."""
 
 from __future__ import annotations
 
@@ -8,16 +9,48 @@ from collections.abc import Iterator
 from pydantic import Field
 
 from rig.config.files.problems import Finding
-from rig.config.quantity_types import Fraction, TimeS, ViscosityMm2S
+from rig.config.quantity_types import (
+    Fraction,
+    TimePerPressureRange,
+    TimePerRotationRange,
+    TimePerTemperatureRange,
+    TimePerVoltageRange,
+    TimeS,
+    ViscosityMm2S,
+)
 from rig.config.strict import Strict
+
+Span = tuple[float, float]
 
 
 class Compare(Strict):
-    """How runs of this sheet are compared with one another."""
+    """How runs of this sheet are compared with one another.
+
+    The slopes are ranges, lower and upper end, in which the slope lies with 95 %.
+    """
 
     response_margin_s: TimeS | None = Field(alias="response_margin", default=None, gt=0)
     """Two valves whose mean response differs by less are alike for the purpose."""
     release_margin_s: TimeS | None = Field(alias="release_margin", default=None, gt=0)
+    response_mounting_sd_s: TimeS | None = Field(
+        alias="response_mounting_sd", default=None, ge=0, le=10
+    )
+    """Standard deviation of the mean response from one mounting of a valve to the next."""
+    release_mounting_sd_s: TimeS | None = Field(
+        alias="release_mounting_sd", default=None, ge=0, le=10
+    )
+    response_per_pressure: TimePerPressureRange | None = None
+    """How much the mean response changes with the pressure, ms/kPa."""
+    release_per_pressure: TimePerPressureRange | None = None
+    response_per_supply: TimePerVoltageRange | None = None
+    """With the coil's supply, ms/V."""
+    release_per_supply: TimePerVoltageRange | None = None
+    response_per_oil_temperature: TimePerTemperatureRange | None = None
+    """With the oil's temperature, ms/K; in place of the viscosity's model."""
+    release_per_oil_temperature: TimePerTemperatureRange | None = None
+    response_per_engine_speed: TimePerRotationRange | None = None
+    """With the engine's speed, ms/rpm."""
+    release_per_engine_speed: TimePerRotationRange | None = None
     viscosity_40_mm2_s: ViscosityMm2S | None = Field(
         alias="viscosity_40", default=None, ge=2, le=1e4
     )
@@ -32,8 +65,31 @@ class Compare(Strict):
     def margin_ms(self, figure: str) -> float | None:
         """The margin of `response_ms` or `release_ms` in milliseconds."""
         margins = {"response_ms": self.response_margin_s, "release_ms": self.release_margin_s}
-        margin_s = margins[figure]
-        return None if margin_s is None else 1e3 * margin_s
+        return _ms(margins[figure])
+
+    def mounting_sd_ms(self, figure: str) -> float | None:
+        """The spread between mountings of `response_ms` or `release_ms` in milliseconds."""
+        spreads = {
+            "response_ms": self.response_mounting_sd_s,
+            "release_ms": self.release_mounting_sd_s,
+        }
+        return _ms(spreads[figure])
+
+    def slopes(self, figure: str) -> dict[str, Span]:
+        """The slopes given for `response_ms` or `release_ms`, by condition: both ends, in ms per
+        kPa, V, K or rpm."""
+        name = figure.removesuffix("_ms")
+        given: dict[str, Span | None] = {
+            "pressure": getattr(self, f"{name}_per_pressure"),
+            "supply_voltage": getattr(self, f"{name}_per_supply"),
+            "oil_temperature": getattr(self, f"{name}_per_oil_temperature"),
+            "engine_speed": getattr(self, f"{name}_per_engine_speed"),
+        }
+        return {condition: span for condition, span in given.items() if span is not None}
+
+
+def _ms(time_s: float | None) -> float | None:
+    return None if time_s is None else 1e3 * time_s
 
 
 def viscosities(compare: Compare) -> Iterator[Finding]:

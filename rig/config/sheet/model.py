@@ -34,6 +34,9 @@ class Accept(Strict):
     figure: FigureName
     of: Literal["each", "mean", "median", "p95", "tolerance", "total"] = "each"
     """Which number of the run: every stroke's own, or one of all strokes (total: missed only)."""
+    strokes: Literal["steady", "rest", "all"] | None = None
+    """Which strokes: the steady ones, the ones after a rest, or all. Left out: all for "each", the
+    steady ones for one number of many strokes."""
     max: str | int | float | None = Field(default=None, examples=['"150 ms"'])
     min: str | int | float | None = Field(default=None, examples=['"20 ms"'])
     risk: Fraction = Field(default=0.05, gt=0, le=0.5, examples=['"5 %"'])
@@ -70,6 +73,16 @@ class Accept(Strict):
             return value
         written = info.data[name]
         return None if written is None else read_limit(written, info.data["figure"])
+
+    @property
+    def usual_strokes(self) -> str:
+        """Which strokes are taken where `strokes` is left out."""
+        return "all" if self.of == "each" else "steady"
+
+    @property
+    def strokes_of(self) -> str:
+        """Which strokes are taken: "steady", "rest" or "all"."""
+        return self.strokes or self.usual_strokes
 
     @property
     def unit(self) -> str:

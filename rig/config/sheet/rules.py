@@ -89,6 +89,18 @@ def accept_of(_: Sheet, n: int, accept: Accept) -> Findings:
         )
 
 
+def accept_strokes(_: Sheet, n: int, accept: Accept) -> Findings:
+    """Only a figure that every stroke has can be taken of some of them."""
+    figure = FIGURES[accept.figure]
+    of_strokes = figure.kind == "strokes" and "each" in figure.of
+    if accept.strokes is not None and not of_strokes:
+        yield Finding(
+            ("accept", n, "strokes"),
+            f"{accept.figure} is no figure of single strokes, so there are none to choose",
+            "take strokes out",
+        )
+
+
 def _quoted(words: tuple[str, ...]) -> list[str]:
     return [f'"{word}"' for word in words]
 
@@ -147,7 +159,9 @@ AcceptRule = Callable[[Sheet, int, Accept], Findings]
 SHEET_RULES: tuple[SheetRule, ...] = (
     settle_window_fits, settle_window_fits_rest, ramp_goes_up, compare_table, early_stop_can_tell,
 )  # fmt: skip
-ACCEPT_RULES: tuple[AcceptRule, ...] = (accept_figure, accept_of, accept_limits, accept_margin)
+ACCEPT_RULES: tuple[AcceptRule, ...] = (
+    accept_figure, accept_of, accept_strokes, accept_limits, accept_margin,
+)  # fmt: skip
 
 
 def on_time(setup: Setup, sheet: Sheet) -> Findings:

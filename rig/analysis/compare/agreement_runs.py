@@ -1,0 +1,83 @@
+# SPDX-License-Identifier: MIT
+"""Two rigs (or one rig before and after it was changed) on the same valves: do they agree?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from rig.analysis.compare.run_values import FIGURES, values_of
+from rig.analysis.stats.agreement import Agreement, limits_of_agreement
+from rig.core.errors import UsageError
+from rig.core.json_values import plain
+from rig.core.rounding import ends, fixed, places, signed
+
+Result = Mapping[str, Any]
+NAMES = {"response_ms": "response", "release_ms": "release"}
+FEWEST = 3
+
+
+def pairs_of(first: Sequence[Result], second: Sequence[Result]) -> list[tuple[Result, Result]]:
+    """The runs of the same valve on both sides. Raises UsageError for a run without a valve, a
+    valve that is not on both sides once, and fewer than FEWEST pairs."""
+    sides: list[dict[str, Result]] = []
+    for runs in (first, second):
+        by_valve: dict[str, Result] = {}
+        for one in runs:
+            valve = one["valve"]
+            if one["kind"] != "strokes" or valve is None:
+                raise UsageError(f"Run {one['run']} is no run of strokes that names its valve.")
+            if valve in by_valve:
+                raise UsageError(f"Runs {by_valve[valve]['run']} and {one['run']} are both of "
+                                 f"{valve}; name each valve once on a side.")  # fmt: skip
+            by_valve[valve] = one
+        sides.append(by_valve)
+    alone = sorted(set(sides[0]) ^ set(sides[1]))
+    if alone:
+        raise UsageError(f"{alone[0]} is on one side only; every valve needs a run on both.")
+    if len(sides[0]) < FEWEST:
+        raise UsageError(f"Agreement takes {FEWEST} valves or more, better ten; here it is "
+                         f"{len(sides[0])}.")  # fmt: skip
+    return [(sides[0][valve], sides[1][valve]) for valve in sides[0]]
+
+
+def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> dict[str, Any]:
+    """Limits of agreement of the mean response and release as JSON. Raises UsageError, see
+    pairs_of."""
+    pairs = pairs_of(first, second)
+    found = {
+        name: limits_of_agreement(*(_means([pair[n] for pair in pairs], name) for n in (0, 1)))
+        for name in FIGURES
+    }
+    return {
+        "pairs": [[one["run"], two["run"], one["valve"]] for one, two in pairs],
+        "sources": sorted({one["source"] for pair in pairs for one in pair}),
+        "figures": {name: one and plain(one) for name, one in found.items()},
+        "words": [agreement_words(NAMES[name], one) for name, one in found.items()],
+    }
+
+
+def _means(results: Sequence[Result], name: str) -> Any:
+    columns = (values_of(one, name) for one in results)
+    return np.array([v.mean() if len(v := c[np.isfinite(c)]) else np.nan for c in columns])
+
+
+def agreement_words(name: str, found: Agreement | None) -> str:
+    """What the limits say, in a sentence."""
+    if found is None:
+        return f"The {name} cannot be held together: fewer than {FEWEST} valves have it twice."
+    low, high = found.bias_ci95
+    half = 0.0 if low is None or high is None else (high - low) / 2
+    between = ends(found.low, found.high)
+    outer = [found.low_ci95.low, found.high_ci95.high]
+    wide = "" if None in outer else " (with what {} pairs leave open: {} to {} ms)".format(
+        found.n, *ends(outer[0] or 0.0, outer[1] or 0.0)
+    )  # fmt: skip
+    return (
+        f"By the {name} the second reads {signed(found.bias, places(half))} ms, plus or minus "
+        f"{fixed(half, places(half))} (95 %), against the first. Of single valves 95 in 100 differ "
+        f"by {between[0]} to {between[1]} ms{wide}: both may stand for one another where that does "
+        "not matter."
+    )

@@ -1,0 +1,127 @@
+# SPDX-License-Identifier: MIT
+"""What a comparison takes of a stored result: the figure of every stroke, and the conditions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, NamedTuple, TypeGuard
+
+import numpy as np
+
+from rig.analysis.measure.marks import doubtful
+from rig.core.recording import Float
+
+Result = Mapping[str, Any]
+FIGURES = ("response_ms", "release_ms")
+
+PRESSURE, SUPPLY, OIL, ENGINE = "pressure", "supply_voltage", "oil_temperature", "engine_speed"
+UNITS = {PRESSURE: "kPa", SUPPLY: "V", OIL: "degC", ENGINE: "rpm"}
+"""The conditions that a comparison allows for, in the order in which they are told."""
+NAMES = {
+    PRESSURE: "pressure",
+    SUPPLY: "coil supply",
+    OIL: "oil temperature",
+    ENGINE: "engine speed",
+}
+STATED_AS = {PRESSURE: "base_pressure", ENGINE: "idle_speed"}
+"""The name of a condition as a person states it, where it is another one."""
+
+HALF_WIDTHS = {PRESSURE: 0.01, SUPPLY: 0.01, ENGINE: 0.02}
+"""Half width of a stated condition, as a share of it (common practice, no source)."""
+OIL_HALF_WIDTH_K = 2.0
+"""A stated oil temperature is taken as right to this (common practice, no source)."""
+INSTRUMENT_SHARE = 0.01
+"""Half width of what two setups' instruments may read apart, as a share, where neither states it
+(common practice, no source)."""
+OIL_INSTRUMENT_K = 1.0
+
+
+class Condition(NamedTuple):
+    """One condition of a run: `value` in UNITS; `u_scatter` the standard uncertainty from its own
+    scatter, `u_instrument` that of the instrument, which a second run of the same setup shares;
+    `measured`, or stated by a person."""
+
+    value: float
+    u_scatter: float
+    u_instrument: float
+    measured: bool
+
+
+def values_of(result: Result, figure: str) -> Float:
+    """A figure of every stroke (n,), NaN where it has no number, is doubtful, or comes after a
+    rest: of the strokes that the run's own mean is of."""
+    found = [stroke[figure] for stroke in result["strokes"]]
+    values = np.array([np.nan if value is None else value for value in found], float)
+    rest = set(result["rest_strokes"])
+    odd = [
+        stroke["number"] in rest or bool(doubtful(stroke.get("marks") or ()))
+        for stroke in result["strokes"]
+    ]
+    return np.where(odd, np.nan, values)
+
+
+def oil_degc(result: Result) -> float | None:
+    """The run's oil temperature; None where it is not known."""
+    found = conditions_of(result).get(OIL)
+    return None if found is None else found.value
+
+
+def conditions_of(result: Result) -> dict[str, Condition]:
+    """The conditions of a run, measured ones before stated ones; what is not known is left out.
+
+    The pressure is the gauge's level with the coil energised (median over the strokes), which is
+    what acts on the switch wherever the gauge stands; else the base pressure as stated.
+    """
+    found: dict[str, Condition] = {}
+    held = [(stroke.get("pressure") or {}).get("high_kpa") for stroke in result["strokes"]]
+    levels = np.array([level for level in held if level is not None], float)
+    channels = result.get("channels") or {}
+    if len(levels):
+        scatter = float(levels.std(ddof=1)) if len(levels) > 1 else 0.0
+        found[PRESSURE] = _measured(
+            PRESSURE, float(np.median(levels)), scatter / math.sqrt(len(levels)), channels
+        )
+    for name in (SUPPLY, OIL):
+        seen = channels.get(name) or {}
+        if _known(seen.get("mean")):
+            # one reading resembles the next: their number says nothing
+            found[name] = _measured(name, float(seen["mean"]), seen.get("sd") or 0.0, channels)
+    engine = result.get("engine") or {}
+    if _known(engine.get("mean_rpm")):
+        jitter = (engine.get("jitter") or 0.0) / math.sqrt(max(engine.get("revolutions") or 1, 1))
+        found[ENGINE] = Condition(engine["mean_rpm"], jitter * engine["mean_rpm"], 0.0, True)
+    for name, unit in UNITS.items():
+        value = _stated(result, STATED_AS.get(name, name), unit)
+        if name not in found and value is not None:
+            half = OIL_HALF_WIDTH_K if name == OIL else HALF_WIDTHS[name] * abs(value)
+            found[name] = Condition(value, half / math.sqrt(3), 0.0, False)
+    return found
+
+
+def _measured(name: str, value: float, u_scatter: float, channels: Mapping[str, Any]) -> Condition:
+    stated = (channels.get(name) or {}).get("uncertainty")
+    half = OIL_INSTRUMENT_K if name == OIL else INSTRUMENT_SHARE * abs(value)
+    return Condition(
+        value, u_scatter, half / math.sqrt(3) if stated is None else float(stated), True
+    )
+
+
+def _stated(result: Result, name: str, unit: str) -> float | None:
+    given = (result.get("conditions") or {}).get(name) or {}
+    value = given.get("value")
+    return float(value) if given.get("unit") == unit and _known(value) else None
+
+
+def _known(value: Any) -> TypeGuard[float]:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and math.isfinite(value)
+
+
+def u_between(before: Condition, after: Condition, *, same_setup: bool) -> float:
+    """Standard uncertainty of the difference of a condition between two runs. What one instrument
+    reads wrong in both cancels."""
+    parts = [before.u_scatter, after.u_scatter]
+    if not (same_setup and before.measured and after.measured):
+        parts += [before.u_instrument, after.u_instrument]
+    return math.hypot(*parts)

@@ -1,0 +1,76 @@
+# SPDX-License-Identifier: MIT
+"""Do two gauges, or two rigs, agree? Limits of agreement; and how far two sets lie apart as whole
+distributions."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from rig.analysis.stats.intervals import Interval
+from rig.core.recording import Float
+
+SHARE = 0.95
+
+
+class Agreement(NamedTuple):
+    """Of `n` pairs, second less first: the mean difference `bias` and its interval, the standard
+    deviation `sd` of the differences, and the limits of agreement, between which 95 of 100
+    differences lie, each with its 95 % interval."""
+
+    n: int
+    bias: float
+    bias_ci95: Interval
+    sd: float
+    low: float
+    low_ci95: Interval
+    high: float
+    high_ci95: Interval
+
+
+def limits_of_agreement(first: Float, second: Float) -> Agreement | None:
+    """Of pairs (n,), NaN in either left out; None with fewer than three.
+
+    Bland and Altman, Lancet 327 (1986) 307: bias -+ 1.96 sd. The intervals of the limits are exact
+    for normal differences (noncentral t: Carkeet, Optom. Vis. Sci. 92 (2015) e71; that paper from
+    memory), where the first paper has sd sqrt(3 / n).
+    """
+    from scipy import special, stats
+
+    apart = second - first
+    apart = apart[np.isfinite(apart)]
+    n = len(apart)
+    if n < 3:
+        return None
+    bias, sd = float(apart.mean()), float(apart.std(ddof=1))
+    z = float(special.ndtri(0.5 + SHARE / 2))
+    half = float(special.stdtrit(n - 1, 0.975)) * sd / math.sqrt(n)
+    k = [float(stats.nct.ppf(p, n - 1, z * math.sqrt(n))) / math.sqrt(n) for p in (0.025, 0.975)]
+    return Agreement(
+        n, bias, Interval(bias - half, bias + half), sd,
+        bias - z * sd, Interval(bias - k[1] * sd, bias - k[0] * sd),
+        bias + z * sd, Interval(bias + k[0] * sd, bias + k[1] * sd),
+    )  # fmt: skip
+
+
+class Distance(NamedTuple):
+    """The largest distance between the shares of two sets that lie below a value, 0 to 1, and how
+    often chance alone would give as much."""
+
+    distance: float
+    p: float
+
+
+def distance(one: Float, two: Float) -> Distance | None:
+    """Kolmogorov and Smirnov's distance of two sets (n,), (m,), NaN left out; None where one is
+    empty. It sees any difference: of mean, spread, or shape. Exact p for up to 10,000 values
+    (scipy.stats.ks_2samp)."""
+    from scipy import stats
+
+    a, b = one[np.isfinite(one)], two[np.isfinite(two)]
+    if not len(a) or not len(b):
+        return None
+    found = stats.ks_2samp(a, b)
+    return Distance(float(found.statistic), float(min(max(found.pvalue, 0.0), 1.0)))

@@ -1,0 +1,57 @@
+# SPDX-License-Identifier: MIT
+"""The one rounding rule: an uncertainty to two significant digits, its value to the same place.
+
+JCGM 100:2008, 7.2.6. Halves go to the even digit (ISO 80000-1, annex B, rule A), of the number's
+shortest decimal form, so that 2.675 is a half and not the binary fraction just below it.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_EVEN, Decimal
+
+SIGNIFICANT = 2
+MOST_PLACES = 12
+"""Of a decimal fraction; below it lies the noise of the arithmetic."""
+
+
+def places(u: float | None, otherwise: int = 1) -> int:
+    """Digits after the point of two significant digits of `u`; below 0 for tens, hundreds.
+    `otherwise` where `u` is not known or not above 0."""
+    if u is None or not (0 < u < math.inf):
+        return otherwise
+    exact = Decimal(repr(float(u)))
+    found = SIGNIFICANT - 1 - exact.adjusted()
+    if _rounded(exact, found).adjusted() > exact.adjusted():  # 0.0996 is 0.10
+        found -= 1
+    return min(found, MOST_PLACES)
+
+
+def fixed(value: float, digits: int) -> str:
+    """`value` with so many digits after the point; below 0 to tens, hundreds; never "-0"."""
+    found = _rounded(Decimal(repr(float(value))), digits)
+    return f"{abs(found) if found == 0 else found:.{max(digits, 0)}f}"
+
+
+def signed(value: float, digits: int) -> str:
+    """The same with its sign; 0 has none."""
+    text = fixed(value, digits)
+    return text if text.startswith("-") or float(text) == 0 else f"+{text}"
+
+
+def pair(value: float, u: float | None, otherwise: int = 1) -> tuple[str, str | None]:
+    """A value and its uncertainty (standard or expanded) as texts; without an uncertainty the
+    value with `otherwise` digits, and None."""
+    digits = places(u, otherwise)
+    known = u is not None and 0 < u < math.inf
+    return fixed(value, digits), fixed(u, digits) if known and u is not None else None
+
+
+def ends(low: float, high: float, otherwise: int = 1) -> tuple[str, str]:
+    """Both ends of an interval, to two significant digits of half its width."""
+    digits = places((high - low) / 2, otherwise)
+    return fixed(low, digits), fixed(high, digits)
+
+
+def _rounded(exact: Decimal, digits: int) -> Decimal:
+    return exact.quantize(Decimal(1).scaleb(-digits), ROUND_HALF_EVEN)

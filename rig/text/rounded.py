@@ -1,0 +1,55 @@
+# SPDX-License-Identifier: MIT
+"""Values as shown: each to the place of two significant digits of its uncertainty.
+
+The rule is rig.core.rounding's, and nothing else rounds a value that has an uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rig.core.rounding import fixed, places, signed
+
+EVEN_SHARE = 0.01
+"""An interval whose middle lies this part of U from the value is shown as plus or minus U."""
+
+
+def value_text(value: float | None, u: float | None, unknown: str, otherwise: int = 1) -> str:
+    """A value to the place of its uncertainty; with `otherwise` digits where that is not known."""
+    return unknown if value is None else fixed(value, places(u, otherwise))
+
+
+def spread_text(sd: float | None, unknown: str) -> str:
+    """A standard deviation, itself a measure of uncertainty: two significant digits."""
+    return unknown if sd is None else fixed(sd, places(sd))
+
+
+def sure_text(value: float | None, one: Mapping[str, Any], unit: str) -> str:
+    """How sure a value is: "± 0.38 ms", or where the interval does not lie evenly about it
+    "26.41 to 31.94 ms". `one` has U and interval95; empty where they are not known."""
+    expanded = one.get("U")
+    low, high = one.get("interval95") or (None, None)
+    if value is None or expanded is None or low is None or high is None:
+        return ""
+    digits = places(expanded)
+    if abs((low + high) / 2 - value) < EVEN_SHARE * expanded:
+        return f"± {fixed(expanded, digits)} {unit}"
+    return f"{fixed(low, digits)} to {fixed(high, digits)} {unit}"
+
+
+def difference_text(value: float, ci: Sequence[float]) -> str:
+    """A difference with its sign, to the place of half its interval."""
+    return signed(value, places((ci[1] - ci[0]) / 2, 2))
+
+
+def interval_text(ci: Sequence[float]) -> str:
+    """Both ends of the interval of a difference, with their signs."""
+    digits = places((ci[1] - ci[0]) / 2, 2)
+    return f"{signed(ci[0], digits)} to {signed(ci[1], digits)}"
+
+
+def mean_interval_text(mean: float, ci: Sequence[float]) -> tuple[str, str]:
+    """A mean and its interval, to the place of half the interval."""
+    digits = places((ci[1] - ci[0]) / 2)
+    return fixed(mean, digits), f"{fixed(ci[0], digits)} to {fixed(ci[1], digits)}"
