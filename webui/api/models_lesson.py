@@ -225,8 +225,19 @@ class Input(BaseModel):
     watched: bool
 
 
+class CourseNow(BaseModel):
+    """A fast channel since the stroke's command: lowest and highest reading of each interval of
+    `step_ms`, null where none came."""
+
+    unit: str
+    step_ms: float
+    low: list[float | None]
+    high: list[float | None]
+
+
 class StrokeNow(BaseModel):
-    """The stroke under way: points of ms since its command, and value."""
+    """The stroke under way: points of ms since its command, and value. `lines` are timed lines
+    beside coil and switch, by name, with their electrical level; `channels` are the fast ones."""
 
     number: int
     now_ms: float | None
@@ -234,6 +245,8 @@ class StrokeNow(BaseModel):
     coil: list[list[float]]
     switch: list[list[float]]
     pressure: list[list[float]]
+    lines: dict[str, list[list[float]]]
+    channels: dict[str, CourseNow]
 
 
 class LastStroke(BaseModel):
