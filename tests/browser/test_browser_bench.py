@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from distances import too_near
 from playwright.sync_api import Page, expect
 from served import Server
 
@@ -60,7 +61,7 @@ def begin(page: Page) -> None:
     page.select_option("select[name=sheet]", "workshop")
     page.click("text=Look at the rig")
     page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
-    page.click("text=Arm and run")
+    page.click("#go:enabled")
     page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
     expect(page.locator('[data-of="response"]').first).to_have_text(
         re.compile(r"\d+\.\d ms"), timeout=PATIENCE_MS
@@ -88,6 +89,45 @@ def test_a_technicians_run_is_stopped_and_told(
     page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
     expect(page.locator("text=confirmed off").first).to_be_visible()
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+def middle(page: Page, words: str) -> tuple[float, float]:
+    box = page.locator(f"text={words}").first.bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+@pytest.mark.parametrize("size", [(390, 844), (1366, 768), (1920, 1080)])
+def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
+    bench: BenchServer, visit: Callable, size: tuple[int, int]
+) -> None:
+    page = visit(*size, url=bench.url).page
+    page.add_init_script(
+        "addEventListener('load', () => { window.wasOff = document.getElementById('go')?.disabled })"
+    )
+    take_controls(page, bench.url)
+    assert too_near(page) == []
+    page.select_option("select[name=sheet]", "workshop")
+    tapped = middle(page, "Look at the rig")
+    page.click("text=Look at the rig")
+    page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
+    page.wait_for_load_state("load")
+    assert page.evaluate("window.wasOff"), "a second tap would arm"
+    assert too_near(page) == []
+    for x, y in (tapped, middle(page, "Leave, nothing was energised")):
+        under = page.evaluate("([x, y]) => document.elementFromPoint(x, y)?.id", [x, y])
+        assert under != "go"
+    left = middle(page, "Leave, nothing was energised")
+    page.click("#go:enabled")
+    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    assert too_near(page) == []
+    under = page.evaluate("([x, y]) => document.elementFromPoint(x, y)?.dataset.act ?? ''", left)
+    assert under != "does", "under the finger that wanted to leave"
+    page.click("button.stop")
+    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    assert too_near(page) == []
+    small = page.locator("button.stop").bounding_box()
+    assert small and 48 <= small["height"] < 60 and small["y"] + small["height"] <= size[1]
 
 
 def test_a_second_browser_looks_and_stops_and_does_not_operate(

@@ -120,6 +120,14 @@ class Hub:
         with self._lock:
             return self._phase == RUNNING or (self._others is not None and not self._others.over)
 
+    @property
+    def at_rest(self) -> bool:
+        """No bench of this computer is at work or being opened, and none is out of control."""
+        with self._lock:
+            others = self._others is not None and not self._others.over
+            idle = self._phase in (IDLE, ENDED) and self._driven is None
+            return idle and not others and not self._facts.get("alarm")
+
     # -- orders of the operator
 
     def look(self, setup: str, sheet: str, options: Mapping[str, Any]) -> None:

@@ -33,6 +33,7 @@ def install(app: Flask, hub: Hub) -> None:
     """The bench page, fed by a hub."""
     app.extensions["hub"], app.extensions["stream_places"] = hub, stream.Places()
     app.jinja_env.globals["no_emergency_stop"] = NO_EMERGENCY_STOP
+    app.jinja_env.globals["at_rest"] = lambda: hub.at_rest
     app.register_blueprint(blueprint)
 
 

@@ -6,6 +6,7 @@ import { drawDots, drawStroke } from "./benchplots.js";
 
 const OLD_MS = 1000;
 const BEAT_MS = 1000;
+const ARM_AFTER_MS = 1000;
 const root = document.getElementById("bench");
 const facts = JSON.parse(root.dataset.facts);
 const live = document.getElementById("live");
@@ -127,6 +128,13 @@ async function beat() {
 feed(root.dataset.events, root.dataset.live, take);
 setInterval(watchAge, 200);
 if (facts.operator) setInterval(beat, BEAT_MS);
+
+// a second tap on what stood here before arms nothing
+const go = document.getElementById("go");
+if (go) {
+  go.disabled = true;
+  setTimeout(() => { go.disabled = false; }, ARM_AFTER_MS);
+}
 
 const choice = document.getElementById("sheet-choice");
 const edit = document.getElementById("edit-sheet");
