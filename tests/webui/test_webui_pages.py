@@ -316,3 +316,17 @@ def test_states_of_the_log_are_all_known_here() -> None:
         sheet.model_fields["kind"].annotation for sheet in (StrokesSheet, HoldSheet, RampSheet)
     )
     assert {get_args(kind)[0] for kind in kinds} == set(get_args(search.Kind))
+
+
+def test_what_is_to_be_typed_stands_as_code_and_nothing_else_does() -> None:
+    assert str(words.marked("Type `rig clear`; <b> stays text.")) == (
+        "Type <code>rig clear</code>; &lt;b&gt; stays text."
+    )
+    assert str(words.marked("one ` alone")) == "one ` alone"
+
+
+@pytest.mark.parametrize(("value", "digits", "text"), [
+    (-0.04, 1, "0.0"), (-0.2, 0, "0"), (-0.6, 0, "-1"), (float("nan"), 1, "nan"),
+])  # fmt: skip
+def test_no_minus_stands_before_a_nought(value: float, digits: int, text: str) -> None:
+    assert words.number(value, digits) == text

@@ -205,7 +205,7 @@ class LiveView:
                 rows.append(_sampled(channel, sample, now_ns))
         for channel, (value, age_s) in sorted((status.get("channels") or {}).items()):
             if channel not in seen:  # before the run begins only this is told
-                shown = None if value is None else f"{value:.4g} {CHANNEL_UNITS[channel]}"
+                shown = None if value is None else f"{value + 0.0:.4g} {CHANNEL_UNITS[channel]}"
                 name = channel.replace("_", " ").capitalize()
                 rows.append(_input(name, shown, round(1e3 * age_s) + (age_ms or 0)))
         for name, wired in (("Stop input", setup.stop_input), ("Guard cover", setup.cover_input)):
@@ -223,7 +223,7 @@ class LiveView:
             return _sampled("pressure", sample, now_ns)
         value, age_s = self._status.get("pressure_kpa"), self._status.get("pressure_age_s")
         if value is not None and age_s is not None:
-            return _input("Pressure", f"{value:.0f} kPa", round(1e3 * age_s))
+            return _input("Pressure", f"{round(value, 0) + 0.0:.0f} kPa", round(1e3 * age_s))
         wired = self._setup.gauge is not None or self._setup.analog_of("pressure") is not None
         return _input("Pressure", None, None, watched=wired)
 
@@ -240,7 +240,7 @@ def _input(
 
 def _sampled(channel: str, sample: Sample, now_ns: int) -> dict[str, Any]:
     name = channel.replace("_", " ").capitalize()
-    shown = None if sample.value is None else f"{sample.value:.4g} {CHANNEL_UNITS[channel]}"
+    shown = None if sample.value is None else f"{sample.value + 0.0:.4g} {CHANNEL_UNITS[channel]}"
     age_ms = round((now_ns - sample.t_ns) / MS)
     return _input(name, shown, age_ms, quality="" if sample.quality == "good" else sample.quality)
 

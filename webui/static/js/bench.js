@@ -17,8 +17,20 @@ let phase = facts.phase;
 
 function put(name, text) {
   for (const place of root.querySelectorAll(`[data-of="${name}"]`)) {
-    if (place.textContent !== text) place.textContent = text;
+    if (place.dataset.said === text) continue;
+    place.dataset.said = text;
+    place.replaceChildren(...marked(text));
   }
+}
+
+/** A sentence of the program; what stands between back-ticks is to be typed. */
+function marked(text) {
+  return text.split("`").map((part, n) => {
+    if (n % 2 === 0) return part;
+    const typed = document.createElement("code");
+    typed.textContent = part;
+    return typed;
+  });
 }
 
 function number(value, digits, unit) {
@@ -77,7 +89,11 @@ function take(snapshot) {
     rigAge = null;
     return;
   }
-  rigAge = now.heard_ms_ago;
+  // after the end nothing more is told: what stands here is how it ended, and not old
+  rigAge = snapshot.ended ? null : now.heard_ms_ago;
+  const over = document.getElementById("over");
+  over.hidden = !snapshot.ended;
+  if (snapshot.ended) put("over", `The run is over. Coil: ${snapshot.ended.off ?? "not known"}. The result is being worked out.`);
   coil(now);
   put("step", now.step || "waiting");
   put("number", now.number ? String(now.number) : "");

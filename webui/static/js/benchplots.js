@@ -1,6 +1,8 @@
 // SPDX-License-Identifier: MIT
 // The two small plots of the bench page, drawn as SVG: few points, five times a second.
 
+import { rounded } from "./plotting.js";
+
 const NS = "http://www.w3.org/2000/svg";
 const LANES = [["command", "command"], ["coil", "coil"], ["switch", "contact"]];
 const NAMES = { engine_speed: "engine pulses", pressure: "pressure" };
@@ -90,16 +92,11 @@ function strip(name, unit, spans, top, width, x) {
   const upper = spans.map(([t, , v], n) => `${n ? "L" : "M"}${x(t)} ${y(v)}`).join("");
   const back = [...spans].reverse().map(([t, v]) => `L${x(t)} ${y(v)}`).join("");
   return [
-    make("text", { x: 4, y: top + NAME - 5, class: "lane-name" }, `${said(name)}: ${plain((low + high) / 2, digits)} ${unit}`),
-    make("text", { x: width - 4, y: top + NAME - 5, class: "axis end" }, `${plain(least, digits)} to ${plain(most, digits)} ${unit}`),
+    make("text", { x: 4, y: top + NAME - 5, class: "lane-name" }, `${said(name)}: ${rounded((low + high) / 2, digits)} ${unit}`),
+    make("text", { x: width - 4, y: top + NAME - 5, class: "axis end" }, `${rounded(least, digits)} to ${rounded(most, digits)} ${unit}`),
     make("path", { d: `M${x(0)} ${y(least)}H${width - 4}`, class: "ground-line" }),
     make("path", { d: `${upper}${back}Z`, class: `band ${name}` }),
   ];
-}
-
-/** A number with so many digits after the point, and no minus before a nought. */
-function plain(value, digits) {
-  return value.toFixed(digits).replace(/^-(0(\.0*)?)$/, "$1");
 }
 
 /** One mark a stroke; limits of the sheet dashed across. */
