@@ -175,6 +175,18 @@ def test_the_measuring_of_distances_here_can_fail(visit: Callable, operating: Se
     assert any("neither" in one for one in too_near(page))
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_what_is_for_the_class_does_not_lie_under_the_stop(
+    visit: Callable, operating: Server, size: str
+) -> None:
+    page = visit(*SIZES[size], url=operating.url).open(f"/runs/{NUMBER}/lesson")
+    page.click("#share")
+    page.wait_for_selector("#lesson[data-shared]")
+    shown = page.locator("#share-end").bounding_box()
+    stop = page.locator(".stop-bar").bounding_box()
+    assert shown and stop and shown["y"] + shown["height"] <= stop["y"]
+
+
 def test_axe_here_finds_what_is_wrong(visit: Callable, operating: Server) -> None:
     """The check is one that can fail: a page spoilt on purpose is found."""
     page = visit(url=operating.url).open("/valves")

@@ -100,8 +100,8 @@ def test_a_guess_comes_before_the_answer_and_the_chain_lights_up(visit: Callable
         page.keyboard.press("ArrowRight")
     assert page.locator("#clock-value").inner_text() == "20.0"
     assert page.locator('li[data-link="relay"]').get_attribute("class") == "done"
-    for name in ("coil", "plunger", "oil"):
-        expect(page.locator(f'li[data-link="{name}"] .turn')).to_have_text("▶ one of these now")
+    together = page.locator('li[data-link="coil + plunger + spool and passage + pressure"]')
+    expect(together.locator(".turn")).to_have_text("▶ one of these now")
     cursor = page.locator("#cursor").bounding_box()
     over = page.locator("#lesson-traces .u-over").bounding_box()
     assert over["x"] < cursor["x"] < over["x"] + over["width"]

@@ -108,10 +108,19 @@ class LinksTogether(BaseModel):
     from_ms: float | None
     to_ms: float | None
     took_ms: float | None
+    u95_ms: float | None
+
+
+class Dip(BaseModel):
+    """Where the coil's current shows that the plunger has landed, ms after the command."""
+
+    t_ms: float
+    u95_ms: float | None
 
 
 class LessonAnswer(BaseModel):
-    """One half of a stroke; `model` is the plant's own course of a simulated run."""
+    """One half of a stroke; `model` is the plant's own course of a simulated run, `dip` null where
+    the current shows no movement."""
 
     run: int
     source: Source
@@ -128,6 +137,7 @@ class LessonAnswer(BaseModel):
     model: dict[str, Any] | None
     links: list[Link]
     together: list[LinksTogether]
+    dip: Dip | None
 
 
 class ShareAnswer(BaseModel):
