@@ -130,6 +130,41 @@ def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
     assert small and 48 <= small["height"] < 60 and small["y"] + small["height"] <= size[1]
 
 
+def test_the_next_valve_of_a_batch_takes_two_taps(bench: BenchServer, visit: Callable) -> None:
+    """The tag counts on, what was typed is kept and shown, and the numbers of the last run stand
+    above."""
+    page = visit(width=390, height=844, url=bench.url).page
+    take_controls(page, bench.url)
+    page.goto(f"{bench.url}/bench/sheet/workshop")
+    page.fill('input[name="f:strokes"]', "3")
+    page.fill('input[name="keep_as"]', "three")
+    page.click("text=Check and keep")
+    page.goto(f"{bench.url}/bench")
+    page.fill("input[name=valve]", "V-099")
+    page.fill("input[name=job]", "J-1")
+    page.select_option("select[name=sheet]", "three")
+    page.click("summary:has-text('Conditions')")
+    page.fill("input[name=oil_temperature]", "90 degC")
+    page.click("text=Look at the rig")
+    page.click("#go:enabled", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    numbers = page.locator("#ended-values")
+    expect(numbers).to_contain_text("V-099")
+    expect(numbers).to_contain_text(re.compile(r"Response time, mean\s+\d+\.\d ms"))
+    expect(page.locator("#ended-dots circle.response")).to_have_count(3)
+    expect(page.locator("#go-on")).to_contain_text("oil temperature 90 degC")
+    page.click("text=Next valve: look at the rig")
+    page.wait_for_selector("#go:enabled", timeout=PATIENCE_MS)
+    expect(page.locator(".arms")).to_contain_text("V-100")
+    page.click("#go")
+    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    assert page.evaluate("scrollY") == 0, "the live values stand on top"
+    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    page.goto(f"{bench.url}/runs/2")
+    expect(page.locator("main")).to_contain_text("V-100")
+    expect(page.locator("main")).to_contain_text("90")
+
+
 def test_a_second_browser_looks_and_stops_and_does_not_operate(
     bench: BenchServer, visit: Callable
 ) -> None:

@@ -45,6 +45,8 @@ class Hub:
         self._view: LiveView | None = None
         self._facts: dict[str, Any] = {}
         """What was told and stays: preflight, outcome, refusal, whose run it is."""
+        self.given: dict[str, Any] = {}
+        """What was typed for the last run that was looked at."""
         self._ready_ns: int | None = None
         """When a coil that was too warm to start will have rested (monotonic)."""
         self._others: Overhearing | None = None
@@ -149,6 +151,7 @@ class Hub:
                 "backend": loaded.setup.backend, "look": secrets.token_hex(8),
             }  # fmt: skip
             self._phase, self._ready_ns = LOOKING, None
+            self.given = {**options, "setup": setup, "sheet": sheet}
             plan = {
                 "setup": str(self.files.setups[setup]),
                 "sheet": str(self.files.sheet_path(sheet)),

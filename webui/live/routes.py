@@ -17,7 +17,7 @@ from webui import access, security
 from webui.api.models_lesson import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
-from webui.live import stream
+from webui.live import next_run, stream
 from webui.live.files import Files, SheetKept, fields_of, problems_of, text_of
 from webui.live.hub import Hub
 from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
@@ -46,8 +46,14 @@ def show() -> str:
 def _page(**more: Any) -> str:
     hub = stream.hub()
     now = hub.snapshot()
+    kept = next_run.kept(hub.given, TEXTS)
+    over = now["phase"] == "ended" and (now.get("ended") or {}).get("run")
     return render_template(
         "bench.html",
+        kept=kept,
+        valve_before=hub.given.get("valve"),
+        next_tag=next_run.next_tag(hub.given.get("valve")),
+        over=next_run.ended(over or None),
         now=now,
         setups=list(hub.files.setups),
         sheets=list(hub.files.sheets),
@@ -56,9 +62,9 @@ def _page(**more: Any) -> str:
         cautions=_cautions(hub.files, now),
         confirm_wired=_confirm_wired(hub.files, now),
         backends=hub.files.backends(),
-        unfolded=any(request.form.get(name) for name in FOLDED),
+        unfolded=any((request.form or kept).get(name) for name in FOLDED),
         facts=json.dumps({**access.facts(), "phase": now["phase"]}),
-        **{"given": request.form, "problems": [], **more},
+        **{"given": request.form or kept, "problems": [], **more},
     )
 
 

@@ -78,12 +78,15 @@ function inputs(rows) {
 function take(snapshot) {
   heard = performance.now();
   if (snapshot.phase !== phase) {
+    history.scrollRestoration = "manual"; // what matters in the new phase stands on top
     location.reload(); // the server draws each phase
     return;
   }
   document.getElementById("alarm").hidden = !snapshot.alarm;
   put("alarm", snapshot.alarm || "");
   const now = snapshot.live;
+  const last = document.getElementById("ended-dots");
+  if (last && now) drawDots(last, now.dots, now.bands);
   live.hidden = snapshot.phase !== "running";
   if (!now || live.hidden) {
     rigAge = null;

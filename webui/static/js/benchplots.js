@@ -53,47 +53,55 @@ function channelsOf(stroke) {
   return drawn.sort(([a], [b]) => (b === "pressure") - (a === "pressure"));
 }
 
+/** How much larger than on a laptop: a projector is read from the back of the room. */
+function enlarged(svg) {
+  const times = innerWidth >= 1600 && innerHeight >= 900 ? 1.5 : 1;
+  svg.classList.toggle("large", times > 1);
+  return times;
+}
+
 /** Every line and every channel since the stroke's command, each with a strip of its own. */
 export function drawStroke(svg, stroke) {
+  const k = enlarged(svg);
   const lines = [...LANES.map(([name, word]) => [name, word, stroke[name] || []]),
     ...Object.entries(stroke.lines ?? {}).map(([name, points]) => [name, said(name), points])];
   const channels = channelsOf(stroke);
-  const height = lines.length * LANE + Math.max(channels.length, 1) * STRIP + AXIS;
+  const height = k * (lines.length * LANE + Math.max(channels.length, 1) * STRIP + AXIS);
   const width = size(svg, height);
   const until = Math.max(stroke.now_ms ?? 0, 50);
   const x = (t) => (4 + Math.max(0, Math.min(t, until)) / until * (width - 8)).toFixed(1);
   const parts = [];
   lines.forEach(([name, word, points], lane) => {
-    const top = lane * LANE + NAME;
+    const top = k * (lane * LANE + NAME);
     parts.push(make("text", { x: 4, y: top - 5, class: "lane-name" }, points.length ? word : `${word}: –`));
     if (points.length) {
       const kind = LANES.some(([known]) => known === name) ? name : "other";
-      parts.push(make("path", { d: steps(points, until, x, (v) => top + (v ? 2 : LANE - NAME - 6)), class: `lane ${kind}` }));
+      parts.push(make("path", { d: steps(points, until, x, (v) => top + (v ? 2 : k * (LANE - NAME) - 6)), class: `lane ${kind}` }));
     }
   });
   const first = lines.length * LANE;
-  channels.forEach(([name, unit, spans], n) => parts.push(...strip(name, unit, spans, first + n * STRIP, width, x)));
-  if (!channels.length) parts.push(make("text", { x: 4, y: first + NAME - 5, class: "lane-name" }, "pressure: –"));
+  channels.forEach((channel, n) => parts.push(...strip(channel, k * (first + n * STRIP), width, x, k)));
+  if (!channels.length) parts.push(make("text", { x: 4, y: k * (first + NAME) - 5, class: "lane-name" }, "pressure: –"));
   parts.push(make("text", { x: 4, y: height - 4, class: "axis" }, "0 ms"));
   parts.push(make("text", { x: width - 4, y: height - 4, class: "axis end" }, `${until.toFixed(0)} ms`));
   svg.replaceChildren(...parts);
 }
 
 /** One channel: a band from the lowest to the highest reading, its last value beside its name. */
-function strip(name, unit, spans, top, width, x) {
+function strip([name, unit, spans], top, width, x, k) {
   const lows = spans.map((span) => span[1]);
   const highs = spans.map((span) => span[2]);
   const least = Math.min(0, ...lows);
   const most = Math.max(LEAST_TOP[unit] ?? 1, ...highs);
-  const [above, below] = [top + NAME + 2, top + STRIP - 8];
+  const [words, above, below] = [top + k * NAME - 5, top + k * NAME + 2, top + k * STRIP - 8];
   const y = (v) => (below - (v - least) / (most - least) * (below - above)).toFixed(1);
   const [, low, high] = spans.at(-1);
   const digits = unit === "A" ? 2 : 0;
   const upper = spans.map(([t, , v], n) => `${n ? "L" : "M"}${x(t)} ${y(v)}`).join("");
   const back = [...spans].reverse().map(([t, v]) => `L${x(t)} ${y(v)}`).join("");
   return [
-    make("text", { x: 4, y: top + NAME - 5, class: "lane-name" }, `${said(name)}: ${rounded((low + high) / 2, digits)} ${unit}`),
-    make("text", { x: width - 4, y: top + NAME - 5, class: "axis end" }, `${rounded(least, digits)} to ${rounded(most, digits)} ${unit}`),
+    make("text", { x: 4, y: words, class: "lane-name" }, `${said(name)}: ${rounded((low + high) / 2, digits)} ${unit}`),
+    make("text", { x: width - 4, y: words, class: "axis end" }, `${rounded(least, digits)} to ${rounded(most, digits)} ${unit}`),
     make("path", { d: `M${x(0)} ${y(least)}H${width - 4}`, class: "ground-line" }),
     make("path", { d: `${upper}${back}Z`, class: `band ${name}` }),
   ];
@@ -101,7 +109,8 @@ function strip(name, unit, spans, top, width, x) {
 
 /** One mark a stroke; limits of the sheet dashed across. */
 export function drawDots(svg, dots, bands) {
-  const [width, left, bottom] = [size(svg), 60, 150];
+  const k = enlarged(svg);
+  const [width, left, bottom] = [size(svg, k * 160), k * 60, k * 160 - 10];
   const values = dots.flatMap((dot) => [dot[1], dot[2]]).filter((v) => v !== null);
   const limits = Object.values(bands).flatMap((band) => [band.min, band.max]).filter((v) => v !== null && v !== undefined);
   const highest = Math.max(10, ...values, ...limits) * 1.1;
@@ -109,7 +118,7 @@ export function drawDots(svg, dots, bands) {
   const last = dots.length ? dots.at(-1)[0] : 1;
   const x = (n) => left + 10 + ((n - first) / Math.max(1, last - first)) * (width - left - 20);
   const y = (v) => bottom - (v / highest) * (bottom - 10);
-  const parts = [make("text", { x: 4, y: 20, class: "axis" }, `${highest.toFixed(0)} ms`), make("text", { x: 4, y: bottom, class: "axis" }, "0")];
+  const parts = [make("text", { x: 4, y: k * 20, class: "axis" }, `${highest.toFixed(0)} ms`), make("text", { x: 4, y: bottom, class: "axis" }, "0")];
   for (const [name, band] of Object.entries(bands)) {
     for (const limit of [band.min, band.max]) {
       if (limit !== null && limit !== undefined) {

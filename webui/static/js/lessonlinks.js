@@ -7,7 +7,7 @@ export function buildLinks(list, links, absent = "not measured", revealed = fals
     const item = document.createElement("li");
     item.dataset.link = link.name;
     item.className = link.together ? "together" : link.measured ? "" : "unmeasured";
-    item.classList.add(`span-${link.links?.length ?? 1}`);
+    if (link.links?.length > 1) item.classList.add(`span-${link.links.length}`);
     for (const [name, words] of [["name", link.name], ["took", ""], ["happens", link.happens], ["turn", ""]]) {
       const part = document.createElement("span");
       part.className = name;
