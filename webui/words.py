@@ -14,6 +14,8 @@ from rig.core.coil_heat import duration_words
 from rig.text.words import FIGURES, NO_VALVE, UNREAL
 
 UNKNOWN = "–"
+NO_FILE_NAME, TAG_MOST = re.compile(r"[^A-Za-z0-9._-]+"), 40
+"""What no file's name should have on any system, and how much of a tag goes in one."""
 TYPED = re.compile(r"`([^`\n]+)`")
 
 
@@ -121,6 +123,12 @@ def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
     else:
         text = number(value)
     return f"{text} {unit}" if unit else text
+
+
+def file_stem(number: int, valve: str | None, source: str) -> str:
+    """The name of a run's file without its ending: valve, run, source."""
+    tag = NO_FILE_NAME.sub("-", valve or "").strip("-.")[:TAG_MOST]
+    return "-".join(part for part in (tag, f"run-{number}", source.replace(" ", "-")) if part)
 
 
 def sentence(text: str) -> str:
