@@ -68,12 +68,21 @@ def begin(page: Page) -> None:
     )
 
 
+BOTH = """addEventListener("DOMContentLoaded", () => {
+  const [over, old] = ["over", "old"].map((id) => document.getElementById(id));
+  if (over && old) setInterval(() => {
+    if (!over.hidden && !old.hidden) sessionStorage.setItem("both", "yes");
+  }, 20);
+});"""
+
+
 @pytest.mark.parametrize("way", ["tap", "key"])
 def test_a_technicians_run_is_stopped_and_told(
     bench: BenchServer, visit: Callable, way: str
 ) -> None:
     watched = visit(width=390, height=844, url=bench.url)
     page = watched.page
+    page.add_init_script(BOTH)
     take_controls(page, bench.url)
     begin(page)
     stop = page.locator("button.stop")
@@ -88,6 +97,8 @@ def test_a_technicians_run_is_stopped_and_told(
     )
     page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
     expect(page.locator("text=confirmed off").first).to_be_visible()
+    both = page.evaluate("sessionStorage.getItem('both')")
+    assert both is None, "the mushroom stop is named beside a coil that is confirmed off"
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 

@@ -19,7 +19,7 @@ from rig.core.errors import UsageError
 from rig.core.records import Trip
 from webui.app import create_app
 from webui.live.files import Files
-from webui.live.hub import IDLE, Hub
+from webui.live.hub import ENDED, IDLE, Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
 
@@ -152,3 +152,17 @@ def test_a_trip_is_told_of_the_setup_that_tripped(client: FlaskClient, tripped: 
     else:
         assert "one that was moved away" in text
     assert "<code>rig clear</code>" in text and "`" not in text
+
+
+def test_what_was_typed_stands_in_the_next_form_until_the_bench_is_cleared(
+    client: FlaskClient, hub: Hub
+) -> None:
+    hub.given = {"valve": "V-9", "job": "J-77", "by": "somebody", "oil_temperature": "85 degC",
+                 "note": "once"}  # fmt: skip
+    text = client.get("/bench").text
+    assert 'name="job" value="J-77"' in text and 'value="85 degC"' in text
+    assert "once" not in text and 'value="V-9"' not in text
+    assert "somebody" not in text, "that was another browser's name"
+    hub._phase = ENDED
+    assert client.post("/bench/leave", data={"csrf": token(client)}).status_code == 302
+    assert "J-77" not in client.get("/bench").text

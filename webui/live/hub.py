@@ -46,7 +46,7 @@ class Hub:
         self._facts: dict[str, Any] = {}
         """What was told and stays: preflight, outcome, refusal, whose run it is."""
         self.given: dict[str, Any] = {}
-        """What was typed for the last run that was looked at."""
+        """What was typed for the last run that was looked at, until the bench is cleared."""
         self._ready_ns: int | None = None
         """When a coil that was too warm to start will have rested (monotonic)."""
         self._others: Overhearing | None = None
@@ -180,7 +180,7 @@ class Hub:
                 self._driven.order("stop", why="left on the page")
             elif self._phase == ENDED:
                 self._phase, self._view, self._facts = IDLE, None, {}
-                self._ready_ns = None
+                self._ready_ns, self.given = None, {}
         self.publish()
 
     def beat(self) -> None:

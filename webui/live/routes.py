@@ -47,6 +47,8 @@ def _page(**more: Any) -> str:
     hub = stream.hub()
     now = hub.snapshot()
     kept = next_run.kept(hub.given, TEXTS)
+    if hub.given.get("browser") != access.who():  # the name is that of whoever had the controls
+        kept.pop("by", None)
     over = now["phase"] == "ended" and (now.get("ended") or {}).get("run")
     return render_template(
         "bench.html",
@@ -109,6 +111,7 @@ def look() -> AnyResponse | str | tuple[str, int]:
             stream.hub().files.pair(setup, sheet)
             return _page(problems=wrong), 400
         stream.hub().look(setup, sheet, options)
+        stream.hub().given["browser"] = access.who()
     except RigError as error:
         status = 409 if isinstance(error, RefusedError) else 400
         return _page(problems=[*wrong, *problems_of(error)]), status
