@@ -93,10 +93,12 @@ function take(snapshot) {
     return;
   }
   // after the end nothing more is told: what stands here is how it ended, and not old
-  rigAge = snapshot.ended ? null : now.heard_ms_ago;
+  const off = snapshot.ended?.off; // not told where nobody knows: then old data stay old
+  rigAge = off ? null : now.heard_ms_ago;
   const over = document.getElementById("over");
-  over.hidden = !snapshot.ended;
-  if (snapshot.ended) put("over", `The run is over. Coil: ${snapshot.ended.off ?? "not known"}. The result is being worked out.`);
+  over.hidden = !off;
+  watchAge();
+  if (off) put("over", `The run is over. Coil: ${off}. The result is being worked out.`);
   coil(now);
   put("step", now.step || "waiting");
   put("number", now.number ? String(now.number) : "");
@@ -129,7 +131,8 @@ function take(snapshot) {
 function watchAge() {
   const silent = performance.now() - heard;
   const age = silent + (rigAge ?? 0);
-  const struck = (!live.hidden && age > OLD_MS) || silent > 5 * OLD_MS;
+  const goesOn = !live.hidden && document.getElementById("over").hidden;
+  const struck = (goesOn && age > OLD_MS) || silent > 5 * OLD_MS;
   document.body.classList.toggle("struck", struck);
   old.hidden = !struck;
   if (struck) document.getElementById("old-for").textContent = `${(age / 1000).toFixed(1)} s`;
