@@ -296,14 +296,18 @@ def take() -> Response | str | tuple[str, int]:
     if occupied() and request.form.get("take_over") != "yes":
         return render_template("controls.html", wanted=False, wrong=None)
     controls().take(who())
-    return redirect(url_for("bench.show") if "bench.show" in current_app.view_functions else "/")
+    return redirect(_bench())
+
+
+def _bench() -> str:
+    return url_for("bench.show") if "bench.show" in current_app.view_functions else "/"
 
 
 @blueprint.post("/controls/back")
 def give_back() -> Response:
     """Give the controls back."""
     controls().give_back(who())
-    return redirect(request.referrer or "/")
+    return redirect(_bench())
 
 
 def facts() -> dict[str, Any]:

@@ -3,16 +3,21 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 from flask import Flask
+from markupsafe import Markup, escape
 
 from rig.core.coil_heat import duration_words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
 from rig.text.words import FIGURES, NO_VALVE, UNREAL
 
 UNKNOWN = "–"
+NO_FILE_NAME, TAG_MOST = re.compile(r"[^A-Za-z0-9._-]+"), 40
+"""What no file's name should have on any system, and how much of a tag goes in one."""
+TYPED = re.compile(r"`([^`\n]+)`")
 
 
 class Shown(NamedTuple):
@@ -104,23 +109,37 @@ def number(value: Any, digits: int = 1) -> str:
     """A number with so many digits after the point, a text as it is, a dash where unknown."""
     if value is None:
         return UNKNOWN
-    if isinstance(value, float):
-        return f"{value:.{digits}f}"
-    return str(value)
+    return _rounded(value, digits) if isinstance(value, float) else str(value)
+
+
+def _rounded(value: float, digits: int) -> str:
+    """Without a minus before a nought."""
+    return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
     """A value with its unit: as it is, or with at most so many digits after the point."""
     if isinstance(value, float):
-        text = f"{value:g}" if digits is None else f"{value:.{digits}f}".rstrip("0").rstrip(".")
+        text = f"{value:g}" if digits is None else _rounded(value, digits).rstrip("0").rstrip(".")
     else:
         text = number(value)
     return f"{text} {unit}" if unit else text
 
 
+def file_stem(number: int, valve: str | None, source: str) -> str:
+    """The name of a run's file without its ending: valve, run, source."""
+    tag = NO_FILE_NAME.sub("-", valve or "").strip("-.")[:TAG_MOST]
+    return "-".join(part for part in (tag, f"run-{number}", source.replace(" ", "-")) if part)
+
+
 def sentence(text: str) -> str:
     """With a capital, as it begins after a full stop."""
     return text[:1].upper() + text[1:]
+
+
+def marked(text: str) -> Markup:
+    """A sentence of the program, in which what stands between back-ticks is to be typed."""
+    return Markup(TYPED.sub(r"<code>\1</code>", str(escape(text))))  # noqa: S704 - escaped first
 
 
 def install(app: Flask) -> None:
@@ -131,6 +150,7 @@ def install(app: Flask) -> None:
         local_minute=local_minute,
         iso_time=iso_time,
         sentence=sentence,
+        marked=marked,
         duration=duration_words,
     )
     app.jinja_env.globals.update(

@@ -115,7 +115,7 @@ class TerminalView(ProgressView):
         left_s = max(0.0, self._total_s - done_s)
         step = self._step.name
         shown = f"{step} {self._step.number}/{self._of}" if self._step.number else step
-        pressure = f"{self._pressure:.0f} kPa" if self._pressure is not None else ""
+        pressure = f"{round(self._pressure, 0) + 0.0:.0f} kPa" if self._pressure is not None else ""
         last = self._strokes.last or {}
         times = [
             f"{name} {last[key]:.1f} ms"

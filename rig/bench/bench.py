@@ -22,7 +22,7 @@ from rig.bench.preflight_coil import with_coil
 from rig.bench.sequencer import Do, Sequencer
 from rig.bench.states import State, StateMachine
 from rig.bench.status_message import StatusTeller
-from rig.config.analog.channels import sources
+from rig.config.analog.channels import sources, stale_s
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core import messages
@@ -48,6 +48,7 @@ TICK_NS = int(TICK_S * NS)
 TAIL_NS = NS // 2
 """Recorded after a trip or stop, so that the release is in the record."""
 GAUGE_PATIENCE_S = 1.5
+"""For the first reading of a quick gauge; a slow one has until its reading would be stale."""
 LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
 
@@ -97,7 +98,7 @@ class Bench:
         """Look at every input at rest, waiting a little for the gauge's first reading. With a
         sheet and the coil's heat from earlier runs: whether it may begin."""
         now_ns = self._world.now_ns()
-        until_ns = now_ns + int(GAUGE_PATIENCE_S * NS) if self._awaited() else now_ns
+        until_ns = now_ns + int(self._patience_s() * NS)
         levels = self._intake.levels()
         self.interlock.start(now_ns, levels)
         while self._awaited() and now_ns < until_ns and self.orders.stop_why is None:
@@ -125,9 +126,14 @@ class Bench:
             self.states.move(State.READY)
         return found
 
-    def _awaited(self) -> bool:
-        """Whether a channel of the setup has not been read yet."""
-        return any(channel not in self._intake.readings for channel in sources(self._setup))
+    def _awaited(self) -> list[str]:
+        """The channels of the setup that have not been read yet."""
+        return [name for name in sources(self._setup) if name not in self._intake.readings]
+
+    def _patience_s(self) -> float:
+        """How long to wait for the first readings."""
+        slowest = [stale_s(self._setup, channel) or 0.0 for channel in self._awaited()]
+        return max(GAUGE_PATIENCE_S, *slowest) if slowest else 0.0
 
     def idle(self) -> None:
         """One turn while waiting for orders: inputs stay fresh, arming expires."""

@@ -152,7 +152,7 @@ def _gauge(
             else "Check the transducer's supply, its wires, and its [[analog]] table in the setup."
         )
         return [Check(name, REFUSED, f"no good reading ({words})", checks_of)]
-    shown = f"{pressure_kpa:.0f} kPa"
+    shown = f"{round(pressure_kpa, 0) + 0.0:.0f} kPa"  # no minus before a nought
     if not pressure_kpa <= limit:
         return [
             Check(

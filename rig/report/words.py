@@ -59,10 +59,16 @@ class LimitLine(NamedTuple):
 
 
 def clipped(text: Any, most: int) -> str:
-    """A person's text on one line, cut where the paper would not hold it."""
+    """A person's text on one line, cut behind a word where the paper would not hold it."""
     words = " ".join(str(text).split())
     words = "".join(c if c.isprintable() else "?" for c in words)
-    return words if len(words) <= most else words[: most - 1].rstrip() + "…"
+    if len(words) <= most:
+        return words
+    kept = words[: most - 1]
+    if words[most - 1] != " ":  # in the middle of a word; one that fills the half is cut itself
+        whole = kept.rpartition(" ")[0]
+        kept = whole if 2 * len(whole) >= most else kept
+    return kept.rstrip() + "…"
 
 
 def listed(items: list[str], most: int, unit: str = "more") -> list[str]:

@@ -1,11 +1,18 @@
 # SPDX-License-Identifier: MIT
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 from bench_rig import LoopOnly, ScriptedRig, make_bench, make_setup
 
 from rig.bench.bench import Bench
+from rig.compose import FastRun
+from rig.config.files.loading import load_pair
 from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED
+
+DEMO = Path(__file__).parents[2] / "demo"
 
 
 def result(bench: Bench, name: str) -> tuple[str, str]:
@@ -114,3 +121,20 @@ def test_setup_without_gauge_needs_no_wait() -> None:
     t0 = rig.now_ns()
     Bench(rig.setup, rig).preflight()
     assert rig.now_ns() == t0
+
+
+@pytest.mark.parametrize("period", ["1 s", "2 s", "5 s"])
+def test_a_slow_gauge_is_waited_for(tmp_path: Path, period: str) -> None:
+    """As long as its reading would not be stale; a simulated rig sends what the setup says."""
+    text = (DEMO / "workshop.setup.toml").read_text()
+    slow = tmp_path / "slow.setup.toml"
+    slow.write_text(re.sub(r'period = "[^"]+"', f'period = "{period}"', text))
+    setup, sheet = load_pair(slow, DEMO / "workshop.sheet.toml")
+    assert setup.setup.gauge is not None and sheet is not None
+    assert setup.setup.gauge.period_s == float(period.removesuffix(" s"))
+    fast = FastRun(setup.setup, sheet.sheet, seed=1)
+    try:
+        found = fast.preflight()
+    finally:
+        fast.close()
+    assert not found.refused

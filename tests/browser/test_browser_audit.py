@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from distances import LEAST_PX, too_near
 from playwright.sync_api import Page
 from served import ARTEFACTS, RUNS, Server, address_of
 
@@ -46,6 +47,7 @@ ALSO = [
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
+    "logwork.results",
 }  # fmt: skip
 
 
@@ -112,6 +114,12 @@ NO_STOP = """() => [...document.querySelectorAll("form[action='/stop'] button")]
   .filter((e) => e.checkVisibility() && e.getBoundingClientRect().bottom <= innerHeight + 1)
   .length === 0"""
 
+UNFOLDED = """() => document.querySelectorAll("details:not([open])").forEach((e) =>
+  { e.open = true; e.dataset.folded = ""; })"""
+FOLDED = """() => document.querySelectorAll("[data-folded]").forEach((e) =>
+  { e.open = false; delete e.dataset.folded; })"""
+"""Opened for the measuring alone: what is folded can be unfolded by anybody."""
+
 UNSTUCK = """() => document.querySelectorAll(".stop-bar").forEach((e) =>
   { e.style.position = "static"; })"""
 """For a picture of the whole page: the bar at the window's foot would hide what lies there."""
@@ -141,6 +149,9 @@ def test_every_page(visit: Callable, operating: Server, size: str, scheme: str) 
         if page.evaluate(SIDEWAYS) > width:
             faults.append(f"{address} scrolls sideways: {page.evaluate(SIDEWAYS)} px")
         faults += [f"{address} too small to tap: {one}" for one in page.evaluate(NARROW)]
+        page.evaluate(UNFOLDED)
+        faults += [f"{address} too near: {one}" for one in too_near(page)]
+        page.evaluate(FOLDED)
         # who only follows a lesson has no Stop unless the operator allows it
         if name != "follow" and page.evaluate(NO_STOP):
             faults.append(f"{address} has no stop in sight")
@@ -154,6 +165,27 @@ def test_every_page(visit: Callable, operating: Server, size: str, scheme: str) 
         faults += [f"{address} {one}" for one in heard]
         watched.faults.clear()
     assert not faults, "\n".join(faults)
+
+
+def test_the_measuring_of_distances_here_can_fail(visit: Callable, operating: Server) -> None:
+    page = visit(url=operating.url).open("/controls")
+    assert too_near(page) == []
+    page.evaluate("document.querySelector('.opposite').style.gap = '23px'")
+    assert len(too_near(page)) == 1 and str(LEAST_PX - 1) in too_near(page)[0]
+    page.evaluate("delete document.querySelector('button.main').dataset.act")
+    assert any("neither" in one for one in too_near(page))
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_what_is_for_the_class_does_not_lie_under_the_stop(
+    visit: Callable, operating: Server, size: str
+) -> None:
+    page = visit(*SIZES[size], url=operating.url).open(f"/runs/{NUMBER}/lesson")
+    page.click("#share")
+    page.wait_for_selector("#lesson[data-shared]")
+    shown = page.locator("#share-end").bounding_box()
+    stop = page.locator(".stop-bar").bounding_box()
+    assert shown and stop and shown["y"] + shown["height"] <= stop["y"]
 
 
 def test_axe_here_finds_what_is_wrong(visit: Callable, operating: Server) -> None:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from distances import too_near
 from playwright.sync_api import Page, expect
 from served import Server
 
@@ -60,11 +61,19 @@ def begin(page: Page) -> None:
     page.select_option("select[name=sheet]", "workshop")
     page.click("text=Look at the rig")
     page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
-    page.click("text=Arm and run")
+    page.click("#go:enabled")
     page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
     expect(page.locator('[data-of="response"]').first).to_have_text(
         re.compile(r"\d+\.\d ms"), timeout=PATIENCE_MS
     )
+
+
+BOTH = """addEventListener("DOMContentLoaded", () => {
+  const [over, old] = ["over", "old"].map((id) => document.getElementById(id));
+  if (over && old) setInterval(() => {
+    if (!over.hidden && !old.hidden) sessionStorage.setItem("both", "yes");
+  }, 20);
+});"""
 
 
 @pytest.mark.parametrize("way", ["tap", "key"])
@@ -73,6 +82,7 @@ def test_a_technicians_run_is_stopped_and_told(
 ) -> None:
     watched = visit(width=390, height=844, url=bench.url)
     page = watched.page
+    page.add_init_script(BOTH)
     take_controls(page, bench.url)
     begin(page)
     stop = page.locator("button.stop")
@@ -87,7 +97,83 @@ def test_a_technicians_run_is_stopped_and_told(
     )
     page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
     expect(page.locator("text=confirmed off").first).to_be_visible()
+    both = page.evaluate("sessionStorage.getItem('both')")
+    assert both is None, "the mushroom stop is named beside a coil that is confirmed off"
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+def middle(page: Page, words: str) -> tuple[float, float]:
+    box = page.locator(f"text={words}").first.bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+@pytest.mark.parametrize("size", [(390, 844), (1366, 768), (1920, 1080)])
+def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
+    bench: BenchServer, visit: Callable, size: tuple[int, int]
+) -> None:
+    page = visit(*size, url=bench.url).page
+    page.add_init_script(
+        "addEventListener('load', () => { wasOff = document.getElementById('go')?.disabled })"
+    )
+    take_controls(page, bench.url)
+    assert too_near(page) == []
+    page.select_option("select[name=sheet]", "workshop")
+    tapped = middle(page, "Look at the rig")
+    page.click("text=Look at the rig")
+    page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
+    page.wait_for_load_state("load")
+    assert page.evaluate("wasOff"), "a second tap would arm"
+    assert too_near(page) == []
+    for x, y in (tapped, middle(page, "Leave, nothing was energised")):
+        under = page.evaluate("([x, y]) => document.elementFromPoint(x, y)?.id", [x, y])
+        assert under != "go"
+    left = middle(page, "Leave, nothing was energised")
+    page.click("#go:enabled")
+    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    assert too_near(page) == []
+    under = page.evaluate("([x, y]) => document.elementFromPoint(x, y)?.dataset.act ?? ''", left)
+    assert under != "does", "under the finger that wanted to leave"
+    page.click("button.stop")
+    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    assert too_near(page) == []
+    small = page.locator("button.stop").bounding_box()
+    assert small and 48 <= small["height"] < 60 and small["y"] + small["height"] <= size[1]
+
+
+def test_the_next_valve_of_a_batch_takes_two_taps(bench: BenchServer, visit: Callable) -> None:
+    """The tag counts on, what was typed is kept and shown, and the numbers of the last run stand
+    above."""
+    page = visit(width=390, height=844, url=bench.url).page
+    take_controls(page, bench.url)
+    page.goto(f"{bench.url}/bench/sheet/workshop")
+    page.fill('input[name="f:strokes"]', "3")
+    page.fill('input[name="keep_as"]', "three")
+    page.click("text=Check and keep")
+    page.goto(f"{bench.url}/bench")
+    page.fill("input[name=valve]", "V-099")
+    page.fill("input[name=job]", "J-1")
+    page.select_option("select[name=sheet]", "three")
+    page.click("summary:has-text('Conditions')")
+    page.fill("input[name=oil_temperature]", "90 degC")
+    page.click("text=Look at the rig")
+    page.click("#go:enabled", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    numbers = page.locator("#ended-values")
+    expect(numbers).to_contain_text("V-099")
+    expect(numbers).to_contain_text(re.compile(r"Response time, mean\s+\d+\.\d ms"))
+    expect(page.locator("#ended-dots circle.response")).to_have_count(3)
+    expect(page.locator("#go-on")).to_contain_text("oil temperature 90 degC")
+    page.click("text=Next valve: look at the rig")
+    page.wait_for_selector("#go:enabled", timeout=PATIENCE_MS)
+    expect(page.locator(".arms")).to_contain_text("V-100")
+    page.click("#go")
+    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    assert page.evaluate("scrollY") == 0, "the live values stand on top"
+    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    page.goto(f"{bench.url}/runs/2")
+    expect(page.locator("main")).to_contain_text("V-100")
+    expect(page.locator("main")).to_contain_text("90")
 
 
 def test_a_second_browser_looks_and_stops_and_does_not_operate(

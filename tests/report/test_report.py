@@ -28,6 +28,7 @@ from rig.text.rounded import difference_text, interval_text
 from rig.text.words import NO_VALVE, UNREAL
 
 NASTY = '"><script>alert(1)</script><img src=x onerror=alert(2)>'
+DEMO = Path(__file__).parents[2] / "demo"
 A4, LETTER = (595.28, 841.89), (612.0, 792.0)  # points: ISO 216 (210 x 297 mm), 8.5 x 11 in
 
 
@@ -277,3 +278,30 @@ def test_a_code_says_its_text() -> None:
         else:
             x, y = x + numbers[0], y + numbers[1]
     assert found == symbol
+
+
+def test_a_text_is_cut_behind_a_word() -> None:
+    assert words.clipped("the oil is too cold", 12) == "the oil is…"
+    assert words.clipped("the oil is", 10) == "the oil is"
+    assert words.clipped("x" * 50, 12) == "x" * 11 + "…", "one long word is cut itself"
+
+
+def test_two_means_of_one_run_are_explained(log_file: Path) -> None:
+    """A simulated first stroke after rest is longer; the comparison leaves it out, the table does
+    not."""
+    for seed in ("1", "2"):
+        files = [str(DEMO / "workshop.setup.toml"), str(DEMO / "workshop.sheet.toml")]
+        args = ["run", *files, "--fast", "--seed", seed, "--json"]
+        answer = CliRunner().invoke(cli, args)
+        assert answer.exit_code in (0, 1, 5), answer.output
+    with RunLog(log_file, readonly=True) as log:
+        run = reported(log, 2, before=1)
+    assert run.comparison is not None
+    compared = run.comparison["comparisons"][0]["figures"]["response_ms"]["after"]
+    summary = run.result["summary"]["response_ms"]
+    assert compared["n"] == summary["n"] - 1 and abs(compared["mean"] - summary["mean"]) > 0.1
+    text = said(page.render(run))
+    assert "first stroke's response stands out" in text
+    assert "differ from the mean of all strokes in the table above" in text
+    for line in run.comparison["words"]:
+        assert " ".join(line.split()) in text, "cut although there is room"

@@ -85,5 +85,5 @@ def test_all_problems_at_once_and_nothing_kept(files: Files) -> None:
 
 @pytest.mark.parametrize("name", ["", "../x", "a/b", ".hidden", "x" * 80, "workshop"])
 def test_names_that_may_not_be_kept(files: Files, name: str) -> None:
-    with pytest.raises(UsageError):
+    with pytest.raises(FileProblems):
         files.save_sheet("workshop", name, (DEMO / "workshop.sheet.toml").read_text())

@@ -12,11 +12,14 @@ import pytest
 from flask.testing import FlaskClient
 
 from rig.actions.conditions import conditions
-from rig.core import places
+from rig.config.files.loading import load_pair
+from rig.config.files.resolved import dump
+from rig.core import places, state_file
 from rig.core.errors import UsageError
+from rig.core.records import Trip
 from webui.app import create_app
 from webui.live.files import Files
-from webui.live.hub import IDLE, Hub
+from webui.live.hub import ENDED, IDLE, Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
 
@@ -110,3 +113,56 @@ def test_the_command_line_names_every_wrong_condition() -> None:
         conditions({"oil_temperature": "90", "supply_voltage": "13.9 V", "idle_speed": "fast"})
     lines = str(told.value).splitlines()
     assert [line.partition(":")[0] for line in lines] == ["--oil-temperature", "--idle-speed"]
+
+
+def test_everything_that_is_wrong_with_a_sheet_is_told_at_once(client: FlaskClient) -> None:
+    """Three keys, and the name to keep it under."""
+    wrong = {"f:on_time": "3", "f:settle_window": "-1 ms"}
+    status, text = keep(client, "no/name", 0, **wrong)
+    assert status == 400
+    problems = re.findall(r"<li><code>([^<]+)</code>", text)
+    assert sorted(problems) == ["Keep as", "on_time", "settle_window", "strokes"]
+
+
+def test_giving_the_controls_back_stays_on_the_bench(client: FlaskClient) -> None:
+    answer = client.post("/controls/back", data={"csrf": token(client)},
+                         headers={"Referer": "http://localhost/bench/look"})  # fmt: skip
+    assert answer.location == "/bench"
+
+
+TRIP = Trip("over-pressure", 700.0, 550.0, "kPa", 1, "Relieve it by hand, then `rig clear`.")
+
+
+@pytest.mark.parametrize("tripped", ["leak-down", "engine", None])
+def test_a_trip_is_told_of_the_setup_that_tripped(client: FlaskClient, tripped: str | None) -> None:
+    """All demo setups have the same relay line, so they share one latch."""
+    plan: dict[str, object] = {"title": "one that was moved away"}
+    if tripped is not None:
+        plan = dump(load_pair(DEMO / f"{tripped}.setup.toml", None)[0].setup)
+    rig = state_file.rig_name("simulated", "", 17)
+    folder = places.state_dir()
+    folder.mkdir(parents=True, exist_ok=True)
+    state = state_file.RigState(rig, "simulated", "", 17, plan, None, TRIP, 1.0)
+    state_file.write(state_file.state_path(folder, rig), state)
+    text = client.get("/bench/trip").text
+    assert text.count('<section class="sheet trip">') == 1
+    if tripped is not None:
+        assert f"{tripped}: over-pressure" in text
+        assert "another setup" not in text
+    else:
+        assert "one that was moved away" in text
+    assert "<code>rig clear</code>" in text and "`" not in text
+
+
+def test_what_was_typed_stands_in_the_next_form_until_the_bench_is_cleared(
+    client: FlaskClient, hub: Hub
+) -> None:
+    hub.given = {"valve": "V-9", "job": "J-77", "by": "somebody", "oil_temperature": "85 degC",
+                 "note": "once"}  # fmt: skip
+    text = client.get("/bench").text
+    assert 'name="job" value="J-77"' in text and 'value="85 degC"' in text
+    assert "once" not in text and 'value="V-9"' not in text
+    assert "somebody" not in text, "that was another browser's name"
+    hub._phase = ENDED
+    assert client.post("/bench/leave", data={"csrf": token(client)}).status_code == 302
+    assert "J-77" not in client.get("/bench").text

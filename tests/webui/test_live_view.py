@@ -10,7 +10,9 @@ import pytest
 
 from rig.compose import FastRun
 from rig.config.files.loading import load_pair
-from webui.live.view import LiveView, bands
+from rig.core.records import Block, Command, Edge, decode, encode
+from webui.live.course import INTERVALS_MOST
+from webui.live.view import POINTS_MOST, LiveView, bands
 
 DEMO = Path(__file__).parents[2] / "demo"
 
@@ -102,3 +104,116 @@ def test_a_line_that_is_neither_is_refused(line: bytes) -> None:
     setup, _ = load_pair(DEMO / "workshop.setup.toml", None)
     with pytest.raises(ValueError):
         LiveView(setup.setup, None, "simulated").line(line, 1)
+
+
+# -- the best-equipped rig: a pulse line beside the switch, and channels of the converter
+
+
+def engine_view() -> LiveView:
+    setup, sheet = load_pair(DEMO / "engine.setup.toml", DEMO / "workshop.sheet.toml")
+    return LiveView(setup.setup, sheet.sheet if sheet else None, "simulated")
+
+
+def line(record: object) -> bytes:
+    return encode(record).encode()  # type: ignore[arg-type]
+
+
+def test_each_timed_line_has_a_lane_of_its_own() -> None:
+    view = engine_view()
+    for record in (
+        Command(True, 1_000_000_000, 1_000_000_010, 1),
+        Edge("engine_speed", 1, 1_002_000_000, 1, "plant"),
+        Edge("readback", 1, 1_008_000_000, 1, "plant"),
+        Edge("engine_speed", 0, 1_009_000_000, 2, "plant"),
+        Edge("switch", 0, 1_050_000_000, 1, "plant"),
+    ):
+        view.line(line(record), 1)
+    stroke = view.facts(1_060_000_000)["stroke"]
+    assert stroke["switch"] == [[50.0, 1.0]], "pulses are no switch contact"
+    assert stroke["coil"] == [[8.0, 1.0]]
+    assert stroke["lines"] == {"engine_speed": [[2.0, 1.0], [9.0, 0.0]]}
+
+
+def test_the_latest_points_of_a_long_stroke_are_kept() -> None:
+    view = engine_view()
+    view.line(line(Command(True, 10**9, 10**9, 1)), 1)
+    for n in range(3 * POINTS_MOST):
+        view.line(line(Edge("engine_speed", n % 2, 10**9 + n * 10**6, n + 1, "plant")), 1)
+    kept = view.facts(1)["stroke"]["lines"]["engine_speed"]
+    assert len(kept) == POINTS_MOST and kept[-1][0] == 3 * POINTS_MOST - 1
+
+
+def test_fast_channels_are_shown_by_their_lowest_and_highest() -> None:
+    view = engine_view()
+    view.line(line(Command(True, 10**9, 10**9, 1)), 1)
+    quick = Block("coil_current", 10**9 - 10**6, [500_000] * 7,
+                  [9, 9, 0, 3, 1, 1, 8, 2], -0.1, 1.0, 5_000, [[0, "good"]])  # fmt: skip
+    view.line(line(quick), 1)
+    course = view.facts(1)["stroke"]["channels"]["coil_current"]
+    # by hand: two readings a millisecond from the command on, 1 - 0.1 * code; the first two are
+    # from before it
+    assert course["unit"] == "A" and course["step_ms"] == 1.0
+    assert course["low"] == [0.7, 0.9, 0.2] and course["high"] == [1.0, 0.9, 0.8]
+
+
+def test_a_spike_is_never_lost_however_long_the_stroke() -> None:
+    view = engine_view()
+    view.line(line(Command(True, 10**9, 10**9, 1)), 1)
+    for n in range(2_000):  # 10 s in blocks of 5 ms
+        codes = [100] * 10
+        codes[3] = 4_000 if n == 777 else 100
+        view.line(line(Block("pressure", 10**9 + n * 5_000_000, [500_000] * 9, codes, 0.1, 0.0,
+                             5_000, [[0, "good"]])), 1)  # fmt: skip
+    course = view.facts(11 * 10**9)["stroke"]["channels"]["pressure"]
+    assert len(course["low"]) <= 2 * INTERVALS_MOST
+    spike = (777 * 5 + 1.5) / course["step_ms"]
+    assert [n for n, high in enumerate(course["high"]) if high > 10] == [int(spike)]
+    assert course["high"][int(spike)] == 400.0 and set(course["low"]) == {10.0}
+    rows = {row["name"]: row for row in view.facts(11 * 10**9)["inputs"]}
+    assert rows["Pressure"]["shown"] == "10 kPa"
+
+
+def test_readings_that_are_not_believed_are_not_drawn() -> None:
+    view = engine_view()
+    view.line(line(Command(True, 10**9, 10**9, 1)), 1)
+    view.line(line(Block("coil_current", 10**9, [10**6] * 3, [1, 50, 50, 2], 1.0, 0.0, 5_000,
+                         [[0, "good"], [1, "in the fault band"], [3, "good"]])), 1)  # fmt: skip
+    assert view.facts(1)["stroke"]["channels"]["coil_current"]["high"] == [1.0, None, None, 2.0]
+
+
+def test_a_run_of_the_engine_shows_every_channel_as_it_was_recorded() -> None:
+    setup, sheet = load_pair(DEMO / "engine.setup.toml", DEMO / "workshop.sheet.toml")
+    assert sheet is not None
+    short = sheet.sheet.model_copy(update={"strokes": 2})
+    fast, lines = FastRun(setup.setup, short, seed=3), Lines()
+    try:
+        fast.preflight()
+        fast.run(lines, lambda _: None)  # type: ignore[arg-type]
+    finally:
+        fast.close()
+    view = LiveView(setup.setup, short, "simulated")
+    told, readings, closed = 0, {}, 0
+    for text in lines.lines:
+        view.line(text, 1)
+        record = decode(text)
+        if isinstance(record, Command) and record.on:
+            told, readings, closed = record.t_ns, {}, 0
+        elif isinstance(record, Edge):
+            closed += record.line == "switch"
+        elif isinstance(record, Block):
+            t_ns = record.t_ns
+            for step, code in zip([0, *record.steps_ns], record.codes, strict=True):
+                t_ns += step
+                if t_ns >= told:
+                    value = record.offset + record.scale * code
+                    readings.setdefault(record.channel, []).append(value)
+    stroke = view.facts(1)["stroke"]
+    assert set(stroke["channels"]) == {"pressure", "coil_current", "cylinder_pressure"}
+    for name, course in stroke["channels"].items():
+        known = [value for value in course["low"] if value is not None]
+        assert min(known) == pytest.approx(min(readings[name]), abs=6e-4)
+        assert max(v for v in course["high"] if v is not None) == pytest.approx(
+            max(readings[name]), abs=6e-4
+        )
+    assert len(stroke["lines"]["engine_speed"]) > 5
+    assert len(stroke["switch"]) == 1 + closed, "pulses, or edges lost"

@@ -151,7 +151,7 @@ def test_several_runs_leave_in_one_archive(
     written()
     answer = client.get(f"/log/export?run=1&run=2&to={kind}")
     names = zipfile.ZipFile(io.BytesIO(answer.data)).namelist()
-    assert names == [f"run-1-simulated.{kind}", f"run-2-simulated.{kind}"]
+    assert names == [f"INVENTED-7-run-{n}-simulated.{kind}" for n in (1, 2)]
     with client.get(f"/runs/1/run.{kind}") as one:
         alone = one.data
     assert zipfile.ZipFile(io.BytesIO(answer.data)).read(names[0]) == alone

@@ -13,6 +13,7 @@ from click.testing import CliRunner
 from flask.testing import FlaskClient
 from written_runs import Made
 
+from rig.analysis.measure.pressure_rise_fall import FALLS
 from rig.cli.run import command
 from rig.core import places
 from webui.app import create_app
@@ -24,6 +25,7 @@ from webui.pages import lesson, model_run
 
 Writer = Callable[..., int]
 MADE = Made()
+MIDDLE = ["coil", "plunger", "spool and passage", "pressure"]
 DEMO = Path(__file__).parents[2] / "demo"
 
 
@@ -38,9 +40,9 @@ def test_without_a_current_the_links_between_are_not_measured(
     took = {link["name"]: link["took_ms"] for link in found["links"]}
     assert took["relay"] == pytest.approx(8.0)
     assert took["switch"] == pytest.approx(1.5)  # the bounce that was written
-    assert [took[name] for name in ("coil", "plunger", "oil")] == [None] * 3
+    assert [took[name] for name in MIDDLE] == [None] * 4
     (together,) = found["together"]
-    assert together["links"] == ["coil", "plunger", "oil"]
+    assert together["links"] == MIDDLE
     assert together["took_ms"] == pytest.approx(80.0 + MADE.spread(3) - 1.5)
     assert found["settled_ms"] == pytest.approx(88.0 + MADE.spread(3))
 
@@ -50,7 +52,7 @@ def test_without_a_read_back_the_relay_is_not_measured_either(
 ) -> None:
     found = asked(client, written(strokes=5, readback=False), stroke=2)
     assert not found["links"][0]["measured"]
-    assert found["together"][0]["links"] == ["relay", "coil", "plunger", "oil"]
+    assert found["together"][0]["links"] == ["relay", *MIDDLE]
     assert found["counts_from"] == "command"
 
 
@@ -58,25 +60,83 @@ def test_a_missed_stroke_has_no_end(client: FlaskClient, written: Writer) -> Non
     found = asked(client, written(strokes=5, missed=(2,)), stroke=2)
     assert found["settled_ms"] is None
     (rest,) = found["together"]
-    assert rest["links"] == ["coil", "plunger", "oil", "switch"]
+    assert rest["links"] == [*MIDDLE, "switch"]
     assert rest["took_ms"] is None
 
 
-def test_a_current_gives_coil_and_plunger() -> None:
-    ns = 1_000_000
-    times = StrokeTimes(1, 0, 500 * ns, None, 6 * ns, 504 * ns)
-    current = {
-        "electrical_ms": 2.0, "electrical_ms_u95": 0.3, "mechanical_ms": 3.0,
-        "mechanical_ms_u95": 0.4, "seated_ms": 5.0, "hydraulic_ms": 25.0, "hydraulic_ms_u95": 0.5,
-    }  # fmt: skip
-    figures = {"first_edge_on_ms": 28.0, "response_ms": 30.0, "current": current}
-    found = chain_links.instants(times, figures, "on")
+NS = 1_000_000
+TIMES = StrokeTimes(1, 0, 500 * NS, None, 6 * NS, 504 * NS)
+CURRENT = {
+    "plunger": "moved", "electrical_ms": 2.0, "electrical_ms_u95": 0.3, "seated_ms": 5.0,
+    "seated_ms_u95": 0.4, "back_leaves_ms": None, "back_seated_ms": 3.0, "back_seated_ms_u95": 0.5,
+}  # fmt: skip
+PRESSURE = {"delay_first_ms": 13.0, "fall_delay_first_ms": 9.0, "u_delay_ms": 0.15, "note": ""}
+FIGURES = {
+    "first_edge_on_ms": 28.0, "response_ms": 30.0, "first_edge_off_ms": 20.0, "release_ms": 21.0,
+    "current": CURRENT, "pressure": PRESSURE,
+}  # fmt: skip
+
+
+def chain(way: chain_links.Way, **changes: object) -> dict:
+    found = chain_links.instants(TIMES, {**FIGURES, **changes}, way)
     assert found is not None
-    shape = chain_links.links(found, "on")
-    assert [link["took_ms"] for link in shape["links"]] == [6.0, 2.0, 3.0, 23.0, 2.0]
-    assert [link["u95_ms"] for link in shape["links"]] == [None, 0.3, 0.4, 0.5, None]
+    return chain_links.links(found, way)
+
+
+def test_current_and_pressure_bound_every_link() -> None:
+    """By hand: 6 ms to the coil's edge; 2, 5, 13, 28 and 30 ms from there; U of a part is the root
+    of the sum of squares of its ends' (JCGM 100:2008, 5.1.2, both ends independent)."""
+    shape = chain("on")
+    assert [link["took_ms"] for link in shape["links"]] == [6.0, 2.0, 3.0, 8.0, 15.0, 2.0]
+    u95 = [link["u95_ms"] for link in shape["links"]]
+    assert u95 == [None, 0.3, 0.5, 0.5, 0.3, None]  # 0.3, 0.4 and 0.3: two right triangles
     assert shape["together"] == []
-    assert chain_links.instants(times._replace(off_ns=None), figures, "off") is None
+    assert shape["dip"] == {"t_ms": 11.0, "u95_ms": 0.4}
+    found = chain_links.instants(TIMES._replace(off_ns=None), FIGURES, "off")
+    assert found is None
+
+
+def test_while_the_pressure_is_flat_nothing_is_booked_as_pressure() -> None:
+    links = {link["name"]: link for link in chain("on")["links"]}
+    assert links["spool and passage"]["to_ms"] == links["pressure"]["from_ms"] == 19.0
+    said = " ".join(link["happens"] for link in links.values())
+    assert "builds up" not in said and "lets go" not in said
+
+
+def test_parts_that_are_not_longer_than_they_are_uncertain_are_shown_together() -> None:
+    current = {**CURRENT, "electrical_ms_u95": 1.9, "electrical_ms": 4.0}
+    shape = chain("on", current=current)
+    assert not shape["links"][1]["measured"] and not shape["links"][2]["measured"]
+    (part,) = shape["together"]
+    assert part["links"] == ["coil", "plunger"]
+    assert part["took_ms"] == 5.0 and part["u95_ms"] == 0.4
+    assert shape["dip"]["t_ms"] == 11.0, "that it moved is proven all the same"
+
+
+def test_a_gauge_that_is_too_slow_leaves_spool_and_pressure_together() -> None:
+    shape = chain("on", pressure={**PRESSURE, "delay_first_ms": None, "note": "gauge too slow"})
+    (part,) = shape["together"]
+    assert part["links"] == ["spool and passage", "pressure"] and part["took_ms"] == 23.0
+
+
+def test_going_off_has_its_own_instants() -> None:
+    shape = chain("off")
+    took = {link["name"]: link["took_ms"] for link in shape["links"]}
+    assert took["relay"] == 4.0 and took["pressure"] == 11.0 and took["switch"] == 1.0
+    (part,) = shape["together"]
+    assert part["links"] == ["coil", "plunger"] and part["took_ms"] == 3.0
+
+
+@pytest.mark.parametrize("delay", [3.0, 29.0])
+def test_a_pressure_that_moves_out_of_turn_bounds_nothing(delay: float) -> None:
+    """Before the plunger has landed, or after the switch: it was something else."""
+    shape = chain("on", pressure={**PRESSURE, "delay_first_ms": delay})
+    assert [part["links"] for part in shape["together"]] == [["spool and passage", "pressure"]]
+
+
+def test_a_pressure_that_falls_with_the_coil_is_not_the_one_at_the_switch() -> None:
+    shape = chain("on", pressure={**PRESSURE, "note": FALLS})
+    assert not shape["links"][4]["measured"]
 
 
 @pytest.fixture

@@ -345,3 +345,17 @@ def test_a_setup_without_a_simulated_rig_is_shown_whole(
     page = client.get("/runs/1").text
     assert "[limits]" in page
     assert "Reveal" not in page
+
+
+def test_what_is_to_be_typed_stands_as_code_and_nothing_else_does() -> None:
+    assert str(words.marked("Type `rig clear`; <b> stays text.")) == (
+        "Type <code>rig clear</code>; &lt;b&gt; stays text."
+    )
+    assert str(words.marked("one ` alone")) == "one ` alone"
+
+
+@pytest.mark.parametrize(("value", "digits", "text"), [
+    (-0.04, 1, "0.0"), (-0.2, 0, "0"), (-0.6, 0, "-1"), (float("nan"), 1, "nan"),
+])  # fmt: skip
+def test_no_minus_stands_before_a_nought(value: float, digits: int, text: str) -> None:
+    assert words.number(value, digits) == text

@@ -112,10 +112,19 @@ class LinksTogether(BaseModel):
     from_ms: float | None
     to_ms: float | None
     took_ms: float | None
+    u95_ms: float | None
+
+
+class Dip(BaseModel):
+    """Where the coil's current shows that the plunger has landed, ms after the command."""
+
+    t_ms: float
+    u95_ms: float | None
 
 
 class LessonAnswer(BaseModel):
-    """One half of a stroke; `model` is the plant's own course of a simulated run."""
+    """One half of a stroke; `model` is the plant's own course of a simulated run, `dip` null where
+    the current shows no movement."""
 
     run: int
     source: Source
@@ -132,6 +141,7 @@ class LessonAnswer(BaseModel):
     model: dict[str, Any] | None
     links: list[Link]
     together: list[LinksTogether]
+    dip: Dip | None
 
 
 class ShareAnswer(BaseModel):
@@ -229,8 +239,19 @@ class Input(BaseModel):
     watched: bool
 
 
+class CourseNow(BaseModel):
+    """A fast channel since the stroke's command: lowest and highest reading of each interval of
+    `step_ms`, null where none came."""
+
+    unit: str
+    step_ms: float
+    low: list[float | None]
+    high: list[float | None]
+
+
 class StrokeNow(BaseModel):
-    """The stroke under way: points of ms since its command, and value."""
+    """The stroke under way: points of ms since its command, and value. `lines` are timed lines
+    beside coil and switch, by name, with their electrical level; `channels` are the fast ones."""
 
     number: int
     now_ms: float | None
@@ -238,6 +259,8 @@ class StrokeNow(BaseModel):
     coil: list[list[float]]
     switch: list[list[float]]
     pressure: list[list[float]]
+    lines: dict[str, list[list[float]]]
+    channels: dict[str, CourseNow]
 
 
 class LastStroke(BaseModel):

@@ -1,57 +1,85 @@
 # SPDX-License-Identifier: MIT
 """The chain of one stroke, link by link, with the time each took as far as it was measured.
 
-relay -> coil -> plunger -> oil -> switch. A link is measured only where the recording shows both
-its ends; links in a row without an instant between them have one time together.
+relay -> coil -> plunger -> spool and passage -> pressure -> switch. A link is measured only where
+the recording shows both its ends, and is longer than it is uncertain; links in a row without such
+an instant between them have one time together.
 """
 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping
 from typing import Any, Literal, NamedTuple
 
+from rig.analysis.measure.pressure_rise_fall import FALLS
 from rig.core.clock import NS_PER_MS
 from webui.charts.strokes import StrokeTimes
 
 Way = Literal["on", "off"]
 
-LINKS = ("relay", "coil", "plunger", "oil", "switch")
+LINKS = ("relay", "coil", "plunger", "spool and passage", "pressure", "switch")
 HAPPENS = {
     "on": {
         "relay": "its contact closes",
-        "coil": "current rises until the plunger lets go",
-        "plunger": "it travels to its stop",
-        "oil": "pressure builds up at the switch",
-        "switch": "its contact settles",
+        "coil": "the current rises; the plunger does not move yet",
+        "plunger": "it travels to its stop; the current dips",
+        "spool and passage": "pilot pressure moves the spool; behind it no pressure yet",
+        "pressure": "it rises until the switch moves",
+        "switch": "its contact bounces, then settles",
     },
     "off": {
         "relay": "its contact opens",
-        "coil": "current falls until the plunger lets go",
-        "plunger": "it travels back",
-        "oil": "pressure falls at the switch",
-        "switch": "its contact settles",
+        "coil": "the current dies away; the plunger is still held",
+        "plunger": "its spring drives it back",
+        "spool and passage": "the spool goes back; the pressure stands yet",
+        "pressure": "it falls until the switch moves",
+        "switch": "its contact bounces, then settles",
     },
 }
 SEEN_BY = {
     "relay": "coil read-back",
     "coil": "coil current",
     "plunger": "coil current",
-    "oil": "coil current and switch",
+    "spool and passage": "coil current and pressure",
+    "pressure": "pressure and switch",
     "switch": "switch contact",
 }
 
 
-class Instants(NamedTuple):
-    """The ends of the links, ms after the command; None where nothing shows it. `u95_ms` are the
-    expanded uncertainties of the links that the coil's current gives."""
+class Instant(NamedTuple):
+    """An end of links, ms after the command, with its expanded uncertainty (95 %); that of a time
+    stamp is None, since it is far below what a page shows."""
 
-    live: float | None
-    leaves: float | None
-    seated: float | None
-    first: float | None
-    settled: float | None
-    u95_ms: dict[str, float | None]
+    t_ms: float
+    u95_ms: float | None = None
+
+
+class Instants(NamedTuple):
+    """The ends of the links; None where nothing shows it. `moves`: the pressure has changed by
+    2 % of its whole change, and beyond its noise (rig.analysis.measure.pressure_rise_fall)."""
+
+    live: Instant | None
+    leaves: Instant | None
+    seated: Instant | None
+    moves: Instant | None
+    first: Instant | None
+    settled: Instant | None
+
+    @property
+    def live_ms(self) -> float | None:
+        return None if self.live is None else self.live.t_ms
+
+    @property
+    def settled_ms(self) -> float | None:
+        return None if self.settled is None else self.settled.t_ms
+
+    @property
+    def last_ms(self) -> float | None:
+        """Of the switch, as far as it answered."""
+        last = self.settled or self.first
+        return None if last is None else last.t_ms
 
 
 def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instants | None:
@@ -63,65 +91,117 @@ def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instan
         return None
     edge_ns = times.live_ns if on else times.dead_ns
     live = None if edge_ns is None else (edge_ns - command_ns) / NS_PER_MS
-    current = figures.get("current") or {}
+    current, pressure = figures.get("current") or {}, figures.get("pressure") or {}
     names = ("electrical_ms", "seated_ms") if on else ("back_leaves_ms", "back_seated_ms")
-    leaves, seated = (current.get(name) if live is not None else None for name in names)
-    first = figures.get("first_edge_on_ms" if on else "first_edge_off_ms")
-    settled = figures.get("response_ms" if on else "release_ms")
 
-    def after(value: float | None) -> float | None:
-        return None if value is None else value + (live or 0.0)
+    def after(value: float | None, u95_ms: float | None = None) -> Instant | None:
+        """The result's times count from the coil's edge, or from the command without one."""
+        return None if value is None else Instant(value + (live or 0.0), u95_ms)
 
-    u95 = {"coil": current.get(f"{names[0]}_u95"), "oil": current.get("hydraulic_ms_u95")}
-    u95["plunger"] = current.get("mechanical_ms_u95" if on else f"{names[1]}_u95")
-    if not on:
-        u95["oil"] = current.get(f"{names[1]}_u95")
-    return Instants(live, after(leaves), after(seated), after(first), after(settled), u95)
+    leaves, seated = (
+        after(current.get(name), current.get(f"{name}_u95")) if live is not None else None
+        for name in names
+    )
+    delay = pressure.get("delay_first_ms" if on else "fall_delay_first_ms")
+    u_delay = pressure.get("u_delay_ms")  # of the 50 % delay: the same readings, age and stamps
+    moves = after(delay, None if u_delay is None else 2.0 * u_delay)
+    first = after(figures.get("first_edge_on_ms" if on else "first_edge_off_ms"))
+    settled = after(figures.get("response_ms" if on else "release_ms"))
+    if FALLS in (pressure.get("note") or ""):
+        moves = None  # not the pressure that this chain is about
+    found = Instants(None if live is None else Instant(live), leaves, seated, moves, first, settled)
+    return _in_order(found)
+
+
+def _in_order(found: Instants) -> Instants:
+    """Without an instant that lies ahead of a link before it, or behind the switch's first edge:
+    what it shows is something else."""
+    until = math.inf if found.first is None else found.first.t_ms
+    at, kept = found.live_ms or 0.0, []
+    for one in (found.leaves, found.seated, found.moves):
+        good = one if one is not None and at <= one.t_ms <= until else None
+        kept.append(good)
+        at = at if good is None else good.t_ms
+    leaves, seated, moves = kept
+    return found._replace(leaves=leaves, seated=seated, moves=moves)
+
+
+def _apart(a: Instant, b: Instant) -> tuple[float, float | None]:
+    """How far apart, and how sure that is: both ends are independent."""
+    known = [one.u95_ms for one in (a, b) if one.u95_ms is not None]
+    return b.t_ms - a.t_ms, math.hypot(*known) if known else None
+
+
+def _separable(found: Instants) -> list[Instant | None]:
+    """The ends from the command on, without those between links that cannot be told apart: one of
+    them would be no longer than it is uncertain. The less sure end goes."""
+    ends: list[Instant | None] = [Instant(0.0), *found]
+    while True:
+        known = [n for n, one in enumerate(ends) if one is not None]
+        worst = None
+        for a, b in itertools.pairwise(known):
+            begins, stops = ends[a], ends[b]
+            if begins is None or stops is None:
+                continue
+            took, u95 = _apart(begins, stops)
+            if u95 is not None and took <= u95:
+                less_sure = max((a, b), key=lambda n: _u(ends[n]))
+                if worst is None or _u(ends[less_sure]) > _u(ends[worst]):
+                    worst = less_sure
+        if worst is None:
+            return ends
+        ends[worst] = None
+
+
+def _u(one: Instant | None) -> float:
+    return 0.0 if one is None or one.u95_ms is None else one.u95_ms
 
 
 def links(found: Instants, way: Way) -> dict[str, Any]:
     """`links`: each with from, to and what it took, null where it was not measured. `together`:
-    the times of links in a row that have one only together. The last one may have no end."""
-    ends = [0.0, found.live, found.leaves, found.seated, found.first, found.settled]
+    the times of links in a row that have one only together. The last one may have no end. `dip`:
+    where the current shows that the plunger has moved."""
+    ends = _separable(found)
     shape = []
     for n, name in enumerate(LINKS):
         begins, stops = ends[n], ends[n + 1]
-        measured = begins is not None and stops is not None and stops >= begins
-        shape.append(
-            {
-                "name": name,
-                "happens": HAPPENS[way][name],
-                "measured": measured,
-                "from_ms": _ms(begins) if measured else None,
-                "to_ms": _ms(stops) if measured else None,
-                "took_ms": _ms(stops - begins)
-                if measured and begins is not None and stops is not None
-                else None,
-                "u95_ms": found.u95_ms.get(name) if measured else None,
-                "seen_by": SEEN_BY[name],
-            }
-        )
-    return {"links": shape, "together": _together(ends)}
+        one: dict[str, Any] = {
+            "name": name, "happens": HAPPENS[way][name], "measured": False, "from_ms": None,
+            "to_ms": None, "took_ms": None, "u95_ms": None, "seen_by": SEEN_BY[name],
+        }  # fmt: skip
+        if begins is not None and stops is not None:
+            one |= {"measured": True, **_span(begins, stops)}
+        shape.append(one)
+    dip = found.seated
+    return {
+        "links": shape,
+        "together": _together(ends),
+        "dip": None if dip is None else {"t_ms": _ms(dip.t_ms), "u95_ms": _ms(dip.u95_ms)},
+    }
 
 
-def _together(ends: list[float | None]) -> list[dict[str, Any]]:
+def _span(begins: Instant, stops: Instant) -> dict[str, Any]:
+    took, u95 = _apart(begins, stops)
+    return {
+        "from_ms": _ms(begins.t_ms),
+        "to_ms": _ms(stops.t_ms),
+        "took_ms": _ms(took),
+        "u95_ms": _ms(u95),
+    }
+
+
+def _together(ends: list[Instant | None]) -> list[dict[str, Any]]:
     """Stretches of links between two known instants with unknown ones between."""
     known = [n for n, at in enumerate(ends) if at is not None]
-    found = []
+    found: list[dict[str, Any]] = []
     for a, b in itertools.pairwise(known):
         begins, stops = ends[a], ends[b]
         if b - a > 1 and begins is not None and stops is not None:
-            found.append(
-                {
-                    "links": list(LINKS[a:b]),
-                    "from_ms": _ms(begins),
-                    "to_ms": _ms(stops),
-                    "took_ms": _ms(stops - begins),
-                }
-            )
-    if known[-1] < len(LINKS):
-        rest = {"links": list(LINKS[known[-1] :]), "from_ms": _ms(ends[known[-1]])}
-        found.append(rest | {"to_ms": None, "took_ms": None})
+            found.append({"links": list(LINKS[a:b]), **_span(begins, stops)})
+    last = ends[known[-1]]
+    if known[-1] < len(LINKS) and last is not None:
+        rest = {"to_ms": None, "took_ms": None, "u95_ms": None}
+        found.append({"links": list(LINKS[known[-1] :]), "from_ms": _ms(last.t_ms), **rest})
     return found
 
 

@@ -10,10 +10,12 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.bench.interlock.registry import COIL_HEATING, DUTY
+from rig.config.files.resolved import dump
 from rig.core import coil_heat, places, state_file
 from rig.core.errors import RigError
 from rig.core.records import Trip
@@ -26,7 +28,9 @@ CLEAR_S = 60.0
 
 
 class Latched(NamedTuple):
-    """A tripped rig: the setup's name, and the trip. `fault` where its state cannot be read."""
+    """A tripped rig: the name of the setup of the run that tripped where it is one of this page,
+    else of one for the same rig; and the trip. `fault` where its state cannot be read. `other`:
+    the title of a setup that this page does not know."""
 
     setup: str
     trip: Trip | None
@@ -35,31 +39,45 @@ class Latched(NamedTuple):
     coil: str = ""
     """The coil's estimated heat, where that is what tripped."""
     ready_in_s: float = 0.0
+    other: str = ""
 
 
 def latched(files: Files) -> list[Latched]:
     """The tripped rigs among those of these setups, each once."""
     from rig.config.files.loading import load_pair
 
-    found: list[Latched] = []
-    seen: set[str] = set()
+    rigs: dict[str, dict[str, Setup]] = {}
     for name, path in files.setups.items():
         with contextlib.suppress(RigError):
             setup = load_pair(path, None)[0].setup
             rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
-            if rig in seen:
-                continue
-            seen.add(rig)
-            path = state_file.state_path(places.state_dir(), rig)
-            try:
-                state = state_file.read(path)
-            except RigError as error:
-                found.append(Latched(name, None, None, str(error)))
-                continue
-            if state is not None and state.trip is not None:
-                one = Latched(name, state.trip, state.tripped_utc_s)
-                found.append(one._replace(**_heat(setup, path, state.trip)))
+            rigs.setdefault(rig, {})[name] = setup
+    found: list[Latched] = []
+    for rig, setups in rigs.items():
+        path = state_file.state_path(places.state_dir(), rig)
+        try:
+            state = state_file.read(path)
+        except RigError as error:
+            found.append(Latched(next(iter(setups)), None, None, str(error)))
+            continue
+        if state is not None and state.trip is not None:
+            name, other = _whose(state, setups)
+            one = Latched(name, state.trip, state.tripped_utc_s, other=other)
+            found.append(one._replace(**_heat(setups[name], path, state.trip)))
     return found
+
+
+def _whose(state: state_file.RigState, setups: Mapping[str, Setup]) -> tuple[str, str]:
+    """The name of the setup that the rig tripped with, where it is one of these; else one for the
+    same rig, and the title of the setup that tripped."""
+    for alike in (
+        lambda setup: dump(setup) == state.plan,
+        lambda setup: bool(setup.title) and setup.title == state.plan.get("title"),
+    ):
+        for name, setup in setups.items():  # by its title alone where its file was changed since
+            if alike(setup):
+                return name, ""
+    return next(iter(setups)), str(state.plan.get("title") or "one without a title")
 
 
 def _heat(setup: Setup, path: Path, trip: Trip) -> dict[str, Any]:

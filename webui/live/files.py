@@ -21,6 +21,8 @@ from rig.core.atomic_file import whole_file
 from rig.core.errors import FileProblems, Problem, RefusedError, RigError, StorageError, UsageError
 
 SHEET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,60}")
+KEEP_AS = "Keep as"
+"""The form's own word for the sheet's name."""
 SETUP_END, SHEET_END = ".setup.toml", ".sheet.toml"
 
 
@@ -91,16 +93,16 @@ class Files:
         """Check a sheet's text together with a setup, and keep it. Raises UsageError and
         FileProblems with every problem, as for a file; SheetKept where one of this name was kept
         before and `replace` does not say that it may go, StorageError where the disk refuses."""
-        if not SHEET_NAME.fullmatch(name):
-            raise UsageError(
-                "A sheet's name has letters, digits, spaces, - and _, at most 61 of them."
-            )
-        if name in self._given:
-            raise UsageError(f'"{name}" is a sheet of this rig\'s own; give yours another name.')
         if setup not in self.setups:
             raise UsageError(f'There is no setup "{setup:.60}" here. Choose one of the list.')
+        problems = self._name_wrong(name)
         path = self.setups[setup]
-        pair_from_texts(path.read_text(), path.name, text, f"{name}{SHEET_END}")
+        try:
+            pair_from_texts(path.read_text(), path.name, text, f"{name}{SHEET_END}")
+        except FileProblems as error:
+            problems += error.problems
+        if problems:
+            raise FileProblems(problems)
         self._own.mkdir(parents=True, exist_ok=True)
         kept = self._own / f"{name}{SHEET_END}"
         with self._keeping:
@@ -115,6 +117,17 @@ class Files:
                     "Look whether the disk is full or may not be written."
                 ) from error
         return kept
+
+    def _name_wrong(self, name: str) -> list[Problem]:
+        """What is wrong with the name to keep a sheet under."""
+        if name in self._given:
+            what = "This is a sheet of this rig's own."
+            return [Problem("", KEEP_AS, name, what, "Give yours another name.")]
+        if SHEET_NAME.fullmatch(name):
+            return []
+        what = "This cannot be a sheet's name." if name else "The sheet has no name yet."
+        remedy = "Write letters, digits, spaces, - and _, at most 61 of them."
+        return [Problem("", KEEP_AS, name[:80], what, remedy)]
 
 
 def _named(paths: Iterable[Path], ending: str) -> dict[str, Path]:

@@ -47,6 +47,8 @@ class Hub:
         self._view: LiveView | None = None
         self._facts: dict[str, Any] = {}
         """What was told and stays: preflight, outcome, refusal, whose run it is."""
+        self.given: dict[str, Any] = {}
+        """What was typed for the last run that was looked at, until the bench is cleared."""
         self._ready_ns: int | None = None
         """When a coil that was too warm to start will have rested (monotonic)."""
         self._others: Overhearing | None = None
@@ -129,6 +131,14 @@ class Hub:
         with self._lock:
             return self._phase == RUNNING or (self._others is not None and not self._others.over)
 
+    @property
+    def at_rest(self) -> bool:
+        """No bench of this computer is at work or being opened, and none is out of control."""
+        with self._lock:
+            others = self._others is not None and not self._others.over
+            idle = self._phase in (IDLE, ENDED) and self._driven is None
+            return idle and not others and not self._facts.get("alarm")
+
     # -- orders of the operator
 
     def look(self, setup: str, sheet: str, options: Mapping[str, Any]) -> None:
@@ -150,6 +160,7 @@ class Hub:
                 "backend": loaded.setup.backend, "look": secrets.token_hex(8),
             }  # fmt: skip
             self._phase, self._ready_ns = LOOKING, None
+            self.given = {**options, "setup": setup, "sheet": sheet}
             plan = {
                 "setup": str(self.files.setups[setup]),
                 "sheet": str(self.files.sheet_path(sheet)),
@@ -178,7 +189,7 @@ class Hub:
                 self._driven.order("stop", why="left on the page")
             elif self._phase == ENDED:
                 self._phase, self._view, self._facts = IDLE, None, {}
-                self._ready_ns = None
+                self._ready_ns, self.given = None, {}
         self.publish()
 
     def beat(self) -> None:

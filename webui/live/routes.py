@@ -17,7 +17,7 @@ from webui import access, security
 from webui.api.models_lesson import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
-from webui.live import stream
+from webui.live import next_run, stream
 from webui.live.files import Files, SheetKept, fields_of, problems_of, text_of
 from webui.live.hub import Hub
 from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
@@ -33,6 +33,7 @@ def install(app: Flask, hub: Hub) -> None:
     """The bench page, fed by a hub."""
     app.extensions["hub"], app.extensions["stream_places"] = hub, stream.Places()
     app.jinja_env.globals["no_emergency_stop"] = NO_EMERGENCY_STOP
+    app.jinja_env.globals["at_rest"] = lambda: hub.at_rest
     app.register_blueprint(blueprint)
 
 
@@ -45,8 +46,16 @@ def show() -> str:
 def _page(**more: Any) -> str:
     hub = stream.hub()
     now = hub.snapshot()
+    kept = next_run.kept(hub.given, TEXTS)
+    if hub.given.get("browser") != access.who():  # the name is that of whoever had the controls
+        kept.pop("by", None)
+    over = now["phase"] == "ended" and (now.get("ended") or {}).get("run")
     return render_template(
         "bench.html",
+        kept=kept,
+        valve_before=hub.given.get("valve"),
+        next_tag=next_run.next_tag(hub.given.get("valve")),
+        over=next_run.ended(over or None),
         now=now,
         setups=list(hub.files.setups),
         sheets=list(hub.files.sheets),
@@ -55,9 +64,9 @@ def _page(**more: Any) -> str:
         cautions=_cautions(hub.files, now),
         confirm_wired=_confirm_wired(hub.files, now),
         backends=hub.files.backends(),
-        unfolded=any(request.form.get(name) for name in FOLDED),
+        unfolded=any((request.form or kept).get(name) for name in FOLDED),
         facts=json.dumps({**access.facts(), "phase": now["phase"]}),
-        **{"given": request.form, "problems": [], **more},
+        **{"given": request.form or kept, "problems": [], **more},
     )
 
 
@@ -102,6 +111,7 @@ def look() -> AnyResponse | str | tuple[str, int]:
             stream.hub().files.pair(setup, sheet)
             return _page(problems=wrong), 400
         stream.hub().look(setup, sheet, options)
+        stream.hub().given["browser"] = access.who()
     except RigError as error:
         status = 409 if isinstance(error, RefusedError) else 400
         return _page(problems=[*wrong, *problems_of(error)]), status

@@ -11,12 +11,15 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
+from rig.bench.interlock.channel_watch import as_sample
 from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet, StrokesSheet
 from rig.core.records import (
     CHANNEL_UNITS,
     READBACK,
+    SWITCH,
+    Block,
     Command,
     Condition,
     Edge,
@@ -27,10 +30,13 @@ from rig.core.records import (
     decode,
 )
 from rig.results.live_stroke import LiveStrokes
+from webui.live.course import Course
 
 DOTS_MOST = 400
 POINTS_MOST = 600
-"""Of one trace of the stroke under way."""
+"""Of one trace of the stroke under way; of a longer one the latest are kept."""
+LANES = {READBACK: "coil", SWITCH: "switch"}
+"""What a timed line's lane is called where that is not the line's own name."""
 MS = 1e6
 CONDITIONS_MOST = 5
 
@@ -47,6 +53,8 @@ class LiveView:
         self._step = Step("", 0, 0)
         self._status: Mapping[str, Any] = {}
         self._samples: dict[str, Sample] = {}
+        self._blocks: dict[str, Block] = {}
+        self._courses: dict[str, Course] = {}
         self._levels: dict[str, tuple[int, int]] = {}
         self._dots: deque[tuple[int, float | None, float | None]] = deque(maxlen=DOTS_MOST)
         self._conditions: deque[str] = deque(maxlen=CONDITIONS_MOST)
@@ -80,14 +88,17 @@ class LiveView:
                 self._trace("command", t_ns, float(on))
             case Edge(line=name, level=level, t_ns=t_ns):
                 self._levels[name] = (level, t_ns)
-                lane, value = self._shown(name, level)
-                self._trace(lane, t_ns, value)
+                self._trace(LANES.get(name, name), t_ns, self._shown(name, level))
             case Level(line=name, level=level, t_ns=t_ns):
                 self._levels[name] = (level, t_ns)
             case Sample(channel=channel, value=value, t_ns=t_ns):
                 self._samples[channel] = record
                 if channel == "pressure" and value is not None:
                     self._trace("pressure", t_ns, value)
+            case Block(channel=channel):
+                self._blocks[channel] = record
+                if self._stroke_ns:
+                    self._course(channel).add(record)
             case Step(name=_, number=_, t_ns=t_ns):
                 self._step = record
                 self._first_ns = self._first_ns or t_ns
@@ -96,24 +107,34 @@ class LiveView:
             case Condition(kind=kind, detail=detail):
                 self._conditions.append(f"{kind}: {detail}")
 
-    def _shown(self, name: str, level: int) -> tuple[str, float]:
-        """The lane of a line and what its level means: coil live, contact closed."""
+    def _shown(self, name: str, level: int) -> float:
+        """What a line's level means: coil live, contact closed; of any other line the level."""
         if name == READBACK:
-            return "coil", float(level == self._setup.coil_live_level)
-        return "switch", float(level == self._setup.switch_closed_level)
+            return float(level == self._setup.coil_live_level)
+        if name == SWITCH:
+            return float(level == self._setup.switch_closed_level)
+        return float(level)
 
     def _begin_stroke(self, number: int, t_ns: int) -> None:
         self._stroke, self._stroke_ns = number, t_ns
-        before = getattr(self, "_traces", {})
-        self._traces: dict[str, list[list[float]]] = {
-            name: [[0.0, points[-1][1]]] if points else []
-            for name in ("command", "coil", "switch", "pressure")
-            for points in (before.get(name, []),)
+        before: dict[str, deque[list[float]]] = getattr(self, "_traces", {})
+        names = dict.fromkeys(("command", *LANES.values(), "pressure", *before))
+        self._traces = {
+            name: deque(([[0.0, before[name][-1][1]]] if before.get(name) else []), POINTS_MOST)
+            for name in names
         }
+        for course in self._courses.values():
+            course.begin(t_ns)
+
+    def _course(self, channel: str) -> Course:
+        if channel not in self._courses:
+            self._courses[channel] = Course(channel)
+            self._courses[channel].begin(self._stroke_ns)
+        return self._courses[channel]
 
     def _trace(self, lane: str, t_ns: int, value: float) -> None:
-        points = self._traces[lane]
-        if len(points) < POINTS_MOST and self._stroke_ns:
+        if self._stroke_ns:
+            points = self._traces.setdefault(lane, deque(maxlen=POINTS_MOST))
             points.append([round((t_ns - self._stroke_ns) / MS, 3), round(value, 3)])
 
     # -- what is shown
@@ -137,13 +158,25 @@ class LiveView:
             "switch_closed": self._status.get("switch_closed"),
             "guide": self._guide,
             "inputs": self._inputs(now_ns),
-            "stroke": {"number": self._stroke, "now_ms": self._now_ms(now_ns), **self._traces},
+            "stroke": self._stroke_now(now_ns),
             "dots": [list(dot) for dot in self._dots],
             "bands": bands(self._sheet),
             "last": self._last(),
             "conditions": list(self._conditions),
             "trip": self._trip._asdict() if self._trip else None,
             "lag_s": self._status.get("lag_s"),
+        }
+
+    def _stroke_now(self, now_ns: int) -> dict[str, Any]:
+        """The traces of the stroke under way; none before the first one."""
+        traces = {name: list(points) for name, points in self._traces.items()}
+        named = {name: traces.pop(name) for name in ("command", *LANES.values(), "pressure")}
+        return {
+            "number": self._stroke,
+            "now_ms": self._now_ms(now_ns),
+            **named,
+            "lines": traces,
+            "channels": {name: course.facts() for name, course in sorted(self._courses.items())},
         }
 
     def _now_ms(self, now_ns: int) -> float | None:
@@ -166,12 +199,13 @@ class LiveView:
         else:
             rows.append(_input("Coil, load side", None, None, watched=False))
         rows.append(self._pressure(now_ns))
-        for channel, sample in sorted(self._samples.items()):
+        seen = self._seen()
+        for channel, sample in sorted(seen.items()):
             if channel != "pressure":
                 rows.append(_sampled(channel, sample, now_ns))
         for channel, (value, age_s) in sorted((status.get("channels") or {}).items()):
-            if channel not in self._samples:  # of the converter's fast ones only this is told
-                shown = None if value is None else f"{value:.4g} {CHANNEL_UNITS[channel]}"
+            if channel not in seen:  # before the run begins only this is told
+                shown = None if value is None else f"{value + 0.0:.4g} {CHANNEL_UNITS[channel]}"
                 name = channel.replace("_", " ").capitalize()
                 rows.append(_input(name, shown, round(1e3 * age_s) + (age_ms or 0)))
         for name, wired in (("Stop input", setup.stop_input), ("Guard cover", setup.cover_input)):
@@ -179,13 +213,17 @@ class LiveView:
             rows.append(_input(name, shown, age_ms, watched=wired is not None))
         return rows
 
+    def _seen(self) -> dict[str, Sample]:
+        """The latest reading of each channel; of a fast one that of its latest block."""
+        return self._samples | {name: as_sample(block) for name, block in self._blocks.items()}
+
     def _pressure(self, now_ns: int) -> dict[str, Any]:
-        sample = self._samples.get("pressure")
+        sample = self._seen().get("pressure")
         if sample is not None:
             return _sampled("pressure", sample, now_ns)
         value, age_s = self._status.get("pressure_kpa"), self._status.get("pressure_age_s")
         if value is not None and age_s is not None:
-            return _input("Pressure", f"{value:.0f} kPa", round(1e3 * age_s))
+            return _input("Pressure", f"{round(value, 0) + 0.0:.0f} kPa", round(1e3 * age_s))
         wired = self._setup.gauge is not None or self._setup.analog_of("pressure") is not None
         return _input("Pressure", None, None, watched=wired)
 
@@ -202,7 +240,7 @@ def _input(
 
 def _sampled(channel: str, sample: Sample, now_ns: int) -> dict[str, Any]:
     name = channel.replace("_", " ").capitalize()
-    shown = None if sample.value is None else f"{sample.value:.4g} {CHANNEL_UNITS[channel]}"
+    shown = None if sample.value is None else f"{sample.value + 0.0:.4g} {CHANNEL_UNITS[channel]}"
     age_ms = round((now_ns - sample.t_ns) / MS)
     return _input(name, shown, age_ms, quality="" if sample.quality == "good" else sample.quality)
 

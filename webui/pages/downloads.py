@@ -9,6 +9,7 @@ from pathlib import Path
 from flask import Blueprint, Response, send_file
 
 from rig.captures import write_csv, write_json, write_vcd
+from webui import words
 from webui.faults import PageFault
 from webui.run import run_view
 from webui.work import heavy
@@ -20,16 +21,16 @@ TYPES = {"csv": "text/csv", "json": "application/json", "vcd": "text/plain"}
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/run.<kind>")
 def export(run_id: int, kind: str) -> Response:
-    """CSV, JSON or VCD of one run; its name carries the source."""
+    """CSV, JSON or VCD of one run; its name carries valve, run and source."""
     if kind not in TYPES:
         raise PageFault(
             404, "There is no such export", "A run leaves as csv, json or vcd.", "Choose one."
         )
     heavy.not_beside_a_run()
     view = run_view.open_run(run_id)
-    source = view.stored.header.source.replace(" ", "-")
+    header = view.stored.header
     with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
-        path = Path(folder) / f"run-{run_id}-{source}.{kind}"
+        path = Path(folder) / f"{words.file_stem(run_id, header.valve, header.source)}.{kind}"
         if kind == "csv":
             write_csv(view.recording, path)
         elif kind == "vcd":

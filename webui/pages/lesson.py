@@ -220,8 +220,8 @@ def stroke_chain(run_id: int) -> Response:
         way=asked.way,
         marks=figures.get("marks") or [],
         answered=figures.get("answered"),
-        settled_ms=found.settled,
-        reference_ms=found.live or 0.0,
+        settled_ms=found.settled_ms,
+        reference_ms=found.live_ms or 0.0,
         counts_from="coil" if found.live is not None else "command",
         command_ms=timeline.to_ms(command_ns, recording),
         traces=timeline.traces(recording, from_ns, to_ns, POINTS),
@@ -238,7 +238,7 @@ def _window(
     end = timeline.last_ns(view.recording)
     until = times.off_ns if way == "on" else times.next_on_ns
     until = end if until is None else until
-    last = found.settled if found.settled is not None else found.first
+    last = found.last_ms
     if last is None:
         to_ns = until
     else:

@@ -13,6 +13,7 @@ from collections import OrderedDict
 from typing import Any
 
 from rig.actions.analyse_run import texts_of
+from rig.analysis.measure.pressure_rise_fall import CHANGE_SHARE
 from rig.core.clock import NS_PER_MS, NS_PER_S
 from rig.core.recording import Recording
 from rig.core.records import READBACK, SWITCH
@@ -95,7 +96,7 @@ def _computed(
         return {"refused": "computed again, the plant did not give the edges that were recorded"}
     return {
         "refused": "",
-        "links": _links(plant, edges, command_ns, window[1], way),
+        "links": _links(plant, edges, command_ns, window[1], way, (t_ms, pressure_kpa)),
         "pressure_kpa": {"t_ms": t_ms, "value": pressure_kpa},
         "apart_ms": round(apart / NS_PER_MS, 6),
     }
@@ -134,21 +135,38 @@ def _apart(
     return most
 
 
+def _moves(t_ms: list[float], pressure_kpa: list[float], landed_ms: float) -> float | None:
+    """When the pressure has changed after the plunger has landed, ms: by CHANGE_SHARE of what it
+    changes here, as analysis has it, and by more than it did before."""
+    if not pressure_kpa:
+        return None
+    away = [abs(value - pressure_kpa[0]) for value in pressure_kpa]
+    before = max((one for t, one in zip(t_ms, away, strict=True) if t <= landed_ms), default=0.0)
+    least = max(CHANGE_SHARE * max(away), before)
+    later = (t for t, one in zip(t_ms, away, strict=True) if t > landed_ms and one > least)
+    return next(later, None)
+
+
 def _links(
-    plant: Any, edges: list[tuple[str, int, int]], command_ns: int, to_ns: int, way: str
+    plant: Any, edges: list[tuple[str, int, int]], command_ns: int, to_ns: int, way: str,
+    course: tuple[list[float], list[float]],
 ) -> list[dict[str, Any]]:  # fmt: skip
     on = way == "on"
     ends: list[int | None] = [command_ns]
-    for kind in (
-        "contact closed" if on else "contact open",
-        "plunger in" if on else "plunger out",
-        "switch actuated" if on else "switch reset",
-    ):
+
+    def until(kind: str) -> None:
         after = next((n for n in reversed(ends) if n is not None), command_ns)
         ends.append(next((t for t in plant.truth.times_ns(kind) if after <= t <= to_ns), None))
+
+    until("contact closed" if on else "contact open")
+    until("plunger in" if on else "plunger out")
+    landed = ends[-1]
+    moves_ms = None if landed is None else _moves(*course, (landed - command_ns) / NS_PER_MS)
+    ends.append(None if moves_ms is None else command_ns + round(moves_ms * NS_PER_MS))
+    until("switch actuated" if on else "switch reset")
     last = [t for name, _, t in edges if name == SWITCH and command_ns <= t <= to_ns]
     ends.append(max(last) if last and ends[-1] is not None else None)
-    names = ("relay", "coil and plunger", "oil", "switch")
+    names = ("relay", "coil and plunger", "spool and passage", "pressure", "switch")
     return [
         {
             "name": name,

@@ -21,7 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from rig.core.errors import UsageError
 from rig.report import page, pdf
 from rig.report.input import reported
-from webui import log
+from webui import log, words
 from webui.faults import PageFault
 
 blueprint = Blueprint("report", __name__)
@@ -59,8 +59,8 @@ def show(run_id: int) -> str:
         f"Back to run {run_id}": url_for("pages.one_run", run_id=run_id),
         "Compare with a run before": url_for("report.choose", run_id=run_id),
     }
-    for paper, words in (("a4", "PDF, A4"), ("letter", "PDF, Letter")):
-        links[words] = url_for("report.as_pdf", run_id=run_id, before=asked.run_before, paper=paper)
+    for paper, label in (("a4", "PDF, A4"), ("letter", "PDF, Letter")):
+        links[label] = url_for("report.as_pdf", run_id=run_id, before=asked.run_before, paper=paper)
     return page.render(
         _made(run_id, asked.run_before),
         style_href=url_for("report.style"),
@@ -93,10 +93,11 @@ def as_pdf(run_id: int) -> Response:
         raise PageFault(
             501, "No PDF can be made here", str(error), "Or print the report from the browser."
         ) from error
+    tag = words.file_stem(run_id, made.header.valve, "report")
     source = made.result["source"].replace(" ", "-")
     return send_file(
         io.BytesIO(drawn), mimetype="application/pdf", as_attachment=True,
-        download_name=f"run-{run_id}-report-{source}.pdf",
+        download_name=f"{tag}-{source}.pdf",
     )  # fmt: skip
 
 

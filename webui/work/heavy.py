@@ -17,13 +17,14 @@ import tempfile
 import time
 import uuid
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 from flask import current_app
 
 from rig.core.errors import RigError
+from webui import words
 from webui.faults import PageFault
 from webui.work import importing
 
@@ -77,14 +78,40 @@ def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]
     ):
         for number in runs:
             view = run_view.open_run(number)
-            source = view.stored.header.source.replace(" ", "-")
-            path = Path(folder) / f"run-{number}-{source}.{kind}"
+            header = view.stored.header
+            path = Path(folder) / f"{words.file_stem(number, header.valve, header.source)}.{kind}"
             if kind == "json":
                 write_json(view.result or {}, view.recording, path)
             else:
                 writers[kind](view.recording, path)
             kept.write(path, path.name)
             path.unlink()
+    return {}
+
+
+def results(log: str, runs: list[int], file: str, *, by_stroke: bool) -> dict[str, Any]:
+    """The results of several runs as one table: a row a run, or a row a stroke."""
+    from rig.text import results_table
+    from webui.app import create_app
+    from webui.run import run_view
+
+    def found() -> Iterator[dict[str, Any]]:
+        for number in runs:
+            view = run_view.open_run(number)
+            header, result = view.stored.header, view.result
+            if result is None:  # never analysed: what is known of it all the same
+                wall = header.wall
+                clock = {"started_utc_s": wall.utc_s, "synchronised": wall.synchronised}
+                result = {"source": header.source, "status": view.stored.status, "clock": clock}
+                result |= {name: getattr(header, name) for name in results_table.NAMED}
+                result["conditions"] = header.conditions
+            yield {**result, "run": number}
+
+    with (
+        create_app({"RUN_LOG": log}).app_context(),
+        Path(file).open("w", encoding="utf-8", newline="") as out,
+    ):
+        results_table.write(out, found(), by_stroke=by_stroke)
     return {}
 
 
@@ -143,7 +170,9 @@ def _store(
     return number
 
 
-WORK: dict[str, Callable[..., dict[str, Any]]] = {"export": export, "store": store}
+WORK: dict[str, Callable[..., dict[str, Any]]] = {
+    "export": export, "results": results, "store": store,
+}  # fmt: skip
 
 
 def main() -> None:

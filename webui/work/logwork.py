@@ -26,7 +26,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from rig.core.errors import UsageError
 from rig.runlog import remarks, search
 from rig.runlog.store import RunLog
-from webui import access, log
+from webui import access, log, words
 from webui.faults import PageFault
 from webui.work import heavy, importing
 
@@ -151,6 +151,33 @@ def export() -> Response:
         return send_file(
             archive.open("rb"), "application/zip", as_attachment=True,
             download_name=f"runs-{kind}.zip",
+        )  # fmt: skip
+
+
+@blueprint.get("/log/results.csv")
+def results() -> Response:
+    """The results of the ticked runs as one table: a row a run, or (`each=stroke`) a row a
+    stroke."""
+    each = request.args.get("each", "run")
+    if each not in ("run", "stroke"):
+        what = "Results have a row a run or a row a stroke."
+        raise PageFault(400, "No such table", what, "Choose one.")
+    numbers = _chosen()
+    heavy.not_beside_a_run()
+    if len(numbers) == 1:
+        header = log.stored_run(numbers[0]).header
+        stem = words.file_stem(numbers[0], header.valve, header.source)
+    else:
+        stem = f"runs-{min(numbers)}-to-{max(numbers)}"
+    with tempfile.TemporaryDirectory(prefix="rig-results-") as folder:
+        table = Path(folder) / "results.csv"
+        heavy.do(
+            "results", log=str(current_app.config["RUN_LOG"]), runs=numbers, file=str(table),
+            by_stroke=each == "stroke",
+        )  # fmt: skip
+        return send_file(
+            table.open("rb"), "text/csv", as_attachment=True,
+            download_name=f"{stem}-{'strokes' if each == 'stroke' else 'results'}.csv",
         )  # fmt: skip
 
 

@@ -56,7 +56,7 @@ def gauge_implausible(in_a_row: int, allowed: int, value_kpa: float | None) -> F
     """Reading after reading outside what the gauge can show."""
     if in_a_row < allowed:
         return None
-    shown = "" if value_kpa is None else f" (last {value_kpa:.0f} kPa)"
+    shown = "" if value_kpa is None else f" (last {round(value_kpa, 0) + 0.0:.0f} kPa)"
     return Finding(
         registry.GAUGE_IMPLAUSIBLE, float(in_a_row), float(allowed), "readings",
         f"{in_a_row} readings in a row{shown} lie outside the gauge's measuring range. Sensor, "

@@ -6,6 +6,7 @@ import { drawDots, drawStroke } from "./benchplots.js";
 
 const OLD_MS = 1000;
 const BEAT_MS = 1000;
+const ARM_AFTER_MS = 1000;
 const root = document.getElementById("bench");
 const facts = JSON.parse(root.dataset.facts);
 const live = document.getElementById("live");
@@ -16,8 +17,20 @@ let phase = facts.phase;
 
 function put(name, text) {
   for (const place of root.querySelectorAll(`[data-of="${name}"]`)) {
-    if (place.textContent !== text) place.textContent = text;
+    if (place.dataset.said === text) continue;
+    place.dataset.said = text;
+    place.replaceChildren(...marked(text));
   }
+}
+
+/** A sentence of the program; what stands between back-ticks is to be typed. */
+function marked(text) {
+  return text.split("`").map((part, n) => {
+    if (n % 2 === 0) return part;
+    const typed = document.createElement("code");
+    typed.textContent = part;
+    return typed;
+  });
 }
 
 function number(value, digits, unit) {
@@ -65,18 +78,27 @@ function inputs(rows) {
 function take(snapshot) {
   heard = performance.now();
   if (snapshot.phase !== phase) {
+    history.scrollRestoration = "manual"; // what matters in the new phase stands on top
     location.reload(); // the server draws each phase
     return;
   }
   document.getElementById("alarm").hidden = !snapshot.alarm;
   put("alarm", snapshot.alarm || "");
   const now = snapshot.live;
+  const last = document.getElementById("ended-dots");
+  if (last && now) drawDots(last, now.dots, now.bands);
   live.hidden = snapshot.phase !== "running";
   if (!now || live.hidden) {
     rigAge = null;
     return;
   }
-  rigAge = now.heard_ms_ago;
+  // after the end nothing more is told: what stands here is how it ended, and not old
+  const off = snapshot.ended?.off; // not told where nobody knows: then old data stay old
+  rigAge = off ? null : now.heard_ms_ago;
+  const over = document.getElementById("over");
+  over.hidden = !off;
+  watchAge();
+  if (off) put("over", `The run is over. Coil: ${off}. The result is being worked out.`);
   coil(now);
   put("step", now.step || "waiting");
   put("number", now.number ? String(now.number) : "");
@@ -109,7 +131,8 @@ function take(snapshot) {
 function watchAge() {
   const silent = performance.now() - heard;
   const age = silent + (rigAge ?? 0);
-  const struck = (!live.hidden && age > OLD_MS) || silent > 5 * OLD_MS;
+  const goesOn = !live.hidden && document.getElementById("over").hidden;
+  const struck = (goesOn && age > OLD_MS) || silent > 5 * OLD_MS;
   document.body.classList.toggle("struck", struck);
   old.hidden = !struck;
   if (struck) document.getElementById("old-for").textContent = `${(age / 1000).toFixed(1)} s`;
@@ -127,6 +150,13 @@ async function beat() {
 feed(root.dataset.events, root.dataset.live, take);
 setInterval(watchAge, 200);
 if (facts.operator) setInterval(beat, BEAT_MS);
+
+// a second tap on what stood here before arms nothing
+const go = document.getElementById("go");
+if (go) {
+  go.disabled = true;
+  setTimeout(() => { go.disabled = false; }, ARM_AFTER_MS);
+}
 
 const choice = document.getElementById("sheet-choice");
 const edit = document.getElementById("edit-sheet");

@@ -1,9 +1,16 @@
 // SPDX-License-Identifier: MIT
 // The two small plots of the bench page, drawn as SVG: few points, five times a second.
 
+import { rounded } from "./plotting.js";
+
 const NS = "http://www.w3.org/2000/svg";
 const LANES = [["command", "command"], ["coil", "coil"], ["switch", "contact"]];
-const HEIGHT = 44;
+const NAMES = { engine_speed: "engine pulses", pressure: "pressure" };
+const LANE = 50; // px, a line's name and its two levels beneath
+const NAME = 20; // px, of that for the name
+const STRIP = 104; // px, a channel
+const AXIS = 22; // px
+const LEAST_TOP = { kPa: 100, A: 0.1 }; // so that a sensor's last digit does not look like a swing
 
 function make(name, attributes, text) {
   const element = document.createElementNS(NS, name);
@@ -13,53 +20,97 @@ function make(name, attributes, text) {
 }
 
 /** The drawing's width is the box's, so that letters keep their size on every screen. */
-function size(svg) {
+function size(svg, height = svg.viewBox.baseVal.height) {
   const width = Math.max(300, Math.round(svg.clientWidth));
-  const height = svg.viewBox.baseVal.height;
-  if (svg.viewBox.baseVal.width !== width) svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+  const { width: w, height: h } = svg.viewBox.baseVal;
+  if (w !== width || h !== height) {
+    svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    svg.setAttribute("height", height);
+  }
   return width;
 }
 
 function steps(points, until, x, y) {
-  if (!points.length) return "";
   let path = `M${x(points[0][0])} ${y(points[0][1])}`;
   for (const [t, level] of points.slice(1)) path += `H${x(t)}V${y(level)}`;
   return `${path}H${x(until)}`;
 }
 
-/** Command, coil, contact and pressure since the stroke's command. */
+function said(name) {
+  return NAMES[name] ?? name.replaceAll("_", " ");
+}
+
+/** The channels to draw, pressure first: [name, unit, spans of t, low, high]. */
+function channelsOf(stroke) {
+  const fast = Object.entries(stroke.channels ?? {}).map(([name, course]) => [
+    name, course.unit, course.low.map((low, n) => [(n + 0.5) * course.step_ms, low, course.high[n]])
+      .filter(([, low]) => low !== null),
+  ]);
+  if (!fast.some(([name]) => name === "pressure") && stroke.pressure?.length) {
+    fast.push(["pressure", "kPa", stroke.pressure.map(([t, v]) => [t, v, v])]);
+  }
+  const drawn = fast.filter(([, , spans]) => spans.length);
+  return drawn.sort(([a], [b]) => (b === "pressure") - (a === "pressure"));
+}
+
+/** How much larger than on a laptop: a projector is read from the back of the room. */
+function enlarged(svg) {
+  const times = innerWidth >= 1600 && innerHeight >= 900 ? 1.5 : 1;
+  svg.classList.toggle("large", times > 1);
+  return times;
+}
+
+/** Every line and every channel since the stroke's command, each with a strip of its own. */
 export function drawStroke(svg, stroke) {
-  const [width, height] = [size(svg), 250];
+  const k = enlarged(svg);
+  const lines = [...LANES.map(([name, word]) => [name, word, stroke[name] || []]),
+    ...Object.entries(stroke.lines ?? {}).map(([name, points]) => [name, said(name), points])];
+  const channels = channelsOf(stroke);
+  const height = k * (lines.length * LANE + Math.max(channels.length, 1) * STRIP + AXIS);
+  const width = size(svg, height);
   const until = Math.max(stroke.now_ms ?? 0, 50);
-  const x = (t) => (90 + Math.max(0, Math.min(t, until)) / until * (width - 100)).toFixed(1);
+  const x = (t) => (4 + Math.max(0, Math.min(t, until)) / until * (width - 8)).toFixed(1);
   const parts = [];
-  LANES.forEach(([name, word], lane) => {
-    const top = 10 + lane * (HEIGHT + 12);
-    const points = stroke[name] || [];
-    parts.push(make("text", { x: 4, y: top + HEIGHT / 2 + 5, class: "lane-name" }, points.length ? word : `${word}: –`));
+  lines.forEach(([name, word, points], lane) => {
+    const top = k * (lane * LANE + NAME);
+    parts.push(make("text", { x: 4, y: top - 5, class: "lane-name" }, points.length ? word : `${word}: –`));
     if (points.length) {
-      parts.push(make("path", { d: steps(points, until, x, (v) => top + (v ? 4 : HEIGHT - 4)), class: `lane ${name}` }));
+      const kind = LANES.some(([known]) => known === name) ? name : "other";
+      parts.push(make("path", { d: steps(points, until, x, (v) => top + (v ? 2 : k * (LANE - NAME) - 6)), class: `lane ${kind}` }));
     }
   });
-  const pressures = stroke.pressure || [];
-  const top = 10 + 3 * (HEIGHT + 12);
-  const bottom = height - 22;
-  if (pressures.length) {
-    const highest = Math.max(100, ...pressures.map((p) => p[1]));
-    const y = (v) => (bottom - (v / highest) * (bottom - top)).toFixed(1);
-    parts.push(make("text", { x: 4, y: (top + bottom) / 2, class: "lane-name" }, `${pressures.at(-1)[1].toFixed(0)} kPa`));
-    parts.push(make("path", { d: pressures.map(([t, v], n) => `${n ? "L" : "M"}${x(t)} ${y(v)}`).join(""), class: "lane pressure" }));
-  } else {
-    parts.push(make("text", { x: 4, y: (top + bottom) / 2, class: "lane-name" }, "pressure: –"));
-  }
-  parts.push(make("text", { x: 90, y: height - 4, class: "axis" }, "0"));
-  parts.push(make("text", { x: width - 10, y: height - 4, class: "axis end" }, `${until.toFixed(0)} ms`));
+  const first = lines.length * LANE;
+  channels.forEach((channel, n) => parts.push(...strip(channel, k * (first + n * STRIP), width, x, k)));
+  if (!channels.length) parts.push(make("text", { x: 4, y: k * (first + NAME) - 5, class: "lane-name" }, "pressure: –"));
+  parts.push(make("text", { x: 4, y: height - 4, class: "axis" }, "0 ms"));
+  parts.push(make("text", { x: width - 4, y: height - 4, class: "axis end" }, `${until.toFixed(0)} ms`));
   svg.replaceChildren(...parts);
+}
+
+/** One channel: a band from the lowest to the highest reading, its last value beside its name. */
+function strip([name, unit, spans], top, width, x, k) {
+  const lows = spans.map((span) => span[1]);
+  const highs = spans.map((span) => span[2]);
+  const least = Math.min(0, ...lows);
+  const most = Math.max(LEAST_TOP[unit] ?? 1, ...highs);
+  const [words, above, below] = [top + k * NAME - 5, top + k * NAME + 2, top + k * STRIP - 8];
+  const y = (v) => (below - (v - least) / (most - least) * (below - above)).toFixed(1);
+  const [, low, high] = spans.at(-1);
+  const digits = unit === "A" ? 2 : 0;
+  const upper = spans.map(([t, , v], n) => `${n ? "L" : "M"}${x(t)} ${y(v)}`).join("");
+  const back = [...spans].reverse().map(([t, v]) => `L${x(t)} ${y(v)}`).join("");
+  return [
+    make("text", { x: 4, y: words, class: "lane-name" }, `${said(name)}: ${rounded((low + high) / 2, digits)} ${unit}`),
+    make("text", { x: width - 4, y: words, class: "axis end" }, `${rounded(least, digits)} to ${rounded(most, digits)} ${unit}`),
+    make("path", { d: `M${x(0)} ${y(least)}H${width - 4}`, class: "ground-line" }),
+    make("path", { d: `${upper}${back}Z`, class: `band ${name}` }),
+  ];
 }
 
 /** One mark a stroke; limits of the sheet dashed across. */
 export function drawDots(svg, dots, bands) {
-  const [width, left, bottom] = [size(svg), 60, 150];
+  const k = enlarged(svg);
+  const [width, left, bottom] = [size(svg, k * 160), k * 60, k * 160 - 10];
   const values = dots.flatMap((dot) => [dot[1], dot[2]]).filter((v) => v !== null);
   const limits = Object.values(bands).flatMap((band) => [band.min, band.max]).filter((v) => v !== null && v !== undefined);
   const highest = Math.max(10, ...values, ...limits) * 1.1;
@@ -67,7 +118,7 @@ export function drawDots(svg, dots, bands) {
   const last = dots.length ? dots.at(-1)[0] : 1;
   const x = (n) => left + 10 + ((n - first) / Math.max(1, last - first)) * (width - left - 20);
   const y = (v) => bottom - (v / highest) * (bottom - 10);
-  const parts = [make("text", { x: 4, y: 20, class: "axis" }, `${highest.toFixed(0)} ms`), make("text", { x: 4, y: bottom, class: "axis" }, "0")];
+  const parts = [make("text", { x: 4, y: k * 20, class: "axis" }, `${highest.toFixed(0)} ms`), make("text", { x: 4, y: bottom, class: "axis" }, "0")];
   for (const [name, band] of Object.entries(bands)) {
     for (const limit of [band.min, band.max]) {
       if (limit !== null && limit !== undefined) {

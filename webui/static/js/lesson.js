@@ -4,7 +4,7 @@
 
 import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
 import { buildPlot, plotHeight } from "./tracesplot.js";
-import { answerLines, buildLinks, choices, lightLinks, togetherWords } from "./lessonlinks.js";
+import { answerLines, boxesOf, buildLinks, choices, lightLinks, togetherWords } from "./lessonlinks.js";
 import { drawModel, strokeSpans } from "./lessonmodel.js";
 import { endShare, share, tell } from "./lessonshare.js";
 
@@ -14,6 +14,7 @@ const follower = root.dataset.follower === "yes";
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 const SLOWER = [10, 20, 50, 100, 200, 500, 1000];
 const TAUGHT = ["pressure", "coil_current"]; // more would hide the lesson
+const DIPS = { on: "the dip: the plunger has landed", off: "the hump: the plunger is back" };
 const ASK_MS = 500; // the class asks so often
 const CALM_MS = 2000; // without motion: one step of the chain after the other
 
@@ -22,6 +23,7 @@ const state = {
   playing: false, revealed: false, model: false,
 };
 let data = null;
+let boxes = [];
 let plots = [];
 let tracesPlot = null;
 let frame = 0;
@@ -47,7 +49,8 @@ async function load() {
     find("stroke-after").disabled = state.stroke >= Number(root.dataset.last);
     find("model").hidden = !data.model;
   }
-  buildLinks(find("links"), data.links);
+  boxes = boxesOf(data);
+  buildLinks(find("links"), boxes);
   find("links-words").textContent = togetherWords(data, state.revealed);
   const options = choices(data);
   find("guess-links").replaceChildren(...options.map(({ name }, i) => {
@@ -72,7 +75,8 @@ function draw() {
   const c = colours();
   const box = find("lesson-traces");
   const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name));
-  const traces = { ...data.traces, channels, stroke: strokeSpans(data) };
+  const dip = data.dip && { t_ms: data.dip.t_ms + data.command_ms, words: DIPS[data.way] };
+  const traces = { ...data.traces, channels, stroke: strokeSpans(data), dip };
   const height = plotHeight(traces);
   tracesPlot = buildPlot({
     box, data: traces, height, across: root.dataset.across, colours: c,
@@ -95,7 +99,7 @@ function show() {
   find("answer").hidden = !state.revealed;
   find("shown").hidden = !state.revealed;
   find("model-box").hidden = !(state.model && data.model);
-  const now = lightLinks(find("links"), data, state.at, state.revealed);
+  const now = lightLinks(find("links"), boxes, data.settled_ms, state.at, state.revealed);
   if (find("told").textContent !== now) find("told").textContent = now;
   if (!follower) {
     find("play").textContent = state.playing ? "Stop" : "Play";

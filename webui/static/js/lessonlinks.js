@@ -6,7 +6,8 @@ export function buildLinks(list, links, absent = "not measured", revealed = fals
   list.replaceChildren(...links.map((link) => {
     const item = document.createElement("li");
     item.dataset.link = link.name;
-    item.className = link.measured ? "" : "unmeasured";
+    item.className = link.together ? "together" : link.measured ? "" : "unmeasured";
+    if (link.links?.length > 1) item.classList.add(`span-${link.links.length}`);
     for (const [name, words] of [["name", link.name], ["took", ""], ["happens", link.happens], ["turn", ""]]) {
       const part = document.createElement("span");
       part.className = name;
@@ -22,59 +23,73 @@ function took(item, link, absent, revealed) {
   const part = item.querySelector(".took");
   if (!link.measured) { part.textContent = absent; return; }
   if (!revealed) { part.textContent = "?"; return; }
-  const sure = document.createElement("small");
-  sure.textContent = link.u95_ms === null || link.u95_ms === undefined ? " ms" : ` ms ± ${link.u95_ms.toFixed(1)}`;
-  part.replaceChildren(link.took_ms.toFixed(1), sure);
+  const unit = document.createElement("small");
+  unit.textContent = ` ms${sure(link)}`;
+  part.replaceChildren(link.took_ms.toFixed(1), unit);
 }
 
-/** Light the link whose turn it is at `at`; returns what happens now, in words. */
-export function lightLinks(list, data, at, revealed) {
-  let now = revealed && at < 0 ? "Before the command" : "";
-  data.links.forEach((link, i) => {
-    const item = list.children[i];
+function sure(one) {
+  return one.u95_ms === null || one.u95_ms === undefined ? "" : ` ± ${one.u95_ms.toFixed(1)}`;
+}
+
+/** The boxes of the chain: a measured link each, and one for links that have one time together. */
+export function boxesOf(data) {
+  const boxes = [];
+  for (const link of data.links) {
     const part = link.measured ? null : data.together.find((one) => one.links.includes(link.name));
-    const [from, to] = part ? [part.from_ms, part.to_ms ?? Infinity] : [link.from_ms, link.to_ms];
+    if (!part) boxes.push({ ...link, links: [link.name] });
+    else if (part.links[0] === link.name) {
+      boxes.push({
+        ...part, name: part.links.join(" + "), measured: part.took_ms !== null, together: true,
+        happens: part.took_ms === null ? "not measured in this stroke" : "cannot be told apart here",
+      });
+    }
+  }
+  return boxes;
+}
+
+/** Light the box whose turn it is at `at`; returns what happens now, in words. */
+export function lightLinks(list, boxes, settled, at, revealed) {
+  let now = revealed && at < 0 ? "Before the command" : "";
+  boxes.forEach((box, i) => {
+    const item = list.children[i];
+    const [from, to] = [box.from_ms, box.to_ms ?? Infinity];
     const known = revealed && from !== null && from !== undefined;
     const turn = known && at >= from && at < to;
     const done = known && at >= to;
     item.classList.toggle("now", turn);
-    item.classList.toggle("done", done && link.measured);
-    const words = turn ? (link.measured ? "▶ now" : "▶ one of these now") : done ? "✓ done" : "";
+    item.classList.toggle("done", done);
+    const words = turn ? (box.together ? "▶ one of these now" : "▶ now") : done ? "✓ done" : "";
     const label = item.querySelector(".turn");
     if (label.textContent !== words) label.textContent = words;
-    took(item, link, "not measured", revealed);
-    if (turn && link.measured) now = `${link.name}: ${link.happens}`;
-    if (turn && part) now = `${part.links.join(", ")}: one of these, not measured apart`;
+    took(item, box, "not measured", revealed);
+    if (turn) now = box.together ? `${listed(box.links)}: one of these, not told apart` : `${box.name}: ${box.happens}`;
   });
-  if (!now && revealed && data.settled_ms !== null && at >= data.settled_ms) now = "The switch has settled.";
+  if (!now && revealed && settled !== null && at >= settled) now = "The switch has settled.";
   return now;
 }
 
-/** What can be the slowest: each measured link, and links that have one time only together. */
+function listed(names) {
+  return names.join(", ").replace(/, ([^,]*)$/, " and $1");
+}
+
+/** What can be the slowest: every box that has a time. */
 export function choices(data) {
-  const found = [];
-  for (const link of data.links) {
-    const part = data.together.find((one) => one.links.includes(link.name));
-    if (link.measured) found.push({ name: link.name, took_ms: link.took_ms });
-    else if (part && part.took_ms !== null && part.links[0] === link.name) {
-      found.push({ name: part.links.join(" + "), took_ms: part.took_ms });
-    }
-  }
-  return found;
+  return boxesOf(data).filter((box) => box.measured);
 }
 
 function longest(data) {
   return choices(data).reduce((best, one) => (best && best.took_ms >= one.took_ms ? best : one), null);
 }
 
-/** What is to be said of links that were not measured apart. */
+/** What is to be said of links that have one time together. */
 export function togetherWords(data, revealed) {
   return data.together.map((part) => {
-    const names = part.links.join(", ").replace(/, ([^,]*)$/, " and $1");
+    const names = listed(part.links);
     if (part.took_ms === null) return `${names}: not measured in this stroke.`;
     return revealed
-      ? `${names} together: ${part.took_ms.toFixed(1)} ms. Nothing here measured them apart.`
-      : `${names}: not measured apart.`;
+      ? `${names} together: ${part.took_ms.toFixed(1)} ms${sure(part)}. What was measured here cannot tell them apart.`
+      : `${names}: not told apart here.`;
   }).join(" ");
 }
 

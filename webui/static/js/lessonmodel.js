@@ -25,7 +25,7 @@ export function drawModel(data, c) {
   const list = document.getElementById("model-links");
   document.getElementById("model-words").textContent = model.refused
     ? `There is no model of this stroke: ${model.refused}.`
-    : `The same plant was run again from its seed and the commands of this run. Its edges lie within ${(1000 * model.apart_ms).toFixed(0)} µs of the recorded ones. The analysis never sees these values. The oil's part ends here where the pressure passes the switch's own threshold.`;
+    : `The same plant was run again from its seed and the commands of this run. Its edges lie within ${(1000 * model.apart_ms).toFixed(0)} µs of the recorded ones. The analysis never sees these values. The pressure's part begins here where it has changed by 2 % of its change, and ends where it passes the switch's own threshold.`;
   if (model.refused) {
     list.replaceChildren();
     return [];

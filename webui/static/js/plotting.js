@@ -60,9 +60,14 @@ export function inArea(plot, draw) {
   ctx.restore();
 }
 
+/** A number with so many digits after the point, without a minus before a nought. */
+export function rounded(value, digits) {
+  return value.toFixed(digits).replace(/^-(0(\.0*)?)$/, "$1");
+}
+
 /** A number with so many digits after the point, or an en dash where it is not known. */
 export function shown(value, digits) {
-  return value === null || value === undefined ? "–" : value.toFixed(digits);
+  return value === null || value === undefined ? "–" : rounded(value, digits);
 }
 
 /** Fetch JSON; a refusal or a failed connection becomes an Error in words. */

@@ -7,6 +7,7 @@ const said = bar.querySelector(".stop-said");
 const LATE_MS = 1000;
 
 function show(text, sure) {
+  bar.classList.add("spoke");
   said.textContent = text;
   said.className = `stop-said ${sure ? "sure" : "unsure"}`;
 }

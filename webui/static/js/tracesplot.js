@@ -112,6 +112,7 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
           ctx.fillRect(0, y, width, 1);
           label(ctx, `${channel.name.replaceAll("_", " ")}, ${channel.unit}: ${least.toPrecision(3)} to ${most.toPrecision(3)}`, 6, y + 6, tone);
         }
+        if (data.dip) dip(ctx, u, data, colours);
         if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - PRESSURE + 6, colours.pressure);
       })],
       setSelect: [(u) => {
@@ -203,6 +204,24 @@ function spans(ctx, u, data, colours) {
     ctx.fillRect(a + 1, y - 21, ctx.measureText(words).width + 4, 15);
     label(ctx, words, a + 3, y - 20, colours.ink);
   }
+}
+
+/** Where the coil's current shows that the plunger has moved: an arrow to the trace. */
+function dip(ctx, u, data, colours) {
+  const current = data.channels.find((c) => c.name === "coil_current");
+  if (!current || !u.scales.coil_current) return;
+  const { t_ms: at, words } = data.dip;
+  const known = current.t_ms.map((t, n) => [Math.abs(t - at), current.value[n]]).filter(([, v]) => v !== null);
+  if (!known.length) return;
+  const [, value] = known.reduce((best, one) => (one[0] < best[0] ? one : best));
+  const [x, y] = [u.valToPos(at, "x"), u.valToPos(value, "coil_current")];
+  ctx.strokeStyle = colours.ink;
+  ctx.lineWidth = 2;
+  ctx.beginPath();
+  ctx.moveTo(x, y + 26); ctx.lineTo(x, y + 5);
+  ctx.moveTo(x - 5, y + 12); ctx.lineTo(x, y + 5); ctx.lineTo(x + 5, y + 12);
+  ctx.stroke();
+  label(ctx, words, x + 8, y + 14, colours.ink);
 }
 
 /** Doubts (triangle) and trips (cross) along the lower edge of the lanes. */

@@ -1,0 +1,118 @@
+# SPDX-License-Identifier: MIT
+"""Results as tables for a spreadsheet or a program: a row a run, or a row a stroke.
+
+The columns are the same whatever the runs are, and their order never changes; new ones come at the
+end. A column's name carries its unit. What is not known is empty. Text is as it was typed.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import UTC, datetime
+from typing import Any, TextIO
+
+Result = Mapping[str, Any]
+Cell = str | int | float | bool | None
+
+CONDITIONS = {
+    "oil_temperature": "oil_temperature_degc",
+    "base_pressure": "base_pressure_kpa",
+    "supply_voltage": "supply_voltage_v",
+    "idle_speed": "idle_speed_rpm",
+    "ambient_temperature": "ambient_temperature_degc",
+    "oil_grade": "oil_grade",
+    "oil_level": "oil_level",
+}
+"""Condition -> its column; beside each stands whether it was measured or typed."""
+FIGURES = ("response_ms", "release_ms", "actuation_kpa", "reset_kpa", "differential_kpa")
+STATISTICS = ("n", "mean", "sd", "min", "median", "max", "u95")
+HOLD = ("pressure_start_kpa", "pressure_end_kpa", "decay_rate_kpa_s")
+COUNTS = ("strokes", "answered", "missed", "doubtful")
+NAMED = ("valve", "job", "by", "mount", "note", "setup_hash", "sheet_hash")
+STROKE = (
+    "answered", "missed", "settled", "response_ms", "release_ms", "first_edge_on_ms",
+    "first_edge_off_ms", "bounce_on", "bounce_off", "at_switch_on_kpa", "at_switch_off_kpa",
+)  # fmt: skip
+OF_PRESSURE = ("rise_ms", "fall_ms", "delay_first_ms", "delay_50_ms", "fall_delay_50_ms")
+OF_CURRENT = (
+    "electrical_ms", "mechanical_ms", "hydraulic_ms", "seated_ms", "back_leaves_ms",
+    "back_seated_ms", "steady_a",
+)  # fmt: skip
+
+
+def run_row(result: Result) -> dict[str, Cell]:
+    """One run, from its JSON."""
+    clock, verdict = result.get("clock") or {}, result.get("verdict") or {}
+    row: dict[str, Cell] = {
+        "run": result["run"],
+        "started_utc": _instant(clock.get("started_utc_s")),
+        "clock_synchronised": clock.get("synchronised"),
+        "source": result.get("source"),
+        "status": result.get("status"),
+        "kind": result.get("kind"),
+        **{name: result.get(name) for name in NAMED},
+        "verdict": verdict.get("result"),
+        "verdict_why": verdict.get("why"),
+        "next_check": verdict.get("next_check"),
+        "trip_rule": (result.get("trip") or {}).get("rule"),
+        "coil_at_end": (result.get("end") or {}).get("off"),
+        "software": result.get("software"),
+    }
+    counts = result.get("counts") or {}
+    row |= {name: counts.get(name) for name in COUNTS}
+    summaries = dict(result.get("summary") or {})
+    summaries |= (result.get("ramp") or {}).get("summary") or {}
+    for figure in FIGURES:
+        one = summaries.get(figure) or {}
+        row |= {f"{figure}_{name}": one.get("U" if name == "u95" else name) for name in STATISTICS}
+    hold = result.get("hold") or {}
+    row |= {name: hold.get(name) for name in HOLD} | {"decay_rate_kpa_s_u95": hold.get("U")}
+    given = result.get("conditions") or {}
+    for name, column in CONDITIONS.items():
+        one = given.get(name) or {}
+        row |= {column: one.get("value"), f"{name}_how": one.get("how")}
+    return row
+
+
+def stroke_rows(result: Result) -> Iterator[dict[str, Cell]]:
+    """The strokes of one run, from its JSON; each with what names the run."""
+    clock = result.get("clock") or {}
+    of_run: dict[str, Cell] = {
+        "run": result["run"],
+        "started_utc": _instant(clock.get("started_utc_s")),
+        "source": result.get("source"),
+        "valve": result.get("valve"),
+        "job": result.get("job"),
+    }
+    for stroke in result.get("strokes") or ():
+        pressure, current = stroke.get("pressure") or {}, stroke.get("current") or {}
+        yield {
+            **of_run,
+            "stroke": stroke["number"],
+            **{name: stroke.get(name) for name in STROKE},
+            **{name: pressure.get(name) for name in OF_PRESSURE},
+            "plunger": current.get("plunger"),
+            **{name: current.get(name) for name in OF_CURRENT},
+            "marks": "; ".join(stroke.get("marks") or ()),
+        }
+
+
+def _instant(utc_s: float | None) -> str | None:
+    if utc_s is None:
+        return None
+    return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds")
+
+
+EMPTY: dict[str, Any] = {"run": None}
+RUN_COLUMNS = tuple(run_row(EMPTY))
+STROKE_COLUMNS = tuple(next(stroke_rows({**EMPTY, "strokes": [{"number": None}]})))
+
+
+def write(file: TextIO, results: Iterable[Result], *, by_stroke: bool) -> None:
+    """CSV as RFC 4180 has it, with a line of names: numbers with a point, True and False as words,
+    nothing where a value is not known."""
+    table = csv.DictWriter(file, STROKE_COLUMNS if by_stroke else RUN_COLUMNS)
+    table.writeheader()
+    for result in results:
+        table.writerows(stroke_rows(result) if by_stroke else [run_row(result)])

@@ -1,0 +1,58 @@
+# SPDX-License-Identifier: MIT
+"""From the end of a run to the next: what is kept of what was typed, the tag that is probably next,
+and the numbers of the run that ended."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from rig.core.errors import RigError
+from webui import log
+from webui.faults import PageFault
+from webui.run.figures import Card, cards
+
+NOT_KEPT = ("valve", "note")
+"""They belong to one run; everything else typed goes with the next one, and is shown with it."""
+NUMBERED = re.compile(r"(.*?)([0-9]{1,9})")
+
+
+class Ended(NamedTuple):
+    """The figures of a run that ended, and how many strokes were missed; None where it has no
+    strokes."""
+
+    figures: list[Card]
+    missed: tuple[int, int] | None
+
+
+def kept(options: Mapping[str, Any], texts: tuple[str, ...]) -> dict[str, str]:
+    """What was typed for a run and holds for the next one until a person says otherwise."""
+    return {
+        name: str(options[name]) for name in texts if name not in NOT_KEPT and options.get(name)
+    }
+
+
+def next_tag(tag: str | None) -> str:
+    """The tag after this one, where it ends in a number: V-099 -> V-100. Else empty."""
+    found = NUMBERED.fullmatch(tag or "")
+    if found is None:
+        return ""
+    before, number = found.groups()
+    return f"{before}{int(number) + 1:0{len(number)}d}"
+
+
+def ended(run: int | None) -> Ended | None:
+    """What the bench shows of the run that ended; None where the log has no result of it."""
+    if run is None:
+        return None
+    try:
+        result = log.run_log().result(run)
+    except (RigError, PageFault, log.NoLogYet):
+        return None
+    if result is None:
+        return None
+    missed = result.get("missed") or {}
+    counts = missed.get("n"), missed.get("of")
+    both = None if counts[0] is None or not counts[1] else (int(counts[0]), int(counts[1]))
+    return Ended(cards(result), both)
