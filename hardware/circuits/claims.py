@@ -20,10 +20,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent)]
+sys.path[:0] = [str(HERE), str(HERE.parents[1])]
 
-from part_table import markdown, spice  # noqa: E402
 from simulate import Parameter, simulate  # noqa: E402
+
+from rig.wiring.parts import markdown, spice  # noqa: E402
 
 README, SENSORS = HERE.parent / "README.md", HERE.parent / "sensors.md"
 SENSOR_GROUPS = ("engine speed", "converter", "current loop")
@@ -104,6 +105,9 @@ PULSES: tuple[Case, ...] = (
     {"fed": 13.5, "rfed": 50, "pulse": 136.5, "rise": "5n", "tlast": "100n"},  # pulse 3b, to 150 V
 )
 LOOP = {"rseries": "{R9}", "cpin": "{C4}", "rpull": "{R10}"}
+CLOSED_LOOP = {"rseries": "{R9}", "rpull": "{R10}"}
+OWN_PULL = ("33k", "73k")
+"""A pin's own pull-up, least and most (the board's documentation, from memory)."""
 
 
 def _with(cases: tuple[Case, ...], extra: Case) -> tuple[Case, ...]:
@@ -227,6 +231,13 @@ CLAIMS = (
           "mA", (*PULSES, *_with(PULSES, {"powered": OUT_1G}))),
     Claim("switch input", "wire in the same pulses: below the 100 V of D4", "switch_input",
           "wire_v", False, 100, "V", PULSES),
+    Claim("switch input", "the same with the pin's own pull-up, no shift: why pull is external",
+          "closed_switch", "pin_v", True, 0.8, "V", tuple({"own": own} for own in OWN_PULL)),
+    Claim("stop and cover", "pin at a closed loop, 5 uA of leakage: reads closed",
+          "closed_switch", "pin_v", False, 0.8, "V", ({**CLOSED_LOOP, "leak": "5u"},)),
+    Claim("stop and cover", "the same with the pin's own pull-up: why pull is external",
+          "closed_switch", "pin_v", True, 0.8, "V",
+          tuple({**CLOSED_LOOP, "own": own} for own in OWN_PULL)),
     Claim("stop and cover", "pin current, wire fed with 12 to 16 V or -16 V, board on or off",
           "switch_input", "pin_a", False, 0.5, "mA", _with(FED, LOOP)),
     Claim("stop and cover", "pin current at 40 V for 0.4 s and in the pulses", "switch_input",

@@ -19,8 +19,9 @@ CIRCUITS = Path(__file__).parents[2] / "hardware/circuits"
 sys.path.insert(0, str(CIRCUITS))
 
 import claims  # noqa: E402
-import part_table  # noqa: E402
 from simulate import simulate  # noqa: E402
+
+from rig.wiring import parts as part_table  # noqa: E402
 
 FULL = os.environ.get("RIG_TESTS_FULL") == "1"
 IDS = [f"{claim.group}: {claim.text[:40]}" for claim in claims.CLAIMS]
