@@ -38,6 +38,7 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "force": ("newton", "8 N"),
     "thermal_resistance": ("kelvin / watt", "8 K/W"),
     "flow": ("liter / minute", "2 l/min"),
+    "power": ("watt", "5 W"),
 }
 
 # The unit of DIMENSIONS as it is printed beside a number.
@@ -63,6 +64,7 @@ SYMBOLS: dict[str, str] = {
     "force": "N",
     "thermal_resistance": "K/W",
     "flow": "l/min",
+    "power": "W",
 }
 
 # Units a person may want, in the spelling that is understood; shown when another was written.
@@ -88,6 +90,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "force": ("N", "lbf"),
     "thermal_resistance": ("K/W",),
     "flow": ("l/min", "ml/s", "gal/min"),
+    "power": ("W", "mW"),
 }
 
 # A number first, then a unit that is not another number. Everything else is refused, so that

@@ -20,7 +20,7 @@ from rig.wiring.values import channel_values, values_of
 
 
 class Picture(NamedTuple):
-    """One section as SVG, its size in points."""
+    """One section as SVG, its size in the units of its coordinates."""
 
     title: str
     svg: str
@@ -79,7 +79,9 @@ def pictures(setup: Setup) -> list[Picture]:
         return [_picture(s) for s in drawn]
 
 
-_SIZE = re.compile(r'<svg[^>]*?height="([0-9.]+)pt" width="([0-9.]+)pt" viewBox="([^"]*)"')
+_SIZE = re.compile(
+    r'<svg[^>]*?height="([0-9.]+)(?:pt)?" width="([0-9.]+)(?:pt)?" viewBox="([^"]*)"'
+)
 
 
 def _picture(s: Sketch) -> Picture:
@@ -88,7 +90,8 @@ def _picture(s: Sketch) -> Picture:
     if found is None:
         raise InternalFault(f"{s.title}: the drawing library wrote another kind of SVG")
     height, width = float(found[1]), float(found[2])
-    return Picture(s.title, _STYLE.sub(_plain, text[text.index("<svg") :]), width, height)
+    svg = text[text.index("<svg") :].replace('pt" ', '" ', 2)  # one scale for all on a page
+    return Picture(s.title, _STYLE.sub(_plain, svg), width, height)
 
 
 _STYLE = re.compile(r'style="([^"]*)"')
@@ -115,7 +118,7 @@ def head_of(loaded: LoadedSetup) -> str:
 GAP = 26.0
 TITLE = 22.0
 WIDEST = 1100.0
-"""Points: gap between sections, height of a section's title, width of the whole."""
+"""Units of the coordinates: gap between sections, height of a title, width of the whole."""
 
 
 def whole(setup: Setup, head: str) -> str:

@@ -115,8 +115,9 @@ def _channel(setup: Setup, item: AnalogChannel) -> Iterator[str]:
         )
     corner_hz = low_pass_hz(item)
     if item.fast and corner_hz is not None:
+        shown = f"{float(f'{corner_hz:.3g}'):g}"
         yield (
-            f"{item.channel}: low-pass of {corner_hz:.3g} Hz before the converter; every fast time "
+            f"{item.channel}: low-pass of {shown} Hz before the converter; every fast time "
             f"is late by {1e3 / (2 * math.pi * corner_hz):.2g} ms."
         )
 

@@ -104,6 +104,22 @@ def test_current_into_a_clamp_decays_as_the_formula_says() -> None:
     assert found["decay_s"] == pytest.approx(expected, rel=0.05)
 
 
+def test_the_calculators_say_what_the_simulation_shows() -> None:
+    """`rig calc contact` and `clamp` for the coil of the claims: 16 V, 12.8 ohm, 60 mH."""
+    from rig.calculators.sizing import COMMANDS
+    from rig.physics.coil import clamp_energy_j
+
+    assert {"contact", "clamp"} <= set(COMMANDS)
+    found = simulate("coil_clamp", vsupply=16, rcoil=12.8)
+    zener_v, diode_v = part_table.PARTS["Z1"].si, 0.75
+    slope_v = 2 * found["on_a"]  # 2 ohm in the model; none in the calculators
+    both = clamp_energy_j(found["on_a"], 12.8, 60e-3, zener_v + slope_v / 2 + diode_v)
+    share = (zener_v + slope_v / 2) / (zener_v + slope_v / 2 + diode_v)
+    assert found["stroke_j"] == pytest.approx(both * share, rel=0.03)
+    seen_v = 16 + zener_v * 1.05 + 0.8
+    assert found["contact_v"] == pytest.approx(seen_v, rel=0.05)
+
+
 def test_a_low_pass_is_down_as_the_formula_says() -> None:
     """|H| = 1 / sqrt(1 + (2 pi f R C)^2), R of the divider and the resistor after it."""
     found = simulate("anti_alias")

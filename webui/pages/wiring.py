@@ -45,7 +45,7 @@ def show() -> str | Response:
     if run is not None:
         header = log.stored_run(run).header
         loaded = setup_from_text(header.setup_text, header.setup_name)
-        name, again = f"run-{run}", {"run": run}
+        name, again = f"run-{run}", {"run": str(run)}
     elif asked.setup in offered:
         loaded = load_setup(offered[asked.setup])
         name, again = asked.setup, {"setup": asked.setup}
