@@ -73,8 +73,8 @@ def _protect(given: Given) -> Calculation:
         "load <= 75 % of the fuse <= ampacity; I = I30 sqrt((Ti - Ta)/40 R70/RTi) times the factor "
         "of the bundle; I^2 t of the fuse <= (k S)^2, k = 226 sqrt(ln(1 + (Te - Ti)/(234.5 + Ti)))",
         "ampacity DIN VDE 0298-4 table 11, as makers quote it; bundle IEC 60364-5-52 (from "
-        "memory); fuse <= ampacity and k IEC 60364-4-43 and -5-54; opening times as rig calc fuse; 75 % is "
-        "common practice, no source",
+        "memory); fuse <= ampacity and k IEC 60364-4-43 and -5-54; opening times as rig calc fuse; "
+        "75 % is common practice, no source",
         (
             f"One wire among {int(circuits)} loaded ones in a bundle, {digits(around)} degC around "
             f"it, insulation for {digits(insulation)} degC.",
@@ -139,8 +139,8 @@ def _clamp(given: Given) -> Calculation:
     return Calculation(
         f"The zener gives off {si(mean, 'W')} on average, {digits(100 * mean / rating)} % of its "
         f"{si(rating, 'W')}: {'fits' if held else 'too much (half is allowed)'}. "
-        f"Each release leaves {si(stroke, 'J')} in it, with a peak of {si(peak, 'W')}; half its rating is reached at "
-        f"{digits(most)} strokes a second.",
+        f"Each release leaves {si(stroke, 'J')} in it, with a peak of {si(peak, 'W')}; half its "
+        f"rating is reached at {digits(most)} strokes a second.",
         {
             "fits": held, "mean_w": mean, "peak_w": peak, "zener_j": stroke,
             "diode_j": both - stroke,
