@@ -3,9 +3,9 @@
 
 from __future__ import annotations
 
-from rig.config.analog.model import ALWAYS_DIFFERENTIAL, AnalogChannel, ConverterSetup
+from rig.config.analog.model import ALWAYS_DIFFERENTIAL, SPI_LINES, AnalogChannel, ConverterSetup
 from rig.config.setup.model import Setup
-from rig.wiring.names import SPI, gpio
+from rig.wiring.names import gpio
 from rig.wiring.netlist import Circuit
 from rig.wiring.values import channel_values, values_of
 
@@ -141,7 +141,7 @@ def minus_inputs(setup: Setup, converter: ConverterSetup) -> list[str]:
 
 
 def _converter(setup: Setup, converter: ConverterSetup, circuit: Circuit) -> None:
-    values, lines = values_of(setup), SPI[converter.port]
+    values, lines = values_of(setup), SPI_LINES[converter.port]
     circuit.add(
         CONVERTER.format(
             clock=gpio(lines["clock"]), data_in=gpio(lines["data in"]),

@@ -22,13 +22,6 @@ LOOPS = {"stop": ("S0@", "21", "22"), "cover": ("S1", "1", "2"), "confirm": ("S2
 """Contact of each loop or button, and its two terminals. S0 is the
 one of the coil's supply, so it has no place of its own."""
 
-SPI = {
-    0: {"clock": 11, "data in": 10, "data out": 9, "select 0": 8, "select 1": 7},
-    1: {"clock": 21, "data in": 20, "data out": 19, "select 0": 18, "select 1": 17},
-}
-"""GPIO lines of both SPI ports as the board's documentation says (from memory). "data in" is the
-converter's."""
-
 
 def gpio(line: int) -> str:
     """The net of a GPIO line."""

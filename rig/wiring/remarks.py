@@ -66,7 +66,7 @@ def _inputs(setup: Setup) -> Iterator[str]:
             f'[switch] pull = "{setup.switch.pull}", closed reads '
             f"{'high' if setup.switch_closed_level else 'low'}: there is no drawing of that. "
             f"Through {PARTS['R5'].label} the pin's own pull would hold against a closed switch "
-            '(1.1 to 1.7 V). Wire R6 and D4 and write pull = "external", closed_reads = "low", or '
+            '(1.0 to 1.7 V). Wire R6 and D4 and write pull = "external", closed_reads = "low", or '
             "draw your own."
         )
     for place, wired in loops_of(setup).items():

@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from schemdraw import elements as elm
 
-from rig.config.analog.model import AnalogChannel, ConverterSetup, EngineSpeedSetup
+from rig.config.analog.model import SPI_LINES, AnalogChannel, ConverterSetup, EngineSpeedSetup
 from rig.config.setup.model import Setup
-from rig.wiring.names import SPI, with_pin
+from rig.wiring.names import with_pin
 from rig.wiring.sections import labelled, stacked
 from rig.wiring.sketch import XY, Side, Sketch
 
@@ -32,7 +32,7 @@ def converter(
     """The converter with its reference; `apart`: a terminal of its own for the reference. `minus`
     are inputs that lead to ground."""
     s = Sketch("Converter", "converter")
-    lines = SPI[chip.port]
+    lines = SPI_LINES[chip.port]
     bus = [("clock", lines["clock"]), ("data_in", lines["data in"]),
            ("data_out", lines["data out"]), ("select", lines[f"select {chip.device}"])]  # fmt: skip
     used = sorted([f"in{item.input}" for item in setup.analog] + minus)

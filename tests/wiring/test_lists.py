@@ -16,8 +16,9 @@ from gpiozero.pins.pi import PiBoardInfo
 from wired_setups import HARDWARE, setup_of, variants
 
 from rig.cli.wiring import command
+from rig.config.analog.model import SPI_LINES
 from rig.wiring import lists
-from rig.wiring.names import HEADER_PIN, SPI
+from rig.wiring.names import HEADER_PIN
 from rig.wiring.parts import PARTS
 from rig.wiring.remarks import low_pass_hz, remarks
 from rig.wiring.values import ohms
@@ -38,7 +39,7 @@ def test_header_pins_are_those_of_a_gpio_library() -> None:
 
 def test_spi_lines_are_those_of_a_gpio_library() -> None:
     """The library has ports that the setup has not, and has not its port 1 (from memory there)."""
-    for port, lines in SPI.items():
+    for port, lines in SPI_LINES.items():
         theirs = SPI_HARDWARE_PINS.get(port)
         if theirs is None:
             assert port == 1
