@@ -17,7 +17,7 @@ from webui import access, faults, helptexts, log, security, words
 from webui.api import api, openapi, registers
 from webui.live import routes
 from webui.navigation import navigation
-from webui.pages import compare, downloads, labels, lesson, register, report, runs
+from webui.pages import compare, downloads, labels, lesson, register, report, runs, wiring
 from webui.work import logwork
 
 FORM_MOST = 64 * 1024
@@ -69,6 +69,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
         downloads,
         report,
         labels,
+        wiring,
         helptexts,
     ):
         app.register_blueprint(part.blueprint)

@@ -12,6 +12,7 @@ PARTS = (
     ("jobs.register", "Jobs"),
     ("compare.page", "Compare"),
     ("lesson.start", "Lesson"),
+    ("wiring.show", "Wiring"),
     ("help.index", "Help"),
 )
 """View and word. A part stands in the heading where its view exists."""

@@ -20,10 +20,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent)]
+sys.path[:0] = [str(HERE), str(HERE.parents[1])]
 
-from part_table import markdown, spice  # noqa: E402
 from simulate import Parameter, simulate  # noqa: E402
+
+from rig.wiring.parts import markdown, spice  # noqa: E402
 
 README, SENSORS = HERE.parent / "README.md", HERE.parent / "sensors.md"
 SENSOR_GROUPS = ("engine speed", "converter", "current loop")
@@ -104,6 +105,9 @@ PULSES: tuple[Case, ...] = (
     {"fed": 13.5, "rfed": 50, "pulse": 136.5, "rise": "5n", "tlast": "100n"},  # pulse 3b, to 150 V
 )
 LOOP = {"rseries": "{R9}", "cpin": "{C4}", "rpull": "{R10}"}
+CLOSED_LOOP = {"rseries": "{R9}", "rpull": "{R10}"}
+OWN_PULL = ("33k", "73k")
+"""A pin's own pull-up, least and most (the board's documentation, from memory)."""
 
 
 def _with(cases: tuple[Case, ...], extra: Case) -> tuple[Case, ...]:
@@ -155,6 +159,8 @@ CLAIMS = (
           "coil_clamp", "contact_v", False, 60, "V", ({"vsupply": 16, "rcoil": 12.8},)),
     Claim("clamp", "peak power in Z1, the same coil", "coil_clamp", "peak_w", False, 50, "W",
           ({"vsupply": 16, "rcoil": 12.8},)),
+    Claim("clamp", "energy in Z1 at each release, the same coil: 50 W for 2 ms", "coil_clamp",
+          "stroke_j", False, 100, "mJ", ({"vsupply": 16, "rcoil": 12.8},)),
     Claim("clamp", "mean power in Z1 at ten strokes a second, the same coil: half of its 5 W",
           "coil_clamp", lambda m: 10 * m["stroke_j"], False, 2.5, "W",
           ({"vsupply": 16, "rcoil": 12.8},)),
@@ -205,6 +211,8 @@ CLAIMS = (
     Claim("switch input", "pin at a closed switch, engine's ground 0.5 V up, 5 uA of leakage: "
           "reads closed",
           "closed_switch", "pin_v", False, 0.8, "V", ({"shift": 0.5, "leak": "5u"},)),
+    Claim("switch input", "the same with the pin's own pull-up, no shift: why pull is external",
+          "closed_switch", "pin_v", True, 0.8, "V", tuple({"own": own} for own in OWN_PULL)),
     Claim("switch input", "20 us shut, as the pin sees it, ground shift up to 0.25 V", "bounce",
           "shut_s", True, 1, "us", R5_SPREAD),
     Claim("switch input", "20 us open, as the pin sees it, ground shift up to 0.25 V", "bounce",
@@ -227,6 +235,11 @@ CLAIMS = (
           "mA", (*PULSES, *_with(PULSES, {"powered": OUT_1G}))),
     Claim("switch input", "wire in the same pulses: below the 100 V of D4", "switch_input",
           "wire_v", False, 100, "V", PULSES),
+    Claim("stop and cover", "pin at a closed loop, 5 uA of leakage: reads closed",
+          "closed_switch", "pin_v", False, 0.8, "V", ({**CLOSED_LOOP, "leak": "5u"},)),
+    Claim("stop and cover", "the same with the pin's own pull-up: why pull is external",
+          "closed_switch", "pin_v", True, 0.8, "V",
+          tuple({**CLOSED_LOOP, "own": own} for own in OWN_PULL)),
     Claim("stop and cover", "pin current, wire fed with 12 to 16 V or -16 V, board on or off",
           "switch_input", "pin_a", False, 0.5, "mA", _with(FED, LOOP)),
     Claim("stop and cover", "pin current at 40 V for 0.4 s and in the pulses", "switch_input",
@@ -261,6 +274,9 @@ CLAIMS = (
     Claim("converter", "the same with 10 nF at the pressure input: why there is more",
           "converter_kick", lambda m: abs(m["seen_v"] - 2.9) / LSB_V, True, 4, "LSB",
           ({"cin": "10n"},)),
+    Claim("converter", "supply voltage through 47 k over 10 k at 40 V (load dump) or -16 V: "
+          "current into the input", "divided_input", "pin_a", False, 2, "mA",
+          ({"vsupply": 40}, {"vsupply": -16})),
     Claim("current loop", "R24 with the loop shorted to 16 V, or to 28 V with R25: below its 4 W",
           "current_loop", "shunt_w", False, 4, "W",
           ({"vsupply": 16}, {"vsupply": 28, "extra": "{R25}"})),

@@ -18,9 +18,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))
+sys.path.insert(0, str(HERE.parents[1]))
 
-from part_table import spice  # noqa: E402
+from rig.wiring.parts import spice  # noqa: E402
 
 Parameter = float | str
 _MEASURED = re.compile(r"^([a-z][a-z0-9_]*)\s*=\s*([-+0-9.e]+)", re.M)

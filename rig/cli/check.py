@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import datetime
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -87,6 +88,7 @@ def _show_setup(console: Console, loaded: LoadedSetup) -> None:
 
 def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet) -> None:
     from rig.bench.sequencer import duration_s
+    from rig.config.service.rules import service_cautions
     from rig.config.setup.cautions import sheet_cautions
     from rig.config.setup.describe import describe_sheet
     from rig.config.sheet.loads import load_of, worst_duty
@@ -101,6 +103,10 @@ def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet) -> No
         f"{limits.duty_window_s:.4g} s (limit {100 * limits.duty:.0f} %)."
     )
     _print_cautions(console, sheet_cautions(loaded.setup, sheet.sheet))
+    if sheet.service is not None:
+        console.print(f"Held to service information: {sheet.service.words}.")
+        today = datetime.datetime.now(datetime.UTC).date()
+        _print_cautions(console, service_cautions(loaded.setup, sheet.service, today))
 
 
 def _table(*titles: str) -> Table:

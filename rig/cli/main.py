@@ -18,6 +18,7 @@ from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RigError
 # name -> (module in rig.cli, one line of help)
 COMMANDS = {
     "check": ("check", "Look over a setup, and a sheet, without energising anything."),
+    "wiring": ("wiring", "Draw how the rig of a setup is wired, and list its parts."),
     "gauge": ("gauge", "Show what the gauge reads, or find out how one speaks."),
     "calibrate": ("calibrate", "Compare the pressure gauge with a reference gauge."),
     "run": ("run", "Do a sheet on a rig and log the run."),

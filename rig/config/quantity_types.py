@@ -8,6 +8,7 @@ validated with `context={"resolved": True}`, which accepts them and needs no pin
 
 from __future__ import annotations
 
+import datetime
 import math
 import sys
 from dataclasses import dataclass
@@ -97,6 +98,20 @@ def _list_to_tuple(value: Any) -> Any:
     return tuple(value) if isinstance(value, list) else value
 
 
+def _read_date(value: Any, info: ValidationInfo) -> Any:
+    if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
+        return value.isoformat()  # TOML writes a date without quotes
+    if is_resolved(info) or not isinstance(value, str):
+        return value
+    try:
+        return datetime.date.fromisoformat(value).isoformat()
+    except ValueError as error:
+        raise refuse("not a date", 'write year, month and day: "2026-11-02"') from error
+
+
+DateText = Annotated[str, BeforeValidator(_read_date)]
+"""A day as year-month-day."""
+
 ListAsTuple = BeforeValidator(_list_to_tuple)
 """TOML and JSON know lists only; strict models hold tuples, which cannot change."""
 
@@ -129,6 +144,9 @@ TemperatureRangeDegc = Annotated[
 ]
 CurrentRangeA = Annotated[
     tuple[float, float], _range_reader("current"), Dimension("current", pair=True)
+]
+ResistanceRangeOhm = Annotated[
+    tuple[float, float], _range_reader("resistance"), Dimension("resistance", pair=True)
 ]
 VoltageRangeV = Annotated[
     tuple[float, float], _range_reader("voltage"), Dimension("voltage", pair=True)

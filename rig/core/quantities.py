@@ -42,6 +42,7 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "time_per_voltage": ("millisecond / volt", "1.2 ms/V"),
     "time_per_temperature": ("millisecond / kelvin", "0.3 ms/K"),
     "time_per_rotation": ("millisecond / (revolution / minute)", "0.01 ms/rpm"),
+    "power": ("watt", "5 W"),
 }
 
 # The unit of DIMENSIONS as it is printed beside a number.
@@ -71,6 +72,7 @@ SYMBOLS: dict[str, str] = {
     "time_per_voltage": "ms/V",
     "time_per_temperature": "ms/K",
     "time_per_rotation": "ms/rpm",
+    "power": "W",
 }
 
 # Units a person may want, in the spelling that is understood; shown when another was written.
@@ -100,6 +102,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "time_per_voltage": ("ms/V",),
     "time_per_temperature": ("ms/K",),
     "time_per_rotation": ("ms/rpm",),
+    "power": ("W", "mW"),
 }
 
 # A number first, then a unit that is not another number. Everything else is refused, so that

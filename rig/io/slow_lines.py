@@ -17,7 +17,10 @@ class LoopLine:
         from gpiozero import InputDevice
 
         try:
-            self._device = InputDevice(line, pull_up=pull == "up", pin_factory=factory)
+            held: dict[str, bool | None] = {"pull_up": pull == "up"}
+            if pull == "external":
+                held = {"pull_up": None, "active_state": False}
+            self._device = InputDevice(line, **held, pin_factory=factory)
         except Exception as error:
             raise HardwareError(
                 f"Line {line} ({name}) cannot be an input: {error}. Nothing was energised."

@@ -125,6 +125,19 @@ def stored_energy_j(current_a: float, inductance_h: float) -> float:
     return 0.5 * inductance_h * current_a * current_a
 
 
+def clamp_energy_j(
+    start_a: float, resistance_ohm: float, inductance_h: float, clamp_v: float
+) -> float:
+    """What the clamp takes of one release; the coil's own resistance takes the rest.
+
+    Vc times the charge until the current is zero: Vc L/R (I0 - Vc/R ln(1 + I0 R / Vc)), the
+    integral of current_decay_a. `clamp_v` above 0.
+    """
+    against_a = clamp_v / resistance_ohm
+    charge = start_a - against_a * math.log1p(start_a / against_a)
+    return clamp_v * inductance_h / resistance_ohm * charge
+
+
 def warm_up_k(t_s: float, start_k: float, final_k: float, time_constant_s: float) -> float:
     """Temperature rise `t_s` after the heat changed, as one thermal time constant."""
     return final_k + (start_k - final_k) * math.exp(-t_s / time_constant_s)

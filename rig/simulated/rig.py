@@ -169,8 +169,8 @@ def _close_loops(setup: Setup, factory: SimulatedFactory) -> None:
         if wired is not None:
             pin = factory.pin(wired.line)
             pin.function = "input"
-            pin.pull = wired.pull
-            if wired.pull == "up":
-                pin.drive_low()
-            else:
+            pin.pull = "floating" if wired.pull == "external" else wired.pull
+            if wired.pull == "down":
                 pin.drive_high()
+            else:
+                pin.drive_low()

@@ -19,8 +19,9 @@ CIRCUITS = Path(__file__).parents[2] / "hardware/circuits"
 sys.path.insert(0, str(CIRCUITS))
 
 import claims  # noqa: E402
-import part_table  # noqa: E402
 from simulate import simulate  # noqa: E402
+
+from rig.wiring import parts as part_table  # noqa: E402
 
 FULL = os.environ.get("RIG_TESTS_FULL") == "1"
 IDS = [f"{claim.group}: {claim.text[:40]}" for claim in claims.CLAIMS]
@@ -101,6 +102,22 @@ def test_current_into_a_clamp_decays_as_the_formula_says() -> None:
     i0, i1 = found["on_a"], 0.1 * 14.4 / r
     expected = l_h / r * math.log((i0 + clamp_v / r) / (i1 + clamp_v / r))
     assert found["decay_s"] == pytest.approx(expected, rel=0.05)
+
+
+def test_the_calculators_say_what_the_simulation_shows() -> None:
+    """`rig calc contact` and `clamp` for the coil of the claims: 16 V, 12.8 ohm, 60 mH."""
+    from rig.calculators.sizing import COMMANDS
+    from rig.physics.coil import clamp_energy_j
+
+    assert {"contact", "clamp"} <= set(COMMANDS)
+    found = simulate("coil_clamp", vsupply=16, rcoil=12.8)
+    zener_v, diode_v = part_table.PARTS["Z1"].si, 0.75
+    slope_v = 2 * found["on_a"]  # 2 ohm in the model; none in the calculators
+    both = clamp_energy_j(found["on_a"], 12.8, 60e-3, zener_v + slope_v / 2 + diode_v)
+    share = (zener_v + slope_v / 2) / (zener_v + slope_v / 2 + diode_v)
+    assert found["stroke_j"] == pytest.approx(both * share, rel=0.03)
+    seen_v = 16 + zener_v * 1.05 + 0.8
+    assert found["contact_v"] == pytest.approx(seen_v, rel=0.05)
 
 
 def test_a_low_pass_is_down_as_the_formula_says() -> None:

@@ -78,12 +78,15 @@ CASES: list[tuple[str, list[tuple[str, str]], str, str]] = [
      'slowest = "3000 rpm"')], "highest", "slowest"),
     ("a taken line", [("line = 23", "line = 22")], "line", "already the line"),
     ("a line of SPI", [("line = 23", "line = 9")], "line", "reserved for SPI"),
+    ("a line of the other SPI port",
+     [("line = 23", "line = 20"), ('type = "MCP3208"', 'type = "MCP3208"\nport = 1')],
+     "engine_speed.line", "belongs to SPI port 1"),
 ]  # fmt: skip
 
 
 def test_the_demo_is_accepted() -> None:
     assert refused() == []
-    assert WHOLE == 10
+    assert WHOLE == 11
 
 
 @pytest.mark.parametrize(("changes", "key", "what"), [case[1:] for case in CASES],

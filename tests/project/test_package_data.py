@@ -33,5 +33,5 @@ def test_data_files_are_covered(package: str) -> None:
 
 def test_extras_that_the_commands_ask_for_exist() -> None:
     extras = PROJECT["project"]["optional-dependencies"]
-    assert {"board", "test", "drawings"} <= set(extras)
+    assert {"board", "test", "pdf"} <= set(extras)
     assert {name.split(">")[0] for name in extras["board"]} == {"gpiod", "lgpio", "spidev"}

@@ -54,6 +54,13 @@ INPUTS: dict[str, int] = {
 }
 """Inputs of each chip, counted from 0 in the setup."""
 
+SPI_LINES: dict[int, dict[str, int]] = {
+    0: {"clock": 11, "data in": 10, "data out": 9, "select 0": 8, "select 1": 7},
+    1: {"clock": 21, "data in": 20, "data out": 19, "select 0": 18, "select 1": 17},
+}
+"""GPIO lines of both SPI ports as the board's documentation says (from memory). "data in" is the
+converter's."""
+
 ALWAYS_DIFFERENTIAL = ("MCP3001", "MCP3201", "MCP3301")
 """Chips whose one input is a pair."""
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from rig.config.analog import signal
 from rig.config.analog.channels import gauge_channels
 from rig.config.analog.limit_rules import LIMIT_RULES
-from rig.config.analog.model import ALWAYS_DIFFERENTIAL, INPUTS, AnalogChannel
+from rig.config.analog.model import ALWAYS_DIFFERENTIAL, INPUTS, SPI_LINES, AnalogChannel
 from rig.config.files.problems import Finding
 from rig.config.setup.model import Setup
 
@@ -84,6 +84,22 @@ def converter_and_channels(setup: Setup) -> Findings:
             "nothing is wired to the converter",
             "add an [[analog]] table for each input that is used, or take [converter] out",
         )
+
+
+def bus_lines(setup: Setup) -> Findings:
+    """The lines of the converter's SPI port have no other use (those of port 0 never do)."""
+    chip = setup.converter
+    if chip is None:
+        return
+    lines = SPI_LINES[chip.port]
+    used = {lines[name] for name in ("clock", "data in", "data out", f"select {chip.device}")}
+    for table, line in setup.lines.items():
+        if chip.port and line in used:
+            yield Finding(
+                (table, "line"),
+                f"GPIO {line} belongs to SPI port {chip.port}, on which the converter is",
+                "give it another line, or put the converter on port 0",
+            )
 
 
 def channels_once(setup: Setup) -> Findings:
@@ -284,6 +300,7 @@ def _highest_reading(item: AnalogChannel, setup: Setup) -> float | None:
 
 ANALOG_RULES: tuple[Callable[[Setup], Findings], ...] = (
     converter_and_channels,
+    bus_lines,
     channels_once,
     inputs_exist,
     keys_fit_the_kind,

@@ -7,18 +7,29 @@ import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from rig.config.files.problems import Finding, dotted, listed, look_up, nearest, plain, show
 from rig.config.files.reading import Unreadable, in_file_order, read
+from rig.config.files.service_file import Service, taken_in
 from rig.config.files.simulated_table import with_faults
 from rig.config.files.toml_file import Parsed, parse_file, parse_text
 from rig.config.plant.fault_names import Fault
 from rig.config.ranges import setup_in_range, sheet_in_range
+from rig.config.service.model import ServiceLimits
+from rig.config.service.rules import SERVICE_RULES, SETUP_SERVICE_RULES, SHEET_SERVICE_RULES
 from rig.config.setup.model import Setup
 from rig.config.setup.rules import SETUP_RULES
 from rig.config.sheet.model import KINDS, NOT_KEYS, Sheet
-from rig.config.sheet.rules import ACCEPT_RULES, PAIR_RULES, SHEET_RULES
+from rig.config.sheet.rules import (
+    ACCEPT_RULES,
+    PAIR_RULES,
+    SHEET_RULES,
+    accept_limits,
+    accept_margin,
+    accept_of,
+)
 from rig.core.errors import FileProblems, Problem
 
 HASH_DIGITS = 16
@@ -42,6 +53,8 @@ class LoadedSheet:
     text: str
     path: str
     hash: str
+    service: ServiceLimits | None = None
+    """The service information that was taken in; None for a sheet without, and for a stored one."""
 
 
 def load_setup(path: str | os.PathLike[str]) -> LoadedSetup:
@@ -51,7 +64,7 @@ def load_setup(path: str | os.PathLike[str]) -> LoadedSetup:
 
 def load_sheet(path: str | os.PathLike[str]) -> LoadedSheet:
     """Load a sheet, unchecked against any setup. Raises FileProblems."""
-    return _sheet_of(_read_sheet(parse_file(path)))
+    return _sheet_of(_read_sheet(*_from_file(parse_file(path), Path(path).parent)))
 
 
 def load_pair(
@@ -72,7 +85,33 @@ def load_pair(
     setup = _read_setup(setup_file)
     if sheet_file is None:
         return _setup_of(setup), None
-    return _pair_of(setup, _read_sheet(sheet_file))
+    folders = [Path(path).parent for path in (sheet_path, setup_path) if path is not None]
+    return _pair_of(setup, _read_sheet(*_from_file(sheet_file, *folders)))
+
+
+def _from_file(file: Parsed, *folders: Path) -> tuple[Parsed, Service]:
+    """A sheet as a person wrote it, with what it takes from service information."""
+    service = taken_in(file, folders, _read_limits)
+    return service.sheet, service
+
+
+def _read_limits(file: Parsed) -> tuple[ServiceLimits | None, list[Problem]]:
+    found = _start(file)
+    if not found.problems:
+        found.model, findings = read(ServiceLimits, file.data, NOT_KEYS)
+        found.note(in_file_order(file.data, [*findings, *_limits_findings(found.model)]))
+    return found.model, found.problems
+
+
+def _limits_findings(limits: ServiceLimits) -> Iterator[Finding]:
+    yield from checked(SERVICE_RULES, limits)
+    try:
+        accepts = limits.accept
+    except Unreadable:
+        return
+    for n, accept in enumerate(accepts):
+        for rule in (accept_of, accept_limits, accept_margin):
+            yield from checked((rule,), None, n, accept)
 
 
 def _with_faults(file: Parsed, faults: Sequence[Fault]) -> Parsed:
@@ -114,7 +153,7 @@ def pair_from_texts(
 ) -> tuple[LoadedSetup, LoadedSheet]:
     """A setup and a sheet from their texts, checked against one another."""
     setup = _read_setup(parse_text(setup_text, setup_name))
-    return _pair_of(setup, _read_sheet(parse_text(sheet_text, sheet_name)))
+    return _pair_of(setup, _read_sheet(*_from_file(parse_text(sheet_text, sheet_name))))
 
 
 @dataclass
@@ -125,6 +164,7 @@ class _Read:
     file: Parsed
     model: Any
     problems: list[Problem]
+    service: ServiceLimits | None = None
 
     def note(self, findings: Iterable[Finding]) -> None:
         """Turn findings into problems of this file."""
@@ -148,12 +188,14 @@ def _setup_of(found: _Read) -> LoadedSetup:
 def _sheet_of(found: _Read) -> LoadedSheet:
     _refuse(found.problems)
     file = found.file
-    return LoadedSheet(found.model, file.text, file.name, text_hash(file.text))
+    return LoadedSheet(found.model, file.text, file.name, text_hash(file.text), found.service)
 
 
 def _pair_of(setup: _Read, sheet: _Read) -> tuple[LoadedSetup, LoadedSheet]:
     if setup.model is not None and sheet.model is not None:
         sheet.note(checked(PAIR_RULES, setup.model, sheet.model))
+        if sheet.service is not None:
+            setup.note(checked(SETUP_SERVICE_RULES, setup.model, sheet.service))
     _refuse([*setup.problems, *sheet.problems])
     return _setup_of(setup), _sheet_of(sheet)
 
@@ -186,14 +228,21 @@ def _read_setup(file: Parsed, *, stored: bool = False) -> _Read:
     return found
 
 
-def _read_sheet(file: Parsed, *, stored: bool = False) -> _Read:
+def _read_sheet(file: Parsed, service: Service | None = None, *, stored: bool = False) -> _Read:
     found = _start(file)
     if found.problems:
         return found
+    if service is not None:
+        found.problems += service.problems
+        found.service = service.limits
     kind, findings = _kind_of(file.data)
     if kind is not None:
         found.model, more = read(KINDS[kind], {**file.data, "kind": kind}, NOT_KEYS)
         findings += [*more, *sheet_findings(found.model)]
+        if service is not None:
+            findings += service.findings
+            if service.limits is not None:
+                findings += checked(SHEET_SERVICE_RULES, found.model, service.limits)
         if not stored:
             findings += _once(checked((sheet_in_range,), found.model), findings)
     found.note(in_file_order(file.data, findings))

@@ -10,9 +10,9 @@ from __future__ import annotations
 import datetime
 from typing import Annotated
 
-from pydantic import Field, ValidationInfo, field_validator
+from pydantic import Field
 
-from rig.config.quantity_types import ListAsTuple, PressureKpa, is_resolved, refuse
+from rig.config.quantity_types import DateText, ListAsTuple, PressureKpa
 from rig.config.strict import Strict
 
 FEW_POINTS = 5
@@ -31,8 +31,8 @@ class CalibrationPoint(Strict):
 class CalibrationSetup(Strict):
     """`[calibration]`, of the channel pressure."""
 
-    date: str = Field(examples=['"2026-11-02"'])
-    due: str = Field(examples=['"2027-11-02"'])
+    date: DateText = Field(examples=['"2026-11-02"'])
+    due: DateText = Field(examples=['"2027-11-02"'])
     by: str = ""
     reference: str = Field(min_length=1, examples=['"test gauge no. 4, 0 to 1 MPa"'])
     """The reference gauge: name, number, certificate."""
@@ -47,18 +47,6 @@ class CalibrationSetup(Strict):
     """The gauge is open to the air at rest, so that it must then read `zero_reading`."""
     zero_reading_kpa: PressureKpa | None = Field(alias="zero_reading", default=None)
     zero_tolerance_kpa: PressureKpa | None = Field(alias="zero_tolerance", default=None, gt=0)
-
-    @field_validator("date", "due", mode="before")
-    @classmethod
-    def _is_a_date(cls, value: object, info: ValidationInfo) -> object:
-        if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
-            return value.isoformat()  # TOML writes a date without quotes
-        if is_resolved(info) or not isinstance(value, str):
-            return value
-        try:
-            return datetime.date.fromisoformat(value).isoformat()
-        except ValueError as error:
-            raise refuse("not a date", 'write year, month and day: "2026-11-02"') from error
 
     @property
     def range_kpa(self) -> tuple[float, float]:

@@ -19,26 +19,31 @@ from rig.config.quantity_types import (
 )
 from rig.config.strict import Strict
 
+LoopPull = Literal["up", "down", "external"]
+"""What holds a loop's line while the loop is open. Only "external" goes with a resistor of tens of
+kilohms before the pin, as in hardware/README.md: the pin's own pull would hold against it."""
+
 
 class LoopInput(Strict):
     """A loop through a normally closed contact: closed lets the rig run, open or broken stops it.
 
-    With pull "up" the loop leads to ground and reads low while it is closed; with "down" it leads
-    to 3.3 V and reads high. A broken wire then reads as open. There is no other way to wire it.
+    With pull "external" (a resistor of the wiring) or "up" (the pin's own) the loop leads to ground
+    and reads low while it is closed; with "down" it leads to 3.3 V and reads high. A broken wire
+    then reads as open. There is no other way to wire it.
     """
 
     line: int
-    pull: Literal["up", "down"] = "up"
+    pull: LoopPull = "up"
 
 
 class ConfirmInput(Strict):
     """A push button at the rig, normally open: whoever arms from a page presses it first.
 
-    With pull "up" the button leads to ground, with "down" to 3.3 V.
+    With pull "external" or "up" the button leads to ground, with "down" to 3.3 V.
     """
 
     line: int
-    pull: Literal["up", "down"] = "up"
+    pull: LoopPull = "up"
 
 
 class HeartbeatSetup(Strict):

@@ -104,6 +104,10 @@ class SheetBase(Strict):
     """A switch has settled when it stays put for this long."""
     base_pressure_min_kpa: PressureKpa | None = Field(alias="base_pressure_min", default=None, gt=0)
     """Least pressure before the first stroke; below it a missed stroke says nothing."""
+    service: str | None = Field(default=None, min_length=1, examples=['"valve-a"'])
+    """Name of the limits file whose service information this sheet holds to."""
+    service_taken: str | None = None
+    """Written by the program where it took limits in: from which file, by whom, and when."""
     accept: Annotated[tuple[Accept, ...], ListAsTuple] = ()
 
 

@@ -1,5 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The parts of the rig as parts.toml names them: the one place of every value."""
+"""The parts of the rig as parts.toml names them: the one place of every value.
+
+Standard library only: the simulated circuits in hardware/circuits use it without an environment.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +12,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 TABLE = Path(__file__).resolve().parent / "parts.toml"
-_FACTORS = {"": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "k": 1e3}
-_VALUE = re.compile(r"([0-9.]+) ?([pnumk]?)(ohm|F|V|A|)")
+_FACTORS = {"": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
+_VALUE = re.compile(r"([0-9.]+) ?([pnumkM]?)(ohm|F|V|A|)")
 
 
 class Part(NamedTuple):

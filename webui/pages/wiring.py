@@ -1,0 +1,88 @@
+# SPDX-License-Identifier: MIT
+"""How a rig is wired, drawn from its setup: one that the bench offers, or one kept with a run."""
+
+from __future__ import annotations
+
+import functools
+from typing import Annotated, Literal, NamedTuple
+
+from flask import Blueprint, Response, current_app, render_template, request
+from markupsafe import Markup
+from pydantic import BaseModel, ConfigDict, Field
+
+from rig.config.files.loading import LoadedSetup, load_setup, setup_from_text
+from webui import log
+from webui.faults import PageFault
+
+blueprint = Blueprint("wiring", __name__)
+
+
+class WiringQuestion(BaseModel):
+    """Which setup: the bench's, by name, or the one of a run; and as what."""
+
+    model_config = ConfigDict(extra="forbid")
+    setup: Annotated[str, Field(max_length=200)] = ""
+    run: Annotated[str, Field(pattern=r"^\s*\d{0,10}\s*$")] = ""
+    form: Literal["page", "svg", "parts"] = "page"
+
+
+class Drawn(NamedTuple):
+    """A setup with its sections; markup is the drawing library's, names in it are escaped."""
+
+    loaded: LoadedSetup
+    sections: tuple[tuple[str, Markup], ...]
+
+
+@blueprint.get("/wiring")
+def show() -> str | Response:
+    """The drawing with its lists, to be printed; without a question, what may be chosen."""
+    asked = WiringQuestion.model_validate(request.args.to_dict())
+    hub = current_app.config["HUB"]
+    offered = {} if hub is None else hub.files.setups
+    run = int(asked.run) if asked.run.strip() else None
+    if not asked.setup and run is None:
+        return render_template("wiring.html", offered=list(offered), drawn=None)
+    if run is not None:
+        header = log.stored_run(run).header
+        loaded = setup_from_text(header.setup_text, header.setup_name)
+        name, again = f"run-{run}", {"run": str(run)}
+    elif asked.setup in offered:
+        loaded = load_setup(offered[asked.setup])
+        name, again = asked.setup, {"setup": asked.setup}
+    else:
+        raise PageFault(404, "There is no such setup here", f'"{asked.setup[:60]}" is not offered.',
+                        "Choose one of the list.")  # fmt: skip
+    if asked.form != "page":
+        return _file(asked.form, loaded, name)
+    from rig.wiring import lists, remarks
+
+    return render_template(
+        "wiring.html", offered=list(offered), drawn=_drawn(loaded.text, loaded.path), name=name,
+        again=again, cautions=remarks.cautions(), remarks=remarks.remarks(loaded.setup),
+        joints=lists.joints(loaded.setup), bought=lists.bought(loaded.setup), head=lists.HEAD,
+    )  # fmt: skip
+
+
+def _file(form: str, loaded: LoadedSetup, name: str) -> Response:
+    from rig.wiring import draw, lists
+
+    if form == "svg":
+        made, ending, kind = draw.whole(loaded.setup, draw.head_of(loaded)), "svg", "image/svg+xml"
+    else:
+        made, ending, kind = lists.as_csv(lists.bought(loaded.setup)), "csv", "text/csv"
+    plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in name)
+    answer = Response(made, mimetype=kind)
+    answer.headers["Content-Disposition"] = f'attachment; filename="wiring-{plain}.{ending}"'
+    return answer
+
+
+@functools.lru_cache(maxsize=8)
+def _drawn(text: str, name: str) -> Drawn:
+    """Drawing takes a small board seconds; the same text is drawn once."""
+    from rig.wiring.draw import pictures
+
+    loaded = setup_from_text(text, name)
+    return Drawn(
+        loaded,
+        tuple((picture.title, Markup(picture.svg)) for picture in pictures(loaded.setup)),  # noqa: S704 - the drawing library escapes what it prints
+    )
