@@ -76,6 +76,8 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
     try:
         if not ended and state.backend != "board":  # its relay falls with the process, and only so
             raise HardwareError("its process was killed and does not end")
+        if state.backend != "board":
+            _wait(lambda: state_file.held(path))  # threads may outlive the first for a moment
         if state.backend != "board" and state_file.held(path):
             raise HardwareError("a program that no state file names holds it and does not answer")
         off = guard.drive_off(state)
