@@ -46,7 +46,7 @@ import click
     "--fault",
     multiple=True,
     metavar="NAME[:SEVERITY]",
-    help='Simulated rig only: in place of its own, like "gauge offset:0.6"; repeatable.',
+    help='Simulated rig only: a fault in place of its own, as "gauge offset:0.6"; repeatable.',
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 def command(setup: Path, sheet: Path, **options: Any) -> None:
