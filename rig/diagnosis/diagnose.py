@@ -207,6 +207,8 @@ def _undecided(
     causes = [named.get(name, name) for name in alike]
     if len(causes) > 1:
         words = f"Cannot tell {listed(causes, 'from')}"
+    elif alike == [SOUND]:
+        words = "Cannot tell whether anything is at fault"
     elif causes:
         words = f"Cannot tell whether it is {causes[0]}"
     else:
@@ -223,7 +225,7 @@ def _undecided(
         )
         words += f", because {'; '.join(needs)}"
     if ranked:
-        words += f". Next: {ranked[0].first.words}"
+        words += f". Next: {ranked[0].check.words}"
     return f"{words}."
 
 
