@@ -167,3 +167,14 @@ def test_what_is_not_wired_cannot_be_at_fault():
 def test_one_run_is_not_named_in_every_sentence():
     found = diagnosed("clogged inlet screen", "gauge behind", 7)
     assert found.causes[0].speaks_for[0].startswith("response")
+
+
+def test_a_rig_on_air_is_not_sent_to_the_dipstick():
+    from dataclasses import replace
+
+    run, sound = run_with("leaking lock seals"), good()
+    on_air = [replace(one, setup=one.setup.model_copy(update={"medium": "air"}))
+              for one in (run, sound)]  # fmt: skip
+    found = diagnose(KNOWN, on_air[:1], None, on_air[1])
+    assert found.next and all(check.begin_with != "oil_level" for check in found.next)
+    assert not [cause for cause in found.causes if cause.cause.startswith("oil too")]
