@@ -29,6 +29,8 @@ from rig.diagnosis.posterior import Observed, Posterior, evidence, possible, pos
 from rig.diagnosis.repair_order import Repair, in_order
 
 MOST_NEXT = 5
+OF_OIL = ("oil_level", "oil_label", "warm_again")
+"""Checks that a rig on air does not have."""
 LEAST_PROBABILITY = 0.005
 PAIR_TOLD = 0.05
 LOOK_ALIKE = 0.15
@@ -52,9 +54,11 @@ def diagnose(
     seen = together(findings)
     table = table_of(knowledge)
     logs = evidence(table, knowledge, seen.observed)
-    found = posterior_of(table, logs, possible(knowledge, _wired(runs)))
+    wired = _wired(runs)
+    found = posterior_of(table, logs, possible(knowledge, wired))
     repairs = repair_matrix(knowledge, found)
-    ranked = next_checks(knowledge, found, seen.observed)
+    not_asked = () if wired is None or "oil" in wired else OF_OIL
+    ranked = next_checks(knowledge, found, (*seen.observed, *not_asked))
     hidden = _hidden(knowledge, found, seen, repairs)
     causes = tuple(
         CauseFound(
@@ -87,7 +91,9 @@ def diagnose(
         ),
         part=parts,
         repairs=_repairs(knowledge, found),
-        valve=of_the_valve(knowledge, runs, seen, parts, first),
+        valve=of_the_valve(
+            knowledge, runs, seen, parts, first, None if undecided else causes[0].cause
+        ),
         findings=_seen(knowledge, seen.observed),
     )
 
@@ -100,6 +106,7 @@ def _wired(runs: Sequence[RunSeen]) -> frozenset[str] | None:
     seen = {
         "gauge": any(setup.pressure_source is not None for setup in setups),
         "readback": any(setup.readback is not None for setup in setups),
+        "oil": any(setup.medium == "oil" for setup in setups),
     }
     return frozenset(name for name, there in seen.items() if there)
 
@@ -207,6 +214,8 @@ def _undecided(
     causes = [named.get(name, name) for name in alike]
     if len(causes) > 1:
         words = f"Cannot tell {listed(causes, 'from')}"
+    elif alike == [SOUND]:
+        words = "Cannot tell whether anything is at fault"
     elif causes:
         words = f"Cannot tell whether it is {causes[0]}"
     else:
@@ -223,7 +232,7 @@ def _undecided(
         )
         words += f", because {'; '.join(needs)}"
     if ranked:
-        words += f". Next: {ranked[0].first.words}"
+        words += f". Next: {ranked[0].check.words}"
     return f"{words}."
 
 

@@ -50,9 +50,8 @@ def spoken(
 
 
 def _words(knowledge: Knowledge, observed: Observed, name: str, cause: str, bits: float) -> str:
-    several = observed[name]
-    told = max(several, key=lambda one: one.sure)
-    text = f"{told.by}: {told.found}" if told.by else told.found
+    told = max(observed[name], key=lambda one: one.sure)
+    text = said(told, observed)
     known = knowledge.cause(cause)
     effect = known.shows.get(name) if known is not None else None
     if bits > 0 and effect is not None and told.state != knowledge.shown(name).states[0]:
@@ -65,6 +64,12 @@ def _words(knowledge: Knowledge, observed: Observed, name: str, cause: str, bits
     if bits < 0 and known is not None:
         return f"{text} (this cause leaves it as on a sound rig)"
     return text
+
+
+def said(one: Finding, observed: Observed) -> str:
+    """What was found, with the run's name where there are several runs, or checks."""
+    sources = {other.by for several in observed.values() for other in several}
+    return f"{one.by}: {one.found}" if len(sources) > 1 else one.found
 
 
 def pro(found: list[Spoken]) -> tuple[str, ...]:
@@ -91,9 +96,8 @@ def unexplained(knowledge: Knowledge, found: Posterior, observed: Observed) -> l
                 continue
             chance = float(table.states[name][best, states.index(one.state)])
             if chance < UNEXPLAINED and not _sound(knowledge, one):
-                told.append(
-                    f"{one.by}: {one.found}. That is not what {' and '.join(names)} would show"
-                )
+                would = f"That is not what {' and '.join(names)} would show"
+                told.append(f"{said(one, observed)}. {would}")
     return told
 
 

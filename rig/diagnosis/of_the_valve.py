@@ -24,8 +24,10 @@ def of_the_valve(
     seen: Evidence,
     parts: dict[str, float],
     first: str,
+    cause: str | None,
 ) -> OfTheValve:
-    """`first` is what to look at first, in words. The last run's verdict is what is judged."""
+    """`first` is what to look at first, in words; `cause` the one that is clear, None where none
+    is. The last run's verdict is what is judged."""
     result = runs[-1].result.verdict.result if runs else "not_tested"
     if result == CONFORMS:
         return OfTheValve(result="conforms", words=_passed(knowledge, seen))
@@ -37,7 +39,9 @@ def of_the_valve(
         )
         return OfTheValve(result="does_not_conform", words=words)
     why = {
-        DOES_NOT_CONFORM: "limits are not held, but the chain in front of the valve was not shown",
+        DOES_NOT_CONFORM: "limits are not held, but the chain in front of the valve was not shown"
+        if cause is None
+        else f"limits are not held, and what was shown points to {cause}",
         "undecided": "the run is undecided",
     }.get(result, "no limits were judged")
     return OfTheValve(

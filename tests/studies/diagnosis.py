@@ -103,9 +103,9 @@ def table(rows: list[Told], knowledge: Knowledge) -> dict[str, float]:
         "calibration_error": 100.0 * calibration(ran, of),
         "sound_called_faulty": share([r for r in sound if r.valve == "does_not_conform"],
                                      sound_total),
-        "faulty_passed_unremarked": share(
-            [r for r in faulty if r.verdict == "conforms" and not r.odd
-             and r.parts.get("none", 0) > 0.8], faulty_total),
+        "faulty_conforms_nothing_odd": share(
+            [r for r in faulty if r.verdict == "conforms" and not r.odd], faulty_total
+        ),
     }  # fmt: skip
 
 

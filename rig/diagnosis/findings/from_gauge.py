@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -13,7 +14,7 @@ from rig.analysis.measure.conditions import stated
 from rig.analysis.measure.gauge_position import NEAR_ZERO_KPA, gauge_seen
 from rig.analysis.measure.pressure_at import pressure_of
 from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
-from rig.config.sheet.model import StrokesSheet
+from rig.config.sheet.model import Accept, StrokesSheet
 from rig.core.recording import Float
 from rig.diagnosis.findings.model import Finding, RunSeen, graded, hidden, seen
 
@@ -324,7 +325,7 @@ def _switch_pressures(run: RunSeen, good: RunSeen | None) -> list[Finding]:
     return found
 
 
-def _against_limits(name: str, value: float, words: str, limits: list) -> Finding:  # type: ignore[type-arg]
+def _against_limits(name: str, value: float, words: str, limits: Sequence[Accept]) -> Finding:
     low = max((a.min_value for a in limits if a.min_value is not None), default=None)
     high = min((a.max_value for a in limits if a.max_value is not None), default=None)
     if low is None and high is None:

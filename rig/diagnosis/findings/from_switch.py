@@ -3,8 +3,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from rig.analysis.measure import marks
@@ -126,7 +124,7 @@ def _u_ms(run: RunSeen, known: Float) -> float:
 
 
 def _time(name: str, middle: float, u_ms: float, run: RunSeen, good: RunSeen | None) -> Finding:
-    reference = _good_ms(name, good)
+    reference = _good_ms(name, good, run)
     states = ("short", "right", "bit_long", "long", "very_long")
     if reference is not None and good is not None:
         words = f"{name} {middle:.3g} ms against {reference:.3g} ms in {good.name}"
@@ -140,8 +138,11 @@ def _time(name: str, middle: float, u_ms: float, run: RunSeen, good: RunSeen | N
     return graded(name, middle / limit, u, AGAINST_LIMIT, ("right", "long", "very_long"), words)
 
 
-def _good_ms(name: str, good: RunSeen | None) -> float | None:
+def _good_ms(name: str, good: RunSeen | None, run: RunSeen) -> float | None:
+    """The known-good run's time, where it was timed from the same edge."""
     if good is None or good.result.kind != "strokes":
+        return None
+    if good.result.reference.of != run.result.reference.of:
         return None
     table = good.result.strokes
     values = table.first_edge_on_ms if name == "response" else table.first_edge_off_ms
@@ -236,5 +237,5 @@ def _lost(run: RunSeen, whole: Bool) -> Finding:
         return seen("lost_contact", "none", "the switch changed only when it was commanded")
     words = f"{early} switch edges with no command, in {n} of {of} strokes"
     if early <= 2 and of > LEAST_STROKES:
-        return replace(seen("lost_contact", "some", words, 0.8))
+        return seen("lost_contact", "some", words, 0.8)
     return seen("lost_contact", "some", words)
