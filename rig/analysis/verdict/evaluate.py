@@ -35,9 +35,8 @@ class Measured:
     far the true value of each may lie below it without a budget: infinite for an unknown relay
     delay. `without` counts the strokes or ramps that should have given a number and did not.
     `open_because` says why the numbers cannot show that a limit is held, else empty; `at_least` is
-    what they surely reached all the same. Where
-    the numbers are not known equally well, `singles` are the budgets that one of them may have, and
-    `kind` (n,) which of these each has."""
+    what they surely reached all the same. Where the numbers are not known equally well, `singles`
+    are the budgets that one of them may have, and `kind` (n,) which of these each has."""
 
     value: Float
     label: Int64
