@@ -17,9 +17,8 @@ QUIET_SHARE = 0.5
 OWN_STEP = 0.7
 """Stamps that have no divisor finer than this share of a step are not rounded: the step divides
 them itself."""
-EVEN, SHORTER = 0.1, 0.9
-"""Rows come evenly where four of five steps differ by less than this from the middle one; a row
-that comes after less than this share of a step was not due."""
+SHORTER, LEAST_EARLY = 0.9, 3
+"""Of the shortest quarter of steps without a change: a row that comes before was not due."""
 
 
 class Looks:
@@ -88,9 +87,10 @@ class Looks:
             steps.append(self._now_ns - self._last_row_ns)
 
     def _rows_of_their_own(self) -> bool:
-        """Changes stand in rows between those that come evenly: the logger wrote them when they
-        came, beside its readings."""
-        middle = statistics.median(self._quiet_steps)
-        even = sum(abs(step - middle) < EVEN * middle for step in self._quiet_steps)
-        early = sum(step < SHORTER * middle for step in self._change_steps)
-        return 5 * even >= 4 * len(self._quiet_steps) and 2 * early > len(self._change_steps)
+        """More than a third of the changes, and three at least, came sooner after the row before
+        than three of four rows without a change do: the logger wrote them when they came, beside
+        its readings. Where rows are looks, a change waits for the next like any other row."""
+        steps = sorted(self._quiet_steps)
+        soon = SHORTER * steps[len(steps) // 4]
+        early = sum(step < soon for step in self._change_steps)
+        return early >= LEAST_EARLY and 3 * early > len(self._change_steps)

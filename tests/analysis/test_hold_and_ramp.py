@@ -394,3 +394,45 @@ def test_line_against_scipy_on_many_random_sets():
             assert line.intercept == pytest.approx(fit.intercept, rel=1e-9)
             assert line.slope_error == pytest.approx(fit.stderr, rel=1e-9)
         assert line.used.all() or n < 10
+
+
+def followed(phi, seed, n=240):
+    """A leak of 1.5 kPa/s whose readings resemble the ones before them: AR(1) of `phi`."""
+    chance = np.random.default_rng(seed)
+    away = np.zeros(n)
+    for place, new in enumerate(chance.normal(0, 0.5 * np.sqrt(1 - phi**2), n)):
+        away[place] = phi * away[place - 1] + new
+    at = np.linspace(100, 59_900, n)
+    return at, 310 - 1.5 * at / 1000 + away
+
+
+@pytest.mark.parametrize("phi", [0.5, 0.8])
+def test_readings_that_follow_one_another_widen_the_rate(phi):
+    """The slope's interval covers the truth; that of ordinary least squares would not: with AR(1)
+    its error is too small by about sqrt((1 + phi) / (1 - phi))."""
+    inside = plain = 0
+    for seed in range(30):
+        at, kpa = followed(phi, seed)
+        result = held(zip(at, kpa, ["good"] * len(at), strict=True))
+        low, high = run_json(result)["hold"]["interval95"]
+        inside += low <= 1.5 <= high
+        fit = linregress(at / 1000, kpa)
+        plain += abs(fit.slope + 1.5) <= 1.96 * fit.stderr
+        assert result.hold.effective_n < 0.8 * len(at)
+    assert inside >= 25
+    assert plain < inside
+
+
+def test_a_slow_wave_is_no_rate():
+    """Three waves in the watch and no leak: least squares sees one, its error of four times less
+    than that would exclude none."""
+    at = np.linspace(100, 59_900, 240)
+    kpa = 310 + 8 * np.sin(2 * np.pi * at / 20_000)
+    accept = [{"figure": "decay_rate", "max": "0.05 kPa/s"}]
+    page = sheet("hold", accept, **HOLD)
+    result = held(zip(at, kpa, ["good"] * len(at), strict=True), kind=page)
+    fit = linregress(at / 1000, kpa)
+    assert fit.slope + 1.96 * fit.stderr < 0
+    low, high = run_json(result)["hold"]["interval95"]
+    assert low < 0 < high
+    assert result.verdict.result == "undecided"

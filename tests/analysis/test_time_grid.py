@@ -52,6 +52,17 @@ def test_a_few_stamps_show_little():
     assert coarsest_step_ns(np.array([0, 40 * MS])) == 40 * MS
 
 
+def test_stamps_years_apart_take_little_memory():
+    import tracemalloc
+
+    tracemalloc.start()
+    for far in (10**12, 10**15, 9 * 10**18):
+        assert coarsest_step_ns(np.array([0, far // 3 + 7, far])) > 0
+        assert coarsest_step_ns(np.array([0, 40 * MS, far, far + 3 * MS + 1])) > 0
+    assert tracemalloc.get_traced_memory()[1] < 60e6
+    tracemalloc.stop()
+
+
 @given(st.lists(st.integers(-(10**15), 10**15), max_size=60))
 def test_any_stamps_give_a_step(times):
     found = coarsest_step_ns(np.array(times, np.int64))

@@ -152,3 +152,37 @@ def test_an_export_states_what_its_looks_left_open(tmp_path, form):
     _, resolution = located(again)
     assert resolution.how == STATED
     assert resolution.step_ms >= max(high - low for low, high in brackets(recording)) - 0.11
+
+
+def test_each_stroke_is_judged_by_its_own_rows(tmp_path):
+    """A logger that paused over one switching leaves that stroke open, and no other."""
+    from rig.analysis.analyse import analyse
+    from rig.config.sheet.model import KINDS
+
+    strokes, changes = 5, {"command": [], "switch": []}
+    for number in range(strokes):
+        at = 200.0 + 1000 * number
+        changes["command"] += [at, at + 500]
+        changes["switch"] += [at + 50, at + 535]
+    pause = (2200.0, 2290.0)  # over the third stroke's answer
+    times = [float(t) for t in range(5200) if not pause[0] < t < pause[1]]
+    rows = [
+        f"{t},"
+        + ",".join(str(np.searchsorted(edges, t, "right") % 2) for edges in changes.values())
+        for t in times
+    ]
+    recording = one(tmp_path, "time_ms,command,switch\n" + "\n".join(rows) + "\n")
+    page = {"kind": "strokes", "strokes": strokes, "on_time": "500 ms", "rest": "500 ms"}
+
+    def judged(limit: str, of: str):
+        accept = [{"figure": "response", "of": of, "max": limit}]
+        sheet = KINDS["strokes"].model_validate(page | {"accept": accept})
+        return analyse(recording, RIG, sheet)
+
+    result = judged("75 ms", "each")
+    halves = result.strokes.response_half_ms
+    assert halves[2] == pytest.approx(45.5, abs=0.1)
+    assert np.delete(halves, 2) == pytest.approx(1.0)
+    assert result.verdict.result == "undecided"
+    assert "1 of 5" in result.verdict.limits[0].why
+    assert judged("120 ms", "each").verdict.result == "conforms"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.analysis.measure import marks
-from rig.analysis.measure.pressure_decay import Decay, Start, decay, risen
+from rig.analysis.measure.pressure_decay import LEAST_READINGS, Decay, Start, decay, risen
 from rig.analysis.measure.stroke_windows import NEVER
 from rig.analysis.measure.switch_state import SwitchTrack
 from rig.core.recording import Float, Int64, Recording, SampleSeries
@@ -26,7 +26,8 @@ class HoldResult:
 
     `decay_rate_kpa_s` is how fast the pressure falls (positive = falling), the slope of the line
     through the first `line_n` good readings (rig.analysis.measure.pressure_decay),
-    `standard_error_kpa_s` its standard error; where the pressure was gone too early for a line,
+    `standard_error_kpa_s` its standard error, by what the `effective_n` independent readings that
+    they are worth can tell; where the pressure was gone too early for a line,
     the least rate it fell at, without an error. `left_out` readings lay far off that line, `bad`
     were not to be believed. `dropped_out_ns` is the edge after which the switch stayed off.
     `trace_ns`, `trace_kpa` (k,) are readings evenly picked. With the coil on the figures count
@@ -51,6 +52,7 @@ class HoldResult:
     trace_ns: Int64
     trace_kpa: Float
     line_n: int = 0
+    effective_n: float = 0.0
     open_because: str = ""
     at_least_kpa_s: float | None = None
 
@@ -124,6 +126,7 @@ def hold(
         trace_ns=trace[0],
         trace_kpa=trace[1],
         line_n=found.n,
+        effective_n=found.effective,
         open_because=_open_because(found, out_s),
         at_least_kpa_s=found.at_least_kpa_s,
     )
@@ -144,6 +147,12 @@ def _open_because(found: Decay, out_s: float | None) -> str:
         return (
             "the pressure does not fall along a straight line, so one rate does not describe it. "
             "Next check: look at the pressure against time; shut the drain, or shorten watch"
+        )
+    if found.line is not None and found.effective < LEAST_READINGS:
+        return (
+            f"the {found.n} readings follow one another so closely (ripple or drift) that they are "
+            f"worth {found.effective:.1f} independent ones, too few for a rate. Next check: a "
+            "longer watch, a steadier pressure"
         )
     if out_s is not None:
         return (

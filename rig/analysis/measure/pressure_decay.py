@@ -3,10 +3,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.stats.dependence import inflation, lag1, phi_of
 from rig.analysis.stats.straight_line import Line, all_of_them, fit_line
 from rig.core.recording import Float
 
@@ -19,6 +21,10 @@ EMPTY_TIMES = 3.0
 RUN = 3
 CURVED_SHARE = 0.25
 CURVED_ERRORS = 4.0
+BY_CHANCE = 2.0
+"""Standard deviations of the correlation between neighbours that are independent (1 / sqrt n)."""
+ROUNDING = 0.5
+"""Steps of the display: a scatter of less than that is the rounding alone."""
 
 
 class Start(NamedTuple):
@@ -31,7 +37,9 @@ class Start(NamedTuple):
 class Decay(NamedTuple):
     """`line` through the first `n` readings, None with too few. `gone_s`: when a tenth of the
     start was left, None where more was left to the end; `at_least_kpa_s` a rate that the fall
-    reached at least once, the gauge's accuracy taken off, None where nothing shows one."""
+    reached at least once, the gauge's accuracy taken off, None where nothing shows one. Readings
+    that follow one another make the slope's error larger: `effective` is how many independent ones
+    they are worth, and the line's error is widened by that."""
 
     line: Line | None
     n: int
@@ -39,6 +47,7 @@ class Decay(NamedTuple):
     gone_s: float | None
     gone_early: bool
     at_least_kpa_s: float | None
+    effective: float = 0.0
 
 
 def risen(value: Float) -> int:
@@ -86,7 +95,25 @@ def decay(
     if whole:  # readings in a row are the pressure itself, not a loose plug
         line = all_of_them(t_s[:n], value[:n])
     curved = _curved(t_s[:n][line.used], value[:n][line.used], line.slope)
-    return Decay(line, n, not (whole or curved), gone_s, early, bound)
+    line, effective = _widened(line, t_s[:n], value[:n])
+    return Decay(line, n, not (whole or curved), gone_s, early, bound, effective)
+
+
+def _widened(line: Line, t_s: Float, value: Float) -> tuple[Line, float]:
+    """The line with the error that its readings' dependence on one another gives its slope.
+
+    Residuals of a first-order autoregression (rig.analysis.stats.dependence); over a span much
+    longer than they remember, the slope's variance grows like that of a mean. A correlation that
+    chance may show, and what only the steps of the display make, do not count.
+    """
+    rest = (value - (line.intercept + line.slope * t_s))[line.used]
+    steps = np.diff(np.unique(np.round(value, 9)))
+    step = float(steps.min()) if len(steps) else 0.0
+    n = len(rest)
+    if float(rest.std()) <= ROUNDING * step or not (lag1(rest) or 0.0) > BY_CHANCE / math.sqrt(n):
+        return line, float(n)
+    factor = inflation(phi_of(rest), n)
+    return line._replace(slope_error=line.slope_error * math.sqrt(factor)), n / factor
 
 
 def _in_a_row(left_out: np.typing.NDArray[np.bool_]) -> int:

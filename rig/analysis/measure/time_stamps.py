@@ -71,7 +71,7 @@ def stamp_half_width_ms(recording: Recording) -> float:
         return STAMP_MS.get(recording.source, STAMP_MS["emulated board"])
     halves = [e.half_ns for e in recording.edges.values() if e.half_ns is not None]
     every = np.concatenate([*halves, np.zeros(0, np.int64)])
-    return max(float(every.mean()) / 1e6, 1e-6) if len(every) else 0.0
+    return max(float(every.mean()) / 1e6, 1e-6) if len(every) else 1e-6
 
 
 def _said_ns(recording: Recording, kind: str) -> int:

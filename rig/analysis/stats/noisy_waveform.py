@@ -22,6 +22,9 @@ SMOOTH_TO = 0.01
 """Of the amplitude: the samples are averaged to this noise to see about where a crossing lies."""
 SETTLED_SMOOTH = 0.15
 """Of the settling band, likewise."""
+SETTLED_SPARE = 1.25
+"""So near its level the waveform is flat, and a width that seems to agree may not be the best: the
+uncertainty is taken larger by this (found by simulation, tests/checks/test_noisy_waveform.py)."""
 LEAST_EACH_SIDE = 2
 WIDER = 1.5
 WIDEST_SHARE = 0.5
@@ -210,7 +213,8 @@ def _settled(
         return NOWHERE
     falls = bool(smooth[place] > 1.0)
     level = 1.0 + band if falls else 1.0 - band
-    return _crossing(t, change, place, level, rise, noise, slope=FLAT_SETTLED, falls=falls)
+    at = _crossing(t, change, place, level, rise, noise, slope=FLAT_SETTLED, falls=falls)
+    return At(at.t, SETTLED_SPARE * at.u)
 
 
 def _extremes(

@@ -14,7 +14,7 @@ COARSER = 2.3
 stamps may be off by a digit either way."""
 JITTER = 0.05
 """Stamps of a grid may lie off it by this share of a step."""
-MOST_GAPS, MOST_BANDS = 400, 1_000_000
+MOST_GAPS, MOST_BANDS = 400, 200_000
 
 
 def coarsest_step_ns(t_ns: Int64) -> float:
@@ -36,14 +36,18 @@ def coarsest_step_ns(t_ns: Int64) -> float:
     digit = float(np.gcd.reduce(gaps))
     gaps = np.unique(gaps[:MOST_GAPS]).astype(np.float64)
     off = 0.999 * digit  # two rounded stamps are off by less than one digit together
-    top = 1.0 / max(COARSER * digit, FINEST_NS)
+    # a step so much finer than the shortest gap matters to no figure either
+    top = 1.0 / max(COARSER * digit, FINEST_NS, float(gaps[0]) / MOST_BANDS)
     low, high = _bands(gaps[0], np.arange(1, int(gaps[0] * top + 1) + 1), off)
     low, high = low[low < top], np.minimum(high[low < top], top)
     for gap in gaps[1:]:
-        if not 0 < len(low) <= MOST_BANDS:
+        if not len(low):
             break
         first = np.maximum(np.floor(low * (gap - off) - JITTER), 1)
-        count = (np.ceil(high * (gap + off) + JITTER) - first + 1).astype(np.int64)
+        many = np.maximum(np.ceil(high * (gap + off) + JITTER) - first + 1, 0)
+        if many.sum() > MOST_BANDS:
+            continue  # so long a gap tells nothing yet, and leaving it out can only be coarser
+        count = many.astype(np.int64)
         owner = np.repeat(np.arange(len(low)), count)
         number = first[owner] + np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
         from_, to = _bands(gap, number, off)

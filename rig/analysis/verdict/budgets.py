@@ -150,10 +150,10 @@ def _decay(
     rate, error = held.decay_rate_kpa_s, held.standard_error_kpa_s
     if rate is None or error is None or not np.isfinite(error):
         return
-    left = held.line_n - held.left_out - 2
+    left = held.effective_n - 2
     lines = [
-        Line("scatter about the line", error, "kPa/s", "t", dof=max(left, 1),
-             note="standard error of the slope"),
+        Line("scatter about the line", error, "kPa/s", "t", dof=max(left, 1.0),
+             note=f"standard error of the slope, {held.effective_n:.4g} independent readings"),
         Line("clock rate", CLOCK_SHARE, "1", "rectangular", rate),
     ]  # fmt: skip
     gauge = setup.pressure_source if setup is not None else None
