@@ -222,8 +222,8 @@ def study_words(name: str, one: FigureStudy | None) -> list[str]:
     told = [
         f"Mounting the same valve again moves the {name} by {parts.repeatability:.2f} ms "
         f"(standard deviation{_between(one)}); another person adds "
-        f"{parts.reproducibility:.2f} ms. Two mountings by one person may differ by {study.repeatability_limit:.2f} ms "
-        "with nothing changed."
+        f"{parts.reproducibility:.2f} ms. Two mountings by one person may "
+        f"differ by {study.repeatability_limit:.2f} ms with nothing changed."
     ]
     low, high = one.limits
     if one.anova_pt is not None:
