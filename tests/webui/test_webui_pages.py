@@ -14,6 +14,7 @@ import pytest
 import written_runs
 from flask.testing import FlaskClient
 
+from rig.core.rounding import fixed, places
 from rig.runlog.store import RunLog
 from webui import words
 from webui.pages import runs
@@ -224,11 +225,13 @@ def test_a_ramp_and_a_hold_show_their_own_figures(client: FlaskClient, log_path:
         assert done.returncode in (0, 1, 5), done.stderr
     held, ramps = (client.get(f"/api/runs/{n}").json["result"] for n in (1, 2))
     page = plain(client.get("/runs/1").text)
-    assert f"Decay rate: what it means {held['hold']['decay_rate_kpa_s']:.3f} kPa/s" in page
+    rate, u = held["hold"]["decay_rate_kpa_s"], held["hold"]["U"]
+    assert f"Decay rate: what it means {fixed(rate, places(u))} kPa/s" in page
     page = plain(client.get("/runs/2").text)
     for name, words_shown in (("actuation_kpa", "Actuation"), ("reset_kpa", "Reset")):
-        mean = ramps["ramp"]["summary"][name]["mean"]
-        assert f"{words_shown} pressure: what it means {mean:.1f} kPa, mean" in page
+        one = ramps["ramp"]["summary"][name]
+        mean = fixed(one["mean"], places(one["U"]))
+        assert f"{words_shown} pressure: what it means {mean} kPa, mean" in page
         for ramp in ramps["ramp"]["ramps"]:
             assert f"{ramp[name]:.1f}" in page
     assert "Stroke after" in page  # in the page, but not shown: a ramp has no strokes

@@ -14,8 +14,9 @@ from rig.core.rounding import ends, fixed, pair, places, signed
 
 Result = Mapping[str, Any]
 
-WORTH_TELLING_MS = 0.05
-"""Effects that stay below are not told."""
+WORTH_TELLING_MS, WORTH_TELLING_U = 0.05, 0.25
+"""Effects that stay below the first are not told, nor unknown ones below that part of the
+difference's standard uncertainty."""
 APART_SHARE = 0.03
 """Conditions that differ by less are shown as alike (of temperatures: of 100 degC)."""
 
@@ -66,7 +67,11 @@ def allowed_sentences(found: Difference, allowed: AllowedFor) -> Iterator[str]:
 
 
 def _open(allowed: AllowedFor) -> list[Effect]:
-    return [one for one in allowed.effects if not one.known and _told(one)]
+    least = WORTH_TELLING_U * allowed.standard_error
+    return [
+        one for one in allowed.effects
+        if not one.known and _told(one) and max(abs(one.low), abs(one.high)) > least
+    ]  # fmt: skip
 
 
 def _span(one: Effect) -> str:

@@ -184,6 +184,8 @@ def _method(study: Study, pt: float | None) -> dict[str, Any]:
         "repeatability_ms": parts.repeatability,
         "reproducibility_ms": parts.reproducibility,
         "grr_ms": parts.rig,
+        "repeatability_ci95_ms": sd_bounds(parts.repeatability, study.repeatability_dof),
+        "grr_ci95_ms": sd_bounds(parts.rig, study.rig_dof),
         "valves_ms": parts.valves,
         "total_ms": parts.total,
         "grr_pct": study.rig_pct,
@@ -196,6 +198,22 @@ def _method(study: Study, pt: float | None) -> dict[str, Any]:
     return dict(plain(shape))
 
 
+def sd_bounds(sd: float, dof: float) -> tuple[float, float] | None:
+    """95 % interval of a standard deviation with `dof` degrees of freedom (chi-square; of GRR by
+    Satterthwaite's, about 95 %); None without any."""
+    from scipy import special
+
+    if not dof > 0:
+        return None
+    low, high = (math.sqrt(dof / float(special.chdtri(dof, tail))) for tail in (0.025, 0.975))
+    return sd * low, sd * high
+
+
+def _between(one: FigureStudy) -> str:
+    bounds = sd_bounds(one.anova.parts.repeatability, one.anova.repeatability_dof)
+    return "" if bounds is None else f", 95 %: {bounds[0]:.2f} to {bounds[1]:.2f}"
+
+
 def study_words(name: str, one: FigureStudy | None) -> list[str]:
     """What the study of a figure says, the plainest first (analysis of variance)."""
     if one is None:
@@ -203,8 +221,9 @@ def study_words(name: str, one: FigureStudy | None) -> list[str]:
     study, parts = one.anova, one.anova.parts
     told = [
         f"Mounting the same valve again moves the {name} by {parts.repeatability:.2f} ms "
-        f"(standard deviation); another person adds {parts.reproducibility:.2f} ms. Two mountings "
-        f"by one person may differ by {study.repeatability_limit:.2f} ms with nothing changed."
+        f"(standard deviation{_between(one)}); another person adds "
+        f"{parts.reproducibility:.2f} ms. Two mountings by one person may "
+        f"differ by {study.repeatability_limit:.2f} ms with nothing changed."
     ]
     low, high = one.limits
     if one.anova_pt is not None:
