@@ -147,3 +147,12 @@ def test_a_latched_trip_is_shown(tmp_path: Path) -> None:
     assert "The rig is tripped: duty. Let it cool." in text and "`rig clear`" in text
     path.write_text('{"half')
     assert "STATE NOT KNOWN" in shown(DEMO_SETUP)
+
+
+def test_own_pulls_of_a_board_are_said(tmp_path: Path) -> None:
+    """Behind R9 of the wiring a closed loop would read 1.3 V and more (simulated)."""
+    loops = '[stop_input]\nline = 5\npull = "{}"\n[limits]'
+    for pull, said in (("up", True), ("external", False)):
+        setup = tmp_path / f"{pull}.setup.toml"
+        setup.write_text(BENCH.read_text().replace("[limits]", loops.format(pull)))
+        assert ("[stop_input]: the pin's own pull" in shown(setup)) == said

@@ -13,6 +13,7 @@ import pytest
 from rig.config.files.loading import load_setup
 from rig.config.setup.model import Setup
 from rig.core.records import CONFIRMED_OFF_GROUND
+from rig.physics import wire
 from rig.physics.feed import FeedSide, FeedState, truth_table
 from rig.wiring import parts as part_table
 from rig.wiring.draw import check, sketches
@@ -95,6 +96,18 @@ def test_the_limit_of_a_read_back_on_the_ground_side_is_the_simulated_one() -> N
     row = next(row for row in README.split("\n") if "the same, share of full current" in row)
     assert "at most 50 %" in row and "less than half" in CONFIRMED_OFF_GROUND
     assert "less than half of it (feed side ground" in README
+
+
+def test_the_wire_carries_what_the_page_says() -> None:
+    page = " ".join(README.split())
+    area = float(re.findall(r"wire of ([0-9.]+) mm2 or more", part_table.PARTS["F1"].kind)[0])
+    among, around = 9, 62.0
+    carries = wire.ampacity_a(area, around, circuits=among)
+    assert f"{area} mm2 carries {wire.ampacity_a(area):.0f} A free in air at 30 degC" in page
+    assert f"{carries:.1f} A among nine loaded wires at {around:.0f} degC" in page
+    assert part_table.PARTS["F1"].si <= carries
+    drop = wire.resistance_of_area_ohm(area, 6.0)
+    assert f"drop {drop:.2f} V at 1 A" in page
 
 
 def test_two_setups_are_ready_and_named() -> None:

@@ -52,6 +52,19 @@ def test_drawing_and_parts_can_be_taken(client: FlaskClient, written: Callable[.
     assert next(csv.reader(io.StringIO(parts.text)))[0] == "part"
 
 
+def test_a_setup_that_cannot_be_read_is_said_with_its_problems(
+    log_path: Path, tmp_path: Path
+) -> None:
+    wrong = tmp_path / "wrong.setup.toml"
+    wrong.write_text('backend = "board"\n')
+    files = Files([wrong], [], tmp_path / "sheets")
+    client = create_app(
+        {"RUN_LOG": log_path, "TESTING": False, "HUB": Hub(tmp_path / "state", files)}
+    ).test_client()
+    page = client.get("/wiring?setup=wrong")
+    assert page.status_code == 409 and "cannot be drawn" in page.text
+
+
 def test_a_setup_that_is_not_offered_is_a_plain_404(client: FlaskClient) -> None:
     page = client.get("/wiring?setup=../secret")
     assert page.status_code == 404 and "not offered" in page.text

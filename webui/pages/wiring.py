@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Callable
 from typing import Annotated, Literal, NamedTuple
 
 from flask import Blueprint, Response, current_app, render_template, request
@@ -11,6 +12,7 @@ from markupsafe import Markup
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.config.files.loading import LoadedSetup, load_setup, setup_from_text
+from rig.core.errors import FileProblems
 from webui import log
 from webui.faults import PageFault
 
@@ -44,10 +46,10 @@ def show() -> str | Response:
         return render_template("wiring.html", offered=list(offered), drawn=None)
     if run is not None:
         header = log.stored_run(run).header
-        loaded = setup_from_text(header.setup_text, header.setup_name)
+        loaded = _readable(lambda: setup_from_text(header.setup_text, header.setup_name))
         name, again = f"run-{run}", {"run": str(run)}
     elif asked.setup in offered:
-        loaded = load_setup(offered[asked.setup])
+        loaded = _readable(lambda: load_setup(offered[asked.setup]))
         name, again = asked.setup, {"setup": asked.setup}
     else:
         raise PageFault(404, "There is no such setup here", f'"{asked.setup[:60]}" is not offered.',
@@ -61,6 +63,19 @@ def show() -> str | Response:
         again=again, cautions=remarks.cautions(), remarks=remarks.remarks(loaded.setup),
         joints=lists.joints(loaded.setup), bought=lists.bought(loaded.setup), head=lists.HEAD,
     )  # fmt: skip
+
+
+def _readable(load: Callable[[], LoadedSetup]) -> LoadedSetup:
+    """The setup; a plain page with every problem where it cannot be read."""
+    try:
+        return load()
+    except FileProblems as error:
+        raise PageFault(
+            409,
+            "This setup cannot be drawn",
+            str(error),
+            "Correct the setup, then reload the page.",
+        ) from error
 
 
 def _file(form: str, loaded: LoadedSetup, name: str) -> Response:

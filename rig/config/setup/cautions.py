@@ -33,6 +33,7 @@ def _setup_cautions(setup: Setup) -> Iterator[str]:
             "mushroom stop in the coil's supply and relief valve are wired in hardware."
         )
         yield _medium_caution(setup)
+        yield from _pull_cautions(setup)
     if setup.readback is None:
         yield (
             "No read-back: a welded relay contact is not seen, and after each stroke the coil is "
@@ -62,6 +63,23 @@ def _setup_cautions(setup: Setup) -> Iterator[str]:
         yield (
             "The contact's kind is learned from the rest state: a switch that is stuck at rest is "
             "taken for the other kind. Write it down once it is known."
+        )
+
+
+def _pull_cautions(setup: Setup) -> Iterator[str]:
+    """The pin's own pull divides with the resistor before the pin (simulated)."""
+    tables = {
+        "switch": setup.switch,
+        "stop_input": setup.stop_input,
+        "cover_input": setup.cover_input,
+        "confirm_input": setup.confirm_input,
+    }
+    own = [name for name, wired in tables.items() if wired is not None and wired.pull != "external"]
+    if own:
+        yield (
+            f"{', '.join(f'[{name}]' for name in own)}: the pin's own pull is for a contact right "
+            'at the pin. Behind the resistors of hardware/README.md write pull = "external", or a '
+            "closed contact may not be read as one."
         )
 
 
