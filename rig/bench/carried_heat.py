@@ -17,7 +17,7 @@ from rig.bench.interlock.trackers import coil_temperature_degc
 from rig.config.setup.model import Setup
 from rig.config.sheet.loads import Load, load_of
 from rig.config.sheet.model import Sheet
-from rig.core.coil_heat import FIRST_USE, Past
+from rig.core.coil_heat import FIRST_USE, WITHIN_LIMITS, Past
 from rig.physics.coil import warm_up_k
 
 NS = 1_000_000_000
@@ -55,7 +55,8 @@ def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
         return Carried(cold_degc, [], FIRST_USE)
     assumed = past.unknown or (kept.assumed if kept is not None else "")
     if past.unknown or kept is None:
-        spans = [(round(setup.limits.duty * window_ns), 0)]
+        share = setup.limits.duty if past.unknown in WITHIN_LIMITS else 1.0
+        spans = [(round(share * window_ns), 0)]
     else:
         spans = list(kept.spans)
         if kept.window_ns < window_ns:  # what was before that is not known
@@ -68,12 +69,26 @@ def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
         then_degc = kept.temperature_degc if kept is not None else None
         if past.unknown or then_degc is None:
             then_degc = heating.temperature_limit_degc
+            if past.unknown and past.unknown not in WITHIN_LIMITS:
+                then_degc = max(then_degc, continuous_degc(setup))
             assumed = assumed or NO_TEMPERATURE
         above_k = then_degc - heating.surroundings_degc
         above_k = warm_up_k(elapsed_s, above_k, 0.0, heating.time_constant_s)
         temperature_degc = heating.surroundings_degc + above_k
     cold = heating is None or temperature_degc <= _cold_degc(setup)
     return Carried(temperature_degc, spans, "" if cold and not spans else assumed)
+
+
+def continuous_degc(setup: Setup) -> float:
+    """The temperature of a coil that was never switched off: where its heat, which falls as the
+    copper warms, is what it gives away. NaN without [coil_heating]."""
+    heating = setup.coil_heating
+    if heating is None:
+        return math.nan
+    at_degc = heating.surroundings_degc
+    for _ in range(STEPS):
+        at_degc = coil_temperature_degc(setup, at_degc, heating.time_constant_s, energised=True)
+    return at_degc
 
 
 def ready_in_s(setup: Setup, sheet: Sheet, coil: Carried) -> float:

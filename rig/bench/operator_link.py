@@ -19,6 +19,8 @@ from rig.bench.streams import OutQueue
 from rig.core import messages
 from rig.core.messages import MAX_LINE, Order
 
+BACKLOG = 64
+"""Connections that wait to be taken in: a stop waits behind no crowd of viewers."""
 OPERATOR_LINES, WATCHER_LINES = 16, 16
 """Lines taken in one turn: of the operator, and of all others together. Each of these has at least
 one, so that nobody's flood keeps another's stop out."""
@@ -92,7 +94,7 @@ class DeskLink:
             listener.bind(str(path))
         finally:
             os.umask(mask)
-        listener.listen(4)
+        listener.listen(BACKLOG)
         listener.setblocking(False)
         self._listener, self._path = listener, path
 

@@ -30,7 +30,12 @@ FIRST_USE = "first use of this rig from this data folder"
 MISSING = "the file with the coil's last temperature is missing"
 DAMAGED = "the file with the coil's last temperature is damaged"
 UNCLEAN = "nobody saw the last run release the coil"
+GUARDED = "the last run's bench was lost, and the guard released the coil"
 RESTARTED = "the computer was restarted since, and its clock was or is not synchronised"
+
+WITHIN_LIMITS = (GUARDED, RESTARTED)
+"""Reasons for which the interlock watched the coil to its end: it is no hotter than its limit. For
+any other the coil may have been on, unwatched, for any time."""
 
 Spans = Sequence[tuple[int, int]]
 """Energised spans, oldest first: ns from their start, and from their end, to a later instant."""
@@ -204,14 +209,15 @@ def keep(
     write(heat_path(state), kept)
 
 
-def settle(state: Path) -> None:
-    """The coil was seen off after a run that nobody saw end: it cools from here on, or from the
-    start of the computer where that came after. Does nothing to any other file; never raises."""
+def settle(state: Path, unknown: str = UNCLEAN) -> None:
+    """The coil was seen off after a run that its bench did not end: it cools from here on, or from
+    the start of the computer where that came after. Does nothing to any other file; never raises.
+    `unknown`: GUARDED where the guard took the line within its time."""
     with contextlib.suppress(OSError, ValueError):
         kept = read(heat_path(state))
         if kept is not None and kept.open:
             at = read_instant() if kept.at.boot_id == boot_id() else boot_instant()
-            write(heat_path(state), Kept(False, None, [], 0, at, unknown=UNCLEAN))
+            write(heat_path(state), Kept(False, None, [], 0, at, unknown=unknown))
 
 
 def put_back(state: Path, before: Past) -> None:

@@ -20,7 +20,7 @@ from typing import Any
 
 from rig.core.clock import boot_id
 from rig.core.errors import InternalFault, RefusedError, StorageError
-from rig.core.records import RELEASE_NOT_SEEN, Trip
+from rig.core.records import RELEASE_NOT_SEEN, Trip, readback_doubted
 from rig.core.spare import FULL, Spare
 
 VERSION = 1
@@ -53,6 +53,8 @@ class RigState:
     owner: Owner | None = None
     trip: Trip | None = None
     tripped_utc_s: float | None = None
+    readback_doubted: bool = False
+    """This trip, or one after it, found the read-back wrong: it confirms nothing until cleared."""
 
 
 def rig_name(backend: str, chip: str, line: int) -> str:
@@ -140,7 +142,10 @@ def _check_types(state: RigState) -> None:
         texts += [state.trip.rule, state.trip.message]
     whole = all(isinstance(n, int) and not isinstance(n, bool) for n in numbers)
     if not (
-        whole and all(isinstance(text, str) for text in texts) and isinstance(state.plan, dict)
+        whole
+        and all(isinstance(text, str) for text in texts)
+        and isinstance(state.plan, dict)
+        and isinstance(state.readback_doubted, bool)
     ):
         raise TypeError("a field of another type")
 
@@ -207,7 +212,10 @@ def claim(path: Path, state: RigState) -> bool:
     with changing(path):
         before = read(path)
         if before is not None:
-            state = replace(state, trip=before.trip, tripped_utc_s=before.tripped_utc_s)
+            state = replace(
+                state, trip=before.trip, tripped_utc_s=before.tripped_utc_s,
+                readback_doubted=before.readback_doubted,
+            )  # fmt: skip
         write(path, state)
     return before is None
 
@@ -255,7 +263,7 @@ def latch_dead_owner(path: Path) -> RigState | None:
 
 
 def write_latch(path: Path, trip: Trip, utc_s: float, rig: RigState | None = None) -> None:
-    """Latch `trip`. The first trip is kept: a later one does not replace it.
+    """Latch `trip`. The first trip is kept: of a later one only that it doubts the read-back.
 
     `rig` is what the file should hold: with it a missing file is made and a damaged one is moved
     aside, so that the latch stands in any case.
@@ -272,8 +280,14 @@ def write_latch(path: Path, trip: Trip, utc_s: float, rig: RigState | None = Non
         state = state or rig
         if state is None:
             raise InternalFault(f"No state file {path} to latch a trip in.")
+        doubted = state.readback_doubted or readback_doubted(trip)
         if state.trip is None:
-            write(path, replace(state, trip=trip, tripped_utc_s=utc_s))
+            write(
+                path,
+                replace(state, trip=trip, tripped_utc_s=utc_s, readback_doubted=doubted),
+            )
+        elif doubted and not state.readback_doubted:
+            write(path, replace(state, readback_doubted=True))
 
 
 def clear_latch(path: Path) -> None:
@@ -283,7 +297,10 @@ def clear_latch(path: Path) -> None:
         state = read(path)
         if state is not None:
             owner = state.owner if state.owner is not None and state.owner.alive() else None
-            write(path, replace(state, owner=owner, trip=None, tripped_utc_s=None))
+            write(
+                path,
+                replace(state, owner=owner, trip=None, tripped_utc_s=None, readback_doubted=False),
+            )
 
 
 def held(path: Path) -> bool:

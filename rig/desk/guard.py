@@ -179,7 +179,7 @@ def drive_off(
             return OFF_STATES[1]
         dead = dead + 1 if level != setup.coil_live_level else 0
         if dead >= DEAD_LOOKS:
-            if doubted or readback_doubted(state.trip):
+            if doubted or state.readback_doubted or readback_doubted(state.trip):
                 return OFF_STATES[1]
             return confirmed_off(setup.coil.feed_side)
         if time.monotonic() > until and not dead:

@@ -145,7 +145,7 @@ def _ask(path: str) -> str | None:
     try:
         with socket.socket(socket.AF_UNIX) as sock:
             sock.settimeout(ASK_S)
-            sock.connect(path)
+            _connect(sock, path, end)
             sock.sendall(messages.order("stop", "rig safe"))
             buffer = b""
             while time.monotonic() < end:
@@ -160,6 +160,17 @@ def _ask(path: str) -> str | None:
     except OSError:
         return None
     return None
+
+
+def _connect(sock: socket.socket, path: str, end: float) -> None:
+    """Raises OSError. A queue that is full (EAGAIN, unix(7)) is asked again until `end`."""
+    while True:
+        try:
+            return sock.connect(path)
+        except BlockingIOError:
+            if time.monotonic() > end:
+                raise
+            time.sleep(0.01)
 
 
 def _ended(line: bytes) -> str | None:

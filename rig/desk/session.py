@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import contextlib
+import subprocess
 import threading
 import time
 from collections.abc import Iterator, Mapping
@@ -26,6 +27,8 @@ RECORDER_PATIENCE_S = 30.0
 ALARM_S = 0.3
 """How long an alarm may take to be shown before the rig is latched all the same."""
 TRIP_TOLD_S = 1.0
+BENCH_END_S = 2.0
+"""A bench that has told the end gives its line back and notes it; longer, it is left to close."""
 """A trip is told by then, although the last records are not stored yet."""
 START_PATIENCE_S = 60.0
 """For bench and recorder to start: nothing is energised yet, and a busy small board is slow."""
@@ -148,6 +151,7 @@ class Session:
             self._drive()
         try:
             self._wait_recorder()
+            self._see_bench_end()
             self._wait_for_line()
         finally:
             self._guarding.close()
@@ -252,6 +256,22 @@ class Session:
                 "from its raw file."
             )
 
+    def _see_bench_end(self) -> None:
+        """Say so where the bench was killed after it had told the end: the next start finds its
+        owner dead, and asks for `rig clear`."""
+        if self.outcome.end is None or self.outcome.fault:
+            return
+        try:
+            code = self._processes.bench.wait(BENCH_END_S)
+        except subprocess.TimeoutExpired:
+            return
+        if code < 0:
+            self.outcome.notes.append(
+                f"The bench was ended by signal {-code} after it had told how the run ended "
+                f"({self.outcome.end.off}). Find out what ended it: the next start is refused "
+                "until `rig clear`."
+            )
+
     # -- guard
 
     def _guard(self) -> None:
@@ -279,7 +299,7 @@ class Session:
         if taken.off is None:
             self._guarding.insist(bench, self._taken_at_last, doubted=doubted)
         elif not unsure:
-            coil_heat.settle(self._state)  # the coil cools from here on
+            coil_heat.settle(self._state, coil_heat.GUARDED)  # the coil cools from here on
 
     def _warn(self, words: str) -> None:
         """Sound the alarm; a terminal or pipe that does not read it may hold nothing else up."""
@@ -332,8 +352,10 @@ class Session:
             trip = decode(line)
             if isinstance(trip, Trip):
                 self._readback_doubted = self._readback_doubted or readback_doubted(trip)
-                if self.outcome.trip is None:
+                first = self.outcome.trip is None
+                if first:
                     self.outcome.trip = trip
+                if first or readback_doubted(trip):
                     self._latch(trip)
         elif line.startswith(b'["N","stopped"'):
             stopped = decode(line)

@@ -14,7 +14,17 @@ from rig.bench.carried_heat import Carried, carried, ready_for_longest_s, ready_
 from rig.bench.interlock.trackers import CoilHeat, DutyWindow
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import StrokesSheet
-from rig.core.coil_heat import FIRST_USE, MISSING, UNCLEAN, Instant, Kept, Past
+from rig.core.coil_heat import (
+    DAMAGED,
+    FIRST_USE,
+    GUARDED,
+    MISSING,
+    RESTARTED,
+    UNCLEAN,
+    Instant,
+    Kept,
+    Past,
+)
 from rig.core.preflight import COIL, GOOD, REFUSED
 
 NS = 1_000_000_000
@@ -63,7 +73,29 @@ def test_the_first_use_is_cold_and_says_that_it_is_assumed() -> None:
     assert carried(warm_setup(), Past(None, 0.0, "")).assumed == FIRST_USE
 
 
-@pytest.mark.parametrize("why", [MISSING, UNCLEAN])
+@pytest.mark.parametrize("why", [MISSING, UNCLEAN, DAMAGED])
+def test_a_coil_that_nobody_saw_released_may_never_have_been_off(why: str) -> None:
+    """As hot as its supply can make it: 14.4 V on 14 ohm of copper (0.393 %/K from 20 degC) and
+    10.2 K/W over 40 degC settle where the rise is what the warm winding still takes up, and on
+    through the whole window of 60 s. A limit above that is the worst all the same."""
+    hot = HEATING | {"temperature_limit": "90 degC", "thermal_resistance": "10.2 K/W"}
+    setup = make_setup(
+        coil_heating=hot, limits=DUTY,
+        coil={"feed_side": "supply", "supply_voltage": "14.4 V", "fuse": "5 A",
+              "resistance": "14 ohm"},
+    )  # fmt: skip
+    coil = carried(setup, Past(None, 0.0, why))
+    rise_k = coil.temperature_degc - 40
+    warm_ohm = 14 * (1 + 0.00393 * (coil.temperature_degc - 20))
+    assert rise_k == pytest.approx(10.2 * 14.4**2 / warm_ohm, rel=0.01)
+    assert coil.temperature_degc > 120
+    assert coil.spans == [(60 * NS, 0)]
+    cool = HEATING | {"thermal_resistance": "5 K/W"}
+    cooler = carried(make_setup(coil_heating=cool, limits=DUTY), Past(None, 0.0, why))
+    assert cooler.temperature_degc == 120.0, "the supply cannot make this one as hot as its limit"
+
+
+@pytest.mark.parametrize("why", [GUARDED, RESTARTED])
 def test_what_is_not_known_is_the_worst_that_the_limits_allow(why: str) -> None:
     setup = make_setup(coil_heating=HEATING, limits=DUTY)
     coil = carried(setup, Past(None, 0.0, why))

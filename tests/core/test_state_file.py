@@ -12,7 +12,7 @@ import pytest
 
 from rig.core import state_file
 from rig.core.errors import InternalFault, RefusedError, StorageError
-from rig.core.records import Trip
+from rig.core.records import READBACK_RULE, Trip, readback_doubted
 from rig.core.state_file import Owner, RigState
 
 TRIP = Trip("over-pressure", 750.0, 700.0, "kPa", 5, "too much")
@@ -74,6 +74,24 @@ def test_the_latch_survives_a_new_owner_and_the_first_trip_is_kept(tmp_path: Pat
     assert state_file.read(path).trip == TRIP
     state_file.clear_latch(path)
     assert state_file.read(path).trip is None
+
+
+def test_a_later_trip_that_doubts_the_readback_is_remembered_until_cleared(tmp_path: Path) -> None:
+    """The first trip stays; that the read-back was found wrong afterwards is kept beside it."""
+    path = state_file.state_path(tmp_path, STATE.rig)
+    state_file.write(path, STATE)
+    state_file.write_latch(path, TRIP, 1.0)
+    state = state_file.read(path)
+    assert state is not None and not state.readback_doubted
+    wrong = TRIP._replace(rule=READBACK_RULE)
+    assert readback_doubted(wrong)
+    state_file.write_latch(path, wrong, 2.0)
+    state_file.claim(path, STATE)
+    state = state_file.read(path)
+    assert state is not None and (state.trip, state.readback_doubted) == (TRIP, True)
+    state_file.clear_latch(path)
+    state = state_file.read(path)
+    assert state is not None and (state.trip, state.readback_doubted) == (None, False)
 
 
 def test_a_latch_without_a_rig_is_a_fault(tmp_path: Path) -> None:

@@ -374,3 +374,17 @@ def test_the_person_is_told_although_the_recorder_stands_still(
     words = "COIL STILL LIVE" if live else "TRIPPED: duty"
     at = next(at for at, said, _ in told.alarms if words in said)
     assert at - began < (0.5 if live else 2.0)
+
+
+def test_a_bench_killed_after_it_told_the_end_is_said(chip: Chip, tmp_path: Path) -> None:
+    """Off is confirmed, and yet its owner is dead: the next start will ask for `rig clear`."""
+    with subprocess.Popen(["sleep", "60"]) as process, StopSignals() as signals:
+        wired = Wired(process)
+        wired.say(messages.tell("ended", reason="finished", off=OFF_STATES[0], t_ns=2))
+        wired.stored()
+        session = Session(wired, tmp_path / f"{rig().rig}.json", rig(), 5.0, signals)  # type: ignore[arg-type]
+        process.kill()
+        outcome = session.run()
+        wired.close()
+    assert outcome.end is not None and outcome.end.off == OFF_STATES[0]
+    assert any("signal 9" in note and "rig clear" in note for note in outcome.notes)

@@ -71,13 +71,13 @@ def test_a_killed_bench_is_noticed_latched_and_told(tmp_path: Path) -> None:
         assert run.state().trip.rule == "bench lost"
         path = state_file.state_path(places.state_dir(), "simulated-line17")
         kept = coil_heat.read(coil_heat.heat_path(path))
-        assert kept.unknown == coil_heat.UNCLEAN and not kept.open, "it cools since the guard"
+        assert kept.unknown == coil_heat.GUARDED and not kept.open, "it cools since the guard"
     again = rig("run", *write_files(tmp_path), "--fast")
     assert again.returncode == 4 and "rig clear" in again.stderr
     cleared = rig("clear")
     assert cleared.returncode == 0, cleared.stderr
     warm = rig("run", *write_files(tmp_path, sheet=SHORT), "--fast")
-    assert warm.returncode == 4 and "nobody saw the last run release the coil" in warm.stderr
+    assert warm.returncode == 4 and coil_heat.GUARDED in warm.stderr
     assert rig("run", *write_files(tmp_path, sheet=SHORT), "--fast", "--wait").returncode == 0
 
 
