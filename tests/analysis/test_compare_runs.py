@@ -306,6 +306,9 @@ def test_alike_holds_for_whatever_the_pressure_may_have_done() -> None:
     assert found["figures"]["response_ms"]["equivalent"] is None
     same = compared(at(1, 290, 40, 1), at(2, 290, 40, 2), settings=settings)
     assert same["figures"]["response_ms"]["equivalent"] is True
+    assert "alike for the purpose (as they were mounted here): with 95 %" in same["words"][0]
+    blind = compared(at(1, None, 40, 1), at(2, 290, 40, 2), settings=settings)
+    assert "if the pressure was alike, which a run does not know" in blind["words"][0]
 
 
 def test_a_batch_says_what_the_conditions_may_explain() -> None:

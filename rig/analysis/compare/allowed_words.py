@@ -119,6 +119,13 @@ def _provided(allowed: AllowedFor) -> str:
     return f", provided that {' and '.join(names)}, which a run does not know, were alike"
 
 
+def alike_proviso(allowed: AllowedFor) -> str:
+    """On what it rests that two runs are alike, where mounting or pressure is not known."""
+    told = ["as they were mounted here"] if allowed.mounting is None else []
+    told += ["if the pressure was alike, which a run does not know"] * (PRESSURE in allowed.lacking)
+    return f" ({'; '.join(told)})" if told else ""
+
+
 def _why(allowed: AllowedFor) -> str:
     reasons, checks = [], []
     open_effects = _open(allowed)

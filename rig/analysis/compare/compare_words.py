@@ -7,7 +7,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from rig.analysis.compare.allowed_for import AllowedFor
-from rig.analysis.compare.allowed_words import allowed_sentences, condition_notes, valves_line
+from rig.analysis.compare.allowed_words import (
+    alike_proviso,
+    allowed_sentences,
+    condition_notes,
+    valves_line,
+)
 from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, Normalised, OilModel
 from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
 from rig.analysis.stats.agreement import Distance
@@ -119,7 +124,8 @@ def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> 
         told.append("Whether it matters is not judged: the sheet gives no margin.")
     elif alike.result == SHOWN:
         told.append(
-            f"They are alike for the purpose: with 95 % confidence they differ by less than the "
+            f"They are alike for the purpose{alike_proviso(one.allowed_for)}: with 95 % "
+            f"confidence they differ by less than the "
             f"sheet's margin of {alike.margin:g} ms."
         )
     elif alike.result == REFUTED:
