@@ -17,6 +17,9 @@ USES = {"stop": "stop_input", "cover": "cover_input", "confirm": "confirm_input"
 LARGEST_FUSE_A = PARTS["F1"].si
 """What wire, D7 and contact of the parts list carry."""
 
+SIMULATED_SUPPLY_V = (11.0, 16.0)
+"""Range of the claims in hardware/circuits."""
+
 
 def cautions() -> list[str]:
     """Before anything is joined."""
@@ -40,6 +43,13 @@ def _relay_side(setup: Setup) -> Iterator[str]:
         yield (
             f"F1 of {amperes(setup.coil.fuse_a)} is more than wire, D7 and the other parts of the "
             f"list are for ({amperes(LARGEST_FUSE_A)}): choose them anew (rig calc protect)."
+        )
+    low_v, high_v = SIMULATED_SUPPLY_V
+    if not low_v <= setup.coil.supply_voltage_v <= high_v:
+        yield (
+            f"A supply of {setup.coil.supply_voltage_v:g} V: the circuits are simulated for "
+            f"{low_v:g} to {high_v:g} V. Choose Z1, K1, D7 and what reads LOAD (R3, or Z3 and R15) "
+            "anew (rig calc contact, rig calc clamp)."
         )
     if setup.readback is None:
         yield (

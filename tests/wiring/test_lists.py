@@ -117,6 +117,8 @@ def test_remarks_say_what_is_left_out() -> None:
     assert "No read-back" in said("no read-back")
     assert "No heartbeat" in said("bench") and "No heartbeat" not in said("everything")
     assert "[stop_input]" in said("own pulls") and "[switch]" in said("own pulls")
+    assert "24 V: the circuits are simulated for 11 to 16 V" in said("another supply")
+    assert "circuits are simulated" not in said("bench")
     assert "7.5 A is more than" in said("larger fuse")
     assert "beyond the relay's contact" in said("feed side ground, shunt")
     assert "R25" in said("current loop")

@@ -82,6 +82,7 @@ def variants() -> dict[str, str]:
             ('pull = "external"                   # 1 k', 'pull = "up"  #'),
         ),
         "larger fuse": change(bench, ('fuse = "3 A"', 'fuse = "7.5 A"')),
+        "another supply": change(bench, ('"13.0 V"', '"24.0 V"')),
         "platinum": change(sensors, platinum),
         "current loop": change(sensors, loop, no_divider),
         "no divider": change(sensors, linear, no_divider),
