@@ -8,6 +8,7 @@ import re
 from collections.abc import Sequence
 from html import escape
 from typing import NamedTuple
+from xml.etree import ElementTree
 
 from rig.config.files.loading import LoadedSetup
 from rig.config.setup.model import Setup
@@ -79,12 +80,15 @@ def pictures(setup: Setup) -> list[Picture]:
         return [_picture(s) for s in drawn]
 
 
+SVG = "http://www.w3.org/2000/svg"
 _SIZE = re.compile(
     r'<svg[^>]*?height="([0-9.]+)(?:pt)?" width="([0-9.]+)(?:pt)?" viewBox="([^"]*)"'
 )
 
 
 def _picture(s: Sketch) -> Picture:
+    # one table of prefixes for the whole process, and what prints a PDF takes this one away
+    ElementTree.register_namespace("", SVG)
     text = s.drawing.get_imagedata("svg").decode()
     found = _SIZE.search(text)
     if found is None:

@@ -91,7 +91,7 @@ def test_without_a_read_back_the_delay_holds_the_time_of_writing_for_both_edges(
     windows = Windows(
         number=one, on_ns=one, off_ns=one, next_ns=one, live_ns=one, dead_ns=one,
         start_on_ns=one, start_off_ns=one, live_before=one.astype(bool),
-        write_ns=np.array([200_000, 700_000]), has_readback=False,
+        write_ns=np.array([200_000, 700_000]), has_readback=False, half_on_ns=one, half_off_ns=one,
     )  # fmt: skip
     relay = SimpleNamespace(operate_delay_s=0.010, release_delay_s=0.006)
     found = reference(windows, SimpleNamespace(relay=relay))  # type: ignore[arg-type]

@@ -26,6 +26,7 @@ def test_the_limit_fits_the_invented_rig(rig_data: Path, fault: str | None, verd
     args = [str(setup), str(DEMO / "leak-down.sheet.toml"), "--fast", "--json"]
     found = json.loads(CliRunner().invoke(command, args).stdout)
     assert found["verdict"]["result"] == verdict
-    if fault is None:  # within the limit; what keeps it undecided is the shape of the fall alone
-        assert found["hold"]["interval95"][1] < found["verdict"]["limits"][0]["max"]
+    if fault is None:  # within the limit; what keeps it undecided is the shape of the fall, which
+        # makes neighbouring readings deviate alike, so that its rate says little
+        assert found["hold"]["decay_rate_kpa_s"] < found["verdict"]["limits"][0]["max"]
         assert "straight line" in found["verdict"]["why"]

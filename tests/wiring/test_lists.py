@@ -8,6 +8,7 @@ import io
 import math
 import re
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from click.testing import CliRunner
@@ -17,7 +18,8 @@ from wired_setups import HARDWARE, setup_of, variants
 
 from rig.cli.wiring import command
 from rig.config.analog.model import SPI_LINES
-from rig.wiring import lists
+from rig.config.files.loading import load_setup
+from rig.wiring import draw, lists
 from rig.wiring.names import HEADER_PIN
 from rig.wiring.parts import PARTS
 from rig.wiring.remarks import low_pass_hz, remarks
@@ -143,3 +145,11 @@ def test_a_simulated_setup_says_so(tmp_path: Path) -> None:
     assert "SIMULATED" in CliRunner().invoke(command, [str(demo)]).output
     CliRunner().invoke(command, [str(demo), "--svg", str(svg)])
     assert "SIMULATED" in svg.read_text()
+
+
+def test_a_drawing_survives_what_printed_a_pdf_before() -> None:
+    """Python keeps one table of XML prefixes for the whole process, and a PDF library takes the
+    empty one for itself."""
+    ElementTree.register_namespace("", "")
+    setup = load_setup(HARDWARE / "bench.setup.toml").setup
+    assert all(picture.svg.startswith("<svg") for picture in draw.pictures(setup))
