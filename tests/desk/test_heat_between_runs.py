@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -106,7 +107,10 @@ def test_a_data_folder_from_before_is_assumed_hot_and_a_measurement_ends_that(
     coil_heat.heat_path(path()).unlink()
     done = fast(tmp_path, LONG)
     assert done.returncode == 4
-    assert "coil estimated at 120 degC (assumed: the file" in done.stderr
+    found = re.search(r"coil estimated at (\d+) degC \(assumed: the file", done.stderr)
+    assert found, done.stderr
+    # as if it had never been off: (T - 40) (14 ohm at 20 degC, 0.393 %/K) = 10.2 K/W (14.4 V)^2
+    assert int(found.group(1)) == pytest.approx(142, abs=2)
     setup, _ = write_files(tmp_path, HOT, ONE)
     measured = rig("clear", setup, "--cooled")
     assert measured.returncode == 0 and "taken as cool" in measured.stdout
