@@ -33,8 +33,19 @@ def diagnosed(
     with opened_log() as log:
         seen = [run_seen(log, run) for run in runs]
         known_good = run_seen(log, good) if good is not None else None
+    _sound_enough(seen, known_good)
     _one_source([*seen, *([known_good] if known_good else [])])
     return diagnose(knowledge, seen, done, known_good)
+
+
+def _sound_enough(runs: Sequence[RunSeen], good: RunSeen | None) -> None:
+    """Refuse a known-good run that is diagnosed itself, or that was rejected."""
+    if good is None:
+        return
+    if good.name in {run.name for run in runs}:
+        raise UsageError(f"{good.name} cannot be its own known-good run; name another by --good.")
+    if good.result.verdict.result == "does_not_conform":
+        raise UsageError(f"{good.name} does not conform, so it is no known-good run.")
 
 
 def _one_source(runs: Sequence[RunSeen]) -> None:

@@ -135,7 +135,9 @@ def analyse(
     found = doubts(recording)
     pressure = pressure_of(recording, setup)
     alike = alike_kpa(setup)
-    rest_ns = round(sheet.rest_s * NS_PER_S) if isinstance(sheet, StrokesSheet) else None
+    rest_ns = None  # of a capture: as its own rests were
+    if isinstance(sheet, StrokesSheet) and recording.source != "capture":
+        rest_ns = round(sheet.rest_s * NS_PER_S)
     table = stroke_table(
         recording, track, windows, found, pressure, window_ns, last, alike, rest_ns
     )
@@ -157,14 +159,15 @@ def analyse(
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
     applied = applied_of(recording, setup, done_on)
+    bounces_ms = relay_bounce_ms(recording, windows)
     known = budgets(
         recording, setup, timed_from, table, pressure, held, ramps, applied, resolution,
-        relay_bounce_ms(recording, windows),
+        bounces_ms,
     )  # fmt: skip
     early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
     verdict = judge(
         sheet.accept if sheet else (),
-        judged_figures.measured(table, timed_from, held, ramps, on_run, known),
+        judged_figures.measured(table, timed_from, held, ramps, on_run, known, bounces_ms),
         missed_of(sheet, setup, table, links, gauge, current),
         _completion(state, sheet, table, ramps, early=early)._replace(
             next_check=trip_checks.next_check(recording.trips[0].rule) if recording.trips else None

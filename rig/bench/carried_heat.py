@@ -68,7 +68,8 @@ def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
     if heating is not None:
         then_degc = kept.temperature_degc if kept is not None else None
         if past.unknown or then_degc is None:
-            then_degc = heating.temperature_limit_degc
+            # what an assumption left above the limit is no cooler for a restart
+            then_degc = max(heating.temperature_limit_degc, then_degc or -math.inf)
             if past.unknown and past.unknown not in WITHIN_LIMITS:
                 then_degc = max(then_degc, continuous_degc(setup))
             assumed = assumed or NO_TEMPERATURE
@@ -121,7 +122,7 @@ def _duty_wait_s(setup: Setup, load: Load, settle_s: float, coil: Carried) -> fl
     earlier = _Earlier(coil.spans)
     cycle = _grouped(load, window_s / DUTY_STEPS)
     period_s = cycle.on_s + cycle.rest_s
-    rooms = []
+    rooms = [(0.0, allowed_s)]  # the interlock looks before the first stroke too
     for n in range(cycle.times):  # on-time in a window is largest where a stroke ends
         end_s, own_s = n * period_s + cycle.on_s, (n + 1) * cycle.on_s
         if end_s + settle_s > window_s:

@@ -76,7 +76,7 @@ def _protect(given: Given) -> Calculation:
         "memory); fuse <= ampacity and k IEC 60364-4-43 and -5-54; opening times as rig calc fuse; "
         "75 % is common practice, no source",
         (
-            f"One wire among {int(circuits)} loaded ones in a bundle, {digits(around)} degC around "
+            f"{_bundle(int(circuits))}, {digits(around)} degC around "
             f"it, insulation for {digits(insulation)} degC.",
             "Drop and short circuit with the wire hot and nothing else in the way: supply, joints "
             "and solenoid draw less. The fuse sits at the supply's end.",
@@ -85,6 +85,12 @@ def _protect(given: Given) -> Calculation:
         ),
         () if around < insulation else ("The surroundings are hotter than the insulation bears.",),
     )  # fmt: skip
+
+
+def _bundle(circuits: int) -> str:
+    return (
+        "One wire alone" if circuits == 1 else f"One wire among {circuits} loaded ones in a bundle"
+    )
 
 
 def _let_through(rating_a: float, fault_a: float) -> float:

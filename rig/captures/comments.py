@@ -12,6 +12,7 @@ from rig.core.records import COMMAND, SAMPLED
 from rig.core.records import RESOLUTION as STATED
 
 RESOLUTION = "resolution:"
+LONGEST_S = 3600.0
 
 
 def resolution_comment(recording: Recording) -> str:
@@ -59,13 +60,15 @@ class Comments:
         from rig.core.quantities import QuantityError, parse
 
         try:
-            ns = round(parse(text, "time") * 1e9)
+            seconds = parse(text, "time")
         except QuantityError as error:
             self._problems.add(at, text, f"resolution: {error.what}", error.remedy)
             return
+        ns = round(seconds * 1e9) if seconds < LONGEST_S else 0
         if not ns > 0:
             self._problems.add(
-                at, text, "a resolution that is not above zero", "write it like 1 ms"
-            )
+                at, text, "a resolution that is no time above zero, or above an hour",
+                "write it like 1 ms",
+            )  # fmt: skip
         elif not self._typed:
             self.resolution_ns = max(self.resolution_ns or 0, ns)

@@ -13,7 +13,7 @@ import click
 @click.argument("second", metavar="RUN,RUN,...")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
 def command(first: str, second: str, as_json: bool) -> None:
-    """Hold two rigs together by the same valves: limits of agreement.
+    """Say whether two rigs read the same, by the same valves: limits of agreement.
 
     The first list holds the runs of one rig, the second those of the other (or of the same rig
     after a change), each valve once in both, under the same conditions.

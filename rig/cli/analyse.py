@@ -133,9 +133,10 @@ def _resolution_ns(text: str | None) -> int | None:
     if text is None:
         return None
     try:
-        ns = round(parse(text, "time") * 1e9)
+        seconds = parse(text, "time")
     except QuantityError as error:
         raise UsageError(f"--resolution: {error}") from error
+    ns = round(seconds * 1e9) if seconds < 3600 else 0
     if not ns > 0:
-        raise UsageError(f"--resolution: {text} is not above zero: give it like 1 ms")
+        raise UsageError(f"--resolution: {text} is no time from 1 ns to an hour; write 1 ms")
     return ns

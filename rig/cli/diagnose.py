@@ -32,7 +32,7 @@ def command(
 ) -> None:
     """Say what RUN... of one rig and one valve, and checks by hand, tell of the cause.
 
-    Runs are numbers, or "last"; captures that were imported count as runs. It names causes with
+    Runs are numbers, or "last"; captures taken in on the page count as runs. It names causes with
     their probability, what speaks for and against each, the check that tells most for its minutes,
     and what cannot be told with this wiring. The help page "Diagnosis" explains the numbers.
 
@@ -51,4 +51,9 @@ def command(
         click.echo(found.model_dump_json(by_alias=True))
     else:
         show_diagnosis(found)
+        if good is None and sys.stdout.isatty():
+            click.echo(
+                "No known-good run was given (--good): a time within its limit cannot be called "
+                "late."
+            )
     sys.exit(code)

@@ -30,7 +30,7 @@ COMMANDS = {
     "diagnose": ("diagnose", "Find the cause: oil, electrics, valve, switch or locks."),
     "report": ("report", "Write one run as a one-page test report."),
     "study": ("study", "Study the rig itself: mounted again by several people."),
-    "agree": ("agree", "Hold two rigs together by the same valves."),
+    "agree": ("agree", "Say whether two rigs read the same, by the same valves."),
     "calc": ("calc", "Electrical and fluid calculators."),
     "safe": ("safe", "Command the coil off, from any state."),
     "clear": ("clear", "Clear a trip, once its cause is gone."),

@@ -27,9 +27,11 @@ RECORDER_PATIENCE_S = 30.0
 ALARM_S = 0.3
 """How long an alarm may take to be shown before the rig is latched all the same."""
 TRIP_TOLD_S = 1.0
+"""A trip is told by then, although the last records are not stored yet."""
+IN_TIME_S = 1.0
+"""A guard that acts within its time and this: the coil was watched up to then."""
 BENCH_END_S = 2.0
 """A bench that has told the end gives its line back and notes it; longer, it is left to close."""
-"""A trip is told by then, although the last records are not stored yet."""
 START_PATIENCE_S = 60.0
 """For bench and recorder to start: nothing is energised yet, and a busy small board is slow."""
 
@@ -285,6 +287,7 @@ class Session:
         """The bench lost the coil, or is lost itself: its line is taken, the person is warned and
         the rig latched, within a second; a line that was not to be had is tried for again."""
         bench, doubted = self._processes.bench, self._readback_doubted
+        in_time = time.monotonic() - self._wires.heard <= self._guard_s + IN_TIME_S
         taken = self._guarding.take_over(bench, doubted=doubted)
         outcome = self.outcome
         outcome.message = f"{what} {taken.words}"
@@ -299,7 +302,8 @@ class Session:
         if taken.off is None:
             self._guarding.insist(bench, self._taken_at_last, doubted=doubted)
         elif not unsure:
-            coil_heat.settle(self._state, coil_heat.GUARDED)  # the coil cools from here on
+            # the coil cools from here on; a desk that stood still itself saw nothing meanwhile
+            coil_heat.settle(self._state, coil_heat.GUARDED if in_time else coil_heat.UNCLEAN)
 
     def _warn(self, words: str) -> None:
         """Sound the alarm; a terminal or pipe that does not read it may hold nothing else up."""

@@ -64,7 +64,9 @@ class HandCheck(Strict):
     note: str = Field(default="", max_length=500)
     resistance_ohm: ResistanceOhm | None = Field(alias="resistance", default=None, ge=0)
     """coil_ohms: as read at the plug."""
-    coil_temperature_degc: TemperatureDegc = Field(alias="coil_temperature", default=20.0)
+    coil_temperature_degc: TemperatureDegc = Field(
+        alias="coil_temperature", default=20.0, ge=-40, le=200
+    )
     at_coil_v: VoltageV | None = Field(alias="at_coil", default=None, ge=0)
     """supply_loaded: across the coil, and across the source, coil energised."""
     at_source_v: VoltageV | None = Field(alias="at_source", default=None, ge=0)

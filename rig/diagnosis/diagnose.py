@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from rig.analysis.verdict.decision_rule import DOES_NOT_CONFORM
 from rig.config.files.problems import listed
 from rig.core.recording import Float
 from rig.diagnosis.checks_file import ChecksFile, check_findings
@@ -58,7 +59,9 @@ def diagnose(
     found = posterior_of(table, logs, possible(knowledge, wired))
     repairs = repair_matrix(knowledge, found)
     not_asked = () if wired is None or "oil" in wired else OF_OIL
-    ranked = next_checks(knowledge, found, (*seen.observed, *not_asked))
+    live = any(one.state == "stays_live" for one in seen.observed.get("readback", ()))
+    not_safe = ("relay_heard",) if live else ()  # it commands strokes, and a hand goes to the coil
+    ranked = next_checks(knowledge, found, (*seen.observed, *not_asked, *not_safe))
     hidden = _hidden(knowledge, found, seen, repairs)
     causes = tuple(
         CauseFound(
@@ -75,7 +78,13 @@ def diagnose(
     )
     parts = _parts(knowledge, found)
     undecided = _undecided(knowledge, found, ranked, hidden, repairs)
-    first = ranked[0].first.words if ranked else (causes[0].repair or "nothing")
+    first = ranked[0].first.words if undecided and ranked else (causes[0].repair or "nothing")
+    failed = bool(runs) and runs[-1].result.verdict.result == DOES_NOT_CONFORM
+    unlike = (
+        (f"{runs[-1].name} does not conform. A sound rig would not show that",)
+        if failed and causes[0].cause == SOUND
+        else ()
+    )
     return Diagnosis(
         source=runs[-1].result.source if runs else "checks by hand",
         runs=tuple(run.name for run in runs),
@@ -83,7 +92,11 @@ def diagnose(
         next=tuple(_next(found, row) for row in ranked[:MOST_NEXT]),
         undecided=undecided,
         not_observable=hidden,
-        contradictions=(*seen.contradictions, *unexplained(knowledge, found, seen.observed)),
+        contradictions=(
+            *seen.contradictions,
+            *unlike,
+            *unexplained(knowledge, found, seen.observed),
+        ),
         pairs=tuple(
             PairFound(causes=(a, b), probability=round(p, 4))
             for a, b, p in found.likely_pairs

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.core.recording import Float
+from rig.diagnosis.checks_file import BY_HAND
 from rig.diagnosis.findings.model import Finding
 from rig.diagnosis.knowledge.model import Knowledge
 from rig.diagnosis.posterior import Observed, Posterior, Table
@@ -54,13 +55,15 @@ def _words(knowledge: Knowledge, observed: Observed, name: str, cause: str, bits
     text = said(told, observed)
     known = knowledge.cause(cause)
     effect = known.shows.get(name) if known is not None else None
+    if bits > 0 and known is not None and told.state == knowledge.shown(name).states[0]:
+        return f"{text} (this cause leaves it so)"
     if bits > 0 and effect is not None and told.state != knowledge.shown(name).states[0]:
         return f"{text} ({effect.because})"
     if bits < 0 and effect is not None:
-        likely = max(effect.chances, key=lambda state: effect.chances[state])
-        if likely != told.state:
-            words = knowledge.shown(name).words
-            return f"{text} ({words}: {likely.replace('_', ' ')} would be expected)"
+        others = {state: p for state, p in effect.chances.items() if state != told.state}
+        likely = max(others, key=lambda state: others[state])
+        how = "would be expected" if others[likely] >= 0.5 else "is often seen with it"
+        return f"{text} ({knowledge.shown(name).words}: {likely.replace('_', ' ')} {how})"
     if bits < 0 and known is not None:
         return f"{text} (this cause leaves it as on a sound rig)"
     return text
@@ -97,7 +100,10 @@ def unexplained(knowledge: Knowledge, found: Posterior, observed: Observed) -> l
             chance = float(table.states[name][best, states.index(one.state)])
             if chance < UNEXPLAINED and not _sound(knowledge, one):
                 would = f"That is not what {' and '.join(names)} would show"
-                told.append(f"{said(one, observed)}. {would}")
+                first = (
+                    ". Put it right first, then run the sheet again" if one.by == BY_HAND else ""
+                )
+                told.append(f"{said(one, observed)}. {would}{first}")
     return told
 
 

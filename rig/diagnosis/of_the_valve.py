@@ -44,8 +44,9 @@ def of_the_valve(
         else f"limits are not held, and what was shown points to {cause}",
         "undecided": "the run is undecided",
     }.get(result, "no limits were judged")
+    step = "Look first at" if cause is None else "Do first"
     return OfTheValve(
-        result="not_judged", words=f"The valve is not judged: {why}. Look first at: {first}."
+        result="not_judged", words=f"The valve is not judged: {why}. {step}: {first}."
     )
 
 
@@ -54,7 +55,7 @@ def _passed(knowledge: Knowledge, seen: Evidence) -> str:
     words = "The valve conforms."
     strange = odd(knowledge, seen.observed)
     if strange:
-        words += f" Odd though within limits: {'; '.join(one.found for one in strange)}."
+        words += f" Odd all the same: {'; '.join(one.found for one in strange)}."
     missing = [name for name in CHAIN if name in seen.hidden and name in knowledge.findings]
     if missing:
         named = listed((knowledge.findings[name].words for name in missing), "and")

@@ -17,7 +17,8 @@ from rig.results.run_json import run_json
 
 MS = 1_000_000
 PLAN = EarlyStop(acceptable="1 %", unacceptable="10 %", alpha="5 %", beta="5 %", least=1)
-GOOD = {"answered": True, "response_ms": 50.0, "release_ms": 30.0, "bounce_on": 0, "bounce_off": 0}
+GOOD = {"number": 2, "answered": True, "response_ms": 50.0, "release_ms": 30.0, "bounce_on": 0,
+        "bounce_off": 0}  # fmt: skip
 
 
 def test_bounds_and_ratio():
@@ -84,6 +85,16 @@ def test_what_counts_as_failing():
     assert fails(GOOD | {"bounce_off": 3}, accepts)
     assert not fails(GOOD | {"release_ms": 500.0}, accepts)  # a limit of the mean is no stroke's
     assert not fails(GOOD | {"response_ms": None}, ())
+
+
+def test_a_limit_for_strokes_after_rest_is_that_of_the_first_stroke_alone():
+    of_rest = {"figure": "response", "strokes": "rest", "max": "40 ms"}
+    accepts = sheet(accept=[of_rest]).accept
+    assert fails(GOOD | {"number": 1}, accepts)
+    assert not fails(GOOD, accepts)
+    accepts = sheet(accept=[of_rest | {"strokes": "steady"}]).accept
+    assert fails(GOOD, accepts)
+    assert not fails(GOOD | {"number": 1}, accepts)
 
 
 def test_it_says_so_once():

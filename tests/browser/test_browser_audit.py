@@ -135,6 +135,7 @@ def serious(page: Page) -> list[str]:
     ]
 
 
+@pytest.mark.timeout(400)  # every page with axe and distances
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", SIZES)
 def test_every_page(visit: Callable, operating: Server, size: str, scheme: str) -> None:

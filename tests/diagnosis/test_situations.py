@@ -74,19 +74,19 @@ def test_a_sound_rig_is_not_blamed():
         ("low oil pressure", "gauge behind", "oil_level", 1),
         ("aerated oil", "gauge behind", "oil_level", 1),
         ("clogged inlet screen", "gauge behind", "oil_level", 1),
-        ("fuse open", "gauge behind", "relay_heard", 1),
-        ("relay dead", "gauge behind", "relay_heard", 2),
-        ("open coil", "gauge behind", "relay_heard", 1),
-        ("connector off", "gauge behind", "relay_heard", 3),
-        ("stuck plunger", "gauge behind", "relay_heard", 4),
-        ("spool stuck off", "gauge behind", "relay_heard", 4),
+        ("fuse open", "gauge behind", "drive_isolated", 1),
+        ("relay dead", "gauge behind", "drive_isolated", 2),
+        ("open coil", "gauge behind", "drive_isolated", 1),
+        ("connector off", "gauge behind", "drive_isolated", 3),
+        ("stuck plunger", "gauge behind", "drive_isolated", 4),
+        ("spool stuck off", "gauge behind", "drive_isolated", 4),
         ("switch stuck open", "gauge behind", "drive_isolated", 1),
         ("switch stuck closed", "gauge behind", "drive_isolated", 1),
         ("switch wire open", "gauge behind", "drive_isolated", 2),
         ("switch wire shorted", "gauge behind", "drive_isolated", 2),
         ("switch chattering", "gauge behind", "drive_isolated", 1),
         ("switch wire intermittent", "gauge behind", "drive_isolated", 2),
-        ("open coil", "switch only", "relay_heard", 6),
+        ("open coil", "switch only", "drive_isolated", 6),
         ("switch chattering", "switch only", "drive_isolated", 1),
     ],
 )
@@ -148,7 +148,7 @@ def test_a_pass_names_what_was_odd_and_what_was_not_shown():
     """A release half as long again is within the sheet's 80 ms."""
     found = diagnosed("weak return spring:0.6", "gauge behind", 7)
     assert found.valve.result == "conforms"
-    assert "Odd though within limits" in found.valve.words
+    assert "Odd all the same" in found.valve.words
     assert "Not shown" in found.valve.words
 
 

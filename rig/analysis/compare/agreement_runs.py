@@ -29,11 +29,16 @@ def pairs_of(first: Sequence[Result], second: Sequence[Result]) -> list[tuple[Re
             valve = one["valve"]
             if one["kind"] != "strokes" or valve is None:
                 raise UsageError(f"Run {one['run']} is no run of strokes that names its valve.")
+            if one.get("status") == "running":
+                raise UsageError(f"Run {one['run']} still runs.")
             if valve in by_valve:
                 raise UsageError(f"Runs {by_valve[valve]['run']} and {one['run']} are both of "
                                  f"{valve}; name each valve once on a side.")  # fmt: skip
             by_valve[valve] = one
         sides.append(by_valve)
+    both = {one["run"] for one in sides[0].values()} & {one["run"] for one in sides[1].values()}
+    if both:
+        raise UsageError(f"Run {min(both)} is on both sides; it agrees with itself.")
     alone = sorted(set(sides[0]) ^ set(sides[1]))
     if alone:
         raise UsageError(f"{alone[0]} is on one side only; every valve needs a run on both.")
@@ -76,8 +81,8 @@ def agreement_words(name: str, found: Agreement | None) -> str:
         found.n, *ends(outer[0] or 0.0, outer[1] or 0.0)
     )  # fmt: skip
     return (
-        f"By the {name} the second reads {signed(found.bias, places(half))} ms, plus or minus "
-        f"{fixed(half, places(half))} (95 %), against the first. Of single valves 95 in 100 differ "
+        f"The second rig reads the {name} {signed(found.bias, places(half))} ms against the first "
+        f"(plus or minus {fixed(half, places(half))} ms, 95 %). Of single valves 95 in 100 differ "
         f"by {between[0]} to {between[1]} ms{wide}: both may stand for one another where that does "
         "not matter."
     )

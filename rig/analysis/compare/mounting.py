@@ -26,7 +26,7 @@ ONE_MOUNTING = Mounting(0.0, float("inf"), "one mounting")
 def same_mounting(before: Result, after: Result) -> bool:
     """Whether two runs are said to be of one mounting: same valve, person and number (--mount)."""
     told = [(one.get("valve"), one.get("by"), one.get("mount")) for one in (before, after)]
-    return told[0] == told[1] and told[0][2] is not None
+    return told[0] == told[1] and told[0][0] is not None and told[0][2] is not None
 
 
 def of_study(study: Study, before: Result, after: Result, runs: str) -> Mounting:

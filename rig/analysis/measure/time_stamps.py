@@ -20,6 +20,8 @@ from rig.core.recording import STAMP_MS, CommandSeries, EdgeSeries, Int64, Recor
 from rig.core.records import COMMAND, RESOLUTION, SAMPLED
 
 KERNEL, ROWS, STATED, ESTIMATED = "kernel", "rows", "stated", "estimated"
+MANY = 20
+"""So many stamps on one step show it by themselves: a finer one stated is not believed."""
 
 
 class Resolution(NamedTuple):
@@ -44,7 +46,8 @@ def located(recording: Recording) -> tuple[Recording, Resolution]:
     if looks is not None:
         return _between_looks(recording, looks, stated, _said_ns(recording, SAMPLED))
     stamps = [recording.commands.t_ns, *(edges.t_ns for edges in recording.edges.values())]
-    step = float(stated) if stated else coarsest_step_ns(np.concatenate(stamps))
+    every = np.concatenate(stamps)
+    step = max(float(stated), _shown_ns(every)) if stated else coarsest_step_ns(every)
     half = max(round(step / 2), 1)
     edges = {
         line: replace(series, half_ns=np.full(len(series.t_ns), half))
@@ -54,6 +57,11 @@ def located(recording: Recording) -> tuple[Recording, Resolution]:
     commands = replace(commands, half_ns=np.full(len(commands.t_ns), half))
     how = STATED if stated else ESTIMATED
     return replace(recording, edges=edges, commands=commands), Resolution(how, 2 * half / 1e6)
+
+
+def _shown_ns(stamps_ns: Int64) -> float:
+    """The step that many stamps show by themselves: all of them lie on it. 0 where they are few."""
+    return float(np.gcd.reduce(np.diff(np.sort(stamps_ns)))) if len(stamps_ns) >= MANY else 0.0
 
 
 def estimated(resolution: Resolution) -> str:

@@ -108,6 +108,8 @@ def noisy_passage(t: Float, change: Float, noise: Noise, band: float) -> Noisy:
         return nothing
     first, last = int(below[-1]), mid + int(above[0])
     rise = float(t[last] - t[first])
+    if not rise > 0:  # all of it at one stamp: nothing is known of its shape
+        return nothing
     t10, t50, t90 = (
         _crossing(t, change, place, level, rise, noise, slope=slope)
         for place, level, slope in ((first, 0.1, 0.8), (mid, 0.5, 0.8), (last, 0.9, FLAT_90))

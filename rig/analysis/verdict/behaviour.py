@@ -122,7 +122,8 @@ def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
 def limits(accepts: Sequence[Accept], name: str) -> tuple[float | None, float | None]:
     """The tightest limits of a sheet for each single stroke's figure (`response_ms` ...)."""
     figure = name.removesuffix("_ms")
-    each = [a for a in accepts if a.figure == figure and a.of == "each"]
+    each = [a for a in accepts if a.figure == figure and a.of == "each"
+            and a.strokes_of != "rest"]  # fmt: skip
     low = max((a.min_value for a in each if a.min_value is not None), default=None)
     high = min((a.max_value for a in each if a.max_value is not None), default=None)
     return low, high

@@ -43,8 +43,8 @@ def budgets(
     `reset_kpa`, `differential_kpa` (of the mean of the ramps), `single_actuation_kpa` ... (of one),
     `decay_rate_kpa_s`. What the run does not have, or what cannot be said (relay delay not known,
     one stroke's spread), is left out. `resolution` is that of the recording's times, `bounces_ms`
-    how long the relay bounced in each stroke, on and off (stroke_windows.relay_bounce_ms); of a
-    single stroke the longest counts.
+    how long the relay bounced in each stroke, on and off (stroke_windows.relay_bounce_ms): it is in
+    the budget of the mean; a single stroke has its own (Measured.shorter).
     """
     found: dict[str, Budget] = {}
     times = {
@@ -57,13 +57,15 @@ def budgets(
     ):
         finite = np.isfinite(values)
         known = finite & table.steady
-        half = float(half_ms[known].mean()) if known.any() else 0.0
-        of = [bounce[finite].max(initial=0.0), bounce[known].mean() if known.any() else 0.0]
+        typical = known if known.any() else finite  # no steady stroke has one: of those after rest
+        half = float(half_ms[typical].mean()) if typical.any() else 0.0
+        # of one stroke its own bounce counts (Measured.shorter), which the others need not have
+        of = [0.0, bounce[known].mean() if known.any() else 0.0]
         one, mean = (
             timing_lines(recording, reference, delay_ms, half, resolution, float(ms)) for ms in of
         )
         if one is not None and mean is not None:
-            _times(found, name, values[known], one, mean)
+            _times(found, name, values[typical], one, mean if known.any() else None)
     if ramps is not None and pressure is not None:
         _ramps(found, recording, setup, pressure, ramps, applied)
     if held is not None and pressure is not None:
@@ -73,13 +75,13 @@ def budgets(
 
 def _times(
     found: dict[str, Budget], name: str, values: Float, of_one: tuple[list[Line], float],
-    of_mean: tuple[list[Line], float],
+    of_mean: tuple[list[Line], float] | None,
 ) -> None:  # fmt: skip
     if not len(values):
         return
     mean = float(values.mean())
     found[f"single_{name}"] = budget(f"single {name}", "ms", mean, *of_one)
-    if len(values) > 1:
+    if len(values) > 1 and of_mean is not None:
         lines, correction = of_mean
         both = [repeatability(values, "ms"), *lines]
         found[name] = budget(f"mean {name}", "ms", mean, both, correction)

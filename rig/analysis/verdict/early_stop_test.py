@@ -68,7 +68,8 @@ def fails(stroke: Mapping[str, Any], accepts: Sequence[Accept]) -> bool:
     if not stroke["answered"]:
         return True
     for accept in accepts:
-        if accept.of != "each":
+        first = stroke["number"] == 1  # a planned run has no other stroke after a rest
+        if accept.of != "each" or accept.strokes_of == ("steady" if first else "rest"):
             continue
         for column in COLUMNS.get(accept.figure, ()):
             value = stroke[column]
@@ -106,7 +107,7 @@ def sequential_of(sheet: Sheet | None, table: StrokeTable) -> Sequential | None:
     """The test after all strokes of `table`, where the sheet asks for one."""
     if not isinstance(sheet, StrokesSheet) or sheet.early_stop is None:
         return None
-    names = ["answered", *(name for columns in COLUMNS.values() for name in columns)]
+    names = ["number", "answered", *(name for columns in COLUMNS.values() for name in columns)]
     failed = 0
     for row in zip(*(getattr(table, name).tolist() for name in names), strict=True):
         stroke = {

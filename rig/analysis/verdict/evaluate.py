@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.stats.dependence import dependence
-from rig.analysis.stats.propagation import Part, Spread
+from rig.analysis.stats.propagation import DIVISORS, Part, Spread
 from rig.analysis.stats.summary import summarise
 from rig.analysis.stats.uncertainty import Budget
 from rig.analysis.verdict.decision_rule import (
@@ -37,7 +37,9 @@ class Measured:
     `open_because` says why the numbers cannot show that a limit is held, else empty; `at_least` is
     what they surely reached all the same. Where the numbers are not known equally well, `singles`
     are the budgets that one of them may have, and `kind` (n,) which of these each has. `after_rest`
-    (n,) marks strokes after a rest, which the budget of the mean is without."""
+    (n,) marks strokes after a rest, which the budget of the mean is without; `without_rest` counts
+    those of `without` among them. `shorter` (n,): by how much each may be shorter, beside its
+    budget, where the relay bounced."""
 
     value: Float
     label: Int64
@@ -52,6 +54,8 @@ class Measured:
     singles: tuple[Budget, ...] = ()
     kind: Int64 | None = None
     after_rest: Bool | None = None
+    shorter: Float | None = None
+    without_rest: int = 0
 
     def only(self, strokes: str) -> Measured:
         """Those of the "steady" strokes, of those after a "rest", or of "all"."""
@@ -63,8 +67,10 @@ class Measured:
         return replace(
             self, value=self.value[kept], label=self.label[kept], doubtful=self.doubtful[kept],
             below=self.below[kept], mean=None if strokes == "rest" else self.mean,
-            without=0 if strokes == "rest" else self.without, after_rest=self.after_rest[kept],
+            without=self.without_rest if strokes == "rest" else self.without - self.without_rest,
+            after_rest=self.after_rest[kept],
             kind=None if self.kind is None else self.kind[kept],
+            shorter=None if self.shorter is None else self.shorter[kept],
         )  # fmt: skip
 
     @classmethod
@@ -89,6 +95,8 @@ class Measured:
             np.broadcast_to(below, len(value))[known],
             int(np.count_nonzero(wanted & ~known)), each_of, single, mean,
             after_rest=None if after_rest is None else after_rest[known],
+            without_rest=0 if after_rest is None
+            else int(np.count_nonzero(wanted & ~known & after_rest)),
         )  # fmt: skip
 
 
@@ -156,21 +164,23 @@ def _spread(measured: Measured, risk: float) -> tuple[float, float, float]:
     """Correction of one number, and how far its true value may lie below and above that."""
     if measured.single is None:
         return 0.0, float(measured.below.max(initial=0.0)), 0.0
+    own = 0.0 if measured.shorter is None else float(measured.shorter.max(initial=0.0))
     reach = max(
         one.quantile(1 - risk) - one.best for one in (measured.singles or (measured.single,))
     )
-    return measured.single.correction, reach, reach
+    return measured.single.correction, reach + own, reach
 
 
 def _own_reach(measured: Measured, risk: float) -> tuple[Float | float, Float | float]:
     """As _spread, for each number by itself."""
     if measured.single is None:
         return measured.below, 0.0
+    own = 0.0 if measured.shorter is None else measured.shorter
     if not measured.singles or measured.kind is None:
-        _, below, above = _spread(measured, risk)
-        return below, above
+        above = _spread(measured, risk)[2]
+        return above + own, above
     reach = np.array([one.quantile(1 - risk) - one.best for one in measured.singles])
-    return reach[measured.kind], reach[measured.kind]
+    return reach[measured.kind] + own, reach[measured.kind]
 
 
 def _each(measured: Measured, low: float, high: float, risk: float, margin: float) -> Taken:
@@ -223,8 +233,11 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
         fixed = [Part(x.part, x.distribution, x.dof) for x in measured.mean.lines[1:]]
     elif measured.single is not None:
         fixed = [Part(x.part, x.distribution, x.dof) for x in measured.single.lines]
+        half = 0.0 if measured.shorter is None else float(measured.shorter.mean()) / 2
+        if half > 0:
+            fixed.append(Part(half / DIVISORS["arcsine"], "arcsine"))
         spread = Spread([*fixed, scatter] if scatter else fixed)
-        estimate = Estimate(mean + measured.single.correction, spread)
+        estimate = Estimate(mean + measured.single.correction - half, spread)
     elif np.isfinite(measured.below).all():
         estimate = Estimate(mean, Spread([scatter]) if scatter else None)
         fixed = []

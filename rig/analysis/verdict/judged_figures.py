@@ -30,12 +30,13 @@ def measured(
     ramps: RampTable | None,
     whole_run: tuple[str, ...],
     budgets: Mapping[str, Budget],
+    bounces_ms: tuple[Float, Float] | None = None,
 ) -> dict[str, Measured]:
     """Every figure that this run has. `whole_run` are the marks of the run: where one of them
     makes numbers doubtful that no single stroke carries, all are doubtful. `budgets` are those
     of rig.analysis.verdict.budgets."""
     all_doubtful = bool(set(marks.doubtful(whole_run)) - set(marks.STROKE_MARKS))
-    found = _of_strokes(table, reference, table.doubtful | all_doubtful, budgets)
+    found = _of_strokes(table, reference, table.doubtful | all_doubtful, budgets, bounces_ms)
     if ramps is not None:
         found |= _of_ramps(ramps, ramps.doubtful | all_doubtful, budgets)
     if held is not None:
@@ -44,23 +45,28 @@ def measured(
 
 
 def _of_strokes(
-    table: StrokeTable, reference: Reference, doubtful: Bool, budgets: Mapping[str, Budget]
+    table: StrokeTable,
+    reference: Reference,
+    doubtful: Bool,
+    budgets: Mapping[str, Budget],
+    bounces_ms: tuple[Float, Float] | None,
 ) -> dict[str, Measured]:
     # a missed stroke is judged as missed, not as a number that is lacking
     expected = ~table.missed
+    on, off = bounces_ms or (np.zeros(len(table)), np.zeros(len(table)))
     columns = {
-        "response": (table.response_ms, reference.response_ms, table.response_half_ms),
-        "release": (table.release_ms, reference.release_ms, table.release_half_ms),
+        "response": (table.response_ms, reference.response_ms, table.response_half_ms, on),
+        "release": (table.release_ms, reference.release_ms, table.release_half_ms, off),
     }
     found = {
-        name: _each_as_stamped(Measured.of(
+        name: replace(_each_as_stamped(Measured.of(
             value, table.number, doubtful, expected=expected,
             # relay delay not known: nothing can be said of the lower side
             below=np.inf if delay is None else delay,
             single=budgets.get(f"single_{name}_ms"), mean=budgets.get(f"{name}_ms"),
             after_rest=~table.steady,
-        ), half_ms[np.isfinite(value)])
-        for name, (value, delay, half_ms) in columns.items()
+        ), half_ms[np.isfinite(value)]), shorter=bounce[np.isfinite(value)])
+        for name, (value, delay, half_ms, bounce) in columns.items()
     }  # fmt: skip
     both = np.concatenate((_counts(table.bounce_on), _counts(table.bounce_off)))
     found["bounce"] = Measured.of(

@@ -32,6 +32,13 @@ def paragraphs(found: Diagnosis) -> Iterator[str]:
     if word:
         yield f"{word}: {NO_VALVE[found.source]}"
         yield ""
+    if any(one.state == "stays_live" for one in found.findings):
+        yield from _wrapped(
+            "THE COIL STAYED LIVE: open the mushroom stop or pull the fuse before anything is "
+            "touched.", ""
+        )  # fmt: skip
+        yield ""
+    yield f"Diagnosed: {', '.join(found.runs) or 'checks by hand'}."
     yield _head(found)
     yield ""
     for cause in _shown(found):
@@ -48,7 +55,7 @@ def paragraphs(found: Diagnosis) -> Iterator[str]:
         yield from _wrapped(found.undecided, "")
     if found.next:
         yield ""
-        yield from _check(found.next[0])
+        yield from _check(found.next[0], "Next" if found.undecided else "To be surer")
         for other in found.next[1:3]:
             yield from _wrapped(
                 f"Or: {other.words} ({other.minutes:g} min, {other.gain_bits:.2f} bit)", "  "
@@ -57,7 +64,7 @@ def paragraphs(found: Diagnosis) -> Iterator[str]:
         yield "No further check would change what to do."
     if found.repairs and found.undecided is None:
         yield ""
-        best = found.repairs[0]
+        best = max(found.repairs, key=lambda repair: repair.probability)
         yield from _wrapped(
             f"To do: {best.repair} ({best.minutes:g} min). Then the same test again.", ""
         )
@@ -96,9 +103,9 @@ def _cause(cause: CauseFound) -> Iterator[str]:
             yield from _wrapped(f"{word}: {text}", "      ")
 
 
-def _check(check: NextCheck) -> Iterator[str]:
+def _check(check: NextCheck, word: str) -> Iterator[str]:
     yield from _wrapped(
-        f"Next: {check.words}. {check.minutes:g} min, {ENGINE[check.engine]}; {check.why}.", ""
+        f"{word}: {check.words}. {check.minutes:g} min, {ENGINE[check.engine]}; {check.why}.", ""
     )
     rows = [
         ("need", check.needs), ("take off", check.takes_off), ("how", check.how),

@@ -29,6 +29,7 @@ from rig.config.sheet.rules import (
     accept_limits,
     accept_margin,
     accept_of,
+    accept_strokes,
 )
 from rig.core.errors import FileProblems, Problem
 
@@ -110,7 +111,7 @@ def _limits_findings(limits: ServiceLimits) -> Iterator[Finding]:
     except Unreadable:
         return
     for n, accept in enumerate(accepts):
-        for rule in (accept_of, accept_limits, accept_margin):
+        for rule in (accept_of, accept_strokes, accept_limits, accept_margin):
             yield from checked((rule,), None, n, accept)
 
 

@@ -44,6 +44,9 @@ def taken_in(
     """The sheet with the limits of the file that its key `service` names, looked for in `folders`
     and then in the data folder. `check` reads a limits file."""
     name = sheet.data.get(KEY)
+    if sheet.problem is None and TAKEN in sheet.data and KEY not in sheet.data:
+        what, remedy = "only the program writes this", f"take it out, or name the file by {KEY}"
+        return Service(sheet, findings=(Finding((TAKEN,), what, remedy),))
     if sheet.problem is not None or not isinstance(name, str):
         return Service(sheet)
     if TAKEN in sheet.data:
@@ -65,7 +68,11 @@ def taken_in(
     limits, problems = check(file)
     if limits is None or problems:
         return Service(sheet, None, (), tuple(problems))
-    return Service(_with(sheet, file, limits), limits)
+    whole = _with(sheet, file, limits)
+    if whole.problem is not None:  # the sheet by itself is sound
+        what, remedy = "limits cannot be added to this list", "write each below its own [[accept]]"
+        return Service(sheet, findings=(Finding(("accept",), what, remedy),))
+    return Service(whole, limits)
 
 
 def _data_folder() -> list[Path]:
@@ -78,26 +85,26 @@ def _data_folder() -> list[Path]:
 def _with(sheet: Parsed, file: Parsed, limits: ServiceLimits) -> Parsed:
     """The sheet's text with what it takes: the limits of its kind whose figure it has none of its
     own for, and the least base pressure where it states none."""
-    own = {
-        (limit.get("figure"), limit.get("of", _usual_of(limit.get("figure"))))
-        for limit in sheet.data.get("accept", ())
-        if isinstance(limit, dict)
-    }
+    written = sheet.data.get("accept", [])
+    own = [_which(limit) for limit in written if isinstance(limit, dict)]\
+        if isinstance(written, list) else []  # fmt: skip
     head = [f"{TAKEN} = {_toml(f'{Path(file.name).name}: {limits.words}')}"]
     if "base_pressure_min" in file.data and "base_pressure_min" not in sheet.data:
         head.append(f"base_pressure_min = {_toml(file.data['base_pressure_min'])}")
     tail = []
-    for written, limit in zip(file.data.get("accept", ()), limits.accept, strict=True):
+    for lines, limit in zip(file.data.get("accept", ()), limits.accept, strict=True):
         if FIGURES[limit.figure].kind != sheet.data.get("kind"):
             continue
-        if (limit.figure, limit.of) not in own:
-            tail += ["[[accept]]", *(f"{key} = {_toml(value)}" for key, value in written.items())]
+        if (limit.figure, limit.of, limit.strokes_of) not in own:
+            tail += ["[[accept]]", *(f"{key} = {_toml(value)}" for key, value in lines.items())]
     text = "\n".join([*head, sheet.text.rstrip("\n"), *tail]) + "\n"
     return parse_text(text, sheet.name)
 
 
-def _usual_of(figure: Any) -> str:
-    return "total" if figure == "missed" else "each"
+def _which(limit: dict[str, Any]) -> tuple[Any, Any, Any]:
+    """Which number of a run a limit is of, as Accept has it."""
+    of = limit.get("of", "total" if limit.get("figure") == "missed" else "each")
+    return limit.get("figure"), of, limit.get("strokes", "all" if of == "each" else "steady")
 
 
 def _toml(value: Any) -> str:

@@ -82,11 +82,20 @@ def accept_within(sheet: Sheet, limits: ServiceLimits) -> Findings:
                         f"add it, or take this limit of {own.figure} out",
                     )  # fmt: skip
                 yield from _beyond(("accept", n, key), mine, theirs, own.unit, most=most)
+            yield from _beyond(("accept", n, "risk"), 100 * own.risk, 100 * stated.risk, "%",
+                               most=True)  # fmt: skip
+            yield from _beyond(
+                ("accept", n, "margin"),
+                own.margin_value or 0.0,
+                stated.margin_value,
+                own.unit,
+                most=False,
+            )
 
 
 def same_figure(one: Accept, other: Accept) -> bool:
     """Whether two limits are of the same number of a run."""
-    return (one.figure, one.of) == (other.figure, other.of)
+    return (one.figure, one.of, one.strokes_of) == (other.figure, other.of, other.strokes_of)
 
 
 SERVICE_RULES: tuple[Callable[[ServiceLimits], Findings], ...] = (dates, says_something)
@@ -112,5 +121,15 @@ def service_cautions(setup: Setup, limits: ServiceLimits, today: datetime.date) 
             found.append(
                 f"{what} is {mine:.4g} {unit}; the service information of {limits.kind} states "
                 f"{stated[0]:.4g} to {stated[1]:.4g} {unit}. Is it the fault, or a typing error?"
+            )
+    for what, own, most, unit in (
+        ("pressure", setup.limits.pressure_kpa, limits.pressure_max_kpa, "kPa"),
+        ("oil_temperature", setup.limits.oil_temperature_degc, limits.oil_temperature_max_degc,
+         "degC"),
+    ):  # fmt: skip
+        if own is None and most is not None:
+            found.append(
+                f"The service information of {limits.kind} states at most {most:.4g} {unit}; "
+                f"limits.{what} is not in the setup, so nothing trips at it."
             )
     return found

@@ -61,6 +61,11 @@ def gauge_place(run: RunSeen, told: Place | None) -> GaugePlace:
     if told is not None:
         return GaugePlace(told, "as stated")
     kept = gauge_seen(run.result.pressures, np.arange(len(run.result.strokes)))
+    if not kept.of:
+        return GaugePlace(
+            "not known",
+            "the gauge gave no readings in strokes; state gauge_at in the file of checks",
+        )
     if kept.of and (kept.near_zero or kept.rose * 2 > kept.of):
         return GaugePlace("behind", "it rests near zero or rises with the coil")
     table = run.result.strokes
@@ -257,7 +262,7 @@ def _scale(level: float, run: RunSeen, good: RunSeen | None) -> Finding:
     apart = min(FACTORS, key=lambda factor: abs(np.log(ratio / factor)))
     words = f"the gauge shows {level:.3g} kPa where {reference:.3g} kPa is expected"
     if abs(np.log(ratio / apart)) < 3 * FACTOR_U:
-        words += f": a factor of {ratio:.3g}, as {apart:g} between units"
+        words += f": a factor of {ratio:.3g}; between two units it is {apart:g}"
         return seen("gauge_scale", "factor", words, 0.9)
     return seen("gauge_scale", "right", words, 0.9)
 

@@ -106,7 +106,7 @@ def _times(run: RunSeen, good: RunSeen | None, whole: Bool) -> list[Finding]:
         known = values[whole & np.isfinite(values)]
         if len(whole) and np.isfinite(values[0]) and whole[0]:
             known = known[1:]  # the first after a rest has its own finding
-        if len(known) < LEAST_TIMES:
+        if len(known) < LEAST_TIMES or not np.median(known) > 0:
             found.append(hidden(name, NO_NUMBER))
             continue
         middle, u_ms = float(np.median(known)), _u_ms(run, known)
@@ -127,13 +127,15 @@ def _time(name: str, middle: float, u_ms: float, run: RunSeen, good: RunSeen | N
     reference = _good_ms(name, good, run)
     states = ("short", "right", "bit_long", "long", "very_long")
     if reference is not None and good is not None:
-        words = f"{name} {middle:.3g} ms against {reference:.3g} ms in {good.name}"
+        words = (
+            f"{name} to the first edge {middle:.3g} ms against {reference:.3g} ms in {good.name}"
+        )
         u = float(np.hypot(u_ms / middle, OTHER_RUN))
         return graded(name, middle / reference, u, AGAINST_GOOD, states, words)
     limit = _limit_ms(name, run)
     if limit is None:
         return hidden(name, "neither a known-good run nor a limit to hold the time against")
-    words = f"{name} {middle:.3g} ms, the sheet's limit is {limit:g} ms"
+    words = f"{name} to the first edge {middle:.3g} ms, the sheet's limit is {limit:g} ms"
     u = float(np.hypot(u_ms / middle, LIMIT_DOUBT))
     return graded(name, middle / limit, u, AGAINST_LIMIT, ("right", "long", "very_long"), words)
 
@@ -146,7 +148,7 @@ def _good_ms(name: str, good: RunSeen | None, run: RunSeen) -> float | None:
         return None
     table = good.result.strokes
     values = table.first_edge_on_ms if name == "response" else table.first_edge_off_ms
-    known = values[np.isfinite(values)]
+    known = values[1:][np.isfinite(values[1:])]  # without the first, as _times
     return float(np.median(known)) if len(known) >= LEAST_STROKES else None
 
 
@@ -160,7 +162,7 @@ def _limit_ms(name: str, run: RunSeen) -> float | None:
 
 def _evenness(on: Float, good: RunSeen | None) -> list[Finding]:
     known = on[np.isfinite(on)]
-    if len(known) < LEAST_STROKES + 1 or not np.isfinite(on[0]):
+    if len(known) < LEAST_STROKES + 1 or not np.isfinite(on[0]) or not np.median(known[1:]) > 0:
         return [hidden(name, NO_NUMBER) for name in ("first_stroke", "scatter", "course")]
     later = known[1:]
     middle = float(np.median(later))
@@ -186,7 +188,7 @@ def _first(first: float, middle: float, good: RunSeen | None) -> Finding:
 
 def _release_scatter(off: Float) -> Finding:
     known = off[np.isfinite(off)]
-    if len(known) < LEAST_STROKES + 1:
+    if len(known) < LEAST_STROKES + 1 or not np.median(known[1:]) > 0:
         return hidden("release_scatter", NO_NUMBER)
     return _scatter("release_scatter", "release", known[1:], WIDE_RELEASE)
 
@@ -235,7 +237,9 @@ def _lost(run: RunSeen, whole: Bool) -> Finding:
     early = run.result.unexpected_edges
     if not n and not early:
         return seen("lost_contact", "none", "the switch changed only when it was commanded")
-    words = f"{early} switch edges with no command, in {n} of {of} strokes"
+    words = (
+        f"{early} switch edge{'s' if early != 1 else ''} with no command, in {n} of {of} strokes"
+    )
     if early <= 2 and of > LEAST_STROKES:
         return seen("lost_contact", "some", words, 0.8)
     return seen("lost_contact", "some", words)
