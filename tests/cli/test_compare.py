@@ -190,7 +190,7 @@ def test_two_rigs_on_the_same_valves(rig_data):
     assert found["bias"] == pytest.approx(2, abs=0.9)
     assert found["low"] < found["bias"] < found["high"]
     assert shape["pairs"][0] == [one[0], two[1], "V-0"]
-    assert call(agree, *lists).output.startswith("says\tBy the response the second reads +")
+    assert call(agree, *lists).output.startswith("says\tThe second rig reads the response +")
     for sides, told in (
         ((f"{one[0]},{one[1]}", f"{two[0]},{two[1]}"), "on one side only"),
         ((f"{one[0]},{one[2]}", f"{two[0]},{two[1]}"), "3 valves or more"),
