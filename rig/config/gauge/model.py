@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationInfo, field_validator
+from pydantic import AfterValidator, Field, ValidationInfo
 
 from rig.config.gauge.units import UnitError, factor_kpa
 from rig.config.quantity_types import (
@@ -28,6 +28,19 @@ OtherName = Literal[
 RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32"]
 WordOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 TWO_WORDS = ("int32", "uint32", "float32")
+
+
+def _is_a_pressure(unit: str, info: ValidationInfo) -> str:
+    if not is_resolved(info):
+        try:
+            factor_kpa(unit)
+        except UnitError as error:
+            raise refuse(error.what, error.remedy) from error
+    return unit
+
+
+PressureUnit = Annotated[str, AfterValidator(_is_a_pressure)]
+"""A unit of rig.config.gauge.units, as written."""
 
 
 class Registers(Strict):
@@ -81,7 +94,7 @@ class GaugeSetup(Strict):
     form: Form = "stream"
     pattern: str | None = Field(default=None, min_length=1, examples=['"{pressure} {unit}"'])
     """How a line is laid out; forms stream and query."""
-    unit: str | None = None
+    unit: PressureUnit | None = None
     """Unit of the readings where the gauge does not send one."""
     decimal: Literal["point", "comma"] = "point"
     thousands: Literal["none", "comma", "point", "space", "apostrophe"] = "none"
@@ -112,17 +125,6 @@ class GaugeSetup(Strict):
     accuracy_kpa: PressureKpa | None = Field(alias="accuracy", default=None, ge=0)
     latency_s: TimeS = Field(alias="latency", default=0.0, ge=0)
     """Age of a reading when its first byte is sent, as the maker states it."""
-
-    @field_validator("unit")
-    @classmethod
-    def _unit_is_a_pressure(cls, unit: str | None, info: ValidationInfo) -> str | None:
-        if unit is None or is_resolved(info):
-            return unit
-        try:
-            factor_kpa(unit)
-        except UnitError as error:
-            raise refuse(error.what, error.remedy) from error
-        return unit
 
     @property
     def name(self) -> str:

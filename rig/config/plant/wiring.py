@@ -6,10 +6,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, model_validator
 
-from rig.config.gauge.units import UnitError, factor_kpa
-from rig.config.quantity_types import FrequencyHz, ListAsTuple, TimeS, is_resolved, refuse
+from rig.config.gauge.model import PressureUnit
+from rig.config.quantity_types import FrequencyHz, ListAsTuple, TimeS, refuse
 from rig.config.strict import Strict
 
 TimedLine = Literal["switch", "readback", "engine_speed"]
@@ -34,20 +34,9 @@ class WiringPart(Strict):
     other, whatever the contact does."""
     switch_wire_time_s: TimeS = Field(alias="switch_wire_time", default=0.008, gt=0, le=1)
     """For how long, on average."""
-    gauge_unit: str | None = None
+    gauge_unit: PressureUnit | None = None
     """The unit the gauge counts in, whatever its lines or the setup name."""
     gauge_decimal: Literal["point", "comma"] | None = None
-
-    @field_validator("gauge_unit")
-    @classmethod
-    def _unit_is_a_pressure(cls, unit: str | None, info: ValidationInfo) -> str | None:
-        if unit is None or is_resolved(info):
-            return unit
-        try:
-            factor_kpa(unit)
-        except UnitError as error:
-            raise refuse(error.what, error.remedy) from error
-        return unit
 
     @model_validator(mode="after")
     def _swapped_is_a_pair(self) -> Self:
