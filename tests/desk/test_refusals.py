@@ -41,6 +41,7 @@ def session(path: Path, off: str | None) -> Any:
     made.outcome, made.watcher, made.early = Outcome(started=True), Watcher(), None
     made._guarding, made._processes = Guarding(off), SimpleNamespace(bench=None)
     made._state, made._rig, made._readback_doubted = path, RIG, False
+    made._wires, made._guard_s = SimpleNamespace(heard=time.monotonic()), 0.5
     return made
 
 

@@ -12,11 +12,12 @@ list of actions, see Actions) and optional `first` (actions before the instant i
 
 When the coil is on, the relay line's pull is set up, so that a line whose owner dies stays driven;
 after a random time within the stroke the actions are done. Result, one for each try: `fault`,
-`t0_ns` (just before the actions), `t_end_ns` (from here on the level is no longer judged: the line
-has been low for LOW_NS, or was waited for in vain), `told` (what the desk said), `committed` (the
-last number of records that it heard were committed), `run`, `status`, `stored` (from the log),
-`stepped_s`, `fast_readings` (of the converter). Times are CLOCK_MONOTONIC; when the line went low
-is for the plant's log to say.
+`waits_ms` (as given: what of the budget is a stated wait), `turn_ns` (guest_bare.turn_ns just
+before the run), `t0_ns` (just before the actions), `t_end_ns` (from here on the level is no longer
+judged: the line has been low for LOW_NS, or was waited for in vain), `told` (what the desk said),
+`committed` (the last number of records that it heard were committed), `run`, `status`, `stored`
+(from the log), `stepped_s`, `fast_readings` (of the converter). Times are CLOCK_MONOTONIC; when the
+line went low is for the plant's log to say.
 """
 
 from __future__ import annotations
@@ -199,6 +200,7 @@ class Heard:
 def one(world: World, given: dict[str, Any], dice: random.Random) -> dict[str, Any]:
     """One run with its fault."""
     world.rest()
+    turn_ns = guest_bare.turn_ns()
     tell_r, tell_w = os.pipe()
     go_r, go_w = os.pipe()
     pair = world.pairs[given.get("sheet", "sheet")]
@@ -221,7 +223,8 @@ def one(world: World, given: dict[str, Any], dice: random.Random) -> dict[str, A
 
     actions = Actions(world, pid_of)
     result: dict[str, Any] = {"fault": given["fault"], "budget_ms": given.get("budget_ms")}
-    result["covered"] = given.get("covered", True)
+    result |= {"covered": given.get("covered", True), "turn_ns": turn_ns}
+    result["waits_ms"] = given.get("waits_ms", 0.0)
     bench = 0
     try:
         if not world.wait_high(60):

@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 
 import pytest
-from fault_study import Try, made_from, margin, seconds_a_try, table
+from fault_study import TURN_NS, Try, allowed_ms, failures, made_from, margin, seconds_a_try, table
 
 S = 1_000_000_000
 
@@ -20,6 +20,16 @@ def test_the_margin_is_the_worst_fit_time_over_the_budget() -> None:
     tries = [a_try(50.0), a_try(200.0), a_try(240.0, unfit="the emulator stood still")]
     assert margin(tries) == pytest.approx(0.8)
     assert "| 250 | 80 % | 0 | 0 in 2" in table(tries)
+
+
+def test_a_slow_emulation_is_given_more_time_for_what_is_computed_only() -> None:
+    slow = a_try(400.0, turn_ns=2 * TURN_NS, waits_ms=100.0)
+    assert allowed_ms(slow) == pytest.approx(100 + 2 * 150) and not failures([slow])
+    assert margin([slow]) == pytest.approx(1.6)  # what is published is held to the budget itself
+    assert margin([slow], allowed_ms) == pytest.approx(1.0)
+    assert failures([a_try(401.0, turn_ns=2 * TURN_NS, waits_ms=100.0)])
+    assert failures([a_try(251.0, turn_ns=0.1 * TURN_NS)])
+    assert failures([a_try(251.0, turn_ns=TURN_NS)])
 
 
 @pytest.mark.parametrize("tries", [[], [a_try(None)], [a_try(90.0, covered=False)]])

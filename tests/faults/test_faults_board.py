@@ -16,16 +16,29 @@ import pytest
 from board import board_up
 from board_faults import CONVERTER, campaign, signalled
 from build import MachineParts
-from fault_study import MARGIN_MAX, Try, failures, made_from, margin, quantile, seconds_a_try, table
+from fault_study import (
+    MARGIN_MAX,
+    Try,
+    allowed_ms,
+    failures,
+    made_from,
+    margin,
+    quantile,
+    seconds_a_try,
+    speed,
+    table,
+)
 from host_waits import NAMED_THREADS
 from machine import Guest
 
 pytestmark = pytest.mark.kernel
 
-DEAD_MS, GUARD_MS, LINK_MS = 250.0, 500.0 + 250.0, 300.0 + 200.0
+SILENT_MS, LINKED_MS, STALE_AFTER_MS, NOISY_MS = 500.0, 300.0, 500.0, 500.0
+"""What of the budgets below is a stated wait, on any processor."""
+DEAD_MS, GUARD_MS, LINK_MS = 250.0, SILENT_MS + 250.0, LINKED_MS + 200.0
 STOP_MS = 200.0
 """A person's stop, or the recorder's end: one turn of desk and bench."""
-STALE_MS, FRAMES_MS = 500.0 + 200.0, 3 * 100.0 + 200.0
+STALE = {"budget_ms": STALE_AFTER_MS + 200.0, "waits_ms": STALE_AFTER_MS}
 NO_BEAT_MS = 60.0
 """The heartbeat of a dead bench has stopped by then: three ticks of the interlock."""
 HOGGED_MS, NOISE_MS = 500.0, 1000.0
@@ -35,16 +48,16 @@ ROUNDS = 3  # unfit tries are made again
 
 KILLS = [
     signalled("bench SIGKILL", "KILL", "bench", budget_ms=DEAD_MS),
-    signalled("bench SIGSTOP", "STOP", "bench", budget_ms=GUARD_MS),
+    signalled("bench SIGSTOP", "STOP", "bench", budget_ms=GUARD_MS, waits_ms=SILENT_MS),
     signalled("bench SIGSEGV", "SEGV", "bench", budget_ms=DEAD_MS),
-    signalled("desk SIGKILL", "KILL", "desk", budget_ms=LINK_MS),
-    signalled("desk SIGSTOP", "STOP", "desk", budget_ms=LINK_MS),
+    signalled("desk SIGKILL", "KILL", "desk", budget_ms=LINK_MS, waits_ms=LINKED_MS),
+    signalled("desk SIGSTOP", "STOP", "desk", budget_ms=LINK_MS, waits_ms=LINKED_MS),
 ]
 STOPS = [
     signalled("Ctrl-Z", "TSTP", "desk", budget_ms=STOP_MS),
     signalled("terminal closed", "HUP", "desk", budget_ms=STOP_MS),
     signalled("recorder SIGKILL", "KILL", "recorder", budget_ms=STOP_MS),
-    {"fault": "switch noisy at 5 kHz, then Ctrl-C", "budget_ms": NOISE_MS,
+    {"fault": "switch noisy at 5 kHz, then Ctrl-C", "budget_ms": NOISE_MS, "waits_ms": NOISY_MS,
      "do": [["noise", 5000], ["signal", "INT", "desk"]]},
     signalled("bench SIGKILL, recorder stopped", "KILL", "bench", budget_ms=DEAD_MS,
               first=[["signal", "STOP", "recorder"]]),
@@ -55,13 +68,13 @@ STOPS = [
 ]  # fmt: skip
 GAUGE = [
     {"fault": "gauge over the limit", "do": [["send", "P 600.0 kPa\r\n"]], "budget_ms": 200},
-    {"fault": "gauge silent", "do": [["gauge", {"line": None}]], "budget_ms": STALE_MS},
-    {"fault": "gauge unplugged", "do": [["unplug"]], "budget_ms": STALE_MS},
-    {"fault": "gauge babbling", "do": [["gauge", {"line": "#?P 9", "burst": 300, "period_ms": 5}]],
-     "budget_ms": STALE_MS},
-    {"fault": "gauge NaN", "do": [["gauge", {"line": "P nan kPa\r\n"}]], "budget_ms": STALE_MS},
-    {"fault": "gauge changes its unit", "do": [["gauge", {"line": "P {kpa:.1f} bar\r\n"}]],
-     "budget_ms": STALE_MS},
+    {"fault": "gauge silent", "do": [["gauge", {"line": None}]], **STALE},
+    {"fault": "gauge unplugged", "do": [["unplug"]], **STALE},
+    {"fault": "gauge babbling", **STALE,
+     "do": [["gauge", {"line": "#?P 9", "burst": 300, "period_ms": 5}]]},
+    {"fault": "gauge NaN", "do": [["gauge", {"line": "P nan kPa\r\n"}]], **STALE},
+    {"fault": "gauge changes its unit", **STALE,
+     "do": [["gauge", {"line": "P {kpa:.1f} bar\r\n"}]]},
 ]  # fmt: skip
 UNGUARDED = signalled(
     "guard switched off", "KILL", "bench", budget_ms=DEAD_MS, guard=False, covered=False
@@ -121,7 +134,7 @@ def tries(
                 break
     loop = "with" if CONVERTER else "without"
     began = f"{made_from(Path(__file__).parent)}, {loop} a converter in the bench's loop"
-    measured(f"{began}, {seconds_a_try(made):.1f} s a try\n{table(made)}")
+    measured(f"{began}, {seconds_a_try(made):.1f} s a try, {speed(made)}\n{table(made)}")
     yield made
 
 
@@ -147,7 +160,7 @@ def test_the_line_is_low_within_the_budget(tries: list[Try], fault: str) -> None
 @pytest.mark.parametrize("fault", names([*KILLS, *STOPS, *GAUGE]))
 def test_the_worst_case_leaves_a_margin(tries: list[Try], fault: str, full_study: bool) -> None:
     """A budget that is nearly used up is a defect to mend, and not a budget to widen."""
-    used = margin(of(tries, fault))
+    used = margin(of(tries, fault)) if full_study else margin(of(tries, fault), allowed_ms)
     assert used is not None
     assert used <= (MARGIN_MAX if full_study else 1.0), f"{100 * used:.0f} % of the budget"
 
