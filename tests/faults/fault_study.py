@@ -23,7 +23,7 @@ longer than this in all is no evidence and is made again. One that held its budg
 counts, delay included."""
 
 
-TURN_NS = 700.0
+TURN_NS = 500.0
 """A turn of guest_bare's loop on an emulated processor for which the budgets hold as they stand.
 A board's own processor is several times as fast (from memory: 150 to 300 ns on the slowest one of
 64 bit); a slower emulation is given in proportion more time for what the program computes."""
