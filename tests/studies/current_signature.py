@@ -51,13 +51,15 @@ class Row(NamedTuple):
     back_wrongly: int
 
     def __str__(self) -> str:
+        back = "none" if self.back == 0 else f"{self.back_rms_ms:.2f}"
+        back_inside = "none" if self.back == 0 else f"{100 * self.back_inside:.0f} %"
         return (
             f"| {self.rate_hz} Hz | {100 * self.found / max(self.moving, 1):.1f} % of {self.moving}"
             f" | {self.wrongly_still} | {100 * self.called_stuck / max(self.stuck, 1):.1f} % of "
             f"{self.stuck} | {self.wrongly_moved} | {self.bias_ms:+.3f} | {self.rms_ms:.3f} | "
             f"{self.worst_ms:.2f} | {100 * self.inside:.1f} % | {self.leaves_rms_ms:.2f} | "
-            f"{100 * self.leaves_inside:.0f} % | {self.back} | {self.back_rms_ms:.2f} | "
-            f"{100 * self.back_inside:.0f} % | {self.back_wrongly} |"
+            f"{100 * self.leaves_inside:.0f} % | {self.back} | {back} | "
+            f"{back_inside} | {self.back_wrongly} |"
         )
 
 

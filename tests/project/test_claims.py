@@ -1,0 +1,71 @@
+# SPDX-License-Identifier: MIT
+"""A published table of measured figures says how to measure it again, of which commit, and when."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+PAGES = sorted(
+    path.relative_to(ROOT)
+    for pattern in ("*.md", "webui/help/*.md", "hardware/*.md", "tests/studies/*.md")
+    for path in ROOT.glob(pattern)
+)
+MEASURED = re.compile(
+    r"\b(measured|found|simulated|p50|p99|worst|rms|U95|top-1|top-3|share|covered)\b"
+)
+COMMAND = re.compile(r"(python3?|\.venv/bin/\w+) \S")
+COMMIT = re.compile(r"\bcommits?\s+`?[0-9a-f]{7,40}\b")
+DATE = re.compile(
+    r"\b(\d{4}-\d{2}-\d{2}|\d{1,2} (January|February|March|April|May|June|July|August|September|"
+    r"October|November|December) 20\d{2})\b"
+)
+TABLE = re.compile(r"(?m)^\|.+\n\|[-:| ]+\|\n(?:\|.+(?:\n|\Z))+")
+
+
+def cells(row: str) -> list[str]:
+    return [cell.strip() for cell in row.strip().strip("|").split("|")]
+
+
+def is_measured(table: str) -> bool:
+    """Its head says so, and most of its rows hold figures beside their first cell."""
+    head, _, *rows = table.splitlines()
+    figures = [bool(re.search(r"\d", " ".join(cells(row)[1:]))) for row in rows]
+    return bool(MEASURED.search(head)) and sum(figures) > len(rows) / 2
+
+
+def sections(text: str) -> list[str]:
+    return re.split(r"(?m)^(?=#+ )", text)
+
+
+def missing(section: str) -> list[str]:
+    wanted = {"a command": COMMAND, "the commit": COMMIT, "the date": DATE}
+    prose = TABLE.sub("", section)
+    return [name for name, form in wanted.items() if not form.search(prose)]
+
+
+@pytest.mark.parametrize("page", PAGES, ids=str)
+def test_measured_figures_name_command_commit_and_date(page: Path) -> None:
+    found = [
+        f'{page}, "{section.splitlines()[0]}": {", ".join(missing(section))}'
+        for section in sections((ROOT / page).read_text())
+        if any(map(is_measured, TABLE.findall(section))) and missing(section)
+    ]
+    assert not found, "\n".join(found)
+
+
+def test_a_table_without_them_is_noticed() -> None:
+    table = "| what | measured |\n|---|---|\n| memory | 40 MB |\n"
+    assert is_measured(table) and len(missing("# Size\n\n" + table)) == 3
+    told = "# Size\n\n`python3 tests/run.py performance`, commit 0451530, 27 November 2026:\n\n"
+    assert not missing(told + table)
+    assert not is_measured("| key | measured |\n|---|---|\n| `of` | the mean |\n")
+
+
+def test_measured_tables_are_found_where_they_are() -> None:
+    have = {str(page) for page in PAGES
+            if any(map(is_measured, TABLE.findall((ROOT / page).read_text())))}  # fmt: skip
+    assert {"README.md", "webui/help/hazards.md", "tests/studies/README.md"} <= have
