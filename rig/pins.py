@@ -35,3 +35,12 @@ def requirements(extras: Iterable[str], path: Path = PINS) -> tuple[str, str]:
     wanted = [held["base"], *(held[extra] for extra in extras)]
     entries = {entry for part in wanted for entry in part.replace("\\\n", "").splitlines()}
     return held["build"], "\n".join(sorted(entry for entry in entries if entry.strip())) + "\n"
+
+
+def versions(extras: Iterable[str]) -> dict[str, set[str]]:
+    """The versions of each library; two where it depends on the Python which one is meant."""
+    found: dict[str, set[str]] = {}
+    for line in requirements(extras)[1].splitlines():
+        name, _, version = line.split()[0].partition("==")
+        found.setdefault(name, set()).add(version)
+    return found

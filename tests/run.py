@@ -5,6 +5,7 @@
     python3 tests/run.py unit browser     these lanes
     python3 tests/run.py quick            the fast part of unit, for the daily habit
     python3 tests/run.py fresh            the README's two commands on fresh Debian 12 and 13 (root)
+    python3 tests/run.py install          the install on fresh arm64 Debian 12 and 13 (root, hours)
     python3 tests/run.py mutation         whether the tests would notice a change (an hour or two)
     python3 tests/run.py renew            pin the libraries' versions (--newest: the newest ones)
     python3 tests/run.py newest           the fast tests with the newest libraries
@@ -42,6 +43,7 @@ TESTS = ROOT / "tests"
 sys.path[:0] = [str(ROOT), str(TESTS)]
 
 import fresh  # noqa: E402
+import installed  # noqa: E402
 
 from rig import bootstrap, debian  # noqa: E402
 from rig.debian import CannotSetUp, say  # noqa: E402
@@ -292,6 +294,8 @@ def with_the_newest(words: list[str]) -> int:
 
 def main() -> int:
     words = sys.argv[1:]
+    if words[:1] == ["install"]:
+        return installed.main(words[1:])
     if words[:1] == ["renew"]:
         return renewed(words[1:])
     if words[:1] == ["newest"]:
