@@ -114,6 +114,7 @@ class Machine:
             self.do(f"make the release {place}", lambda: releases.make(checkout, self.home, wheels))
         if releases.linked(self.home, "current") == name:
             return
+        self.require_rights_and_rest()  # making it took minutes, in which a run may have begun
         copy = releases.keep_log_copy(self.root, self.home, name) if not self.dry else None
         if copy:
             say(f"The run log was copied to {copy}.")
@@ -133,9 +134,12 @@ class Machine:
     def reload(self) -> None:
         """Let what was written take effect."""
         run(["systemctl", "daemon-reload"])
-        run(["udevadm", "control", "--reload"])
-        run(["udevadm", "trigger", "--subsystem-match=gpio", "--subsystem-match=spidev",
-             "--subsystem-match=tty"])  # fmt: skip
+        if Path(
+            "/run/udev/control"
+        ).exists():  # not in a container, which has no devices of its own
+            run(["udevadm", "control", "--reload"])
+            matches = [f"--subsystem-match={name}" for name in ("gpio", "spidev", "tty")]
+            run(["udevadm", "trigger", *matches])
         run(["systemctl", "restart", "rig-safe.service", "rig-serve.service"])
 
 

@@ -61,6 +61,13 @@ def test_the_unattended_run_is_guarded_by_the_service_manager() -> None:
     assert unit("rig-safe.service")["Service"]["Type"] == "oneshot"
 
 
+def test_making_safe_is_not_cut_short() -> None:
+    """Half a minute was seen under a real service manager at a load of 30 on two processors."""
+    run, safe = unit("rig-run@.service")["Service"], unit("rig-safe.service")["Service"]
+    for limit in (run["TimeoutStopSec"], run["TimeoutStartSec"], safe["TimeoutStartSec"]):
+        assert int(limit.removesuffix("s")) >= 120
+
+
 def test_all_use_one_data_directory_and_one_user() -> None:
     for path in UNITS:
         service = unit(path.name)["Service"]

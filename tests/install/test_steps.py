@@ -186,6 +186,24 @@ def test_a_page_that_does_not_start_brings_the_release_before_back(
     assert len(starts) == 2
 
 
+def test_a_run_that_began_meanwhile_keeps_its_release(
+    root: Path, checkout: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    machine = steps.Machine(root)
+    asked: list[int] = []
+
+    def refuse_later() -> None:
+        asked.append(machine.changed)
+        if (machine.home / "releases").is_dir() and any((machine.home / "releases").iterdir()):
+            raise CannotSetUp("A rig is at work")
+
+    monkeypatch.setattr(machine, "require_rights_and_rest", refuse_later)
+    with pytest.raises(CannotSetUp, match="at work"):
+        steps.install(machine, checkout, None, {})
+    assert len(asked) == 2
+    assert releases.linked(machine.home, "current") == ""
+
+
 def test_without_a_release_before_there_is_no_way_back(root: Path, checkout: Path) -> None:
     install(root, checkout)
     with pytest.raises(CannotSetUp, match="no complete release before"):
