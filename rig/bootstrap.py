@@ -13,11 +13,13 @@ import fcntl
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from rig import pins
 from rig.debian import CannotSetUp, require_board_build, require_python, require_venv_module, say
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -25,11 +27,17 @@ EXIT_CANNOT = 2
 
 
 class Checkout:
-    """A checkout and the virtual environment that belongs to it."""
+    """A checkout and the virtual environment that belongs to it. `pinned`: with the versions that
+    were tested, by their hashes, not the newest; `wheels`: a folder that replaces the network."""
 
-    def __init__(self, root: Path = ROOT) -> None:
+    def __init__(
+        self, root: Path = ROOT, *, pinned: bool = True, wheels: Path | None = None,
+        venv: Path | None = None,
+    ) -> None:  # fmt: skip
         self.root = root
-        self.venv = root / ".venv"
+        self.pinned = pinned and pins.covered(sys.version_info[:2])
+        self.wheels = wheels
+        self.venv = venv or root / ".venv"
         self.stamp = self.venv / "set-up.json"
         self.log = self.venv / "set-up.log"
 
@@ -44,7 +52,10 @@ class Checkout:
 
     def fingerprint(self) -> str:
         """What the environment was built from; another one means build again."""
-        return hashlib.sha256((self.root / "pyproject.toml").read_bytes()).hexdigest()
+        read = (self.root / "pyproject.toml").read_bytes()
+        if self.pinned:
+            read += pins.PINS.read_bytes()
+        return hashlib.sha256(read).hexdigest()
 
     def stamped(self) -> tuple[frozenset[str], bool]:
         """Extras that were installed, and whether the environment is complete and fits."""
@@ -97,11 +108,10 @@ class Checkout:
             require_venv_module()
             say(f"Making a virtual environment in {self.venv} ...")
             self._run("venv", [sys.executable, "-m", "venv", "--clear", str(self.venv)])
-        target = f"{self.root}[{','.join(extras)}]" if extras else str(self.root)
+        source = f"from {self.wheels}" if self.wheels else "from PyPI (a minute or two)"
         what = f" with its extras {', '.join(extras)}" if extras else ""
-        say(f"Installing the project{what} and its libraries from PyPI (a minute or two) ...")
-        pip = [str(self.python), "-m", "pip", "install", "--disable-pip-version-check"]
-        self._run("pip", [*pip, "--no-input", "--editable", target])
+        say(f"Installing the project{what} and its libraries {source} ...")
+        self.install(extras)
         if not self._works():
             raise CannotSetUp(
                 f"The environment in {self.venv} was built but `rig --help` does not run there.\n"
@@ -110,6 +120,37 @@ class Checkout:
         stamp = {"fingerprint": self.fingerprint(), "extras": extras, "place": str(self.venv)}
         self.stamp.write_text(json.dumps(stamp) + "\n")
         say("The environment is complete.")
+
+    def install(self, extras: list[str]) -> None:
+        """The libraries and the project itself, by pip."""
+        if not self.pinned:
+            target = f"{self.root}[{','.join(extras)}]" if extras else str(self.root)
+            self._pip("install", "--upgrade", "--editable", target)
+            return
+        build, libraries = self._pins(extras)
+        self._pip("install", "--require-hashes", "--requirement", str(build))
+        hashed = ["--require-hashes", "--use-pep517", "--no-build-isolation"]
+        self._pip("install", *hashed, "--requirement", str(libraries))
+        self._pip("install", "--no-deps", "--no-build-isolation", "--editable", str(self.root))
+
+    def download(self, folder: Path, extras: list[str]) -> None:
+        """All that `install` takes from the network, into a folder for a machine of the same
+        processor and release that has none."""
+        build, libraries = self._pins(extras)
+        hashed = ["--require-hashes", "--use-pep517", "--no-build-isolation", "--dest", str(folder)]
+        for file in (build, libraries):
+            self._pip("download", *hashed, "--requirement", str(file))
+
+    def _pins(self, extras: list[str]) -> tuple[Path, Path]:
+        files = self.venv / "pins-build.txt", self.venv / "pins.txt"
+        for file, text in zip(files, pins.requirements(extras), strict=True):
+            file.write_text(text)
+        return files
+
+    def _pip(self, verb: str, *words: str) -> None:
+        pip = [str(self.python), "-m", "pip", verb, "--disable-pip-version-check", "--no-input"]
+        offline = ["--no-index", "--find-links", str(self.wheels)] if self.wheels else []
+        self._run("pip", [*pip, *offline, *words])
 
     def _interpreter_works(self) -> bool:
         """Its Python runs and fits, and its scripts point here, not where it was copied from."""
@@ -129,8 +170,13 @@ class Checkout:
         """Run a step, its output into the log and, shortened, onto the terminal."""
         lines: list[str] = []
         collected = 0
-        # where lgpio must be compiled, PYPI=1 puts its C library inside instead of the system's
+        # where lgpio must be compiled, PYPI=1 puts its C library inside instead of the system's;
+        # /tmp is in memory on Debian 13, too small there on a small board
+        scratch = self.venv / "tmp"
         environment = {**os.environ, "PYPI": "1"}
+        if self.venv.is_dir():
+            scratch.mkdir(exist_ok=True)
+            environment["TMPDIR"] = str(scratch)
         with subprocess.Popen(
             command, cwd=self.root, env=environment, stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace",
@@ -145,6 +191,7 @@ class Checkout:
                 elif line.startswith("Installing collected packages"):
                     _progress("  installing them", milestone=True)
         _progress("")
+        shutil.rmtree(scratch, ignore_errors=True)
         if self.venv.is_dir():
             with self.log.open("a") as log:
                 log.write(f"$ {' '.join(command)}\n{''.join(lines)}")
@@ -180,10 +227,18 @@ def main() -> int:
     """`python3 -m rig.bootstrap [--board]`: set up this checkout and say how to go on."""
     parser = argparse.ArgumentParser(prog="python3 -m rig.bootstrap", description=main.__doc__)
     parser.add_argument("--board", action="store_true", help="also what a real board needs")
+    parser.add_argument("--newest", action="store_true", help="not the versions that were tested")
+    parser.add_argument("--wheels", type=Path, help="without a network: a folder of --download")
+    parser.add_argument(
+        "--download", type=Path, help="afterwards put all libraries into this folder"
+    )
     chosen = parser.parse_args()
-    checkout = Checkout()
+    extras = ["board"] if chosen.board else []
+    checkout = Checkout(pinned=not chosen.newest, wheels=chosen.wheels and chosen.wheels.absolute())
     try:
-        checkout.prepare(["board"] if chosen.board else [])
+        checkout.prepare(extras)
+        if chosen.download:
+            checkout.download(chosen.download.absolute(), extras)
     except CannotSetUp as problem:
         say(str(problem))
         return EXIT_CANNOT

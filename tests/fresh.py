@@ -47,16 +47,18 @@ def ready() -> None:
         debian.install_packages(["debootstrap"], "A fresh machine")
 
 
-def pristine(release: str) -> Path:
-    """The root of a release as debootstrap leaves it, with its security suite in the sources."""
-    place = cache_root() / release
+def pristine(release: str, architecture: str = "") -> Path:
+    """The root of a release as debootstrap leaves it, with its security suite in the sources.
+    Another processor's needs its emulator registered with the kernel (qemu-user-static)."""
+    place = cache_root() / (f"{release}-{architecture}" if architecture else release)
     if place.is_dir():
         return place
     cache_root().mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=cache_root(), prefix="making-") as making:
         root = Path(making) / release
-        say(f"Making a root of {RELEASES[release]} (a minute or two) ...")
+        say(f"Making a root of {RELEASES[release]} (a minute or two; emulated, ten) ...")
         options = ["--variant=minbase", f"--include={PACKAGES}"]
+        options += [f"--arch={architecture}"] if architecture else []
         _run(["debootstrap", *options, release, str(root), f"{MIRROR}/debian"])
         suites = [f"debian {release}", f"debian {release}-updates"]
         suites.append(f"debian-security {release}-security")
@@ -66,10 +68,10 @@ def pristine(release: str) -> Path:
     return place
 
 
-def machine(release: str, folder: Path) -> Path:
+def machine(release: str, folder: Path, architecture: str = "") -> Path:
     """A fresh machine with this checkout, as committed, in /checkout."""
     root = folder / release
-    _run(["cp", "-a", str(pristine(release)), str(root)])
+    _run(["cp", "-a", str(pristine(release, architecture)), str(root)])
     for name in ("etc/resolv.conf", "etc/ssl/certs/ca-certificates.crt"):
         shutil.copyfile(Path("/", name), root / name)
     (root / "checkout").mkdir()

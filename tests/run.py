@@ -5,7 +5,10 @@
     python3 tests/run.py unit browser     these lanes
     python3 tests/run.py quick            the fast part of unit, for the daily habit
     python3 tests/run.py fresh            the README's two commands on fresh Debian 12 and 13 (root)
+    python3 tests/run.py install          the install on fresh arm64 Debian 12 and 13 (root, hours)
     python3 tests/run.py mutation         whether the tests would notice a change (an hour or two)
+    python3 tests/run.py renew            pin the libraries' versions (--newest: the newest ones)
+    python3 tests/run.py newest           the fast tests with the newest libraries
     python3 tests/run.py --list           name the lanes
     python3 tests/run.py --full           long studies in full length (hours)
     python3 tests/run.py unit -- -k fuse  options after -- go to pytest
@@ -40,6 +43,7 @@ TESTS = ROOT / "tests"
 sys.path[:0] = [str(ROOT), str(TESTS)]
 
 import fresh  # noqa: E402
+import installed  # noqa: E402
 
 from rig import bootstrap, debian  # noqa: E402
 from rig.debian import CannotSetUp, say  # noqa: E402
@@ -264,8 +268,38 @@ def mutated(words: list[str]) -> int:
     return subprocess.run([checkout.python, script, *words], check=False).returncode
 
 
+def renewed(words: list[str]) -> int:
+    """tests/renew.py in the environment."""
+    checkout = bootstrap.Checkout()
+    try:
+        prepare(checkout)
+    except CannotSetUp as problem:
+        say(str(problem))
+        return bootstrap.EXIT_CANNOT
+    return subprocess.run([checkout.python, TESTS / "renew.py", *words], check=False).returncode
+
+
+def with_the_newest(words: list[str]) -> int:
+    """The fast tests in an environment of its own, without the pinned versions."""
+    with tempfile.TemporaryDirectory(prefix="rig-newest-") as folder:
+        checkout = bootstrap.Checkout(pinned=False, venv=Path(folder) / ".venv")
+        try:
+            checkout.prepare(["test"])
+        except CannotSetUp as problem:
+            say(str(problem))
+            return bootstrap.EXIT_CANNOT
+        command = [checkout.python, "-m", "pytest", "-q", *pytest_arguments(QUICK), *words]
+        return subprocess.run(command, cwd=ROOT, check=False).returncode
+
+
 def main() -> int:
     words = sys.argv[1:]
+    if words[:1] == ["install"]:
+        return installed.main(words[1:])
+    if words[:1] == ["renew"]:
+        return renewed(words[1:])
+    if words[:1] == ["newest"]:
+        return with_the_newest(words[1:])
     if words[:1] == ["fresh"]:
         return fresh.main(words[1:])
     if words[:1] == ["mutation"]:

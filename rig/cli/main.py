@@ -32,6 +32,7 @@ COMMANDS = {
     "study": ("study", "Study the rig itself: mounted again by several people."),
     "agree": ("agree", "Say whether two rigs read the same, by the same valves."),
     "calc": ("calc", "Electrical and fluid calculators."),
+    "doctor": ("doctor", "Say what of an installation is in place."),
     "safe": ("safe", "Command the coil off, from any state."),
     "clear": ("clear", "Clear a trip, once its cause is gone."),
     "backup": ("backup", "Copy the run log, also while a run goes on."),

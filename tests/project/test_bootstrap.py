@@ -145,7 +145,7 @@ def names(checkout: Recorded) -> list[str]:
 
 def test_built_once_then_reused(checkout: Recorded, capsys: pytest.CaptureFixture[str]) -> None:
     checkout.prepare()
-    assert names(checkout) == ["venv", "pip"]
+    assert names(checkout) == ["venv", "pip", "pip", "pip"]
     checkout.prepare()
     assert names(checkout) == []
     assert "Using the environment" in capsys.readouterr().out
@@ -154,7 +154,7 @@ def test_built_once_then_reused(checkout: Recorded, capsys: pytest.CaptureFixtur
 def test_another_extra_is_added_and_stays(checkout: Recorded) -> None:
     checkout.prepare()
     checkout.prepare(["test"])
-    assert checkout.steps[-1][-1] == f"{checkout.root}[test]"
+    assert "\npytest==" in (checkout.venv / "pins.txt").read_text()
     names(checkout)
     checkout.prepare()
     assert names(checkout) == []
@@ -165,8 +165,8 @@ def test_a_changed_project_file_installs_again(checkout: Recorded) -> None:
     names(checkout)
     (checkout.root / "pyproject.toml").write_text("[project]\nname = 'other'\n")
     checkout.prepare()
-    assert checkout.steps[-1][-1] == f"{checkout.root}[test]"
-    assert names(checkout) == ["pip"]
+    assert "\npytest==" in (checkout.venv / "pins.txt").read_text()
+    assert names(checkout) == ["pip", "pip", "pip"]
 
 
 def test_a_damaged_environment_installs_again(checkout: Recorded) -> None:
@@ -174,7 +174,7 @@ def test_a_damaged_environment_installs_again(checkout: Recorded) -> None:
     names(checkout)
     checkout.stamp.write_text("not json")
     checkout.prepare()
-    assert names(checkout) == ["pip"]
+    assert names(checkout) == ["pip", "pip", "pip"]
     checkout.works = False
     with pytest.raises(CannotSetUp, match="does not run there"):
         checkout.prepare()
@@ -199,3 +199,28 @@ def test_a_failing_step_shows_its_words(tmp_path: Path, capsys: pytest.CaptureFi
 
 def test_this_environment_is_seen_to_run_this_checkout() -> None:
     assert not bootstrap.Checkout(Path("/nonexistent"))._works()
+
+
+def test_without_a_network_a_folder_takes_its_place(checkout: Recorded, tmp_path: Path) -> None:
+    checkout.wheels = tmp_path / "wheels"
+    checkout.prepare(["board"])
+    for step in checkout.steps[1:]:
+        assert step[step.index("--find-links") + 1] == str(tmp_path / "wheels")
+        assert "--no-index" in step
+
+
+def test_what_is_installed_is_held_to_its_hash(checkout: Recorded) -> None:
+    checkout.prepare(["board"])
+    build, libraries, project = (step[1:] for step in checkout.steps[1:])
+    assert "--require-hashes" in build and "--require-hashes" in libraries
+    assert "--no-deps" in project  # everything that it needs stands in the file
+    assert "--no-build-isolation" in libraries  # or pip fetches what builds, without a hash
+
+
+def test_the_newest_are_taken_when_asked_for(checkout: Recorded) -> None:
+    checkout.pinned = False
+    checkout.prepare(["test"])
+    assert names(checkout) == ["venv", "pip"]
+    checkout.pinned = True
+    checkout.prepare(["test"])
+    assert names(checkout) == ["pip", "pip", "pip"]
