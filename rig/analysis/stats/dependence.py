@@ -41,6 +41,11 @@ class Dependence(NamedTuple):
     u_mean: float
     dof: float
 
+    @property
+    def whole(self) -> int:
+        """`n_effective` in whole values, at least two."""
+        return max(int(self.n_effective + 1e-9), 2)
+
 
 def lag1(values: Float) -> float | None:
     """Autocorrelation of each value with the next, about the overall mean, n-term denominator.

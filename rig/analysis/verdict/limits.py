@@ -63,7 +63,8 @@ class Limit:
     """One acceptance limit and what became of it. `min`, `max`, `value`, `guard_band` in `unit`;
     `risk_pct` the chance that the result is wrong (of an undecided one: that the value lies
     outside), None where it was not worked out. `strokes_needed` is about how many strokes (ramps)
-    in all would settle an undecided one; None where more would not, or it is settled."""
+    in all would settle an undecided one, of a limit on strokes after rest how many of those; None
+    where more would not, or it is settled."""
 
     figure: str
     of: str
@@ -134,7 +135,10 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
     if measured is not None:
         all_of = len(measured.value)
         measured = measured.only(strokes)
-        aside = all_of - len(measured.value)
+        # more strokes after rest need no more of the others
+        aside = 0 if strokes == "rest" else all_of - len(measured.value)
+        if strokes == "rest":
+            measured = replace(measured, each_of="stroke after rest")
     if strokes != accept.usual_strokes:
         name = f"{name} of {STROKES[strokes]}"
         empty = replace(empty, strokes=STROKES[strokes], why=f"There is no {name} in this run.")
@@ -149,7 +153,7 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
     doubtful = int(measured.doubtful.sum())
     if result == CONFORMS and measured.without:
         result = UNDECIDED
-        lacking = f"{measured.without} {measured.each_of}{'s' if measured.without > 1 else ''}"
+        lacking = f"{measured.without} {_several(measured.without, measured.each_of)}"
         why = f"{lacking} gave no {name}; the others hold the limit."
     elif result == CONFORMS and doubtful:
         result = UNDECIDED
@@ -209,10 +213,13 @@ def _more(found: Taken, n: int, each_of: str) -> str:
     if found.needed is None:
         return ""
     more = found.needed - n
-    return (
-        f" About {more} more {each_of}{'s' if more > 1 else ''} would settle it, if they go on "
-        "like these."
-    )
+    return f" About {more} more {_several(more, each_of)} would settle it, if they go on like these."
+
+
+def _several(n: int, each_of: str) -> str:
+    """"stroke after rest" becomes "strokes after rest"."""
+    first, *rest = each_of.split(" ")
+    return " ".join([first + "s" * (n > 1), *rest])
 
 
 def _beyond(accept: Accept, found: Taken, what: str, unit: str, measured: Measured) -> str:
