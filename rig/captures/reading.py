@@ -11,12 +11,11 @@ from rig.captures.vcd_in import is_vcd, read_vcd
 from rig.config.setup.model import Setup
 from rig.core.errors import UsageError
 
-
 LONGEST_S = 3600
 
 
 def stated_resolution_ns(text: str | None) -> int | None:
-    """How finely a capture tells time, as a person typed it; None for nothing. Raises UsageError."""
+    """How finely a capture tells time, as a person typed it, None for nothing. UsageError."""
     from rig.core.quantities import QuantityError, parse
 
     if not text or not text.strip():

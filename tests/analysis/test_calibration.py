@@ -10,13 +10,7 @@ import pytest
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
-from rig.analysis.measure.gauge_calibration import (
-    applied_of,
-    bend_kpa,
-    fit_of,
-    line_fit,
-    remarks,
-)
+from rig.analysis.measure.gauge_calibration import applied_of, bend_kpa, fit_of, line_fit, remarks
 from rig.analysis.measure.instrument_uncertainty import gauge_lines
 from rig.analysis.measure.pressure_at import pressure_of
 from rig.config.calibration_rules import calibration_rules
@@ -119,8 +113,9 @@ def test_an_allowed_drift_of_the_zero_is_taken_off_every_reading_unless_the_setu
     assert plain - taken == pytest.approx(0.5, abs=0.02)  # of the gain 0.99
     kept = wired(**zero, zero_correction=False)
     assert pressure_of(raw, kept).value[0] == pytest.approx(plain)
-    lines = {line.name: line for line in gauge_lines(wired(**zero), raw.samples["pressure"],
-                                                     applied_of(raw, wired(**zero), DAY))}  # fmt: skip
+    applied = applied_of(raw, wired(**zero), DAY)
+    found = gauge_lines(wired(**zero), raw.samples["pressure"], applied)
+    lines = {line.name: line for line in found}
     assert lines["gauge's zero"].u == pytest.approx(0.0, abs=1e-12)  # readings without scatter
     assert "taken off" in lines["gauge's zero"].note
 

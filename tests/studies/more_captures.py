@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""Further situations of the study of captures: strokes that follow one another, bounce of the relay,
-a slow first stroke, pairs of runs with a mounting between them, and pressure that leaks down. The
-generator is numpy and nothing of the program; what is analysed are its files."""
+"""Further situations of the study of captures: strokes that follow one another, bounce of the
+relay, a slow first stroke, pairs of runs with a mounting between them, and pressure that leaks
+down. The generator is numpy and nothing of the program; what is analysed are its files."""
 
 from __future__ import annotations
 
@@ -201,7 +201,7 @@ def leaks(leak: Leak, runs: int, seed: int) -> Counts:
 
 
 def rows() -> dict[str, Any]:
-    """Every situation by its name, as chunks of tests/studies/in_chunks.py: (runs, seed) -> counts."""
+    """Every situation by its name, chunks as tests/studies/in_chunks.py takes them."""
     found: dict[str, Any] = {
         f"{n} strokes, AR(1) of {phi:g}": partial(one_after_another, phi, n)
         for phi, n in ((0.0, 20), (0.0, 50), (0.3, 50), (0.5, 50))

@@ -2,10 +2,10 @@
 """`python -m webui.work.importing`: reads captures that somebody sent, in a process with little
 power.
 
-One line of JSON in: {"path", "setup", "setup_name", "resolution"}; one line out: {"runs": [...]} with a
-preview and the file of records of each, or {"problems": [...]}. The process may use so much memory,
-time and so many files and no more, and is ended and begun anew when it does not answer: a capture
-that is not one costs nobody anything.
+One line of JSON in: {"path", "setup", "setup_name", "resolution"}; one line out: {"runs": [...]}
+with a preview and the file of records of each, or {"problems": [...]}. The process may use so much
+memory, time and so many files and no more, and is ended and begun anew when it does not answer: a
+capture that is not one costs nobody anything.
 """
 
 from __future__ import annotations

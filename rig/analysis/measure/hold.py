@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.analysis.measure import marks
-from rig.analysis.measure.pressure_decay import LEAST_READINGS, Decay, Start, decay, risen
+from rig.analysis.measure.pressure_decay import Decay, Start, decay, risen
 from rig.analysis.measure.stroke_windows import NEVER
 from rig.analysis.measure.switch_state import SwitchTrack
 from rig.core.recording import Float, Int64, Recording, SampleSeries
@@ -28,8 +28,9 @@ class HoldResult:
     through the first `line_n` good readings (rig.analysis.measure.pressure_decay),
     `standard_error_kpa_s` its standard error, by what the `effective_n` independent readings that
     they are worth can tell, None where it does not fall along a line or they are worth too few;
-    where the pressure was gone too early for a line, the least rate it fell at, without an error. `left_out` readings lay far off that line, `bad`
-    were not to be believed. `dropped_out_ns` is the edge after which the switch stayed off.
+    where the pressure was gone too early for a line, the least rate it fell at, without an error.
+    `left_out` readings lay far off that line, `bad` were not to be believed. `dropped_out_ns` is
+    the edge after which the switch stayed off.
     `trace_ns`, `trace_kpa` (k,) are readings evenly picked. With the coil on the figures count
     from where switch and pressure had settled. `open_because` says why the rate cannot show that a
     limit is held, else empty; `at_least_kpa_s` is a rate that was surely reached.

@@ -44,7 +44,8 @@ LATENCY_SHARE = 0.5
 UNSTATED_PERIODS = 1.0
 """A gauge that states no latency may send what is up to so many of its periods old (common
 practice, no source). None of it is taken off: as a half width about 0 it has the standard
-uncertainty that an even chance from 0 to this has about 0, its mean included (JCGM 100, F.2.4.5)."""
+uncertainty that an even chance from 0 to this has about 0, its mean
+included (JCGM 100, F.2.4.5)."""
 SCATTER, RESOLUTION = "scatter of one reading", "gauge resolution"
 SCATTER_LAGS, SCATTER_LEAST = (1, 2, 4), 8
 RESOLUTION_READINGS = 10_000

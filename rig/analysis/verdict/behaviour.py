@@ -147,7 +147,8 @@ def figure_behaviour(
     moved = changes(number, values)
     return FigureBehaviour(
         spread(values, sure), first, trend(number, values), moved, _warm_up(number, moved),
-        chart(number, values, _phi_about_levels(number, values, moved)), grubbs(values), fences(values), capability(sure, low, high),
+        chart(number, values, _phi_about_levels(number, values, moved)), grubbs(values),
+        fences(values), capability(sure, low, high),
     )  # fmt: skip
 
 
@@ -169,9 +170,7 @@ def spread(values: Float, steady: Float) -> Spread:
     kept = steady if enough else steady[:0]
     known, of_kept = dependence(values), dependence(kept)
     worth = known.whole if known else None
-    shares = {
-        f"p{share}": percentile(values, share / 100, worth=worth) for share in PERCENTILES
-    }
+    shares = {f"p{share}": percentile(values, share / 100, worth=worth) for share in PERCENTILES}
     return Spread(
         sd_interval(values, known=known), _time(two_sided(kept, known=of_kept)),
         _time(one_sided(kept, known=of_kept)),

@@ -152,8 +152,10 @@ def _twice(
         step = line.name == RESOLUTION
         r = 0.0 if step else 1.0 if line.name == ZERO else alike
         note = line.note if step else f"one gauge at two pressures, correlation {r:.3g}"
-        lines += [line._replace(name=names[0], note=note),
-                  line._replace(name=names[1], note=note, sensitivity=-line.sensitivity)]  # fmt: skip
+        lines += [
+            line._replace(name=names[0], note=note),
+            line._replace(name=names[1], note=note, sensitivity=-line.sensitivity),
+        ]
         if r:
             together[names[0], names[1]] = r
     return lines, together

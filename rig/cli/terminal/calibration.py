@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 
 from rig.core.errors import UsageError
+from rig.core.rounding import fixed, pair, places
 
 if TYPE_CHECKING:
     from rig.config.gauge.calibration import CalibrationSetup
@@ -147,9 +148,10 @@ def show(setup: Setup) -> None:
     for at in (low, (low + high) / 2, high):
         both = (k * fit.u(at)) ** 2
         both += (2 * made.reference_uncertainty_kpa / made.reference_coverage) ** 2
+        shown, sure = pair(at + fit.correction(at), both**0.5)
         click.echo(
-            f"At a reading of {at:.4g} kPa: {at + fit.correction(at):.4g} kPa, plus or minus "
-            f"{both**0.5:.2g} kPa (95 %)."
+            f"At a reading of {fixed(at, places(both**0.5))} kPa: {shown} kPa, plus or minus "
+            f"{sure or 0} kPa (95 %)."
         )
     for sentence in judged(made):
         click.echo(sentence)
