@@ -9,6 +9,25 @@ from rig.captures.csv_in import CapturedRun, read_csv_runs
 from rig.captures.problems import Problems, cannot_be_read
 from rig.captures.vcd_in import is_vcd, read_vcd
 from rig.config.setup.model import Setup
+from rig.core.errors import UsageError
+
+LONGEST_S = 3600
+
+
+def stated_resolution_ns(text: str | None) -> int | None:
+    """How finely a capture tells time, as a person typed it, None for nothing. UsageError."""
+    from rig.core.quantities import QuantityError, parse
+
+    if not text or not text.strip():
+        return None
+    try:
+        seconds = parse(text, "time")
+    except QuantityError as error:
+        raise UsageError(f"resolution: {error}") from error
+    ns = round(seconds * 1e9) if seconds < LONGEST_S else 0
+    if not ns > 0:
+        raise UsageError(f"resolution: {text} is no time from 1 ns to an hour; write 1 ms")
+    return ns
 
 
 def read_capture(

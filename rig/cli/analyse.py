@@ -50,14 +50,14 @@ def command(
     from rig import __version__
     from rig.actions.conditions import conditions, refuse_apart
     from rig.analysis.analyse import analyse
-    from rig.captures import read_capture
+    from rig.captures import read_capture, stated_resolution_ns
     from rig.results.run_json import run_json
 
     stated = conditions({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
     loaded, loaded_sheet = _load(setup, sheet)
     refuse_apart(loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated)
     results = []
-    for name, recording in read_capture(capture, loaded.setup, _resolution_ns(resolution)):
+    for name, recording in read_capture(capture, loaded.setup, stated_resolution_ns(resolution)):
         of_run = "" if name is None else f", run {name}"
         shape = run_json(
             analyse(recording, loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated),
@@ -124,19 +124,3 @@ def _load(setup: Path, sheet: Path | None) -> tuple[LoadedSetup, LoadedSheet | N
     if loaded is None or problems:
         raise FileProblems(problems, "nothing was analysed")
     return loaded, loaded_sheet
-
-
-def _resolution_ns(text: str | None) -> int | None:
-    from rig.core.errors import UsageError
-    from rig.core.quantities import QuantityError, parse
-
-    if text is None:
-        return None
-    try:
-        seconds = parse(text, "time")
-    except QuantityError as error:
-        raise UsageError(f"--resolution: {error}") from error
-    ns = round(seconds * 1e9) if seconds < 3600 else 0
-    if not ns > 0:
-        raise UsageError(f"--resolution: {text} is no time from 1 ns to an hour; write 1 ms")
-    return ns

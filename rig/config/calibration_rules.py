@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import itertools
+import statistics
 from collections.abc import Iterator
 
 from rig.config.files.problems import Finding
@@ -10,6 +12,16 @@ from rig.config.gauge.calibration import CalibrationSetup
 from rig.config.setup.model import Setup
 
 MIN_POINTS = 3
+BEYOND_SHARE = 0.05
+"""Of the gauge's measuring range: a point may lie so far outside it."""
+OFF_SHARE = 0.025
+"""Of the measuring range: a point nearer to the others' line is never refused."""
+FAR = 6.0
+"""Robust standard deviations about the line (common practice, no source)."""
+APART_SHARE = 0.2
+"""Of the measuring range: two gauges farther apart are not at the same pressure, or in the same
+unit (common practice, no source)."""
+MAD_TO_SD = 1.4826
 
 
 def calibration_rules(setup: Setup) -> Iterator[Finding]:
@@ -27,6 +39,8 @@ def calibration_rules(setup: Setup) -> Iterator[Finding]:
     elif not _rises(made):
         yield Finding((*where, "points"), "the readings do not rise with the reference",
                       "look for a point that was typed wrong, or for a swapped pair")  # fmt: skip
+    else:
+        yield from _wrong_points(made, setup)
     if not made.date <= made.due:
         yield Finding((*where, "due"), "it ran out before it was made", "check both dates")
     if made.zero_check and (made.zero_reading_kpa is None or made.zero_tolerance_kpa is None):
@@ -39,3 +53,47 @@ def _rises(made: CalibrationSetup) -> bool:
     mean_x = sum(point.reading_kpa for point in made.points) / n
     mean_y = sum(point.reference_kpa for point in made.points) / n
     return sum((p.reading_kpa - mean_x) * (p.reference_kpa - mean_y) for p in made.points) > 0.0
+
+
+def _wrong_points(made: CalibrationSetup, setup: Setup) -> Iterator[Finding]:
+    """Points that cannot be of this gauge, or lie far from the line of the others."""
+    source = setup.pressure_source
+    if source is None:
+        return
+    low, high = source.measuring_range_kpa
+    span = high - low
+    away = _from_the_line(made)
+    typical = MAD_TO_SD * statistics.median(abs(off) for off in away)
+    far = max(OFF_SHARE * span, FAR * typical)
+    for n, (point, off) in enumerate(zip(made.points, away, strict=True)):
+        where = ("calibration", "points", n)
+        both = {"reference": point.reference_kpa, "reading": point.reading_kpa}
+        for key, kpa in both.items():
+            if not low - BEYOND_SHARE * span <= kpa <= high + BEYOND_SHARE * span:
+                yield Finding((*where, key), f"{kpa:.5g} kPa lies beyond the measuring range of "
+                              f"the {source.name}, {low:.5g} to {high:.5g} kPa",
+                              "check number and unit of this point")  # fmt: skip
+        shown = f"the point {point.reference_kpa:.5g} kPa = {point.reading_kpa:.5g} kPa"
+        if abs(point.reference_kpa - point.reading_kpa) > APART_SHARE * span:
+            yield Finding((*where, "reading"), f"{shown}: the two gauges lie more than "
+                          f"{APART_SHARE * span:.4g} kPa apart",
+                          "check both numbers and units; a gauge that wrong is to be mended, "
+                          "not corrected")  # fmt: skip
+        elif abs(off) > far:
+            yield Finding((*where, "reading"), f"{shown} lies {abs(off):.3g} kPa off the line of "
+                          f"the others (allowed {far:.3g} kPa)",
+                          "check number and unit, or take this point again")  # fmt: skip
+
+
+def _from_the_line(made: CalibrationSetup) -> list[float]:
+    """How far each point lies from a line that a few wrong ones do not turn: median of the slopes
+    between all pairs (Sen, J. Am. Stat. Assoc. 63 (1968) 1379), median of the rests."""
+    points = [(p.reading_kpa, p.reference_kpa) for p in made.points]
+    slope = statistics.median(
+        (y2 - y1) / (x2 - x1)
+        for (x1, y1), (x2, y2) in itertools.combinations(points, 2)
+        if x1 != x2
+    )
+    rests = [y - slope * x for x, y in points]
+    middle = statistics.median(rests)
+    return [rest - middle for rest in rests]

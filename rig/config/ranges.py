@@ -65,7 +65,7 @@ SETUP_RANGES: Mapping[tuple[str, str], Range] = {
         30, 250, "degC", "above it no usual winding insulation lasts; below it the rig never starts"
     ),
     ("gauge", "period_s"): Range(0.001, 10, "s", "no gauge of a rig is that quick or slow"),
-    ("gauge", "latency_s"): Range(0, 10, "s", "a reading that old protects nothing"),
+    ("gauge", "stated_latency_s"): Range(0, 10, "s", "a reading that old protects nothing"),
     ("gauge", "accuracy_kpa"): Range(0, 10_000, "kPa", "such a gauge tells nothing"),
     ("gauge", "measuring_range_kpa"): Range(-110, 100_000, "kPa", NO_PRESSURE),
     ("gauge", "expected_range_kpa"): Range(-110, 100_000, "kPa", NO_PRESSURE),

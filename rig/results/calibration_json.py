@@ -37,14 +37,16 @@ def calibration_json(applied: Applied | None) -> dict[str, Any] | None:
         "correction_at_lowest": at(applied.lowest_kpa),
         "correction_at_highest": at(applied.highest_kpa),
         "beyond_points": applied.beyond,
+        "bend_kpa": round(applied.bend_kpa, 4),
         "zero": None
-        if applied.zero_kpa is None or applied.drift_kpa is None
+        if applied.zero is None
         else {
-            "reading_kpa": round(applied.zero_kpa, 4),
+            "reading_kpa": round(applied.zero.kpa, 4),
             "stored_kpa": made.zero_reading_kpa,
-            "drift_kpa": round(applied.drift_kpa, 4),
+            "drift_kpa": round(applied.zero.drift_kpa, 4),
             "tolerance_kpa": made.zero_tolerance_kpa,
-            "held": applied.zero_held,
+            "held": applied.zero.held,
+            "taken_off_kpa": round(applied.zero.taken_off_kpa, 4),
         },
         "remarks": remarks(applied),
     }

@@ -45,6 +45,9 @@ def budget_json(budget: Budget) -> dict[str, Any]:
             }
             for line in budget.lines
         ],
+        "correlations": [
+            {"lines": list(pair), "r": known(r)} for pair, r in budget.correlations.items()
+        ],
         **expanded_json(budget),
         "method": budget.method,
         "coverage": budget.coverage,

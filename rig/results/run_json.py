@@ -235,6 +235,9 @@ def hold_json(held: HoldResult, t0_ns: int) -> dict[str, Any]:
         "pressure_end_kpa": number(held.pressure_end_kpa, KPA_DIGITS),
         "decay_rate_kpa_s": number(held.decay_rate_kpa_s, MS_DIGITS),
         "standard_error_kpa_s": number(held.standard_error_kpa_s, MS_DIGITS),
+        "no_interval": None
+        if held.decay_rate_kpa_s is None or held.standard_error_kpa_s is not None
+        else held.open_because,
         "switch_on_at_start": held.switch_on_at_start,
         "switch_on_at_end": held.switch_on_at_end,
         "dropped_out_ms": None

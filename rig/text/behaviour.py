@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from rig.core.rounding import ends, fixed, places, signed
+
 FIGURES = {"response_ms": "response", "release_ms": "release"}
 KEYS = (
     "missed", "first_stroke_excess_ms", "first_stroke", "trend", "change_points",
@@ -39,10 +41,12 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     spread = (result.get("summary") or {}).get(key) or {}
     first, rest = of("first_stroke"), spread.get("rest") or {}
     without = ", without strokes after rest" if rest.get("n") else ""
+    of_one = places(spread.get("sd"))  # one stroke is as sure as strokes scatter
     low, high = spread.get("tolerance_95_95") or (None, None)
     if low is not None and high is not None:
+        least, most = ends(low, high)
         yield (
-            f"95 of 100 strokes like these have a {name} between {low:.1f} and {high:.1f} ms (95 % "
+            f"95 of 100 strokes like these have a {name} between {least} and {most} ms (95 % "
             f"confidence, normal scatter{without})."
         )
     able = of("capability")
@@ -54,24 +58,25 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     if rest.get("n"):
         numbers = strokes(result.get("rest_strokes") or [])
         yield (
-            f"After rest ({numbers}) the {name} is {rest['mean']:.1f} ms: a figure of its own, "
-            "which is in neither mean nor sd."
+            f"After rest ({numbers}) the {name} is {fixed(rest['mean'], of_one)} ms: a figure of "
+            "its own, which is in neither mean nor sd."
         )
     if first and first["stands_out"]:
         yield (
-            f"First stroke after rest: its {name} is {abs(first['excess_ms']):.1f} ms "
+            f"First stroke after rest: its {name} is {fixed(abs(first['excess_ms']), of_one)} ms "
             f"{'longer' if first['excess_ms'] > 0 else 'shorter'} than is usual in this run."
         )
     drift = of("trend")
     if drift and drift["direction"] != "none":
         yield (
-            f"The {name} was {drift['direction']}: {drift['change']:+.1f} ms over the run "
-            f"(p {drift['p']:.2g})."
+            f"The {name} was {drift['direction']}: {signed(drift['change'], of_one)} ms over the "
+            f"run (p {drift['p']:.2g})."
         )
     for change in of("change_points") or ():
         yield (
-            f"The {name} changes its level at stroke {change['number']}: {change['before']:.1f} "
-            f"ms before, {change['after']:.1f} ms after."
+            f"The {name} changes its level at stroke {change['number']}: "
+            f"{fixed(change['before'], of_one)} ms before, {fixed(change['after'], of_one)} ms "
+            "after."
         )
     beyond = (of("outliers") or {}).get("fences") or {}
     far = beyond.get("far_strokes") or []

@@ -72,7 +72,15 @@ def _drawn(budget: Mapping[str, Any]) -> float:
         )
         for n, line in enumerate(budget["lines"])
     }
-    found = monte_carlo(lambda **x: sum(x.values()), spread, DRAWS, budget["coverage"])
+    place = {line["name"]: n for n, line in enumerate(budget["lines"])}
+    sign = [math.copysign(1.0, line["sensitivity"]) for line in budget["lines"]]
+    together = {}
+    for one in budget.get("correlations", ()):  # a part has lost its sign
+        a, b = (place[name] for name in one["lines"])
+        together[f"x{a}", f"x{b}"] = one["r"] * sign[a] * sign[b]
+    found = monte_carlo(
+        lambda **x: sum(x.values()), spread, DRAWS, budget["coverage"], correlations=together
+    )
     return (found.high - found.low) / 2
 
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from rig.core.rounding import pair
+from rig.core.rounding import fixed, pair, places, signed
 
 PARTS = (("electrical_ms", "electrical"), ("mechanical_ms", "mechanical"),
          ("hydraulic_ms", "hydraulic"))  # fmt: skip
@@ -93,7 +93,8 @@ def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     ends = [made["correction_at_lowest"], made["correction_at_highest"]]
     if all(ends):
         words = [
-            f"{end['correction_kpa']:+.3g} kPa at a reading of {end['reading_kpa']:.4g} kPa"
+            f"{signed(end['correction_kpa'], places(end['u95_kpa'], 2))} kPa at a reading of "
+            f"{fixed(end['reading_kpa'], places(end['u95_kpa'], 2))} kPa"
             for end in ends
         ]
         yield "corrected by", ", ".join(words)

@@ -74,11 +74,12 @@ def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield "pressure", f"{number(pressures[0])} kPa at first, {number(pressures[1])} kPa at last"
     told = sure_text(rate, held, "kPa/s")
     sure = f" {told} (95 %)" if told.startswith("±") else f", true value {told} (95 %)"
-    yield (
-        "decay rate",
-        f"{value_text(rate, held.get('U'), words.UNKNOWN, 3)} kPa/s{sure if told else ''}, "
-        f"standard error {spread_text(error, words.UNKNOWN)} kPa/s",
-    )
+    rate_text = f"{value_text(rate, held.get('U'), words.UNKNOWN, 3)} kPa/s"
+    if held.get("no_interval"):
+        yield "decay rate", f"{rate_text}; no interval: {held['no_interval']}"
+    else:
+        error_text = f"standard error {spread_text(error, words.UNKNOWN)} kPa/s"
+        yield "decay rate", f"{rate_text}{sure if told else ''}, {error_text}"
     dropped = held["dropped_out_ms"]
     told = f"after {dropped / 1000:.3f} s" if dropped is not None else "no"
     yield (

@@ -11,7 +11,12 @@ import pytest
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
+from rig.analysis.measure.gauge_calibration import ZERO
+from rig.analysis.measure.instrument_uncertainty import RESOLUTION, scatter_line
 from rig.analysis.measure.time_stamps import located
+from rig.analysis.stats.uncertainty import Line, budget
+from rig.analysis.verdict.budgets import _twice
+from rig.core.recording import SampleSeries
 from rig.core.records import Step
 from rig.results.run_json import dumps, run_json
 
@@ -140,6 +145,13 @@ def test_ramp_budgets_carry_gauge_and_movement():
     assert age["value"] == pytest.approx(10 + 3 * 10 / 9.6, abs=1e-6)
     assert abs(age["sensitivity"]) == pytest.approx(0.005, rel=0.02)  # 5 kPa/s
     assert by_name["repeatability"]["dof"] == 2
+    # two readings of one gauge 15 kPa apart: their calibrations are alike, what is common cancels
+    one = shape["budget"]["single_differential_kpa"]
+    low, high = rig.gauge.measuring_range_kpa
+    (common,) = one["correlations"]
+    differential = shape["ramp"]["summary"]["differential_kpa"]["mean"]
+    assert common["r"] == pytest.approx(1 - differential / (high - low), abs=1e-3)
+    assert one["U"] < 2 * shape["budget"]["single_actuation_kpa"]["U"]
     # up and down move opposite ways: the age counts twice in the differential
     both = shape["budget"]["differential_kpa"]
     (twice,) = [line for line in both["lines"] if line["name"] == "reading's age"]
@@ -168,3 +180,28 @@ def test_decay_budget_has_slope_clock_and_gain():
     assert budget["lines"][2]["part"] == pytest.approx(0.005 * 1.5 / math.sqrt(3), rel=0.01)
     low, high = shape["hold"]["interval95"]
     assert low < 1.5 < high
+
+
+def test_one_noisy_reading_carries_its_scatter():
+    """Known truth: readings of standard deviation 0.8 kPa on a slow ramp."""
+    rng = np.random.default_rng(6)
+    n = 4000
+    ramp = np.interp(np.arange(n), [0, n / 2, n], [0, 200, 0]) + rng.normal(0, 0.8, n)
+    made = SampleSeries(np.arange(n) * 100 * MS, ramp, np.ones(n, bool))
+    assert scatter_line(made).u == pytest.approx(0.8, rel=0.05)
+    # only the steps of a display: its resolution stands in the budget already
+    stepped = SampleSeries(made.t_ns, np.round(ramp / 5) * 5, made.good)
+    assert scatter_line(stepped) is None
+
+
+def test_what_one_gauge_leaves_open_twice_is_a_difference_of_correlated_inputs():
+    """Outside: numpy's multivariate normal draws of the two errors."""
+    fixed = [Line(RESOLUTION, 0.5, "kPa", "rectangular"), Line("gauge calibration", 4, "kPa",
+             "normal"), Line(ZERO, 3, "kPa", "rectangular")]  # fmt: skip
+    lines, together = _twice(fixed, 100.0, 1000.0)
+    found = budget("differential", "kPa", 100.0, lines, correlations=together)
+    rng = np.random.default_rng(2)
+    off = rng.multivariate_normal([0, 0], 16 * np.array([[1, 0.9], [0.9, 1]]), 200_000)
+    steps = rng.uniform(-0.5, 0.5, (200_000, 2))
+    drawn = off[:, 0] - off[:, 1] + steps[:, 0] - steps[:, 1]
+    assert found.u == pytest.approx(drawn.std(), rel=0.01)

@@ -54,7 +54,7 @@ def strokes(period: float, *, late: float = 0.0, jitter: float = 0.0, pressure=t
         train.sample(at + late, kpa, "good" if kpa is not None else "garbage")
         at += period * (1 + jitter * rng.uniform(-1, 1))
     train.end(1000 * STROKES + 1500)
-    gauge = {"period": f"{period} ms", "accuracy": "0.5 kPa", "baud": 115200}
+    gauge = {"period": f"{period} ms", "accuracy": "0.5 kPa", "baud": 115200, "latency": "0 ms"}
     result = analyse(train.build(), rig or setup(gauge=gauge), sheet(strokes=STROKES))
     return run_json(result)["strokes"], result
 
@@ -101,6 +101,13 @@ def test_the_age_of_a_reading_is_taken_off_once_and_carried_as_uncertainty():
     assert pressure["delay_50_ms"] == pytest.approx(EXACT["delay_50_ms"], abs=0.1)
     # half widths: half the latency and 3 characters, rectangular
     assert pressure["u_delay_ms"] == pytest.approx((1.5 + 3 * 10 / 9.6) / math.sqrt(3), rel=0.02)
+
+
+def test_a_latency_that_nobody_stated_is_a_range_and_not_0():
+    gauge = {"period": "5 ms", "accuracy": "0.5 kPa", "baud": 115200}
+    found, _ = strokes(1.0, rig=setup(gauge=gauge))
+    own = (5 + 3 * 10 / 115.2) / math.sqrt(3)  # one period and 3 characters, rectangular
+    assert found[1]["pressure"]["u_delay_ms"] == pytest.approx(own, rel=0.02)
 
 
 def test_uneven_sampling():

@@ -77,7 +77,7 @@ def test_on_the_limit_itself_nothing_is_decided_and_half_the_chance_is_named():
         assert (verdict["result"], code) == ("undecided", 5)
         assert verdict["risk_pct"] == pytest.approx(50)
         assert "too near the limit" in verdict["why"]
-        assert "guard band 0.1172 ms" in verdict["why"]
+        assert "guard band 0.12 ms" in verdict["why"]
 
 
 def test_a_count_on_its_limit_is_within():
@@ -122,8 +122,8 @@ def test_does_not_conform_names_the_worst_stroke():
     verdict, code, _ = run([50, 95, 90], EACH)
     assert (verdict["result"], code) == ("does_not_conform", 1)
     assert verdict["why"] == (
-        "Response time of 95 ms in stroke 2 is above 80 ms (2 of 3 are). Of the chain in front of "
-        "the valve: the oil's temperature was neither measured nor stated; the base pressure was "
+        "Response time of 95.00 ms in stroke 2 is above 80 ms (2 of 3 are). Of the chain in front "
+        "of the valve: the oil's temperature was neither measured nor stated; the base pressure was "
         "neither measured nor stated in this run; the coil's supply was neither measured nor "
         "stated. Give them before you judge the valve."
     )

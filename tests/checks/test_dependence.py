@@ -11,8 +11,12 @@ from statsmodels.tsa.arima_process import ArmaProcess
 from statsmodels.tsa.stattools import acf
 
 from rig.analysis.compare.two_samples import difference
+from rig.analysis.stats.control_charts import chart
 from rig.analysis.stats.dependence import dependence, inflation, lag1, phi_of, repeatability
+from rig.analysis.stats.intervals import percentile, sd_interval
+from rig.analysis.stats.tolerance import one_sided
 from rig.analysis.stats.trend import changes, trend
+from rig.analysis.verdict.behaviour import figure_behaviour
 
 SEED = 20_260
 
@@ -100,3 +104,36 @@ def test_too_few_values_say_nothing_of_their_order() -> None:
     few = dependence(np.array([1.0, 2.0, 3.0, 4.0]))
     assert few is not None and few.phi == 0 and few.dof == 3
     assert few.u_mean == pytest.approx(np.std([1, 2, 3, 4], ddof=1) / 2)
+
+
+def test_percentiles_tolerance_and_spread_count_values_as_many_as_they_are_worth() -> None:
+    """AR(1) of 0.5, 50 strokes, known truth; the plain forms cover fewer."""
+    held = {"p50": 0, "plain p50": 0, "tolerance": 0, "plain tolerance": 0, "sd": 0, "plain sd": 0}
+    values, z = runs(0.5, 50, 400), float(special.ndtri(0.95))
+    for run in values:
+        known = dependence(run)
+        assert known is not None
+        for word, of in (("", known), ("plain ", None)):
+            ends = percentile(run, 0.5, worth=of.whole if of else None).ci95  # type: ignore[union-attr]
+            held[f"{word}p50"] += ends.low <= 0 <= ends.high  # type: ignore[operator]
+            held[f"{word}tolerance"] += one_sided(run, known=of).high >= z  # type: ignore[operator]
+            low, high = sd_interval(run, known=of)
+            held[f"{word}sd"] += low <= 1 <= high  # type: ignore[operator]
+    for figure in ("p50", "tolerance", "sd"):
+        assert held[figure] >= 0.92 * len(values) > held[f"plain {figure}"], figure
+
+
+def test_control_charts_of_strokes_that_follow_one_another() -> None:
+    """False alarms of one chart, AR(1) of 0.5 and 50 strokes: at most 2.5 % are promised."""
+    number, values = np.arange(1, 51), runs(0.5, 50, 300)
+    alarms = np.mean([bool(charts_of(number, run)) for run in values])
+    blind = np.mean([bool(chart(number, run).signals) for run in values])  # type: ignore[union-attr]
+    assert alarms < 0.05 < blind
+    shifted = runs(0.0, 50, 100) + np.where(number > 25, 2, 0)
+    assert np.mean([bool(charts_of(number, run)) for run in shifted]) > 0.8
+
+
+def charts_of(number: np.ndarray, run: np.ndarray) -> tuple:
+    found = figure_behaviour(number, run).charts
+    assert found is not None
+    return found.signals

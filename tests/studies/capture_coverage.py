@@ -1,8 +1,10 @@
 # SPDX-License-Identifier: MIT
 """Do the intervals hold on captures of any logger and on noisy pressure?
 
-    python3 tests/studies/capture_coverage.py               the table
-    python3 tests/studies/capture_coverage.py --runs 20     a short one
+    python3 tests/studies/capture_coverage.py --runs 20                      in short, to look at
+    python3 tests/studies/capture_coverage.py --runs 2000 --keep study.jsonl in chunks, kept as they
+                                     are done; the same command goes on where it was stopped
+    python3 tests/studies/capture_coverage.py --runs 0 --keep study.jsonl    what is kept so far
 
 Each run is a file written by an independent generator (tests/studies/made_captures.py), read and
 analysed as `rig analyse` does. Prints the rows of tests/studies/README.md.
@@ -13,13 +15,16 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import more_captures
 import numpy as np
+from in_chunks import fill, kept
 from made_captures import (
     BEGINS_MS,
     Logger,
@@ -174,39 +179,52 @@ def pressures(
     yield Row(f"overshoot shown 2 % too large, {name}", "at most", 5, over, strokes)
 
 
-def study(runs: int, pressure_runs: int, only: str = "") -> Iterator[Row]:
-    """Every row."""
+def chunk(make: Callable[..., Iterator[Row]], runs: int, seed: int) -> dict[str, tuple[int, int]]:
+    """One chunk of a row, in a folder of its own."""
     with tempfile.TemporaryDirectory() as made:
-        folder = Path(made)
-        for seed, logger in enumerate(LOGGERS, 100):
-            if only in logger.name:
-                yield from switching(logger, runs, folder, seed)
-        for seed, (name, wave, step) in enumerate(WAVES, 200):
-            if only in name:
-                yield from pressures(name, wave, step, pressure_runs, folder, seed)
-        if only in "engine":
-            yield from pressures(
-                "ripple 4 %, engine speed measured, 2 kHz", Wave(7, ripple=0.04), 0.5,
-                pressure_runs, folder, 300, engine_rpm=780.0,
-            )  # fmt: skip
+        found = make(runs, Path(made), seed)
+        return {f"{row.kind} {row.asked:g} | {row.name}": (row.hits, row.n) for row in found}
+
+
+def rows() -> dict[str, Any]:
+    """Every situation by its name: (runs, seed) -> counts."""
+    found: dict[str, Any] = {
+        logger.name: partial(chunk, partial(switching, logger)) for logger in LOGGERS
+    }
+    for name, wave, step in WAVES:
+        found[name] = partial(chunk, partial(pressures, name, wave, step))
+    name, wave = "ripple 4 %, engine speed measured, 2 kHz", Wave(7, ripple=0.04)
+    found[name] = partial(chunk, partial(pressures, name, wave, 0.5, engine_rpm=780.0))
+    return more_captures.rows() | found
+
+
+def table(path: Path) -> int:
+    """Print what is kept; how many rows do not hold."""
+    counts, _ = kept(path)
+    print("| what should hold (percent) | asked | found | of | |\n|---|---|---|---|---|")
+    broken = 0
+    for asked, (held, of) in counts.items():
+        limit, _, name = asked.partition(" | ")
+        kind, _, share = limit.rpartition(" ")
+        row = Row(name, kind, float(share), held, of)
+        broken += not row.holds
+        print(row)
+    return broken
 
 
 def main() -> int:
-    """Print the table."""
+    """Fill the table and print it."""
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    asked.add_argument("--runs", type=int, default=RUNS)
-    asked.add_argument("--pressure-runs", type=int)
+    asked.add_argument("--runs", type=int, default=RUNS, help="of each row")
+    asked.add_argument("--chunk", type=int, default=20, help="runs of a chunk")
+    asked.add_argument("--keep", type=Path, help="file that chunks are appended to")
     asked.add_argument("--only", default="", help="rows with this in their name")
     given = asked.parse_args()
-    wave_runs = given.pressure_runs
-    if wave_runs is None:
-        wave_runs = max(given.runs * PRESSURE_RUNS // RUNS, 2)
-    broken = 0
-    print("| what should hold (percent) | asked | found | of | |\n|---|---|---|---|---|")
-    for row in study(given.runs, wave_runs, given.only):
-        broken += not row.holds
-        print(row, flush=True)
-    return 1 if broken else 0
+    chosen = {name: row for name, row in rows().items() if given.only in name}
+    with tempfile.TemporaryDirectory() as made:
+        path = given.keep or Path(made) / "study.jsonl"
+        fill(chosen, path, given.runs, given.chunk)
+        return 1 if table(path) else 0
 
 
 if __name__ == "__main__":

@@ -104,7 +104,7 @@ def coverage(runs: int, strokes: int, *, readback: bool, sd_ms: float, seed: int
     yield Row(f"mean release, {where}", hits["release"], runs, 0.95, "exact")
     yield Row(f"scatter alone (ci95), {where}", hits["scatter"], runs, 0.95, "exact")
     yield Row(f"95 % quantile, order statistics, {where}", hits["p95"], runs, 0.95, "at least")
-    yield Row(f"one-sided 95/95 tolerance bound, {where}", hits["content"], runs, 0.95, "exact")
+    yield Row(f"one-sided 95/95 tolerance bound, {where}", hits["content"], runs, 0.95, "at least")
 
 
 def missed_share(runs: int, strokes: int, share: float, *, seed: int) -> Iterator[Row]:

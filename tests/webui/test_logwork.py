@@ -225,6 +225,17 @@ def test_a_capture_is_shown_first_and_kept_when_asked(
     assert facts is not None and facts["response_ms"] == [pytest.approx(50, abs=0.01)]
 
 
+def test_the_resolution_of_a_capture_may_be_stated(client: FlaskClient, written: Written) -> None:
+    written()
+    status, page = send(client, CAPTURE.encode(), resolution="3 furlongs", keep="yes")
+    assert status == 400 and "3 furlongs" in page and 'name="resolution"' in page
+    status, _ = send(client, CAPTURE.encode(), resolution="4 ms", keep="yes")
+    assert status == 302
+    found = client.get("/api/runs/2").json
+    assert found is not None
+    assert found["result"]["resolution"] == {"how": "stated", "step_ms": 4.0}
+
+
 def test_a_long_capture_is_taken_whole(client: FlaskClient, written: Written) -> None:
     written()
     strokes = 2000

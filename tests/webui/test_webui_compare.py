@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 from flask.testing import FlaskClient
 
+from rig.cli.agree import command as agree
 from rig.cli.compare import command
 from rig.text.rounded import difference_text, interval_text
 from webui.charts import drawing
@@ -114,3 +115,25 @@ def test_a_histogram_counts_every_value_once() -> None:
     assert found.marks[0][0] > max(bar.left + bar.width for bar in found.bars)
     assert drawing.histogram([1.0] * 4, []) is None
     assert drawing.histogram([1.0] * 6, []).most == 6
+
+
+def test_two_rigs_are_held_together_as_by_the_command(
+    client: FlaskClient, written: Callable[..., int]
+) -> None:
+    sides: list[list[str]] = [[], []]
+    for valve, late in (("A", 0.0), ("B", 1.5), ("C", 0.7), ("D", 1.1)):
+        for side, extra in zip(sides, (0.0, late), strict=True):
+            side.append(str(written(strokes=8, valve=valve, response_ms=52.0 + extra)))
+    lists = [",".join(side) for side in sides]
+    printed = CliRunner().invoke(agree, [*lists, "--json"])
+    assert printed.exit_code == 0, printed.output
+    shape = json.loads(printed.stdout)
+    text = client.get("/agree", query_string={"first": lists[0], "second": lists[1]}).text
+    for line in shape["words"]:
+        assert line in text
+    one = shape["figures"]["response_ms"]
+    assert interval_text((one["low"], one["high"])) in text
+    assert text.count('class="stroke-dot"') == 2 * 4
+    refused = client.get("/agree", query_string={"first": "1", "second": "2"})
+    assert refused.status_code == 400 and "3 valves or more" in refused.text
+    assert client.get("/agree").status_code == 200

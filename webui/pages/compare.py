@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple
 
 import numpy as np
@@ -12,13 +12,14 @@ from flask import Blueprint, Response, jsonify, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.actions.load_results import RunWithResult, results_in
+from rig.analysis.compare.agreement_runs import agreement_of, pairs_of
 from rig.analysis.compare.beside import Beside
 from rig.analysis.compare.compare_runs import compare_runs
 from rig.analysis.compare.run_values import values_of
 from rig.analysis.compare.two_samples import around, group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
-from rig.text.rounded import mean_interval_text
+from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from webui import log, words
 from webui.api.models_lesson import CompareAnswer, CompareOverlayAnswer
 from webui.api.openapi import described
@@ -216,6 +217,71 @@ def table(shape: Shape, results: Sequence[Shape], sort: str) -> list[dict[str, A
     if sort == "given":
         return lines
     return sorted(lines, key=lambda one: (one[sort][0] is None, one[sort][0] or 0.0))
+
+
+class AgreeQuestion(BaseModel):
+    """Runs of one rig, and of the other, as typed."""
+
+    model_config = ConfigDict(extra="forbid")
+    first: Annotated[str, Field(max_length=600, pattern=r"^[\s\d,;]*$")] = ""
+    second: Annotated[str, Field(max_length=600, pattern=r"^[\s\d,;]*$")] = ""
+
+
+class Apart(NamedTuple):
+    """How far two rigs lie apart in one figure of each valve, second less first: on one scale a
+    valve's place in percent, with run numbers and words; `bias`, `low` and `high` likewise."""
+
+    name: str
+    scale: drawing.Scale
+    valves: list[tuple[str, float, str]]
+    bias: float
+    low: float
+    high: float
+    words: str
+
+
+@blueprint.get("/agree")
+def agree() -> tuple[str, int]:
+    """What `rig agree` says of two rigs, and the form that asks for it."""
+    question = AgreeQuestion.model_validate(request.args.to_dict())
+    shape, apart, refused = None, [], ""
+    sides = [_typed(text) for text in (question.first, question.second)]
+    if sum(map(len, sides)) > 2 * MOST_RUNS:
+        raise PageFault(400, "Too many runs", f"{sum(map(len, sides))} runs were named.",
+                        f"Name at most {MOST_RUNS} on a side.")  # fmt: skip
+    if any(sides):
+        try:
+            first, second = ([one.result for one in _results(side)] for side in sides)
+            shape = agreement_of(first, second)
+            apart = [*_apart(shape, pairs_of(first, second))]
+        except UsageError as error:
+            refused = str(error)
+    text = render_template(
+        "agree.html", shape=shape, apart=apart, question=question, refused=refused,
+        across=[] if shape is None else list(filter(None, map(words.unreal, shape["sources"]))),
+    )  # fmt: skip
+    return text, 400 if refused else 200
+
+
+def _apart(shape: Shape, pairs: Sequence[tuple[Shape, Shape]]) -> Iterator[Apart]:
+    for key, name in (("response_ms", "Response"), ("release_ms", "Release")):
+        found = shape["figures"][key]
+        if found is None:
+            continue
+        steps = [(one["valve"], two["summary"][key]["mean"], one["summary"][key]["mean"])
+                 for one, two in pairs]  # fmt: skip
+        away = [(valve, b - a) for valve, b, a in steps if a is not None and b is not None]
+        line = drawing.scale([*(d for _, d in away), found["low"], found["high"], 0.0])
+        if line is None:
+            continue
+        ends = found["low"], found["high"]
+        valves = [(valve, line.at(d) or 0.0, difference_text(d, ends)) for valve, d in away]
+        at = [line.at(found[end]) or 0.0 for end in ("bias", "low", "high")]
+        told = (
+            f"bias {difference_text(found['bias'], found['bias_ci95'])} ms, limits "
+            f"{interval_text(ends)} ms, {found['n']} valves"
+        )
+        yield Apart(name, line, valves, *at, told)
 
 
 @blueprint.get("/api/compare")

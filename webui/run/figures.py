@@ -126,7 +126,9 @@ def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Car
         "",
         stats,
         anchor(DECAY),
-        _sure(rate, held, DECAY),
+        f"no interval: {held['no_interval']}"
+        if held.get("no_interval")
+        else _sure(rate, held, DECAY),
         budget,
     )
 

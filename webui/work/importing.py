@@ -2,10 +2,10 @@
 """`python -m webui.work.importing`: reads captures that somebody sent, in a process with little
 power.
 
-One line of JSON in: {"path", "name", "setup", "setup_name"}; one line out: {"runs": [...]} with a
-preview and the file of records of each, or {"problems": [...]}. The process may use so much memory,
-time and so many files and no more, and is ended and begun anew when it does not answer: a capture
-that is not one costs nobody anything.
+One line of JSON in: {"path", "setup", "setup_name", "resolution"}; one line out: {"runs": [...]}
+with a preview and the file of records of each, or {"problems": [...]}. The process may use so much
+memory, time and so many files and no more, and is ended and begun anew when it does not answer: a
+capture that is not one costs nobody anything.
 """
 
 from __future__ import annotations
@@ -116,16 +116,19 @@ def limit_itself() -> None:
 
 def answer(question: dict[str, Any]) -> dict[str, Any]:
     """Read one capture; its runs' records lie in files beside it afterwards."""
-    from rig.captures import read_capture
+    from rig.captures import read_capture, stated_resolution_ns
     from rig.captures.records_out import records_of
     from rig.config.files.loading import setup_from_text
-    from rig.core.errors import FileProblems
+    from rig.core.errors import FileProblems, UsageError
     from rig.core.records import encode
 
     path = Path(question["path"])
     try:
         setup = setup_from_text(question["setup"], question["setup_name"]).setup
-        captured = read_capture(path, setup)
+        captured = read_capture(path, setup, stated_resolution_ns(question["resolution"]))
+    except UsageError as error:
+        return {"problems": [_problem(str(error), "write a time like 1 ms, or leave it empty",
+                                      "resolution", question["resolution"])]}  # fmt: skip
     except FileProblems as error:
         return {"problems": [_problem(p.what, p.remedy, p.key, p.value) for p in error.problems]}
     if len(captured) > RUNS_MOST:

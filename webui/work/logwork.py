@@ -228,7 +228,10 @@ def _read(sent: FileStorage, folder: Path, setup: dict[str, str]) -> dict[str, A
     path = folder / f"capture{ending if ending in CAPTURE_ENDS else '.csv'}"
     sent.save(path)
     reader: importing.Reader = current_app.extensions["captures"]
-    return reader.read({"path": str(path), "setup": setup["text"], "setup_name": setup["name"]})
+    return reader.read(
+        {"path": str(path), "setup": setup["text"], "setup_name": setup["name"],
+         "resolution": request.form.get("resolution", "")[:40]}
+    )  # fmt: skip
 
 
 def _setups() -> dict[str, dict[str, str]]:

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.stats.uncertainty import Line
-from rig.config.gauge.calibration import IN_DATE, OUT_OF_DATE, CalibrationSetup
+from rig.config.gauge.calibration import FEW_POINTS, IN_DATE, OUT_OF_DATE, CalibrationSetup
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
@@ -25,6 +25,11 @@ GAUGE, REFERENCE, ZERO, OVERDUE = (
 )  # fmt: skip
 REST_READINGS = 3
 """At least so many readings before the first command make a zero."""
+MEDIAN_OVER_MEAN = math.sqrt(math.pi / 2)
+"""Standard error of a median over that of a mean, of many normal readings."""
+BENT = "gauge not straight"
+LACK_OF_FIT = 0.01
+"""Level of the tests whether a straight line describes the points."""
 
 
 class LineFit(NamedTuple):
@@ -76,30 +81,123 @@ def fit_of(made: CalibrationSetup) -> LineFit:
     return line_fit(reading, reference - reading)
 
 
-def corrected(samples: SampleSeries, setup: Setup | None) -> SampleSeries:
-    """The readings with the setup's calibration applied; as they are where it has none."""
+class LackOfFit(NamedTuple):
+    """Whether points scatter about a line by more than repeated ones do among themselves: the
+    ratio `f` with `dof` of the line's misfit and `dof_pure` of the repeats, and the chance `p` of
+    one as large where the line is straight."""
+
+    f: float
+    dof: int
+    dof_pure: int
+    p: float
+
+
+def lack_of_fit(x: Float, y: Float) -> LackOfFit | None:
+    """F test of a straight line through `y` over `x`, both (n,), repeated at the same `x`.
+
+    NIST/SEMATECH e-Handbook 4.4.4.6 and 4.6.1.5; ISO 11095:1996 (from memory) tests a calibration
+    the same way. None without repeats, or with fewer than three different `x`.
+    """
+    from scipy.special import fdtrc
+
+    place, group, count = np.unique(x, return_inverse=True, return_counts=True)
+    dof, pure_dof = len(place) - 2, len(x) - len(place)
+    if dof < 1 or pure_dof < 1:
+        return None
+    mean = np.bincount(group, y) / count
+    pure = float(((y - mean[group]) ** 2).sum())
+    fit = line_fit(x, y)
+    misfit = max(fit.s**2 * fit.dof - pure, 0.0)
+    tiny = 1e-20 * float(y @ y)  # repeats that agree to the last digit show nothing of scatter
+    f = (misfit / dof) / max(pure / pure_dof, tiny, 1e-300)
+    return LackOfFit(f, dof, pure_dof, float(fdtrc(dof, pure_dof, f)))
+
+
+def bend_kpa(made: CalibrationSetup) -> float:
+    """The farthest that the gauge's error lies from the line, where a test shows that the line is
+    not straight; 0 where none does.
+
+    The tests are lack_of_fit, where pressures were repeated, and Student's t of a quadratic term,
+    from five points on: points of one pass up and down seldom repeat a pressure exactly.
+    """
+    reading = np.array([point.reading_kpa for point in made.points])
+    truth = np.array([point.reference_kpa for point in made.points])
+    repeated = lack_of_fit(truth, truth - reading)
+    if not (repeated is not None and repeated.p < LACK_OF_FIT) and not _quadratic(reading, truth):
+        return 0.0
+    fit = fit_of(made)
+    return float(np.abs(truth - reading - (fit.y1 + fit.y2 * (reading - fit.t0))).max())
+
+
+def _quadratic(reading: Float, truth: Float) -> bool:
+    from rig.analysis.stats.uncertainty import coverage_factor
+
+    n = len(reading)
+    if n < FEW_POINTS or len(np.unique(reading)) < FEW_POINTS - 1:
+        return False
+    z = (reading - reading.mean()) / np.ptp(reading)
+    columns = np.stack((np.ones(n), z, z * z), axis=1)
+    coefficient, *_ = np.linalg.lstsq(columns, truth - reading, rcond=None)
+    left = truth - reading - columns @ coefficient
+    variance = float(left @ left) / (n - 3) * np.linalg.inv(columns.T @ columns)[2, 2]
+    least = 1e-9 * float(np.abs(truth).max())  # the arithmetic's own noise is no bend
+    k = coverage_factor(n - 3, 1 - LACK_OF_FIT)
+    return bool(abs(coefficient[2]) > max(k * math.sqrt(variance), least))
+
+
+class Zero(NamedTuple):
+    """The zero before the first command: its median reading, its drift from the stored one with its
+    standard uncertainty, whether that is allowed, and what of it is taken off every reading."""
+
+    kpa: float
+    drift_kpa: float
+    u_kpa: float
+    held: bool
+    taken_off_kpa: float
+
+
+def zero_of(recording: Recording, made: CalibrationSetup) -> Zero | None:
+    """The zero of a run; None where it is not checked, or too few readings show it."""
+    samples = recording.samples.get("pressure")
+    if samples is None or not made.zero_check:
+        return None
+    value, t_ns = samples.value[samples.good], samples.t_ns[samples.good]
+    first_ns = recording.commands.t_ns[:1]
+    rest = value[t_ns < first_ns[0]] if len(first_ns) else value
+    if len(rest) < REST_READINGS:
+        return None
+    zero = float(np.median(rest))
+    drift, held = zero - (made.zero_reading_kpa or 0.0), made.zero_words(zero)[0]
+    u = MEDIAN_OVER_MEAN * float(rest.std(ddof=1)) / math.sqrt(len(rest))
+    return Zero(zero, drift, u, held, drift if held and made.zero_correction else 0.0)
+
+
+def corrected(recording: Recording, setup: Setup | None) -> SampleSeries:
+    """The pressure readings with the drift of the zero taken off and the setup's calibration
+    applied; as they are where it has none."""
+    samples = recording.samples["pressure"]
     made = setup.calibration if setup is not None else None
     if made is None:
         return samples
-    fit = fit_of(made)
-    value = samples.value + fit.y1 + fit.y2 * (samples.value - fit.t0)
+    fit, zero = fit_of(made), zero_of(recording, made)
+    value = samples.value - (zero.taken_off_kpa if zero is not None else 0.0)
+    value = value + fit.y1 + fit.y2 * (value - fit.t0)
     return SampleSeries(samples.t_ns, value, samples.good)
 
 
 class Applied(NamedTuple):
-    """The calibration as it was applied to a run. `state` see CalibrationSetup.state. Of the zero
-    check, None where there was none: the mean reading before the first command, its drift from the
-    stored zero, and whether that is allowed. `beyond`: readings outside the calibrated range."""
+    """The calibration as it was applied to a run. `state` see CalibrationSetup.state; `zero` None
+    where there was no zero check. `beyond`: readings outside the calibrated range. `bend_kpa` see
+    there."""
 
     made: CalibrationSetup
     fit: LineFit
     state: str
-    zero_kpa: float | None
-    drift_kpa: float | None
-    zero_held: bool | None
+    zero: Zero | None
     beyond: bool
     lowest_kpa: float | None
     highest_kpa: float | None
+    bend_kpa: float
 
 
 def applied_of(
@@ -111,19 +209,13 @@ def applied_of(
     samples = recording.samples.get("pressure")
     if made is None or samples is None:
         return None
-    value, t_ns = samples.value[samples.good], samples.t_ns[samples.good]
-    first_ns = recording.commands.t_ns[:1]
-    rest = value[t_ns < first_ns[0]] if len(first_ns) else value
-    zero = drift = held = None
-    if made.zero_check and len(rest) >= REST_READINGS:
-        zero = float(np.median(rest))
-        drift = zero - (made.zero_reading_kpa or 0.0)
-        held = made.zero_words(zero)[0]
+    value = samples.value[samples.good]
     low, high = made.range_kpa
     slack = 0.02 * (high - low)
     seen = (float(value.min()), float(value.max())) if len(value) else (None, None)
     beyond = bool(len(value)) and bool((value < low - slack).any() or (value > high + slack).any())
-    return Applied(made, fit_of(made), made.state(on), zero, drift, held, beyond, *seen)
+    zero = zero_of(recording, made)
+    return Applied(made, fit_of(made), made.state(on), zero, beyond, *seen, bend_kpa(made))
 
 
 def calibration_lines(applied: Applied, stated_kpa: float) -> list[Line]:
@@ -139,11 +231,18 @@ def calibration_lines(applied: Applied, stated_kpa: float) -> list[Line]:
         Line(REFERENCE, made.reference_uncertainty_kpa / made.reference_coverage, "kPa", "normal",
              note=made.reference),
     ]  # fmt: skip
-    if applied.drift_kpa is not None:
+    zero = applied.zero
+    if zero is not None and zero.taken_off_kpa:
+        lines.append(Line(ZERO, zero.u_kpa, "kPa", "normal",
+                          note=f"{zero.taken_off_kpa:+.3g} kPa of drift taken off"))  # fmt: skip
+    elif zero is not None:
         lines.append(
-            Line(ZERO, abs(applied.drift_kpa), "kPa", "rectangular",
+            Line(ZERO, abs(zero.drift_kpa), "kPa", "rectangular",
                  note="its drift since the calibration, not taken off")
         )  # fmt: skip
+    if applied.bend_kpa:
+        lines.append(Line(BENT, applied.bend_kpa, "kPa", "rectangular",
+                          note="the points bend away from the line by so much"))  # fmt: skip
     if applied.state == OUT_OF_DATE:
         lines.append(Line(OVERDUE, stated_kpa, "kPa", "rectangular", note=f"due on {made.due}"))
     return lines
@@ -160,8 +259,13 @@ def remarks(applied: Applied | None) -> list[str]:
         )
     elif applied.state != IN_DATE:
         said.append(f"Whether the gauge was in date is not known (calibration due {made.due}).")
-    if applied.zero_held is False and applied.zero_kpa is not None:
-        said.append(f"The gauge {made.zero_words(applied.zero_kpa)[1]}.")
+    if applied.zero is not None and not applied.zero.held:
+        said.append(f"The gauge {made.zero_words(applied.zero.kpa)[1]}.")
+    if applied.bend_kpa:
+        said.append(
+            f"A straight line does not describe the gauge: its points bend away by up to "
+            f"{applied.bend_kpa:.2g} kPa, which is in the uncertainty."
+        )
     if applied.beyond:
         low, high = made.range_kpa
         said.append(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.analysis.measure import marks
-from rig.analysis.measure.pressure_decay import LEAST_READINGS, Decay, Start, decay, risen
+from rig.analysis.measure.pressure_decay import Decay, Start, decay, risen
 from rig.analysis.measure.stroke_windows import NEVER
 from rig.analysis.measure.switch_state import SwitchTrack
 from rig.core.recording import Float, Int64, Recording, SampleSeries
@@ -27,9 +27,10 @@ class HoldResult:
     `decay_rate_kpa_s` is how fast the pressure falls (positive = falling), the slope of the line
     through the first `line_n` good readings (rig.analysis.measure.pressure_decay),
     `standard_error_kpa_s` its standard error, by what the `effective_n` independent readings that
-    they are worth can tell; where the pressure was gone too early for a line,
-    the least rate it fell at, without an error. `left_out` readings lay far off that line, `bad`
-    were not to be believed. `dropped_out_ns` is the edge after which the switch stayed off.
+    they are worth can tell, None where it does not fall along a line or they are worth too few;
+    where the pressure was gone too early for a line, the least rate it fell at, without an error.
+    `left_out` readings lay far off that line, `bad` were not to be believed. `dropped_out_ns` is
+    the edge after which the switch stayed off.
     `trace_ns`, `trace_kpa` (k,) are readings evenly picked. With the coil on the figures count
     from where switch and pressure had settled. `open_because` says why the rate cannot show that a
     limit is held, else empty; `at_least_kpa_s` is a rate that was surely reached.
@@ -121,7 +122,7 @@ def hold(
         pressure_start_kpa=float(value[0]) if len(value) else None,
         pressure_end_kpa=float(value[-1]) if len(value) else None,
         decay_rate_kpa_s=-line.slope if line is not None else found.at_least_kpa_s,
-        standard_error_kpa_s=line.slope_error if line is not None else None,
+        standard_error_kpa_s=line.slope_error if line is not None and found.one_rate else None,
         marks=tuple(mark for true, mark in seen if true),
         trace_ns=trace[0],
         trace_kpa=trace[1],
@@ -145,13 +146,14 @@ def _open_because(found: Decay, out_s: float | None) -> str:
         )
     if not found.straight:
         return (
-            "the pressure does not fall along a straight line, so one rate does not describe it. "
+            "the pressure does not fall along a straight line, so one rate does not describe it: "
+            "the rate is that of the whole watch, and no interval is given. "
             "Next check: look at the pressure against time; shut the drain, or shorten watch"
         )
-    if found.line is not None and found.effective < LEAST_READINGS:
+    if not found.one_rate:
         return (
             f"the {found.n} readings follow one another so closely (ripple or drift) that they are "
-            f"worth {found.effective:.1f} independent ones, too few for a rate. Next check: a "
+            f"worth {found.effective:.1f} independent ones, too few for an interval. Next check: a "
             "longer watch, a steadier pressure"
         )
     if out_s is not None:

@@ -7,6 +7,8 @@ can show them to be smaller. They are said line by line in every budget.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from rig.analysis.measure.gauge_calibration import Applied, calibration_lines
@@ -25,6 +27,7 @@ from rig.analysis.measure.time_stamps import (
     Resolution,
     stamp_half_width_ms,
 )
+from rig.analysis.stats.intervals import MAD_TO_SD
 from rig.analysis.stats.uncertainty import Line
 from rig.config.gauge.model import GaugeSetup
 from rig.config.setup.model import Setup
@@ -38,6 +41,13 @@ LINE_LENGTH_CHARACTERS = 3
 """Half width of how long the gauge's line is, where the pattern leaves it open."""
 LATENCY_SHARE = 0.5
 """Half width of the gauge's stated latency, as a share of it."""
+UNSTATED_PERIODS = 1.0
+"""A gauge that states no latency may send what is up to so many of its periods old (common
+practice, no source). None of it is taken off: as a half width about 0 it has the standard
+uncertainty that an even chance from 0 to this has about 0, its mean
+included (JCGM 100, F.2.4.5)."""
+SCATTER, RESOLUTION = "scatter of one reading", "gauge resolution"
+SCATTER_LAGS, SCATTER_LEAST = (1, 2, 4), 8
 RESOLUTION_READINGS = 10_000
 STAMPS = "time stamps of both edges"
 STAMPS_NOTES = {
@@ -113,7 +123,26 @@ def resolution_kpa(samples: SampleSeries) -> float:
 def age_half_width_ms(gauge: GaugeSetup) -> float:
     """How far the age of a reading (pressure.reading_age_s) may be off."""
     frame_s = LINE_LENGTH_CHARACTERS * seconds_per_character(gauge)
-    return 1e3 * (frame_s + LATENCY_SHARE * gauge.latency_s)
+    if gauge.stated_latency_s is None:
+        return 1e3 * (frame_s + UNSTATED_PERIODS * gauge.period_s)
+    return 1e3 * (frame_s + LATENCY_SHARE * gauge.stated_latency_s)
+
+
+def scatter_line(samples: SampleSeries) -> Line | None:
+    """How far one reading lies from the pressure about it: the second differences of the good
+    readings, which a steady ramp leaves at 0, by their median so that turns and steps do not count;
+    the largest over some distances, since neighbours may resemble one another. For independent
+    readings of standard deviation s a second difference has s sqrt(6). None with too few, or where
+    only the steps of the display are seen."""
+    value = samples.value[samples.good]
+    found = 0.0
+    for lag in SCATTER_LAGS:
+        second = value[2 * lag :] - 2 * value[lag:-lag] + value[: -2 * lag]
+        if len(second) >= SCATTER_LEAST:
+            found = max(found, MAD_TO_SD * float(np.median(np.abs(second))) / math.sqrt(6))
+    if found <= resolution_kpa(samples) / math.sqrt(12):
+        return None
+    return Line(SCATTER, found, "kPa", "normal", note="about a line through its neighbours")
 
 
 def gauge_lines(
@@ -123,7 +152,7 @@ def gauge_lines(
     uncertain; else the stated accuracy, or half a percent of the range where there is none; without
     any gauge in a setup (a capture) only the resolution is known."""
     lines = [
-        Line("gauge resolution", resolution_kpa(samples) / 2, "kPa", "rectangular",
+        Line(RESOLUTION, resolution_kpa(samples) / 2, "kPa", "rectangular",
              note="half a step of the readings"),
     ]  # fmt: skip
     gauge = setup.pressure_source if setup is not None else None
@@ -149,8 +178,11 @@ def moving_lines(
     ]  # fmt: skip
     gauge = setup.gauge if setup is not None else None
     if gauge is not None and recording.source != "capture":
+        of = "the stated latency" if gauge.stated_latency_s is not None else (
+            f"{UNSTATED_PERIODS:g} period of latency, assumed: none is stated"
+        )  # fmt: skip
         note = (
-            f"{line_characters(gauge)} characters at {gauge.baud} baud and the stated latency: "
+            f"{line_characters(gauge)} characters at {gauge.baud} baud and {of}: "
             f"{1e3 * reading_age_s(gauge):.3g} ms taken off"
         )
         age = age_half_width_ms(gauge)

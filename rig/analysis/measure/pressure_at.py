@@ -84,7 +84,7 @@ def pressure_of(recording: Recording, setup: Setup | None = None) -> SampleSerie
     samples = recording.samples.get("pressure")
     if samples is None or not len(samples.t_ns):
         return None
-    samples = corrected(samples, setup)
+    samples = corrected(recording, setup)
     t_ns = samples.t_ns
     if recording.source != "capture" and setup is not None and setup.gauge is not None:
         t_ns = t_ns - round(reading_age_s(setup.gauge) * NS_PER_S)

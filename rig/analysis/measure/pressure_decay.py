@@ -49,6 +49,11 @@ class Decay(NamedTuple):
     at_least_kpa_s: float | None
     effective: float = 0.0
 
+    @property
+    def one_rate(self) -> bool:
+        """Whether an uncertainty can be told of the line's slope; true without a line."""
+        return self.line is None or (self.straight and self.effective >= LEAST_READINGS)
+
 
 def risen(value: Float) -> int:
     """The place of the first reading after the pressure's rise at the start of `value` (n,)."""
@@ -96,7 +101,11 @@ def decay(
         line = all_of_them(t_s[:n], value[:n])
     curved = _curved(t_s[:n][line.used], value[:n][line.used], line.slope)
     line, effective = _widened(line, t_s[:n], value[:n])
-    return Decay(line, n, not (whole or curved), gone_s, early, bound, effective)
+    found = Decay(line, n, not (whole or curved), gone_s, early, bound, effective)
+    if found.one_rate or bound is not None:
+        return found
+    fall = float(np.median(value[:3]) - np.median(value[n - 3 : n])) - 2 * alike_kpa
+    return found._replace(at_least_kpa_s=max(fall / float(t_s[n - 1] - t_s[0]), 0.0))
 
 
 def _widened(line: Line, t_s: Float, value: Float) -> tuple[Line, float]:

@@ -61,9 +61,16 @@ class Chart(NamedTuple):
     signals: tuple[Signal, ...]
 
 
-def chart(number: Int64, values: Float) -> Chart | None:
+def chart(number: Int64, values: Float, phi: float = 0.0) -> Chart | None:
     """All charts of `values` (n,) with stroke `number` (n,); NaN left out, None with fewer than
     five values.
+
+    `phi`: the correlation of each value with the next (dependence.phi_of, about its own level).
+    Steps between values that resemble one another are small, so that sigma is their mean over
+    d2 sqrt(1 - phi); the average swings wider, by sqrt((1 + phi (1 - lambda)) / (1 - phi (1 -
+    lambda))); the sum is of the values with what each took from the one before it taken out (all
+    three from the autocovariance of a first-order autoregression; held against simulation in the
+    tests).
 
     NIST/SEMATECH e-Handbook 6.3.2.2 (individuals and moving range), 6.3.2.4 (moving average),
     6.3.2.3 (cumulative sum, in tabular form); ISO 7870-2, -4 and -6 hold the same charts. d2 is
@@ -75,11 +82,15 @@ def chart(number: Int64, values: Float) -> Chart | None:
     if len(v) < 5:
         return None
     center, sigma, mr_center = individuals(v)
+    sigma /= math.sqrt(1 - phi)
     wide = widths(len(v))
-    average, half = ewma(v, center, sigma, width=wide.ewma)
+    kept = phi * (1 - EWMA_LAMBDA)
+    average, half = ewma(v, center, sigma, width=wide.ewma * math.sqrt((1 + kept) / (1 - kept)))
     signals: list[Signal] = []
     if sigma > 1e-9 * max(1.0, abs(center)):  # equal values break no rule
-        high, low = cusum(v, center, sigma)
+        fresh = v - center
+        fresh[1:] = (fresh[1:] - phi * fresh[:-1]) / math.sqrt(1 - phi * phi)
+        high, low = cusum(center + fresh, center, sigma)
         broken: list[tuple[str, Bool]] = [
             (BEYOND, np.abs(v - center) > wide.single * sigma),
             (RANGE, np.append(False, np.abs(np.diff(v)) > wide.moving_range * mr_center)),

@@ -25,6 +25,7 @@ LEAST_N = 5
 """With fewer values nothing can be said of their order: they are taken as independent."""
 
 WORTH_SAYING = 0.8
+REPEATABILITY = "repeatability"
 
 
 class Dependence(NamedTuple):
@@ -39,6 +40,11 @@ class Dependence(NamedTuple):
     n_effective: float
     u_mean: float
     dof: float
+
+    @property
+    def whole(self) -> int:
+        """`n_effective` in whole values, at least two."""
+        return max(int(self.n_effective + 1e-9), 2)
 
 
 def lag1(values: Float) -> float | None:
@@ -94,7 +100,7 @@ def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
     return Dependence(n, phi, math.sqrt(square), effective, math.sqrt(square / effective), dof)
 
 
-def repeatability(values: Float, unit: str, name: str = "repeatability") -> Line:
+def repeatability(values: Float, unit: str, name: str = REPEATABILITY) -> Line:
     """The budget line of the mean of `values` (n,), at least two, in order of time. Raises
     ValueError below two."""
     found = dependence(values)

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.stats.dependence import Dependence
 from rig.analysis.stats.summary import quantile, summarise
 from rig.core.recording import Float
 
@@ -54,8 +55,11 @@ def mean_interval(values: Float, confidence: float = 0.95) -> Interval:
     return Interval(found.mean - half, found.mean + half)
 
 
-def sd_interval(values: Float, confidence: float = 0.95) -> Interval:
+def sd_interval(
+    values: Float, confidence: float = 0.95, known: Dependence | None = None
+) -> Interval:
     """Chi-square interval of the standard deviation of normal values; None with fewer than two.
+    With `known` as many degrees of freedom count as the values are worth.
 
     NIST/SEMATECH e-Handbook 1.3.5.8 (the test turned round).
     """
@@ -64,40 +68,47 @@ def sd_interval(values: Float, confidence: float = 0.95) -> Interval:
     found = summarise(values)
     if found.sd is None:
         return Interval(None, None)
-    dof, tail = found.n - 1, (1 - confidence) / 2
-    low = found.sd * math.sqrt(dof / float(special.chdtri(dof, tail)))
-    high = found.sd * math.sqrt(dof / float(special.chdtri(dof, 1 - tail)))
+    sd, n = (found.sd, found.n) if known is None else (known.sd, known.whole)
+    dof, tail = n - 1, (1 - confidence) / 2
+    low = sd * math.sqrt(dof / float(special.chdtri(dof, tail)))
+    high = sd * math.sqrt(dof / float(special.chdtri(dof, 1 - tail)))
     return Interval(low, high)
 
 
 def percentile_ranks(
-    n: int, fraction: float, confidence: float = 0.95
+    n: int, fraction: float, confidence: float = 0.95, worth: int | None = None
 ) -> tuple[int | None, int | None]:
     """The order statistics (from 1) that hold a percentile with at least this confidence.
 
+    `worth` is how many independent values the `n` are worth, where they follow one another: ranks
+    are found for so many and taken at the same share of `n`, outwards. That is careful, since
+    whether a value lies below a percentile resembles its neighbour's less than the value itself.
     The number of values below the percentile is binomial, whatever the distribution: David and
     Nagaraja, Order Statistics, 3rd ed., section 7.1. Equal tails. None where even the smallest or
     largest value is not far enough out.
     """
     from scipy import special
 
-    tail = (1 - confidence) / 2
+    tail, of = (1 - confidence) / 2, n
+    n = n if worth is None else min(worth, n)
     # below[k] = P(at most k values lie below the percentile)
     below = np.asarray(special.bdtr(np.arange(n), n, fraction), float)
     lows = np.flatnonzero(below <= tail)
     highs = np.flatnonzero(1 - below <= tail)
-    low = int(lows[-1]) + 1 if len(lows) else None
-    high = int(highs[0]) + 1 if len(highs) else None
+    low = (int(lows[-1]) + 1) * of // n if len(lows) else None
+    high = of - (n - int(highs[0]) - 1) * of // n if len(highs) else None
     return low, high
 
 
-def percentile(values: Float, fraction: float, confidence: float = 0.95) -> Percentile | None:
+def percentile(
+    values: Float, fraction: float, confidence: float = 0.95, worth: int | None = None
+) -> Percentile | None:
     """The percentile (Hyndman and Fan's definition 7, see statistics.quantile) and its
-    distribution-free interval; None without values."""
+    distribution-free interval; None without values. `worth` see percentile_ranks."""
     known = np.sort(values[np.isfinite(values)])
     if not len(known):
         return None
-    low, high = percentile_ranks(len(known), fraction, confidence)
+    low, high = percentile_ranks(len(known), fraction, confidence, worth)
     return Percentile(
         quantile(known, fraction),
         Interval(

@@ -5,9 +5,11 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Callable
 
 import numpy as np
 
+from rig.analysis.stats.dependence import Dependence
 from rig.analysis.stats.intervals import Interval
 from rig.analysis.stats.summary import summarise
 from rig.core.recording import Float
@@ -91,21 +93,32 @@ def _check(n: int, coverage: float, confidence: float) -> None:
         raise ValueError("a tolerance factor needs two values or more, and shares between 0 and 1")
 
 
-def two_sided(values: Float, coverage: float = 0.95, confidence: float = 0.95) -> Interval:
-    """Normal tolerance interval of `values` (n,), NaN left out; None with fewer than two."""
-    found = summarise(values)
-    if found.mean is None or found.sd is None:
-        return Interval(None, None)
-    half = two_sided_factor(found.n, coverage, confidence) * found.sd
-    return Interval(found.mean - half, found.mean + half)
+def two_sided(
+    values: Float, coverage: float = 0.95, confidence: float = 0.95,
+    known: Dependence | None = None,
+) -> Interval:  # fmt: skip
+    """Normal tolerance interval of `values` (n,), NaN left out; None with fewer than two. With
+    `known` the values count as many as they are worth where they follow one another."""
+    return _about_the_mean(values, two_sided_factor, coverage, confidence, known)
 
 
-def one_sided(values: Float, coverage: float = 0.95, confidence: float = 0.95) -> Interval:
+def one_sided(
+    values: Float, coverage: float = 0.95, confidence: float = 0.95,
+    known: Dependence | None = None,
+) -> Interval:  # fmt: skip
     """The lower and the upper one-sided normal tolerance bound, each with `confidence` alone."""
+    return _about_the_mean(values, one_sided_factor, coverage, confidence, known)
+
+
+def _about_the_mean(
+    values: Float, factor: Callable[[int, float, float], float], coverage: float,
+    confidence: float, known: Dependence | None,
+) -> Interval:  # fmt: skip
     found = summarise(values)
     if found.mean is None or found.sd is None:
         return Interval(None, None)
-    reach = one_sided_factor(found.n, coverage, confidence) * found.sd
+    n, sd = (found.n, found.sd) if known is None else (known.whole, known.sd)
+    reach = factor(n, coverage, confidence) * sd
     return Interval(found.mean - reach, found.mean + reach)
 
 

@@ -120,7 +120,8 @@ def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
 class Budget:
     """The budget of one result. `value` as reported; what is known of the measurand is spread
     about `value + correction`. Lines, `u`, `expanded` (U), `low` and `high` in `unit`;
-    `k` = U / u. `method` names the document that the interval of `coverage` follows."""
+    `k` = U / u. `method` names the document that the interval of `coverage` follows;
+    `correlations` those of its lines that act together."""
 
     figure: str
     unit: str
@@ -134,6 +135,12 @@ class Budget:
     method: str
     coverage: float = COVERAGE
     spread: Spread = field(default_factory=lambda: Spread(()), repr=False, compare=False)
+    correlations: Correlations = field(default_factory=dict)
+
+    def parts(self, *, without: str = "") -> list[Part]:
+        """The independent parts of all lines, or of all but the one that is named."""
+        lines = [line for line in self.lines if line.name != without]
+        return independent_parts(lines, self.correlations)
 
     @property
     def best(self) -> float:
@@ -173,7 +180,7 @@ def budget(
         expanded, method = whole, JCGM_101
     return Budget(
         figure, unit, value, correction, tuple(lines), u, dof, expanded / u, expanded, method,
-        coverage, spread,
+        coverage, spread, dict(correlations or {}),
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from rig.analysis.measure import marks
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.stats.capability import Capability, capability
 from rig.analysis.stats.control_charts import Chart, chart
-from rig.analysis.stats.dependence import dependence, lag1
+from rig.analysis.stats.dependence import dependence, lag1, phi_of
 from rig.analysis.stats.intervals import (
     Interval,
     Percentile,
@@ -147,8 +147,20 @@ def figure_behaviour(
     moved = changes(number, values)
     return FigureBehaviour(
         spread(values, sure), first, trend(number, values), moved, _warm_up(number, moved),
-        chart(number, values), grubbs(values), fences(values), capability(sure, low, high),
+        chart(number, values, _phi_about_levels(number, values, moved)), grubbs(values),
+        fences(values), capability(sure, low, high),
     )  # fmt: skip
+
+
+def _phi_about_levels(number: Int64, values: Float, moved: tuple[Change, ...]) -> float:
+    """The correlation of each value with the next, each about its own level: a shift that was found
+    is no resemblance, and must not widen the limits that are to show it."""
+    known = np.isfinite(values)
+    v, at = values[known].copy(), np.searchsorted(number[known], [one.number for one in moved])
+    for part in np.split(v, at):  # views
+        if len(part):
+            part -= part.mean()
+    return phi_of(v)
 
 
 def spread(values: Float, steady: Float) -> Spread:
@@ -156,10 +168,12 @@ def spread(values: Float, steady: Float) -> Spread:
     from LEAST_TOLERANCE numbers on, and never below zero: these are times."""
     enough = int(np.isfinite(steady).sum()) >= LEAST_TOLERANCE
     kept = steady if enough else steady[:0]
-    shares = {f"p{share}": percentile(values, share / 100) for share in PERCENTILES}
-    known = dependence(values)
+    known, of_kept = dependence(values), dependence(kept)
+    worth = known.whole if known else None
+    shares = {f"p{share}": percentile(values, share / 100, worth=worth) for share in PERCENTILES}
     return Spread(
-        sd_interval(values), _time(two_sided(kept)), _time(one_sided(kept)),
+        sd_interval(values, known=known), _time(two_sided(kept, known=of_kept)),
+        _time(one_sided(kept, known=of_kept)),
         {name: found for name, found in shares.items() if found is not None},
         robust_pair(values), lag1(values), known.n_effective if known else None,
     )  # fmt: skip

@@ -6,16 +6,16 @@ from __future__ import annotations
 import numpy as np
 
 from rig.analysis.measure import instrument_uncertainty
-from rig.analysis.measure.gauge_calibration import GAUGE, Applied
+from rig.analysis.measure.gauge_calibration import ZERO, Applied
 from rig.analysis.measure.hold import HoldResult
-from rig.analysis.measure.instrument_uncertainty import STAMPS, timing_lines
+from rig.analysis.measure.instrument_uncertainty import RESOLUTION, STAMPS, timing_lines
 from rig.analysis.measure.pressure_at import RANGE_SHARE
 from rig.analysis.measure.ramp import RampTable
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.measure.stroke_windows import Reference
 from rig.analysis.measure.time_stamps import KERNEL, Resolution
 from rig.analysis.stats.dependence import repeatability
-from rig.analysis.stats.uncertainty import Budget, Line, budget
+from rig.analysis.stats.uncertainty import Budget, Correlations, Line, budget
 from rig.config.gauge.calibration import OUT_OF_DATE
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
@@ -106,44 +106,89 @@ def _ramps(
         "reset_kpa": (ramps.reset_kpa, ramps.rate_down_kpa_ms),
     }
     fixed = instrument_uncertainty.gauge_lines(setup, pressure, applied)
+    seen = instrument_uncertainty.scatter_line(pressure)
+    scatter = [] if seen is None else [seen]
     for name, (values, rate) in rates.items():
         known = np.isfinite(values)
         if not known.any():
             continue
         moves = instrument_uncertainty.moving_lines(recording, setup, _typical(rate[known]))
-        gap = Line(
-            "sampling", _gap_ms(pressure) / 2, "ms", "rectangular", _typical(rate[known]),
-            note="half the time between two readings",
-        )  # fmt: skip
-        _pressures(found, name, values[known], [*fixed, *moves], gap)
+        own = [*_gap(pressure, _typical(rate[known])), *scatter]
+        _pressures(found, name, values[known], [*fixed, *moves], own)
     both = ramps.differential_kpa
     known = np.isfinite(both)
     if known.any():
-        # calibration and age act on both pressures: the age with opposite signs of the rate
-        swing = _typical(ramps.rate_up_kpa_ms[known]) - _typical(ramps.rate_down_kpa_ms[known])
+        rates_kpa_ms = [_typical(rate[known]) for _, rate in rates.values()]
+        # the age acts on both pressures, with opposite signs of the rate
+        swing = rates_kpa_ms[0] - rates_kpa_ms[1]
         moves = instrument_uncertainty.moving_lines(recording, setup, swing)
-        gap = Line("sampling", _gap_ms(pressure) / 2, "ms", "rectangular", swing,
-                   note="half the time between two readings")  # fmt: skip
-        lines = [
-            line._replace(note="between two readings of one gauge") if line.name == GAUGE else line
-            for line in fixed
+        lines, together = _twice(fixed, float(np.median(both[known])), _span_kpa(setup, applied))
+        own = [
+            line._replace(name=f"{line.name}, {at}")
+            for at, rate in zip(AT, rates_kpa_ms, strict=True)
+            for line in [*_gap(pressure, rate), *scatter]
         ]
-        lines.append(fixed[-1]._replace(name="gauge resolution, second reading"))
-        _pressures(found, "differential_kpa", both[known], [*lines, *moves], gap)
+        _pressures(found, "differential_kpa", both[known], [*lines, *moves], own, together)
+
+
+AT = ("at actuation", "at reset")
+
+
+def _twice(
+    fixed: list[Line], apart_kpa: float, span_kpa: float | None
+) -> tuple[list[Line], dict[tuple[str, str], float]]:
+    """The lines of one reading for the two of a difference, with the correlations of those that
+    are of the same gauge (JCGM 100:2008, 5.2.2 and H.2).
+
+    A gauge's zero is the same at both pressures and cancels. What its calibration, its stated
+    accuracy or the reference leave open is the more alike the nearer the two pressures: the
+    correlation is taken as 1 less their distance as a share of the span (common practice, no
+    source; a gain that is off gives less, hysteresis more). The steps of the display are
+    independent."""
+    alike = 0.0 if not span_kpa else max(1 - abs(apart_kpa) / span_kpa, 0.0)
+    lines, together = [], {}
+    for line in fixed:
+        names = [f"{line.name}, {at}" for at in AT]
+        step = line.name == RESOLUTION
+        r = 0.0 if step else 1.0 if line.name == ZERO else alike
+        note = line.note if step else f"one gauge at two pressures, correlation {r:.3g}"
+        lines += [
+            line._replace(name=names[0], note=note),
+            line._replace(name=names[1], note=note, sensitivity=-line.sensitivity),
+        ]
+        if r:
+            together[names[0], names[1]] = r
+    return lines, together
+
+
+def _span_kpa(setup: Setup | None, applied: Applied | None) -> float | None:
+    ends = applied.made.range_kpa if applied is not None else None
+    source = setup.pressure_source if setup is not None else None
+    if ends is None and source is not None:
+        ends = source.measuring_range_kpa
+    return None if ends is None else ends[1] - ends[0]
+
+
+def _gap(pressure: SampleSeries, rate_kpa_ms: float) -> list[Line]:
+    return [Line("sampling", _gap_ms(pressure) / 2, "ms", "rectangular", rate_kpa_ms,
+                 note="half the time between two readings")]  # fmt: skip
 
 
 def _pressures(
-    found: dict[str, Budget], name: str, values: Float, lines: list[Line], gap: Line
-) -> None:
-    """The sampling instant differs from ramp to ramp: in a mean it stands in repeatability."""
+    found: dict[str, Budget], name: str, values: Float, lines: list[Line], own: list[Line],
+    correlations: Correlations | None = None,
+) -> None:  # fmt: skip
+    """`own` differs from ramp to ramp (sampling instant, scatter): in a mean it stands in
+    repeatability."""
     mean = float(values.mean())
-    one = [*lines, gap]
+    one = [*lines, *own]
     if any(line.part > 0 for line in one):
-        found[f"single_{name}"] = budget(f"single {name}", "kPa", mean, one)
+        found[f"single_{name}"] = budget(f"single {name}", "kPa", mean, one,
+                                         correlations=correlations)  # fmt: skip
     if len(values) > 1:
         both = [repeatability(values, "kPa"), *lines]
         if any(line.part > 0 for line in both):
-            found[name] = budget(f"mean {name}", "kPa", mean, both)
+            found[name] = budget(f"mean {name}", "kPa", mean, both, correlations=correlations)
 
 
 def _decay(

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from rig.analysis.stats.dependence import dependence
+from rig.analysis.stats.dependence import REPEATABILITY, dependence
 from rig.analysis.stats.propagation import DIVISORS, Part, Spread
 from rig.analysis.stats.summary import summarise
 from rig.analysis.stats.uncertainty import Budget
@@ -230,9 +230,9 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
     scatter = Part(known.u_mean, "t", known.dof) if known is not None and sd else None
     if measured.mean is not None:
         estimate = Estimate.of(measured.mean)
-        fixed = [Part(x.part, x.distribution, x.dof) for x in measured.mean.lines[1:]]
+        fixed = measured.mean.parts(without=REPEATABILITY)
     elif measured.single is not None:
-        fixed = [Part(x.part, x.distribution, x.dof) for x in measured.single.lines]
+        fixed = measured.single.parts()
         half = 0.0 if measured.shorter is None else float(measured.shorter.mean()) / 2
         if half > 0:
             fixed.append(Part(half / DIVISORS["arcsine"], "arcsine"))

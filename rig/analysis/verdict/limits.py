@@ -17,6 +17,7 @@ from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM, UNDEC
 from rig.analysis.verdict.evaluate import Measured, Taken, sentence, taken
 from rig.config.sheet.figures import FIGURES
 from rig.config.sheet.model import Accept
+from rig.core.rounding import ends, fixed, places
 
 NOT_TESTED = "not_tested"
 
@@ -63,7 +64,8 @@ class Limit:
     """One acceptance limit and what became of it. `min`, `max`, `value`, `guard_band` in `unit`;
     `risk_pct` the chance that the result is wrong (of an undecided one: that the value lies
     outside), None where it was not worked out. `strokes_needed` is about how many strokes (ramps)
-    in all would settle an undecided one; None where more would not, or it is settled."""
+    in all would settle an undecided one, of a limit on strokes after rest how many of those; None
+    where more would not, or it is settled."""
 
     figure: str
     of: str
@@ -134,7 +136,10 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
     if measured is not None:
         all_of = len(measured.value)
         measured = measured.only(strokes)
-        aside = all_of - len(measured.value)
+        # more strokes after rest need no more of the others
+        aside = 0 if strokes == "rest" else all_of - len(measured.value)
+        if strokes == "rest":
+            measured = replace(measured, each_of="stroke after rest")
     if strokes != accept.usual_strokes:
         name = f"{name} of {STROKES[strokes]}"
         empty = replace(empty, strokes=STROKES[strokes], why=f"There is no {name} in this run.")
@@ -149,7 +154,7 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
     doubtful = int(measured.doubtful.sum())
     if result == CONFORMS and measured.without:
         result = UNDECIDED
-        lacking = f"{measured.without} {measured.each_of}{'s' if measured.without > 1 else ''}"
+        lacking = f"{measured.without} {_several(measured.without, measured.each_of)}"
         why = f"{lacking} gave no {name}; the others hold the limit."
     elif result == CONFORMS and doubtful:
         result = UNDECIDED
@@ -195,14 +200,16 @@ def _why(accept: Accept, found: Taken, what: str, unit: str, measured: Measured)
     else:
         why = (
             f"The limit of the {what} lies within what is not known of it "
-            f"({found.least:.4g} to {_number(found.most, unit)} with {risk} risk to either side)."
+            f"({_between(found, unit)} with {risk} risk to either side)."
         )
     return why + found.note + _more(found, len(measured.value), measured.each_of)
 
 
 def _band(found: Taken, unit: str) -> str:
     guard = found.decision.guard_band
-    return f" (guard band {_number(guard, unit)})" if np.isfinite(guard) and guard > 0 else ""
+    if not (np.isfinite(guard) and guard > 0):
+        return ""
+    return f" (guard band {fixed(guard, places(guard))} {unit})"
 
 
 def _more(found: Taken, n: int, each_of: str) -> str:
@@ -210,9 +217,14 @@ def _more(found: Taken, n: int, each_of: str) -> str:
         return ""
     more = found.needed - n
     return (
-        f" About {more} more {each_of}{'s' if more > 1 else ''} would settle it, if they go on "
-        "like these."
+        f" About {more} more {_several(more, each_of)} would settle it, if they go on like these."
     )
+
+
+def _several(n: int, each_of: str) -> str:
+    """ "stroke after rest" becomes "strokes after rest"."""
+    first, *rest = each_of.split(" ")
+    return " ".join([first + "s" * (n > 1), *rest])
 
 
 def _beyond(accept: Accept, found: Taken, what: str, unit: str, measured: Measured) -> str:
@@ -224,7 +236,23 @@ def _beyond(accept: Accept, found: Taken, what: str, unit: str, measured: Measur
     more = f" ({found.numbers} of {len(measured.value)} are)" if several else ""
     side = "above" if over else "below"
     what = what[0].upper() + what[1:]
-    return f"{what} of {_number(value, unit)}{where} is {side} {_number(limit, unit)}{more}."
+    shown = _shown(value, found, unit)
+    return f"{what} of {shown}{where} is {side} {_number(limit, unit)}{more}."
+
+
+def _between(found: Taken, unit: str) -> str:
+    if np.isfinite(found.least) and np.isfinite(found.most):
+        return "{} to {} {}".format(*ends(found.least, found.most), unit)
+    return f"{found.least:.4g} to {_number(found.most, unit)}"
+
+
+def _shown(value: float, found: Taken, unit: str) -> str:
+    """The value to the place of half of what is open about it; counts and what is not known how
+    well as they are."""
+    half = (found.most - found.least) / 2
+    if not (np.isfinite(half) and half > 0):
+        return _number(value, unit)
+    return f"{fixed(value, places(half))} {unit}"
 
 
 def _number(value: float | None, unit: str) -> str:

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.stats.dependence import dependence
 from rig.analysis.stats.intervals import percentile_ranks
 from rig.analysis.stats.summary import quantile, summarise
 from rig.analysis.stats.tolerance import one_sided_factor, two_sided_factor
@@ -74,16 +75,18 @@ def decide_percentile(
 ) -> Percentile:
     """`of` is "median", "p95" or "tolerance" of `value` (n,), n >= 1, held against `limits`.
 
-    `below`, `above` is how far every single number may be off, the instrument's part; it is added
+    Where they follow one another they count as many as they are worth (dependence). `below`,
+    `above` is how far every single number may be off, the instrument's part; it is added
     in full, since it may act on all alike. `risk` is that of each bound.
     """
     low, high = limits
-    n, found = len(value), summarise(value)
-    mean, sd = float(found.mean or 0.0), found.sd
+    found, known = summarise(value), dependence(value)
+    mean, sd = float(found.mean or 0.0), None if known is None else known.sd
+    n = 1 if known is None else known.whole  # as many as they are worth
     share = 0.5 if of == "median" else SHARE
     two_sided = of == "tolerance" and math.isfinite(low) and math.isfinite(high)
     note = ""
-    free = None if of == "tolerance" else _free(np.sort(value), share, risk)
+    free = None if of == "tolerance" else _free(np.sort(value), share, risk, n)
     open_ = free is None or not all(
         math.isfinite(bound)
         for bound, limit in ((free.upper, high), (free.lower, low))
@@ -122,15 +125,16 @@ def decide_percentile(
                 later_result = _with_margin(later_result, shown, low, high, margin)
             return later_result != UNDECIDED
 
-        needed = strokes_needed(decided, n)
+        more = strokes_needed(decided, n)
+        needed = None if more is None else math.ceil(more * len(value) / n)
     return Percentile(
         shown, Decision(result, outside, max(guard, margin)), least, most, needed, note
     )
 
 
-def _free(ranked: Float, share: float, risk: float) -> _Bounds:
+def _free(ranked: Float, share: float, risk: float, worth: int) -> _Bounds:
     """From order statistics; infinite where there are too few."""
-    first, last = percentile_ranks(len(ranked), share, 1 - 2 * risk)
+    first, last = percentile_ranks(len(ranked), share, 1 - 2 * risk, worth)
     least = -math.inf if first is None else float(ranked[first - 1])
     most = math.inf if last is None else float(ranked[last - 1])
     return _Bounds(most, least, least, most)

@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 
 from rig.core.errors import UsageError
+from rig.core.rounding import fixed, pair, places
 
 if TYPE_CHECKING:
+    from rig.config.gauge.calibration import CalibrationSetup
     from rig.config.setup.model import Setup
 
 STRIP = 31
@@ -146,11 +148,12 @@ def show(setup: Setup) -> None:
     for at in (low, (low + high) / 2, high):
         both = (k * fit.u(at)) ** 2
         both += (2 * made.reference_uncertainty_kpa / made.reference_coverage) ** 2
+        shown, sure = pair(at + fit.correction(at), both**0.5)
         click.echo(
-            f"At a reading of {at:.4g} kPa: {at + fit.correction(at):.4g} kPa, plus or minus "
-            f"{both**0.5:.2g} kPa (95 %)."
+            f"At a reading of {fixed(at, places(both**0.5))} kPa: {shown} kPa, plus or minus "
+            f"{sure or 0} kPa (95 %)."
         )
-    for sentence in judged(reading, truth, rest):
+    for sentence in judged(made):
         click.echo(sentence)
 
 
@@ -161,28 +164,18 @@ def _strip(share: float) -> str:
     return "".join(cells)
 
 
-def judged(reading: object, truth: object, rest: object) -> list[str]:
+def judged(made: CalibrationSetup) -> list[str]:
     """What the points themselves say against the line; nothing where all is well."""
-    import numpy as np
-
-    from rig.analysis.stats.uncertainty import coverage_factor
+    from rig.analysis.measure.gauge_calibration import bend_kpa
     from rig.config.gauge.calibration import FEW_POINTS
 
-    x = np.asarray(reading, np.float64)
-    y = np.asarray(truth, np.float64) - x
-    off = np.asarray(rest, np.float64)
-    n, said = len(x), []
-    if n < FEW_POINTS:
-        said.append(f"{n} points are few: the interval is wide. Take five or more.")
-    if n >= FEW_POINTS and len(np.unique(x)) >= FEW_POINTS - 1 and float(np.abs(off).max()) > 0:
-        z = (x - x.mean()) / (np.ptp(x) or 1.0)
-        columns = np.stack((np.ones(n), z, z * z), axis=1)
-        coefficient, *_ = np.linalg.lstsq(columns, y, rcond=None)
-        left = y - columns @ coefficient
-        variance = float(left @ left) / (n - 3) * np.linalg.inv(columns.T @ columns)[2, 2]
-        if abs(coefficient[2]) > coverage_factor(n - 3, 0.99) * variance**0.5:
-            said.append(
-                "The rests bend: a straight line does not describe this gauge. Calibrate it over "
-                "the part of its range that is used, or look for a gauge that is straight."
-            )
+    said, bend = [], bend_kpa(made)
+    if len(made.points) < FEW_POINTS:
+        said.append(f"{len(made.points)} points are few: the interval is wide. Take five or more.")
+    if bend:
+        said.append(
+            f"The rests bend, by up to {bend:.2g} kPa: a straight line does not describe this "
+            "gauge, and that stands in the uncertainty of every pressure. Calibrate it over the "
+            "part of its range that is used, or look for a gauge that is straight."
+        )
     return said

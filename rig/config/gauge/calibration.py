@@ -47,6 +47,9 @@ class CalibrationSetup(Strict):
     """The gauge is open to the air at rest, so that it must then read `zero_reading`."""
     zero_reading_kpa: PressureKpa | None = Field(alias="zero_reading", default=None)
     zero_tolerance_kpa: PressureKpa | None = Field(alias="zero_tolerance", default=None, gt=0)
+    zero_correction: bool = True
+    """With `zero_check`: a drift of the zero that is allowed is taken off every reading of the run.
+    `false` where the resting pressure itself may differ from run to run."""
 
     @property
     def range_kpa(self) -> tuple[float, float]:

@@ -6,9 +6,9 @@ Which keys belong to which form is checked by rig.config.gauge.rules.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, ValidationInfo
+from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
 from rig.config.gauge.units import UnitError, factor_kpa
 from rig.config.quantity_types import (
@@ -123,8 +123,23 @@ class GaugeSetup(Strict):
     expected_range_kpa: PressureRangeKpa = Field(alias="expected_range")
     """What a healthy run should show; the over-pressure limit must lie above it."""
     accuracy_kpa: PressureKpa | None = Field(alias="accuracy", default=None, ge=0)
-    latency_s: TimeS = Field(alias="latency", default=0.0, ge=0)
+    stated_latency_s: TimeS | None = Field(alias="latency", default=None, ge=0)
     """Age of a reading when its first byte is sent, as the maker states it."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_an_older_plan(cls, data: Any, info: ValidationInfo) -> Any:
+        """A state file outlives an update: in it 0 may stand for a latency that nobody stated."""
+        if is_resolved(info) and isinstance(data, dict) and "latency_s" in data:
+            rest = {key: value for key, value in data.items() if key != "latency_s"}
+            return rest | {"stated_latency_s": data["latency_s"] or None}
+        return data
+
+    @property
+    def latency_s(self) -> float:
+        """The stated latency; 0 where none is stated, which the uncertainty of a reading's age then
+        allows for (rig.analysis.measure.instrument_uncertainty)."""
+        return self.stated_latency_s or 0.0
 
     @property
     def name(self) -> str:

@@ -1,0 +1,38 @@
+# SPDX-License-Identifier: MIT
+"""Sentences about a limit round by what is open about the value (JCGM 100:2008, 7.2.6)."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from rig.analysis.stats.dependence import repeatability
+from rig.analysis.stats.uncertainty import Line, budget
+from rig.analysis.verdict.evaluate import Measured
+from rig.analysis.verdict.limits import figure_limit
+from rig.config.sheet.model import Accept
+
+
+def why(values: list[float], **limit: str) -> str:
+    made = np.array(values)
+    own = Line("time stamps", 0.05, "ms", "rectangular")
+    measured = Measured.of(
+        made, np.arange(1, len(made) + 1), np.zeros(len(made), bool),
+        single=budget("single", "ms", float(made.mean()), [own]),
+        mean=budget("mean", "ms", float(made.mean()), [repeatability(made, "ms"), own]),
+        after_rest=np.zeros(len(made), bool),
+    )  # fmt: skip
+    return figure_limit(Accept.model_validate({"figure": "response"} | limit), measured).why
+
+
+def test_an_open_limit_shows_both_ends_to_two_digits_of_half_their_width():
+    said = why([50.1234, 51.4321, 49.1111, 50.7777], of="mean", max="50.3 ms")
+    low, high = re.search(r"\(([\d.]+) to ([\d.]+) ms", said).groups()
+    assert 1 < float(high) - float(low) < 10
+    assert [len(end.partition(".")[2]) for end in (low, high)] == [1, 1]
+
+
+def test_a_broken_limit_shows_the_value_to_the_place_of_its_uncertainty():
+    said = why([50.12345, 50.12355, 50.12365, 50.12345], of="each", max="40 ms")
+    assert "Response time of 50.124 ms in stroke 3 is above 40 ms" in said
