@@ -63,7 +63,7 @@ def diagnose(
     seen = together(findings)
     table = table_of(knowledge)
     logs = evidence(table, knowledge, seen.observed)
-    wired = _wired(runs)
+    wired = wired_of(runs)
     found = posterior_of(table, logs, possible(knowledge, wired))
     repairs = repair_matrix(knowledge, found)
     not_asked = () if wired is None or "oil" in wired else OF_OIL
@@ -119,7 +119,7 @@ def diagnose(
     )
 
 
-def _wired(runs: Sequence[RunSeen]) -> frozenset[str] | None:
+def wired_of(runs: Sequence[RunSeen]) -> frozenset[str] | None:
     """What is wired of what can itself be at fault; None where no setup tells it."""
     setups = [run.setup for run in runs if run.setup is not None]
     if not setups:

@@ -2,8 +2,8 @@
 """Simulated rigs with one hidden cause each, drawn at random, and what a run of them shows.
 
 Each workshop is the demo's invented one with supply, oil, relay, feed and gauge drawn anew about
-their values, each valve and switch likewise, and the fault of random severity. The known-good run is
-of another valve in that workshop. Nothing but recordings, setup and sheet is handed to the diagnosis.
+their values, each valve and switch likewise, and the fault of random severity. The known-good run
+is of another valve in that workshop. Only recordings, setup and sheet go to the diagnosis.
 """
 
 from __future__ import annotations

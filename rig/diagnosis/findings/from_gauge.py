@@ -57,6 +57,8 @@ GAUGE_LOST, FRAME_REJECTED = "gauge lost", "frame rejected"
 """Conditions of a recording: the port went away; what came could not be read."""
 FROZEN_READINGS, FROZEN_COMMANDS = 15, 3
 """So many equal readings over so many commands are no pressure any more (common practice)."""
+FROZEN_IN_FRONT = 60
+"""Where the pressure does not move with the coil."""
 ACTS = 1.12
 """Of a known-good switch's pressure."""
 
@@ -91,7 +93,6 @@ def gauge_place(run: RunSeen, told: Place | None) -> GaugePlace:
         "the gauge stands at a pressure that does not follow the coil: it is in front of the "
         "valve, or pressure is trapped behind it; state gauge_at in the file of checks",
     )
-
 
 
 def gauge_findings(run: RunSeen, good: RunSeen | None, told: Place | None) -> list[Finding]:
@@ -354,8 +355,12 @@ def _frozen(run: RunSeen) -> bool:
     stands = (commands >= FROZEN_COMMANDS) & (ends - starts >= FROZEN_READINGS)
     table = run.result.strokes
     follows = bool(len(table)) and 2 * int(table.answered.sum()) > len(table)
-    # a gauge that reads nothing where nothing happens is not frozen
-    return bool((stands & (follows | (samples.value[starts] > NEAR_ZERO_KPA))).any())
+    # a gauge that reads nothing where nothing happens is not frozen; nor is one in front of the
+    # valve, in whose last digit a steady pressure does not show for a while
+    moves = float(np.ptp(samples.value[samples.good])) > NEAR_ZERO_KPA
+    at_zero = samples.value[starts] <= NEAR_ZERO_KPA
+    long = moves | (ends - starts >= FROZEN_IN_FRONT)
+    return bool((stands & ((follows & at_zero) | (~at_zero & long))).any())
 
 
 def _switch_pressures(run: RunSeen, good: RunSeen | None) -> list[Finding]:
