@@ -57,6 +57,8 @@ GAUGE_LOST, FRAME_REJECTED = "gauge lost", "frame rejected"
 """Conditions of a recording: the port went away; what came could not be read."""
 FROZEN_READINGS, FROZEN_COMMANDS = 15, 3
 """So many equal readings over so many commands are no pressure any more (common practice)."""
+SILENT_NS = 1_000_000_000
+"""Readings that end so long before the last command have stopped (common practice)."""
 FROZEN_IN_FRONT = 60
 """Where the pressure does not move with the coil."""
 ACTS = 1.12
@@ -335,6 +337,11 @@ def _signal(run: RunSeen) -> Finding:
         if state == "lost" and (rejected or bad):
             state = "unreadable" if rejected else "bad"
         return seen("gauge_signal", state, f"tripped: {trip.message}")
+    if len(samples.t_ns) > FROZEN_READINGS and len(run.recording.commands.t_ns):
+        silent_ns = int(run.recording.commands.t_ns[-1] - samples.t_ns[-1])
+        if silent_ns > max(SILENT_NS, 10 * int(np.median(np.diff(samples.t_ns)))):
+            words = f"the gauge's readings end {silent_ns / 1e9:.3g} s before the last command"
+            return seen("gauge_signal", "lost", words)
     if bad * 10 > len(samples.good):
         words = f"{bad} of {len(samples.good)} readings of the gauge cannot be believed"
         return seen("gauge_signal", "bad", words, 0.9)
