@@ -181,3 +181,12 @@ def test_a_rig_on_air_is_not_sent_to_the_dipstick():
     found = diagnose(KNOWN, on_air[:1], None, on_air[1])
     assert found.next and all(check.begin_with != "oil_level" for check in found.next)
     assert not [cause for cause in found.causes if cause.cause.startswith("oil too")]
+
+
+def test_the_reason_names_only_sensors_that_part_the_likeliest_two():
+    """No sensor of the rig parts a fuse from a relay; a read-back parts both from the coil."""
+    found = diagnosed("fuse open", "gauge behind", 7)
+    assert {one.cause for one in found.causes[:2]} == {"fuse open", "relay dead"}
+    assert found.undecided and ", because" not in found.undecided
+    blind = diagnosed("switch actuates too high:0.6", "switch only", 7)
+    assert blind.undecided and "is not wired" in blind.undecided, blind.undecided

@@ -269,9 +269,9 @@ def _base(run: RunSeen, good: RunSeen | None, place: GaugePlace) -> Finding:
     """The pressure in front of the valve: measured there, else stated."""
     least = run.sheet.base_pressure_min_kpa if isinstance(run.sheet, StrokesSheet) else None
     if place.place == "in front" and good is not None and _good_base(good):
-        usual, base_kpa = _median_kpa(good), _median_kpa(run)
-        words = f"base pressure measured as {base_kpa:.0f} kPa, {usual:.0f} in {good.name}"
-        return graded("base", base_kpa / usual, OTHER_LEVEL, BASE, BASE_STATES, words)
+        usual, mine = _median_kpa(good), _median_kpa(run)
+        words = f"base pressure measured as {mine:.0f} kPa, {usual:.0f} in {good.name}"
+        return graded("base", mine / usual, OTHER_LEVEL, BASE, BASE_STATES, words)
     base_kpa, how = stated(run.conditions, "base_pressure", "kPa")
     u = 0.10 if how == "stated" else 0.04
     if place.place == "in front":
