@@ -30,6 +30,10 @@ def confusion_svg(names: Sequence[str], told: Sequence[tuple[str, str]], title: 
             f'<text x="{x}" y="{top - 4}" transform="rotate(-90 {x} {top - 4})">'
             f"{escape(name)}</text>"
         )
+    parts.append(
+        f'<rect x="{LABEL}" y="{top}" width="{CELL * len(columns)}" '
+        f'height="{CELL * len(names)}" fill="#f4f4f4"/>'
+    )
     for row, true in enumerate(names):
         y = top + CELL * row
         parts.append(
@@ -37,8 +41,9 @@ def confusion_svg(names: Sequence[str], told: Sequence[tuple[str, str]], title: 
         )
         for n, named in enumerate(columns):
             count = pairs[true, named]
-            share = count / of[true] if of[true] else 0.0
-            fill = "#f4f4f4" if not count else _shade(share, right=true == named)
+            if not count:
+                continue
+            fill = _shade(count / of[true], right=true == named)
             parts.append(
                 f'<rect x="{LABEL + CELL * n}" y="{y}" width="{CELL - 1}" height="{CELL - 1}" '
                 f'fill="{fill}"><title>{escape(true)} named {escape(named)}: {count} of '

@@ -28,7 +28,7 @@ from rig.diagnosis.findings.collect import findings_of, together
 from rig.diagnosis.knowledge.loading import load_knowledge
 from rig.diagnosis.knowledge.model import SOUND, Knowledge
 
-HELD_OUT = 1_000_000
+HELD_OUT = 1_000_003
 """Seeds from here on were never looked at while numbers were chosen."""
 KEPT = Path(__file__).parent / "artefacts" / "rigs"
 ORDERS = ("by information", "fixed order", "at random")
