@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -27,11 +27,14 @@ from rig.diagnosis.findings.model import Finding, seen
 from rig.diagnosis.knowledge.model import Knowledge
 from rig.physics.coil import copper_resistance_ohm
 
+Chances = Mapping[str, float]
 BY_HAND = "by hand"
 SURE = 0.97
 """How sure a state is that a person reports."""
 COIL_SHARE = 0.10
 """Half width of a coil's resistance (common practice, no source)."""
+COIL_DEGC = range(0, 121, 5)
+"""A coil whose temperature was not stated is as likely at each of these (common practice)."""
 OPEN_OHM = 10_000.0
 DROP_V, LOW_SHARE, DEAD_V = 0.5, 0.85, 1.0
 RISE_KPA = 70.0
@@ -64,8 +67,8 @@ class HandCheck(Strict):
     note: str = Field(default="", max_length=500)
     resistance_ohm: ResistanceOhm | None = Field(alias="resistance", default=None, ge=0)
     """coil_ohms: as read at the plug."""
-    coil_temperature_degc: TemperatureDegc = Field(
-        alias="coil_temperature", default=20.0, ge=-40, le=200
+    coil_temperature_degc: TemperatureDegc | None = Field(
+        alias="coil_temperature", default=None, ge=-40, le=200
     )
     at_coil_v: VoltageV | None = Field(alias="at_coil", default=None, ge=0)
     """supply_loaded: across the coil, and across the source, coil energised."""
@@ -161,6 +164,14 @@ def _unfit(model: ChecksFile, knowledge: Knowledge) -> Iterator[FileFinding]:
                     f"take it out, or write {listed(own) if own else 'found'}",
                 )
         missing = [key for key in own if readings[key] is None]
+        given = [key for key in own if readings[key] is not None]
+        if done.found is not None and given:
+            yield FileFinding(
+                ("check", n, "found"),
+                f"{done.check} has found and a reading ({listed(given, 'and')}) as well",
+                "take found out: the state follows from the reading; or take the reading out",
+            )
+            continue
         if done.found is None and (missing or not own):
             wanted = ["found", *missing]
             yield FileFinding(
@@ -192,20 +203,21 @@ def check_findings(
     found: dict[str, Finding] = {}
     for done in model.check:
         words = knowledge.checks[done.check].words
-        state, told = done.found, ""
-        if state is None:
-            state, told = _from_reading(done, model.normal, setup)
         note = f" ({plain(done.note)})" if done.note else ""
-        text = f"{words}: {told or state.replace('_', ' ')}{note}"
-        one = seen(done.check, state, text, SURE)
-        found[done.check] = Finding(one.name, one.chances, one.found, BY_HAND)
+        if done.resistance_ohm is not None:
+            chances, told = _coil(done.resistance_ohm, done.coil_temperature_degc, setup)
+        else:
+            state, told = done.found, ""
+            if state is None:
+                state, told = _from_reading(done, model.normal, setup)
+            told = told or state.replace("_", " ")
+            chances = seen(done.check, state, told, SURE).chances
+        found[done.check] = Finding(done.check, chances, f"{words}: {told}{note}", BY_HAND)
     return tuple(found.values())
 
 
 def _from_reading(done: HandCheck, normal: Normal, setup: Setup | None) -> tuple[str, str]:
     """State, and what is said of the reading."""
-    if done.resistance_ohm is not None:
-        return _coil(done.resistance_ohm, done.coil_temperature_degc, setup)
     if done.at_coil_v is not None and done.at_source_v is not None:
         return _supply(done.at_coil_v, done.at_source_v, setup)
     if done.pressure_kpa is not None and normal.base_pressure_min_kpa is not None:
@@ -219,19 +231,31 @@ def _from_reading(done: HandCheck, normal: Normal, setup: Setup | None) -> tuple
     return _air_test(done.rocker)
 
 
-def _coil(read_ohm: float, degc: float, setup: Setup | None) -> tuple[str, str]:
-    """A reading brought to 20 degC (IEC 60228's temperature factor of copper, as rig.physics)."""
+def _coil(read_ohm: float, degc: float | None, setup: Setup | None) -> tuple[Chances, str]:
+    """How likely each state is. A reading is brought to 20 degC (IEC 60228's temperature factor of
+    copper, as rig.physics); where the coil's temperature is not stated, to 20 degC from each that
+    it may have."""
     if read_ohm > OPEN_OHM:
-        return "open", f"{read_ohm:.3g} ohm, open"
-    at_20 = read_ohm / copper_resistance_ohm(1.0, degc)
-    told = f"{read_ohm:.3g} ohm at {degc:.0f} degC, {at_20:.3g} ohm at 20 degC"
+        return {"open": SURE, "": 1.0 - SURE}, f"{read_ohm:.3g} ohm, open"
+    told = f"{read_ohm:.3g} ohm"
+    if degc is None:
+        told += (
+            f" at a temperature that was not stated, taken as anything from {COIL_DEGC[0]} to "
+            f"{COIL_DEGC[-1]} degC (state coil_temperature)"
+        )
+    else:
+        at_20 = read_ohm / copper_resistance_ohm(1.0, degc)
+        told += f" at {degc:.0f} degC, {at_20:.3g} ohm at 20 degC"
     if setup is None:
-        return "right", f"{told}, no setup to hold it against"
+        return {}, f"{told}, no setup to hold it against"
     rated = setup.coil.resistance_ohm
-    told += f", the setup says {rated:g}"
-    if at_20 < (1 - COIL_SHARE) * rated:
-        return "low", told
-    return ("high" if at_20 > (1 + COIL_SHARE) * rated else "right"), told
+    among = COIL_DEGC if degc is None else (degc,)
+    chances: dict[str, float] = {"": 1.0 - SURE}
+    for each in among:
+        share = read_ohm / copper_resistance_ohm(1.0, each) / rated
+        state = "low" if share < 1 - COIL_SHARE else "high" if share > 1 + COIL_SHARE else "right"
+        chances[state] = chances.get(state, 0.0) + SURE / len(among)
+    return chances, f"{told}, the setup says {rated:g}"
 
 
 def _supply(at_coil: float, at_source: float, setup: Setup | None) -> tuple[str, str]:

@@ -24,7 +24,14 @@ from rig.diagnosis.model import (
     PairFound,
     RepairFound,
 )
-from rig.diagnosis.next_check import CLEAR, Ranked, gain_of, next_checks, repair_matrix
+from rig.diagnosis.next_check import (
+    CLEAR,
+    Ranked,
+    gain_of,
+    next_checks,
+    parting_bits,
+    repair_matrix,
+)
 from rig.diagnosis.of_the_valve import of_the_valve
 from rig.diagnosis.posterior import Observed, Posterior, evidence, possible, posterior_of, table_of
 from rig.diagnosis.repair_order import Repair, in_order
@@ -36,8 +43,9 @@ LEAST_PROBABILITY = 0.005
 PAIR_TOLD = 0.05
 LOOK_ALIKE = 0.15
 """A cause at least so likely is named among those that cannot be told apart."""
-WIRING_TELLS = 0.15
-"""Bits from which on a missing sensor is named as the reason."""
+PARTS_PAIR = 0.15
+"""Bits about which of the two likeliest causes it is, from which on a missing sensor is named as
+the reason."""
 
 
 def diagnose(
@@ -55,7 +63,7 @@ def diagnose(
     seen = together(findings)
     table = table_of(knowledge)
     logs = evidence(table, knowledge, seen.observed)
-    wired = _wired(runs)
+    wired = wired_of(runs)
     found = posterior_of(table, logs, possible(knowledge, wired))
     repairs = repair_matrix(knowledge, found)
     not_asked = () if wired is None or "oil" in wired else OF_OIL
@@ -111,7 +119,7 @@ def diagnose(
     )
 
 
-def _wired(runs: Sequence[RunSeen]) -> frozenset[str] | None:
+def wired_of(runs: Sequence[RunSeen]) -> frozenset[str] | None:
     """What is wired of what can itself be at fault; None where no setup tells it."""
     setups = [run.setup for run in runs if run.setup is not None]
     if not setups:
@@ -233,11 +241,8 @@ def _undecided(
         words = f"Cannot tell whether it is {causes[0]}"
     else:
         words = "Cannot tell the cause: many look alike"
-    missing = [
-        row
-        for row in hidden
-        if row.gain_bits >= WIRING_TELLS and knowledge.findings[row.finding].needs
-    ]
+    pair = sorted(found.causes, key=lambda name: -found.causes[name])[:2]
+    missing = [row for row in hidden if parting_bits(found.table, row.finding, pair) >= PARTS_PAIR]
     if missing:
         needs = dict.fromkeys(
             f"{knowledge.findings[row.finding].words} was not observed ({row.why})"

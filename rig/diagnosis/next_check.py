@@ -8,14 +8,14 @@ right thing is repaired must rise (value of information under a loss of 0 or 1).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from rig.core.recording import Float
 from rig.diagnosis.knowledge.model import Check, Knowledge
-from rig.diagnosis.posterior import Posterior
+from rig.diagnosis.posterior import Posterior, Table
 
 LEAST_BITS = 0.05
 """A check that tells less is not named."""
@@ -102,6 +102,13 @@ def gain_of(
     best_now = float((repairs @ found.weight).max())
     best_then = float((repairs @ joint).max(0).sum())
     return max(gain, 0.0), max(best_then - best_now, 0.0)
+
+
+def parting_bits(table: Table, name: str, pair: Sequence[str]) -> float:
+    """Expected bits about which of two causes it is, taken as equally likely, from learning the
+    state of `name` (Jensen-Shannon divergence; Lin 1991)."""
+    one, other = (table.states[name][table.names.index(cause)] for cause in pair)
+    return entropy_bits((one + other) / 2) - (entropy_bits(one) + entropy_bits(other)) / 2
 
 
 def entropy_bits(weight: Float) -> float:

@@ -45,6 +45,29 @@ def test_a_coil_is_brought_to_20_degc(tmp_path, ohm, degc, state):
     assert state_of(tmp_path, COIL.format(ohm, degc), setup)[0] == state
 
 
+BARE = '[[check]]\ncheck = "coil_ohms"\nresistance = "{} ohm"\n'
+
+
+def test_a_coil_without_its_temperature_is_taken_as_any_and_says_so(tmp_path):
+    # 25 ohm is 10 % above 22 at 53 degC of copper (IEC 60228: 22 x (1 + 0.00393 x 33) = 24.9)
+    text = BARE.format(25)
+    (one,) = check_findings(loaded(tmp_path, text), KNOWN, good().setup)
+    assert 0.2 < one.chances["right"] < 0.8 and one.chances["high"] > 0.1
+    assert "state coil_temperature" in one.found
+    (low,) = check_findings(loaded(tmp_path, BARE.format(12)), KNOWN, good().setup)
+    assert low.state == "low" and low.sure > 0.9, "too low at any temperature"
+
+
+def test_a_coil_without_a_setup_is_not_judged(tmp_path):
+    (one,) = check_findings(loaded(tmp_path, COIL.format(22, 20)), KNOWN, None)
+    assert not one.observed and "no setup" in one.found
+
+
+def test_found_beside_a_reading_is_refused(tmp_path):
+    with pytest.raises(FileProblems, match="found and a reading"):
+        loaded(tmp_path, COIL.format(12, 20) + 'found = "right"\n')
+
+
 def test_an_open_coil(tmp_path):
     assert state_of(tmp_path, COIL.format("2e6", 20), good().setup)[0] == "open"
 

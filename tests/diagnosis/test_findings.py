@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from seen_runs import good, run_with, states
 
@@ -24,7 +26,16 @@ CASES = [
     ("clogged inlet screen", "release", "right"),
     ("leaking lock seals", "level_on", "low"),
     ("leaking lock seals", "release", "short"),
-    ("weak return spring", "release", "long"),
+    ("weak return spring", "release", "very_long"),
+    ("weak return spring", "asymmetry", "release_more"),
+    ("clogged inlet screen", "asymmetry", "response_more"),
+    ("aerated oil:0.5", "asymmetry", "even"),
+    ("aerated oil:0.5", "first_stroke", "less"),
+    ("low oil level:0.4", "level_on", "bit_low"),
+    ("relay slow:0.4", "relay_scatter", "wide"),
+    ("gauge offset:0.3", "level_off", "trace"),
+    ("gauge disconnected", "gauge_signal", "unplugged"),
+    ("gauge NaN", "gauge_signal", "bad"),
     ("sticking spool", "release_scatter", "tail"),
     ("open coil", "switch", "stays_off"),
     ("open coil", "level_on", "none"),
@@ -42,7 +53,7 @@ CASES = [
     ("switch sense inverted", "switch", "inverted"),
     ("switch chattering", "bounce", "many"),
     ("switch chattering", "lost_contact", "some"),
-    ("switch wire intermittent", "lost_contact", "some"),
+    ("switch wire intermittent", "lost_contact", "at_rest"),
     ("gauge silent", "gauge_signal", "lost"),
     ("gauge frozen", "gauge_signal", "frozen"),
     ("gauge in the wrong unit", "gauge_scale", "factor"),
@@ -152,3 +163,16 @@ def test_what_one_run_hides_another_may_show():
     found = together([Finding("base", {}, "not wired", "run 1"), shown])
     assert found.observed["base"] == (shown,)
     assert "base" not in found.hidden
+
+
+def test_readings_that_stop_without_a_trip_are_lost():
+    """A capture has no interlock that would trip."""
+    run = run_with("none")
+    samples = run.recording.samples["pressure"]
+    half = len(samples.t_ns) // 2
+    cut = replace(samples, t_ns=samples.t_ns[:half], value=samples.value[:half],
+                  good=samples.good[:half])  # fmt: skip
+    recording = replace(run.recording, samples={**run.recording.samples, "pressure": cut})
+    found = {one.name: one for one in findings_of(replace(run, recording=recording), good())}
+    assert found["gauge_signal"].state == "lost", found["gauge_signal"]
+    assert states("none")["gauge_signal"].state == "right"

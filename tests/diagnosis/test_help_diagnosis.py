@@ -11,8 +11,13 @@ from rig.diagnosis.checks_file import check_findings, load_checks
 from rig.diagnosis.knowledge.loading import load_knowledge
 from rig.diagnosis.knowledge.tables import causes_table, checks_table, findings_table
 from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck
+from rig.diagnosis.next_check import GETTING_THERE
 
 TEXT = PAGE.read_text()
+
+
+def test_the_minutes_that_every_check_is_charged_stand_in_the_help():
+    assert f"{GETTING_THERE:g} minutes are added" in " ".join(TEXT.split())
 
 
 def test_the_tables_are_those_of_the_knowledge():

@@ -49,7 +49,7 @@ def test_none_silent_none_wrong(fault, wiring, full_study):
         part = KNOWN.part(fault)
         assert found.valve.result != "does_not_conform" or part == "valve", at
         if found.undecided is None:
-            named = {found.causes[0].cause, found.causes[1].cause}
+            named = {one.cause for one in found.causes[:2]}
             assert found.causes[0].part == part or fault in named, at
             assert found.repairs, at
             continue
@@ -93,6 +93,9 @@ def test_a_sound_rig_is_not_blamed():
 def test_the_first_step_and_the_place_of_the_cause(fault, wiring, first, in_first):
     found = diagnosed(fault, wiring, 7)
     assert fault in [cause.cause for cause in found.causes[:in_first]], found.causes[:in_first]
+    if found.undecided is None:
+        assert found.causes[0].cause == fault, found.causes[:2]
+        return
     assert found.next[0].begin_with == first, found.next[:2]
 
 
@@ -178,3 +181,12 @@ def test_a_rig_on_air_is_not_sent_to_the_dipstick():
     found = diagnose(KNOWN, on_air[:1], None, on_air[1])
     assert found.next and all(check.begin_with != "oil_level" for check in found.next)
     assert not [cause for cause in found.causes if cause.cause.startswith("oil too")]
+
+
+def test_the_reason_names_only_sensors_that_part_the_likeliest_two():
+    """No sensor of the rig parts a fuse from a relay; a read-back parts both from the coil."""
+    found = diagnosed("fuse open", "gauge behind", 7)
+    assert {one.cause for one in found.causes[:2]} == {"fuse open", "relay dead"}
+    assert found.undecided and ", because" not in found.undecided
+    blind = diagnosed("switch actuates too high:0.6", "switch only", 7)
+    assert blind.undecided and "is not wired" in blind.undecided, blind.undecided

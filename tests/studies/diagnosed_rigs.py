@@ -1,18 +1,23 @@
 # SPDX-License-Identifier: MIT
-"""Simulated rigs with one hidden cause each, drawn at random, and what the diagnosis says of them.
+"""Simulated rigs with one hidden cause each, drawn at random, and what a run of them shows.
 
-Each rig is the demo's invented workshop with supply, oil, relay, coil, spool, gallery and switch
-drawn anew about their values, and its fault of random severity. The known-good run is of the rig as
-it stands in the demo. Nothing but the recording, setup and sheet is handed to the diagnosis.
+Each workshop is the demo's invented one with supply, oil, relay, feed and gauge drawn anew about
+their values, each valve and switch likewise, and the fault of random severity. The known-good run
+is of another valve in that workshop. Only recordings, setup and sheet go to the diagnosis.
 """
 
 from __future__ import annotations
 
+import hashlib
+import lzma
+import os
+import pickle
 import random
+import zlib
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from rig.analysis.analyse import analyse
 from rig.compose import FastRun
@@ -22,10 +27,12 @@ from rig.config.sheet.model import Sheet
 from rig.core.errors import RigError
 from rig.core.recording import RecordingBuilder
 from rig.diagnosis.findings.model import RunSeen
+from rig.diagnosis.knowledge.model import SOUND
 
 DEMO = Path(__file__).parents[2] / "demo"
 READBACK = "[readback]\nline = 27\n"
 GAUGE_FROM, GAUGE_TO = "[gauge]\n", "[limits]"
+KNOWN_GOOD = "known good"
 LEAST_SEVERITY = 0.25
 WHOLE = frozenset({
     "open coil", "connector off", "fuse open", "relay dead", "contact welded", "stuck plunger",
@@ -63,7 +70,8 @@ series_resistor = "1 kohm"
 resistance_25 = "10 kohm"
 beta = 3950
 
-[[analog]]
+"""
+FAST_PRESSURE = """[[analog]]
 channel = "pressure"
 input = 3
 kind = "linear"
@@ -77,60 +85,78 @@ fast = true
 
 STROKES, FAST_STROKES = 20, 8
 """Of a run; with fast sensors fewer, because each second of them takes long to simulate."""
-WIRINGS = ("gauge behind", "gauge in front", "switch only", "all sensors")
+SWITCH_ONLY, IN_FRONT, NO_READBACK = "switch only", "gauge in front", "gauge behind, no read-back"
+BEHIND, WITH_CURRENT = "gauge behind", "gauge behind, current, voltage, temperature"
+ALL_SENSORS = "all sensors"
+WIRINGS = (SWITCH_ONLY, IN_FRONT, NO_READBACK, BEHIND, WITH_CURRENT, ALL_SENSORS)
+"""All but the first and the third have a read-back. The gauge sends ten readings a second; the last
+has a fast pressure sensor in its place."""
 
 
 def setup_text(wiring: str, simulated: str) -> str:
     """The demo's setup, wired so, with this `[simulated]` table."""
     text = (DEMO / "workshop.setup.toml").read_text()
     head = text[: text.index("[simulated]")]
-    if wiring == "switch only":
+    begin, end = head.index(GAUGE_FROM), head.index(GAUGE_TO)
+    gauge, limits = head[begin:end], head[end:]
+    wired = {
+        SWITCH_ONLY: "",
+        WITH_CURRENT: gauge + SENSORS,
+        ALL_SENSORS: SENSORS + FAST_PRESSURE,
+    }.get(wiring, gauge)
+    head = head[:begin]
+    if wiring in (SWITCH_ONLY, NO_READBACK):
         head = head.replace(READBACK, "")
-    if wiring in ("switch only", "all sensors"):
-        begin, end = head.index(GAUGE_FROM), head.index(GAUGE_TO)
-        extra = SENSORS if wiring == "all sensors" else ""
-        head = head[:begin] + extra + head[end:]
-    if wiring == "switch only":
-        head = head.replace('pressure = "80 psi"\n', "")
-    return head + simulated
+    if wiring == SWITCH_ONLY:
+        limits = limits.replace('pressure = "80 psi"\n', "")
+    return head + wired + limits + simulated
 
 
-def drawn(wiring: str, cause: str, rng: random.Random) -> tuple[str, float]:
-    """The `[simulated]` table of one rig with `cause`, and its severity."""
+def drawn(wiring: str, cause: str, seed: int) -> tuple[str, float]:
+    """The `[simulated]` table of one rig with `cause`, and its severity.
 
-    def about(value: float, share: float) -> float:
-        return value * (1.0 + rng.uniform(-share, share))
+    Of one seed all causes have the workshop in common (supply, oil, relay, coil's feed, gauge), but
+    for what changes from day to day; each has a valve and a switch of its own.
+    """
+    shop = random.Random(f"{wiring} {seed}")
+    own = random.Random(f"{wiring} {seed} {cause}")
 
-    severity = 1.0 - (1.0 - LEAST_SEVERITY) * rng.random()
+    def of_shop(value: float, share: float, daily: float = 0.0) -> float:
+        return value * (1.0 + shop.uniform(-share, share)) * (1.0 + own.uniform(-daily, daily))
+
+    def of_valve(value: float, share: float) -> float:
+        return value * (1.0 + own.uniform(-share, share))
+
+    severity = 1.0 - (1.0 - LEAST_SEVERITY) * own.random()
     severity = 1.0 if cause in WHOLE else severity
-    actuation = about(150.0, 0.08)
-    place = '\nat = "supply"' if wiring == "gauge in front" else ""
-    fault = "" if cause == "none" else f'fault = "{cause}:{severity:.3f}"\n'
+    actuation = of_valve(150.0, 0.05)
+    place = '\nat = "supply"' if wiring == IN_FRONT else ""
+    fault = "" if cause in (SOUND, KNOWN_GOOD) else f'fault = "{cause}:{severity:.3f}"\n'
     return f"""[simulated]
 {fault}fault_after = "4 s"
 [simulated.supply]
-pressure = "{about(300, 0.08):.1f} kPa"
-ripple = "{about(6, 0.3):.2f} kPa"
+pressure = "{of_shop(300, 0.08, 0.03):.1f} kPa"
+ripple = "{of_shop(6, 0.3, 0.1):.2f} kPa"
 [simulated.oil]
-temperature = "{about(90, 0.08):.1f} degC"
+temperature = "{of_shop(90, 0.05, 0.05):.1f} degC"
 [simulated.relay]
-operate_time = "{about(6, 0.15):.3f} ms"
-release_time = "{about(3.5, 0.15):.3f} ms"
+operate_time = "{of_shop(6, 0.15, 0.02):.3f} ms"
+release_time = "{of_shop(3.5, 0.15, 0.02):.3f} ms"
 [simulated.electric]
-coil_resistance = "{about(22, 0.03):.3f} ohm"
-supply_voltage = "{about(12.6, 0.03):.3f} V"
+coil_resistance = "{of_valve(22, 0.03):.3f} ohm"
+supply_voltage = "{of_shop(12.6, 0.03, 0.01):.3f} V"
 [simulated.spool]
-spring_rest = "{about(7, 0.06):.3f} N"
-friction = "{about(0.6, 0.2):.3f} N"
+spring_rest = "{of_valve(7, 0.06):.3f} N"
+friction = "{of_valve(0.6, 0.2):.3f} N"
 [simulated.gallery]
-volume = "{about(30, 0.06):.2f} cm^3"
-screen_area = "{about(6, 0.08):.3f} mm^2"
-seal_gap = "{about(0.012, 0.08):.5f} mm"
+volume = "{of_valve(30, 0.03):.2f} cm^3"
+screen_area = "{of_valve(6, 0.08):.3f} mm^2"
+seal_gap = "{of_valve(0.012, 0.08):.5f} mm"
 [simulated.switch]
 actuation = "{actuation:.1f} kPa"
-reset = "{actuation - about(40, 0.1):.1f} kPa"
+reset = "{actuation - of_valve(40, 0.1):.1f} kPa"
 [simulated.gauge]
-noise = "{about(0.4, 0.3):.2f} kPa"{place}
+noise = "{of_shop(0.4, 0.3):.2f} kPa"{place}
 """, severity  # fmt: skip
 
 
@@ -166,30 +192,48 @@ def run_of(
     return RunSeen(name, recording, analyse(recording, setup, page, told), setup, page, told)
 
 
-@lru_cache
-def known_good(wiring: str) -> RunSeen:
-    """The run of the demo's own rig, wired so."""
-    place = '[simulated.gauge]\nat = "supply"\n' if wiring == "gauge in front" else ""
-    loaded = setup_from_text(setup_text(wiring, f"[simulated]\n{place}"), "good")
-    return run_of(loaded.setup, 1, "the known-good run")
-
-
 @dataclass(frozen=True)
 class Rig:
     """One drawn rig; `run` is None where the rig refused, `refused` then says why."""
 
     cause: str
     severity: float
+    setup: Setup
     run: RunSeen | None
     refused: str
 
 
+def kept_rig(wiring: str, cause: str, seed: int, folder: Path) -> Rig:
+    """As `draw_rig`, from `folder` where it was drawn before by the same program."""
+    path = folder / _program() / wiring / cause / f"{seed}.pickle.xz"
+    if path.exists():
+        return cast(Rig, pickle.loads(lzma.decompress(path.read_bytes())))
+    rig = draw_rig(wiring, cause, seed)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(f".{os.getpid()}")
+    part.write_bytes(lzma.compress(pickle.dumps(rig), preset=0))
+    part.replace(path)
+    return rig
+
+
+@lru_cache
+def _program() -> str:
+    """A hash of all that a kept run depends on: the program but the diagnosis and what is above."""
+    root = Path(__file__).parents[2] / "rig"
+    rooms = ("simulated", "bench", "config", "analysis", "physics", "core", "results")
+    files = [path for room in rooms for path in sorted((root / room).rglob("*.py"))]
+    files += [Path(__file__), *sorted(DEMO.glob("workshop.*"))]
+    return hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()[:12]
+
+
 def draw_rig(wiring: str, cause: str, seed: int) -> Rig:
-    """A rig and its run, the same for the same seed."""
-    rng = random.Random(f"{wiring} {cause} {seed}")
-    simulated, severity = drawn(wiring, cause, rng)
+    """A rig and its run, the same for the same seed. With the cause KNOWN_GOOD the run of another,
+    sound valve in the same workshop on another day."""
+    simulated, severity = drawn(wiring, cause, seed)
     loaded = setup_from_text(setup_text(wiring, simulated), "drawn")
+    name = "the known-good run" if cause == KNOWN_GOOD else "this run"
     try:
-        return Rig(cause, severity, run_of(loaded.setup, rng.randrange(2**31)), "")
+        run = run_of(loaded.setup, zlib.crc32(f"{wiring} {cause} {seed}".encode()), name)
+        return Rig(cause, severity, loaded.setup, run, "")
     except RigError as error:
-        return Rig(cause, severity, None, str(error))
+        return Rig(cause, severity, loaded.setup, None, str(error))

@@ -1,11 +1,12 @@
 # SPDX-License-Identifier: MIT
 """How often does the diagnosis name the cause of a simulated rig, and how well does it know?
 
-    python3 tests/studies/diagnosis.py --rigs 30            the published table
-    python3 tests/studies/diagnosis.py --rigs 4 --wiring "gauge behind"
+    python3 tests/studies/diagnosis.py --rigs 10            every wiring
+    python3 tests/studies/diagnosis.py --rigs 4 --wiring "gauge behind" --walks 2 --picture
 
-One run of twenty strokes a rig, no checks by hand. Every row is weighted by how common the
-knowledge takes each cause to be. Simulated truth, not field data.
+One run a rig. Every row is weighted by how common the knowledge takes each cause to be. Drawn runs
+are kept in a folder, so that a study that was cut short goes on where it was. Simulated truth, not
+field data.
 """
 
 from __future__ import annotations
@@ -18,14 +19,19 @@ import warnings
 from pathlib import Path
 from typing import NamedTuple
 
-from diagnosed_rigs import WIRINGS, draw_rig, known_good
+from answered_checks import Walked, answers, at_random, by_information, in_fixed_order, walk
+from confusion_picture import confusion_svg
+from diagnosed_rigs import KNOWN_GOOD, WIRINGS, kept_rig
 
-from rig.diagnosis.diagnose import diagnose
+from rig.diagnosis.diagnose import diagnose, wired_of
+from rig.diagnosis.findings.collect import findings_of, together
 from rig.diagnosis.knowledge.loading import load_knowledge
 from rig.diagnosis.knowledge.model import SOUND, Knowledge
 
-HELD_OUT = 1_000_000
+HELD_OUT = 1_000_003
 """Seeds from here on were never looked at while numbers were chosen."""
+KEPT = Path(__file__).parent / "artefacts" / "rigs"
+ORDERS = ("by information", "fixed order", "at random")
 
 
 class Told(NamedTuple):
@@ -43,28 +49,37 @@ class Told(NamedTuple):
     verdict: str
     odd: bool
     states: dict[str, str]
+    walks: dict[str, Walked]
 
 
-def told_of(wiring: str, cause: str, seed: int) -> Told:
-    """Draw a rig, run it, diagnose it."""
+def told_of(wiring: str, cause: str, seed: int, walks: bool, folder: Path) -> Told:
+    """Draw a rig, run it, diagnose it; then walk on with checks by hand, in each of the orders."""
     knowledge = load_knowledge()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        rig = draw_rig(wiring, cause, seed)
-        good = known_good(wiring)
+        rig = kept_rig(wiring, cause, seed, folder)
+        good = kept_rig(wiring, KNOWN_GOOD, seed, folder).run
     if rig.run is None:
-        return Told(wiring, cause, rig.severity, True, [], {}, True, "", "", "", True, {})
+        return Told(wiring, cause, rig.severity, True, [], {}, True, "", "", "", True, {}, {})
     found = diagnose(knowledge, [rig.run], None, good)
     odd = any(f.state != knowledge.shown(f.finding).states[0] for f in found.findings)
+    ways = {}
+    if walks:
+        seen, can = together(findings_of(rig.run, good)).observed, answers(rig.setup, seed)
+        orders = (by_information(knowledge), in_fixed_order(knowledge), at_random(knowledge, seed))
+        ways = {
+            name: walk(knowledge, seen, wired_of([rig.run]), can, order, cause)
+            for name, order in zip(ORDERS, orders, strict=True)
+        }
     return Told(
         wiring, cause, rig.severity, False, [(c.cause, c.probability) for c in found.causes],
         found.part, found.undecided is not None,
         found.next[0].begin_with if found.next else "", found.valve.result,
-        rig.run.result.verdict.result, odd, {f.finding: f.state for f in found.findings},
+        rig.run.result.verdict.result, odd, {f.finding: f.state for f in found.findings}, ways,
     )  # fmt: skip
 
 
-def _job(args: tuple[str, str, int]) -> Told:
+def _job(args: tuple[str, str, int, bool, Path]) -> Told:
     return told_of(*args)
 
 
@@ -77,79 +92,134 @@ def weights_of(knowledge: Knowledge) -> dict[str, float]:
 
 def table(rows: list[Told], knowledge: Knowledge) -> dict[str, float]:
     """Weighted shares of one wiring, percent."""
-    weights = weights_of(knowledge)
     ran = [row for row in rows if not row.refused]
-    count = collections.Counter(row.cause for row in ran)
-    of = {id(row): weights[row.cause] / count[row.cause] for row in ran}
-    total = sum(of.values())
+    of = _weights(ran, knowledge)
 
-    def share(which: list[Told], whole: float = total) -> float:
+    def share(which: list[Told], among: list[Told] = ran) -> float:
+        whole = sum(of[id(row)] for row in among)
         return 100.0 * sum(of[id(row)] for row in which) / whole if whole else 0.0
 
+    def first(among: list[Told]) -> float:
+        return share([r for r in among if r.ranked[0][0] == r.cause], among)
+
+    def in_three(among: list[Told]) -> float:
+        return share([r for r in among if r.cause in [n for n, _ in r.ranked[:3]]], among)
+
     sound = [r for r in ran if knowledge.part(r.cause) != "valve"]
-    sound_total = sum(of[id(row)] for row in sound)
     faulty = [r for r in ran if r.cause != SOUND]
-    faulty_total = sum(of[id(row)] for row in faulty)
+    shows = [r for r in ran if r.cause == SOUND or r.odd]
     sure = [r for r in ran if not r.undecided]
+    right = [r for r in ran if max(r.parts, key=lambda p: r.parts[p]) == knowledge.part(r.cause)]
     return {
         "rigs": len(ran), "refused": len(rows) - len(ran),
-        "top1": share([r for r in ran if r.ranked[0][0] == r.cause]),
-        "top3": share([r for r in ran if r.cause in [n for n, _ in r.ranked[:3]]]),
-        "part": share([r for r in ran if max(r.parts, key=lambda p: r.parts[p])
-                       == knowledge.part(r.cause)]),
+        "top1": first(ran), "top3": in_three(ran), "part": share(right),
+        "shows_nothing": share([r for r in faulty if not r.odd], faulty),
+        "top1_of_those_that_show": first(shows), "top3_of_those_that_show": in_three(shows),
         "cannot_tell": share([r for r in ran if r.undecided]),
-        "right_when_told": share([r for r in sure if r.ranked[0][0] == r.cause],
-                                 sum(of[id(r)] for r in sure)),
-        "calibration_error": 100.0 * calibration(ran, of),
-        "sound_called_faulty": share([r for r in sound if r.valve == "does_not_conform"],
-                                     sound_total),
+        "right_when_told": first(sure),
+        "calibration_error": 100.0 * sum(b.weight * abs(b.stated - b.true)
+                                         for b in curve(ran, knowledge)),
+        "sound_called_faulty": share([r for r in sound if r.valve == "does_not_conform"], sound),
         "faulty_conforms_nothing_odd": share(
-            [r for r in faulty if r.verdict == "conforms" and not r.odd], faulty_total
+            [r for r in faulty if r.verdict == "conforms" and not r.odd], faulty
         ),
     }  # fmt: skip
 
 
-def calibration(rows: list[Told], of: dict[int, float], bins: int = 10) -> float:
-    """Expected calibration error over the stated probabilities of all causes named: the mean
-    distance of stated from true share over ten bins, by weight."""
-    stated = [0.0] * bins
-    true = [0.0] * bins
-    mass = [0.0] * bins
-    for row in rows:
-        name, p = row.ranked[0]
-        k = min(int(p * bins), bins - 1)
-        w = of[id(row)]
-        mass[k] += w
-        stated[k] += w * p
-        true[k] += w * (name == row.cause)
-    return sum(abs(s - t) for s, t in zip(stated, true, strict=True)) / sum(mass)
+def _weights(ran: list[Told], knowledge: Knowledge) -> dict[int, float]:
+    weights, count = weights_of(knowledge), collections.Counter(row.cause for row in ran)
+    return {id(row): weights[row.cause] / count[row.cause] for row in ran}
+
+
+class Bin(NamedTuple):
+    """Rigs whose first cause is stated about alike: mean stated, true share, share of all rigs."""
+
+    stated: float
+    true: float
+    weight: float
+    rigs: int
+
+
+def curve(ran: list[Told], knowledge: Knowledge, bins: int = 10) -> list[Bin]:
+    """The calibration curve of the first cause, by weight (reliability diagram)."""
+    of = _weights(ran, knowledge)
+    total = sum(of.values())
+    found = []
+    for k in range(bins):
+        inside = [r for r in ran if min(int(r.ranked[0][1] * bins), bins - 1) == k]
+        mass = sum(of[id(r)] for r in inside)
+        if inside:
+            stated = sum(of[id(r)] * r.ranked[0][1] for r in inside) / mass
+            true = sum(of[id(r)] for r in inside if r.ranked[0][0] == r.cause) / mass
+            found.append(Bin(stated, true, mass / total, len(inside)))
+    return found
+
+
+def walked(rows: list[Told], knowledge: Knowledge) -> dict[str, dict[str, float]]:
+    """By order of the checks: checks and minutes on average, and where it ended, percent."""
+    ran = [row for row in rows if row.walks]
+    of = _weights(ran, knowledge)
+    total = sum(of.values())
+    return {
+        order: {
+            "rigs": len(ran),
+            "checks": sum(of[id(r)] * r.walks[order].checks for r in ran) / total,
+            "minutes": sum(of[id(r)] * r.walks[order].minutes for r in ran) / total,
+            "clear": 100.0 * sum(of[id(r)] for r in ran if r.walks[order].clear) / total,
+            "right repair": 100.0 * sum(of[id(r)] for r in ran if r.walks[order].right) / total,
+            "top1": 100.0 * sum(of[id(r)] for r in ran
+                                if r.walks[order].ranked[0] == r.cause) / total,
+            "top3": 100.0 * sum(of[id(r)] for r in ran
+                                if r.cause in r.walks[order].ranked) / total,
+        }
+        for order in ORDERS
+    } if ran else {}  # fmt: skip
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rigs", type=int, default=30)
+    parser.add_argument("--rigs", type=int, default=10, help="of each cause")
     parser.add_argument("--seed", type=int, default=HELD_OUT)
     parser.add_argument("--wiring", action="append", choices=WIRINGS)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--cause", action="append")
+    parser.add_argument("--walks", type=int, default=0, help="rigs of each cause walked by hand")
+    parser.add_argument("--kept", type=Path, default=KEPT, help="folder of drawn runs")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--causes", action="store_true", help="print a line a cause as well")
+    parser.add_argument("--picture", action="store_true", help="draw the confusion matrix")
     options = parser.parse_args()
     knowledge = load_knowledge()
     names = options.cause or [SOUND, *(cause.name for cause in knowledge.causes)]
     kept: list[Told] = []
     with concurrent.futures.ProcessPoolExecutor(options.workers) as pool:
         for wiring in options.wiring or WIRINGS:
-            jobs = [(wiring, name, options.seed + n) for name in names for n in range(options.rigs)]
+            jobs = [
+                (wiring, name, options.seed + n, n < options.walks, options.kept)
+                for n in range(options.rigs) for name in names
+            ]  # fmt: skip
             rows = list(pool.map(_job, jobs, chunksize=4))
             kept += rows
-            shown = {k: round(v, 1) for k, v in table(rows, knowledge).items()}
-            print(wiring, json.dumps(shown), flush=True)
+            _print(wiring, rows, knowledge)
             if options.causes:
                 for name in names:
                     _line(name, [row for row in rows if row.cause == name])
+            if options.picture:
+                ran = [row for row in rows if not row.refused]
+                svg = confusion_svg(names, [(r.cause, r.ranked[0][0]) for r in ran], wiring)
+                name = f"confusion-{wiring.replace(', ', '-').replace(' ', '-')}.svg"
+                (Path(__file__).parent / name).write_text(svg)
     if options.out:
         options.out.write_text(json.dumps([row._asdict() for row in kept]))
+
+
+def _print(wiring: str, rows: list[Told], knowledge: Knowledge) -> None:
+    shown = {key: round(value, 1) for key, value in table(rows, knowledge).items()}
+    print(wiring, json.dumps(shown), flush=True)
+    for one in curve([row for row in rows if not row.refused], knowledge):
+        print(f"  stated {one.stated:.2f} true {one.true:.2f} of {one.rigs} rigs", flush=True)
+    for order, figures in walked(rows, knowledge).items():
+        print(f"  {order}", json.dumps({k: round(v, 1) for k, v in figures.items()}), flush=True)
 
 
 def _line(name: str, rows: list[Told]) -> None:

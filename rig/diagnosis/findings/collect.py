@@ -27,7 +27,7 @@ def findings_of(
     found = [
         *switch_findings(run, good),
         *gauge_findings(run, good, gauge_at),
-        *coil_findings(run),
+        *coil_findings(run, good),
         *rig_findings(run, good),
     ]
     return tuple(replace(finding, by=run.name) for finding in found)

@@ -13,6 +13,7 @@ from rig.core.recording import Int64
 from rig.diagnosis.findings.model import Finding, RunSeen, graded, hidden, seen
 
 NOT_WIRED = "is not wired"
+LEAST_STROKES = 5
 CURRENT_STATES = {
     coil_state.SOUND: "right",
     coil_state.NO_CURRENT: "none",
@@ -23,14 +24,39 @@ CURRENT_STATES = {
 }
 SUPPLY_LOW = 0.85
 """Of the setup's voltage, under load (common practice, no source)."""
-RELAY_LONG = 1.0
-"""Of the longest delay that the setup expects."""
+SUPPLY_OF_GOOD = (0.80, 0.94)
+RESISTANCE = (0.93, 1.07, 1.25)
+"""Of a known-good run's supply, and of its coil with wires (common practice, no source)."""
+OHM_U = 0.02
+RELAY_OF_GOOD = (1.25, 2.0)
+"""Of a known-good run's delay: above the first a bit long, above the second long."""
+RELAY_SCATTER_MS = 0.35
+"""Standard deviation of the delay from which on it is wide (common practice, no source)."""
 
 
-def coil_findings(run: RunSeen) -> list[Finding]:
-    """Current, plunger, supply, read-back and relay delay of a run."""
+def coil_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
+    """Current, plunger, supply, read-back and the relay's delay of a run."""
     windows = stroke_windows(run.recording)
-    return [*_current(run), _supply(run), _readback(run, windows), _relay(run, windows)]
+    return [
+        *_current(run), _resistance(run, good), _supply(run, good), _readback(run, windows),
+        *_relay(run, windows, good),
+    ]  # fmt: skip
+
+
+def _resistance(run: RunSeen, good: RunSeen | None) -> Finding:
+    """Coil and wires by voltage over current, against the same rig with a known-good valve."""
+    mine, usual = (_ohm(one) for one in (run, good))
+    if mine is None or usual is None or good is None:
+        why = f"current and supply of this run and of a known-good one: a sensor {NOT_WIRED}"
+        return hidden("circuit_ohms", why)
+    words = f"{mine:.3g} ohm by voltage over current, {usual:.3g} in {good.name}"
+    states = ("low", "right", "bit_high", "high")
+    return graded("circuit_ohms", mine / usual, OHM_U, RESISTANCE, states, words)
+
+
+def _ohm(run: RunSeen | None) -> float | None:
+    signature = run.result.signature if run is not None else None
+    return None if signature is None else signature.coil.resistance_ohm
 
 
 def _current(run: RunSeen) -> list[Finding]:
@@ -55,11 +81,16 @@ def _current(run: RunSeen) -> list[Finding]:
     return [current, seen("plunger", state, words, 0.95 if state != "sometimes" else 0.8)]
 
 
-def _supply(run: RunSeen) -> Finding:
+def _supply(run: RunSeen, good: RunSeen | None) -> Finding:
     found = supply_v(run.recording, run.conditions)
     if found is None or run.setup is None:
         return hidden("supply", f"the coil's supply was neither measured ({NOT_WIRED}) nor stated")
     volt, how = found
+    usual = supply_v(good.recording, good.conditions) if good is not None else None
+    if good is not None and usual is not None and how == usual[1] == "measured":
+        words = f"supply measured as {volt:.1f} V, {usual[0]:.1f} V in {good.name}"
+        states = ("low", "bit_low", "right")
+        return graded("supply", volt / usual[0], 0.01, SUPPLY_OF_GOOD, states, words)
     rated = run.setup.coil.supply_voltage_v
     words = f"supply {how} as {volt:.1f} V, {rated:g} V in the setup"
     u = 0.02 if how == "measured" else 0.05
@@ -88,17 +119,37 @@ def _readback(run: RunSeen, windows: Windows) -> Finding:
     return seen("readback", "follows", "the coil's load side goes live and dead as commanded")
 
 
-def _relay(run: RunSeen, windows: Windows) -> Finding:
+def _relay(run: RunSeen, windows: Windows, good: RunSeen | None) -> list[Finding]:
+    """Delay from command to coil live, and how it scatters from stroke to stroke."""
     if not windows.has_readback or run.setup is None:
-        return hidden("relay_delay", f"a read-back {NOT_WIRED}")
-    live = windows.live_ns < NEVER
-    if not live.any():
-        return hidden("relay_delay", "the coil's load side never went live")
-    on_ms = _median_ms(windows.live_ns[live] - windows.on_ns[live])
+        return [hidden(n, f"a read-back {NOT_WIRED}") for n in ("relay_delay", "relay_scatter")]
+    mine = _delays_ns(windows)
+    if not len(mine):
+        why = "the coil's load side never went live"
+        return [hidden("relay_delay", why), hidden("relay_scatter", why)]
+    scatter = hidden("relay_scatter", "too few strokes")
+    if len(mine) > LEAST_STROKES:
+        sd_ms = max(float(mine.std(ddof=1)) / 1e6, 1e-3)
+        told = f"the relay's delay scatters by {sd_ms:.2g} ms (standard deviation)"
+        u = 1.0 / np.sqrt(2.0 * len(mine))
+        scatter = graded(
+            "relay_scatter", sd_ms / RELAY_SCATTER_MS, u, (1.0,), ("right", "wide"), told
+        )
+    on_ms, states = _median_ms(mine), ("right", "bit_long", "long")
+    usual = _delays_ns(stroke_windows(good.recording)) if good is not None else mine[:0]
+    if good is not None and len(usual):
+        words = f"{on_ms:.3g} ms from command to coil live, {_median_ms(usual):.3g} in {good.name}"
+        ratio = on_ms / _median_ms(usual)
+        return [graded("relay_delay", ratio, 0.04, RELAY_OF_GOOD, states, words), scatter]
     expected_ms = 1e3 * run.setup.relay.operate_delay_s
     words = f"{on_ms:.3g} ms from command to coil live, at most {expected_ms:g} ms by the setup"
-    ratio = on_ms / max(expected_ms, 1e-3) / RELAY_LONG
-    return graded("relay_delay", max(ratio, 1e-3), 0.05, (1.0,), ("right", "long"), words)
+    ratio = max(on_ms / max(expected_ms, 1e-3), 1e-3)
+    return [graded("relay_delay", ratio, 0.05, (1.0,), ("right", "long"), words), scatter]
+
+
+def _delays_ns(windows: Windows) -> Int64:
+    live = windows.live_ns < NEVER
+    return np.asarray(windows.live_ns[live] - windows.on_ns[live])
 
 
 def _median_ms(delays_ns: Int64) -> float:

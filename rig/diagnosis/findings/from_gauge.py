@@ -21,27 +21,46 @@ from rig.diagnosis.findings.model import Finding, RunSeen, graded, hidden, seen
 Place = Literal["behind", "in front", "not known", "none"]
 
 NO_GAUGE = "a pressure gauge is not wired"
-LEVEL = (0.10, 0.80, 0.92, 1.12)
+LEVEL = (0.10, 0.78, 0.93, 1.06, 1.18)
 """Of the level that it should reach (common practice, no source)."""
-LEVEL_STATES = ("none", "low", "bit_low", "right", "high")
+LEVEL_STATES = ("none", "low", "bit_low", "right", "bit_high", "high")
+BASE = (0.78, 0.93, 1.07)
+BASE_STATES = ("low", "bit_low", "right", "high")
+"""Base pressure over that of a known-good run (common practice, no source)."""
 OTHER_LEVEL = 0.01
 """The same rig on another day may differ by so much (relative standard deviation)."""
 RESIDUAL = (0.08, 0.75)
 """With the coil off, of the level with the coil on: above the first residual, above the second
 full (common practice, no source)."""
-SLOW = 1.5
+TRACE = 0.018
+"""Of the level: so much more with the coil off than in the known-good run is a trace of pressure
+(common practice, no source)."""
+RISE_OF_GOOD = (0.93, 1.06, 1.3, 3.0)
+RISE_STATES = ("short", "right", "bit_slow", "slow", "very_slow")
+FALL_OF_GOOD, FALL_STATES = (0.96, 1.06, 1.3), ("short", "right", "bit_slow", "slow")
+"""Of a known-good run's rise and fall: below the first short, above the others ever slower (common
+practice, no source)."""
+RISE_U, FALL_U = 0.02, 0.01
+"""Relative standard uncertainty of the ratio of two medians (common practice)."""
 RISE_OF_LIMIT = 0.45
 """Without a known-good run: a rise longer than this part of the response limit is slow (common
 practice, no source)."""
-RIPPLE = 1.8
+RIPPLE, GREAT_RIPPLE = 1.8, 9.0
+"""Of a known-good run's ripple: above the first much, above the second very much."""
 RIPPLE_SHARE = 0.035
 """Without a known-good run: ripple above this part of the level is much (common practice, no
 source)."""
 FACTORS = (6.895, 0.145, 14.504, 0.0689, 100.0, 0.01, 10.0, 0.1, 3.386, 0.2953, 98.07, 0.0102)
 """kPa, psi, bar, MPa, inHg, kgf/cm^2 taken for one another, and a decimal point one place off."""
 FACTOR_U = 0.06
+GAUGE_LOST, FRAME_REJECTED = "gauge lost", "frame rejected"
+"""Conditions of a recording: the port went away; what came could not be read."""
 FROZEN_READINGS, FROZEN_COMMANDS = 15, 3
 """So many equal readings over so many commands are no pressure any more (common practice)."""
+SILENT_NS = 1_000_000_000
+"""Readings that end so long before the last command have stopped (common practice)."""
+FROZEN_IN_FRONT = 60
+"""Where the pressure does not move with the coil."""
 ACTS = 1.12
 """Of a known-good switch's pressure."""
 
@@ -78,9 +97,6 @@ def gauge_place(run: RunSeen, told: Place | None) -> GaugePlace:
     )
 
 
-NAMES = ("base", "level_on", "level_off", "rise", "ripple", "gauge_scale", "acts_at", "resets_at")
-
-
 def gauge_findings(run: RunSeen, good: RunSeen | None, told: Place | None) -> list[Finding]:
     """Every finding that comes from the pressure. `told` is where a person says the gauge is; else
     a known-good run on the same rig tells it."""
@@ -99,12 +115,13 @@ def gauge_findings(run: RunSeen, good: RunSeen | None, told: Place | None) -> li
         }.get(place.place, place.why)
         if run.result.kind != "strokes":
             why = f"this run is a {run.result.kind}, not strokes"
-        found += [hidden(name, why) for name in ("level_on", "level_off", "rise", "ripple")]
+        found += [hidden(name, why) for name in ("level_on", "level_off", "rise", "fall", "ripple")]
         found += [_scale(_median_kpa(run), run, good), *_switch_pressures(run, good)]
         return found
     level, rest = _levels(run)
-    found += [_level_on(level, rest, run, good), _level_off(level, rest)]
-    found += [_rise(run, good), _ripple(run, good, level), _scale(level, run, good)]
+    found += [_level_on(level, rest, run, good), _level_off(level, rest, good)]
+    found += [_rise(run, good), _fall(run, good), _ripple(run, good, level)]
+    found += [_scale(level, run, good)]
     return [*found, *_switch_pressures(run, good)]
 
 
@@ -164,15 +181,23 @@ def _level_on(level: float, rest: float, run: RunSeen, good: RunSeen | None) -> 
     )
 
 
-def _level_off(level: float, rest: float) -> Finding:
+def _level_off(level: float, rest: float, good: RunSeen | None) -> Finding:
     if not np.isfinite(rest):
         return hidden("level_off", "no readings with the coil off")
     words = f"{rest:.0f} kPa behind the valve with the coil off"
-    if rest < NEAR_ZERO_KPA:
+    ratio = rest / max(level, rest, NEAR_ZERO_KPA)
+    usual = _levels(good)[1] if good is not None and _good_level(good) else math.nan
+    if good is not None and np.isfinite(usual):
+        words += f", {usual:.0f} in {good.name}"
+        least = max(TRACE * max(level, 0.0), 2.0)
+        if rest - usual < least:
+            return seen("level_off", "zero", words, 0.98)
+        if ratio < RESIDUAL[0]:
+            return seen("level_off", "trace", words, 0.95)
+    elif rest < NEAR_ZERO_KPA:
         return seen("level_off", "zero", words)
-    ratio = rest / max(level, rest)
-    states = ("zero", "residual", "full")
-    return graded("level_off", ratio, 0.10, RESIDUAL, states, words)
+    states = ("trace", "residual", "full")
+    return graded("level_off", ratio, 0.05, RESIDUAL, states, words)
 
 
 def _rise(run: RunSeen, good: RunSeen | None) -> Finding:
@@ -187,7 +212,7 @@ def _rise(run: RunSeen, good: RunSeen | None) -> Finding:
         reference = _median(good.result.pressures.columns["rise_ms"][1:])
     if reference and good is not None:
         words = f"pressure behind the valve rises in {rise:.3g} ms, {reference:.3g} in {good.name}"
-        return graded("rise", rise / reference / SLOW, 0.15, (1.0,), ("right", "slow"), words)
+        return graded("rise", rise / reference, RISE_U, RISE_OF_GOOD, RISE_STATES, words)
     limits = [a.max_value for a in run.sheet.accept if a.figure == "response" and a.max_value]\
         if isinstance(run.sheet, StrokesSheet) else []  # fmt: skip
     if not limits:
@@ -195,6 +220,20 @@ def _rise(run: RunSeen, good: RunSeen | None) -> Finding:
     words = f"pressure behind the valve rises in {rise:.3g} ms, the response limit is {limits[0]:g}"
     ratio = rise / (RISE_OF_LIMIT * min(limits))
     return graded("rise", ratio, 0.3, (1.0,), ("right", "slow"), words)
+
+
+def _fall(run: RunSeen, good: RunSeen | None) -> Finding:
+    """Only against a known-good run: no limit is common for the fall."""
+    fall, usual = (
+        _median(one.result.pressures.columns["fall_ms"][1:])
+        if one is not None and one.result.pressures is not None
+        else math.nan
+        for one in (run, good)
+    )
+    if good is None or not usual > 0.0 or not fall > 0.0:
+        return hidden("fall", "the gauge is too slow to show the fall, here or in a known-good run")
+    words = f"pressure behind the valve falls in {fall:.3g} ms, {usual:.3g} in {good.name}"
+    return graded("fall", fall / usual, FALL_U, FALL_OF_GOOD, FALL_STATES, words)
 
 
 def ripple_kpa(run: RunSeen) -> float:
@@ -222,14 +261,17 @@ def _ripple(run: RunSeen, good: RunSeen | None, level: float) -> Finding:
     words = f"pressure with the coil on ripples by {ripple:.2g} kPa (standard deviation)"
     reference = ripple_kpa(good) if good is not None else float("nan")
     usual = reference * RIPPLE if reference > 0.2 else RIPPLE_SHARE * level
-    return graded("ripple", max(ripple, 0.01) / usual, 0.3, (1.0,), ("right", "much"), words)
+    bounds, states = (1.0, GREAT_RIPPLE / RIPPLE), ("right", "much", "very_much")
+    return graded("ripple", max(ripple, 0.01) / usual, 0.2, bounds, states, words)
 
 
 def _base(run: RunSeen, good: RunSeen | None, place: GaugePlace) -> Finding:
     """The pressure in front of the valve: measured there, else stated."""
     least = run.sheet.base_pressure_min_kpa if isinstance(run.sheet, StrokesSheet) else None
-    if good is not None and gauge_place(good, None).place == "in front":
-        least = 0.8 * _median_kpa(good)
+    if place.place == "in front" and good is not None and _good_base(good):
+        usual, mine = _median_kpa(good), _median_kpa(run)
+        words = f"base pressure measured as {mine:.0f} kPa, {usual:.0f} in {good.name}"
+        return graded("base", mine / usual, OTHER_LEVEL, BASE, BASE_STATES, words)
     base_kpa, how = stated(run.conditions, "base_pressure", "kPa")
     u = 0.10 if how == "stated" else 0.04
     if place.place == "in front":
@@ -247,6 +289,10 @@ def _base(run: RunSeen, good: RunSeen | None, place: GaugePlace) -> Finding:
     # a typed number weighs less than a reading: it may be of another day, engine or unit
     eased = {state: 0.1 + 0.8 * p for state, p in finding.chances.items()}
     return Finding("base", eased, words)
+
+
+def _good_base(good: RunSeen) -> bool:
+    return gauge_place(good, None).place == "in front" and _median_kpa(good) > NEAR_ZERO_KPA
 
 
 def _scale(level: float, run: RunSeen, good: RunSeen | None) -> Finding:
@@ -269,20 +315,33 @@ def _scale(level: float, run: RunSeen, good: RunSeen | None) -> Finding:
 
 def _signal(run: RunSeen) -> Finding:
     """Whether the gauge's readings can be believed at all."""
-    if run.result.pressures is None and "pressure" not in run.recording.samples:
+    kinds = [one.kind for one in run.recording.conditions]
+    if GAUGE_LOST in kinds:
+        return seen("gauge_signal", "unplugged", "the gauge's port went away during the run")
+    rejected = kinds.count(FRAME_REJECTED)
+    trip = run.result.trip
+    rules = {"gauge stale": "lost", "gauge implausible": "bad", "gauge stuck": "frozen"}
+    samples = run.recording.samples.get("pressure")
+    if samples is None:
         source = run.setup.pressure_source if run.setup is not None else None
         if source is None:
             return hidden("gauge_signal", NO_GAUGE)
-        return seen("gauge_signal", "lost", "the gauge gave no readings", 0.9)
+        state = "unreadable" if rejected else "lost"
+        return seen("gauge_signal", state, "the gauge gave no readings", 0.9)
     if _frozen(run):
         words = "the gauge shows the same to the last digit while the coil goes on and off"
         return seen("gauge_signal", "frozen", words, 0.97)
-    trip = run.result.trip
-    rules = {"gauge stale": "lost", "gauge implausible": "bad", "gauge stuck": "frozen"}
-    if trip is not None and trip.rule in rules:
-        return seen("gauge_signal", rules[trip.rule], f"tripped: {trip.message}")
-    samples = run.recording.samples["pressure"]
     bad = int(np.count_nonzero(~samples.good))
+    if trip is not None and trip.rule in rules:
+        state = rules[trip.rule]
+        if state == "lost" and (rejected or bad):
+            state = "unreadable" if rejected else "bad"
+        return seen("gauge_signal", state, f"tripped: {trip.message}")
+    if len(samples.t_ns) > FROZEN_READINGS and len(run.recording.commands.t_ns):
+        silent_ns = int(run.recording.commands.t_ns[-1] - samples.t_ns[-1])
+        if silent_ns > max(SILENT_NS, 10 * int(np.median(np.diff(samples.t_ns)))):
+            words = f"the gauge's readings end {silent_ns / 1e9:.3g} s before the last command"
+            return seen("gauge_signal", "lost", words)
     if bad * 10 > len(samples.good):
         words = f"{bad} of {len(samples.good)} readings of the gauge cannot be believed"
         return seen("gauge_signal", "bad", words, 0.9)
@@ -303,8 +362,12 @@ def _frozen(run: RunSeen) -> bool:
     stands = (commands >= FROZEN_COMMANDS) & (ends - starts >= FROZEN_READINGS)
     table = run.result.strokes
     follows = bool(len(table)) and 2 * int(table.answered.sum()) > len(table)
-    # a gauge that reads nothing where nothing happens is not frozen
-    return bool((stands & (follows | (samples.value[starts] > NEAR_ZERO_KPA))).any())
+    # a gauge that reads nothing where nothing happens is not frozen; nor is one in front of the
+    # valve, in whose last digit a steady pressure does not show for a while
+    moves = float(np.ptp(samples.value[samples.good])) > NEAR_ZERO_KPA
+    at_zero = samples.value[starts] <= NEAR_ZERO_KPA
+    long = moves | (ends - starts >= FROZEN_IN_FRONT)
+    return bool((stands & ((follows & at_zero) | (~at_zero & long))).any())
 
 
 def _switch_pressures(run: RunSeen, good: RunSeen | None) -> list[Finding]:

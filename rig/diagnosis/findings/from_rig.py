@@ -8,16 +8,18 @@ from rig.diagnosis.findings.model import Finding, RunSeen, graded, hidden, seen
 
 COLD_DEGC, HOT_DEGC = 50.0, 125.0
 """Below the first oil is not warm, above the second too hot (common practice, no source)."""
+COOLER_K = 14.0
+"""So much below a known-good run oil is cool (common practice, no source)."""
 LEAKS = 1.5
 """Of a known-good valve's decay rate."""
 
 
 def rig_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
     """Oil temperature, leak-down, over-pressure."""
-    return [_oil(run), _leak_down(run, good), _over_pressure(run)]
+    return [_oil(run, good), _leak_down(run, good), _over_pressure(run)]
 
 
-def _oil(run: RunSeen) -> Finding:
+def _oil(run: RunSeen, good: RunSeen | None) -> Finding:
     found = oil_degc(run.recording, run.conditions)
     if run.setup is not None and run.setup.medium != "oil":
         return hidden("oil_temperature", "the medium is air")
@@ -29,6 +31,10 @@ def _oil(run: RunSeen) -> Finding:
         return seen("oil_temperature", "cold", f"{words}, which is not warm")
     if degc > HOT_DEGC:
         return seen("oil_temperature", "hot", f"{words}, which is too hot", 0.95)
+    usual = oil_degc(good.recording, good.conditions) if good is not None else None
+    if good is not None and usual is not None and degc < usual[0] - COOLER_K:
+        words += f", {usual[0]:.0f} in {good.name}"
+        return seen("oil_temperature", "cool", words, 0.95)
     return seen("oil_temperature", "warm", words)
 
 

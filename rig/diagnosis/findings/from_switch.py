@@ -6,15 +6,20 @@ from __future__ import annotations
 import numpy as np
 
 from rig.analysis.measure import marks
+from rig.analysis.measure.stroke_windows import stroke_windows
 from rig.analysis.stats.summary import summarise
 from rig.config.sheet.model import StrokesSheet
 from rig.core.recording import Bool, Float
 from rig.core.records import SWITCH
 from rig.diagnosis.findings.model import PLAIN, Finding, RunSeen, graded, hidden, seen
 
-AGAINST_GOOD = (0.87, 1.13, 1.35, 2.0)
-"""Of a known-good valve's time: below the first short, above the others a bit long, long, very long
-(common practice, no source)."""
+AGAINST_GOOD = (0.80, 0.93, 1.08, 1.22, 1.8)
+TIME_STATES = ("short", "bit_short", "right", "bit_long", "long", "very_long")
+"""Of a known-good valve's time, and the states below, between and above (common practice, no
+source)."""
+UNEVEN = (0.87, 1.13)
+"""Change of the release over change of the response: outside of these one changed more than the
+other (common practice, no source)."""
 AGAINST_LIMIT = (1.0, 2.0)
 """Of the sheet's limit. A limit says nothing of a time that is too short."""
 OTHER_RUN = 0.02
@@ -22,14 +27,21 @@ OTHER_RUN = 0.02
 practice, no source). How much two valves differ stands in the knowledge."""
 LIMIT_DOUBT = 0.15
 """A time within its limit may yet be long for this valve."""
+ONE_STROKE = 0.03
+"""Relative standard uncertainty of one stroke's time over another's (common practice)."""
 LEAST_STROKES, LEAST_TIMES = 5, 2
 MANY_BOUNCES = 14
 """Bounce edges of one stroke that no sound switch makes (common practice, no source)."""
 TAIL, TAIL_MS = 1.4, 3.0
-WIDE, WIDE_RELEASE = 0.06, 0.035
+WIDE, WIDE_RELEASE = (0.035, 0.06), (0.012, 0.022)
 """Robust coefficient of variation (1.4826 times the median distance, over the median) of response
-and release from which on it is wide (common practice, no source)."""
+and release from which on it is a bit wide, and wide (common practice, no source)."""
 IMPROVES = 1.15
+AT_REST_MS = 200.0
+"""So long after the release a sound switch is at rest (common practice, no source)."""
+FIRST = (0.93, 1.07, 1.3)
+"""First stroke over the later ones, of what is usual: below less, above the others a bit slow, slow
+(common practice, no source)."""
 
 NO_STROKE = "no stroke ran its whole time"
 NO_NUMBER = "the switch answered in too few strokes to give a time"
@@ -37,8 +49,8 @@ NO_NUMBER = "the switch answered in too few strokes to give a time"
 
 def switch_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
     """Every finding that comes from the switch in strokes."""
-    names = ("switch", "response", "release", "first_stroke", "scatter", "release_scatter",
-             "course", "bounce", "lost_contact")  # fmt: skip
+    names = ("switch", "response", "release", "asymmetry", "first_stroke", "scatter",
+             "release_scatter", "course", "bounce", "lost_contact")  # fmt: skip
     if run.result.kind != "strokes":
         return [hidden(name, f"this run is a {run.result.kind}, not strokes") for name in names]
     if marks.NO_SWITCH in run.result.marks:
@@ -47,7 +59,7 @@ def switch_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
     whole = ~_marked(run, marks.CUT_SHORT)
     found = [_pattern(run, whole), *_times(run, good, whole)]
     if not whole.any():
-        return [*found, *(hidden(name, NO_STROKE) for name in names[3:])]
+        return [*found, *(hidden(name, NO_STROKE) for name in names[4:])]
     on, off = table.first_edge_on_ms[whole], table.first_edge_off_ms[whole]
     found += [*_evenness(on, good), _release_scatter(off)]
     return [*found, _bounce(run), _lost(run, whole)]
@@ -101,7 +113,7 @@ def _tripped_live(run: RunSeen) -> bool:
 def _times(run: RunSeen, good: RunSeen | None, whole: Bool) -> list[Finding]:
     table = run.result.strokes
     columns = {"response": table.first_edge_on_ms, "release": table.first_edge_off_ms}
-    found = []
+    found, changes = [], []
     for name, values in columns.items():
         known = values[whole & np.isfinite(values)]
         if len(whole) and np.isfinite(values[0]) and whole[0]:
@@ -111,7 +123,22 @@ def _times(run: RunSeen, good: RunSeen | None, whole: Bool) -> list[Finding]:
             continue
         middle, u_ms = float(np.median(known)), _u_ms(run, known)
         found.append(_time(name, middle, u_ms, run, good))
-    return found
+        reference = _good_ms(name, good, run)
+        if reference is not None:
+            changes.append((middle / reference, u_ms / middle))
+    return [*found, _asymmetry(changes)]
+
+
+def _asymmetry(changes: list[tuple[float, float]]) -> Finding:
+    """Which of the two times changed more. `changes`: of response and release, each over the
+    known-good run's, with its relative standard uncertainty."""
+    if len(changes) < 2:
+        return hidden("asymmetry", "no known-good run to hold both times against")
+    (on, u_on), (off, u_off) = changes
+    words = f"response {on:.3g} and release {off:.3g} times those of the known-good run"
+    u = float(np.hypot(np.hypot(u_on, u_off), OTHER_RUN))
+    states = ("response_more", "even", "release_more")
+    return graded("asymmetry", off / on, u, UNEVEN, states, words)
 
 
 def _u_ms(run: RunSeen, known: Float) -> float:
@@ -125,13 +152,12 @@ def _u_ms(run: RunSeen, known: Float) -> float:
 
 def _time(name: str, middle: float, u_ms: float, run: RunSeen, good: RunSeen | None) -> Finding:
     reference = _good_ms(name, good, run)
-    states = ("short", "right", "bit_long", "long", "very_long")
     if reference is not None and good is not None:
         words = (
             f"{name} to the first edge {middle:.3g} ms against {reference:.3g} ms in {good.name}"
         )
         u = float(np.hypot(u_ms / middle, OTHER_RUN))
-        return graded(name, middle / reference, u, AGAINST_GOOD, states, words)
+        return graded(name, middle / reference, u, AGAINST_GOOD, TIME_STATES, words)
     limit = _limit_ms(name, run)
     if limit is None:
         return hidden(name, "neither a known-good run nor a limit to hold the time against")
@@ -183,7 +209,10 @@ def _first(first: float, middle: float, good: RunSeen | None) -> Finding:
             usual = max(float(known[0]) / float(np.median(known[1:])), 1.0)
             against = f"{usual:.2g} times in {good.name}"
     words = f"the first stroke took {first / middle:.2g} times the later ones ({against})"
-    return graded("first_stroke", first / middle / usual, 0.15, (1.4,), ("right", "slow"), words)
+    ratio, states = first / middle / usual, ("less", "right", "bit_slow", "slow")
+    if good is None:
+        return graded("first_stroke", ratio, 0.15, FIRST[2:], ("right", "slow"), words)
+    return graded("first_stroke", ratio, ONE_STROKE, FIRST, states, words)
 
 
 def _release_scatter(off: Float) -> Finding:
@@ -193,7 +222,7 @@ def _release_scatter(off: Float) -> Finding:
     return _scatter("release_scatter", "release", known[1:], WIDE_RELEASE)
 
 
-def _scatter(name: str, what: str, later: Float, wide: float) -> Finding:
+def _scatter(name: str, what: str, later: Float, wide: tuple[float, float]) -> Finding:
     """The middle half of the strokes tells the scatter; single late ones are a tail."""
     middle = float(np.median(later))
     robust = 1.4826 * float(np.median(np.abs(later - middle))) / middle
@@ -204,7 +233,8 @@ def _scatter(name: str, what: str, later: Float, wide: float) -> Finding:
         words += f"({middle:.3g} ms)"
         return seen(name, "tail", words, 0.95 if late > 1 else 0.75)
     words = f"{what} scatters by {100 * robust:.2g} % from stroke to stroke"
-    return graded(name, max(robust, 1e-4) / wide, 0.25, (1.0,), ("right", "wide"), words)
+    states = ("right", "bit_wide", "wide")
+    return graded(name, max(robust, 1e-4), 0.75 / np.sqrt(n), wide, states, words)
 
 
 def _course(later: Float) -> Finding:
@@ -240,6 +270,21 @@ def _lost(run: RunSeen, whole: Bool) -> Finding:
     words = (
         f"{early} switch edge{'s' if early != 1 else ''} with no command, in {n} of {of} strokes"
     )
-    if early <= 2 and of > LEAST_STROKES:
-        return seen("lost_contact", "some", words, 0.8)
-    return seen("lost_contact", "some", words)
+    state = "some"
+    if _closes_at_rest(run):
+        state, words = "at_rest", f"{words}, some of them on while the coil was off"
+    return seen("lost_contact", state, words, 0.8 if early <= 2 and of > LEAST_STROKES else PLAIN)
+
+
+def _closes_at_rest(run: RunSeen) -> bool:
+    """The switch went on while the coil was off and the contact had settled: a wire that touches,
+    not a contact that is lost."""
+    edges, windows = run.recording.edges.get(SWITCH), stroke_windows(run.recording)
+    if edges is None or not len(windows):
+        return False
+    closing = edges.t_ns[edges.level == run.result.contact.on_level]
+    stroke = np.searchsorted(windows.on_ns, closing, "right") - 1
+    off = np.where(stroke >= 0, windows.off_ns[np.maximum(stroke, 0)], 0)
+    release_ms = run.result.release.median or 0.0
+    quiet = int(1e6 * max(AT_REST_MS, 2.0 * release_ms))
+    return int(((closing > off + quiet) & (stroke >= 0)).sum()) >= 2

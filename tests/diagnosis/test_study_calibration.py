@@ -1,0 +1,48 @@
+# SPDX-License-Identifier: MIT
+"""The study's calibration curve against scikit-learn, and its picture."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
+from confusion_picture import confusion_svg
+from diagnosis import Told, curve, table
+
+from rig.diagnosis.knowledge.loading import load_knowledge
+
+KNOWN = load_knowledge()
+
+
+def told(p: float, *, right: bool) -> Told:
+    first = "low oil level" if right else "cold oil"
+    ranked = [(first, p), ("low oil level", 1 - p)]
+    return Told("test", "low oil level", 1.0, False, ranked, {"oil": 1.0, "none": 0.0}, True, "",
+                "not_judged", "conforms", True, {}, {})  # fmt: skip
+
+
+def test_the_curve_is_that_of_scikit_learn():
+    """sklearn.calibration.calibration_curve, ten even bins; the error is the weighted mean distance
+    (expected calibration error, Naeini, Cooper and Hauskrecht 2015)."""
+    calibration = pytest.importorskip("sklearn.calibration")
+    rng = np.random.default_rng(4)
+    stated = rng.uniform(0.05, 0.999, 400)
+    right = rng.random(400) < stated**1.5
+    rows = [told(float(p), right=bool(r)) for p, r in zip(stated, right, strict=True)]
+    mine = curve(rows, KNOWN)
+    true, mean = calibration.calibration_curve(right, stated, n_bins=10, strategy="uniform")
+    np.testing.assert_allclose([b.true for b in mine], true, atol=1e-12)
+    np.testing.assert_allclose([b.stated for b in mine], mean, atol=1e-12)
+    count = np.bincount((stated * 10).astype(int), minlength=10)
+    error = 100 * float((count / 400 * np.abs(true - mean)).sum())
+    assert table(rows, KNOWN)["calibration_error"] == pytest.approx(error)
+    assert error > 3.0, "a curve that is off must show"
+
+
+def test_the_picture_names_what_was_taken_for_what():
+    svg = confusion_svg(["none", "cold oil"], [("none", "none"), ("cold oil", "none")], "test")
+    assert "cold oil named none: 1 of 1" in svg and "none named cold oil" not in svg
