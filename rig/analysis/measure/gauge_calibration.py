@@ -16,7 +16,8 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.stats.uncertainty import Line
-from rig.config.gauge.calibration import IN_DATE, OUT_OF_DATE, CalibrationSetup
+from rig.config.dated import IN_DATE, OUT_OF_DATE
+from rig.config.gauge.calibration import CalibrationSetup
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
