@@ -107,9 +107,10 @@ def sheet_text(setup: Setup, strokes: int) -> str:
     slowest_s = max(relay.operate_delay_s, relay.release_delay_s)
     on_s = max(LEAST_TIME_S, 3 * slowest_s)
     rest_s = max(on_s, on_s / (DUTY_SHARE * limits.duty) - on_s)
+    on_ms, rest_ms = (math.ceil(1e3 * time_s - 1e-6) for time_s in (on_s, rest_s))
     return (
         f'title = "Rig\'s own timing, no valve"\nkind = "strokes"\nstrokes = {strokes}\n'
-        f'on_time = "{math.ceil(1e3 * on_s)} ms"\nrest = "{math.ceil(1e3 * rest_s)} ms"\n'
+        f'on_time = "{on_ms} ms"\nrest = "{rest_ms} ms"\n'
         'settle_wait = "1 s"\nsettle_window = "20 ms"\n'
     )
 

@@ -197,3 +197,25 @@ def test_the_strokes_keep_to_the_limits():
 def test_what_is_no_record_is_refused(data):
     with pytest.raises(UsageError, match="no record of a rig's own timing"):
         read_record(data)
+
+
+@pytest.mark.parametrize(
+    ("due", "words"), [("2999-01-01", "due 2999"), ("2026-01-02", "OUT OF DATE")]
+)
+def test_before_a_run_and_by_rig_check_it_is_said_whether_it_is_in_date(
+    rig_data, tmp_path, capsys, due, words
+):
+    setup = rig(tmp_path / "a.setup.toml", {})
+    way = '{0}_n = 100\n{0}_mean = "0.1 ms"\n{0}_sd = "0.01 ms"\n'
+    setup.write_text(
+        f'{setup.read_text()}\n[timing]\ndate = "2026-01-01"\ndue = "{due}"\n'
+        f'timed_from = "read-back"\n{way.format("response")}{way.format("release")}'
+        'operate_delay = ["5 ms", "7 ms"]\nrelease_delay = ["3 ms", "4 ms"]\n'
+    )
+    sheet = tmp_path / "one.sheet.toml"
+    sheet.write_text('kind = "strokes"\nstrokes = 3\non_time = "200 ms"\nrest = "200 ms"\n')
+    done = CliRunner().invoke(cli, ["run", str(setup), str(sheet), "--fast"])
+    assert re.search(rf"Rig's own times\s+measured 2026-01-01, {words}", done.stderr)
+    assert answer(["check", str(setup)]) == 0
+    shown = capsys.readouterr()
+    assert ("timing is OUT OF DATE" in shown.out + shown.err) == (words == "OUT OF DATE")
