@@ -94,7 +94,9 @@ def test_without_a_read_back_the_delay_holds_the_time_of_writing_for_both_edges(
         start_on_ns=one, start_off_ns=one, live_before=one.astype(bool),
         write_ns=np.array([200_000, 700_000]), has_readback=False, half_on_ns=one, half_off_ns=one,
     )  # fmt: skip
-    relay = RelaySetup(line=17, operate_delay_s=0.010, release_delay_s=0.006)  # type: ignore[call-arg]
+    relay = RelaySetup.model_validate(
+        {"line": 17, "operate_delay": "10 ms", "release_delay": "6 ms"}
+    )
     found = reference(windows, SimpleNamespace(relay=relay))  # type: ignore[arg-type]
     assert found.of == "command"
     assert found.response_ms == pytest.approx(10.7)
