@@ -17,6 +17,7 @@ from rig import __version__
 from rig.actions.conditions import conditions, refuse_apart
 from rig.actions.outcome_words import remind, say, tell
 from rig.actions.progress import view
+from rig.actions.timing_due import timing_checks
 from rig.core import places, state_file
 from rig.core.clock import read_wall_time
 from rig.core.ending import ENDING, judged
@@ -285,7 +286,8 @@ class Run:
             return
         from rig.cli.terminal.preflight import show_preflight
 
-        show_preflight(found)
+        own = timing_checks(self._setup.setup)
+        show_preflight(found._replace(checks=[*found.checks, *own]))
 
     def _refused(self, found: Preflight) -> Outcome:
         words = [f"{check.name}: {check.shown}. {check.remedy}" for check in found.refused]

@@ -15,6 +15,9 @@ from rig.analysis.measure.conditions import Conditions, oil_degc, supply_v
 from rig.analysis.measure.edge_loss import Doubts, doubts
 from rig.analysis.measure.gauge_calibration import Applied, applied_of, remarks
 from rig.analysis.measure.hold import HoldResult, hold
+from rig.analysis.measure.own_timing import Applied as OwnTiming
+from rig.analysis.measure.own_timing import applied_timing, reference_of
+from rig.analysis.measure.own_timing import remarks as own_remarks
 from rig.analysis.measure.pressure_at import alike_kpa, pressure_of
 from rig.analysis.measure.pressure_rise_fall import PressureTable, pressure_table
 from rig.analysis.measure.ramp import RampTable, ramp_table
@@ -29,7 +32,6 @@ from rig.analysis.measure.stroke_windows import (
     Reference,
     Windows,
     last_ns,
-    reference,
     relay_bounce_ms,
     stroke_windows,
 )
@@ -96,6 +98,7 @@ class RunResult:
     resolution: Resolution
     engine: EngineFigures | None
     calibration: Applied | None
+    timing: OwnTiming | None
     switch: SwitchFigures
     sequential: Sequential | None
     unexpected_edges: int
@@ -147,7 +150,8 @@ def analyse(
     elif isinstance(sheet, RampSheet):
         ramps = ramp_table(recording, track, pressure, window_ns, last, alike)
     state = status or _status(recording)
-    timed_from = reference(windows, setup)
+    own = applied_timing(recording, setup, done_on)
+    timed_from = reference_of(windows, setup, own)
     pressures = pressure_table(recording, windows, pressure, setup)
     gauge = gauge_of(table, pressures)
     told = conditions or {}
@@ -162,7 +166,7 @@ def analyse(
     bounces_ms = relay_bounce_ms(recording, windows)
     known = budgets(
         recording, setup, timed_from, table, pressure, held, ramps, applied, resolution,
-        bounces_ms,
+        bounces_ms, own,
     )  # fmt: skip
     early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
     verdict = judge(
@@ -193,6 +197,7 @@ def analyse(
         resolution=resolution,
         engine=engine_figures(recording, setup),
         calibration=applied,
+        timing=own,
         switch=switch_figures(table),
         sequential=sequential_of(sheet, table),
         unexpected_edges=_outside(track, windows) + int(table.edges_with_no_command.sum()),
@@ -205,19 +210,22 @@ def analyse(
         doubtful=tuple(marks.doubtful(dict.fromkeys([*on_run, *counts]))),
         trip=recording.trips[0] if recording.trips else None,
         end=recording.end,
-        verdict=_remarked(verdict, sheet, applied, resolution),
+        verdict=_remarked(verdict, sheet, applied, resolution, own),
     )
 
 
 def _remarked(
-    verdict: Verdict, sheet: Sheet | None, applied: Applied | None, resolution: Resolution
-) -> Verdict:
+    verdict: Verdict, sheet: Sheet | None, applied: Applied | None, resolution: Resolution,
+    own: OwnTiming | None,
+) -> Verdict:  # fmt: skip
     """The verdict, with what is to be said of the gauge where a pressure was judged by it, and of
-    the clock where a time was."""
+    the clock and the rig's own times where a time was."""
     said = remarks(applied)
     figures = {accept.figure for accept in sheet.accept} if sheet is not None else set()
-    if resolution.how == ESTIMATED and figures & {"response", "release"}:
-        said = [*said, estimated(resolution)]
+    if figures & {"response", "release"}:
+        said = [*said, *own_remarks(own)]
+        if resolution.how == ESTIMATED:
+            said.append(estimated(resolution))
     if not said or not figures:
         return verdict
     return replace(verdict, why=" ".join([verdict.why, *said]))

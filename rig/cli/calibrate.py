@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""`rig calibrate`: compare the pressure gauge with a reference gauge, and keep the line."""
+"""`rig calibrate`: compare the pressure gauge with a reference gauge, and keep the line; or let the
+rig measure its own times."""
 
 from __future__ import annotations
 
@@ -7,7 +8,7 @@ import contextlib
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -63,10 +64,33 @@ EXAMPLES = {
 )
 @click.option("--zero-tolerance", metavar="PRESSURE", help="Allowed drift of its zero.")
 @click.option("--write", is_flag=True, help="Put the table into SETUP without asking.")
+@click.option("--timing", is_flag=True, help="Measure the rig's own times instead of its gauge.")
+@click.option(
+    "--strokes",
+    type=click.IntRange(30, 100_000),
+    default=1000,
+    show_default=True,
+    help="With --timing: how many.",
+)
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="With --timing: also write what was found as JSON.",
+)
+@click.option("--confirmed-by", metavar="NAME", help="With --timing, on a board: as in `rig run`.")
+@click.option("--accept-not-watched", is_flag=True, help="With --timing: as in `rig run`.")
+@click.option("--wait", is_flag=True, help="With --timing: as in `rig run`.")
+@click.option("--fast", is_flag=True, help="With --timing, simulated rig only: virtual time.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    metavar="N",
+    help="With --timing, simulated rig only: seed of its chance.",
+)
 def command(
     setup: Path, points: tuple[str, ...], live: bool, reference: str | None, u: str | None,
     coverage: float, by: str, date: str | None, months: int, zero_check: bool | None,
-    zero_tolerance: str | None, write: bool,
+    zero_tolerance: str | None, write: bool, timing: bool, strokes: int, **run: Any,
 ) -> None:  # fmt: skip
     """Calibrate the pressure gauge of SETUP against a reference gauge.
 
@@ -74,10 +98,24 @@ def command(
     is used: five points at least. What is not given is asked for. The line through the points, what
     it leaves uncertain, and the [calibration] table are shown, and the table is put into SETUP when
     you say so. Nothing is energised, and nothing is corrected before a run is analysed.
+
+    With --timing the rig measures itself: a resistor or lamp in the coil's place, and the load side
+    led into the switch input through the switch's own input circuit, so that the true time from
+    coil to switch is 0. The relay is energised --strokes times, as in `rig run`. What is found goes
+    into the table [timing], and is taken off every time from then on.
     """
-    from rig.cli.terminal.calibration import Entered, show, table_text, with_table
+    from rig.cli.terminal.calibration import Entered, due_of, show, table_text, with_table
     from rig.config.files.loading import load_setup, setup_from_text
 
+    if timing:
+        from rig.cli.calibrate_timing import timing as measure
+
+        if points or live or reference:
+            raise UsageError("--timing measures no gauge: leave --point, --live, --reference out.")
+        day = _day(date)
+        sys.exit(
+            measure(setup, strokes, day, due_of(day, months), {**run, "by": by, "write": write})
+        )
     loaded = load_setup(setup)
     if loaded.setup.pressure_source is None:
         raise UsageError(
@@ -115,8 +153,7 @@ def command(
     if not write and not (asks and click.confirm(f"Put this table into {setup}?", default=True)):
         click.echo("Nothing was written. Copy the table into the setup, or use --write.", err=True)
         return
-    _replace(setup, new)
-    click.echo(f"Written to {setup}; the setup as it was is {setup.name}.before.", err=True)
+    replace_text(setup, new)
 
 
 @contextlib.contextmanager
@@ -216,7 +253,7 @@ def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
                 click.echo(f"  {error}", err=True)
 
 
-def _replace(path: Path, text: str) -> None:
+def replace_text(path: Path, text: str) -> None:
     """The new text in place of the old, whole or not at all; the old one is kept beside it."""
     import os
 
@@ -231,3 +268,4 @@ def _replace(path: Path, text: str) -> None:
         fresh.replace(path)
     except OSError as error:
         raise UsageError(f"{path} could not be written ({error}); it is as it was.") from error
+    click.echo(f"Written to {path}; the setup as it was is {before.name}.", err=True)

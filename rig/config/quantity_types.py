@@ -151,6 +151,7 @@ ResistanceRangeOhm = Annotated[
 VoltageRangeV = Annotated[
     tuple[float, float], _range_reader("voltage"), Dimension("voltage", pair=True)
 ]
+TimeRangeS = Annotated[tuple[float, float], _range_reader("time"), Dimension("time", pair=True)]
 TimePerPressureRange = Annotated[
     tuple[float, float],
     _range_reader("time_per_pressure"),

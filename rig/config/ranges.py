@@ -49,6 +49,7 @@ HEAT = "longer, the coil may overheat before anything trips; shorter, the relay 
 NO_PRESSURE = "below a vacuum, or above what oil or air of a rig can have"
 NO_ENGINE = "no engine turns like that"
 NO_SENSOR = "no sensor of a rig is wired like that"
+NOT_OF_A_RIG = "a rig that is in order adds no such time"
 NO_RESULT = "no healthy or faulty rig gives that, so the limit would judge nothing"
 MS = 1e-3
 
@@ -58,6 +59,14 @@ SETUP_RANGES: Mapping[tuple[str, str], Range] = {
     ("coil", "resistance_ohm"): Range(0.2, 2000, "ohm", NO_COIL),
     ("relay", "operate_delay_s"): Range(0, 500, "ms", "a relay that slow is defective", MS),
     ("relay", "release_delay_s"): Range(0, 500, "ms", "a relay that slow is defective", MS),
+    ("relay", "operate_delay_least_s"): Range(0, 500, "ms", "a relay that slow is defective", MS),
+    ("relay", "release_delay_least_s"): Range(0, 500, "ms", "a relay that slow is defective", MS),
+    ("timing", "response_mean_s"): Range(-500, 500, "ms", NOT_OF_A_RIG, MS),
+    ("timing", "response_sd_s"): Range(0, 100, "ms", NOT_OF_A_RIG, MS),
+    ("timing", "release_mean_s"): Range(-500, 500, "ms", NOT_OF_A_RIG, MS),
+    ("timing", "release_sd_s"): Range(0, 100, "ms", NOT_OF_A_RIG, MS),
+    ("timing", "operate_delay_s"): Range(0, 500, "ms", NOT_OF_A_RIG, MS),
+    ("timing", "release_delay_s"): Range(0, 500, "ms", NOT_OF_A_RIG, MS),
     ("coil_heating", "thermal_resistance_k_w"): Range(0.1, 200, "K/W", NO_COIL),
     ("coil_heating", "time_constant_s"): Range(1, 7200, "s", NO_COIL),
     ("coil_heating", "surroundings_degc"): Range(-40, 180, "degC", "no rig works in that"),

@@ -171,12 +171,24 @@ def _caveats(result: Mapping[str, Any]) -> list[str]:
     reference = result.get("reference") or {}
     if reference.get("of") == "command" and result.get("kind") == "strokes":
         allowed = reference.get("response_ms")
+        least = reference.get("response_least_ms") or 0.0
+        span = (
+            f" ({least:.1f} to {allowed:.1f} ms)"
+            if allowed
+            else ", and how long it is is not known"
+        )
         found.insert(
-            0, "Timed from the command, without read-back: the relay's delay is in the times"
-            + (f" (up to {allowed:.1f} ms)." if allowed else ", and how long it is is not known."),
-        )  # fmt: skip
+            0,
+            f"Timed from the command, without read-back: the relay's delay is in the times{span}.",
+        )
     if "OUT OF DATE" in str((result.get("calibration") or {}).get("state", "")).upper():
         found.insert(0, "The gauge's calibration was OUT OF DATE.")
+    own = result.get("timing") or {}
+    if own and result.get("kind") == "strokes":
+        if own["state"] == "out of date":
+            found.insert(0, "The rig's own timing was OUT OF DATE.")
+        elif own["date"] is None:
+            found.append(f"The rig's own times are {own['state']}.")
     missed = result.get("missed") or {}
     if missed.get("words"):
         found.append(f"Answered: {missed['words']}.")

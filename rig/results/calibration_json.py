@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""The calibration of a run as JSON. Null where not known."""
+"""What a run's gauge and clocks were measured to be, as JSON. Null where not known."""
 
 from __future__ import annotations
 
 from typing import Any
 
+from rig.analysis.measure import own_timing
 from rig.analysis.measure.gauge_calibration import Applied, remarks
 from rig.analysis.stats.uncertainty import coverage_factor
 
@@ -49,4 +50,28 @@ def calibration_json(applied: Applied | None) -> dict[str, Any] | None:
             "taken_off_kpa": round(applied.zero.taken_off_kpa, 4),
         },
         "remarks": remarks(applied),
+    }
+
+
+def timing_json(applied: own_timing.Applied | None) -> dict[str, Any] | None:
+    """The key `timing` of a run: the rig's own times, ms, or that they are assumed; None for a
+    capture."""
+    if applied is None:
+        return None
+    made = applied.made
+    ways = {
+        name: None if (way := applied.way(name)) is None else way._asdict()
+        for name in ("response", "release")
+    }
+    return {
+        "state": applied.state,
+        "date": made and made.date,
+        "due": made and made.due,
+        "by": made and (made.by or None),
+        "timed_from": made and made.timed_from,
+        **{
+            name: None if way is None else {key: round(v, 6) for key, v in way.items()}
+            for name, way in ways.items()
+        },
+        "remarks": own_timing.remarks(applied),
     }

@@ -20,7 +20,7 @@ from rig.analysis.stats.summary import Summary, summarise
 from rig.analysis.stats.uncertainty import Budget
 from rig.analysis.verdict.behaviour import behaviour_json, spread_json
 from rig.core.recording import Float
-from rig.results.calibration_json import calibration_json
+from rig.results.calibration_json import calibration_json, timing_json
 from rig.results.coil_json import signature_json, stroke_current_json
 from rig.results.metrology_json import (
     budget_json,
@@ -101,6 +101,7 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         },
         "engine": engine_json(result.engine),
         "calibration": calibration_json(result.calibration),
+        "timing": timing_json(result.timing),
         "switch": switch_json(result.switch),
         "sequential": None
         if result.sequential is None

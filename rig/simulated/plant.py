@@ -17,6 +17,7 @@ from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
 from rig.simulated import faults
 from rig.simulated.coil_path.coil_current import CoilCurrent
 from rig.simulated.coil_path.electrics import CoilCircuit, current_at
+from rig.simulated.coil_path.inputs import InputLags, TimingLoop, with_resistor
 from rig.simulated.coil_path.plunger import Passing, Plunger
 from rig.simulated.coil_path.relay import Change, Relay
 from rig.simulated.coil_path.switch_wire import SwitchWire
@@ -51,10 +52,11 @@ class Plant:
     def __init__(
         self, parameters: SimulatedRig, setup: Setup, seed: int | None = None, start_ns: int = 0
     ) -> None:
-        rig = faults.apply(parameters, setup)
+        rig = with_resistor(faults.apply(parameters, setup))
         seed = rig.seed if seed is None else seed
         self._start_ns = self._now_ns = start_ns
         self._wiring = Wiring(setup, rig)
+        self._lags = InputLags(rig.wiring, stream(seed, "input lags"))
         self._has_readback = setup.readback is not None
         self.truth = Truth()
 
@@ -82,6 +84,9 @@ class Plant:
         self._switch = PressureSwitch(
             rig.switch, contact == "normally closed", stream(seed, "switch"), stream(seed, "stuck")
         )
+        self._loop: TimingLoop | None = None
+        if rig.wiring.timing_loop:
+            self._loop = TimingLoop(self._wiring.coil_live, contact == "normally closed")
         self._switch_wire = SwitchWire(rig.wiring, stream(seed, "switch wire"))
         self._gauge_at_supply = rig.gauge.at == "supply"
         self._gauge: Gauge | None = None
@@ -89,7 +94,8 @@ class Plant:
             others = {**GAUGE_OTHERS, "oil_temperature": rig.oil.temperature_degc}
             others["supply_voltage"] = coil.supply_voltage_v
             self._gauge = Gauge(setup.gauge, rig, seed, start_ns, self._gauge_path, others)
-        levels = {SWITCH: self._wiring.switch_level(self._switch.closed)}
+        at_rest = self._switch.closed if self._loop is None else self._loop.closed(False)
+        levels = {SWITCH: self._wiring.switch_level(at_rest)}
         if not self._wiring.plain:
             levels[SWITCH_WIRE] = self._switch_wire.state
         if self._has_readback:
@@ -140,8 +146,12 @@ class Plant:
         cut_ns = self._ns(moves.cut_s)
         self.truth.note_contact(on, cut_ns)
         if self._has_readback:
-            self._outbox.forget(READBACK, cut_ns)
-            self._plan_edges(READBACK, moves.changes, self._wiring.readback_level)
+            live, level = self._wiring.coil_live, self._wiring.readback_level
+            self._outbox.forget(READBACK, self._ns(moves.cut_s + self._lags.least_s(READBACK)))
+            self._plan_edges(READBACK, self._lags.readback(moves.changes, live), level)
+        if self._loop is not None:
+            self._outbox.forget(SWITCH, self._ns(moves.cut_s + self._lags.least_s(SWITCH)))
+            self._plan_switch([(t_s, self._loop.closed(c)) for t_s, c in moves.changes])
         self._contacts = [c for c in self._contacts if c[0] < moves.cut_s] + moves.changes
         self._contact_ns = self._ns(self._contacts[0][0])
         self._choose()
@@ -266,7 +276,7 @@ class Plant:
         elif at_ns == self._cross_ns:
             self._switch_moves()
         elif at_ns == self._drop_ns:
-            self._plan_edges(SWITCH, self._switch.drop_out(t_s), self._wiring.switch_level)
+            self._contact_of_switch(self._switch.drop_out(t_s))
             self._drop_ns = self._ns(self._switch.next_dropout_s(t_s))
             self._look_ahead(t_s)
         elif at_ns == self._upset_ns:
@@ -346,10 +356,18 @@ class Plant:
 
     def _switch_moves(self) -> None:
         t_s = self._cross_s
-        self._plan_edges(SWITCH, self._switch.change(t_s), self._wiring.switch_level)
+        self._contact_of_switch(self._switch.change(t_s))
         kind = "switch actuated" if self._switch.pressurised else "switch reset"
         self.truth.note(kind, self._cross_ns)
         self._look_ahead(t_s)
+
+    def _contact_of_switch(self, changes: list[Change]) -> None:
+        """The pressure switch's contact moves, whether or not it is wired to the input."""
+        if self._loop is None:
+            self._plan_switch(changes)
+
+    def _plan_switch(self, changes: list[Change]) -> None:
+        self._plan_edges(SWITCH, self._lags.switch(changes), self._wiring.switch_level)
 
     def _plan_edges(self, line: str, changes: list[Change], level: Callable[[bool], int]) -> None:
         self._outbox.plan(line, [(self._ns(t_s), level(closed)) for t_s, closed in changes])

@@ -112,9 +112,35 @@ def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         yield "GAUGE", remark
 
 
+def timing_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """What is known of the rig's own times as names and texts; nothing for a capture."""
+    own = result.get("timing")  # a result of an earlier program has none
+    if not own:
+        return
+    if own["date"] is None:
+        yield "rig's own times", str(own["state"])
+        return
+    state = "OUT OF DATE, " if own["state"] == "out of date" else ""
+    ways = []
+    for name in ("response", "release"):
+        mean, u = pair(own[name]["mean_ms"], own[name]["sd_ms"], 3)
+        ways.append(f"{name} {mean} ms" + ("" if u is None else f" (sd {u})"))
+    yield (
+        "rig's own times",
+        f"{state}measured {own['date']}, due {own['due']}: {', '.join(ways)}; taken off in the "
+        "intervals and the verdict",
+    )
+    for remark in own["remarks"]:
+        yield "RIG'S TIMES", remark
+
+
 def plain_fields(result: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
     """Both for a program: names and values."""
     seen, made = result.get("signature"), result.get("calibration")
+    own = result.get("timing")
+    if own:
+        for name in ("state", "date", "due"):
+            yield f"timing.{name}", own[name]
     if seen:
         for name in ("rate_hz", "moved", "no_movement_seen", "not_decided"):
             yield f"current.{name}", seen[name]

@@ -10,7 +10,7 @@ from typing import Any
 
 from rig.text import words
 from rig.text.channels import channel_facts
-from rig.text.coil_current import calibration_facts
+from rig.text.coil_current import calibration_facts, timing_facts
 from rig.text.rounded import spread_text, sure_text, value_text
 from rig.text.words import across, number
 
@@ -34,6 +34,7 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield from _kept(result)
     yield "contact", words.contact(result)
     yield "timed from", words.timed_from(result)
+    yield from timing_facts(result)
     yield from calibration_facts(result)
     yield from channel_facts(result)
     if result["not_watched"]:

@@ -86,10 +86,11 @@ def timed_from(result: Mapping[str, Any]) -> str:
         )
     if reference["response_ms"] is None:
         return "the command; relay delay not known"
-    return (
-        f"the command, no read-back; the relay's delay is in it (response up to "
-        f"{reference['response_ms']:g} ms, release up to {reference['release_ms']:g} ms too long)"
-    )
+    spans = [  # a result of an earlier program has no least
+        f"{name} {reference.get(f'{name}_least_ms') or 0.0:.4g} to {reference[f'{name}_ms']:.4g} ms"
+        for name in ("response", "release")
+    ]
+    return f"the command, no read-back; the relay's delay is in it ({', '.join(spans)} too long)"
 
 
 def contact(result: Mapping[str, Any]) -> str:

@@ -99,7 +99,7 @@ class Train:
 
 def setup(
     contact: str = "normally open", *, readback: bool = True, gauge: dict[str, Any] | None = None,
-    **relay: str,
+    timing: dict[str, Any] | None = None, **relay: str,
 ) -> Setup:  # fmt: skip
     """A board setup: switch pulled up (closed reads low), supply side, gauge on request."""
     data: dict[str, Any] = {
@@ -114,6 +114,8 @@ def setup(
     }  # fmt: skip
     if readback:
         data["readback"] = {"line": 23}
+    if timing is not None:
+        data["timing"] = timing
     if gauge is not None:
         data["gauge"] = {
             "port": "/dev/ttyUSB0", "pattern": "{pressure}", "unit": "kPa", "period": "100 ms",

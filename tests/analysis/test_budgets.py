@@ -72,17 +72,18 @@ def test_single_response_has_no_repeatability():
     assert budget["dof"] is None
 
 
-def test_without_read_back_half_the_relay_delay_is_taken_off_and_the_rest_is_a_line():
-    shape = shape_of(readback=False, rig=setup(readback=False, operate_delay="12 ms"))
+def test_without_read_back_the_middle_of_the_relay_delay_is_taken_off_and_the_rest_is_a_line():
+    delays = {"operate_delay": "14 ms", "operate_delay_least": "2 ms"}
+    shape = shape_of(readback=False, rig=setup(readback=False, **delays))
     budget = shape["budget"]["response_ms"]
-    assert budget["correction"] == -6.0
+    assert budget["correction"] == -8.0
     (relay,) = [line for line in budget["lines"] if line["name"] == "relay delay"]
     assert (relay["value"], relay["distribution"]) == (6.0, "rectangular")
     assert budget["method"] == "JCGM 101"  # a rectangle that dominates is no normal distribution
     mean = shape["summary"]["response_ms"]["mean"]
     low, high = shape["summary"]["response_ms"]["interval95"]
-    assert low == pytest.approx(mean - 6 - budget["U"], abs=1e-5)
-    assert high == pytest.approx(mean - 6 + budget["U"], abs=1e-5)
+    assert low == pytest.approx(mean - 8 - budget["U"], abs=1e-5)
+    assert high == pytest.approx(mean - 8 + budget["U"], abs=1e-5)
     assert 0.95 * 6 < budget["U"] < 6.5
     # a delay that nobody stated: nothing is said
     train = Train("capture", readback=False)

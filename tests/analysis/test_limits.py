@@ -12,6 +12,7 @@ from rig.analysis.measure.stroke_windows import Windows, reference
 from rig.analysis.verdict.evaluate import Measured
 from rig.analysis.verdict.limits import Limit, figure_limit
 from rig.analysis.verdict.verdict import Verdict
+from rig.config.setup.model import RelaySetup
 from rig.config.sheet.model import Accept
 
 N = 200
@@ -93,8 +94,11 @@ def test_without_a_read_back_the_delay_holds_the_time_of_writing_for_both_edges(
         start_on_ns=one, start_off_ns=one, live_before=one.astype(bool),
         write_ns=np.array([200_000, 700_000]), has_readback=False, half_on_ns=one, half_off_ns=one,
     )  # fmt: skip
-    relay = SimpleNamespace(operate_delay_s=0.010, release_delay_s=0.006)
+    relay = RelaySetup.model_validate(
+        {"line": 17, "operate_delay": "10 ms", "release_delay": "6 ms"}
+    )
     found = reference(windows, SimpleNamespace(relay=relay))  # type: ignore[arg-type]
     assert found.of == "command"
     assert found.response_ms == pytest.approx(10.7)
     assert found.release_ms == pytest.approx(6.7)
+    assert (found.response_least_ms, found.release_least_ms) == pytest.approx((1.0, 0.6))

@@ -164,7 +164,7 @@ def test_every_kind_of_figure(accept, result):
 
 
 def test_without_read_back_a_limit_inside_the_relay_delay_is_undecided():
-    rig = setup(readback=False, operate_delay="10 ms")
+    rig = setup(readback=False, operate_delay="10 ms", operate_delay_least="0 ms")
     for response, result, code in (
         (85, "undecided", 5),
         (91, "does_not_conform", 1),

@@ -216,3 +216,45 @@ def test_what_is_there_or_not_is_tried_here() -> None:
     for name, kind in FAULT_KINDS.items():
         if not kind.graded and name not in elsewhere and not name.startswith("switch wire"):
             assert f'"{name}"' in words, name
+
+
+class TestTimingLoop:
+    """`timing_loop`: the load side in the switch's place, and the lags of the inputs."""
+
+    @pytest.mark.parametrize("feed_side", ["supply", "ground"])
+    @pytest.mark.parametrize("contact", ["normally open", "normally closed"])
+    def test_the_switch_input_follows_the_coil(self, contact: str, feed_side: str) -> None:
+        wiring = {"timing_loop": True}
+        source, seen, _ = run(
+            3, coil={"feed_side": feed_side}, switch={"contact": contact},
+            simulated={"wiring": wiring},
+        )  # fmt: skip
+        switch, readback = edges(seen, "switch"), edges(seen, "readback")
+        assert len(switch) >= 6
+        # pulled up: a closed contact reads low; a normally open one closes while the coil is live
+        same = (contact == "normally open") == (feed_side == "ground")
+        assert switch == (readback if same else inverted(readback))
+        assert source.truth.times_ns("plunger in") == []  # nothing but a resistor is there
+
+    def test_each_way_of_an_input_has_its_own_lag(self) -> None:
+        calm = {"relay": {"bounces_max": 0}}
+        lags = {"readback_lag_live": "1 ms", "readback_lag_dead": "2 ms",
+                "switch_lag_close": "4 ms", "switch_lag_open": "8 ms"}  # fmt: skip
+        source, seen, _ = run(2, simulated={**calm, "wiring": {"timing_loop": True, **lags}})
+        closed, opened = (source.truth.times_ns(f"contact {k}") for k in ("closed", "open"))
+        ways = sorted([(t, True) for t in closed] + [(t, False) for t in opened])
+        assert edges(seen, "readback") == [(t + (1 if on else 2) * MS, int(on)) for t, on in ways]
+        assert edges(seen, "switch") == [(t + (4 if on else 8) * MS, 1 - int(on)) for t, on in ways]
+
+    def test_a_switch_on_its_own_wire_is_late_too_and_nothing_else_changes(
+        self, sound: tuple[Any, Seen]
+    ) -> None:
+        late = {"switch_lag_close": "3 ms", "switch_lag_open": "3 ms"}
+        _, seen, _ = run(4, simulated={"wiring": late})
+        assert edges(seen, "switch") == [(t + 3 * MS, v) for t, v in edges(sound[1], "switch")]
+        assert edges(seen, "readback") == edges(sound[1], "readback")
+
+    def test_a_touch_that_is_over_before_it_comes_through_is_not_seen(self) -> None:
+        part = plant(simulated={"wiring": {"switch_lag_close": "1 ms"}})._lags
+        assert part.switch([(0.0, True), (0.0005, False), (0.002, True)]) == [(0.003, True)]
+        assert part.switch([(0.0, True), (0.004, False)]) == [(0.001, True), (0.004, False)]

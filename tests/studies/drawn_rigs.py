@@ -20,6 +20,8 @@ from rig.core.records import READBACK, SWITCH, End
 
 MS = 1_000_000
 PERIOD_MS, ON_MS = 1000, 500
+RELAY_LEAST = 0.2
+"""Of a relay's longest delay its shortest."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,8 @@ def setup(*, readback: bool, relay_ms: float = 10.0) -> Setup:
         },
         "relay": {
             "line": 17, "operate_delay": f"{relay_ms} ms", "release_delay": f"{relay_ms} ms",
+            "operate_delay_least": f"{RELAY_LEAST * relay_ms} ms",
+            "release_delay_least": f"{RELAY_LEAST * relay_ms} ms",
         },
         "switch": {"line": 22, "contact": "normally open"},
     }  # fmt: skip
@@ -62,7 +66,7 @@ def draw_rig(
     response_ms: float | None = None,
 ) -> Rig:  # fmt: skip
     """Its true expected times are drawn too, unless the response is given."""
-    stamp = STAMP_MS["board"]
+    stamp, least = STAMP_MS["board"], RELAY_LEAST * relay_ms
     added = []
     for _ in range(2):
         off = rng.uniform(-stamp, stamp) + rng.uniform(
@@ -76,7 +80,7 @@ def draw_rig(
         added.append(float(off))
     return Rig(
         rng.uniform(40, 120) if response_ms is None else response_ms, rng.uniform(30, 90), sd_ms,
-        (rng.uniform(0, relay_ms), rng.uniform(0, relay_ms)), (added[0], added[1]),
+        (rng.uniform(least, relay_ms), rng.uniform(least, relay_ms)), (added[0], added[1]),
     )  # fmt: skip
 
 

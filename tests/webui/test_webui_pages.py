@@ -261,7 +261,7 @@ def test_a_run_without_read_back_and_gauge_says_so(client: FlaskClient, written:
     written(strokes=3, readback=False, gauge_period_ms=None)
     page = plain(client.get("/runs/1").text)
     assert "No read-back was wired" in page
-    assert "may be up to 10.0 ms shorter" in page
+    assert "is 1.0 to 10.0 ms shorter" in page
 
 
 def test_a_setup_of_another_software_leaves_the_rest_readable(

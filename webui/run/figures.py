@@ -167,7 +167,11 @@ def caveat(result: Mapping[str, Any] | None) -> str:
             "Timed from the command: no read-back shows when the coil followed, "
             "and no relay delay is stated."
         )
+    spans = [  # a result of an earlier program has no least
+        f"{reference.get(f'{name}_least_ms') or 0.0:.1f} to {most:.1f} ms"
+        for name, most in (("response", response), ("release", release))
+    ]
     return (
-        "Timed from the command, without read-back: the true response may be up to "
-        f"{response:.1f} ms shorter, the true release up to {release:.1f} ms (the relay's delay)."
+        f"Timed from the command, without read-back: the true response is {spans[0]} shorter, the "
+        f"true release {spans[1]} (the relay's delay)."
     )

@@ -16,7 +16,8 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.stats.uncertainty import Line
-from rig.config.gauge.calibration import FEW_POINTS, IN_DATE, OUT_OF_DATE, CalibrationSetup
+from rig.config.dated import IN_DATE, OUT_OF_DATE
+from rig.config.gauge.calibration import FEW_POINTS, CalibrationSetup
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """What the rig itself adds to the uncertainty of a time or a pressure, as lines of a budget.
 
-The half widths below are bounds taken for this rig (common practice, no source); commissioning
-can show them to be smaller. They are said line by line in every budget.
+The half widths below are bounds taken for this rig (common practice, no source), where its
+setup has no `[timing]`: they are then said to be assumed, line by line, in every budget.
 """
 
 from __future__ import annotations
@@ -12,6 +12,8 @@ import math
 import numpy as np
 
 from rig.analysis.measure.gauge_calibration import Applied, calibration_lines
+from rig.analysis.measure.own_timing import Applied as OwnApplied
+from rig.analysis.measure.own_timing import own_lines
 from rig.analysis.measure.pressure_at import (
     RANGE_SHARE,
     line_characters,
@@ -31,6 +33,7 @@ from rig.analysis.stats.intervals import MAD_TO_SD
 from rig.analysis.stats.uncertainty import Line
 from rig.config.gauge.model import GaugeSetup
 from rig.config.setup.model import Setup
+from rig.config.setup.timing import ASSUMED
 from rig.core.recording import Recording, SampleSeries
 
 READBACK_MS = 0.1
@@ -60,39 +63,58 @@ STAMPS_NOTES = {
 def timing_lines(
     recording: Recording,
     reference: Reference,
-    delay_ms: float | None,
+    name: str,
     half_ms: float,
     resolution: Resolution,
     bounce_ms: float = 0.0,
+    own: OwnApplied | None = None,
+    *,
+    single: bool = False,
 ) -> tuple[list[Line], float] | None:
-    """Lines and correction (ms) of a response or release time without its repeatability.
+    """Lines and correction (ms) of a time without its repeatability, of one stroke (`single`) or of
+    a mean; `name` is "response" or "release".
 
-    `delay_ms` is Reference.response_ms or .release_ms. Timed from the command, the relay's delay
-    lies somewhere from 0 to it: half of it is taken off, the rest is a line. None where the
-    delay is not known: nothing can then be said of the lower side. `half_ms` is how far the stamps
-    of a capture leave the time open. `bounce_ms`: how long the load side bounced. The clock starts
-    at its first touch, and what current flows until it stays put is not known: as if it had
-    switched cleanly the time is shorter by something from 0 to that.
+    What the rig itself adds was measured (`own`), and its mean is taken off; else the constants of
+    this module stand for it, and for one that is out of date they count as well. Timed from the
+    command, the relay's delay lies between its least and its most (Reference): its measured mean is
+    taken off, or their middle, and the rest is a line. None where the delay is not known: nothing
+    can then be said of the lower side. `half_ms` is how far the stamps of a capture leave the time
+    open. `bounce_ms`: how long the load side bounced. The clock starts at its first touch, and what
+    current flows until it stays put is not known: as if it had switched cleanly the time is shorter
+    by something from 0 to that.
     """
-    lines = _stamp_lines(recording, reference, half_ms, resolution)
+    way = own.way(name) if own is not None else None
+    assumed = way is None or (own is not None and own.overdue)
+    lines = _stamp_lines(recording, reference, half_ms, resolution) if assumed else []
     correction = 0.0
     if reference.of == "read-back":
-        lines.append(Line("read-back delay", READBACK_MS, "ms", "rectangular", -1.0))
+        if assumed:
+            delay = Line("read-back delay", READBACK_MS, "ms", "rectangular", -1.0, note=ASSUMED)
+            lines.append(delay)
+        if way is not None and own is not None:
+            correction = -way.mean_ms
+            lines += own_lines(way, own, single=single)
         if bounce_ms > 0:
-            correction = -bounce_ms / 2
+            correction -= bounce_ms / 2
             # either end is likely: a clamp undoes each touch, a plain diode hardly any
             lines.append(
                 Line("relay bounce", bounce_ms / 2, "ms", "arcsine", -1.0,
                      note=f"load side bounced for {bounce_ms:.2g} ms")
             )  # fmt: skip
-    elif delay_ms is None:
-        return None
     else:
-        correction = -delay_ms / 2
+        delay_ms = reference.delay_ms(name)
+        if delay_ms is None:
+            return None
+        least, most = delay_ms
+        middle = (least + most) / 2 if way is None else way.mean_ms
+        correction = -middle
+        known = ASSUMED if assumed or own is None or own.made is None else own.made.date
         lines.append(
-            Line("relay delay", delay_ms / 2, "ms", "rectangular", -1.0, note="no read-back")
-        )
-    lines.append(Line("bounce definition", BOUNCE_MS, "ms", "rectangular", note="merged edges"))
+            Line("relay delay", max(most - middle, middle - least), "ms", "rectangular", -1.0,
+                 note=f"no read-back; {least:.4g} to {most:.4g} ms, {known}")
+        )  # fmt: skip
+    note = f"merged edges; {ASSUMED}"
+    lines.append(Line("bounce definition", BOUNCE_MS, "ms", "rectangular", note=note))
     return lines, correction
 
 
@@ -105,9 +127,10 @@ def _stamp_lines(
         note = STAMPS_NOTES[resolution.how]
         return [Line(STAMPS, max(half_ms, 1e-6), "ms", "rectangular", note=note)]
     stamp = stamp_half_width_ms(recording)
-    lines = [Line("time stamp of the switch's edge", stamp, "ms", "rectangular")]
+    lines = [Line("time stamp of the switch's edge", stamp, "ms", "rectangular", note=ASSUMED)]
     if reference.of == "read-back":
-        lines.append(Line("time stamp of the read-back's edge", stamp, "ms", "rectangular", -1.0))
+        name = "time stamp of the read-back's edge"
+        lines.append(Line(name, stamp, "ms", "rectangular", -1.0, note=ASSUMED))
     return lines
 
 
@@ -174,7 +197,7 @@ def moving_lines(
     stamp of the switch's edge."""
     lines = [
         Line("time stamp of the switch's edge", stamp_half_width_ms(recording), "ms",
-             "rectangular", rate_kpa_ms),
+             "rectangular", rate_kpa_ms, note="" if recording.source == "capture" else ASSUMED),
     ]  # fmt: skip
     gauge = setup.gauge if setup is not None else None
     if gauge is not None and recording.source != "capture":

@@ -47,14 +47,24 @@ class Windows:
 @dataclass(frozen=True)
 class Reference:
     """From where response and release are timed: "read-back" (its first edge) or "command"
-    (its written instant). The true time may be shorter by `response_ms`, `release_ms`: the
-    relay's delay; None where no setup states it."""
+    (its written instant). The true time is then shorter by the relay's delay: at least by
+    `response_least_ms`, `release_least_ms`, at most by `response_ms`, `release_ms`; None where no
+    setup states it."""
 
     of: str
     response_ms: float | None
     release_ms: float | None
+    response_least_ms: float | None = None
+    release_least_ms: float | None = None
+
+    def delay_ms(self, name: str) -> tuple[float, float] | None:
+        """Least and most of "response" or "release"; None where they are not known."""
+        most = self.response_ms if name == "response" else self.release_ms
+        least = self.response_least_ms if name == "response" else self.release_least_ms
+        return None if most is None or least is None else (least, most)
 
 
+Range = tuple[float, float]
 BOUNCE_NS = 15_000_000
 """Read-back edges so soon after the first are its contact's bounce (common practice, no source)."""
 
@@ -154,14 +164,22 @@ def stroke_windows(recording: Recording) -> Windows:
     )
 
 
-def reference(windows: Windows, setup: Setup | None) -> Reference:
-    """What response and release of these strokes are timed from."""
+def reference(
+    windows: Windows, setup: Setup | None, measured_ms: tuple[Range, Range] | None = None,
+    *, overdue: bool = False,
+) -> Reference:  # fmt: skip
+    """What response and release of these strokes are timed from. `measured_ms`: the relay's delays
+    on and off by the setup's `[timing]`; `overdue`, what the setup states counts as well."""
     if windows.has_readback:
-        return Reference("read-back", 0.0, 0.0)
+        return Reference("read-back", 0.0, 0.0, 0.0, 0.0)
     if setup is None:
         return Reference("command", None, None)
     write_ms = float(windows.write_ns.max()) / 1e6 if len(windows) else 0.0
-    relay = setup.relay
-    return Reference(
-        "command", relay.operate_delay_s * 1e3 + write_ms, relay.release_delay_s * 1e3 + write_ms
-    )
+    stated = setup.relay.operate_range_s, setup.relay.release_range_s
+    on, off = measured_ms or [(1e3 * least, 1e3 * most) for least, most in stated]
+    if overdue:
+        on, off = (
+            (min(least, 1e3 * low), max(most, 1e3 * high))
+            for (least, most), (low, high) in zip((on, off), stated, strict=True)
+        )
+    return Reference("command", on[1] + write_ms, off[1] + write_ms, on[0], off[0])

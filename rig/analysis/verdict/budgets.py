@@ -9,6 +9,7 @@ from rig.analysis.measure import instrument_uncertainty
 from rig.analysis.measure.gauge_calibration import ZERO, Applied
 from rig.analysis.measure.hold import HoldResult
 from rig.analysis.measure.instrument_uncertainty import RESOLUTION, STAMPS, timing_lines
+from rig.analysis.measure.own_timing import Applied as OwnTiming
 from rig.analysis.measure.pressure_at import RANGE_SHARE
 from rig.analysis.measure.ramp import RampTable
 from rig.analysis.measure.stroke_table import StrokeTable
@@ -16,7 +17,7 @@ from rig.analysis.measure.stroke_windows import Reference
 from rig.analysis.measure.time_stamps import KERNEL, Resolution
 from rig.analysis.stats.dependence import repeatability
 from rig.analysis.stats.uncertainty import Budget, Correlations, Line, budget
-from rig.config.gauge.calibration import OUT_OF_DATE
+from rig.config.dated import OUT_OF_DATE
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
@@ -37,6 +38,7 @@ def budgets(
     applied: Applied | None = None,
     resolution: Resolution = KERNEL_STAMPS,
     bounces_ms: tuple[Float, Float] | None = None,
+    own: OwnTiming | None = None,
 ) -> dict[str, Budget]:
     """Budgets by result: `response_ms`, `release_ms` (of the mean), `single_response_ms`,
     `single_release_ms` (of one stroke, as well stamped as they are on the mean), `actuation_kpa`,
@@ -44,15 +46,16 @@ def budgets(
     `decay_rate_kpa_s`. What the run does not have, or what cannot be said (relay delay not known,
     one stroke's spread), is left out. `resolution` is that of the recording's times, `bounces_ms`
     how long the relay bounced in each stroke, on and off (stroke_windows.relay_bounce_ms): it is in
-    the budget of the mean; a single stroke has its own (Measured.shorter).
+    the budget of the mean; a single stroke has its own (Measured.shorter). `own` is what is known
+    of the rig's own times.
     """
     found: dict[str, Budget] = {}
     times = {
-        "response_ms": (table.response_ms, reference.response_ms, table.response_half_ms),
-        "release_ms": (table.release_ms, reference.release_ms, table.release_half_ms),
+        "response": (table.response_ms, table.response_half_ms),
+        "release": (table.release_ms, table.release_half_ms),
     }
     none = np.zeros(len(table))
-    for (name, (values, delay_ms, half_ms)), bounce in zip(
+    for (name, (values, half_ms)), bounce in zip(
         times.items(), bounces_ms or (none, none), strict=True
     ):
         finite = np.isfinite(values)
@@ -62,10 +65,13 @@ def budgets(
         # of one stroke its own bounce counts (Measured.shorter), which the others need not have
         of = [0.0, bounce[known].mean() if known.any() else 0.0]
         one, mean = (
-            timing_lines(recording, reference, delay_ms, half, resolution, float(ms)) for ms in of
+            timing_lines(
+                recording, reference, name, half, resolution, float(ms), own, single=n == 0
+            )
+            for n, ms in enumerate(of)
         )
         if one is not None and mean is not None:
-            _times(found, name, values[typical], one, mean if known.any() else None)
+            _times(found, f"{name}_ms", values[typical], one, mean if known.any() else None)
     if ramps is not None and pressure is not None:
         _ramps(found, recording, setup, pressure, ramps, applied)
     if held is not None and pressure is not None:

@@ -90,22 +90,23 @@ def _zero_lines(entered: Entered) -> Iterator[str]:
     yield f'zero_tolerance = "{tolerance:.6g} kPa"'
 
 
-def with_table(text: str, table: str) -> str:
+def with_table(text: str, table: str, name: str = "calibration") -> str:
     """The setup's text with this table: in place of the one it has, else at its end. Raises
     UsageError where anything else of it would change."""
-    changed = _with_table(text, table)
+    changed = _with_table(text, table, name)
     before, after = tomllib.loads(text), tomllib.loads(changed)
-    if {**before, "calibration": None} != {**after, "calibration": None}:
+    if {**before, name: None} != {**after, name: None}:
         raise UsageError(
-            "The table [calibration] cannot be replaced without touching others of the setup. "
-            "Take it out by hand, then calibrate again; the points stand below."
+            f"The table [{name}] cannot be replaced without touching others of the setup. "
+            "Take it out by hand, then calibrate again; what was found stands below."
         )
     return changed
 
 
-def _with_table(text: str, table: str) -> str:
+def _with_table(text: str, table: str, name: str) -> str:
     lines = text.splitlines(keepends=True)
-    starts = [n for n, line in enumerate(lines) if re.match(r"\s*\[calibration\]\s*(#.*)?$", line)]
+    head = re.compile(rf"\s*\[{name}\]\s*(#.*)?$")
+    starts = [n for n, line in enumerate(lines) if head.match(line)]
     if starts:
         begin = starts[0]
         end = begin + 1

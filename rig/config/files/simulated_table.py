@@ -18,6 +18,7 @@ from rig.config.plant.fault_names import Fault
 
 TABLE = "simulated"
 _HEAD = re.compile(r"\s*\[\s*simulated\s*\]")
+_WIRING_HEAD = re.compile(r"\s*\[\s*simulated\s*\.\s*wiring\s*\]")
 _ANY_HEAD = re.compile(r"\s*\[")
 _OF_TABLE = re.compile(r"\s*\[\s*simulated\s*[.\]]")
 _FAULT = re.compile(r"\s*fault\s*=")
@@ -34,6 +35,20 @@ def with_faults(text: str, faults: Sequence[Fault]) -> str | None:
     line = f"fault = {json.dumps(texts)}{REMARK}\n"
     found = (new for new in _written(text, line) if _parsed(new) == wanted)
     return next(found, None)
+
+
+def with_timing_loop(text: str) -> str | None:
+    """`text` with the loop of `rig calibrate --timing` wired; None where no way was found."""
+    data = tomllib.loads(text)
+    table = data.get(TABLE, {})
+    wiring = {**table.get("wiring", {}), "timing_loop": True}
+    wanted = {**data, TABLE: {**table, "wiring": wiring}}
+    line, lines = "timing_loop = true\n", text.splitlines(keepends=True)
+    ways = [f"{text}\n[{TABLE}.wiring]\n{line}", text]
+    for n, each in enumerate(lines):
+        if _WIRING_HEAD.match(each):
+            ways.append("".join([*lines[: n + 1], line, *lines[n + 1 :]]))
+    return next((new for new in ways if _parsed(new) == wanted), None)
 
 
 def _written(text: str, line: str) -> Iterator[str]:

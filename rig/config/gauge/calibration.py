@@ -7,17 +7,19 @@ its gauge then. Only analysis applies it; recordings and the interlock keep the 
 
 from __future__ import annotations
 
-import datetime
 from typing import Annotated
 
 from pydantic import Field
 
-from rig.config.quantity_types import DateText, ListAsTuple, PressureKpa
+from rig.config.dated import DATE_NOT_KNOWN as DATE_NOT_KNOWN
+from rig.config.dated import IN_DATE as IN_DATE
+from rig.config.dated import OUT_OF_DATE as OUT_OF_DATE
+from rig.config.dated import Dated
+from rig.config.quantity_types import ListAsTuple, PressureKpa
 from rig.config.strict import Strict
 
 FEW_POINTS = 5
 """With fewer the line's uncertainty comes from hardly any scatter (common practice, no source)."""
-IN_DATE, OUT_OF_DATE, DATE_NOT_KNOWN = "in date", "out of date", "date of the run not known"
 
 
 class CalibrationPoint(Strict):
@@ -28,12 +30,9 @@ class CalibrationPoint(Strict):
     """What the rig's own gauge read."""
 
 
-class CalibrationSetup(Strict):
+class CalibrationSetup(Dated):
     """`[calibration]`, of the channel pressure."""
 
-    date: DateText = Field(examples=['"2026-11-02"'])
-    due: DateText = Field(examples=['"2027-11-02"'])
-    by: str = ""
     reference: str = Field(min_length=1, examples=['"test gauge no. 4, 0 to 1 MPa"'])
     """The reference gauge: name, number, certificate."""
     reference_uncertainty_kpa: PressureKpa = Field(alias="reference_uncertainty", ge=0)
@@ -56,15 +55,6 @@ class CalibrationSetup(Strict):
         """Lowest and highest reading of the points."""
         readings = [point.reading_kpa for point in self.points]
         return min(readings), max(readings)
-
-    def state(self, on: datetime.date | None) -> str:
-        """IN_DATE or OUT_OF_DATE on that day; DATE_NOT_KNOWN without one."""
-        if on is None:
-            return DATE_NOT_KNOWN
-        first = datetime.date.fromisoformat(self.date)
-        last = datetime.date.fromisoformat(self.due)
-        # a clock before the calibration cannot tell that it is in date
-        return IN_DATE if first <= on <= last else OUT_OF_DATE
 
     def zero_words(self, reading_kpa: float) -> tuple[bool, str]:
         """Whether a reading at rest agrees with the stored zero, and words for it."""

@@ -34,6 +34,17 @@ class WiringPart(Strict):
     other, whatever the contact does."""
     switch_wire_time_s: TimeS = Field(alias="switch_wire_time", default=0.008, gt=0, le=1)
     """For how long, on average."""
+    timing_loop: bool = False
+    """For `rig calibrate --timing`: a resistor in the coil's place, and an input circuit like the
+    read-back's that holds the switch input as a sound switch's contact would, on while the coil
+    would be live."""
+    readback_lag_live_s: TimeS = Field(alias="readback_lag_live", default=0.0, ge=0, le=0.1)
+    """From the load side's change to the input's; likewise below."""
+    readback_lag_dead_s: TimeS = Field(alias="readback_lag_dead", default=0.0, ge=0, le=0.1)
+    switch_lag_close_s: TimeS = Field(alias="switch_lag_close", default=0.0, ge=0, le=0.1)
+    switch_lag_open_s: TimeS = Field(alias="switch_lag_open", default=0.0, ge=0, le=0.1)
+    lag_spread_s: TimeS = Field(alias="lag_spread", default=0.0, ge=0, le=0.01)
+    """Standard deviation of each lag, edge to edge."""
     gauge_unit: PressureUnit | None = None
     """The unit the gauge counts in, whatever its lines or the setup name."""
     gauge_decimal: Literal["point", "comma"] | None = None

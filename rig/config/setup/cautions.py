@@ -7,7 +7,8 @@ import datetime
 import re
 from collections.abc import Iterator
 
-from rig.config.gauge.calibration import FEW_POINTS, OUT_OF_DATE
+from rig.config.dated import OUT_OF_DATE
+from rig.config.gauge.calibration import FEW_POINTS
 from rig.config.setup.model import Setup
 from rig.config.sheet.loads import load_of, worst_duty
 from rig.config.sheet.model import Sheet
@@ -51,6 +52,8 @@ def _setup_cautions(setup: Setup) -> Iterator[str]:
                 f"the {source.name}'s accuracy of {accuracy_kpa:.3g} kPa: a healthy run may trip."
             )
     yield from _calibration_cautions(setup)
+    if setup.timing is not None and setup.timing.state(_today()) == OUT_OF_DATE:
+        yield setup.timing.overdue
     gauge = setup.gauge if setup.backend == "board" else None  # a simulated one has its own port
     if gauge is not None and re.fullmatch(r"/dev/tty(USB|ACM)[0-9]+", gauge.port):
         yield (
@@ -83,11 +86,15 @@ def _pull_cautions(setup: Setup) -> Iterator[str]:
         )
 
 
+def _today() -> datetime.date:
+    return datetime.datetime.now(datetime.UTC).date()
+
+
 def _calibration_cautions(setup: Setup) -> Iterator[str]:
     made, limit_kpa = setup.calibration, setup.limits.pressure_kpa
     if made is None:
         return
-    if made.state(datetime.datetime.now(datetime.UTC).date()) == OUT_OF_DATE:
+    if made.state(_today()) == OUT_OF_DATE:
         yield (
             f"The gauge is OUT OF DATE: its calibration of {made.date} was due on {made.due}. "
             "Results say so, and count its stated accuracy as well."

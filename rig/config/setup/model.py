@@ -14,10 +14,14 @@ from rig.config.gauge.model import GaugeSetup
 from rig.config.plant.model import SimulatedRig
 from rig.config.quantity_types import CurrentA, ListAsTuple, ResistanceOhm, TimeS, VoltageV
 from rig.config.setup.safeguards import CoilHeating, ConfirmInput, HeartbeatSetup, Limits, LoopInput
+from rig.config.setup.timing import TimingSetup
 from rig.config.strict import Strict
 
 STALE_MIN_S = 0.5
 STALE_PERIODS = 3
+LEAST_SHARE = 0.1
+"""Of a relay's longest delay its shortest, where nobody states one: no armature moves in no time
+(common practice, no source)."""
 
 
 class CoilSetup(Strict):
@@ -35,8 +39,26 @@ class RelaySetup(Strict):
 
     line: int
     operate_delay_s: TimeS = Field(alias="operate_delay", default=0.010, ge=0)
-    """Longest expected command-to-contact delay; the uncertainty where no read-back is wired."""
+    """Longest expected command-to-contact delay; with the least, the uncertainty where no read-back
+    is wired."""
     release_delay_s: TimeS = Field(alias="release_delay", default=0.010, ge=0)
+    operate_delay_least_s: TimeS | None = Field(alias="operate_delay_least", default=None, ge=0)
+    """Shortest; left out: LEAST_SHARE of the longest."""
+    release_delay_least_s: TimeS | None = Field(alias="release_delay_least", default=None, ge=0)
+
+    @property
+    def operate_range_s(self) -> tuple[float, float]:
+        """Least and most from command to closed contact, as stated or assumed."""
+        return _least(self.operate_delay_least_s, self.operate_delay_s), self.operate_delay_s
+
+    @property
+    def release_range_s(self) -> tuple[float, float]:
+        """Least and most from command to open contact, as stated or assumed."""
+        return _least(self.release_delay_least_s, self.release_delay_s), self.release_delay_s
+
+
+def _least(stated_s: float | None, most_s: float) -> float:
+    return LEAST_SHARE * most_s if stated_s is None else stated_s
 
 
 class SwitchSetup(Strict):
@@ -77,6 +99,8 @@ class Setup(Strict):
     engine_speed: EngineSpeedSetup | None = None
     calibration: CalibrationSetup | None = None
     """Of the pressure."""
+    timing: TimingSetup | None = None
+    """Of the rig's own times."""
     stop_input: LoopInput | None = None
     """Auxiliary contact of the mushroom stop."""
     cover_input: LoopInput | None = None

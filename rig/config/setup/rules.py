@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Iterator
 
 from rig.config.analog.rules import ANALOG_RULES
-from rig.config.calibration_rules import calibration_rules
+from rig.config.calibration_rules import calibration_rules, relay_delay_order, timing_rules
 from rig.config.files.problems import Finding, listed
 from rig.config.gauge.rules import GAUGE_RULES
 from rig.config.setup.model import Setup
@@ -286,6 +286,8 @@ SETUP_RULES: tuple[Callable[[Setup], Findings], ...] = (
     *GAUGE_RULES,
     *ANALOG_RULES,
     calibration_rules,
+    timing_rules,
+    relay_delay_order,
     gauge_range,
     pressure_limit_needs_gauge,
     pressure_limit_above_expected,

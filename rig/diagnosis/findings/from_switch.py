@@ -145,8 +145,8 @@ def _u_ms(run: RunSeen, known: Float) -> float:
     """Standard uncertainty of a median: scatter (1.2533 sd over root n, normal) and the relay's
     delay where no read-back is wired (rectangular)."""
     sd = float(known.std(ddof=1)) if len(known) > 1 else 0.1 * float(known[0])
-    delay = run.result.reference.response_ms
-    relay = 10.0 if delay is None else delay
+    delay = run.result.reference.delay_ms("response")
+    relay = 10.0 if delay is None else delay[1] - delay[0]
     return float(np.hypot(1.2533 * sd / np.sqrt(len(known)), relay / np.sqrt(12.0)))
 
 

@@ -47,16 +47,20 @@ class Wiring:
         """(s, contact closed) as (s, current can flow in the coil), with no repetitions."""
         row: list[tuple[float, bool]] = []
         for t_s, closed in contacts:
-            live = feed.coil_is_live(
-                self._side,
-                contact_closed=closed,
-                fuse_ok=self._fuse_ok,
-                coil_connected=self._coil_connected,
-                vehicle=self._vehicle,
-            )
+            live = self.coil_live(closed)
             if not row or row[-1][1] != live:
                 row.append((t_s, live))
         return row
+
+    def coil_live(self, contact_closed: bool) -> bool:
+        """Current can flow in the coil, or in the resistor in its place."""
+        return feed.coil_is_live(
+            self._side,
+            contact_closed=contact_closed,
+            fuse_ok=self._fuse_ok,
+            coil_connected=self._coil_connected,
+            vehicle=self._vehicle,
+        )
 
     def readback_level(self, contact_closed: bool) -> int:
         """Level of the read-back input."""

@@ -1,0 +1,174 @@
+# SPDX-License-Identifier: MIT
+"""The rig's own times: found from a run without a valve, and applied to others."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import sys
+from pathlib import Path
+
+import pytest
+from stroke_trains import Train, setup, sheet
+
+from rig.analysis.analyse import analyse
+from rig.analysis.measure.own_timing import FEWEST, NoLoopError, own_times
+from rig.results.run_json import run_json
+from rig.text.run_facts import facts
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "checks"))
+from nist_univariate import SETS
+
+LEW, MAVRO = SETS[0], SETS[1]
+DAY = datetime.date(2026, 11, 2)
+TIMING = {
+    "date": "2026-11-02", "due": "2027-11-02", "by": "M. Example", "timed_from": "read-back",
+    "response_n": 100, "response_mean": "0.3 ms", "response_sd": "0.02 ms",
+    "release_n": 400, "release_mean": "-0.2 ms", "release_sd": "0.05 ms",
+    "operate_delay": ["5 ms", "7 ms"], "release_delay": ["3 ms", "4 ms"],
+}  # fmt: skip
+
+
+def loop(on_ms: list[float], off_ms: list[float], *, readback: bool = True, **how: bool) -> Train:
+    """The switch input is `on_ms`, `off_ms` later than the load side, 8 and 4 ms after command."""
+    train = Train(readback=readback, **how)
+    for n, (on, off) in enumerate(zip(on_ms, off_ms, strict=True)):
+        at = 1000.0 * (n + 1)
+        train.stroke(n + 1, at, at + 400, live=8 if readback else None, on_edges=[8 + on],
+                     dead=4 if readback else None, off_edges=[4 + off])  # fmt: skip
+    train.end(1000.0 * (len(on_ms) + 2))
+    return train
+
+
+class TestFound:
+    @pytest.mark.parametrize("closed_on", [True, False])
+    def test_certified_mean_and_standard_deviation(self, closed_on: bool) -> None:
+        """NIST StRD, Lew (on, in microseconds: some edges come before the read-back's) and Mavro
+        (off, in ms): see tests/checks/nist_univariate.py."""
+        n = len(MAVRO.values)
+        whole = [value * 1e-3 for value in LEW.values]
+        found = own_times(loop(whole, [0.0] * len(whole), closed_on=closed_on).build())
+        assert (found.timed_from, found.response.n, found.left_out) == ("read-back", 200, 0)
+        assert found.response.mean_ms == pytest.approx(LEW.mean * 1e-3, abs=1e-9)
+        assert found.response.sd_ms == pytest.approx(LEW.sd * 1e-3, rel=1e-9)
+        found = own_times(loop([0.0] * n, MAVRO.values).build())
+        assert found.release.mean_ms == pytest.approx(MAVRO.mean, abs=1e-9)
+        assert found.release.sd_ms == pytest.approx(MAVRO.sd, rel=1e-6)
+        assert (found.response.mean_ms, found.response.sd_ms) == (0.0, 0.0)
+        assert (found.response.least_ms, found.release.most_ms) == (8.0, 4.0)
+
+    def test_without_a_read_back_the_relay_is_in_it(self) -> None:
+        late = [0.1 * (n % 5) for n in range(50)]
+        found = own_times(loop(late, late, readback=False).build())
+        assert found.timed_from == "command"
+        assert found.response.mean_ms == pytest.approx(8.2)
+        assert (found.response.least_ms, found.response.most_ms) == pytest.approx((8.0, 8.4))
+        assert (found.release.least_ms, found.release.most_ms) == pytest.approx((4.0, 4.4))
+
+    def test_a_bounce_that_one_input_alone_shows_is_left_out(self) -> None:
+        train = Train()
+        for n in range(100):
+            at = 1000.0 * (n + 1)
+            torn = n % 4 == 0  # the switch input is blind to the first touch, 0.3 ms before
+            train.stroke(n + 1, at, at + 400, live=7.7 if torn else 8, dead=4, on_edges=[8.1],
+                         off_edges=[4.1])  # fmt: skip
+            if torn:
+                train.edge("readback", False, at + 7.9)
+                train.edge("readback", True, at + 8)
+        found = own_times(train.build())
+        assert (found.response.n, found.release.n) == (75, 100)
+        assert found.response.mean_ms == pytest.approx(0.1)
+        assert found.response.sd_ms == pytest.approx(0.0, abs=1e-9)
+
+    @pytest.mark.parametrize(
+        ("on", "missing", "words"),
+        [([42.0] * 40, 0, "42.0 ms late: a valve answers"), ([0.1] * (FEWEST - 1), 0, "too few"),
+         ([0.1] * 40, 3, "in 3 of 43 strokes"), ([], 0, "no strokes")],
+    )  # fmt: skip
+    def test_what_is_no_loop_is_refused(self, on: list[float], missing: int, words: str) -> None:
+        train = loop(on, [0.1] * len(on))
+        for n in range(missing):
+            at = 1000.0 * (n + 1 + len(on))
+            train.stroke(900 + n, at, at + 400, live=8, dead=4)
+        with pytest.raises(NoLoopError, match=words):
+            own_times(train.build())
+
+
+def result(on: datetime.date | None = DAY, *, readback: bool = True, **keys: object):
+    rig = setup(readback=readback, timing={**TIMING, **keys} if keys.get("date", 1) else None)
+    train = loop([50.3 + 0.1 * (n % 4) for n in range(12)], [30.0] * 12, readback=readback)
+    page = sheet(strokes=12, accept=[{"figure": "response", "max": "80 ms"}])
+    return run_json(analyse(train.build(), rig, page, done_on=on))
+
+
+def lines(shape, name: str) -> dict[str, dict]:
+    return {line["name"]: line for line in shape["budget"][name]["lines"]}
+
+
+class TestApplied:
+    def test_measured_lines_stand_in_place_of_the_constants(self) -> None:
+        """u of a mean is s over root n with n - 1 degrees of freedom (JCGM 100:2008, 4.2.3)."""
+        shape = result()
+        single, mean = (shape["budget"][f"{one}response_ms"] for one in ("single_", ""))
+        assert list(lines(shape, "single_response_ms")) == [
+            "rig's own time", "rig's own scatter", "bounce definition",
+        ]  # fmt: skip
+        assert list(lines(shape, "response_ms")) == [
+            "repeatability", "rig's own time", "bounce definition",
+        ]  # fmt: skip
+        own = lines(shape, "response_ms")["rig's own time"]
+        assert (own["u"], own["dof"]) == (pytest.approx(0.02 / 10), 99)
+        assert lines(shape, "release_ms")["rig's own time"]["u"] == pytest.approx(0.05 / 20)
+        assert (single["correction"], mean["correction"]) == (-0.3, -0.3)
+        assert shape["budget"]["release_ms"]["correction"] == 0.2
+        bounce = 0.02 / math.sqrt(3)
+        assert single["u"] == pytest.approx(math.hypot(0.002, 0.02, bounce), abs=1e-6)
+        low, high = single["interval95"]
+        assert (low + high) / 2 == pytest.approx(single["value"] - 0.3, abs=1e-5)
+        assert shape["timing"]["state"] == "in date"
+        assert "taken off" in dict(facts(shape))["rig's own times"]
+
+    def test_without_it_every_constant_says_that_it_is_assumed(self) -> None:
+        for readback in (True, False):
+            shape = result(date=None, readback=readback)
+            for name in ("single_response_ms", "release_ms"):
+                for line, shown in lines(shape, name).items():
+                    told = "assumed, not measured" in shown["note"]
+                    assert told == (line != "repeatability"), line
+            assert dict(facts(shape))["rig's own times"] == "assumed, not measured"
+
+    def test_out_of_date_the_constants_count_again_and_it_is_said(self) -> None:
+        shape = result(datetime.date(2027, 11, 3))
+        assert {"read-back delay", "time stamp of the switch's edge", "rig's own time"} <= set(
+            lines(shape, "single_response_ms")
+        )
+        assert shape["budget"]["single_response_ms"]["correction"] == -0.3
+        assert "timing is OUT OF DATE" in shape["verdict"]["why"]
+        assert "OUT OF DATE" in dict(facts(shape))["RIG'S TIMES"]
+        assert "OUT OF DATE" not in result()["verdict"]["why"]
+        unknown = result(None)
+        assert "in date is not known" in unknown["verdict"]["why"]
+
+    def test_a_relay_delay_is_a_range(self) -> None:
+        """From the command: the measured mean off, least to most as a rectangle; assumed, the
+        middle of the stated range; out of date, both ranges together."""
+        told = {"timed_from": "command", "response_mean": "5.8 ms", "release_mean": "3.4 ms"}
+        shape = result(readback=False, **told)
+        assert shape["budget"]["response_ms"]["correction"] == -5.8
+        relay = lines(shape, "response_ms")["relay delay"]
+        assert (relay["value"], relay["distribution"]) == (pytest.approx(1.2), "rectangular")
+        assert shape["reference"]["response_least_ms"] == 5.0
+        overdue = lines(result(datetime.date(2028, 1, 1), readback=False, **told), "response_ms")
+        assert overdue["relay delay"]["value"] == pytest.approx(5.8 - 1.0)  # 10 ms / 10 to 10 ms
+        assumed = result(date=None, readback=False)
+        assert assumed["budget"]["response_ms"]["correction"] == pytest.approx(-5.5)
+        assert lines(assumed, "response_ms")["relay delay"]["value"] == pytest.approx(4.5)
+
+    def test_a_capture_has_its_own_clock(self) -> None:
+        train = Train("capture")
+        for n in range(8):
+            train.stroke(n + 1, 1000 * (n + 1), 1000 * (n + 1) + 400, live=8, dead=4,
+                         on_edges=[50.125 + n], off_edges=[30])  # fmt: skip
+        shape = run_json(analyse(train.build(), setup(timing=TIMING), None, done_on=DAY))
+        assert shape["timing"] is None
+        assert shape["budget"]["response_ms"]["correction"] == 0.0
