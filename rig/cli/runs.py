@@ -4,10 +4,11 @@
 from __future__ import annotations
 
 import json
-import sys
 from typing import TYPE_CHECKING
 
 import click
+
+from rig.cli.output import one_form, tsv_option
 
 if TYPE_CHECKING:
     from rig.runlog.rows import RunRow
@@ -28,10 +29,12 @@ COLUMNS = (
 @click.option("--source", metavar="SOURCE", help="Only board, simulated, capture ...")
 @click.option("--before", type=click.IntRange(1), metavar="ID", help="Only runs older than this.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of a table.")
+@tsv_option
 def command(
     limit: int,
     before: int | None,
     as_json: bool,
+    tsv: bool,
     valve: str | None,
     job: str | None,
     by: str | None,
@@ -39,10 +42,8 @@ def command(
     verdict: str | None,
     source: str | None,
 ) -> None:
-    """List the runs in the log, newest first.
-
-    Not on a terminal, it prints one run a line, fields separated by tabs, names first.
-    """
+    """List the runs in the log, newest first."""
+    one_form(as_json=as_json, tsv=tsv)
     from rig.core.places import log_path
     from rig.runlog.schema import NoLogError
     from rig.runlog.search import Place, Sought, find
@@ -61,7 +62,7 @@ def command(
     if as_json:
         rows = [row_json(row) for row in found]
         click.echo(json.dumps({"runs": rows, "next_before": last}, allow_nan=False))
-    elif not sys.stdout.isatty():
+    elif tsv:
         for fields in (COLUMNS, *(row_fields(row) for row in found)):
             click.echo("\t".join(fields))
     elif not found:
@@ -127,5 +128,9 @@ def _show_table(found: list[RunRow]) -> None:
         table.add_row(*(Text(field) for field in row_fields(row)))  # Text: no markup in a tag
     console = Console()
     console.print(table)
+    cut = [str(row.id) for row in found if row.status == "interrupted"]
+    if cut:
+        which = f"Run {cut[0]}" if len(cut) == 1 else f"Runs {', '.join(cut)}"
+        console.print(f"{which} ended without a word: `rig recover` fills up what the log lacks.")
     if any(not row.clock_synchronised for row in found):
         console.print("? the clock was not known to be synchronised", style="dim")
