@@ -114,19 +114,34 @@ def _one_line(text: str | None) -> str:
     return " ".join(text.split()) if text else ""
 
 
+WIDE = 110
+"""Columns from which on a run's whole row fits beside one another."""
+NARROW_COLUMNS = ("run", "started", "source", "valve", "response_mean_ms", "verdict")
+
+
 def _show_table(found: list[RunRow]) -> None:
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=None, pad_edge=False)
-    for name in COLUMNS:
-        right = name in ("run", "strokes", "response_mean_ms")
-        title = {"response_mean_ms": "response ms", "started": "started (UTC)"}.get(name, name)
-        table.add_column(title, justify="right" if right else "left", no_wrap=name == "run")
-    for row in found:
-        table.add_row(*(Text(field) for field in row_fields(row)))  # Text: no markup in a tag
     console = Console()
+    wide = console.width >= WIDE
+    shown = COLUMNS if wide else NARROW_COLUMNS
+    table = Table(box=None, pad_edge=False, padding=(0, 2 if wide else 1, 0, 0))
+    titles = {"response_mean_ms": "response\nms", "started": "started (UTC)"}
+    for name in shown:
+        right = name in ("run", "strokes", "response_mean_ms")
+        table.add_column(
+            titles.get(name, name), justify="right" if right else "left", overflow="fold",
+            no_wrap=right or name == "started",
+        )  # fmt: skip
+    for row in found:
+        fields = dict(zip(COLUMNS, row_fields(row), strict=True))
+        if not wide:  # without seconds, and how it ended where that is no verdict's matter
+            fields["started"] = fields["started"][:16] + fields["started"][20:]
+            if row.status != "finished":
+                fields["verdict"] = row.status
+        table.add_row(*(Text(fields[name]) for name in shown))  # Text: no markup in a tag
     console.print(table)
     cut = [str(row.id) for row in found if row.status == "interrupted"]
     if cut:

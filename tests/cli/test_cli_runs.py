@@ -144,3 +144,13 @@ def test_a_run_whose_processes_are_gone_is_not_running(three_runs, rig_data):
     log.close()
     assert [row["status"] for row in table()] == ["running", "interrupted", "running"]
     assert "Run 2 ended without a word: `rig recover`" in run()[1].replace("\n", " ")
+
+
+def test_the_list_in_a_pipe_fits_60_columns_and_cuts_nothing(three_runs, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    text = run()[1]
+    assert max(len(line) for line in text.splitlines()) <= 60
+    assert "…" not in text
+    rows = {line.split()[0]: line for line in text.splitlines() if line.strip()}
+    assert "2023-11-14 22:13  SIMULATED V-1" in rows["1"]
+    assert "41.3" in rows["3"]
