@@ -60,9 +60,8 @@ def main() -> int:
         say("\nNo run was logged; the words above say why.")
         return code
     place = "chosen by RIG_DATA" if os.environ.get("RIG_DATA") else "your own; RIG_DATA moves it"
-    say(f"\nThe run log is {log_path()} ({place})")
-    say(f"Look at the run on a page:   {rig} serve")
-    say(f"All runs, and one in words:  {rig} runs, {rig} show RUN")
+    say(f"\nLook at the run on a page:  {rig} serve")
+    say(f"The run log is {log_path()} ({place})")
     return code
 
 

@@ -43,7 +43,7 @@ class Run:
 
     def __init__(self, setup: Path, sheet: Path, options: Mapping[str, Any]) -> None:
         self._setup_path, self._sheet_path, self._options = setup, sheet, options
-        self._quiet = bool(options["as_json"])
+        self._quiet = bool(options["as_json"] or options.get("tsv"))
         self._rested_s = 0.0
         """Virtual time that the coil rested before the run."""
 
@@ -298,7 +298,8 @@ class Run:
             )
         wait_s = found.ready_in_s if found.only_warm else None
         if wait_s is not None and not self.ARMED_FROM:
-            text += "\n`rig run --wait` lets it rest first."
+            text += "\n`rig run --wait` lets it rest first"
+            text += "; in virtual time (--fast) that takes none." if self._options["fast"] else "."
         return Outcome(message=text, exit_code=6 if found.coil_live else 4, ready_in_s=wait_s)
 
     # -- after
@@ -336,7 +337,10 @@ class Run:
         code = exit_code(shape)
         if ENDING.judged is None:  # how the run ended stands before the verdict
             judged(code)
-        show_result(shape, as_json=self._quiet)
+        show_result(
+            shape, as_json=self._options["as_json"], tsv=bool(self._options.get("tsv")),
+            full=bool(self._options.get("full")),
+        )  # fmt: skip
         sys.stdout.flush()
         return code
 

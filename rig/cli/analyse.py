@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.output import full_option, one_form, tsv_option
 from rig.core.ending import judged
 
 if TYPE_CHECKING:
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 @click.option("--base-pressure", metavar="Q", help='As it was before the valve, like "45 psi".')
 @click.option("--resolution", metavar="Q", help='How finely CAPTURE tells time, like "1 ms".')
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
+@tsv_option
+@full_option
 def command(
     capture: Path,
     setup: Path,
@@ -32,6 +35,8 @@ def command(
     base_pressure: str | None,
     resolution: str | None,
     as_json: bool,
+    tsv: bool,
+    full: bool,
 ) -> None:
     """Analyse CAPTURE, a file made elsewhere. Nothing is energised and nothing is logged.
 
@@ -47,6 +52,7 @@ def command(
     Exit codes: 0 conforms (or no limits given), 1 does not conform, 2 the capture, setup or sheet
     is refused, 5 undecided; of several runs the worst.
     """
+    one_form(as_json=as_json, tsv=tsv, full=full)
     from rig import __version__
     from rig.actions.conditions import conditions, refuse_apart
     from rig.analysis.analyse import analyse
@@ -71,28 +77,28 @@ def command(
         )
         results.append((name, shape))
     code = judged(_worst(results))
-    _show(results, as_json=as_json)
+    _show(results, as_json=as_json, tsv=tsv, full=full)
     sys.exit(code)
 
 
 Results = list[tuple[str | None, dict[str, Any]]]
 
 
-def _show(results: Results, *, as_json: bool) -> None:
+def _show(results: Results, *, as_json: bool, tsv: bool, full: bool) -> None:
     """One run without a name as `rig show` would; runs with names each under its own head, in
     JSON as a list `runs`, in the order of the file."""
     from rig.cli.terminal.render import show_result
     from rig.text.words import one_line
 
     if results[0][0] is None:
-        show_result(results[0][1], as_json=as_json)
+        show_result(results[0][1], as_json=as_json, tsv=tsv, full=full)
     elif as_json:
         runs = [{"capture_run": name, **shape} for name, shape in results]
         click.echo(json.dumps({"runs": runs}, allow_nan=False, ensure_ascii=False))
     else:
         for n, (name, shape) in enumerate(results, 1):
             click.echo(f"# run {one_line(name)} ({n} of {len(results)})")
-            show_result(shape)
+            show_result(shape, tsv=tsv, full=full)
             click.echo()
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from rig.cli.output import one_form, tsv_option
 from rig.core.ending import judged
 from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 
@@ -30,20 +31,23 @@ from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
     help="Runs of a rig study (see `rig study`): what mounting a valve again adds.",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
+@tsv_option
 def command(
     runs: tuple[str, ...], sheet: Path | None, slope_runs: str | None, study: str | None,
-    as_json: bool,
+    as_json: bool, tsv: bool,
 ) -> None:  # fmt: skip
     """Compare runs of strokes: BEFORE with AFTER, or three and more as a batch.
 
     Runs are numbers, or "last". It says how far apart the mean response and release are, how sure
     that is, and, where the sheet's [compare] gives a margin, whether they are alike for the
     purpose. A difference is called real only with the conditions of both runs and the spread
-    between mountings allowed for. Of three runs or more it ranks all and flags the one that stands
-    apart. Runs of different sources are not compared.
+    between mountings allowed for. Of three runs or more it ranks all, flags the one that stands
+    apart, and holds each against the limits of its sheet in a table. Runs of different sources
+    are not compared.
 
     Exit codes: 0 compared, 2 refused, 5 too few numbers to compare anything.
     """
+    one_form(as_json=as_json, tsv=tsv)
     from rig.actions.load_results import results_of
     from rig.analysis.compare.beside import Beside
     from rig.analysis.compare.compare_runs import compare_runs
@@ -61,7 +65,7 @@ def command(
     if as_json:
         click.echo(json.dumps(shape, allow_nan=False, ensure_ascii=False))
     else:
-        show_comparison(shape, results)
+        show_comparison(shape, results, tsv=tsv)
     sys.exit(code)
 
 

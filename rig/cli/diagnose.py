@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from rig.cli.output import one_form, tsv_option
 from rig.core.ending import judged
 
 
@@ -23,12 +24,14 @@ from rig.core.ending import judged
     help="Take the causes from this file instead of the program's own.",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
+@tsv_option
 def command(
     runs: tuple[str, ...],
     checks: Path | None,
     good: str | None,
     causes: Path | None,
     as_json: bool,
+    tsv: bool,
 ) -> None:
     """Say what RUN... of one rig and one valve, and checks by hand, tell of the cause.
 
@@ -41,6 +44,7 @@ def command(
 
     Exit codes: 0 what to do is clear, 2 refused, 5 undecided.
     """
+    one_form(as_json=as_json, tsv=tsv)
     from rig.actions.diagnose_runs import diagnosed
     from rig.cli.terminal.diagnosis import show_diagnosis
     from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
@@ -50,8 +54,8 @@ def command(
     if as_json:
         click.echo(found.model_dump_json(by_alias=True))
     else:
-        show_diagnosis(found)
-        if good is None and sys.stdout.isatty():
+        show_diagnosis(found, tsv=tsv)
+        if good is None and not tsv:
             click.echo(
                 "No known-good run was given (--good): a time within its limit cannot be called "
                 "late."

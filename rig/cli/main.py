@@ -54,6 +54,19 @@ class Commands(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        import difflib
+
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], COMMANDS, n=2, cutoff=0.5)
+            meant = (
+                f" Did you mean {' or '.join(f'`rig {name}`' for name in near)}?" if near else ""
+            )
+            ctx.fail(f"No such command {args[0]!r}.{meant}")
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])

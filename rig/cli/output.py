@@ -7,12 +7,30 @@ import contextlib
 import io
 import os
 import sys
-from typing import TYPE_CHECKING, TextIO
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TextIO
+
+import click
 
 from rig.core.ending import ENDING
+from rig.core.errors import UsageError
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
+
+tsv_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
+    "--tsv", is_flag=True, help="Print fields separated by tabs, names first, for a program."
+)
+full_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
+    "--full", is_flag=True, help="Print everything: facts, tables, plots, each stroke."
+)
+
+
+def one_form(*, as_json: bool, tsv: bool, full: bool = False) -> None:
+    """Refuse two forms of output at once."""
+    asked = [name for name, on in (("--json", as_json), ("--tsv", tsv), ("--full", full)) if on]
+    if len(asked) > 1:
+        raise UsageError(f"{' and '.join(asked)} exclude each other: give one of them.")
 
 
 class _Output(io.FileIO):

@@ -9,6 +9,8 @@ from typing import Any
 
 import click
 
+from rig.cli.output import full_option, one_form, tsv_option
+
 
 @click.command("run")
 @click.argument("setup", type=click.Path(path_type=Path))
@@ -49,8 +51,12 @@ import click
     help='Simulated rig only: a fault in place of its own, as "gauge offset:0.6"; repeatable.',
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
+@tsv_option
+@full_option
 def command(setup: Path, sheet: Path, **options: Any) -> None:
     """Do SHEET on the rig of SETUP and log the run.
+
+    It ends with a summary: verdict, what to do first, figures, doubts. --full prints everything.
 
     On a board a person confirms first: the drive is unplugged from the control unit; engine at
     idle in park with the brake set, or bench supply on; exhaust led away; hands clear; fuse,
@@ -63,6 +69,7 @@ def command(setup: Path, sheet: Path, **options: Any) -> None:
     from rig.actions.conduct_run import Run
     from rig.core.errors import UsageError
 
+    one_form(as_json=options["as_json"], tsv=options["tsv"], full=options["full"])
     if options["valve"] is not None and not options["valve"].strip():
         raise UsageError("--valve is empty: give the tag of the valve under test, or leave it out.")
     code = Run(setup, sheet, options).go()

@@ -4,10 +4,11 @@
 from __future__ import annotations
 
 import json
-import sys
 from typing import TYPE_CHECKING
 
 import click
+
+from rig.cli.output import one_form, tsv_option
 
 if TYPE_CHECKING:
     from rig.runlog.rows import RunRow
@@ -28,10 +29,12 @@ COLUMNS = (
 @click.option("--source", metavar="SOURCE", help="Only board, simulated, capture ...")
 @click.option("--before", type=click.IntRange(1), metavar="ID", help="Only runs older than this.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of a table.")
+@tsv_option
 def command(
     limit: int,
     before: int | None,
     as_json: bool,
+    tsv: bool,
     valve: str | None,
     job: str | None,
     by: str | None,
@@ -39,10 +42,8 @@ def command(
     verdict: str | None,
     source: str | None,
 ) -> None:
-    """List the runs in the log, newest first.
-
-    Not on a terminal, it prints one run a line, fields separated by tabs, names first.
-    """
+    """List the runs in the log, newest first."""
+    one_form(as_json=as_json, tsv=tsv)
     from rig.core.places import log_path
     from rig.runlog.schema import NoLogError
     from rig.runlog.search import Place, Sought, find
@@ -61,7 +62,7 @@ def command(
     if as_json:
         rows = [row_json(row) for row in found]
         click.echo(json.dumps({"runs": rows, "next_before": last}, allow_nan=False))
-    elif not sys.stdout.isatty():
+    elif tsv:
         for fields in (COLUMNS, *(row_fields(row) for row in found)):
             click.echo("\t".join(fields))
     elif not found:
@@ -113,19 +114,38 @@ def _one_line(text: str | None) -> str:
     return " ".join(text.split()) if text else ""
 
 
+WIDE = 110
+"""Columns from which on a run's whole row fits beside one another."""
+NARROW_COLUMNS = ("run", "started", "source", "valve", "response_mean_ms", "verdict")
+
+
 def _show_table(found: list[RunRow]) -> None:
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=None, pad_edge=False)
-    for name in COLUMNS:
-        right = name in ("run", "strokes", "response_mean_ms")
-        title = {"response_mean_ms": "response ms", "started": "started (UTC)"}.get(name, name)
-        table.add_column(title, justify="right" if right else "left", no_wrap=name == "run")
-    for row in found:
-        table.add_row(*(Text(field) for field in row_fields(row)))  # Text: no markup in a tag
     console = Console()
+    wide = console.width >= WIDE
+    shown = COLUMNS if wide else NARROW_COLUMNS
+    table = Table(box=None, pad_edge=False, padding=(0, 2 if wide else 1, 0, 0))
+    titles = {"response_mean_ms": "response\nms", "started": "started (UTC)"}
+    for name in shown:
+        right = name in ("run", "strokes", "response_mean_ms")
+        table.add_column(
+            titles.get(name, name), justify="right" if right else "left", overflow="fold",
+            no_wrap=right or name == "started",
+        )  # fmt: skip
+    for row in found:
+        fields = dict(zip(COLUMNS, row_fields(row), strict=True))
+        if not wide:  # without seconds, and how it ended where that is no verdict's matter
+            fields["started"] = fields["started"][:16] + fields["started"][20:]
+            if row.status != "finished":
+                fields["verdict"] = row.status
+        table.add_row(*(Text(fields[name]) for name in shown))  # Text: no markup in a tag
     console.print(table)
+    cut = [str(row.id) for row in found if row.status == "interrupted"]
+    if cut:
+        which = f"Run {cut[0]}" if len(cut) == 1 else f"Runs {', '.join(cut)}"
+        console.print(f"{which} ended without a word: `rig recover` fills up what the log lacks.")
     if any(not row.clock_synchronised for row in found):
         console.print("? the clock was not known to be synchronised", style="dim")

@@ -7,20 +7,24 @@ import sys
 
 import click
 
+from rig.cli.output import full_option, one_form, tsv_option
 from rig.core.ending import judged
 
 
 @click.command("show")
 @click.argument("run", metavar="RUN")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
+@tsv_option
+@full_option
 @click.option("--budget", is_flag=True, help="Print the uncertainty budgets, line by line.")
-def command(run: str, as_json: bool, budget: bool) -> None:
-    """Show RUN (its number, or "last"): figures, strokes, marks and verdict.
+def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> None:
+    """Show RUN (its number, or "last"): verdict, what to do first, figures and doubts.
 
-    Not on a terminal, it prints plain lines of fields separated by tabs, with every stroke. The
-    exit code is that of the verdict: 0 conforms or no limits, 1 does not conform, 3 tripped or
-    stopped, 5 undecided, 6 the coil was still live at the end.
+    --full shows all tables, --tsv gives a program every stroke. The exit code is that of the
+    verdict: 0 conforms or no limits, 1 does not conform, 3 tripped or stopped, 5 undecided, 6 the
+    coil was still live at the end.
     """
+    one_form(as_json=as_json, tsv=tsv, full=full)
     from rig.actions.analyse_run import analysed, opened_log, run_number
     from rig.analysis.verdict.verdict import exit_code
     from rig.cli.terminal.render import show_result
@@ -39,5 +43,5 @@ def command(run: str, as_json: bool, budget: bool) -> None:
         for line in budget_lines(result):
             click.echo(line)
     else:
-        show_result(result, as_json=as_json)
+        show_result(result, as_json=as_json, tsv=tsv, full=full)
     sys.exit(code)

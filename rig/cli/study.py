@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from rig.cli.output import one_form, tsv_option
 from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 
 ROWS = (
@@ -34,7 +35,8 @@ METHODS = (("anova", "analysis of variance"), ("average_range", "average and ran
     help="Take the limits from this sheet instead of that of the first run.",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
-def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
+@tsv_option
+def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool, tsv: bool) -> None:
     """Study the rig: the same valve, taken off and mounted again several times by several people.
 
     Every run needs --by and --mount. Its mean is one measurement. The study says how much one
@@ -44,6 +46,7 @@ def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
 
     Exit codes: 0 done, 2 refused, 5 no figure could be studied.
     """
+    one_form(as_json=as_json, tsv=tsv)
     from rig.actions.load_results import results_of
     from rig.analysis.compare.study_runs import study_runs
     from rig.config.files.loading import load_sheet
@@ -54,7 +57,7 @@ def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(shape, allow_nan=False, ensure_ascii=False))
     else:
-        for line in lines(shape, for_person=sys.stdout.isatty()):
+        for line in lines(shape, for_person=not tsv):
             click.echo(line)
     told = any(one is not None for one in shape["figures"].values())
     sys.exit(EXIT_OK if told else EXIT_UNDECIDED)

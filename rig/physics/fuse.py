@@ -74,3 +74,12 @@ def blade_opening_time(current_a: float, rating_a: float) -> OpeningTime:
             return OpeningTime(band.shortest_s, lower.longest_s)
         lower = band
     return _BLADE[-1][1]
+
+
+SIZES_A = (1.0, 2.0, 3.0, 4.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0)
+"""Ratings in which blade fuses are commonly sold. From memory; not every kind has every one."""
+
+
+def next_size_a(current_a: float) -> float | None:
+    """The smallest of the usual ratings that may carry `current_a` for long; None where none."""
+    return next((size for size in SIZES_A if may_carry(current_a, size)), None)

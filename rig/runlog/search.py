@@ -10,6 +10,7 @@ from typing import Any, Final, Literal, NamedTuple
 from sqlalchemy import ColumnElement, Connection, Select, and_, exists, func, or_, select
 
 from rig.core.errors import UsageError
+from rig.core.state_file import Owner
 from rig.runlog.rows import RunRow
 from rig.runlog.store import RunLog
 from rig.runlog.tables import jobs, results, runs, tags, valves
@@ -75,9 +76,17 @@ def find(
         found: dict[int, list[str]] = {}
         for run_id, tag in connection.execute(tagged.order_by(tags.c.tag)):
             found.setdefault(run_id, []).append(tag)
-    shown = [RunRow(r[0], r[1], _yes_no(r[2]), *tuple(r)[3:]) for r in (rows[n] for n in numbers)]
+    shown = [_as_it_stands(rows[n]) for n in numbers]
     listed = [Listed(row, tuple(found.get(row.id, ()))) for row in shown]
     return listed, Place(shown[-1].id, shown[-1].response_mean_ms) if more else None
+
+
+def _as_it_stands(row: Any) -> RunRow:
+    """A run of the list; one whose writer is gone is interrupted, whatever it says of itself."""
+    *of_run, pid, started, boot_id = tuple(row)
+    if row.status == "running" and not Owner(pid, started, boot_id).alive():
+        of_run[4] = "interrupted"
+    return RunRow(of_run[0], of_run[1], _yes_no(of_run[2]), *of_run[3:])
 
 
 def _latest() -> Any:
@@ -92,6 +101,7 @@ def _details(numbers: list[int]) -> Select[Any]:
             runs.c.id, runs.c.wall_utc_s, runs.c.synchronised, runs.c.source, runs.c.status,
             valves.c.tag, jobs.c.name, runs.c.person, runs.c.mount, runs.c.kind,
             results.c.strokes, results.c.verdict, results.c.response_mean_ms,
+            runs.c.writer_pid, runs.c.writer_started, runs.c.writer_boot_id,
         )
         .outerjoin(valves, runs.c.valve_id == valves.c.id)
         .outerjoin(jobs, runs.c.job_id == jobs.c.id)

@@ -114,7 +114,7 @@ def test_several_runs_are_each_analysed(files):
     assert [run["verdict"]["result"] for run in runs] == [
         "conforms", "does_not_conform", "undecided",
     ]  # fmt: skip
-    text = analyse(files, path).output
+    text = analyse(files, path, "--tsv").output
     assert "# run new (1 of 3)" in text
     assert "# run wo?rn (2 of 3)" in text
     assert text.count("verdict\t") == 3

@@ -66,7 +66,8 @@ def test_a_result_of_an_older_version_says_nothing_more():
 def test_lines_for_a_program(rig_data):
     run = log_times(rig_data, steady(30))
     rows = dict(
-        line.split("\t", 1) for line in call(show, run).output.split("\n\n")[0].splitlines()
+        line.split("\t", 1)
+        for line in call(show, run, "--tsv").output.split("\n\n")[0].splitlines()
     )
     assert rows["missed.of"] == "30"
     assert float(rows["missed.upper95"]) < 0.1

@@ -2,6 +2,7 @@
 import json
 import os
 import pty
+import sqlite3
 import subprocess
 import sys
 
@@ -53,7 +54,7 @@ def run(*arguments):
 
 
 def table(*arguments):
-    code, output = run(*arguments)
+    code, output = run(*arguments, "--tsv")
     assert code == 0
     first, *rows = [line.split("\t") for line in output.splitlines()]
     assert tuple(first) == COLUMNS
@@ -132,3 +133,24 @@ def test_on_a_terminal_a_table_that_says_simulated(three_runs):
 @pytest.mark.parametrize("arguments", [["--limit", "0"], ["--before", "x"], ["extra"]])
 def test_a_wrong_command_is_refused(arguments):
     assert run(*arguments)[0] == 2
+
+
+def test_a_run_whose_processes_are_gone_is_not_running(three_runs, rig_data):
+    """Its writer is a process that has ended and was waited for."""
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    with sqlite3.connect(rig_data / "runs.sqlite") as log:
+        log.execute("UPDATE runs SET writer_pid = ? WHERE id = 2", (gone.pid,))
+    log.close()
+    assert [row["status"] for row in table()] == ["running", "interrupted", "running"]
+    assert "Run 2 ended without a word: `rig recover`" in run()[1].replace("\n", " ")
+
+
+def test_the_list_in_a_pipe_fits_60_columns_and_cuts_nothing(three_runs, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    text = run()[1]
+    assert max(len(line) for line in text.splitlines()) <= 60
+    assert "…" not in text
+    rows = {line.split()[0]: line for line in text.splitlines() if line.strip()}
+    assert "2023-11-14 22:13  SIMULATED V-1" in rows["1"]
+    assert "41.3" in rows["3"]

@@ -49,7 +49,7 @@ def test_json_and_nothing_else(rig_data):
 def test_words_come_first_and_every_line_has_its_name(rig_data):
     before = log_times(rig_data, times(62, 1), oil=90.0, source="simulated")
     after = log_times(rig_data, times(50, 2), oil=80.0, source="simulated")
-    done = call(compare, before, after)
+    done = call(compare, before, after, "--tsv")
     rows = done.output.splitlines()
     assert rows[0].startswith("# SIMULATED")
     assert rows[1].startswith("says\tThe response is ")
@@ -71,7 +71,24 @@ def test_a_batch_on_a_terminal(rig_data):
     assert "stands apart" in text
     assert "response of each stroke, ms" in text
     assert "V-3 [bold]" in text
-    assert max(len(line) for line in text.splitlines()) <= 120
+    assert max(len(line) for line in text.splitlines()) <= 96
+    narrow = shown_lines(shape, [one.result for one in found], ascii_only=True, width=60)
+    assert max(len(line) for line in narrow) <= 60
+
+
+def test_a_batch_against_its_limits_is_a_table(rig_data):
+    """The values are those that were put into the log; the limit is 80 ms for each stroke."""
+    runs = [
+        log_times(rig_data, [float(mean)] * 12, valve=f"V-{n}")
+        for n, mean in enumerate((50, 95, 51), 1)
+    ]
+    text = call(compare, *runs).output
+    assert "L1: each response time at most 80 ms" in text
+    rows = {row[1]: row for row in map(str.split, text.splitlines()) if len(row) > 4}
+    assert rows["V-2"][:4] == [str(runs[1]), "V-2", "95", "x"]
+    assert rows["V-1"][:4] == [str(runs[0]), "V-1", "50", "+"]
+    line = f"limit\t{runs[1]}\tV-2\teach response time at most 80 ms\t95.0\tms\tdoes_not_conform"
+    assert line in call(compare, *runs, "--tsv").output
 
 
 def test_margin_from_another_sheet(rig_data, tmp_path):
@@ -166,7 +183,7 @@ def test_a_study(rig_data):
     one = shape["figures"]["response_ms"]
     assert one["anova"]["reproducibility_ms"] > one["anova"]["repeatability_ms"]
     assert one["limits"] == [None, 80]
-    text = call(study, *runs).output.splitlines()
+    text = call(study, *runs, "--tsv").output.splitlines()
     assert text[1].startswith("says\tMounting the same valve again")
     assert any(line.startswith("response_ms.average_range.grr_ms\t") for line in text)
     table = "\n".join(lines(shape, for_person=True))
@@ -190,7 +207,9 @@ def test_two_rigs_on_the_same_valves(rig_data):
     assert found["bias"] == pytest.approx(2, abs=0.9)
     assert found["low"] < found["bias"] < found["high"]
     assert shape["pairs"][0] == [one[0], two[1], "V-0"]
-    assert call(agree, *lists).output.startswith("says\tThe second rig reads the response +")
+    assert call(agree, *lists, "--tsv").output.startswith(
+        "says\tThe second rig reads the response +"
+    )
     for sides, told in (
         ((f"{one[0]},{one[1]}", f"{two[0]},{two[1]}"), "on one side only"),
         ((f"{one[0]},{one[2]}", f"{two[0]},{two[1]}"), "3 valves or more"),

@@ -49,7 +49,7 @@ def test_the_json_has_the_shape_that_is_promised(shop):
 
 
 def test_lines_for_a_program_say_that_it_is_simulated(shop):
-    lines = call("diagnose", "2", "--good", "1").stdout.splitlines()
+    lines = call("diagnose", "2", "--good", "1", "--tsv").stdout.splitlines()
     assert lines[0].startswith("# SIMULATED")
     fields = [line.split("\t") for line in lines[1:]]
     causes = [row for row in fields if row[0] == "cause"]

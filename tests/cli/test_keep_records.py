@@ -75,4 +75,4 @@ def test_show_says_what_happened_to_the_clocks(rig_data, change, clock):
         "started_utc_s": 1_700_000_000.0, "synchronised": True,
         "stepped_s": clock[0], "slept_s": clock[1],
     }  # fmt: skip
-    assert "remark\tClock stepped." in call(show.command, run).output
+    assert "remark\tClock stepped." in call(show.command, run, "--tsv").output

@@ -79,7 +79,7 @@ def test_exit_codes(rig_data, kinds, code, verdict):
     done = call(command, run, "--json")
     assert done.exit_code == code
     assert json.loads(done.output)["verdict"]["result"] == verdict
-    plain = call(command, run)
+    plain = call(command, run, "--tsv")
     assert plain.exit_code == code
     assert f"verdict\t{verdict}" in plain.output
 
@@ -125,7 +125,7 @@ def test_no_log_yet(rig_data):
 
 def test_plain_lines_name_every_stroke_and_say_simulated_above_every_table(rig_data):
     run = log_run(rig_data, 40, missed=(7,))
-    lines = call(command, run).output.splitlines()
+    lines = call(command, run, "--tsv").output.splitlines()
     assert lines[0].startswith("# SIMULATED")
     assert "\x1b" not in "".join(lines)
     fields = dict(line.split("\t", 1) for line in lines[1:] if line.count("\t") == 1)
@@ -145,9 +145,53 @@ def test_plain_lines_name_every_stroke_and_say_simulated_above_every_table(rig_d
 
 
 def test_plain_lines_of_a_board_say_nothing_of_a_simulation(rig_data):
-    assert "SIMULATED" not in call(command, log_run(rig_data, 3, source="board")).output
-    emulated = call(command, log_run(rig_data, 3, source="emulated board")).output
+    assert "SIMULATED" not in call(command, log_run(rig_data, 3, source="board"), "--tsv").output
+    emulated = call(command, log_run(rig_data, 3, source="emulated board"), "--tsv").output
     assert emulated.startswith("# EMULATED BOARD")
+
+
+# -- the summary
+
+
+def test_the_summary_says_verdict_and_what_to_do_first_in_a_pipe_too(rig_data, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    run = log_run(rig_data, 6, missed=(2,))
+    lines = call(command, run).output.splitlines()
+    assert "\x1b" not in "".join(lines)
+    assert lines[0].startswith(f"SIMULATED · run {run} · valve V-1 [bold]x[/bold]")
+    assert max(len(line) for line in lines) <= 60
+    text = " ".join(" ".join(lines).split())
+    order = [
+        "[?] UNDECIDED", "First: measure the supply voltage", "response: mean 50",
+        "marks: see --full", "NOT WATCHED: 1 rule", f"rig show {run} --full",
+    ]  # fmt: skip
+    places = [text.index(part) for part in order]
+    assert places == sorted(places)
+
+
+def test_a_sound_run_is_told_in_ten_lines(rig_data, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = call(command, log_run(rig_data, 20)).output.splitlines()
+    assert 5 <= len(lines) <= 10
+    assert lines[1].startswith("[+] CONFORMS")
+    assert "First:" not in "".join(lines)
+
+
+def test_a_trip_says_first_what_to_do(rig_data):
+    text = call(command, log_run(rig_data, 3, status="tripped", trip=True)).output
+    assert text.index("TRIPPED: over-pressure") < text.index("First: find what tripped it")
+    assert "rig clear" in text
+
+
+def test_two_forms_at_once_are_refused(rig_data):
+    with pytest.raises(UsageError, match="--json and --tsv exclude each other"):
+        call(command, log_run(rig_data, 3), "--json", "--tsv")
+
+
+def test_a_mark_of_every_stroke_is_said_once(rig_data):
+    text = shown(rig_data, 4, missed=(1, 2, 3, 4))
+    assert text.count("switch never answered") == 1
+    assert "every stroke  switch never answered" in text
 
 
 # -- tables
@@ -192,9 +236,12 @@ def test_tables_tell_everything_in_words(rig_data):
     assert "5, of which 4 answered, 1 missed, 0 doubtful" in text
 
 
-def test_narrow_terminal_keeps_its_columns(rig_data):
-    text = shown(rig_data, 5, missed=(2,), width=80)
-    assert all(len(line) <= 80 for line in text.splitlines())
+@pytest.mark.parametrize("width", [60, 80])
+def test_narrow_terminal_keeps_its_columns_and_breaks_no_number(rig_data, width):
+    text = shown(rig_data, 5, missed=(2,), width=width)
+    assert all(len(line) <= width for line in text.splitlines())
+    rows = [line.split() for line in text.splitlines()]
+    assert ["1", "50.00", "36.00"] in [row[:3] for row in rows]
     assert "…" not in text
 
 
@@ -227,7 +274,7 @@ def test_on_a_terminal_of_80_columns(rig_data):
     environment = {**os.environ, "COLUMNS": "80", "TERM": "xterm", "PYTHONUTF8": "1"}
     code = "from rig.cli.show import command; command()"
     done = subprocess.Popen(
-        [sys.executable, "-c", code, str(run)], stdout=terminal, env=environment
+        [sys.executable, "-c", code, str(run), "--full"], stdout=terminal, env=environment
     )
     os.close(terminal)
     seen = b""

@@ -52,3 +52,10 @@ def test_six_gauges_are_about_half_the_diameter(gauge: int) -> None:
 
 def test_a_warm_wire_drops_more() -> None:
     assert wire.drop_v(18, 6.0, 1.0, 80.0) == pytest.approx(wire.drop_v(18, 6.0, 1.0) * 1.2358)
+
+
+def test_the_next_size_carries_and_the_one_below_does_not() -> None:
+    assert fuse.next_size_a(0.57) == 1.0
+    assert fuse.next_size_a(4.0) == 7.5  # 75 % of 5 A are 3.75 A
+    assert fuse.next_size_a(22.6) is None
+    assert fuse.next_size_a(math.nan) is None

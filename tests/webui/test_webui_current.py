@@ -34,7 +34,7 @@ def test_a_run_with_current_and_calibration(client: FlaskClient, tmp_path: Path)
     sheet.write_text(
         "\n".join("strokes = 4" if line.startswith("strokes =") else line for line in lines)
     )
-    done = CliRunner().invoke(cli, ["run", str(setup), str(sheet), "--fast"])
+    done = CliRunner().invoke(cli, ["run", str(setup), str(sheet), "--fast", "--tsv"])
     assert "run\t1" in done.stdout, done.output
     page = client.get("/runs/1").text
     assert "Coil current" in page

@@ -3,8 +3,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import click
@@ -13,25 +14,27 @@ from rig.cli.terminal.plot import interval_line, plot
 from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from rig.text.words import number, one_line
+from rig.text.wrapped import wrapped
 
-WIDTH = 72
+WIDEST = 96
 NAMES = {"response_ms": "response", "release_ms": "release"}
 
 Shape = Mapping[str, Any]
 
 
-def show_comparison(shape: Shape, results: Sequence[Shape]) -> None:
-    """Print it: on a terminal with plots, else as lines of fields separated by tabs."""
-    if not sys.stdout.isatty():
-        for line in plain_lines(shape):
+def show_comparison(shape: Shape, results: Sequence[Shape], *, tsv: bool) -> None:
+    """Print it: for a person with plots, or as lines of fields separated by tabs."""
+    if tsv:
+        for line in plain_lines(shape, results):
             click.echo(line)
         return
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
-    for line in shown_lines(shape, results, ascii_only=plain):
+    width = min(WIDEST, shutil.get_terminal_size().columns)
+    for line in shown_lines(shape, results, ascii_only=plain, width=width):
         click.echo(line)
 
 
-def plain_lines(shape: Shape) -> Iterator[str]:
+def plain_lines(shape: Shape, results: Sequence[Shape]) -> Iterator[str]:
     """`name<TAB>value` lines for a program; what was said in words begins with `says`."""
     yield from _notice(shape)
     for line in shape["words"]:
@@ -55,25 +58,74 @@ def plain_lines(shape: Shape) -> Iterator[str]:
     for figure, found in (shape["batch"] or {}).items():
         for row in found["ranked"] if found else ():
             yield _fields("rank", figure, *row.values())
+    for one in results if shape["batch"] else ():
+        for limit in one["verdict"]["limits"]:
+            yield _fields("limit", one["run"], one["valve"], words.limit_text(limit),
+                          limit["value"], limit["unit"], limit["result"])  # fmt: skip
+        yield _fields("verdict", one["run"], one["valve"], one["verdict"]["result"])
     for line in _beneath(shape):
         yield _fields("note", line)
 
 
-def shown_lines(shape: Shape, results: Sequence[Shape], *, ascii_only: bool) -> Iterator[str]:
-    """For a person."""
-    yield from _notice(shape)
+def shown_lines(
+    shape: Shape, results: Sequence[Shape], *, ascii_only: bool, width: int = WIDEST
+) -> Iterator[str]:
+    """For a person, in lines of at most `width` columns."""
+    for line in _notice(shape):
+        yield from wrapped(line, width)
     for line in shape["words"]:
-        yield from _wrapped(line)
+        yield from wrapped(line, width)
     yield ""
+    if shape["batch"]:
+        yield from limit_table(results, width)
     for figure, name in NAMES.items():
-        yield from _strips(results, figure, name, shape["source"], ascii_only=ascii_only)
+        yield from _strips(results, figure, name, shape["source"], width, ascii_only=ascii_only)
     if shape["batch"]:
         for figure, name in NAMES.items():
-            yield from _ranking(shape["batch"][figure], name, ascii_only=ascii_only)
+            yield from _ranking(shape["batch"][figure], name, width, ascii_only=ascii_only)
     for pair in shape["comparisons"]:
-        yield from _numbers(pair)
+        yield from _numbers(pair, width)
     for line in _beneath(shape):
-        yield from _wrapped(f"- {line}")
+        yield from wrapped(f"- {line}", width)
+
+
+def limit_table(results: Sequence[Shape], width: int) -> Iterator[str]:
+    """Each run against the limits of its own sheet: what was found, and the verdict. Limits that
+    do not fit beside one another stand in a further table below."""
+    limits = list(dict.fromkeys(
+        words.limit_text(limit) for one in results for limit in one["verdict"]["limits"]
+    ))  # fmt: skip
+    word = words.across(results[0])
+    if not limits:
+        yield "No sheet of these runs states a limit."
+        yield ""
+        return
+    yield f"{word + ' · ' if word else ''}against the limits of each run's sheet"
+    for n, text in enumerate(limits, 1):
+        yield from wrapped(f"L{n}: {text}", width)
+    signs = ", ".join(f"{sign} {title.lower()}" for title, sign, _ in words.VERDICTS.values())
+    yield from wrapped(f"Signs: {signs}", width)
+    who, cell = 21, 11
+    each = max(1, (width - who - 17) // cell)
+    for first in range(0, len(limits), each):
+        part = limits[first : first + each]
+        heads = "".join(f"{f'L{first + n}':>{cell}}" for n in range(1, len(part) + 1))
+        yield f"{'run valve':<{who}}{heads} verdict"
+        for one in results:
+            found = {words.limit_text(limit): limit for limit in one["verdict"]["limits"]}
+            name = words.one_line(f"{one['run']} {one['valve'] or ''}")[: who - 1]
+            cells = "".join(f"{_found(found.get(text)):>{cell}}" for text in part)
+            title = words.VERDICTS[one["verdict"]["result"]][0].lower()
+            yield f"{name:<{who}}{cells} {title}"
+    yield ""
+
+
+def _found(limit: Shape | None) -> str:
+    """What was found, with the sign of its verdict; blank where this run has no such limit."""
+    if limit is None:
+        return ""
+    value, sign = limit["value"], words.VERDICTS[limit["result"]][1]
+    return f"{words.UNKNOWN if value is None else f'{value:.4g}'} {sign}"
 
 
 def _notice(shape: Shape) -> Iterator[str]:
@@ -87,20 +139,13 @@ def _beneath(shape: Shape) -> Iterator[str]:
     yield from shape["notes"]
 
 
-def _wrapped(text: str) -> list[str]:
-    import textwrap
-
-    inside = "  " if text.startswith("- ") else ""
-    return textwrap.wrap(one_line(text), 96, subsequent_indent=inside)
-
-
 def _strips(
-    results: Sequence[Shape], figure: str, name: str, source: str, *, ascii_only: bool
+    results: Sequence[Shape], figure: str, name: str, source: str, total: int, *, ascii_only: bool
 ) -> Iterator[str]:
     """The strokes of every run side by side on one scale."""
     columns = [[stroke[figure] for stroke in one["strokes"]] for one in results]
     known = [value for column in columns for value in column if value is not None]
-    width = WIDTH // len(columns) - 3
+    width = min(72, total - 12) // len(columns) - 3
     if not known or width < 6:
         return
     span = min(known), max(known)
@@ -121,53 +166,73 @@ def _strips(
     yield ""
 
 
-def _ranking(found: Shape | None, name: str, *, ascii_only: bool) -> Iterator[str]:
+def _ranking(found: Shape | None, name: str, width: int, *, ascii_only: bool) -> Iterator[str]:
     if found is None:
         return
     rows = found["ranked"]
     span = min(row["ci95"][0] for row in rows), max(row["ci95"][1] for row in rows)
     oil = any(row["normalised_mean_ms"] is not None for row in rows)
     more = "; last: at the first run's oil temperature" if oil else ""
-    yield f"{name}: mean and interval (95 % for all together), ms{more}"
+    yield from wrapped(f"{name}: mean and interval (95 % for all together), ms{more}", width)
+    reach = max(8, min(40, width - 32 - (9 if oil else 0)))
     for row in rows:
-        line = interval_line(tuple(row["ci95"]), row["mean"], span, 40, ascii_only=ascii_only)
-        flag = "  << stands apart" if row["outlier"] else ""
-        oil = row["normalised_mean_ms"]
-        if oil is not None:
-            flag = f"  {oil:8.2f}{flag}"
-        who = one_line(f"run {row['run']} {row['valve'] or ''}")[:20]
+        line = interval_line(tuple(row["ci95"]), row["mean"], span, reach, ascii_only=ascii_only)
+        corrected = row["normalised_mean_ms"]
+        last = "" if corrected is None else f" {corrected:8.2f}"
+        who = one_line(f"{row['run']} {row['valve'] or ''}")[:17]
         mean, _ = mean_interval_text(row["mean"], row["ci95"])
-        yield f"{row['rank']:>3}  {who:<20} {mean:>8} |{line}|{flag}"
-    yield f"{'':>34} {span[0]:<20.2f}{span[1]:>20.2f}"
+        yield f"{row['rank']:>3} {who:<17} {mean:>7} |{line}|{last}"
+        if row["outlier"]:
+            yield f"{'':>4}^ stands apart"
+    yield f"{'':>30}{span[0]:<{reach // 2}.2f}{span[1]:>{reach - reach // 2}.2f}"
     yield ""
 
 
-def _numbers(pair: Shape) -> Iterator[str]:
-    """The figures of one comparison as a small table."""
+def _numbers(pair: Shape, width: int) -> Iterator[str]:
+    """The figures of one comparison as a small table, a column each."""
+    figures = {name: pair["figures"].get(key) for key, name in NAMES.items()}
+    shown = {name: one for name, one in figures.items() if one is not None}
     yield f"run {pair['after']} less run {pair['before']}, ms"
-    yield f"{'':<10}{'difference':>11}{'95 % interval':>21}{'p':>9}{'p, ranks':>10}{'in sd':>8}{'strokes needed':>16}"  # noqa: E501
-    for figure, one in pair["figures"].items():
-        if one is None:
-            continue
-        yield _row(NAMES[figure], one, one["rank_p"], one["effect_sd"], one["strokes_needed"])
-        yield _row("  allowed*", one["allowed_for"], None, None, None)
-        oil = one["normalised"]
-        if oil and not oil["share_known"]:
-            span = f"anything from {interval_text((oil['least_ms'], oil['most_ms']))}"
-            yield f"  {oil['oil_temperature_degc']:.0f} degC: {span} (viscous_share not known)"
-        elif oil:
-            yield _row(f"  {oil['oil_temperature_degc']:.0f} degC", oil, None, None, None)
-    yield "* with known effects of conditions and mounting allowed for"
+    yield f"{'':<18}" + "".join(f"{name:>20}" for name in shown)
+    for name, of in _ROWS:
+        yield f"{name:<18}" + "".join(f"{of(one):>20}" for one in shown.values())
+    for name, one in shown.items():
+        yield from (part for line in _at_oil(name, one) for part in wrapped(line, width))
+    yield from wrapped("* with known effects of conditions and mounting allowed for", width)
     yield ""
 
 
-def _row(
-    name: str, one: Shape, rank_p: float | None, effect: float | None, strokes: int | None
-) -> str:
-    return (
-        f"{name:<10}{difference_text(one['difference_ms'], one['ci95']):>11}"
-        f"{interval_text(one['ci95']):>21}{_p(one['p']):>9}{_p(rank_p):>10}"
-        f"{_or_blank(effect, 2):>8}{_or_blank(strokes, 0):>16}"
+_ROWS: tuple[tuple[str, Callable[[Shape], str]], ...] = (
+    ("difference", lambda one: difference_text(one["difference_ms"], one["ci95"])),
+    ("95 % interval", lambda one: interval_text(one["ci95"])),
+    ("p", lambda one: _p(one["p"])),
+    ("p, by ranks", lambda one: _p(one["rank_p"])),
+    ("effect in sd", lambda one: _or_blank(one["effect_sd"], 2)),
+    ("strokes needed", lambda one: _or_blank(one["strokes_needed"], 0)),
+    (
+        "difference*",
+        lambda one: difference_text(
+            one["allowed_for"]["difference_ms"], one["allowed_for"]["ci95"]
+        ),
+    ),
+    ("95 % interval*", lambda one: interval_text(one["allowed_for"]["ci95"])),
+    ("p*", lambda one: _p(one["allowed_for"]["p"])),
+)
+
+
+def _at_oil(name: str, one: Shape) -> Iterator[str]:
+    """What is left of the difference at one oil temperature."""
+    oil = one["normalised"]
+    if not oil:
+        return
+    at = f"{name} at {oil['oil_temperature_degc']:.0f} degC"
+    if not oil["share_known"]:
+        span = interval_text((oil["least_ms"], oil["most_ms"]))
+        yield f"{at}: anything from {span} (viscous_share not known)"
+        return
+    yield (
+        f"{at}: {difference_text(oil['difference_ms'], oil['ci95'])}, 95 % interval "
+        f"{interval_text(oil['ci95'])}, p {_p(oil['p'])}"
     )
 
 

@@ -3,14 +3,14 @@
 
 from __future__ import annotations
 
-import sys
-import textwrap
+import shutil
 from collections.abc import Iterable, Iterator
 
 import click
 
 from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck
 from rig.text.words import NO_VALVE, UNREAL, one_line
+from rig.text.wrapped import wrapped
 
 SHOWN, LEAST_SHOWN = 5, 0.05
 WIDTH = 96
@@ -19,9 +19,9 @@ HIDDEN_SHOWN = 4
 ENGINE = {"off": "engine off", "idle": "engine at idle", "running": "engine running"}
 
 
-def show_diagnosis(found: Diagnosis) -> None:
-    """Print it: paragraphs on a terminal, else `name<TAB>value` lines."""
-    lines = paragraphs(found) if sys.stdout.isatty() else fields(found)
+def show_diagnosis(found: Diagnosis, *, tsv: bool) -> None:
+    """Print it: paragraphs, or `name<TAB>value` lines."""
+    lines = fields(found) if tsv else paragraphs(found)
     for line in lines:
         click.echo(line)
 
@@ -117,9 +117,7 @@ def _check(check: NextCheck, word: str) -> Iterator[str]:
 
 
 def _wrapped(text: str, indent: str) -> Iterable[str]:
-    return textwrap.wrap(
-        one_line(text), WIDTH, initial_indent=indent, subsequent_indent=indent + "  "
-    ) or [""]
+    return wrapped(text, min(WIDTH, shutil.get_terminal_size().columns), indent)
 
 
 def fields(found: Diagnosis) -> Iterator[str]:

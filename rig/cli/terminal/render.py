@@ -1,10 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""A result as text: tables on a terminal, plain lines for a program, or JSON."""
+"""A result as text: a summary, all of it in tables, fields for a program, or JSON."""
 
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -18,23 +17,42 @@ STROKE_FIELDS = (
     "first_edge_off_ms", "bounce_on", "bounce_off", "at_switch_on_kpa", "at_switch_off_kpa",
     "marks", "missed",
 )  # fmt: skip
+WIDEST = 100
+"""Columns of the summary at most: longer lines are hard to read."""
 RAMP_FIELDS = ("number", "actuation_kpa", "reset_kpa", "differential_kpa", "marks")
 
 
-def show_result(result: Mapping[str, Any], *, as_json: bool = False) -> None:
-    """Print the JSON of a run on standard output: as JSON, as tables on a terminal, else as
-    lines of tab-separated fields (names first) that name every stroke."""
+def show_result(
+    result: Mapping[str, Any], *, as_json: bool = False, tsv: bool = False, full: bool = False
+) -> None:
+    """Print the JSON of a run on standard output: a summary, or all of it in tables (`full`), or
+    for a program as JSON or as lines of tab-separated fields (names first) that name every stroke.
+
+    The words are the same on a terminal and in a pipe; a pipe has no colours.
+    """
     if as_json:
         click.echo(json.dumps(result, allow_nan=False, ensure_ascii=False))
-    elif sys.stdout.isatty():
-        from rich.console import Console
-
-        from rig.cli.terminal.tables import Show
-
-        Show(result, Console(markup=False, highlight=False, emoji=False)).all()
-    else:
+        return
+    if tsv:
         for line in plain_lines(result):
             click.echo(line)
+        return
+    from rich.console import Console
+
+    console = Console(markup=False, highlight=False, emoji=False)
+    if full:
+        from rig.cli.terminal.tables import Show
+
+        Show(result, console).all()
+        return
+    from rig.cli.terminal.summary import summary_lines
+    from rig.text.wrapped import wrapped
+
+    for text, style in summary_lines(result):
+        if not text:
+            continue
+        for line in wrapped(text, min(console.width, WIDEST)):
+            console.print(line, style=style or None, soft_wrap=True)
 
 
 def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:

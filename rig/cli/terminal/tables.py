@@ -14,11 +14,15 @@ from rig.cli.terminal.plot import plot
 from rig.text import words
 from rig.text.behaviour import sentences
 from rig.text.coil_current import current_sentences
+from rig.text.marks import marks_of
 from rig.text.rounded import spread_text, sure_text, value_text
 from rig.text.run_facts import facts, hold_facts, shortened
 from rig.text.words import across, number
+from rig.text.wrapped import wrapped
 
 PLOT_WIDTH = 72
+NARROW = 76
+"""Columns below which a table leaves out what does not fit, or lies on its side."""
 
 STROKE_COLUMNS = (
     ("stroke", "number", 0), ("response\nms", "response_ms", 2), ("release\nms", "release_ms", 2),
@@ -33,14 +37,22 @@ class Show:
 
     def __init__(self, result: Mapping[str, Any], console: Console) -> None:
         self._result, self._console = result, console
-        # marks are sentences: a table shows letters, explained below it
-        self._letter = {mark: _letter(n) for n, mark in enumerate(result["mark_counts"])}
+        # marks are sentences: a table shows letters, explained below it; what every stroke
+        # carries has none
+        self._marked = marks_of(result)
+        lettered = [
+            one.words for one in self._marked
+            if one.words in result["mark_counts"] and not one.every
+        ]  # fmt: skip
+        self._letter = {mark: _letter(n) for n, mark in enumerate(lettered)}
 
     def _letters(self, marks: Sequence[str]) -> str:
-        return " ".join(self._letter.get(mark, "?") for mark in marks)
+        return " ".join(self._letter[mark] for mark in marks if mark in self._letter)
 
     def all(self) -> None:
         """Everything, in the order in which it is read."""
+        self._verdict()
+        self._print()
         self._facts()
         kind = self._result["kind"]
         if kind == "ramp":
@@ -54,7 +66,6 @@ class Show:
             self._current()
             self._strokes()
         self._marks()
-        self._verdict()
 
     def _title(self, text: str) -> Text:
         word = across(self._result)
@@ -70,12 +81,16 @@ class Show:
             # a number that was cut short is worse than a line that wraps
             table.add_column(
                 name, justify="right" if justify == "right" else "left", overflow="fold",
-                no_wrap=justify == "right" and bool(name) and len(name) < 9,
+                no_wrap=justify == "right",
             )  # fmt: skip
         return table
 
     def _print(self, *parts: Any) -> None:
         self._console.print(*parts)
+
+    def _say(self, text: str, style: str = "") -> None:
+        for line in wrapped(text, self._console.width, hang="  " if text[:2] == "- " else ""):
+            self._print(Text(line, style))
 
     def _facts(self) -> None:
         result = self._result
@@ -92,19 +107,28 @@ class Show:
         self._print()
 
     def _summary(self) -> None:
-        columns = ("n", "mean", "U, 95 %", "sd", "min", "median", "max")
-        table = self._table("times in ms", ("", ""), *((name, "right") for name in columns))
+        names = ("n", "mean", "U, 95 %", "sd", "min", "median", "max")
         budgets = self._result.get("budget") or {}
-        for key, name in (("response_ms", "response"), ("release_ms", "release")):
+        rows = []
+        for key in ("response_ms", "release_ms"):
             row = self._result["summary"][key]
             single = (budgets.get(f"single_{key}") or {}).get("U")
-            table.add_row(
-                name, str(row["n"]), value_text(row["mean"], row.get("U"), words.UNKNOWN, 2),
+            rows.append((
+                str(row["n"]), value_text(row["mean"], row.get("U"), words.UNKNOWN, 2),
                 sure_text(row["mean"], row, "").rstrip() or words.UNKNOWN,
                 spread_text(row["sd"], words.UNKNOWN),
                 *(value_text(row[one], single, words.UNKNOWN, 2)
                   for one in ("min", "median", "max")),
-            )  # fmt: skip
+            ))  # fmt: skip
+        title, figures = "times in ms", ("response", "release")
+        if self._console.width < NARROW:
+            table = self._table(title, ("", ""), *((name, "right") for name in figures))
+            for name, *values in zip(names, *rows, strict=True):
+                table.add_row(name, *values)
+        else:
+            table = self._table(title, ("", ""), *((name, "right") for name in names))
+            for name, values in zip(figures, rows, strict=True):
+                table.add_row(name, *values)
         self._print(table)
         self._print(
             Text(
@@ -141,7 +165,7 @@ class Show:
         if told:
             self._print(self._title("how it behaved"))
             for sentence in told:
-                self._print(Text(f"- {sentence}"))
+                self._say(f"- {sentence}")
             self._print()
 
     def _current(self) -> None:
@@ -149,7 +173,7 @@ class Show:
         if told:
             self._print(self._title("coil current"))
             for sentence in told:
-                self._print(Text(f"- {sentence}"))
+                self._say(f"- {sentence}")
             self._print()
 
     def _strokes(self) -> None:
@@ -158,7 +182,9 @@ class Show:
             self._print(Text("No stroke was recorded."), "")
             return
         shown, left_out = shortened(strokes)
-        columns = [(title, "right") for title, _, _ in STROKE_COLUMNS]
+        narrow = self._console.width < NARROW
+        used = [one for one in STROKE_COLUMNS if not (narrow and one[1].startswith("first_edge"))]
+        columns = [(title, "right") for title, _, _ in used]
         table = self._table("strokes", *columns, ("marks", ""))
         before = None
         for stroke in shown:
@@ -166,7 +192,7 @@ class Show:
                 table.add_row("...")
             before = stroke["number"]
             table.add_row(
-                *(number(stroke[key], digits) for _, key, digits in STROKE_COLUMNS),
+                *(number(stroke[key], digits) for _, key, digits in used),
                 self._letters(stroke["marks"]),
             )
         self._print(table)
@@ -221,27 +247,36 @@ class Show:
         self._print()
 
     def _marks(self) -> None:
-        result = self._result
-        counts = result["mark_counts"]
-        word = {"ramp": "ramp", "hold": "hold"}.get(result["kind"], "stroke")
-        rows = [("", "run", mark) for mark in result["marks"] if mark not in counts]
-        rows += [(self._letter[mark], _many(n, word), mark) for mark, n in counts.items()]
-        if not rows and not result["counts"]["unexpected_edges"]:
+        if not self._marked:
             return
         table = self._table("marks", ("", ""), ("", ""), ("", ""), ("", ""))
         table.show_header = False
-        for letter, where, mark in rows:
-            doubt = "makes numbers doubtful" if mark in result["doubtful"] else ""
-            table.add_row(letter, where, Text(mark), doubt)
-        if result["counts"]["unexpected_edges"]:
-            edges = _many(result["counts"]["unexpected_edges"], "switch edge")
-            table.add_row("", "run", f"{edges} with no command")
+        for mark in self._marked:
+            doubt = "makes numbers doubtful" if mark.doubtful else ""
+            table.add_row(self._letter.get(mark.words, ""), mark.where, Text(mark.words), doubt)
         self._print(table)
         self._print()
 
     def _verdict(self) -> None:
         verdict = self._result["verdict"]
         name, sign, colour = words.VERDICTS[verdict["result"]]
+        trip = self._result["trip"]
+        if trip:
+            self._say(f"TRIPPED: {trip['rule']}. {trip['message']}", "bold")
+        said = self._title(f"[{sign}] {name}")
+        said.stylize(colour)
+        self._print(said)
+        self._say(verdict["why"])
+        if verdict.get("guard_band") and verdict.get("risk_pct") is not None:
+            risk = verdict["risk_pct"]
+            shown = f"{risk:.0f} %" if risk >= 1 else "under 1 %"
+            chance = (
+                "that the limit is broken" if verdict["result"] == "undecided"
+                else "that this verdict is wrong"
+            )  # fmt: skip
+            self._say(f"Nearest limit: {verdict['decided_by']}. Chance {chance}: {shown}.")
+        if verdict["next_check"] and verdict["next_check"] not in verdict["why"]:
+            self._say(f"Next check: {verdict['next_check']}.")
         if verdict["limits"]:
             table = self._table("limits", ("", ""), ("found", "right"), ("", ""))
             for limit in verdict["limits"]:
@@ -253,29 +288,8 @@ class Show:
                     f"{mark} {title.lower()}",
                 )  # fmt: skip
             self._print(table)
-        trip = self._result["trip"]
-        if trip:
-            self._print(Text(f"TRIPPED: {trip['rule']}. {trip['message']}", style="bold"))
-        said = self._title(f"[{sign}] {name}")
-        said.stylize(colour)
-        self._print(said)
-        self._print(Text(verdict["why"]))
-        if verdict.get("guard_band") and verdict.get("risk_pct") is not None:
-            risk = verdict["risk_pct"]
-            shown = f"{risk:.0f} %" if risk >= 1 else "under 1 %"
-            chance = (
-                "that the limit is broken" if verdict["result"] == "undecided"
-                else "that this verdict is wrong"
-            )  # fmt: skip
-            self._print(Text(f"Nearest limit: {verdict['decided_by']}. Chance {chance}: {shown}."))
-        if verdict["next_check"] and verdict["next_check"] not in verdict["why"]:
-            self._print(Text(f"Next check: {verdict['next_check']}."))
 
 
 def _letter(n: int) -> str:
     """a, b ... z, aa, ab ..."""
     return (_letter(n // 26 - 1) if n >= 26 else "") + chr(ord("a") + n % 26)
-
-
-def _many(n: int, word: str) -> str:
-    return f"{n} {word}{'' if n == 1 else 's'}"

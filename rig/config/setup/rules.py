@@ -7,7 +7,6 @@ that NaN is refused.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 
 from rig.config.analog.rules import ANALOG_RULES
@@ -15,7 +14,7 @@ from rig.config.calibration_rules import calibration_rules, relay_delay_order, t
 from rig.config.files.problems import Finding, listed
 from rig.config.gauge.rules import GAUGE_RULES
 from rig.config.setup.model import Setup
-from rig.physics.fuse import CONTINUOUS_LOADING_MAX, may_carry
+from rig.physics.fuse import CONTINUOUS_LOADING_MAX, may_carry, next_size_a
 
 HEADER_LINES = range(28)
 RESERVED_LINES = {
@@ -102,14 +101,15 @@ def fuse(setup: Setup) -> Findings:
     """The cold coil's steady current stays within what the fuse may carry for long."""
     current_a, share = setup.coil_current_a, CONTINUOUS_LOADING_MAX
     if not may_carry(current_a, setup.coil.fuse_a):
+        size_a = next_size_a(current_a)
+        larger = f"a fuse of {size_a:g} A" if size_a else "no blade fuse of the usual sizes"
         yield Finding(
             ("coil", "fuse"),
             f"the cold coil draws {current_a:.2f} A ({setup.coil.supply_voltage_v:g} V over "
             f"{setup.coil.resistance_ohm:g} ohm), more than {100 * share:.0f} % of this fuse "
             f"({share * setup.coil.fuse_a:.2f} A)",
-            "measure the coil's resistance first, since a shorted coil looks like this; a fuse "
-            f"of {math.ceil(10 * current_a / share) / 10:g} A would carry it, if the wiring may "
-            "have one",
+            "measure the coil's resistance first, since a shorted coil looks like this; "
+            f"{larger} would carry it" + (", if the wiring may have one" if size_a else ""),
         )
 
 

@@ -1,0 +1,134 @@
+# SPDX-License-Identifier: MIT
+"""A result in about ten lines: the verdict, what to do first, the figures, what casts doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from rig.core.records import OFF_STATES
+from rig.text import words
+from rig.text.marks import marks_of
+from rig.text.rounded import sure_text, value_text
+
+Result = Mapping[str, Any]
+
+MARKS_SHOWN = 3
+FIGURES = {"response_ms": ("response", "ms"), "release_ms": ("release", "ms")}
+PRESSURES = {
+    "actuation_kpa": ("actuation", "kPa"), "reset_kpa": ("reset", "kPa"),
+    "differential_kpa": ("differential", "kPa"),
+}  # fmt: skip
+
+
+def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
+    """The lines, each with its style ("" where plain); not wrapped."""
+    yield _head(result), "bold"
+    off = (result["end"] or {}).get("off")
+    if off == OFF_STATES[2]:
+        yield (
+            "COIL STILL LIVE: open the mushroom stop or pull the fuse before anything else.",
+            "bold",
+        )
+    trip = result["trip"]
+    if trip:
+        yield f"TRIPPED: {trip['rule']}. {trip['message']}", "bold"
+    verdict = result["verdict"]
+    name, sign, colour = words.VERDICTS[verdict["result"]]
+    first = verdict["next_check"]
+    why = verdict["why"].removesuffix(f" Next check: {first}.")
+    yield f"[{sign}] {name}: {why}", colour
+    if trip:
+        yield "First: find what tripped it and put it right; then `rig clear`.", "bold"
+    if first and first not in why:
+        yield f"{'Then' if trip else 'First'}: {first}.", "" if trip else "bold"
+    if verdict["result"] != "conforms":
+        yield from ((f"Broken or open: {line}", "") for line in _open_limits(verdict))
+    yield from ((line, "") for line in _figures(result))
+    yield from ((line, "") for line in _doubts(result))
+    yield _watch(result, off), ""
+    if result["source"] in words.NO_VALVE:
+        yield words.NO_VALVE[result["source"]], ""
+    yield _more(result), "dim"
+
+
+def _head(result: Result) -> str:
+    run, counts = result["run"], result["counts"]
+    parts = [words.across(result), "capture" if run is None else f"run {run}"]
+    parts += [f"{key} {words.one_line(result[key])}" for key in ("valve", "job") if result[key]]
+    if result["kind"] == "strokes":
+        strokes = f"{counts['strokes']} strokes, {counts['answered']} answered"
+        missed, doubtful = counts["missed"], counts["doubtful"]
+        strokes += f", {missed} missed" if missed else ""
+        parts.append(strokes + (f", {doubtful} doubtful" if doubtful else ""))
+    else:
+        parts.append(result["kind"])
+    return " · ".join(part for part in parts if part)
+
+
+def _open_limits(verdict: Mapping[str, Any]) -> Iterator[str]:
+    for limit in verdict["limits"]:
+        if limit["result"] == "conforms":
+            continue
+        value = limit["value"]
+        found = "not known" if value is None else f"{value:.4g} {limit['unit']}".rstrip()
+        title = words.VERDICTS[limit["result"]][0].lower()
+        yield f"{words.limit_text(limit)}; found {found} ({title})"
+
+
+def _figures(result: Result) -> Iterator[str]:
+    """Means with their uncertainty, and between which values the single ones lie."""
+    if result["kind"] == "hold" and result["hold"]:
+        rate = result["hold"]["decay_rate_kpa_s"]
+        if rate is not None:
+            yield f"decay rate: {_sure(rate, result['hold'], 3, 'kPa/s')}"
+        return
+    ramp = result["kind"] == "ramp"
+    if ramp and not result["ramp"]:
+        return
+    source = result["ramp"]["summary"] if ramp else result["summary"]
+    for key, (name, unit) in (PRESSURES if ramp else FIGURES).items():
+        row = source.get(key) or {}
+        if row.get("mean") is None:
+            continue
+        line = f"{name}: mean {_sure(row['mean'], row, 2, unit)}"
+        if row.get("min") is not None and row.get("max") is not None:
+            line += f", single {row['min']:.1f} to {row['max']:.1f} {unit}"
+        rest = row.get("rest") or {}
+        if rest.get("n"):
+            line += f", after rest {rest['mean']:.1f} {unit}"
+        yield line
+
+
+def _sure(value: float, row: Mapping[str, Any], digits: int, unit: str) -> str:
+    shown = f"{value_text(value, row.get('U'), words.UNKNOWN, digits)} {unit}"
+    sure = sure_text(value, row, unit)
+    return f"{shown} ({sure})" if sure else shown
+
+
+def _doubts(result: Result) -> Iterator[str]:
+    """Marks that make numbers doubtful, in words; how many others there are."""
+    found = marks_of(result)
+    doubtful = [mark for mark in found if mark.doubtful]
+    for mark in doubtful[:MARKS_SHOWN]:
+        yield f"Doubtful, {mark.where}: {mark.words}"
+    rest = len(found) - len(doubtful[:MARKS_SHOWN])
+    if rest:
+        yield f"{rest} {'more ' if doubtful else ''}mark{'' if rest == 1 else 's'}: see --full."
+
+
+def _watch(result: Result, off: str | None) -> str:
+    """How the coil was left, and how much of the run nothing watched."""
+    absent = len(result["not_watched"])
+    coil = f"Coil at the end: {off}. " if off else ""
+    watch = f"NOT WATCHED: {absent} rule{'' if absent == 1 else 's'}." if absent else ""
+    return coil + watch
+
+
+def _more(result: Result) -> str:
+    run = result["run"]
+    if run is None:
+        return "All of it: the same command with --full."
+    # of a run that conforms there is no fault to look for
+    cause = "" if result["verdict"]["result"] == "conforms" else f" Cause: rig diagnose {run}."
+    return f"All of it: rig show {run} --full.{cause}"
