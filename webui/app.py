@@ -18,7 +18,7 @@ from webui.api import api, openapi, registers
 from webui.live import routes
 from webui.navigation import navigation
 from webui.pages import compare, downloads, labels, lesson, register, report, runs, wiring
-from webui.work import logwork
+from webui.work import captures, logwork
 
 FORM_MOST = 64 * 1024
 """Bytes of a form; what takes files says so itself."""
@@ -57,9 +57,10 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
-    logwork.install(app)
+    captures.install(app)
     for part in (
         runs,
+        captures,
         logwork,
         openapi,
         api,

@@ -19,7 +19,7 @@ from rig.core.errors import UsageError
 from webui import security
 from webui.app import FORM_MOST, create_app
 from webui.listener import Listener
-from webui.work.logwork import CAPTURE_BYTES
+from webui.work.captures import CAPTURE_BYTES
 
 DEFAULT_PORT = 8642
 THREADS = 24

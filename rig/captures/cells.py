@@ -40,13 +40,32 @@ def time_ns(text: str, digits: int) -> int:
     return round(exact)
 
 
+WORDS = {
+    **dict.fromkeys(("true", "on", "high", "hi", "h", "yes", "closed"), 1),
+    **dict.fromkeys(("false", "off", "low", "lo", "l", "no", "open"), 0),
+}
+"""Words of instruments for the two states of a line (common practice, no source)."""
+
+
 def bit(text: str) -> int:
-    """0 or 1."""
+    """0 or 1, or TRUE or FALSE."""
     if text in ("0", "1"):
         return int(text)
+    if text.casefold() in ("true", "false"):
+        return WORDS[text.casefold()]
     if _NUMBER.fullmatch(text) and float(text) in (0.0, 1.0):
         return int(float(text))
     raise CellError("neither 0 nor 1", "write 1 or 0, or leave the cell blank for no new value")
+
+
+def state(text: str) -> int:
+    """0 or 1, or one of the words for two states."""
+    found = WORDS.get(text.casefold())
+    if found is not None:
+        return found
+    if _NUMBER.fullmatch(text) and float(text) not in (0.0, 1.0):
+        raise CellError("a level, neither 0 nor 1", "give --threshold SIGNAL=LOW..HIGH")
+    return bit(text)
 
 
 def value(text: str) -> float:

@@ -18,6 +18,8 @@ from rig.captures.columns import (
     TIMES,
     VALUE,
 )
+from rig.captures.layout import Layout
+from rig.captures.mapping import DIGITS, CaptureMap, Column
 from rig.captures.problems import Problems, shown
 from rig.config.files.problems import listed, nearest
 from rig.config.gauge.units import factor_kpa
@@ -25,15 +27,20 @@ from rig.config.gauge.units import factor_kpa
 
 class Header(NamedTuple):
     """Where the columns stand. `wide` holds the place of every signal with its own column; it is
-    empty in the long form, where `long` holds the places of `signal` and `value`."""
+    empty in the long form, where `long` holds the places of `signal` and `value`. In a file of an
+    instrument `columns` says how a signal's cells are read; `time` is None and `rate_hz` given
+    where rows are samples, `digits` None where a cell numbers them."""
 
     width: int
-    time: int
+    time: int | None
     time_name: str
-    digits: int
+    digits: int | None
     run: int | None
     wide: dict[str, int]
     long: tuple[int, int] | None
+    columns: dict[str, Column]
+    rate_hz: float | None = None
+    left_out: tuple[str, ...] = ()
 
 
 def header_of(row: list[str], line: int, problems: Problems) -> Header:
@@ -46,7 +53,21 @@ def header_of(row: list[str], line: int, problems: Problems) -> Header:
     return Header(
         len(names), place[time], time, TIMES[time], place.get(RUN),
         {name: place[name] for name in SIGNALS if name in place},
-        (place[SIGNAL], place[VALUE]) if SIGNAL in place else None,
+        (place[SIGNAL], place[VALUE]) if SIGNAL in place else None, {},
+        left_out=tuple(dict.fromkeys(name for name in names if name and name not in KNOWN)),
+    )  # fmt: skip
+
+
+def mapped_header(layout: Layout, stated: CaptureMap) -> Header:
+    """The header of an instrument's file by its map."""
+    place = {name: n for n, name in enumerate(layout.names)}
+    used = {column.name for column in stated.signals.values()} | {stated.time}
+    return Header(
+        len(layout.names), None if stated.time is None else place[stated.time],
+        stated.time or "number of the sample", DIGITS.get(stated.time_unit), None,
+        {name: place[column.name] for name, column in stated.signals.items()}, None,
+        dict(stated.signals), stated.rate_hz,
+        tuple(name for name in layout.names if name not in used),
     )  # fmt: skip
 
 
@@ -74,14 +95,10 @@ def twice_pressure(names: Iterable[str]) -> str:
 
 
 def _check(names: list[str], at: str, problems: Problems) -> None:
-    if len(names) == 1 and any(mark in names[0] for mark in "\t|"):
-        problems.add(
-            at, names[0], "one column only: the columns are not separated by commas",
-            "save it as CSV, separated by commas or semicolons",
-        )  # fmt: skip
-        return
     for name in dict.fromkeys(names):
         if name not in KNOWN:
+            if not _is_misspelt(name, names):
+                continue
             key = f"{at}, column {shown(name)}"
             problems.add(key, "", "unknown column", unknown_remedy(name, KNOWN, "column"))
         elif names.count(name) > 1:
@@ -95,10 +112,21 @@ def _check(names: list[str], at: str, problems: Problems) -> None:
         return
     for name, holds in NEEDED.items():
         if name not in names:
-            problems.add(at, "", f"no column {name}", f"add the column {name} ({holds})")
+            problems.add(
+                at, "", f"no column {name}",
+                f"add the column {name} ({holds}), or say which it is: --map {name}=COLUMN",
+            )  # fmt: skip
     pressures = twice_pressure(names)
     if pressures:
         problems.add(at, "", pressures, "give the pressure once")
+
+
+def _is_misspelt(name: str, names: list[str]) -> bool:
+    """Much like a name of ours that is missing. Any other column is left out."""
+    near = nearest(name, (own for own in KNOWN if own not in names))
+    return name == "pressure" or (
+        near is not None and abs(len(near) - len(name)) <= 2 and near[0] == name[0]
+    )
 
 
 def _check_long(names: list[str], at: str, problems: Problems) -> None:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Reads a CSV made elsewhere as recordings, or refuses it with every problem found.
+"""Reads a table made elsewhere as recordings, or refuses it with every problem found.
 
 Wide form: one row per change or sample, a column for every signal; a blank cell gives no new
 value, a digital value holds until the next row that gives one. Long form: one row per value, with
@@ -9,27 +9,36 @@ webui/help/captures.md describes the file for those who make one.
 
 from __future__ import annotations
 
-import abc
+import contextlib
 import csv
+import io
 import itertools
 import os
-import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, NamedTuple
 
-from rig.captures import cells
+import numpy as np
+
+from rig.captures import cell_columns, cells
+from rig.captures.cell_columns import Cells, pointed
 from rig.captures.cells import CellError
-from rig.captures.columns import DIGITAL, NEEDED, PRESSURE_GOOD, SIGNALS
+from rig.captures.columns import DIGITAL
 from rig.captures.comments import Comments
-from rig.captures.csv_head import Header, channel_of, header_of, twice_pressure, unknown_remedy
+from rig.captures.csv_head import Header, header_of, mapped_header
+from rig.captures.csv_rows import Long, Problem, Rows, RunReader, Wide
+from rig.captures.guess import guess
+from rig.captures.layout import Layout, layout_of
+from rig.captures.mapping import NOTHING, CaptureMap, Stated, key_of
 from rig.captures.problems import Problems, cannot_be_read, look_at, shown
-from rig.captures.taking import Taking
 from rig.config.setup.model import Setup
-from rig.core.recording import Recording
+from rig.core.recording import Bool, Float, Int64, Recording
 
 MAX_RUNS = 1000
-DECIMAL_COMMA = re.compile(r"\s*[+-]?[0-9]*,[0-9]+(?:[eE][+-]?[0-9]+)?\s*")
+BLOCK_CHARS = 1 << 20
+Progress = Callable[[int], None]
+"""Is called with the number of bytes read so far."""
 
 
 class CapturedRun(NamedTuple):
@@ -37,6 +46,46 @@ class CapturedRun(NamedTuple):
 
     name: str | None
     recording: Recording
+
+
+class Plan(NamedTuple):
+    """How a table will be read. `by` is None where it has our own names; `sure` is False where the
+    map is a guess that nobody confirmed. `key` names files of this kind."""
+
+    layout: Layout
+    by: CaptureMap | None
+    sure: bool
+    left_out: tuple[str, ...]
+    key: str
+
+
+Kept = Callable[[str], CaptureMap | None]
+"""The map that was confirmed for files of this kind."""
+
+
+def plan_csv(
+    path: str | os.PathLike[str], setup: Setup, said: Stated | None = None,
+    kept: Kept | None = None,
+) -> Plan:  # fmt: skip
+    """How the table at `path` will be read: by our own names, by what a person `said` and what was
+    `kept` for files like it, else by a guess. Raises FileProblems, and UsageError for what was said
+    of a column that is not there."""
+    problems = Problems(path)
+    said = said or Stated()
+    with _refusing(problems):
+        look_at(Path(path), problems)
+        layout = layout_of(Path(path), problems)
+        key = key_of(layout.names, layout.units)
+        if layout.is_own and not said:
+            head = header_of(layout.names, layout.header_line, problems)
+            return Plan(layout, None, True, head.left_out, key)
+        known = kept(key) if kept is not None else None
+        complete = said.is_complete()
+        start = known or (NOTHING if complete else guess(Path(path), layout, setup))
+        by = said.over(start, layout.names)
+        sure = not by.missing() and (known is not None or complete)
+        head = mapped_header(layout, by)
+        return Plan(layout, by, sure, head.left_out, key)
 
 
 def read_csv(path: str | os.PathLike[str], setup: Setup) -> Recording:
@@ -54,23 +103,59 @@ def read_csv(path: str | os.PathLike[str], setup: Setup) -> Recording:
 
 
 def read_csv_runs(
-    path: str | os.PathLike[str], setup: Setup, resolution_ns: int | None = None
-) -> list[CapturedRun]:
+    path: str | os.PathLike[str], setup: Setup, resolution_ns: int | None = None,
+    plan: Plan | None = None, progress: Progress | None = None,
+) -> list[CapturedRun]:  # fmt: skip
     """Every run of the capture at `path`, in the order of their first rows. `resolution_ns` as in
-    rig.captures.read_capture.
+    rig.captures.read_capture; a `plan` was confirmed.
 
     Raises FileProblems like `read_csv`.
     """
     problems = Problems(path)
-    if Path(path).suffix == ".toml":
+    with _refusing(problems):
+        if plan is None:
+            plan = plan_csv(path, setup)
+            if not plan.sure:
+                raise unsure(plan, problems)
+        layout = plan.layout
+        head = (
+            header_of(layout.names, layout.header_line, problems)
+            if plan.by is None
+            else mapped_header(layout, plan.by)
+        )
+        comments = Comments(problems, resolution_ns)
+        for number, text in enumerate(layout.above, 1):
+            if not text.startswith("#"):
+                comments.hear(text, f"row {number}")
+        return _read_table(Path(path), setup, head, layout, problems, comments, progress)
+
+
+def unsure(plan: Plan, problems: Problems) -> Exception:
+    """A guess that nobody confirmed, to be raised."""
+    by = plan.by
+    missing = by.missing() if by is not None else []
+    what = "its columns do not have our names"
+    if missing:
+        what += f", and no guess was found for {', '.join(missing)}"
+    typed = by.as_typed() if by is not None else ""
+    return problems.stop(
+        "", ", ".join(plan.layout.names), what,
+        "say which column is what, with --map, --rate and --threshold"
+        + (f"; the guess so far, for you to check: {typed}" if typed else ""),
+    )  # fmt: skip
+
+
+@contextlib.contextmanager
+def _refusing(problems: Problems) -> Iterator[None]:
+    """Every way in which a file cannot be read becomes FileProblems."""
+    path = Path(problems.file)
+    if path.suffix == ".toml":
         raise problems.stop(
             "", "", "this is a setup or a sheet, and a capture was expected",
             "give the capture first: rig analyse CAPTURE SETUP SHEET",
         )  # fmt: skip
     try:
-        look_at(Path(path), problems)
-        with Path(path).open(encoding="utf-8-sig", newline="") as file:
-            return _read(file, setup, problems, Comments(problems, resolution_ns))
+        yield
     except OSError as error:
         raise cannot_be_read(error, problems) from error
     except UnicodeDecodeError as error:
@@ -81,52 +166,23 @@ def read_csv_runs(
         raise problems.stop("", "", what, "save it as CSV with commas, UTF-8") from error
 
 
-def _rows(file: IO[str], comments: Comments) -> Iterator[tuple[int, list[str]]]:
-    """Rows that are neither blank nor a comment (#), with the number of their last line;
-    `comments` hears the others.
-
-    Where the line of names is separated by semicolons so is the rest, and its numbers may have a
-    decimal comma, as spreadsheets of many countries write it.
-    """
-    read: list[str] = []
-    for text in file:
-        read.append(text)
-        if text.strip() and not text.startswith("#"):
-            break
-    semicolons = bool(read) and ";" in read[-1] and "," not in read[-1]
-    lines = itertools.chain(read, file)
-    reader = csv.reader(lines, delimiter=";" if semicolons else ",", skipinitialspace=True)
-    for row in reader:
-        if row and row[0].startswith("#"):
-            comments.hear(row[0].lstrip("# "), f"row {reader.line_num}")
-        elif any(row):
-            yield reader.line_num, [_pointed(cell) for cell in row] if semicolons else row
-
-
-def _pointed(cell: str) -> str:
-    """A number with a decimal comma as one with a point."""
-    return cell.replace(",", ".") if DECIMAL_COMMA.fullmatch(cell) else cell
-
-
-def _read(file: IO[str], setup: Setup, problems: Problems, comments: Comments) -> list[CapturedRun]:
-    rows = _rows(file, comments)
-    first = next(rows, None)
-    if first is None:
-        raise problems.stop(
-            "", "", "the file is empty", "write a line with the names of the columns"
-        )
-    head = header_of(first[1], first[0], problems)
-    runs = _Runs(head, setup, problems)
-    for line, row in rows:
-        if len(row) > head.width and not any(cell.strip() for cell in row[head.width :]):
-            row = row[: head.width]
-        if len(row) != head.width:
-            problems.add(
-                f"row {line}", "", f"{len(row)} cells where there are {head.width} columns",
-                "give every row one cell a column, blank for no new value",
-            )  # fmt: skip
-        else:
-            runs.take(line, row)
+def _read_table(
+    path: Path,
+    setup: Setup,
+    head: Header,
+    layout: Layout,
+    problems: Problems,
+    comments: Comments,
+    progress: Progress | None = None,
+) -> list[CapturedRun]:
+    """Every run of a table whose header is known."""
+    runs = _Runs(head, layout, setup, problems)
+    with path.open(encoding=layout.encoding, newline="") as file:
+        for block in _blocks(file, layout, head, problems, comments):
+            if block.lines:
+                runs.take(block)
+            if progress is not None:
+                progress(block.read)
     if not runs.readers and not problems.count:
         problems.add("", "", "there is no row below the header", "write at least one row of values")
     runs.finish()
@@ -140,177 +196,161 @@ def _read(file: IO[str], setup: Setup, problems: Problems, comments: Comments) -
     ]
 
 
+@dataclass
+class _Block:
+    """Some rows: the `numbers` (n, columns) of rows that hold nothing else, or cells in `rows`.
+    `lines` (n,) are their numbers, `read` how many bytes were read by their end."""
+
+    lines: Sequence[int]
+    rows: list[list[str]]
+    numbers: Float | None
+    read: int
+
+
+def _blocks(
+    file: IO[str], layout: Layout, head: Header, problems: Problems, comments: Comments
+) -> Iterator[_Block]:
+    """Rows that are neither blank nor a comment (#); `comments` hears the others."""
+    before, read = 0, 0
+    while text := file.read(BLOCK_CHARS):
+        text += file.readline()
+        while text.count('"') % 2 and (more := file.readline()):  # a line break within a cell
+            text += more
+        read += len(text)
+        count = text.count("\n") + (not text.endswith("\n"))
+        numbers = None
+        if before + 1 >= layout.first_line and len(layout.delimiter) == 1:
+            numbers = cell_columns.matrix(text, layout.delimiter, head.width)
+        if numbers is not None and _are_plain(numbers, head):
+            yield _Block(range(before + 1, before + 1 + len(numbers)), [], numbers, read)
+        else:
+            lines, rows = [], []
+            for line, row in _spoken(text, before, layout, head, problems, comments):
+                lines.append(line)
+                rows.append(row)
+            yield _Block(lines, rows, None, read)
+        before += count
+
+
+def _spoken(
+    text: str, before: int, layout: Layout, head: Header, problems: Problems, comments: Comments
+) -> Iterator[tuple[int, list[str]]]:
+    for number, row in layout.rows(io.StringIO(text, newline="")):
+        line = before + number
+        if row and row[0].startswith("#"):
+            comments.hear(row[0].lstrip("# "), f"row {line}")
+        elif line < layout.first_line or not any(row):
+            continue
+        elif len(row) < head.width or any(cell.strip() for cell in row[head.width :]):
+            problems.add(
+                f"row {line}", "", f"{len(row)} cells where there are {head.width} columns",
+                "give every row one cell a column, blank for no new value",
+            )  # fmt: skip
+        else:
+            yield line, row
+
+
+def _are_plain(numbers: Float, head: Header) -> bool:
+    """Whether nothing has to be looked at as text: times that a float holds, and bits."""
+    if head.run is not None or head.long is not None:
+        return False
+    for name, place in head.wide.items():
+        column = head.columns.get(name)
+        if name in DIGITAL and (column is None or column.below is None):
+            of_line = numbers[:, place]
+            if not ((of_line == 0) | (of_line == 1)).all():
+                return False
+    if head.time is None:
+        return True
+    most = cells.MAX_S * (head.rate_hz or 1.0)
+    if head.digits is not None:
+        most = cell_columns.EXACT_NS / 10.0**head.digits
+    return bool((np.abs(numbers[:, head.time]) < most).all())
+
+
 class _Runs:
     """Gives each row to the run it belongs to."""
 
-    def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
-        self.readers: dict[str, _Reader] = {}
+    def __init__(self, head: Header, layout: Layout, setup: Setup, problems: Problems) -> None:
+        self.readers: dict[str, RunReader] = {}
+        self._decimal_comma = layout.delimiter != ","
         self._head, self._setup, self._problems = head, setup, problems
+        self._rows_before = 0
 
-    def take(self, line: int, row: list[str]) -> None:
-        """Take one row, in the order of the file."""
-        head = self._head
-        name = "" if head.run is None else row[head.run].strip()
-        if head.run is not None and not name:
-            self._problems.add(f"row {line}, column run", "", "no run", "name the run in every row")
-            return
-        place = head.time
-        try:
-            t_ns = cells.time_ns(row[place].strip(), head.digits)
-        except CellError as error:
-            key = f"row {line}, column {head.time_name}"
-            self._problems.add(key, row[place].strip(), error.what, error.remedy)
-            return
+    def take(self, block: _Block) -> None:
+        """Take a block of rows, in the order of the file."""
+        lines, columns = block.lines, self._columns(block)
+        found: list[Problem] = []
+        t_ns, good = self._times(columns, lines, found)
+        self._rows_before += len(lines)
+        groups = self._of_runs(columns, lines, good, found)
+        for name, places in groups.items():
+            reader = self._reader(name, lines[places[0]])
+            if len(places) == len(lines):
+                reader.take(Rows(lines, t_ns, columns))
+            else:
+                some: list[Cells] = [[column[n] for n in places] for column in columns]
+                reader.take(Rows([lines[n] for n in places], t_ns[places], some))
+            found += reader.found
+            reader.found.clear()
+        for problem in sorted(found, key=lambda one: one.line):
+            self._problems.add(*problem[1:])
+
+    def _columns(self, block: _Block) -> list[Cells]:
+        if block.numbers is not None:
+            return list(block.numbers.T)
+        columns: list[Cells] = []
+        for cells_of in itertools.islice(zip(*block.rows, strict=False), self._head.width):
+            texts = [text.strip() for text in cells_of]
+            comma = self._decimal_comma and any("," in text for text in texts)
+            columns.append(pointed(texts) if comma else texts)
+        return columns
+
+    def _times(
+        self, columns: list[Cells], lines: Sequence[int], found: list[Problem]
+    ) -> tuple[Int64, Bool]:
+        head, count = self._head, len(lines)
+
+        def wrong(n: int, text: str, why: CellError) -> None:
+            key = f"row {lines[n]}, column {head.time_name}"
+            found.append(Problem(lines[n], key, text, why.what, why.remedy))
+
+        if head.time is None:
+            number = np.arange(self._rows_before, self._rows_before + count)
+            t_ns = np.rint(number * (1e9 / (head.rate_hz or 1.0))).astype(np.int64)
+            return t_ns, np.ones(count, np.bool_)
+        if head.digits is None:
+            return cell_columns.sample_times(columns[head.time], head.rate_hz or 1.0, wrong)
+        return cell_columns.times(columns[head.time], head.digits, wrong)
+
+    def _of_runs(
+        self, columns: list[Cells], lines: Sequence[int], good: Bool, found: list[Problem]
+    ) -> dict[str, Sequence[int]]:
+        """Places of the rows of each run, in the order of their first rows."""
+        place = self._head.run
+        if place is None:
+            there = range(len(lines)) if good.all() else np.flatnonzero(good).tolist()
+            return {"": there} if len(there) else {}
+        groups: dict[str, list[int]] = {}
+        for n, name in enumerate(map(str, columns[place])):
+            if not name:
+                key = f"row {lines[n]}, column run"
+                found.append(Problem(lines[n], key, "", "no run", "name the run in every row"))
+            elif good[n]:
+                groups.setdefault(name, []).append(n)
+        return dict(groups)
+
+    def _reader(self, name: str, line: int) -> RunReader:
         reader = self.readers.get(name)
         if reader is None:
             if len(self.readers) >= MAX_RUNS:
                 what = f"more than {MAX_RUNS} runs"
                 raise self._problems.stop(f"row {line}, column run", name, what, "cut the file")
-            kind = _Wide if head.long is None else _Long
-            reader = self.readers[name] = kind(head, self._setup, self._problems)
-        if not reader.taking.time(t_ns):
-            several = "; several runs in one file need a column run" if head.run is None else ""
-            self._problems.add(
-                f"row {line}, column {head.time_name}", row[place].strip(),
-                "earlier than the row before it" + ("" if head.run is None else " of this run"),
-                "put the rows in order of time" + several,
-            )  # fmt: skip
-        reader.take(line, row, t_ns)
+            kind = Wide if self._head.long is None else Long
+            reader = self.readers[name] = kind(self._head, self._setup, self._problems)
+        return reader
 
     def finish(self) -> None:
         """What can only be told once every row was seen."""
         for name, reader in self.readers.items():
             reader.finish(f"run {shown(name)}" if name else "")
-
-
-class _Reader(abc.ABC):
-    """Turns the rows of one run into records."""
-
-    def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
-        self.taking = Taking(setup)
-        self.head, self.problems = head, problems
-
-    @abc.abstractmethod
-    def take(self, line: int, row: list[str], t_ns: int) -> None:
-        """Take one row, in the order of the file."""
-
-    def finish(self, run: str) -> None:  # noqa: B027 - the wide form knows all from its header
-        """Nothing more comes; `run` names the run in a message, empty where there is one."""
-
-    def bit(self, line: int, column: str, text: str) -> int | None:
-        """0 or 1; None, with a problem, where it is neither."""
-        try:
-            return cells.bit(text)
-        except CellError as error:
-            self.problems.add(f"row {line}, column {column}", text, error.what, error.remedy)
-            return None
-
-    def reading(
-        self, line: int, column: str, name: str, text: str, t_ns: int, good: bool
-    ) -> None:  # fmt: skip
-        """The cell of a signal with readings; `good` is what `pressure_good` says beside it."""
-        channel, factor = channel_of(name)
-        believed = good or channel != "pressure"
-        if not text:
-            if not believed:
-                self.taking.sample(channel, None, t_ns, believed=False)
-            return
-        try:
-            value = cells.value(text) * factor
-        except CellError as error:
-            self.problems.add(f"row {line}, column {column}", text, error.what, error.remedy)
-            return
-        self.taking.sample(channel, value, t_ns, believed)
-
-
-class _Wide(_Reader):
-    """A column for every signal."""
-
-    def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
-        super().__init__(head, setup, problems)
-        self._digital = [(name, place) for name, place in head.wide.items() if name in DIGITAL]
-        self._analog = [(name, place) for name, place in head.wide.items() if name not in DIGITAL]
-
-    def take(self, line: int, row: list[str], t_ns: int) -> None:
-        good = True
-        for name, place in self._digital:
-            text = row[place].strip()
-            value = self.bit(line, name, text) if text else None
-            if value is None:
-                continue
-            if name == PRESSURE_GOOD:
-                good = value == 1
-            else:
-                self.taking.digital(name, value, t_ns)
-        for name, place in self._analog:
-            self.reading(line, name, name, row[place].strip(), t_ns, good)
-
-
-class _Long(_Reader):
-    """A row for every value. `pressure_good` speaks of the pressure of the same time."""
-
-    def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
-        super().__init__(head, setup, problems)
-        self._signal, self._value = head.long or (0, 0)
-        self._seen: dict[str, int] = {}
-        self._unknown: set[str] = set()
-        self._waiting: tuple[int, str, str] | None = None
-        self._good = True
-        self._now_ns = 0
-
-    def take(self, line: int, row: list[str], t_ns: int) -> None:
-        name, text = row[self._signal].strip().casefold(), row[self._value].strip()
-        if self._now_ns != t_ns:
-            self._give()
-            self._now_ns = t_ns
-        if not name:
-            if text:
-                self.problems.add(
-                    f"row {line}, column signal", "", "a value and no signal",
-                    "name the signal in every row that has a value",
-                )  # fmt: skip
-            return
-        if name not in SIGNALS:
-            if name not in self._unknown:
-                self._unknown.add(name)
-                self.problems.add(
-                    f"row {line}, column signal", name, "unknown signal",
-                    unknown_remedy(name, SIGNALS, "signal"),
-                )  # fmt: skip
-            return
-        self._seen.setdefault(name, line)
-        if name in DIGITAL:
-            value = self.bit(line, "value", text) if text else None
-            if value is None:
-                return
-            if name == PRESSURE_GOOD:
-                self._good = value == 1
-            else:
-                self.taking.digital(name, value, t_ns)
-        elif channel_of(name)[0] == "pressure":
-            if self._waiting is not None:
-                self._give()
-            self._waiting = (line, name, text)
-        else:
-            self.reading(line, "value", name, text, t_ns, good=True)
-
-    def finish(self, run: str) -> None:
-        self._give()
-        of_run = f" in {run}" if run else ""
-        for name, holds in NEEDED.items():
-            if name not in self._seen:
-                self.problems.add(
-                    "", "", f"no signal {name}{of_run}", f"add rows of the signal {name} ({holds})"
-                )
-        pressures = twice_pressure(self._seen)
-        if pressures:
-            self.problems.add("", "", f"{pressures}{of_run}", "give the pressure once")
-
-    def _give(self) -> None:
-        """The pressure that waited for the rest of its time, with what was said of it."""
-        if self._waiting is not None:
-            line, name, text = self._waiting
-            self.reading(line, "value", name, text, self._now_ns, self._good)
-        elif not self._good:
-            self.taking.sample("pressure", None, self._now_ns, believed=False)
-        self._waiting, self._good = None, True

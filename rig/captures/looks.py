@@ -7,9 +7,13 @@ the stamp is all there is.
 
 from __future__ import annotations
 
-import math
-import statistics
 from array import array
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.core.recording import Bool, Int8, Int64
 
 LEAST_QUIET = 3
 QUIET_SHARE = 0.5
@@ -21,76 +25,95 @@ SHORTER, LEAST_EARLY = 0.9, 3
 """Of the shortest quarter of steps without a change: a row that comes before was not due."""
 
 
+class Given(NamedTuple):
+    """The values of one signal of 0 and 1 in a block of rows: `row` (n,) the row each stands in,
+    `value` (n,). A row without one has none here."""
+
+    row: NDArray[np.intp]
+    value: Int8
+
+
+class Seen(NamedTuple):
+    """What a block showed of one signal, in step with its Given: `changed` (n,), and `before_ns`
+    (n,) when it was last given before: in an earlier row where nothing else is known, its own time
+    where it was not given yet."""
+
+    changed: Bool
+    before_ns: Int64
+
+
 class Looks:
-    """Follows the rows of one run, and the signals of 0 and 1 given in them."""
+    """Follows the rows of one run, and the signals of 0 and 1 given in them, block by block."""
 
     def __init__(self) -> None:
-        self._now_ns: int | None = None
-        self._digit_ns = 0
         self._last_row_ns: int | None = None
-        self._last_look: dict[str, int] = {}
-        self._given: set[str] = set()
-        self._changed = False
+        self._digit_ns = 0
+        self._last_look: dict[str, tuple[int, int]] = {}
         self._quiet: dict[str, int] = {}
         self._changes: dict[str, int] = {}
         self._quiet_steps: array[int] = array("q")
         self._change_steps: array[int] = array("q")
 
-    def row(self, t_ns: int) -> None:
-        """A row begins; several of one time are one."""
-        if t_ns == self._now_ns:
-            return
-        self._close()
-        if self._now_ns is not None:
-            self._digit_ns = math.gcd(self._digit_ns, t_ns - self._now_ns)
-        self._last_row_ns, self._now_ns = self._now_ns, t_ns
-        self._given.clear()
-        self._changed = False
-
-    def look(self, name: str, t_ns: int, *, changed: bool) -> int:
-        """Signal `name` has a value in this row. When it was last given before: in an earlier row
-        where nothing else is known, `t_ns` itself in the first row."""
-        before = self._last_look.get(name, t_ns)
-        if changed and not self._quiet.get(name) and self._last_row_ns is not None:
+    def block(self, t_ns: Int64, given: dict[str, Given]) -> dict[str, Seen]:
+        """Rows at `t_ns` (n,), in order; several of one time are one and come in one block."""
+        starts = np.flatnonzero(np.diff(t_ns, prepend=t_ns[0] - 1))
+        group = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(t_ns)))
+        at_ns = t_ns[starts]
+        has_before = np.ones(len(starts), np.bool_)
+        has_before[0] = self._last_row_ns is not None
+        before_ns = np.append(self._last_row_ns or 0, at_ns[:-1])
+        step_ns = at_ns - before_ns
+        self._digit_ns = int(np.gcd.reduce(step_ns[has_before], initial=self._digit_ns))
+        changed = {name: self._changed(name, one.value) for name, one in given.items()}
+        is_given, is_changed = (np.zeros(len(starts), np.bool_) for _ in range(2))
+        for name, one in given.items():
+            is_given[group[one.row]] = True
+            is_changed[group[one.row[changed[name]]]] = True
+        quiet = is_given & ~is_changed
+        self._quiet_steps.frombytes(step_ns[quiet & has_before].tobytes())
+        self._change_steps.frombytes(step_ns[is_given & is_changed & has_before].tobytes())
+        seen = {}
+        for name, one in given.items():
+            if not len(one.row):
+                continue
+            of_row, times = group[one.row], t_ns[one.row]
+            _, last_ns = self._last_look.get(name, (0, int(times[0])))
+            look_ns = np.append(last_ns, times[:-1])
+            quiet_groups = np.unique(of_row[quiet[of_row]])
             # written only where it changes, so far: the row before still had the old value
-            before = max(before, self._last_row_ns)
-        self._last_look[name] = t_ns
-        self._given.add(name)
-        if changed:
-            self._changed = True
-            self._changes[name] = self._changes.get(name, 0) + 1
-        return before
+            first_quiet = -1 if self._quiet.get(name) else quiet_groups[:1]
+            unlooked = has_before[of_row] & ~(
+                of_row > first_quiet if np.size(first_quiet) else np.zeros(len(of_row), np.bool_)
+            )
+            look_ns = np.where(unlooked, np.maximum(look_ns, before_ns[of_row]), look_ns)
+            seen[name] = Seen(changed[name], look_ns)
+            self._quiet[name] = self._quiet.get(name, 0) + len(quiet_groups)
+            self._changes[name] = self._changes.get(name, 0) + int(changed[name].sum())
+            self._last_look[name] = int(one.value[-1]), int(times[-1])
+        self._last_row_ns = int(at_ns[-1])
+        return seen
+
+    def _changed(self, name: str, value: Int8) -> Bool:
+        held = self._last_look[name][0] if name in self._last_look else value[:1]
+        return np.asarray(value != np.append(held, value[:-1])[: len(value)])
 
     def every_ns(self) -> tuple[float, int] | None:
         """The middle time from row to row of a sampled capture, and the last digit of its stamps, 0
         where the rows come evenly by that; None where it is not sampled."""
-        self._close()
-        self._given.clear()
         sampled = any(
             quiet >= LEAST_QUIET and quiet >= QUIET_SHARE * self._changes.get(name, 0)
             for name, quiet in self._quiet.items()
         )
         if not sampled or not self._quiet_steps or self._rows_of_their_own():
             return None
-        middle = statistics.median(self._quiet_steps)
+        middle = float(np.median(np.frombuffer(self._quiet_steps, np.int64)))
         return middle, 0 if 0 < OWN_STEP * middle <= self._digit_ns else self._digit_ns
-
-    def _close(self) -> None:
-        """The row is complete."""
-        if not self._given or self._now_ns is None:
-            return
-        if not self._changed:
-            for name in self._given:
-                self._quiet[name] = self._quiet.get(name, 0) + 1
-        if self._last_row_ns is not None:
-            steps = self._change_steps if self._changed else self._quiet_steps
-            steps.append(self._now_ns - self._last_row_ns)
 
     def _rows_of_their_own(self) -> bool:
         """More than a third of the changes, and three at least, came sooner after the row before
         than three of four rows without a change do: the logger wrote them when they came, beside
         its readings. Where rows are looks, a change waits for the next like any other row."""
-        steps = sorted(self._quiet_steps)
-        soon = SHORTER * steps[len(steps) // 4]
-        early = sum(step < soon for step in self._change_steps)
+        steps = np.frombuffer(self._quiet_steps, np.int64)
+        soon = SHORTER * np.partition(steps, len(steps) // 4)[len(steps) // 4]
+        early = int((np.frombuffer(self._change_steps, np.int64) < soon).sum())
         return early >= LEAST_EARLY and 3 * early > len(self._change_steps)

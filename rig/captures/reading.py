@@ -4,8 +4,10 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
-from rig.captures.csv_in import CapturedRun, read_csv_runs
+from rig.captures.csv_in import CapturedRun, Kept, Plan, Progress, plan_csv, read_csv_runs
+from rig.captures.mapping import Stated
 from rig.captures.problems import Problems, cannot_be_read
 from rig.captures.vcd_in import is_vcd, read_vcd
 from rig.config.setup.model import Setup
@@ -30,23 +32,41 @@ def stated_resolution_ns(text: str | None) -> int | None:
     return ns
 
 
+def plan_capture(
+    path: str | os.PathLike[str], setup: Setup, said: Stated | None = None,
+    kept: Kept | None = None,
+) -> Plan | None:  # fmt: skip
+    """How the capture at `path` will be read, as in plan_csv; None for a VCD, whose signals have
+    our names. Raises FileProblems and UsageError."""
+    if not _is_vcd(path):
+        return plan_csv(path, setup, said, kept)
+    if said:
+        raise UsageError("--map, --threshold, --scale and --rate are for tables; this is a VCD.")
+    return None
+
+
 def read_capture(
-    path: str | os.PathLike[str], setup: Setup, resolution_ns: int | None = None
-) -> list[CapturedRun]:
-    """Every run of the capture at `path`: CSV in wide or long form, or VCD (one run).
+    path: str | os.PathLike[str], setup: Setup, resolution_ns: int | None = None,
+    plan: Plan | None = None, progress: Progress | None = None,
+) -> list[CapturedRun]:  # fmt: skip
+    """Every run of the capture at `path`: a table in wide or long form, or VCD (one run).
 
     `resolution_ns`: how finely its times are told, where a person states that; a comment in the
-    file ("resolution: 1 ms") may state it as well.
+    file ("resolution: 1 ms") may state it as well. `plan`: how a table is read, confirmed; without
+    it only a table with our own names is. `progress` hears how many bytes of a table were read.
 
     A file is a VCD where its name ends in .vcd or it begins with a keyword like $date; any other
-    is a CSV. Raises FileProblems with every problem found, and for nothing else.
+    is a table. Raises FileProblems with every problem found, and for nothing else.
     """
+    if _is_vcd(path):
+        return [CapturedRun(None, read_vcd(path, setup, resolution_ns))]
+    return read_csv_runs(path, setup, resolution_ns, plan, progress)
+
+
+def _is_vcd(path: str | os.PathLike[str]) -> bool:
+    if Path(path).is_dir():
+        return False  # the reader of tables says what it is
     try:
-        vcd = is_vcd(path)
-    except IsADirectoryError:
-        vcd = False  # the CSV reader says what it is
+        return is_vcd(path)
     except OSError as error:
         raise cannot_be_read(error, Problems(path)) from error
-    if vcd:
-        return [CapturedRun(None, read_vcd(path, setup, resolution_ns))]
-    return read_csv_runs(path, setup, resolution_ns)

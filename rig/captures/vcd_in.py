@@ -176,7 +176,6 @@ class _Reading:
             return
         if self._now is None:  # initial values may stand before the first time: it is 0
             self._time(0, line)
-        now = self._now or 0
         if signal.is_reading:
             self._read_value(signal, change.value, line)
             return
@@ -188,7 +187,7 @@ class _Reading:
             self._changed.add(signal.good_of)
         else:
             signal.known = True
-            self._taking.digital(signal.name, bit, now)
+            self._taking.digital(signal.name, bit)
 
     def _not_a_bit(self, signal: Signal, value: str, line: int) -> None:
         if value.casefold() not in ("x", "z"):

@@ -3,8 +3,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +16,9 @@ from rig.cli.output import full_option, one_form, tsv_option
 from rig.core.ending import judged
 
 if TYPE_CHECKING:
+    from rig.captures import Plan
     from rig.config.files.loading import LoadedSetup, LoadedSheet
+    from rig.config.setup.model import Setup
 
 
 @click.command("analyse")
@@ -24,6 +28,19 @@ if TYPE_CHECKING:
 @click.option("--supply-voltage", metavar="Q", help='As it was with the coil on, like "13.9 V".')
 @click.option("--base-pressure", metavar="Q", help='As it was before the valve, like "45 psi".')
 @click.option("--resolution", metavar="Q", help='How finely CAPTURE tells time, like "1 ms".')
+@click.option(
+    "--map", "maps", multiple=True, metavar="SIGNAL=COLUMN",
+    help='Which column is what, like switch="Channel 2"; "not Channel 2" where 0 counts.',
+)  # fmt: skip
+@click.option(
+    "--threshold", "thresholds", multiple=True, metavar="SIGNAL=LOW..HIGH",
+    help="Of a level in volts: 0 below LOW, 1 above HIGH, like switch=2..3.",
+)  # fmt: skip
+@click.option(
+    "--scale", "scales", multiple=True, metavar="SIGNAL=FACTOR",
+    help="What a column's readings are multiplied by.",
+)  # fmt: skip
+@click.option("--rate", metavar="Q", help='Samples a second of rows without a time, like "10 kHz".')
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 @tsv_option
 @full_option
@@ -34,6 +51,10 @@ def command(
     supply_voltage: str | None,
     base_pressure: str | None,
     resolution: str | None,
+    maps: tuple[str, ...],
+    thresholds: tuple[str, ...],
+    scales: tuple[str, ...],
+    rate: str | None,
     as_json: bool,
     tsv: bool,
     full: bool,
@@ -49,21 +70,33 @@ def command(
     A file with a row at every look shows by itself between which rows an edge lies. For one with
     rows where something changed give --resolution, unless a comment in it says "resolution: 1 ms".
 
+    A file as an instrument writes it, with any names of columns, is read by --map. What is not
+    stated is guessed, and shown with the first strokes; it counts when confirmed, on the terminal
+    or by stating it, and is then kept for files like it.
+
     Exit codes: 0 conforms (or no limits given), 1 does not conform, 2 the capture, setup or sheet
     is refused, 5 undecided; of several runs the worst.
     """
     one_form(as_json=as_json, tsv=tsv, full=full)
     from rig import __version__
+    from rig.actions.capture_maps import kept
     from rig.actions.conditions import conditions, refuse_apart
     from rig.analysis.analyse import analyse
-    from rig.captures import read_capture, stated_resolution_ns
+    from rig.captures import plan_capture, read_capture, stated_resolution_ns
+    from rig.captures.mapping import stated as stated_columns
     from rig.results.run_json import run_json
 
     stated = conditions({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
     loaded, loaded_sheet = _load(setup, sheet)
     refuse_apart(loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated)
+    resolution_ns = stated_resolution_ns(resolution)
+    columns = stated_columns(maps, thresholds, scales, rate)
+    plan = plan_capture(capture, loaded.setup, columns, kept)
+    with _progress(capture) as progress:
+        plan = _confirmed(plan, capture, loaded.setup)
+        captured = read_capture(capture, loaded.setup, resolution_ns, plan, progress)
     results = []
-    for name, recording in read_capture(capture, loaded.setup, stated_resolution_ns(resolution)):
+    for name, recording in captured:
         of_run = "" if name is None else f", run {name}"
         shape = run_json(
             analyse(recording, loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated),
@@ -79,6 +112,65 @@ def command(
     code = judged(_worst(results))
     _show(results, as_json=as_json, tsv=tsv, full=full)
     sys.exit(code)
+
+
+PROGRESS_BYTES = 4 << 20
+"""Smaller files are read before a person could wonder."""
+
+
+@contextlib.contextmanager
+def _progress(capture: Path) -> Iterator[Callable[[int], None] | None]:
+    """How much of a large file was read, on the terminal's error output."""
+    size = capture.stat().st_size if capture.is_file() else 0
+    if size < PROGRESS_BYTES:
+        yield None
+        return
+    shown = -1
+
+    def progress(read: int) -> None:
+        nonlocal shown
+        percent = min(100, 100 * read // size)
+        step = 1 if sys.stderr.isatty() else 25
+        if percent // step > shown:
+            shown = percent // step
+            end = "\r" if sys.stderr.isatty() else "\n"
+            click.echo(f"# read {percent} % of {size >> 20} MiB{end}", nl=False, err=True)
+
+    yield progress
+    if sys.stderr.isatty():
+        click.echo(err=True)
+
+
+def _confirmed(plan: Plan | None, capture: Path, setup: Setup) -> Plan | None:
+    """The plan, shown where columns are mapped; a guess only where a person on the terminal says
+    yes. Raises FileProblems where nobody can be asked."""
+    from rig.actions.capture_maps import keep
+    from rig.analysis.analyse import analyse
+    from rig.captures import read_capture
+    from rig.captures.csv_in import unsure
+    from rig.captures.problems import Problems
+    from rig.text.first_strokes import first_strokes
+    from rig.text.words import one_line
+
+    if plan is None:
+        return None
+    if plan.left_out:
+        names = one_line(", ".join(plan.left_out))
+        click.echo(f"# columns left out: {names}", err=True)
+    if plan.by is None:
+        return plan
+    if not plan.sure:
+        if plan.by.missing() or not sys.stdin.isatty():
+            raise unsure(plan, Problems(capture))
+        click.echo(f"Guessed: {one_line(plan.by.as_typed())}", err=True)
+        for _, recording in read_capture(capture, setup, plan=plan):
+            for line in first_strokes(recording, analyse(recording, setup, None).strokes):
+                click.echo(f"  {line}", err=True)
+        if not click.confirm("Is that right?", default=False, err=True):
+            raise unsure(plan, Problems(capture))
+    click.echo(f"# columns: {one_line(plan.by.as_typed())}", err=True)
+    keep(plan.key, plan.by)
+    return plan
 
 
 Results = list[tuple[str | None, dict[str, Any]]]

@@ -138,6 +138,13 @@ class Recording:
         return 1 - int(edges.level[0]) if edges is not None and has_edges else None
 
 
+_KEPT: dict[type, tuple[str, str]] = {
+    Edge: ("E", "qbq"), Level: ("L", "qb"), Sample: ("S", "qdb"), Command: ("C", "qqbq"),
+}  # fmt: skip
+"""The first letter of a record's columns, and the type codes of the arrays that keep its fields."""
+_DTYPES: dict[str, Any] = {"q": np.int64, "b": np.int8, "d": np.float64}
+
+
 @dataclass
 class RecordingBuilder:
     """Collects records into flat arrays (about 17 bytes an edge), then builds a Recording."""
@@ -163,18 +170,18 @@ class RecordingBuilder:
         match record:
             case Edge(line, level, t_ns, sequence, _):
                 values: tuple[float, ...] = (t_ns, level, sequence)
-                columns = self._column("E" + line, "qbq")
+                columns = self._column("E" + line, _KEPT[Edge][1])
             case Level(line, level, t_ns):
-                values, columns = (t_ns, level), self._column("L" + line, "qb")
+                values, columns = (t_ns, level), self._column("L" + line, _KEPT[Level][1])
             case Sample(channel, value, t_ns, quality):
                 number = math.nan if value is None else value
                 values = (t_ns, number, quality == GOOD)
-                columns = self._column("S" + channel, "qdb")
+                columns = self._column("S" + channel, _KEPT[Sample][1])
             case Block():
                 self._add_block(record)
                 return
             case Command(on, t_ns, done_ns, stroke):
-                values, columns = (t_ns, done_ns, on, stroke), self._column("C", "qqbq")
+                values, columns = (t_ns, done_ns, on, stroke), self._column("C", _KEPT[Command][1])
             case Condition():
                 self._conditions.append(record)
                 return
@@ -189,6 +196,15 @@ class RecordingBuilder:
                 return
         for column, item in zip(columns, values, strict=True):
             column.append(item)
+
+    def extend(self, kind: type[Record], of: str, *fields: NDArray[Any]) -> None:
+        """Append many records of one kind at once: `of` is the line or channel (empty for
+        commands), `fields` are arrays in the order in which `add` keeps them."""
+        if not len(fields[0]):
+            return
+        letter, codes = _KEPT[kind]
+        for column, items in zip(self._column(letter + of, codes), fields, strict=True):
+            column.frombytes(items.astype(_DTYPES[column.typecode]).tobytes())
 
     def _add_block(self, block: Block) -> None:
         """The readings of a fast channel beside those that came one by one."""
@@ -214,12 +230,11 @@ class RecordingBuilder:
     def build(self) -> Recording:
         """The recording so far. May be called again after more records."""
         got: dict[str, dict[str, tuple[NDArray[Any], ...]]] = {"E": {}, "L": {}, "S": {}, "C": {}}
-        types: dict[str, Any] = {"q": np.int64, "b": np.int8, "d": np.float64}
         for name, columns in self._columns.items():
             got[name[0]][name[1:]] = tuple(
-                np.array(column, dtype=types[column.typecode]) for column in columns
+                np.array(column, dtype=_DTYPES[column.typecode]) for column in columns
             )
-        empty = tuple(np.zeros(0, types[code]) for code in "qqbq")
+        empty = tuple(np.zeros(0, _DTYPES[code]) for code in "qqbq")
         c_t, c_done, c_on, c_stroke = got["C"].get("", empty)
         return Recording(
             source=self.source,

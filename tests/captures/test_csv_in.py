@@ -177,12 +177,10 @@ HEAD = "time_s,command,switch,pressure_kpa\n"
         ("time_s,command\n0,0\n", "no column switch"),
         ("time_s,comand,switch\n0,0,0\n", "unknown column|write command"),
         ("time_s,command,switch,pressure\n0,0,0,1\n", "write pressure_kpa, pressure_psi or"),
-        ("time_s,command,switch,zzz\n0,0,0,1\n", "the columns are time_s, time_ms, command"),
         ("time_s,command,switch,switch\n0,0,0,0\n", "this column stands twice"),
         ("time_s,command,switch,pressure_kpa,pressure_psi\n0,0,0,1,1\n", "give the pressure once"),
         ("time_s;comand;switch\n0;0;0\n", "unknown column|write command"),
         ("time_s;command;switch\n0,000.1;0;0\n", "row 2, column time_s"),
-        ("time_s\tcommand\tswitch\n0\t0\t0\n", "not separated by commas"),
         (HEAD + "0,0,0,1\n1,0,0\n", "row 3||3 cells where there are 4 columns"),
         (HEAD + "0,0,0,1\n1,0,0,1,7\n", "row 3||5 cells where there are 4 columns"),
         (HEAD + "0,0,0,1\n,1,0,1\n", "row 3, column time_s||no time"),
@@ -226,7 +224,7 @@ def test_every_problem_at_once_capped_with_a_count(tmp_path):
 
 def test_header_problems_at_once(tmp_path):
     found = refusals(tmp_path, "tim_s,pressure_psi,pressure_kpa,x\n0,0,0,0\n")
-    assert len(found) == 6
+    assert len(found) == 5  # x is like no name of ours: it would be left out
 
 
 def test_long_and_hostile_cells_are_shortened_and_made_harmless(tmp_path):

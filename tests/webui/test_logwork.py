@@ -26,6 +26,7 @@ def client(log_path: Path) -> Iterator[FlaskClient]:
     app = create_app({"RUN_LOG": log_path})
     yield app.test_client()
     app.extensions["captures"].close()
+    app.extensions["held_captures"].close()
 
 
 def token(client: FlaskClient) -> str:
@@ -262,14 +263,51 @@ def test_problems_of_a_capture_are_all_told_and_nothing_is_kept(
     assert shown(client, "/") == [1]
 
 
-def test_what_the_columns_are_is_said_once(client: FlaskClient, written: Written) -> None:
+def test_what_to_do_about_several_columns_is_said_once(
+    client: FlaskClient, written: Written
+) -> None:
     written()
-    status, page = send(client, b"time_s,command,switch,xyz,qqq,zzz\n0,0,1,2,3,4\n1,1,0,2,3,4\n")
+    status, page = send(client, b"time_s,pressure,pressure_ka,command\n0,0,1,2\n")
     assert status == 400
-    problems = re.findall(r"<li><code>([^<]+)</code>", page)
-    assert len(problems) >= 3
+    assert len(re.findall(r"<li><code>([^<]+)</code>", page)) >= 2
     remedies = re.findall(r"<strong>([^<]+)</strong></li>", page)
-    assert len(remedies) == len(set(remedies)) < len(problems)
+    assert len(remedies) == len(set(remedies))
+
+
+INSTRUMENT = "Elapsed\tDrive\tChan 2\tNote\n(ms)\t(V)\t(bool)\t\n" + "".join(
+    f"{t}\t{12.1 if 200 <= t < 700 else 0.2}\t{'TRUE' if 250 <= t < 740 else 'FALSE'}\t1\n"
+    for t in range(1000)
+)
+
+
+def test_columns_of_an_instrument_are_confirmed_before_they_count_and_sent_once(
+    client: FlaskClient, written: Written
+) -> None:
+    written()
+    status, page = send(client, INSTRUMENT.encode(), "a.txt", keep="yes")
+    assert status == 200 and shown(client, "/") == [1], "nobody confirmed the guess"
+    assert "Nobody confirmed" in page and "switch on after 50.0 ms" in page
+    assert "Columns left out: Note" in page
+    held = re.search(r'name="held" value="([^"]+)"', page)
+    assert held is not None
+    setup = re.findall(r"<option[^>]*>([^<]+)</option>", client.get("/log/import").text)[0]
+    form = {"csrf": token(client), "held": held[1], "setup": setup}
+    form |= {"column": ["Elapsed", "Drive", "Chan 2", "Note"], "role-0": "time_ms"}
+    form |= {"role-1": "command", "below-1": "4", "above-1": "8", "role-2": "coil"}
+    answer = client.post("/log/import", data=form)
+    assert answer.status_code == 400 and "switch" in answer.text, "the switch has no column"
+    answer = client.post("/log/import", data=form | {"role-2": "switch", "above-1": "x"})
+    assert answer.status_code == 400 and shown(client, "/") == [1]
+    form["role-2"] = "switch"
+    answer = client.post("/log/import", data=form | {"not-2": "yes"})
+    assert answer.status_code == 200 and "switch on after 50.0 ms" not in answer.text
+    answer = client.post("/log/import", data=form | {"keep": "yes"})
+    assert answer.status_code == 302 and shown(client, "/?source=capture") == [2]
+    facts = client.get("/api/runs/2/strokes").json
+    assert facts is not None and facts["response_ms"] == [pytest.approx(50, abs=0.01)]
+    _, page = send(client, INSTRUMENT.encode(), "b.txt")
+    assert "Nobody confirmed" not in page, "what was confirmed is kept"
+    assert client.post("/log/import", data=form).status_code == 400, "a stored file is let go"
 
 
 def test_malformed_captures_crash_nothing_and_lose_nothing(

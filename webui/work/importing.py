@@ -2,10 +2,12 @@
 """`python -m webui.work.importing`: reads captures that somebody sent, in a process with little
 power.
 
-One line of JSON in: {"path", "setup", "setup_name", "resolution"}; one line out: {"runs": [...]}
-with a preview and the file of records of each, or {"problems": [...]}. The process may use so much
-memory, time and so many files and no more, and is ended and begun anew when it does not answer: a
-capture that is not one costs nobody anything.
+One line of JSON in: {"path", "setup", "setup_name", "maps", "resolution"}, where `maps` holds the
+maps of columns that a person confirmed or tries, by the key of the file's kind, "" for any. One
+line out: {"runs": [...]} with a preview and the file of records of each, or {"problems": [...]};
+with the {"plan"} of a table's columns. The process may use so much memory, time and so many files
+and no more, and is ended and begun anew when it does not answer: a capture that is not one costs
+nobody anything.
 """
 
 from __future__ import annotations
@@ -16,10 +18,12 @@ import os
 import resource
 import subprocess
 import sys
-import tempfile
 import threading
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rig.captures import Plan
 
 MEMORY_BYTES = 2 << 30
 FILE_BYTES = 512 << 20
@@ -27,6 +31,7 @@ OPEN_FILES = 64
 NICENESS = 15
 ANSWER_S = 60.0
 RUNS_MOST = 200
+VALUES_SHOWN = 3
 
 
 class Reader:
@@ -51,7 +56,7 @@ class Reader:
             if answer is None:
                 self._end()
                 what = "it could not be read within the time and memory that a capture may take"
-                return {"problems": [_problem(what, "send a smaller part")]}
+                return {"problems": [problem(what, "send a smaller part")]}
             return answer
 
     def _ask(
@@ -93,7 +98,8 @@ class Reader:
             self._end()
 
 
-def _problem(what: str, remedy: str, key: str = "", value: str = "") -> dict[str, str]:
+def problem(what: str, remedy: str, key: str = "", value: str = "") -> dict[str, str]:
+    """What is wrong, as the page shows it."""
     return {"key": key, "value": value, "what": what, "remedy": remedy}
 
 
@@ -116,23 +122,46 @@ def limit_itself() -> None:
 
 def answer(question: dict[str, Any]) -> dict[str, Any]:
     """Read one capture; its runs' records lie in files beside it afterwards."""
-    from rig.captures import read_capture, stated_resolution_ns
+    from pydantic import ValidationError
+
+    from rig.analysis.analyse import analyse
+    from rig.captures import plan_capture, read_capture, stated_resolution_ns
+    from rig.captures.mapping import CaptureMap
     from rig.captures.records_out import records_of
     from rig.config.files.loading import setup_from_text
     from rig.core.errors import FileProblems, UsageError
     from rig.core.records import encode
+    from rig.text.first_strokes import first_strokes
 
     path = Path(question["path"])
+    shown: dict[str, Any] = {}
     try:
         setup = setup_from_text(question["setup"], question["setup_name"]).setup
-        captured = read_capture(path, setup, stated_resolution_ns(question["resolution"]))
+        resolution_ns = stated_resolution_ns(question["resolution"])
+        maps = question.get("maps") or {}
+
+        def known(key: str) -> CaptureMap | None:
+            found = maps.get("", maps.get(key))
+            return None if found is None else CaptureMap.model_validate(found)
+
+        plan = plan_capture(path, setup, None, known)
+        if plan is not None:
+            shown = {"plan": _plan_shown(path, plan)}
+            if plan.by is not None and plan.by.missing():
+                missing = ", ".join(plan.by.missing())
+                why = "say below which column it is, and look again"
+                return {"problems": [problem(f"not known yet: {missing}", why)], **shown}
+        captured = read_capture(path, setup, resolution_ns, plan)
     except UsageError as error:
-        return {"problems": [_problem(str(error), "write a time like 1 ms, or leave it empty",
-                                      "resolution", question["resolution"])]}  # fmt: skip
+        remedy = "write a time like 1 ms, or leave it empty"
+        return {"problems": [problem(str(error), remedy, "resolution", question["resolution"])]}
     except FileProblems as error:
-        return {"problems": [_problem(p.what, p.remedy, p.key, p.value) for p in error.problems]}
+        found = [problem(p.what, p.remedy, p.key, p.value) for p in error.problems]
+        return {"problems": found, **shown}
+    except ValidationError as error:
+        return {"problems": [problem(str(error.errors()[0]["msg"]), "mend it below")], **shown}
     if len(captured) > RUNS_MOST:
-        return {"problems": [_problem(f"{len(captured)} runs in one file", "send fewer at once")]}
+        return {"problems": [problem(f"{len(captured)} runs in one file", "send fewer at once")]}
     runs = []
     for number, (name, recording) in enumerate(captured):
         kept = path.with_name(f"{path.name}.{number}.records")
@@ -146,9 +175,25 @@ def answer(question: dict[str, Any]) -> dict[str, Any]:
                 "strokes": len(set(recording.commands.stroke.tolist()) - {0}),
                 "edges": {line: len(edges.t_ns) for line, edges in recording.edges.items()},
                 "readings": {name: len(s.t_ns) for name, s in recording.samples.items()},
+                "first": first_strokes(recording, analyse(recording, setup, None).strokes),
             }
         )
-    return {"runs": runs}
+    return {"runs": runs, **shown}
+
+
+def _plan_shown(path: Path, plan: Plan) -> dict[str, Any]:
+    """What the page shows of a plan: with a map, each column's first values too."""
+    from rig.captures.guess import looked_at
+
+    first = [] if plan.by is None else looked_at(path, plan.layout)
+    return {
+        "key": plan.key, "sure": plan.sure, "left_out": plan.left_out,
+        "map": None if plan.by is None else plan.by.model_dump(),
+        "columns": [
+            {"name": name, "first": [text for text in column if text][:VALUES_SHOWN]}
+            for name, column in zip(plan.layout.names, first, strict=False)
+        ],
+    }  # fmt: skip
 
 
 def main() -> None:
@@ -160,18 +205,13 @@ def main() -> None:
         try:
             said = answer(question)
         except MemoryError:
-            said = {"problems": [_problem("it needs more memory than a capture may take",
+            said = {"problems": [problem("it needs more memory than a capture may take",
                                           "send a smaller part")]}  # fmt: skip
         except Exception as error:  # noqa: BLE001 - whatever it was, the next capture counts
-            said = {"problems": [_problem(f"it could not be read ({type(error).__name__})",
+            said = {"problems": [problem(f"it could not be read ({type(error).__name__})",
                                           "look whether it is a CSV or a VCD")]}  # fmt: skip
         out.write(json.dumps(said) + "\n")
         out.flush()
-
-
-def folder() -> tempfile.TemporaryDirectory[str]:
-    """Where one capture and its records lie until they are stored."""
-    return tempfile.TemporaryDirectory(prefix="rig-capture-")
 
 
 if __name__ == "__main__":

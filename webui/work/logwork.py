@@ -1,17 +1,14 @@
 # SPDX-License-Identifier: MIT
-"""What a person does with the log: tags, notes, removing and putting back, exports, captures."""
+"""What a person does with the log: tags, notes, removing and putting back, exports."""
 
 from __future__ import annotations
 
-import contextlib
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from flask import (
     Blueprint,
-    Flask,
     Response,
     current_app,
     redirect,
@@ -20,7 +17,6 @@ from flask import (
     send_file,
     url_for,
 )
-from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response as AnyResponse
 
 from rig.core.errors import UsageError
@@ -33,13 +29,6 @@ from webui.work import heavy, importing
 blueprint = Blueprint("logwork", __name__)
 
 CHOSEN_MOST = 200
-CAPTURE_BYTES = 256 << 20
-CAPTURE_ENDS = (".csv", ".vcd", ".txt")
-
-
-def install(app: Flask) -> None:
-    """One reading process for all captures."""
-    app.extensions["captures"] = importing.Reader()
 
 
 def _log() -> RunLog:
@@ -120,7 +109,7 @@ def _write_down(
             change(opened)
     except UsageError as error:  # a person's mistake, not a fault of the program
         if part:
-            return _remarks(run_id, [_problem(str(error), "")]), 422
+            return _remarks(run_id, [importing.problem(str(error), "")]), 422
         raise PageFault(400, "Not written down", str(error), "Go back and mend it.") from error
     return (
         _remarks(run_id) if part else redirect(url_for("pages.one_run", run_id=run_id) + "#remarks")
@@ -179,84 +168,3 @@ def results() -> Response:
             table.open("rb"), "text/csv", as_attachment=True,
             download_name=f"{stem}-{'strokes' if each == 'stroke' else 'results'}.csv",
         )  # fmt: skip
-
-
-# -- captures
-
-
-@blueprint.route("/log/import", methods=["GET", "POST"])
-@access.takes(CAPTURE_BYTES)
-@access.writer_only
-def take_capture() -> AnyResponse | str | tuple[str, int]:
-    """A file dropped on the page: what was understood of it, or stored as runs."""
-    if request.method == "GET":
-        return _import_page()
-    sent = request.files.get("capture")
-    setup = _setups().get(request.form.get("setup", ""))
-    if sent is None or not sent.filename:
-        return _import_page([_problem("no file was sent", "choose or drop a file")]), 400
-    if setup is None:
-        return _import_page([_problem("no setup was chosen", "say how the lines are wired")]), 400
-    heavy.not_beside_a_run()
-    keep = request.form.get("keep") == "yes"
-    with importing.folder() as folder:
-        answer = _read(sent, Path(folder), setup)
-        if "problems" in answer:
-            return _import_page(answer["problems"], name=sent.filename), 400
-        if not keep:
-            return _import_page(understood=answer["runs"], name=sent.filename)
-        typed = {
-            name: request.form.get(name, "").strip()[:200] or None
-            for name in ("valve", "job", "by")
-        }
-        numbers = heavy.do(
-            "store", log=str(current_app.config["RUN_LOG"]), folder=folder, runs=answer["runs"],
-            setup=setup, file_name=sent.filename, typed=typed,
-        )["runs"]  # fmt: skip
-    if len(numbers) == 1:
-        return redirect(url_for("pages.one_run", run_id=numbers[0]))
-    return redirect(url_for("pages.run_list", source="capture"))
-
-
-def _problem(what: str, remedy: str) -> dict[str, str]:
-    return {"key": "", "value": "", "what": what, "remedy": remedy}
-
-
-def _read(sent: FileStorage, folder: Path, setup: dict[str, str]) -> dict[str, Any]:
-    """What the reading process makes of the file."""
-    ending = Path(sent.filename or "").suffix.lower()
-    path = folder / f"capture{ending if ending in CAPTURE_ENDS else '.csv'}"
-    sent.save(path)
-    reader: importing.Reader = current_app.extensions["captures"]
-    return reader.read(
-        {"path": str(path), "setup": setup["text"], "setup_name": setup["name"],
-         "resolution": request.form.get("resolution", "")[:40]}
-    )  # fmt: skip
-
-
-def _setups() -> dict[str, dict[str, str]]:
-    """Setups that a capture may be read by: those of the page, then those of the newest runs."""
-    found: dict[str, dict[str, str]] = {}
-    hub = current_app.extensions.get("hub")
-    if hub is not None:
-        for name, path in hub.files.setups.items():
-            found[name] = {"text": path.read_text(), "name": path.name}
-    with contextlib.suppress(log.NoLogYet):
-        opened = log.run_log()
-        for row in opened.runs(30):
-            header = opened.load(row.id).header
-            label = f"as in run {row.id}: {header.setup_name}"
-            if not any(one["text"] == header.setup_text for one in found.values()):
-                found[label] = {"text": header.setup_text, "name": header.setup_name}
-    return found
-
-
-def _import_page(
-    problems: list[dict[str, str]] | None = None,
-    understood: list[dict[str, Any]] | None = None,
-    name: str = "",
-) -> str:
-    return render_template(
-        "import.html", problems=problems or [], understood=understood, name=name,
-        setups=list(_setups()), chosen=request.form.get("setup", ""),
-    )  # fmt: skip
