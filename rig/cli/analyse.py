@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 @click.option("--sheet", type=click.Path(path_type=Path), help="What to accept.")
 @click.option("--supply-voltage", metavar="Q", help='As it was with the coil on, like "13.9 V".')
 @click.option("--base-pressure", metavar="Q", help='As it was before the valve, like "45 psi".')
+@click.option("--proved", metavar="LIST", help='What was proved good, like "coil,switch".')
 @click.option("--resolution", metavar="Q", help='How finely CAPTURE tells time, like "1 ms".')
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 def command(
@@ -30,6 +31,7 @@ def command(
     sheet: Path | None,
     supply_voltage: str | None,
     base_pressure: str | None,
+    proved: str | None,
     resolution: str | None,
     as_json: bool,
 ) -> None:
@@ -49,18 +51,23 @@ def command(
     """
     from rig import __version__
     from rig.actions.conditions import conditions, refuse_apart
+    from rig.actions.judge_run import judged_json
     from rig.analysis.analyse import analyse
     from rig.captures import read_capture
-    from rig.results.run_json import run_json
+    from rig.diagnosis.findings.model import RunSeen
 
-    stated = conditions({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
+    stated = conditions(
+        {"supply_voltage": supply_voltage, "base_pressure": base_pressure, "proved": proved}
+    )
     loaded, loaded_sheet = _load(setup, sheet)
-    refuse_apart(loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated)
+    sheet_read = loaded_sheet.sheet if loaded_sheet else None
+    refuse_apart(loaded.setup, sheet_read, stated)
     results = []
     for name, recording in read_capture(capture, loaded.setup, _resolution_ns(resolution)):
         of_run = "" if name is None else f", run {name}"
-        shape = run_json(
-            analyse(recording, loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated),
+        result = analyse(recording, loaded.setup, sheet_read, stated)
+        shape = judged_json(
+            RunSeen("the capture", recording, result, loaded.setup, sheet_read, stated),
             {
                 "setup_hash": loaded.hash,
                 "sheet_hash": loaded_sheet.hash if loaded_sheet else None,
