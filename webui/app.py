@@ -17,7 +17,17 @@ from webui import access, faults, helptexts, log, security, words
 from webui.api import api, openapi, registers
 from webui.live import routes
 from webui.navigation import navigation
-from webui.pages import compare, downloads, labels, lesson, register, report, runs, wiring
+from webui.pages import (
+    compare,
+    downloads,
+    job_work,
+    labels,
+    lesson,
+    register,
+    report,
+    runs,
+    wiring,
+)
 from webui.work import captures, logwork
 
 FORM_MOST = 64 * 1024
@@ -68,6 +78,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
         compare,
         lesson,
         downloads,
+        job_work,
         report,
         labels,
         wiring,

@@ -13,8 +13,12 @@ if TYPE_CHECKING:
     from rig.config.setup.model import Setup
     from rig.config.sheet.model import Sheet
     from rig.core.recording import Recording
+    from rig.diagnosis.findings.model import RunSeen
     from rig.runlog.rows import StoredRun
     from rig.runlog.store import RunLog
+
+LOOKED_BACK = 20
+"""Earlier runs of a valve among which one that conformed is looked for."""
 
 
 def opened_log() -> RunLog:
@@ -60,22 +64,52 @@ def recording_of(stored: StoredRun, setup: Setup | None) -> Recording:
     return builder.build()
 
 
-def analysed(stored: StoredRun) -> dict[str, Any]:
-    """The result of a stored run as JSON, analysed now."""
+def run_seen(stored: StoredRun) -> RunSeen:
+    """A stored run analysed, with its recording: findings need more than the figures."""
     from rig.analysis.analyse import analyse
-    from rig.results.run_json import run_json
+    from rig.diagnosis.findings.model import RunSeen
 
     setup, sheet = texts_of(stored)
     status = stored.status if stored.status in ("running", "interrupted") else None
-    recording = recording_of(stored, setup)
-    result = analyse(recording, setup, sheet, stored.header.conditions, status, day_of(stored))
-    shape = run_json(result, stored.header)
+    recording, conditions = recording_of(stored, setup), stored.header.conditions
+    result = analyse(recording, setup, sheet, conditions, status, day_of(stored))
+    return RunSeen(f"run {stored.id}", recording, result, setup, sheet, conditions)
+
+
+def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
+    """The result of a stored run as JSON, analysed now. `good`: an earlier run of the same valve
+    that conformed."""
+    from rig.actions.judge_run import judged_json
+
+    run = run_seen(stored)
+    shape = judged_json(run, stored.header, good)
     shape["run"] = stored.id
     if shape["end"] is not None:
-        shape["end"]["why"] = _why_stopped(recording)
+        shape["end"]["why"] = _why_stopped(run.recording)
     shape["remark"] = stored.remark
     shape["clock"] = clock_json(stored)
     return shape
+
+
+def earlier_good(log: RunLog, stored: StoredRun) -> RunSeen | None:
+    """The oldest of this valve's last runs of strokes that conformed, on the same rig as set up and
+    of the same source; None where there is none. The oldest, or a slow change would hide: each
+    run would be held against one nearly as far gone."""
+    header = stored.header
+    if header.valve is None:
+        return None
+    for row in reversed(log.runs(LOOKED_BACK, stored.id, header.valve)):
+        like = (row.source, row.kind, row.verdict) == (header.source, "strokes", "conforms")
+        if like and _wired(other := log.load(row.id)) == _wired(stored):
+            return run_seen(other)
+    return None
+
+
+def _wired(stored: StoredRun) -> str:
+    """The setup as wired: what its simulated plant hides is not part of that."""
+    from rig.config.files.simulated_table import without_table
+
+    return without_table(stored.header.setup_text) or stored.header.setup_text
 
 
 def day_of(stored: StoredRun) -> datetime.date | None:
@@ -108,7 +142,7 @@ def _why_stopped(recording: Recording) -> str:
 def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
     """Analyse run `run` and keep the result in the log."""
     stored = log.load(run)
-    shape = analysed(stored)
+    shape = analysed(stored, earlier_good(log, stored))
     log.save_result(run, shape, stored.header.software)
     return shape
 

@@ -23,6 +23,7 @@ def typed(
     options: Mapping[str, Any],
 ) -> tuple[dict[str, dict[str, Any]], dict[str, QuantityError]]:
     """The conditions typed, by their names in the log, and what is wrong with others, by option."""
+    from rig.analysis.verdict.shown_in_run import PROVABLE
     from rig.config.ranges import CONDITION_RANGES
 
     found: dict[str, dict[str, Any]] = {}
@@ -41,6 +42,16 @@ def typed(
         else:
             _, what, remedy = CONDITION_RANGES[name].finding((name,))
             wrong[option] = QuantityError(f'"{text}" is {what}', remedy)
+    if options.get("proved"):
+        names = [" ".join(name.split()).lower() for name in options["proved"].split(",")]
+        unknown = [name for name in names if name not in PROVABLE]
+        if unknown:
+            wrong["proved"] = QuantityError(
+                f'"{unknown[0]}" is not a part of the chain that can be proved good',
+                f"name some of {', '.join(PROVABLE)}, with commas between",
+            )
+        else:
+            found["proved"] = {"value": ", ".join(names), "unit": "", "how": "typed"}
     for option in ("oil_grade", "oil_level"):
         if options.get(option):
             found[option] = {"value": options[option], "unit": "", "how": "typed"}

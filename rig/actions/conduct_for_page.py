@@ -203,7 +203,8 @@ class AttendedRun(Run):
         except (RigError, OSError) as error:
             self._outlet.tell("not analysed", why=str(error))
         else:
-            self._outlet.tell("analysed", run=outcome.run, verdict=shape["verdict"])
+            self._outlet.tell("analysed", run=outcome.run, verdict=shape["verdict"],
+                              of_the_valve=shape["of_the_valve"])  # fmt: skip
 
 
 def _facts(outcome: Outcome) -> dict[str, Any]:

@@ -7,13 +7,12 @@ import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from rig.actions.analyse_run import day_of, opened_log, recording_of, run_number, texts_of
+from rig.actions.analyse_run import opened_log, run_number, run_seen
 from rig.core.errors import UsageError
 
 if TYPE_CHECKING:
     from rig.diagnosis.findings.model import RunSeen
     from rig.diagnosis.model import Diagnosis
-    from rig.runlog.store import RunLog
 
 Path = str | os.PathLike[str]
 
@@ -31,8 +30,8 @@ def diagnosed(
     knowledge = load_knowledge(causes)
     done = load_checks(checks, knowledge) if checks is not None else None
     with opened_log() as log:
-        seen = [run_seen(log, run) for run in runs]
-        known_good = run_seen(log, good) if good is not None else None
+        seen = [run_seen(log.load(run_number(log, run))) for run in runs]
+        known_good = run_seen(log.load(run_number(log, good))) if good is not None else None
     _sound_enough(seen, known_good)
     _one_source([*seen, *([known_good] if known_good else [])])
     return diagnose(knowledge, seen, done, known_good)
@@ -56,18 +55,3 @@ def _one_source(runs: Sequence[RunSeen]) -> None:
             f"These runs are of different sources ({', '.join(sorted(sources))}): "
             "diagnose those of one source."
         )
-
-
-def run_seen(log: RunLog, text: str) -> RunSeen:
-    """A run of the log, analysed anew: findings need the recording, not only its figures."""
-    from rig.analysis.analyse import analyse
-    from rig.diagnosis.findings.model import RunSeen
-
-    number = run_number(log, text)
-    stored = log.load(number)
-    setup, sheet = texts_of(stored)
-    status = stored.status if stored.status in ("running", "interrupted") else None
-    recording = recording_of(stored, setup)
-    conditions = stored.header.conditions
-    result = analyse(recording, setup, sheet, conditions, status, day_of(stored))
-    return RunSeen(f"run {number}", recording, result, setup, sheet, conditions)

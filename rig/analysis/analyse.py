@@ -46,12 +46,11 @@ from rig.analysis.measure.switch_state import (
 from rig.analysis.measure.time_stamps import ESTIMATED, Resolution, estimated, located
 from rig.analysis.stats.summary import Summary, summarise
 from rig.analysis.stats.uncertainty import Budget
-from rig.analysis.verdict import judged_figures, trip_checks
-from rig.analysis.verdict.advice import advice, missed_of
+from rig.analysis.verdict import judged_figures
 from rig.analysis.verdict.behaviour import Behaviour, behaviour
 from rig.analysis.verdict.budgets import budgets
 from rig.analysis.verdict.early_stop_test import Sequential, sequential_of
-from rig.analysis.verdict.evidence_chain import Link, chain, gauge_of
+from rig.analysis.verdict.shown_in_run import Link, chain, doubt, gauge_of, missed_of
 from rig.analysis.verdict.verdict import Completion, Verdict, judge
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import HoldSheet, RampSheet, Sheet, StrokesSheet
@@ -172,11 +171,9 @@ def analyse(
     verdict = judge(
         sheet.accept if sheet else (),
         judged_figures.measured(table, timed_from, held, ramps, on_run, known, bounces_ms),
-        missed_of(sheet, setup, table, links, gauge, current),
-        _completion(state, sheet, table, ramps, early=early)._replace(
-            next_check=trip_checks.next_check(recording.trips[0].rule) if recording.trips else None
-        ),
-        advice(sheet, setup, table, links, current),
+        missed_of(sheet, table, links),
+        _completion(state, sheet, table, ramps, early=early),
+        doubt(sheet, table, links),
     )
     return RunResult(
         kind=sheet.kind if sheet else "strokes",

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 @click.option("--sheet", type=click.Path(path_type=Path), help="What to accept.")
 @click.option("--supply-voltage", metavar="Q", help='As it was with the coil on, like "13.9 V".')
 @click.option("--base-pressure", metavar="Q", help='As it was before the valve, like "45 psi".')
+@click.option("--proved", metavar="LIST", help='What was proved good, like "coil,switch".')
 @click.option("--resolution", metavar="Q", help='How finely CAPTURE tells time, like "1 ms".')
 @click.option(
     "--map", "maps", multiple=True, metavar="SIGNAL=COLUMN",
@@ -50,6 +51,7 @@ def command(
     sheet: Path | None,
     supply_voltage: str | None,
     base_pressure: str | None,
+    proved: str | None,
     resolution: str | None,
     maps: tuple[str, ...],
     thresholds: tuple[str, ...],
@@ -81,14 +83,18 @@ def command(
     from rig import __version__
     from rig.actions.capture_maps import kept
     from rig.actions.conditions import conditions, refuse_apart
+    from rig.actions.judge_run import judged_json
     from rig.analysis.analyse import analyse
     from rig.captures import plan_capture, read_capture, stated_resolution_ns
     from rig.captures.mapping import stated as stated_columns
-    from rig.results.run_json import run_json
+    from rig.diagnosis.findings.model import RunSeen
 
-    stated = conditions({"supply_voltage": supply_voltage, "base_pressure": base_pressure})
+    stated = conditions(
+        {"supply_voltage": supply_voltage, "base_pressure": base_pressure, "proved": proved}
+    )
     loaded, loaded_sheet = _load(setup, sheet)
-    refuse_apart(loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated)
+    sheet_read = loaded_sheet.sheet if loaded_sheet else None
+    refuse_apart(loaded.setup, sheet_read, stated)
     resolution_ns = stated_resolution_ns(resolution)
     columns = stated_columns(maps, thresholds, scales, rate)
     plan = plan_capture(capture, loaded.setup, columns, kept)
@@ -98,8 +104,9 @@ def command(
     results = []
     for name, recording in captured:
         of_run = "" if name is None else f", run {name}"
-        shape = run_json(
-            analyse(recording, loaded.setup, loaded_sheet.sheet if loaded_sheet else None, stated),
+        result = analyse(recording, loaded.setup, sheet_read, stated)
+        shape = judged_json(
+            RunSeen("the capture", recording, result, loaded.setup, sheet_read, stated),
             {
                 "setup_hash": loaded.hash,
                 "sheet_hash": loaded_sheet.hash if loaded_sheet else None,

@@ -28,6 +28,7 @@ COMMANDS = {
     "analyse": ("analyse", "Analyse a capture made elsewhere."),
     "compare": ("compare", "Compare runs: before and after, or a batch of valves."),
     "diagnose": ("diagnose", "Find the cause: oil, electrics, valve, switch or locks."),
+    "job": ("job", "Note checks done on a job, and see what they tell."),
     "report": ("report", "Write one run as a one-page test report."),
     "study": ("study", "Study the rig itself: mounted again by several people."),
     "agree": ("agree", "Say whether two rigs read the same, by the same valves."),

@@ -32,6 +32,10 @@ from rig.cli.output import full_option, one_form, tsv_option
 @click.option("--ambient-temperature", metavar="Q", help='Room or bay, like "21 degC".')
 @click.option("--oil-grade", metavar="TEXT", help="Grade on the can.")
 @click.option("--oil-level", metavar="TEXT", help="As read from the dipstick.")
+@click.option(
+    "--proved", metavar="LIST",
+    help='Proved good by hand before this run: "supply,base pressure,coil,switch" or some of it.',
+)  # fmt: skip
 @click.option("--confirmed-by", metavar="NAME", help="On a board: who confirmed (for scripts).")
 @click.option("--accept-not-watched", is_flag=True, help="On a board: run with rules not watched.")
 @click.option(

@@ -72,6 +72,7 @@ def content(run: Reported) -> dict[str, Any]:
         "verdict": words.VERDICTS.get(str(verdict.get("result")), "NOT TESTED"),
         "why": words.clipped(verdict.get("why") or "", 420),
         "next_check": _next_check(verdict),
+        "valve": _of_the_valve(result),
         "risk": words.risk(result),
         "limits": words.limits(result)[:6],
         "more_limits": max(0, len(words.limits(result)) - 6),
@@ -193,6 +194,14 @@ def _caveats(result: Mapping[str, Any]) -> list[str]:
     if missed.get("words"):
         found.append(f"Answered: {missed['words']}.")
     return words.listed(found, 4)
+
+
+def _of_the_valve(result: Mapping[str, Any]) -> str:
+    """What holds for the valve; empty of a result without it, or where nothing was judged."""
+    valve = result.get("of_the_valve")
+    if not valve or not (result.get("verdict") or {}).get("limits"):
+        return ""
+    return words.clipped(valve["words"], 420)
 
 
 def _next_check(verdict: Mapping[str, Any]) -> str:

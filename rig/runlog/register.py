@@ -56,6 +56,7 @@ class PastRun:
     mean_ms: float | None
     low_ms: float | None
     high_ms: float | None
+    of_the_valve: str | None = None
 
 
 VALVE: Final = "valve"
@@ -130,6 +131,7 @@ def history(log: RunLog, of: str, number: int) -> list[PastRun]:
             runs.c.id, runs.c.wall_utc_s, runs.c.source, runs.c.status, runs.c.kind, valves.c.tag,
             jobs.c.name, runs.c.person, runs.c.sheet_name, runs.c.setup_hash, results.c.strokes,
             results.c.verdict, results.c.response_mean_ms, *bounds,
+            func.json_extract(results.c.json, "$.of_the_valve.result"),
         )
         .outerjoin(valves, runs.c.valve_id == valves.c.id)
         .outerjoin(jobs, runs.c.job_id == jobs.c.id)

@@ -55,6 +55,7 @@ def run_row(result: Result) -> dict[str, Cell]:
         "verdict": verdict.get("result"),
         "verdict_why": verdict.get("why"),
         "next_check": verdict.get("next_check"),
+        "valve_result": (result.get("of_the_valve") or {}).get("result"),
         "trip_rule": (result.get("trip") or {}).get("rule"),
         "coil_at_end": (result.get("end") or {}).get("off"),
         "software": result.get("software"),

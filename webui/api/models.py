@@ -84,6 +84,13 @@ class Verdict(Open):
     limits: list[Limit]
 
 
+class OfTheValve(Open):
+    """What holds for the valve: "conforms", "does_not_conform" or "not_judged", and in words."""
+
+    result: str
+    words: str
+
+
 class RunTrip(BaseModel):
     """What the interlock tripped for, and when in the run."""
 
@@ -106,6 +113,7 @@ class Result(Open):
     counts: dict[str, int]
     trip: RunTrip | None
     verdict: Verdict
+    of_the_valve: OfTheValve | None = None
 
 
 class SetupNamed(BaseModel):

@@ -240,6 +240,7 @@ class Hub:
                 self._facts["ended"] = told
             case "analysed":
                 self._facts["verdict"] = told["verdict"]
+                self._facts["of_the_valve"] = told.get("of_the_valve")
             case "refused" | "not analysed":
                 self._facts["message"] = told["why"]
             case "recorder":

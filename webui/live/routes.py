@@ -24,7 +24,7 @@ from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
 
 blueprint = Blueprint("bench", __name__)
 
-FOLDED = (*CONDITIONS, "oil_grade", "oil_level", "note")
+FOLDED = (*CONDITIONS, "oil_grade", "oil_level", "proved", "note")
 TEXTS = ("valve", "job", "by", *FOLDED)
 LONGEST = 200
 

@@ -41,15 +41,12 @@ EACH_OF = {
 
 class Missed(NamedTuple):
     """Strokes never answered, of how many, and whether the chain in front of the valve was
-    shown in this run: `gap` says what was not, `next_check` what to do about it. With the chain
-    shown, `shown` says by what, and `not_shown` what a person must not read out of it."""
+    shown in this run: `gap` says what was not; with all of it shown, `shown` says by what."""
 
     n: int
     of: int
     gap: str | None = None
-    next_check: str | None = None
     shown: str = ""
-    not_shown: str = ""
 
 
 STROKES = {
@@ -94,15 +91,18 @@ class Limit:
         return f"{figure} of each {EACH_OF.get(self.figure, 'stroke')}"
 
 
+STATE_IT = (
+    "What was measured or proved good by hand is stated with --supply-voltage, --base-pressure "
+    "(against base_pressure_min of the sheet) and --proved coil,switch"
+)
+
+
 def missed_words(missed: Missed) -> str:
-    """The missed strokes in plain words, with what was not shown and the next check."""
+    """The missed strokes in plain words, with what was not shown."""
     what = f"{missed.n} of {missed.of} strokes were never answered"
     if missed.gap is None:
-        said = f"{what}, with the chain in front shown in this run ({missed.shown})."
-        if missed.not_shown:
-            said += f" {missed.not_shown}. Next check: {missed.next_check}."
-        return said
-    return f"{what}. What that means is open: {missed.gap}. Next check: {missed.next_check}."
+        return f"{what}, with the chain in front shown in this run ({missed.shown})."
+    return f"{what}. What that means is open: {missed.gap}. {STATE_IT}."
 
 
 def missed_limit(accept: Accept, missed: Missed) -> Limit:

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
-from rig.analysis.verdict.advice import Advice
 from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM, UNDECIDED
 from rig.analysis.verdict.evaluate import Measured
 from rig.analysis.verdict.limits import (
@@ -18,6 +17,7 @@ from rig.analysis.verdict.limits import (
     missed_limit,
     missed_words,
 )
+from rig.analysis.verdict.shown_in_run import Doubt
 from rig.config.sheet.model import Accept
 from rig.core.errors import (
     EXIT_COIL_LIVE,
@@ -29,26 +29,23 @@ from rig.core.errors import (
 )
 from rig.core.records import OFF_STATES
 
-TIMES = ("response", "release")
-"""Figures that oil, base pressure and coil supply make slow as well as the valve does."""
-
-NO_ADVICE = Advice()
+NO_DOUBT = Doubt()
 
 
 class Completion(NamedTuple):
     """Whether the sheet was done: `done` of `planned` strokes or ramps, `ended` in plain words
-    where the run did not finish, else empty, and then `next_check` where one is known."""
+    where the run did not finish, else empty."""
 
     done: int
     planned: int
     ended: str = ""
     each_of: str = "stroke"
-    next_check: str | None = None
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """`result`, `why` in plain words, `next_check` where one is known, and every limit."""
+    """`result`, `why` in plain words, and every limit. `next_check` is what must come before any
+    other check because the coil may be live; all others are rig.diagnosis's to name."""
 
     result: str
     why: str
@@ -84,20 +81,26 @@ def judge(
     measured: Mapping[str, Measured],
     missed: Missed,
     completion: Completion,
-    advice: Advice = NO_ADVICE,
+    doubt: Doubt = NO_DOUBT,
 ) -> Verdict:
-    """The verdict of a run. A run that did not finish is never more than undecided. `advice` is
-    what the chain adds: reasons, and where to look next."""
-    first = advice.first
+    """The verdict of a run. A run that did not finish is never more than undecided; neither is one
+    that `doubt` leaves open, where no limit is broken."""
+    verdict = _judged(accepts, measured, missed, completion, doubt)
+    said = " ".join((*doubt.why, verdict.why))
+    return replace(verdict, why=said, next_check=doubt.next_check)
+
+
+def _judged(
+    accepts: Sequence[Accept],
+    measured: Mapping[str, Measured],
+    missed: Missed,
+    completion: Completion,
+    doubt: Doubt,
+) -> Verdict:
     if completion.ended:
-        return _with_first(_not_finished(completion), advice)
+        return _not_finished(completion)
     if not accepts:
-        return _with_first(Verdict(NOT_TESTED, "No acceptance limits were given."), advice)
-    tolerated = any(
-        missed_limit(accept, missed).result == CONFORMS
-        for accept in accepts
-        if accept.figure == "missed"
-    )
+        return Verdict(NOT_TESTED, "No acceptance limits were given.")
     limits = tuple(
         missed_limit(accept, missed)
         if accept.figure == "missed"
@@ -106,23 +109,11 @@ def judge(
     )
     results = [limit.result for limit in limits]
     reasons = [limit.why for limit in limits if limit.result != CONFORMS]
-    asks = missed.n > 0 and not tolerated
-    if asks and not any(accept.figure == "missed" for accept in accepts):
+    if missed.n > 0 and not any(accept.figure == "missed" for accept in accepts):
         results.append(UNDECIDED if missed.gap else DOES_NOT_CONFORM)
         reasons.append(missed_words(missed))
-    if first.why and not (asks and first.why[1:-1] in (missed.gap or "")):
-        reasons.insert(0, first.why)
-    next_checks = [first.next_check, missed.next_check if asks else None]
-    if advice.dropped.why:
+    if doubt.why:
         results.append(UNDECIDED)
-        reasons.append(advice.dropped.why)
-        next_checks.append(advice.dropped.next_check)
-    if first.why:
-        results.append(UNDECIDED)
-    if any(limit.figure in TIMES and limit.result == DOES_NOT_CONFORM for limit in limits):
-        reasons.append(advice.times.why)
-        next_checks.append(advice.times.next_check)
-    next_check = next((check for check in next_checks if check), None)
     short = completion.done < completion.planned
     if short:
         reasons.append(
@@ -130,33 +121,26 @@ def judge(
         )
     why = " ".join(reason for reason in dict.fromkeys(reasons) if reason)
     if DOES_NOT_CONFORM in results:
-        return Verdict(DOES_NOT_CONFORM, why, next_check, limits)
+        return Verdict(DOES_NOT_CONFORM, why, limits=limits)
     if all(result == NOT_TESTED for result in results):
-        return Verdict(NOT_TESTED, why, next_check, limits)
+        return Verdict(NOT_TESTED, why, limits=limits)
     if short or set(results) != {CONFORMS}:
-        return Verdict(UNDECIDED, why, next_check, limits)
+        return Verdict(UNDECIDED, why, limits=limits)
     n = len(limits)
     held = "The limit is held" if n == 1 else f"All {n} limits are held"
     risks = [limit.risk for limit in limits if limit.figure != "missed"]
     if risks:
         each = "each, " if len(risks) > 1 else ""
         held += f" ({each}with at most {100 * max(risks):g} % risk of being wrong)"
-    return Verdict(CONFORMS, f"{held}.", None, limits)
-
-
-def _with_first(verdict: Verdict, advice: Advice) -> Verdict:
-    first = advice.first
-    if not first.why:
-        return verdict
-    return replace(verdict, why=f"{first.why} {verdict.why}", next_check=first.next_check)
+    return Verdict(CONFORMS, f"{held}.", limits=limits)
 
 
 def _not_finished(completion: Completion) -> Verdict:
-    done, each_of, check = completion.done, completion.each_of, completion.next_check
+    done, each_of = completion.done, completion.each_of
     if done == 0:
-        return Verdict(NOT_TESTED, f"{completion.ended} No {each_of} was completed.", check)
+        return Verdict(NOT_TESTED, f"{completion.ended} No {each_of} was completed.")
     of = f" of {completion.planned}" if completion.planned else ""
-    return Verdict(UNDECIDED, f"{completion.ended} {done}{of} {each_of}s were completed.", check)
+    return Verdict(UNDECIDED, f"{completion.ended} {done}{of} {each_of}s were completed.")
 
 
 def exit_code(result: Mapping[str, Any]) -> int:

@@ -104,6 +104,9 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     yield _line("risk_pct", verdict.get("risk_pct"))
     yield _line("guard_band", verdict.get("guard_band"))
     yield _line("next_check", verdict["next_check"])
+    valve = result.get("of_the_valve") or {}
+    yield _line("valve_result", valve.get("result"))
+    yield _line("valve_words", valve.get("words"))
     for fields, rows in ((STROKE_FIELDS, result["strokes"]), (RAMP_FIELDS, _ramps(result))):
         if rows:
             yield ""

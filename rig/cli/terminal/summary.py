@@ -38,6 +38,9 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
     first = verdict["next_check"]
     why = verdict["why"].removesuffix(f" Next check: {first}.")
     yield f"[{sign}] {name}: {why}", colour
+    valve = result.get("of_the_valve")  # a result of an earlier program has none
+    if valve and verdict["limits"]:
+        yield valve["words"], "bold"
     if trip:
         yield "First: find what tripped it and put it right; then `rig clear`.", "bold"
     if first and first not in why:

@@ -267,6 +267,9 @@ class Show:
         said.stylize(colour)
         self._print(said)
         self._say(verdict["why"])
+        valve = self._result.get("of_the_valve")  # a result of an earlier program has none
+        if valve and verdict["limits"]:
+            self._say(valve["words"], "bold")
         if verdict.get("guard_band") and verdict.get("risk_pct") is not None:
             risk = verdict["risk_pct"]
             shown = f"{risk:.0f} %" if risk >= 1 else "under 1 %"

@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: MIT
 """What this run shows of the chain in front of the valve, and of the switch behind it.
 
-A missed stroke says something of what was tested only where that chain was shown to be whole.
+A missed stroke says something of the valve only where supply, base pressure, coil and switch were
+shown in that run, or a person stated that they were proved good. What to check next is said by
+rig.diagnosis, not here.
 """
 
 from __future__ import annotations
@@ -18,9 +20,9 @@ from rig.analysis.measure.gauge_position import NEAR_ZERO_KPA, GaugeSeen, gauge_
 from rig.analysis.measure.pressure_rise_fall import PressureTable
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.measure.switch_state import Contact
-from rig.analysis.verdict.coil_advice import GAPS
+from rig.analysis.verdict.limits import Missed
 from rig.config.setup.model import Setup
-from rig.config.sheet.model import Sheet
+from rig.config.sheet.model import Sheet, StrokesSheet
 from rig.core.clock import NS_PER_S
 from rig.core.recording import Bool, Int64, Recording, SampleSeries
 from rig.core.records import READBACK
@@ -33,35 +35,42 @@ WARM_DEGC = 50.0
 FRESH_S = 2.0
 """The last reading before a missed stroke may be this old, or two gauge periods."""
 
-OIL_TEMPERATURE, BASE_PRESSURE, COIL_SUPPLY = "oil temperature", "base pressure", "coil supply"
-COIL_LIVE, REST_STATE, RELEASED = "coil live", "rest state", "release"
-COIL_CURRENT = "coil current"
-SWITCH_ANSWER = "switch against gauge"
-
-URGENT, SEEN, MISSING = 0, 1, 2
-"""How a gap came out, in the order in which it is to be looked at."""
-
-BASE_CHECK = (
-    "measure the oil's base pressure (oil level, warm oil, gauge before the valve); state it with "
-    "--base-pressure, and base_pressure_min in the sheet"
-)
-SUPPLY_CHECK = (
-    "measure the supply voltage at the relay with the coil energised; state it with "
-    "--supply-voltage"
-)
+BASE_PRESSURE, COIL_SUPPLY, COIL, SWITCH_LINK = "base pressure", "coil supply", "coil", "switch"
+OIL_TEMPERATURE, COIL_LIVE, REST_STATE, RELEASED = (
+    "oil temperature", "coil live", "rest state", "release",
+)  # fmt: skip
+COIL_CURRENT, SWITCH_ANSWER = "coil current", "switch against gauge"
+PROVED = "proved"
+"""The condition by which a person states which links were proved good."""
+PROVABLE = {
+    "supply": COIL_SUPPLY, "base pressure": BASE_PRESSURE, "coil": COIL, "switch": SWITCH_LINK,
+}  # fmt: skip
+"""As a person names them."""
+CURRENT_GAPS = (
+    coil_state.NO_CURRENT, coil_state.HIGH_OHM, coil_state.LOW_CURRENT, coil_state.LOW_OHM,
+    coil_state.HIGH_CURRENT,
+)  # fmt: skip
+ISOLATE = "measure at the coil or open the mushroom stop before anything is touched"
+"""First wherever the coil may be live and nothing watches it."""
 
 
 class Link(NamedTuple):
-    """One link: whether it was shown to be whole, what was found, what to check next. A gap is
-    URGENT, SEEN (evidence against it) or only MISSING; `given` says that a value of it was
-    measured or stated and nothing speaks against it, although it may prove nothing."""
+    """One link: whether it was shown to be whole, and what was found. `against`: a gap is seen, not
+    only missing; `live`: the coil may be live and nothing watches it."""
 
     name: str
     shown: bool
     found: str
-    next_check: str
-    rank: int = MISSING
-    given: bool = False
+    against: bool = False
+    live: bool = False
+
+
+class Doubt(NamedTuple):
+    """What was seen of the switch that leaves a run open, in sentences, and what comes before any
+    other check."""
+
+    why: tuple[str, ...] = ()
+    next_check: str | None = None
 
 
 def chain(
@@ -86,15 +95,67 @@ def chain(
     links = (
         _base_pressure(sheet, conditions, before_kpa, gauge),
         _supply(recording, setup, conditions, signature),
-        _coil(table, missed),
+        _coil_itself(signature),
+        _switch(gauge),
+        _coil_live(table, missed),
         *_current(signature),
         _rest(table, missed, stayed, contact, _pressed(watched, gauge)),
         _released(watched, stayed),
         _answer(sheet, gauge, len(missed)),
     )
+    links = tuple(_stated_good(link, proved(conditions)) for link in links)
     if setup is None or setup.medium == "oil":
         return (_oil_temperature(recording, conditions), *links)
     return links
+
+
+def proved(conditions: Conditions) -> tuple[str, ...]:
+    """The links that a person stated as proved good, as PROVABLE names them."""
+    value = (conditions.get(PROVED) or {}).get("value")
+    names = [name.strip() for name in value.split(",")] if isinstance(value, str) else []
+    return tuple(name for name in names if name in PROVABLE)
+
+
+def _stated_good(link: Link, good: tuple[str, ...]) -> Link:
+    """What a person proved counts as shown, unless this run shows the contrary."""
+    if link.shown or link.against or link.name not in [PROVABLE[name] for name in good]:
+        return link
+    return Link(link.name, True, f"{link.name} stated as proved good")
+
+
+def missed_of(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) -> Missed:
+    """The strokes never answered, with every gap of the chain."""
+    if not isinstance(sheet, StrokesSheet):
+        return Missed(0, 0)  # a hold or ramp energises the coil too, but not to be answered
+    n, of = int(table.missed.sum()), len(table)
+    gaps = [link for link in links if not link.shown and link.name != OIL_TEMPERATURE]
+    if gaps:
+        return Missed(n, of, "; ".join(link.found for link in gaps))
+    named = {link.name: link.found for link in links}
+    return Missed(n, of, None, ", ".join(named[name] for name in PROVABLE.values()))
+
+
+def doubt(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) -> Doubt:
+    """A switch that stays on or lets go again leaves the run open, missed strokes or not."""
+    if not isinstance(sheet, StrokesSheet):
+        return Doubt()  # a hold or ramp holds the switch on as it should
+    seen = [link for link in links if not link.shown and link.name in (RELEASED, REST_STATE)]
+    seen.sort(key=lambda link: not link.live)
+    live = bool(seen) and seen[0].live
+    why = [_sentence(seen[0].found)] if seen else []
+    if live:
+        why.append(_sentence(ISOLATE))
+    n = int(np.count_nonzero(_marked(table, marks.DROPPED_OUT)))
+    if n:
+        why.append(
+            f"In {n} of {len(table)} strokes the switch dropped out again while the coil was "
+            "energised."
+        )
+    return Doubt(tuple(why), ISOLATE if live else None)
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def gauge_of(table: StrokeTable, pressures: PressureTable | None) -> GaugeSeen:
@@ -106,26 +167,33 @@ def gauge_of(table: StrokeTable, pressures: PressureTable | None) -> GaugeSeen:
 def _oil_temperature(recording: Recording, conditions: Conditions) -> Link:
     degc, how = oil_degc(recording, conditions) or (None, "")
     if degc is None:
-        return Link(
-            OIL_TEMPERATURE, False, "the oil's temperature was neither measured nor stated",
-            "measure the oil's temperature and warm it up; state it with --oil-temperature",
-        )  # fmt: skip
+        return Link(OIL_TEMPERATURE, False, "the oil's temperature was neither measured nor stated")
     if degc < WARM_DEGC:
-        return Link(
-            OIL_TEMPERATURE, False, f"the oil was {how} as {degc:.0f} degC, which is not warm",
-            "warm the oil up, then run again", SEEN,
-        )  # fmt: skip
-    return Link(OIL_TEMPERATURE, True, f"oil {how} as {degc:.0f} degC", "")
+        words = f"the oil was {how} as {degc:.0f} degC, which is not warm"
+        return Link(OIL_TEMPERATURE, False, words, against=True)
+    return Link(OIL_TEMPERATURE, True, f"oil {how} as {degc:.0f} degC")
+
+
+def _coil_itself(signature: Signature | None) -> Link:
+    if signature is not None and signature.coil.state == coil_state.SOUND:
+        return Link(COIL, True, "coil shown by its current")
+    return Link(COIL, False, "the coil itself was not shown (no current sensor judged it)")
+
+
+def _switch(gauge: GaugeSeen) -> Link:
+    """A gauge that saw no pressure come says that the silent switch told the truth."""
+    if gauge.never_rose:
+        return Link(SWITCH_LINK, True, "switch and gauge agree: no pressure came")
+    words = "the switch was not shown (no gauge behind the valve bears it out)"
+    return Link(SWITCH_LINK, False, words)
 
 
 def _current(signature: Signature | None) -> tuple[Link, ...]:
     """What flowed in the coil, where it was recorded and could be judged."""
     if signature is None or signature.coil.state == coil_state.UNKNOWN:
         return ()
-    coil = signature.coil
-    if coil.state in GAPS:
-        return (Link(COIL_CURRENT, False, coil.found, coil.next_check, SEEN),)
-    return (Link(COIL_CURRENT, True, coil.found, ""),)
+    gap = signature.coil.state in CURRENT_GAPS
+    return (Link(COIL_CURRENT, not gap, signature.coil.found, against=gap),)
 
 
 def _supply(
@@ -137,15 +205,15 @@ def _supply(
     found_v, how = supply_v(recording, conditions) or (None, "")
     if found_v is None and signature is not None and signature.coil.state == coil_state.SOUND:
         words = f"supply not measured, but shown by the coil's {signature.coil.steady_a:.3g} A"
-        return Link(COIL_SUPPLY, True, words, "")
+        return Link(COIL_SUPPLY, True, words)
     if found_v is None:
         words = "the coil's supply was neither measured nor stated"
-        return Link(COIL_SUPPLY, False, words, SUPPLY_CHECK)
+        return Link(COIL_SUPPLY, False, words)
     least_v = SUPPLY_SHARE * setup.coil.supply_voltage_v if setup else 0.0
     if not found_v > least_v:
         low = f"the coil's supply was {how} as {found_v:.1f} V, below {least_v:.1f} V"
-        return Link(COIL_SUPPLY, False, low, "restore the coil's supply, then run again", SEEN)
-    return Link(COIL_SUPPLY, True, f"supply {how} as {found_v:.1f} V", "")
+        return Link(COIL_SUPPLY, False, low, against=True)
+    return Link(COIL_SUPPLY, True, f"supply {how} as {found_v:.1f} V")
 
 
 def _base_pressure(
@@ -167,17 +235,13 @@ def _base_pressure(
     least = sheet.base_pressure_min_kpa if sheet else None
     if not found:
         words = f"the base pressure was neither measured nor stated in this run{aside}"
-        return Link(BASE_PRESSURE, False, words, BASE_CHECK)
+        return Link(BASE_PRESSURE, False, words)
     if least is None:
         words = f"the sheet gives no minimum base pressure to hold the run against ({told})"
-        return Link(BASE_PRESSURE, False, words, BASE_CHECK, given=True)
+        return Link(BASE_PRESSURE, False, words)
     if any(kpa >= least for kpa, _ in found):
-        return Link(BASE_PRESSURE, True, told, "")
-    return Link(
-        BASE_PRESSURE, False, f"the {told}, below {least:.0f} kPa",
-        "look at oil level, oil temperature and the pressure supply, and measure the base "
-        "pressure in front of the valve", SEEN,
-    )  # fmt: skip
+        return Link(BASE_PRESSURE, True, told)
+    return Link(BASE_PRESSURE, False, f"the {told}, below {least:.0f} kPa", against=True)
 
 
 def _pressure_before(
@@ -197,14 +261,12 @@ def _pressure_before(
     return float(value[place].min())
 
 
-def _coil(table: StrokeTable, rows: Int64) -> Link:
+def _coil_live(table: StrokeTable, rows: Int64) -> Link:
     n = int(np.count_nonzero(_marked(table, marks.COIL_NOT_LIVE)[rows]))
     if n:
-        return Link(
-            COIL_LIVE, False, f"the coil was not seen to go live in {n} of the missed strokes",
-            "look at fuse, relay, wiring and supply", SEEN,
-        )  # fmt: skip
-    return Link(COIL_LIVE, True, "no missed stroke shows a dead coil", "")
+        words = f"the coil was not seen to go live in {n} of the missed strokes"
+        return Link(COIL_LIVE, False, words, against=True)
+    return Link(COIL_LIVE, True, "no missed stroke shows a dead coil")
 
 
 def stayed_on(table: StrokeTable, contact: Contact) -> Bool:
@@ -230,63 +292,44 @@ def _rest(
     after_stayed = np.append(np.False_, stayed)[: len(table)]
     on = _marked(table, marks.ALREADY_ON) & ~after_stayed
     n = int(np.count_nonzero(on[rows]))
-    check = (
-        "look at the switch at rest, coil off: its wiring and plug (unplug it: does it still read "
-        "on?), the contact in the setup; then trapped pressure"
-    )
-    words, rank = "", SEEN
+    words = ""
     if n:
         words = f"the switch was on already before {n} of the missed strokes"
     elif contact.rest_on:
         words = "the switch was on at rest, before the first command"
-    if words and maybe_live:
-        words, rank = f"{words}. The coil may be live: nothing watches it", URGENT
-        check = (
-            "measure at the coil or open the mushroom stop (is the drive unplugged from the "
-            f"control unit?); then {check}"
-        )
-    if words:
-        return Link(REST_STATE, False, words, check, rank)
-    return Link(REST_STATE, True, "switch off at rest", "")
+    if not words:
+        return Link(REST_STATE, True, "switch off at rest")
+    if maybe_live:
+        words += ". The coil may be live: nothing watches it"
+    return Link(REST_STATE, False, words, against=True, live=maybe_live)
 
 
 def _released(watched: bool, stayed: Bool) -> Link:
     n = int(np.count_nonzero(stayed))
     if not n:
-        return Link(RELEASED, True, "the switch did not stay on after a release", "")
-    found = f"the switch stayed on after release in {n} stroke{'s' if n > 1 else ''}"
-    if watched:
-        check = "look at the switch and its wiring, the pressure behind the valve, then the spool"
-        return Link(RELEASED, False, found, check, SEEN)
-    return Link(
-        RELEASED, False, f"{found}. The coil may still be live: nothing watches it",
-        "measure at the coil or open the mushroom stop; then relay contact, spool, switch", URGENT,
-    )  # fmt: skip
+        return Link(RELEASED, True, "the switch did not stay on after a release")
+    words = f"the switch stayed on after release in {n} stroke{'s' if n > 1 else ''}"
+    if not watched:
+        words += ". The coil may still be live: nothing watches it"
+    return Link(RELEASED, False, words, against=True, live=not watched)
 
 
 def _answer(sheet: Sheet | None, gauge: GaugeSeen, missed: int) -> Link:
     """The gauge against the switch: pressure came, and the switch said nothing."""
     if not missed or not gauge.behind or gauge.held_kpa is None:
-        return Link(SWITCH_ANSWER, True, "no missed stroke shows pressure at the switch", "")
-    found = (
-        f"the gauge rose to {gauge.held_kpa:.0f} kPa in {gauge.rose} of the missed strokes, so the "
-        "valve let oil through, and the switch never answered"
-    )
-    check = "look at the switch, its wiring and plug, not the valve"
+        return Link(SWITCH_ANSWER, True, "no missed stroke shows pressure at the switch")
     least = sheet.base_pressure_min_kpa if sheet else None
-    if least is None:
-        check = (
-            f"hold {gauge.held_kpa:.0f} kPa against the pressure that the switch needs: where it "
-            f"is enough, {check}; where not, the base pressure (oil level, warm oil, pump)"
+    if least is not None and gauge.held_kpa < least:
+        words = (
+            f"behind the valve the gauge rose to {gauge.held_kpa:.0f} kPa only, "
+            f"below {least:.0f} kPa"
         )
-    elif gauge.held_kpa < least:
-        return Link(
-            SWITCH_ANSWER, False, f"behind the valve the gauge rose to {gauge.held_kpa:.0f} kPa "
-            f"only, below {least:.0f} kPa",
-            "measure the base pressure in front of the valve with the coil energised (oil level, "
-            "warm oil, pump), then inlet screen, passages and leaks", SEEN,
-        )  # fmt: skip
-    return Link(SWITCH_ANSWER, False, found, check, SEEN)
+    else:
+        words = (
+            f"the gauge rose to {gauge.held_kpa:.0f} kPa in {gauge.rose} of the missed strokes, so "
+            "the valve let oil through, and the switch never answered"
+        )
+    return Link(SWITCH_ANSWER, False, words, against=True)
 
 
 def _marked(table: StrokeTable, mark: str) -> Bool:

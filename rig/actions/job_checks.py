@@ -1,0 +1,97 @@
+# SPDX-License-Identifier: MIT
+"""Checks done by hand on a job, and its diagnosis: for the terminal and the page alike.
+
+They are kept as a file of checks beside the run log, in the form that `rig diagnose --checks`
+reads: one form, which a person can open and put right.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from rig.core.errors import FileProblems, UsageError
+
+if TYPE_CHECKING:
+    from rig.diagnosis.checks_file import ChecksFile
+    from rig.diagnosis.model import Diagnosis
+    from rig.runlog.register import PastRun
+    from rig.runlog.store import RunLog
+
+READINGS = ("resistance", "coil_temperature", "at_coil", "at_source")
+"""What may be entered with its unit in place of a state."""
+LONGEST = 200
+NOTHING_WRITTEN = "Nothing was written."
+
+
+class JobSeen(NamedTuple):
+    """A job's checks so far and what they and `run` say together; None where nothing was found."""
+
+    checks: ChecksFile | None
+    run: int | None
+    diagnosis: Diagnosis | None
+
+
+def checks_path(log_path: Path, job: int) -> Path:
+    """Where the checks of job number `job` are kept."""
+    return log_path.parent / "jobs" / f"{job}.checks.toml"
+
+
+def add_check(path: Path, entry: Mapping[str, str | None]) -> None:
+    """Add one check: the keys of a `[[check]]` with texts as typed, empty ones left out.
+
+    Raises UsageError with every problem; nothing is written then.
+    """
+    from rig.core.atomic_file import whole_file
+    from rig.diagnosis.checks_file import load_checks
+    from rig.diagnosis.knowledge.loading import load_knowledge
+
+    given = {key: text.strip() for key, text in entry.items() if text and text.strip()}
+    wrong = [
+        f"{key}: longer than {LONGEST} characters, or with characters that cannot be printed."
+        for key, text in given.items()
+        if len(text) > LONGEST or not text.isprintable()
+    ]
+    if wrong:
+        raise UsageError("\n".join([*wrong, NOTHING_WRITTEN]))
+    before = path.read_text(encoding="utf-8") if path.exists() else ""
+    lines = [f"{key} = {json.dumps(text, ensure_ascii=False)}" for key, text in given.items()]
+    block = "\n".join(["[[check]]", *lines]) + "\n"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    trial = path.with_name(f".{path.name}.trial")
+    try:
+        trial.write_text(before + block, encoding="utf-8")
+        load_checks(trial, load_knowledge())
+    except FileProblems as error:
+        told = [f"{one.key.rpartition('.')[2]}: {one.what} {one.remedy}" for one in error.problems]
+        raise UsageError("\n".join([*told, NOTHING_WRITTEN])) from error
+    finally:
+        trial.unlink(missing_ok=True)
+    with whole_file(path, lasting=True) as file:
+        file.write(before + block)
+
+
+def job_seen(log: RunLog, path: Path, past: Sequence[PastRun]) -> JobSeen:
+    """What the checks kept at `path` and the runs `past` of the job (oldest first) say together.
+
+    The run that is diagnosed is the newest that ended and does not conform, else the newest: a run
+    after the repair says nothing of what was at fault.
+    """
+    from rig.actions.analyse_run import earlier_good, run_seen
+    from rig.diagnosis.checks_file import load_checks
+    from rig.diagnosis.diagnose import diagnose
+    from rig.diagnosis.knowledge.loading import load_knowledge
+
+    knowledge = load_knowledge()
+    checks = load_checks(path, knowledge) if path.exists() else None
+    ended = [run for run in past if run.status != "running" and run.verdict is not None]
+    failing = [run for run in ended if run.verdict != "conforms"]
+    chosen = (failing or ended)[-1:]
+    if not chosen and checks is None:
+        return JobSeen(None, None, None)
+    stored = [log.load(run.id) for run in chosen]
+    good = earlier_good(log, stored[0]) if stored else None
+    found = diagnose(knowledge, [run_seen(one) for one in stored], checks, good)
+    return JobSeen(checks, stored[0].id if stored else None, found)

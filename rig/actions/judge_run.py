@@ -1,0 +1,76 @@
+# SPDX-License-Identifier: MIT
+"""The JSON of a run with what the diagnosis says of it: what holds for the valve, and what to check
+next. The one way from an analysed run to what log, page, terminal and report show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rig.diagnosis.checks_file import ChecksFile
+    from rig.diagnosis.findings.model import RunSeen
+    from rig.diagnosis.model import Diagnosis
+
+PROVED_CHECKS = {
+    "supply": ("supply_loaded", "right"),
+    "base pressure": ("base_gauge", "right"),
+    "coil": ("coil_ohms", "right"),
+    "switch": ("switch_bridged", "closed"),
+}
+"""What a link that a person states as proved good is as a check by hand."""
+
+
+def judged_json(
+    run: RunSeen, header: Mapping[str, Any] | Any = None, good: RunSeen | None = None
+) -> dict[str, Any]:
+    """The JSON of `run`, with `of_the_valve` and the verdict's `next_check`. `good` is an earlier
+    run of this valve that conformed, where there is one."""
+    from rig.diagnosis.after_trip import after_trip
+    from rig.results.run_json import run_json
+
+    shape = run_json(run.result, header)
+    shape["of_the_valve"] = None
+    if run.result.status == "running":
+        return shape
+    found = diagnosis_of(run, good)
+    shape["of_the_valve"] = found.valve.model_dump()
+    verdict, result = shape["verdict"], run.result
+    if verdict["next_check"]:  # the coil may be live: nothing goes before that
+        return shape
+    if result.trip is not None:
+        verdict["next_check"] = after_trip(result.trip.rule)
+    elif verdict["result"] in ("does_not_conform", "undecided") or result.strokes.missed.any():
+        verdict["next_check"] = next_step(found)
+    return shape
+
+
+def diagnosis_of(run: RunSeen, good: RunSeen | None) -> Diagnosis:
+    """The diagnosis of one run by itself, with what was stated of it as proved good."""
+    from rig.diagnosis.diagnose import diagnose
+    from rig.diagnosis.knowledge.loading import load_knowledge
+
+    return diagnose(load_knowledge(), [run], _proved(run), good)
+
+
+def _proved(run: RunSeen) -> ChecksFile | None:
+    from rig.analysis.verdict.shown_in_run import proved
+    from rig.diagnosis.checks_file import ChecksFile, HandCheck
+
+    done = [PROVED_CHECKS[name] for name in proved(run.conditions)]
+    if not done:
+        return None
+    return ChecksFile(check=tuple(HandCheck(check=check, found=state) for check, state in done))
+
+
+def next_step(found: Diagnosis) -> str | None:
+    """The first thing to do in words: the next check with what must come before it, else the
+    repair of the likeliest cause; None where nothing is at fault and nothing left to check."""
+    from rig.diagnosis.knowledge.loading import load_knowledge
+
+    if found.next and found.undecided:
+        best = found.next[0]
+        if best.begin_with == best.check:
+            return best.words
+        return f"{load_knowledge().checks[best.begin_with].words}, then {best.words}"
+    return next((cause.repair for cause in found.causes if cause.repair), None)

@@ -1,0 +1,92 @@
+# SPDX-License-Identifier: MIT
+"""`rig job`: checks done by hand on a job, and what they and its runs say."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from rig.core.ending import judged
+
+
+@click.group("job")
+def command() -> None:
+    """Note checks done by hand on a job, and see what they and its runs say together.
+
+    The page of the job shows and takes the same.
+    """
+
+
+@command.command("note")
+@click.argument("job")
+@click.argument("check")
+@click.option("--found", metavar="STATE", help="What was found, one of the check's states.")
+@click.option("--resistance", metavar="Q", help='coil_ohms: as read, like "24 ohm".')
+@click.option("--coil-temperature", metavar="Q", help='coil_ohms: like "60 degC".')
+@click.option("--at-coil", metavar="Q", help='supply_loaded: at the coil, like "11.2 V".')
+@click.option("--at-source", metavar="Q", help='supply_loaded: at the source, like "12.6 V".')
+@click.option("--note", metavar="TEXT", help="Anything worth keeping with it.")
+def note(job: str, check: str, **given: str | None) -> None:
+    """Note on JOB what CHECK found, as coil_ohms or oil_level.
+
+    The help page "Diagnosis" lists the checks with their cautions and states. The engine maker's
+    service information decides how each is done.
+
+    Exit codes: 0 noted, 2 refused: nothing was written.
+    """
+    from rig.actions.job_checks import add_check
+
+    add_check(_path(_number(job)), {"check": check, **given})
+    judged(0)
+    click.echo(f"Noted on job {job}. What it tells now: rig job show {job}")
+
+
+@command.command("show")
+@click.argument("job")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
+def show(job: str, as_json: bool) -> None:
+    """Say what the checks and runs of JOB tell: causes, next check, repair.
+
+    Diagnosed is its newest run that does not conform, else its newest.
+
+    Exit codes: 0 what to do is clear, 2 refused, 5 undecided.
+    """
+    from rig.actions.analyse_run import opened_log
+    from rig.actions.job_checks import job_seen
+    from rig.cli.terminal.diagnosis import show_diagnosis
+    from rig.core.errors import EXIT_OK, EXIT_UNDECIDED, UsageError
+    from rig.runlog.register import JOB, history
+
+    number = _number(job)
+    with opened_log() as log:
+        found = job_seen(log, _path(number), history(log, JOB, number)).diagnosis
+    if found is None:
+        raise UsageError(f'Job "{job}" has neither a finished run nor a check yet.')
+    code = judged(EXIT_OK if found.undecided is None else EXIT_UNDECIDED)
+    if as_json:
+        click.echo(found.model_dump_json(by_alias=True))
+    else:
+        show_diagnosis(found)
+    sys.exit(code)
+
+
+def _path(number: int) -> Path:
+    from rig.actions.job_checks import checks_path
+    from rig.core.places import log_path
+
+    return checks_path(Path(log_path()), number)
+
+
+def _number(job: str) -> int:
+    """The number of a job in the register. Raises UsageError."""
+    from rig.actions.analyse_run import opened_log
+    from rig.core.errors import UsageError
+    from rig.runlog.register import JOB, number_of
+
+    with opened_log() as log:
+        number = number_of(log, JOB, job)
+    if number is None:
+        raise UsageError(f'There is no job "{job}" in this log. A run opens one: rig run --job.')
+    return number

@@ -1,0 +1,118 @@
+# SPDX-License-Identifier: MIT
+"""A job being worked on: causes, the next check with its form, and the summary for a customer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, NamedTuple
+
+from flask import Blueprint, current_app, redirect, render_template, request, url_for
+from pydantic import BaseModel, ConfigDict, Field
+from werkzeug.wrappers import Response
+
+from rig.actions.job_checks import NOTHING_WRITTEN, READINGS, add_check, checks_path, job_seen
+from rig.core.errors import FileProblems, UsageError
+from rig.diagnosis.knowledge.loading import load_knowledge
+from rig.runlog.register import JOB, PastRun, history
+from webui import log
+from webui.access import writer_only
+from webui.pages.register import known
+
+blueprint = Blueprint("job", __name__)
+
+CAUSES_SHOWN, LEAST_SHOWN = 5, 0.02
+PASSED = {"conforms": "passed", "does_not_conform": "did not pass"}
+Words = Annotated[str, Field(max_length=200)]
+
+
+class SummaryQuestion(BaseModel):
+    """What stands on the customer's summary; kept nowhere but in its address."""
+
+    model_config = ConfigDict(extra="forbid")
+    vehicle: Words = ""
+    shop: Words = ""
+    part: Words = ""
+    complaint: Words = ""
+    work: Words = ""
+
+
+class BeforeAfter(NamedTuple):
+    """The same test on one valve before and after the work."""
+
+    valve: str
+    before: PastRun
+    after: PastRun
+    words: str
+
+
+def _checks(number: int) -> Path:
+    return checks_path(Path(current_app.config["RUN_LOG"]), number)
+
+
+@blueprint.get("/jobs/<int(max=2147483647):number>/diagnosis")
+def diagnosis(number: int) -> str:
+    """What the job's run and checks tell, and what to do next."""
+    return _page(number, [], {})
+
+
+@blueprint.post("/jobs/<int(max=2147483647):number>/diagnosis")
+@writer_only
+def note(number: int) -> Response | tuple[str, int]:
+    """Note what a check by hand found."""
+    known(JOB, number)
+    given = {key: request.form.get(key, "") for key in ("check", "found", *READINGS, "note")}
+    try:
+        add_check(_checks(number), given)
+    except UsageError as error:
+        told = [line for line in str(error).splitlines() if line != NOTHING_WRITTEN]
+        return _page(number, told, given), 422
+    return redirect(url_for("job.diagnosis", number=number), 303)
+
+
+def _page(number: int, wrong: list[str], given: dict[str, str]) -> str:
+    entry, past = known(JOB, number), history(log.run_log(), JOB, number)
+    knowledge, refused = load_knowledge(), ""
+    seen = None
+    try:
+        seen = job_seen(log.run_log(), _checks(number), past)
+    except FileProblems as error:  # somebody changed the file by hand
+        refused = str(error)
+    found = seen.diagnosis if seen else None
+    causes = [
+        cause for cause in (found.causes if found else ())[:CAUSES_SHOWN]
+        if cause.probability >= LEAST_SHOWN
+    ]  # fmt: skip
+    first = found.next[0] if found and found.next else None
+    return render_template(
+        "job_diagnosis.html", entry=entry, seen=seen, found=found, causes=causes, first=first,
+        begin=knowledge.checks.get(first.begin_with) if first else None,
+        checks=knowledge.checks, refused=refused, wrong=wrong, given=given,
+    )  # fmt: skip
+
+
+@blueprint.get("/jobs/<int(max=2147483647):number>/summary")
+def summary(number: int) -> str:
+    """Before and after in a customer's words, to print."""
+    asked = SummaryQuestion.model_validate(request.args.to_dict())
+    entry, past = known(JOB, number), history(log.run_log(), JOB, number)
+    return render_template(
+        "job_summary.html", entry=entry, asked=asked, pairs=before_after(past)
+    )  # fmt: skip
+
+
+def before_after(past: list[PastRun]) -> list[BeforeAfter]:
+    """For each valve the first and the last of its runs by the same sheet and of the same source:
+    anything else is not the same test."""
+    found = []
+    for valve in dict.fromkeys(run.valve for run in past):
+        mine = [run for run in past if run.valve == valve and run.verdict is not None]
+        if not mine:
+            continue
+        after = mine[-1]
+        like = [run for run in mine if (run.source, run.sheet) == (after.source, after.sheet)]
+        if like[0].id == after.id:
+            continue
+        before = "passed" if like[0].verdict == "conforms" else "did not pass"
+        words = f"Before: {before}. After: {PASSED.get(after.verdict or '', 'not decided')}."
+        found.append(BeforeAfter(valve or "no tag", like[0], after, words))
+    return found
