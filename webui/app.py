@@ -17,7 +17,17 @@ from webui import access, faults, helptexts, log, security, words
 from webui.api import api, openapi, registers
 from webui.live import routes
 from webui.navigation import navigation
-from webui.pages import compare, downloads, labels, lesson, register, report, runs, wiring
+from webui.pages import (
+    commission,
+    compare,
+    downloads,
+    labels,
+    lesson,
+    register,
+    report,
+    runs,
+    wiring,
+)
 from webui.work import logwork
 
 FORM_MOST = 64 * 1024
@@ -70,6 +80,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
         report,
         labels,
         wiring,
+        commission,
         helptexts,
     ):
         app.register_blueprint(part.blueprint)

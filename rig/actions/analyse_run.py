@@ -75,7 +75,17 @@ def analysed(stored: StoredRun) -> dict[str, Any]:
         shape["end"]["why"] = _why_stopped(recording)
     shape["remark"] = stored.remark
     shape["clock"] = clock_json(stored)
+    shape["commissioning"] = _commissioning(stored, setup)
     return shape
+
+
+def _commissioning(stored: StoredRun, setup: Setup | None) -> dict[str, Any] | None:
+    """How the rig stood when it ran; None for a capture, of whose rig nothing is known."""
+    from rig.actions.commission.record import standing
+
+    if setup is None or stored.header.source == "capture":
+        return None
+    return standing(setup, stored.header.wall.utc_s, day_of(stored))
 
 
 def day_of(stored: StoredRun) -> datetime.date | None:

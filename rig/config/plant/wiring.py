@@ -13,6 +13,7 @@ from rig.config.quantity_types import FrequencyHz, ListAsTuple, TimeS, refuse
 from rig.config.strict import Strict
 
 TimedLine = Literal["switch", "readback", "engine_speed"]
+LoopName = Literal["stop_input", "cover_input"]
 
 
 class WiringPart(Strict):
@@ -34,6 +35,10 @@ class WiringPart(Strict):
     other, whatever the contact does."""
     switch_wire_time_s: TimeS = Field(alias="switch_wire_time", default=0.008, gt=0, le=1)
     """For how long, on average."""
+    opened: Annotated[tuple[LoopName, ...], ListAsTuple] = ()
+    """Loops whose contact is open: the stop is pressed, the cover is off."""
+    bridged: Annotated[tuple[LoopName, ...], ListAsTuple] = ()
+    """Loops with a wire past their contact: the input never sees it open."""
     gauge_unit: PressureUnit | None = None
     """The unit the gauge counts in, whatever its lines or the setup name."""
     gauge_decimal: Literal["point", "comma"] | None = None
