@@ -13,16 +13,22 @@ from click.testing import CliRunner, Result
 
 from rig.actions.commission import measures, record
 from rig.actions.commission.at_rest import flag_words
-from rig.actions.commission.conduct import STEPS, months_after
+from rig.actions.commission.conduct import STEPS, _do, commission, months_after
+from rig.actions.commission.hands import SimulatedHands
+from rig.actions.commission.lab import Lab, StoppedError
 from rig.actions.commission.record import LEFT_OUT, PASSED, Measured, Record, StepResult
 from rig.actions.commission.step import value
+from rig.actions.commission.trial import Trial
 from rig.cli.main import cli
 from rig.config.files.loading import load_setup, setup_from_text
 from rig.config.setup.model import Setup
 from rig.config.setup.wired import wired_hash
+from rig.core import places
+from rig.core.errors import CoilLiveError
 from rig.core.recording import RecordingBuilder
-from rig.core.records import Command, Edge, Sample
+from rig.core.records import Command, Edge, End, Sample
 from rig.core.records import Record as Raw
+from rig.desk.outcome import Outcome
 
 ROOT = Path(__file__).parents[2]
 WORKSHOP = ROOT / "demo" / "workshop.setup.toml"
@@ -223,6 +229,50 @@ def test_what_is_refused() -> None:
 
 def test_steps_that_a_person_leaves_out_are_undecided(setup: Setup) -> None:
     assert made(setup, PASSED, LEFT_OUT).exit_code == 5
+
+
+class Refusing(SimulatedHands):
+    """Somebody who has nothing done that would be energised."""
+
+    def ready(self, title: str, ask: str) -> bool:
+        return "Hands clear" not in ask and "fuse" not in ask
+
+
+OPTIONS = {"by": "a test", "fast": True, "seed": 1, "months": 12}
+
+
+def test_nothing_is_energised_without_a_yes_just_before() -> None:
+    found = commission(load_setup(WORKSHOP), Refusing(), OPTIONS, lambda _step: None)
+    energising = [step.id for step in STEPS if step.stage != "at rest"]
+    results = {one.id: one.result for one in found.steps if one.id in energising}
+    assert set(results.values()) == {"left out", "not tried"}
+    assert results["noise"] == results["answers"] == "left out"  # they have no words of their own
+    assert not [one for one in found.steps if one.runs]
+    assert not (places.data_dir() / "runs.sqlite").exists()
+
+
+@pytest.mark.parametrize(
+    ("outcome", "error"),
+    [
+        (Outcome(started=True, end=End("finished", "still live", 1)), CoilLiveError),
+        (Outcome(started=True, end=End("aborted", "confirmed off", 1)), StoppedError),
+    ],
+)
+def test_a_live_coil_and_a_stop_end_it(
+    outcome: Outcome, error: type[Exception], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def go(self: Trial) -> int:
+        self.outcome = outcome
+        return outcome.code
+
+    lab = Lab(load_setup(WORKSHOP), SimulatedHands(), OPTIONS)
+    monkeypatch.setattr(Trial, "go", go)
+    with pytest.raises(error) as told:
+        lab.run(1)
+    assert getattr(told.value, "exit_code", None) == outcome.code
+    step = next(step for step in STEPS if step.id == "noise")
+    with pytest.raises(error):
+        _do(step, lab)
 
 
 def test_the_help_page_has_every_step() -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from rig.actions.commission import at_rest, energised
 from rig.actions.commission.hands import Hands
-from rig.actions.commission.lab import Lab, StillTrippedError
+from rig.actions.commission.lab import Lab, LeftOutError, StillTrippedError, StoppedError
 from rig.actions.commission.record import FAILED, LEFT_OUT, Record, StepResult, rig_of
 from rig.actions.commission.step import Found, Step, not_tried
 from rig.actions.conduct_run import SOFTWARE
@@ -73,9 +73,12 @@ def _do(step: Step, lab: Lab) -> Found:
         return not_tried(nothing)
     if step.ask and not lab.hands.ready(step.title, step.ask):
         return Found(LEFT_OUT, "left out")
+    lab.asked = bool(step.ask)
     try:
         return step.measure(lab)
-    except (StillTrippedError, CoilLiveError):
+    except LeftOutError as error:
+        return Found(LEFT_OUT, str(error))
+    except (StillTrippedError, StoppedError, CoilLiveError):
         raise
     except RigError as error:
         return Found(FAILED, str(error))

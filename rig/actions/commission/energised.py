@@ -7,8 +7,8 @@ import math
 
 from rig.actions.commission import hands, measures, trial
 from rig.actions.commission.at_rest import switch_closed
-from rig.actions.commission.lab import ON_S, Lab, StillTrippedError
-from rig.actions.commission.record import Measured
+from rig.actions.commission.lab import COIL, LAMP, ON_S, Lab, StillTrippedError
+from rig.actions.commission.record import LEFT_OUT, Measured
 from rig.actions.commission.step import Found, Step, judged_by, said, value, whole
 from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.core.records import BENCH_LOST, READBACK_RULE
@@ -169,7 +169,7 @@ def _known(lab: Lab) -> Found:
         return said(False, recording)
     reference_kpa = lab.reference_kpa
     if reference_kpa is None:
-        return Found("left out", "no reference gauge")
+        return Found(LEFT_OUT, "no reference gauge")
     read_kpa = measures.pressure_on_kpa(recording)
     off_kpa = max(_accuracy_kpa(lab), KNOWN_SHARE * reference_kpa)
     return judged_by(
@@ -217,7 +217,6 @@ def _no_heartbeat(lab: Lab) -> str:
     return NO_HEARTBEAT if lab.simulated else _no_readback(lab)
 
 
-LAMP = "Lamp or resistor in the coil's place, pressure off, everything else as wired. Hands clear."
 STEPS = (
     Step("relay", f"Relay, {OPERATIONS} operations", "lamp", LAMP,
          "From each command to the first read-back edge, and to the last of its bounce.",
@@ -250,8 +249,7 @@ STEPS = (
          "Check the heartbeat circuit: hardware/README.md.", _heartbeat,
          lambda lab: _no_heartbeat(lab) or _virtual(lab)),
     Step("unit", "Gauge at a known pressure", "coil",
-         "Coil and valve connected now, a second gauge beside the rig's. Set a steady pressure "
-         "above the switch's, under limits.pressure. Hands clear.",
+         COIL,
          f"The mean reading in the second half of {KNOWN_ON_S:g} s strokes, against the second "
          "gauge.", "within 5 % or the gauge's accuracy",
          "Check unit, decimal and channel of the gauge in the setup.", _known, _no_gauge),

@@ -14,7 +14,7 @@ from rig.actions.commission.hands import AS_WIRED, PRESSURE, Hands
 from rig.actions.commission.trial import Strike, Trial
 from rig.actions.conditions import CONDITIONS
 from rig.config.files.loading import LoadedSetup
-from rig.core.errors import HardwareError
+from rig.core.errors import EXIT_COIL_LIVE, EXIT_TRIPPED, CoilLiveError, HardwareError, RigError
 from rig.core.preflight import Preflight
 
 ON_S = 0.3
@@ -25,8 +25,25 @@ CLEAR_S = 60.0
 KNOWN_STROKES = 3
 
 
+LAMP = "Lamp or resistor in the coil's place, pressure off, everything else as wired. Hands clear."
+COIL = (
+    "Coil and valve connected now, a second gauge beside the rig's where there is one. Set a "
+    "steady pressure above the switch's, under limits.pressure. Hands clear."
+)
+
+
 class StillTrippedError(HardwareError):
     """A trip that was provoked could not be cleared."""
+
+
+class LeftOutError(RigError):
+    """A person did not want this step done."""
+
+
+class StoppedError(RigError):
+    """A person stopped a run: the commissioning ends with it."""
+
+    exit_code = EXIT_TRIPPED
 
 
 class Lab:
@@ -48,6 +65,8 @@ class Lab:
         self._known: Trial | None = None
         self.reference_kpa: float | None = None
         """What the second gauge showed when the known pressure was on."""
+        self.asked = False
+        """Somebody said yes to this step; good for one run."""
 
     @property
     def simulated(self) -> bool:
@@ -57,6 +76,7 @@ class Lab:
         """The preflight with the rig in this state; nothing is energised. Raises HardwareError."""
         trial = self._trial(state, 1, ON_S, f"commissioning, {state}")
         found = trial.look()
+        self._watch(trial, ran=False)
         if found is None:
             raise HardwareError(trial.outcome.message or "The rig could not be looked at.")
         self.source = found.source
@@ -69,17 +89,35 @@ class Lab:
         state: str = AS_WIRED,
         strike: Strike | None = None,
     ) -> Trial:
-        """A run with the rig in this state."""
+        """A run with the rig in this state, never without somebody's yes just before.
+
+        Raises LeftOutError, StoppedError, and CoilLiveError where the coil is live afterwards.
+        """
+        ask = COIL if state == PRESSURE else LAMP
+        if not self.asked and not self.hands.ready("Before the relay is switched on", ask):
+            raise LeftOutError("left out")
+        self.asked = False
         trial = self._trial(state, strokes, on_s, f"commissioning, {state}", strike)
         trial.go()
         if trial.outcome.run is not None:
             self.runs.append(trial.outcome.run)
         if trial.found is not None:
             self.source = trial.found.source
+        self._watch(trial, ran=True)
         if trial.outcome.started and not self.simulated:
             # one confirmation stands for the whole commissioning: every step asks once more
             self._options |= {"confirmed_by": self._options["by"], "accept_not_watched": True}
         return trial
+
+    def _watch(self, trial: Trial, *, ran: bool) -> None:
+        """Nothing goes on after a person's stop, or with a coil that is live."""
+        outcome = trial.outcome
+        if ran and outcome.code == EXIT_COIL_LIVE:
+            raise CoilLiveError(outcome.message or "its load side is live after a run.")
+        if outcome.trip is None and outcome.code == EXIT_TRIPPED:
+            raise StoppedError(
+                f"Stopped ({outcome.stopped or outcome.message}). No record was kept."
+            )
 
     def operations(self, strokes: int) -> Trial:
         """A run of so many operations of the relay; done once, and read by several steps."""

@@ -7,7 +7,7 @@ import datetime
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -18,9 +18,13 @@ from rig.core.errors import EXIT_DOES_NOT_CONFORM, EXIT_OK, EXIT_UNDECIDED, Stor
 if TYPE_CHECKING:
     from rig.config.setup.model import Setup
 
-PASSED, FAILED, NOT_TRIED, LEFT_OUT = "passed", "failed", "not tried", "left out"
-"""NOT_TRIED: this rig has nothing to try. LEFT_OUT: a person left out what could be tried."""
-RESULTS = (PASSED, FAILED, NOT_TRIED, LEFT_OUT)
+Result = Literal["passed", "failed", "not tried", "left out"]
+PASSED: Final = "passed"
+FAILED: Final = "failed"
+NOT_TRIED: Final = "not tried"
+"""This rig has nothing to try."""
+LEFT_OUT: Final = "left out"
+"""A person left out what could be tried."""
 EXITS = {PASSED: EXIT_OK, FAILED: EXIT_DOES_NOT_CONFORM, LEFT_OUT: EXIT_UNDECIDED}
 
 
@@ -55,7 +59,7 @@ class StepResult(_Kept):
     title: str
     how: str
     limit: str
-    result: Literal["passed", "failed", "not tried", "left out"]
+    result: Result
     words: str
     measured: tuple[Measured, ...] = ()
     remedy: str = ""

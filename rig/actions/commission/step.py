@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import Literal, NamedTuple
 
 from rig.actions.commission.lab import Lab
-from rig.actions.commission.record import FAILED, NOT_TRIED, PASSED, Measured
+from rig.actions.commission.record import FAILED, NOT_TRIED, PASSED, Measured, Result
 from rig.actions.commission.trial import Trial
 from rig.core.preflight import Preflight
 from rig.core.recording import Recording
@@ -18,9 +18,9 @@ Stage = Literal["at rest", "lamp", "coil"]
 
 
 class Found(NamedTuple):
-    """`result` is one of record.RESULTS."""
+    """What a step makes of it, in words and values."""
 
-    result: str
+    result: Result
     words: str
     measured: tuple[Measured, ...] = ()
 
