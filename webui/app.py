@@ -18,6 +18,7 @@ from webui.api import api, openapi, registers
 from webui.live import routes
 from webui.navigation import navigation
 from webui.pages import (
+    commission,
     compare,
     downloads,
     job_work,
@@ -82,6 +83,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
         report,
         labels,
         wiring,
+        commission,
         helptexts,
     ):
         app.register_blueprint(part.blueprint)

@@ -13,6 +13,7 @@ PARTS = (
     ("compare.page", "Compare"),
     ("lesson.start", "Lesson"),
     ("wiring.show", "Wiring"),
+    ("commission.show", "Commissioning"),
     ("help.index", "Help"),
 )
 """View and word. A part stands in the heading where its view exists."""

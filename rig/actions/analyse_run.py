@@ -88,6 +88,7 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
         shape["end"]["why"] = _why_stopped(run.recording)
     shape["remark"] = stored.remark
     shape["clock"] = clock_json(stored)
+    shape["commissioning"] = _commissioning(stored, setup)
     return shape
 
 
@@ -110,6 +111,15 @@ def _wired(stored: StoredRun) -> str:
     from rig.config.files.simulated_table import without_table
 
     return without_table(stored.header.setup_text) or stored.header.setup_text
+
+
+def _commissioning(stored: StoredRun, setup: Setup | None) -> dict[str, Any] | None:
+    """How the rig stood when it ran; None for a capture, of whose rig nothing is known."""
+    from rig.actions.commission.record import standing
+
+    if setup is None or stored.header.source == "capture":
+        return None
+    return standing(setup, stored.header.wall.utc_s, day_of(stored))
 
 
 def day_of(stored: StoredRun) -> datetime.date | None:

@@ -28,8 +28,10 @@ from rig.desk.outcome import Outcome
 from rig.desk.signals import StopSignals
 
 if TYPE_CHECKING:
+    from rig.config.files.loading import LoadedSetup, LoadedSheet
     from rig.config.plant.fault_names import Fault
     from rig.desk.early_stop import EarlyStopWatch
+    from rig.desk.processes import Processes
     from rig.desk.session import Watcher
 
 SOFTWARE = f"solenoid-rig {__version__}"
@@ -46,6 +48,8 @@ class Run:
         self._quiet = bool(options["as_json"] or options.get("tsv"))
         self._rested_s = 0.0
         """Virtual time that the coil rested before the run."""
+        self._processes: Processes | None = None
+        """Those of a run in real time."""
 
     def go(self) -> int:
         """Do the run; returns the exit code."""
@@ -85,6 +89,7 @@ class Run:
         from rig.desk.session import Session
 
         processes = Processes()  # they import while the setup is read
+        self._processes = processes
         try:
             self._load()
             limits = self._setup.setup.limits
@@ -185,11 +190,14 @@ class Run:
 
     # -- before
 
-    def _load(self) -> None:
+    def _read(self, faults: tuple[Fault, ...] | None) -> tuple[LoadedSetup, LoadedSheet | None]:
         from rig.config.files.loading import load_pair
 
+        return load_pair(self._setup_path, self._sheet_path, faults)
+
+    def _load(self) -> None:
         faults = self._faults()
-        setup, sheet = load_pair(self._setup_path, self._sheet_path, faults)
+        setup, sheet = self._read(faults)
         if sheet is None:
             raise UsageError("A run needs a sheet.")
         self._setup, self._sheet = setup, sheet

@@ -31,8 +31,14 @@ PLAIN_WIDTH = 110
     "--parts", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
     help="Write the parts list as CSV.",
 )  # fmt: skip
+@click.option(
+    "--strip", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
+    help="Write a hole-by-hole build on strip board as CSV.",
+)  # fmt: skip
 @click.option("--force", is_flag=True, help="Replace a FILE where it exists.")
-def command(setup: Path, svg: Path | None, parts: Path | None, force: bool) -> None:
+def command(
+    setup: Path, svg: Path | None, parts: Path | None, strip: Path | None, force: bool
+) -> None:  # fmt: skip
     """Show how the rig of SETUP is wired: what is joined to what, and the parts.
 
     The drawing has exactly what the setup names, and is checked against the list of joints before
@@ -41,19 +47,21 @@ def command(setup: Path, svg: Path | None, parts: Path | None, force: bool) -> N
     Exit codes: 0 shown or written, 2 the setup was refused or a file cannot be written.
     """
     from rig.config.files.loading import load_setup
-    from rig.wiring import draw, lists
+    from rig.wiring import draw, lists, strip_board
 
     loaded = load_setup(setup)
-    files = [file for file in (svg, parts) if file is not None]
+    files = [file for file in (svg, parts, strip) if file is not None]
     for file in files:
         if file.exists() and not force:
             raise UsageError(f"{file} exists; give another name, or --force to replace it.")
-    if svg is not None and parts is not None and svg.resolve() == parts.resolve():
-        raise UsageError("The drawing and the parts list need a file each.")
+    if len({file.resolve() for file in files}) < len(files):
+        raise UsageError("Drawing, parts list and strip board need a file each.")
     if svg is not None:
         _write(svg, draw.whole(loaded.setup, draw.head_of(loaded)))
     if parts is not None:
         _write(parts, lists.as_csv(lists.bought(loaded.setup)))
+    if strip is not None:
+        _write(strip, strip_board.as_csv(strip_board.build(loaded.setup)))
     if not files:
         _show(loaded)
     judged(EXIT_OK)

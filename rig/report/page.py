@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from rig import __version__
 from rig.report import plots, qr, words
 from rig.text.rounded import difference_text, interval_text
+from rig.text.words import commissioning
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -148,6 +149,7 @@ def _facts(run: Reported) -> list[tuple[str, str]]:
         ("Source", result["source"] + (f", seed {header.seed}" if header.seed is not None else "")),
         ("State of the run", str(result.get("status") or "not known")),
         ("Coil at the end", str((result.get("end") or {}).get("off") or "not recorded")),
+        ("Commissioning", commissioning(result) or "not known"),
         ("Recorded with", words.clipped(header.software, 30)),
     ]
     if header.mount is not None:

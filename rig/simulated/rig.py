@@ -9,6 +9,7 @@ import tty
 from dataclasses import dataclass
 from importlib.metadata import version
 
+from rig.config.plant.wiring import WiringPart
 from rig.config.setup.model import Setup
 from rig.core.clock import MonotonicClock, VirtualClock
 from rig.core.errors import UsageError
@@ -128,7 +129,7 @@ def open_simulated(
         analog = open_analog(setup, factory, now_ns, opened)
         if analog is not None:
             description["converter"] = told(setup, analog)
-        _close_loops(setup, factory)
+        _set_loops(setup, parameters.wiring, factory)
         loops, heartbeat = open_slow_lines(setup, factory, opened)
         coil = RelayCoil(setup.relay.line, factory)
         opened.callback(coil.close)
@@ -162,15 +163,21 @@ def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[Gauge, in
     return gauge, far_fd, port
 
 
-def _close_loops(setup: Setup, factory: SimulatedFactory) -> None:
-    """Nobody presses the simulated stop, nobody opens the simulated cover, and the person at the
-    simulated rig keeps the confirm button pressed."""
-    for wired in (setup.stop_input, setup.cover_input, setup.confirm_input):
+def _set_loops(setup: Setup, wiring: WiringPart, factory: SimulatedFactory) -> None:
+    """Stop and cover are closed unless the wiring says otherwise, and the person at the simulated
+    rig keeps the confirm button pressed."""
+    tables = {
+        "stop_input": setup.stop_input,
+        "cover_input": setup.cover_input,
+        "confirm_input": setup.confirm_input,
+    }
+    for name, wired in tables.items():
         if wired is not None:
             pin = factory.pin(wired.line)
             pin.function = "input"
             pin.pull = "floating" if wired.pull == "external" else wired.pull
-            if wired.pull == "down":
+            closed = name not in wiring.opened or name in wiring.bridged
+            if closed == (wired.pull == "down"):
                 pin.drive_high()
             else:
                 pin.drive_low()

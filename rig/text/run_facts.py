@@ -34,6 +34,9 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield from _kept(result)
     yield "contact", words.contact(result)
     yield "timed from", words.timed_from(result)
+    commissioning = words.commissioning(result)
+    if commissioning:
+        yield "commissioning", commissioning
     yield from timing_facts(result)
     yield from calibration_facts(result)
     yield from channel_facts(result)

@@ -62,6 +62,12 @@ def one_line(text: Any) -> str:
     return "".join(c if c.isprintable() else "?" for c in words)
 
 
+def commissioning(result: Mapping[str, Any]) -> str:
+    """How the rig was commissioned when it ran, in one line; empty for a capture and for results
+    of an earlier program."""
+    return one_line((result.get("commissioning") or {}).get("words", ""))
+
+
 def limit_text(limit: Mapping[str, Any]) -> str:
     """An acceptance limit in words: "each response time at most 80 ms"."""
     unit = f" {limit['unit']}" if limit["unit"] else ""

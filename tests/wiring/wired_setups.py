@@ -3,25 +3,19 @@
 
 from __future__ import annotations
 
+import importlib.util
 from pathlib import Path
 
 from rig.config.files.loading import setup_from_text
 from rig.config.setup.model import Setup
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
-OPTIONS = """
-[heartbeat]
-line = 24
-[stop_input]
-line = 5
-pull = "external"
-[cover_input]
-line = 6
-pull = "external"
-[confirm_input]
-line = 16
-pull = "external"
-"""
+_wiring = importlib.util.spec_from_file_location("hardware_wiring", HARDWARE / "wiring.py")
+assert _wiring is not None and _wiring.loader is not None
+_module = importlib.util.module_from_spec(_wiring)
+_wiring.loader.exec_module(_module)
+OPTIONS: str = _module.OPTIONS + '[confirm_input]\nline = 16\npull = "external"\n'
+"""With the button, which has the circuit of the loops and is not drawn on the pages."""
 
 
 def text_of(name: str) -> str:

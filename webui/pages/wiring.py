@@ -25,7 +25,7 @@ class WiringQuestion(BaseModel):
     model_config = ConfigDict(extra="forbid")
     setup: Annotated[str, Field(max_length=200)] = ""
     run: Annotated[str, Field(pattern=r"^\s*\d{0,10}\s*$")] = ""
-    form: Literal["page", "svg", "parts"] = "page"
+    form: Literal["page", "svg", "parts", "strip"] = "page"
 
 
 class Drawn(NamedTuple):
@@ -56,12 +56,14 @@ def show() -> str | Response:
                         "Choose one of the list.")  # fmt: skip
     if asked.form != "page":
         return _file(asked.form, loaded, name)
-    from rig.wiring import lists, remarks
+    from rig.wiring import lists, remarks, strip_board
 
     return render_template(
         "wiring.html", offered=list(offered), drawn=_drawn(loaded.text, loaded.path), name=name,
         again=again, cautions=remarks.cautions(), remarks=remarks.remarks(loaded.setup),
         joints=lists.joints(loaded.setup), bought=lists.bought(loaded.setup), head=lists.HEAD,
+        board=strip_board.build(loaded.setup), board_head=strip_board.HEAD,
+        order=strip_board.LAMP_FIRST,
     )  # fmt: skip
 
 
@@ -79,9 +81,12 @@ def _readable(load: Callable[[], LoadedSetup]) -> LoadedSetup:
 
 
 def _file(form: str, loaded: LoadedSetup, name: str) -> Response:
-    from rig.wiring import draw, lists
+    from rig.wiring import draw, lists, strip_board
 
-    if form == "svg":
+    if form == "strip":
+        made, ending, kind = strip_board.as_csv(strip_board.build(loaded.setup)), "csv", "text/csv"
+        name = f"strip-board-{name}"
+    elif form == "svg":
         made, ending, kind = draw.whole(loaded.setup, draw.head_of(loaded)), "svg", "image/svg+xml"
     else:
         made, ending, kind = lists.as_csv(lists.bought(loaded.setup)), "csv", "text/csv"

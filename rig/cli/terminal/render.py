@@ -77,6 +77,8 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield _line(f"clock.{name}", value)
     if result.get("remark"):
         yield _line("remark", result["remark"])
+    if words.commissioning(result):
+        yield _line("commissioning", words.commissioning(result))
     yield _line("contact", result["contact"]["sense"])
     yield _line("timed_from", result["reference"]["of"])
     yield _line("off", (result["end"] or {}).get("off"))

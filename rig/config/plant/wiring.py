@@ -13,6 +13,7 @@ from rig.config.quantity_types import FrequencyHz, ListAsTuple, TimeS, refuse
 from rig.config.strict import Strict
 
 TimedLine = Literal["switch", "readback", "engine_speed"]
+LoopName = Literal["stop_input", "cover_input"]
 
 
 class WiringPart(Strict):
@@ -45,6 +46,10 @@ class WiringPart(Strict):
     switch_lag_open_s: TimeS = Field(alias="switch_lag_open", default=0.0, ge=0, le=0.1)
     lag_spread_s: TimeS = Field(alias="lag_spread", default=0.0, ge=0, le=0.01)
     """Standard deviation of each lag, edge to edge."""
+    opened: Annotated[tuple[LoopName, ...], ListAsTuple] = ()
+    """Loops whose contact is open: the stop is pressed, the cover is off."""
+    bridged: Annotated[tuple[LoopName, ...], ListAsTuple] = ()
+    """Loops with a wire past their contact: the input never sees it open."""
     gauge_unit: PressureUnit | None = None
     """The unit the gauge counts in, whatever its lines or the setup name."""
     gauge_decimal: Literal["point", "comma"] | None = None

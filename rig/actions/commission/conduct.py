@@ -1,0 +1,91 @@
+# SPDX-License-Identifier: MIT
+"""The commissioning of a rig: every step of the registry, in order, into a dated record."""
+
+from __future__ import annotations
+
+import calendar
+import datetime
+import time
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from rig.actions.commission import at_rest, energised
+from rig.actions.commission.hands import Hands
+from rig.actions.commission.lab import Lab, LeftOutError, StillTrippedError, StoppedError
+from rig.actions.commission.record import FAILED, LEFT_OUT, Record, StepResult, rig_of
+from rig.actions.commission.step import Found, Step, not_tried
+from rig.actions.conduct_run import SOFTWARE
+from rig.config.files.loading import LoadedSetup
+from rig.config.setup.wired import wired_hash
+from rig.core.errors import CoilLiveError, RigError
+
+STEPS: tuple[Step, ...] = (*at_rest.STEPS, *energised.STEPS)
+"""In the order in which they are done."""
+
+
+def commission(
+    loaded: LoadedSetup,
+    hands: Hands,
+    options: Mapping[str, Any],
+    told: Callable[[StepResult], None],
+) -> Record:
+    """Do every step; `told` hears of each. `options`: by, fast, seed, months.
+
+    A step that failed keeps later stages from being tried: no lamp on a rig whose inputs read
+    wrong, no coil before the lamp was right.
+    """
+    lab = Lab(loaded, hands, options)
+    results: list[StepResult] = []
+    stopped = ""
+    for step in STEPS:
+        failed = [one for one in results if one.result == FAILED and _stage(one.id) != step.stage]
+        if failed and not stopped:
+            stopped = f'"{failed[0].title}" failed: mend that first'
+        try:
+            found = not_tried(stopped) if stopped else _do(step, lab)
+        except StillTrippedError as error:
+            found = Found(FAILED, str(error))
+            stopped = "the trip of an earlier step stands"
+        result = StepResult(
+            id=step.id, title=step.title, how=step.how, limit=step.limit, result=found.result,
+            words=found.words, measured=found.measured, runs=lab.take_runs(),
+            remedy=step.remedy if found.result == FAILED else "",
+        )  # fmt: skip
+        results.append(result)
+        told(result)
+    utc_s = time.time()
+    day = datetime.datetime.fromtimestamp(utc_s, datetime.UTC).date()
+    return Record(
+        rig=rig_of(lab.setup), setup_name=loaded.path, setup_hash=loaded.hash,
+        wired_hash=wired_hash(lab.setup), source=lab.source, utc_s=utc_s, date=day,
+        due=months_after(day, options["months"]), by=options["by"], software=SOFTWARE,
+        steps=tuple(results),
+    )  # fmt: skip
+
+
+def _stage(step_id: str) -> str:
+    return next(step.stage for step in STEPS if step.id == step_id)
+
+
+def _do(step: Step, lab: Lab) -> Found:
+    nothing = step.needs(lab)
+    if nothing:
+        return not_tried(nothing)
+    if step.ask and not lab.hands.ready(step.title, step.ask):
+        return Found(LEFT_OUT, "left out")
+    lab.asked = bool(step.ask)
+    try:
+        return step.measure(lab)
+    except LeftOutError as error:
+        return Found(LEFT_OUT, str(error))
+    except (StillTrippedError, StoppedError, CoilLiveError):
+        raise
+    except RigError as error:
+        return Found(FAILED, str(error))
+
+
+def months_after(day: datetime.date, months: int) -> datetime.date:
+    """The same day of a later month, or that month's last."""
+    year, month = divmod(day.month - 1 + months, 12)
+    year, month = day.year + year, month + 1
+    return datetime.date(year, month, min(day.day, calendar.monthrange(year, month)[1]))

@@ -1,0 +1,259 @@
+# SPDX-License-Identifier: MIT
+"""Steps that energise: first a lamp or resistor in the coil's place, then the coil."""
+
+from __future__ import annotations
+
+import math
+
+from rig.actions.commission import hands, measures, trial
+from rig.actions.commission.at_rest import switch_closed
+from rig.actions.commission.lab import COIL, LAMP, ON_S, Lab, StillTrippedError
+from rig.actions.commission.record import LEFT_OUT, Measured
+from rig.actions.commission.step import Found, Step, judged_by, said, value, whole
+from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
+from rig.core.records import BENCH_LOST, READBACK_RULE
+
+OPERATIONS = 50
+LOADED_OPERATIONS = 10
+STRUCK_ON_S = 1.5
+KNOWN_ON_S = 2.0
+ZERO_SHARE, KNOWN_SHARE = 0.02, 0.05
+"""Of the expected range, where the gauge states no accuracy, for its zero; of the reference's
+reading for a known pressure (common practice, no source). A wrong unit is off by far more."""
+RATE_SHARE = 0.2
+"""By which the interval between readings may differ from the setup's period (common practice, no
+source)."""
+NO_HEARTBEAT = "the simulated rig has no heartbeat circuit"
+
+
+def _relay(lab: Lab) -> Found:
+    recording = whole(lab.operations(OPERATIONS))
+    if isinstance(recording, str):
+        return said(False, recording)
+    times, relay = measures.relay_times(recording), lab.setup.relay
+    operate_ms, release_ms = 1e3 * relay.operate_delay_s, 1e3 * relay.release_delay_s
+    return judged_by(
+        f"{times.followed} of {times.operations} followed; operates in {times.operate_mean_ms:.1f} "
+        f"ms, releases in {times.release_mean_ms:.1f} ms on average",
+        [
+            value("operations that followed", times.followed, "", least=OPERATIONS),
+            value("slowest operate delay", times.operate_most_ms, "ms", most=operate_ms),
+            value("mean operate delay", times.operate_mean_ms, "ms"),
+            value("longest bounce, operating", times.operate_bounce_ms, "ms", most=operate_ms),
+            value("slowest release delay", times.release_most_ms, "ms", most=release_ms),
+            value("mean release delay", times.release_mean_ms, "ms"),
+            value("longest bounce, releasing", times.release_bounce_ms, "ms", most=release_ms),
+        ],
+    )
+
+
+def _noise(lab: Lab) -> Found:
+    recording = whole(lab.operations(OPERATIONS))
+    if isinstance(recording, str):
+        return said(False, recording)
+    edges = measures.switch_edges(recording)
+    return judged_by(
+        f"{edges} edges in {OPERATIONS} operations without pressure",
+        [value("edges of the switch", edges, "", most=0)],
+    )
+
+
+def _zero(lab: Lab) -> Found:
+    recording = whole(lab.operations(OPERATIONS))
+    if isinstance(recording, str):
+        return said(False, recording)
+    read = measures.readings(recording)
+    most_kpa = _accuracy_kpa(lab)
+    return judged_by(
+        f"{read.mean_kpa:.2f} kPa on average of {read.n} readings",
+        [
+            value("zero", read.mean_kpa, "kPa", least=-most_kpa, most=most_kpa),
+            value("spread of readings", read.sd_kpa, "kPa", most=most_kpa),
+        ],
+    )
+
+
+def _accuracy_kpa(lab: Lab) -> float:
+    source = lab.setup.pressure_source
+    if source is None:
+        return math.nan
+    return source.accuracy_kpa or ZERO_SHARE * source.expected_range_kpa[1]
+
+
+def _rate(lab: Lab) -> Found:
+    recording = whole(lab.operations(OPERATIONS))
+    source = lab.setup.pressure_source
+    if isinstance(recording, str) or source is None:
+        return said(False, str(recording))
+    read, period_s = measures.readings(recording), source.period_s
+    return judged_by(
+        f"one reading in {1e3 * read.interval_s:.1f} ms",
+        [
+            value("interval of readings", 1e3 * read.interval_s, "ms",
+                  least=1e3 * (1 - RATE_SHARE) * period_s, most=1e3 * (1 + RATE_SHARE) * period_s),
+            value("longest gap", 1e3 * read.gap_s, "ms", most=1e3 * lab.setup.gauge_stale_s),
+        ],
+    )  # fmt: skip
+
+
+def _late(lab: Lab) -> Found:
+    with lab.busy():
+        done = lab.run(LOADED_OPERATIONS)
+    recording = whole(done)
+    if isinstance(recording, str):
+        return said(False, recording)
+    late_ms = measures.lateness_ms(recording, ON_S)
+    return judged_by(
+        f"the latest command came {late_ms:.1f} ms late with every processor busy",
+        [value("lateness", late_ms, "ms", most=500 * lab.setup.limits.loop_late_s)],
+    )
+
+
+def _fuse(lab: Lab) -> Found:
+    if lab.setup.coil.feed_side == "ground":
+        found = lab.look(hands.FUSE_OUT)
+        return said(bool(found.refused), "a start was refused" if found.refused else "NOT SEEN")
+    on_s = max(0.3, 4 * lab.setup.limits.readback_delay_s)
+    done = lab.run(1, on_s, hands.FUSE_OUT)
+    trip = done.outcome.trip
+    if trip is None:
+        return said(False, "NOT SEEN: the run did not trip")
+    _cleared(lab, "Put the fuse in again.")
+    return said(trip.rule == READBACK_RULE, f"tripped: {trip.rule}")
+
+
+def _kill(lab: Lab) -> Found:
+    done = lab.run(1, STRUCK_ON_S, strike=trial.kill)
+    trip = done.outcome.trip
+    if done.struck_ns is None or trip is None or trip.rule != BENCH_LOST:
+        return said(False, done.outcome.message or "the bench was not ended by the kill")
+    taken_ms = (trip.t_ns - done.struck_ns) / 1e6
+    _cleared(lab, "Leave everything as it is.")
+    found = lab.look()
+    limit_ms = 1e3 * (lab.setup.limits.guard_time_s + 0.5)
+    return judged_by(
+        f"the guard had the line after {taken_ms:.0f} ms; the load side is then "
+        f"{'LIVE' if found.coil_live else 'not live'}",
+        [
+            value("kill to the line driven low", taken_ms, "ms", most=limit_ms),
+            value("live afterwards", float(found.coil_live), "", most=0),
+        ],
+    )
+
+
+def _heartbeat(lab: Lab) -> Found:
+    stop_s = 0.9 * lab.setup.limits.guard_time_s
+    done = lab.run(1, STRUCK_ON_S, strike=trial.stop_for(stop_s))
+    recording, trip = done.recording(), done.outcome.trip
+    if trip is not None:
+        _cleared(lab, "Leave everything as it is.")
+    if done.struck_ns is None or recording is None:
+        return said(False, done.outcome.message or "the loop was not stopped")
+    out_ms = measures.drop_out_ms(recording, done.struck_ns)
+    return judged_by(
+        f"the relay fell {out_ms:.0f} ms after the loop stood still",
+        [value("drop-out time", out_ms, "ms", most=1e3 * stop_s)],
+    )
+
+
+def _cleared(lab: Lab, ask: str) -> None:
+    """A person clears what was provoked, or nothing goes on."""
+    if not lab.hands.ready("Clear the trip", f"{ask} The trip was expected; it is cleared now."):
+        raise StillTrippedError("The trip that was provoked was not cleared: `rig clear`.")
+    lab.clear()
+
+
+def _known(lab: Lab) -> Found:
+    recording = whole(lab.known_pressure(KNOWN_ON_S))
+    if isinstance(recording, str):
+        return said(False, recording)
+    reference_kpa = lab.reference_kpa
+    if reference_kpa is None:
+        return Found(LEFT_OUT, "no reference gauge")
+    read_kpa = measures.pressure_on_kpa(recording)
+    off_kpa = max(_accuracy_kpa(lab), KNOWN_SHARE * reference_kpa)
+    return judged_by(
+        f"reads {read_kpa:.1f} kPa where the reference shows {reference_kpa:.1f} kPa",
+        [value("reading at a known pressure", read_kpa, "kPa",
+               least=reference_kpa - off_kpa, most=reference_kpa + off_kpa)],
+    )  # fmt: skip
+
+
+def _answers(lab: Lab) -> Found:
+    recording = whole(lab.known_pressure(KNOWN_ON_S))
+    if isinstance(recording, str):
+        return said(False, recording)
+    windows = stroke_windows(recording)
+    edges = recording.edges.get("switch")
+    rest = int(switch_closed(lab)) == 1
+    answered = 0
+    for on, off in zip(windows.on_ns.tolist(), windows.off_ns.tolist(), strict=True):
+        if edges is None or off >= NEVER:
+            continue
+        inside = edges.level[(edges.t_ns > on) & (edges.t_ns < off)]
+        closed = len(inside) > 0 and int(inside[-1]) == recording.switch_closed_level
+        answered += len(inside) > 0 and closed != rest
+    return judged_by(
+        f"changed in {answered} of {len(windows)} strokes",
+        [Measured(name="strokes answered", value=answered, unit="", least=len(windows))],
+    )
+
+
+def _virtual(lab: Lab) -> str:
+    return "in virtual time there is no process to be late, stopped or killed" if lab.fast else ""
+
+
+def _no_readback(lab: Lab) -> str:
+    return "" if lab.setup.readback is not None else "no read-back wired"
+
+
+def _no_gauge(lab: Lab) -> str:
+    return "" if lab.setup.pressure_source is not None else "no gauge wired"
+
+
+def _no_heartbeat(lab: Lab) -> str:
+    if lab.setup.heartbeat is None:
+        return "no [heartbeat] wired"
+    return NO_HEARTBEAT if lab.simulated else _no_readback(lab)
+
+
+STEPS = (
+    Step("relay", f"Relay, {OPERATIONS} operations", "lamp", LAMP,
+         "From each command to the first read-back edge, and to the last of its bounce.",
+         "delays and bounce within relay.operate_delay and relay.release_delay",
+         "State the delays the relay really has, or replace it.", _relay, _no_readback),
+    Step("noise", "Switch quiet while the relay works", "lamp", "",
+         "Edges of the switch in the same run.", "none",
+         "Look for a chafed or loose wire, a screen that is not connected, or a second ground "
+         "point.", _noise),
+    Step("zero", "Zero of the gauge", "lamp", "", "Readings in the same run, no pressure.",
+         "within the gauge's accuracy; 2 % of its expected range where none is stated",
+         "Let the pressure off; then set the gauge's zero, or calibrate it.", _zero, _no_gauge),
+    Step("rate", "Rate of the gauge", "lamp", "", "Intervals of readings in the same run.",
+         "within 20 % of its period; no gap as long as limits.gauge_stale",
+         "Correct gauge.period, or look for readings that are lost.", _rate, _no_gauge),
+    Step("late", "Loop under load", "lamp", "", f"{LOADED_OPERATIONS} operations with every "
+         "processor busy: how late commands come.", "at most half of limits.loop_late",
+         "Take other work off this computer, or widen limits.loop_late.", _late, _virtual),
+    Step("fuse", "Open fuse is seen", "lamp", "Pull the fuse.",
+         "A run is tried: with feed side supply it has to trip, with feed side ground the "
+         "preflight has to refuse it.", "tripped, or refused",
+         "Check the read-back's wire and limits.readback_delay.", _fuse, _no_readback),
+    Step("kill", "Bench killed while the relay is on", "lamp", LAMP,
+         "The bench's process is killed (SIGKILL); the guard has to take the line.",
+         "within the guard time and 500 ms, and dead afterwards",
+         "Do not use the rig. Look for another program on the relay's line.", _kill, _virtual),
+    Step("heartbeat", "Heartbeat's drop-out time", "lamp", "",
+         "The loop is stopped (SIGSTOP) while the relay is on; the read-back's edge tells when it "
+         "fell.", "before the guard would act",
+         "Check the heartbeat circuit: hardware/README.md.", _heartbeat,
+         lambda lab: _no_heartbeat(lab) or _virtual(lab)),
+    Step("unit", "Gauge at a known pressure", "coil",
+         COIL,
+         f"The mean reading in the second half of {KNOWN_ON_S:g} s strokes, against the second "
+         "gauge.", "within 5 % or the gauge's accuracy",
+         "Check unit, decimal and channel of the gauge in the setup.", _known, _no_gauge),
+    Step("answers", "Switch follows the pressure", "coil", "", "Edges of the switch in these "
+         "strokes.", "it changes in each stroke",
+         "Is the pressure above the switch's? Then check valve, passage and switch.", _answers),
+)  # fmt: skip

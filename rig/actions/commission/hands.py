@@ -1,0 +1,128 @@
+# SPDX-License-Identifier: MIT
+"""Who does what the steps ask for: a person at a terminal, or the simulated rig's own hands."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+import click
+
+from rig.config.plant.model import SimulatedRig
+from rig.config.setup.model import Setup
+from rig.core.errors import RefusedError
+
+AS_WIRED = "as wired"
+FUSE_OUT = "fuse out"
+CONTACT_BRIDGED = "contact bridged"
+PLUG_OFF = "switch unplugged"
+PLUG_BRIDGED = "switch plug bridged"
+STOP_PRESSED = "stop pressed"
+COVER_OPEN = "cover open"
+PRESSURE = "pressure on"
+
+_NO_PRESSURE: dict[str, Any] = {"pressure_kpa": 0.0, "ripple_kpa": 0.0, "gulp_rate_hz": 0.0}
+_DONE: Mapping[str, Mapping[str, Mapping[str, Any]]] = {
+    AS_WIRED: {},
+    FUSE_OUT: {"electric": {"fuse_open": True}},
+    # the load side fed past the contact: electrically what a jumper across it does
+    CONTACT_BRIDGED: {"electric": {"driven_by_vehicle": True}},
+    PLUG_OFF: {"switch": {"stuck": "open"}},
+    PLUG_BRIDGED: {"switch": {"stuck": "closed"}},
+    STOP_PRESSED: {"wiring": {"opened": ("stop_input",)}},
+    COVER_OPEN: {"wiring": {"opened": ("cover_input",)}},
+    PRESSURE: {},
+}
+"""What each does to the simulated rig: part, attribute, value."""
+
+
+class Hands(Protocol):
+    """Who works at the rig."""
+
+    def ready(self, title: str, ask: str) -> bool:
+        """Have `ask` done; False where it is left out."""
+        ...
+
+    def saw(self, question: str) -> bool | None:
+        """What somebody saw; None where nobody can."""
+        ...
+
+    def reference_kpa(self, setup: Setup) -> float | None:
+        """What a second gauge shows."""
+        ...
+
+    def rig(self, setup: Setup, state: str) -> Setup:
+        """The setup with the rig in this state; the very same where the rig is real."""
+        ...
+
+
+class Person:
+    """A person at a terminal. Everything is asked on standard error: the record may be JSON."""
+
+    def __init__(self) -> None:
+        if not sys.stdin.isatty():
+            raise RefusedError(
+                "Commissioning a rig needs a person at a terminal who works on its wires. Start it "
+                "in a terminal. Nothing was energised."
+            )
+
+    def ready(self, title: str, ask: str) -> bool:
+        click.echo(f"\n{title}\n  {ask}", err=True)
+        return click.confirm("  Done? (n leaves this step out)", default=False, err=True)
+
+    def saw(self, question: str) -> bool | None:
+        return click.confirm(f"  {question}", default=False, err=True)
+
+    def reference_kpa(self, _setup: Setup) -> float | None:
+        from rig.core.quantities import QuantityError, parse
+
+        while True:
+            text = click.prompt("  The reference gauge shows, with its unit (empty: none there)",
+                                default="", show_default=False, err=True)  # fmt: skip
+            if not text.strip():
+                return None
+            try:
+                return parse(text, "pressure")
+            except QuantityError as error:
+                click.echo(f"  {error}", err=True)
+
+    def rig(self, setup: Setup, _state: str) -> Setup:
+        return setup
+
+
+class SimulatedHands:
+    """Does to the simulated rig what a person is asked to do to a real one. What it knows of the
+    rig is what a second gauge would show; steps never see it."""
+
+    def ready(self, _title: str, _ask: str) -> bool:
+        return True
+
+    def saw(self, _question: str) -> bool | None:
+        return None
+
+    def reference_kpa(self, setup: Setup) -> float | None:
+        from rig.simulated.by_hand import checks
+
+        return checks(setup).base_pressure_kpa
+
+    def rig(self, setup: Setup, state: str) -> Setup:
+        simulated = setup.simulated
+        if simulated is None:
+            return setup
+        if state != PRESSURE:
+            simulated = _with(simulated, "supply", _NO_PRESSURE)
+        for part, values in _DONE[state].items():
+            simulated = _with(simulated, part, values)
+        return setup.model_copy(update={"simulated": simulated})
+
+
+def _with(rig: SimulatedRig, part: str, values: Mapping[str, Any]) -> SimulatedRig:
+    changed = getattr(rig, part).model_copy(update=dict(values))
+    return rig.model_copy(update={part: changed})
+
+
+def hands_for(setup: Setup) -> Hands:
+    """A person for a board, the simulated hands for a simulated rig. Raises RefusedError where no
+    person is there."""
+    return SimulatedHands() if setup.backend == "simulated" else Person()

@@ -1,0 +1,186 @@
+# SPDX-License-Identifier: MIT
+"""What a step of a commissioning may do: look at the rig, or let it run."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import sys
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from rig.actions.commission.hands import AS_WIRED, PRESSURE, Hands
+from rig.actions.commission.trial import Strike, Trial
+from rig.actions.conditions import CONDITIONS
+from rig.config.files.loading import LoadedSetup
+from rig.core.errors import EXIT_COIL_LIVE, EXIT_TRIPPED, CoilLiveError, HardwareError, RigError
+from rig.core.preflight import Preflight
+
+ON_S = 0.3
+DUTY_MOST = 0.35
+"""Of a trial, and no more than 0.8 of what the setup allows: no trial may warm the coil into a
+wait."""
+CLEAR_S = 60.0
+KNOWN_STROKES = 3
+
+
+LAMP = "Lamp or resistor in the coil's place, pressure off, everything else as wired. Hands clear."
+COIL = (
+    "Coil and valve connected now, a second gauge beside the rig's where there is one. Set a "
+    "steady pressure above the switch's, under limits.pressure. Hands clear."
+)
+
+
+class StillTrippedError(HardwareError):
+    """A trip that was provoked could not be cleared."""
+
+
+class LeftOutError(RigError):
+    """A person did not want this step done."""
+
+
+class StoppedError(RigError):
+    """A person stopped a run: the commissioning ends with it."""
+
+    exit_code = EXIT_TRIPPED
+
+
+class Lab:
+    """The rig of one setup, with somebody to work on it."""
+
+    def __init__(self, loaded: LoadedSetup, hands: Hands, options: Mapping[str, Any]) -> None:
+        self.loaded, self.setup, self.hands = loaded, loaded.setup, hands
+        self.fast = bool(options["fast"])
+        self._options: dict[str, Any] = {
+            **dict.fromkeys([*CONDITIONS, "oil_grade", "oil_level", "valve", "job", "mount"]),
+            "as_json": True, "wait": True, "fault": (), "accept_not_watched": False,
+            "confirmed_by": None, **options,
+        }  # fmt: skip
+        self.source = "simulated" if self.setup.backend == "simulated" else "board"
+        self.hardware: dict[str, str] = {}
+        self.runs: list[int] = []
+        """Runs since they were last taken."""
+        self._kept: Trial | None = None
+        self._known: Trial | None = None
+        self.reference_kpa: float | None = None
+        """What the second gauge showed when the known pressure was on."""
+        self.asked = False
+        """Somebody said yes to this step; good for one run."""
+
+    @property
+    def simulated(self) -> bool:
+        return self.setup.backend == "simulated"
+
+    def look(self, state: str = AS_WIRED) -> Preflight:
+        """The preflight with the rig in this state; nothing is energised. Raises HardwareError."""
+        trial = self._trial(state, 1, ON_S, f"commissioning, {state}")
+        found = trial.look()
+        self._watch(trial, ran=False)
+        if found is None:
+            raise HardwareError(trial.outcome.message or "The rig could not be looked at.")
+        self.source = found.source
+        return found
+
+    def run(
+        self,
+        strokes: int,
+        on_s: float = ON_S,
+        state: str = AS_WIRED,
+        strike: Strike | None = None,
+    ) -> Trial:
+        """A run with the rig in this state, never without somebody's yes just before.
+
+        Raises LeftOutError, StoppedError, and CoilLiveError where the coil is live afterwards.
+        """
+        ask = COIL if state == PRESSURE else LAMP
+        if not self.asked and not self.hands.ready("Before the relay is switched on", ask):
+            raise LeftOutError("left out")
+        self.asked = False
+        trial = self._trial(state, strokes, on_s, f"commissioning, {state}", strike)
+        trial.go()
+        if trial.outcome.run is not None:
+            self.runs.append(trial.outcome.run)
+        if trial.found is not None:
+            self.source = trial.found.source
+        self._watch(trial, ran=True)
+        if trial.outcome.started and not self.simulated:
+            # one confirmation stands for the whole commissioning: every step asks once more
+            self._options |= {"confirmed_by": self._options["by"], "accept_not_watched": True}
+        return trial
+
+    def _watch(self, trial: Trial, *, ran: bool) -> None:
+        """Nothing goes on after a person's stop, or with a coil that is live."""
+        outcome = trial.outcome
+        if ran and outcome.code == EXIT_COIL_LIVE:
+            raise CoilLiveError(outcome.message or "its load side is live after a run.")
+        if outcome.trip is None and outcome.code == EXIT_TRIPPED:
+            raise StoppedError(
+                f"Stopped ({outcome.stopped or outcome.message}). No record was kept."
+            )
+
+    def operations(self, strokes: int) -> Trial:
+        """A run of so many operations of the relay; done once, and read by several steps."""
+        if self._kept is None:
+            self._kept = self.run(strokes)
+        elif self._kept.outcome.run is not None:
+            self.runs.append(self._kept.outcome.run)
+        return self._kept
+
+    def known_pressure(self, on_s: float) -> Trial:
+        """Strokes of the coil with a steady pressure that a second gauge shows; done once."""
+        if self._known is None:
+            self.reference_kpa = self.hands.reference_kpa(self.setup)
+            self._known = self.run(KNOWN_STROKES, on_s, PRESSURE)
+        elif self._known.outcome.run is not None:
+            self.runs.append(self._known.outcome.run)
+        return self._known
+
+    def clear(self) -> None:
+        """Clear the trip that a step provoked, as `rig clear` does: it looks at the rig first.
+
+        Raises StillTrippedError.
+        """
+        words = [sys.executable, "-m", "rig.cli.main", "clear", self.loaded.path]
+        try:
+            done = subprocess.run(
+                words, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=CLEAR_S,
+                check=False,
+            )  # fmt: skip
+        except subprocess.TimeoutExpired as error:
+            raise StillTrippedError(
+                "Looking at the rig to clear the trip took too long."
+            ) from error
+        if done.returncode:
+            raise StillTrippedError(f"The trip that was provoked stands: {done.stderr.strip()}")
+
+    def take_runs(self) -> tuple[int, ...]:
+        runs, self.runs = tuple(self.runs), []
+        return runs
+
+    @contextlib.contextmanager
+    def busy(self) -> Iterator[None]:
+        """Every processor has something else to do meanwhile."""
+        load = [
+            subprocess.Popen([sys.executable, "-c", "while True: pass"])
+            for _ in range(os.cpu_count() or 1)
+        ]
+        try:
+            yield
+        finally:
+            for process in load:
+                process.kill()
+                process.wait()
+
+    def _trial(
+        self, state: str, strokes: int, on_s: float, note: str, strike: Strike | None = None
+    ) -> Trial:
+        duty = min(DUTY_MOST, 0.8 * self.setup.limits.duty)
+        rest_s = max(ON_S, on_s * (1.0 / duty - 1.0))
+        sheet = (
+            'title = "Commissioning"\nkind = "strokes"\n'
+            f'strokes = {strokes}\non_time = "{on_s:g} s"\nrest = "{rest_s:.3f} s"\n'
+            'settle_wait = "1 s"\n'
+        )
+        setup = self.hands.rig(self.setup, state)
+        return Trial(self.loaded, setup, sheet, self._options | {"note": note}, strike)

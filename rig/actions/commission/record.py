@@ -1,0 +1,181 @@
+# SPDX-License-Identifier: MIT
+"""The dated record of a commissioning, where it is kept, and what it means for a run."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from rig.core import places, state_file
+from rig.core.atomic_file import whole_file
+from rig.core.errors import EXIT_DOES_NOT_CONFORM, EXIT_OK, EXIT_UNDECIDED, StorageError
+
+if TYPE_CHECKING:
+    from rig.config.setup.model import Setup
+
+Result = Literal["passed", "failed", "not tried", "left out"]
+PASSED: Final = "passed"
+FAILED: Final = "failed"
+NOT_TRIED: Final = "not tried"
+"""This rig has nothing to try."""
+LEFT_OUT: Final = "left out"
+"""A person left out what could be tried."""
+EXITS = {PASSED: EXIT_OK, FAILED: EXIT_DOES_NOT_CONFORM, LEFT_OUT: EXIT_UNDECIDED}
+
+
+class _Kept(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+
+class Measured(_Kept):
+    """One value with the limit it was held against; no limit where it is for information."""
+
+    name: str
+    value: float | None
+    unit: str
+    least: float | None = None
+    most: float | None = None
+
+    @property
+    def held(self) -> bool:
+        """Whether the value is known and within its limits; NaN is not."""
+        if self.least is None and self.most is None:
+            return True
+        if self.value is None:
+            return False
+        low = self.least is None or self.value >= self.least
+        return low and (self.most is None or self.value <= self.most)
+
+
+class StepResult(_Kept):
+    """What one step found."""
+
+    id: str
+    title: str
+    how: str
+    limit: str
+    result: Result
+    words: str
+    measured: tuple[Measured, ...] = ()
+    remedy: str = ""
+    """Empty unless the step failed."""
+    runs: tuple[int, ...] = ()
+    """Runs of the log in which it was measured."""
+
+
+class Record(_Kept):
+    """A commissioning: of what, when, by whom, and every step."""
+
+    rig: str
+    setup_name: str
+    setup_hash: str
+    wired_hash: str
+    source: str
+    utc_s: float
+    date: datetime.date
+    due: datetime.date
+    by: str
+    software: str
+    steps: tuple[StepResult, ...]
+
+    @property
+    def result(self) -> str:
+        """PASSED, FAILED, or LEFT_OUT where a step that could be tried was not."""
+        found = {step.result for step in self.steps}
+        return next((result for result in (FAILED, LEFT_OUT) if result in found), PASSED)
+
+    @property
+    def exit_code(self) -> int:
+        return EXITS[self.result]
+
+    @property
+    def headline(self) -> str:
+        """One line."""
+        if self.result == PASSED:
+            return f"Commissioned on {self.date} by {self.by}; due again by {self.due}."
+        wrong = ", ".join(step.title for step in self.steps if step.result == self.result)
+        return f"NOT COMMISSIONED on {self.date}: {self.result}: {wrong}."
+
+
+def rig_of(setup: Setup) -> str:
+    """The name under which the records of a setup's rig are kept."""
+    return state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
+
+
+def folder() -> Path:
+    """Where the records are kept; it need not exist."""
+    return places.data_dir() / "commissioning"
+
+
+def save(record: Record) -> Path:
+    """Keep a record for good. Raises StorageError."""
+    where = folder()
+    path = where / f"{record.rig}-{round(1000 * record.utc_s)}.json"
+    try:
+        where.mkdir(exist_ok=True)
+        with whole_file(path, lasting=True) as file:
+            file.write(as_json(record) + "\n")
+    except OSError as error:
+        raise StorageError(f"The record {path} cannot be written ({error}).") from error
+    return path
+
+
+def as_json(record: Record) -> str:
+    """The record as a JSON object, with its result."""
+    shape = record.model_dump(mode="json")
+    shape |= {"result": record.result, "headline": record.headline}
+    return json.dumps(shape, allow_nan=False, ensure_ascii=False, indent=1)
+
+
+def records(rig: str | None = None) -> list[Record]:
+    """The records, the newest first. Raises StorageError for one that cannot be read."""
+    return sorted(_read(rig), key=lambda record: -record.utc_s)
+
+
+def _read(rig: str | None) -> Iterator[Record]:
+    for path in folder().glob("*.json"):
+        try:
+            record = Record.model_validate_json(path.read_bytes())
+        except (OSError, ValidationError) as error:
+            raise StorageError(
+                f"The commissioning record {path} cannot be read. Move it away and commission the "
+                f"rig again ({type(error).__name__})."
+            ) from error
+        if rig is None or record.rig == rig:
+            yield record
+
+
+def standing(setup: Setup | None, utc_s: float, day: datetime.date | None) -> dict[str, Any] | None:
+    """How the rig of a run that began at `utc_s`, on `day`, was commissioned by then; None where
+    no setup is known. Keys: state, date, due, words."""
+    if setup is None:
+        return None
+    try:
+        last = next((one for one in records(rig_of(setup)) if one.utc_s <= utc_s), None)
+    except StorageError as error:
+        return _words("unknown", None, str(error))
+    return _standing(setup, last, day)
+
+
+def _standing(setup: Setup, last: Record | None, day: datetime.date | None) -> dict[str, Any]:
+    from rig.config.setup.wired import wired_hash
+
+    if last is None:
+        return _words("not commissioned", None, "rig not commissioned")
+    if last.wired_hash != wired_hash(setup):
+        return _words("changed", last, f"wiring changed since the commissioning of {last.date}")
+    if last.result != PASSED:
+        return _words("not commissioned", last, last.headline.rstrip("."))
+    if day is None or day > last.due:
+        return _words("out of date", last, f"commissioning of {last.date} was due on {last.due}")
+    return _words("commissioned", last, f"rig commissioned on {last.date}, due {last.due}")
+
+
+def _words(state: str, last: Record | None, words: str) -> dict[str, Any]:
+    date, due = (None, None) if last is None else (last.date.isoformat(), last.due.isoformat())
+    return {"state": state, "date": date, "due": due, "words": words}

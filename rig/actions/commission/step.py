@@ -1,0 +1,81 @@
+# SPDX-License-Identifier: MIT
+"""A step of a commissioning, and what it found."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Literal, NamedTuple
+
+from rig.actions.commission.lab import Lab
+from rig.actions.commission.record import FAILED, NOT_TRIED, PASSED, Measured, Result
+from rig.actions.commission.trial import Trial
+from rig.core.preflight import Preflight
+from rig.core.recording import Recording
+
+Stage = Literal["at rest", "lamp", "coil"]
+"""Nothing energised; a lamp or resistor in the coil's place; the coil itself. In this order."""
+
+
+class Found(NamedTuple):
+    """What a step makes of it, in words and values."""
+
+    result: Result
+    words: str
+    measured: tuple[Measured, ...] = ()
+
+
+class Step(NamedTuple):
+    """`ask` is what the person does first; empty where nothing is to be done. `remedy` is for a
+    step that failed."""
+
+    id: str
+    title: str
+    stage: Stage
+    ask: str
+    how: str
+    limit: str
+    remedy: str
+    measure: Callable[[Lab], Found]
+    needs: Callable[[Lab], str] = lambda _lab: ""
+    """Why there is nothing to try on this rig; empty where there is."""
+
+
+def value(
+    name: str, number: float, unit: str, least: float | None = None, most: float | None = None
+) -> Measured:
+    """A measured value; NaN is kept as unknown, and unknown holds no limit."""
+    kept = round(number, 4) + 0.0 if math.isfinite(number) else None
+    return Measured(name=name, value=kept, unit=unit, least=least, most=most)
+
+
+def judged_by(words: str, measured: Sequence[Measured]) -> Found:
+    """Passed where every value holds its limits."""
+    held = all(one.held for one in measured)
+    return Found(PASSED if held else FAILED, words, tuple(measured))
+
+
+def said(good: bool, words: str) -> Found:
+    """Passed or failed, without a number."""
+    return Found(PASSED if good else FAILED, words)
+
+
+def not_tried(why: str) -> Found:
+    """There is nothing to try, and why."""
+    return Found(NOT_TRIED, why)
+
+
+def shown(found: Preflight, name: str) -> str:
+    """What the preflight says of one check; empty where it has none of that name."""
+    return next((check.shown for check in found.checks if check.name == name), "")
+
+
+def whole(trial: Trial) -> Recording | str:
+    """The recording of a run that came to its end; else what happened to it."""
+    outcome = trial.outcome
+    recording = trial.recording()
+    if outcome.trip is not None:
+        return f"tripped: {outcome.trip.rule}. {outcome.trip.message}"
+    if recording is None or outcome.end is None or outcome.end.reason != "finished":
+        return outcome.message or outcome.stopped or "the run did not come to its end"
+    return recording

@@ -1,0 +1,118 @@
+# SPDX-License-Identifier: MIT
+"""`rig commission`: prove that a rig is wired as its setup says, and keep a dated record."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.core.ending import judged
+
+if TYPE_CHECKING:
+    from rig.actions.commission.record import Record, StepResult
+    from rig.config.files.loading import LoadedSetup
+
+MARKS = {"passed": "passed", "failed": "FAILED", "not tried": "not tried", "left out": "LEFT OUT"}
+
+
+@click.command("commission")
+@click.argument("setup", type=click.Path(path_type=Path))
+@click.option("--by", metavar="NAME", help="Who commissions the rig.")
+@click.option(
+    "--months", type=click.IntRange(1, 60), default=12, show_default=True,
+    help="It is due again after so many months.",
+)  # fmt: skip
+@click.option("--show", is_flag=True, help="Show the last record; do nothing.")
+@click.option("--fast", is_flag=True, help="Simulated rig only: virtual time.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**63 - 1), metavar="N",
+    help="Simulated rig only: seed of its chance.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print the record as JSON and nothing else.")
+def command(
+    setup: Path, by: str | None, months: int, show: bool, fast: bool, seed: int | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Prove step by step that the rig of SETUP is wired as SETUP says.
+
+    A lamp or resistor of about the coil's current stands in the coil's place first; the coil comes
+    last, and only where everything before it passed. On a board a person at the terminal does what
+    each step asks. The record is kept, and every later result says how the rig was commissioned.
+    This is no safety test: fuse, mushroom stop and relief valve are proved by hand.
+
+    Exit codes: 0 every step that could be tried passed, 1 a step failed, 2 wrong setup or option, 3
+    stopped, 4 hardware missing or refused, 5 a step was left out, 6 COIL STILL LIVE, 7 internal
+    fault.
+    """
+    from rig.actions.commission import record
+    from rig.config.files.loading import load_setup
+    from rig.core.errors import UsageError
+
+    loaded = load_setup(setup)
+    simulated = loaded.setup.backend == "simulated"
+    if (fast or seed is not None) and not simulated:
+        raise UsageError("--fast and --seed work only with a simulated rig.")
+    if show:
+        found = record.records(record.rig_of(loaded.setup))
+        if not found:
+            raise UsageError(f"There is no record of this rig: `rig commission {setup}` makes one.")
+        made = found[0]
+    else:
+        made = _commission(loaded, {"fast": fast, "seed": seed, "months": months}, by, as_json)
+    judged(made.exit_code)
+    if as_json:
+        click.echo(record.as_json(made))
+    else:
+        _show(made)
+    sys.exit(made.exit_code)
+
+
+def _commission(
+    loaded: LoadedSetup, options: dict[str, Any], by: str | None, as_json: bool
+) -> Record:
+    from rig.actions.commission import record
+    from rig.actions.commission.conduct import commission
+    from rig.actions.commission.hands import hands_for
+    from rig.core.errors import UsageError
+
+    hands = hands_for(loaded.setup)
+    if not by and not sys.stdin.isatty():
+        raise UsageError("Give --by NAME: the record says who commissioned the rig.")
+    by = by or click.prompt("Who commissions the rig?", err=True)
+
+    def told(step: StepResult) -> None:
+        if not as_json:
+            click.echo(f"{MARKS[step.result]:>9}  {step.title}: {step.words}", err=True)
+
+    made = commission(loaded, hands, options | {"by": by}, told)
+    path = record.save(made)
+    click.echo(f"Record kept: {path}", err=True)
+    return made
+
+
+def _show(made: Record) -> None:
+    from rig.text import words
+
+    word = words.UNREAL.get(made.source)
+    if word:
+        click.echo(f"# {word}")
+    click.echo(made.headline)
+    click.echo(f"{made.rig}, {made.setup_name} ({made.setup_hash}), {made.software}")
+    for step in made.steps:
+        click.echo(f"\n{MARKS[step.result]}\t{step.title}\t{step.words}")
+        if step.remedy:
+            click.echo(f"\tWhat to do: {step.remedy}")
+        for one in step.measured:
+            click.echo(f"\t{one.name}\t{words.number(one.value, 3)} {one.unit}\t{limits(one)}")
+        if step.runs:
+            click.echo(f"\tin run {', '.join(str(run) for run in step.runs)}")
+
+
+def limits(one: Any) -> str:
+    """The limits of a measured value in words; empty where it has none."""
+    least = [] if one.least is None else [f"at least {one.least:.4g}"]
+    most = [] if one.most is None else [f"at most {one.most:.4g}"]
+    return " and ".join(least + most)

@@ -1,0 +1,286 @@
+# SPDX-License-Identifier: MIT
+"""The record of a commissioning: what it says, where it is kept, what a later result says."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from rig.actions.commission import measures, record
+from rig.actions.commission.at_rest import flag_words
+from rig.actions.commission.conduct import STEPS, _do, commission, months_after
+from rig.actions.commission.hands import SimulatedHands
+from rig.actions.commission.lab import Lab, StoppedError
+from rig.actions.commission.record import LEFT_OUT, PASSED, Measured, Record, StepResult
+from rig.actions.commission.step import value
+from rig.actions.commission.trial import Trial
+from rig.cli.main import cli
+from rig.config.files.loading import load_setup, setup_from_text
+from rig.config.setup.model import Setup
+from rig.config.setup.wired import wired_hash
+from rig.core import places
+from rig.core.errors import CoilLiveError
+from rig.core.recording import RecordingBuilder
+from rig.core.records import Command, Edge, End, Sample
+from rig.core.records import Record as Raw
+from rig.desk.outcome import Outcome
+
+ROOT = Path(__file__).parents[2]
+WORKSHOP = ROOT / "demo" / "workshop.setup.toml"
+SHEET = ROOT / "demo" / "workshop.sheet.toml"
+TEXT = WORKSHOP.read_text()
+MS = 1_000_000
+DAY = datetime.date(2026, 3, 1)
+DAY_S = 86_400.0
+
+
+def rig(*words: str) -> Result:
+    return CliRunner().invoke(cli, list(words))
+
+
+@pytest.fixture
+def setup() -> Setup:
+    return load_setup(WORKSHOP).setup
+
+
+def made(setup: Setup, *results: str, **changes: Any) -> Record:
+    steps = tuple(
+        StepResult(id=f"s{n}", title=f"Step {n}", how="", limit="", result=result, words="")
+        for n, result in enumerate(results or (PASSED,))
+    )
+    return Record(
+        **{
+            "rig": record.rig_of(setup), "setup_name": "a", "setup_hash": "b",
+            "wired_hash": wired_hash(setup), "source": "simulated", "utc_s": 1000.0, "date": DAY,
+            "due": months_after(DAY, 12), "by": "a test", "software": "c", "steps": steps,
+        }
+        | changes
+    )  # fmt: skip
+
+
+# -- what it means for a run
+
+
+def state(setup: Setup, utc_s: float = 2000.0, day: datetime.date = DAY) -> str:
+    found = record.standing(setup, utc_s, day)
+    assert found is not None
+    assert found["words"]
+    return str(found["state"])
+
+
+def test_a_rig_without_a_record_is_not_commissioned(setup: Setup) -> None:
+    assert state(setup) == "not commissioned"
+
+
+def test_a_record_counts_from_its_instant_to_its_due_date(setup: Setup) -> None:
+    record.save(made(setup))
+    assert state(setup, 999.0) == "not commissioned"
+    assert state(setup) == "commissioned"
+    assert state(setup, day=datetime.date(2027, 3, 1)) == "commissioned"
+    assert state(setup, day=datetime.date(2027, 3, 2)) == "out of date"
+
+
+@pytest.mark.parametrize("result", ["failed", "left out"])
+def test_a_record_with_a_step_not_passed_commissions_nothing(setup: Setup, result: str) -> None:
+    record.save(made(setup))
+    record.save(made(setup, PASSED, result, utc_s=1500.0))
+    assert state(setup) == "not commissioned"
+    assert state(setup, 1400.0) == "commissioned"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "same"),
+    [
+        ('feed_side = "supply"', 'feed_side = "ground"', False),
+        ("line = 22", "line = 23", False),
+        ('contact = "normally open"', 'contact = "normally closed"', False),
+        ('"0.5 psi"', '"0.6 psi"', False),
+        ('pressure = "80 psi"', 'pressure = "81 psi"', True),
+        ("seed = 7", "seed = 8", True),
+        ('title = "Invented', 'title = "Another invented', True),
+    ],
+)
+def test_only_a_change_of_what_is_wired_counts(old: str, new: str, same: bool) -> None:
+    assert old in TEXT
+    before, after = (setup_from_text(text, "x").setup for text in (TEXT, TEXT.replace(old, new)))
+    record.save(made(before))
+    assert state(after) == ("commissioned" if same else "changed")
+
+
+def test_a_record_that_cannot_be_read_is_said(setup: Setup) -> None:
+    record.save(made(setup)).write_text("{}")
+    assert state(setup) == "unknown"
+    assert rig("commission", str(WORKSHOP), "--show").exception
+
+
+def test_due_dates_end_with_the_month() -> None:
+    assert months_after(datetime.date(2028, 1, 31), 1) == datetime.date(2028, 2, 29)
+    assert months_after(datetime.date(2026, 12, 31), 2) == datetime.date(2027, 2, 28)
+    assert months_after(datetime.date(2026, 11, 27), 12) == datetime.date(2027, 11, 27)
+
+
+# -- figures
+
+
+def test_a_value_that_is_not_known_holds_no_limit() -> None:
+    assert not value("x", float("nan"), "ms", most=1).held
+    assert not value("x", 1.1, "ms", most=1).held
+    assert not value("x", 0.9, "ms", least=1).held
+    assert value("x", 1.0, "ms", least=1, most=1).held
+    assert Measured(name="x", value=None, unit="").held  # for information only
+
+
+def recording(*records: Raw) -> Any:
+    builder = RecordingBuilder("simulated")
+    for one in records:
+        builder.add(one)
+    return builder.build()
+
+
+def test_relay_times_are_from_command_to_first_and_last_edge() -> None:
+    got = measures.relay_times(
+        recording(
+            Command(True, 0, 0, 1),
+            Edge("readback", 1, 6 * MS, 1, "kernel"), Edge("readback", 0, 7 * MS, 2, "kernel"),
+            Edge("readback", 1, 8 * MS, 3, "kernel"),
+            Command(False, 300 * MS, 300 * MS, 1),
+            Edge("readback", 0, 304 * MS, 4, "kernel"),
+            Command(True, 600 * MS, 600 * MS, 2), Command(False, 900 * MS, 900 * MS, 2),
+        )
+    )  # fmt: skip
+    assert (got.operations, got.followed) == (2, 1)
+    assert got.operate_most_ms == got.operate_mean_ms == pytest.approx(6.0)
+    assert got.operate_bounce_ms == pytest.approx(2.0)
+    assert got.release_most_ms == pytest.approx(4.0)
+    assert got.release_bounce_ms == 0.0
+
+
+def test_drop_out_and_lateness() -> None:
+    run = recording(
+        Command(True, 0, 0, 1), Edge("readback", 1, 6 * MS, 1, "kernel"),
+        Edge("readback", 0, 350 * MS, 2, "kernel"), Command(False, 520 * MS, 520 * MS, 1),
+    )  # fmt: skip
+    assert measures.drop_out_ms(run, 200 * MS) == pytest.approx(150.0)
+    assert measures.drop_out_ms(run, 400 * MS) != measures.drop_out_ms(run, 400 * MS)  # NaN
+    assert measures.lateness_ms(run, 0.5) == pytest.approx(20.0)
+
+
+def test_readings_are_counted_with_their_gaps() -> None:
+    t_ms = (0, 100, 200, 500)
+    got = measures.readings(
+        recording(*(Sample("pressure", 2.0, t * MS, "good") for t in t_ms),
+                  Sample("pressure", None, 600 * MS, "lost"))
+    )  # fmt: skip
+    assert (got.n, got.mean_kpa, got.sd_kpa) == (4, 2.0, 0.0)
+    assert (got.interval_s, got.gap_s) == pytest.approx((0.1, 0.3))
+
+
+def test_flags_of_the_board() -> None:
+    # https://www.raspberrypi.com/documentation/computers/os.html#get_throttled: bit 0 under-voltage
+    # detected, 2 currently throttled, 16 and 18 the same since boot
+    assert flag_words(0) == []
+    assert flag_words(0x50005) == [
+        "under-voltage now", "throttled now", "under-voltage since boot", "throttled since boot",
+    ]  # fmt: skip
+
+
+# -- the command
+
+
+def test_the_command_keeps_a_record_that_results_name(tmp_path: Path) -> None:
+    before = rig("run", str(WORKSHOP), str(SHEET), "--fast", "--json")
+    assert json.loads(before.stdout)["commissioning"]["state"] == "not commissioned"
+    done = rig("commission", str(WORKSHOP), "--by", "A. Person", "--fast", "--json")
+    assert done.exit_code == 0, done.output
+    shape = json.loads(done.stdout)
+    assert (shape["result"], shape["by"], shape["source"]) == ("passed", "A. Person", "simulated")
+    assert [step["id"] for step in shape["steps"]] == [step.id for step in STEPS]
+    shown = rig("commission", str(WORKSHOP), "--show")
+    assert shown.exit_code == 0
+    assert shown.stdout.startswith("# SIMULATED\nCommissioned on ")
+    after = rig("run", str(WORKSHOP), str(SHEET), "--fast")
+    assert f"commissioning\trig commissioned on {shape['date']}" in after.stdout
+    first = json.loads(rig("show", str(json.loads(before.stdout)["run"]), "--json").stdout)
+    assert first["commissioning"]["state"] == "not commissioned"  # as it was then
+
+
+def test_a_step_that_fails_ends_with_exit_code_1_and_a_remedy(tmp_path: Path) -> None:
+    wrong = tmp_path / "wrong.setup.toml"
+    wrong.write_text(TEXT + '\n[simulated.wiring]\nfeed_side = "ground"\n')
+    done = rig("commission", str(wrong), "--by", "A. Person", "--fast")
+    assert done.exit_code == 1
+    assert "NOT COMMISSIONED" in done.stdout
+    assert "Check coil.feed_side" in done.stdout
+
+
+def test_what_is_refused() -> None:
+    assert "--by" in str(rig("commission", str(WORKSHOP), "--fast").exception)
+    assert "no record" in str(rig("commission", str(WORKSHOP), "--show").exception)
+    board = ROOT / "hardware" / "bench.setup.toml"
+    assert "only with a simulated" in str(rig("commission", str(board), "--fast").exception)
+    nobody = rig("commission", str(board), "--by", "A. Person").exception
+    assert "needs a person at a terminal" in str(nobody)
+
+
+def test_steps_that_a_person_leaves_out_are_undecided(setup: Setup) -> None:
+    assert made(setup, PASSED, LEFT_OUT).exit_code == 5
+
+
+class Refusing(SimulatedHands):
+    """Somebody who has nothing done that would be energised."""
+
+    def ready(self, title: str, ask: str) -> bool:
+        return "Hands clear" not in ask and "fuse" not in ask
+
+
+OPTIONS = {"by": "a test", "fast": True, "seed": 1, "months": 12}
+
+
+def test_nothing_is_energised_without_a_yes_just_before() -> None:
+    found = commission(load_setup(WORKSHOP), Refusing(), OPTIONS, lambda _step: None)
+    energising = [step.id for step in STEPS if step.stage != "at rest"]
+    results = {one.id: one.result for one in found.steps if one.id in energising}
+    assert set(results.values()) == {"left out", "not tried"}
+    assert results["noise"] == results["answers"] == "left out"  # they have no words of their own
+    assert not [one for one in found.steps if one.runs]
+    assert not (places.data_dir() / "runs.sqlite").exists()
+
+
+@pytest.mark.parametrize(
+    ("outcome", "error"),
+    [
+        (Outcome(started=True, end=End("finished", "still live", 1)), CoilLiveError),
+        (Outcome(started=True, end=End("aborted", "confirmed off", 1)), StoppedError),
+    ],
+)
+def test_a_live_coil_and_a_stop_end_it(
+    outcome: Outcome, error: type[Exception], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def go(self: Trial) -> int:
+        self.outcome = outcome
+        return outcome.code
+
+    lab = Lab(load_setup(WORKSHOP), SimulatedHands(), OPTIONS)
+    monkeypatch.setattr(Trial, "go", go)
+    with pytest.raises(error) as told:
+        lab.run(1)
+    assert getattr(told.value, "exit_code", None) == outcome.code
+    step = next(step for step in STEPS if step.id == "noise")
+    with pytest.raises(error):
+        _do(step, lab)
+
+
+def test_the_help_page_has_every_step() -> None:
+    text = (ROOT / "webui" / "help" / "commission.md").read_text()
+    for row in help_rows():
+        assert row in text, row
+
+
+def help_rows() -> list[str]:
+    head = ["| step | with | how | limit |", "|---|---|---|---|"]
+    return head + [f"| {s.title} | {s.stage} | {s.how.rstrip('.')} | {s.limit} |" for s in STEPS]
