@@ -88,7 +88,7 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
         shape["end"]["why"] = _why_stopped(run.recording)
     shape["remark"] = stored.remark
     shape["clock"] = clock_json(stored)
-    shape["commissioning"] = _commissioning(stored, setup)
+    shape["commissioning"] = _commissioning(stored, run.setup)
     return shape
 
 

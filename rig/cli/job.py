@@ -68,7 +68,7 @@ def show(job: str, as_json: bool) -> None:
     if as_json:
         click.echo(found.model_dump_json(by_alias=True))
     else:
-        show_diagnosis(found)
+        show_diagnosis(found, tsv=False)
     sys.exit(code)
 
 

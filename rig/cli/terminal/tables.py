@@ -123,8 +123,8 @@ class Show:
         title, figures = "times in ms", ("response", "release")
         if self._console.width < NARROW:
             table = self._table(title, ("", ""), *((name, "right") for name in figures))
-            for name, *values in zip(names, *rows, strict=True):
-                table.add_row(name, *values)
+            for name, *both in zip(names, *rows, strict=True):
+                table.add_row(name, *both)
         else:
             table = self._table(title, ("", ""), *((name, "right") for name in names))
             for name, values in zip(figures, rows, strict=True):
