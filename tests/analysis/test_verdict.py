@@ -123,8 +123,8 @@ def test_does_not_conform_names_the_worst_stroke():
     assert (verdict["result"], code) == ("does_not_conform", 1)
     assert verdict["why"] == (
         "Response time of 95.00 ms in stroke 2 is above 80 ms (2 of 3 are). Of the chain in front "
-        "of the valve: the oil's temperature was neither measured nor stated; the base pressure was "
-        "neither measured nor stated in this run; the coil's supply was neither measured nor "
+        "of the valve: the oil's temperature was neither measured nor stated; the base pressure "
+        "was neither measured nor stated in this run; the coil's supply was neither measured nor "
         "stated. Give them before you judge the valve."
     )
     assert verdict["next_check"].startswith("measure the oil's temperature")

@@ -212,10 +212,10 @@ def applied_of(
     value = samples.value[samples.good]
     low, high = made.range_kpa
     slack = 0.02 * (high - low)
-    seen = (float(value.min()), float(value.max())) if len(value) else (None, None)
+    least, most = (float(value.min()), float(value.max())) if len(value) else (None, None)
     beyond = bool(len(value)) and bool((value < low - slack).any() or (value > high + slack).any())
     zero = zero_of(recording, made)
-    return Applied(made, fit_of(made), made.state(on), zero, beyond, *seen, bend_kpa(made))
+    return Applied(made, fit_of(made), made.state(on), zero, beyond, least, most, bend_kpa(made))
 
 
 def calibration_lines(applied: Applied, stated_kpa: float) -> list[Line]:
