@@ -276,12 +276,12 @@ def _apart(shape: Shape, pairs: Sequence[tuple[Shape, Shape]]) -> Iterator[Apart
             continue
         ends = found["low"], found["high"]
         valves = [(valve, line.at(d) or 0.0, difference_text(d, ends)) for valve, d in away]
-        at = [line.at(found[end]) or 0.0 for end in ("bias", "low", "high")]
+        bias, low, high = (line.at(found[end]) or 0.0 for end in ("bias", "low", "high"))
         told = (
             f"bias {difference_text(found['bias'], found['bias_ci95'])} ms, limits "
             f"{interval_text(ends)} ms, {found['n']} valves"
         )
-        yield Apart(name, line, valves, *at, told)
+        yield Apart(name, line, valves, bias, low, high, told)
 
 
 @blueprint.get("/api/compare")
