@@ -125,7 +125,7 @@ def answer(question: dict[str, Any]) -> dict[str, Any]:
     path = Path(question["path"])
     try:
         setup = setup_from_text(question["setup"], question["setup_name"]).setup
-        captured = read_capture(path, setup, stated_resolution_ns(question["resolution"]))
+        captured = read_capture(path, setup, stated_resolution_ns(question.get("resolution")))
     except UsageError as error:
         return {"problems": [_problem(str(error), "write a time like 1 ms, or leave it empty",
                                       "resolution", question["resolution"])]}  # fmt: skip
