@@ -264,7 +264,7 @@ def test_a_ramp_is_judged_by_its_pressures():
     assert judged({"figure": "actuation_pressure", "max": "160 kPa"}).result == "conforms"
     worst = judged({"figure": "actuation_pressure", "max": "152 kPa"})
     assert worst.result == "does_not_conform"
-    assert worst.why == "Actuation pressure of 154.4 kPa in ramp 2 is above 152 kPa."
+    assert worst.why == "Actuation pressure of 154.44 kPa in ramp 2 is above 152 kPa."
     mean = {"figure": "differential", "of": "mean", "min": "40 kPa", "max": "50 kPa"}
     assert judged(mean).result == "conforms"
     # 44.6 kPa from three ramps, sd 1.7 kPa: too near 45 kPa to tell

@@ -115,7 +115,8 @@ def test_percentiles_tolerance_and_spread_count_values_as_many_as_they_are_worth
         assert known is not None
         for word, of in (("", known), ("plain ", None)):
             ends = percentile(run, 0.5, worth=of.whole if of else None).ci95  # type: ignore[union-attr]
-            held[f"{word}p50"] += ends.low <= 0 <= ends.high  # type: ignore[operator]
+            low, high = (-np.inf if ends.low is None else ends.low), ends.high
+            held[f"{word}p50"] += low <= 0 <= (np.inf if high is None else high)
             held[f"{word}tolerance"] += one_sided(run, known=of).high >= z  # type: ignore[operator]
             low, high = sd_interval(run, known=of)
             held[f"{word}sd"] += low <= 1 <= high  # type: ignore[operator]

@@ -226,15 +226,23 @@ def test_a_capture_is_shown_first_and_kept_when_asked(
     assert facts is not None and facts["response_ms"] == [pytest.approx(50, abs=0.01)]
 
 
-def test_the_resolution_of_a_capture_may_be_stated(client: FlaskClient, written: Written) -> None:
+def test_the_resolution_of_a_capture_may_be_stated(
+    client: FlaskClient, written: Written, log_path: Path, tmp_path: Path
+) -> None:
+    from webui.work import importing
+
     written()
     status, page = send(client, CAPTURE.encode(), resolution="3 furlongs", keep="yes")
     assert status == 400 and "3 furlongs" in page and 'name="resolution"' in page
-    status, _ = send(client, CAPTURE.encode(), resolution="4 ms", keep="yes")
-    assert status == 302
-    found = client.get("/api/runs/2").json
-    assert found is not None
-    assert found["result"]["resolution"] == {"how": "stated", "step_ms": 4.0}
+    with RunLog(log_path) as opened:
+        header = opened.load(1).header
+    path = tmp_path / "x.csv"
+    path.write_text(CAPTURE)
+    (run,) = importing.answer(
+        {"path": str(path), "setup": header.setup_text, "setup_name": header.setup_name,
+         "resolution": "4 ms"}
+    )["runs"]  # fmt: skip
+    assert "4000000 ns" in (tmp_path / run["records"]).read_text()
 
 
 def test_a_long_capture_is_taken_whole(client: FlaskClient, written: Written) -> None:

@@ -137,7 +137,7 @@ def answer(question: dict[str, Any]) -> dict[str, Any]:
     shown: dict[str, Any] = {}
     try:
         setup = setup_from_text(question["setup"], question["setup_name"]).setup
-        resolution_ns = stated_resolution_ns(question["resolution"])
+        resolution_ns = stated_resolution_ns(question.get("resolution"))
         maps = question.get("maps") or {}
 
         def known(key: str) -> CaptureMap | None:
