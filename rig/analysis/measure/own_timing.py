@@ -124,7 +124,7 @@ def _way(
     n = int(np.count_nonzero(taken))
     if n < FEWEST:
         raise NoLoopError(
-            f"{n} strokes that both inputs show alike are too few ({FEWEST} or more): do more strokes"
+            f"{n} strokes that both inputs show alike are too few ({FEWEST} or more): do more"
         )
     began = coil_ns if windows.has_readback else command_ns
     own: Float = (switch_ns - began)[taken] / 1e6
