@@ -123,7 +123,9 @@ def _way(
     taken = whole & alike
     n = int(np.count_nonzero(taken))
     if n < FEWEST:
-        raise NoLoopError(f"{n} strokes that both inputs show alike are too few ({FEWEST} or more)")
+        raise NoLoopError(
+            f"{n} strokes that both inputs show alike are too few ({FEWEST} or more): do more"
+        )
     began = coil_ns if windows.has_readback else command_ns
     own: Float = (switch_ns - began)[taken] / 1e6
     delay: Float = (coil_ns - command_ns)[whole] / 1e6
