@@ -72,7 +72,7 @@ def content(run: Reported) -> dict[str, Any]:
         "cautions": _cautions(run),
         "verdict": words.VERDICTS.get(str(verdict.get("result")), "NOT TESTED"),
         "why": words.clipped(verdict.get("why") or "", 420),
-        "next_check": _next_check(verdict),
+        "next_check": _next_check(verdict, _of_the_valve(result)),
         "valve": _of_the_valve(result),
         "risk": words.risk(result),
         "limits": words.limits(result)[:6],
@@ -206,10 +206,10 @@ def _of_the_valve(result: Mapping[str, Any]) -> str:
     return words.clipped(valve["words"], 420)
 
 
-def _next_check(verdict: Mapping[str, Any]) -> str:
-    """Where to look next, unless the reason says it already."""
+def _next_check(verdict: Mapping[str, Any], valve: str) -> str:
+    """Where to look next, unless the reason or what holds for the valve says it already."""
     check = verdict.get("next_check") or ""
-    return "" if check in (verdict.get("why") or "") else words.clipped(check, 260)
+    return "" if check in f"{verdict.get('why') or ''} {valve}" else words.clipped(check, 260)
 
 
 def _rules(rules: list[Any]) -> str:

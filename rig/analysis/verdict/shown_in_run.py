@@ -177,7 +177,7 @@ def _oil_temperature(recording: Recording, conditions: Conditions) -> Link:
 def _coil_itself(signature: Signature | None) -> Link:
     if signature is not None and signature.coil.state == coil_state.SOUND:
         return Link(COIL, True, "coil shown by its current")
-    return Link(COIL, False, "the coil itself was not shown (no current sensor judged it)")
+    return Link(COIL, False, "the coil itself was not shown to be good")
 
 
 def _switch(gauge: GaugeSeen) -> Link:
