@@ -158,7 +158,7 @@ def test_showing_a_stored_result_needs_no_scipy(rig_data):
         analyse_and_save(log, run)
     code = (
         "import sys\nfrom rig.cli.main import cli\ntry:\n"
-        f"    cli.main(['show', '{run}'], standalone_mode=False)\n"
+        f"    cli.main(['show', '{run}', '--full'], standalone_mode=False)\n"
         "except SystemExit:\n    pass\n"
         "assert 'scipy' not in sys.modules, 'scipy was loaded'\n"
     )

@@ -127,8 +127,8 @@ class Show:
                 table.add_row(name, *both)
         else:
             table = self._table(title, ("", ""), *((name, "right") for name in names))
-            for name, values in zip(figures, rows, strict=True):
-                table.add_row(name, *values)
+            for name, of_figure in zip(figures, rows, strict=True):
+                table.add_row(name, *of_figure)
         self._print(table)
         self._print(
             Text(
