@@ -63,7 +63,8 @@ class Leg(NamedTuple):
 
 
 class StripBoard(NamedTuple):
-    """`off_board` are joints that touch no strip."""
+    """`off_board` are joints made by wires of their own. A strip whose net goes on there has one
+    wire to it, so that no coil's current takes its way over a strip."""
 
     legs: tuple[Leg, ...]
     off_board: tuple[Net, ...]
@@ -80,7 +81,13 @@ def build(setup: Setup) -> StripBoard:
     wanted = netlist(setup)
     nets = [net for net in wanted.nets if any(map(_on_board, net.terminals))]
     order = _ordered(nets)
-    strip_of = {t: n for n, net in enumerate(order, 1) for t in net.terminals}
+    outside = {net: sorted(t for t in net.terminals if not _on_board(t)) for net in order}
+    strip_of = {
+        t: n
+        for n, net in enumerate(order, 1)
+        for t in net.terminals
+        if _on_board(t) or t == outside[net][0]
+    }
     parts: defaultdict[str, list[str]] = defaultdict(list)
     for terminal in sorted(strip_of):
         part = terminal.rpartition(".")[0]
@@ -98,9 +105,10 @@ def build(setup: Setup) -> StripBoard:
             legs.append(
                 Leg(_stage(key), part, value, terminal, strip, hole, order[strip - 1].words)
             )
-    off = tuple(net for net in wanted.nets if net not in nets)
+    off = [net for net in wanted.nets if net not in nets]
+    off += [net._replace(terminals=frozenset(t)) for net, t in outside.items() if len(t) > 1]
     legs.sort(key=lambda leg: leg.stage == WIRES)  # and the last to be soldered
-    board = StripBoard(tuple(legs), off, wanted.values)
+    board = StripBoard(tuple(legs), tuple(off), wanted.values)
     wrong = differences(read_back(board), wanted)
     if wrong:
         raise ValueError(f"the build is not the netlist: {'; '.join(wrong[:5])}")
@@ -119,6 +127,12 @@ def read_back(board: StripBoard) -> Netlist:
         Net(frozenset({names[n]} if printed(names[n]) else ()), frozenset(found), names[n])
         for n, found in strips.items()
     ]
+    for net in board.off_board:  # a strip's one wire leads to these
+        at = [n for n, one in enumerate(nets) if one.terminals & net.terminals]
+        both = frozenset().union(net.terminals, *(nets[n].terminals for n in at))
+        names_of = frozenset().union(net.names, *(nets[n].names for n in at))
+        nets = [one for n, one in enumerate(nets) if n not in at]
+        nets.append(Net(names_of, both, net.words))
     values = {leg.part: leg.value for leg in board.legs if leg.stage != WIRES}
     off = {part: value for part, value in board.values.items() if not _on_board(f"{part}.")}
     return Netlist(values | off, [*nets, *board.off_board])

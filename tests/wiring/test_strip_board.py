@@ -44,6 +44,10 @@ def test_a_leg_in_another_strip_is_noticed_both_ways() -> None:
 def test_nothing_of_the_coils_circuit_is_on_the_board_and_wires_come_last() -> None:
     board = build(wired_setups.setup_of("everything"))
     assert not {leg.part for leg in board.legs} & OFF_BOARD
+    for strip in range(1, board.size[0] + 1):  # one wire: no current can go in and out of a strip
+        assert sum(leg.strip == strip and leg.stage == WIRES for leg in board.legs) <= 1
+    load = next(net for net in board.off_board if net.words == "LOAD")
+    assert {"K1.14", "solenoid.upper", "D1.cathode"} <= load.terminals
     last = [leg.stage == WIRES for leg in board.legs]
     assert all(not a or b for a, b in pairwise(last))
     assert any(last)
