@@ -33,6 +33,12 @@ def one_form(*, as_json: bool, tsv: bool, full: bool = False) -> None:
         raise UsageError(f"{' and '.join(asked)} exclude each other: give one of them.")
 
 
+def put(line: str) -> None:
+    """Write a line to standard output. click.echo takes an ASCII stream for a mistake and writes
+    UTF-8 past it; here what the encoding lacks is escaped (`open_outputs`)."""
+    sys.stdout.write(line + "\n")
+
+
 class _Output(io.FileIO):
     """A standard stream that records a failed write before it raises: what catches the error (a
     terminal library ends the process with code 1, here a verdict) cannot hide it."""

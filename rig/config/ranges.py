@@ -158,7 +158,9 @@ SUPPLY_APART_MOST = 0.3
 
 
 def key(field: str) -> str:
-    """The key of a field: its name without the unit."""
+    """The key of a field: its name without the unit, and without "stated" where the field says that
+    it may be none."""
+    field = field.removeprefix("stated_")
     units = ("_kpa_s", "_k_w", "_kpa", "_degc", "_rpm", "_ohm", "_hz", "_s", "_v", "_a")
     for unit in units:
         if field.endswith(unit):

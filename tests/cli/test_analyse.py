@@ -55,7 +55,8 @@ def test_exit_codes(files):
     missed = capture(files, missed=True)
     assert analyse(files, missed).exit_code == 5
     stated = ("--supply-voltage", "13.8 V", "--base-pressure", "45 psi")
-    done = analyse(files, missed, *stated, "--json")
+    assert analyse(files, missed, *stated).exit_code == 5
+    done = analyse(files, missed, *stated, "--proved", "coil,switch", "--json")
     assert done.exit_code == 1
     assert json.loads(done.output)["conditions"]["base_pressure"]["how"] == "typed"
     assert analyse(files, missed, "--supply-voltage", "13.8 V").exit_code == 5

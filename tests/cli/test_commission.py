@@ -204,7 +204,7 @@ def test_the_command_keeps_a_record_that_results_name(tmp_path: Path) -> None:
     assert shown.exit_code == 0
     assert shown.stdout.startswith("# SIMULATED\nCommissioned on ")
     after = rig("run", str(WORKSHOP), str(SHEET), "--fast")
-    assert f"commissioning\trig commissioned on {shape['date']}" in after.stdout
+    assert f"Rig commissioned on {shape['date']}" in " ".join(after.stdout.split())
     first = json.loads(rig("show", str(json.loads(before.stdout)["run"]), "--json").stdout)
     assert first["commissioning"]["state"] == "not commissioned"  # as it was then
 

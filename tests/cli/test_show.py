@@ -162,7 +162,7 @@ def test_the_summary_says_verdict_and_what_to_do_first_in_a_pipe_too(rig_data, m
     assert max(len(line) for line in lines) <= 60
     text = " ".join(" ".join(lines).split())
     order = [
-        "[?] UNDECIDED", "First: measure the supply voltage", "response: mean 50",
+        "[?] UNDECIDED", "The valve is not judged", "First: oil level", "response: mean 50",
         "marks: see --full", "NOT WATCHED: 1 rule", f"rig show {run} --full",
     ]  # fmt: skip
     places = [text.index(part) for part in order]

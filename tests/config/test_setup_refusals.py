@@ -87,7 +87,7 @@ ONE_KEY = [
     ("readback.line", "17", "already the line of [relay]", "its own line"),
     ("readback.line", "22", "already the line of [switch]", "its own line"),
     # fuse
-    ("coil.fuse", '"1.1 A"', "draws 0.87 A (12.6 V over 14.5 ohm), more than 75 %", "1.2 A"),
+    ("coil.fuse", '"1.1 A"', "draws 0.87 A (12.6 V over 14.5 ohm), more than 75 %", "2 A"),
     # switch input
     ("switch.closed_reads", '"high"', "a closed contact reads low", 'pull = "external"'),
     # gauge and its limit

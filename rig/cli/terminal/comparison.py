@@ -8,8 +8,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
-import click
-
+from rig.cli.output import put
 from rig.cli.terminal.plot import interval_line, plot
 from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
@@ -26,12 +25,12 @@ def show_comparison(shape: Shape, results: Sequence[Shape], *, tsv: bool) -> Non
     """Print it: for a person with plots, or as lines of fields separated by tabs."""
     if tsv:
         for line in plain_lines(shape, results):
-            click.echo(line)
+            put(line)
         return
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
     width = min(WIDEST, shutil.get_terminal_size().columns)
     for line in shown_lines(shape, results, ascii_only=plain, width=width):
-        click.echo(line)
+        put(line)
 
 
 def plain_lines(shape: Shape, results: Sequence[Shape]) -> Iterator[str]:

@@ -6,8 +6,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterable, Iterator
 
-import click
-
+from rig.cli.output import put
 from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck
 from rig.text.words import NO_VALVE, UNREAL, one_line
 from rig.text.wrapped import wrapped
@@ -23,7 +22,7 @@ def show_diagnosis(found: Diagnosis, *, tsv: bool) -> None:
     """Print it: paragraphs, or `name<TAB>value` lines."""
     lines = fields(found) if tsv else paragraphs(found)
     for line in lines:
-        click.echo(line)
+        put(line)
 
 
 def paragraphs(found: Diagnosis) -> Iterator[str]:

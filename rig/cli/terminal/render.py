@@ -39,7 +39,12 @@ def show_result(
         return
     from rich.console import Console
 
-    console = Console(markup=False, highlight=False, emoji=False)
+    class Output(Console):
+        def on_broken_pipe(self) -> None:
+            """A lost pipe is for the command to judge; the library would end the process."""
+            raise
+
+    console = Output(markup=False, highlight=False, emoji=False)
     if full:
         from rig.cli.terminal.tables import Show
 

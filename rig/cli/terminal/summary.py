@@ -40,7 +40,7 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
     yield f"[{sign}] {name}: {why}", colour
     valve = result.get("of_the_valve")  # a result of an earlier program has none
     if valve and verdict["limits"]:
-        yield valve["words"], "bold"
+        yield valve["words"].removesuffix(f" Look first at: {first}."), "bold"
     if trip:
         yield "First: find what tripped it and put it right; then `rig clear`.", "bold"
     if first and first not in why:
@@ -121,11 +121,12 @@ def _doubts(result: Result) -> Iterator[str]:
 
 
 def _watch(result: Result, off: str | None) -> str:
-    """How the coil was left, and how much of the run nothing watched."""
+    """How the coil was left, how much of the run nothing watched, whether the rig was proved."""
     absent = len(result["not_watched"])
     coil = f"Coil at the end: {off}. " if off else ""
-    watch = f"NOT WATCHED: {absent} rule{'' if absent == 1 else 's'}." if absent else ""
-    return coil + watch
+    watch = f"NOT WATCHED: {absent} rule{'' if absent == 1 else 's'}. " if absent else ""
+    state = words.commissioning(result)
+    return (coil + watch + (f"{state[:1].upper()}{state[1:]}." if state else "")).strip()
 
 
 def _more(result: Result) -> str:
