@@ -37,22 +37,29 @@ def is_measured(table: str) -> bool:
     return bool(MEASURED.search(head)) and sum(figures) > len(rows) / 2
 
 
-def sections(text: str) -> list[str]:
-    return re.split(r"(?m)^(?=#+ )", text)
+def sections(text: str) -> list[tuple[str, str]]:
+    """Each section, and what stands in it and before it under the headings above it."""
+    above: list[tuple[int, str]] = []
+    found = []
+    for section in re.split(r"(?m)^(?=#+ )", text):
+        depth = len(section) - len(section.lstrip("#"))
+        above = [(of, words) for of, words in above if of < depth] + [(depth, section)]
+        found.append((section, "".join(words for _, words in above)))
+    return found
 
 
-def missing(section: str) -> list[str]:
+def missing(told: str) -> list[str]:
     wanted = {"a command": COMMAND, "the commit": COMMIT, "the date": DATE}
-    prose = TABLE.sub("", section)
+    prose = TABLE.sub("", told)
     return [name for name, form in wanted.items() if not form.search(prose)]
 
 
 @pytest.mark.parametrize("page", PAGES, ids=str)
 def test_measured_figures_name_command_commit_and_date(page: Path) -> None:
     found = [
-        f'{page}, "{section.splitlines()[0]}": {", ".join(missing(section))}'
-        for section in sections((ROOT / page).read_text())
-        if any(map(is_measured, TABLE.findall(section))) and missing(section)
+        f'{page}, "{section.splitlines()[0]}": {", ".join(missing(told))}'
+        for section, told in sections((ROOT / page).read_text())
+        if any(map(is_measured, TABLE.findall(section))) and missing(told)
     ]
     assert not found, "\n".join(found)
 
