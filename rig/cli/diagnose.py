@@ -42,15 +42,14 @@ def command(
     The probabilities come from judged numbers, not from field data: they order the search and do
     not replace the check. The engine maker's service information decides.
 
-    Exit codes: 0 what to do is clear, 2 refused, 5 undecided.
+    Exit codes: 0 what to do is clear, 2 refused, 5 undecided, 6 the coil stayed live in a run.
     """
     one_form(as_json=as_json, tsv=tsv)
     from rig.actions.diagnose_runs import diagnosed
-    from rig.cli.terminal.diagnosis import show_diagnosis
-    from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
+    from rig.cli.terminal.diagnosis import exit_code, show_diagnosis
 
     found = diagnosed(runs, checks, good, causes)
-    code = judged(EXIT_OK if found.undecided is None else EXIT_UNDECIDED)
+    code = judged(exit_code(found))
     if as_json:
         click.echo(found.model_dump_json(by_alias=True))
     else:

@@ -51,12 +51,12 @@ def show(job: str, as_json: bool) -> None:
 
     Diagnosed is its newest run that does not conform, else its newest.
 
-    Exit codes: 0 what to do is clear, 2 refused, 5 undecided.
+    Exit codes: 0 what to do is clear, 2 refused, 5 undecided, 6 the coil stayed live in a run.
     """
     from rig.actions.analyse_run import opened_log
     from rig.actions.job_checks import job_seen
-    from rig.cli.terminal.diagnosis import show_diagnosis
-    from rig.core.errors import EXIT_OK, EXIT_UNDECIDED, UsageError
+    from rig.cli.terminal.diagnosis import exit_code, show_diagnosis
+    from rig.core.errors import UsageError
     from rig.runlog.register import JOB, history
 
     number = _number(job)
@@ -64,7 +64,7 @@ def show(job: str, as_json: bool) -> None:
         found = job_seen(log, _path(number), history(log, JOB, number)).diagnosis
     if found is None:
         raise UsageError(f'Job "{job}" has neither a finished run nor a check yet.')
-    code = judged(EXIT_OK if found.undecided is None else EXIT_UNDECIDED)
+    code = judged(exit_code(found))
     if as_json:
         click.echo(found.model_dump_json(by_alias=True))
     else:

@@ -127,6 +127,8 @@ def _said(text: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
 
 
+METER_V = 0.2
+"""So far two readings of one voltage may lie apart (common practice, no source)."""
 READINGS = {
     "coil_ohms": ("resistance",),
     "supply_loaded": ("at_coil", "at_source"),
@@ -186,6 +188,13 @@ def _unfit(model: ChecksFile, knowledge: Knowledge) -> Iterator[FileFinding]:
                 ("check", n, "found"),
                 f"{done.check} does not know this state",
                 f"{hint}write {listed(show(s) for s in check.states)}",
+            )
+        at_coil, at_source = done.at_coil_v, done.at_source_v
+        if at_coil is not None and at_source is not None and not at_coil <= at_source + METER_V:
+            yield FileFinding(
+                ("check", n, "at_coil"),
+                f"more volts at the coil than at its source ({at_source:g} V)",
+                "look for swapped leads, or for another source that drives the coil too",
             )
         unnamed = model.normal.base_pressure_min_kpa is None
         if done.check == "base_gauge" and done.found is None and unnamed:

@@ -29,6 +29,11 @@ class Spoken(NamedTuple):
     words: str
 
 
+def in_words(cause: str) -> str:
+    """A cause as it stands in a sentence or list."""
+    return "nothing at fault" if cause == "none" else cause
+
+
 def spoken(
     knowledge: Knowledge,
     table: Table,
@@ -99,7 +104,9 @@ def unexplained(knowledge: Knowledge, found: Posterior, observed: Observed) -> l
                 continue
             chance = float(table.states[name][best, states.index(one.state)])
             if chance < UNEXPLAINED and not _sound(knowledge, one):
-                would = f"That is not what {' and '.join(names)} would show"
+                would = (
+                    f"That is not what {' and '.join(in_words(name) for name in names)} would show"
+                )
                 first = (
                     ". Put it right first, then run the sheet again" if one.by == BY_HAND else ""
                 )

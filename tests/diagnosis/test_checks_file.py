@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from seen_runs import good, run_with
 
@@ -185,3 +187,16 @@ def test_the_locks_are_found_by_hand_alone(tmp_path):
     rows = cylinders((900, 970), (890, 892), (905, 975), (900, 972))
     found = told(tmp_path, run, rows)
     assert found.causes[0].cause == "rocker lock stuck free"
+
+
+def test_more_volts_at_the_coil_than_at_the_source_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.checks.toml"
+    for at_coil, refused in (("14 V", True), ("12.6 V", False)):
+        path.write_text(
+            f'[[check]]\ncheck = "supply_loaded"\nat_coil = "{at_coil}"\nat_source = "12.5 V"\n'
+        )
+        if not refused:
+            assert load_checks(path, load_knowledge()).check[0].at_coil_v == 12.6
+            continue
+        with pytest.raises(FileProblems, match="swapped leads"):
+            load_checks(path, load_knowledge())

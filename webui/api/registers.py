@@ -65,6 +65,7 @@ class PastRunFacts(BaseModel):
     mean_ms: float | None
     low_ms: float | None
     high_ms: float | None
+    of_the_valve: str | None
 
 
 class EntryAnswer(EntryFacts):

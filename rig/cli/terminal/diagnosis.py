@@ -7,6 +7,8 @@ import shutil
 from collections.abc import Iterable, Iterator
 
 from rig.cli.output import put
+from rig.core.errors import EXIT_COIL_LIVE, EXIT_OK, EXIT_UNDECIDED
+from rig.diagnosis.explain import in_words
 from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck
 from rig.text.words import NO_VALVE, UNREAL, one_line
 from rig.text.wrapped import wrapped
@@ -31,7 +33,7 @@ def paragraphs(found: Diagnosis) -> Iterator[str]:
     if word:
         yield f"{word}: {NO_VALVE[found.source]}"
         yield ""
-    if any(one.state == "stays_live" for one in found.findings):
+    if stayed_live(found):
         yield from _wrapped(
             "THE COIL STAYED LIVE: open the mushroom stop or pull the fuse before anything is "
             "touched.", ""
@@ -79,6 +81,18 @@ def paragraphs(found: Diagnosis) -> Iterator[str]:
     yield from _wrapped(found.valve.words, "")
 
 
+def stayed_live(found: Diagnosis) -> bool:
+    """Whether a coil that was commanded off read live."""
+    return any(one.state == "stays_live" for one in found.findings)
+
+
+def exit_code(found: Diagnosis) -> int:
+    """Of `rig diagnose`: a coil that stayed live goes before anything that is clear."""
+    if stayed_live(found):
+        return EXIT_COIL_LIVE
+    return EXIT_OK if found.undecided is None else EXIT_UNDECIDED
+
+
 def _head(found: Diagnosis) -> str:
     best = found.causes[0]
     name = {"none": "nothing in this chain at fault"}.get(best.cause, best.cause)
@@ -96,7 +110,8 @@ def _percent(p: float) -> str:
 def _cause(cause: CauseFound) -> Iterator[str]:
     full = round(BAR * cause.probability)
     bar = "#" * full + "." * (BAR - full)
-    yield f"{bar} {_percent(cause.probability):>5}  {cause.cause} [{cause.part}]"
+    part = "" if cause.part == "none" else f" [{cause.part}]"
+    yield f"{bar} {_percent(cause.probability):>5}  {in_words(cause.cause)}{part}"
     for word, texts in (("for", cause.speaks_for[:3]), ("against", cause.against[:2])):
         for text in texts:
             yield from _wrapped(f"{word}: {text}", "      ")

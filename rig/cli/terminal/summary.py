@@ -46,7 +46,7 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
     if first and first not in why:
         yield f"{'Then' if trip else 'First'}: {first}.", "" if trip else "bold"
     if verdict["result"] != "conforms":
-        yield from ((f"Broken or open: {line}", "") for line in _open_limits(verdict))
+        yield from ((f"Limit open or not held: {line}", "") for line in _open_limits(verdict))
     yield from ((line, "") for line in _figures(result))
     yield from ((line, "") for line in _doubts(result))
     yield _watch(result, off), ""
