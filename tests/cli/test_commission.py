@@ -11,13 +11,13 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from rig.actions.commission import measures, record
+from rig.actions.commission import conduct, measures, record
 from rig.actions.commission.at_rest import flag_words
 from rig.actions.commission.conduct import STEPS, _do, commission, months_after
 from rig.actions.commission.hands import SimulatedHands
 from rig.actions.commission.lab import Lab, StoppedError
 from rig.actions.commission.record import LEFT_OUT, PASSED, Measured, Record, StepResult
-from rig.actions.commission.step import value
+from rig.actions.commission.step import Found, said, value
 from rig.actions.commission.trial import Trial
 from rig.cli.main import cli
 from rig.config.files.loading import load_setup, setup_from_text
@@ -58,6 +58,7 @@ def made(setup: Setup, *results: str, **changes: Any) -> Record:
             "rig": record.rig_of(setup), "setup_name": "a", "setup_hash": "b",
             "wired_hash": wired_hash(setup), "source": "simulated", "utc_s": 1000.0, "date": DAY,
             "due": months_after(DAY, 12), "by": "a test", "software": "c", "steps": steps,
+            "finished": True,
         }
         | changes
     )  # fmt: skip
@@ -273,6 +274,27 @@ def test_a_live_coil_and_a_stop_end_it(
     step = next(step for step in STEPS if step.id == "noise")
     with pytest.raises(error):
         _do(step, lab)
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), StoppedError("x"), CoilLiveError("x")])
+def test_an_older_record_does_not_outlive_a_commissioning_that_was_broken_off(
+    setup: Setup, error: BaseException, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def measure(_lab: Lab) -> Found:
+        assert state(setup, 1e11) == "not commissioned"
+        raise error
+
+    record.save(made(setup))
+    first, second = (step._replace(needs=lambda _lab: "") for step in STEPS[:2])
+    steps = (first._replace(measure=lambda _lab: said(True, "x")), second._replace(measure=measure))
+    monkeypatch.setattr(conduct, "STEPS", steps)
+    with pytest.raises(type(error)):
+        commission(load_setup(WORKSHOP), SimulatedHands(), OPTIONS, lambda _step: None)
+    assert state(setup, 1e11) == "not commissioned"
+    kept = record.records()[0]
+    assert not kept.finished
+    live = isinstance(error, CoilLiveError)
+    assert [one.result for one in kept.steps] == ["passed"] + ["failed"] * live
 
 
 def test_the_help_page_has_every_step() -> None:

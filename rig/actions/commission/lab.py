@@ -116,7 +116,7 @@ class Lab:
             raise CoilLiveError(outcome.message or "its load side is live after a run.")
         if outcome.trip is None and outcome.code == EXIT_TRIPPED:
             raise StoppedError(
-                f"Stopped ({outcome.stopped or outcome.message}). No record was kept."
+                f"Stopped ({outcome.stopped or outcome.message}). The record says: not finished."
             )
 
     def operations(self, strokes: int) -> Trial:

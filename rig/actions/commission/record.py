@@ -13,7 +13,13 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from rig.core import places, state_file
 from rig.core.atomic_file import whole_file
-from rig.core.errors import EXIT_DOES_NOT_CONFORM, EXIT_OK, EXIT_UNDECIDED, StorageError
+from rig.core.errors import (
+    EXIT_DOES_NOT_CONFORM,
+    EXIT_OK,
+    EXIT_TRIPPED,
+    EXIT_UNDECIDED,
+    StorageError,
+)
 
 if TYPE_CHECKING:
     from rig.config.setup.model import Setup
@@ -25,7 +31,12 @@ NOT_TRIED: Final = "not tried"
 """This rig has nothing to try."""
 LEFT_OUT: Final = "left out"
 """A person left out what could be tried."""
-EXITS = {PASSED: EXIT_OK, FAILED: EXIT_DOES_NOT_CONFORM, LEFT_OUT: EXIT_UNDECIDED}
+NOT_FINISHED: Final = "not finished"
+"""Of a whole record: it was broken off, or is being made."""
+EXITS = {
+    PASSED: EXIT_OK, FAILED: EXIT_DOES_NOT_CONFORM, LEFT_OUT: EXIT_UNDECIDED,
+    NOT_FINISHED: EXIT_TRIPPED,
+}  # fmt: skip
 
 
 class _Kept(BaseModel):
@@ -82,12 +93,18 @@ class Record(_Kept):
     by: str
     software: str
     steps: tuple[StepResult, ...]
+    finished: bool = False
+    """False from before the first step until after the last."""
 
     @property
     def result(self) -> str:
-        """PASSED, FAILED, or LEFT_OUT where a step that could be tried was not."""
+        """PASSED, FAILED, NOT_FINISHED, or LEFT_OUT where a step that could be tried was not."""
         found = {step.result for step in self.steps}
-        return next((result for result in (FAILED, LEFT_OUT) if result in found), PASSED)
+        if FAILED in found:
+            return FAILED
+        if not self.finished:
+            return NOT_FINISHED
+        return LEFT_OUT if LEFT_OUT in found else PASSED
 
     @property
     def exit_code(self) -> int:
@@ -98,6 +115,8 @@ class Record(_Kept):
         """One line."""
         if self.result == PASSED:
             return f"Commissioned on {self.date} by {self.by}; due again by {self.due}."
+        if self.result == NOT_FINISHED:
+            return f"NOT COMMISSIONED on {self.date}: not finished."
         wrong = ", ".join(step.title for step in self.steps if step.result == self.result)
         return f"NOT COMMISSIONED on {self.date}: {self.result}: {wrong}."
 
@@ -112,12 +131,16 @@ def folder() -> Path:
     return places.data_dir() / "commissioning"
 
 
+def path_of(record: Record) -> Path:
+    """Where a record is kept."""
+    return folder() / f"{record.rig}-{round(1000 * record.utc_s)}.json"
+
+
 def save(record: Record) -> Path:
-    """Keep a record for good. Raises StorageError."""
-    where = folder()
-    path = where / f"{record.rig}-{round(1000 * record.utc_s)}.json"
+    """Keep a record for good, in place of what was kept of it before. Raises StorageError."""
+    path = path_of(record)
     try:
-        where.mkdir(exist_ok=True)
+        path.parent.mkdir(exist_ok=True)
         with whole_file(path, lasting=True) as file:
             file.write(as_json(record) + "\n")
     except OSError as error:
