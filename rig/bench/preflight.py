@@ -12,15 +12,7 @@ from rig.bench.preflight_channels import channel_checks
 from rig.config.gauge.calibration import IN_DATE
 from rig.config.setup.model import Setup
 from rig.core.ports import Hardware
-from rig.core.preflight import (
-    DOUBTFUL,
-    GOOD,
-    LOAD_SIDE,
-    NOT_WATCHED,
-    REFUSED,
-    Check,
-    Preflight,
-)
+from rig.core.preflight import DOUBTFUL, GOOD, LOAD_SIDE, NOT_WATCHED, REFUSED, Check, Preflight
 from rig.core.records import Sample
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from rig.actions.commission import at_rest, energised
 from rig.actions.commission.hands import Hands
-from rig.actions.commission.lab import Lab, LeftOutError, StillTrippedError, StoppedError
+from rig.actions.commission.lab import ON_NOW, Lab, LeftOutError, StillTrippedError, StoppedError
 from rig.actions.commission.record import FAILED, LEFT_OUT, Record, StepResult, rig_of, save
 from rig.actions.commission.step import Found, Step, not_tried
 from rig.actions.conduct_run import SOFTWARE
@@ -33,8 +33,9 @@ def commission(
     """Do every step; `told` hears of each. `options`: by, fast, seed, months.
 
     The record is kept from before the first step and after each one, as not finished: however this
-    ends, an older record does not stand for what was found. A step that failed keeps later stages from being tried: no lamp on a rig whose inputs read
-    wrong, no coil before the lamp was right.
+    ends, an older record does not stand for what was found. A step that failed or was left out
+    keeps later stages from being tried: no lamp on a rig whose inputs read wrong, no coil before
+    the lamp was right. After a step of `ends` that failed nothing is tried.
     """
     lab = Lab(loaded, hands, options)
     utc_s = time.time()
@@ -47,11 +48,7 @@ def commission(
     save(made)
     stopped = ""
     for step in STEPS:
-        failed = [
-            one for one in made.steps if one.result == FAILED and _stage(one.id) != step.stage
-        ]
-        if failed and not stopped:
-            stopped = f'"{failed[0].title}" failed: mend that first'
+        stopped = stopped or _against(step, made.steps)
         live: CoilLiveError | None = None
         try:
             found = not_tried(stopped) if stopped else _do(step, lab)
@@ -77,8 +74,14 @@ def commission(
     return made
 
 
-def _stage(step_id: str) -> str:
-    return next(step.stage for step in STEPS if step.id == step_id)
+def _against(step: Step, done: tuple[StepResult, ...]) -> str:
+    """What an earlier step has against this one; empty where nothing."""
+    for one, earlier in zip(done, STEPS, strict=False):
+        if one.result == FAILED and (earlier.stage != step.stage or earlier.ends):
+            return f'"{one.title}" failed: mend that first'
+        if one.result == LEFT_OUT and earlier.stage != step.stage:
+            return f'"{one.title}" was left out: it comes first'
+    return ""
 
 
 def _do(step: Step, lab: Lab) -> Found:
@@ -87,7 +90,7 @@ def _do(step: Step, lab: Lab) -> Found:
         return not_tried(nothing)
     if step.ask and not lab.hands.ready(step.title, step.ask):
         return Found(LEFT_OUT, "left out")
-    lab.asked = bool(step.ask)
+    lab.asked = ON_NOW in step.ask
     try:
         return step.measure(lab)
     except LeftOutError as error:

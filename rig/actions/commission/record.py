@@ -186,14 +186,21 @@ def standing(setup: Setup | None, utc_s: float, day: datetime.date | None) -> di
 
 
 def _standing(setup: Setup, last: Record | None, day: datetime.date | None) -> dict[str, Any]:
+    from rig.actions.commission.conduct import STEPS
     from rig.config.setup.wired import wired_hash
 
     if last is None:
         return _words("not commissioned", None, "rig not commissioned")
     if last.wired_hash != wired_hash(setup):
         return _words("changed", last, f"wiring changed since the commissioning of {last.date}")
+    if setup.backend == "board" and last.source != "board":
+        words = f"the commissioning of {last.date} was on an {last.source}, not on this board"
+        return _words("not commissioned", last, words)
     if last.result != PASSED:
         return _words("not commissioned", last, last.headline.rstrip("."))
+    if {step.id for step in STEPS} - {step.id for step in last.steps}:
+        words = f"not every step was done in the commissioning of {last.date}"
+        return _words("not commissioned", last, words)
     if day is None or day > last.due:
         return _words("out of date", last, f"commissioning of {last.date} was due on {last.due}")
     return _words("commissioned", last, f"rig commissioned on {last.date}, due {last.due}")
