@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 from rig.actions.commission import conduct, measures, record
 from rig.actions.commission.at_rest import flag_words
 from rig.actions.commission.conduct import STEPS, _do, commission, months_after
-from rig.actions.commission.hands import SimulatedHands
+from rig.actions.commission.hands import Person, SimulatedHands
 from rig.actions.commission.lab import ON_NOW, Lab, StillTrippedError, StoppedError
 from rig.actions.commission.record import LEFT_OUT, PASSED, Measured, Record, StepResult
 from rig.actions.commission.step import Found, said, value
@@ -392,6 +392,19 @@ def test_the_yes_comes_after_the_reference(monkeypatch: pytest.MonkeyPatch) -> N
     _do(next(one for one in STEPS if one.id == "unit"), lab)
     lamp = ["yes", "on, confirmed by None", "yes", "on, confirmed by typed"]
     assert order == [*lamp, "ready", "reference", "yes", "on, confirmed by None"]
+
+
+def test_a_boot_seen_before_is_kept_with_its_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    boot = next(one for one in STEPS if one.id == "boot")
+    assert "before `rig commission` is started" in boot.ask  # it ends the program that asks
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+    person, answers = Person(), iter(["2999-01-01", "2026-03-01"])
+    monkeypatch.setattr(
+        "click.prompt", lambda *_a, type, **_k: type.convert(next(answers), None, None)
+    )
+    monkeypatch.setattr("click.confirm", lambda *_a, **_k: True)
+    found = boot.measure(Lab(load_setup(WORKSHOP), person, OPTIONS))
+    assert found.words == "the lamp stayed dark, seen on 2026-03-01"
 
 
 def test_an_emulated_board_or_a_missing_step_commissions_no_board() -> None:

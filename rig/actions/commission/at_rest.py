@@ -74,17 +74,26 @@ def _disk(lab: Lab) -> Found:
 
 
 def _boot(lab: Lab) -> Found:
-    dark = lab.hands.saw("Did the lamp stay dark from power-up to login?")
-    if dark is None:
-        return not_tried("a simulated rig does not boot")
-    return said(dark, "the lamp stayed dark" if dark else "the lamp was lit while the board booted")
+    return _seen(
+        lab, "Did the lamp stay dark from power-up to login?",
+        "the lamp stayed dark", "the lamp was lit while the board booted",
+    )  # fmt: skip
 
 
 def _hang(lab: Lab) -> Found:
-    dark = lab.hands.saw("Did the lamp go dark by itself, and stay dark through the restart?")
+    return _seen(
+        lab, "Did the lamp go dark by itself, and stay dark through the restart?",
+        "the lamp went dark", "the lamp stayed lit",
+    )  # fmt: skip
+
+
+def _seen(lab: Lab, question: str, dark_words: str, lit_words: str) -> Found:
+    """What a person saw of the lamp before this program was started, and when."""
+    dark = lab.hands.saw(question)
     if dark is None:
         return not_tried("a simulated rig does not boot")
-    return said(dark, "the lamp went dark" if dark else "the lamp stayed lit")
+    day = lab.hands.day("On which day was that seen (YYYY-MM-DD)?")
+    return said(dark, f"{dark_words if dark else lit_words}, seen on {day}")
 
 
 def _no_watchdog(lab: Lab) -> str:
