@@ -12,7 +12,7 @@ from rig.bench.preflight_channels import channel_checks
 from rig.config.gauge.calibration import IN_DATE
 from rig.config.setup.model import Setup
 from rig.core.ports import Hardware
-from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED, Check, Preflight
+from rig.core.preflight import DOUBTFUL, GOOD, LOAD_SIDE, NOT_WATCHED, REFUSED, Check, Preflight
 from rig.core.records import Sample
 
 
@@ -79,7 +79,7 @@ def _plain(rule: str, reaction_ms: float | None, why: str) -> dict[str, object]:
 
 
 def _readback(setup: Setup, load_live: bool | None) -> Check:
-    name = "Load side of the relay"
+    name = LOAD_SIDE
     if load_live is None:
         return Check(
             name, NOT_WATCHED, "no read-back wired",

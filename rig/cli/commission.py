@@ -88,8 +88,7 @@ def _commission(
             click.echo(f"{MARKS[step.result]:>9}  {step.title}: {step.words}", err=True)
 
     made = commission(loaded, hands, options | {"by": by}, told)
-    path = record.save(made)
-    click.echo(f"Record kept: {path}", err=True)
+    click.echo(f"Record kept: {record.path_of(made)}", err=True)
     return made
 
 

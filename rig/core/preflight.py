@@ -7,6 +7,8 @@ from typing import Any, NamedTuple
 
 COIL = "Coil's heat"
 """Name of the check on what earlier runs put into the coil."""
+LOAD_SIDE = "Load side of the relay"
+"""Name of the check on the read-back."""
 GOOD, DOUBTFUL, REFUSED, NOT_WATCHED = "good", "doubtful", "refused", "not watched"
 
 

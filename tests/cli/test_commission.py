@@ -6,18 +6,19 @@ from __future__ import annotations
 import datetime
 import json
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
-from rig.actions.commission import measures, record
+from rig.actions.commission import conduct, measures, record
 from rig.actions.commission.at_rest import flag_words
 from rig.actions.commission.conduct import STEPS, _do, commission, months_after
-from rig.actions.commission.hands import SimulatedHands
-from rig.actions.commission.lab import Lab, StoppedError
+from rig.actions.commission.hands import Person, SimulatedHands
+from rig.actions.commission.lab import ON_NOW, Lab, StillTrippedError, StoppedError
 from rig.actions.commission.record import LEFT_OUT, PASSED, Measured, Record, StepResult
-from rig.actions.commission.step import value
+from rig.actions.commission.step import Found, said, value
 from rig.actions.commission.trial import Trial
 from rig.cli.main import cli
 from rig.config.files.loading import load_setup, setup_from_text
@@ -26,7 +27,7 @@ from rig.config.setup.wired import wired_hash
 from rig.core import places
 from rig.core.errors import CoilLiveError
 from rig.core.recording import RecordingBuilder
-from rig.core.records import Command, Edge, End, Sample
+from rig.core.records import BENCH_LOST, Command, Edge, End, Sample, Trip
 from rig.core.records import Record as Raw
 from rig.desk.outcome import Outcome
 
@@ -52,12 +53,15 @@ def made(setup: Setup, *results: str, **changes: Any) -> Record:
     steps = tuple(
         StepResult(id=f"s{n}", title=f"Step {n}", how="", limit="", result=result, words="")
         for n, result in enumerate(results or (PASSED,))
+    ) + tuple(
+        StepResult(id=s.id, title=s.title, how="", limit="", result=PASSED, words="") for s in STEPS
     )
     return Record(
         **{
             "rig": record.rig_of(setup), "setup_name": "a", "setup_hash": "b",
             "wired_hash": wired_hash(setup), "source": "simulated", "utc_s": 1000.0, "date": DAY,
             "due": months_after(DAY, 12), "by": "a test", "software": "c", "steps": steps,
+            "finished": True,
         }
         | changes
     )  # fmt: skip
@@ -235,7 +239,7 @@ class Refusing(SimulatedHands):
     """Somebody who has nothing done that would be energised."""
 
     def ready(self, title: str, ask: str) -> bool:
-        return "Hands clear" not in ask and "fuse" not in ask
+        return "Hands clear" not in ask
 
 
 OPTIONS = {"by": "a test", "fast": True, "seed": 1, "months": 12}
@@ -246,7 +250,8 @@ def test_nothing_is_energised_without_a_yes_just_before() -> None:
     energising = [step.id for step in STEPS if step.stage != "at rest"]
     results = {one.id: one.result for one in found.steps if one.id in energising}
     assert set(results.values()) == {"left out", "not tried"}
-    assert results["noise"] == results["answers"] == "left out"  # they have no words of their own
+    assert results["noise"] == "left out"  # it has no words of its own
+    assert results["unit"] == results["answers"] == "not tried"  # no coil before the lamp
     assert not [one for one in found.steps if one.runs]
     assert not (places.data_dir() / "runs.sqlite").exists()
 
@@ -273,6 +278,143 @@ def test_a_live_coil_and_a_stop_end_it(
     step = next(step for step in STEPS if step.id == "noise")
     with pytest.raises(error):
         _do(step, lab)
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), StoppedError("x"), CoilLiveError("x")])
+def test_an_older_record_does_not_outlive_a_commissioning_that_was_broken_off(
+    setup: Setup, error: BaseException, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def measure(_lab: Lab) -> Found:
+        assert state(setup, 1e11) == "not commissioned"
+        raise error
+
+    record.save(made(setup))
+    first, second = (step._replace(needs=lambda _lab: "") for step in STEPS[:2])
+    steps = (first._replace(measure=lambda _lab: said(True, "x")), second._replace(measure=measure))
+    monkeypatch.setattr(conduct, "STEPS", steps)
+    with pytest.raises(type(error)):
+        commission(load_setup(WORKSHOP), SimulatedHands(), OPTIONS, lambda _step: None)
+    assert state(setup, 1e11) == "not commissioned"
+    kept = record.records()[0]
+    assert not kept.finished
+    live = isinstance(error, CoilLiveError)
+    assert [one.result for one in kept.steps] == ["passed"] + ["failed"] * live
+
+
+class _Bench(Lab):
+    """Answers with what is given, and clears nothing."""
+
+    def __init__(self, setup: Setup, trial: Any, found: Any = None) -> None:
+        super().__init__(load_setup(WORKSHOP), SimulatedHands(), OPTIONS)
+        self.setup, self._gives, self._found, self.cleared = setup, trial, found, False
+
+    def run(self, *_given: Any, **_named: Any) -> Any:
+        return self._gives
+
+    def look(self, _state: str = "") -> Any:
+        return self._found
+
+    def clear(self) -> None:
+        self.cleared = True
+
+
+def _tripped(rule: str) -> Any:
+    trip = Trip(rule, None, None, "", 5 * MS, "It was hot.")
+    return SimpleNamespace(outcome=Outcome(trip=trip), struck_ns=0, recording=lambda: None)
+
+
+@pytest.mark.parametrize("step", ["fuse", "kill", "heartbeat"])
+def test_a_trip_that_was_not_provoked_stays_latched(setup: Setup, step: str) -> None:
+    lab = _Bench(setup, _tripped("over-pressure"))
+    with pytest.raises(StillTrippedError, match=r"over-pressure\. It was hot"):
+        next(one for one in STEPS if one.id == step).measure(lab)
+    assert not lab.cleared
+
+
+def test_what_is_live_after_the_kill_is_a_live_coil(setup: Setup) -> None:
+    kill = next(one for one in STEPS if one.id == "kill")
+    with pytest.raises(CoilLiveError):
+        kill.measure(_Bench(setup, _tripped(BENCH_LOST), SimpleNamespace(coil_live=True)))
+    bare = setup.model_copy(update={"readback": None})
+    found = kill.measure(_Bench(bare, _tripped(BENCH_LOST)))
+    assert found.words.endswith("not watched")
+    assert [one.name for one in found.measured] == ["kill to the line driven low"]
+
+
+def test_only_the_readback_passes_an_open_fuse_on_the_ground_side(setup: Setup) -> None:
+    ground = setup.model_copy(
+        update={"coil": setup.coil.model_copy(update={"feed_side": "ground"})}
+    )
+    fuse = next(one for one in STEPS if one.id == "fuse")
+    for name, result in (("Pressure gauge", "failed"), ("Load side of the relay", "passed")):
+        seen = SimpleNamespace(refused=[SimpleNamespace(name=name)])
+        assert fuse.measure(_Bench(ground, None, seen)).result == result
+
+
+@pytest.mark.parametrize("result", ["failed", "left out"])
+def test_no_coil_after_the_kill_was_not_passed(
+    result: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fakes = tuple(
+        one._replace(ask="", needs=lambda _lab: "", measure=lambda _lab, r=r: Found(r, "x"))
+        for one in STEPS
+        for r in [result if one.id == "kill" else PASSED]
+    )
+    monkeypatch.setattr(conduct, "STEPS", fakes)
+    done = commission(load_setup(WORKSHOP), SimulatedHands(), OPTIONS, lambda _step: None)
+    after = {one.id: one.result for one in done.steps}
+    assert after["unit"] == after["answers"] == "not tried"
+    assert after["heartbeat"] == ("not tried" if result == "failed" else "passed")
+
+
+def test_the_yes_comes_after_the_reference(monkeypatch: pytest.MonkeyPatch) -> None:
+    order: list[str] = []
+
+    class Asked(SimulatedHands):
+        def ready(self, _title: str, ask: str) -> bool:
+            order.append("yes" if ON_NOW in ask else "ready")
+            return True
+
+        def reference_kpa(self, setup: Setup) -> float | None:
+            order.append("reference")
+            return super().reference_kpa(setup)
+
+    def go(self: Trial) -> int:
+        order.append(f"on, confirmed by {self._options['confirmed_by']}")
+        self.confirmed_by, self.outcome = "typed", Outcome(started=True, exit_code=0)
+        return 0
+
+    monkeypatch.setattr(Trial, "go", go)
+    monkeypatch.setattr(Lab, "simulated", False)
+    lab = Lab(load_setup(WORKSHOP), Asked(), OPTIONS)
+    lab.run(1)
+    lab.run(1)
+    _do(next(one for one in STEPS if one.id == "unit"), lab)
+    lamp = ["yes", "on, confirmed by None", "yes", "on, confirmed by typed"]
+    assert order == [*lamp, "ready", "reference", "yes", "on, confirmed by None"]
+
+
+def test_a_boot_seen_before_is_kept_with_its_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    boot = next(one for one in STEPS if one.id == "boot")
+    assert "before `rig commission` is started" in boot.ask  # it ends the program that asks
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+    person, answers = Person(), iter(["2999-01-01", "2026-03-01"])
+    monkeypatch.setattr(
+        "click.prompt", lambda *_a, type, **_k: type.convert(next(answers), None, None)
+    )
+    monkeypatch.setattr("click.confirm", lambda *_a, **_k: True)
+    found = boot.measure(Lab(load_setup(WORKSHOP), person, OPTIONS))
+    assert found.words == "the lamp stayed dark, seen on 2026-03-01"
+
+
+def test_an_emulated_board_or_a_missing_step_commissions_no_board() -> None:
+    board = load_setup(ROOT / "hardware" / "bench.setup.toml").setup
+    for source, expected in (("emulated board", "not commissioned"), ("board", "commissioned")):
+        record.save(made(board, source=source))
+        assert state(board) == expected
+    whole = made(board, source="board")
+    record.save(whole.model_copy(update={"steps": whole.steps[:-1]}))
+    assert state(board) == "not commissioned"
 
 
 def test_the_help_page_has_every_step() -> None:

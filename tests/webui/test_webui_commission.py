@@ -23,6 +23,7 @@ def kept(*, result: str = "passed", utc_s: float = 1000.0) -> Record:
         rig="simulated-line17", setup_name="a.setup.toml", setup_hash="b", wired_hash="c",
         source="simulated", utc_s=utc_s, date=datetime.date(2026, 3, 1),
         due=datetime.date(2027, 3, 1), by="A. Person", software="d", steps=(step,),
+        finished=True,
     )  # fmt: skip
     record.save(made)
     return made

@@ -26,6 +26,7 @@ FLAGS = {
 """Bits of `vcgencmd get_throttled` (the board maker's documentation of vcgencmd)."""
 WATCHDOG = Path("/dev/watchdog")
 SYNCS = 20
+BEFOREHAND = "This ends every program: do it before `rig commission` is started, and say so now."
 
 
 def flag_words(number: int) -> list[str]:
@@ -73,17 +74,26 @@ def _disk(lab: Lab) -> Found:
 
 
 def _boot(lab: Lab) -> Found:
-    dark = lab.hands.saw("Did the lamp stay dark from power-up to login?")
-    if dark is None:
-        return not_tried("a simulated rig does not boot")
-    return said(dark, "the lamp stayed dark" if dark else "the lamp was lit while the board booted")
+    return _seen(
+        lab, "Did the lamp stay dark from power-up to login?",
+        "the lamp stayed dark", "the lamp was lit while the board booted",
+    )  # fmt: skip
 
 
 def _hang(lab: Lab) -> Found:
-    dark = lab.hands.saw("Did the lamp go dark by itself, and stay dark through the restart?")
+    return _seen(
+        lab, "Did the lamp go dark by itself, and stay dark through the restart?",
+        "the lamp went dark", "the lamp stayed lit",
+    )  # fmt: skip
+
+
+def _seen(lab: Lab, question: str, dark_words: str, lit_words: str) -> Found:
+    """What a person saw of the lamp before this program was started, and when."""
+    dark = lab.hands.saw(question)
     if dark is None:
         return not_tried("a simulated rig does not boot")
-    return said(dark, "the lamp went dark" if dark else "the lamp stayed lit")
+    day = lab.hands.day("On which day was that seen (YYYY-MM-DD)?")
+    return said(dark, f"{dark_words if dark else lit_words}, seen on {day}")
 
 
 def _no_watchdog(lab: Lab) -> str:
@@ -206,13 +216,13 @@ STEPS = (
          "at most half of limits.recorder_lag", "Another card or disk: this one holds the recorder "
          "up.", _disk),
     Step("boot", "Relay line at boot", "at rest",
-         "With a lamp in the coil's place, take the board's power off and on, and watch the lamp "
-         "up to the login.", "A person watches the lamp.", "dark throughout",
+         f"{BEFOREHAND} With a lamp in the coil's place, take the board's power off and on, and "
+         "watch the lamp up to the login.", "A person watches the lamp.", "dark throughout",
          "Check the pull-down at the driver, and that the line is low from power-up.",
          _boot, _no_boot),
     Step("hang", "Relay line after a kernel hang", "at rest",
-         "Only where a restart of the board is no harm: light the lamp with a run, hang the "
-         "kernel (echo c > /proc/sysrq-trigger as root), and watch the lamp.",
+         f"{BEFOREHAND} Only where a restart of the board is no harm: light the lamp with a run, "
+         "hang the kernel (echo c > /proc/sysrq-trigger as root), and watch the lamp.",
          "A person watches the lamp.", "dark when the watchdog restarts the board",
          "Turn the hardware watchdog on.", _hang, _no_watchdog),
     Step("readback_sense", "Read-back without the fuse", "at rest",

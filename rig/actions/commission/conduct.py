@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import calendar
+import contextlib
 import datetime
 import time
 from collections.abc import Callable, Mapping
@@ -11,13 +12,13 @@ from typing import Any
 
 from rig.actions.commission import at_rest, energised
 from rig.actions.commission.hands import Hands
-from rig.actions.commission.lab import Lab, LeftOutError, StillTrippedError, StoppedError
-from rig.actions.commission.record import FAILED, LEFT_OUT, Record, StepResult, rig_of
+from rig.actions.commission.lab import ON_NOW, Lab, LeftOutError, StillTrippedError, StoppedError
+from rig.actions.commission.record import FAILED, LEFT_OUT, Record, StepResult, rig_of, save
 from rig.actions.commission.step import Found, Step, not_tried
 from rig.actions.conduct_run import SOFTWARE
 from rig.config.files.loading import LoadedSetup
 from rig.config.setup.wired import wired_hash
-from rig.core.errors import CoilLiveError, RigError
+from rig.core.errors import CoilLiveError, RigError, StorageError
 
 STEPS: tuple[Step, ...] = (*at_rest.STEPS, *energised.STEPS)
 """In the order in which they are done."""
@@ -31,40 +32,56 @@ def commission(
 ) -> Record:
     """Do every step; `told` hears of each. `options`: by, fast, seed, months.
 
-    A step that failed keeps later stages from being tried: no lamp on a rig whose inputs read
-    wrong, no coil before the lamp was right.
+    The record is kept from before the first step and after each one, as not finished: however this
+    ends, an older record does not stand for what was found. A step that failed or was left out
+    keeps later stages from being tried: no lamp on a rig whose inputs read wrong, no coil before
+    the lamp was right. After a step of `ends` that failed nothing is tried.
     """
     lab = Lab(loaded, hands, options)
-    results: list[StepResult] = []
+    utc_s = time.time()
+    day = datetime.datetime.fromtimestamp(utc_s, datetime.UTC).date()
+    made = Record(
+        rig=rig_of(lab.setup), setup_name=loaded.path, setup_hash=loaded.hash,
+        wired_hash=wired_hash(lab.setup), source=lab.source, utc_s=utc_s, date=day,
+        due=months_after(day, options["months"]), by=options["by"], software=SOFTWARE, steps=(),
+    )  # fmt: skip
+    save(made)
     stopped = ""
     for step in STEPS:
-        failed = [one for one in results if one.result == FAILED and _stage(one.id) != step.stage]
-        if failed and not stopped:
-            stopped = f'"{failed[0].title}" failed: mend that first'
+        stopped = stopped or _against(step, made.steps)
+        live: CoilLiveError | None = None
         try:
             found = not_tried(stopped) if stopped else _do(step, lab)
         except StillTrippedError as error:
             found = Found(FAILED, str(error))
             stopped = "the trip of an earlier step stands"
+        except CoilLiveError as error:
+            found, live = Found(FAILED, str(error)), error
         result = StepResult(
             id=step.id, title=step.title, how=step.how, limit=step.limit, result=found.result,
             words=found.words, measured=found.measured, runs=lab.take_runs(),
             remedy=step.remedy if found.result == FAILED else "",
         )  # fmt: skip
-        results.append(result)
+        made = made.model_copy(update={"steps": (*made.steps, result), "source": lab.source})
+        # a full disk does not hide a live coil
+        with contextlib.suppress(*([StorageError] if live else [])):
+            save(made)
         told(result)
-    utc_s = time.time()
-    day = datetime.datetime.fromtimestamp(utc_s, datetime.UTC).date()
-    return Record(
-        rig=rig_of(lab.setup), setup_name=loaded.path, setup_hash=loaded.hash,
-        wired_hash=wired_hash(lab.setup), source=lab.source, utc_s=utc_s, date=day,
-        due=months_after(day, options["months"]), by=options["by"], software=SOFTWARE,
-        steps=tuple(results),
-    )  # fmt: skip
+        if live is not None:
+            raise live
+    made = made.model_copy(update={"finished": True})
+    save(made)
+    return made
 
 
-def _stage(step_id: str) -> str:
-    return next(step.stage for step in STEPS if step.id == step_id)
+def _against(step: Step, done: tuple[StepResult, ...]) -> str:
+    """What an earlier step has against this one; empty where nothing."""
+    for one, earlier in zip(done, STEPS, strict=False):
+        if one.result == FAILED and (earlier.stage != step.stage or earlier.ends):
+            return f'"{one.title}" failed: mend that first'
+        if one.result == LEFT_OUT and earlier.stage != step.stage:
+            return f'"{one.title}" was left out: it comes first'
+    return ""
 
 
 def _do(step: Step, lab: Lab) -> Found:
@@ -73,7 +90,7 @@ def _do(step: Step, lab: Lab) -> Found:
         return not_tried(nothing)
     if step.ask and not lab.hands.ready(step.title, step.ask):
         return Found(LEFT_OUT, "left out")
-    lab.asked = bool(step.ask)
+    lab.asked = ON_NOW in step.ask
     try:
         return step.measure(lab)
     except LeftOutError as error:

@@ -7,11 +7,22 @@ import math
 
 from rig.actions.commission import hands, measures, trial
 from rig.actions.commission.at_rest import switch_closed
-from rig.actions.commission.lab import COIL, LAMP, ON_S, Lab, StillTrippedError
+from rig.actions.commission.lab import (
+    COIL_READY,
+    LAMP,
+    ON_NOW,
+    ON_S,
+    Lab,
+    StillTrippedError,
+    UnexpectedTripError,
+)
 from rig.actions.commission.record import LEFT_OUT, Measured
 from rig.actions.commission.step import Found, Step, judged_by, said, value, whole
 from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
-from rig.core.records import BENCH_LOST, READBACK_RULE
+from rig.bench.interlock.registry import LOOP
+from rig.core.errors import CoilLiveError
+from rig.core.preflight import LOAD_SIDE
+from rig.core.records import BENCH_LOST, READBACK_RULE, Trip
 
 OPERATIONS = 50
 LOADED_OPERATIONS = 10
@@ -112,33 +123,37 @@ def _late(lab: Lab) -> Found:
 def _fuse(lab: Lab) -> Found:
     if lab.setup.coil.feed_side == "ground":
         found = lab.look(hands.FUSE_OUT)
-        return said(bool(found.refused), "a start was refused" if found.refused else "NOT SEEN")
+        seen = any(check.name == LOAD_SIDE for check in found.refused)
+        return said(seen, "a start was refused" if seen else "NOT SEEN by the read-back")
     on_s = max(0.3, 4 * lab.setup.limits.readback_delay_s)
     done = lab.run(1, on_s, hands.FUSE_OUT)
     trip = done.outcome.trip
     if trip is None:
         return said(False, "NOT SEEN: the run did not trip")
-    _cleared(lab, "Put the fuse in again.")
-    return said(trip.rule == READBACK_RULE, f"tripped: {trip.rule}")
+    _cleared(lab, trip, "Put the fuse in again.", READBACK_RULE)
+    return said(True, f"tripped: {trip.rule}")
 
 
 def _kill(lab: Lab) -> Found:
     done = lab.run(1, STRUCK_ON_S, strike=trial.kill)
     trip = done.outcome.trip
-    if done.struck_ns is None or trip is None or trip.rule != BENCH_LOST:
+    if done.struck_ns is None or trip is None:
         return said(False, done.outcome.message or "the bench was not ended by the kill")
+    _expected(trip, BENCH_LOST)
     taken_ms = (trip.t_ns - done.struck_ns) / 1e6
-    _cleared(lab, "Leave everything as it is.")
-    found = lab.look()
+    wired = lab.setup.readback is not None
+    dark = None if wired else lab.hands.saw("There is no read-back. Is the lamp dark now?")
+    if dark is False:
+        raise CoilLiveError("the lamp is lit after the bench was killed.")
+    _cleared(lab, trip, "Leave everything as it is.", BENCH_LOST)
+    if wired and lab.look().coil_live:
+        raise CoilLiveError("its load side is live after the bench was killed.")
+    after = "load side not live" if wired else "lamp dark, a person saw" if dark else "not watched"
     limit_ms = 1e3 * (lab.setup.limits.guard_time_s + 0.5)
-    return judged_by(
-        f"the guard had the line after {taken_ms:.0f} ms; the load side is then "
-        f"{'LIVE' if found.coil_live else 'not live'}",
-        [
-            value("kill to the line driven low", taken_ms, "ms", most=limit_ms),
-            value("live afterwards", float(found.coil_live), "", most=0),
-        ],
-    )
+    measured = [value("kill to the line driven low", taken_ms, "ms", most=limit_ms)]
+    if wired:
+        measured.append(value("live afterwards", 0.0, "", most=0))
+    return judged_by(f"the guard had the line after {taken_ms:.0f} ms; then: {after}", measured)
 
 
 def _heartbeat(lab: Lab) -> Found:
@@ -146,7 +161,7 @@ def _heartbeat(lab: Lab) -> Found:
     done = lab.run(1, STRUCK_ON_S, strike=trial.stop_for(stop_s))
     recording, trip = done.recording(), done.outcome.trip
     if trip is not None:
-        _cleared(lab, "Leave everything as it is.")
+        _cleared(lab, trip, "Leave everything as it is.", READBACK_RULE, LOOP)
     if done.struck_ns is None or recording is None:
         return said(False, done.outcome.message or "the loop was not stopped")
     out_ms = measures.drop_out_ms(recording, done.struck_ns)
@@ -156,8 +171,18 @@ def _heartbeat(lab: Lab) -> Found:
     )
 
 
-def _cleared(lab: Lab, ask: str) -> None:
+def _expected(trip: Trip, *provoked: str) -> None:
+    """Raises UnexpectedTripError unless the trip is one that the step provokes."""
+    if trip.rule not in provoked:
+        raise UnexpectedTripError(
+            f"Not the trip that this step provokes: {trip.rule}. {trip.message} It stays latched; "
+            "find out why, then `rig clear`."
+        )
+
+
+def _cleared(lab: Lab, trip: Trip, ask: str, *provoked: str) -> None:
     """A person clears what was provoked, or nothing goes on."""
+    _expected(trip, *provoked)
     if not lab.hands.ready("Clear the trip", f"{ask} The trip was expected; it is cleared now."):
         raise StillTrippedError("The trip that was provoked was not cleared: `rig clear`.")
     lab.clear()
@@ -235,21 +260,22 @@ STEPS = (
     Step("late", "Loop under load", "lamp", "", f"{LOADED_OPERATIONS} operations with every "
          "processor busy: how late commands come.", "at most half of limits.loop_late",
          "Take other work off this computer, or widen limits.loop_late.", _late, _virtual),
-    Step("fuse", "Open fuse is seen", "lamp", "Pull the fuse.",
+    Step("fuse", "Open fuse is seen", "lamp", f"Pull the fuse. {ON_NOW}",
          "A run is tried: with feed side supply it has to trip, with feed side ground the "
          "preflight has to refuse it.", "tripped, or refused",
          "Check the read-back's wire and limits.readback_delay.", _fuse, _no_readback),
     Step("kill", "Bench killed while the relay is on", "lamp", LAMP,
          "The bench's process is killed (SIGKILL); the guard has to take the line.",
          "within the guard time and 500 ms, and dead afterwards",
-         "Do not use the rig. Look for another program on the relay's line.", _kill, _virtual),
+         "Do not use the rig. Look for another program on the relay's line.", _kill, _virtual,
+         ends=True),
     Step("heartbeat", "Heartbeat's drop-out time", "lamp", "",
          "The loop is stopped (SIGSTOP) while the relay is on; the read-back's edge tells when it "
          "fell.", "before the guard would act",
          "Check the heartbeat circuit: hardware/README.md.", _heartbeat,
          lambda lab: _no_heartbeat(lab) or _virtual(lab)),
     Step("unit", "Gauge at a known pressure", "coil",
-         COIL,
+         COIL_READY,
          f"The mean reading in the second half of {KNOWN_ON_S:g} s strokes, against the second "
          "gauge.", "within 5 % or the gauge's accuracy",
          "Check unit, decimal and channel of the gauge in the setup.", _known, _no_gauge),

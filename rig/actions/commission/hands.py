@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import datetime
 import sys
 from collections.abc import Mapping
 from typing import Any, Protocol
@@ -48,6 +49,10 @@ class Hands(Protocol):
         """What somebody saw; None where nobody can."""
         ...
 
+    def day(self, question: str) -> datetime.date | None:
+        """The day on which somebody saw it, not after today; None where nobody can."""
+        ...
+
     def reference_kpa(self, setup: Setup) -> float | None:
         """What a second gauge shows."""
         ...
@@ -74,6 +79,14 @@ class Person:
     def saw(self, question: str) -> bool | None:
         return click.confirm(f"  {question}", default=False, err=True)
 
+    def day(self, question: str) -> datetime.date | None:
+        while True:
+            kind = click.DateTime(["%Y-%m-%d"])
+            day: datetime.date = click.prompt(f"  {question}", type=kind, err=True).date()
+            if day <= datetime.datetime.now(datetime.UTC).date():
+                return day
+            click.echo("  That day is still to come.", err=True)
+
     def reference_kpa(self, _setup: Setup) -> float | None:
         from rig.core.quantities import QuantityError, parse
 
@@ -99,6 +112,9 @@ class SimulatedHands:
         return True
 
     def saw(self, _question: str) -> bool | None:
+        return None
+
+    def day(self, _question: str) -> datetime.date | None:
         return None
 
     def reference_kpa(self, setup: Setup) -> float | None:

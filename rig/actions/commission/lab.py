@@ -15,7 +15,7 @@ from rig.actions.commission.trial import Strike, Trial
 from rig.actions.conditions import CONDITIONS
 from rig.config.files.loading import LoadedSetup
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_TRIPPED, CoilLiveError, HardwareError, RigError
-from rig.core.preflight import Preflight
+from rig.core.preflight import LOAD_SIDE, REFUSED, Preflight
 
 ON_S = 0.3
 DUTY_MOST = 0.35
@@ -25,15 +25,22 @@ CLEAR_S = 60.0
 KNOWN_STROKES = 3
 
 
-LAMP = "Lamp or resistor in the coil's place, pressure off, everything else as wired. Hands clear."
-COIL = (
+ON_NOW = "With your yes the relay is switched on now. Hands clear."
+"""A yes to this, and to nothing else, is good for a run."""
+LAMP = f"Lamp or resistor in the coil's place, pressure off, everything else as wired. {ON_NOW}"
+COIL_READY = (
     "Coil and valve connected now, a second gauge beside the rig's where there is one. Set a "
-    "steady pressure above the switch's, under limits.pressure. Hands clear."
+    "steady pressure above the switch's, under limits.pressure."
 )
+COIL = f"{COIL_READY} {ON_NOW}"
 
 
 class StillTrippedError(HardwareError):
     """A trip that was provoked could not be cleared."""
+
+
+class UnexpectedTripError(StillTrippedError):
+    """A trip that no step provoked: it stays latched."""
 
 
 class LeftOutError(RigError):
@@ -65,6 +72,8 @@ class Lab:
         self._known: Trial | None = None
         self.reference_kpa: float | None = None
         """What the second gauge showed when the known pressure was on."""
+        self._confirmed = ""
+        """The load for which a person has confirmed the statements of a run."""
         self.asked = False
         """Somebody said yes to this step; good for one run."""
 
@@ -93,10 +102,12 @@ class Lab:
 
         Raises LeftOutError, StoppedError, and CoilLiveError where the coil is live afterwards.
         """
-        ask = COIL if state == PRESSURE else LAMP
-        if not self.asked and not self.hands.ready("Before the relay is switched on", ask):
+        load = COIL if state == PRESSURE else LAMP
+        if not self.asked and not self.hands.ready("Before the relay is switched on", load):
             raise LeftOutError("left out")
         self.asked = False
+        if load != self._confirmed:  # the lamp's confirmation is not the coil's
+            self._options |= {"confirmed_by": None, "accept_not_watched": False}
         trial = self._trial(state, strokes, on_s, f"commissioning, {state}", strike)
         trial.go()
         if trial.outcome.run is not None:
@@ -105,8 +116,9 @@ class Lab:
             self.source = trial.found.source
         self._watch(trial, ran=True)
         if trial.outcome.started and not self.simulated:
-            # one confirmation stands for the whole commissioning: every step asks once more
-            self._options |= {"confirmed_by": self._options["by"], "accept_not_watched": True}
+            # one confirmation stands for all runs with this load: every step asks once more
+            self._options |= {"confirmed_by": trial.confirmed_by, "accept_not_watched": True}
+            self._confirmed = load
         return trial
 
     def _watch(self, trial: Trial, *, ran: bool) -> None:
@@ -116,7 +128,7 @@ class Lab:
             raise CoilLiveError(outcome.message or "its load side is live after a run.")
         if outcome.trip is None and outcome.code == EXIT_TRIPPED:
             raise StoppedError(
-                f"Stopped ({outcome.stopped or outcome.message}). No record was kept."
+                f"Stopped ({outcome.stopped or outcome.message}). The record says: not finished."
             )
 
     def operations(self, strokes: int) -> Trial:
@@ -131,6 +143,7 @@ class Lab:
         """Strokes of the coil with a steady pressure that a second gauge shows; done once."""
         if self._known is None:
             self.reference_kpa = self.hands.reference_kpa(self.setup)
+            self.asked = False  # that question had no time limit: a yes before it is stale
             self._known = self.run(KNOWN_STROKES, on_s, PRESSURE)
         elif self._known.outcome.run is not None:
             self.runs.append(self._known.outcome.run)
@@ -151,6 +164,8 @@ class Lab:
             raise StillTrippedError(
                 "Looking at the rig to clear the trip took too long."
             ) from error
+        if f"{LOAD_SIDE}: {REFUSED}" in done.stdout:
+            raise CoilLiveError("its load side is live after a step.")
         if done.returncode:
             raise StillTrippedError(f"The trip that was provoked stands: {done.stderr.strip()}")
 

@@ -13,7 +13,13 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from rig.core import places, state_file
 from rig.core.atomic_file import whole_file
-from rig.core.errors import EXIT_DOES_NOT_CONFORM, EXIT_OK, EXIT_UNDECIDED, StorageError
+from rig.core.errors import (
+    EXIT_DOES_NOT_CONFORM,
+    EXIT_OK,
+    EXIT_TRIPPED,
+    EXIT_UNDECIDED,
+    StorageError,
+)
 
 if TYPE_CHECKING:
     from rig.config.setup.model import Setup
@@ -25,7 +31,12 @@ NOT_TRIED: Final = "not tried"
 """This rig has nothing to try."""
 LEFT_OUT: Final = "left out"
 """A person left out what could be tried."""
-EXITS = {PASSED: EXIT_OK, FAILED: EXIT_DOES_NOT_CONFORM, LEFT_OUT: EXIT_UNDECIDED}
+NOT_FINISHED: Final = "not finished"
+"""Of a whole record: it was broken off, or is being made."""
+EXITS = {
+    PASSED: EXIT_OK, FAILED: EXIT_DOES_NOT_CONFORM, LEFT_OUT: EXIT_UNDECIDED,
+    NOT_FINISHED: EXIT_TRIPPED,
+}  # fmt: skip
 
 
 class _Kept(BaseModel):
@@ -82,12 +93,18 @@ class Record(_Kept):
     by: str
     software: str
     steps: tuple[StepResult, ...]
+    finished: bool = False
+    """False from before the first step until after the last."""
 
     @property
     def result(self) -> str:
-        """PASSED, FAILED, or LEFT_OUT where a step that could be tried was not."""
+        """PASSED, FAILED, NOT_FINISHED, or LEFT_OUT where a step that could be tried was not."""
         found = {step.result for step in self.steps}
-        return next((result for result in (FAILED, LEFT_OUT) if result in found), PASSED)
+        if FAILED in found:
+            return FAILED
+        if not self.finished:
+            return NOT_FINISHED
+        return LEFT_OUT if LEFT_OUT in found else PASSED
 
     @property
     def exit_code(self) -> int:
@@ -98,6 +115,8 @@ class Record(_Kept):
         """One line."""
         if self.result == PASSED:
             return f"Commissioned on {self.date} by {self.by}; due again by {self.due}."
+        if self.result == NOT_FINISHED:
+            return f"NOT COMMISSIONED on {self.date}: not finished."
         wrong = ", ".join(step.title for step in self.steps if step.result == self.result)
         return f"NOT COMMISSIONED on {self.date}: {self.result}: {wrong}."
 
@@ -112,12 +131,16 @@ def folder() -> Path:
     return places.data_dir() / "commissioning"
 
 
+def path_of(record: Record) -> Path:
+    """Where a record is kept."""
+    return folder() / f"{record.rig}-{round(1000 * record.utc_s)}.json"
+
+
 def save(record: Record) -> Path:
-    """Keep a record for good. Raises StorageError."""
-    where = folder()
-    path = where / f"{record.rig}-{round(1000 * record.utc_s)}.json"
+    """Keep a record for good, in place of what was kept of it before. Raises StorageError."""
+    path = path_of(record)
     try:
-        where.mkdir(exist_ok=True)
+        path.parent.mkdir(exist_ok=True)
         with whole_file(path, lasting=True) as file:
             file.write(as_json(record) + "\n")
     except OSError as error:
@@ -163,14 +186,21 @@ def standing(setup: Setup | None, utc_s: float, day: datetime.date | None) -> di
 
 
 def _standing(setup: Setup, last: Record | None, day: datetime.date | None) -> dict[str, Any]:
+    from rig.actions.commission.conduct import STEPS
     from rig.config.setup.wired import wired_hash
 
     if last is None:
         return _words("not commissioned", None, "rig not commissioned")
     if last.wired_hash != wired_hash(setup):
         return _words("changed", last, f"wiring changed since the commissioning of {last.date}")
+    if setup.backend == "board" and last.source != "board":
+        words = f"the commissioning of {last.date} was on an {last.source}, not on this board"
+        return _words("not commissioned", last, words)
     if last.result != PASSED:
         return _words("not commissioned", last, last.headline.rstrip("."))
+    if {step.id for step in STEPS} - {step.id for step in last.steps}:
+        words = f"not every step was done in the commissioning of {last.date}"
+        return _words("not commissioned", last, words)
     if day is None or day > last.due:
         return _words("out of date", last, f"commissioning of {last.date} was due on {last.due}")
     return _words("commissioned", last, f"rig commissioned on {last.date}, due {last.due}")

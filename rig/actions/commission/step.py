@@ -39,6 +39,8 @@ class Step(NamedTuple):
     measure: Callable[[Lab], Found]
     needs: Callable[[Lab], str] = lambda _lab: ""
     """Why there is nothing to try on this rig; empty where there is."""
+    ends: bool = False
+    """Nothing is tried any more once it failed."""
 
 
 def value(

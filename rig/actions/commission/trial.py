@@ -55,6 +55,8 @@ class Trial(Run):
         self.struck_ns: int | None = None
         self.found: Preflight | None = None
         self.outcome = Outcome()
+        self.confirmed_by: str | None = None
+        """The name under which a person confirmed this run."""
 
     def look(self) -> Preflight | None:
         """Only the preflight: nothing is energised. None where the hardware was refused."""
@@ -84,7 +86,9 @@ class Trial(Run):
     def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
         if self._only_look:
             raise _OnlyLookedError
-        return super()._header(found, signals)
+        header = super()._header(found, signals)
+        self.confirmed_by = header["confirmed_by"]
+        return header
 
     @contextlib.contextmanager
     def _view(self, _source: str) -> Iterator[Watcher]:
