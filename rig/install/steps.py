@@ -133,6 +133,7 @@ class Machine:
 
     def reload(self) -> None:
         """Let what was written take effect."""
+        self.require_rights_and_rest()  # driving lines off would end a run that has begun
         run(["systemctl", "daemon-reload"])
         if Path(
             "/run/udev/control"
@@ -157,7 +158,7 @@ def install(machine: Machine, checkout: Path, wheels: Path | None, gauge: dict[s
         if not before or before == releases.linked(machine.home, "current"):
             raise
         releases.switch(machine.home, before)
-        run(["systemctl", "restart", "rig-safe.service", "rig-serve.service"])
+        run(["systemctl", "restart", "rig-serve.service"])
         raise CannotSetUp(f"{problem}\nThe release before, {before}, is in use again.") from problem
     if not machine.changed:
         say("All is in place; nothing was changed.")

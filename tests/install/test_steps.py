@@ -204,6 +204,16 @@ def test_a_run_that_began_meanwhile_keeps_its_release(
     assert releases.linked(machine.home, "current") == ""
 
 
+def test_lines_are_not_driven_off_beside_a_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[list[str]] = []
+    monkeypatch.setattr(steps, "run", asked.append)
+    monkeypatch.setattr(steps, "benches", lambda: ["4711"])
+    monkeypatch.setattr(steps.os, "geteuid", lambda: 0)
+    with pytest.raises(CannotSetUp, match="4711"):
+        steps.Machine().reload()
+    assert asked == []
+
+
 def test_without_a_release_before_there_is_no_way_back(root: Path, checkout: Path) -> None:
     install(root, checkout)
     with pytest.raises(CannotSetUp, match="no complete release before"):
