@@ -24,8 +24,8 @@ PROVED_CHECKS = {
 def judged_json(
     run: RunSeen, header: Mapping[str, Any] | Any = None, good: RunSeen | None = None
 ) -> dict[str, Any]:
-    """The JSON of `run`, with `of_the_valve` and the verdict's `next_check`. `good` is an earlier
-    run of this valve that conformed, where there is one."""
+    """The JSON of `run`, with `of_the_valve` and the verdict's `next_check` and its `next_caution`.
+    `good` is an earlier run of this valve that conformed, where there is one."""
     from rig.diagnosis.after_trip import after_trip
     from rig.results.run_json import run_json
 
@@ -36,12 +36,13 @@ def judged_json(
     found = diagnosis_of(run, good)
     shape["of_the_valve"] = found.valve.model_dump()
     verdict, result = shape["verdict"], run.result
+    verdict["next_caution"] = None
     if verdict["next_check"]:  # the coil may be live: nothing goes before that
         return shape
     if result.trip is not None:
         verdict["next_check"] = after_trip(result.trip.rule)
     elif verdict["result"] in ("does_not_conform", "undecided") or result.strokes.missed.any():
-        verdict["next_check"] = next_step(found)
+        verdict["next_check"], verdict["next_caution"] = next_step(found)
     return shape
 
 
@@ -63,14 +64,16 @@ def _proved(run: RunSeen) -> ChecksFile | None:
     return ChecksFile(check=tuple(HandCheck(check=check, found=state) for check, state in done))
 
 
-def next_step(found: Diagnosis) -> str | None:
-    """The first thing to do in words: the next check with what must come before it, else the
-    repair of the likeliest cause; None where nothing is at fault and nothing left to check."""
+def next_step(found: Diagnosis) -> tuple[str | None, str | None]:
+    """The first thing to do in words, and its caution: the next check with what must come before
+    it, else the repair of the likeliest cause; None where nothing is at fault and nothing left to
+    check."""
     from rig.diagnosis.knowledge.loading import load_knowledge
 
     if found.next and found.undecided:
-        best = found.next[0]
-        if best.begin_with == best.check:
-            return best.words
-        return f"{load_knowledge().checks[best.begin_with].words}, then {best.words}"
-    return next((cause.repair for cause in found.causes if cause.repair), None)
+        best, checks = found.next[0], load_knowledge().checks
+        steps = dict.fromkeys((best.begin_with, best.check))
+        words = ", then ".join(checks[name].words for name in steps)
+        caution = " ".join(f"Engine {checks[name].engine}. {checks[name].safety}" for name in steps)
+        return words, caution
+    return next((cause.repair for cause in found.causes if cause.repair), None), None

@@ -28,7 +28,7 @@ from rig.captures.columns import DIGITAL
 from rig.captures.comments import Comments
 from rig.captures.csv_head import Header, header_of, mapped_header
 from rig.captures.csv_rows import Long, Problem, Rows, RunReader, Wide
-from rig.captures.guess import guess
+from rig.captures.guess import fitted, guess
 from rig.captures.layout import Layout, layout_of
 from rig.captures.mapping import NOTHING, CaptureMap, Stated, key_of
 from rig.captures.problems import Problems, cannot_be_read, look_at, shown
@@ -65,25 +65,28 @@ Kept = Callable[[str], CaptureMap | None]
 
 def plan_csv(
     path: str | os.PathLike[str], setup: Setup, said: Stated | None = None,
-    kept: Kept | None = None,
+    kept: Kept | None = None, typed: CaptureMap | None = None,
 ) -> Plan:  # fmt: skip
-    """How the table at `path` will be read: by our own names, by what a person `said` and what was
-    `kept` for files like it, else by a guess. Raises FileProblems, and UsageError for what was said
-    of a column that is not there."""
+    """How the table at `path` will be read: by our own names, by a map that a person `typed` for
+    this file, by what was `said`, and what was `kept` for files like it as far as it fits this one,
+    else by a guess. Raises FileProblems, and UsageError for what was said of a column that is not
+    there."""
     problems = Problems(path)
     said = said or Stated()
     with _refusing(problems):
         look_at(Path(path), problems)
         layout = layout_of(Path(path), problems)
-        key = key_of(layout.names, layout.units)
+        key = key_of(layout.names, layout.units, setup)
         if layout.is_own and not said:
             head = header_of(layout.names, layout.header_line, problems)
             return Plan(layout, None, True, head.left_out, key)
-        known = kept(key) if kept is not None else None
-        complete = said.is_complete()
-        start = known or (NOTHING if complete else guess(Path(path), layout, setup))
-        by = said.over(start, layout.names)
-        sure = not by.missing() and (known is not None or complete)
+        if typed is not None or said.is_complete():
+            by, sure = said.over(typed or NOTHING, layout.names), True
+        elif kept is not None and (known := kept(key)) is not None:
+            by, sure = fitted(said.over(known, layout.names), said, Path(path), layout)
+        else:
+            by, sure = said.over(guess(Path(path), layout, setup), layout.names), False
+        sure = sure and not by.missing()
         head = mapped_header(layout, by)
         return Plan(layout, by, sure, head.left_out, key)
 

@@ -14,7 +14,7 @@ from rig.captures import cells
 from rig.captures.cell_columns import pointed
 from rig.captures.columns import COIL, COMMAND, SWITCH_COLUMN
 from rig.captures.layout import HEAD_BYTES, Layout
-from rig.captures.mapping import CaptureMap, Column, TimeUnit
+from rig.captures.mapping import CaptureMap, Column, Stated, TimeUnit
 from rig.config.gauge.units import table_factor
 from rig.config.setup.model import Setup
 
@@ -35,14 +35,24 @@ READING_WORDS = {
 TIME_WORDS = ("time", "elapsed", "seconds", "timestamp")
 SAMPLE_WORDS = ("sample", "index", "point", "no.", "#", "nr")
 TIME_UNITS: dict[str, TimeUnit] = {
-    "s": "s", "sec": "s", "second": "s", "seconds": "s", "ms": "ms", "msec": "ms", "us": "us",
-    "\u00b5s": "us", "\u03bcs": "us", "usec": "us", "ns": "ns",
+    "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s", "ms": "ms", "msec": "ms",
+    "msecs": "ms", "millisecond": "ms", "milliseconds": "ms", "us": "us", "\u00b5s": "us",
+    "\u03bcs": "us", "usec": "us", "usecs": "us", "microsecond": "us", "microseconds": "us",
+    "ns": "ns", "nsec": "ns", "nsecs": "ns", "nanosecond": "ns", "nanoseconds": "ns",
 }  # fmt: skip
+"""In small letters. Another word beside a time is an unknown unit, never seconds."""
 RATE = re.compile(
-    r"(?:sampl\w*|record\w*)?[ _]*(rate|frequency|interval|period)\W+"
-    r"([0-9.,]+(?:e[+-]?[0-9]+)?)\W*([kM]?Hz|S/s|kS/s|MS/s|[num\u00b5\u03bc]?s)?\b", re.IGNORECASE,
-)  # fmt: skip
-_PREFIX = {"k": 1e3, "M": 1e6, "m": 1e-3, "u": 1e-6, "\u00b5": 1e-6, "\u03bc": 1e-6, "n": 1e-9}
+    r"(?:sampl|record)\w*[ _]*(rate|frequency|interval|period)\W+"
+    r"([0-9][0-9.,'\u00a0\u202f]*(?: [0-9]{3})*(?:e[+-]?[0-9]+)?)\W*([a-z\u00b5\u03bc/]*)",
+    re.IGNORECASE,
+)
+GROUPED = re.compile(r"[,' \u00a0\u202f][0-9]{3}(?![0-9])|^[1-9][0-9]{0,2}\.[0-9]{3}(?![0-9])")
+"""Digits in groups, or a fraction of three digits: nobody can tell which."""
+_HZ = {
+    "": 1.0, "hz": 1.0, "s/s": 1.0, "sps": 1.0, "/s": 1.0, "samples/s": 1.0, "khz": 1e3,
+    "ks/s": 1e3, "ksps": 1e3, "mhz": 1e6, "ms/s": 1e6, "msps": 1e6,
+}  # fmt: skip
+_SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 SPLIT_SHARE = 0.2
 """Between two levels at most this share of the readings lies, if they are two states of a line."""
 
@@ -51,16 +61,18 @@ def rate_of(lines: Sequence[str]) -> float | None:
     """The rate of samples (Hz) that an instrument's own lines state."""
     for line in lines:
         found = RATE.search(line)
-        if found is None:
+        if found is None or GROUPED.search(found[2]):
             continue
         try:
             number = float(found[2].replace(",", "."))
         except ValueError:
             continue
-        unit = found[3] or ""
-        number *= _PREFIX.get(unit[:1], 1.0) if len(unit) > 1 and unit not in ("Hz", "S/s") else 1.0
-        is_step = found[1].casefold() in ("interval", "period")
-        rate_hz = (1 / number if number else 0.0) if is_step else number
+        word = found[3].casefold()
+        if found[1].casefold() in ("interval", "period"):
+            factor = _SECONDS.get(TIME_UNITS.get(word or "s", ""))
+            rate_hz = 1 / (number * factor) if factor and number else 0.0
+        else:
+            rate_hz = number * _HZ.get(word, 0.0)
         if 0 < rate_hz <= 1e12:
             return rate_hz
     return None
@@ -120,6 +132,35 @@ def guess(path: Path, layout: Layout, setup: Setup) -> CaptureMap:
     )  # fmt: skip
 
 
+def fitted(known: CaptureMap, said: Stated, path: Path, layout: Layout) -> tuple[CaptureMap, bool]:
+    """A map that was kept, as it fits this file, and whether it did so as it was: the rate is the
+    file's own, and levels that do not split this file's are guessed anew. What was `said` of this
+    file stays."""
+    signals, fits = dict(known.signals), True
+    columns = looked_at(path, layout)
+    for role, column in known.signals.items():
+        if column.below is None or role in said.thresholds or column.name not in layout.names:
+            continue
+        texts = columns[layout.names.index(column.name)] if columns else []
+        if not _splits(column, texts):
+            fits = False
+            anew = _states(column.name, texts) or column
+            signals[role] = anew.model_copy(update={"inverted": column.inverted})
+    rate_hz = known.rate_hz
+    if known.time_unit == "sample" and said.rate_hz is None:
+        rate_hz = rate_of(layout.above)
+        fits = fits and rate_hz == known.rate_hz
+    return known.model_copy(update={"signals": signals, "rate_hz": rate_hz}), fits
+
+
+def _splits(column: Column, texts: Sequence[str]) -> bool:
+    """Whether the thresholds part these readings in two states."""
+    numbers = _numbers([text for text in texts if text])
+    is_low, is_high = numbers < column.below, numbers > column.above
+    between = ~(is_low | is_high)
+    return bool(is_low.any() and is_high.any() and between.mean() <= SPLIT_SHARE)
+
+
 def _unit(name: str, n: int, layout: Layout) -> str:
     """The unit of a column: in its own line, in brackets behind the name, or as its last word."""
     if layout.units and layout.units[n].strip("[]() "):
@@ -142,16 +183,19 @@ def _time(
     rate_hz: float | None,
 ) -> tuple[int | None, TimeUnit]:  # fmt: skip
     rising = [n for n, cells_ in enumerate(columns) if _rises(cells_)]
-    of_time = [n for n in rising if units[n] in TIME_UNITS]
-    for n in [*_named(plain, TIME_WORDS, of_time), *of_time, *_named(plain, TIME_WORDS, rising)]:
-        return n, TIME_UNITS.get(units[n], "s")
+    words = [unit.casefold() for unit in units]
+    of_time = [n for n in rising if words[n] in TIME_UNITS]
+    named = _named(plain, TIME_WORDS, rising)
+    for n in [*_named(plain, TIME_WORDS, of_time), *of_time]:
+        return n, TIME_UNITS[words[n]]
+    for n in named:
+        return (n, "s") if words[n] in TIME_WORDS else (None, "sample")
     for n in _named(plain, SAMPLE_WORDS, rising):
         return n, "sample"
     if rate_hz is not None and not rising:
         return None, "sample"
-    if rising:
-        whole = all(text.isdecimal() for text in columns[rising[0]])
-        return rising[0], "sample" if whole else "s"
+    if rising and all(text.isdecimal() for text in columns[rising[0]]):
+        return rising[0], "sample"
     return None, "sample"
 
 

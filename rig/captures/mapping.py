@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from rig.captures.columns import DIGITAL, NEEDED, PRESSURES, SIGNALS
 from rig.config.files.problems import listed, nearest
+from rig.config.setup.model import Setup
 from rig.core.errors import UsageError
 
 TimeUnit = Literal["s", "ms", "us", "ns", "sample"]
@@ -65,7 +66,10 @@ class CaptureMap(BaseModel):
         """What is not stated yet, in words; empty where a capture can be read by it."""
         found = [f"{name} ({what})" for name, what in NEEDED.items() if name not in self.signals]
         if self.time_unit == "sample" and self.rate_hz is None:
-            found.append('the rate of samples (--rate "10 kHz")')
+            rate = 'the rate of samples (--rate "10 kHz")'
+            found.append(
+                rate if self.time else f"the time and its unit (--map time_ms=COLUMN), or {rate}"
+            )
         if sum(name in PRESSURES for name in self.signals) > 1:
             found.append("one pressure only")
         return found
@@ -216,6 +220,8 @@ def _rate_hz(text: str | None) -> float | None:
     return found
 
 
-def key_of(names: Iterable[str], units: Iterable[str]) -> str:
-    """What a map is kept under: the names and units of a file's columns."""
-    return json.dumps([list(names), list(units)], ensure_ascii=False)
+def key_of(names: Iterable[str], units: Iterable[str], setup: Setup) -> str:
+    """What a map is kept under: names and units of a file's columns, and what the setup's levels
+    mean, since a map says which of them counts as 1."""
+    levels = [setup.switch_closed_level, setup.coil_live_level]
+    return json.dumps([list(names), list(units), levels], ensure_ascii=False)

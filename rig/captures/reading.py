@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 
 from rig.captures.csv_in import CapturedRun, Kept, Plan, Progress, plan_csv, read_csv_runs
-from rig.captures.mapping import Stated
+from rig.captures.mapping import CaptureMap, Stated
 from rig.captures.problems import Problems, cannot_be_read
 from rig.captures.vcd_in import is_vcd, read_vcd
 from rig.config.setup.model import Setup
@@ -34,12 +34,12 @@ def stated_resolution_ns(text: str | None) -> int | None:
 
 def plan_capture(
     path: str | os.PathLike[str], setup: Setup, said: Stated | None = None,
-    kept: Kept | None = None,
+    kept: Kept | None = None, typed: CaptureMap | None = None,
 ) -> Plan | None:  # fmt: skip
     """How the capture at `path` will be read, as in plan_csv; None for a VCD, whose signals have
     our names. Raises FileProblems and UsageError."""
     if not _is_vcd(path):
-        return plan_csv(path, setup, said, kept)
+        return plan_csv(path, setup, said, kept, typed)
     if said:
         raise UsageError("--map, --threshold, --scale and --rate are for tables; this is a VCD.")
     return None

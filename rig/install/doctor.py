@@ -98,9 +98,20 @@ def _release(machine: steps.Machine) -> list[Point]:
     current = releases.linked(machine.home, "current")
     before = releases.linked(machine.home, "previous")
     return [
-        Point("release in use", current or "none", "" if current else INSTALL),
-        Point("release before", before or "none: nothing to roll back to"),
+        _release_point(machine, "release in use", current, "none", INSTALL),
+        _release_point(machine, "release before", before, "none: nothing to roll back to", ""),
     ]
+
+
+def _release_point(machine: steps.Machine, about: str, name: str, none: str, remedy: str) -> Point:
+    """A release, and whether its files are those that its name tells."""
+    if not name:
+        return Point(about, none, remedy)
+    try:
+        whole = releases.is_whole(machine.home, name)
+    except OSError:
+        whole = False
+    return Point(about, name if whole else f"{name}, not whole", "" if whole else INSTALL)
 
 
 def _services(machine: steps.Machine) -> list[Point]:

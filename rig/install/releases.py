@@ -58,8 +58,9 @@ def make(checkout: Path, home: Path, wheels: Path | None) -> None:
     for name in files_of(checkout):
         target = place / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        if not target.exists():
-            shutil.copyfile(checkout / name, target)
+        content = (checkout / name).read_bytes()
+        if not target.is_file() or target.read_bytes() != content:
+            table.replace(target, content, FILE_MODE)
         target.chmod(FILE_MODE)
     for folder, _, _ in os.walk(place):
         if ".venv" not in Path(folder).parts:
@@ -72,8 +73,20 @@ def make(checkout: Path, home: Path, wheels: Path | None) -> None:
         raise CannotSetUp(f"Compiling {place} failed, see above. The release in use is unchanged.")
 
 
+def is_whole(home: Path, name: str) -> bool:
+    """Whether a release was set up and its files are those that its name tells."""
+    place = home / "releases" / name
+    return (place / ".venv/set-up.json").is_file() and name_of(place) == name
+
+
 def switch(home: Path, name: str) -> None:
-    """Make a release the one in use, and the one in use until now the one before."""
+    """Make a release the one in use, and the one in use until now the one before. Raises
+    CannotSetUp where its files are not whole."""
+    if not is_whole(home, name):
+        raise CannotSetUp(
+            f"The files of {home / 'releases' / name} are not those that its name tells. The "
+            "release in use is unchanged. Install again."
+        )
     before = linked(home, "current")
     if before and before != name:
         point(home, "previous", before)

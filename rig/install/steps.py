@@ -103,14 +103,17 @@ class Machine:
         text = path.read_text()
         new = boot.wanted_text(self.root, path) if wanted else boot.with_block(text, "")
         if new != text:
-            self.do(f"{'write' if wanted else 'take out'} the marked lines of {path}; they count "
-                    "from the next start", lambda: table.replace(path, new, 0o755))  # fmt: skip
+            self.do(
+                f"{'write' if wanted else 'take out'} the marked lines of {path}; they count from "
+                "the next start",
+                partial(table.replace, path, new.encode(), 0o755),
+            )
 
     def release(self, checkout: Path, wheels: Path | None) -> None:
         """The checkout as a release of its own, put into use when it is complete."""
         name = releases.name_of(checkout)
         place = self.home / "releases" / name
-        if not (place / ".venv/set-up.json").exists():
+        if not releases.is_whole(self.home, name):
             self.do(f"make the release {place}", lambda: releases.make(checkout, self.home, wheels))
         if releases.linked(self.home, "current") == name:
             return
@@ -133,6 +136,7 @@ class Machine:
 
     def reload(self) -> None:
         """Let what was written take effect."""
+        self.require_rights_and_rest()  # driving lines off would end a run that has begun
         run(["systemctl", "daemon-reload"])
         if Path(
             "/run/udev/control"
@@ -157,7 +161,7 @@ def install(machine: Machine, checkout: Path, wheels: Path | None, gauge: dict[s
         if not before or before == releases.linked(machine.home, "current"):
             raise
         releases.switch(machine.home, before)
-        run(["systemctl", "restart", "rig-safe.service", "rig-serve.service"])
+        run(["systemctl", "restart", "rig-serve.service"])
         raise CannotSetUp(f"{problem}\nThe release before, {before}, is in use again.") from problem
     if not machine.changed:
         say("All is in place; nothing was changed.")
@@ -167,7 +171,7 @@ def roll_back(machine: Machine) -> None:
     """The release before into use. The run log stays as it is."""
     machine.require_rights_and_rest()
     name = releases.linked(machine.home, "previous")
-    if not (machine.home / "releases" / name / ".venv/set-up.json").is_file():
+    if not name or not releases.is_whole(machine.home, name):
         raise CannotSetUp(f"There is no complete release before this one in {machine.home}.")
     machine.do(f"put {name} into use again", lambda: releases.switch(machine.home, name))
     machine.services()

@@ -100,7 +100,7 @@ def write(item: Item, root: Path, text: str) -> None:
     path = root / item.path
     path.parent.mkdir(parents=True, exist_ok=True)
     if item.source:
-        replace(path, text, item.mode)
+        replace(path, text.encode(), item.mode)
     else:
         path.mkdir(exist_ok=True)
         path.chmod(item.mode)
@@ -108,11 +108,11 @@ def write(item: Item, root: Path, text: str) -> None:
         os.chown(path, *owner_of(item, root))
 
 
-def replace(path: Path, text: str, mode: int) -> None:
+def replace(path: Path, content: bytes, mode: int) -> None:
     """Write beside, sync, rename: a power cut leaves the old file or the new one."""
     beside = path.with_name(f".{path.name}.new")
     with beside.open("wb") as file:
-        file.write(text.encode())
+        file.write(content)
         file.flush()
         os.fsync(file.fileno())
     beside.chmod(mode)

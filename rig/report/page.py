@@ -73,6 +73,7 @@ def content(run: Reported) -> dict[str, Any]:
         "verdict": words.VERDICTS.get(str(verdict.get("result")), "NOT TESTED"),
         "why": words.clipped(verdict.get("why") or "", 420),
         "next_check": _next_check(verdict, _of_the_valve(result)),
+        "next_caution": verdict.get("next_caution"),
         "valve": _of_the_valve(result),
         "risk": words.risk(result),
         "limits": words.limits(result)[:6],

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.captures import cell_columns, plan_capture, read_capture
+from rig.captures.guess import rate_of
 from rig.captures.layout import layout_of
 from rig.captures.mapping import CaptureMap, Stated, stated
 from rig.captures.problems import Problems
@@ -281,3 +282,96 @@ def test_names_written_are_names_read(tmp_path_factory, names, delimiter):
         writer.writerows([[n, n % 2, n % 3] for n in range(20)])
     found = layout_of(path, Problems(path))
     assert (found.delimiter, found.names) == (delimiter, names)
+
+
+def sampled(rate: str = "Sample rate: 1000 Hz", high: float = 5.0, low: float = 0.0) -> str:
+    """A row a sample, the switch in volts with a pull-up."""
+    return f"{rate}\nSample,Relay (V),Switch (V)\n" + "".join(
+        f"{n},{12.0 * c},{low + high * (1 - s)}\n" for n, (_, c, s) in enumerate(rows())
+    )
+
+
+def kept_from(folder: Path, text: str) -> dict[str, CaptureMap]:
+    plan = plan_capture(written(folder, text), RIG)
+    assert plan is not None and plan.by is not None
+    return {plan.key: plan.by}
+
+
+@pytest.mark.parametrize(
+    ("text", "rate_hz"),
+    [
+        (sampled("Sample rate: 200 Hz"), 200.0),
+        (sampled("no word of it"), None),
+        (sampled(high=24.0, low=12.0), 1000.0),
+        (sampled(high=2.0), 1000.0),
+    ],
+)
+def test_a_kept_map_that_does_not_fit_the_file_is_asked_again(tmp_path, text, rate_hz):
+    kept = kept_from(tmp_path, sampled())
+    again = plan_capture(written(tmp_path, sampled()), RIG, None, kept.get)
+    assert again is not None and again.sure
+    other = plan_capture(written(tmp_path, text), RIG, None, kept.get)
+    assert other is not None and other.by is not None and not other.sure
+    assert other.by.rate_hz == rate_hz
+    switch = other.by.signals["switch"]
+    assert switch.inverted and switch.below is not None
+    if rate_hz is not None:
+        ((_, recording),) = read_capture(written(tmp_path, text), RIG, plan=other)
+        assert len(recording.edges["switch"].t_ns) == 2  # its own levels split it
+
+
+def test_a_rate_that_is_stated_or_typed_counts_for_this_file(tmp_path):
+    kept = kept_from(tmp_path, sampled())
+    path = written(tmp_path, sampled("Sample rate: 200 Hz"))
+    said = plan_capture(path, RIG, stated(rate="2 kHz"), kept.get)
+    typed = plan_capture(path, RIG, None, kept.get, next(iter(kept.values())))
+    for plan, rate_hz in ((said, 2000.0), (typed, 1000.0)):
+        assert plan is not None and plan.by is not None and plan.sure
+        assert plan.by.rate_hz == rate_hz
+
+
+def test_a_map_is_not_kept_across_another_meaning_of_the_levels(tmp_path):
+    kept = kept_from(tmp_path, sampled())
+    for pull in ("up", "down"):
+        switch = RIG.switch.model_copy(update={"pull": pull})
+        rig = RIG.model_copy(update={"switch": switch})
+        plan = plan_capture(written(tmp_path, sampled()), rig, None, kept.get)
+        assert plan is not None and plan.sure == (pull == "up")
+
+
+@pytest.mark.parametrize(
+    ("line", "rate_hz"),
+    [
+        ("Sample rate: 1000 Hz", 1000.0),
+        ("Sample rate: 1 KHz", 1000.0),
+        ("Sampling frequency = 2,5 kHz", 2500.0),
+        ("Sample interval\t0.500\tmS", 2000.0),
+        ("Record interval: 500 \u00b5s", 2000.0),
+        ("Sampling period: 1e-3", 1000.0),
+        ("Sample rate: 1000.000 Hz", 1000.0),
+        # nobody can tell a group of digits from a fraction: not guessed
+        ("Sample rate: 1,000 Hz", None),
+        ("Sample rate: 1.000 Hz", None),
+        ("Sample rate: 1 000 Hz", None),
+        ("Sample interval: 1,000 us", None),
+        ("Generator frequency: 50 Hz", None),
+        ("Refresh rate: 60 Hz", None),
+        ("Sample rate: 5 furlongs", None),
+    ],
+)
+def test_a_rate_is_heard_only_where_it_can_mean_one_thing(line, rate_hz):
+    assert rate_of([line]) == (None if rate_hz is None else pytest.approx(rate_hz))
+
+
+@pytest.mark.parametrize("name", ["Time (msecs)", "Time [mS]", "elapsed MSEC", "time, msec"])
+def test_a_time_in_milliseconds_is_told_by_any_of_its_names(tmp_path, name):
+    text = f"{name};relay;contact\n" + "".join(f"{t};{c};{s}\n" for t, c, s in rows())
+    assert confirmed(written(tmp_path, text)).edges["switch"].t_ns.tolist() == EDGES_NS
+
+
+@pytest.mark.parametrize("name", ["Time (ticks)", "time jiffies", "X"])
+def test_a_time_in_an_unknown_unit_is_asked_for(tmp_path, name):
+    text = f"{name};relay;contact\n" + "".join(f"{t};{c};{s}\n" for t, c, s in rows())
+    plan = plan_capture(written(tmp_path, text), RIG)
+    assert plan is not None and plan.by is not None
+    assert "time" in plan.by.missing()[0]

@@ -68,6 +68,10 @@ def test_a_fault_in_front_of_the_valve_never_rejects_it(
     if fault == "contact welded":
         assert shape["verdict"]["why"].startswith("The switch stayed on after release in")
         assert first.startswith("measure at the coil or open the mushroom stop")
+        assert f"Look first at: {first}." in shape["of_the_valve"]["words"]
+    elif fault == "open coil" and stated:
+        assert shape["verdict"]["next_caution"].startswith("Engine off. ")
+        assert "Nothing electrical is touched before this" in shape["verdict"]["next_caution"]
 
 
 def test_missed_strokes_reject_where_a_person_proved_the_chain(tmp_path, monkeypatch):
@@ -86,6 +90,8 @@ def test_every_rule_of_the_interlock_has_its_first_check():
     rules = {value for name, value in vars(registry).items()
              if name.isupper() and isinstance(value, str)}  # fmt: skip
     assert rules - {registry.LINK, registry.HEARTBEAT} <= set(checks_after_trips()), rules
+    for rule in (registry.COIL_CURRENT, registry.READBACK):
+        assert after_trip(rule).startswith("open the mushroom stop, then measure")
     assert after_trip("something new").endswith("then `rig clear`")
 
 

@@ -57,7 +57,12 @@ def test_the_unattended_run_is_guarded_by_the_service_manager() -> None:
     assert "ProtectClock" not in service
     assert "LG_WD=%t/" in service["Environment"]  # lgpio makes a FIFO where it works
     assert "Install" not in unit("rig-run@.service")
-    assert unit("rig-run@.service")["Unit"]["Requires"] == "rig-safe.service"
+    # Requires= would hand a restart of rig-safe on, and a coil would be energised by itself
+    # (systemd.unit(5), Requires=)
+    run = unit("rig-run@.service")
+    assert run["Unit"]["Wants"] == run["Unit"]["After"] == "rig-safe.service"
+    assert not {"Requires", "BindsTo", "PartOf", "Requisite", "Upholds"} & set(run["Unit"])
+    assert run["Service"]["Restart"] == "no"
     assert unit("rig-safe.service")["Service"]["Type"] == "oneshot"
 
 

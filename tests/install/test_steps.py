@@ -204,6 +204,46 @@ def test_a_run_that_began_meanwhile_keeps_its_release(
     assert releases.linked(machine.home, "current") == ""
 
 
+def test_lines_are_not_driven_off_beside_a_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[list[str]] = []
+    monkeypatch.setattr(steps, "run", asked.append)
+    monkeypatch.setattr(steps, "benches", lambda: ["4711"])
+    monkeypatch.setattr(steps.os, "geteuid", lambda: 0)
+    with pytest.raises(CannotSetUp, match="4711"):
+        steps.Machine().reload()
+    assert asked == []
+
+
+def test_a_copy_that_was_cut_short_is_made_whole(root: Path, checkout: Path) -> None:
+    home = root / table.HOME
+    place = home / "releases" / releases.name_of(checkout)
+    (place / "rig").mkdir(parents=True)
+    (place / "rig/a.py").write_bytes(b"")  # as a full disk or a power cut leaves it
+    install(root, checkout)
+    assert (place / "rig/a.py").read_text() == "rig/a.py"
+    assert releases.is_whole(home, place.name)
+    (place / "rig/a.py").write_bytes(b"")  # though it was set up
+    found = {point.about: point for point in points(root)}
+    assert "not whole" in found["release in use"].found and found["release in use"].remedy
+    install(root, checkout)
+    assert (place / "rig/a.py").read_text() == "rig/a.py"
+
+
+def test_a_release_that_is_not_whole_is_never_put_into_use(root: Path, checkout: Path) -> None:
+    install(root, checkout)
+    home = root / table.HOME
+    first = releases.linked(home, "current")
+    (checkout / "README.md").write_text("second")
+    install(root, checkout)
+    second = releases.linked(home, "current")
+    (home / "releases" / first / "rig/a.py").write_bytes(b"")
+    with pytest.raises(CannotSetUp, match="not those that its name tells"):
+        releases.switch(home, first)
+    with pytest.raises(CannotSetUp, match="no complete release"):
+        steps.roll_back(steps.Machine(root))
+    assert releases.linked(home, "current") == second
+
+
 def test_without_a_release_before_there_is_no_way_back(root: Path, checkout: Path) -> None:
     install(root, checkout)
     with pytest.raises(CannotSetUp, match="no complete release before"):

@@ -81,6 +81,7 @@ class Verdict(Open):
     result: str
     why: str
     next_check: str | None
+    next_caution: str | None = None
     limits: list[Limit]
 
 

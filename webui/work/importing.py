@@ -141,11 +141,10 @@ def answer(question: dict[str, Any]) -> dict[str, Any]:
         resolution_ns = stated_resolution_ns(question.get("resolution"))
         maps = question.get("maps") or {}
 
-        def known(key: str) -> CaptureMap | None:
-            found = maps.get("", maps.get(key))
-            return None if found is None else CaptureMap.model_validate(found)
+        def map_of(key: str) -> CaptureMap | None:
+            return CaptureMap.model_validate(maps[key]) if key in maps else None
 
-        plan = plan_capture(path, setup, None, known)
+        plan = plan_capture(path, setup, None, map_of, map_of(""))
         if plan is not None:
             shown = {"plan": _plan_shown(path, plan)}
             if plan.by is not None and plan.by.missing():

@@ -111,6 +111,7 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     yield _line("risk_pct", verdict.get("risk_pct"))
     yield _line("guard_band", verdict.get("guard_band"))
     yield _line("next_check", verdict["next_check"])
+    yield _line("next_caution", verdict.get("next_caution"))
     valve = result.get("of_the_valve") or {}
     yield _line("valve_result", valve.get("result"))
     yield _line("valve_words", valve.get("words"))

@@ -45,6 +45,8 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
         yield "First: find what tripped it and put it right; then `rig clear`.", "bold"
     if first and first not in why:
         yield f"{'Then' if trip else 'First'}: {first}.", "" if trip else "bold"
+    if verdict.get("next_caution"):
+        yield f"Caution: {verdict['next_caution']}", "bold"
     if verdict["result"] != "conforms":
         yield from ((f"Limit open or not held: {line}", "") for line in _open_limits(verdict))
     yield from ((line, "") for line in _figures(result))

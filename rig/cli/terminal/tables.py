@@ -280,6 +280,8 @@ class Show:
             self._say(f"Nearest limit: {verdict['decided_by']}. Chance {chance}: {shown}.")
         if verdict["next_check"] and verdict["next_check"] not in verdict["why"]:
             self._say(f"Next check: {verdict['next_check']}.")
+        if verdict.get("next_caution"):
+            self._say(f"Caution: {verdict['next_caution']}", "bold")
         if verdict["limits"]:
             table = self._table("limits", ("", ""), ("found", "right"), ("", ""))
             for limit in verdict["limits"]:
