@@ -126,7 +126,9 @@ def times_of(run: int) -> tuple[OwnTimes, str, str]:
         if stored.status != "finished":
             raise NoLoopError(f"the run did not finish ({stored.status})")
         setup, _ = texts_of(stored)
-        found = own_times(recording_of(stored, setup))
+        if setup is None:
+            raise NoLoopError("the setup that is stored with it cannot be read")
+        found = own_times(recording_of(stored, setup), setup.relay)
         return found, stored.header.source, stored.header.setup_hash
 
 

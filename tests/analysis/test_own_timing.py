@@ -13,6 +13,8 @@ from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
 from rig.analysis.measure.own_timing import FEWEST, NoLoopError, own_times
+from rig.config.calibration_rules import timing_rules
+from rig.config.setup.model import RelaySetup
 from rig.results.run_json import run_json
 from rig.text.run_facts import facts
 
@@ -27,6 +29,9 @@ TIMING = {
     "release_n": 400, "release_mean": "-0.2 ms", "release_sd": "0.05 ms",
     "operate_delay": ["5 ms", "7 ms"], "release_delay": ["3 ms", "4 ms"],
 }  # fmt: skip
+
+
+RELAY = RelaySetup(line=17)  # 10 ms at most, both ways
 
 
 def loop(on_ms: list[float], off_ms: list[float], *, readback: bool = True, **how: bool) -> Train:
@@ -47,11 +52,11 @@ class TestFound:
         (off, in ms): see tests/checks/nist_univariate.py."""
         n = len(MAVRO.values)
         whole = [value * 1e-3 for value in LEW.values]
-        found = own_times(loop(whole, [0.0] * len(whole), closed_on=closed_on).build())
+        found = own_times(loop(whole, [0.0] * len(whole), closed_on=closed_on).build(), RELAY)
         assert (found.timed_from, found.response.n, found.left_out) == ("read-back", 200, 0)
         assert found.response.mean_ms == pytest.approx(LEW.mean * 1e-3, abs=1e-9)
         assert found.response.sd_ms == pytest.approx(LEW.sd * 1e-3, rel=1e-9)
-        found = own_times(loop([0.0] * n, MAVRO.values).build())
+        found = own_times(loop([0.0] * n, MAVRO.values).build(), RELAY)
         assert found.release.mean_ms == pytest.approx(MAVRO.mean, abs=1e-9)
         assert found.release.sd_ms == pytest.approx(MAVRO.sd, rel=1e-6)
         assert (found.response.mean_ms, found.response.sd_ms) == (0.0, 0.0)
@@ -59,11 +64,31 @@ class TestFound:
 
     def test_without_a_read_back_the_relay_is_in_it(self) -> None:
         late = [0.1 * (n % 5) for n in range(50)]
-        found = own_times(loop(late, late, readback=False).build())
+        found = own_times(loop(late, late, readback=False).build(), RELAY)
         assert found.timed_from == "command"
         assert found.response.mean_ms == pytest.approx(8.2)
         assert (found.response.least_ms, found.response.most_ms) == pytest.approx((8.0, 8.4))
         assert (found.release.least_ms, found.release.most_ms) == pytest.approx((4.0, 4.4))
+
+    @pytest.mark.parametrize(("on", "off", "key"), [(29, 1, "operate"), (1, 29, "release")])
+    def test_without_a_read_back_a_valve_is_no_relay(self, on: float, off: float, key: str) -> None:
+        """Beyond what the setup states of the relay it may be a valve that answers."""
+        train = loop([on] * 40, [off] * 40, readback=False)
+        with pytest.raises(NoLoopError, match=rf"\[relay\] {key}_delay of 10 ms at most: a valve"):
+            own_times(train.build(), RELAY)
+        slow = RelaySetup.model_validate(
+            {"line": 17, "operate_delay": "40 ms", "release_delay": "40 ms"}
+        )
+        assert own_times(train.build(), slow).response.mean_ms == pytest.approx(8 + on)
+
+    def test_a_table_of_a_valve_is_refused_in_a_setup(self) -> None:
+        """The same of a table that is there already; a read-back tells the loop by itself."""
+        valve = {"operate_delay": ["35.1 ms", "50.4 ms"]}
+        rig = setup(readback=False, timing={**TIMING, "timed_from": "command", **valve})
+        (found,) = timing_rules(rig)
+        assert found.where == ("timing", "operate_delay", 1)
+        assert "50.4 ms is more than the 10 ms that [relay] operate_delay states" in found.what
+        assert not list(timing_rules(setup(readback=True, timing={**TIMING, **valve})))
 
     def test_a_bounce_that_one_input_alone_shows_is_left_out(self) -> None:
         train = Train()
@@ -75,7 +100,7 @@ class TestFound:
             if torn:
                 train.edge("readback", False, at + 7.9)
                 train.edge("readback", True, at + 8)
-        found = own_times(train.build())
+        found = own_times(train.build(), RELAY)
         assert (found.response.n, found.release.n) == (75, 100)
         assert found.response.mean_ms == pytest.approx(0.1)
         assert found.response.sd_ms == pytest.approx(0.0, abs=1e-9)
@@ -91,7 +116,7 @@ class TestFound:
             at = 1000.0 * (n + 1 + len(on))
             train.stroke(900 + n, at, at + 400, live=8, dead=4)
         with pytest.raises(NoLoopError, match=words):
-            own_times(train.build())
+            own_times(train.build(), RELAY)
 
 
 def result(on: datetime.date | None = DAY, *, readback: bool = True, **keys: object):

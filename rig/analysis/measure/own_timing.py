@@ -24,7 +24,7 @@ from rig.analysis.measure.stroke_windows import (
 )
 from rig.analysis.stats.uncertainty import Line
 from rig.config.dated import IN_DATE, OUT_OF_DATE
-from rig.config.setup.model import Setup
+from rig.config.setup.model import RelaySetup, Setup
 from rig.config.setup.timing import ASSUMED, TimingSetup
 from rig.core.recording import Bool, Float, Int64, Recording
 from rig.core.records import READBACK, SWITCH
@@ -63,8 +63,11 @@ class NoLoopError(ValueError):
     """This run does not show the rig's own times; the text says why."""
 
 
-def own_times(recording: Recording) -> OwnTimes:
-    """The rig's own times from a run with the loop wired. Raises NoLoopError."""
+def own_times(recording: Recording, relay: RelaySetup) -> OwnTimes:
+    """The rig's own times from a run with the loop wired. Raises NoLoopError.
+
+    Without a read-back nothing but what the setup states of its `relay` tells the loop from a
+    valve that answers."""
     windows = stroke_windows(recording)
     edges, rest = recording.edges.get(SWITCH), recording.start_level(SWITCH)
     if edges is None or rest is None or not len(windows):
@@ -94,6 +97,16 @@ def own_times(recording: Recording) -> OwnTimes:
         if far > FAR_MS:
             raise NoLoopError(
                 f"the switch input follows the load side {far:.1f} ms late: a valve answers there"
+            )
+        return found
+    stated_s = relay.operate_delay_s, relay.release_delay_s
+    ways = ("operate_delay", found.response), ("release_delay", found.release)
+    for (key, way), most_s in zip(ways, stated_s, strict=True):
+        if way.most_ms > 1e3 * most_s:
+            raise NoLoopError(
+                f"the switch input follows the command by up to {way.most_ms:.1f} ms, and the setup "
+                f"states [relay] {key} of {1e3 * most_s:g} ms at most: a valve may answer there. "
+                f"Only if the relay itself is so slow, by its data sheet, state {key} accordingly"
             )
     return found
 
