@@ -56,12 +56,19 @@ def timing_rules(setup: Setup) -> Iterator[Finding]:
     if made is None:
         return
     yield from _dates(made, ("timing",))
+    if made.source is not None and (made.source == "simulated") != (setup.backend == "simulated"):
+        yield Finding(
+            ("timing", "source"),
+            f'"{made.source}" was measured, and backend is "{setup.backend}": one says nothing of '
+            "the other",
+            "take [timing] out, and measure this rig: `rig calibrate --timing`",
+        )
     wired = "command" if setup.readback is None else "read-back"
     if made.timed_from != wired:
         yield Finding(
             ("timing", "timed_from"),
             f"this rig times from the {wired} as it is wired, and was measured otherwise",
-            "measure it again as it is wired now: `rig calibrate --timing`; or take [timing] out",
+            "take [timing] out, and measure it as it is wired now: `rig calibrate --timing`",
         )
     relay = setup.relay
     for key, delays_s, most_s in (
@@ -72,15 +79,15 @@ def timing_rules(setup: Setup) -> Iterator[Finding]:
             yield Finding(
                 ("timing", key, 0),
                 "the coil cannot have answered before its command",
-                "measure it again: `rig calibrate --timing`",
+                "take [timing] out, and measure it again: `rig calibrate --timing`",
             )
         if made.timed_from == "command" and delays_s[1] > most_s + WRITTEN_TO_S:
             yield Finding(
                 ("timing", key, 1),
                 f"{1e3 * delays_s[1]:.4g} ms is more than the {1e3 * most_s:g} ms that [relay] "
                 f"{key} states at most: a valve may have answered, and not the loop",
-                "measure it again without a valve: `rig calibrate --timing`; only if the relay "
-                f"itself is so slow, by its data sheet, state it in [relay] {key}",
+                "take [timing] out, and measure without a valve: `rig calibrate --timing`; only if "
+                f"the relay itself is so slow, by its data sheet, state it in [relay] {key}",
             )
 
 

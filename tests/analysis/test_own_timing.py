@@ -25,6 +25,7 @@ LEW, MAVRO = SETS[0], SETS[1]
 DAY = datetime.date(2026, 11, 2)
 TIMING = {
     "date": "2026-11-02", "due": "2027-11-02", "by": "M. Example", "timed_from": "read-back",
+    "source": "board", "run": 3,
     "response_n": 100, "response_mean": "0.3 ms", "response_sd": "0.02 ms",
     "release_n": 400, "release_mean": "-0.2 ms", "release_sd": "0.05 ms",
     "operate_delay": ["5 ms", "7 ms"], "release_delay": ["3 ms", "4 ms"],
@@ -120,7 +121,9 @@ class TestFound:
 
 
 def result(on: datetime.date | None = DAY, *, readback: bool = True, **keys: object):
-    rig = setup(readback=readback, timing={**TIMING, **keys} if keys.get("date", 1) else None)
+    wired = setup(readback=readback).wired_for_timing
+    made = {**TIMING, "wired": wired, **keys} if keys.get("date", 1) else None
+    rig = setup(readback=readback, timing=made)
     train = loop([50.3 + 0.1 * (n % 4) for n in range(12)], [30.0] * 12, readback=readback)
     page = sheet(strokes=12, accept=[{"figure": "response", "max": "80 ms"}])
     return run_json(analyse(train.build(), rig, page, done_on=on))
@@ -173,6 +176,35 @@ class TestApplied:
         assert "OUT OF DATE" not in result()["verdict"]["why"]
         unknown = result(None)
         assert "in date is not known" in unknown["verdict"]["why"]
+
+    @pytest.mark.parametrize(
+        ("keys", "words"),
+        [({"source": "emulated board"}, "measured on emulated board, and this is board"),
+         ({"wired": "relay 4"}, "the wiring has changed; it was relay 4, and is chip"),
+         ({"wired": ""}, "does not say what was measured"), ({"run": None}, "does not say"),
+         ({"source": None}, "does not say")],
+    )  # fmt: skip
+    def test_of_another_rig_it_is_out_of_date(self, keys: dict[str, str], words: str) -> None:
+        shape = result(**keys)
+        assert shape["timing"]["state"] == "out of date"
+        assert words in shape["verdict"]["why"]
+        assert "read-back delay" in lines(shape, "single_response_ms")
+
+    def test_of_another_backend_it_is_refused(self) -> None:
+        (found,) = timing_rules(setup(timing={**TIMING, "source": "simulated"}))
+        assert found.where == ("timing", "source")
+        assert '"simulated" was measured, and backend is "board"' in found.what
+
+    def test_what_is_wired_is_named(self) -> None:
+        rig = setup()
+        said = rig.wired_for_timing
+        for table, change in (
+            ("relay", {"line": 4}), ("relay", {"operate_delay_s": 0.02}), ("switch", {"line": 4}),
+            ("switch", {"pull": "down"}), ("readback", {"line": 4}), ("readback", {"pull": "up"}),
+        ):  # fmt: skip
+            part = getattr(rig, table).model_copy(update=change)
+            assert rig.model_copy(update={table: part}).wired_for_timing != said, (table, change)
+        assert rig.model_copy(update={"readback": None}).wired_for_timing != said
 
     def test_a_relay_delay_is_a_range(self) -> None:
         """From the command: the measured mean off, least to most as a rectangle; assumed, the

@@ -104,8 +104,8 @@ def own_times(recording: Recording, relay: RelaySetup) -> OwnTimes:
     for (key, way), most_s in zip(ways, stated_s, strict=True):
         if way.most_ms > 1e3 * most_s:
             raise NoLoopError(
-                f"the switch input follows the command by up to {way.most_ms:.1f} ms, and the setup "
-                f"states [relay] {key} of {1e3 * most_s:g} ms at most: a valve may answer there. "
+                f"the switch input follows the command by up to {way.most_ms:.1f} ms, and the "
+                f"setup states [relay] {key} of {1e3 * most_s:g} ms at most: a valve may answer. "
                 f"Only if the relay itself is so slow, by its data sheet, state {key} accordingly"
             )
     return found
@@ -148,10 +148,11 @@ def _way(
 
 class Applied(NamedTuple):
     """What is known of the rig's own times in a run: `made` of the setup, None where they are
-    assumed; `state` see Dated.state, ASSUMED without."""
+    assumed; `state` see Dated.state, ASSUMED without; `why` see Standing."""
 
     made: TimingSetup | None
     state: str
+    why: str = ""
 
     @property
     def overdue(self) -> bool:
@@ -180,7 +181,9 @@ def applied_timing(
     if setup is None or recording.source == "capture":
         return None
     made = setup.timing
-    return Applied(None, ASSUMED) if made is None else Applied(made, made.state(on))
+    if made is None:
+        return Applied(None, ASSUMED)
+    return Applied(made, *made.standing(on, setup.wired_for_timing, recording.source))
 
 
 def reference_of(windows: Windows, setup: Setup | None, applied: Applied | None) -> Reference:
@@ -211,8 +214,8 @@ def remarks(applied: Applied | None) -> list[str]:
     """Sentences that belong to every time of the run; none where all is well."""
     if applied is None or applied.made is None or applied.state == IN_DATE:
         return []
-    if applied.overdue:
-        return [applied.made.overdue]
+    if applied.why:
+        return [applied.why]
     return [
         "Whether the rig's own timing was in date is not known "
         f"(measured {applied.made.date}, due {applied.made.due})."
