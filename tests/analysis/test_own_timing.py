@@ -176,6 +176,7 @@ class TestApplied:
         assert "OUT OF DATE" not in result()["verdict"]["why"]
         unknown = result(None)
         assert "in date is not known" in unknown["verdict"]["why"]
+        assert "read-back delay" in lines(unknown, "single_response_ms")
 
     @pytest.mark.parametrize(
         ("keys", "words"),

@@ -23,7 +23,7 @@ from rig.analysis.measure.stroke_windows import (
     stroke_windows,
 )
 from rig.analysis.stats.uncertainty import Line
-from rig.config.dated import IN_DATE, OUT_OF_DATE
+from rig.config.dated import DATE_NOT_KNOWN, IN_DATE, OUT_OF_DATE
 from rig.config.setup.model import RelaySetup, Setup
 from rig.config.setup.timing import ASSUMED, TimingSetup
 from rig.core.recording import Bool, Float, Int64, Recording
@@ -156,7 +156,8 @@ class Applied(NamedTuple):
 
     @property
     def overdue(self) -> bool:
-        return self.state == OUT_OF_DATE
+        """Whether the assumed bounds count as well: also where the day of the run is not known."""
+        return self.state in (OUT_OF_DATE, DATE_NOT_KNOWN)
 
     def way(self, name: str) -> Way | None:
         """Of "response" or "release"; None where it was not measured."""
