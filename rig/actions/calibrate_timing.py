@@ -29,14 +29,19 @@ BY_NOBODY = (
 """Options of a run that one without a valve leaves out."""
 
 
+PLAIN = ("run", "source", "setup_hash", "wired", "date", "due", "by")
+
+
 @dataclass(frozen=True)
 class TimingRecord:
     """The rig's own times, dated: what a setup's `[timing]` is made of. Times in ms. `run` is the
-    run in the log, `source` board, emulated board or simulated, `setup_hash` that of its setup."""
+    run in the log, `source` board, emulated board or simulated, `setup_hash` that of its setup,
+    `wired` its Setup.wired_for_timing."""
 
     run: int
     source: str
     setup_hash: str
+    wired: str
     date: str
     due: str
     by: str
@@ -115,9 +120,9 @@ def sheet_text(setup: Setup, strokes: int) -> str:
     )
 
 
-def times_of(run: int) -> tuple[OwnTimes, str, str]:
-    """The rig's own times by a stored run, its source, and the hash of its setup. Raises
-    NoLoopError where the run does not show them, or did not finish."""
+def times_of(run: int) -> tuple[OwnTimes, str, str, str]:
+    """The rig's own times by a stored run, its source, the hash of its setup, and how that is
+    wired. Raises NoLoopError where the run does not show them, or did not finish."""
     from rig.actions.analyse_run import opened_log, recording_of, texts_of
     from rig.analysis.measure.own_timing import NoLoopError, own_times
 
@@ -126,8 +131,11 @@ def times_of(run: int) -> tuple[OwnTimes, str, str]:
         if stored.status != "finished":
             raise NoLoopError(f"the run did not finish ({stored.status})")
         setup, _ = texts_of(stored)
-        found = own_times(recording_of(stored, setup))
-        return found, stored.header.source, stored.header.setup_hash
+        if setup is None:
+            raise NoLoopError("the setup that is stored with it cannot be read")
+        found = own_times(recording_of(stored, setup), setup.relay)
+        header = stored.header
+        return found, header.source, header.setup_hash, setup.wired_for_timing
 
 
 def read_record(data: Mapping[str, Any]) -> TimingRecord:
@@ -135,7 +143,7 @@ def read_record(data: Mapping[str, Any]) -> TimingRecord:
     from rig.analysis.measure.own_timing import OwnTimes, Way
 
     try:
-        plain = {name: data[name] for name in ("run", "source", "setup_hash", "date", "due", "by")}
+        plain = {name: data[name] for name in PLAIN}
         on, off = (Way(**data[name]) for name in ("response", "release"))
         times = OwnTimes(str(data["timed_from"]), on, off, int(data["left_out"]))
         return TimingRecord(**plain, times=times)

@@ -294,7 +294,7 @@ class Run:
             return
         from rig.cli.terminal.preflight import show_preflight
 
-        own = timing_checks(self._setup.setup)
+        own = timing_checks(self._setup.setup, found.source)
         show_preflight(found._replace(checks=[*found.checks, *own]))
 
     def _refused(self, found: Preflight) -> Outcome:

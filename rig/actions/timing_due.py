@@ -13,17 +13,14 @@ if TYPE_CHECKING:
     from rig.config.setup.model import Setup
 
 
-def timing_checks(setup: Setup) -> list[Check]:
-    """The check on `[timing]`; none where the rig has not measured itself."""
+def timing_checks(setup: Setup, source: str) -> list[Check]:
+    """The check on `[timing]` for a run of that source; none where there is no such table."""
     made, name = setup.timing, "Rig's own times"
     if made is None:
         return []
-    if made.state(datetime.datetime.now(datetime.UTC).date()) == IN_DATE:
+    today = datetime.datetime.now(datetime.UTC).date()
+    state, why = made.standing(today, setup.wired_for_timing, source)
+    if state == IN_DATE:
         return [Check(name, GOOD, f"measured {made.date}, due {made.due}")]
-    return [
-        Check(
-            name, DOUBTFUL, f"measured {made.date}, OUT OF DATE since {made.due}",
-            "Results will say so. Measure them again: `rig calibrate SETUP --timing`; or look at "
-            "the clock of this computer.",
-        )
-    ]  # fmt: skip
+    clock = "" if made.state(today) == IN_DATE else " Or look at the clock of this computer."
+    return [Check(name, DOUBTFUL, f"measured {made.date}, due {made.due}", why + clock)]

@@ -36,7 +36,7 @@ def timing(setup: Path, strokes: int, date: str, due: str, options: Mapping[str,
     if code or run is None:
         return code
     try:
-        times, source, setup_hash = times_of(run)
+        times, source, setup_hash, wired = times_of(run)
     except NoLoopError as error:
         click.echo(
             f"Run {run} is kept, and nothing was written: {error}. Is the resistor in the coil's "
@@ -45,7 +45,8 @@ def timing(setup: Path, strokes: int, date: str, due: str, options: Mapping[str,
             err=True,
         )
         return EXIT_UNDECIDED
-    record = TimingRecord(run, source, setup_hash, date, due, options["by"] or "", times)
+    by = options["by"] or ""
+    record = TimingRecord(run, source, setup_hash, wired, date, due, by, times)
     for line in shown(record):
         click.echo(line)
     if options["record"] is not None:
@@ -85,6 +86,8 @@ def table_text(record: TimingRecord) -> str:
     lines = [
         "[timing]", f'date = "{record.date}"', f'due = "{record.due}"',
         f"by = {json.dumps(record.by, ensure_ascii=False)}", f'timed_from = "{times.timed_from}"',
+        f'source = "{record.source}"', f"run = {record.run}",
+        f"wired = {json.dumps(record.wired, ensure_ascii=False)}",
     ]  # fmt: skip
     for name, way in (("response", times.response), ("release", times.release)):
         lines += [

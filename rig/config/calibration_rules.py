@@ -23,6 +23,8 @@ APART_SHARE = 0.2
 """Of the measuring range: two gauges farther apart are not at the same pressure, or in the same
 unit (common practice, no source)."""
 MAD_TO_SD = 1.4826
+WRITTEN_TO_S = 1e-6
+"""`[timing]` is written with its delays rounded outwards."""
 
 
 def calibration_rules(setup: Setup) -> Iterator[Finding]:
@@ -54,19 +56,38 @@ def timing_rules(setup: Setup) -> Iterator[Finding]:
     if made is None:
         return
     yield from _dates(made, ("timing",))
+    if made.source is not None and (made.source == "simulated") != (setup.backend == "simulated"):
+        yield Finding(
+            ("timing", "source"),
+            f'"{made.source}" was measured, and backend is "{setup.backend}": one says nothing of '
+            "the other",
+            "take [timing] out, and measure this rig: `rig calibrate --timing`",
+        )
     wired = "command" if setup.readback is None else "read-back"
     if made.timed_from != wired:
         yield Finding(
             ("timing", "timed_from"),
             f"this rig times from the {wired} as it is wired, and was measured otherwise",
-            "measure it again as it is wired now: `rig calibrate --timing`; or take [timing] out",
+            "take [timing] out, and measure it as it is wired now: `rig calibrate --timing`",
         )
-    for n, delays_s in enumerate((made.operate_delay_s, made.release_delay_s)):
+    relay = setup.relay
+    for key, delays_s, most_s in (
+        ("operate_delay", made.operate_delay_s, relay.operate_delay_s),
+        ("release_delay", made.release_delay_s, relay.release_delay_s),
+    ):
         if not delays_s[0] > 0:
             yield Finding(
-                ("timing", ("operate_delay", "release_delay")[n], 0),
+                ("timing", key, 0),
                 "the coil cannot have answered before its command",
-                "measure it again: `rig calibrate --timing`",
+                "take [timing] out, and measure it again: `rig calibrate --timing`",
+            )
+        if made.timed_from == "command" and delays_s[1] > most_s + WRITTEN_TO_S:
+            yield Finding(
+                ("timing", key, 1),
+                f"{1e3 * delays_s[1]:.4g} ms is more than the {1e3 * most_s:g} ms that [relay] "
+                f"{key} states at most: a valve may have answered, and not the loop",
+                "take [timing] out, and measure without a valve: `rig calibrate --timing`; only if "
+                f"the relay itself is so slow, by its data sheet, state it in [relay] {key}",
             )
 
 

@@ -10,7 +10,15 @@ import pytest
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
-from rig.analysis.measure.gauge_calibration import applied_of, bend_kpa, fit_of, line_fit, remarks
+from rig.analysis.measure.gauge_calibration import (
+    BENT,
+    ITSELF,
+    applied_of,
+    bend_kpa,
+    fit_of,
+    line_fit,
+    remarks,
+)
 from rig.analysis.measure.instrument_uncertainty import gauge_lines
 from rig.analysis.measure.pressure_at import pressure_of
 from rig.config.calibration_rules import calibration_rules
@@ -65,7 +73,12 @@ def test_the_uncertainty_is_that_of_line_and_reference_and_not_the_stated_accura
     made, raw = wired(), recording()
     applied = applied_of(raw, made, DAY)
     lines = {line.name: line for line in gauge_lines(made, raw.samples["pressure"], applied)}
-    assert set(lines) == {"gauge calibration", "reference gauge", "gauge resolution"}
+    assert set(lines) == {
+        "gauge calibration", "gauge's scatter about its line", "reference gauge",
+        "gauge resolution",
+    }  # fmt: skip
+    # one reading scatters about the line as the points do (JCGM 100:2008, H.3: s)
+    assert lines["gauge's scatter about its line"].u >= fit_of(made.calibration).s
     assert lines["gauge calibration"].dof == 9
     assert lines["gauge calibration"].u == pytest.approx(fit_of(made.calibration).u(300.0))
     assert lines["reference gauge"].u == 0.25
@@ -117,6 +130,8 @@ def test_an_allowed_drift_of_the_zero_is_taken_off_every_reading_unless_the_setu
     found = gauge_lines(wired(**zero), raw.samples["pressure"], applied)
     lines = {line.name: line for line in found}
     assert lines["gauge's zero"].u == pytest.approx(0.0, abs=1e-12)  # readings without scatter
+    raw.samples["pressure"].value[-20:] = 1.0  # the display has steps of 0.2
+    assert applied_of(raw, wired(**zero), DAY).zero.u_kpa == pytest.approx(0.2 / 12**0.5)
     assert "taken off" in lines["gauge's zero"].note
 
 
@@ -132,6 +147,31 @@ def test_a_bent_gauge_says_so_and_carries_its_bend():
     names = [line.name for line in gauge_lines(made, recording().samples["pressure"], applied)]
     assert "gauge not straight" in names
     assert applied_of(recording(), wired(), DAY).bend_kpa == 0.0
+
+
+@pytest.mark.parametrize(
+    ("points", "seen"),
+    [([(0, 0), (100, 112), (200, 212), (300, 300)], False),
+     ([(x, x + 6 * np.sin(2 * np.pi * x / 400)) for x in range(0, 401, 50)], False),
+     ([(x, x + x * (400 - x) / 4000) for x in range(0, 401, 100)], True)],
+)  # fmt: skip
+def test_a_bend_that_no_test_sees_is_in_the_uncertainty_of_one_reading(points, seen):
+    """The points themselves are readings with a known truth: none lies beyond U = 2 u."""
+    rows = [{"reference": f"{a} kPa", "reading": f"{b} kPa"} for a, b in points]
+    made = wired(points=rows)
+    applied = applied_of(recording(200.0), made, DAY)
+    assert bool(applied.bend_kpa) == seen
+    lines = gauge_lines(made, recording(200.0).samples["pressure"], applied)
+    (own,) = (one for one in lines if one.name in (ITSELF, BENT))
+    far = max(abs(a - b - applied.fit.correction(b)) for a, b in points)
+    assert own.u >= applied.fit.s - 1e-9
+    assert 2 * own.u >= far
+
+
+def test_of_a_run_whose_day_is_not_known_the_stated_accuracy_counts():
+    made, raw = wired(), recording()
+    lines = gauge_lines(made, raw.samples["pressure"], applied_of(raw, made, None))
+    assert "gauge out of date" in [line.name for line in lines]
 
 
 def test_straight_gauges_are_seldom_called_bent():

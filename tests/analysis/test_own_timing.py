@@ -13,6 +13,8 @@ from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
 from rig.analysis.measure.own_timing import FEWEST, NoLoopError, own_times
+from rig.config.calibration_rules import timing_rules
+from rig.config.setup.model import RelaySetup
 from rig.results.run_json import run_json
 from rig.text.run_facts import facts
 
@@ -23,10 +25,14 @@ LEW, MAVRO = SETS[0], SETS[1]
 DAY = datetime.date(2026, 11, 2)
 TIMING = {
     "date": "2026-11-02", "due": "2027-11-02", "by": "M. Example", "timed_from": "read-back",
+    "source": "board", "run": 3,
     "response_n": 100, "response_mean": "0.3 ms", "response_sd": "0.02 ms",
     "release_n": 400, "release_mean": "-0.2 ms", "release_sd": "0.05 ms",
     "operate_delay": ["5 ms", "7 ms"], "release_delay": ["3 ms", "4 ms"],
 }  # fmt: skip
+
+
+RELAY = RelaySetup(line=17)  # 10 ms at most, both ways
 
 
 def loop(on_ms: list[float], off_ms: list[float], *, readback: bool = True, **how: bool) -> Train:
@@ -47,11 +53,11 @@ class TestFound:
         (off, in ms): see tests/checks/nist_univariate.py."""
         n = len(MAVRO.values)
         whole = [value * 1e-3 for value in LEW.values]
-        found = own_times(loop(whole, [0.0] * len(whole), closed_on=closed_on).build())
+        found = own_times(loop(whole, [0.0] * len(whole), closed_on=closed_on).build(), RELAY)
         assert (found.timed_from, found.response.n, found.left_out) == ("read-back", 200, 0)
         assert found.response.mean_ms == pytest.approx(LEW.mean * 1e-3, abs=1e-9)
         assert found.response.sd_ms == pytest.approx(LEW.sd * 1e-3, rel=1e-9)
-        found = own_times(loop([0.0] * n, MAVRO.values).build())
+        found = own_times(loop([0.0] * n, MAVRO.values).build(), RELAY)
         assert found.release.mean_ms == pytest.approx(MAVRO.mean, abs=1e-9)
         assert found.release.sd_ms == pytest.approx(MAVRO.sd, rel=1e-6)
         assert (found.response.mean_ms, found.response.sd_ms) == (0.0, 0.0)
@@ -59,11 +65,31 @@ class TestFound:
 
     def test_without_a_read_back_the_relay_is_in_it(self) -> None:
         late = [0.1 * (n % 5) for n in range(50)]
-        found = own_times(loop(late, late, readback=False).build())
+        found = own_times(loop(late, late, readback=False).build(), RELAY)
         assert found.timed_from == "command"
         assert found.response.mean_ms == pytest.approx(8.2)
         assert (found.response.least_ms, found.response.most_ms) == pytest.approx((8.0, 8.4))
         assert (found.release.least_ms, found.release.most_ms) == pytest.approx((4.0, 4.4))
+
+    @pytest.mark.parametrize(("on", "off", "key"), [(29, 1, "operate"), (1, 29, "release")])
+    def test_without_a_read_back_a_valve_is_no_relay(self, on: float, off: float, key: str) -> None:
+        """Beyond what the setup states of the relay it may be a valve that answers."""
+        train = loop([on] * 40, [off] * 40, readback=False)
+        with pytest.raises(NoLoopError, match=rf"\[relay\] {key}_delay of 10 ms at most: a valve"):
+            own_times(train.build(), RELAY)
+        slow = RelaySetup.model_validate(
+            {"line": 17, "operate_delay": "40 ms", "release_delay": "40 ms"}
+        )
+        assert own_times(train.build(), slow).response.mean_ms == pytest.approx(8 + on)
+
+    def test_a_table_of_a_valve_is_refused_in_a_setup(self) -> None:
+        """The same of a table that is there already; a read-back tells the loop by itself."""
+        valve = {"operate_delay": ["35.1 ms", "50.4 ms"]}
+        rig = setup(readback=False, timing={**TIMING, "timed_from": "command", **valve})
+        (found,) = timing_rules(rig)
+        assert found.where == ("timing", "operate_delay", 1)
+        assert "50.4 ms is more than the 10 ms that [relay] operate_delay states" in found.what
+        assert not list(timing_rules(setup(readback=True, timing={**TIMING, **valve})))
 
     def test_a_bounce_that_one_input_alone_shows_is_left_out(self) -> None:
         train = Train()
@@ -75,7 +101,7 @@ class TestFound:
             if torn:
                 train.edge("readback", False, at + 7.9)
                 train.edge("readback", True, at + 8)
-        found = own_times(train.build())
+        found = own_times(train.build(), RELAY)
         assert (found.response.n, found.release.n) == (75, 100)
         assert found.response.mean_ms == pytest.approx(0.1)
         assert found.response.sd_ms == pytest.approx(0.0, abs=1e-9)
@@ -91,11 +117,13 @@ class TestFound:
             at = 1000.0 * (n + 1 + len(on))
             train.stroke(900 + n, at, at + 400, live=8, dead=4)
         with pytest.raises(NoLoopError, match=words):
-            own_times(train.build())
+            own_times(train.build(), RELAY)
 
 
 def result(on: datetime.date | None = DAY, *, readback: bool = True, **keys: object):
-    rig = setup(readback=readback, timing={**TIMING, **keys} if keys.get("date", 1) else None)
+    wired = setup(readback=readback).wired_for_timing
+    made = {**TIMING, "wired": wired, **keys} if keys.get("date", 1) else None
+    rig = setup(readback=readback, timing=made)
     train = loop([50.3 + 0.1 * (n % 4) for n in range(12)], [30.0] * 12, readback=readback)
     page = sheet(strokes=12, accept=[{"figure": "response", "max": "80 ms"}])
     return run_json(analyse(train.build(), rig, page, done_on=on))
@@ -148,6 +176,36 @@ class TestApplied:
         assert "OUT OF DATE" not in result()["verdict"]["why"]
         unknown = result(None)
         assert "in date is not known" in unknown["verdict"]["why"]
+        assert "read-back delay" in lines(unknown, "single_response_ms")
+
+    @pytest.mark.parametrize(
+        ("keys", "words"),
+        [({"source": "emulated board"}, "measured on emulated board, and this is board"),
+         ({"wired": "relay 4"}, "the wiring has changed; it was relay 4, and is chip"),
+         ({"wired": ""}, "does not say what was measured"), ({"run": None}, "does not say"),
+         ({"source": None}, "does not say")],
+    )  # fmt: skip
+    def test_of_another_rig_it_is_out_of_date(self, keys: dict[str, str], words: str) -> None:
+        shape = result(**keys)
+        assert shape["timing"]["state"] == "out of date"
+        assert words in shape["verdict"]["why"]
+        assert "read-back delay" in lines(shape, "single_response_ms")
+
+    def test_of_another_backend_it_is_refused(self) -> None:
+        (found,) = timing_rules(setup(timing={**TIMING, "source": "simulated"}))
+        assert found.where == ("timing", "source")
+        assert '"simulated" was measured, and backend is "board"' in found.what
+
+    def test_what_is_wired_is_named(self) -> None:
+        rig = setup()
+        said = rig.wired_for_timing
+        for table, change in (
+            ("relay", {"line": 4}), ("relay", {"operate_delay_s": 0.02}), ("switch", {"line": 4}),
+            ("switch", {"pull": "down"}), ("readback", {"line": 4}), ("readback", {"pull": "up"}),
+        ):  # fmt: skip
+            part = getattr(rig, table).model_copy(update=change)
+            assert rig.model_copy(update={table: part}).wired_for_timing != said, (table, change)
+        assert rig.model_copy(update={"readback": None}).wired_for_timing != said
 
     def test_a_relay_delay_is_a_range(self) -> None:
         """From the command: the measured mean off, least to most as a rectangle; assumed, the

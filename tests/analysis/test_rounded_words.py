@@ -6,12 +6,14 @@ from __future__ import annotations
 import re
 
 import numpy as np
+import pytest
 
 from rig.analysis.stats.dependence import repeatability
 from rig.analysis.stats.uncertainty import Line, budget
 from rig.analysis.verdict.evaluate import Measured
 from rig.analysis.verdict.limits import figure_limit
 from rig.config.sheet.model import Accept
+from rig.text.rounded import best_text
 
 
 def why(values: list[float], **limit: str) -> str:
@@ -36,3 +38,17 @@ def test_an_open_limit_shows_both_ends_to_two_digits_of_half_their_width():
 def test_a_broken_limit_shows_the_value_to_the_place_of_its_uncertainty():
     said = why([50.12345, 50.12355, 50.12365, 50.12345], of="each", max="40 ms")
     assert "Response time of 50.124 ms in stroke 3 is above 40 ms" in said
+
+
+@pytest.mark.parametrize(
+    ("value", "row", "words"),
+    [(50.0, {"U": 4.55, "interval95": [39.95, 49.05]},
+      "44.5 ms (± 4.6 ms; read 50.0 ms, 5.5 ms taken off)"),
+     (50.0, {"U": 0.38, "interval95": [49.82, 50.58]},
+      "50.20 ms (± 0.38 ms; read 50.00 ms, 0.20 ms added)"),
+     (50.0, {"U": 0.38, "interval95": [49.62, 50.38]}, "50.00 ms (± 0.38 ms)"),
+     (50.0, {}, "50.00 ms")],
+)  # fmt: skip
+def test_what_is_shown_with_bounds_lies_between_them(value, row, words):
+    """Halves go to the even digit, as everywhere: 4.55 is 4.6."""
+    assert best_text(value, row, "ms", 2) == words

@@ -17,7 +17,8 @@ import numpy as np
 from rig.analysis.coil.coil_state import CoilState, coil_state
 from rig.analysis.coil.current_fall import Fall, fall
 from rig.analysis.coil.current_rise import MOVED, NOT_SEEN, OPEN, Rise, no_rise, rise
-from rig.analysis.measure.instrument_uncertainty import READBACK_MS, resolution_kpa
+from rig.analysis.measure.gauge_calibration import resolution_kpa
+from rig.analysis.measure.instrument_uncertainty import READBACK_MS
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.measure.stroke_windows import BOUNCE_NS, NEVER, Windows
 from rig.analysis.measure.time_stamps import stamp_half_width_ms

@@ -21,13 +21,15 @@ from rig.config.gauge.calibration import FEW_POINTS, CalibrationSetup
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
-GAUGE, REFERENCE, ZERO, OVERDUE = (
+GAUGE, REFERENCE, ZERO, OVERDUE, ITSELF = (
     "gauge calibration", "reference gauge", "gauge's zero", "gauge out of date",
+    "gauge's scatter about its line",
 )  # fmt: skip
 REST_READINGS = 3
 """At least so many readings before the first command make a zero."""
 MEDIAN_OVER_MEAN = math.sqrt(math.pi / 2)
 """Standard error of a median over that of a mean, of many normal readings."""
+RESOLUTION_READINGS = 10_000
 BENT = "gauge not straight"
 LACK_OF_FIT = 0.01
 """Level of the tests whether a straight line describes the points."""
@@ -127,7 +129,15 @@ def bend_kpa(made: CalibrationSetup) -> float:
     if not (repeated is not None and repeated.p < LACK_OF_FIT) and not _quadratic(reading, truth):
         return 0.0
     fit = fit_of(made)
-    return float(np.abs(truth - reading - (fit.y1 + fit.y2 * (reading - fit.t0))).max())
+    return misfit_kpa(fit, made)
+
+
+def misfit_kpa(fit: LineFit, made: CalibrationSetup) -> float:
+    """The farthest that a point lies from the line."""
+    return max(
+        abs(point.reference_kpa - point.reading_kpa - fit.correction(point.reading_kpa))
+        for point in made.points
+    )
 
 
 def _quadratic(reading: Float, truth: Float) -> bool:
@@ -144,6 +154,15 @@ def _quadratic(reading: Float, truth: Float) -> bool:
     least = 1e-9 * float(np.abs(truth).max())  # the arithmetic's own noise is no bend
     k = coverage_factor(n - 3, 1 - LACK_OF_FIT)
     return bool(abs(coefficient[2]) > max(k * math.sqrt(variance), least))
+
+
+def resolution_kpa(samples: SampleSeries) -> float:
+    """The step of the gauge's display: the smallest difference between two good readings (of a
+    long record, of readings evenly picked from it); 0 where all are alike."""
+    good = samples.value[samples.good]
+    picked = good[:: max(len(good) // RESOLUTION_READINGS, 1)]
+    steps = np.diff(np.unique(np.round(picked, 9)))
+    return float(steps.min()) if len(steps) else 0.0
 
 
 class Zero(NamedTuple):
@@ -170,6 +189,7 @@ def zero_of(recording: Recording, made: CalibrationSetup) -> Zero | None:
     zero = float(np.median(rest))
     drift, held = zero - (made.zero_reading_kpa or 0.0), made.zero_words(zero)[0]
     u = MEDIAN_OVER_MEAN * float(rest.std(ddof=1)) / math.sqrt(len(rest))
+    u = max(u, resolution_kpa(samples) / math.sqrt(12))  # one digit at rest shows no scatter
     return Zero(zero, drift, u, held, drift if held and made.zero_correction else 0.0)
 
 
@@ -222,14 +242,15 @@ def applied_of(
 
 def calibration_lines(applied: Applied, stated_kpa: float) -> list[Line]:
     """What a calibrated gauge leaves uncertain of one corrected reading, the worst of the readings
-    seen. Out of date, what the setup states of the gauge (half width `stated_kpa`) comes back in:
-    nothing says that the gauge is as it was."""
+    seen. Out of date, or of a day that is not known, what the setup states of the gauge (half width
+    `stated_kpa`) comes back in: nothing says that the gauge is as it was."""
     fit, made = applied.fit, applied.made
     ends = [v for v in (applied.lowest_kpa, applied.highest_kpa) if v is not None] or [fit.t0]
     worst = max(fit.u(v) for v in ends)
     lines = [
         Line(GAUGE, worst, "kPa", "t", dof=fit.dof,
              note=f"line through {fit.dof + 2} points of {made.date}, scatter {fit.s:.2g} kPa"),
+        _about_the_line(applied),
         Line(REFERENCE, made.reference_uncertainty_kpa / made.reference_coverage, "kPa", "normal",
              note=made.reference),
     ]  # fmt: skip
@@ -242,12 +263,20 @@ def calibration_lines(applied: Applied, stated_kpa: float) -> list[Line]:
             Line(ZERO, abs(zero.drift_kpa), "kPa", "rectangular",
                  note="its drift since the calibration, not taken off")
         )  # fmt: skip
-    if applied.bend_kpa:
-        lines.append(Line(BENT, applied.bend_kpa, "kPa", "rectangular",
-                          note="the points bend away from the line by so much"))  # fmt: skip
-    if applied.state == OUT_OF_DATE:
+    if applied.state != IN_DATE:
         lines.append(Line(OVERDUE, stated_kpa, "kPa", "rectangular", note=f"due on {made.due}"))
     return lines
+
+
+def _about_the_line(applied: Applied) -> Line:
+    """How far one reading may lie from the line of its corrections: as the points scatter about it,
+    or the farthest of them as a half width where that is more. A few points may hide a bend."""
+    fit = applied.fit
+    name = BENT if applied.bend_kpa else ITSELF
+    far = misfit_kpa(fit, applied.made)
+    if far / math.sqrt(3) > fit.s:
+        return Line(name, far, "kPa", "rectangular", note="the farthest of its points")
+    return Line(name, fit.s, "kPa", "t", dof=fit.dof, note="scatter of its points, of one reading")
 
 
 def remarks(applied: Applied | None) -> list[str]:

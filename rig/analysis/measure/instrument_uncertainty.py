@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from rig.analysis.measure.gauge_calibration import Applied, calibration_lines
+from rig.analysis.measure.gauge_calibration import Applied, calibration_lines, resolution_kpa
 from rig.analysis.measure.own_timing import Applied as OwnApplied
 from rig.analysis.measure.own_timing import own_lines
 from rig.analysis.measure.pressure_at import (
@@ -51,7 +51,6 @@ uncertainty that an even chance from 0 to this has about 0, its mean
 included (JCGM 100, F.2.4.5)."""
 SCATTER, RESOLUTION = "scatter of one reading", "gauge resolution"
 SCATTER_LAGS, SCATTER_LEAST = (1, 2, 4), 8
-RESOLUTION_READINGS = 10_000
 STAMPS = "time stamps of both edges"
 STAMPS_NOTES = {
     ROWS: "each lies between the last row before it and the first after",
@@ -132,15 +131,6 @@ def _stamp_lines(
         name = "time stamp of the read-back's edge"
         lines.append(Line(name, stamp, "ms", "rectangular", -1.0, note=ASSUMED))
     return lines
-
-
-def resolution_kpa(samples: SampleSeries) -> float:
-    """The step of the gauge's display: the smallest difference between two good readings (of a
-    long record, of readings evenly picked from it); 0 where all are alike."""
-    good = samples.value[samples.good]
-    picked = good[:: max(len(good) // RESOLUTION_READINGS, 1)]
-    steps = np.diff(np.unique(np.round(picked, 9)))
-    return float(steps.min()) if len(steps) else 0.0
 
 
 def age_half_width_ms(gauge: GaugeSetup) -> float:

@@ -23,8 +23,8 @@ from rig.analysis.measure.stroke_windows import (
     stroke_windows,
 )
 from rig.analysis.stats.uncertainty import Line
-from rig.config.dated import IN_DATE, OUT_OF_DATE
-from rig.config.setup.model import Setup
+from rig.config.dated import DATE_NOT_KNOWN, IN_DATE, OUT_OF_DATE
+from rig.config.setup.model import RelaySetup, Setup
 from rig.config.setup.timing import ASSUMED, TimingSetup
 from rig.core.recording import Bool, Float, Int64, Recording
 from rig.core.records import READBACK, SWITCH
@@ -63,8 +63,11 @@ class NoLoopError(ValueError):
     """This run does not show the rig's own times; the text says why."""
 
 
-def own_times(recording: Recording) -> OwnTimes:
-    """The rig's own times from a run with the loop wired. Raises NoLoopError."""
+def own_times(recording: Recording, relay: RelaySetup) -> OwnTimes:
+    """The rig's own times from a run with the loop wired. Raises NoLoopError.
+
+    Without a read-back nothing but what the setup states of its `relay` tells the loop from a
+    valve that answers."""
     windows = stroke_windows(recording)
     edges, rest = recording.edges.get(SWITCH), recording.start_level(SWITCH)
     if edges is None or rest is None or not len(windows):
@@ -94,6 +97,16 @@ def own_times(recording: Recording) -> OwnTimes:
         if far > FAR_MS:
             raise NoLoopError(
                 f"the switch input follows the load side {far:.1f} ms late: a valve answers there"
+            )
+        return found
+    stated_s = relay.operate_delay_s, relay.release_delay_s
+    ways = ("operate_delay", found.response), ("release_delay", found.release)
+    for (key, way), most_s in zip(ways, stated_s, strict=True):
+        if way.most_ms > 1e3 * most_s:
+            raise NoLoopError(
+                f"the switch input follows the command by up to {way.most_ms:.1f} ms, and the "
+                f"setup states [relay] {key} of {1e3 * most_s:g} ms at most: a valve may answer. "
+                f"Only if the relay itself is so slow, by its data sheet, state {key} accordingly"
             )
     return found
 
@@ -135,14 +148,16 @@ def _way(
 
 class Applied(NamedTuple):
     """What is known of the rig's own times in a run: `made` of the setup, None where they are
-    assumed; `state` see Dated.state, ASSUMED without."""
+    assumed; `state` see Dated.state, ASSUMED without; `why` see Standing."""
 
     made: TimingSetup | None
     state: str
+    why: str = ""
 
     @property
     def overdue(self) -> bool:
-        return self.state == OUT_OF_DATE
+        """Whether the assumed bounds count as well: also where the day of the run is not known."""
+        return self.state in (OUT_OF_DATE, DATE_NOT_KNOWN)
 
     def way(self, name: str) -> Way | None:
         """Of "response" or "release"; None where it was not measured."""
@@ -167,7 +182,9 @@ def applied_timing(
     if setup is None or recording.source == "capture":
         return None
     made = setup.timing
-    return Applied(None, ASSUMED) if made is None else Applied(made, made.state(on))
+    if made is None:
+        return Applied(None, ASSUMED)
+    return Applied(made, *made.standing(on, setup.wired_for_timing, recording.source))
 
 
 def reference_of(windows: Windows, setup: Setup | None, applied: Applied | None) -> Reference:
@@ -198,8 +215,8 @@ def remarks(applied: Applied | None) -> list[str]:
     """Sentences that belong to every time of the run; none where all is well."""
     if applied is None or applied.made is None or applied.state == IN_DATE:
         return []
-    if applied.overdue:
-        return [applied.made.overdue]
+    if applied.why:
+        return [applied.why]
     return [
         "Whether the rig's own timing was in date is not known "
         f"(measured {applied.made.date}, due {applied.made.due})."

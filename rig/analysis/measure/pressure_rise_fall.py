@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.analysis.measure.instrument_uncertainty import age_half_width_ms, resolution_kpa
+from rig.analysis.measure.gauge_calibration import resolution_kpa
+from rig.analysis.measure.instrument_uncertainty import age_half_width_ms
 from rig.analysis.measure.pressure_noise import Found, through_noise
 from rig.analysis.measure.pressure_ripple import LEFT_OVER, without_ripple
 from rig.analysis.measure.stroke_table import windows_end

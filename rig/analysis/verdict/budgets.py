@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from rig.analysis.measure import instrument_uncertainty
-from rig.analysis.measure.gauge_calibration import ZERO, Applied
+from rig.analysis.measure.gauge_calibration import ITSELF, ZERO, Applied
 from rig.analysis.measure.hold import HoldResult
 from rig.analysis.measure.instrument_uncertainty import RESOLUTION, STAMPS, timing_lines
 from rig.analysis.measure.own_timing import Applied as OwnTiming
@@ -17,7 +17,7 @@ from rig.analysis.measure.stroke_windows import Reference
 from rig.analysis.measure.time_stamps import KERNEL, Resolution
 from rig.analysis.stats.dependence import repeatability
 from rig.analysis.stats.uncertainty import Budget, Correlations, Line, budget
-from rig.config.dated import OUT_OF_DATE
+from rig.config.dated import IN_DATE
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
@@ -150,12 +150,12 @@ def _twice(
     accuracy or the reference leave open is the more alike the nearer the two pressures: the
     correlation is taken as 1 less their distance as a share of the span (common practice, no
     source; a gain that is off gives less, hysteresis more). The steps of the display are
-    independent."""
+    independent, and so is the gauge's scatter: hysteresis differs on the way up and down."""
     alike = 0.0 if not span_kpa else max(1 - abs(apart_kpa) / span_kpa, 0.0)
     lines, together = [], {}
     for line in fixed:
         names = [f"{line.name}, {at}" for at in AT]
-        step = line.name == RESOLUTION
+        step = line.name in (RESOLUTION, ITSELF)
         r = 0.0 if step else 1.0 if line.name == ZERO else alike
         note = line.note if step else f"one gauge at two pressures, correlation {r:.3g}"
         lines += [
@@ -219,7 +219,7 @@ def _decay(
         of_reference = made.reference_uncertainty_kpa / made.reference_coverage / span
         lines.append(Line("reference gauge", of_reference, "1", "normal", rate,
                           note="over the span of the points"))  # fmt: skip
-    if gauge is not None and (applied is None or applied.state == OUT_OF_DATE):
+    if gauge is not None and (applied is None or applied.state != IN_DATE):
         low, high = gauge.measuring_range_kpa
         stated = gauge.accuracy_kpa
         share = RANGE_SHARE if stated is None else stated / (high - low)

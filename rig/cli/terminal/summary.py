@@ -9,7 +9,7 @@ from typing import Any
 from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
-from rig.text.rounded import sure_text, value_text
+from rig.text.rounded import best_text
 
 Result = Mapping[str, Any]
 
@@ -86,7 +86,7 @@ def _figures(result: Result) -> Iterator[str]:
     if result["kind"] == "hold" and result["hold"]:
         rate = result["hold"]["decay_rate_kpa_s"]
         if rate is not None:
-            yield f"decay rate: {_sure(rate, result['hold'], 3, 'kPa/s')}"
+            yield f"decay rate: {best_text(rate, result['hold'], 'kPa/s', 3)}"
         return
     ramp = result["kind"] == "ramp"
     if ramp and not result["ramp"]:
@@ -96,19 +96,13 @@ def _figures(result: Result) -> Iterator[str]:
         row = source.get(key) or {}
         if row.get("mean") is None:
             continue
-        line = f"{name}: mean {_sure(row['mean'], row, 2, unit)}"
+        line = f"{name}: mean {best_text(row['mean'], row, unit, 2)}"
         if row.get("min") is not None and row.get("max") is not None:
             line += f", single {row['min']:.1f} to {row['max']:.1f} {unit}"
         rest = row.get("rest") or {}
         if rest.get("n"):
             line += f", after rest {rest['mean']:.1f} {unit}"
         yield line
-
-
-def _sure(value: float, row: Mapping[str, Any], digits: int, unit: str) -> str:
-    shown = f"{value_text(value, row.get('U'), words.UNKNOWN, digits)} {unit}"
-    sure = sure_text(value, row, unit)
-    return f"{shown} ({sure})" if sure else shown
 
 
 def _doubts(result: Result) -> Iterator[str]:

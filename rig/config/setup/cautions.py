@@ -52,8 +52,10 @@ def _setup_cautions(setup: Setup) -> Iterator[str]:
                 f"the {source.name}'s accuracy of {accuracy_kpa:.3g} kPa: a healthy run may trip."
             )
     yield from _calibration_cautions(setup)
-    if setup.timing is not None and setup.timing.state(_today()) == OUT_OF_DATE:
-        yield setup.timing.overdue
+    if setup.timing is not None:
+        timing = setup.timing.standing(_today(), setup.wired_for_timing)
+        if timing.why:
+            yield timing.why
     gauge = setup.gauge if setup.backend == "board" else None  # a simulated one has its own port
     if gauge is not None and re.fullmatch(r"/dev/tty(USB|ACM)[0-9]+", gauge.port):
         yield (

@@ -154,6 +154,27 @@ class Setup(Strict):
         return {table: wired.line for table, wired in tables.items() if wired is not None}
 
     @property
+    def wired_for_timing(self) -> str:
+        """What the rig's own times depend on: lines, pulls, levels and relay."""
+        relay, switch, readback = self.relay, self.switch, self.readback
+        said = [
+            f"chip {self.chip}",
+            f"feed side {self.coil.feed_side}",
+            f"relay {relay.line}"
+            + "".join(
+                f", {name} {1e3 * least_s:g} to {1e3 * most_s:g} ms"
+                for name, (least_s, most_s) in (
+                    ("operates", relay.operate_range_s), ("releases", relay.release_range_s),
+                )
+            ),
+            f"switch {switch.line}, pull {switch.pull}, closed reads {self.switch_closed_level}",
+        ]  # fmt: skip
+        if readback is not None:
+            live = self.coil_live_level
+            said.append(f"read-back {readback.line}, pull {readback.pull}, live reads {live}")
+        return "; ".join(said)
+
+    @property
     def coil_live_level(self) -> int:
         """Electrical level (0 or 1) of the read-back input while coil current can flow.
 

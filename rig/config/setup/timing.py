@@ -7,15 +7,23 @@ It stands in the setup and so goes with every run. Only analysis applies it.
 
 from __future__ import annotations
 
-from typing import Literal
+import datetime
+from typing import Literal, NamedTuple
 
 from pydantic import Field
 
-from rig.config.dated import Dated
+from rig.config.dated import OUT_OF_DATE, Dated
 from rig.config.quantity_types import TimeRangeS, TimeS
 
 ASSUMED = "assumed, not measured"
 """What is said of a constant that stands for what `[timing]` would have measured."""
+
+
+class Standing(NamedTuple):
+    """Whether it counts: `state` as Dated.state, and where it is out of date `why`, a sentence."""
+
+    state: str
+    why: str
 
 
 class TimingSetup(Dated):
@@ -23,6 +31,13 @@ class TimingSetup(Dated):
 
     timed_from: Literal["read-back", "command"]
     """What the rig timed from: the read-back where one is wired."""
+    source: Literal["board", "emulated board", "simulated"] | None = None
+    """What was measured. This and the next two are missing where an earlier program wrote it: it is
+    then out of date."""
+    run: int | None = Field(default=None, ge=1)
+    """Number of the run in the log that it was measured in."""
+    wired: str = Field(default="", examples=['"relay 17, ..."'])
+    """Setup.wired_for_timing of then."""
     response_n: int = Field(ge=2)
     """Strokes that `response_mean` is of."""
     response_mean_s: TimeS = Field(alias="response_mean")
@@ -34,11 +49,25 @@ class TimingSetup(Dated):
     """Least and most from command to coil live."""
     release_delay_s: TimeRangeS = Field(alias="release_delay", examples=['["3.1 ms", "4.0 ms"]'])
 
-    @property
-    def overdue(self) -> str:
-        """What is to be said where it is out of date."""
-        return (
-            f"The rig's own timing is OUT OF DATE: measured on {self.date}, due on {self.due}. "
+    def standing(self, on: datetime.date | None, wired: str, source: str | None = None) -> Standing:
+        """Whether it counts on that day for a rig wired like this, and for a run of that source."""
+        why = self._not_of_this_rig(wired, source)
+        state = OUT_OF_DATE if why else self.state(on)
+        if state != OUT_OF_DATE:
+            return Standing(state, "")
+        return Standing(
+            state,
+            f"The rig's own timing is OUT OF DATE: "
+            f"{why or f'measured on {self.date}, due on {self.due}'}. "
             "Times are still corrected by it, and the assumed bounds count as well. Measure it "
-            "again: `rig calibrate SETUP --timing`."
+            "again: `rig calibrate SETUP --timing`.",
         )
+
+    def _not_of_this_rig(self, wired: str, source: str | None) -> str:
+        if self.source is None or self.run is None or not self.wired:
+            return "it does not say what was measured (source, run, wired)"
+        if source is not None and source != self.source:
+            return f"measured on {self.source}, and this is {source}"
+        if wired != self.wired:
+            return f"the wiring has changed; it was {self.wired}, and is {wired}"
+        return ""
