@@ -156,7 +156,7 @@ def fitted(known: CaptureMap, said: Stated, path: Path, layout: Layout) -> tuple
 def _splits(column: Column, texts: Sequence[str]) -> bool:
     """Whether the thresholds part these readings in two states."""
     numbers = _numbers([text for text in texts if text])
-    is_low, is_high = numbers < column.below, numbers > column.above
+    is_low, is_high = numbers < (column.below or 0.0), numbers > (column.above or 0.0)
     between = ~(is_low | is_high)
     return bool(is_low.any() and is_high.any() and between.mean() <= SPLIT_SHARE)
 

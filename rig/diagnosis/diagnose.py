@@ -87,8 +87,8 @@ def diagnose(
     parts = _parts(knowledge, found)
     undecided = _undecided(knowledge, found, ranked, hidden, repairs)
     first = ranked[0].first.words if undecided and ranked else (causes[0].repair or "nothing")
-    if runs and runs[-1].result.verdict.next_check:  # the coil may be live: nothing goes before
-        first = runs[-1].result.verdict.next_check
+    # where the coil may be live the verdict says so, and nothing goes before that
+    first = (runs[-1].result.verdict.next_check if runs else None) or first
     failed = bool(runs) and runs[-1].result.verdict.result == DOES_NOT_CONFORM
     unlike = (
         (f"{runs[-1].name} does not conform. A sound rig would not show that",)
