@@ -37,7 +37,7 @@ def judged_json(
     shape["of_the_valve"] = found.valve.model_dump()
     verdict, result = shape["verdict"], run.result
     verdict["next_caution"] = None
-    if verdict["next_check"]:  # the coil may be live: nothing goes before that
+    if verdict["next_check"]:  # the coil may be live, or the measurement is to be made anew first
         return shape
     if result.trip is not None:
         verdict["next_check"] = after_trip(result.trip.rule)

@@ -236,6 +236,12 @@ def _no_gauge(lab: Lab) -> str:
     return "" if lab.setup.pressure_source is not None else "no gauge wired"
 
 
+def _no_serial_gauge(lab: Lab) -> str:
+    if lab.setup.gauge is None and lab.setup.pressure_source is not None:
+        return "the pressure comes from a converter, which is read as fast as it goes"
+    return _no_gauge(lab)
+
+
 def _no_heartbeat(lab: Lab) -> str:
     if lab.setup.heartbeat is None:
         return "no [heartbeat] wired"
@@ -256,7 +262,7 @@ STEPS = (
          "Let the pressure off; then set the gauge's zero, or calibrate it.", _zero, _no_gauge),
     Step("rate", "Rate of the gauge", "lamp", "", "Intervals of readings in the same run.",
          "within 20 % of its period; no gap as long as limits.gauge_stale",
-         "Correct gauge.period, or look for readings that are lost.", _rate, _no_gauge),
+         "Correct gauge.period, or look for readings that are lost.", _rate, _no_serial_gauge),
     Step("late", "Loop under load", "lamp", "", f"{LOADED_OPERATIONS} operations with every "
          "processor busy: how late commands come.", "at most half of limits.loop_late",
          "Take other work off this computer, or widen limits.loop_late.", _late, _virtual),
@@ -281,5 +287,6 @@ STEPS = (
          "Check unit, decimal and channel of the gauge in the setup.", _known, _no_gauge),
     Step("answers", "Switch follows the pressure", "coil", "", "Edges of the switch in these "
          "strokes.", "it changes in each stroke",
-         "Is the pressure above the switch's? Then check valve, passage and switch.", _answers),
+         "Is the pressure above the switch's, and can it fall again (drain open)? Then check "
+         "valve, passage and switch.", _answers),
 )  # fmt: skip

@@ -87,7 +87,9 @@ def judge(
     that `doubt` leaves open, where no limit is broken."""
     verdict = _judged(accepts, measured, missed, completion, doubt)
     said = " ".join((*doubt.why, verdict.why))
-    return replace(verdict, why=said, next_check=doubt.next_check)
+    own = verdict.why.rpartition(" Next check: ")  # a measurement that could not be judged says it
+    first = own[2].removesuffix(".") if own[1] else None
+    return replace(verdict, why=said, next_check=doubt.next_check or first)
 
 
 def _judged(
