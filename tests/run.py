@@ -268,13 +268,21 @@ def mutated(words: list[str]) -> int:
     return subprocess.run([checkout.python, script, *words], check=False).returncode
 
 
-def renewed(words: list[str]) -> int:
-    """tests/renew.py in the environment."""
+def prepared() -> bootstrap.Checkout | None:
+    """This checkout with its environment; None, and the reason said, where that cannot be."""
     checkout = bootstrap.Checkout()
     try:
         prepare(checkout)
     except CannotSetUp as problem:
         say(str(problem))
+        return None
+    return checkout
+
+
+def renewed(words: list[str]) -> int:
+    """tests/renew.py in the environment."""
+    checkout = prepared()
+    if checkout is None:
         return bootstrap.EXIT_CANNOT
     return subprocess.run([checkout.python, TESTS / "renew.py", *words], check=False).returncode
 
@@ -321,11 +329,8 @@ def main() -> int:
     unknown = set(chosen.lanes) - {lane.name for lane in here}
     if unknown:
         parser.error(f"no lane {', '.join(sorted(unknown))}; see --list")
-    checkout = bootstrap.Checkout()
-    try:
-        prepare(checkout)
-    except CannotSetUp as problem:
-        say(str(problem))
+    checkout = prepared()
+    if checkout is None:
         return bootstrap.EXIT_CANNOT
     stop, extra = Stop(), words[cut + 1 :]
     outcomes = []

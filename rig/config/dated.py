@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import calendar
 import datetime
 
 from pydantic import Field
@@ -11,6 +12,13 @@ from rig.config.quantity_types import DateText
 from rig.config.strict import Strict
 
 IN_DATE, OUT_OF_DATE, DATE_NOT_KNOWN = "in date", "out of date", "date of the run not known"
+
+
+def months_after(day: datetime.date, months: int) -> datetime.date:
+    """The same day of a later month, or that month's last."""
+    year, month = divmod(day.month - 1 + months, 12)
+    year, month = day.year + year, month + 1
+    return datetime.date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
 
 
 class Dated(Strict):

@@ -14,13 +14,14 @@ from click.testing import CliRunner, Result
 
 from rig.actions.commission import conduct, measures, record
 from rig.actions.commission.at_rest import flag_words
-from rig.actions.commission.conduct import STEPS, _do, commission, months_after
+from rig.actions.commission.conduct import STEPS, _do, commission
 from rig.actions.commission.hands import Person, SimulatedHands
 from rig.actions.commission.lab import ON_NOW, Lab, StillTrippedError, StoppedError
 from rig.actions.commission.record import LEFT_OUT, PASSED, Measured, Record, StepResult
 from rig.actions.commission.step import Found, said, value
 from rig.actions.commission.trial import Trial
 from rig.cli.main import cli
+from rig.config.dated import months_after
 from rig.config.files.loading import load_setup, setup_from_text
 from rig.config.setup.model import Setup
 from rig.config.setup.wired import wired_hash

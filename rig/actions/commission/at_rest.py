@@ -12,7 +12,17 @@ from pathlib import Path
 
 from rig.actions.commission import hands
 from rig.actions.commission.lab import Lab
-from rig.actions.commission.step import Found, Step, judged_by, not_tried, said, shown, value
+from rig.actions.commission.step import (
+    Found,
+    Step,
+    judged_by,
+    no_gauge,
+    no_readback,
+    not_tried,
+    said,
+    shown,
+    value,
+)
 from rig.core import places
 from rig.core.clock import clock_synchronised
 from rig.core.preflight import GOOD, REFUSED
@@ -104,14 +114,6 @@ def _no_watchdog(lab: Lab) -> str:
 
 def _no_boot(lab: Lab) -> str:
     return "a simulated rig does not boot" if lab.simulated else ""
-
-
-def _no_readback(lab: Lab) -> str:
-    return "" if lab.setup.readback is not None else "no read-back wired"
-
-
-def _no_gauge(lab: Lab) -> str:
-    return "" if lab.setup.pressure_source is not None else "no gauge wired"
 
 
 def _readback_sense(lab: Lab) -> Found:
@@ -228,16 +230,16 @@ STEPS = (
     Step("readback_sense", "Read-back without the fuse", "at rest",
          "Lamp or resistor in the coil's place, pressure off. Pull the fuse.",
          "The preflight reads the input with the relay off.", "reads no voltage",
-         "Check voltage_reads, pull and line of [readback].", _readback_sense, _no_readback),
+         "Check voltage_reads, pull and line of [readback].", _readback_sense, no_readback),
     Step("feed_side", "Feed side", "at rest", "Put the fuse in again.",
          "The preflight reads the read-back with the relay off: none with feed side supply, "
          "voltage through the lamp with feed side ground.", "as the setup says",
          "Check coil.feed_side, and on which side of the coil the relay's contact is wired.",
-         _feed_side, _no_readback),
+         _feed_side, no_readback),
     Step("welded", "Welded contact is seen", "at rest",
          "Bridge the relay's contact with a fused wire: the lamp lights.", "The preflight.",
          "a start is refused", "Check the read-back's wire to the load terminal.",
-         _welded, _no_readback),
+         _welded, no_readback),
     _plug(hands.PLUG_OFF, closed=False),
     _plug(hands.PLUG_BRIDGED, closed=True),
     Step("contact", "Contact of the switch", "at rest",
@@ -251,5 +253,5 @@ STEPS = (
     Step("gauge", "Gauge gives readings", "at rest", "Everything as wired, pressure off.",
          "The preflight.", "a good reading, under limits.pressure",
          "Check the gauge's supply, port, period, pattern and decimal in the setup.",
-         _gauge, _no_gauge),
+         _gauge, no_gauge),
 )  # fmt: skip

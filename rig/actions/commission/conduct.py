@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import calendar
 import contextlib
 import datetime
 import time
@@ -16,6 +15,7 @@ from rig.actions.commission.lab import ON_NOW, Lab, LeftOutError, StillTrippedEr
 from rig.actions.commission.record import FAILED, LEFT_OUT, Record, StepResult, rig_of, save
 from rig.actions.commission.step import Found, Step, not_tried
 from rig.actions.conduct_run import SOFTWARE
+from rig.config.dated import months_after
 from rig.config.files.loading import LoadedSetup
 from rig.config.setup.wired import wired_hash
 from rig.core.errors import CoilLiveError, RigError, StorageError
@@ -99,10 +99,3 @@ def _do(step: Step, lab: Lab) -> Found:
         raise
     except RigError as error:
         return Found(FAILED, str(error))
-
-
-def months_after(day: datetime.date, months: int) -> datetime.date:
-    """The same day of a later month, or that month's last."""
-    year, month = divmod(day.month - 1 + months, 12)
-    year, month = day.year + year, month + 1
-    return datetime.date(year, month, min(day.day, calendar.monthrange(year, month)[1]))

@@ -17,7 +17,16 @@ from rig.actions.commission.lab import (
     UnexpectedTripError,
 )
 from rig.actions.commission.record import LEFT_OUT, Measured
-from rig.actions.commission.step import Found, Step, judged_by, said, value, whole
+from rig.actions.commission.step import (
+    Found,
+    Step,
+    judged_by,
+    no_gauge,
+    no_readback,
+    said,
+    value,
+    whole,
+)
 from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.bench.interlock.registry import LOOP
 from rig.core.errors import CoilLiveError
@@ -228,38 +237,30 @@ def _virtual(lab: Lab) -> str:
     return "in virtual time there is no process to be late, stopped or killed" if lab.fast else ""
 
 
-def _no_readback(lab: Lab) -> str:
-    return "" if lab.setup.readback is not None else "no read-back wired"
-
-
-def _no_gauge(lab: Lab) -> str:
-    return "" if lab.setup.pressure_source is not None else "no gauge wired"
-
-
 def _no_serial_gauge(lab: Lab) -> str:
     if lab.setup.gauge is None and lab.setup.pressure_source is not None:
         return "the pressure comes from a converter, which is read as fast as it goes"
-    return _no_gauge(lab)
+    return no_gauge(lab)
 
 
 def _no_heartbeat(lab: Lab) -> str:
     if lab.setup.heartbeat is None:
         return "no [heartbeat] wired"
-    return NO_HEARTBEAT if lab.simulated else _no_readback(lab)
+    return NO_HEARTBEAT if lab.simulated else no_readback(lab)
 
 
 STEPS = (
     Step("relay", f"Relay, {OPERATIONS} operations", "lamp", LAMP,
          "From each command to the first read-back edge, and to the last of its bounce.",
          "delays and bounce within relay.operate_delay and relay.release_delay",
-         "State the delays the relay really has, or replace it.", _relay, _no_readback),
+         "State the delays the relay really has, or replace it.", _relay, no_readback),
     Step("noise", "Switch quiet while the relay works", "lamp", "",
          "Edges of the switch in the same run.", "none",
          "Look for a chafed or loose wire, a screen that is not connected, or a second ground "
          "point.", _noise),
     Step("zero", "Zero of the gauge", "lamp", "", "Readings in the same run, no pressure.",
          "within the gauge's accuracy; 2 % of its expected range where none is stated",
-         "Let the pressure off; then set the gauge's zero, or calibrate it.", _zero, _no_gauge),
+         "Let the pressure off; then set the gauge's zero, or calibrate it.", _zero, no_gauge),
     Step("rate", "Rate of the gauge", "lamp", "", "Intervals of readings in the same run.",
          "within 20 % of its period; no gap as long as limits.gauge_stale",
          "Correct gauge.period, or look for readings that are lost.", _rate, _no_serial_gauge),
@@ -269,7 +270,7 @@ STEPS = (
     Step("fuse", "Open fuse is seen", "lamp", f"Pull the fuse. {ON_NOW}",
          "A run is tried: with feed side supply it has to trip, with feed side ground the "
          "preflight has to refuse it.", "tripped, or refused",
-         "Check the read-back's wire and limits.readback_delay.", _fuse, _no_readback),
+         "Check the read-back's wire and limits.readback_delay.", _fuse, no_readback),
     Step("kill", "Bench killed while the relay is on", "lamp", LAMP,
          "The bench's process is killed (SIGKILL); the guard has to take the line.",
          "within the guard time and 500 ms, and dead afterwards",
@@ -284,7 +285,7 @@ STEPS = (
          COIL_READY,
          f"The mean reading in the second half of {KNOWN_ON_S:g} s strokes, against the second "
          "gauge.", "within 5 % or the gauge's accuracy",
-         "Check unit, decimal and channel of the gauge in the setup.", _known, _no_gauge),
+         "Check unit, decimal and channel of the gauge in the setup.", _known, no_gauge),
     Step("answers", "Switch follows the pressure", "coil", "", "Edges of the switch in these "
          "strokes.", "it changes in each stroke",
          "Is the pressure above the switch's, and can it fall again (drain open)? Then check "

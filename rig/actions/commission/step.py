@@ -81,3 +81,13 @@ def whole(trial: Trial) -> Recording | str:
     if recording is None or outcome.end is None or outcome.end.reason != "finished":
         return outcome.message or outcome.stopped or "the run did not come to its end"
     return recording
+
+
+def no_readback(lab: Lab) -> str:
+    """Why a step that needs a read-back cannot be tried; empty where one is wired."""
+    return "" if lab.setup.readback is not None else "no read-back wired"
+
+
+def no_gauge(lab: Lab) -> str:
+    """The same for a step that needs a pressure."""
+    return "" if lab.setup.pressure_source is not None else "no gauge wired"

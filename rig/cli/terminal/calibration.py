@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
+from rig.config.dated import months_after
 from rig.core.errors import UsageError
 from rig.core.rounding import fixed, pair, places
 
@@ -40,16 +41,8 @@ class Entered(NamedTuple):
 
 
 def due_of(date: str, months: int) -> str:
-    """The day so many months later; the last of a shorter month."""
-    day = datetime.date.fromisoformat(date)
-    count = day.year * 12 + day.month - 1 + months
-    year, month = divmod(count, 12)
-    for last in (day.day, 30, 29, 28):
-        try:
-            return datetime.date(year, month + 1, min(day.day, last)).isoformat()
-        except ValueError:
-            continue
-    raise ValueError(f"no day {months} months after {date}")
+    """The day so many months later, as text."""
+    return months_after(datetime.date.fromisoformat(date), months).isoformat()
 
 
 def table_text(entered: Entered) -> str:
