@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from rig.runlog.search import Source
-from webui.api.models import Numbers, Open, Overlaid, Rule, Summary, Traces, Verdict
+from webui.api.models import Numbers, OfTheValve, Open, Overlaid, Rule, Summary, Traces, Verdict
 
 # -- several runs
 
@@ -329,6 +329,7 @@ class LiveAnswer(BaseModel):
     stopping: str | None = None
     ended: RunEnded | None = None
     verdict: Verdict | None = None
+    of_the_valve: OfTheValve | None = None
     message: str | None = None
     recorder: str | None = None
     code: int | None = None
