@@ -36,6 +36,8 @@ from rig.runlog.header import RunHeader
 from rig.runlog.store import RunLog
 
 READ_BYTES = 256 << 10
+RECORD_BEGINS = b"["
+"""A record is a JSON array, the header an object."""
 MAX_LINE_BYTES = 4 << 20
 DRAIN_S = 1.0
 """How long, when asked to stop, to go on reading what has already been sent."""
@@ -199,7 +201,7 @@ class _Run:
 
     def record(self, log: RunLog, raw_dir: Path, state_path: Path | None) -> int:
         lines = self._first_lines()
-        if not lines:
+        if not lines or lines[0].startswith(RECORD_BEGINS):
             self._status.say(wait_s=LAST_WORD_S, done=True, committed=0)  # no run was begun
             return 0
         header, stated = _header(lines[0])
