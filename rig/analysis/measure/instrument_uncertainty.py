@@ -147,7 +147,7 @@ def scatter_line(samples: SampleSeries) -> Line | None:
     the largest over some distances, since neighbours may resemble one another. For independent
     readings of standard deviation s a second difference has s sqrt(6). None with too few, or where
     only the steps of the display are seen."""
-    value = samples.value[samples.good]
+    _, value = samples.of_good()
     found = 0.0
     for lag in SCATTER_LAGS:
         second = value[2 * lag :] - 2 * value[lag:-lag] + value[: -2 * lag]
