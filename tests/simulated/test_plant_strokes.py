@@ -210,7 +210,7 @@ class TestShortCommands:
 
 
 @settings(max_examples=40)
-@example(69, 352, 0.5, 5.5, "oil", "0.2 mm^2", 57)  # the void is full at a steep rise: 3.3 kPa below
+@example(69, 352, 0.5, 5.5, "oil", "0.2 mm^2", 57)  # dipped to -3.3 kPa
 @example(42, 352, 2.0, 6.0, "oil", "0.2 mm^2", 43)
 @given(
     temperature=st.integers(-10, 140),
