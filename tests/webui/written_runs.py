@@ -200,7 +200,7 @@ def header(made: Made) -> RunHeader:
             "base_pressure": {"value": 310.0, "unit": "kPa", "how": "measured"},
         },
         setup_text=SETUP + made.more_setup,
-        setup_hash="invented-setup" + ("-more" if made.more_setup else ""),
+        setup_hash="invented-setup" + (f"-{len(made.more_setup)}" if made.more_setup else ""),
         setup_name="invented.setup.toml",
         sheet_text=SHEET.format(strokes=made.strokes, on_ms=made.on_ms, rest_ms=made.rest_ms),
         sheet_hash=f"invented-sheet-{made.strokes}-{made.on_ms}-{made.rest_ms}",
