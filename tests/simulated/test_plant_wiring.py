@@ -7,7 +7,7 @@ from __future__ import annotations
 import itertools
 import math
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from simulated_rigs import MS, NS, Seen, go, plant, run, setup
@@ -265,7 +265,9 @@ class TestHeartbeat:
     time (3.5 ms within 5 standard deviations of 0.15 ms), and works not at all without one."""
 
     HOLD_NS = 200 * MS
-    WIRED = {"heartbeat": {"line": 24}, "simulated": {"wiring": {"heartbeat_hold": "200 ms"}}}
+    WIRED: ClassVar[dict[str, Any]] = {
+        "heartbeat": {"line": 24}, "simulated": {"wiring": {"heartbeat_hold": "200 ms"}},
+    }  # fmt: skip
 
     def contact(self, source: Plant, beats_ns: list[int]) -> list[tuple[int, int]]:
         seen = Seen()
