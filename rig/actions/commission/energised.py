@@ -186,8 +186,8 @@ def _heartbeat(lab: Lab) -> Found:
     else:
         return said(
             False,
-            f"{len(STOP_SHARES)} times the guard ended the bench before its loop went on: not measured. "
-            "Take other work off this computer",
+            f"{len(STOP_SHARES)} times the guard ended the bench before its loop went on: not "
+            "measured. Take other work off this computer",
         )
     if done.struck_ns is None or recording is None:
         return said(False, done.outcome.message or "the loop was not stopped")
