@@ -19,6 +19,7 @@ from rig.actions.job_checks import (
     job_seen,
 )
 from rig.core.errors import FileProblems, UsageError
+from rig.diagnosis.explain import NOTHING_FOR
 from rig.diagnosis.knowledge.loading import load_knowledge
 from rig.runlog.register import JOB, PastRun, history
 from webui import log
@@ -97,6 +98,7 @@ def _page(number: int, wrong: list[str], given: dict[str, str], *, early: bool =
         "job_diagnosis.html", entry=entry, seen=seen, found=found, causes=causes, first=first,
         begin=knowledge.checks.get(first.begin_with) if first else None,
         checks=knowledge.checks, refused=refused, wrong=wrong, given=given, early=early,
+        nothing_for=NOTHING_FOR,
     )  # fmt: skip
 
 
