@@ -126,7 +126,7 @@ def _release(machine: steps.Machine) -> list[Point]:
 
 
 def _release_point(machine: steps.Machine, name: str, none: Point) -> Point:
-    """A release, and whether its files are those that its name tells; `none` where there is none."""
+    """A release, and whether its files are those that its name tells; else `none`."""
     if not name:
         return none
     try:
