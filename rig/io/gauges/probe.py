@@ -13,12 +13,12 @@ import time
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
+from rig.config.gauge.marks import LINES, Marks, named
 from rig.io.gauges.framing import Line, LineFramer
 from rig.io.gauges.identify import (
-    CLEAN_SHARE,
     Found,
+    marks_of,
     period_of,
-    plain_share,
     seven_bits,
     understand,
 )
@@ -66,9 +66,9 @@ class Heard(NamedTuple):
     def data(self) -> bytes:
         return b"".join(data for _, data in self.pieces)
 
-    def lines(self) -> tuple[list[str], list[float]]:
-        """Whole lines and their times, s. The first one may be half and is left out."""
-        framer, lines, times = LineFramer(), [], []
+    def lines(self, marks: Marks) -> tuple[list[str], list[float]]:
+        """Whole lines or frames and their times, s. The first one may be half and is left out."""
+        framer, lines, times = LineFramer(marks=marks), [], []
         for t_ns, data in self.pieces:
             for frame in framer.feed(t_ns, data):
                 if isinstance(frame, Line):
@@ -93,20 +93,23 @@ def listen(port: str, say: Say) -> tuple[Framing, Found, str] | None:
                 return None
             continue
         silent = False
-        if plain_share(heard.data) < CLEAN_SHARE:
+        marks = marks_of(heard.data)
+        if marks is None:
             parity = seven_bits(heard.data)
             if parity is None:
                 say(f"{rate} baud: bytes, but no text")
                 continue
             heard = _hear(port, Framing(rate, 7, parity), LISTEN_S)
-        lines, _ = heard.lines()
+            marks = marks_of(heard.data) or LINES
+        lines, _ = heard.lines(marks)
         if len(lines) < ENOUGH_LINES:  # a slow one: hear it longer
             heard = _hear(port, heard.framing, LONGEST_S)
-        lines, times = heard.lines()
-        found = understand(lines, period_of(times))
+            marks = marks_of(heard.data) or marks
+        lines, times = heard.lines(marks)
+        found = understand(lines, period_of(times), marks)
         if found is not None:
-            say(f"{heard.framing}: {len(lines)} lines")
-            return heard.framing, found, lines[-1]
+            say(f"{heard.framing}: {len(lines)} {'lines' if marks == LINES else 'frames'}")
+            return heard.framing, found, named(lines[-1].encode("latin-1"))
         say(f"{heard.framing}: text, but no number could be made out ({len(lines)} lines)")
     return None
 
@@ -141,7 +144,8 @@ def ask_text(port: str, say: Say) -> tuple[Framing, dict[str, str], list[str], s
                 identity = _answer(link, f"*IDN?{end}")
                 replies = {q: _answer(link, f"{q}{end}") for q in QUESTIONS} if identity else {}
                 for question, text in replies.items():
-                    found = understand([text] * 3) if text else None
+                    marks = marks_of(text.encode("latin-1") * 3) or LINES
+                    found = understand([text] * 3, None, marks) if text else None
                     if found is None:
                         continue
                     escaped = end.replace("\r", "\\r").replace("\n", "\\n")
@@ -164,7 +168,7 @@ def _answer(link: SerialLink, question: str) -> str:
     link.write(question.encode("ascii"))
     data = b"".join(piece for _, piece in _take(link, ANSWER_S, b"\n"))
     text = data.strip(b"\r\n").decode("latin-1")
-    return text if text and plain_share(data) >= CLEAN_SHARE and text != question.strip() else ""
+    return text if text and marks_of(data * 3) is not None and text != question.strip() else ""
 
 
 class Device(NamedTuple):
