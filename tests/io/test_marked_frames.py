@@ -134,7 +134,7 @@ def played(gauge: StreamGauge, link: MemoryLink, t_ns: int, data: bytes) -> list
     ],
 )
 def test_mutated_frames_both_ways(full_study: bool, pattern: str, build: Any) -> None:
-    """Nothing is read that was not sent; what was sent unharmed arrives, whatever came before it."""
+    """Nothing is read that was not sent; what was sent unharmed arrives, whatever came before."""
     link, dice = MemoryLink(), random.Random(5)
     setup = gauge_setup(pattern=pattern, unit="kPa", measuring_range=(0.0, 700.0))
     gauge = StreamGauge(link, VirtualClock(), setup)
@@ -181,9 +181,9 @@ def checks(frame: bytes, pattern: str) -> bool:
         body, check = found[1], found[2]
         if "bcc" in pattern and check[:1] == block_check(body):
             return True
-        if "sum" in pattern and re.fullmatch(rb"[0-9A-Fa-f]{2}", check):
-            if int(check, 16) == sum(body) % 256:
-                return True
+        hexadecimal = "sum" in pattern and re.fullmatch(rb"[0-9A-Fa-f]{2}", check)
+        if hexadecimal and int(check, 16) == sum(body) % 256:
+            return True
     return False
 
 

@@ -11,10 +11,11 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-_NAMES = (
-    "NUL SOH STX ETX EOT ENQ ACK BEL BS HT LF VT FF CR SO SI "
-    "DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC FS GS RS US"
-).split()
+_ROWS = (
+    "NUL SOH STX ETX EOT ENQ ACK BEL BS HT LF VT FF CR SO SI",
+    "DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC FS GS RS US",
+)
+_NAMES = [name for row in _ROWS for name in row.split()]
 CONTROL: dict[str, int] = {name: code for code, name in enumerate(_NAMES)}
 """Code of each control character by its name."""
 LINE_ENDS = ("CR", "LF")

@@ -108,9 +108,10 @@ class PatternError(ValueError):
 
 class GaugePattern(NamedTuple):
     """A usable pattern. `regex` matches a whole frame with its marks, or a whole line, decoded as
-    Latin-1, with the groups `pressure`, `word` (set where there is no number) and, with `unit_in_line`, `unit`; further
-    `channels` have groups of their name and `NAME_word`, a `checksum` the group of its name.
-    `factor_kpa` belongs to the setup's unit; None where each line states its own."""
+    Latin-1, with the groups `pressure`, `word` (set where there is no number) and, with
+    `unit_in_line`, `unit`; further `channels` have groups of their name and `NAME_word`, a
+    `checksum` the group of its name. `factor_kpa` belongs to the setup's unit; None where each line
+    states its own."""
 
     regex: re.Pattern[str]
     factor_kpa: float | None

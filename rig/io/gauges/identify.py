@@ -25,8 +25,8 @@ LINES_LEAST = 3
 CLEAN_SHARE = 0.97
 """A share of plain characters below this is another baud rate or framing."""
 MARKED_SHARE = 0.8
-"""Of bytes framed by marks so much lies inside whole frames; the rest are half ones at the ends,
-line ends between frames, and what the wire spoils."""
+"""Of bytes framed by marks so much lies inside whole frames, a half one beside them granted; the
+rest is what the wire spoils."""
 RUNS_TRIED, MARK_LONGEST = 4, 3
 """Runs of control characters looked at, the commonest first, and the longest mark tried."""
 
@@ -84,13 +84,13 @@ def marks_of(data: bytes) -> Marks | None:
         plain = plain_share(b"".join(inner).translate(None, within))
         if plain < CLEAN_SHARE or not _checks_hold(frames, marks):
             continue
+        sizes = [len(frame.translate(None, b"\r\n")) for frame in frames]
+        if sum(sizes) + max(sizes) < MARKED_SHARE * len(data.translate(None, b"\r\n")):
+            continue
         length = len(marks.start) + len(marks.end)
         rank = sum(map(len, frames)), length, marks.end.endswith(_codes(ENDING))
         found.append((rank, marks))
-    if not found:
-        return None
-    (covered, _, _), best = max(found)
-    return best if covered >= MARKED_SHARE * len(data.strip(b"\r\n")) else None
+    return max(found)[1] if found else None
 
 
 def _codes(names: tuple[str, ...]) -> tuple[bytes, ...]:
@@ -219,9 +219,9 @@ def _pattern(lines: list[str], marks: Marks) -> Found | None:
     if marks.after:
         end += f"{{{_marked_check(frames, marks)}}}"
     for mark in _codes(ENDING):  # behind it stands a check of a kind that is not known
-        at = mark.decode()
-        if not marks.end and all(at in text for text in texts):
-            texts, end = [text.partition(at)[0] for text in texts], f"{in_pattern(at)}{{*}}"
+        sign = mark.decode()
+        if not marks.end and all(sign in text for text in texts):
+            texts, end = [text.partition(sign)[0] for text in texts], f"{in_pattern(sign)}{{*}}"
     for decimal in _decimals(texts):
         bodies = [text[:-2] if check else text for text in texts]
         cut = [_cut(body.strip(" \t"), decimal) for body in bodies]

@@ -15,13 +15,7 @@ from typing import NamedTuple
 
 from rig.config.gauge.marks import LINES, Marks, named
 from rig.io.gauges.framing import Line, LineFramer
-from rig.io.gauges.identify import (
-    Found,
-    marks_of,
-    period_of,
-    seven_bits,
-    understand,
-)
+from rig.io.gauges.identify import Found, marks_of, period_of, seven_bits, understand
 from rig.io.gauges.modbus import FUNCTIONS
 from rig.io.gauges.serial_link import SerialLink
 
@@ -78,14 +72,15 @@ class Heard(NamedTuple):
 
 
 Say = Callable[[str], None]
+Hear = Callable[[bytes], None]
 
 
-def listen(port: str, say: Say) -> tuple[Framing, Found, str] | None:
+def listen(port: str, say: Say, hear: Hear | None = None) -> tuple[Framing, Found, str] | None:
     """What the gauge sends by itself: framing, keys, and a line as it came; None where nothing
-    that can be understood came. Raises HardwareError."""
+    that can be understood came. `hear` is given each piece as it arrives. Raises HardwareError."""
     silent = True
     for rate in RATES:
-        heard = _hear(port, Framing(rate), LISTEN_S)
+        heard = _hear(port, Framing(rate), LISTEN_S, hear)
         if not heard.data:
             say(f"{rate} baud: nothing")
             if silent and rate == RATES[2]:
@@ -99,11 +94,11 @@ def listen(port: str, say: Say) -> tuple[Framing, Found, str] | None:
             if parity is None:
                 say(f"{rate} baud: bytes, but no text")
                 continue
-            heard = _hear(port, Framing(rate, 7, parity), LISTEN_S)
+            heard = _hear(port, Framing(rate, 7, parity), LISTEN_S, hear)
             marks = marks_of(heard.data) or LINES
         lines, _ = heard.lines(marks)
         if len(lines) < ENOUGH_LINES:  # a slow one: hear it longer
-            heard = _hear(port, heard.framing, LONGEST_S)
+            heard = _hear(port, heard.framing, LONGEST_S, hear)
             marks = marks_of(heard.data) or marks
         lines, times = heard.lines(marks)
         found = understand(lines, period_of(times), marks)
@@ -114,22 +109,28 @@ def listen(port: str, say: Say) -> tuple[Framing, Found, str] | None:
     return None
 
 
-def _hear(port: str, framing: Framing, seconds: float) -> Heard:
+def _hear(port: str, framing: Framing, seconds: float, hear: Hear | None) -> Heard:
     link = SerialLink(port, framing.baud, framing.bytesize, framing.parity)
     try:
-        return Heard(framing, _take(link, seconds))
+        return Heard(framing, _take(link, seconds, hear=hear))
     finally:
         link.close()
 
 
-def _take(link: SerialLink, seconds: float, ends: bytes = b"") -> list[tuple[int, bytes]]:
+def _take(
+    link: SerialLink, seconds: float, ends: bytes = b"", hear: Hear | None = None
+) -> list[tuple[int, bytes]]:
     """What arrives in so long; with `ends`, until a line has ended."""
     pieces: list[tuple[int, bytes]] = []
     until = time.monotonic() + seconds
     while (left := until - time.monotonic()) > 0:
         fd = link.fileno()
         select.select([] if fd is None else [fd], [], [], min(left, 0.05))
-        pieces += link.read()
+        arrived = link.read()
+        pieces += arrived
+        if hear is not None:
+            for _, data in arrived:
+                hear(data)
         if ends and any(end in pieces[-1][1] for end in (b"\r", b"\n") if pieces):
             break
     return pieces
