@@ -21,6 +21,7 @@ from webui.pages import (
     commission,
     compare,
     downloads,
+    gauge,
     job_work,
     labels,
     lesson,
@@ -29,7 +30,7 @@ from webui.pages import (
     runs,
     wiring,
 )
-from webui.work import captures, logwork
+from webui.work import captures, gauge_look, logwork
 
 FORM_MOST = 64 * 1024
 """Bytes of a form; what takes files says so itself."""
@@ -69,6 +70,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
     captures.install(app)
+    gauge_look.install(app)
     for part in (
         runs,
         captures,
@@ -84,6 +86,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
         labels,
         wiring,
         commission,
+        gauge,
         helptexts,
     ):
         app.register_blueprint(part.blueprint)

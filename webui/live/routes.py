@@ -7,7 +7,17 @@ import itertools
 import json
 from typing import Any
 
-from flask import Blueprint, Flask, Response, jsonify, redirect, render_template, request, url_for
+from flask import (
+    Blueprint,
+    Flask,
+    Response,
+    current_app,
+    jsonify,
+    redirect,
+    render_template,
+    request,
+    url_for,
+)
 from werkzeug.wrappers import Response as AnyResponse
 
 from rig.actions.conditions import CONDITIONS, typed
@@ -110,6 +120,7 @@ def look() -> AnyResponse | str | tuple[str, int]:
         if wrong:  # the files are looked at too: everything at once
             stream.hub().files.pair(setup, sheet)
             return _page(problems=wrong), 400
+        current_app.extensions["gauge_look"].end()  # the run's gauge may be at that port
         stream.hub().look(setup, sheet, options)
         stream.hub().given["browser"] = access.who()
     except RigError as error:
