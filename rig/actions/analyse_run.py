@@ -87,6 +87,7 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
     if shape["end"] is not None:
         shape["end"]["why"] = _why_stopped(run.recording)
     shape["remark"] = stored.remark
+    shape["purpose"] = stored.header.purpose
     shape["clock"] = clock_json(stored)
     shape["commissioning"] = _commissioning(stored, run.setup)
     return shape

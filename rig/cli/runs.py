@@ -90,6 +90,13 @@ def row_json(row: RunRow) -> dict[str, object]:
         "strokes": row.strokes,
         "response_mean_ms": row.response_mean_ms,
         "verdict": row.verdict,
+        "response_n": row.response_n,
+        "response_max_ms": row.response_max_ms,
+        "release_mean_ms": row.release_mean_ms,
+        "release_n": row.release_n,
+        "missed": row.missed,
+        "oil_temperature_degc": row.oil_temperature_degc,
+        "purpose": row.purpose,
     }
 
 
