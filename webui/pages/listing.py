@@ -83,9 +83,8 @@ class Column(NamedTuple):
 
 
 RUN = Column("run", "Run", ("newest", "oldest"))
-"""Always there, as the verdict is."""
+"""Always there, as verdict and source are."""
 COLUMNS = (
-    Column("source", "Source"),
     Column("valve", "Valve", ("valve_up", "valve_down")),
     Column("started", "Started, local time"),
     Column("kind", "Sheet"),
@@ -101,7 +100,7 @@ COLUMNS = (
     Column("tags", "Tags"),
 )
 KEYS = tuple(column.key for column in COLUMNS)
-USUAL = ("source", "valve", "started", "strokes", "missed", "response", "job", "by")
+USUAL = ("valve", "started", "strokes", "missed", "response", "job", "by")
 USUAL_WORD = "usual"
 
 
@@ -139,9 +138,9 @@ class PageQuestion(ListQuestion):
         return urlencode(self.asked, doseq=True)
 
     def shown(self, listed: Sequence[Listed]) -> list[Column]:
-        """The columns of this page in their order."""
+        """The columns of this page in their order; always with the one that it is sorted by."""
         wanted = self.columns or [*USUAL, *with_something_to_say(listed)]
-        return [column for column in COLUMNS if column.key in wanted]
+        return [one for one in COLUMNS if one.key in wanted or self.sorted_as(one)]
 
     def next_order(self, column: Column) -> Order:
         """The order that a tap on a heading asks for."""
