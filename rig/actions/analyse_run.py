@@ -113,6 +113,7 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
     if shape["end"] is not None:
         shape["end"]["why"] = _why_stopped(run.recording)
     shape["remark"] = remark_of(stored)
+    shape["purpose"] = stored.header.purpose
     shape["clock"] = clock_json(stored)
     shape["commissioning"] = _commissioning(stored, run.setup)
     return shape

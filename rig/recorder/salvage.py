@@ -16,7 +16,7 @@ from rig.core.errors import RigError
 from rig.core.records import OFF_STATES, End
 from rig.recorder.restore import close, named_anew, unknown_header
 from rig.runlog.engine import connect
-from rig.runlog.header import RunHeader
+from rig.runlog.header import PURPOSES, RunHeader
 from rig.runlog.schema import LATEST_UTC_S
 from rig.runlog.store import RunLog, chunk_text
 from rig.runlog.tables import STATUSES
@@ -191,6 +191,7 @@ def _header(row: Row, tables: Mapping[str, list[Row]]) -> RunHeader:
         **{name: row[name] for name in same},
         by=row["person"],
         note=str(row["note"]),
+        purpose=row.get("purpose", PURPOSES[0]),  # a log of an earlier form has none
         valve=_named(tables["valves"], row["valve_id"], "tag"),
         job=_named(tables["jobs"], row["job_id"], "name"),
         conditions={

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from rig import __version__
 from rig.report import plots, qr, words
 from rig.text.rounded import difference_text, interval_text
-from rig.text.words import commissioning
+from rig.text.words import commissioning, no_valve_words
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -66,6 +66,7 @@ def content(run: Reported) -> dict[str, Any]:
         "number": run.number,
         "across": word,
         "no_valve": no_valve,
+        "no_valve_words": no_valve_words(header.purpose),
         "facts": _facts(run),
         "conditions": words.listed(words.conditions(header.conditions), 9),
         "setup_lines": words.setup_lines(run.setup),

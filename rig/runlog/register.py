@@ -13,6 +13,8 @@ from sqlalchemy import Select, func, literal, select
 from sqlalchemy.exc import IntegrityError
 
 from rig.core.errors import UsageError
+from rig.runlog.header import PURPOSES
+from rig.runlog.listing import WRITER, latest_result, status_now
 from rig.runlog.store import RunLog
 from rig.runlog.tables import jobs, results, runs, valves
 
@@ -39,7 +41,8 @@ class Entry:
 @dataclass(frozen=True)
 class PastRun:
     """One run in the history of a valve or job. Times in ms; `low_ms` to `high_ms` is the interval
-    of the mean response that its result gave (None where it gave none)."""
+    of the mean response that its result gave (None where it gave none), `n` the strokes behind it;
+    the same of the release."""
 
     id: int
     started_utc_s: float
@@ -57,6 +60,11 @@ class PastRun:
     low_ms: float | None
     high_ms: float | None
     of_the_valve: str | None = None
+    n: int | None = None
+    release_ms: float | None = None
+    release_low_ms: float | None = None
+    release_high_ms: float | None = None
+    release_n: int | None = None
 
 
 VALVE: Final = "valve"
@@ -121,28 +129,35 @@ def number_of(log: RunLog, of: str, name: str) -> int | None:
 
 def history(log: RunLog, of: str, number: int) -> list[PastRun]:
     """The newest MOST_IN_HISTORY runs of a valve or job, the oldest first."""
-    mine = results.alias("mine")
-    latest = select(func.max(mine.c.id)).where(mine.c.run_id == runs.c.id).scalar_subquery()
-    bounds = [
-        func.json_extract(results.c.json, f"$.summary.response_ms.interval95[{n}]") for n in (0, 1)
-    ]
+    bounds, release_bounds = (
+        [func.json_extract(results.c.json, f"$.summary.{name}.interval95[{n}]") for n in (0, 1)]
+        for name in ("response_ms", "release_ms")
+    )
     query: Select[Any] = (
         select(
-            runs.c.id, runs.c.wall_utc_s, runs.c.source, runs.c.status, runs.c.kind, valves.c.tag,
-            jobs.c.name, runs.c.person, runs.c.sheet_name, runs.c.setup_hash, results.c.strokes,
+            *WRITER, runs.c.status,
+            runs.c.id, runs.c.wall_utc_s, runs.c.source, runs.c.kind, valves.c.tag, jobs.c.name,
+            runs.c.person, runs.c.sheet_name, runs.c.setup_hash, results.c.strokes,
             results.c.verdict, results.c.response_mean_ms, *bounds,
-            func.json_extract(results.c.json, "$.of_the_valve.result"),
+            func.json_extract(results.c.json, "$.of_the_valve.result"), results.c.response_n,
+            results.c.release_mean_ms, *release_bounds, results.c.release_n,
         )
         .outerjoin(valves, runs.c.valve_id == valves.c.id)
         .outerjoin(jobs, runs.c.job_id == jobs.c.id)
-        .outerjoin(results, results.c.id == latest)
-        .where(_key(of) == number, runs.c.removed_utc_s.is_(None))
+        .outerjoin(results, results.c.id == latest_result())
+        .where(
+            _key(of) == number, runs.c.removed_utc_s.is_(None), runs.c.purpose == PURPOSES[0]
+        )
         .order_by(runs.c.id.desc())
         .limit(MOST_IN_HISTORY)
     )  # fmt: skip
     with log._reading() as connection:
         rows = connection.execute(query).all()
-    return [PastRun(*row) for row in reversed(rows)]
+    found = []
+    for pid, started, boot_id, status, number_of_run, utc_s, source, *rest in reversed(rows):
+        now = status_now(status, pid, started, boot_id)
+        found.append(PastRun(number_of_run, utc_s, source, now, *rest))
+    return found
 
 
 def add(log: RunLog, of: str, name: str, kind: str = "", notes: str = "") -> int:

@@ -21,7 +21,7 @@ from rig.core.errors import StorageError
 from rig.runlog.engine import connect, open_engine, plainly, require_sqlite
 from rig.runlog.tables import metadata
 
-REVISIONS = ("0001", "0002", "0003")
+REVISIONS = ("0001", "0002", "0003", "0004")
 """Every form there has been, oldest first. A test holds it to the migrations."""
 
 VERSION_TABLE = """CREATE TABLE alembic_version (

@@ -26,6 +26,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
+from rig.runlog.header import PURPOSES
+
 NAMING = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     "uq": "uq_%(table_name)s_%(column_0_N_name)s",
@@ -119,10 +121,12 @@ runs = Table(
     Column("clock_step_s", Number),  # core.clock.ClockChange; NULL where not known
     Column("slept_s", Number),
     Column("removed_utc_s", Number),  # taken off the list, and when; nothing is ever deleted
+    Column("purpose", Text, nullable=False, server_default="valve"),
     CheckConstraint(
         _one_of("source", ("simulated", "emulated board", "board", "capture")), name="source"
     ),
     CheckConstraint(_one_of("status", STATUSES), name="status"),
+    CheckConstraint(_one_of("purpose", PURPOSES), name="purpose"),
     Index("ix_runs_valve_id_id", "valve_id", "id"),
     Index("ix_runs_status", "status"),
     Index("ix_runs_job_id_id", "job_id", "id"),
@@ -144,6 +148,7 @@ conditions = Table(
     Column("how", Text, nullable=False),
     CheckConstraint("(number IS NULL) <> (text IS NULL)", name="one_value"),
     CheckConstraint(_one_of("how", ("measured", "typed")), name="how"),
+    Index("ix_conditions_name_number_run_id", "name", "number", "run_id"),
     sqlite_strict=True,
 )
 
@@ -173,9 +178,17 @@ results = Table(
     Column("strokes", Whole),
     Column("verdict", Text),
     Column("response_mean_ms", Number),
+    Column("response_n", Whole),
+    Column("response_max_ms", Number),
+    Column("release_mean_ms", Number),
+    Column("release_n", Whole),
+    Column("missed", Whole),
     UniqueConstraint("run_id", "software"),
     Index("ix_results_verdict_run_id", "verdict", "run_id"),
     Index("ix_results_response_mean_ms_run_id", "response_mean_ms", "run_id"),
+    Index("ix_results_response_max_ms_run_id", "response_max_ms", "run_id"),
+    Index("ix_results_release_mean_ms_run_id", "release_mean_ms", "run_id"),
+    Index("ix_results_missed_run_id", "missed", "run_id"),
     sqlite_autoincrement=True,
     sqlite_strict=True,
 )
@@ -198,5 +211,13 @@ notes = Table(  # written after the run; the run's own note stays as it was
     Column("by", Text, nullable=False),
     Column("text", Text, nullable=False),
     Index("ix_notes_run_id", "run_id"),
+    sqlite_strict=True,
+)
+
+views = Table(  # questions to the list of runs that a person kept under a name
+    "views",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("question", Text, nullable=False),  # as the page's address has it
     sqlite_strict=True,
 )

@@ -114,7 +114,9 @@ def everything(path):
 
 def clauses(sql):
     """In a rebuilt table SQLite quotes the name and SQLAlchemy brackets the default."""
-    sql = sql.replace('CREATE TABLE "runs"', "CREATE TABLE runs", 1).replace("('')", "''")
+    for name in ("runs", "results"):
+        sql = sql.replace(f'CREATE TABLE "{name}"', f"CREATE TABLE {name}", 1)
+    sql = sql.replace("('')", "''").replace("('valve')", "'valve'")
     return sorted(line.strip().rstrip(", ") for line in sql.splitlines() if line.strip())
 
 
@@ -207,6 +209,7 @@ def fill_form(path):
 
 def _value(table, name, kind):
     special = {"source": "'board'", "status": "'finished'", "how": "'typed'"}
+    special["purpose"] = "'valve'"
     if table == "conditions" and name == "text":
         return "NULL"
     return special.get(name) or {"INTEGER": "1", "REAL": "1.5", "BLOB": "x'00'"}.get(kind, "'x'")

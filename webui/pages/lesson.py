@@ -36,7 +36,7 @@ from webui.api.openapi import described
 from webui.charts import chain_links, strokes, timeline
 from webui.faults import PageFault
 from webui.pages import model_run
-from webui.pages.runs import Count
+from webui.pages.listing import Count
 from webui.run import run_view
 
 blueprint = Blueprint("lesson", __name__)

@@ -21,7 +21,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from rig.core.errors import UsageError
 from rig.report import page, pdf
 from rig.report.input import reported
-from webui import log, words
+from rig.text.file_names import file_stem
+from webui import log
 from webui.faults import PageFault
 
 blueprint = Blueprint("report", __name__)
@@ -93,7 +94,7 @@ def as_pdf(run_id: int) -> Response:
         raise PageFault(
             501, "No PDF can be made here", str(error), "Or print the report from the browser."
         ) from error
-    tag = words.file_stem(run_id, made.header.valve, "report")
+    tag = file_stem(run_id, made.header.valve, "report")
     source = made.result["source"].replace(" ", "-")
     return send_file(
         io.BytesIO(drawn), mimetype="application/pdf", as_attachment=True,

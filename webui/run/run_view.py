@@ -151,6 +151,7 @@ class RunView:
             "watched": header.watched,
             "not_watched": header.not_watched,
             "remark": self.remark,
+            "purpose": header.purpose,
             "records": stored.n_records,
             "software": header.software,
             "result_saved": self.saved is not None,
