@@ -14,7 +14,8 @@ import click
 def command(file: Path) -> None:
     """Copy the run log to FILE and check the copy. May be done while a run goes on.
 
-    Photos, documents and the checks done by hand on jobs are in it; raw files are not. A file that is there already is never replaced. Keep copies on another disk.
+    Photos, documents and the checks done by hand on jobs are in it; raw files are not. A file that
+    is there already is never replaced. Keep copies on another disk.
     """
     from rig.core import places
     from rig.runlog import copies, schema

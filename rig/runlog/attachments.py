@@ -96,9 +96,7 @@ def content(log: RunLog, found: Attachment) -> bytes:
     return data
 
 
-def add(
-    log: RunLog, of: str, number: int, given: Content, *, by: str = "", words: str = ""
-) -> int:
+def add(log: RunLog, of: str, number: int, given: Content, *, by: str = "", words: str = "") -> int:
     """Add a file to a run, valve or job; returns its number.
 
     Raises UsageError past a bound and where there is no such run, valve or job; OSError where the
@@ -170,7 +168,9 @@ def _require_room(
         raise UsageError(f"There is no {of} {number} in the log.")
     mine = select(func.count()).where(_owner(of) == number)
     if connection.execute(mine).scalar_one() >= MOST_EACH:
-        raise UsageError(f"This {of} has {MOST_EACH} files, the most there may be: remove one first.")
+        raise UsageError(
+            f"This {of} has {MOST_EACH} files, the most there may be: remove one first."
+        )
     again = select(attachments.c.name).where(
         _owner(of) == number, attachments.c.hash == content_hash
     )

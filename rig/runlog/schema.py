@@ -161,7 +161,14 @@ def require_readable(connection: sqlite3.Connection, path: Path) -> None:
         if broken is not None or connection.execute(undated).fetchone() is not None:
             raise damaged
         for table in (
-            "runs", "texts", "valves", "jobs", "conditions", "tags", "notes", "attachments",
+            "runs",
+            "texts",
+            "valves",
+            "jobs",
+            "conditions",
+            "tags",
+            "notes",
+            "attachments",
         ):
             connection.execute(f"SELECT * FROM {table}").fetchall()  # noqa: S608 - our own names
     except (sqlite3.Error, ValueError, TypeError, RecursionError) as error:

@@ -237,11 +237,13 @@ attachments = Table(  # photos and documents; their content lies beside the log,
     sqlite_strict=True,
 )
 
-carried_files = Table(  # filled in copies only: what lies beside the log, so that a copy is one file
-    "carried_files",
-    metadata,
-    Column("name", Text, primary_key=True),  # path from the log's folder
-    Column("sha256", Text, nullable=False),
-    Column("data", Bytes, nullable=False),
-    sqlite_strict=True,
+carried_files = (
+    Table(  # filled in copies only: what lies beside the log, so that a copy is one file
+        "carried_files",
+        metadata,
+        Column("name", Text, primary_key=True),  # path from the log's folder
+        Column("sha256", Text, nullable=False),
+        Column("data", Bytes, nullable=False),
+        sqlite_strict=True,
+    )
 )

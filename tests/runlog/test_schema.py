@@ -207,7 +207,12 @@ def fill_form(path):
 
 
 def _value(table, name, kind):
-    special = {"source": "'board'", "status": "'finished'", "how": "'typed'", "type": "'image/jpeg'"}
+    special = {
+        "source": "'board'",
+        "status": "'finished'",
+        "how": "'typed'",
+        "type": "'image/jpeg'",
+    }
     if (table, name) in (
         ("conditions", "text"), ("attachments", "valve_id"), ("attachments", "job_id")
     ):  # fmt: skip

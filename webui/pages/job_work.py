@@ -33,8 +33,6 @@ class SummaryQuestion(BaseModel):
     vehicle: Words = ""
     shop: Words = ""
     part: Words = ""
-    complaint: Words = ""
-    work: Words = ""
 
 
 class BeforeAfter(NamedTuple):
