@@ -18,6 +18,8 @@ from webui.api import api, openapi, registers
 from webui.live import routes
 from webui.navigation import navigation
 from webui.pages import (
+    attachments,
+    backup,
     commission,
     compare,
     downloads,
@@ -66,6 +68,8 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     words.install(app)
     runs.install(app)
     lesson.install(app)
+    attachments.install(app)
+    backup.install(app)
     app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
@@ -73,6 +77,8 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     gauge_look.install(app)
     for part in (
         runs,
+        attachments,
+        backup,
         captures,
         logwork,
         openapi,

@@ -2,7 +2,7 @@
 """Checks done by hand on a job, and its diagnosis: for the terminal and the page alike.
 
 They are kept as a file of checks beside the run log, in the form that `rig diagnose --checks`
-reads: one form, which a person can open and put right.
+reads: one form, which a person can open and put right. A copy of the log carries it.
 """
 
 from __future__ import annotations
@@ -33,11 +33,6 @@ class JobSeen(NamedTuple):
     checks: ChecksFile | None
     run: int | None
     diagnosis: Diagnosis | None
-
-
-def checks_path(log_path: Path, job: int) -> Path:
-    """Where the checks of job number `job` are kept."""
-    return log_path.parent / "jobs" / f"{job}.checks.toml"
 
 
 class OutOfOrderError(UsageError):

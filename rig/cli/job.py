@@ -90,8 +90,8 @@ def show(job: str, as_json: bool) -> None:
 
 
 def _path(number: int) -> Path:
-    from rig.actions.job_checks import checks_path
     from rig.core.places import log_path
+    from rig.runlog.kept_files import checks_path
 
     return checks_path(Path(log_path()), number)
 

@@ -137,17 +137,23 @@ class Salvage:
     # -- reading
 
     def _tables(self) -> dict[str, list[Row]]:
-        names = ("runs", "chunks", "texts", "valves", "jobs", "conditions", "results")
-        found: dict[str, list[Row]] = {name: [] for name in names}
-        try:
-            with contextlib.closing(connect(self._path, write=False)) as db:
-                db.text_factory = lambda data: data.decode("utf-8", "replace")
-                db.row_factory = sqlite3.Row
-                for name in names:
-                    found[name] = [dict(row) for row in _rows(db, name)]
-        except (sqlite3.Error, ValueError):
-            pass
-        return found
+        return readable(
+            self._path, "runs", "chunks", "texts", "valves", "jobs", "conditions", "results"
+        )
+
+
+def readable(path: Path, *names: str) -> dict[str, list[Row]]:
+    """Every row that can be read of these tables of the damaged log at `path`."""
+    found: dict[str, list[Row]] = {name: [] for name in names}
+    try:
+        with contextlib.closing(connect(path, write=False)) as db:
+            db.text_factory = lambda data: data.decode("utf-8", "replace")
+            db.row_factory = sqlite3.Row
+            for name in names:
+                found[name] = [dict(row) for row in _rows(db, name)]
+    except (sqlite3.Error, ValueError):
+        pass
+    return found
 
 
 def _rows(db: sqlite3.Connection, table: str) -> Iterator[sqlite3.Row]:

@@ -21,12 +21,15 @@ from rig.runlog.tables import jobs, results, runs, valves
 LONGEST_TAG = 80
 LONGEST_KIND = 80
 LONGEST_NOTES = 2000
+JOB_TEXTS = ("complaint", "repair")
+"""What a job has beside its notes: the complaint in the customer's words, and what was done."""
 MOST_IN_HISTORY = 400
 
 
 @dataclass(frozen=True)
 class Entry:
-    """A valve (`name` is its tag) or a job; `last` is the number of its newest run."""
+    """A valve (`name` is its tag) or a job; `last` is the number of its newest run. Complaint and
+    repair are a job's, empty of a valve."""
 
     id: int
     name: str
@@ -36,6 +39,8 @@ class Entry:
     last: int | None
     last_utc_s: float | None
     last_verdict: str | None
+    complaint: str = ""
+    repair: str = ""
 
 
 @dataclass(frozen=True)
@@ -115,9 +120,11 @@ def _entries(of: str) -> Select[Any]:
         .scalar_subquery()
     )
     kind = table.c.kind if of == VALVE else literal("")
+    texts = [table.c[name] if of == JOB else literal("") for name in JOB_TEXTS]
     return select(
-        table.c.id, _name(of), kind, table.c.notes, count, newest.c.id, newest.c.wall_utc_s, verdict
-    ).select_from(table.outerjoin(newest, newest.c.id == last))
+        table.c.id, _name(of), kind, table.c.notes, count, newest.c.id, newest.c.wall_utc_s,
+        verdict, *texts,
+    ).select_from(table.outerjoin(newest, newest.c.id == last))  # fmt: skip
 
 
 def number_of(log: RunLog, of: str, name: str) -> int | None:
@@ -172,15 +179,21 @@ def add(log: RunLog, of: str, name: str, kind: str = "", notes: str = "") -> int
         raise UsageError(f'The {of} "{name}" is in the register already.') from error
 
 
-def describe(log: RunLog, of: str, number: int, *, kind: str, notes: str) -> None:
-    """Write what a valve is and what is worth knowing of it (a job: notes alone)."""
+def describe(
+    log: RunLog, of: str, number: int, *, notes: str, kind: str = "", complaint: str = "",
+    repair: str = "",
+) -> None:  # fmt: skip
+    """Write what is worth knowing of a valve (with its kind) or job (with complaint and repair)."""
     table = _table(of)
-    values = {"notes": notes} | ({"kind": kind} if of == VALVE else {})
+    own = {"kind": kind} if of == VALVE else {"complaint": complaint, "repair": repair}
+    values = {"notes": notes} | own
     with log._writing() as connection:
         connection.execute(table.update().where(table.c.id == number).values(values))
 
 
-def problems(of: str, name: str, kind: str, notes: str) -> list[str]:
+def problems(
+    of: str, name: str, kind: str, notes: str, complaint: str = "", repair: str = ""
+) -> list[str]:
     """What is wrong with what a person wrote, all of it at once; empty where nothing is."""
     what = "tag" if of == VALVE else "name"
     found = []
@@ -189,7 +202,9 @@ def problems(of: str, name: str, kind: str, notes: str) -> list[str]:
     if name != name.strip() or not name.isprintable():
         found.append(f"{what}: spaces at an end, or characters that cannot be printed.")
     for key, text, most in ((what, name, LONGEST_TAG), ("kind", kind, LONGEST_KIND),
-                            ("notes", notes, LONGEST_NOTES)):  # fmt: skip
+                            ("notes", notes, LONGEST_NOTES),
+                            ("complaint", complaint, LONGEST_NOTES),
+                            ("repair", repair, LONGEST_NOTES)):  # fmt: skip
         if len(text) > most:
             found.append(f"{key}: {len(text)} characters, {most} at most.")
     if not kind.isprintable():

@@ -69,6 +69,8 @@ jobs = Table(
     Column("id", Whole, primary_key=True),
     Column("name", Text, nullable=False, unique=True),
     Column("notes", Text, nullable=False, server_default=""),
+    Column("complaint", Text, nullable=False, server_default=""),  # as the customer words it
+    Column("repair", Text, nullable=False, server_default=""),  # what was done
     sqlite_strict=True,
 )
 
@@ -219,5 +221,48 @@ views = Table(  # questions to the list of runs that a person kept under a name
     metadata,
     Column("name", Text, primary_key=True),
     Column("question", Text, nullable=False),  # as the page's address has it
+    sqlite_strict=True,
+)
+
+FILE_TYPES = ("image/jpeg", "application/pdf", "text/plain")
+
+attachments = Table(  # photos and documents; their content lies beside the log, by its hash
+    "attachments",
+    metadata,
+    Column("id", Whole, primary_key=True),
+    Column("run_id", Whole, ForeignKey("runs.id")),
+    Column("valve_id", Whole, ForeignKey("valves.id")),
+    Column("job_id", Whole, ForeignKey("jobs.id")),
+    Column("hash", Text, nullable=False),  # SHA-256 of the content
+    Column("name", Text, nullable=False),
+    Column("type", Text, nullable=False),
+    Column("bytes", Whole, nullable=False),
+    Column("width", Whole),
+    Column("height", Whole),
+    Column("added_utc_s", Number, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Column("in_report", YesNo, nullable=False),
+    CheckConstraint(
+        "(CASE WHEN run_id IS NULL THEN 0 ELSE 1 END"
+        " + CASE WHEN valve_id IS NULL THEN 0 ELSE 1 END"
+        " + CASE WHEN job_id IS NULL THEN 0 ELSE 1 END) = 1",
+        name="one_owner",
+    ),
+    CheckConstraint(_one_of("type", FILE_TYPES), name="type"),
+    Index("ix_attachments_run_id", "run_id"),
+    Index("ix_attachments_valve_id", "valve_id"),
+    Index("ix_attachments_job_id", "job_id"),
+    Index("ix_attachments_hash", "hash"),
+    sqlite_autoincrement=True,  # an address that was handed out never shows another file
+    sqlite_strict=True,
+)
+
+carried_files = Table(  # in copies only: what lies beside the log, so that a copy is one file
+    "carried_files",
+    metadata,
+    Column("name", Text, primary_key=True),  # path from the log's folder
+    Column("sha256", Text, nullable=False),
+    Column("data", Bytes, nullable=False),
     sqlite_strict=True,
 )

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
 import contextlib
+import re
 import sqlite3
 import subprocess
 import sys
@@ -114,8 +115,7 @@ def everything(path):
 
 def clauses(sql):
     """In a rebuilt table SQLite quotes the name and SQLAlchemy brackets the default."""
-    for name in ("runs", "results"):
-        sql = sql.replace(f'CREATE TABLE "{name}"', f"CREATE TABLE {name}", 1)
+    sql = re.sub(r'CREATE TABLE "(runs|jobs|results)"', r"CREATE TABLE \1", sql)
     sql = sql.replace("('')", "''").replace("('valve')", "'valve'")
     return sorted(line.strip().rstrip(", ") for line in sql.splitlines() if line.strip())
 
@@ -208,9 +208,16 @@ def fill_form(path):
 
 
 def _value(table, name, kind):
-    special = {"source": "'board'", "status": "'finished'", "how": "'typed'"}
-    special["purpose"] = "'valve'"
-    if table == "conditions" and name == "text":
+    special = {
+        "source": "'board'",
+        "status": "'finished'",
+        "how": "'typed'",
+        "type": "'image/jpeg'",
+        "purpose": "'valve'",
+    }
+    if (table, name) in (
+        ("conditions", "text"), ("attachments", "valve_id"), ("attachments", "job_id")
+    ):  # fmt: skip
         return "NULL"
     return special.get(name) or {"INTEGER": "1", "REAL": "1.5", "BLOB": "x'00'"}.get(kind, "'x'")
 

@@ -10,17 +10,11 @@ from flask import Blueprint, current_app, redirect, render_template, request, ur
 from pydantic import BaseModel, ConfigDict, Field
 from werkzeug.wrappers import Response
 
-from rig.actions.job_checks import (
-    NOTHING_WRITTEN,
-    READINGS,
-    OutOfOrderError,
-    add_check,
-    checks_path,
-    job_seen,
-)
+from rig.actions.job_checks import NOTHING_WRITTEN, READINGS, OutOfOrderError, add_check, job_seen
 from rig.core.errors import FileProblems, UsageError
 from rig.diagnosis.explain import NOTHING_FOR
 from rig.diagnosis.knowledge.loading import load_knowledge
+from rig.runlog.kept_files import checks_path
 from rig.runlog.register import JOB, PastRun, history
 from webui import log
 from webui.access import writer_only
@@ -40,8 +34,6 @@ class SummaryQuestion(BaseModel):
     vehicle: Words = ""
     shop: Words = ""
     part: Words = ""
-    complaint: Words = ""
-    work: Words = ""
 
 
 class BeforeAfter(NamedTuple):

@@ -278,7 +278,7 @@ def _reachable() -> str | None:
     port = request.host.rpartition(":")[2]
     trusted = current_app.config["TRUSTED_HOSTS"] or ()
     outside = [a for a in own_addresses() if a in trusted and not a.startswith("127.")]
-    return f"http://{outside[0]}:{port}" if outside and port.isdigit() else None
+    return f"{request.scheme}://{outside[0]}:{port}" if outside and port.isdigit() else None
 
 
 @blueprint.get("/follow/<code>/code.svg")

@@ -63,7 +63,7 @@ def sent() -> dict[str, str]:
     """The fields of the form, line ends as the log keeps them."""
     return {
         name: request.form.get(name, "").replace("\r\n", "\n").strip()
-        for name in ("name", "kind", "notes")
+        for name in ("name", "kind", "notes", *register.JOB_TEXTS)
     }
 
 
@@ -221,8 +221,8 @@ def _job(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
     past = register.history(log.run_log(), JOB, number)
     return render_template(
         "job.html", entry=entry, past=past, pairs=pairs(past, asked.before, asked.after),
-        wrong=wrong, given=given or {"notes": entry.notes}, most=register.MOST_IN_HISTORY,
-        mean_least=MEAN_LEAST,
+         wrong=wrong, most=register.MOST_IN_HISTORY, mean_least=MEAN_LEAST,
+         given=given or {name: getattr(entry, name) for name in ("notes", *register.JOB_TEXTS)},
     )  # fmt: skip
 
 
@@ -231,9 +231,10 @@ def _job(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
 def describe_job(number: int) -> Response | tuple[str, int]:
     """Write what is worth knowing of the job."""
     entry, given = known(JOB, number), sent()
-    wrong = register.problems(JOB, entry.name[: register.LONGEST_TAG] or "-", "", given["notes"])
+    texts = {name: given[name] for name in ("notes", *register.JOB_TEXTS)}
+    wrong = register.problems(JOB, entry.name[: register.LONGEST_TAG] or "-", "", **texts)
     if wrong:
         return _job(number, wrong, given), 422
     with RunLog(Path(current_app.config["RUN_LOG"])) as writing:
-        register.describe(writing, JOB, number, kind="", notes=given["notes"])
+        register.describe(writing, JOB, number, **texts)
     return redirect(url_for("jobs.one", number=number), 303)

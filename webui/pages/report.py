@@ -67,6 +67,7 @@ def show(run_id: int) -> str:
         style_href=url_for("report.style"),
         icon_href=url_for("static", filename="icon.svg"),
         links=links,
+        photo_href=lambda number: url_for("attachments.show", number=number),
         stop_href="" if current_app.config["HUB"] is None else url_for("bench.stop"),
     )
 
@@ -89,7 +90,7 @@ def as_pdf(run_id: int) -> Response:
     asked = ReportQuestion.model_validate(request.args.to_dict())
     made = _made(run_id, asked.run_before)
     try:
-        drawn = pdf.to_pdf_apart(page.ever_tighter(made, asked.paper))
+        drawn = pdf.to_pdf_apart(page.ever_tighter(made, asked.paper), page.sheets(made))
     except UsageError as error:
         raise PageFault(
             501, "No PDF can be made here", str(error), "Or print the report from the browser."

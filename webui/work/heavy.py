@@ -23,7 +23,7 @@ from typing import Any
 
 from flask import current_app
 
-from rig.core.errors import RigError
+from rig.core.errors import RigError, UsageError
 from rig.text.file_names import file_stem
 from webui.faults import PageFault
 from webui.work import importing
@@ -157,8 +157,32 @@ def _store(
     return number
 
 
+def attach(
+    log: str, of: str, number: int, path: str, name: str, by: str, words: str
+) -> dict[str, Any]:  # fmt: skip
+    """A photo or document checked and kept: {"wrong": what speaks against it, or nothing}."""
+    from rig.actions import attach as action
+    from rig.runlog.store import RunLog
+
+    try:
+        with RunLog(Path(log)) as opened:
+            action.attach(opened, of, number, Path(path), name, by=by, words=words)
+    except UsageError as error:
+        return {"wrong": str(error)}
+    return {"wrong": ""}
+
+
+def backup(log: str, target: str) -> dict[str, Any]:
+    """A copy of the log as one file."""
+    from rig.runlog import copies
+
+    copies.back_up(Path(log), Path(target))
+    return {}
+
+
 WORK: dict[str, Callable[..., dict[str, Any]]] = {
-    "export": export, "results": results, "store": store,
+    "export": export, "results": results, "store": store, "attach": attach,
+    "backup": backup,
 }  # fmt: skip
 
 
