@@ -27,6 +27,7 @@ from webui.pages import (
     register,
     report,
     runs,
+    start,
     wiring,
 )
 from webui.work import captures, logwork
@@ -71,6 +72,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
         app.register_blueprint(batch_routes.blueprint)
     captures.install(app)
     for part in (
+        start,
         runs,
         captures,
         logwork,

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import contextlib
+import time
 from pathlib import Path
 
 import click
@@ -16,6 +17,7 @@ def command(file: Path) -> None:
 
     A file that is there already is never replaced. Keep copies on another disk.
     """
+    from rig.actions.last_backup import note
     from rig.core import places
     from rig.runlog import schema
     from rig.runlog.store import RunLog
@@ -32,5 +34,6 @@ def command(file: Path) -> None:
     except schema.OldLogError:
         click.echo(f"Copied {path} to {file} and checked the copy: {size}, an older form.")
         return
+    note(path, target, newest[0].id if newest else 0, time.time())
     last = f"the last run in it is {newest[0].id}" if newest else "no run is in it"
     click.echo(f"Copied {path} to {file} and checked the copy: {size}, {last}.")

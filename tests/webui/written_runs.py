@@ -108,6 +108,7 @@ class Made:
     synchronised: bool | None = False
     not_watched: Collection[str] = ()
     doubts: Collection[tuple[float, str, str]] = ()
+    wall_utc_s: float = 1_893_456_000.0
 
     def on_at(self, number: int) -> float:
         """Command of stroke `number`, ms after the first record."""
@@ -205,7 +206,7 @@ def header(made: Made) -> RunHeader:
         sheet_hash=f"invented-sheet-{made.strokes}-{made.on_ms}-{made.rest_ms}",
         sheet_name="invented.sheet.toml",
         software="0.1.0",
-        wall=WallTime(1_893_456_000.0, START_NS, "invented-boot", made.synchronised),
+        wall=WallTime(made.wall_utc_s, START_NS, "invented-boot", made.synchronised),
         hardware={"chip": "invented chip", "gauge": "invented gauge"},
         watched=watched,
         not_watched=missing,

@@ -127,10 +127,9 @@ def tags_of(text: str, first: str, count: str) -> list[str]:
     if not tags and not wrong:
         wrong.append("No tag was given. Type or paste some, or give the first one and how many.")
     if wrong:
-        more = (
-            [f"and {len(wrong) - SAID_MOST} more of that kind."] if len(wrong) > SAID_MOST else []
-        )
-        raise UsageError("\n".join([*wrong[:SAID_MOST], *more]))
+        more = len(wrong) - SAID_MOST
+        told = [*wrong[:SAID_MOST], *([f"And {more} more."] if more > 0 else [])]
+        raise UsageError("\n".join(told))
     return tags
 
 

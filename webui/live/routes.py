@@ -73,7 +73,6 @@ def bench_page(**more: Any) -> str:
         kept={name: text for name, text in kept.items() if name not in here},
         batch=batch_seen,
         batch_fault=batch_fault,
-        batch_given={},
         known=next_run.known(),
         measured_here=here,
         measured_by=functools.partial(by_sensor, sensors),
@@ -91,7 +90,7 @@ def bench_page(**more: Any) -> str:
         backends={name: setup.backend if setup else "" for name, setup in setups.items()},
         unfolded=any((request.form or kept).get(name) for name in FOLDED),
         facts=json.dumps({**access.facts(), "phase": now["phase"]}),
-        **{"given": request.form or kept, "problems": [], **more},
+        **{"given": request.form or kept, "problems": [], "batch_given": {}, **more},
     )
 
 
