@@ -50,14 +50,14 @@ export function attend(facts) {
   }
 
   async function hold() {
+    if (choice.screen && !navigator.wakeLock) { // told before the run as well
+      const why = window.isSecureContext ? "it has no way to" : NEEDS_HTTPS;
+      say("screen", `This browser cannot keep the screen on (${why}). Set the screen to stay on for longer than the run: a phone that goes to sleep ends it after 5 s.`);
+      return;
+    }
     if (!wanted || !choice.screen) {
       say("screen", "");
       await lock?.release();
-      return;
-    }
-    if (!navigator.wakeLock) {
-      const why = window.isSecureContext ? "it has no way to" : NEEDS_HTTPS;
-      say("screen", `This browser cannot keep the screen on (${why}). Set the screen to stay on for longer than the run: a phone that goes to sleep ends it after 5 s.`);
       return;
     }
     if (lock || asking || document.visibilityState !== "visible") return;
