@@ -15,7 +15,7 @@ from rig import __version__
 from rig.core.places import log_path
 from webui import access, faults, helptexts, log, security, words
 from webui.api import api, openapi, registers
-from webui.live import routes
+from webui.live import batch_routes, routes
 from webui.navigation import navigation
 from webui.pages import (
     attachments,
@@ -30,6 +30,7 @@ from webui.pages import (
     register,
     report,
     runs,
+    start,
     wiring,
 )
 from webui.work import captures, gauge_look, logwork
@@ -73,9 +74,11 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
+        app.register_blueprint(batch_routes.blueprint)
     captures.install(app)
     gauge_look.install(app)
     for part in (
+        start,
         runs,
         attachments,
         backup,

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import contextlib
+import time
 from pathlib import Path
 
 import click
@@ -17,6 +18,7 @@ def command(file: Path) -> None:
     Photos, documents and the checks done by hand on jobs are in it; raw files are not. A file that
     is there already is never replaced. Keep copies on another disk.
     """
+    from rig.actions.last_backup import note
     from rig.core import places
     from rig.runlog import copies, schema
     from rig.runlog.store import RunLog
@@ -37,5 +39,6 @@ def command(file: Path) -> None:
             "the files beside it."
         )
         return
+    note(path, target, newest[0].id if newest else 0, time.time())
     last = f"the last run in it is {newest[0].id}" if newest else "no run is in it"
     click.echo(f"Copied {path} to {file} and checked the copy: {size}, {last}.")

@@ -24,6 +24,7 @@ LONGEST_NOTES = 2000
 JOB_TEXTS = ("complaint", "repair")
 """What a job has beside its notes: the complaint in the customer's words, and what was done."""
 MOST_IN_HISTORY = 400
+LOOKED_THROUGH = 2000
 
 
 @dataclass(frozen=True)
@@ -125,6 +126,26 @@ def _entries(of: str) -> Select[Any]:
         table.c.id, _name(of), kind, table.c.notes, count, newest.c.id, newest.c.wall_utc_s,
         verdict, *texts,
     ).select_from(table.outerjoin(newest, newest.c.id == last))  # fmt: skip
+
+
+def under_way(log: RunLog, of: str, since_utc_s: float, limit: int = 8) -> list[Entry]:
+    """Those with a run since `since_utc_s` among the newest LOOKED_THROUGH runs, the one with the
+    newest run first."""
+    key = _key(of)
+    newest = (
+        select(key.label("entry"), runs.c.id)
+        .where(runs.c.removed_utc_s.is_(None), runs.c.wall_utc_s >= since_utc_s)
+        .order_by(runs.c.id.desc())
+        .limit(LOOKED_THROUGH)
+        .subquery()
+    )
+    named = select(newest.c.entry).where(newest.c.entry.is_not(None)).group_by(newest.c.entry)
+    with log._reading() as connection:
+        latest = named.order_by(func.max(newest.c.id).desc()).limit(limit)
+        numbers = list(connection.execute(latest).scalars())
+        rows = connection.execute(_entries(of).where(_table(of).c.id.in_(numbers))).all()
+    found = {row[0]: Entry(*row) for row in rows}
+    return [found[number] for number in numbers]
 
 
 def number_of(log: RunLog, of: str, name: str) -> int | None:

@@ -109,6 +109,7 @@ class Made:
     not_watched: Collection[str] = ()
     doubts: Collection[tuple[float, str, str]] = ()
     more_setup: str = ""
+    wall_utc_s: float = 1_893_456_000.0
 
     def on_at(self, number: int) -> float:
         """Command of stroke `number`, ms after the first record."""
@@ -206,7 +207,7 @@ def header(made: Made) -> RunHeader:
         sheet_hash=f"invented-sheet-{made.strokes}-{made.on_ms}-{made.rest_ms}",
         sheet_name="invented.sheet.toml",
         software="0.1.0",
-        wall=WallTime(1_893_456_000.0, START_NS, "invented-boot", made.synchronised),
+        wall=WallTime(made.wall_utc_s, START_NS, "invented-boot", made.synchronised),
         hardware={"chip": "invented chip", "gauge": "invented gauge"},
         watched=watched,
         not_watched=missing,

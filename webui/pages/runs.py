@@ -66,7 +66,7 @@ def install(app: Flask) -> None:
         return render_template("no_log.html", path=error.path), status
 
 
-@blueprint.get("/")
+@blueprint.get("/runs")
 def run_list() -> str:
     """Runs, newest first unless asked otherwise, some at a time."""
     asked = listing.asked_of_the_list()
