@@ -35,9 +35,11 @@ from webui.charts import chain_links, cutaway, strokes, timeline
 from webui.faults import PageFault
 from webui.lessons import guesses, worth_showing
 from webui.lessons.kept import Lesson, Lessons, Position
+from webui.lessons.rehearsals import OUTCOMES, REHEARSALS, Outcome, rehearse
 from webui.pages import model_run
 from webui.pages.runs import Count
 from webui.run import run_view
+from webui.work.heavy import not_beside_a_run
 
 blueprint = Blueprint("lesson", __name__)
 
@@ -63,6 +65,13 @@ class LessonQuestion(BaseModel):
     model_config = ConfigDict(extra="forbid")
     stroke: Count = 1
     way: Literal["on", "off"] = "on"
+
+
+class RehearsalQuestion(BaseModel):
+    """What the class said that the rig will do; nothing: it is only asked."""
+
+    model_config = ConfigDict(extra="forbid")
+    said: Outcome | None = None
 
 
 class ShareQuestion(BaseModel):
@@ -114,6 +123,33 @@ def start() -> str:
     worth = worth_showing.worth_showing(results)
     named = {row.id: row for row in rows}
     return render_template("lesson_start.html", rows=rows, worth=worth, named=named)
+
+
+@blueprint.get("/lesson/cautions")
+def rehearsals() -> str:
+    """Cautions that a class rehearses on a simulated rig."""
+    return render_template("rehearsals.html", rehearsals=REHEARSALS)
+
+
+@blueprint.get("/lesson/cautions/<name>")
+def rehearsal(name: str) -> str:
+    """One caution: the question, and with what was said the answer of the simulated rig."""
+    said = RehearsalQuestion.model_validate(request.args.to_dict()).said
+    places = [n for n, one in enumerate(REHEARSALS) if one.name == name]
+    if not places:
+        raise PageFault(
+            404, "There is no such caution to rehearse", f"None is named {name[:40]}.",
+            "Choose one of the list under Lesson.",
+        )  # fmt: skip
+    one, rest = REHEARSALS[places[0]], REHEARSALS[places[0] + 1 :]
+    done = None
+    if said is not None:
+        not_beside_a_run()
+        done = rehearse(one)
+    return render_template(
+        "rehearsal.html", one=one, said=said, done=done, outcomes=OUTCOMES,
+        following=rest[0] if rest else None,
+    )  # fmt: skip
 
 
 @blueprint.get(f"/runs/{RunId}/lesson")

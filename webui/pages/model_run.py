@@ -136,6 +136,7 @@ def _computed(
         ),
         "pressure_kpa": {"t_ms": motion.t_ms, "value": motion.pressure_kpa},
         "motion": motion.columns(),
+        "opens_at": setup.simulated.spool.inlet_opens_mm / setup.simulated.spool.travel_mm,
         "apart_ms": round(apart / NS_PER_MS, 6),
     }
 

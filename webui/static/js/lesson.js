@@ -95,6 +95,7 @@ function draw() {
   });
   const watcher = keepWidth(tracesPlot, box, height);
   plots.push([tracesPlot, watcher]);
+  requestAnimationFrame(placeCursor); // a plot has its size a moment later
   if (state.model && data.model) plots.push(...drawModel(data, c));
 }
 

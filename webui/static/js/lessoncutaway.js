@@ -29,13 +29,13 @@ export function showModel(box, model, at) {
     plunger: share(m.plunger[n]), spool: share(m.spool[n]),
     passage: { at: m.pressure_kpa[n] / most(m.pressure_kpa), words: `${rounded(m.pressure_kpa[n], 0)} kPa` },
     switch: closed("switch"),
-    drain: { at: 0, words: m.spool[n] > 0.5 ? "shut by the spool" : "open" },
+    drain: { at: 0, words: m.spool[n] > model.opens_at ? "shut" : "open" },
   };
   for (const [name, there] of Object.entries(parts)) put(box, name, { ...there, known: "model" }, `model: ${there.words}`);
 }
 
 function share(value) {
-  return { at: value, words: `${rounded(100 * value, 0)} % of its way` };
+  return { at: value, words: `at ${rounded(100 * value, 0)} %` };
 }
 
 function said(there) {
