@@ -267,7 +267,7 @@ class Plant:
             raise ValueError("nothing measures the coil's current in this setup")
         return self._lead.at(self._s(t_ns))
 
-    # -- for tests only
+    # -- for tests, and for a lesson that shows the plant as a model
 
     def pressure_kpa(self, t_ns: int) -> float:
         """True pressure at the switch, from the last change of pilot or supply on."""
@@ -276,6 +276,15 @@ class Plant:
     def current_a(self, t_ns: int) -> float:
         """True magnetising current, from the last change of the contact on."""
         return current_at(self._coil.pieces, self._s(t_ns))
+
+    def plunger_at(self, t_ns: int) -> float:
+        """Where the plunger is, as a part of its travel, from the last change of the contact on."""
+        return self._plunger.at(self._s(t_ns)).x_m / self._plunger.travel_m
+
+    def spool_at(self, t_ns: int) -> float:
+        """Where the spool is, as a part of its travel, from the last change of pilot or supply
+        on."""
+        return self._hydraulics.trajectory.spool_m(self._s(t_ns)) / self._hydraulics.travel_m
 
     # -- events
 
