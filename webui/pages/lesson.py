@@ -34,6 +34,7 @@ from webui.api.models_lesson import (
 )
 from webui.api.openapi import described
 from webui.charts import chain_links, strokes, timeline
+from webui.exercise.seats import HIDDEN, hides_truth
 from webui.faults import PageFault
 from webui.pages import model_run
 from webui.pages.runs import Count
@@ -225,7 +226,9 @@ def stroke_chain(run_id: int) -> Response:
         counts_from="coil" if found.live is not None else "command",
         command_ms=timeline.to_ms(command_ns, recording),
         traces=timeline.traces(recording, from_ns, to_ns, POINTS),
-        model=model_run.model(view.stored, recording, asked.stroke, asked.way, (from_ns, to_ns)),
+        model={"refused": HIDDEN}
+        if hides_truth(view.stored)
+        else model_run.model(view.stored, recording, asked.stroke, asked.way, (from_ns, to_ns)),
         **chain_links.links(found, asked.way),
     )
 

@@ -15,6 +15,7 @@ from rig.text import behaviour
 from rig.text.coil_current import calibration_facts, current_sentences
 from webui import helptexts, log, words
 from webui.charts import timeline
+from webui.exercise.seats import hides_truth
 from webui.faults import PageFault
 from webui.run import figures, run_parts, run_view, skim
 
@@ -165,7 +166,11 @@ def one_run(run_id: int) -> str:
         page=page,
         mark_key=view.mark_key(page),
         every_mark=view.every_mark,
-        setup_text=run_view.shown_setup(view.stored.header.setup_text, whole=bool(asked.reveal)),
+        setup_text=run_view.shown_setup(
+            view.stored.header.setup_text,
+            whole=bool(asked.reveal),
+            locked=hides_truth(view.stored),
+        ),
         first=asked.strokes,
         listed=len(listed),
         only=asked.only,
