@@ -52,16 +52,16 @@ class Simulator:
     def answer(self, asked: Question) -> Ran | None:
         """None where it took too long or was ended."""
         process = self._process or self._start()
-        out = process.stdout
         try:
-            if process.stdin is None or out is None:
-                return None
-            process.stdin.write(asked.model_dump_json() + "\n")
-            process.stdin.flush()
-            ready, _, _ = select.select([out], [], [], WITHIN_S)
-            return Ran.model_validate_json(out.readline()) if ready else self.end()
+            if process.stdin is not None and process.stdout is not None:
+                process.stdin.write(asked.model_dump_json() + "\n")
+                process.stdin.flush()
+                if select.select([process.stdout], [], [], WITHIN_S)[0]:
+                    return Ran.model_validate_json(process.stdout.readline())
         except (OSError, ValueError):
-            return self.end()
+            pass
+        self.end()
+        return None
 
     def _start(self) -> subprocess.Popen[str]:
         self._process = subprocess.Popen(
