@@ -83,7 +83,7 @@ def sit(page: Page, url: str, code: str, name: str) -> None:
 
 def check(page: Page, name: str) -> None:
     page.locator(f"#check-{name} button").click()
-    expect(page.locator(f"#check-{name} .answer")).to_be_visible()
+    expect(page.locator(f"#found-{name}")).to_be_visible()
 
 
 def commit(page: Page, cause: str) -> None:

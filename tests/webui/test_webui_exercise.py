@@ -195,8 +195,8 @@ def test_a_page_that_is_started_again_goes_on(make_app: Callable, log_path: Path
     again.set_cookie("rig-seat", cookie.value)
     page = waited(again)
     assert run_of(page) == 2 and "when it was sound" in page, "the sound rig's run came first"
-    assert "as on a sound rig" in page and "Causes, as the diagnosis weighs them" in page
-    assert re.search(r"oil level.*?right", page, re.DOTALL)
+    assert "more, as on a sound rig" in page and "Causes, as the diagnosis weighs them" in page
+    assert re.search(r"found-oil_level.*?right", page, re.DOTALL)
 
 
 def test_a_board_is_refused(make_app: Callable, log_path: Path) -> None:

@@ -104,10 +104,11 @@ def _work(found: Seated, exercise: Exercise, wrong: list[str]) -> str:
         newest=ran[-1] if ran else None,
         causes=causes, cause_words=cause_words, found_words=found_words,
         checks=[
-            (check, check_minutes(check), mine.done(name),
-             [knowledge.checks[n].words for n in before(check, mine, can)])
-            for name, check in knowledge.checks.items() if name in can
+            (check, check_minutes(check),
+             [_short(knowledge.checks[n].words) for n in before(check, mine, can)])
+            for name, check in knowledge.checks.items() if name in can and mine.done(name) is None
         ],
+        words_of={name: check.words for name, check in knowledge.checks.items()},
         choices=_by_part(offered(setup)),
     )  # fmt: skip
 
@@ -129,6 +130,11 @@ def _findings(kept: Any, knowledge: Any) -> list[tuple[str, str, bool]]:
         shown, found = knowledge.shown(one.name), one.finding
         rows.append((shown.words, found.found, found.state == shown.states[0]))
     return sorted(rows, key=lambda row: row[2])
+
+
+def _short(words: str) -> str:
+    """Without what stands in brackets."""
+    return words.partition(" (")[0]
 
 
 def _by_part(causes: list[tuple[str, str]]) -> dict[str, list[str]]:

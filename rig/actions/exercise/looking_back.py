@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 PATH_MOST = 40
 """Steps that are looked back at; a path is shorter."""
+ODD_MOST = 3
+"""Findings that are told of a run."""
 
 
 def commit(plan: Plan, seat: Seat, cause: str, knowledge: Knowledge) -> None:
@@ -66,6 +68,7 @@ def judged(told: str, truth: str, knowledge: Knowledge) -> Right:
 
 
 def _way(plan: Plan, seat: Seat, setup: Setup, knowledge: Knowledge) -> list[WayStep]:
+    from rig.diagnosis.check_walk import is_clear
     from rig.diagnosis.next_check import next_checks
 
     can, rows = answered(plan, seat), []
@@ -76,18 +79,40 @@ def _way(plan: Plan, seat: Seat, setup: Setup, knowledge: Knowledge) -> list[Way
             now = causes_of(seat.steps[:n], knowledge, setup)
             not_here = [name for name in knowledge.checks if name not in can]
             ranked = next_checks(knowledge, now, [*done, *not_here])
-            if ranked and step.name not in (ranked[0].check.name, ranked[0].first.name):
-                proposed = ranked[0].first.words
+            if is_clear(knowledge, now):
+                proposed = "nothing more: one repair was clear"
             elif not ranked:
-                proposed = "nothing more: the repair was clear"
+                proposed = "nothing more: no check would have changed what to do"
+            elif step.name not in (ranked[0].check.name, ranked[0].first.name):
+                proposed = ranked[0].first.words
         after = causes_of(seat.steps[: n + 1], knowledge, setup)
-        rows.append(_row(_words(step, knowledge), step.minutes, found_words(step), after, seat))
+        rows.append(
+            _row(_words(step, knowledge), step.minutes, _found(step, knowledge), after, seat)
+        )
         rows[-1].proposed = proposed
     return rows
 
 
 def _words(step: Step, knowledge: Knowledge) -> str:
     return "the test" if step.kind == "run" else knowledge.checks[step.name].words
+
+
+def _found(step: Step, knowledge: Knowledge) -> str:
+    """What a step showed; of a run what a sound rig does not show."""
+    if step.kind == "check" or not step.findings:
+        return found_words(step)
+    odd = odd_of(step, knowledge)
+    more = f"; and {len(odd) - ODD_MOST} more" if len(odd) > ODD_MOST else ""
+    return "; ".join(odd[:ODD_MOST]) + more if odd else "nothing odd"
+
+
+def odd_of(step: Step, knowledge: Knowledge) -> list[str]:
+    """What a run showed that a sound rig does not."""
+    return [
+        one.found
+        for one in step.findings
+        if one.finding.state != knowledge.shown(one.name).states[0]
+    ]
 
 
 def _row(words: str, minutes: float, found: str, after: Posterior, seat: Seat) -> WayStep:
@@ -113,7 +138,9 @@ def _best(
     can = answered(plan, seat)
     told = {name: one.state for name, one in can.items()}
     way = walk(knowledge, seen, wired_in(setup), told, by_information(knowledge))
-    rows = [_row("the test", step.minutes, found_words(step), way.start, seat) for step in begun]
+    rows = [
+        _row("the test", step.minutes, _found(step, knowledge), way.start, seat) for step in begun
+    ]
     for one in way.steps:
         told_words = found_words(
             Step(
