@@ -15,7 +15,7 @@ from rig import __version__
 from rig.core.places import log_path
 from webui import access, faults, helptexts, log, security, words
 from webui.api import api, openapi, registers
-from webui.exercise import instructor, seats, student
+from webui.exercise import instructor, seats
 from webui.live import routes
 from webui.navigation import navigation
 from webui.pages import (
@@ -70,7 +70,6 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
-        app.register_blueprint(student.blueprint)
         app.register_blueprint(instructor.blueprint)
     captures.install(app)
     for part in (

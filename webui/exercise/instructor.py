@@ -3,11 +3,13 @@
 
 from __future__ import annotations
 
+import io
 import secrets
 import statistics
 from typing import Any, NamedTuple
 
-from flask import Blueprint, current_app, redirect, render_template, request, url_for
+from flask import Response as Answer
+from flask import current_app, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from rig.actions.exercise.draw import SEVERITIES, offered, refuse_unfit
@@ -17,10 +19,9 @@ from rig.config.files.loading import load_setup
 from rig.core.errors import FileProblems, UsageError
 from webui.access import writer_only
 from webui.exercise import seats
+from webui.exercise.student import blueprint
 from webui.faults import PageFault
 from webui.live.files import Files, problems_of
-
-blueprint = Blueprint("exercises", __name__)
 
 LONGEST_COMPLAINT = 300
 DRAWN = "drawn"
@@ -80,7 +81,7 @@ def begin() -> Response | tuple[str, int]:
         return _form(told, given), 422
     if plan.reference:
         seats.waiting_runs().ask_reference(made)
-    return redirect(url_for("exercises.of_class", number=made.id), 303)
+    return redirect(url_for("exercise.of_class", number=made.id), 303)
 
 
 def _plan(given: dict[str, str]) -> Plan:
@@ -142,12 +143,32 @@ def _row(one: Seated) -> ClassRow:
     )  # fmt: skip
 
 
-def _address() -> str:
-    """Where the class goes, as another machine can type it; this page's own where it is reached
-    from this machine only."""
+def _address() -> str | None:
+    """Where the class goes, as another machine can type it; None where this page is served to this
+    machine only."""
     from webui.pages.lesson import _reachable
 
-    return f"{_reachable() or request.host_url.rstrip('/')}{url_for('exercise.start')}"
+    reachable = _reachable()
+    return f"{reachable}{url_for('exercise.start')}" if reachable else None
+
+
+@blueprint.get("/exercise/class/<int(max=2147483647):number>/code.svg")
+@writer_only
+def picture(number: int) -> Answer:
+    """The address with the code in it, as a QR code."""
+    import segno
+
+    exercise, address = _known(number), _address()
+    if address is None:
+        raise PageFault(
+            404, "No address for other machines", "This page is served to this machine only.",
+            "Start rig serve with --host and what it asks for.",
+        )  # fmt: skip
+    out = io.BytesIO()
+    segno.make(f"{address}?code={exercise.code}", error="m").save(
+        out, kind="svg", scale=6, border=4, dark="#000", light="#fff", xmldecl=True
+    )
+    return Answer(out.getvalue(), mimetype="image/svg+xml")
 
 
 def _known(number: int) -> Exercise:
@@ -165,7 +186,7 @@ def end(number: int) -> Response:
     """Show the truth to all."""
     _known(number)
     seats.store().end(number)
-    return redirect(url_for("exercises.of_class", number=number), 303)
+    return redirect(url_for("exercise.of_class", number=number), 303)
 
 
 @blueprint.post("/exercise/class/<int(max=2147483647):number>/forget")
