@@ -15,6 +15,7 @@ from rig import __version__
 from rig.core.places import log_path
 from webui import access, faults, helptexts, log, security, words
 from webui.api import api, openapi, registers
+from webui.exercise import instructor, seats
 from webui.live import batch_routes, routes
 from webui.navigation import navigation
 from webui.pages import (
@@ -71,10 +72,12 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     lesson.install(app)
     attachments.install(app)
     backup.install(app)
+    seats.install(app)
     app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
         app.register_blueprint(batch_routes.blueprint)
+        app.register_blueprint(instructor.blueprint)
     captures.install(app)
     gauge_look.install(app)
     for part in (

@@ -191,6 +191,7 @@ def serve(server: Any, second: Any = None) -> None:
         if hub is not None:
             hub.close()  # a run that the page drives is stopped first
         server.app.extensions["gauge_look"].end()
+        server.app.extensions["waiting_runs"].close()
         for one in (server, second):
             if one is not None:
                 one.task_dispatcher.shutdown()

@@ -213,12 +213,16 @@ class Run:
         self._rig = state_file.RigState(
             rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"]
         )
-        self._state = state_file.state_path(places.state_dir(), rig)
+        self._state = state_file.state_path(self._state_folder(), rig)
         before = state_file.latch_dead_owner(self._state)
         if before is not None and before.trip is not None:
             from rig.bench.process import latched_words
 
             raise RefusedError(latched_words(before))
+
+    def _state_folder(self) -> Path:
+        """Where owner, latch and heat of the rig are kept."""
+        return places.state_dir()
 
     def _faults(self) -> tuple[Fault, ...] | None:
         """Those given on the command line; None where the setup's own count."""

@@ -32,6 +32,7 @@ from webui.api.models_lesson import (
 )
 from webui.api.openapi import described
 from webui.charts import chain_links, cutaway, strokes, timeline
+from webui.exercise.seats import HIDDEN, hides_truth
 from webui.faults import PageFault
 from webui.lessons import guesses, worth_showing
 from webui.lessons.kept import Lesson, Lessons, Position
@@ -220,7 +221,9 @@ def stroke_chain(run_id: int) -> Response:
         drawing=cutaway.drawn(found, asked.way, traces),
         why=next(here, None),
         next=None if after is None else {"stroke": after.stroke, "way": after.way},
-        model=model_run.model(view.stored, recording, asked.stroke, asked.way, (from_ns, to_ns)),
+        model={"refused": HIDDEN}
+        if hides_truth(view.stored)
+        else model_run.model(view.stored, recording, asked.stroke, asked.way, (from_ns, to_ns)),
         **chain_links.links(found, asked.way),
     )
 

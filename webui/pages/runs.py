@@ -16,6 +16,7 @@ from rig.text.coil_current import calibration_facts, current_sentences
 from rig.text.rounded import MEAN_LEAST
 from webui import helptexts, log, words
 from webui.charts import timeline
+from webui.exercise.seats import hides_truth
 from webui.faults import PageFault
 from webui.pages import listing
 from webui.pages.listing import Count
@@ -127,7 +128,11 @@ def one_run(run_id: int) -> str:
         page=page,
         mark_key=view.mark_key(page),
         every_mark=view.every_mark,
-        setup_text=run_view.shown_setup(view.stored.header.setup_text, whole=bool(asked.reveal)),
+        setup_text=run_view.shown_setup(
+            view.stored.header.setup_text,
+            whole=bool(asked.reveal),
+            locked=hides_truth(view.stored),
+        ),
         first=asked.strokes,
         listed=len(listed),
         only=asked.only,

@@ -29,12 +29,16 @@ class ShownSetup(NamedTuple):
     hides: bool
     """The simulated rig's table is left out, or the whole text where it cannot be."""
     revealed: bool
+    locked: bool = False
+    """Of an exercise: not to be revealed yet."""
 
 
-def shown_setup(text: str, *, whole: bool) -> ShownSetup:
+def shown_setup(text: str, *, whole: bool, locked: bool = False) -> ShownSetup:
     """A stored setup's text; its `[simulated]` table, which may name a fault that somebody is to
-    find, only where `whole`."""
+    find, only where `whole`, and never while `locked`."""
     left = without_table(text)
+    if locked:
+        return ShownSetup("" if left is None else left, True, False, True)
     if whole or left == text or "simulated" not in text:
         return ShownSetup(text, False, whole)
     return ShownSetup(left or "", True, False)
