@@ -62,7 +62,8 @@ def _form(wrong: list[str], given: dict[str, str]) -> str:
         causes |= {cause: part for part, cause in offered(setup)}
     return render_template(
         "exercise/new.html", wrong=wrong, given=given, setups=list(setups),
-        sheets=list(files.sheets), causes=causes, severities=SEVERITIES, drawn=DRAWN, cause_words=cause_words,
+        sheets=list(files.sheets), causes=causes, severities=SEVERITIES, drawn=DRAWN,
+        cause_words=cause_words,
         seats_most=SEATS_MOST,
     )  # fmt: skip
 
