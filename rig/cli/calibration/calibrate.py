@@ -108,7 +108,7 @@ def command(
     from rig.config.files.loading import load_setup, setup_from_text
 
     if timing:
-        from rig.cli.calibrate_timing import timing as measure
+        from rig.cli.calibration.calibrate_timing import timing as measure
 
         if points or live or reference:
             raise UsageError("--timing measures no gauge: leave --point, --live, --reference out.")
@@ -219,7 +219,7 @@ def _day(text: str | None) -> str:
 def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
     """Point after point from the person at the terminal. `stated_kpa`: a swing of the pressure
     above it is asked about."""
-    from rig.cli.calibrate_live import Reader
+    from rig.cli.calibration.calibrate_live import Reader
 
     pairs: list[Pair] = []
     click.echo("Set a pressure, wait until both gauges stand still, then type what the reference "
