@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.run_options import run_options
 from rig.core.errors import HardwareError, UsageError
 
 if TYPE_CHECKING:
@@ -77,16 +78,7 @@ EXAMPLES = {
     type=click.Path(path_type=Path, dir_okay=False),
     help="With --timing: also write what was found as JSON.",
 )
-@click.option("--confirmed-by", metavar="NAME", help="With --timing, on a board: as in `rig run`.")
-@click.option("--accept-not-watched", is_flag=True, help="With --timing: as in `rig run`.")
-@click.option("--wait", is_flag=True, help="With --timing: as in `rig run`.")
-@click.option("--fast", is_flag=True, help="With --timing, simulated rig only: virtual time.")
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**63 - 1),
-    metavar="N",
-    help="With --timing, simulated rig only: seed of its chance.",
-)
+@run_options("--timing")
 def command(
     setup: Path, points: tuple[str, ...], live: bool, reference: str | None, u: str | None,
     coverage: float, by: str, date: str | None, months: int, zero_check: bool | None,
