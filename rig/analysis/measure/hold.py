@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,6 +19,18 @@ BEFORE_NS = 1_000_000_000
 """So far back before the watch a reading still tells the pressure at its start."""
 GONE_EARLY = "pressure gone before five good readings"
 SWITCH_OUT = "switch dropped out in the watch"
+
+
+class OpenBecause(NamedTuple):
+    """Why a figure cannot show that its limit is held, and what to check next; neither with a full
+    stop."""
+
+    why: str
+    next_check: str
+
+    @property
+    def words(self) -> str:
+        return f"{self.why}. Next check: {self.next_check}"
 
 
 @dataclass(frozen=True)
@@ -54,7 +67,7 @@ class HoldResult:
     trace_kpa: Float
     line_n: int = 0
     effective_n: float = 0.0
-    open_because: str = ""
+    open_because: OpenBecause | None = None
     at_least_kpa_s: float | None = None
 
 
@@ -133,35 +146,37 @@ def hold(
     )
 
 
-def _open_because(found: Decay, out_s: float | None) -> str:
+def _open_because(found: Decay, out_s: float | None) -> OpenBecause | None:
     if found.gone_early and not found.gone_s:
-        return (
-            "there was no pressure at the start of the watch, so nothing could leak down. "
-            "Next check: the supply, and whether the pressure was up before the release"
+        return OpenBecause(
+            "there was no pressure at the start of the watch, so nothing could leak down",
+            "the supply, and whether the pressure was up before the release",
         )
     if found.gone_early:
-        return (
+        return OpenBecause(
             f"the pressure was gone after {found.gone_s:.2f} s, so a line would describe an empty "
-            "gallery. Next check: shut the drain, or shorten watch"
+            "gallery",
+            "shut the drain, or shorten watch",
         )
     if not found.straight:
-        return (
+        return OpenBecause(
             "the pressure does not fall along a straight line, so one rate does not describe it: "
-            "the rate is that of the whole watch, and no interval is given. "
-            "Next check: look at the pressure against time; shut the drain, or shorten watch"
+            "the rate is that of the whole watch, and no interval is given",
+            "look at the pressure against time; shut the drain, or shorten watch",
         )
     if not found.one_rate:
-        return (
+        return OpenBecause(
             f"the {found.n} readings follow one another so closely (ripple or drift) that they are "
-            f"worth {found.effective:.1f} independent ones, too few for an interval. Next check: a "
-            "longer watch, a steadier pressure"
+            f"worth {found.effective:.1f} independent ones, too few for an interval",
+            "a longer watch, a steadier pressure",
         )
     if out_s is not None:
-        return (
+        return OpenBecause(
             f"the switch dropped out after {out_s:.2f} s, so the pressure was not held through the "
-            "watch. Next check: where it leaks, or shorten watch"
+            "watch",
+            "where it leaks, or shorten watch",
         )
-    return ""
+    return None
 
 
 def _energised(recording: Recording, start_ns: int) -> bool:
