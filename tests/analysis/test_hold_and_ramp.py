@@ -160,6 +160,8 @@ def test_an_emptied_gallery_never_conforms():
     open_ = released(drained, limit="5000 kPa/s").verdict
     assert open_.result == "undecided"
     assert "Next check: shut the drain, or shorten watch." in open_.why
+    assert open_.next_check == "shut the drain, or shorten watch"
+    assert open_.reason == open_.why.replace(f" Next check: {open_.next_check}.", "")
 
 
 def test_a_gallery_empty_from_the_start_decides_nothing():

@@ -39,11 +39,11 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
     verdict = result["verdict"]
     name, sign, colour = words.VERDICTS[verdict["result"]]
     first = verdict["next_check"]
-    why = verdict["why"].removesuffix(f" Next check: {first}.")
+    why = verdict.get("reason") or verdict["why"]  # a result of an earlier program has the one
     yield f"[{sign}] {name}: {why}", colour
     valve = result.get("of_the_valve")  # a result of an earlier program has none
     if valve and verdict["limits"]:
-        yield valve["words"].removesuffix(f" Look first at: {first}."), "bold"
+        yield valve.get("reason") or valve["words"], "bold"
     if trip:
         yield "First: find what tripped it and put it right; then `rig clear`.", "bold"
     if first and first not in why:
