@@ -272,8 +272,8 @@ class TestElsewhere:
     """Where else the switch's edge counts: pressures on a ramp, and the current's split."""
 
     def test_a_ramps_pressure_is_that_of_the_edges_instant(self) -> None:
-        """The input tells its edges 20 ms late, 0.2 kPa at this rate; the readings are as old as the
-        middle of what is assumed."""
+        """The input tells its edges 20 ms late, 0.2 kPa at this rate; the readings are as old as
+        the middle of what is assumed."""
         late, P = {"response_mean": "20 ms", "release_mean": "20 ms"}, 20.0
         wired = setup(gauge={}).wired_for_timing
         made = {**TIMING, **late, "wired": wired}
