@@ -53,13 +53,12 @@ def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> dict[str,
     """Limits of agreement of the mean response and release as JSON. Raises UsageError, see
     pairs_of."""
     pairs = pairs_of(first, second)
-    found = {
-        name: limits_of_agreement(*(_means([pair[n] for pair in pairs], name) for n in (0, 1)))
-        for name in FIGURES
-    }
+    means = {name: [_means([pair[n] for pair in pairs], name) for n in (0, 1)] for name in FIGURES}
+    found = {name: limits_of_agreement(*sides) for name, sides in means.items()}
     return {
         "pairs": [[one["run"], two["run"], one["valve"]] for one, two in pairs],
         "sources": sorted({one["source"] for pair in pairs for one in pair}),
+        "means": {name: plain(np.transpose(sides).tolist()) for name, sides in means.items()},
         "figures": {name: one and plain(one) for name, one in found.items()},
         "words": [agreement_words(NAMES[name], one) for name, one in found.items()]
         + [_taken_off(pairs)],
