@@ -367,7 +367,9 @@ class TestCompared:
         assert own.shift == pytest.approx(2.0)
         bounce = 0.02 / math.sqrt(3)
         assert own.u == pytest.approx(math.sqrt(2) * math.hypot(0.002, bounce), rel=1e-3)
-        found = compare_runs(runs, Compare(), [None, None])["figures"]["response_ms"]
+        compared = compare_runs(runs, Compare(), [None, None])
+        found = compared["figures"]["response_ms"]
+        assert "The rig's own times are not the same in run 1 and in run 2" in compared["notes"][1]
         assert found["difference_ms"] == pytest.approx(2.0)
         assert found["allowed_for"]["difference_ms"] == pytest.approx(0.0, abs=1e-6)
         assert found["allowed_for"]["own_times_ms"] == pytest.approx(2.0)
