@@ -92,6 +92,7 @@ def test_a_run_whose_timing_is_refused_now_opens_with_a_remark(
     # what a wrong wiring would change is never left out
     unreadable = written(strokes=6, more_setup='\n[coil]\nfeed_side = "both"\n', analysed=False)
     assert shown(unreadable)["remark"] == ""
+    assert shown(unreadable)["verdict"]["result"] == "not_tested"
 
 
 def test_without_a_read_back_the_interval_is_told_not_a_plus_minus(
