@@ -62,7 +62,7 @@ def stored_texts(stored: StoredRun) -> StoredTexts:
             for problem in loaded.left_out
         )
     with contextlib.suppress(FileProblems):
-        if header.sheet_text is not None:
+        if setup is not None and header.sheet_text is not None:  # else nothing may be judged
             sheet = sheet_from_text(header.sheet_text, header.sheet_name or "sheet").sheet
     return StoredTexts(setup, sheet, remarks)
 

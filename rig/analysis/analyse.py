@@ -157,7 +157,7 @@ def analyse(
     told = conditions or {}
     oil = oil_degc(recording, told)
     current = signature_of(
-        recording, setup, windows, table, supply_v(recording, told), oil[0] if oil else None
+        recording, setup, windows, table, supply_v(recording, told), oil[0] if oil else None, own
     )
     links = chain(recording, setup, sheet, told, table, pressure, gauge, track.contact, current)
     on_run = _run_marks(recording, track, windows, table, found, state)

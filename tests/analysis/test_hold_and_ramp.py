@@ -108,8 +108,8 @@ def test_a_curved_fall_has_the_mean_rate_of_its_watch(noise):
         chance, tau_s = np.random.default_rng(seed), 5 + seed / 3
         at = np.arange(100.0, 10_000, 100)
         kpa = 300 * np.exp(-at / 1000 / tau_s) + noise * chance.normal(size=len(at))
-        result = released(lambda ms, kpa=dict(zip(at.tolist(), kpa, strict=True)): kpa.get(ms, 300.0),
-                          off_at=None, first=100)  # fmt: skip
+        read = dict(zip(at.tolist(), kpa.tolist(), strict=True))
+        result = released(lambda ms, read=read: read.get(ms, 300.0), off_at=None, first=100)
         found = run_json(result)["hold"]
         ends = [found["rate_from_ms"], found["rate_to_ms"]]
         held_kpa = [300 * np.exp(-(ms - 3000) / 1000 / tau_s) for ms in ends]

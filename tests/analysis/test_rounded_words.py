@@ -13,7 +13,7 @@ from rig.analysis.stats.uncertainty import Line, budget
 from rig.analysis.verdict.evaluate import Measured
 from rig.analysis.verdict.limits import figure_limit
 from rig.config.sheet.model import Accept
-from rig.text.rounded import best_text
+from rig.text.rounded import beside_text, best_text
 
 
 def why(values: list[float], **limit: str) -> str:
@@ -52,3 +52,16 @@ def test_a_broken_limit_shows_the_value_to_the_place_of_its_uncertainty():
 def test_what_is_shown_with_bounds_lies_between_them(value, row, words):
     """Halves go to the even digit, as everywhere: 4.55 is 4.6."""
     assert best_text(value, row, "ms", 2) == words
+
+
+@pytest.mark.parametrize(
+    ("value", "row", "words"),
+    [(50.0, {"U": 4.55, "best": 44.5, "interval95": [39.95, 49.05]},
+      "best 44.5 ± 4.6 ms (95 %), 5.5 ms taken off"),
+     (50.0, {"U": 0.38, "interval95": [49.82, 50.58]},  # a result of an earlier program
+      "best 50.20 ± 0.38 ms (95 %), 0.20 ms added"),
+     (50.0, {"U": 0.38, "best": 50.001, "interval95": [49.62, 50.38]}, "± 0.38 ms (95 %)"),
+     (50.0, {"U": None, "best": None, "interval95": None}, "")],
+)  # fmt: skip
+def test_what_stands_beside_a_value_as_read(value, row, words):
+    assert beside_text(value, row, "ms") == words

@@ -45,9 +45,8 @@ class HoldResult:
     `rate_from_ns`, `rate_to_ns`), of a curve of `terms` terms. `standard_error_kpa_s` is its
     standard error, by what the `effective_n` independent readings that they are worth can tell,
     None where that cannot be told; where the pressure was gone too early for a rate, the least rate
-    it fell at, without an error.
-    `left_out` readings lay far off, `bad` were not to be believed. `dropped_out_ns` is
-    the edge after which the switch stayed off.
+    it fell at, without an error. `left_out` readings lay far off, `bad` were not to be believed.
+    `dropped_out_ns` is the edge after which the switch stayed off.
     `trace_ns`, `trace_kpa` (k,) are readings evenly picked. With the coil on the figures count
     from where switch and pressure had settled. `open_because` says why the rate cannot show that a
     limit is held, else empty; `at_least_kpa_s` is a rate that was surely reached.

@@ -70,7 +70,7 @@ def reading_age_s(gauge: GaugeSetup) -> float:
     """How old a reading is when its last byte arrives: latency and the time of its line.
 
     The line's length is taken from the pattern, a number as 5 characters, and so is known to a
-    few characters; instrument.age_half_width_ms carries that as uncertainty.
+    few characters; instrument_uncertainty.age_left_ms carries that as uncertainty.
     """
     return gauge.latency_s + line_characters(gauge) * seconds_per_character(gauge)
 

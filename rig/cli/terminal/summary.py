@@ -10,6 +10,7 @@ from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
 from rig.text.rounded import best_text, too_few
+from rig.text.run_facts import rate_is
 
 Result = Mapping[str, Any]
 
@@ -89,7 +90,8 @@ def _figures(result: Result) -> Iterator[str]:
     if result["kind"] == "hold" and result["hold"]:
         rate = result["hold"]["decay_rate_kpa_s"]
         if rate is not None:
-            yield f"decay rate: {best_text(rate, result['hold'], 'kPa/s', 3)}"
+            told = best_text(rate, result["hold"], "kPa/s", 3)
+            yield f"decay rate: {told}{rate_is(result['hold'])}"
         return
     ramp = result["kind"] == "ramp"
     if ramp and not result["ramp"]:
