@@ -128,8 +128,8 @@ def _choices(kind: str, model: type[BaseModel], name: str, field: FieldInfo) -> 
 
 def _example(field: FieldInfo) -> str:
     dimension = dimension_of(field)
-    if dimension is None:
-        return "" if not field.examples else str(field.examples[0]).strip('"')
+    if field.examples or dimension is None:
+        return str((field.examples or [""])[0]).strip('"')
     example = DIMENSIONS[dimension.name][1]
     return f'["{example}", "{example}"]' if dimension.pair else example
 
@@ -144,8 +144,8 @@ def text_of(form: Mapping[str, str]) -> str:
     """A sheet's text from a form's fields, by the names of `form_of`; empty ones are left out, and
     so are the keys of another kind than the form now says.
 
-    What looks like a number, true, false or a list is written as it is, anything else between
-    quotes; what it then is, the sheet's own check says.
+    What looks like a number, true, false or a list, or stands between quotes already, is written as
+    it is, anything else between quotes; what it then is, the sheet's own check says.
     """
     top: list[str] = []
     tables: dict[tuple[str, int], list[str]] = {}
@@ -176,7 +176,7 @@ def _keys_of_other_kinds(kind: str) -> set[str]:
 
 
 def _toml(text: str) -> str:
-    if re.fullmatch(r"[+-]?[0-9]+(\.[0-9]+)?|true|false|\[.*\]", text):
+    if re.fullmatch(r'[+-]?[0-9]+(\.[0-9]+)?|true|false|\[.*\]|"[^"\\]*"', text):
         return text
     return json.dumps(text, ensure_ascii=False)
 

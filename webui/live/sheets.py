@@ -44,11 +44,9 @@ def edit(name: str) -> str:
 @access.operator_only
 def save(name: str) -> str | tuple[str, int]:
     """Check an edited sheet and keep it under a name of its own; one of that name is replaced only
-    where the form says so for this very name. With `look` it is only checked and shown again."""
+    where the form says so for this very name."""
     form = request.form
     text, fields = _sent()
-    if form.get("look"):
-        return _page(name, text, fields)
     kept = form.get("keep_as", "").strip()
     try:
         replace = form.get("replace") == kept
@@ -61,8 +59,16 @@ def save(name: str) -> str | tuple[str, int]:
     return _page(name, text, fields, saved=kept)
 
 
+@blueprint.post("/bench/sheet/<name>/look")
+@access.writer_only
+def look(name: str) -> str:
+    """The form as it stands, checked, with the keys of the kind that it now says; nothing is
+    kept."""
+    return _page(name, *_sent())
+
+
 @blueprint.post("/bench/sheet/<name>/check")
-@access.operator_only
+@access.writer_only
 def check(name: str) -> str:  # noqa: ARG001 - of the address; a form is judged by itself
     """What is wrong with the form as it stands, and what the sheet would take; nothing is kept."""
     text, fields = _sent()
