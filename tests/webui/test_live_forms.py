@@ -244,8 +244,8 @@ def test_fixed_values_are_choices_and_every_key_says_what_it_means(client: Flask
 
 def test_another_kind_shows_its_keys_and_forgets_the_others(client: FlaskClient) -> None:
     form = typed(client.get("/bench/sheet/workshop").text)
-    form |= {"csrf": token(client), "setup": "workshop", "f:kind": "ramp"}
-    page = client.post("/bench/sheet/workshop/look", data=form)
+    form |= {"csrf": token(client), "setup": "workshop", "f:kind": "ramp", "look": "yes"}
+    page = client.post("/bench/sheet/workshop", data=form)
     assert page.status_code == 200
     assert 'name="f:ramp_time_max"' in page.text and 'name="f:on_time"' not in page.text
     assert "Not kept" not in page.text and said_at(page.text, "low")

@@ -15,7 +15,7 @@ from rig.config.setup.model import Setup
 from rig.config.sheet.model import RampSheet
 from rig.core.records import GOOD, SWITCH, Block, Edge, Sample, Step
 
-POINTS_MOST = 600
+POINTS_MOST = 300
 """At twice as many every second one is left out, the newest kept."""
 CHANGES_MOST = 40
 WAYS = {"raise": 1.0, "lower": -1.0}

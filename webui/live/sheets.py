@@ -41,8 +41,15 @@ def edit(name: str) -> str:
 
 
 @blueprint.post("/bench/sheet/<name>")
+@access.writer_only
+def send(name: str) -> str | tuple[str, int]:
+    """Keep the form; with `look` only check it, and show it again with the keys of the kind that
+    it now says."""
+    return _page(name, *_sent()) if request.form.get("look") else _save(name)
+
+
 @access.operator_only
-def save(name: str) -> str | tuple[str, int]:
+def _save(name: str) -> str | tuple[str, int]:
     """Check an edited sheet and keep it under a name of its own; one of that name is replaced only
     where the form says so for this very name."""
     form = request.form
@@ -57,14 +64,6 @@ def save(name: str) -> str | tuple[str, int]:
         status = 500 if isinstance(error, StorageError) else 400
         return _page(name, text, fields, problems_of(error)), status
     return _page(name, text, fields, saved=kept)
-
-
-@blueprint.post("/bench/sheet/<name>/look")
-@access.writer_only
-def look(name: str) -> str:
-    """The form as it stands, checked, with the keys of the kind that it now says; nothing is
-    kept."""
-    return _page(name, *_sent())
 
 
 @blueprint.post("/bench/sheet/<name>/check")
