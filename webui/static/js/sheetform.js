@@ -12,6 +12,9 @@ document.addEventListener("htmx:afterSettle", () => {
   for (const wrong of form.querySelectorAll("[id^=wrong-]")) {
     const field = document.getElementById("f-" + wrong.id.slice("wrong-".length));
     if (wrong.hidden) field?.removeAttribute("aria-invalid");
-    else field?.setAttribute("aria-invalid", "true");
+    else {
+      field?.setAttribute("aria-invalid", "true");
+      wrong.closest("details")?.setAttribute("open", "");
+    }
   }
 });
