@@ -32,7 +32,9 @@ AXED = {("phone", "dark"), ("laptop", "light")}
 NUMBER = list(RUNS).index("simulated") + 1
 FILLED: dict[str, dict[str, list[Any]]] = {
     "help.page": {"name": [name for name in names() if name != "index"]},
-    "bench.sheet": {"name": [SHEET.name.removesuffix(".sheet.toml")]},
+    "sheets.edit": {
+        "name": [SHEET.name.removesuffix(".sheet.toml"), "rebuilder switch pressures"],
+    },
     "lesson.follow": {"code": ["SHARED"]},
     "lesson.rehearsal": {"name": ["welded"]},
 }
