@@ -29,7 +29,8 @@ RATIO = 1.5
 QUESTIONS = ("/", "/?valve=V-7", "/?verdict=does_not_conform", "/?order=slowest", "/?tag=odd",
              "/?by=Kim&source=board", "/?status=tripped", "/?order=valve_up",
              "/?order=most_missed&columns=oil&columns=release&columns=max&columns=missed",
-             "/?order=hottest&source=board", "/?order=slowest_release&value=33.0&after=500")  # fmt: skip
+             "/?order=hottest&source=board", "/?order=slowest_release&value=33.0&after=500",
+)  # fmt: skip
 
 
 def long_log(path: Path, runs: int) -> None:
