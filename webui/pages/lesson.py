@@ -160,7 +160,8 @@ def _lessons() -> Lessons:
 @blueprint.get("/lesson")
 def start() -> str:
     """Which run to teach with: the newest ones that have strokes."""
-    rows = [row for row in log.run_log().runs(LOOKED_AT) if row.kind == "strokes" and row.strokes]
+    rows = [row for row in log.run_log().runs(LOOKED_AT) if row.of_a_valve]
+    rows = [row for row in rows if row.kind == "strokes" and row.strokes]
     return render_template("lesson_start.html", rows=rows[:OFFERED])
 
 
