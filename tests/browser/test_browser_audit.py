@@ -51,7 +51,7 @@ ALSO = [
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
-    "logwork.results", "exercise.waits", "exercise.picture",
+    "logwork.results", "logwork.chosen", "logwork.found", "exercise.waits", "exercise.picture",
 }  # fmt: skip
 
 
@@ -117,13 +117,18 @@ def set_exercise(url: str) -> None:
 
 
 SIDEWAYS = "() => Math.max(document.documentElement.scrollWidth, document.body.scrollWidth)"
-NARROW = """() => [...document.querySelectorAll(
+NARROW = """() => {
+const least = (e) => // a mouse needs less room in a table of many rows
+  matchMedia("(pointer: fine)").matches && e.closest(".dense") ? 31.5 : 47.5;
+return [...document.querySelectorAll(
     "button, .button, input:not([type=hidden]), select, textarea, summary, nav a")]
   .filter((e) => e.checkVisibility())
   .map((e) => [e, /checkbox|radio/.test(e.type ?? "") ? e.closest("label") ?? e : e])
-  .map(([e, box]) => [e.textContent.trim() || e.id || e.name, box.getBoundingClientRect()])
-  .filter(([, box]) => box.height < 47.5 || box.width < 47.5)
-  .map(([name, box]) => `${name}: ${box.width} x ${box.height}`)"""
+  .map(([e, box]) =>
+    [e.textContent.trim() || e.id || e.name, box.getBoundingClientRect(), least(e)])
+  .filter(([, box, px]) => box.height < px || box.width < px)
+  .map(([name, box]) => `${name}: ${box.width} x ${box.height}`);
+}"""
 NO_STOP = """() => [...document.querySelectorAll("form[action='/stop'] button")]
   .filter((e) => e.checkVisibility() && e.getBoundingClientRect().bottom <= innerHeight + 1)
   .length === 0"""

@@ -140,8 +140,8 @@ def page() -> tuple[str, int]:
 
 
 def offered() -> list[Any]:
-    """The newest runs of strokes, for the form."""
-    rows = log.run_log().runs(3 * OFFERED)
+    """The newest runs of strokes on a valve, for the form."""
+    rows = [row for row in log.run_log().runs(3 * OFFERED) if row.of_a_valve]
     return [row for row in rows if row.kind == "strokes" and row.status != "running"][:OFFERED]
 
 

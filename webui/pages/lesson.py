@@ -117,7 +117,8 @@ def _lessons() -> Lessons:
 def start() -> str:
     """Which run to teach with: the newest ones that have strokes."""
     opened = log.run_log()
-    rows = [row for row in opened.runs(LOOKED_AT) if row.kind == "strokes" and row.strokes]
+    rows = [row for row in opened.runs(LOOKED_AT) if row.of_a_valve]
+    rows = [row for row in rows if row.kind == "strokes" and row.strokes]
     rows = rows[:OFFERED]
     short = [row.id for row in rows if (row.strokes or 0) <= LONGEST]
     results = ({**result, "run": n} for n in short if (result := opened.result(n)) is not None)
