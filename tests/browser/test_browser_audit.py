@@ -47,7 +47,7 @@ ALSO = [
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
-    "logwork.results",
+    "logwork.results", "attachments.show",
 }  # fmt: skip
 
 

@@ -188,6 +188,7 @@ def _plan_shown(path: Path, plan: Plan) -> dict[str, Any]:
     first = [] if plan.by is None else looked_at(path, plan.layout)
     return {
         "key": plan.key, "sure": plan.sure, "left_out": plan.left_out,
+        "remarks": plan.remarks,
         "map": None if plan.by is None else plan.by.model_dump(),
         "columns": [
             {"name": name, "first": [text for text in column if text][:VALUES_SHOWN]}
