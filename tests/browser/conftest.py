@@ -37,12 +37,15 @@ def log_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             attachments.add(log, of, 1, drawn_photo(), by="an invented person", words=PHOTO_WORDS)
         paper = attachments.Content(b"invented\n", "text/plain", "wiring as found.txt")
         attachments.add(log, "run", 1, paper)
-        attachments.choose(log, 1, in_report=True)
+        printed = attachments.add(log, "run", PRINTED, drawn_photo(), words=PHOTO_WORDS)
+        attachments.choose(log, printed, in_report=True)
         slow, done = "Slow when cold.", "Screen cleaned, seal new."
         register.describe(log, register.JOB, 1, notes="", complaint=slow, repair=done)
     return folder
 
 
+PRINTED = list(RUNS).index("emulated") + 1
+"""The run whose report has a photo."""
 PHOTO_WORDS = "A picture drawn for the tests: plug and terminals"
 
 

@@ -21,8 +21,11 @@ MOST_STEPS = 400
 NUMBERED = """() => {
   const all = [...document.querySelectorAll(
     "a[href], button, input:not([type=hidden]), select, textarea, summary, [tabindex]")];
-  const of = (e) => e.type === "radio" && !e.checked &&
-    document.querySelector(`input[type=radio][name="${CSS.escape(e.name)}"]:checked`);
+  const of = (e) => {  // of radio buttons the chosen one is come to, else the first
+    if (e.type !== "radio") return false;
+    const group = [...document.querySelectorAll(`input[type=radio][name="${CSS.escape(e.name)}"]`)];
+    return e !== (group.find((one) => one.checked) ?? group[0]);
+  };
   const native = (e) => e.matches("a[href], button, input, select, textarea, summary");
   const open = all.filter((e) => (native(e) || e.tabIndex >= 0) && !e.disabled && e.checkVisibility(
     { visibilityProperty: true }) && !of(e));

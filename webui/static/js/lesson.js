@@ -4,7 +4,7 @@
 
 import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
 import { buildPlot, plotHeight } from "./tracesplot.js";
-import { answerLines, boxesOf, buildLinks, choices, lightLinks, togetherWords } from "./lessonlinks.js";
+import { answerLines, boxesOf, buildLinks, choices, lightLinks, plotWords, togetherWords } from "./lessonlinks.js";
 import { drawModel, strokeSpans } from "./lessonmodel.js";
 import { endShare, share, tell } from "./lessonshare.js";
 
@@ -86,6 +86,7 @@ function draw() {
     moveTo(tracesPlot.posToVal(event.offsetX, "x") - data.command_ms);
   });
   const watcher = keepWidth(tracesPlot, box, height);
+  box.setAttribute("aria-label", plotWords(data, boxes));
   plots.push([tracesPlot, watcher]);
   if (state.model && data.model) plots.push(...drawModel(data, c));
 }
