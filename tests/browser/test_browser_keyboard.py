@@ -59,6 +59,9 @@ def walked(page: Page) -> list[str]:
     for _ in range(MOST_STEPS):
         page.keyboard.press("Tab")
         here = page.evaluate(HERE)
+        if here is not None and not here["seen"]:
+            page.wait_for_timeout(300)  # a plot that was drawn just now has moved it
+            here = page.evaluate(HERE)
         if here is None or (order and here["walk"] == order[0]):
             break
         if not here["drawn"]:
