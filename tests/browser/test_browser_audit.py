@@ -49,6 +49,7 @@ NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
     "logwork.results", "attachments.show",
+    "captures.progress",
 }  # fmt: skip
 
 
