@@ -116,6 +116,8 @@ def command(
                 software=f"solenoid-rig {__version__}",
             ),
         )
+        if plan is not None and plan.by is not None:
+            shape["columns"] = {"map": plan.by.as_typed(), "remarks": list(plan.remarks)}
         results.append((name, shape))
     code = judged(_worst(results))
     _show(results, as_json=as_json, tsv=tsv, full=full)
@@ -171,12 +173,17 @@ def _confirmed(plan: Plan | None, capture: Path, setup: Setup) -> Plan | None:
         if plan.by.missing() or not sys.stdin.isatty():
             raise unsure(plan, Problems(capture))
         click.echo(f"Guessed: {one_line(plan.by.as_typed())}", err=True)
+        for remark in plan.remarks:
+            click.echo(f"  {one_line(remark)}", err=True)
         for _, recording in read_capture(capture, setup, plan=plan):
             for line in first_strokes(recording, analyse(recording, setup, None).strokes):
                 click.echo(f"  {line}", err=True)
         if not click.confirm("Is that right?", default=False, err=True):
             raise unsure(plan, Problems(capture))
     click.echo(f"# columns: {one_line(plan.by.as_typed())}", err=True)
+    if plan.sure:
+        for remark in plan.remarks:
+            click.echo(f"# {one_line(remark)}", err=True)
     keep(plan.key, plan.by)
     return plan
 

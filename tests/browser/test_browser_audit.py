@@ -45,13 +45,14 @@ ALSO = [
     address_of("tripped"), address_of("bare"), address_of("nasty"), address_of("wordy"),
     f"/compare?run={NUMBER}&run={list(RUNS).index('nasty') + 1}",
     f"/runs/{NUMBER}/report?before={list(RUNS).index('wordy') + 1}",
-    f"{address_of('wordy')}/report", UNKNOWN, "/valves/2", "/valves/3",
-    "/lesson/cautions/welded?said=live",
+    f"{address_of('wordy')}/report", f"{address_of('emulated')}/report",
+    UNKNOWN, "/valves/2", "/valves/3", "/lesson/cautions/welded?said=live",
 ]  # fmt: skip
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
     "logwork.results", "logwork.chosen", "logwork.found", "exercise.waits", "exercise.picture",
+    "attachments.show", "captures.progress",
 }  # fmt: skip
 
 

@@ -47,11 +47,11 @@ def age() -> tuple[str, bool]:
     """How old the newest copy is, in words, and whether that is too old."""
     last = copies.last(_path())
     if last is None:
-        return "no copy was made yet", True
+        return "none was made yet", True
     old_s = max(0.0, time.time() - last.utc_s)
     days = int(old_s // 86_400)
     told = "today" if not days else "a day ago" if days == 1 else f"{days} days ago"
-    return f"the last copy was made {told}", not old_s <= OLD_S
+    return f"last made {told}", not old_s <= OLD_S
 
 
 @blueprint.get("/log/backup")

@@ -4,7 +4,7 @@
 
 import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
 import { buildPlot, looks, plotHeight } from "./tracesplot.js";
-import { answerLines, boxesOf, buildLinks, choices, lightLinks, measuredAnswer, togetherWords } from "./lessonlinks.js";
+import { answerLines, boxesOf, buildLinks, choices, lightLinks, measuredAnswer, plotWords, togetherWords } from "./lessonlinks.js";
 import { showCutaway, showModel } from "./lessoncutaway.js";
 import { drawModel, strokeSpans } from "./lessonmodel.js";
 import { drawTally, sendGuess, tallyWords } from "./lessontally.js";
@@ -94,6 +94,7 @@ function draw() {
     moveTo(tracesPlot.posToVal(event.offsetX, "x") - data.command_ms);
   });
   const watcher = keepWidth(tracesPlot, box, height);
+  box.setAttribute("aria-label", plotWords(data, boxes));
   plots.push([tracesPlot, watcher]);
   requestAnimationFrame(placeCursor); // a plot has its size a moment later
   if (state.model && data.model) plots.push(...drawModel(data, c));
