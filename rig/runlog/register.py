@@ -133,6 +133,13 @@ def under_way(log: RunLog, of: str, since_utc_s: float, limit: int = 8) -> list[
     return [found[number] for number in numbers]
 
 
+def names(log: RunLog, of: str, limit: int) -> list[str]:
+    """The names that entered the register last, the newest first."""
+    query = select(_name(of)).order_by(_table(of).c.id.desc()).limit(limit)
+    with log._reading() as connection:
+        return list(connection.execute(query).scalars())
+
+
 def number_of(log: RunLog, of: str, name: str) -> int | None:
     """The number in the register of a tag or a job's name."""
     with log._reading() as connection:
