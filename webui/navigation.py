@@ -13,6 +13,7 @@ PARTS = (
     ("jobs.register", "Jobs"),
     ("compare.page", "Compare"),
     ("lesson.start", "Lesson"),
+    ("exercise.start", "Exercise"),
     ("wiring.show", "Wiring"),
     ("commission.show", "Commissioning"),
     ("help.index", "Help"),

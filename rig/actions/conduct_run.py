@@ -42,6 +42,8 @@ class Run:
 
     ARMED_FROM = ""
     """Where the person stands: see Session.armed_from."""
+    purpose = "valve"
+    """One of rig.runlog.header.PURPOSES."""
 
     def __init__(self, setup: Path, sheet: Path, options: Mapping[str, Any]) -> None:
         self._setup_path, self._sheet_path, self._options = setup, sheet, options
@@ -211,12 +213,16 @@ class Run:
         self._rig = state_file.RigState(
             rig, plain.backend, plain.chip, plain.relay.line, self._plan()["setup"]
         )
-        self._state = state_file.state_path(places.state_dir(), rig)
+        self._state = state_file.state_path(self._state_folder(), rig)
         before = state_file.latch_dead_owner(self._state)
         if before is not None and before.trip is not None:
             from rig.bench.process import latched_words
 
             raise RefusedError(latched_words(before))
+
+    def _state_folder(self) -> Path:
+        """Where owner, latch and heat of the rig are kept."""
+        return places.state_dir()
 
     def _faults(self) -> tuple[Fault, ...] | None:
         """Those given on the command line; None where the setup's own count."""
@@ -272,6 +278,7 @@ class Run:
             "by": options["by"] or by,
             "mount": options["mount"],
             "note": options["note"] or "",
+            "purpose": self.purpose,
             "conditions": self._conditions,
             "confirmed_by": by if said else None,
             "confirmation": "\n".join(said) if said else None,

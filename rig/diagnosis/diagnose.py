@@ -9,6 +9,7 @@ import numpy as np
 
 from rig.analysis.verdict.decision_rule import DOES_NOT_CONFORM
 from rig.config.files.problems import listed
+from rig.config.setup.model import Setup
 from rig.core.recording import Float
 from rig.diagnosis.checks_file import ChecksFile, check_findings
 from rig.diagnosis.explain import contra, pro, spoken, unexplained
@@ -124,8 +125,11 @@ def diagnose(
 def wired_of(runs: Sequence[RunSeen]) -> frozenset[str] | None:
     """What is wired of what can itself be at fault; None where no setup tells it."""
     setups = [run.setup for run in runs if run.setup is not None]
-    if not setups:
-        return None
+    return wired_in(*setups) if setups else None
+
+
+def wired_in(*setups: Setup) -> frozenset[str]:
+    """The same of setups."""
     seen = {
         "gauge": any(setup.pressure_source is not None for setup in setups),
         "readback": any(setup.readback is not None for setup in setups),

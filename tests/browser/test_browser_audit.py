@@ -34,6 +34,7 @@ FILLED: dict[str, dict[str, list[Any]]] = {
     "help.page": {"name": [name for name in names() if name != "index"]},
     "bench.sheet": {"name": [SHEET.name.removesuffix(".sheet.toml")]},
     "lesson.follow": {"code": ["SHARED"]},
+    "lesson.rehearsal": {"name": ["welded"]},
 }
 """Endpoint -> argument of its address -> what to put there."""
 ANY = {"run_id": [NUMBER], "number": [1]}
@@ -43,11 +44,12 @@ ALSO = [
     f"/compare?run={NUMBER}&run={list(RUNS).index('nasty') + 1}",
     f"/runs/{NUMBER}/report?before={list(RUNS).index('wordy') + 1}",
     f"{address_of('wordy')}/report", UNKNOWN, "/valves/2", "/valves/3",
+    "/lesson/cautions/welded?said=live",
 ]  # fmt: skip
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
-    "logwork.results",
+    "logwork.results", "exercise.waits", "exercise.picture",
 }  # fmt: skip
 
 
@@ -85,21 +87,31 @@ def operating(log_folder: Path) -> Iterator[Server]:
     """A page that can operate the simulated rig."""
     started = Server(log_folder, "--setup", str(SETUP), "--sheet", str(SHEET))
     try:
+        set_exercise(started.url)
         yield started
     finally:
         started.stop()
 
 
-def shared_lesson(url: str) -> str:
-    """The code of a lesson that is being shared."""
+def sent(url: str, address: str, form: bytes = b"") -> bytes:
+    """What the page answers to a browser's own form."""
     opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
     text = opener.open(f"{url}/").read().decode()
     token = re.search(r'name="csrf" content="([^"]+)"', text)
     assert token is not None
-    ask = urllib.request.Request(
-        f"{url}/api/runs/{NUMBER}/lesson/share", b"", {"X-CSRF": token.group(1)}
-    )
-    return str(json.loads(opener.open(ask).read())["code"])
+    ask = urllib.request.Request(f"{url}{address}", form, {"X-CSRF": token.group(1)})
+    return bytes(opener.open(ask).read())
+
+
+def shared_lesson(url: str) -> str:
+    """The code of a lesson that is being shared."""
+    return str(json.loads(sent(url, f"/api/runs/{NUMBER}/lesson/share"))["code"])
+
+
+def set_exercise(url: str) -> None:
+    """Exercise 1, without a run of a sound rig."""
+    names = [path.name.partition(".")[0] for path in (SETUP, SHEET)]
+    sent(url, "/exercise/new", f"setup={names[0]}&sheet={names[1]}".encode())
 
 
 SIDEWAYS = "() => Math.max(document.documentElement.scrollWidth, document.body.scrollWidth)"

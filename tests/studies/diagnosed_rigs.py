@@ -22,6 +22,7 @@ from typing import Any, cast
 from rig.analysis.analyse import analyse
 from rig.compose import FastRun
 from rig.config.files.loading import load_sheet, setup_from_text
+from rig.config.plant.fault_names import ALL_OR_NOTHING
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.errors import RigError
@@ -34,12 +35,6 @@ READBACK = "[readback]\nline = 27\n"
 GAUGE_FROM, GAUGE_TO = "[gauge]\n", "[limits]"
 KNOWN_GOOD = "known good"
 LEAST_SEVERITY = 0.25
-WHOLE = frozenset({
-    "open coil", "connector off", "fuse open", "relay dead", "contact welded", "stuck plunger",
-    "switch stuck open", "switch stuck closed", "gauge silent", "gauge garbage", "gauge NaN",
-    "gauge frozen", "gauge disconnected",
-})  # fmt: skip
-"""What a technician calls so is there or not. In part, a fuse that is open is a bad joint."""
 
 SENSORS = """
 [converter]
@@ -128,7 +123,7 @@ def drawn(wiring: str, cause: str, seed: int) -> tuple[str, float]:
         return value * (1.0 + own.uniform(-share, share))
 
     severity = 1.0 - (1.0 - LEAST_SEVERITY) * own.random()
-    severity = 1.0 if cause in WHOLE else severity
+    severity = 1.0 if cause in ALL_OR_NOTHING else severity
     actuation = of_valve(150.0, 0.05)
     place = '\nat = "supply"' if wiring == IN_FRONT else ""
     fault = "" if cause in (SOUND, KNOWN_GOOD) else f'fault = "{cause}:{severity:.3f}"\n'

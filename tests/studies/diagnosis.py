@@ -19,10 +19,11 @@ import warnings
 from pathlib import Path
 from typing import NamedTuple
 
-from answered_checks import Walked, answers, at_random, by_information, in_fixed_order, walk
+from answered_checks import Walked, at_random, in_fixed_order, states, walked_by_hand
 from confusion_picture import confusion_svg
 from diagnosed_rigs import KNOWN_GOOD, WIRINGS, kept_rig
 
+from rig.diagnosis.check_walk import by_information
 from rig.diagnosis.diagnose import diagnose, wired_of
 from rig.diagnosis.findings.collect import findings_of, together
 from rig.diagnosis.knowledge.loading import load_knowledge
@@ -65,10 +66,10 @@ def told_of(wiring: str, cause: str, seed: int, walks: bool, folder: Path) -> To
     odd = any(f.state != knowledge.shown(f.finding).states[0] for f in found.findings)
     ways = {}
     if walks:
-        seen, can = together(findings_of(rig.run, good)).observed, answers(rig.setup, seed)
+        seen, can = together(findings_of(rig.run, good)).observed, states(rig.setup, seed)
         orders = (by_information(knowledge), in_fixed_order(knowledge), at_random(knowledge, seed))
         ways = {
-            name: walk(knowledge, seen, wired_of([rig.run]), can, order, cause)
+            name: walked_by_hand(knowledge, seen, wired_of([rig.run]), can, order, cause)
             for name, order in zip(ORDERS, orders, strict=True)
         }
     return Told(

@@ -19,12 +19,13 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from diagnosed_rigs import BEHIND, WHOLE, setup_text, sheet
+from diagnosed_rigs import BEHIND, setup_text, sheet
 from diagnosis import Told, curve, table
 
 from rig.analysis.analyse import analyse
 from rig.captures import read_capture
 from rig.config.files.loading import setup_from_text
+from rig.config.plant.fault_names import ALL_OR_NOTHING
 from rig.config.setup.model import Setup
 from rig.diagnosis.diagnose import diagnose
 from rig.diagnosis.findings.model import RunSeen
@@ -69,7 +70,7 @@ def draw(cause: str, shop: np.random.Generator, own: np.random.Generator) -> Rig
         "drop_hz": 0.0, "bounce": 0.5, "wire_hz": 0.0, "surge": 0.0, "gulp_hz": 0.0, "gulp": 0.0,
         "gauge_lag_ms": 9.0, "gauge_offset": 0.0, "gauge_factor": 1.0, "plunger": 1.0,
     }  # fmt: skip
-    s = 1.0 if cause in WHOLE or cause in (SOUND, KNOWN_GOOD) else own.uniform(0.25, 1.0)
+    s = 1.0 if cause in ALL_OR_NOTHING or cause in (SOUND, KNOWN_GOOD) else own.uniform(0.25, 1.0)
     for name, change in FAULTS.get(cause, {}).items():
         kind, amount = change
         v[name] = v[name] * amount**s if kind == "times" else v[name] + s * amount

@@ -134,6 +134,7 @@ def look() -> AnyResponse | str | tuple[str, int]:
         if wrong:  # the files are looked at too: everything at once
             stream.hub().files.pair(setup, sheet)
             return bench_page(problems=wrong), 400
+        current_app.extensions["gauge_look"].end()  # the run's gauge may be at that port
         stream.hub().look(setup, sheet, options)
         stream.hub().given["browser"] = access.who()
     except RigError as error:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from rig.actions.analyse_run import analysed, texts_of
+from rig.actions.analyse_run import analysed, remark_of, texts_of
 from rig.config.files.simulated_table import without_table
 from rig.core.errors import RigError
 from rig.core.recording import Recording
@@ -29,12 +29,16 @@ class ShownSetup(NamedTuple):
     hides: bool
     """The simulated rig's table is left out, or the whole text where it cannot be."""
     revealed: bool
+    locked: bool = False
+    """Of an exercise: not to be revealed yet."""
 
 
-def shown_setup(text: str, *, whole: bool) -> ShownSetup:
+def shown_setup(text: str, *, whole: bool, locked: bool = False) -> ShownSetup:
     """A stored setup's text; its `[simulated]` table, which may name a fault that somebody is to
-    find, only where `whole`."""
+    find, only where `whole`, and never while `locked`."""
     left = without_table(text)
+    if locked:
+        return ShownSetup("" if left is None else left, True, False, True)
     if whole or left == text or "simulated" not in text:
         return ShownSetup(text, False, whole)
     return ShownSetup(left or "", True, False)
@@ -56,6 +60,11 @@ class RunView:
     def readable(self) -> bool:
         """The setup stored with the run is understood: without it levels would be guessed."""
         return texts_of(self.stored)[0] is not None
+
+    @functools.cached_property
+    def remark(self) -> str:
+        """What is to be said of how the run was stored; empty where nothing is."""
+        return remark_of(self.stored)
 
     @functools.cached_property
     def result(self) -> dict[str, Any] | None:
@@ -145,7 +154,8 @@ class RunView:
             "hardware": dict(header.hardware),
             "watched": header.watched,
             "not_watched": header.not_watched,
-            "remark": stored.remark,
+            "remark": self.remark,
+            "purpose": header.purpose,
             "records": stored.n_records,
             "software": header.software,
             "result_saved": self.saved is not None,

@@ -18,6 +18,7 @@ from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response as AnyResponse
 
 from webui import access, log
+from webui.exercise.seats import hides_truth
 from webui.work import heavy, importing
 
 blueprint = Blueprint("captures", __name__)
@@ -170,7 +171,10 @@ def _setups() -> dict[str, dict[str, str]]:
     with contextlib.suppress(log.NoLogYet):
         opened = log.run_log()
         for row in opened.runs(30):
-            header = opened.load(row.id).header
+            stored = opened.load(row.id)
+            header = stored.header
+            if hides_truth(stored):
+                continue
             label = f"as in run {row.id}: {header.setup_name}"
             if not any(one["text"] == header.setup_text for one in found.values()):
                 found[label] = {"text": header.setup_text, "name": header.setup_name}

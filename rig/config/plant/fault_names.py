@@ -228,6 +228,13 @@ APART: tuple[frozenset[FaultName], ...] = (
 )
 """Of each of these a rig has one at most."""
 
+ALL_OR_NOTHING: frozenset[str] = frozenset({
+    "open coil", "connector off", "fuse open", "relay dead", "contact welded", "stuck plunger",
+    "switch stuck open", "switch stuck closed", "gauge silent", "gauge garbage", "gauge NaN",
+    "gauge frozen", "gauge disconnected",
+})  # fmt: skip
+"""What a technician calls so is there or not. In part, a fuse that is open is a bad joint."""
+
 
 class Fault(NamedTuple):
     """One fault and how far it has gone, 0 (sound) to 1 (whole)."""

@@ -1,0 +1,301 @@
+# SPDX-License-Identifier: MIT
+"""Exercises and their seats in one file beside the run log, `exercises.sqlite`.
+
+Every change is one short transaction, synced, so that a restart of the page loses nothing. Numbers
+of exercises, seats and bytes are bounded. What is forgotten is overwritten (secure_delete): a
+nickname leaves no trace in the file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import hmac
+import secrets
+import sqlite3
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+from rig.actions.exercise.draw import drawn_seat
+from rig.actions.exercise.model import Plan, Seat
+from rig.core.errors import UsageError
+from rig.runlog.engine import connect, plainly
+
+FILE = "exercises.sqlite"
+EXERCISES_MOST, SEATS_MOST = 4, 40
+LONGEST_NAME = 30
+SEAT_BYTES = 1 << 20
+"""Of one seat with all its runs; twelve runs take some 100 KB."""
+LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
+"""Of a code: those that are not taken for figures."""
+CODE_LENGTH = 6
+FORM = 1
+BUSY_S = 10.0
+"""To wait for another seat's change: looking back takes a small board a second."""
+
+TABLES = """
+CREATE TABLE exercises (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, code TEXT NOT NULL UNIQUE, begun_utc_s REAL NOT NULL,
+    ended_utc_s REAL, plan TEXT NOT NULL, reference_run INTEGER
+) STRICT;
+CREATE TABLE seats (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, exercise_id INTEGER NOT NULL REFERENCES exercises (id),
+    number INTEGER NOT NULL, name TEXT NOT NULL, key_hash TEXT NOT NULL, seat TEXT NOT NULL,
+    UNIQUE (exercise_id, number)
+) STRICT;
+CREATE TABLE hidden_runs (
+    uid TEXT PRIMARY KEY, seat_id INTEGER NOT NULL REFERENCES seats (id)
+) STRICT;
+"""
+
+
+class Exercise(NamedTuple):
+    """An exercise as it stands. `ended_utc_s`: when the truth was shown to all, None while it goes
+    on; `reference_run`: the run of the rig without its fault, None where there is none yet."""
+
+    id: int
+    code: str
+    begun_utc_s: float
+    ended_utc_s: float | None
+    plan: Plan
+    reference_run: int | None
+
+
+class Seated(NamedTuple):
+    """A seat of an exercise; `number` from 1, `name` as it was typed."""
+
+    id: int
+    exercise_id: int
+    number: int
+    name: str
+    seat: Seat
+
+
+class Exercises:
+    """The file at `path`, opened for each question; made by the first exercise.
+
+    Every method raises StorageError in plain words where the disk refuses.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    @classmethod
+    def beside(cls, log_path: Path) -> Exercises:
+        """Those that belong to a run log."""
+        return cls(log_path.parent / FILE)
+
+    @contextlib.contextmanager
+    def _open(self, *, write: bool) -> Iterator[sqlite3.Connection]:
+        with (
+            plainly(self._path),
+            contextlib.closing(connect(self._path, write=write, busy_s=BUSY_S)) as opened,
+        ):
+            opened.execute("PRAGMA secure_delete = ON")
+            opened.execute("BEGIN IMMEDIATE" if write else "BEGIN")
+            if write and not opened.execute("PRAGMA user_version").fetchone()[0]:
+                for statement in TABLES.split(";"):
+                    opened.execute(statement)
+                opened.execute(f"PRAGMA user_version = {FORM}")
+            try:
+                yield opened
+            except BaseException:
+                opened.execute("ROLLBACK")
+                raise
+            opened.execute("COMMIT")
+
+    # -- exercises
+
+    def begin(self, plan: Plan) -> Exercise:
+        """A new one. Raises UsageError where there are too many."""
+        with self._open(write=True) as opened:
+            (there,) = opened.execute("SELECT count(*) FROM exercises").fetchone()
+            if there >= EXERCISES_MOST:
+                raise UsageError(
+                    f"There are {EXERCISES_MOST} exercises already. Forget one of them first."
+                )
+            code = "".join(secrets.choice(LETTERS) for _ in range(CODE_LENGTH))
+            made = opened.execute(
+                "INSERT INTO exercises (code, begun_utc_s, plan) VALUES (?, ?, ?)",
+                (code, time.time(), plan.model_dump_json()),
+            )
+            return self._exercise(opened, "id", made.lastrowid)
+
+    def all(self) -> list[Exercise]:
+        """Every exercise, the newest first."""
+        if not self._path.exists():
+            return []
+        with self._open(write=False) as opened:
+            rows = opened.execute("SELECT * FROM exercises ORDER BY id DESC").fetchall()
+        return [_exercise(row) for row in rows]
+
+    def one(self, number: int) -> Exercise:
+        """Raises UsageError where there is none of this number."""
+        return self._one("id", number)
+
+    def of_code(self, code: str) -> Exercise:
+        """Raises UsageError where no exercise has this code."""
+        return self._one("code", "".join(code.split()).upper())
+
+    def _one(self, column: str, value: object) -> Exercise:
+        if not self._path.exists():
+            raise UsageError(NO_EXERCISE)
+        with self._open(write=False) as opened:
+            return self._exercise(opened, column, value)
+
+    def _exercise(self, opened: sqlite3.Connection, column: str, value: object) -> Exercise:
+        row = opened.execute(
+            f"SELECT * FROM exercises WHERE {column} = ?",  # noqa: S608 - our own names
+            (value,),
+        ).fetchone()
+        if row is None:
+            raise UsageError(NO_EXERCISE)
+        return _exercise(row)
+
+    def refer(self, number: int, run: int) -> None:
+        """The run of the rig without its fault."""
+        with self._open(write=True) as opened:
+            opened.execute("UPDATE exercises SET reference_run = ? WHERE id = ?", (run, number))
+
+    def end(self, number: int) -> None:
+        """Show the truth to all; nothing more is done on its rigs."""
+        with self._open(write=True) as opened:
+            opened.execute(
+                "UPDATE exercises SET ended_utc_s = coalesce(ended_utc_s, ?) WHERE id = ?",
+                (time.time(), number),
+            )
+
+    def forget(self, number: int) -> None:
+        """Names, paths and code are gone. The runs stay in the log."""
+        if not self._path.exists():
+            return
+        with self._open(write=True) as opened:
+            seats = "SELECT id FROM seats WHERE exercise_id = ?"
+            opened.execute(f"DELETE FROM hidden_runs WHERE seat_id IN ({seats})", (number,))  # noqa: S608 - no words of a person
+            opened.execute("DELETE FROM seats WHERE exercise_id = ?", (number,))
+            opened.execute("DELETE FROM exercises WHERE id = ?", (number,))
+
+    # -- seats
+
+    def take_seat(self, code: str, name: str) -> tuple[Seated, str]:
+        """A new seat, and the key that opens it. Raises UsageError."""
+        name = " ".join(name.split())
+        if not name or len(name) > LONGEST_NAME or not name.isprintable():
+            raise UsageError(f"Write a nickname or a seat number, at most {LONGEST_NAME} letters.")
+        exercise = self.of_code(code)
+        if exercise.ended_utc_s is not None:
+            raise UsageError("This exercise is over. Ask for the code of the next one.")
+        key = secrets.token_urlsafe(18)
+        with self._open(write=True) as opened:
+            rows = opened.execute(
+                "SELECT number, name FROM seats WHERE exercise_id = ?", (exercise.id,)
+            ).fetchall()
+            if any(name.casefold() == other.casefold() for _, other in rows):
+                raise UsageError(f'"{name}" is taken in this exercise. Choose another name.')
+            if len(rows) >= SEATS_MOST:
+                raise UsageError(f"All {SEATS_MOST} seats are taken: look on with a neighbour.")
+            number = 1 + max((number for number, _ in rows), default=0)
+            seat = drawn_seat(exercise.plan, number)
+            made = opened.execute(
+                "INSERT INTO seats (exercise_id, number, name, key_hash, seat) "
+                "VALUES (?, ?, ?, ?, ?)",
+                (exercise.id, number, name, _hash(key), seat.model_dump_json()),
+            )
+            found = self._seated(opened, int(made.lastrowid or 0))
+        assert found is not None  # noqa: S101 - just written
+        return found, key
+
+    def opened_by(self, key: str) -> Seated | None:
+        """The seat of a key, "number.secret"; None where there is none, or no longer."""
+        number, _, secret = key.partition(".")
+        if not number.isascii() or not number.isdigit() or len(number) > 9:
+            return None
+        if not self._path.exists():
+            return None
+        with self._open(write=False) as opened:
+            row = opened.execute(
+                "SELECT key_hash FROM seats WHERE id = ?", (int(number),)
+            ).fetchone()
+            if row is None or not hmac.compare_digest(row[0], _hash(secret)):
+                return None
+            return self._seated(opened, int(number))
+
+    def seats(self, exercise: int) -> list[Seated]:
+        """Those of an exercise, in the order they came."""
+        with self._open(write=False) as opened:
+            rows = opened.execute(
+                "SELECT id, exercise_id, number, name, seat FROM seats WHERE exercise_id = ? "
+                "ORDER BY number",
+                (exercise,),
+            ).fetchall()
+        return [_seated(row) for row in rows]
+
+    @contextlib.contextmanager
+    def changing(self, seat_id: int) -> Iterator[Seated]:
+        """The seat, kept again at the end; as it was where an error is raised.
+
+        Raises UsageError where the seat was forgotten, or has grown too large.
+        """
+        with self._open(write=True) as opened:
+            found = self._seated(opened, seat_id)
+            if found is None:
+                raise UsageError(NO_EXERCISE)
+            yield found
+            text = found.seat.model_dump_json()
+            if len(text) > SEAT_BYTES:
+                raise UsageError("This seat has done as much as can be kept: commit to a cause.")
+            opened.execute("UPDATE seats SET seat = ? WHERE id = ?", (text, seat_id))
+            for uid in found.seat.uids:
+                opened.execute("INSERT OR IGNORE INTO hidden_runs VALUES (?, ?)", (uid, seat_id))
+
+    def _seated(self, opened: sqlite3.Connection, seat_id: int) -> Seated | None:
+        row = opened.execute(
+            "SELECT id, exercise_id, number, name, seat FROM seats WHERE id = ?", (seat_id,)
+        ).fetchone()
+        return None if row is None else _seated(row)
+
+    # -- what is hidden
+
+    def hides(self, uid: str, viewer: int | None = None) -> bool:
+        """Whether the truth of the run `uid` is still to be found. `viewer` is the seat that asks:
+        it may see its own once it has committed, where the plan says so."""
+        if not self._path.exists():
+            return False
+        with self._open(write=False) as opened:
+            row = opened.execute(
+                "SELECT seats.id, exercises.ended_utc_s, exercises.plan, seats.seat "
+                "FROM hidden_runs JOIN seats ON seats.id = hidden_runs.seat_id "
+                "JOIN exercises ON exercises.id = seats.exercise_id WHERE uid = ?",
+                (uid,),
+            ).fetchone()
+        if row is None or row[1] is not None:
+            return False
+        return row[0] != viewer or not sees_truth(
+            Plan.model_validate_json(row[2]), Seat.model_validate_json(row[3]), ended=False
+        )
+
+
+NO_EXERCISE = (
+    "There is no exercise of this code, or it was forgotten. Ask for the code on the wall."
+)
+
+
+def sees_truth(plan: Plan, seat: Seat, *, ended: bool) -> bool:
+    """Whether a seat is shown the truth."""
+    return ended or (seat.committed is not None and plan.truth_at == "commit")
+
+
+def _exercise(row: tuple[int, str, float, float | None, str, int | None]) -> Exercise:
+    number, code, begun, ended, plan, reference = row
+    return Exercise(number, code, begun, ended, Plan.model_validate_json(plan), reference)
+
+
+def _seated(row: tuple[int, int, int, str, str]) -> Seated:
+    return Seated(*row[:4], Seat.model_validate_json(row[4]))
+
+
+def _hash(secret: str) -> str:
+    """Of 18 random bytes: nothing that needs a slow hash."""
+    return hashlib.sha256(secret.encode()).hexdigest()

@@ -1,0 +1,306 @@
+# SPDX-License-Identifier: MIT
+"""A class exercise on the page: seats, what they cost, what stays hidden, and what is forgotten."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from flask import Flask
+from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
+
+from rig.actions.exercise import conduct, draw, steps, store
+from rig.actions.exercise.model import Plan
+from rig.actions.exercise.store import Exercises
+from rig.cli.diagnose import command as diagnose
+from rig.cli.export import command as export
+from rig.cli.report import command as report_
+from rig.cli.show import command as show
+from rig.core.errors import UsageError
+from rig.diagnosis.knowledge.loading import load_knowledge
+from rig.diagnosis.next_check import GETTING_THERE
+from webui import access
+from webui.app import create_app
+from webui.live.files import Files
+from webui.live.hub import Hub
+
+DEMO = Path(__file__).parents[2] / "demo"
+FAULT = "leaking lock seals"
+MARKS = (f"{FAULT}:0.7", "given on the command line")
+"""What a setup with this fault in it says, and nothing that only guesses."""
+
+
+class Bench(Hub):
+    """A hub that is told whether its bench is at work."""
+
+    at_work = False
+
+    @property
+    def busy(self) -> bool:
+        return self.at_work
+
+
+@pytest.fixture
+def few_strokes(tmp_path: Path) -> Path:
+    sheet = tmp_path / "few.sheet.toml"
+    text = (DEMO / "workshop.sheet.toml").read_text()
+    sheet.write_text(text.replace("strokes = 20", "strokes = 8"))
+    return sheet
+
+
+@pytest.fixture
+def make_app(log_path: Path, tmp_path: Path, few_strokes: Path) -> Iterator[Callable[..., Flask]]:
+    made: list[Flask] = []
+
+    def make(**more: object) -> Flask:
+        board = tmp_path / "board.setup.toml"
+        text = (DEMO / "workshop.setup.toml").read_text()
+        board.write_text(
+            text[: text.index("[simulated]")].replace(
+                'backend = "simulated"', 'backend = "board"\nchip = "pinctrl-rp1"'
+            )
+        )
+        setups = [DEMO / "workshop.setup.toml", board]
+        hub = Bench(tmp_path / "states", Files(setups, [few_strokes], tmp_path / "own"))
+        made.append(create_app({"RUN_LOG": log_path, "HUB": hub, **more}))
+        return made[-1]
+
+    yield make
+    for app in made:
+        app.extensions["waiting_runs"].close()
+
+
+def send(client: FlaskClient, address: str, **form: str) -> TestResponse:
+    token = re.search('name="csrf" content="([^"]+)"', client.get("/exercise").text)
+    assert token is not None
+    return client.post(address, data={"csrf": token[1], **form})
+
+
+def begin(client: FlaskClient, **more: str) -> tuple[str, str]:
+    """The class page's address and the code."""
+    form = {"setup": "workshop", "sheet": "few", "cause": FAULT, "severity": "plain", **more}
+    answer = send(client, "/exercise/new", **form)
+    assert answer.status_code == 303, answer.text
+    code = re.search('code-wall">([A-Z]+)<', client.get(answer.location).text)
+    assert code is not None
+    return answer.location, code[1]
+
+
+def sit(app: Flask, code: str, name: str = "Seat 1") -> FlaskClient:
+    client = app.test_client()
+    assert send(client, "/exercise/join", code=code, name=name).status_code == 303
+    return client
+
+
+def waited(client: FlaskClient, within_s: float = 100.0) -> str:
+    """The seat's page once its run is done."""
+    until = time.monotonic() + within_s
+    while time.monotonic() < until:
+        if client.get("/exercise/seat/waits").headers.get("HX-Refresh"):
+            return client.get("/exercise/seat").text
+        time.sleep(0.1)
+    raise AssertionError(client.get("/exercise/seat/waits").text)
+
+
+def run_of(page: str) -> int:
+    found = re.search(r'/runs/(\d+)"', page)
+    assert found is not None
+    return int(found[1])
+
+
+def test_a_fault_stays_hidden_until_the_seat_commits(
+    make_app: Callable, log_path: Path, tmp_path: Path
+) -> None:
+    app = make_app()
+    teacher = app.test_client()
+    of_class, code = begin(teacher)
+    student, neighbour = sit(app, code.lower()), sit(app, code, "Seat 2")
+    assert send(student, "/exercise/seat/run").status_code == 303
+    number = run_of(waited(student))
+    addresses = [
+        f"/runs/{number}?reveal=simulated", f"/runs/{number}/report", f"/runs/{number}/lesson",
+        f"/api/runs/{number}", f"/api/runs/{number}/lesson", f"/runs/{number}/export.json",
+        f"/runs/{number}/export.csv", f"/runs/{number}/export.vcd", f"/log/results?run={number}",
+        f"/wiring?run={number}", f"/api/runs/{number}/records", "/import", "/", "/exercise/seat",
+    ]  # fmt: skip
+    rules = [rule for rule in app.url_map.iter_rules() if "run_id" in rule.arguments]
+    for rule in rules:  # and every address of a run there is
+        if "GET" in (rule.methods or ()) and rule.arguments <= {"run_id", "kind"}:
+            words = {"run_id": number, **({"kind": "json"} if "kind" in rule.arguments else {})}
+            addresses.append(app.url_map.bind("here").build(rule.endpoint, words))
+    for client in (student, neighbour, teacher):
+        for address in addresses:
+            with client.get(address) as answer:
+                assert not any(mark.encode() in answer.data for mark in MARKS), address
+    assert "belongs to an exercise" in student.get(f"/runs/{number}").text
+    model = student.get(f"/api/runs/{number}/lesson").json["model"]
+    assert set(model) == {"refused"}, "the plant's own course tells the fault"
+    exported, report = tmp_path / "run.json", tmp_path / "report.html"
+    for command, words in (
+        (show, [str(number), "--full"]), (show, [str(number), "--json"]),
+        (diagnose, [str(number), "--json"]), (export, [str(number), str(exported), "--to", "json"]),
+        (report_, [str(number), "--out", str(report)]),
+    ):  # fmt: skip
+        told = CliRunner().invoke(command, words)
+        assert told.exit_code in (0, 1, 5) and told.output, (words, told)
+        assert not any(mark in told.output for mark in MARKS), words
+    for file in (exported, report):
+        assert not any(mark in file.read_text() for mark in MARKS), file
+
+    answer = send(student, "/exercise/seat/commit", cause="sticking spool", sure="yes")
+    assert answer.status_code == 303
+    page = student.get("/exercise/seat").text
+    assert f"it was {FAULT}" in page and "wrong" in page and f"/runs/{number}/lesson" in page
+    assert MARKS[0] in student.get(f"/runs/{number}?reveal=simulated").text
+    assert "links" in student.get(f"/api/runs/{number}/lesson").json["model"]
+    assert MARKS[0] not in neighbour.get(f"/runs/{number}?reveal=simulated").text, "still at work"
+    for act, form in (("run", {}), ("check", {"check": "fuse"}), ("commit", {"cause": FAULT})):
+        answer = send(student, f"/exercise/seat/{act}", sure="yes", **form)
+        assert answer.status_code == 422, "nothing more is done once a seat has committed"
+
+    assert "Seat 1" in teacher.get(of_class).text and "sticking" not in teacher.get(of_class).text
+    assert send(teacher, f"{of_class}/forget").status_code == 409, "not while it goes on"
+    send(teacher, f"{of_class}/end")
+    assert "sticking spool" in teacher.get(of_class).text
+    assert MARKS[0] in neighbour.get(f"/runs/{number}?reveal=simulated").text
+    assert f"it was {FAULT}" in neighbour.get("/exercise/seat").text
+    assert b"Seat 1" in (log_path.parent / store.FILE).read_bytes()
+    send(teacher, f"{of_class}/forget")
+    assert b"Seat 1" not in (log_path.parent / store.FILE).read_bytes(), "a name leaves no trace"
+    assert student.get("/exercise/seat").status_code == 303
+    assert "exercise 1" in teacher.get(f"/runs/{number}").text, "the run itself stays"
+
+
+def test_a_page_that_is_started_again_goes_on(make_app: Callable, log_path: Path) -> None:
+    first = make_app()
+    first.config["HUB"].at_work = True
+    teacher = first.test_client()
+    _, code = begin(teacher, reference="yes", causes_shown="yes")
+    student = sit(first, code)
+    send(student, "/exercise/seat/check", check="oil_level")
+    send(student, "/exercise/seat/run")
+    assert "bench is at work" in student.get("/exercise/seat/waits").text
+    time.sleep(1.2)
+    assert not log_path.exists(), "nothing is simulated beside the bench"
+    first.extensions["waiting_runs"].close()
+
+    again = make_app().test_client()
+    cookie = student.get_cookie("rig-seat")
+    assert cookie is not None
+    again.set_cookie("rig-seat", cookie.value)
+    page = waited(again)
+    assert run_of(page) == 2 and "when it was sound" in page, "the sound rig's run came first"
+    assert "more, as on a sound rig" in page and "Causes, as the diagnosis weighs them" in page
+    assert re.search(r"found-oil_level.*?right", page, re.DOTALL)
+
+
+def test_a_board_is_refused(make_app: Callable, log_path: Path) -> None:
+    app = make_app()
+    client = app.test_client()
+    assert ">board<" not in client.get("/exercise/new").text
+    answer = send(client, "/exercise/new", setup="board", sheet="few", cause="drawn")
+    assert answer.status_code == 422 and "never touches a board" in answer.text
+    assert not (log_path.parent / store.FILE).exists()
+
+
+def test_virtual_time_refuses_a_board_by_itself(few_strokes: Path) -> None:
+    """Whatever a plan says: the way of `rig run --fast` ends before a line is claimed."""
+    text = (DEMO / "workshop.setup.toml").read_text()
+    text = text[: text.index("[simulated]")]
+    text = text.replace('backend = "simulated"', 'backend = "board"\nchip = "pinctrl-rp1"')
+    ran = conduct.conduct({
+        "setup_name": "a.setup.toml", "setup_text": text, "sheet_name": "a.sheet.toml",
+        "sheet_text": few_strokes.read_text(), "seed": 1, "uid": "a" * 32, "tag": "exercise 1",
+    })  # fmt: skip
+    assert ran.run is None and "only with a simulated rig" in ran.message
+
+
+def test_who_may_only_look_takes_a_seat_and_nothing_more(make_app: Callable) -> None:
+    app = make_app(PASSCODE_HASH=access.NO_PASSCODE)
+    client = app.test_client()
+    assert "Set an exercise" not in client.get("/exercise").text
+    for address in ("/exercise/new", "/exercise/class/1"):
+        assert client.get(address).status_code == 403
+        assert (
+            send(client, address if address.endswith("new") else f"{address}/end").status_code
+            == 403
+        )
+    made = Exercises.beside(Path(app.config["RUN_LOG"])).begin(plan())
+    assert "0 min" in sit(app, made.code).get("/exercise/seat").text
+    for _ in range(access.TRIES):
+        answer = send(client, "/exercise/join", code="AAAAAA", name="x")
+        assert answer.status_code == 404 and "no exercise of this code" in answer.text
+    assert send(client, "/exercise/join", code=made.code, name="x").status_code == 429
+
+
+def plan(**more: object) -> Plan:
+    setup, sheet = DEMO / "workshop.setup.toml", DEMO / "workshop.sheet.toml"
+    given = {
+        "setup_name": setup.name, "setup_text": setup.read_text(), "sheet_name": sheet.name,
+        "sheet_text": sheet.read_text(), "seed": 5, "cause": FAULT, "severity": 0.7, **more,
+    }  # fmt: skip
+    return Plan.model_validate(given)
+
+
+def test_the_seats_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(store, "SEATS_MOST", 3)
+    there = Exercises(tmp_path / "e.sqlite")
+    code = there.begin(plan()).code
+    for n in range(3):
+        there.take_seat(code, f" Seat  {n} ")
+    for name, why in (("seat 2", "taken"), ("", "nickname"), ("x" * 31, "nickname"),
+                      ("a\x00b", "nickname"), ("Seat 9", "seats are taken")):  # fmt: skip
+        with pytest.raises(UsageError, match=why):
+            there.take_seat(code, name)
+    for _ in range(store.EXERCISES_MOST - 1):
+        there.begin(plan())
+    with pytest.raises(UsageError, match="Forget one"):
+        there.begin(plan())
+    seat = there.seats(1)[0]
+    with pytest.raises(UsageError, match="as much as can be kept"), there.changing(seat.id) as now:
+        now.seat.refused = "x" * store.SEAT_BYTES
+    assert there.seats(1)[0] == seat, "as it was"
+
+
+@pytest.mark.parametrize(
+    "key", ["", ".", "1", "1.", "1.wrong", "x.y", "-1.a", "9" * 30 + ".a", "²."]
+)
+def test_only_the_key_opens_a_seat(tmp_path: Path, key: str) -> None:
+    there = Exercises(tmp_path / "e.sqlite")
+    assert there.opened_by(key) is None
+    seat, secret = there.take_seat(there.begin(plan()).code, "a")
+    assert there.opened_by(key) is None
+    opened = there.opened_by(f"{seat.id}.{secret}")
+    assert opened is not None and opened.name == "a"
+
+
+def test_a_draw_is_the_same_for_all_or_for_each() -> None:
+    same = [draw.drawn_seat(plan(cause=None, severity=None), n) for n in range(12)]
+    assert all(one == same[0] for one in same)
+    own = [draw.drawn_seat(plan(cause=None, severity=None, each_own=True), n) for n in range(60)]
+    assert len({one.cause for one in own}) > 15 and len({one.severity for one in own}) == 3
+    whole = [one for one in own if one.cause == "fuse open"]
+    assert all(one.severity == 1.0 for one in whole), "a fuse is open or not"
+
+
+def test_checks_cost_minutes_and_keep_their_order() -> None:
+    knowledge, mine = load_knowledge(), draw.drawn_seat(plan(cause="open coil"), 1)
+    with pytest.raises(UsageError, match="first isolation of the drive"):
+        steps.do_check(plan(), mine, "coil_ohms", knowledge)
+    assert mine.minutes == 0
+    for name in ("drive_isolated", "coil_ohms", "coil_ohms"):
+        steps.do_check(plan(), mine, name, knowledge)
+    by_hand = [knowledge.checks[name].minutes for name in ("drive_isolated", "coil_ohms")]
+    assert mine.minutes == sum(by_hand) + 2 * GETTING_THERE, "a second look costs nothing"
+    done = mine.done("coil_ohms")
+    assert done is not None and done.state == "open"
+    with pytest.raises(UsageError, match="no such check"):
+        steps.do_check(plan(), mine, "../etc", knowledge)
+    # 20 strokes of 1 s and what lies around them: two or three begun half minutes
+    assert steps.run_minutes(24.0) == GETTING_THERE + 0.5
+    assert steps.run_minutes(30.1) == GETTING_THERE + 1.0

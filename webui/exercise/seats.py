@@ -1,0 +1,68 @@
+# SPDX-License-Identifier: MIT
+"""Who sits where: the seat of this browser, and what is hidden from it.
+
+A seat is opened by a cookie of its own, not by the session, whose key is new at every start: a page
+that is started again finds its students.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import cast
+
+from flask import Flask, current_app, g, request
+from werkzeug.wrappers import Response
+
+from rig.actions.exercise.store import Exercises, Seated
+from rig.runlog.store import StoredRun
+from webui.exercise.waiting_runs import WaitingRuns
+
+COOKIE, KEPT_S = "rig-seat", 24 * 3600
+HIDDEN = "this run belongs to an exercise that goes on"
+
+
+def install(app: Flask) -> None:
+    """The runs that wait; without a hub there are none to be asked for."""
+    hub = app.config["HUB"]
+    app.extensions["waiting_runs"] = WaitingRuns(
+        Path(app.config["RUN_LOG"]), lambda: bool(getattr(hub, "busy", False))
+    )
+
+
+def store() -> Exercises:
+    """The exercises beside this page's log."""
+    return Exercises.beside(Path(current_app.config["RUN_LOG"]))
+
+
+def waiting_runs() -> WaitingRuns:
+    """The queue, with what waited when the page was started."""
+    found = cast(WaitingRuns, current_app.extensions["waiting_runs"])
+    found.take_up()
+    return found
+
+
+def seat_here() -> Seated | None:
+    """The seat of this browser; None where it has none, or no longer."""
+    if "seat" not in g:
+        g.seat = store().opened_by(request.cookies.get(COOKIE, ""))
+    return cast(Seated | None, g.seat)
+
+
+def keep(answer: Response, seat: Seated, key: str) -> Response:
+    """Give this browser the key of its seat."""
+    answer.set_cookie(COOKIE, f"{seat.id}.{key}", max_age=KEPT_S, httponly=True, samesite="Strict")
+    return answer
+
+
+def leave(answer: Response) -> Response:
+    """Take it away."""
+    answer.delete_cookie(COOKIE, httponly=True, samesite="Strict")
+    return answer
+
+
+def hides_truth(stored: StoredRun) -> bool:
+    """Whether the fault of this run is still to be found by who looks at it now."""
+    if stored.header.source != "simulated":
+        return False
+    seat = seat_here()
+    return store().hides(stored.header.uid, None if seat is None else seat.id)
