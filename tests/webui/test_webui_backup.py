@@ -57,7 +57,7 @@ def test_downloaded_it_is_the_log(written: Writer, log_path: Path, tmp_path: Pat
     assert not list(log_path.parent.glob(".copy-*"))
     page = client.get("/log/backup").text
     assert "Last made today" in page and "downloaded" in page
-    assert "Backup: last made today" in client.get("/").text
+    assert "Backup: last made today" in client.get("/runs").text
 
 
 def test_into_a_folder_that_was_named_and_no_other(
