@@ -118,3 +118,16 @@ def test_the_lesson_says_what_comes_next(client: FlaskClient, written: Writer, w
     assert (4, "on") in seen and {one for _, one in seen} == {"on", "off"}
     found = client.get(f"/api/runs/{number}/lesson?stroke=4&way=on").get_json()
     assert found["why"] == "the switch did not answer in 1 of 6 strokes"
+
+
+def test_the_page_looks_through_a_bounded_number_of_strokes(
+    client: FlaskClient, written: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from webui.pages import lesson
+
+    old, new = written(strokes=6, missed=(4,)), written(strokes=6)
+    assert f"/runs/{old}/lesson?stroke=4" in client.get("/lesson").text
+    monkeypatch.setattr(lesson, "STROKES_LOOKED_AT", 11)
+    page = client.get("/lesson").text
+    assert f"/runs/{old}/lesson?stroke=4" not in page
+    assert f'href="/runs/{old}/lesson"' in page and f'href="/runs/{new}/lesson"' in page
