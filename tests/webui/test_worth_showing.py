@@ -63,8 +63,9 @@ def test_one_that_misses_once_is_shown_before_one_that_never_answers() -> None:
 
 def test_a_release_that_sticks_stands_out_of_its_own_run() -> None:
     slow_valve = run(1, *(stroke(n, release=90.0) for n in range(1, 6)))
+    scattered = run(3, *slow_valve["strokes"], stroke(6, release=110.0))  # 20 ms more of 90
     sticking = run(2, *SOUND, stroke(6, release=70.0))
-    assert shown(slow_valve) == {}
+    assert shown(slow_valve) == shown(scattered) == {}
     assert shown(slow_valve, sticking)["a sticking release"] == (2, 6, "off")
 
 
