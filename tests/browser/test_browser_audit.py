@@ -47,7 +47,7 @@ ALSO = [
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
-    "logwork.results", "exercise.waits", "exercise.picture",
+    "logwork.results", "exercise.waits",
 }  # fmt: skip
 
 
