@@ -202,6 +202,35 @@ def test_a_page_that_is_started_again_goes_on(make_app: Callable, log_path: Path
     assert re.search(r"found-oil_level.*?right", page, re.DOTALL)
 
 
+def test_the_truth_may_wait_for_the_end(make_app: Callable) -> None:
+    app = make_app()
+    teacher = app.test_client()
+    of_class, code = begin(teacher, truth_at="end", rigs="each", cause="drawn")
+    student = sit(app, code)
+    seat = Exercises.beside(Path(app.config["RUN_LOG"])).seats(1)[0].seat
+    assert send(student, "/exercise/seat/commit", cause="none").status_code == 422, "not sure yet"
+    send(student, "/exercise/seat/commit", cause="none", sure="yes")
+    page = student.get("/exercise/seat").text
+    assert "You committed to: nothing at fault" in page and "it was" not in page
+    assert (
+        'action="/exercise/seat/check"' not in page and "It was" not in teacher.get(of_class).text
+    )
+    private = teacher.get(f"{of_class}?private=1").text
+    assert "It was" in private and seat.cause.replace("none", "nothing at fault") in private
+    send(teacher, f"{of_class}/end")
+    assert "it was" in student.get("/exercise/seat").text
+
+
+def test_the_wall_shows_an_address_that_a_phone_can_open(make_app: Callable) -> None:
+    names = ["localhost", "bench.example"]  # RFC 2606: a name for examples
+    client = make_app(TRUSTED_HOSTS=names).test_client()
+    of_class, code = begin(client)
+    assert "to this machine only" in client.get(of_class).text
+    there = client.get(of_class, base_url="http://bench.example:8080").text
+    assert "http://bench.example:8080/exercise</strong>" in there and "<svg role=" in there
+    assert f'value="{code}"' in client.get(f"/exercise?code={code}").text
+
+
 def test_a_board_is_refused(make_app: Callable, log_path: Path) -> None:
     app = make_app()
     client = app.test_client()
