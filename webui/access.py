@@ -4,8 +4,8 @@
 On the loopback the account that owns the data folder may operate, as it alone may open the bench's
 socket (mode 0600). Any other account of this computer, and any browser of a network, may write once
 it gave the passcode; before that it only looks. One browser at a time has the controls; another
-takes them over only by an act of its own, which is told. Nothing is encrypted: the passcode keeps a
-mistake out, not an attacker who listens on the network.
+takes them over only by an act of its own, which is told. Without a certificate nothing is
+encrypted: the passcode then keeps a mistake out, not an attacker who listens on the network.
 """
 
 from __future__ import annotations

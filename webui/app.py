@@ -16,21 +16,25 @@ from rig.core.places import log_path
 from webui import access, faults, helptexts, log, security, words
 from webui.api import api, openapi, registers
 from webui.exercise import instructor, seats
-from webui.live import routes
+from webui.live import batch_routes, routes
 from webui.navigation import navigation
 from webui.pages import (
+    attachments,
+    backup,
     commission,
     compare,
     downloads,
+    gauge,
     job_work,
     labels,
     lesson,
     register,
     report,
     runs,
+    start,
     wiring,
 )
-from webui.work import captures, logwork
+from webui.work import captures, gauge_look, logwork
 
 FORM_MOST = 64 * 1024
 """Bytes of a form; what takes files says so itself."""
@@ -66,14 +70,21 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     words.install(app)
     runs.install(app)
     lesson.install(app)
+    attachments.install(app)
+    backup.install(app)
     seats.install(app)
     app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
+        app.register_blueprint(batch_routes.blueprint)
         app.register_blueprint(instructor.blueprint)
     captures.install(app)
+    gauge_look.install(app)
     for part in (
+        start,
         runs,
+        attachments,
+        backup,
         captures,
         logwork,
         openapi,
@@ -87,6 +98,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
         labels,
         wiring,
         commission,
+        gauge,
         helptexts,
     ):
         app.register_blueprint(part.blueprint)

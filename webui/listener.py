@@ -9,6 +9,7 @@ has so long to send its request, and where too many are open the one that has wa
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import Any
 
 from waitress.channel import HTTPChannel
@@ -45,14 +46,14 @@ class Connection(HTTPChannel):  # type: ignore[misc]
 
 class Listener(TcpWSGIServer):  # type: ignore[misc]
     """A waitress server with a patience of `patience_s` and at most `each` connections from one
-    address, `most` from all together."""
-
-    channel_class = Connection
+    address, `most` from all together. `connection` is made of each accepted socket."""
 
     def __init__(
-        self, app: Any, *, patience_s: float, each: int, most: int, **adjustments: Any
-    ) -> None:
+        self, app: Any, *, patience_s: float, each: int, most: int,
+        connection: Callable[..., Any] = Connection, **adjustments: Any,
+    ) -> None:  # fmt: skip
         self._patience_s, self._each, self._most = patience_s, each, most
+        self.channel_class = connection
         super().__init__(
             app, ident=None, cleanup_interval=1, asyncore_use_poll=True,
             connection_limit=2 * most + 10,

@@ -6,6 +6,7 @@ from __future__ import annotations
 from flask import current_app, request, url_for
 
 PARTS = (
+    ("start.page", "Start"),
     ("bench.show", "Bench"),
     ("pages.run_list", "Run log"),
     ("valves.register", "Valves"),

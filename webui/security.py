@@ -33,7 +33,7 @@ HEADERS = {
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    "Permissions-Policy": "camera=(self), geolocation=(), microphone=()",  # labels' codes
 }
 
 
@@ -55,7 +55,7 @@ def install(app: Flask) -> None:
         host = host_of(request.environ)
         if second and host in app.config["TRUSTED_HOSTS"]:  # the stop's own way, past the queue
             policy = CONTENT_SECURITY_POLICY.replace(
-                "connect-src 'self'", f"connect-src 'self' http://{host}:{second}"
+                "connect-src 'self'", f"connect-src 'self' {request.scheme}://{host}:{second}"
             )
             response.headers["Content-Security-Policy"] = policy
         response.headers.setdefault("Cache-Control", "no-cache")
@@ -99,8 +99,9 @@ def of_another_site(environ: Mapping[str, Any], page_port: int | None = None) ->
         return site not in ("same-origin", "none")
     if origin is None:
         return False
-    asked = urlsplit(str(origin)).netloc.lower()
-    return asked.removesuffix(":80") != wanted.removesuffix(":80")
+    asked = urlsplit(str(origin))
+    usual = ":443" if asked.scheme == "https" else ":80"
+    return asked.netloc.lower().removesuffix(usual) != wanted.removesuffix(usual)
 
 
 def own_names(addresses: list[str]) -> list[str]:

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from rig.core.errors import UsageError
-from webui import security
+from webui import security, tls
 from webui.app import FORM_MOST, create_app
 from webui.listener import Listener
 from webui.work.captures import CAPTURE_BYTES
@@ -36,7 +36,11 @@ BODY_MOST = CAPTURE_BYTES + (1 << 20)
 EXPOSE_FLAG = "--expose-run-log"
 EXPOSED = (
     "Anyone who can reach this machine can then read every run: valve tags, job numbers, names of "
-    "people, conditions and notes, and can stop a run. Nothing is encrypted."
+    "people, conditions and notes, and can stop a run."
+)
+PLAIN = (
+    "Nothing is encrypted: whoever listens on the network reads the runs, and the passcode when it "
+    "is given. With a certificate of your own it is: --certificate FILE --key FILE."
 )
 
 _SIOCGIFADDR = 0x8915  # netdevice(7)
@@ -57,7 +61,8 @@ def address_of(host: str, exposed: bool) -> str:
     address = str(found[0][4][0])
     if not ipaddress.ip_address(address).is_loopback and not exposed:
         raise UsageError(
-            f"--host {host} is not the loopback. {EXPOSED}\n"
+            f"--host {host} is not the loopback. {EXPOSED} Nothing is encrypted "
+            "without --certificate.\n"
             f"Remedy: leave --host away, or add {EXPOSE_FLAG} where that is wanted."
         )
     return address
@@ -85,7 +90,16 @@ def own_addresses() -> list[str]:
     return sorted(set(found), key=lambda text: (not text.startswith("127."), text))
 
 
-def open_stop_server(address: str, names: Sequence[str], app: Any) -> Any:
+def _transport(secure: tls.Secured | None) -> dict[str, Any]:
+    """What a listener needs to speak TLS, or nothing."""
+    if secure is None:
+        return {}
+    return {"connection": tls.wrapping(secure.context), "url_scheme": "https"}
+
+
+def open_stop_server(
+    address: str, names: Sequence[str], app: Any, secure: tls.Secured | None = None
+) -> Any:
     """A listener on a free port that takes a stop and nothing else, with threads of its own: no
     crowd of viewers stands in its way."""
     trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
@@ -111,22 +125,29 @@ def open_stop_server(address: str, names: Sequence[str], app: Any) -> Any:
 
     return Listener(answer, patience_s=STOP_PATIENCE_S, each=STOP_EACH, most=STOP_MOST,
                     host=address, port=0, threads=STOP_THREADS,
-                    max_request_body_size=FORM_MOST)  # fmt: skip
+                    max_request_body_size=FORM_MOST, **_transport(secure))  # fmt: skip
 
 
-def open_server(address: str, port: int, names: Sequence[str] = (), **config: Any) -> Any:
+def open_server(
+    address: str, port: int, names: Sequence[str] = (), secure: tls.Secured | None = None,
+    **config: Any,
+) -> Any:  # fmt: skip
     """A waitress server that listens already. Port 0 takes a free one (`effective_port`).
 
-    `names` are further host names to answer to. Raises UsageError where the port is taken.
+    `names` are further host names to answer to; over TLS with `secure`. Raises UsageError where
+    the port is taken.
     """
     trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
     # a browser asks for several files at once; that they wait a moment for a thread is no news
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-    app = create_app({"TRUSTED_HOSTS": trusted, **config})
+    app = create_app(
+        {"TRUSTED_HOSTS": trusted, "SESSION_COOKIE_SECURE": secure is not None, **config}
+    )
     try:
         server = Listener(
             app, patience_s=PATIENCE_S, each=EACH, most=MOST, host=address, port=port,
             threads=THREADS, outbuf_high_watermark=OUT_MOST, max_request_body_size=BODY_MOST,
+            **_transport(secure),
         )  # fmt: skip
         server.app = app
         app.config["PAGE_PORT"] = int(server.effective_port)
@@ -169,6 +190,7 @@ def serve(server: Any, second: Any = None) -> None:
     finally:
         if hub is not None:
             hub.close()  # a run that the page drives is stopped first
+        server.app.extensions["gauge_look"].end()
         server.app.extensions["waiting_runs"].close()
         for one in (server, second):
             if one is not None:

@@ -12,11 +12,9 @@ from markupsafe import Markup, escape
 
 from rig.core.coil_heat import duration_words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
-from rig.text.words import FIGURES, NO_VALVE, UNREAL
+from rig.text.words import FIGURES, NO_VALVE, PURPOSES, UNREAL, no_valve_words
 
 UNKNOWN = "–"
-NO_FILE_NAME, TAG_MOST = re.compile(r"[^A-Za-z0-9._-]+"), 40
-"""What no file's name should have on any system, and how much of a tag goes in one."""
 TYPED = re.compile(r"`([^`\n]+)`")
 
 
@@ -126,12 +124,6 @@ def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
     return f"{text} {unit}" if unit else text
 
 
-def file_stem(number: int, valve: str | None, source: str) -> str:
-    """The name of a run's file without its ending: valve, run, source."""
-    tag = NO_FILE_NAME.sub("-", valve or "").strip("-.")[:TAG_MOST]
-    return "-".join(part for part in (tag, f"run-{number}", source.replace(" ", "-")) if part)
-
-
 def sentence(text: str) -> str:
     """With a capital, as it begins after a full stop."""
     return text[:1].upper() + text[1:]
@@ -160,6 +152,8 @@ def install(app: Flask) -> None:
         quantity=quantity,
         unreal=unreal,
         no_valve=NO_VALVE,
+        purposes=PURPOSES,
+        no_valve_words=no_valve_words,
         source_word=SOURCES,
         kind_word=KINDS,
         figure_word=FIGURES,

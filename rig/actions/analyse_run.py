@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import contextlib
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.core.errors import FileProblems, UsageError
 
@@ -36,19 +37,44 @@ def opened_log() -> RunLog:
         ) from error
 
 
-def texts_of(stored: StoredRun) -> tuple[Setup | None, Sheet | None]:
-    """Setup and sheet as they stood with the run; None where a later program cannot read them."""
-    from rig.config.files.loading import setup_from_text, sheet_from_text
+class StoredTexts(NamedTuple):
+    """Setup and sheet of a stored run, None where a later program cannot read them. `remarks`: what
+    of the setup was left out, in sentences; its text stays as it was recorded."""
+
+    setup: Setup | None
+    sheet: Sheet | None
+    remarks: tuple[str, ...] = ()
+
+
+def stored_texts(stored: StoredRun) -> StoredTexts:
+    """Setup and sheet as they stood with the run."""
+    from rig.config.files.loading import sheet_from_text, stored_setup
 
     header = stored.header
     setup = sheet = None
-    try:
-        setup = setup_from_text(header.setup_text, header.setup_name).setup
+    remarks: tuple[str, ...] = ()
+    with contextlib.suppress(FileProblems):
+        loaded = stored_setup(header.setup_text, header.setup_name)
+        setup = loaded.setup
+        remarks = tuple(
+            f"Left out of the setup stored with this run: {problem.key}. {problem.what} Figures "
+            "are worked out as for a rig without it."
+            for problem in loaded.left_out
+        )
+    with contextlib.suppress(FileProblems):
         if header.sheet_text is not None:
             sheet = sheet_from_text(header.sheet_text, header.sheet_name or "sheet").sheet
-    except FileProblems:
-        pass
-    return setup, sheet
+    return StoredTexts(setup, sheet, remarks)
+
+
+def texts_of(stored: StoredRun) -> tuple[Setup | None, Sheet | None]:
+    """Setup and sheet of stored_texts."""
+    return stored_texts(stored)[:2]
+
+
+def remark_of(stored: StoredRun) -> str:
+    """What the recorder had to add to a run, and what of its setup is left out today."""
+    return " ".join(filter(None, (stored.remark, *stored_texts(stored).remarks)))
 
 
 def recording_of(stored: StoredRun, setup: Setup | None) -> Recording:
@@ -86,7 +112,8 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
     shape["run"] = stored.id
     if shape["end"] is not None:
         shape["end"]["why"] = _why_stopped(run.recording)
-    shape["remark"] = stored.remark
+    shape["remark"] = remark_of(stored)
+    shape["purpose"] = stored.header.purpose
     shape["clock"] = clock_json(stored)
     shape["commissioning"] = _commissioning(stored, run.setup)
     return shape

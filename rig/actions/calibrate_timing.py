@@ -63,6 +63,7 @@ class TimingRun(Run):
     """A run of the loop: logged, watched and confirmed like any other; its result says nothing of a
     valve and is not shown."""
 
+    purpose = "own timing"
     stored: int | None = None
     """Number in the log of the run that was recorded."""
 

@@ -42,6 +42,8 @@ class Run:
 
     ARMED_FROM = ""
     """Where the person stands: see Session.armed_from."""
+    purpose = "valve"
+    """One of rig.runlog.header.PURPOSES."""
 
     def __init__(self, setup: Path, sheet: Path, options: Mapping[str, Any]) -> None:
         self._setup_path, self._sheet_path, self._options = setup, sheet, options
@@ -276,6 +278,7 @@ class Run:
             "by": options["by"] or by,
             "mount": options["mount"],
             "note": options["note"] or "",
+            "purpose": self.purpose,
             "conditions": self._conditions,
             "confirmed_by": by if said else None,
             "confirmation": "\n".join(said) if said else None,

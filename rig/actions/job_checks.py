@@ -2,7 +2,7 @@
 """Checks done by hand on a job, and its diagnosis: for the terminal and the page alike.
 
 They are kept as a file of checks beside the run log, in the form that `rig diagnose --checks`
-reads: one form, which a person can open and put right.
+reads: one form, which a person can open and put right. A copy of the log carries it.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from rig.core.errors import FileProblems, UsageError
 
 if TYPE_CHECKING:
     from rig.diagnosis.checks_file import ChecksFile
+    from rig.diagnosis.knowledge.model import Check
     from rig.diagnosis.model import Diagnosis
     from rig.runlog.register import PastRun
     from rig.runlog.store import RunLog
@@ -34,20 +35,33 @@ class JobSeen(NamedTuple):
     diagnosis: Diagnosis | None
 
 
-def checks_path(log_path: Path, job: int) -> Path:
-    """Where the checks of job number `job` are kept."""
-    return log_path.parent / "jobs" / f"{job}.checks.toml"
+class OutOfOrderError(UsageError):
+    """Checks that come first for safety are not noted; `words` has one sentence for each."""
+
+    def __init__(self, check: Check, first: Sequence[Check]) -> None:
+        name = check.words[:1].upper() + check.words[1:]
+        self.words = [
+            f"{name}: first comes {one.words}, which is not noted as done on this job. {one.safety}"
+            for one in first
+        ]
+        if check.engine == "off":
+            self.words.append(f"{name}: the engine is off for it.")
+        super().__init__("\n".join([*self.words, NOTHING_WRITTEN]))
 
 
-def add_check(path: Path, entry: Mapping[str, str | None]) -> None:
+def add_check(path: Path, entry: Mapping[str, str | None], *, out_of_order: bool = False) -> None:
     """Add one check: the keys of a `[[check]]` with texts as typed, empty ones left out.
+    `out_of_order`: a person has confirmed that it was done before those that come first for
+    safety; the file then says before which.
 
-    Raises UsageError with every problem; nothing is written then.
+    Raises UsageError with every problem, OutOfOrderError where nobody confirmed; nothing is
+    written then.
     """
     from rig.core.atomic_file import whole_file
-    from rig.diagnosis.checks_file import load_checks
+    from rig.diagnosis.checks_file import finished, load_checks
     from rig.diagnosis.knowledge.loading import load_knowledge
 
+    knowledge = load_knowledge()
     given = {key: text.strip() for key, text in entry.items() if text and text.strip()}
     wrong = [
         f"{key}: longer than {LONGEST} characters, or with characters that cannot be printed."
@@ -56,19 +70,28 @@ def add_check(path: Path, entry: Mapping[str, str | None]) -> None:
     ]
     if wrong:
         raise UsageError("\n".join([*wrong, NOTHING_WRITTEN]))
+    check = knowledge.checks.get(given.get("check", ""))
+    first: list[Check] = []
     before = path.read_text(encoding="utf-8") if path.exists() else ""
     lines = [f"{key} = {json.dumps(text, ensure_ascii=False)}" for key, text in given.items()]
-    block = "\n".join(["[[check]]", *lines]) + "\n"
     path.parent.mkdir(parents=True, exist_ok=True)
     trial = path.with_name(f".{path.name}.trial")
     try:
+        if check is not None:
+            earlier = load_checks(path, knowledge) if before else None
+            first = knowledge.first_done(check, finished(earlier, knowledge))
+        if first:
+            lines.append(f"before = {json.dumps([one.name for one in first])}")
+        block = "\n".join(["[[check]]", *lines]) + "\n"
         trial.write_text(before + block, encoding="utf-8")
-        load_checks(trial, load_knowledge())
+        load_checks(trial, knowledge)
     except FileProblems as error:
         told = [f"{one.key.rpartition('.')[2]}: {one.what} {one.remedy}" for one in error.problems]
         raise UsageError("\n".join([*told, NOTHING_WRITTEN])) from error
     finally:
         trial.unlink(missing_ok=True)
+    if check is not None and first and not out_of_order:
+        raise OutOfOrderError(check, first)
     with whole_file(path, lasting=True) as file:
         file.write(before + block)
 

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.actions.analyse_run import analysed, opened_log, run_number, texts_of
+from rig.core.errors import UsageError
+from rig.text.words import no_valve_words
 
 if TYPE_CHECKING:
     from rig.config.sheet.model import Sheet
@@ -27,7 +29,7 @@ class RunWithResult(NamedTuple):
 def results_of(texts: Sequence[str]) -> list[RunWithResult]:
     """The runs a person named, in order, each with its stored result, else analysed now.
 
-    Raises UsageError for a run that is not in the log.
+    Raises UsageError for a run that is not in the log, or was not done to judge a valve.
     """
     with opened_log() as log:
         return results_in(log, texts)
@@ -39,6 +41,9 @@ def results_in(log: RunLog, texts: Sequence[str]) -> list[RunWithResult]:
     for text in texts:
         number = run_number(log, text)
         stored = log.load(number)
+        other = no_valve_words(stored.header.purpose)
+        if other:
+            raise UsageError(f"Run {number} cannot be compared. {other} Leave it out.")
         setup, sheet = texts_of(stored)
         result = None if stored.status == "running" else log.result(number)
         if result is None or any(key not in result for key in NEEDED):

@@ -193,6 +193,16 @@ class Bench:
         self.states.move(State.TRIPPED if reason == "tripped" else State.OFF)
         return end
 
+    def leave(self, sink: RecordSink) -> End:
+        """End without a run, stopped between arming and the start: the record says so, where one
+        was begun."""
+        self.interlock.release()
+        off = self._off_state()
+        reason = "tripped" if self.interlock.trip is not None else "aborted"
+        end = End(reason, off, self._world.now_ns())
+        sink.put(encode(end))
+        return end
+
     def _run(self, sheet: Sheet) -> str:
         now_ns = self._world.now_ns()
         levels = self._intake.levels()

@@ -176,6 +176,8 @@ def _serve_bench(
         link.send(
             messages.tell("refused", why=f"Not started: {bench.orders.stop_why}.", exit_code=3)
         )
+        bench.leave(sink)
+        sink.close(HAND_OVER_S)
         return 3
     notifier.stopping()
     coil.ended(end)

@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""`rig backup`: a checked copy of the run log."""
+"""`rig backup`: a checked copy of the run log and of what lies beside it."""
 
 from __future__ import annotations
 
 import contextlib
+import time
 from pathlib import Path
 
 import click
@@ -14,23 +15,30 @@ import click
 def command(file: Path) -> None:
     """Copy the run log to FILE and check the copy. May be done while a run goes on.
 
-    A file that is there already is never replaced. Keep copies on another disk.
+    Photos, documents and the checks done by hand on jobs are in it; raw files are not. A file that
+    is there already is never replaced. Keep copies on another disk.
     """
+    from rig.actions.last_backup import note
     from rig.core import places
-    from rig.runlog import schema
+    from rig.runlog import copies, schema
     from rig.runlog.store import RunLog
 
     path = places.log_path()
     with contextlib.suppress(schema.OldLogError):  # copied as it is
         schema.require_current(path)
     target = file.absolute()
-    schema.back_up(path, target)
+    copies.back_up(path, target)
+    copies.note(path, str(target), target.stat().st_size)
     size = f"{target.stat().st_size / 1e6:.1f} MB"
     try:
         with RunLog(target, readonly=True) as copy:
             newest = copy.runs(limit=1)
     except schema.OldLogError:
-        click.echo(f"Copied {path} to {file} and checked the copy: {size}, an older form.")
+        click.echo(
+            f"Copied {path} to {file} and checked the copy: {size}, an older form, without "
+            "the files beside it."
+        )
         return
+    note(path, target, newest[0].id if newest else 0, time.time())
     last = f"the last run in it is {newest[0].id}" if newest else "no run is in it"
     click.echo(f"Copied {path} to {file} and checked the copy: {size}, {last}.")

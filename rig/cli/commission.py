@@ -44,12 +44,12 @@ def command(
     This is no safety test: fuse, mushroom stop and relief valve are proved by hand.
 
     Exit codes: 0 every step that could be tried passed, 1 a step failed, 2 wrong setup or option, 3
-    stopped, 4 hardware missing or refused, 5 a step was left out, 6 COIL STILL LIVE, 7 internal
-    fault.
+    stopped, 4 hardware missing or refused, 5 a step was left out, or the record shown does not hold
+    for SETUP, 6 COIL STILL LIVE, 7 internal fault.
     """
     from rig.actions.commission import record
     from rig.config.files.loading import load_setup
-    from rig.core.errors import UsageError
+    from rig.core.errors import EXIT_UNDECIDED, UsageError
 
     loaded = load_setup(setup)
     simulated = loaded.setup.backend == "simulated"
@@ -62,12 +62,16 @@ def command(
         made = found[0]
     else:
         made = _commission(loaded, {"fast": fast, "seed": seed, "months": months}, by, as_json)
-    judged(made.exit_code)
+    code, against = made.exit_code, record.against(made, loaded.setup) if show else ""
+    if against:
+        code = code or EXIT_UNDECIDED
+        click.echo(f"This record does not hold for {setup}: {against}.\n", err=as_json)
+    judged(code)
     if as_json:
         click.echo(record.as_json(made))
     else:
         _show(made)
-    sys.exit(made.exit_code)
+    sys.exit(code)
 
 
 def _commission(
@@ -105,13 +109,6 @@ def _show(made: Record) -> None:
         if step.remedy:
             click.echo(f"\tWhat to do: {step.remedy}")
         for one in step.measured:
-            click.echo(f"\t{one.name}\t{words.number(one.value, 3)} {one.unit}\t{limits(one)}")
+            click.echo(f"\t{one.name}\t{one.words}")
         if step.runs:
             click.echo(f"\tin run {', '.join(str(run) for run in step.runs)}")
-
-
-def limits(one: Any) -> str:
-    """The limits of a measured value in words; empty where it has none."""
-    least = [] if one.least is None else [f"at least {one.least:.4g}"]
-    most = [] if one.most is None else [f"at most {one.most:.4g}"]
-    return " and ".join(least + most)

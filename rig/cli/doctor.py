@@ -14,7 +14,8 @@ from rig.core.ending import judged
 def command() -> None:
     """Say what of an installation is in place on this computer, and what to do about the rest.
 
-    Only looks: no line is claimed, nothing is changed, nothing is energised. Exit code 0 where all
+    Each point is ok, LACKS, or absent: not there, and what it is not needed for. Only looks: no
+    line is claimed, nothing is changed, nothing is energised. Exit code 0 where all that is needed
     is in place, 2 where something is not.
     """
     from rig.core.errors import EXIT_USAGE
@@ -22,9 +23,9 @@ def command() -> None:
 
     found = points()
     for point in found:
-        click.echo(f"{'LACKS' if point.remedy else 'ok   '}  {point.about}: {point.found}")
+        click.echo(f"{point.state:6}  {point.about}: {point.words}")
     remedies = dict.fromkeys(point.remedy for point in found if point.remedy)
-    click.echo("To do:" if remedies else "All is in place.")
+    click.echo("To do:" if remedies else "All that is needed is in place.")
     for remedy in remedies:
         click.echo(f"  {remedy}")
     sys.exit(judged(EXIT_USAGE if remedies else 0))

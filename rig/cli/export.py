@@ -18,10 +18,11 @@ from rig.core.errors import EXIT_OK
     help="csv: a row for every change or reading. json: the result and all records. "
     "vcd: for waveform viewers.",
 )  # fmt: skip
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=click.Path(path_type=Path), required=False)
 @click.option("--force", is_flag=True, help="Replace FILE where it exists.")
-def command(run: str, form: str, file: Path, force: bool) -> None:
-    """Write RUN (its number, or "last") to FILE.
+def command(run: str, form: str, file: Path | None, force: bool) -> None:
+    """Write RUN (its number, or "last") to FILE, or into a folder under a name that says valve,
+    run and source; without FILE into the present one.
 
     Times count from the run's first record and are exact to the nanosecond. A simulated run says
     SIMULATED in every file.
@@ -29,13 +30,17 @@ def command(run: str, form: str, file: Path, force: bool) -> None:
     from rig.actions.analyse_run import analysed, opened_log, recording_of, run_number, texts_of
     from rig.captures import write_csv, write_json, write_vcd
     from rig.core.errors import UsageError
+    from rig.text.file_names import file_stem
     from rig.text.words import UNREAL
 
-    if file.exists() and not force:
-        raise UsageError(f"{file} exists; give another name, or --force to replace it.")
     with opened_log() as log:
         number = run_number(log, run)
         stored = log.load(number)
+        if file is None or file.is_dir():
+            stem = file_stem(number, stored.header.valve, stored.header.source)
+            file = (file or Path()) / f"{stem}.{form}"
+        if file.exists() and not force:
+            raise UsageError(f"{file} exists; give another name, or --force to replace it.")
         setup, _ = texts_of(stored)
         if setup is None:
             raise UsageError(

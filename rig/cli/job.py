@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from rig.core.ending import judged
+from rig.core.errors import UsageError
 
 
 @click.group("job")
@@ -28,17 +29,34 @@ def command() -> None:
 @click.option("--at-coil", metavar="Q", help='supply_loaded: at the coil, like "11.2 V".')
 @click.option("--at-source", metavar="Q", help='supply_loaded: at the source, like "12.6 V".')
 @click.option("--note", metavar="TEXT", help="Anything worth keeping with it.")
-def note(job: str, check: str, **given: str | None) -> None:
+@click.option(
+    "--out-of-order", is_flag=True,
+    help="It was done although a check that comes first for safety is not noted.",
+)  # fmt: skip
+def note(job: str, check: str, out_of_order: bool, **given: str | None) -> None:
     """Note on JOB what CHECK found, as coil_ohms or oil_level.
 
     The help page "Diagnosis" lists the checks with their cautions and states. The engine maker's
-    service information decides how each is done.
+    service information decides how each is done. Where a check that comes first for safety is not
+    noted yet, it says so and asks; the record keeps the order.
 
     Exit codes: 0 noted, 2 refused: nothing was written.
     """
-    from rig.actions.job_checks import add_check
+    from rig.actions.job_checks import OutOfOrderError, add_check
 
-    add_check(_path(_number(job)), {"check": check, **given})
+    path, entry = _path(_number(job)), {"check": check, **given}
+    try:
+        add_check(path, entry, out_of_order=out_of_order)
+    except OutOfOrderError as early:
+        if not sys.stdin.isatty():
+            raise UsageError(
+                f"{early}\nIf it was done all the same: --out-of-order notes that too."
+            ) from early
+        for line in early.words:
+            click.echo(f"Caution: {line}", err=True)
+        if not click.confirm("Was it done all the same, and safely?", default=False, err=True):
+            raise
+        add_check(path, entry, out_of_order=True)
     judged(0)
     click.echo(f"Noted on job {job}. What it tells now: rig job show {job}")
 
@@ -56,7 +74,6 @@ def show(job: str, as_json: bool) -> None:
     from rig.actions.analyse_run import opened_log
     from rig.actions.job_checks import job_seen
     from rig.cli.terminal.diagnosis import exit_code, show_diagnosis
-    from rig.core.errors import UsageError
     from rig.runlog.register import JOB, history
 
     number = _number(job)
@@ -73,8 +90,8 @@ def show(job: str, as_json: bool) -> None:
 
 
 def _path(number: int) -> Path:
-    from rig.actions.job_checks import checks_path
     from rig.core.places import log_path
+    from rig.runlog.kept_files import checks_path
 
     return checks_path(Path(log_path()), number)
 
@@ -82,7 +99,6 @@ def _path(number: int) -> Path:
 def _number(job: str) -> int:
     """The number of a job in the register. Raises UsageError."""
     from rig.actions.analyse_run import opened_log
-    from rig.core.errors import UsageError
     from rig.runlog.register import JOB, number_of
 
     with opened_log() as log:

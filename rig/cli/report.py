@@ -50,7 +50,7 @@ def command(run: str, before: str | None, out: Path | None, paper: str, force: b
     if found.refused:
         raise UsageError(found.refused)
     if kind == ".pdf":
-        made = pdf.to_pdf(page.ever_tighter(found, paper))
+        made = pdf.to_pdf(page.ever_tighter(found, paper), page.sheets(found))
     else:
         made = page.render(found).encode()
     try:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from rig.core.errors import UsageError
     "exposed",
     is_flag=True,
     help="Let a host other than the loopback read every run: tags, jobs, names, notes. No "
-    "passcode, no encryption.",
+    "passcode; encrypted only with --certificate.",
 )
 @click.option(
     "--setup",
@@ -43,6 +44,21 @@ from rig.core.errors import UsageError
     metavar="NAME",
     help="A further host name this machine is called by; others are refused.",
 )
+@click.option(
+    "--certificate", metavar="FILE", type=click.Path(path_type=Path),
+    help="Serve over https with this certificate (PEM), with --key.",
+)  # fmt: skip
+@click.option(
+    "--key", metavar="FILE", type=click.Path(path_type=Path), help="The certificate's key (PEM)."
+)
+@click.option(
+    "--backup-to",
+    "backup_folders",
+    multiple=True,
+    metavar="FOLDER",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="A folder, best on another disk, that the page may put copies of the log in.",
+)
 def command(
     host: str,
     port: int | None,
@@ -51,6 +67,9 @@ def command(
     sheets: tuple[Path, ...],
     set_passcode: bool,
     names: tuple[str, ...],
+    certificate: Path | None,
+    key: Path | None,
+    backup_folders: tuple[Path, ...],
 ) -> None:
     """Serve the page for a browser on this machine, or on a phone beside the rig.
 
@@ -59,7 +78,7 @@ def command(
     The page is no safety function, and its Stop is no emergency stop.
     """
     from rig.core import places
-    from webui import access, local_peer, serving
+    from webui import access, local_peer, serving, tls
     from webui.live.files import Files
     from webui.live.hub import Hub
 
@@ -67,7 +86,14 @@ def command(
         _set_passcode(places.data_dir())
         return
     address = serving.address_of(host, exposed)
+    if (certificate is None) != (key is None):
+        raise UsageError("--certificate and --key belong together: give both, or neither.")
+    secure = tls.secured(certificate, key) if certificate and key else None
+    if secure is not None:
+        names = (*names, *secure.names)
+    scheme = "http" if secure is None else "https"
     config: dict[str, Any] = {"HUB": None}
+    config["BACKUP_FOLDERS"] = [folder.absolute() for folder in backup_folders]
     if setups:
         config["HUB"] = Hub(places.state_dir(), Files(setups, sheets, places.data_dir() / "sheets"))
     config["PASSCODE_HASH"] = access.passcode_hash(places.data_dir()) or access.NO_PASSCODE
@@ -76,18 +102,25 @@ def command(
     elif setups:
         _needs_passcode(places.data_dir())
     server = serving.open_server(
-        address, serving.DEFAULT_PORT if port is None else port, names, **config
+        address, serving.DEFAULT_PORT if port is None else port, names, secure, **config
     )
     second = None
     try:
         if config["HUB"] is not None:
-            second = serving.open_stop_server(address, names, server.app)
+            second = serving.open_stop_server(address, names, server.app, secure)
             server.app.config["STOP_PORT"] = second.effective_port
         click.echo(f"Run log  {places.log_path()}")
         for reachable in serving.reachable_at(address):
-            click.echo(f"Page     http://{reachable}:{server.effective_port}/")
+            click.echo(f"Page     {scheme}://{reachable}:{server.effective_port}/")
         if exposed:
             click.echo(f"EXPOSED  {serving.EXPOSED}")
+        if secure is not None:
+            until = time.strftime("%Y-%m-%d", time.gmtime(secure.until_utc_s))
+            click.echo(f"TLS      certificate for {', '.join(secure.names)}, valid until {until}")
+            for caution in secure.cautions:
+                click.echo(f"CAUTION  {caution}")
+        elif not serving.is_loopback(address):
+            click.echo(f"CAUTION  {serving.PLAIN}")
         if config["HUB"] is not None:
             click.echo("The page can operate the rig. It is no safety function.")
         if "OWNER" in config:

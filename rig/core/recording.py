@@ -74,6 +74,12 @@ class SampleSeries:
     value: Float
     good: Bool
 
+    def of_good(self) -> tuple[Int64, Float]:
+        """Times and values of the good readings; no copies where all are good."""
+        if self.good.all():
+            return self.t_ns, self.value
+        return self.t_ns[self.good], self.value[self.good]
+
 
 @dataclass(frozen=True)
 class BlockSeries:

@@ -65,6 +65,9 @@ class HandCheck(Strict):
     check: str = Field(min_length=1, examples=['"oil_level"'])
     found: str | None = Field(default=None, examples=['"low"'])
     note: str = Field(default="", max_length=500)
+    before: Annotated[tuple[str, ...], ListAsTuple] = Field(default=(), examples=['["oil_level"]'])
+    """Checks that come first for safety and were not noted by then: a person confirmed this one
+    all the same."""
     resistance_ohm: ResistanceOhm | None = Field(alias="resistance", default=None, ge=0)
     """coil_ohms: as read at the plug."""
     coil_temperature_degc: TemperatureDegc | None = Field(
@@ -149,6 +152,11 @@ def _unfit(model: ChecksFile, knowledge: Knowledge) -> Iterator[FileFinding]:
             names = listed(knowledge.checks, "and")
             yield FileFinding(where, "there is no such check", f"{hint}known are {names}")
             continue
+        for other in done.before:
+            if other not in knowledge.checks:
+                yield FileFinding(
+                    ("check", n, "before"), f"there is no check {show(other)}", "take it out"
+                )
         readings = {
             "resistance": done.resistance_ohm,
             "at_coil": done.at_coil_v,
@@ -205,6 +213,13 @@ def _unfit(model: ChecksFile, knowledge: Knowledge) -> Iterator[FileFinding]:
             )
 
 
+def finished(model: ChecksFile | None, knowledge: Knowledge) -> set[str]:
+    """Checks that count as done for those that come after them for safety: by what each found
+    last."""
+    last = {done.check: done.found for done in (model.check if model is not None else ())}
+    return {name for name, found in last.items() if found not in knowledge.checks[name].holds_up}
+
+
 def check_findings(
     model: ChecksFile, knowledge: Knowledge, setup: Setup | None
 ) -> tuple[Finding, ...]:
@@ -213,6 +228,9 @@ def check_findings(
     for done in model.check:
         words = knowledge.checks[done.check].words
         note = f" ({plain(done.note)})" if done.note else ""
+        if done.before:
+            first = "; ".join(knowledge.checks[name].words for name in done.before)
+            note += f", noted before what comes first for safety: {first}"
         if done.resistance_ohm is not None:
             chances, told = _coil(done.resistance_ohm, done.coil_temperature_degc, setup)
         else:

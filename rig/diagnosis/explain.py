@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -14,18 +15,24 @@ from rig.diagnosis.findings.model import Finding
 from rig.diagnosis.knowledge.model import Knowledge
 from rig.diagnosis.posterior import Observed, Posterior, Table
 
-LEAST_BITS = 0.4
-"""Evidence weaker than this is not worth a sentence."""
+LEAST_FACTOR = 3.0
+"""A finding that moves the odds by less is not worth a sentence (Kass and Raftery, "Bayes factors",
+Journal of the American Statistical Association 90(430), 1995: 1 to 3 is "not worth more than a bare
+mention")."""
+LEAST_BITS = math.log2(LEAST_FACTOR)
 MOST = 5
+NOTHING_FOR = "nothing that was seen; a sound rig would show the same"
 UNEXPLAINED = 0.08
 """A finding so unlikely under the likeliest hypothesis contradicts it."""
 
 
 class Spoken(NamedTuple):
-    """A finding that speaks for a cause (bits above 0) or against it (below)."""
+    """A finding that speaks for a cause (bits above 0) or against it (below). `over_sound`: bits
+    against a sound rig alone, None for "nothing at fault" itself."""
 
     finding: str
     bits: float
+    over_sound: float | None
     words: str
 
 
@@ -51,7 +58,9 @@ def spoken(
         own = float(chance[mine] @ table.prior[mine] / table.prior[mine].sum())
         other = float(chance[~mine] @ table.prior[~mine] / table.prior[~mine].sum())
         bits = float(np.log2(own / other))
-        found.append(Spoken(name, bits, _words(knowledge, observed, name, cause, bits)))
+        over_sound = float(np.log2(own / chance[0])) if place else None
+        words = _words(knowledge, observed, name, cause, bits)
+        found.append(Spoken(name, bits, over_sound, words))
     return sorted(found, key=lambda one: -abs(one.bits))
 
 
@@ -60,8 +69,6 @@ def _words(knowledge: Knowledge, observed: Observed, name: str, cause: str, bits
     text = said(told, observed)
     known = knowledge.cause(cause)
     effect = known.shows.get(name) if known is not None else None
-    if bits > 0 and known is not None and told.state == knowledge.shown(name).states[0]:
-        return f"{text} (this cause leaves it so)"
     if bits > 0 and effect is not None and told.state != knowledge.shown(name).states[0]:
         return f"{text} ({effect.because})"
     if bits < 0 and effect is not None:
@@ -81,8 +88,13 @@ def said(one: Finding, observed: Observed) -> str:
 
 
 def pro(found: list[Spoken]) -> tuple[str, ...]:
-    """What speaks for, the heaviest first."""
-    return tuple(one.words for one in found if one.bits >= LEAST_BITS)[:MOST]
+    """What speaks for, the heaviest first. What a sound rig shows as well speaks for no fault: it
+    only rules out others."""
+    return tuple(
+        one.words
+        for one in found
+        if min(one.bits, one.bits if one.over_sound is None else one.over_sound) >= LEAST_BITS
+    )[:MOST]
 
 
 def contra(found: list[Spoken]) -> tuple[str, ...]:

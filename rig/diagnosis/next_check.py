@@ -53,7 +53,7 @@ def ranked_checks(knowledge: Knowledge, found: Posterior, done: Iterable[str]) -
         if check.name in finished:
             continue
         gain, value = gain_of(knowledge, found, check.name, repairs)
-        before = _before(knowledge, check, finished)
+        before = knowledge.first_done(check, finished)
         minutes = GETTING_THERE + check.minutes
         minutes += sum(GETTING_THERE + other.minutes for other in before)
         rows.append(Ranked(check, before[0] if before else check, gain, value, minutes))
@@ -115,20 +115,3 @@ def entropy_bits(weight: Float) -> float:
     """Entropy of a distribution in bits."""
     known = weight[weight > 0.0]
     return float(-(known * np.log2(known)).sum())
-
-
-def _before(knowledge: Knowledge, check: Check, finished: set[str]) -> list[Check]:
-    """What must be done before `check` and is not, in order."""
-    found: list[Check] = []
-
-    def add(name: str) -> None:
-        other = knowledge.checks[name]
-        if name in finished or other in found:
-            return
-        for earlier in other.after:
-            add(earlier)
-        found.append(other)
-
-    for name in check.after:
-        add(name)
-    return found

@@ -17,13 +17,26 @@ from rig.install import boot, releases, steps, table
 
 
 class Point(NamedTuple):
-    """One thing looked at. `remedy` is empty where it is in place, or cannot be told here."""
+    """One thing looked at. `remedy` is empty where it is in place, or cannot be told here;
+    `spare` says for what it is not needed where it is not there and need not be."""
 
     about: str
     found: str
     remedy: str = ""
+    spare: str = ""
+
+    @property
+    def state(self) -> str:
+        """One word: LACKS, absent (not there, and not needed) or ok."""
+        return "LACKS" if self.remedy else "absent" if self.spare else "ok"
+
+    @property
+    def words(self) -> str:
+        """What was found, and for what it is not needed."""
+        return f"{self.found}; not needed {self.spare}" if self.spare else self.found
 
 
+NO_BOARD = "for simulated rigs and captures"
 INSTALL = "sudo python3 -m rig.install    (in the checkout)"
 MEMINFO, WATCHDOG = "proc/meminfo", "dev/watchdog"
 
@@ -32,7 +45,7 @@ def points(root: Path = Path("/")) -> list[Point]:
     """Everything, in the order in which it would be set up."""
     machine = steps.Machine(root, dry=True)
     return [
-        _computer(root), _python(), *_libraries(), _account(machine), *_files(machine),
+        _computer(root), _python(), *_libraries(root), _account(machine), *_files(machine),
         *_release(machine), *_services(machine), _gauge(root), _boot(root), _watchdog(root),
         _setups(root),
     ]  # fmt: skip
@@ -53,22 +66,28 @@ def _python() -> Point:
     return Point("Python", platform.python_version(), "")
 
 
-def _libraries() -> list[Point]:
+def _libraries(root: Path) -> list[Point]:
     """The libraries of this environment against the versions that were tested."""
     if not pins.covered(sys.version_info[:2]):
         return [Point("libraries", "this Python was not tested", "take the system's own Python")]
-    other = []
+    other, spare = [], []
+    of_board = boot.place(root) is not None
+    everywhere = pins.versions([])
     for name, version in pins.versions(["board"]).items():
         try:
             held = metadata.version(name)
         except metadata.PackageNotFoundError:
             held = "missing"
+            if not of_board and name not in everywhere:
+                spare.append(name)
+                continue
         if held not in version:
             other.append(f"{name} {held}, tested {' or '.join(sorted(version))}")
+    found = [Point("libraries", f"{', '.join(spare)} not there", "", NO_BOARD)] if spare else []
     if not other:
-        return [Point("libraries", "the versions that were tested")]
+        return [Point("libraries", "the versions that were tested"), *found]
     shown = "; ".join(other[:4]) + (f"; {len(other) - 4} more" if len(other) > 4 else "")
-    return [Point("libraries", shown, "python3 -m rig.bootstrap --board")]
+    return [Point("libraries", shown, "python3 -m rig.bootstrap --board"), *found]
 
 
 def _account(machine: steps.Machine) -> Point:
@@ -98,20 +117,23 @@ def _release(machine: steps.Machine) -> list[Point]:
     current = releases.linked(machine.home, "current")
     before = releases.linked(machine.home, "previous")
     return [
-        _release_point(machine, "release in use", current, "none", INSTALL),
-        _release_point(machine, "release before", before, "none: nothing to roll back to", ""),
-    ]
+        _release_point(machine, current, Point("release in use", "none", INSTALL)),
+        _release_point(
+            machine, before,
+            Point("release before", "none, nothing to roll back to", "", "before an upgrade"),
+        ),
+    ]  # fmt: skip
 
 
-def _release_point(machine: steps.Machine, about: str, name: str, none: str, remedy: str) -> Point:
-    """A release, and whether its files are those that its name tells."""
+def _release_point(machine: steps.Machine, name: str, none: Point) -> Point:
+    """A release, and whether its files are those that its name tells; else `none`."""
     if not name:
-        return Point(about, none, remedy)
+        return none
     try:
         whole = releases.is_whole(machine.home, name)
     except OSError:
         whole = False
-    return Point(about, name if whole else f"{name}, not whole", "" if whole else INSTALL)
+    return Point(none.about, name if whole else f"{name}, not whole", "" if whole else INSTALL)
 
 
 def _services(machine: steps.Machine) -> list[Point]:
@@ -132,7 +154,7 @@ def _services(machine: steps.Machine) -> list[Point]:
 
 def _gauge(root: Path) -> Point:
     if not (root / table.GAUGE_RULE).is_file():
-        return Point("gauge", "no name of its own (only needed with a serial gauge)")
+        return Point("gauge", "no name of its own", "", "without a serial gauge")
     there = (root / "dev/rig-gauge").exists()
     found = "/dev/rig-gauge" if there else "/dev/rig-gauge is not there"
     return Point("gauge", found, "" if there else "plug it in, or name it anew: --gauge PORT")
@@ -141,7 +163,7 @@ def _gauge(root: Path) -> Point:
 def _boot(root: Path) -> Point:
     path = boot.place(root)
     if path is None:
-        return Point("boot lines", "this computer has no boot file of a Raspberry Pi")
+        return Point("boot lines", "no boot file of a Raspberry Pi on this computer", "", NO_BOARD)
     try:
         fits = path.read_text() == boot.wanted_text(root, path)
     except (CannotSetUp, OSError) as problem:
@@ -151,12 +173,17 @@ def _boot(root: Path) -> Point:
 
 
 def _watchdog(root: Path) -> Point:
-    there = (root / WATCHDOG).exists()
-    what = "there" if there else "no /dev/watchdog: a frozen computer stays frozen"
-    ends = boot.place(root) is None or there
-    return Point("hardware watchdog", what, "" if ends else "start the computer anew")
+    if (root / WATCHDOG).exists():
+        return Point("hardware watchdog", "there")
+    what = "no /dev/watchdog: a frozen computer stays frozen"
+    if boot.place(root) is None:
+        return Point("hardware watchdog", what, "", NO_BOARD)
+    return Point("hardware watchdog", what, "start the computer anew")
 
 
 def _setups(root: Path) -> Point:
     names = [path.name for path in sorted((root / table.CONFIG).glob("*.setup.toml"))]
-    return Point("setups", ", ".join(names) or f"none in {root / table.CONFIG}")
+    if names:
+        return Point("setups", ", ".join(names))
+    where = root / table.CONFIG
+    return Point("setups", f"none in {where}", "", "for runs with a setup of another folder")

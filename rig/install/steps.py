@@ -29,13 +29,15 @@ class Machine:
     def do(self, text: str, action: Callable[[], object]) -> None:
         """One change."""
         self.changed += 1
-        say(f"{'Would: ' if self.dry else ''}{text}")
+        say(f"Would {text}" if self.dry else text[:1].upper() + text[1:])
         if not self.dry:
             action()
 
     def require_rights_and_rest(self) -> None:
         """Root, and no bench at work: its coil may be on."""
         if self.dry:
+            if not self.changed:
+                say("Dry run: this is what would be done, in this order. Nothing is done.")
             return
         if os.geteuid() != 0:
             raise CannotSetUp(
@@ -63,7 +65,8 @@ class Machine:
                 continue
             if why := table.difference(item, self.root, text):
                 path = self.root / item.path
-                self.do(f"write {path} ({why})", partial(table.write, item, self.root, text))
+                what = "write" if item.source else "make the folder"
+                self.do(f"{what} {path} ({why})", partial(table.write, item, self.root, text))
             if item.source == "rig.sysusers" and self.lacks_account():
                 self.do("make the account and groups of etc/sysusers.d/rig.conf", self.account)
 
@@ -98,7 +101,7 @@ class Machine:
         """The marked lines of the boot file."""
         path = boot.place(self.root)
         if path is None:
-            say("This computer has no boot file of a Raspberry Pi: no boot lines.")
+            say("No boot lines: this computer has no boot file of a Raspberry Pi.")
             return
         text = path.read_text()
         new = boot.wanted_text(self.root, path) if wanted else boot.with_block(text, "")
@@ -164,7 +167,7 @@ def install(machine: Machine, checkout: Path, wheels: Path | None, gauge: dict[s
         run(["systemctl", "restart", "rig-serve.service"])
         raise CannotSetUp(f"{problem}\nThe release before, {before}, is in use again.") from problem
     if not machine.changed:
-        say("All is in place; nothing was changed.")
+        say(f"All is in place; nothing {'would be' if machine.dry else 'was'} changed.")
 
 
 def roll_back(machine: Machine) -> None:
@@ -176,9 +179,9 @@ def roll_back(machine: Machine) -> None:
     machine.do(f"put {name} into use again", lambda: releases.switch(machine.home, name))
     machine.services()
     say(
-        "The run log was not touched. Where the newer release has given it a newer form, this one "
-        "refuses it in words; copies from before each upgrade are "
-        f"{machine.root / table.DATA}/before-*."
+        f"The run log {'stays as it is' if machine.dry else 'was not touched'}. Where the newer "
+        "release has given it a newer form, this one refuses it in words; copies from before each "
+        f"upgrade are {machine.root / table.DATA}/before-*."
     )
 
 
@@ -202,7 +205,8 @@ def uninstall(machine: Machine) -> None:
     if machine.running and machine.changed:
         machine.do("load units anew", lambda: run(["systemctl", "daemon-reload"]))
     kept = " and ".join(str(machine.root / item.path) for item in table.TABLE if item.stays)
-    say(f"{kept} stay, and the account {table.ACCOUNT} that owns the records.")
+    stay = "would stay" if machine.dry else "stay"
+    say(f"{kept} {stay}, and the account {table.ACCOUNT} that owns the records.")
 
 
 def benches() -> list[str]:

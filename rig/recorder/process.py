@@ -199,7 +199,7 @@ class _Run:
 
     def record(self, log: RunLog, raw_dir: Path, state_path: Path | None) -> int:
         lines = self._first_lines()
-        if not lines:
+        if not lines or _is_record(lines[0]):
             self._status.say(wait_s=LAST_WORD_S, done=True, committed=0)  # no run was begun
             return 0
         header, stated = _header(lines[0])
@@ -238,7 +238,9 @@ class _Run:
 
     def _take(self, recorder: Recorder, lines: list[bytes]) -> None:
         before = recorder.committed
-        recorder.take([line for line in lines if self._is_record(line)])
+        records = [line for line in lines if _is_record(line)]
+        self._bad_lines += len(lines) - len(records)
+        recorder.take(records)
         due = not recorder.room.due_in_s
         if recorder.poll() or recorder.committed != before or due:
             free_mb = recorder.room.look()
@@ -247,14 +249,6 @@ class _Run:
             self._status.say(**progress(recorder, free_mb))
             self._room = self._room or recorder.room.nearly_full()
         self._report(recorder)
-
-    def _is_record(self, line: bytes) -> bool:
-        try:
-            decode(line)
-        except ValueError:
-            self._bad_lines += 1
-            return False
-        return True
 
     def _report(self, recorder: Recorder) -> None:
         if recorder.failure is not None and recorder.failure not in self._reported:
@@ -288,6 +282,14 @@ class _Run:
             committed=recorder.committed,
         )
         return code
+
+
+def _is_record(line: bytes) -> bool:
+    try:
+        decode(line)
+    except ValueError:
+        return False
+    return True
 
 
 def _header(line: bytes) -> tuple[RunHeader, Path | None]:

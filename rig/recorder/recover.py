@@ -20,7 +20,8 @@ from rig.core.errors import RefusedError, StorageError
 from rig.recorder.raw_file import RawReader
 from rig.recorder.restore import close, restore, run_of
 from rig.recorder.salvage import Salvage
-from rig.runlog import schema
+from rig.recorder.salvage_written import Written
+from rig.runlog import copies, schema
 from rig.runlog.engine import LogBusyError, connect, plainly
 from rig.runlog.rows import StoredRun
 from rig.runlog.store import RunLog
@@ -59,6 +60,7 @@ def recover(
         say(f"There is no run log {log_path}: it is made from {len(paths)} raw files.")
     with RunLog(log_path) as log:
         lost = _filled_up(log, paths, say)
+    lost += copies.unpack(log_path, say)
     if not lost:
         say(f"The run log {log_path} holds everything that the raw files hold.")
     return lost
@@ -182,7 +184,10 @@ def _rebuilt(log_path: Path, paths: Sequence[Path], damage: StorageError, say: S
     try:
         with RunLog(new_path) as new:
             salvage = Salvage(log_path)
+            written = Written(log_path)
+            written.names(new)  # first: valves and jobs keep their numbers
             taken = salvage.take_over(new, say)
+            written.rest(new, say)
             lost = salvage.unreadable + _filled_up(new, paths, say)
             salvage.take_orphans(new, say)
             for run_id, expected in taken.items():
@@ -199,6 +204,7 @@ def _rebuilt(log_path: Path, paths: Sequence[Path], damage: StorageError, say: S
         if old.exists():
             old.rename(kept)
     new_path.rename(log_path)
+    lost += copies.unpack(log_path, say)
     say(f"The damaged run log was moved to {aside}; keep it until you have looked at the new one.")
     say(f"The new run log {log_path} holds {runs} runs.")
     return lost

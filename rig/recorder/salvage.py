@@ -16,7 +16,7 @@ from rig.core.errors import RigError
 from rig.core.records import OFF_STATES, End
 from rig.recorder.restore import close, named_anew, unknown_header
 from rig.runlog.engine import connect
-from rig.runlog.header import RunHeader
+from rig.runlog.header import PURPOSES, RunHeader
 from rig.runlog.schema import LATEST_UTC_S
 from rig.runlog.store import RunLog, chunk_text
 from rig.runlog.tables import STATUSES
@@ -137,17 +137,23 @@ class Salvage:
     # -- reading
 
     def _tables(self) -> dict[str, list[Row]]:
-        names = ("runs", "chunks", "texts", "valves", "jobs", "conditions", "results")
-        found: dict[str, list[Row]] = {name: [] for name in names}
-        try:
-            with contextlib.closing(connect(self._path, write=False)) as db:
-                db.text_factory = lambda data: data.decode("utf-8", "replace")
-                db.row_factory = sqlite3.Row
-                for name in names:
-                    found[name] = [dict(row) for row in _rows(db, name)]
-        except (sqlite3.Error, ValueError):
-            pass
-        return found
+        return readable(
+            self._path, "runs", "chunks", "texts", "valves", "jobs", "conditions", "results"
+        )
+
+
+def readable(path: Path, *names: str) -> dict[str, list[Row]]:
+    """Every row that can be read of these tables of the damaged log at `path`."""
+    found: dict[str, list[Row]] = {name: [] for name in names}
+    try:
+        with contextlib.closing(connect(path, write=False)) as db:
+            db.text_factory = lambda data: data.decode("utf-8", "replace")
+            db.row_factory = sqlite3.Row
+            for name in names:
+                found[name] = [dict(row) for row in _rows(db, name)]
+    except (sqlite3.Error, ValueError):
+        pass
+    return found
 
 
 def _rows(db: sqlite3.Connection, table: str) -> Iterator[sqlite3.Row]:
@@ -191,6 +197,7 @@ def _header(row: Row, tables: Mapping[str, list[Row]]) -> RunHeader:
         **{name: row[name] for name in same},
         by=row["person"],
         note=str(row["note"]),
+        purpose=row.get("purpose", PURPOSES[0]),  # a log of an earlier form has none
         valve=_named(tables["valves"], row["valve_id"], "tag"),
         job=_named(tables["jobs"], row["job_id"], "name"),
         conditions={

@@ -3,14 +3,16 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING
 
 from rig.actions.analyse_run import analysed, recording_of, texts_of
 from rig.actions.load_results import NEEDED, results_in
-from rig.core.errors import RigError, UsageError
+from rig.core.errors import RigError, StorageError, UsageError
+from rig.runlog import attachments
 
 if TYPE_CHECKING:
-    from rig.report.page import Reported
+    from rig.report.page import Photo, Reported
     from rig.runlog.store import RunLog
 
 
@@ -45,4 +47,19 @@ def reported(log: RunLog, number: int, before: int | None = None) -> Reported:
             )
         except UsageError as error:
             refused = str(error)
-    return Reported(number, result, stored.header, setup, sheet, recording, comparison, refused)
+    return Reported(
+        number, result, stored.header, setup, sheet, recording, comparison, refused,
+        _photos(log, number),
+    )  # fmt: skip
+
+
+def _photos(log: RunLog, number: int) -> tuple[Photo, ...]:
+    """The photos chosen for the report; one that is gone from the disk is left out of it."""
+    from rig.report.page import Photo
+
+    found = []
+    for one in attachments.on(log, attachments.RUN, number):
+        if one.in_report:
+            with contextlib.suppress(StorageError):
+                found.append(Photo(one.id, attachments.content(log, one), one.words))
+    return tuple(found)

@@ -4,16 +4,17 @@ of. One template for all three."""
 
 from __future__ import annotations
 
+import base64
 import functools
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig import __version__
 from rig.report import plots, qr, words
 from rig.text.rounded import difference_text, interval_text
-from rig.text.words import commissioning
+from rig.text.words import commissioning, no_valve_words
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -36,6 +37,15 @@ RULES_NAMED = 13
 CAUTIONS = 3
 
 
+class Photo(NamedTuple):
+    """A photo that is printed on a sheet of its own behind the report: its number in the log, the
+    JPEG, what it shows."""
+
+    number: int
+    jpeg: bytes
+    words: str
+
+
 @dataclass(frozen=True)
 class Reported:
     """What a report is made of. `result` is the JSON of a run, `recording` None where the raw
@@ -50,6 +60,7 @@ class Reported:
     recording: Recording | None = None
     comparison: Mapping[str, Any] | None = None
     refused: str = ""
+    photos: tuple[Photo, ...] = ()
 
 
 def css() -> str:
@@ -66,6 +77,7 @@ def content(run: Reported) -> dict[str, Any]:
         "number": run.number,
         "across": word,
         "no_valve": no_valve,
+        "no_valve_words": no_valve_words(header.purpose),
         "facts": _facts(run),
         "conditions": words.listed(words.conditions(header.conditions), 9),
         "setup_lines": words.setup_lines(run.setup),
@@ -97,20 +109,35 @@ def content(run: Reported) -> dict[str, Any]:
 def render(
     run: Reported, *, style_href: str = "", icon_href: str = "", stop_href: str = "",
     links: Mapping[str, str] | None = None, paper: str = "", tight: int = 0,
+    photo_href: Callable[[int], str] | None = None,
 ) -> str:  # fmt: skip
     """The report as an HTML document.
 
     Without `style_href` the style stands inside, and the document needs nothing else. `links` are
     words -> addresses shown above the paper on a screen, never printed; so is a stop that posts to
     `stop_href`. `paper` (a key of PAPERS)
-    fixes the size; empty leaves it to the printer. `tight` (a place in TIGHTER) is smaller print.
+    fixes the size; empty leaves it to the printer. `photo_href` gives the address of a photo, which
+    else stands inside. `tight` (a place in TIGHTER) is smaller print.
     """
     template = _environment().get_template("report.html")
     return template.render(
         **content(run), style="" if style_href else css(), style_href=style_href,
         icon_href=icon_href, stop_href=stop_href, links=links or {},
         paper=PAPERS.get(paper, ""), tight=TIGHTER[tight],
+        photos=[
+            (photo_href(one.number) if photo_href else _inside(one.jpeg), one.words)
+            for one in run.photos
+        ],
     )  # fmt: skip
+
+
+def _inside(jpeg: bytes) -> str:
+    return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"
+
+
+def sheets(run: Reported) -> int:
+    """Of how many sheets of paper it is: one, and one for its photos."""
+    return 2 if run.photos else 1
 
 
 def ever_tighter(run: Reported, paper: str) -> Iterator[str]:

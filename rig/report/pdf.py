@@ -12,7 +12,6 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterable
-from typing import Any
 
 from rig.core.errors import UsageError
 from rig.debian import PDF_PACKAGES, apt_command
@@ -25,7 +24,7 @@ def missing() -> str:
     if importlib.util.find_spec("weasyprint") is None:
         return (
             "PDF needs WeasyPrint, which is not installed. Type: "
-            f"{sys.executable} -m pip install 'weasyprint>=62'  (or write .html and print that)"
+            f"{sys.executable} -m pip install 'weasyprint>=70'  (or write .html and print that)"
         )
     try:
         importlib.import_module("weasyprint")
@@ -37,8 +36,8 @@ def missing() -> str:
     return ""
 
 
-def to_pdf(documents: Iterable[str]) -> bytes:
-    """The first of these HTML documents that stays on one sheet, else the last, as PDF.
+def to_pdf(documents: Iterable[str], sheets: int = 1) -> bytes:
+    """The first of these HTML documents that stays on its sheets, else the last, as PDF.
 
     Raises UsageError where something is missing; fetches nothing.
     """
@@ -46,11 +45,15 @@ def to_pdf(documents: Iterable[str]) -> bytes:
     if lacking:
         raise UsageError(lacking)
     from weasyprint import HTML
+    from weasyprint.urls import URLFetcher
+
+    # nothing from elsewhere: a photo stands inside the document
+    inside = URLFetcher(allowed_protocols=("data",))
 
     drawn = None
     for html in documents:
-        drawn = HTML(string=html, url_fetcher=_nothing).render()
-        if len(drawn.pages) == 1:
+        drawn = HTML(string=html, url_fetcher=inside).render()
+        if len(drawn.pages) <= sheets:
             break
     if drawn is None:
         raise ValueError("no document was given")
@@ -58,16 +61,12 @@ def to_pdf(documents: Iterable[str]) -> bytes:
     return made
 
 
-def _nothing(url: str, *_: Any, **__: Any) -> dict[str, Any]:
-    raise ValueError(f"a report needs nothing from elsewhere, and {url} is elsewhere")
-
-
-def to_pdf_apart(documents: Iterable[str]) -> bytes:
+def to_pdf_apart(documents: Iterable[str], sheets: int = 1) -> bytes:
     """The same in a process of its own. Raises UsageError with that process's words."""
     try:
         done = subprocess.run(
             [sys.executable, "-m", "rig.report.pdf"], capture_output=True,
-            input=json.dumps(list(documents)).encode(),
+            input=json.dumps([sheets, *documents]).encode(),
             timeout=TIMEOUT_S,
         )  # fmt: skip
     except subprocess.TimeoutExpired as error:
@@ -80,9 +79,11 @@ def to_pdf_apart(documents: Iterable[str]) -> bytes:
 
 
 def main() -> int:
-    """A JSON list of HTML documents on standard input, PDF on standard output."""
+    """A JSON list (number of sheets, then HTML documents) on standard input, PDF on standard
+    output."""
     try:
-        made = to_pdf(json.loads(sys.stdin.buffer.read()))
+        sheets, *documents = json.loads(sys.stdin.buffer.read())
+        made = to_pdf(documents, sheets)
     except UsageError as error:
         sys.stderr.write(f"{error}\n")
         return 2

@@ -11,7 +11,7 @@ from rig.analysis.verdict.limits import NAMES
 from rig.config.setup.describe import describe
 from rig.config.setup.model import Setup
 from rig.core.rounding import fixed, places
-from rig.text.rounded import spread_text, sure_text, value_text
+from rig.text.rounded import mean_text, spread_text, sure_text, too_few, value_text
 
 UNKNOWN = "–"
 UNREAL = {
@@ -114,7 +114,7 @@ def _figures(result: Result) -> Iterator[Figure]:
         low, high = (value_text(one.get(end), single, UNKNOWN, digits) for end in ("min", "max"))
         yield Figure(
             name, meaning, str(one.get("n", 0)),
-            f"{value_text(one.get('mean'), one.get('U'), UNKNOWN, digits)} {unit}",
+            f"{mean_text(one, UNKNOWN, digits)} {unit}",
             _expanded(one, unit),
             f"{low} to {high}; sd {spread_text(one.get('sd'), UNKNOWN)}",
             UNKNOWN if single is None else f"± {fixed(single, places(single))} {unit}",
@@ -134,8 +134,8 @@ def _expanded(one: Result, unit: str) -> str:
     """The expanded uncertainty, or the interval where it does not lie evenly about the value."""
     k = one.get("k")
     told = sure_text(one.get("mean", one.get("decay_rate_kpa_s")), one, unit)
-    if not told:
-        return "not worked out"
+    if not told or too_few(one):
+        return told or "not worked out"
     return f"{told}, k = {k:.2f}" if k is not None and told.startswith("±") else told
 
 

@@ -236,6 +236,9 @@ def hold_json(held: HoldResult, t0_ns: int) -> dict[str, Any]:
         "pressure_end_kpa": number(held.pressure_end_kpa, KPA_DIGITS),
         "decay_rate_kpa_s": number(held.decay_rate_kpa_s, MS_DIGITS),
         "standard_error_kpa_s": number(held.standard_error_kpa_s, MS_DIGITS),
+        "rate_is": held.rate_is,
+        "rate_from_ms": _ms(held.rate_from_ns, t0_ns) if held.rate_from_ns is not None else None,
+        "rate_to_ms": _ms(held.rate_to_ns, t0_ns) if held.rate_to_ns is not None else None,
         "no_interval": None
         if held.decay_rate_kpa_s is None or held.standard_error_kpa_s is not None
         else held.open_because,

@@ -14,6 +14,9 @@ from typing import Any
 from rig.core.clock import WallTime
 from rig.core.records import SOURCES
 
+PURPOSES = ("valve", "own timing", "commissioning")
+"""What a run was done for: to judge a valve, to measure the rig's own times, to show that the rig
+is wired as its setup says. Only the first says anything of a valve."""
 HOW = ("measured", "typed")
 """Where a condition's value comes from: an instrument of the rig, or a person."""
 
@@ -48,6 +51,7 @@ class RunHeader:
     by: str | None = None
     mount: int | None = None
     note: str = ""
+    purpose: str = PURPOSES[0]
     conditions: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     confirmed_by: str | None = None
     confirmation: str | None = None
@@ -60,6 +64,8 @@ class RunHeader:
     def __post_init__(self) -> None:
         if self.source not in SOURCES:
             raise ValueError(f"source {self.source!r} is none of {', '.join(SOURCES)}")
+        if self.purpose not in PURPOSES:
+            raise ValueError(f"purpose {self.purpose!r} is none of {', '.join(PURPOSES)}")
         if (self.sheet_text is None) != (self.sheet_hash is None):
             raise ValueError("the sheet's text and its hash go together")
         for name, condition in self.conditions.items():

@@ -13,18 +13,24 @@ from sqlalchemy import Select, func, literal, select
 from sqlalchemy.exc import IntegrityError
 
 from rig.core.errors import UsageError
+from rig.runlog.header import PURPOSES
+from rig.runlog.listing import WRITER, latest_result, status_now
 from rig.runlog.store import RunLog
 from rig.runlog.tables import jobs, results, runs, valves
 
 LONGEST_TAG = 80
 LONGEST_KIND = 80
 LONGEST_NOTES = 2000
+JOB_TEXTS = ("complaint", "repair")
+"""What a job has beside its notes: the complaint in the customer's words, and what was done."""
 MOST_IN_HISTORY = 400
+LOOKED_THROUGH = 2000
 
 
 @dataclass(frozen=True)
 class Entry:
-    """A valve (`name` is its tag) or a job; `last` is the number of its newest run."""
+    """A valve (`name` is its tag) or a job; `last` is the number of its newest run. Complaint and
+    repair are a job's, empty of a valve."""
 
     id: int
     name: str
@@ -34,12 +40,15 @@ class Entry:
     last: int | None
     last_utc_s: float | None
     last_verdict: str | None
+    complaint: str = ""
+    repair: str = ""
 
 
 @dataclass(frozen=True)
 class PastRun:
     """One run in the history of a valve or job. Times in ms; `low_ms` to `high_ms` is the interval
-    of the mean response that its result gave (None where it gave none)."""
+    of the mean response that its result gave (None where it gave none), `n` the strokes behind it;
+    the same of the release."""
 
     id: int
     started_utc_s: float
@@ -57,6 +66,11 @@ class PastRun:
     low_ms: float | None
     high_ms: float | None
     of_the_valve: str | None = None
+    n: int | None = None
+    release_ms: float | None = None
+    release_low_ms: float | None = None
+    release_high_ms: float | None = None
+    release_n: int | None = None
 
 
 VALVE: Final = "valve"
@@ -107,9 +121,31 @@ def _entries(of: str) -> Select[Any]:
         .scalar_subquery()
     )
     kind = table.c.kind if of == VALVE else literal("")
+    texts = [table.c[name] if of == JOB else literal("") for name in JOB_TEXTS]
     return select(
-        table.c.id, _name(of), kind, table.c.notes, count, newest.c.id, newest.c.wall_utc_s, verdict
-    ).select_from(table.outerjoin(newest, newest.c.id == last))
+        table.c.id, _name(of), kind, table.c.notes, count, newest.c.id, newest.c.wall_utc_s,
+        verdict, *texts,
+    ).select_from(table.outerjoin(newest, newest.c.id == last))  # fmt: skip
+
+
+def under_way(log: RunLog, of: str, since_utc_s: float, limit: int = 8) -> list[Entry]:
+    """Those with a run since `since_utc_s` among the newest LOOKED_THROUGH runs, the one with the
+    newest run first."""
+    key = _key(of)
+    newest = (
+        select(key.label("entry"), runs.c.id)
+        .where(runs.c.removed_utc_s.is_(None), runs.c.wall_utc_s >= since_utc_s)
+        .order_by(runs.c.id.desc())
+        .limit(LOOKED_THROUGH)
+        .subquery()
+    )
+    named = select(newest.c.entry).where(newest.c.entry.is_not(None)).group_by(newest.c.entry)
+    with log._reading() as connection:
+        latest = named.order_by(func.max(newest.c.id).desc()).limit(limit)
+        numbers = list(connection.execute(latest).scalars())
+        rows = connection.execute(_entries(of).where(_table(of).c.id.in_(numbers))).all()
+    found = {row[0]: Entry(*row) for row in rows}
+    return [found[number] for number in numbers]
 
 
 def number_of(log: RunLog, of: str, name: str) -> int | None:
@@ -121,28 +157,35 @@ def number_of(log: RunLog, of: str, name: str) -> int | None:
 
 def history(log: RunLog, of: str, number: int) -> list[PastRun]:
     """The newest MOST_IN_HISTORY runs of a valve or job, the oldest first."""
-    mine = results.alias("mine")
-    latest = select(func.max(mine.c.id)).where(mine.c.run_id == runs.c.id).scalar_subquery()
-    bounds = [
-        func.json_extract(results.c.json, f"$.summary.response_ms.interval95[{n}]") for n in (0, 1)
-    ]
+    bounds, release_bounds = (
+        [func.json_extract(results.c.json, f"$.summary.{name}.interval95[{n}]") for n in (0, 1)]
+        for name in ("response_ms", "release_ms")
+    )
     query: Select[Any] = (
         select(
-            runs.c.id, runs.c.wall_utc_s, runs.c.source, runs.c.status, runs.c.kind, valves.c.tag,
-            jobs.c.name, runs.c.person, runs.c.sheet_name, runs.c.setup_hash, results.c.strokes,
+            *WRITER, runs.c.status,
+            runs.c.id, runs.c.wall_utc_s, runs.c.source, runs.c.kind, valves.c.tag, jobs.c.name,
+            runs.c.person, runs.c.sheet_name, runs.c.setup_hash, results.c.strokes,
             results.c.verdict, results.c.response_mean_ms, *bounds,
-            func.json_extract(results.c.json, "$.of_the_valve.result"),
+            func.json_extract(results.c.json, "$.of_the_valve.result"), results.c.response_n,
+            results.c.release_mean_ms, *release_bounds, results.c.release_n,
         )
         .outerjoin(valves, runs.c.valve_id == valves.c.id)
         .outerjoin(jobs, runs.c.job_id == jobs.c.id)
-        .outerjoin(results, results.c.id == latest)
-        .where(_key(of) == number, runs.c.removed_utc_s.is_(None))
+        .outerjoin(results, results.c.id == latest_result())
+        .where(
+            _key(of) == number, runs.c.removed_utc_s.is_(None), runs.c.purpose == PURPOSES[0]
+        )
         .order_by(runs.c.id.desc())
         .limit(MOST_IN_HISTORY)
     )  # fmt: skip
     with log._reading() as connection:
         rows = connection.execute(query).all()
-    return [PastRun(*row) for row in reversed(rows)]
+    found = []
+    for pid, started, boot_id, status, number_of_run, utc_s, source, *rest in reversed(rows):
+        now = status_now(status, pid, started, boot_id)
+        found.append(PastRun(number_of_run, utc_s, source, now, *rest))
+    return found
 
 
 def add(log: RunLog, of: str, name: str, kind: str = "", notes: str = "") -> int:
@@ -157,15 +200,21 @@ def add(log: RunLog, of: str, name: str, kind: str = "", notes: str = "") -> int
         raise UsageError(f'The {of} "{name}" is in the register already.') from error
 
 
-def describe(log: RunLog, of: str, number: int, *, kind: str, notes: str) -> None:
-    """Write what a valve is and what is worth knowing of it (a job: notes alone)."""
+def describe(
+    log: RunLog, of: str, number: int, *, notes: str, kind: str = "", complaint: str = "",
+    repair: str = "",
+) -> None:  # fmt: skip
+    """Write what is worth knowing of a valve (with its kind) or job (with complaint and repair)."""
     table = _table(of)
-    values = {"notes": notes} | ({"kind": kind} if of == VALVE else {})
+    own = {"kind": kind} if of == VALVE else {"complaint": complaint, "repair": repair}
+    values = {"notes": notes} | own
     with log._writing() as connection:
         connection.execute(table.update().where(table.c.id == number).values(values))
 
 
-def problems(of: str, name: str, kind: str, notes: str) -> list[str]:
+def problems(
+    of: str, name: str, kind: str, notes: str, complaint: str = "", repair: str = ""
+) -> list[str]:
     """What is wrong with what a person wrote, all of it at once; empty where nothing is."""
     what = "tag" if of == VALVE else "name"
     found = []
@@ -174,7 +223,9 @@ def problems(of: str, name: str, kind: str, notes: str) -> list[str]:
     if name != name.strip() or not name.isprintable():
         found.append(f"{what}: spaces at an end, or characters that cannot be printed.")
     for key, text, most in ((what, name, LONGEST_TAG), ("kind", kind, LONGEST_KIND),
-                            ("notes", notes, LONGEST_NOTES)):  # fmt: skip
+                            ("notes", notes, LONGEST_NOTES),
+                            ("complaint", complaint, LONGEST_NOTES),
+                            ("repair", repair, LONGEST_NOTES)):  # fmt: skip
         if len(text) > most:
             found.append(f"{key}: {len(text)} characters, {most} at most.")
     if not kind.isprintable():

@@ -15,8 +15,9 @@ from rig.runlog.header import RunHeader
 
 @dataclass(frozen=True)
 class RunRow:
-    """One run in a list. `strokes`, `verdict` and `response_mean_ms` come from its latest result
-    and are None before there is one. `clock_synchronised` None: the kernel did not say."""
+    """One run in a list. `strokes`, `verdict` and the figures come from its latest result and are
+    None before there is one; `response_n` and `release_n` are the strokes behind a mean.
+    `clock_synchronised` None: the kernel did not say. `purpose`: one of header.PURPOSES."""
 
     id: int
     started_utc_s: float
@@ -31,6 +32,13 @@ class RunRow:
     strokes: int | None
     verdict: str | None
     response_mean_ms: float | None
+    response_n: int | None
+    response_max_ms: float | None
+    release_mean_ms: float | None
+    release_n: int | None
+    missed: int | None
+    oil_temperature_degc: float | None
+    purpose: str
 
     @property
     def started(self) -> datetime:
@@ -75,9 +83,16 @@ class StoredRun:
 def result_figures(result: dict[str, Any]) -> dict[str, Any]:
     """The figures of a result that a list of runs shows (columns of the table `results`)."""
     strokes, verdict = result.get("strokes"), result.get("verdict")
-    response = (result.get("summary") or {}).get("response_ms") or {}
+    response, release = (
+        (result.get("summary") or {}).get(name) or {} for name in ("response_ms", "release_ms")
+    )
     return {
         "strokes": len(strokes) if isinstance(strokes, list) else None,
         "verdict": verdict.get("result") if isinstance(verdict, dict) else None,
         "response_mean_ms": response.get("mean"),
+        "response_n": response.get("n"),
+        "response_max_ms": response.get("max"),
+        "release_mean_ms": release.get("mean"),
+        "release_n": release.get("n"),
+        "missed": (result.get("counts") or {}).get("missed"),
     }

@@ -21,7 +21,7 @@ from rig.core.errors import StorageError
 from rig.runlog.engine import connect, open_engine, plainly, require_sqlite
 from rig.runlog.tables import metadata
 
-REVISIONS = ("0001", "0002", "0003")
+REVISIONS = ("0001", "0002", "0003", "0004", "0005")
 """Every form there has been, oldest first. A test holds it to the migrations."""
 
 VERSION_TABLE = """CREATE TABLE alembic_version (
@@ -160,7 +160,16 @@ def require_readable(connection: sqlite3.Connection, path: Path) -> None:
         broken = connection.execute("PRAGMA foreign_key_check").fetchone()
         if broken is not None or connection.execute(undated).fetchone() is not None:
             raise damaged
-        for table in ("runs", "texts", "valves", "jobs", "conditions", "tags", "notes"):
+        for table in (
+            "runs",
+            "texts",
+            "valves",
+            "jobs",
+            "conditions",
+            "tags",
+            "notes",
+            "attachments",
+        ):
             connection.execute(f"SELECT * FROM {table}").fetchall()  # noqa: S608 - our own names
     except (sqlite3.Error, ValueError, TypeError, RecursionError) as error:
         raise damaged from error

@@ -4,24 +4,56 @@ so that it takes as long in a log of a hundred thousand runs as in a short one."
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final, Literal, NamedTuple
+from typing import Any, Final, Literal, NamedTuple, cast
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Connection, FromClause, Select, exists, select, tuple_
 
 from rig.core.errors import UsageError
-from rig.core.state_file import Owner
+from rig.runlog.header import PURPOSES
+from rig.runlog.listing import as_row, latest_result, listed_runs
 from rig.runlog.rows import RunRow
 from rig.runlog.store import RunLog
-from rig.runlog.tables import jobs, results, runs, tags, valves
+from rig.runlog.tables import conditions, jobs, results, runs, tags, valves
 
 Verdict = Literal["conforms", "does_not_conform", "undecided", "not_tested", "none"]
 """A verdict, or none: the run has no result."""
 Source = Literal["simulated", "emulated board", "board", "capture"]
 Status = Literal["running", "finished", "tripped", "aborted", "interrupted", "fault"]
 Kind = Literal["strokes", "hold", "ramp"]
-Order = Literal["newest", "oldest", "slowest", "fastest"]
-ORDERS: Final[tuple[Order, ...]] = ("newest", "oldest", "slowest", "fastest")
+Order = Literal[
+    "newest", "oldest", "slowest", "fastest", "highest", "lowest", "slowest_release",
+    "fastest_release", "most_missed", "fewest_missed", "hottest", "coldest", "valve_up",
+    "valve_down",
+]  # fmt: skip
+
+
+class SortedBy(NamedTuple):
+    """What a list is in order of: a column of the row (RunRow), downwards or upwards."""
+
+    column: str
+    down: bool
+
+
+ORDERS: Final[dict[Order, SortedBy]] = {
+    "newest": SortedBy("id", True),
+    "oldest": SortedBy("id", False),
+    "slowest": SortedBy("response_mean_ms", True),
+    "fastest": SortedBy("response_mean_ms", False),
+    "highest": SortedBy("response_max_ms", True),
+    "lowest": SortedBy("response_max_ms", False),
+    "slowest_release": SortedBy("release_mean_ms", True),
+    "fastest_release": SortedBy("release_mean_ms", False),
+    "most_missed": SortedBy("missed", True),
+    "fewest_missed": SortedBy("missed", False),
+    "hottest": SortedBy("oil_temperature_degc", True),
+    "coldest": SortedBy("oil_temperature_degc", False),
+    "valve_up": SortedBy("valve", False),
+    "valve_down": SortedBy("valve", True),
+}
+"""Every order but that by number leaves out the runs that lack the value, and those that were not
+done to judge a valve."""
 LOOKED_THROUGH, NAMES_MOST = 2000, 50
 NO_RESULT = "none"
 """As a verdict: the run was never analysed."""
@@ -47,10 +79,11 @@ class Sought:
 
 
 class Place(NamedTuple):
-    """The last run of a page: its number, and its mean response where that is the order."""
+    """The last run of a page: its number, and its value in the column of the order where that is
+    not the number."""
 
     id: int
-    mean_ms: float | None = None
+    value: float | str | None = None
 
 
 class Listed(NamedTuple):
@@ -67,50 +100,39 @@ def find(
 
     Raises UsageError for an unknown order.
     """
+    by = _sorted_by(sought.order)
     with log._reading() as connection:
-        query = _ordered(_numbers(sought, connection), sought.order, after).limit(limit + 1)
-        numbers = [row[0] for row in connection.execute(query)]
+        numbers: list[int] = []
+        for query in _pages(_numbers(sought, by, connection), by, after):
+            wanted = query.limit(limit + 1 - len(numbers))
+            numbers += [row[0] for row in connection.execute(wanted)]
+            if len(numbers) > limit:
+                break
         more, numbers = len(numbers) > limit, numbers[:limit]
-        rows = {row[0]: row for row in connection.execute(_details(numbers))}
+        details = listed_runs().where(runs.c.id.in_(numbers))
+        rows = {row.id: row for row in map(as_row, connection.execute(details))}
         tagged = select(tags.c.run_id, tags.c.tag).where(tags.c.run_id.in_(numbers))
         found: dict[int, list[str]] = {}
         for run_id, tag in connection.execute(tagged.order_by(tags.c.tag)):
             found.setdefault(run_id, []).append(tag)
-    shown = [_as_it_stands(rows[n]) for n in numbers]
-    listed = [Listed(row, tuple(found.get(row.id, ()))) for row in shown]
-    return listed, Place(shown[-1].id, shown[-1].response_mean_ms) if more else None
+    listed = [Listed(rows[n], tuple(found.get(n, ()))) for n in numbers]
+    if not more:
+        return listed, None
+    last = listed[-1].row
+    return listed, Place(last.id, None if by.column == "id" else getattr(last, by.column))
 
 
-def _as_it_stands(row: Any) -> RunRow:
-    """A run of the list; one whose writer is gone is interrupted, whatever it says of itself."""
-    *of_run, pid, started, boot_id = tuple(row)
-    if row.status == "running" and not Owner(pid, started, boot_id).alive():
-        of_run[4] = "interrupted"
-    return RunRow(of_run[0], of_run[1], _yes_no(of_run[2]), *of_run[3:])
+def _sorted_by(order: str) -> SortedBy:
+    found = ORDERS.get(cast("Order", order))
+    if found is None:
+        raise UsageError(f"There is no order {order!r:.20}; there are {', '.join(ORDERS)}.")
+    return found
 
 
-def _latest() -> Any:
-    """The number of a run's newest result."""
-    of_run = results.alias("of_run")
-    return select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id).scalar_subquery()
+OF_RESULT = ("response_mean_ms", "response_max_ms", "release_mean_ms", "missed")
 
 
-def _details(numbers: list[int]) -> Select[Any]:
-    return (
-        select(
-            runs.c.id, runs.c.wall_utc_s, runs.c.synchronised, runs.c.source, runs.c.status,
-            valves.c.tag, jobs.c.name, runs.c.person, runs.c.mount, runs.c.kind,
-            results.c.strokes, results.c.verdict, results.c.response_mean_ms,
-            runs.c.writer_pid, runs.c.writer_started, runs.c.writer_boot_id,
-        )
-        .outerjoin(valves, runs.c.valve_id == valves.c.id)
-        .outerjoin(jobs, runs.c.job_id == jobs.c.id)
-        .outerjoin(results, results.c.id == _latest())
-        .where(runs.c.id.in_(numbers))
-    )  # fmt: skip
-
-
-def _numbers(sought: Sought, connection: Connection) -> Select[Any]:
+def _numbers(sought: Sought, by: SortedBy, connection: Connection) -> Select[Any]:
     """The numbers alone: what a row shows is looked up for the rows of one page, not for all that
     were passed over. Names are turned into their numbers first, so that an index leads to them."""
     wanted: list[ColumnElement[bool]] = [
@@ -135,43 +157,78 @@ def _numbers(sought: Sought, connection: Connection) -> Select[Any]:
         wanted.append(runs.c.wall_utc_s >= sought.since_utc_s)
     if sought.until_utc_s is not None:
         wanted.append(runs.c.wall_utc_s < sought.until_utc_s)
-    query = select(runs.c.id)
+    origin: FromClause = runs
     verdict = sought.verdict if sought.verdict != NO_RESULT else None
-    if sought.verdict == NO_RESULT:  # none of these has a time to be ordered by
+    if sought.verdict == NO_RESULT:
         any_of_run = results.alias("any_of_run")
         wanted.append(~exists().where(any_of_run.c.run_id == runs.c.id))
-    if verdict or sought.order in ("slowest", "fastest"):
-        query = query.select_from(results).join(runs, runs.c.id == results.c.run_id)
-        wanted.append(results.c.id == _latest())
+    # Few runs are sorted soonest. Among many the index of the order has to lead, which SQLite does
+    # not see without statistics: "+ 0" keeps it from looking up results or valves for each run
+    # (https://www.sqlite.org/optoverview.html, 4.1), so that a page is read and not all of them.
+    led = not (sought.valve or sought.job or sought.tag)
+
+    def key(column: Any) -> Any:
+        return column + 0 if led else column
+
+    if verdict or by.column in OF_RESULT:
+        if by.column in OF_RESULT:
+            origin = results.join(runs, runs.c.id == key(results.c.run_id))
+            wanted.append(key(results.c.id) == latest_result())
+        else:
+            origin = results.join(runs, runs.c.id == results.c.run_id)
+            wanted.append(results.c.id == latest_result())
         if verdict:
             wanted.append(results.c.verdict == verdict)
-    return query.where(*wanted)
+    if by.column == "valve":
+        origin = origin.join(valves, key(valves.c.id) == runs.c.valve_id)
+    elif by.column == "oil_temperature_degc":
+        origin = origin.join(conditions, key(conditions.c.run_id) == runs.c.id)
+        wanted.append(conditions.c.name == "oil_temperature")
+    if by.column != "id":
+        wanted.append(runs.c.purpose == PURPOSES[0])
+    return select(runs.c.id).select_from(origin).where(*wanted)
 
 
-def _ordered(query: Select[Any], order: str, after: Place | None) -> Select[Any]:
-    number, mean = runs.c.id, results.c.response_mean_ms
-    match order:
-        case "newest":
-            query = query.order_by(number.desc())
-            return query if after is None else query.where(number < after.id)
-        case "oldest":
-            query = query.order_by(number)
-            return query if after is None else query.where(number > after.id)
-        case "slowest" | "fastest":
-            down, of_run = order == "slowest", results.c.run_id
-            query = query.where(mean.is_not(None)).order_by(
-                mean.desc() if down else mean, of_run.desc() if down else of_run
-            )
-            if after is None or after.mean_ms is None:
-                return query
-            beyond = mean < after.mean_ms if down else mean > after.mean_ms
-            further = of_run < after.id if down else of_run > after.id
-            return query.where(or_(beyond, and_(mean == after.mean_ms, further)))
-    raise UsageError(f"There is no order {order!r:.20}; there are {', '.join(ORDERS)}.")
+def _pages(query: Select[Any], by: SortedBy, after: Place | None) -> Iterator[Select[Any]]:
+    """The question in its order, from where the page before ended. A place is a pair of value and
+    number, held against an index of the same pair. Valves have no such index with their runs: the
+    rest of the valve at which the page before ended is asked for first, then the valves beyond."""
+
+    def in_order(*columns: Any) -> Select[Any]:
+        return query.order_by(*(each.desc() if by.down else each for each in columns))
+
+    def beyond(column: Any, value: Any) -> Any:
+        return column < value if by.down else column > value
+
+    if by.column == "id":
+        yield (
+            in_order(runs.c.id) if after is None
+            else in_order(runs.c.id).where(beyond(runs.c.id, after.id))
+        )  # fmt: skip
+        return
+    value = None if after is None else after.value
+    if by.column == "valve":
+        ordered = in_order(valves.c.tag, runs.c.id)
+        if after is None or value is None:
+            yield ordered
+            return
+        yield ordered.where(valves.c.tag == str(value), beyond(runs.c.id, after.id))
+        yield ordered.where(beyond(valves.c.tag, str(value)))
+        return
+    table = results if by.column in OF_RESULT else conditions
+    column = table.c[by.column] if table is results else conditions.c.number
+    ordered = in_order(column, table.c.run_id).where(column.is_not(None))
+    if after is not None and value is not None:
+        pair = tuple_(column, table.c.run_id)
+        ordered = ordered.where(beyond(pair, tuple_(_number(value), after.id)))
+    yield ordered
 
 
-def _yes_no(value: object) -> bool | None:
-    return None if value is None else bool(value)
+def _number(value: float | str) -> float:
+    try:
+        return float(value)
+    except ValueError as error:
+        raise UsageError(f"The place {value!r:.20} is no number, as this order needs.") from error
 
 
 def known(log: RunLog) -> dict[str, list[str]]:

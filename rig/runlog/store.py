@@ -24,6 +24,7 @@ from rig.core.records import End
 from rig.runlog import schema, writing
 from rig.runlog.engine import BUSY_S, RECOVER, open_engine, plainly
 from rig.runlog.header import RunHeader
+from rig.runlog.listing import as_row, listed_runs, status_now
 from rig.runlog.rows import RunRow, StoredRun
 from rig.runlog.tables import STATUSES, chunks, conditions, jobs, results, runs, texts, valves
 
@@ -151,28 +152,15 @@ class RunLog:
     ) -> list[RunRow]:
         """Runs, newest first; only those with a number below `before`, only of one valve's tag.
         Those taken off the list are left out; rig.runlog.search asks for more."""
-        of_run = results.alias("of_run")
-        latest = select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id)
-        query = (
-            select(
-                runs.c.id, runs.c.wall_utc_s, runs.c.synchronised, runs.c.source, runs.c.status,
-                valves.c.tag, jobs.c.name, runs.c.person, runs.c.mount, runs.c.kind,
-                results.c.strokes, results.c.verdict, results.c.response_mean_ms,
-            )
-            .outerjoin(valves, runs.c.valve_id == valves.c.id)
-            .outerjoin(jobs, runs.c.job_id == jobs.c.id)
-            .outerjoin(results, results.c.id == latest.scalar_subquery())
-            .where(runs.c.removed_utc_s.is_(None))
-            .order_by(runs.c.id.desc())
-            .limit(limit)
-        )  # fmt: skip
+        query = listed_runs().where(runs.c.removed_utc_s.is_(None))
+        query = query.order_by(runs.c.id.desc()).limit(limit)
         if before is not None:
             query = query.where(runs.c.id < before)
         if valve is not None:
             query = query.where(valves.c.tag == valve)
         with self._reading() as connection:
             rows = connection.execute(query).all()
-        return [RunRow(row[0], row[1], _yes_no(row[2]), *tuple(row)[3:]) for row in rows]
+        return [as_row(row) for row in rows]
 
     def load(self, run_id: int) -> StoredRun:
         """A run with everything stored of it; raises UsageError where there is no such run."""
@@ -200,8 +188,9 @@ class RunLog:
             end = End(row.status, row.off_state, row.end_t_ns)
         with self._naming_damage():
             header = _header(row, given)
+        status = status_now(row.status, row.writer_pid, row.writer_started, row.writer_boot_id)
         return StoredRun(
-            run_id, header, row.status, end, row.end_utc_s, row.n_records,
+            run_id, header, status, end, row.end_utc_s, row.n_records,
             row.raw_file, row.remark, row.database, _clock(row), lambda: self._chunks(run_id),
         )  # fmt: skip
 
@@ -299,6 +288,7 @@ def _header(row: Any, given: Any) -> RunHeader:
         by=row.person,
         mount=row.mount,
         note=row.note,
+        purpose=row.purpose,
         conditions={
             item.name: {
                 "value": item.number if item.text is None else item.text,

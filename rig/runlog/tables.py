@@ -26,6 +26,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
+from rig.runlog.header import PURPOSES
+
 NAMING = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     "uq": "uq_%(table_name)s_%(column_0_N_name)s",
@@ -67,6 +69,8 @@ jobs = Table(
     Column("id", Whole, primary_key=True),
     Column("name", Text, nullable=False, unique=True),
     Column("notes", Text, nullable=False, server_default=""),
+    Column("complaint", Text, nullable=False, server_default=""),  # as the customer words it
+    Column("repair", Text, nullable=False, server_default=""),  # what was done
     sqlite_strict=True,
 )
 
@@ -119,10 +123,12 @@ runs = Table(
     Column("clock_step_s", Number),  # core.clock.ClockChange; NULL where not known
     Column("slept_s", Number),
     Column("removed_utc_s", Number),  # taken off the list, and when; nothing is ever deleted
+    Column("purpose", Text, nullable=False, server_default="valve"),
     CheckConstraint(
         _one_of("source", ("simulated", "emulated board", "board", "capture")), name="source"
     ),
     CheckConstraint(_one_of("status", STATUSES), name="status"),
+    CheckConstraint(_one_of("purpose", PURPOSES), name="purpose"),
     Index("ix_runs_valve_id_id", "valve_id", "id"),
     Index("ix_runs_status", "status"),
     Index("ix_runs_job_id_id", "job_id", "id"),
@@ -144,6 +150,7 @@ conditions = Table(
     Column("how", Text, nullable=False),
     CheckConstraint("(number IS NULL) <> (text IS NULL)", name="one_value"),
     CheckConstraint(_one_of("how", ("measured", "typed")), name="how"),
+    Index("ix_conditions_name_number_run_id", "name", "number", "run_id"),
     sqlite_strict=True,
 )
 
@@ -173,9 +180,17 @@ results = Table(
     Column("strokes", Whole),
     Column("verdict", Text),
     Column("response_mean_ms", Number),
+    Column("response_n", Whole),
+    Column("response_max_ms", Number),
+    Column("release_mean_ms", Number),
+    Column("release_n", Whole),
+    Column("missed", Whole),
     UniqueConstraint("run_id", "software"),
     Index("ix_results_verdict_run_id", "verdict", "run_id"),
     Index("ix_results_response_mean_ms_run_id", "response_mean_ms", "run_id"),
+    Index("ix_results_response_max_ms_run_id", "response_max_ms", "run_id"),
+    Index("ix_results_release_mean_ms_run_id", "release_mean_ms", "run_id"),
+    Index("ix_results_missed_run_id", "missed", "run_id"),
     sqlite_autoincrement=True,
     sqlite_strict=True,
 )
@@ -198,5 +213,56 @@ notes = Table(  # written after the run; the run's own note stays as it was
     Column("by", Text, nullable=False),
     Column("text", Text, nullable=False),
     Index("ix_notes_run_id", "run_id"),
+    sqlite_strict=True,
+)
+
+views = Table(  # questions to the list of runs that a person kept under a name
+    "views",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("question", Text, nullable=False),  # as the page's address has it
+    sqlite_strict=True,
+)
+
+FILE_TYPES = ("image/jpeg", "application/pdf", "text/plain")
+
+attachments = Table(  # photos and documents; their content lies beside the log, by its hash
+    "attachments",
+    metadata,
+    Column("id", Whole, primary_key=True),
+    Column("run_id", Whole, ForeignKey("runs.id")),
+    Column("valve_id", Whole, ForeignKey("valves.id")),
+    Column("job_id", Whole, ForeignKey("jobs.id")),
+    Column("hash", Text, nullable=False),  # SHA-256 of the content
+    Column("name", Text, nullable=False),
+    Column("type", Text, nullable=False),
+    Column("bytes", Whole, nullable=False),
+    Column("width", Whole),
+    Column("height", Whole),
+    Column("added_utc_s", Number, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Column("in_report", YesNo, nullable=False),
+    CheckConstraint(
+        "(CASE WHEN run_id IS NULL THEN 0 ELSE 1 END"
+        " + CASE WHEN valve_id IS NULL THEN 0 ELSE 1 END"
+        " + CASE WHEN job_id IS NULL THEN 0 ELSE 1 END) = 1",
+        name="one_owner",
+    ),
+    CheckConstraint(_one_of("type", FILE_TYPES), name="type"),
+    Index("ix_attachments_run_id", "run_id"),
+    Index("ix_attachments_valve_id", "valve_id"),
+    Index("ix_attachments_job_id", "job_id"),
+    Index("ix_attachments_hash", "hash"),
+    sqlite_autoincrement=True,  # an address that was handed out never shows another file
+    sqlite_strict=True,
+)
+
+carried_files = Table(  # in copies only: what lies beside the log, so that a copy is one file
+    "carried_files",
+    metadata,
+    Column("name", Text, primary_key=True),  # path from the log's folder
+    Column("sha256", Text, nullable=False),
+    Column("data", Bytes, nullable=False),
     sqlite_strict=True,
 )

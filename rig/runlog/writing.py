@@ -51,6 +51,7 @@ def insert_run(
             person=header.by,
             mount=header.mount,
             note=header.note,
+            purpose=header.purpose,
             kind=header.kind,
             setup_hash=header.setup_hash,
             setup_name=header.setup_name,

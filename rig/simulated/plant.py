@@ -17,6 +17,7 @@ from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
 from rig.simulated import faults
 from rig.simulated.coil_path.coil_current import CoilCurrent
 from rig.simulated.coil_path.electrics import CoilCircuit, current_at
+from rig.simulated.coil_path.heartbeat import HeartbeatPump
 from rig.simulated.coil_path.inputs import InputLags, TimingLoop, with_resistor
 from rig.simulated.coil_path.plunger import Passing, Plunger
 from rig.simulated.coil_path.relay import Change, Relay
@@ -63,6 +64,8 @@ class Plant:
         oil = setup.medium == "oil"
         chance = stream(seed, "closings")
         self._relay = Relay(rig.relay, rig.fault_after_s, stream(seed, "relay"), chance)
+        self._pump = None if setup.heartbeat is None else HeartbeatPump(rig.wiring)
+        self._driven = False
         coil = setup.coil
         self._coil = CoilCircuit(
             rig.electric, coil.supply_voltage_v, coil.resistance_ohm, rig.oil.temperature_degc
@@ -140,6 +143,21 @@ class Plant:
             return
         self._commanded = on
         self.truth.note("command on" if on else "command off", self._now_ns)
+        self._drive()
+
+    def heartbeat_changed(self, t_ns: int) -> None:
+        """The heartbeat's line changes its level at `t_ns`."""
+        self.advance(t_ns)
+        if self._pump is not None and self._pump.changed(self._now_ns):
+            self._drive()
+            self._choose()
+
+    def _drive(self) -> None:
+        """The relay's coil follows its line, while the driver is fed."""
+        on = self._commanded and (self._pump is None or self._pump.feeds)
+        if on == self._driven:
+            return
+        self._driven = on
         moves = self._relay.command(self._s(self._now_ns), on)
         if moves is None:
             return
@@ -249,7 +267,7 @@ class Plant:
             raise ValueError("nothing measures the coil's current in this setup")
         return self._lead.at(self._s(t_ns))
 
-    # -- for tests only
+    # -- for tests, and for a lesson that shows the plant as a model
 
     def pressure_kpa(self, t_ns: int) -> float:
         """True pressure at the switch, from the last change of pilot or supply on."""
@@ -258,6 +276,15 @@ class Plant:
     def current_a(self, t_ns: int) -> float:
         """True magnetising current, from the last change of the contact on."""
         return current_at(self._coil.pieces, self._s(t_ns))
+
+    def plunger_at(self, t_ns: int) -> float:
+        """Where the plunger is, as a part of its travel, from the last change of the contact on."""
+        return self._plunger.at(self._s(t_ns)).x_m / self._plunger.travel_m
+
+    def spool_at(self, t_ns: int) -> float:
+        """Where the spool is, as a part of its travel, from the last change of pilot or supply
+        on."""
+        return self._hydraulics.trajectory.spool_m(self._s(t_ns)) / self._hydraulics.travel_m
 
     # -- events
 
@@ -269,6 +296,9 @@ class Plant:
             self._pilot_changes(t_s)
         elif at_ns == self._contact_ns:
             self._contact_moves()
+        elif self._pump is not None and at_ns == self._pump.next_ns:
+            if self._pump.look():
+                self._drive()
         elif at_ns == self._supply_ns:
             self._supply_changes(t_s)
         elif at_ns == self._flow_ns:
@@ -295,7 +325,8 @@ class Plant:
         gauge_ns = self._gauge.next_ns if self._gauge is not None else NEVER
         of_oil_ns = min(self._supply_ns, self._pilot_ns, self._flow_ns)
         of_line_ns = min(self._cross_ns, self._drop_ns, self._upset_ns, self._pulse_ns)
-        self._next_ns = min(self._contact_ns, of_oil_ns, of_line_ns, gauge_ns)
+        pump_ns = NEVER if self._pump is None else self._pump.next_ns
+        self._next_ns = min(self._contact_ns, of_oil_ns, of_line_ns, gauge_ns, pump_ns)
 
     def _contact_moves(self) -> None:
         row = self._wiring.live_changes(self._contacts)

@@ -101,7 +101,7 @@ def open_simulated(
                 opened.callback(gauge.close)
                 description["gauge port"] = "memory"
             virtual = VirtualWorld(plant, clock, edges, link)
-            relay_changed = virtual.relay_changed
+            relay_changed, beaten = virtual.relay_changed, virtual.heartbeat_changed
             world = virtual
         else:
             wire_fd = None
@@ -114,12 +114,15 @@ def open_simulated(
             feeder.start()
             if setup.gauge is not None and setup.gauge.asked:
                 feeder.listen()
-            relay_changed, volts = feeder.relay_changed, feeder.input_volts
+            relay_changed, beaten = feeder.relay_changed, feeder.heartbeat_changed
+            volts = feeder.input_volts
             world = FedWorld(feeder)
 
         def output_changed(line: int, high: bool) -> None:
             if line == setup.relay.line:
                 relay_changed(high)
+            elif setup.heartbeat is not None and line == setup.heartbeat.line:
+                beaten()
 
         factory.output_changed = output_changed
         if setup.converter is not None:

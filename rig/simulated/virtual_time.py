@@ -71,6 +71,10 @@ class VirtualWorld:
         """The relay's line has changed."""
         self._plant.set_relay(on, self._clock.now_ns())
 
+    def heartbeat_changed(self) -> None:
+        """The heartbeat's line has changed."""
+        self._plant.heartbeat_changed(self._clock.now_ns())
+
 
 BATCH_NS = 1_000_000
 """Bytes of a fast wire are written together, up to this apart."""
@@ -103,6 +107,12 @@ class Feeder(threading.Thread):
         """The relay's line has changed, in the caller's thread."""
         with self._turn:
             self._plant.set_relay(on, self._clock.now_ns())
+            self._turn.notify()
+
+    def heartbeat_changed(self) -> None:
+        """The heartbeat's line has changed, in the caller's thread."""
+        with self._turn:
+            self._plant.heartbeat_changed(self._clock.now_ns())
             self._turn.notify()
 
     def catch_up(self) -> None:

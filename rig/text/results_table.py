@@ -73,7 +73,7 @@ def run_row(result: Result) -> dict[str, Cell]:
     for name, column in CONDITIONS.items():
         one = given.get(name) or {}
         row |= {column: one.get("value"), f"{name}_how": one.get("how")}
-    return row
+    return row | {"purpose": result.get("purpose")}
 
 
 def stroke_rows(result: Result) -> Iterator[dict[str, Cell]]:

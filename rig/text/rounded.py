@@ -15,6 +15,24 @@ EVEN_SHARE = 0.01
 """An interval whose middle lies this part of U from the value is shown as plus or minus U."""
 
 
+MEAN_LEAST = 3
+"""Values from which on the interval of a mean says something. Of two it is 12.7 standard errors
+wide to either side (Student's t, 1 degree of freedom, 95 %: NIST/SEMATECH e-Handbook, 1.3.6.7.2),
+of one there is none."""
+
+
+def too_few(one: Mapping[str, Any]) -> str:
+    """ "n = 2: no interval" of a mean of fewer than three values; else empty."""
+    n = one.get("n")
+    few = isinstance(n, int) and n < MEAN_LEAST and one.get("mean") is not None
+    return f"n = {n}: no interval" if few else ""
+
+
+def mean_text(one: Mapping[str, Any], unknown: str, otherwise: int = 1) -> str:
+    """A mean to the place of its uncertainty, where there are values enough for one."""
+    return value_text(one.get("mean"), None if too_few(one) else one.get("U"), unknown, otherwise)
+
+
 def value_text(value: float | None, u: float | None, unknown: str, otherwise: int = 1) -> str:
     """A value to the place of its uncertainty; with `otherwise` digits where that is not known."""
     return unknown if value is None else fixed(value, places(u, otherwise))
@@ -27,7 +45,11 @@ def spread_text(sd: float | None, unknown: str) -> str:
 
 def sure_text(value: float | None, one: Mapping[str, Any], unit: str) -> str:
     """How sure a value is: "± 0.38 ms", or where the interval does not lie evenly about it
-    "26.41 to 31.94 ms". `one` has U and interval95; empty where they are not known."""
+    "26.41 to 31.94 ms", of a mean of too few "n = 2: no interval". `one` has U and interval95;
+    empty where they are not known."""
+    few = too_few(one)
+    if few:
+        return few
     expanded = one.get("U")
     low, high = one.get("interval95") or (None, None)
     if value is None or expanded is None or low is None or high is None:
@@ -40,7 +62,11 @@ def sure_text(value: float | None, one: Mapping[str, Any], unit: str) -> str:
 
 def best_text(value: float, one: Mapping[str, Any], unit: str, otherwise: int = 1) -> str:
     """A value with how sure it is: "50.04 ms (± 0.38 ms)", or where a known bias is taken off
-    "44.5 ms (± 4.5 ms; read 50.0 ms, 5.5 ms taken off)". `one` as for sure_text."""
+    "44.5 ms (± 4.5 ms; read 50.0 ms, 5.5 ms taken off)", of a mean of too few
+    "50.0 ms (n = 2: no interval)". `one` as for sure_text."""
+    few = too_few(one)
+    if few:
+        return f"{fixed(value, otherwise)} {unit} ({few})"
     expanded = one.get("U")
     low, high = one.get("interval95") or (None, None)
     if expanded is None or low is None or high is None:

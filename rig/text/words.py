@@ -17,6 +17,19 @@ NO_VALVE = {
     "emulated board": "Recorded on emulated device nodes. No valve was measured.",
 }
 
+PURPOSES = {
+    "own timing": "The rig's own timing, with a resistor in the coil's place.",
+    "commissioning": "A run of the rig's commissioning.",
+}
+"""Runs that were not done to judge a valve, by their header's purpose."""
+
+
+def no_valve_words(purpose: str | None) -> str:
+    """What must stand above the result of a run that was not done to judge a valve; else empty."""
+    told = PURPOSES.get(purpose or "", "")
+    return told and f"{told} No valve was judged: its times stay out of every valve's figures."
+
+
 VERDICTS = {
     "conforms": ("CONFORMS", "+", "green"),
     "does_not_conform": ("DOES NOT CONFORM", "x", "red"),

@@ -32,7 +32,7 @@ STAGES: tuple[tuple[str, frozenset[str]], ...] = (
 """What is built and measured one after the other; what is in none belongs to SENSORS."""
 SENSORS = "sensors"
 WIRES = "wires off the board"
-HEAD = ("stage", "part", "value", "leg", "strip", "hole", "strip's net")
+HEAD = ("stage", "part", "value", "leg", "strip", "hole", "strip's net", "kind and rating")
 ORDERINGS = 12
 LAMP_FIRST = (
     "Fuse out, solenoid unplugged, board's power off: with a meter, each strip is joined to "
@@ -58,8 +58,10 @@ class Leg(NamedTuple):
 
     def row(self) -> tuple[str, ...]:
         """As in HEAD."""
-        leg = self.terminal.rpartition(".")[2]
-        return (self.stage, self.part, self.value, leg, str(self.strip), str(self.hole), self.net)
+        leg, part = self.terminal.rpartition(".")[2], PARTS.get(_base(self.part))
+        value = self.value or (part.value if part is not None else "")
+        place = (leg, str(self.strip), str(self.hole), self.net)
+        return (self.stage, self.part, value, *place, part.kind if part is not None else "")
 
 
 class StripBoard(NamedTuple):

@@ -34,6 +34,7 @@ FILLED: dict[str, dict[str, list[Any]]] = {
     "help.page": {"name": [name for name in names() if name != "index"]},
     "bench.sheet": {"name": [SHEET.name.removesuffix(".sheet.toml")]},
     "lesson.follow": {"code": ["SHARED"]},
+    "lesson.rehearsal": {"name": ["welded"]},
 }
 """Endpoint -> argument of its address -> what to put there."""
 ANY = {"run_id": [NUMBER], "number": [1]}
@@ -43,6 +44,7 @@ ALSO = [
     f"/compare?run={NUMBER}&run={list(RUNS).index('nasty') + 1}",
     f"/runs/{NUMBER}/report?before={list(RUNS).index('wordy') + 1}",
     f"{address_of('wordy')}/report", UNKNOWN, "/valves/2", "/valves/3",
+    "/lesson/cautions/welded?said=live",
 ]  # fmt: skip
 NO_PAGES = ("/api/", "/static/")
 FILES = {

@@ -17,7 +17,8 @@ from playwright.sync_api import Page, expect
 from served import Server
 
 DEMO = Path(__file__).parents[2] / "demo"
-PATIENCE_MS = 40_000
+pytestmark = pytest.mark.timeout(400)
+PATIENCE_MS = 100_000
 
 
 class BenchServer(Server):

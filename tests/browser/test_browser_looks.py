@@ -14,7 +14,8 @@ pytestmark = pytest.mark.browser
 
 SIZES = {"phone": (390, 844), "laptop": (1366, 768), "wide": (1920, 1080)}
 PAGES = {
-    "log": "/",
+    "start": "/",
+    "log": "/runs",
     "simulated": address_of("simulated"),
     "stroke": address_of("simulated") + "#stroke-3",
     "tripped": address_of("tripped"),
@@ -115,7 +116,7 @@ def test_without_javascript_the_numbers_are_still_there(visit: Callable) -> None
 
 
 def test_nothing_that_was_typed_runs(visit: Callable) -> None:
-    for address in ("/", address_of("nasty")):
+    for address in ("/", "/runs", address_of("nasty")):
         page = visit().open(address)  # a dialog or an inline script would be a fault
         assert page.locator("main img").count() == 0
         assert "<script>alert(1)</script>" in page.inner_text("main")

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import struct
 import sys
+import unicodedata
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ sys.path.append(str(Path(__file__).resolve().parent.parent / "io"))
 from gauge_texts import gauge_setup, modbus, nmea
 from pymodbus.framer import FramerRTU
 
+from rig.config.gauge.marks import CONTROL
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.modbus import register_reads
 from rig.io.gauges.nmea import NmeaDecoder
@@ -136,3 +138,19 @@ def test_the_simulated_device_against_pymodbus() -> None:
     used, pdu = FramerRTU(DecodePDU(False)).handleFrame(frame, 1, 0)
     assert used == len(frame) and pdu is not None
     assert struct.pack(">2H", *pdu.registers) == struct.pack(">f", 123.5)
+
+
+def test_control_characters_have_their_published_codes() -> None:
+    """ISO/IEC 646 and ECMA-48 C0, as the Unicode Character Database's name aliases give them
+    (Python's unicodedata); it has no alias EM, whose long name is END OF MEDIUM."""
+    assert list(CONTROL.values()) == list(range(32))
+    for name, code in CONTROL.items():
+        assert ord(unicodedata.lookup("END OF MEDIUM" if name == "EM" else name)) == code
+
+
+def test_block_check_makes_every_bit_column_even() -> None:
+    """ISO 1155 (from memory): even parity along each bit of all characters after the start mark,
+    the end mark and the check itself included."""
+    body = b"P=241.5 kPa\x03"
+    everything = body + bytes([checksum("bcc", body)])
+    assert all(sum(byte >> bit & 1 for byte in everything) % 2 == 0 for bit in range(8))

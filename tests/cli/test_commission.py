@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import math
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -427,3 +428,62 @@ def test_the_help_page_has_every_step() -> None:
 def help_rows() -> list[str]:
     head = ["| step | with | how | limit |", "|---|---|---|---|"]
     return head + [f"| {s.title} | {s.stage} | {s.how.rstrip('.')} | {s.limit} |" for s in STEPS]
+
+
+# -- what the record says of itself
+
+
+def test_counts_are_whole_and_values_keep_four_figures() -> None:
+    assert value("n", 50.0, "", least=50).words == "50, at least 50"
+    assert value("n", 12345.0, "").words == "12345"
+    assert value("t", 6.03912, "ms", most=10.0).words == "6.039 ms, at most 10"
+    assert value("t", math.nan, "ms", least=-0.5, most=0.5).words == (
+        "not known ms, at least -0.5, at most 0.5"
+    )
+
+
+def test_no_record_shows_a_count_with_digits_after_its_point(setup: Setup) -> None:
+    step = StepResult(id="relay", title="Relay", how="", limit="", result=PASSED, words="",
+                      measured=(value("operations that followed", 50, "", least=50),))  # fmt: skip
+    record.save(made(setup).model_copy(update={"steps": (step,)}))
+    shown = rig("commission", str(WORKSHOP), "--show").stdout
+    assert "operations that followed\t50, at least 50\n" in shown
+
+
+def test_another_setups_record_is_not_shown_as_this_ones(setup: Setup, tmp_path: Path) -> None:
+    other = tmp_path / "other.setup.toml"
+    other.write_text(TEXT.replace("line = 22", "line = 23"))
+    record.save(made(setup, setup_name="shop/workshop.setup.toml", due=datetime.date(2999, 1, 1)))
+    own = rig("commission", str(WORKSHOP), "--show")
+    assert own.exit_code == 0
+    assert "does not hold" not in own.output
+    shown = rig("commission", str(other), "--show")
+    assert shown.exit_code == 5
+    assert shown.stdout.startswith(
+        f"This record does not hold for {other}: wiring changed since the commissioning of "
+        "2026-03-01 with workshop.setup.toml."
+    )
+    as_json = rig("commission", str(other), "--show", "--json")
+    assert "does not hold" in as_json.stderr
+    assert json.loads(as_json.stdout)["result"] == PASSED
+
+
+def test_a_record_of_an_earlier_program_says_why_it_does_not_count(setup: Setup) -> None:
+    path = record.save(made(setup, software="solenoid-rig 0.1"))
+    shape = json.loads(path.read_text())
+    del shape["finished"]
+    path.write_text(json.dumps(shape))
+    shown = rig("commission", str(WORKSHOP), "--show")
+    assert shown.exit_code == 3
+    assert "of an earlier program (solenoid-rig 0.1), which did not note" in shown.stdout
+    assert state(setup) == "not commissioned"
+
+
+def test_a_step_that_an_earlier_program_did_not_have_is_named(setup: Setup) -> None:
+    whole = made(setup, software="solenoid-rig 0.1")
+    record.save(whole.model_copy(update={"steps": whole.steps[:-1]}))
+    found = record.standing(setup, 2000.0, DAY)
+    assert found is not None
+    assert found["words"] == (
+        f'the commissioning of {DAY}, by solenoid-rig 0.1, lacks "{STEPS[-1].title}"'
+    )

@@ -15,7 +15,25 @@ from rig.config.files.loading import load_setup
 
 WORKSHOP = (Path(__file__).parents[2] / "demo" / "workshop.setup.toml").read_text()
 LOOPS = '[stop_input]\nline = 5\npull = "external"\n[cover_input]\nline = 6\npull = "external"\n'
-SOUND = WORKSHOP.replace("[limits]", LOOPS + "[limits]")
+TIMED = """[heartbeat]
+line = 24
+[timing]
+date = "2026-03-01"
+due = "2027-03-01"
+timed_from = "read-back"
+source = "simulated"
+run = 1
+wired = "as it was"
+response_n = 100
+response_mean = "0 ms"
+response_sd = "0.01 ms"
+release_n = 100
+release_mean = "0 ms"
+release_sd = "0.01 ms"
+operate_delay = ["5 ms", "7 ms"]
+release_delay = ["3 ms", "4 ms"]
+"""
+SOUND = WORKSHOP.replace("[limits]", LOOPS + TIMED + "[limits]")
 GROUND = SOUND.replace('feed_side = "supply"', 'feed_side = "ground"')
 
 MISTAKES = {
@@ -36,6 +54,9 @@ MISTAKES = {
     "chafed wire": ("noise", '[simulated.wiring]\nswitch_wire_rate = "2 Hz"'),
     "gauge not zeroed": ("zero", '[simulated.gauge]\noffset = "20 kPa"'),
     "gauge of another rate": ("rate", '[simulated.gauge]\nclock_error = "40 %"'),
+    "heartbeat circuit that lets go between beats": ("relay",
+                                                     '[simulated.wiring]\nheartbeat_hold = "9 ms"'),
+    "[timing] of another rig": ("timing", '[simulated.wiring]\nswitch_lag_close = "0.1 ms"'),
     "another unit": ("unit", '[simulated.wiring]\ngauge_unit = "bar"'),
 }  # fmt: skip
 """Mistake: the step that finds it first, and how the simulated rig is wired or set."""
@@ -82,7 +103,7 @@ def test_every_step_has_a_mistake_or_says_why_it_has_none() -> None:
     without = {
         "flags": "of the board", "clock": "of the board", "disk": "of the board",
         "boot": "a person looks", "hang": "a person looks",
-        "late": "real time", "kill": "real time", "heartbeat": "no circuit in simulation",
+        "late": "real time", "kill": "real time", "heartbeat": "real time",
         "welded": "tried in every sound rig", "fuse": "tried in every sound rig",
         "answers": "see test_commission.py",
     }  # fmt: skip

@@ -106,3 +106,12 @@ def test_a_mistake_is_answered_in_words_and_with_2(shop, capsys, words, told):
     said = capsys.readouterr()
     assert told.lower() in (said.err + said.out).lower()
     assert "Traceback" not in said.err
+
+
+def test_a_lock_that_nothing_was_seen_of_has_nothing_for_it(shop):
+    found = json.loads(call("diagnose", "1", "--json").stdout)
+    locks = [one for one in found["causes"] if one["cause"].startswith("rocker lock stuck")]
+    assert locks
+    assert all(one["for"] == [] for one in locks)
+    text = call("diagnose", "1").stdout
+    assert "for: nothing that was seen; a sound rig would show the same" in text

@@ -133,6 +133,14 @@ def test_find_lines_and_use_them(tmp_path: Path) -> None:
     assert items and all(240 <= item["value"] <= 247 for item in items)
 
 
+@pytest.mark.parametrize("end", ["\x03", "\x03\r\n", "\x03\x04"])
+def test_find_a_gauge_between_control_characters_and_use_it(tmp_path: Path, end: str) -> None:
+    lines = [f"\x02P {240 + n % 7}.{n % 10} kPa{end}" for n in range(50)]
+    told, items = find(tmp_path, lines=lines, period_ms=40)
+    assert "read as 24" in told and "{STX}P 24" in told
+    assert items and all(240 <= item["value"] <= 247 for item in items)
+
+
 def test_find_a_gauge_that_answers_text_and_use_it(tmp_path: Path) -> None:
     answers = {"*IDN?\n": "INVENTED,P1,0,1\n", "MEAS:PRES?\n": "+2.413E+02\n"}
     told, items = find(tmp_path, answers=answers)

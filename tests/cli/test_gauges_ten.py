@@ -33,10 +33,19 @@ def test_there_are_ten() -> None:
     assert len(TEN) == 10
 
 
+SECTION = (
+    (ROOT / "webui/help/gauge.md")
+    .read_text()
+    .partition("### Gauges framed by control characters")[2]
+)
+MARKED = re.findall(r"```text\n(.*?)```.*?```toml\n(.*?)```", SECTION, re.S)
+
+
 def sent(text: str) -> str:
     """A line of the page as it goes over the wire: bytes in hexadecimal, or escapes."""
     if re.fullmatch(r"(?:[0-9A-F]{2} )+[0-9A-F]{2}", text):
         return bytes.fromhex(text).decode("latin-1")
+    text = text.replace("{STX}", "\x02").replace("{ETX}", "\x03")
     return text.replace("\\n", "\n").replace("\\r", "\r")
 
 
@@ -44,10 +53,19 @@ def plan_of(sends: str) -> dict[str, object]:
     lines = sends.splitlines()
     if lines[0].startswith("> "):
         return {"answers": {sent(lines[0][2:]): sent(lines[1][2:])}, "late_ms": 2}
-    return {"lines": [line + "\r\n" for line in lines], "period_ms": 30}
+    end = "" if lines[0].endswith("{ETX}") else "\r\n"
+    return {"lines": [sent(line) + end for line in lines], "period_ms": 30}
 
 
-@pytest.mark.parametrize(("title", "sends", "toml"), TEN, ids=[one[0] for one in TEN])
+def test_one_is_framed_by_control_characters() -> None:
+    assert len(MARKED) == 1
+
+
+@pytest.mark.parametrize(
+    ("title", "sends", "toml"),
+    [*TEN, *(("framed", *one) for one in MARKED)],
+    ids=[one[0] for one in TEN] + ["framed"] * len(MARKED),
+)
 def test_each_is_read_by_its_lines_alone(tmp_path: Path, title: str, sends: str, toml: str) -> None:
     with emulated(tmp_path, **plan_of(sends)) as (port, _):
         path = tmp_path / "x.setup.toml"

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
@@ -86,6 +88,83 @@ def test_a_check_from_the_page_and_one_that_is_refused(tmp_path):
     wrong = client.post("/jobs/1/diagnosis", data=sent | {"found": "lwo"})
     assert wrong.status_code == 422 and "Did you mean" in wrong.text
     assert kept.read_text() == before
+
+
+def kept(tmp_path):
+    return tomllib.loads((tmp_path / "data" / "jobs" / "1.checks.toml").read_text())["check"]
+
+
+def test_a_check_before_those_that_come_first_is_asked_about_and_keeps_its_order(tmp_path):
+    run("none")
+    early = rig("job", "note", "J-1", "air_test", "--found", "all_right")
+    words = str(early.exception)
+    assert isinstance(early.exception, UsageError)
+    assert "first comes oil level and condition on the stick, which is not noted" in words
+    assert "two drivers on one coil" in words  # the caution of what was left out
+    assert "the engine is off for it" in words and "--out-of-order" in words
+    assert not (tmp_path / "data" / "jobs" / "1.checks.toml").exists()
+    told = rig("job", "note", "J-1", "air_test", "--found", "all_right", "--out-of-order")
+    assert told.exit_code == 0
+    assert rig("job", "note", "J-1", "oil_level", "--found", "right").exit_code == 0
+    first, second = kept(tmp_path)
+    assert (first["check"], second["check"]) == ("air_test", "oil_level")
+    assert first["before"] == ["oil_level", "drive_isolated", "noise"]
+    assert "before" not in second
+    assert any("noted before what comes first for safety: oil level" in one["found"]
+               for one in shown()["findings"])  # fmt: skip
+
+
+def test_in_its_safe_order_nothing_is_asked(tmp_path):
+    run("none")
+    for check, found in (("drive_isolated", "right"), ("fuse", "whole")):
+        assert rig("job", "note", "J-1", check, "--found", found).exit_code == 0
+    assert not [one for one in kept(tmp_path) if "before" in one]
+
+
+def test_a_coil_that_the_vehicle_drives_is_not_isolated(tmp_path):
+    run("none")
+    assert rig("job", "note", "J-1", "drive_isolated", "--found", "driven").exit_code == 0
+    assert "drive" in str(rig("job", "note", "J-1", "fuse", "--found", "whole").exception)
+    assert rig("job", "note", "J-1", "drive_isolated", "--found", "right").exit_code == 0
+    assert rig("job", "note", "J-1", "fuse", "--found", "whole").exit_code == 0
+
+
+@pytest.mark.parametrize("answer", ["y", "n"])
+def test_a_person_at_a_terminal_is_asked(answer, tmp_path, monkeypatch):
+    run("none")
+    asked = []
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setattr("click.confirm", lambda text, **_: asked.append(text) or answer == "y")
+    checks = tmp_path / "data" / "jobs" / "1.checks.toml"
+    words = ["job", "note", "J-1", "fuse", "--found", "whole"]
+    if answer == "y":
+        cli(words, standalone_mode=False)
+        assert kept(tmp_path)[0]["before"] == ["drive_isolated"]
+    else:
+        with pytest.raises(UsageError):
+            cli(words, standalone_mode=False)
+        assert not checks.exists()
+    assert len(asked) == 1
+
+
+def test_the_page_wants_a_tick_for_a_check_out_of_order(tmp_path):
+    run("none")
+    client = create_app().test_client()
+    html = client.get("/jobs/1/diagnosis").text
+    assert 'name="out_of_order"' not in html
+    sent = {"csrf": re.search(r'name="csrf" value="([^"]+)"', html).group(1),
+            "check": "fuse", "found": "whole"}  # fmt: skip
+    early = client.post("/jobs/1/diagnosis", data=sent)
+    assert early.status_code == 422
+    assert 'name="out_of_order"' in early.text and "two drivers on one coil" in early.text
+    assert not (tmp_path / "data" / "jobs" / "1.checks.toml").exists()
+    ticked = client.post("/jobs/1/diagnosis", data=sent | {"out_of_order": "yes"})
+    assert ticked.status_code == 303
+    assert kept(tmp_path)[0]["before"] == ["drive_isolated"]
+    assert (
+        "noted before what comes first for safety: isolation"
+        in client.get("/jobs/1/diagnosis").text
+    )
 
 
 def test_a_job_or_check_that_is_not_there_is_named():

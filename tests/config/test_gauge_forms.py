@@ -8,7 +8,7 @@ from config_texts import SETUP
 
 from rig.config.analog.channel_units import table_unit, unit_of
 from rig.config.files.loading import setup_from_text
-from rig.config.gauge.text import TextError, from_escapes, shown
+from rig.config.gauge.text import TextError, from_escapes
 from rig.config.gauge.units import UnitError
 from rig.core.errors import FileProblems, Problem
 
@@ -99,7 +99,6 @@ def test_wrong_ones(keys: str, key: str, what: str, remedy: str) -> None:
 )
 def test_bytes_in_a_setup(text: str, data: bytes) -> None:
     assert from_escapes(text) == data
-    assert from_escapes(shown(data)) == data
 
 
 @pytest.mark.parametrize("text", ["\\q", "\\", "\\x1", "€"])

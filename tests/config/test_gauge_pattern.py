@@ -103,6 +103,15 @@ def test_unit_of_the_line() -> None:
         ("{pressure}5", "psi", "pattern", 10, "it never matches"),
         ("{pressure}{unit}s", None, "pattern", 16, "is part of the unit"),
         ("{pressure}\r\n", "psi", "pattern", 10, "the rig finds line ends"),
+        ("{stx}{pressure}", "psi", "pattern", 0, "write {STX}"),
+        ("{STX}{pressure}{CR}{LF}", "psi", "pattern", 15, "the rig finds line ends"),
+        ("{HT}{pressure}", "psi", "pattern", 0, "write a space"),
+        ("\x02{pressure}", "psi", "pattern", 0, "write {STX} for it"),
+        ("{STX}{pressure}{STX}", "psi", "pattern", 15, "leave out the end mark"),
+        ("{STX}{pressure} {STX}{*}{ETX}", "psi", "pattern", 16, "frame begins or ends"),
+        ("{STX}{pressure}{bcc}{ETX}", "psi", "pattern", 15, "write it last, behind the end mark"),
+        ("{pressure} {bcc}", "psi", "pattern", 11, "write it last, behind the end mark"),
+        ("{STX}{pressure}*{xor}{ETX}x", "psi", "pattern", 16, "stands before the end marks"),
         ("{pressure} °", "psi", "pattern", 11, "put {*} in its place"),
         ("{pressure}", None, "pattern", 10, 'the key unit, like unit = "psi"'),
         ("{pressure}", "psia", "unit", 0, "set the gauge to show gauge pressure"),
@@ -127,3 +136,40 @@ def test_an_exponent_without_digits_is_no_number(line: str) -> None:
     """Python 3.11.2 took these through a possessive quantifier."""
     for pattern in ("{pressure}", "{*} {pressure}"):
         assert not parse_pattern(pattern, "kPa").regex.fullmatch(line)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "start", "end", "after"),
+    [
+        ("{STX}{pressure}{ETX}", b"\x02", b"\x03", 0),
+        ("{pressure}{ETX}", b"", b"\x03", 0),
+        ("{STX}{pressure}", b"\x02", b"", 0),
+        ("{SOH}{*}{STX}{pressure}{ETX}{EOT}", b"\x01", b"\x03\x04", 0),
+        ("{STX}{pressure}{ETX}{xor}", b"\x02", b"\x03", 2),
+        ("{STX}{pressure}{ETX}{bcc}", b"\x02", b"\x03", 1),
+        ("{STX}{pressure}*{sum}{ETX}", b"\x02", b"\x03", 0),
+        ("{STX}{pressure}{ETX}{*}", b"\x02", b"", 0),
+        ("P{GS}{pressure}", b"", b"", 0),
+    ],
+)
+def test_marks_around_the_pattern_frame_it(
+    pattern: str, start: bytes, end: bytes, after: int
+) -> None:
+    assert parse_pattern(pattern, "kPa").marks == (start, end, after)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "frame"),
+    [
+        ("{STX}{pressure} {unit}{ETX}", "\x02241.5 kPa\x03"),
+        ("{STX}{pressure} {unit}{ETX}", "\x02  241.5  kPa \r\n\x03"),
+        ("{STX} {pressure} kPa {ETX}", "\x02241.5 kPa\x03"),
+        ("{STX}{*} {pressure}{ETX}", "\x02no 241.5\x03"),
+        ("{STX}T{*}{GS}{pressure}{GS}{unit}{ETX}", "\x02T 80\x1d241.5\x1dkPa\x03"),
+        ("{STX}{pressure}{ETX}{*}", "\x02241.5\x03A7"),
+    ],
+)
+def test_frames_match_with_their_marks(pattern: str, frame: str) -> None:
+    found = parse_pattern(pattern, "kPa").regex.fullmatch(frame)
+    assert found is not None and found["pressure"] == "241.5"
+    assert parse_pattern(pattern, "kPa").regex.fullmatch(frame.replace("\x02", "")) is None

@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from live_runs import SETUP, SHEET, live_run, result, rig, wait_gone, write_file
 
 from rig.core import coil_heat, places, state_file
 from rig.core.records import Command, Condition
+from rig.runlog.store import RunLog
 from webui.live.files import Files
 from webui.live.hub import Hub
 
@@ -31,6 +33,29 @@ def test_a_run_in_real_time_goes_through_all_three_processes(tmp_path: Path) -> 
         assert data["end"]["off"] == "confirmed off"
         assert run.stored().status == "finished"
         assert run.state().owner is None and run.state().trip is None
+
+
+def test_a_stop_before_the_first_stroke_closes_the_run_as_aborted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It stood in the log already: without an end it would be listed as interrupted."""
+    from rig.cli.main import answer
+    from rig.desk.session import Session
+
+    real = Session.run
+
+    def stopped_first(session: Session) -> object:
+        session._wires.order("stop", "a test")
+        time.sleep(0.3)
+        return real(session)
+
+    monkeypatch.setattr(Session, "run", stopped_first)
+    assert answer(["run", *write_files(tmp_path, sheet=SHORT), "--json"]) == 3
+    with RunLog.reading(places.log_path()) as log:
+        stored = log.load(log.runs(limit=1)[0].id)
+    assert stored.status == "aborted" and stored.end is not None
+    assert stored.end.off == "confirmed off"
+    assert not [r for r in stored.records() if isinstance(r, Command)], "nothing was energised"
 
 
 @pytest.mark.parametrize(

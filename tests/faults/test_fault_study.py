@@ -7,7 +7,18 @@ import math
 from pathlib import Path
 
 import pytest
-from fault_study import TURN_NS, Try, allowed_ms, failures, made_from, margin, seconds_a_try, table
+from fault_study import (
+    HOLD_MS,
+    TURN_NS,
+    Try,
+    allowed_ms,
+    failures,
+    made_from,
+    margin,
+    seconds_a_try,
+    table,
+    with_circuit_ms,
+)
 
 S = 1_000_000_000
 
@@ -35,6 +46,13 @@ def test_a_slow_emulation_is_given_more_time_for_what_is_computed_only() -> None
 @pytest.mark.parametrize("tries", [[], [a_try(None)], [a_try(90.0, covered=False)]])
 def test_no_margin_where_nothing_went_low_or_was_to(tries: list[Try]) -> None:
     assert margin(tries) is None
+
+
+def test_what_only_the_heartbeat_covers_counts_to_the_end_of_its_hold_time() -> None:
+    held = a_try(None, covered=False)
+    assert with_circuit_ms(held) == 20.0 + HOLD_MS == 520.0
+    assert "with the heartbeat circuit off within 520 ms" in table([held])
+    assert with_circuit_ms(held._replace(beat_ms=None)) == math.inf, "nobody saw it stop"
 
 
 def test_seconds_a_try_leave_the_bare_loop_out() -> None:

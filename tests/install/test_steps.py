@@ -101,8 +101,28 @@ def test_a_dry_run_says_all_and_does_nothing(
     assert everything(root) == before
     said = capsys.readouterr().out
     for item in table.TABLE:
-        assert f"Would: write {root / item.path} (missing)" in said
-    assert "Would: put" in said and "Would: enable rig-safe.service rig-serve.service" in said
+        what = "write" if item.source else "make the folder"
+        assert f"Would {what} {root / item.path} (missing)" in said
+    assert "Would put" in said and "Would enable rig-safe.service rig-serve.service" in said
+    first, *lines = said.splitlines()
+    assert first == "Dry run: this is what would be done, in this order. Nothing is done."
+    assert all(line.startswith(("Would ", "No boot lines: ")) for line in lines), lines
+
+
+def test_a_dry_run_of_the_ways_back_tells_of_nothing_as_done(
+    root: Path, checkout: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    install(root, checkout)
+    (checkout / "rig/more.py").write_text("")
+    install(root, checkout)
+    before = everything(root)
+    for way in (steps.roll_back, steps.uninstall):
+        capsys.readouterr()
+        way(steps.Machine(root, dry=True))
+        said = capsys.readouterr().out
+        assert said.startswith("Dry run: ")
+        assert not re.search(r"\b(was|were)\b (not )?(touched|changed|removed)", said), said
+    assert everything(root) == before
 
 
 def test_nothing_but_the_table_is_written(root: Path, checkout: Path) -> None:
@@ -338,6 +358,19 @@ def test_the_doctor_tells_what_is_missing(root: Path, checkout: Path) -> None:
     assert lacking() == {"boot lines"}
     install(root, checkout, GAUGE)
     assert lacking() == {"gauge"}
+
+
+def test_what_is_not_there_and_not_needed_is_not_called_ok(root: Path, checkout: Path) -> None:
+    install(root, checkout)
+    spare = {point.about: point for point in points(root) if point.spare}
+    assert {"gauge", "release before", "setups"} <= set(spare)
+    assert {point.state for point in spare.values()} == {"absent"}
+    assert spare["gauge"].words == "no name of its own; not needed without a serial gauge"
+    next(path for name in boot.PLACES if (path := root / name).is_file()).unlink()
+    spare = {point.about: point for point in points(root) if point.spare}
+    assert {"boot lines", "hardware watchdog"} <= set(spare)
+    (root / "dev/watchdog").touch()
+    assert {point.state for point in points(root) if point.about == "hardware watchdog"} == {"ok"}
 
 
 def test_the_help_page_has_every_file_and_option() -> None:

@@ -11,7 +11,8 @@ import pytest
 from gauge_texts import gauge_setup
 
 from rig.core.records import GOOD, Sample
-from rig.io.gauges.identify import period_of, plain_share, seven_bits, understand
+from rig.io.gauges.framing import Line, LineFramer
+from rig.io.gauges.identify import framed, marks_of, period_of, plain_share, seven_bits, understand
 from rig.io.gauges.pattern import checksum, line_decoder
 
 Write = Callable[[float, float, int], str]
@@ -97,3 +98,73 @@ def test_the_number_in_a_channel_name_stays_and_other_numbers_may_change() -> No
     assert second is not None and second.keys["pattern"].startswith('"ch2 P:')
     same = understand([f"T 80 P: {200 + n}.5 kPa" for n in range(8)], 0.1)
     assert same is not None and "T{*} P" in same.keys["pattern"]
+
+
+def bcc(body: str) -> str:
+    value = 0
+    for letter in body:
+        value ^= ord(letter)
+    return body + chr(value)
+
+
+def hex_sum(body: str) -> str:
+    return f"{body}{sum(body.encode()) % 256:02X}"
+
+
+MARKED: dict[str, tuple[Write, str]] = {
+    "STX ETX": (lambda p, t, n: f"\x02{p:.1f} kPa\x03", "{STX}{pressure} {unit}{ETX}"),
+    "line end behind": (lambda p, t, n: f"\x02P={p:.1f}\x03\r\n", "{STX}P={pressure}{ETX}"),
+    "line end before": (lambda p, t, n: f"\x02{p:.1f} kPa\r\x03", "{STX}{pressure} {unit}{ETX}"),
+    "STX, line end": (lambda p, t, n: f"\x02{p:06.1f}\r", "{STX}{pressure}"),
+    "ETX alone": (lambda p, t, n: f"{p:.1f} kPa\x03", "{pressure} {unit}{ETX}"),
+    "NUL alone": (lambda p, t, n: f"{p:.1f} kPa\0", "{pressure} {unit}{NUL}"),
+    "heading": (
+        lambda p, t, n: f"\x0107\x02{p:.1f} kPa\x03\x04",
+        "{SOH}{*}{STX}{pressure} {unit}{ETX}{EOT}",
+    ),
+    "DLE": (lambda p, t, n: f"\x10\x02{p:.1f}\x10\x03", "{DLE}{STX}{pressure}{DLE}{ETX}"),
+    "separators": (
+        lambda p, t, n: f"\x02T{t:.0f}\x1d{p:.1f}\x1dkPa\x03",
+        "{STX}T{*}{GS}{pressure}{GS}{unit}{ETX}",
+    ),
+    "block check": (
+        lambda p, t, n: "\x02" + bcc(f"{p:.1f} kPa\x03"), "{STX}{pressure} {unit}{ETX}{bcc}",
+    ),
+    "sum": (
+        lambda p, t, n: "\x02" + hex_sum(f"{p:.1f} kPa\x03"), "{STX}{pressure} {unit}{ETX}{sum}",
+    ),
+    "sum before": (
+        lambda p, t, n: "\x02" + hex_sum(f"{p:.1f} kPa;") + "\x03",
+        "{STX}{pressure} {unit};{sum}{ETX}",
+    ),
+    "a check nobody knows": (
+        lambda p, t, n: f"\x02{p:.1f} kPa\x03{(n * 37 + 11) % 256:02X}\r\n",
+        "{STX}{pressure} {unit}{ETX}{*}",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("form", MARKED)
+def test_marks_are_found_and_other_frames_read(form: str) -> None:
+    write, expected = MARKED[form]
+    dice = random.Random(1)
+    drawn = [(dice.uniform(200, 250), dice.uniform(80, 90)) for _ in range(40)]
+    sent = [write(p, t, n).encode("latin-1") for n, (p, t) in enumerate(drawn)]
+    heard = b"".join(sent[:12])[4:]  # from the middle of a frame
+    marks = marks_of(heard)
+    assert marks is not None
+    found = understand([frame.decode("latin-1") for frame in framed(heard, marks)], 0.1, marks)
+    assert found is not None and found.keys["pattern"].strip('"') == expected
+    unit = None if "{unit}" in expected else "kPa"
+    decoder = line_decoder(gauge_setup(pattern=expected, unit=unit))
+    frames = LineFramer(marks=decoder.marks).feed(1, b"".join(sent[12:]))
+    read = [decoder.readings(1, x.data).items[0] for x in frames if isinstance(x, Line)]
+    values = [item.value for item in read if isinstance(item, Sample) and item.quality == GOOD]
+    missing = 1 if not decoder.marks.start else 0  # the first may be half, and is left out
+    assert values == [pytest.approx(p, abs=0.051) for p, _ in drawn[12 + missing :]]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_has_no_marks(seed: int) -> None:
+    """What another baud rate gives: bytes of any value."""
+    assert marks_of(random.Random(seed).randbytes(400)) is None

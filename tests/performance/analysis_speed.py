@@ -26,7 +26,7 @@ SHEET = ROOT / "demo/workshop.sheet.toml"
 STROKES, EDGES, SAMPLES = 1_000, 100_000, 1_000_000
 MS = 1_000_000
 LOGGED_STROKES = 50
-LIMIT_RATIO, LIMIT_RUN_TIMES = 12.0, 2.0
+LIMIT_RATIO, LIMIT_RUN_TIMES = 5.0, 2.0
 
 
 def large_recording(seed: int = 1) -> Recording:

@@ -26,8 +26,9 @@ from webui.app import create_app
 FEW, MANY = 1_000, 100_000
 CALLS = 20
 RATIO = 1.5
-QUESTIONS = ("/", "/?valve=V-7", "/?verdict=does_not_conform", "/?order=slowest", "/?tag=odd",
-             "/?by=Kim&source=board", "/?status=tripped")  # fmt: skip
+QUESTIONS = ("/", "/runs", "/runs?valve=V-7", "/runs?verdict=does_not_conform",
+             "/runs?order=slowest", "/runs?tag=odd", "/runs?by=Kim&source=board",
+             "/runs?status=tripped")  # fmt: skip
 
 
 def long_log(path: Path, runs: int) -> None:

@@ -189,6 +189,15 @@ def test_another_first_line_is_refused(start, line):
     assert list(process.raw_dir.iterdir()) == []
 
 
+def test_an_end_in_place_of_a_header_begins_no_run(start):
+    """A bench that was stopped while it waited."""
+    process = start()
+    process.send(encode(END).encode())
+    assert process.ended() == 0
+    assert process.told[-1] == {"done": True, "committed": 0}
+    assert list(process.raw_dir.iterdir()) == []
+
+
 def test_a_log_that_cannot_be_opened_is_said_before_anything_begins(start, tmp_path):
     (tmp_path / "runs.sqlite").write_bytes(b"something else " * 300)
     process = start()

@@ -3,14 +3,17 @@
 
 from __future__ import annotations
 
+import io
 import re
 import sys
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from pdf_pages import sheets
+from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
 
@@ -195,6 +198,19 @@ def test_a_plain_report_needs_no_smaller_print(log_file: Path) -> None:
     with made(log_file, Made(), Made()) as log:
         run = reported(log, 2, before=1)
     assert len(sheets(pdf.to_pdf([page.render(run, paper="letter")]))) == 1
+
+
+def test_photos_are_on_a_sheet_of_their_own(log_file: Path) -> None:
+    picture = io.BytesIO()
+    Image.new("RGB", (2048, 1536), "red").save(picture, "JPEG")
+    with made(log_file, Made()) as log:
+        run = replace(
+            reported(log, 1),
+            photos=tuple(page.Photo(n, picture.getvalue(), "word " * 40) for n in range(4)),
+        )
+    drawn = pdf.to_pdf(page.ever_tighter(run, "letter"), page.sheets(run))
+    assert len(sheets(drawn)) == page.sheets(run) == 2
+    assert drawn.count(b"/DCTDecode") >= 1  # the photo itself is in it
 
 
 def test_a_report_fetches_nothing(log_file: Path) -> None:

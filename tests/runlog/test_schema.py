@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
 import contextlib
+import re
 import sqlite3
 import subprocess
 import sys
@@ -114,7 +115,8 @@ def everything(path):
 
 def clauses(sql):
     """In a rebuilt table SQLite quotes the name and SQLAlchemy brackets the default."""
-    sql = sql.replace('CREATE TABLE "runs"', "CREATE TABLE runs", 1).replace("('')", "''")
+    sql = re.sub(r'CREATE TABLE "(runs|jobs|results)"', r"CREATE TABLE \1", sql)
+    sql = sql.replace("('')", "''").replace("('valve')", "'valve'")
     return sorted(line.strip().rstrip(", ") for line in sql.splitlines() if line.strip())
 
 
@@ -206,8 +208,16 @@ def fill_form(path):
 
 
 def _value(table, name, kind):
-    special = {"source": "'board'", "status": "'finished'", "how": "'typed'"}
-    if table == "conditions" and name == "text":
+    special = {
+        "source": "'board'",
+        "status": "'finished'",
+        "how": "'typed'",
+        "type": "'image/jpeg'",
+        "purpose": "'valve'",
+    }
+    if (table, name) in (
+        ("conditions", "text"), ("attachments", "valve_id"), ("attachments", "job_id")
+    ):  # fmt: skip
         return "NULL"
     return special.get(name) or {"INTEGER": "1", "REAL": "1.5", "BLOB": "x'00'"}.get(kind, "'x'")
 

@@ -7,7 +7,7 @@ import statistics
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from simulated_rigs import MS, NS, Seen, go, plant, run, strokes
 
@@ -210,6 +210,8 @@ class TestShortCommands:
 
 
 @settings(max_examples=40)
+@example(69, 352, 0.5, 5.5, "oil", "0.2 mm^2", 57)  # dipped to -3.3 kPa
+@example(42, 352, 2.0, 6.0, "oil", "0.2 mm^2", 43)
 @given(
     temperature=st.integers(-10, 140),
     pressure=st.integers(0, 900),
@@ -239,7 +241,7 @@ def test_pressure_and_current_stay_within_their_sources(
         for _ in range(25):
             t += 20 * MS
             source.advance(t)
-            assert -0.5 <= source.pressure_kpa(t) <= pressure + ripple + 0.5
+            assert -0.01 <= source.pressure_kpa(t) <= pressure + ripple + 0.5
             assert 0.0 <= source.current_a(t) <= most_a * 1.001
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 import itertools
 import math
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from simulated_rigs import MS, NS, Seen, go, plant, run, setup
@@ -258,3 +258,57 @@ class TestTimingLoop:
         part = plant(simulated={"wiring": {"switch_lag_close": "1 ms"}})._lags
         assert part.switch([(0.0, True), (0.0005, False), (0.002, True)]) == [(0.003, True)]
         assert part.switch([(0.0, True), (0.004, False)]) == [(0.001, True), (0.004, False)]
+
+
+class TestHeartbeat:
+    """The relay falls the circuit's hold time after the line's last change, plus its own release
+    time (3.5 ms within 5 standard deviations of 0.15 ms), and works not at all without one."""
+
+    HOLD_NS = 200 * MS
+    WIRED: ClassVar[dict[str, Any]] = {
+        "heartbeat": {"line": 24}, "simulated": {"wiring": {"heartbeat_hold": "200 ms"}},
+    }  # fmt: skip
+
+    def contact(self, source: Plant, beats_ns: list[int]) -> list[tuple[int, int]]:
+        seen = Seen()
+        source.set_relay(True, NS)
+        for t_ns in beats_ns:
+            go(source, seen, t_ns)
+            source.heartbeat_changed(t_ns)
+        go(source, seen, 4 * NS)
+        return seen.of("readback")
+
+    def test_a_line_that_stands_still_drives_no_relay(self) -> None:
+        assert self.contact(plant(**self.WIRED), []) == []
+
+    def test_the_relay_falls_the_hold_time_after_the_last_change(self) -> None:
+        last_ns = NS + 900 * MS
+        row = self.contact(plant(**self.WIRED), list(range(NS, last_ns + 1, 20 * MS)))
+        live_ns, dead_ns = row[0][0], [t_ns for t_ns, level in row if not level][-1]
+        assert NS < live_ns < NS + 10 * MS
+        opened = next(t_ns for t_ns, level in row if not level and t_ns > NS + 100 * MS)
+        assert abs(opened - last_ns - self.HOLD_NS - 3.5 * MS) < 0.75 * MS
+        assert dead_ns - opened < 5 * MS  # its bounce
+
+    def test_a_beat_that_comes_too_late_lets_it_fall_and_pull_in_again(self) -> None:
+        row = self.contact(plant(**self.WIRED), [NS, NS + 400 * MS])
+        settled = [level for (t_ns, level), after in itertools.pairwise([*row, (9 * NS, 0)])
+                   if after[0] - t_ns > 50 * MS]  # fmt: skip
+        assert settled == [1, 0, 1, 0]
+
+    @pytest.mark.parametrize("wired", [{}, {"heartbeat": {"line": 24}}])
+    def test_a_circuit_left_out_holds_for_good(self, wired: dict[str, Any]) -> None:
+        really = {"simulated": {"wiring": {"heartbeat_bypassed": True}}}
+        row = self.contact(plant(**wired, **really), [])
+        assert row[-1][1] == 1
+
+    def test_how_time_is_sliced_changes_nothing(self) -> None:
+        beats = list(range(NS, 2 * NS, 20 * MS))
+        coarse = self.contact(plant(**self.WIRED), beats)
+        source, fine = plant(**self.WIRED), Seen()
+        source.set_relay(True, NS)
+        for t_ns in range(NS, 4 * NS + 1, MS):
+            go(source, fine, t_ns)
+            if t_ns in beats:
+                source.heartbeat_changed(t_ns)
+        assert fine.of("readback") == coarse

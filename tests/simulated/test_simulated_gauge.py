@@ -39,6 +39,10 @@ def peer(gauge: dict[str, Any], wiring: dict[str, Any] | None = None, **part: An
         ("{*} {pressure} {unit}", "kPa", b"1 123.5 kPa\r\n"),
         ("100% {pressure}", "kPa", b"100% 123.5\r\n"),
         ("ST,{pressure},{unit}", "bar", b"ST,1.235,bar\r\n"),
+        ("{STX}{pressure} {unit}{ETX}", "kPa", b"\x02123.5 kPa\x03"),
+        ("{STX}{pressure}", "kPa", b"\x02123.5\r\n"),
+        ("{STX}{pressure}{ETX}{bcc}", "kPa", b"\x02123.5\x03" + bytes([0x03 ^ 0x30 ^ 0x2E ^ 0x35])),
+        ("{STX}{pressure}{ETX}{sum}", "kPa", b"\x02123.5\x03FC"),
     ],
 )
 def test_line_by_pattern(pattern: str, unit: str, expected: bytes) -> None:
@@ -46,12 +50,23 @@ def test_line_by_pattern(pattern: str, unit: str, expected: bytes) -> None:
 
 
 @pytest.mark.parametrize("unit", ["kPa", "psi", "bar", "mbar", "MPa", "inHg", "kgf/cm2"])
-@pytest.mark.parametrize("pattern", ["P={pressure} {unit}", "{*}:{pressure} {unit}", "{pressure}"])
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        "P={pressure} {unit}",
+        "{*}:{pressure} {unit}",
+        "{pressure}",
+        "{STX}{pressure} {unit}{ETX}",
+        "{STX}P={pressure}",
+        "{STX}{pressure} {unit};{ETX}{bcc}",
+        "{SOH}1{STX}{pressure}{ETX}{sum}",
+    ],
+)
 @given(steps=st.integers(0, 1600))
 def test_the_rigs_own_decoder_reads_it_back(pattern: str, unit: str, steps: int) -> None:
     sent_kpa = steps * 0.5
     line = peer({"pattern": pattern, "unit": unit}).message(0.0, sent_kpa)
-    read = compile_pattern(pattern, unit, (0.0, 1000.0)).decode(7, line.rstrip(b"\r\n"))
+    read = compile_pattern(pattern, unit, (0.0, 1000.0)).decode(7, line.removesuffix(b"\r\n"))
     assert isinstance(read, Sample)
     assert read.quality == GOOD
     assert read.value == pytest.approx(sent_kpa, abs=0.05)  # a tenth of the resolution

@@ -218,12 +218,14 @@ def main() -> int:
     asked.add_argument("--runs", type=int, default=RUNS, help="of each row")
     asked.add_argument("--chunk", type=int, default=20, help="runs of a chunk")
     asked.add_argument("--keep", type=Path, help="file that chunks are appended to")
-    asked.add_argument("--only", default="", help="rows with this in their name")
+    asked.add_argument("--only", action="append", help="rows with this in their name; repeatable")
+    asked.add_argument("--processes", type=int, default=0, help="0: one a processor")
     given = asked.parse_args()
-    chosen = {name: row for name, row in rows().items() if given.only in name}
+    chosen = {name: row for name, row in rows().items()
+              if any(text in name for text in given.only or [""])}  # fmt: skip
     with tempfile.TemporaryDirectory() as made:
         path = given.keep or Path(made) / "study.jsonl"
-        fill(chosen, path, given.runs, given.chunk)
+        fill(chosen, path, given.runs, given.chunk, given.processes)
         return 1 if table(path) else 0
 
 

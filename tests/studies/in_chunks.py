@@ -47,10 +47,13 @@ def _one(work: Chunk, row: str, size: int, seed: int) -> Counts:
     return work(size, (zlib.crc32(row.encode()) << 16) + seed)  # rows share no random numbers
 
 
-def fill(rows: Mapping[str, Chunk], path: Path, runs: int, size: int) -> None:
-    """Do what `path` lacks of `runs` runs a row, in chunks of `size`, and append each chunk to it.
-    The seed of a chunk follows from its row and number, so a resumed study is the same one."""
-    with ProcessPoolExecutor(max(os.cpu_count() or 1, 1)) as pool, path.open("a") as file:
+def fill(
+    rows: Mapping[str, Chunk], path: Path, runs: int, size: int, processes: int = 0
+) -> None:  # fmt: skip
+    """Do what `path` lacks of `runs` runs a row, in chunks of `size`, on so many `processes` (0:
+    one a processor), and append each chunk to it. The seed of a chunk follows from its row and
+    number, so a resumed study is the same one."""
+    with ProcessPoolExecutor(processes or os.cpu_count() or 1) as pool, path.open("a") as file:
         waiting: dict[Future[Counts], tuple[str, int]] = {
             pool.submit(_one, rows[row], row, size, seed): (row, seed)
             for row, seed in _missing(rows, path, runs, size)

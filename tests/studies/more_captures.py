@@ -171,7 +171,8 @@ LEAKS = (
 
 
 def leaks(leak: Leak, runs: int, seed: int) -> Counts:
-    """The decay rate's interval; where none is given, that is counted too."""
+    """The decay rate's interval; where none is given, that is counted too. Of a bent fall the rate
+    is the mean from the first to the last reading of the watch, until a tenth is left."""
     rng, held, given = np.random.default_rng(seed), 0, 0
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
@@ -190,12 +191,15 @@ def leaks(leak: Leak, runs: int, seed: int) -> Counts:
             lines = [f"{x:.4f},{cells}" for x, cells in sorted(rows, key=lambda row: row[0])]
             head = "# resolution: 10 us\ntime_ms,command,coil,switch,pressure_kpa\n"
             path.write_text(head + "\n".join(lines) + "\n")
-            ends = shown(folder, path, page)["hold"]["interval95"]
+            found = shown(folder, path, page)["hold"]
+            ends = found["interval95"]
+            if leak.bent:
+                first_s, last_s = ((found[f"rate_{way}_ms"] - 500) / 1e3 for way in ("from", "to"))
+                left = [300 * np.exp(-rate * at / 300) for at in (first_s, last_s)]
+                rate = (left[0] - left[1]) / (last_s - first_s)
             if ends is not None and ends[0] is not None:
                 given += 1
                 held += ends[0] <= rate <= ends[1]
-    if leak.bent:
-        return {f"at most 5 | one rate with an interval, {leak.name}": (given, runs)}
     return {f"at least 95 | decay rate, {leak.name}": (held, given),
             f"at least 0 | decay rate given, {leak.name}": (given, runs)}  # fmt: skip
 

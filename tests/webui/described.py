@@ -12,4 +12,4 @@ def is_described(model: type[BaseModel], answer: Any) -> None:
     """Fails where a key is missing, of another type, or not named by the model."""
     found = model.model_validate(answer)  # a key that the model does not name is lost here
     kept = found.model_dump(by_alias=True, exclude_unset=True)
-    assert kept == answer, {key: (kept.get(key), answer.get(key)) for key in kept.keys() | answer.keys() if kept.get(key) != answer.get(key)}
+    assert kept == answer, {key: value for key, value in answer.items() if kept.get(key) != value}

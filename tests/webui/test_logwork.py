@@ -50,24 +50,26 @@ def test_the_list_is_narrowed_by_what_is_known(client: FlaskClient, written: Wri
     written(valve="A", job="J1", by="Kim")
     written(valve="B", job="J1", by="Lee", source="board")
     written(valve="A", job="J2", by="Lee", source="board", status="tripped", trip=True)
-    assert shown(client, "/") == [3, 2, 1]
-    assert shown(client, "/?valve=A") == [3, 1]
-    assert shown(client, "/?job=J1&by=Lee") == [2]
-    assert shown(client, "/?source=board&status=tripped") == [3]
-    assert shown(client, "/?order=oldest") == [1, 2, 3]
-    assert shown(client, "/?verdict=none") == []
-    assert shown(client, "/?since=2001-01-01&until=2002-01-01") == []
-    assert sorted(shown(client, "/?order=slowest")) == sorted(shown(client, "/?order=fastest"))
-    assert client.get("/?order=upside").status_code == 400
-    assert client.get("/?since=yesterday").status_code == 400
+    assert shown(client, "/runs") == [3, 2, 1]
+    assert shown(client, "/runs?valve=A") == [3, 1]
+    assert shown(client, "/runs?job=J1&by=Lee") == [2]
+    assert shown(client, "/runs?source=board&status=tripped") == [3]
+    assert shown(client, "/runs?order=oldest") == [1, 2, 3]
+    assert shown(client, "/runs?verdict=none") == []
+    assert shown(client, "/runs?since=2001-01-01&until=2002-01-01") == []
+    assert sorted(shown(client, "/runs?order=slowest")) == sorted(
+        shown(client, "/runs?order=fastest")
+    )
+    assert client.get("/runs?order=upside").status_code == 400
+    assert client.get("/runs?since=yesterday").status_code == 400
 
 
 def test_pages_follow_one_another_without_a_gap(client: FlaskClient, written: Written) -> None:
     for _ in range(45):
         written(strokes=1)
-    first = client.get("/")
+    first = client.get("/runs")
     (following,) = re.findall(r'rel="next" href="([^"]+)"', first.text)
-    numbers = shown(client, "/") + shown(client, following.replace("&amp;", "&"))
+    numbers = shown(client, "/runs") + shown(client, following.replace("&amp;", "&"))
     assert numbers == list(range(45, 0, -1))
 
 
@@ -78,9 +80,9 @@ def test_tags_and_notes_are_written_down_and_found(client: FlaskClient, written:
     assert post(client, f"/runs/{run}/notes", text="Plug was loose.\nMended.", by="Kim") == 302
     page = client.get(f"/runs/{run}").text
     assert "before repair" in page and "Plug was loose." in page and "Kim" in page
-    assert shown(client, "/?tag=before repair") == [run]
+    assert shown(client, "/runs?tag=before repair") == [run]
     assert post(client, f"/runs/{run}/tags", take_off="before repair") == 302
-    assert shown(client, "/?tag=before repair") == []
+    assert shown(client, "/runs?tag=before repair") == []
 
 
 @pytest.mark.parametrize(
@@ -118,7 +120,7 @@ def test_what_a_person_writes_is_never_markup(client: FlaskClient, written: Writ
     post(client, f"/runs/{run}/tags", tag=nasty)
     post(client, f"/runs/{run}/notes", text=nasty, by=nasty)
     assert nasty not in client.get(f"/runs/{run}").text
-    assert nasty not in client.get("/").text
+    assert nasty not in client.get("/runs").text
 
 
 def test_removing_can_be_undone_and_loses_nothing(
@@ -134,14 +136,14 @@ def test_removing_can_be_undone_and_loses_nothing(
     assert shown(client, "/log/removed") == [2, 1]
     assert client.get("/runs/1").status_code == 200, "a run off the list can still be opened"
     client.post("/log/restore", data={"csrf": token(client), "run": ["1", "2"]})
-    assert shown(client, "/") == [3, 2, 1]
+    assert shown(client, "/runs") == [3, 2, 1]
     assert [list(RunLog.reading(log_path).load(n).chunks()) for n in (1, 2)] == before
 
 
 def test_a_run_that_goes_on_is_not_taken_off(client: FlaskClient, written: Written) -> None:
     run = written(status="running", analysed=False)
     post(client, "/log/remove", run=str(run))
-    assert shown(client, "/") == [run]
+    assert shown(client, "/runs") == [run]
 
 
 @pytest.mark.parametrize("kind", ["csv", "json", "vcd"])
@@ -176,7 +178,7 @@ def test_heavy_work_is_not_done_in_the_pages_own_process(
     with client.get("/log/export?run=1&to=json") as answer:
         assert answer.status_code == 200 and answer.data.startswith(b"PK")
     assert send(client, CAPTURE.encode(), keep="yes")[0] == 302
-    assert shown(client, "/?source=capture") == [2]
+    assert shown(client, "/runs?source=capture") == [2]
 
 
 def test_faults_of_heavy_work_are_told_in_words(client: FlaskClient, written: Written) -> None:
@@ -217,9 +219,9 @@ def test_a_capture_is_shown_first_and_kept_when_asked(
 ) -> None:
     written()
     status, page = send(client, CAPTURE.encode())
-    assert status == 200 and "1 stroke;" in page and shown(client, "/") == [1]
+    assert status == 200 and "1 stroke;" in page and shown(client, "/runs") == [1]
     status, _ = send(client, CAPTURE.encode(), keep="yes", valve="V-CAP")
-    assert status == 302 and shown(client, "/?source=capture") == [2]
+    assert status == 302 and shown(client, "/runs?source=capture") == [2]
     page = client.get("/runs/2").text
     assert "V-CAP" in page and "50" in page
     facts = client.get("/api/runs/2/strokes").json
@@ -268,7 +270,7 @@ def test_problems_of_a_capture_are_all_told_and_nothing_is_kept(
     written()
     status, page = send(client, b"time_s,comand,switch\n0,0,2\nx,1,0\n", keep="yes")
     assert status == 400 and "comand" in page
-    assert shown(client, "/") == [1]
+    assert shown(client, "/runs") == [1]
 
 
 def test_what_to_do_about_several_columns_is_said_once(
@@ -293,7 +295,7 @@ def test_columns_of_an_instrument_are_confirmed_before_they_count_and_sent_once(
 ) -> None:
     written()
     status, page = send(client, INSTRUMENT.encode(), "a.txt", keep="yes")
-    assert status == 200 and shown(client, "/") == [1], "nobody confirmed the guess"
+    assert status == 200 and shown(client, "/runs") == [1], "nobody confirmed the guess"
     assert "Nobody confirmed" in page and "switch on after 50.0 ms" in page
     assert "Columns left out: Note" in page
     held = re.search(r'name="held" value="([^"]+)"', page)
@@ -305,12 +307,12 @@ def test_columns_of_an_instrument_are_confirmed_before_they_count_and_sent_once(
     answer = client.post("/log/import", data=form)
     assert answer.status_code == 400 and "switch" in answer.text, "the switch has no column"
     answer = client.post("/log/import", data=form | {"role-2": "switch", "above-1": "x"})
-    assert answer.status_code == 400 and shown(client, "/") == [1]
+    assert answer.status_code == 400 and shown(client, "/runs") == [1]
     form["role-2"] = "switch"
     answer = client.post("/log/import", data=form | {"not-2": "yes"})
     assert answer.status_code == 200 and "switch on after 50.0 ms" not in answer.text
     answer = client.post("/log/import", data=form | {"keep": "yes"})
-    assert answer.status_code == 302 and shown(client, "/?source=capture") == [2]
+    assert answer.status_code == 302 and shown(client, "/runs?source=capture") == [2]
     facts = client.get("/api/runs/2/strokes").json
     assert facts is not None and facts["response_ms"] == [pytest.approx(50, abs=0.01)]
     _, page = send(client, INSTRUMENT.encode(), "b.txt")
@@ -334,7 +336,7 @@ def test_malformed_captures_crash_nothing_and_lose_nothing(
         data = dice.randbytes(dice.randrange(300)) if number % 5 == 0 else bytes(source)
         status, _ = send(client, data, name=dice.choice(["a.csv", "a.vcd", "a.bin", "../../a"]))
         assert status in (200, 400), (status, data)
-    assert shown(client, "/") == [1]
+    assert shown(client, "/runs") == [1]
     assert client.application.extensions["captures"].begun == 1, "it was ended and begun anew"
 
 
@@ -359,7 +361,7 @@ def test_over_a_network_without_the_passcode_the_log_is_only_read(
     client = create_app({"RUN_LOG": log_path, "PASSCODE_HASH": "x"}).test_client()
     for address in ("/log/remove", "/log/restore", "/runs/1/tags", "/runs/1/notes", "/log/import"):
         assert client.post(address, data={"csrf": token(client)}).status_code == 403
-    assert "Take off the list" not in client.get("/").text
+    assert "Take off the list" not in client.get("/runs").text
 
 
 class Busy:

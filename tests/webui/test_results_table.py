@@ -15,7 +15,7 @@ from flask.testing import FlaskClient
 from rig.cli.main import cli
 from rig.runlog.store import RunLog
 from rig.text import results_table
-from webui.words import file_stem
+from rig.text.file_names import file_stem
 
 Writer = Callable[..., int]
 DEMO = Path(__file__).parents[2] / "demo"

@@ -19,6 +19,7 @@ from rig.core import places
 from webui.app import create_app
 from webui.charts import chain_links
 from webui.charts.strokes import StrokeTimes
+from webui.lessons import kept
 from webui.live.files import Files
 from webui.live.hub import Hub
 from webui.pages import lesson, model_run
@@ -221,14 +222,14 @@ def test_the_class_follows_and_cannot_move(client: FlaskClient, written: Writer)
 
 def test_only_a_few_lessons_are_kept(client: FlaskClient, written: Writer) -> None:
     run = written(strokes=2)
-    for _ in range(lesson.MOST):
+    for _ in range(kept.MOST):
         assert "code" in shared(client, run)
     assert "Too many" in shared(client, run)["error"]
-    kept = client.application.extensions["lessons"]
-    for one in kept._kept.values():
-        one.since_s -= lesson.IDLE_S + 1
+    lessons = client.application.extensions["lessons"]
+    for one in lessons._kept.values():
+        one.since_s -= kept.IDLE_S + 1
     assert "code" in shared(client, run)
-    assert len(kept._kept) == 1
+    assert len(lessons._kept) == 1
 
 
 def test_the_qr_code_holds_an_address_that_phones_reach(

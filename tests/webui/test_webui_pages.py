@@ -30,7 +30,7 @@ def plain(html: str) -> str:
 def test_without_a_log_the_page_says_how_to_make_the_first_run(
     client: FlaskClient, log_path: Path
 ) -> None:
-    answer = client.get("/")
+    answer = client.get("/runs")
     assert answer.status_code == 200
     assert "rig run" in answer.text
     assert "demo/run.py" in answer.text
@@ -43,7 +43,7 @@ def test_without_a_log_the_page_says_how_to_make_the_first_run(
 
 def test_a_file_that_is_no_log_is_said_in_words(client: FlaskClient, log_path: Path) -> None:
     log_path.write_bytes(b"not a database at all, but long enough to look like one" * 50)
-    answer = client.get("/")
+    answer = client.get("/runs")
     assert answer.status_code == 500
     assert "not a run log" in answer.text
     assert "Traceback" not in answer.text
@@ -56,7 +56,7 @@ def test_the_list_names_source_verdict_and_state_in_words(
     written(source="simulated", strokes=3)
     written(source="emulated board", strokes=3, synchronised=None)
     written(status="interrupted", analysed=False, strokes=3)
-    page = plain(client.get("/").text)
+    page = plain(client.get("/runs").text)
     for wanted in (
         "Run 1", "Run 4", "SIMULATED", "EMULATED BOARD", "board", "Conforms", "Aborted",
         "Interrupted", "no result", "clock not synchronised", "clock state not known",
@@ -69,7 +69,7 @@ def test_paging_reaches_every_run_once(client: FlaskClient, written: Writer) -> 
     many = runs.ROWS + 3
     for _ in range(many):
         written(strokes=1, analysed=False)
-    seen, address = [], "/"
+    seen, address = [], "/runs"
     while address:
         page = client.get(address).text
         seen += [int(n) for n in re.findall(r'href="/runs/(\d+)"', page)]
@@ -81,17 +81,17 @@ def test_paging_reaches_every_run_once(client: FlaskClient, written: Writer) -> 
 def test_a_full_last_page_has_no_older_one(client: FlaskClient, written: Writer) -> None:
     for _ in range(runs.ROWS):
         written(strokes=1, analysed=False)
-    assert 'rel="next"' not in client.get("/").text
-    assert "no further runs" in client.get("/?after=1").text
+    assert 'rel="next"' not in client.get("/runs").text
+    assert "no further runs" in client.get("/runs?after=1").text
 
 
 def test_the_list_of_one_valve(client: FlaskClient, written: Writer) -> None:
     written(strokes=1, valve="A 1&2", analysed=False)
     written(strokes=1, valve="B", analysed=False)
-    page = client.get("/", query_string={"valve": "A 1&2"}).text
+    page = client.get("/runs", query_string={"valve": "A 1&2"}).text
     assert "Run 1" in page
     assert "Run 2" not in page
-    assert "No run of valve C" in client.get("/?valve=C").text
+    assert "No run of valve C" in client.get("/runs?valve=C").text
 
 
 @pytest.mark.parametrize(
@@ -100,7 +100,7 @@ def test_the_list_of_one_valve(client: FlaskClient, written: Writer) -> None:
      "verdict=maybe", "source=dream", "status=stopped", "kind=stroke", "order=random"],
 )  # fmt: skip
 def test_a_question_that_makes_no_sense_is_refused(client: FlaskClient, query: str) -> None:
-    for address in ("/?", "/api/runs?"):
+    for address in ("/runs?", "/api/runs?"):
         answer = client.get(address + query)
         assert answer.status_code == 400
         assert "not understood" in answer.text

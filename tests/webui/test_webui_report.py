@@ -46,7 +46,7 @@ def test_without_the_libraries_the_page_says_so(
 ) -> None:
     written(strokes=3)
 
-    def refuse(_documents: object) -> bytes:
+    def refuse(_documents: object, _sheets: int) -> bytes:
         raise UsageError("PDF needs the system's Pango. Type: apt-get install it")
 
     monkeypatch.setattr(pdf, "to_pdf_apart", refuse)

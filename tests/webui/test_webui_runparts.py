@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Callable
 from html import unescape
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from click.testing import CliRunner
 from flask.testing import FlaskClient
 
 from rig.actions.analyse_run import recording_of, texts_of
+from rig.cli.export import command as export
 from rig.cli.show import command
 from rig.core.rounding import ends, fixed, pair, places
 from rig.runlog.store import RunLog
@@ -52,6 +54,44 @@ def test_numbers_of_the_page_are_those_of_rig_show(client: FlaskClient, written:
     charts = client.get(f"/api/runs/{run}/strokes").get_json()["charts"]
     assert charts["response_ms"]["ucl"] == result["charts"]["response_ms"]["ucl"]
     assert charts["response_ms"]["limits"] == [150.0]
+
+
+OLDER_TIMING = """
+[timing]
+date = "2026-10-02"
+due = "2027-10-02"
+timed_from = "command"
+response_n = 100
+response_mean = "0.3 ms"
+response_sd = "0.02 ms"
+release_n = 100
+release_mean = "-0.2 ms"
+release_sd = "0.05 ms"
+operate_delay = ["5 ms", "7 ms"]
+release_delay = ["3 ms", "4 ms"]
+"""
+"""Refused: it was measured from the command, and a read-back is wired."""
+
+
+def test_a_run_whose_timing_is_refused_now_opens_with_a_remark(
+    client: FlaskClient, written: Writer, tmp_path: Path
+) -> None:
+    plain = shown(written(strokes=6))
+    run = written(strokes=6, more_setup=OLDER_TIMING)
+    result, html = shown(run), client.get(f"/runs/{run}").text
+    said = "Left out of the setup stored with this run: timing.timed_from."
+    assert said in result["remark"]
+    assert said in words(html)
+    assert 'timed_from = "command"' in unescape(html)  # its text as it was recorded
+    assert result["timing"]["state"] == "assumed, not measured"
+    assert result["strokes"] == plain["strokes"]
+    assert client.get(f"/runs/{run}/report").status_code == 200
+    out = tmp_path / "run.csv"
+    done = CliRunner().invoke(export, [str(run), "--to", "csv", str(out)])
+    assert (done.exit_code, out.exists()) == (0, True), done.output
+    # what a wrong wiring would change is never left out
+    unreadable = written(strokes=6, more_setup='\n[coil]\nfeed_side = "both"\n', analysed=False)
+    assert shown(unreadable)["remark"] == ""
 
 
 def test_without_a_read_back_the_interval_is_told_not_a_plus_minus(

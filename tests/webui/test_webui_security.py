@@ -19,8 +19,9 @@ from webui.live.stopping import NOTHING, Stopped
 
 Writer = Callable[..., int]
 EVERY_KIND = (
-    "/", "/runs/1", "/runs/99", "/nowhere", "/api/runs", "/api/runs/1", "/api/runs/1/traces",
-    "/help/", "/help/page", "/static/css/base.css", "/?before=x", "/runs/1/run.csv",
+    "/", "/runs", "/runs/1", "/runs/99", "/nowhere", "/api/runs", "/api/runs/1",
+    "/api/runs/1/traces",
+    "/help/", "/help/page", "/static/css/base.css", "/runs?before=x", "/runs/1/run.csv",
 )  # fmt: skip
 
 
@@ -128,7 +129,9 @@ def test_own_names_hold_the_host_and_never_a_wildcard() -> None:
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "PATCH", "DELETE"])
-@pytest.mark.parametrize("address", ["/", "/runs/1", "/api/runs", "/api/runs/1/traces", "/help/"])
+@pytest.mark.parametrize(
+    "address", ["/", "/runs", "/runs/1", "/api/runs", "/api/runs/1/traces", "/help/"]
+)
 def test_nothing_can_be_sent(
     client: FlaskClient, written: Writer, method: str, address: str
 ) -> None:
@@ -160,7 +163,7 @@ class Found(HTMLParser):
         self._inside = ""
 
 
-@pytest.mark.parametrize("address", ["/", "/runs/1", "/runs/99", "/help/", "/help/page"])
+@pytest.mark.parametrize("address", ["/", "/runs", "/runs/1", "/runs/99", "/help/", "/help/page"])
 def test_no_inline_script_or_style_and_nothing_from_outside(
     client: FlaskClient, written: Writer, address: str
 ) -> None:
@@ -177,7 +180,7 @@ def test_no_inline_script_or_style_and_nothing_from_outside(
 NASTY = "\"><script>alert(1)</script><img src=x onerror=alert(2)>{{7*7}}'&amp;"
 
 
-@pytest.mark.parametrize("address", ["/", "/runs/1"])
+@pytest.mark.parametrize("address", ["/", "/runs", "/runs/1"])
 def test_what_people_typed_stays_text(client: FlaskClient, written: Writer, address: str) -> None:
     written(
         strokes=2,
@@ -201,7 +204,7 @@ def test_what_people_typed_stays_text(client: FlaskClient, written: Writer, addr
 
 def test_a_nasty_valve_filter_stays_text(client: FlaskClient, written: Writer) -> None:
     written(strokes=2)
-    page = client.get("/", query_string={"valve": NASTY}).text
+    page = client.get("/runs", query_string={"valve": NASTY}).text
     assert "<script>alert" not in page
     assert "<img" not in page
 

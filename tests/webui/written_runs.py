@@ -108,6 +108,8 @@ class Made:
     synchronised: bool | None = False
     not_watched: Collection[str] = ()
     doubts: Collection[tuple[float, str, str]] = ()
+    more_setup: str = ""
+    wall_utc_s: float = 1_893_456_000.0
 
     def on_at(self, number: int) -> float:
         """Command of stroke `number`, ms after the first record."""
@@ -198,14 +200,14 @@ def header(made: Made) -> RunHeader:
             "oil_temperature": {"value": 92.0, "unit": "degC", "how": "typed"},
             "base_pressure": {"value": 310.0, "unit": "kPa", "how": "measured"},
         },
-        setup_text=SETUP,
-        setup_hash="invented-setup",
+        setup_text=SETUP + made.more_setup,
+        setup_hash="invented-setup" + (f"-{len(made.more_setup)}" if made.more_setup else ""),
         setup_name="invented.setup.toml",
         sheet_text=SHEET.format(strokes=made.strokes, on_ms=made.on_ms, rest_ms=made.rest_ms),
         sheet_hash=f"invented-sheet-{made.strokes}-{made.on_ms}-{made.rest_ms}",
         sheet_name="invented.sheet.toml",
         software="0.1.0",
-        wall=WallTime(1_893_456_000.0, START_NS, "invented-boot", made.synchronised),
+        wall=WallTime(made.wall_utc_s, START_NS, "invented-boot", made.synchronised),
         hardware={"chip": "invented chip", "gauge": "invented gauge"},
         watched=watched,
         not_watched=missing,

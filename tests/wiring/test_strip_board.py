@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 from pathlib import Path
 
@@ -13,7 +14,8 @@ from click.testing import CliRunner
 from rig.cli.main import cli
 from rig.wiring.circuit import netlist
 from rig.wiring.netlist import differences
-from rig.wiring.strip_board import OFF_BOARD, WIRES, build, read_back
+from rig.wiring.parts import PARTS
+from rig.wiring.strip_board import HEAD, OFF_BOARD, WIRES, Leg, build, read_back
 
 NAMES = sorted(wired_setups.variants())
 
@@ -72,3 +74,32 @@ def test_the_command_writes_it(tmp_path: Path) -> None:
     done = CliRunner().invoke(cli, ["wiring", str(setup), "--strip", str(file)])
     assert done.exit_code == 0
     assert file.read_text().startswith("stage,part,value,leg,strip,hole,strip's net")
+
+
+def test_every_diode_on_the_board_has_its_voltage_and_current() -> None:
+    """What each bears by the circuits' own values (Ohm's law), at a load dump of 40 V behind the
+    clamp (the circuits' highest supply), at the pin's 3.4 V, at a pick-up of 12 V: well below."""
+    rows = [dict(zip(HEAD, leg.row(), strict=True)) for leg in both_sides()]
+    diodes = {row["part"].partition(" (")[0]: row for row in rows if row["part"][0] in "DZ"}
+    assert {"D2", "D3", "D4", "D5", "D6", "D8", "D9", "D10", "D20", "Z2", "Z3"} <= set(diodes)
+    rated = {}
+    for name, row in diodes.items():
+        assert re.fullmatch(r"[\d.]+ V", row["value"]), row
+        found = re.search(r", ([\d.]+) (A|W)\b", row["kind and rating"])
+        assert found, row
+        rated[name] = float(found[1])
+    ohm = {name: part.si for name, part in PARTS.items() if name.startswith("R")}
+    bears = {"D3": 40 / ohm["R3"], "D5": 3.4 / ohm["R7"], "D6": 3.4 / ohm["R7"],
+             "D20": 12 / ohm["R27"]}  # fmt: skip
+    assert all(2 * current < rated[name] for name, current in bears.items()), bears
+
+
+def both_sides() -> list[Leg]:
+    """Of both feed sides: each has parts of its own."""
+    return [leg for name in NAMES for leg in build(wired_setups.setup_of(name)).legs]
+
+
+def test_a_wire_off_the_board_has_no_rating() -> None:
+    wires = [leg.row() for leg in both_sides() if leg.stage == WIRES]
+    assert wires
+    assert {(row[2], row[-1]) for row in wires} == {("", "")}

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -13,12 +14,13 @@ from pydantic import BaseModel, ConfigDict, Field
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
 from rig.runlog import search
+from rig.runlog.rows import RunRow
 from webui import log
 from webui.api.models import OverlayAnswer, RunAnswer, StrokesAnswer, TracesAnswer
 from webui.api.openapi import described
 from webui.charts import decimate, overlay, strokes, timeline
 from webui.faults import PageFault
-from webui.pages.runs import Count, ListQuestion
+from webui.pages.listing import Count, ListQuestion
 from webui.run import run_parts, run_view
 
 blueprint = Blueprint("api", __name__, url_prefix="/api")
@@ -49,16 +51,24 @@ class RunFacts(BaseModel):
     strokes: int | None
     verdict: str | None
     response_mean_ms: float | None
+    response_n: int | None
+    response_max_ms: float | None
+    release_mean_ms: float | None
+    release_n: int | None
+    missed: int | None
+    oil_temperature_degc: float | None
+    purpose: str
     tags: list[str]
 
 
 class RunsAnswer(BaseModel):
-    """A page of runs. `next_before`, and `next_mean_ms` where the order is by time, ask for the
-    following ones; null at the end."""
+    """A page of runs. `next_before`, and `next_value` where the order is not by number, ask for the
+    following ones; null at the end. `next_mean_ms` is `next_value` of an order by response."""
 
     runs: list[RunFacts]
     next_before: int | None
     next_mean_ms: float | None
+    next_value: float | str | None
 
 
 class TracesQuestion(BaseModel):
@@ -70,38 +80,30 @@ class TracesQuestion(BaseModel):
     stroke: Count | None = None
 
 
+def row_facts(row: RunRow) -> dict[str, Any]:
+    """A row of the list by the names of RunFacts."""
+    facts = asdict(row)
+    return {"run": facts.pop("id"), **facts}
+
+
 @blueprint.get("/runs")
 @described(RunsQuestion, RunsAnswer)
 def runs() -> Response:
     """Runs, newest first unless asked otherwise; `next_before` asks for the following ones."""
     given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
     asked = RunsQuestion.model_validate(given)
-    place = asked.place or (search.Place(asked.before, asked.mean_ms) if asked.before else None)
+    place = asked.place
+    if place is None and asked.before is not None:
+        place = search.Place(asked.before, asked.mean_ms if asked.value is None else asked.value)
     listed, following = search.find(log.run_log(), asked.sought, asked.limit, place)
-    facts = [
-        RunFacts(
-            run=row.id,
-            source=row.source,
-            status=row.status,
-            started_utc_s=row.started_utc_s,
-            clock_synchronised=row.clock_synchronised,
-            valve=row.valve,
-            job=row.job,
-            by=row.by,
-            mount=row.mount,
-            kind=row.kind,
-            strokes=row.strokes,
-            verdict=row.verdict,
-            response_mean_ms=row.response_mean_ms,
-            tags=list(tags),
-        )
-        for row, tags in listed
-    ]
-    by_time = following is not None and asked.order in ("slowest", "fastest")
+    facts = [RunFacts(**row_facts(row), tags=list(tags)) for row, tags in listed]
+    value = following.value if following else None
+    by_response = asked.order in ("slowest", "fastest")
     answer = RunsAnswer(
         runs=facts,
         next_before=following.id if following else None,
-        next_mean_ms=following.mean_ms if following and by_time else None,
+        next_mean_ms=float(value) if by_response and value is not None else None,
+        next_value=value,
     )
     return jsonify(answer.model_dump())
 

@@ -157,6 +157,7 @@ class RunAnswer(BaseModel):
     watched: list[Rule]
     not_watched: list[Rule]
     remark: str
+    purpose: str = Field(default="valve", description="valve, own timing or commissioning")
     records: int
     software: str
     result_saved: bool

@@ -122,9 +122,39 @@ class Dip(BaseModel):
     u95_ms: float | None
 
 
+class PartStretch(BaseModel):
+    """From one instant to another (null: from the beginning, to the end) a part of the drawing goes
+    from one place to another; 0 is not energised."""
+
+    from_ms: float | None
+    to_ms: float | None
+    from_at: float
+    to_at: float
+    known: str
+    words: str
+
+
+class DrawnPart(BaseModel):
+    """A part of the cut-away drawing: measured, inferred or not measured. `follows` names the lane
+    or channel of the traces that shows it from moment to moment."""
+
+    name: str
+    known: str
+    follows: str | None
+    seen_by: str
+    stretches: list[PartStretch]
+
+
+class AskedNext(BaseModel):
+    """The half of a stroke to ask about next."""
+
+    stroke: int
+    way: str
+
+
 class LessonAnswer(BaseModel):
     """One half of a stroke; `model` is the plant's own course of a simulated run, `dip` null where
-    the current shows no movement."""
+    the current shows no movement, `why` what this one is worth showing for."""
 
     run: int
     source: Source
@@ -142,6 +172,9 @@ class LessonAnswer(BaseModel):
     links: list[Link]
     together: list[LinksTogether]
     dip: Dip | None
+    drawing: list[DrawnPart]
+    why: str | None
+    next: AskedNext | None
 
 
 class ShareAnswer(BaseModel):
@@ -165,8 +198,39 @@ class EndedAnswer(BaseModel):
     ended: bool
 
 
+class PartGuessed(BaseModel):
+    """How many said this part."""
+
+    name: str
+    n: int
+
+
+class TimesGuessed(BaseModel):
+    """How many said a time from `from_ms` on and below `to_ms` (null: and more)."""
+
+    from_ms: float
+    to_ms: float | None
+    n: int
+
+
+class TallyAnswer(BaseModel):
+    """What the class guessed, by nobody's name."""
+
+    n: int
+    parts: list[PartGuessed]
+    times: list[TimesGuessed]
+    median_ms: float | None
+
+
+class GuessedAnswer(BaseModel):
+    """How many have guessed."""
+
+    guesses: int
+
+
 class PositionAnswer(BaseModel):
-    """Where the teacher stands, and for how long."""
+    """Where the teacher stands, and for how long. `question` counts the questions; `tally` is null
+    until it may be seen."""
 
     run: int
     version: int
@@ -178,6 +242,10 @@ class PositionAnswer(BaseModel):
     playing: bool
     revealed: bool
     model: bool
+    question: int
+    guesses: int
+    shows_tally: bool
+    tally: TallyAnswer | None
 
 
 # -- the bench now

@@ -28,7 +28,8 @@ class EntriesQuestion(RegisterQuestion):
 
 
 class EntryFacts(BaseModel):
-    """A valve (`name` is its tag) or a job; `last` is its newest run, null where there is none."""
+    """A valve (`name` is its tag) or a job; `last` is its newest run, null where there is none.
+    `complaint` and `repair` are a job's, empty of a valve."""
 
     id: int
     name: str
@@ -38,6 +39,8 @@ class EntryFacts(BaseModel):
     last: int | None
     last_utc_s: float | None
     last_verdict: str | None
+    complaint: str
+    repair: str
 
 
 class EntriesAnswer(BaseModel):

@@ -132,7 +132,7 @@ def _apart(a: Instant, b: Instant) -> tuple[float, float | None]:
     return b.t_ms - a.t_ms, math.hypot(*known) if known else None
 
 
-def _separable(found: Instants) -> list[Instant | None]:
+def separable(found: Instants) -> list[Instant | None]:
     """The ends from the command on, without those between links that cannot be told apart: one of
     them would be no longer than it is uncertain. The less sure end goes."""
     ends: list[Instant | None] = [Instant(0.0), *found]
@@ -161,7 +161,7 @@ def links(found: Instants, way: Way) -> dict[str, Any]:
     """`links`: each with from, to and what it took, null where it was not measured. `together`:
     the times of links in a row that have one only together. The last one may have no end. `dip`:
     where the current shows that the plunger has moved."""
-    ends = _separable(found)
+    ends = separable(found)
     shape = []
     for n, name in enumerate(LINKS):
         begins, stops = ends[n], ends[n + 1]

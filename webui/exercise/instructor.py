@@ -14,12 +14,11 @@ from werkzeug.wrappers import Response
 from rig.actions.exercise.draw import SEVERITIES, offered, refuse_unfit
 from rig.actions.exercise.model import Plan, cause_words
 from rig.actions.exercise.store import EXERCISES_MOST, SEATS_MOST, Exercise, Seated
-from rig.config.files.loading import load_setup
 from rig.core.errors import FileProblems, UsageError
 from webui import qr
 from webui.access import writer_only
 from webui.exercise import seats
-from webui.exercise.student import blueprint
+from webui.exercise.student import blueprint as blueprint
 from webui.faults import PageFault
 from webui.live.files import Files, problems_of
 
@@ -54,13 +53,18 @@ def new() -> str:
 
 def _form(wrong: list[str], given: dict[str, str]) -> str:
     files = _files()
-    simulated = [name for name, backend in files.backends().items() if backend == "simulated"]
+    setups = {
+        name: setup
+        for name, setup in files.read_setups().items()
+        if setup is not None and setup.backend == "simulated"
+    }
     causes: dict[str, str] = {}
-    for name in simulated:
-        causes |= {cause: part for part, cause in offered(load_setup(files.setups[name]).setup)}
+    for setup in setups.values():
+        causes |= {cause: part for part, cause in offered(setup)}
     return render_template(
-        "exercise/new.html", wrong=wrong, given=given, setups=simulated, sheets=list(files.sheets),
-        causes=causes, severities=SEVERITIES, drawn=DRAWN, cause_words=cause_words,
+        "exercise/new.html", wrong=wrong, given=given, setups=list(setups),
+        sheets=list(files.sheets), causes=causes, severities=SEVERITIES, drawn=DRAWN,
+        cause_words=cause_words,
         seats_most=SEATS_MOST,
     )  # fmt: skip
 

@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel
 
 from rig.config.files.loading import LoadedSetup, LoadedSheet, load_pair, pair_from_texts
+from rig.config.setup.model import Setup
 from rig.core.atomic_file import whole_file
 from rig.core.errors import FileProblems, Problem, RefusedError, RigError, StorageError, UsageError
 
@@ -79,14 +80,14 @@ class Files:
             raise UsageError("A run needs a sheet.")
         return loaded, loaded_sheet
 
-    def backends(self) -> dict[str, str]:
-        """What each setup drives: board or simulated; "" where its file cannot be used."""
-        found: dict[str, str] = {}
+    def read_setups(self) -> dict[str, Setup | None]:
+        """Each setup as its file says now; None where the file cannot be used."""
+        found: dict[str, Setup | None] = {}
         for name, path in self.setups.items():
             try:
-                found[name] = load_pair(path, None)[0].setup.backend
+                found[name] = load_pair(path, None)[0].setup
             except (RigError, OSError):
-                found[name] = ""
+                found[name] = None
         return found
 
     def save_sheet(self, setup: str, name: str, text: str, *, replace: bool = False) -> Path:

@@ -9,12 +9,15 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from rig.core.errors import RigError
+from rig.runlog import register, search
 from webui import log
 from webui.faults import PageFault
 from webui.run.figures import Card, cards
 
 NOT_KEPT = ("valve", "note")
 """They belong to one run; everything else typed goes with the next one, and is shown with it."""
+NAMES_MOST = 100
+"""Offered before anything is typed; the script asks the register for what matches."""
 NUMBERED = re.compile(r"(.*?)([0-9]{1,9})")
 
 
@@ -40,6 +43,28 @@ def next_tag(tag: str | None) -> str:
         return ""
     before, number = found.groups()
     return f"{before}{int(number) + 1:0{len(number)}d}"
+
+
+class Known(NamedTuple):
+    """Names to choose from while typing: the first of the registers, and
+    the persons of the newest runs."""
+
+    valves: list[str]
+    jobs: list[str]
+    by: list[str]
+
+
+def known() -> Known:
+    """The names that a form offers; none where there is no log yet."""
+    try:
+        opened = log.run_log()
+        valves, jobs = (
+            [one.name for one in register.entries(opened, of, limit=NAMES_MOST)]
+            for of in (register.VALVE, register.JOB)
+        )
+        return Known(valves, jobs, search.known(opened)["by"])
+    except (RigError, PageFault, log.NoLogYet):
+        return Known([], [], [])
 
 
 def ended(run: int | None) -> Ended | None:

@@ -3,11 +3,23 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import json
+from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, Flask, Response, jsonify, redirect, render_template, request, url_for
+from flask import (
+    Blueprint,
+    Flask,
+    Response,
+    current_app,
+    jsonify,
+    redirect,
+    render_template,
+    request,
+    url_for,
+)
 from werkzeug.wrappers import Response as AnyResponse
 
 from rig.actions.conditions import CONDITIONS, typed
@@ -17,9 +29,10 @@ from webui import access, security
 from webui.api.models_lesson import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
-from webui.live import next_run, stream
+from webui.live import batch, next_run, stream
 from webui.live.files import Files, SheetKept, fields_of, problems_of, text_of
 from webui.live.hub import Hub
+from webui.live.measured import by_sensor, measured, read_before
 from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
 
 blueprint = Blueprint("bench", __name__)
@@ -40,21 +53,32 @@ def install(app: Flask, hub: Hub) -> None:
 @blueprint.get("/bench")
 def show() -> str:
     """What the bench does now, and what can be ordered."""
-    return _page()
+    return bench_page()
 
 
-def _page(**more: Any) -> str:
+def bench_page(**more: Any) -> str:
+    """The bench as it stands, with what `more` says in place of the usual."""
     hub = stream.hub()
     now = hub.snapshot()
     kept = next_run.kept(hub.given, TEXTS)
     if hub.given.get("browser") != access.who():  # the name is that of whoever had the controls
         kept.pop("by", None)
     over = now["phase"] == "ended" and (now.get("ended") or {}).get("run")
+    batch_seen, batch_fault = batch.now(Path(current_app.config["RUN_LOG"]), hub.given.get("valve"))
+    setups = hub.files.read_setups()
+    sensors = {name: measured(setup) if setup else {} for name, setup in setups.items()}
+    here = sensors.get(str(now.get("setup")), {})
     return render_template(
         "bench.html",
-        kept=kept,
+        kept={name: text for name, text in kept.items() if name not in here},
+        batch=batch_seen,
+        batch_fault=batch_fault,
+        known=next_run.known(),
+        measured_here=here,
+        measured_by=functools.partial(by_sensor, sensors),
+        read_before=read_before((now.get("live") or {}).get("inputs") or []),
         valve_before=hub.given.get("valve"),
-        next_tag=next_run.next_tag(hub.given.get("valve")),
+        next_tag=(batch_seen.next_tag if batch_seen else next_run.next_tag(hub.given.get("valve"))),
         over=next_run.ended(over or None),
         now=now,
         setups=list(hub.files.setups),
@@ -63,10 +87,10 @@ def _page(**more: Any) -> str:
         conditions=CONDITIONS,
         cautions=_cautions(hub.files, now),
         confirm_wired=_confirm_wired(hub.files, now),
-        backends=hub.files.backends(),
+        backends={name: setup.backend if setup else "" for name, setup in setups.items()},
         unfolded=any((request.form or kept).get(name) for name in FOLDED),
         facts=json.dumps({**access.facts(), "phase": now["phase"]}),
-        **{"given": request.form or kept, "problems": [], **more},
+        **{"given": request.form or kept, "problems": [], "batch_given": {}, **more},
     )
 
 
@@ -109,12 +133,13 @@ def look() -> AnyResponse | str | tuple[str, int]:
     try:
         if wrong:  # the files are looked at too: everything at once
             stream.hub().files.pair(setup, sheet)
-            return _page(problems=wrong), 400
+            return bench_page(problems=wrong), 400
+        current_app.extensions["gauge_look"].end()  # the run's gauge may be at that port
         stream.hub().look(setup, sheet, options)
         stream.hub().given["browser"] = access.who()
     except RigError as error:
         status = 409 if isinstance(error, RefusedError) else 400
-        return _page(problems=[*wrong, *problems_of(error)]), status
+        return bench_page(problems=[*wrong, *problems_of(error)]), status
     return redirect(url_for(".show"))
 
 
@@ -140,15 +165,16 @@ def go() -> AnyResponse | tuple[str, int]:
         words = [*(f"Not confirmed: {line}" for line in open_lines)]
         words += [] if by else ["Who confirms? Write a name."]
         words += ["Accept what is not watched, or leave."] if missing and not accepted else []
-        return _page(problems=[_said(line) for line in words]), 400
+        return bench_page(problems=[said(line) for line in words]), 400
     try:
         hub.go(by, form.get("look", ""), not_watched_accepted=accepted)
     except RefusedError as error:
-        return _page(problems=problems_of(error)), 409
+        return bench_page(problems=problems_of(error)), 409
     return redirect(url_for(".show"))
 
 
-def _said(words: str) -> Any:
+def said(words: str) -> Problem:
+    """A sentence as the page's list of what was not done takes it."""
     return problems_of(RefusedError(words))[0]
 
 

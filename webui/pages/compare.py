@@ -25,7 +25,7 @@ from webui.api.models_lesson import CompareAnswer, CompareOverlayAnswer
 from webui.api.openapi import described
 from webui.charts import drawing, overlay
 from webui.faults import PageFault
-from webui.pages.runs import Count
+from webui.pages.listing import Count
 from webui.run import figures, run_view
 
 blueprint = Blueprint("compare", __name__)

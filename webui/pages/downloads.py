@@ -9,7 +9,7 @@ from pathlib import Path
 from flask import Blueprint, Response, send_file
 
 from rig.captures import write_csv, write_json, write_vcd
-from webui import words
+from rig.text.file_names import file_stem
 from webui.faults import PageFault
 from webui.run import run_view
 from webui.work import heavy
@@ -30,7 +30,7 @@ def export(run_id: int, kind: str) -> Response:
     view = run_view.open_run(run_id)
     header = view.stored.header
     with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
-        path = Path(folder) / f"{words.file_stem(run_id, header.valve, header.source)}.{kind}"
+        path = Path(folder) / f"{file_stem(run_id, header.valve, header.source)}.{kind}"
         if kind == "csv":
             write_csv(view.recording, path)
         elif kind == "vcd":

@@ -10,9 +10,11 @@ from flask import Blueprint, current_app, redirect, render_template, request, ur
 from pydantic import BaseModel, ConfigDict, Field
 from werkzeug.wrappers import Response
 
-from rig.actions.job_checks import NOTHING_WRITTEN, READINGS, add_check, checks_path, job_seen
+from rig.actions.job_checks import NOTHING_WRITTEN, READINGS, OutOfOrderError, add_check, job_seen
 from rig.core.errors import FileProblems, UsageError
+from rig.diagnosis.explain import NOTHING_FOR
 from rig.diagnosis.knowledge.loading import load_knowledge
+from rig.runlog.kept_files import checks_path
 from rig.runlog.register import JOB, PastRun, history
 from webui import log
 from webui.access import writer_only
@@ -32,8 +34,6 @@ class SummaryQuestion(BaseModel):
     vehicle: Words = ""
     shop: Words = ""
     part: Words = ""
-    complaint: Words = ""
-    work: Words = ""
 
 
 class BeforeAfter(NamedTuple):
@@ -61,15 +61,18 @@ def note(number: int) -> Response | tuple[str, int]:
     """Note what a check by hand found."""
     known(JOB, number)
     given = {key: request.form.get(key, "") for key in ("check", "found", *READINGS, "note")}
+    confirmed = request.form.get("out_of_order") == "yes"
     try:
-        add_check(_checks(number), given)
+        add_check(_checks(number), given, out_of_order=confirmed)
+    except OutOfOrderError as early:
+        return _page(number, early.words, given, early=True), 422
     except UsageError as error:
         told = [line for line in str(error).splitlines() if line != NOTHING_WRITTEN]
         return _page(number, told, given), 422
     return redirect(url_for("job.diagnosis", number=number), 303)
 
 
-def _page(number: int, wrong: list[str], given: dict[str, str]) -> str:
+def _page(number: int, wrong: list[str], given: dict[str, str], *, early: bool = False) -> str:
     entry, past = known(JOB, number), history(log.run_log(), JOB, number)
     knowledge, refused = load_knowledge(), ""
     seen = None
@@ -86,7 +89,8 @@ def _page(number: int, wrong: list[str], given: dict[str, str]) -> str:
     return render_template(
         "job_diagnosis.html", entry=entry, seen=seen, found=found, causes=causes, first=first,
         begin=knowledge.checks.get(first.begin_with) if first else None,
-        checks=knowledge.checks, refused=refused, wrong=wrong, given=given,
+        checks=knowledge.checks, refused=refused, wrong=wrong, given=given, early=early,
+        nothing_for=NOTHING_FOR,
     )  # fmt: skip
 
 

@@ -5,10 +5,7 @@ from __future__ import annotations
 
 import hmac
 import io
-import secrets
-import threading
 import time
-from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal, cast
 
 from flask import (
@@ -21,36 +18,46 @@ from flask import (
     request,
     url_for,
 )
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from rig.core.clock import NS_PER_MS
-from webui import log, words
+from webui import access, log, words
 from webui.api.models_lesson import (
     EndedAnswer,
+    GuessedAnswer,
     LessonAnswer,
     MovedAnswer,
     PositionAnswer,
     ShareAnswer,
 )
 from webui.api.openapi import described
-from webui.charts import chain_links, strokes, timeline
+from webui.charts import chain_links, cutaway, strokes, timeline
 from webui.exercise.seats import HIDDEN, hides_truth
 from webui.faults import PageFault
+from webui.lessons import guesses, worth_showing
+from webui.lessons.kept import Lesson, Lessons, Position
+from webui.lessons.rehearsals import OUTCOMES, REHEARSALS, Outcome, rehearse
 from webui.pages import model_run
-from webui.pages.runs import Count
+from webui.pages.listing import Count
 from webui.run import run_view
+from webui.work.heavy import not_beside_a_run
 
 blueprint = Blueprint("lesson", __name__)
 
-MOST = 8
-IDLE_S = 3 * 3600.0
 POINTS = 1_500
 LEAST_MS = 5.0
 LOOKED_AT, OFFERED = 120, 30
+LONGEST = 300
+"""Strokes of a run that is looked through for what is worth showing."""
 LOOPBACK = ("127.", "localhost", "[::1]")
 
 RunId = "<int(max=2147483647):run_id>"
-Milliseconds = Annotated[float, Field(ge=-1e7, le=1e7, allow_inf_nan=False)]
+
+
+def _a_part(name: str) -> str:
+    if not guesses.is_part(name):
+        raise ValueError("no part of the chain has this name")
+    return name
 
 
 class LessonQuestion(BaseModel):
@@ -61,6 +68,13 @@ class LessonQuestion(BaseModel):
     way: Literal["on", "off"] = "on"
 
 
+class RehearsalQuestion(BaseModel):
+    """What the class said that the rig will do; nothing: it is only asked."""
+
+    model_config = ConfigDict(extra="forbid")
+    said: Outcome | None = None
+
+
 class ShareQuestion(BaseModel):
     """`whole_page`: the class gets Stop and the parts of the page as well."""
 
@@ -68,73 +82,14 @@ class ShareQuestion(BaseModel):
     whole_page: bool = False
 
 
-class Position(BaseModel):
-    """Where the teacher stands: sent as a query, followed by the class."""
+class GuessQuestion(BaseModel):
+    """A guess of the class: how long, in ms, which part takes the longest, or both. `question` as
+    the lesson counts them."""
 
     model_config = ConfigDict(extra="forbid")
-    stroke: Count = 1
-    way: Literal["on", "off"] = "on"
-    at_ms: Milliseconds = 0.0
-    slower: Annotated[int, Field(ge=1, le=1000)] = 100
-    playing: bool = False
-    revealed: bool = False
-    model: bool = False
-
-
-@dataclass
-class Lesson:
-    """One that is shared: only who knows the key moves it."""
-
-    run: int
-    key: str
-    whole_page: bool = False
-    position: Position = field(default_factory=Position)
-    since_s: float = field(default_factory=time.monotonic)
-    version: int = 0
-
-
-class Lessons:
-    """The lessons that are shared now: a few, forgotten when nobody moved them for hours."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._kept: dict[str, Lesson] = {}
-
-    def share(self, run: int, *, whole_page: bool = False) -> tuple[str, Lesson]:
-        """A new one and its code. Raises PageFault where there are too many."""
-        with self._lock:
-            now = time.monotonic()
-            self._kept = {c: one for c, one in self._kept.items() if now - one.since_s < IDLE_S}
-            if len(self._kept) >= MOST:
-                raise PageFault(
-                    429, "Too many lessons", f"{MOST} lessons are being shared already.",
-                    "End one, or start rig serve again.",
-                )  # fmt: skip
-            code = secrets.token_urlsafe(6)
-            self._kept[code] = Lesson(run, secrets.token_urlsafe(18), whole_page)
-            return code, self._kept[code]
-
-    def of(self, code: str) -> Lesson:
-        """The lesson of a code; a plain 404 where it is over."""
-        with self._lock:
-            found = self._kept.get(code)
-        if found is None:
-            raise PageFault(
-                404, "This lesson is over", "Nobody shares a lesson under this address.",
-                "Ask for the code that is on the wall now.",
-            )  # fmt: skip
-        return found
-
-    def move(self, lesson: Lesson, position: Position) -> None:
-        """The teacher went there."""
-        with self._lock:
-            lesson.position, lesson.since_s = position, time.monotonic()
-            lesson.version += 1
-
-    def end(self, code: str) -> None:
-        """Nobody follows it any more."""
-        with self._lock:
-            self._kept.pop(code, None)
+    question: Count
+    ms: Annotated[float, Field(ge=0, le=10_000, allow_inf_nan=False)] | None = None
+    part: Annotated[str, Field(max_length=100), AfterValidator(_a_part)] | None = None
 
 
 def install(app: Flask) -> None:
@@ -161,8 +116,41 @@ def _lessons() -> Lessons:
 @blueprint.get("/lesson")
 def start() -> str:
     """Which run to teach with: the newest ones that have strokes."""
-    rows = [row for row in log.run_log().runs(LOOKED_AT) if row.kind == "strokes" and row.strokes]
-    return render_template("lesson_start.html", rows=rows[:OFFERED])
+    opened = log.run_log()
+    rows = [row for row in opened.runs(LOOKED_AT) if row.kind == "strokes" and row.strokes]
+    rows = rows[:OFFERED]
+    short = [row.id for row in rows if (row.strokes or 0) <= LONGEST]
+    results = ({**result, "run": n} for n in short if (result := opened.result(n)) is not None)
+    worth = worth_showing.worth_showing(results)
+    named = {row.id: row for row in rows}
+    return render_template("lesson_start.html", rows=rows, worth=worth, named=named)
+
+
+@blueprint.get("/lesson/cautions")
+def rehearsals() -> str:
+    """Cautions that a class rehearses on a simulated rig."""
+    return render_template("rehearsals.html", rehearsals=REHEARSALS)
+
+
+@blueprint.get("/lesson/cautions/<name>")
+def rehearsal(name: str) -> str:
+    """One caution: the question, and with what was said the answer of the simulated rig."""
+    said = RehearsalQuestion.model_validate(request.args.to_dict()).said
+    places = [n for n, one in enumerate(REHEARSALS) if one.name == name]
+    if not places:
+        raise PageFault(
+            404, "There is no such caution to rehearse", f"None is named {name[:40]}.",
+            "Choose one of the list under Lesson.",
+        )  # fmt: skip
+    one, rest = REHEARSALS[places[0]], REHEARSALS[places[0] + 1 :]
+    done = None
+    if said is not None:
+        not_beside_a_run()
+        done = rehearse(one)
+    return render_template(
+        "rehearsal.html", one=one, said=said, done=done, outcomes=OUTCOMES,
+        following=rest[0] if rest else None,
+    )  # fmt: skip
 
 
 @blueprint.get(f"/runs/{RunId}/lesson")
@@ -212,7 +200,11 @@ def stroke_chain(run_id: int) -> Response:
             404, f"There is no stroke {asked.stroke}",
             f"Run {run_id} has {len(view.strokes)} strokes.", "Choose one of them.",
         )  # fmt: skip
+    questions = worth_showing.questions(view.result or {})
+    after = worth_showing.following(questions, asked.stroke, asked.way)
+    here = (one.why for one in questions if one[:2] == (asked.stroke, asked.way))
     from_ns, to_ns = _window(view, times, found, asked.way, command_ns)
+    traces = timeline.traces(recording, from_ns, to_ns, POINTS)
     return jsonify(
         run=run_id,
         source=recording.source,
@@ -225,7 +217,10 @@ def stroke_chain(run_id: int) -> Response:
         reference_ms=found.live_ms or 0.0,
         counts_from="coil" if found.live is not None else "command",
         command_ms=timeline.to_ms(command_ns, recording),
-        traces=timeline.traces(recording, from_ns, to_ns, POINTS),
+        traces=traces,
+        drawing=cutaway.drawn(found, asked.way, traces),
+        why=next(here, None),
+        next=None if after is None else {"stroke": after.stroke, "way": after.way},
         model={"refused": HIDDEN}
         if hides_truth(view.stored)
         else model_run.model(view.stored, recording, asked.stroke, asked.way, (from_ns, to_ns)),
@@ -281,7 +276,7 @@ def _reachable() -> str | None:
     port = request.host.rpartition(":")[2]
     trusted = current_app.config["TRUSTED_HOSTS"] or ()
     outside = [a for a in own_addresses() if a in trusted and not a.startswith("127.")]
-    return f"http://{outside[0]}:{port}" if outside and port.isdigit() else None
+    return f"{request.scheme}://{outside[0]}:{port}" if outside and port.isdigit() else None
 
 
 @blueprint.get("/follow/<code>/code.svg")
@@ -323,10 +318,29 @@ def end(code: str) -> Response:
     return jsonify(ended=True)
 
 
-def _prove(lesson: Lesson) -> None:
-    if not hmac.compare_digest(
+@blueprint.post("/api/lessons/<code>/guess")
+@described(GuessQuestion, GuessedAnswer)
+def guess(code: str) -> Response:
+    """A guess of the class, as a query; the newest of a browser counts, until the answer is
+    shown."""
+    lesson = _lessons().of(code)
+    asked = GuessQuestion.model_validate(request.args.to_dict())
+    if asked.ms is None and asked.part is None:
+        raise PageFault(
+            400, "Nothing was guessed", "Neither a time nor a part was given.", "Give one of them."
+        )
+    given = guesses.Guess(asked.ms, asked.part)
+    return jsonify(guesses=_lessons().guess(lesson, access.who(), asked.question, given))
+
+
+def _has_key(lesson: Lesson) -> bool:
+    return hmac.compare_digest(
         request.headers.get("X-Lesson-Key", "").encode(), lesson.key.encode()
-    ):
+    )
+
+
+def _prove(lesson: Lesson) -> None:
+    if not _has_key(lesson):
         raise PageFault(
             403, "This is somebody else's lesson", "Only the page that shares a lesson moves it.",
             "Share it from your own page.",
@@ -336,8 +350,30 @@ def _prove(lesson: Lesson) -> None:
 @blueprint.get("/api/lessons/<code>")
 @described(answer=PositionAnswer)
 def position(code: str) -> Response:
-    """Where the teacher stands, and for how long."""
+    """Where the teacher stands, and for how long; what was guessed once it may be seen, and to the
+    teacher always."""
     lesson = _lessons().of(code)
-    told: dict[str, Any] = lesson.position.model_dump()
+    there = lesson.position
+    told: dict[str, Any] = there.model_dump(exclude={"tally"})
     age_ms = round(1000 * (time.monotonic() - lesson.since_s))
-    return jsonify(run=lesson.run, version=lesson.version, age_ms=age_ms, **told)
+    all_of_them = guesses.tally(lesson.guesses.all())
+    seen = there.revealed or there.tally or _has_key(lesson)
+    return jsonify(
+        run=lesson.run,
+        version=lesson.version,
+        age_ms=age_ms,
+        question=lesson.question,
+        guesses=all_of_them.n,
+        shows_tally=there.tally,
+        tally=_as_json(all_of_them) if seen else None,
+        **told,
+    )
+
+
+def _as_json(found: guesses.Tally) -> dict[str, Any]:
+    return {
+        "n": found.n,
+        "parts": [one._asdict() for one in found.parts],
+        "times": [one._asdict() for one in found.times],
+        "median_ms": found.median_ms,
+    }

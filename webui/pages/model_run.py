@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig.actions.analyse_run import texts_of
 from rig.analysis.measure.pressure_rise_fall import CHANGE_SHARE
@@ -18,6 +18,9 @@ from rig.core.clock import NS_PER_MS, NS_PER_S
 from rig.core.recording import Recording
 from rig.core.records import READBACK, SWITCH
 from rig.runlog.store import StoredRun
+
+if TYPE_CHECKING:
+    from rig.simulated.plant import Plant
 
 LONGEST_NS = 600 * NS_PER_S
 """A stroke later in its run than this is not computed again: it would take too long."""
@@ -30,6 +33,39 @@ KEPT = 24
 
 _models: OrderedDict[tuple[str, int, str], dict[str, Any]] = OrderedDict()
 _lock = threading.Lock()
+
+
+class Motion:
+    """Where the plant's parts are from moment to moment; places from 0 (not energised) to 1."""
+
+    def __init__(self, closed_level: int) -> None:
+        self._closed_level = closed_level
+        self.t_ms: list[float] = []
+        self.relay: list[int] = []
+        self.current_a: list[float] = []
+        self.plunger: list[float] = []
+        self.spool: list[float] = []
+        self.pressure_kpa: list[float] = []
+        self.switch: list[int] = []
+
+    def look(self, plant: Plant, t_ns: int, from_ns: int) -> None:
+        """Let time pass until `t_ns` and note everything."""
+        plant.advance(t_ns)
+        closings, openings = (
+            sum(at <= t_ns for at in plant.truth.times_ns(kind))
+            for kind in ("contact closed", "contact open")
+        )
+        self.t_ms.append(round((t_ns - from_ns) / NS_PER_MS, 6))
+        self.relay.append(int(closings > openings))
+        self.current_a.append(round(plant.current_a(t_ns), 5))
+        self.plunger.append(round(plant.plunger_at(t_ns), 5))
+        self.spool.append(round(plant.spool_at(t_ns), 5))
+        self.pressure_kpa.append(round(plant.pressure_kpa(t_ns), 4))
+        self.switch.append(int(plant.level(SWITCH) == self._closed_level))
+
+    def columns(self) -> dict[str, Any]:
+        """All of it by name."""
+        return {name: column for name, column in vars(self).items() if name[0] != "_"}
 
 
 def model(
@@ -74,21 +110,20 @@ def _computed(
         return {"refused": "this stroke was never commanded so"}
     command_ns = int(commands.t_ns[at[0]])
     step_ns = max((window[1] - command_ns) // POINTS, 1)
-    t_ms: list[float] = []
-    pressure_kpa: list[float] = []
+    motion = Motion(recording.switch_closed_level)
     edges: list[tuple[str, int, int]] = []
     moments = list(range(command_ns, window[1], step_ns))
     todo = [(int(t), bool(on)) for t, on in zip(commands.t_ns, commands.on, strict=True)]
     for t_ns, on in todo:
         while moments and moments[0] < t_ns and command_ns < t_ns:
-            _look(plant, moments.pop(0), command_ns, t_ms, pressure_kpa)
+            motion.look(plant, moments.pop(0), command_ns)
         if t_ns > window[1]:
             break
         plant.set_relay(on, t_ns)
         plant.take_bytes()
         edges += plant.take_edges()
     for moment in moments:
-        _look(plant, moment, command_ns, t_ms, pressure_kpa)
+        motion.look(plant, moment, command_ns)
     plant.advance(window[1] + SETTLE_NS)
     edges += plant.take_edges()
     apart = _apart(recording, edges, command_ns, window[1])
@@ -96,16 +131,14 @@ def _computed(
         return {"refused": "computed again, the plant did not give the edges that were recorded"}
     return {
         "refused": "",
-        "links": _links(plant, edges, command_ns, window[1], way, (t_ms, pressure_kpa)),
-        "pressure_kpa": {"t_ms": t_ms, "value": pressure_kpa},
+        "links": _links(
+            plant, edges, command_ns, window[1], way, (motion.t_ms, motion.pressure_kpa)
+        ),
+        "pressure_kpa": {"t_ms": motion.t_ms, "value": motion.pressure_kpa},
+        "motion": motion.columns(),
+        "opens_at": setup.simulated.spool.inlet_opens_mm / setup.simulated.spool.travel_mm,
         "apart_ms": round(apart / NS_PER_MS, 6),
     }
-
-
-def _look(plant: Any, t_ns: int, from_ns: int, t_ms: list[float], kpa: list[float]) -> None:
-    plant.advance(t_ns)
-    t_ms.append(round((t_ns - from_ns) / NS_PER_MS, 6))
-    kpa.append(round(plant.pressure_kpa(t_ns), 4))
 
 
 def _start_ns(stored: StoredRun) -> int | None:

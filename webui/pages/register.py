@@ -18,14 +18,13 @@ from rig.core.errors import UsageError
 from rig.runlog import register
 from rig.runlog.register import JOB, VALVE, Entry, PastRun
 from rig.runlog.store import RunLog
-from webui import log, words
+from rig.text.rounded import MEAN_LEAST
+from webui import log
 from webui.access import writer_only
-from webui.charts import drawing
+from webui.charts import over_time
 from webui.faults import PageFault
 
 ROWS = 60
-CHART_PX = 200
-ROOM = 14.0
 
 valves = Blueprint("valves", __name__)
 jobs = Blueprint("jobs", __name__)
@@ -37,28 +36,6 @@ class RegisterQuestion(BaseModel):
     model_config = ConfigDict(extra="forbid")
     after: Annotated[str, Field(max_length=400)] = ""
     find: Annotated[str, Field(max_length=200)] = ""
-
-
-class Dot(NamedTuple):
-    """A run in the chart: percent along the time, px down; the ends of its interval in px."""
-
-    run: PastRun
-    x: float
-    y: float
-    low: float | None
-    high: float | None
-    words: str
-
-
-class Chart(NamedTuple):
-    """Mean response of the runs of one source against the date."""
-
-    source: str
-    dots: list[Dot]
-    ticks: list[tuple[float, str]]
-    first: str
-    last: str
-    told: str
 
 
 def registered(of: str, template: str) -> str:
@@ -86,55 +63,8 @@ def sent() -> dict[str, str]:
     """The fields of the form, line ends as the log keeps them."""
     return {
         name: request.form.get(name, "").replace("\r\n", "\n").strip()
-        for name in ("name", "kind", "notes")
+        for name in ("name", "kind", "notes", *register.JOB_TEXTS)
     }
-
-
-def charts(past: Sequence[PastRun]) -> list[Chart]:
-    """One chart for every source that has two runs with a mean response: sources never mix."""
-    found = []
-    for source in dict.fromkeys(run.source for run in past):
-        shown = [run for run in past if run.source == source and run.mean_ms is not None]
-        if len(shown) >= 2:
-            found.append(_chart(source, shown))
-    return found
-
-
-def _chart(source: str, shown: Sequence[PastRun]) -> Chart:
-    values = [v for run in shown for v in (run.mean_ms, run.low_ms, run.high_ms) if v is not None]
-    line = drawing.scale(values, 4)
-    assert line is not None  # noqa: S101  (two means at least)
-    begin, end = shown[0].started_utc_s, shown[-1].started_utc_s
-    begin, end = min(begin, end), max(begin, end)
-
-    def down(value: float | None) -> float | None:
-        at = line.at(value)
-        return None if at is None else round(ROOM + (100 - at) / 100 * (CHART_PX - 2 * ROOM), 2)
-
-    dots = []
-    for run in shown:
-        share = (run.started_utc_s - begin) / (end - begin) if end > begin else 0.5
-        judged = words.verdict(run.verdict)
-        told = f"run {run.id}, {words.local_minute(run.started_utc_s)}: {run.mean_ms:.1f} ms"
-        if run.low_ms is not None and run.high_ms is not None:
-            told += f" ({run.low_ms:.1f} to {run.high_ms:.1f})"
-        told += f", {judged.word.lower()}" if judged else ""
-        place = round(3 + 94 * share, 3)
-        dots.append(
-            Dot(run, place, down(run.mean_ms) or 0.0, down(run.low_ms), down(run.high_ms), told)
-        )
-    ticks = [(down(value) or 0.0, label) for value, label in line.ticks]
-    first, last = shown[0], shown[-1]
-    change = (last.mean_ms or 0.0) - (first.mean_ms or 0.0)
-    days = abs(last.started_utc_s - first.started_utc_s) / 86_400
-    over = f"over {days:.0f} days" if days >= 1.5 else "within a day"
-    told = (
-        f"{len(shown)} runs {over}: from {first.mean_ms:.1f} to {last.mean_ms:.1f} "
-        f"ms ({change:+.1f} ms from the first run to the last)."
-    )
-    return Chart(
-        source, dots, ticks, words.local_minute(begin)[:10], words.local_minute(end)[:10], told
-    )
 
 
 def unlike(past: Sequence[PastRun]) -> str:
@@ -203,10 +133,12 @@ def one(number: int) -> str:
 def _valve(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
     entry = known(VALVE, number)
     past = register.history(log.run_log(), VALVE, number)
+    newest = {one: log.run_log().result(one) for one in over_time.newest_of_sources(past)}
     return render_template(
-        "valve.html", entry=entry, past=past, charts=charts(past), unlike=unlike(past),
+        "valve.html", entry=entry, past=past, charts=over_time.charts(past, newest),
+        unlike=unlike(past),
         wrong=wrong, given=given or {"kind": entry.kind, "notes": entry.notes},
-        chart_px=CHART_PX, most=register.MOST_IN_HISTORY,
+        chart_px=over_time.CHART_PX, mean_least=MEAN_LEAST, most=register.MOST_IN_HISTORY,
     )  # fmt: skip
 
 
@@ -289,7 +221,8 @@ def _job(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
     past = register.history(log.run_log(), JOB, number)
     return render_template(
         "job.html", entry=entry, past=past, pairs=pairs(past, asked.before, asked.after),
-        wrong=wrong, given=given or {"notes": entry.notes}, most=register.MOST_IN_HISTORY,
+         wrong=wrong, most=register.MOST_IN_HISTORY, mean_least=MEAN_LEAST,
+         given=given or {name: getattr(entry, name) for name in ("notes", *register.JOB_TEXTS)},
     )  # fmt: skip
 
 
@@ -298,9 +231,10 @@ def _job(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
 def describe_job(number: int) -> Response | tuple[str, int]:
     """Write what is worth knowing of the job."""
     entry, given = known(JOB, number), sent()
-    wrong = register.problems(JOB, entry.name[: register.LONGEST_TAG] or "-", "", given["notes"])
+    texts = {name: given[name] for name in ("notes", *register.JOB_TEXTS)}
+    wrong = register.problems(JOB, entry.name[: register.LONGEST_TAG] or "-", "", **texts)
     if wrong:
         return _job(number, wrong, given), 422
     with RunLog(Path(current_app.config["RUN_LOG"])) as writing:
-        register.describe(writing, JOB, number, kind="", notes=given["notes"])
+        register.describe(writing, JOB, number, **texts)
     return redirect(url_for("jobs.one", number=number), 303)

@@ -21,7 +21,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from rig.core.errors import UsageError
 from rig.report import page, pdf
 from rig.report.input import reported
-from webui import log, words
+from rig.text.file_names import file_stem
+from webui import log
 from webui.faults import PageFault
 
 blueprint = Blueprint("report", __name__)
@@ -66,6 +67,7 @@ def show(run_id: int) -> str:
         style_href=url_for("report.style"),
         icon_href=url_for("static", filename="icon.svg"),
         links=links,
+        photo_href=lambda number: url_for("attachments.show", number=number),
         stop_href="" if current_app.config["HUB"] is None else url_for("bench.stop"),
     )
 
@@ -88,12 +90,12 @@ def as_pdf(run_id: int) -> Response:
     asked = ReportQuestion.model_validate(request.args.to_dict())
     made = _made(run_id, asked.run_before)
     try:
-        drawn = pdf.to_pdf_apart(page.ever_tighter(made, asked.paper))
+        drawn = pdf.to_pdf_apart(page.ever_tighter(made, asked.paper), page.sheets(made))
     except UsageError as error:
         raise PageFault(
             501, "No PDF can be made here", str(error), "Or print the report from the browser."
         ) from error
-    tag = words.file_stem(run_id, made.header.valve, "report")
+    tag = file_stem(run_id, made.header.valve, "report")
     source = made.result["source"].replace(" ", "-")
     return send_file(
         io.BytesIO(drawn), mimetype="application/pdf", as_attachment=True,

@@ -3,88 +3,44 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+import time
 from typing import Annotated, Any
 
 from flask import Blueprint, Flask, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.errors import RigError
-from rig.runlog import remarks, search
+from rig.runlog import remarks, search, views
 from rig.text import behaviour
 from rig.text.coil_current import calibration_facts, current_sentences
+from rig.text.rounded import MEAN_LEAST
 from webui import helptexts, log, words
 from webui.charts import timeline
 from webui.exercise.seats import hides_truth
 from webui.faults import PageFault
+from webui.pages import listing
+from webui.pages.listing import Count
 from webui.run import figures, run_parts, run_view, skim
 
 ROWS = 40
+ORDER_WORDS: dict[search.Order, str] = {
+    "newest": "newest first",
+    "oldest": "oldest first",
+    "slowest": "slowest response first",
+    "fastest": "fastest response first",
+    "highest": "longest single response first",
+    "lowest": "smallest longest response first",
+    "slowest_release": "slowest release first",
+    "fastest_release": "fastest release first",
+    "most_missed": "most missed strokes first",
+    "fewest_missed": "fewest missed strokes first",
+    "hottest": "hottest oil first",
+    "coldest": "coldest oil first",
+    "valve_up": "valves from A to Z",
+    "valve_down": "valves from Z to A",
+}
 
 blueprint = Blueprint("pages", __name__)
-
-Count = Annotated[int, Field(ge=1, le=2**31 - 1)]
-
-
-Name = Annotated[str, Field(max_length=200)]
-
-
-class ListQuestion(BaseModel):
-    """What may be asked of the run list; anything else is refused. Dates are local days, both
-    included; `after` and `mean_ms` say where the page before ended."""
-
-    model_config = ConfigDict(extra="forbid")
-    valve: Name | None = None
-    job: Name | None = None
-    by: Name | None = None
-    tag: Name | None = None
-    verdict: search.Verdict | None = None
-    source: search.Source | None = None
-    status: search.Status | None = None
-    kind: search.Kind | None = None
-    since: date | None = None
-    until: date | None = None
-    order: search.Order = "newest"
-    after: Count | None = None
-    mean_ms: Annotated[float, Field(allow_inf_nan=False)] | None = None
-    undo: Annotated[str, Field(pattern="^[0-9]{1,9}(,[0-9]{1,9}){0,200}$")] | None = None
-
-    @property
-    def sought(self) -> search.Sought:
-        """The same for the log."""
-        return search.Sought(
-            self.valve, self.job, self.by, self.verdict, self.source, self.status, self.kind,
-            self.tag, _midnight_s(self.since), _midnight_s(self.until, 1), order=self.order,
-        )  # fmt: skip
-
-    @property
-    def place(self) -> search.Place | None:
-        """Where this page begins."""
-        return None if self.after is None else search.Place(self.after, self.mean_ms)
-
-    @property
-    def narrowed(self) -> dict[str, str]:
-        """What was asked for, without the place in the list."""
-        given = self.model_dump(
-            exclude_none=True, exclude={"after", "mean_ms", "undo"}, mode="json"
-        )
-        return {key: str(value) for key, value in given.items() if value != "newest"}
-
-
-def _midnight_s(day: date | None, days_later: int = 0) -> float | None:
-    if day is None:
-        return None
-    try:
-        local = datetime.combine(day + timedelta(days=days_later), datetime.min.time())
-        return local.astimezone().timestamp()
-    except (OverflowError, ValueError, OSError):
-        return None  # a year that no clock of this computer knows: no limit
-
-
-def asked_of_the_list() -> ListQuestion:
-    """The question of this request; a field left empty asks nothing."""
-    given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
-    return ListQuestion.model_validate(given)
 
 
 class RunQuestion(BaseModel):
@@ -111,27 +67,33 @@ def install(app: Flask) -> None:
         return render_template("no_log.html", path=error.path), status
 
 
-@blueprint.get("/")
+@blueprint.get("/runs")
 def run_list() -> str:
     """Runs, newest first unless asked otherwise, some at a time."""
-    asked = asked_of_the_list()
+    asked = listing.asked_of_the_list()
     opened = log.run_log()
     listed, following = search.find(opened, asked.sought, ROWS, asked.place)
     if not listed and not asked.narrowed and asked.after is None and not asked.undo:
         return render_template("no_log.html", path=None)
     further = None
     if following is not None:
-        further = {**asked.narrowed, "after": following.id}
-        if asked.order in ("slowest", "fastest"):
-            further["mean_ms"] = following.mean_ms
+        further = {**asked.asked, "after": following.id}
+        if following.value is not None:
+            further["value"] = following.value
     return render_template(
         "run_list.html",
         listed=listed,
         further=further,
         asked=asked,
         narrowed=asked.narrowed,
+        shown=asked.shown(listed),
+        run_column=listing.RUN,
+        columns=listing.COLUMNS,
         names=search.known(opened),
-        orders=search.ORDERS,
+        order_words=ORDER_WORDS,
+        mean_least=MEAN_LEAST,
+        this_year=words.local_minute(time.time())[:4],
+        views=views.kept(opened),
         undo=asked.undo.split(",") if asked.undo else [],
     )
 

@@ -11,7 +11,7 @@ from flask import Blueprint, Response, current_app, render_template, request
 from markupsafe import Markup
 from pydantic import BaseModel, ConfigDict, Field
 
-from rig.config.files.loading import LoadedSetup, load_setup, setup_from_text
+from rig.config.files.loading import LoadedSetup, load_setup, stored_setup
 from rig.core.errors import FileProblems
 from webui import log
 from webui.faults import PageFault
@@ -46,7 +46,7 @@ def show() -> str | Response:
         return render_template("wiring.html", offered=list(offered), drawn=None)
     if run is not None:
         header = log.stored_run(run).header
-        loaded = _readable(lambda: setup_from_text(header.setup_text, header.setup_name))
+        loaded = _readable(lambda: stored_setup(header.setup_text, header.setup_name))
         name, again = f"run-{run}", {"run": str(run)}
     elif asked.setup in offered:
         loaded = _readable(lambda: load_setup(offered[asked.setup]))
@@ -101,7 +101,7 @@ def _drawn(text: str, name: str) -> Drawn:
     """Drawing takes a small board seconds; the same text is drawn once."""
     from rig.wiring.draw import pictures
 
-    loaded = setup_from_text(text, name)
+    loaded = stored_setup(text, name)
     return Drawn(
         loaded,
         tuple((picture.title, Markup(picture.svg)) for picture in pictures(loaded.setup)),  # noqa: S704 - the drawing library escapes what it prints

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from rig.text.rounded import spread_text, sure_text, value_text
+from rig.text.rounded import mean_text, spread_text, sure_text, too_few, value_text
 from webui import helptexts
 from webui.words import UNKNOWN
 
@@ -105,10 +105,10 @@ def _summary_card(
         for name in ("min", "median", "max")
     } | {"sd": spread_text(figure.get("sd"), UNKNOWN), "n": _text(figure.get("n"), 0)}
     stats = [(f"{name}, {meaning.unit}" if name != "n" else name, of[name]) for name in STATISTICS]
-    mean = value_text(figure.get("mean"), figure.get("U"), UNKNOWN, meaning.digits)
+    mean = mean_text(figure, UNKNOWN, meaning.digits)
     return Card(
         meaning, mean, "mean", stats, anchor(meaning), _sure(figure.get("mean"), figure, meaning),
-        budget,
+        None if too_few(figure) else budget,
     )  # fmt: skip
 
 
@@ -137,8 +137,8 @@ def _sure(value: float | None, figure: Mapping[str, Any], meaning: Meaning) -> s
     """The expanded uncertainty beside a value; where the interval does not lie evenly about it,
     the interval."""
     told = sure_text(value, figure, meaning.unit)
-    if not told:
-        return ""
+    if not told or too_few(figure):
+        return told
     return f"{told} (95 %)" if told.startswith("±") else f"true value {told} (95 %)"
 
 

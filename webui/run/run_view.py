@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from rig.actions.analyse_run import analysed, texts_of
+from rig.actions.analyse_run import analysed, remark_of, texts_of
 from rig.config.files.simulated_table import without_table
 from rig.core.errors import RigError
 from rig.core.recording import Recording
@@ -60,6 +60,11 @@ class RunView:
     def readable(self) -> bool:
         """The setup stored with the run is understood: without it levels would be guessed."""
         return texts_of(self.stored)[0] is not None
+
+    @functools.cached_property
+    def remark(self) -> str:
+        """What is to be said of how the run was stored; empty where nothing is."""
+        return remark_of(self.stored)
 
     @functools.cached_property
     def result(self) -> dict[str, Any] | None:
@@ -149,7 +154,8 @@ class RunView:
             "hardware": dict(header.hardware),
             "watched": header.watched,
             "not_watched": header.not_watched,
-            "remark": stored.remark,
+            "remark": self.remark,
+            "purpose": header.purpose,
             "records": stored.n_records,
             "software": header.software,
             "result_saved": self.saved is not None,

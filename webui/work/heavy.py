@@ -17,14 +17,14 @@ import tempfile
 import time
 import uuid
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from flask import current_app
 
-from rig.core.errors import RigError
-from webui import words
+from rig.core.errors import RigError, UsageError
+from rig.text.file_names import file_stem
 from webui.faults import PageFault
 from webui.work import importing
 
@@ -79,7 +79,7 @@ def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]
         for number in runs:
             view = run_view.open_run(number)
             header = view.stored.header
-            path = Path(folder) / f"{words.file_stem(number, header.valve, header.source)}.{kind}"
+            path = Path(folder) / f"{file_stem(number, header.valve, header.source)}.{kind}"
             if kind == "json":
                 write_json(view.result or {}, view.recording, path)
             else:
@@ -91,27 +91,14 @@ def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]
 
 def results(log: str, runs: list[int], file: str, *, by_stroke: bool) -> dict[str, Any]:
     """The results of several runs as one table: a row a run, or a row a stroke."""
-    from rig.text import results_table
-    from webui.app import create_app
-    from webui.run import run_view
-
-    def found() -> Iterator[dict[str, Any]]:
-        for number in runs:
-            view = run_view.open_run(number)
-            header, result = view.stored.header, view.result
-            if result is None:  # never analysed: what is known of it all the same
-                wall = header.wall
-                clock = {"started_utc_s": wall.utc_s, "synchronised": wall.synchronised}
-                result = {"source": header.source, "status": view.stored.status, "clock": clock}
-                result |= {name: getattr(header, name) for name in results_table.NAMED}
-                result["conditions"] = header.conditions
-            yield {**result, "run": number}
+    from rig.actions.results_file import write_results
+    from rig.runlog.store import RunLog
 
     with (
-        create_app({"RUN_LOG": log}).app_context(),
+        RunLog.reading(Path(log)) as opened,
         Path(file).open("w", encoding="utf-8", newline="") as out,
     ):
-        results_table.write(out, found(), by_stroke=by_stroke)
+        write_results(opened, runs, out, by_stroke=by_stroke)
     return {}
 
 
@@ -170,8 +157,32 @@ def _store(
     return number
 
 
+def attach(
+    log: str, of: str, number: int, path: str, name: str, by: str, words: str
+) -> dict[str, Any]:  # fmt: skip
+    """A photo or document checked and kept: {"wrong": what speaks against it, or nothing}."""
+    from rig.actions import attach as action
+    from rig.runlog.store import RunLog
+
+    try:
+        with RunLog(Path(log)) as opened:
+            action.attach(opened, of, number, Path(path), name, by=by, words=words)
+    except UsageError as error:
+        return {"wrong": str(error)}
+    return {"wrong": ""}
+
+
+def backup(log: str, target: str) -> dict[str, Any]:
+    """A copy of the log as one file."""
+    from rig.runlog import copies
+
+    copies.back_up(Path(log), Path(target))
+    return {}
+
+
 WORK: dict[str, Callable[..., dict[str, Any]]] = {
-    "export": export, "results": results, "store": store,
+    "export": export, "results": results, "store": store, "attach": attach,
+    "backup": backup,
 }  # fmt: skip
 
 

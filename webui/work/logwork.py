@@ -6,6 +6,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import parse_qs, parse_qsl
 
 from flask import (
     Blueprint,
@@ -20,15 +21,21 @@ from flask import (
 from werkzeug.wrappers import Response as AnyResponse
 
 from rig.core.errors import UsageError
-from rig.runlog import remarks, search
+from rig.runlog import remarks, search, views
 from rig.runlog.store import RunLog
-from webui import access, log, words
+from rig.text.file_names import file_stem, runs_stem
+from webui import access, log
 from webui.faults import PageFault
+from webui.pages import listing
 from webui.work import heavy, importing
 
 blueprint = Blueprint("logwork", __name__)
 
 CHOSEN_MOST = 200
+FOUND_MOST = 2_000
+QUESTION_MOST = 2_000
+TABLES, RECORDINGS = ("results", "strokes"), ("csv", "json", "vcd")
+"""What runs leave as: one table of all of them, or an archive with a file of each."""
 
 
 def _log() -> RunLog:
@@ -124,23 +131,29 @@ def _remarks(run_id: int, wrong: list[dict[str, str]] | None = None) -> str:
     )  # fmt: skip
 
 
+@blueprint.get("/log/chosen")
+def chosen() -> AnyResponse:
+    """What to do with the ticked runs: compare them, or give them as a file."""
+    numbers, wanted = _chosen(), request.args.get("do", "")
+    if wanted == "compare":
+        return redirect(url_for("compare.page", run=numbers))
+    kind = request.args.get("to", "")
+    if wanted != "export" or kind not in (*TABLES, *RECORDINGS):
+        raise PageFault(
+            400, "There is nothing of this name to be done with runs",
+            f"Runs can be compared, or leave as {', '.join((*TABLES, *RECORDINGS))}.",
+            "Go back and choose one.",
+        )  # fmt: skip
+    return _table(numbers, kind) if kind in TABLES else _archive(numbers, kind)
+
+
 @blueprint.get("/log/export")
 def export() -> Response:
     """Several runs as one archive, each as the single run's export."""
     kind = request.args.get("to", "csv")
-    if kind not in ("csv", "json", "vcd"):
+    if kind not in RECORDINGS:
         raise PageFault(400, "No such export", "Runs leave as csv, json or vcd.", "Choose one.")
-    numbers = _chosen()
-    heavy.not_beside_a_run()
-    with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
-        archive = Path(folder) / "runs.zip"
-        log_path = str(current_app.config["RUN_LOG"])
-        heavy.do("export", log=log_path, runs=numbers, kind=kind, archive=str(archive))
-        # its name may go: what is open stays until the answer is sent
-        return send_file(
-            archive.open("rb"), "application/zip", as_attachment=True,
-            download_name=f"runs-{kind}.zip",
-        )  # fmt: skip
+    return _archive(_chosen(), kind)
 
 
 @blueprint.get("/log/results.csv")
@@ -151,20 +164,78 @@ def results() -> Response:
     if each not in ("run", "stroke"):
         what = "Results have a row a run or a row a stroke."
         raise PageFault(400, "No such table", what, "Choose one.")
-    numbers = _chosen()
+    return _table(_chosen(), "strokes" if each == "stroke" else "results")
+
+
+@blueprint.get("/log/found.csv")
+def found() -> Response:
+    """The results of all runs that a question to the list finds, as one table."""
+    given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
+    asked = listing.ListQuestion.model_validate(given)
+    listed, more = search.find(log.run_log(), asked.sought, FOUND_MOST)
+    if not listed or more:
+        what = f"More than {FOUND_MOST} runs were found." if more else "No run was found."
+        raise PageFault(400, "Not as one table", what, "Go back and ask for others in Find.")
+    return _table([one.row.id for one in listed], "results")
+
+
+def _archive(numbers: list[int], kind: str) -> Response:
     heavy.not_beside_a_run()
-    if len(numbers) == 1:
-        header = log.stored_run(numbers[0]).header
-        stem = words.file_stem(numbers[0], header.valve, header.source)
-    else:
-        stem = f"runs-{min(numbers)}-to-{max(numbers)}"
+    stem = _stem(numbers)
+    with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
+        archive = Path(folder) / "runs.zip"
+        log_path = str(current_app.config["RUN_LOG"])
+        heavy.do("export", log=log_path, runs=numbers, kind=kind, archive=str(archive))
+        # its name may go: what is open stays until the answer is sent
+        return send_file(
+            archive.open("rb"), "application/zip", as_attachment=True,
+            download_name=f"{stem}-{kind}.zip",
+        )  # fmt: skip
+
+
+def _table(numbers: list[int], of: str) -> Response:
+    """`of` is one of TABLES."""
+    heavy.not_beside_a_run()
+    stem = _stem(numbers)
     with tempfile.TemporaryDirectory(prefix="rig-results-") as folder:
         table = Path(folder) / "results.csv"
         heavy.do(
             "results", log=str(current_app.config["RUN_LOG"]), runs=numbers, file=str(table),
-            by_stroke=each == "stroke",
+            by_stroke=of == "strokes",
         )  # fmt: skip
         return send_file(
-            table.open("rb"), "text/csv", as_attachment=True,
-            download_name=f"{stem}-{'strokes' if each == 'stroke' else 'results'}.csv",
-        )  # fmt: skip
+            table.open("rb"), "text/csv", as_attachment=True, download_name=f"{stem}-{of}.csv"
+        )
+
+
+def _stem(numbers: list[int]) -> str:
+    """What the name of a file of these runs begins with."""
+    headers = [log.stored_run(number).header for number in numbers[:CHOSEN_MOST]]
+    if len(numbers) == 1:
+        return file_stem(numbers[0], headers[0].valve, headers[0].source)
+    valves = [header.valve for header in headers]
+    return runs_stem(numbers, [*valves, None] if len(numbers) > CHOSEN_MOST else valves)
+
+
+@blueprint.post("/log/views")
+@access.writer_only
+def keep_view() -> AnyResponse:
+    """Keep the question of the list under a name."""
+    given: dict[str, object] = dict(parse_qsl(request.form.get("question", "")[:QUESTION_MOST]))
+    columns = parse_qs(request.form.get("question", "")[:QUESTION_MOST]).get("columns")
+    asked = listing.PageQuestion.model_validate({**given, "columns": columns})
+    try:
+        with _log() as opened:
+            views.keep(opened, request.form.get("name", ""), asked.address)
+    except UsageError as error:
+        raise PageFault(400, "The view was not kept", str(error), "Go back and mend it.") from error
+    return redirect(url_for("pages.run_list") + (f"?{asked.address}" if asked.address else ""), 303)
+
+
+@blueprint.post("/log/views/forget")
+@access.writer_only
+def forget_view() -> AnyResponse:
+    """Forget a kept view; the runs stay."""
+    with _log() as opened:
+        views.forget(opened, request.form.get("name", ""))
+    return redirect(url_for("pages.run_list"), 303)

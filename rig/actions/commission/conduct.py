@@ -44,6 +44,7 @@ def commission(
         rig=rig_of(lab.setup), setup_name=loaded.path, setup_hash=loaded.hash,
         wired_hash=wired_hash(lab.setup), source=lab.source, utc_s=utc_s, date=day,
         due=months_after(day, options["months"]), by=options["by"], software=SOFTWARE, steps=(),
+        finished=False,
     )  # fmt: skip
     save(made)
     stopped = ""

@@ -21,6 +21,7 @@ PLUG_OFF = "switch unplugged"
 PLUG_BRIDGED = "switch plug bridged"
 STOP_PRESSED = "stop pressed"
 COVER_OPEN = "cover open"
+TIMING_LOOP = "load side led into the switch input"
 PRESSURE = "pressure on"
 
 _NO_PRESSURE: dict[str, Any] = {"pressure_kpa": 0.0, "ripple_kpa": 0.0, "gulp_rate_hz": 0.0}
@@ -33,6 +34,7 @@ _DONE: Mapping[str, Mapping[str, Mapping[str, Any]]] = {
     PLUG_BRIDGED: {"switch": {"stuck": "closed"}},
     STOP_PRESSED: {"wiring": {"opened": ("stop_input",)}},
     COVER_OPEN: {"wiring": {"opened": ("cover_input",)}},
+    TIMING_LOOP: {"wiring": {"timing_loop": True}},
     PRESSURE: {},
 }
 """What each does to the simulated rig: part, attribute, value."""

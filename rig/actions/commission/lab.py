@@ -28,9 +28,14 @@ KNOWN_STROKES = 3
 ON_NOW = "With your yes the relay is switched on now. Hands clear."
 """A yes to this, and to nothing else, is good for a run."""
 LAMP = f"Lamp or resistor in the coil's place, pressure off, everything else as wired. {ON_NOW}"
+LOOP_READY = (
+    "Lamp or resistor in the coil's place, pressure off. Stop pressed while you wire: take the "
+    "pressure switch off its two terminals, and put the loop in its place (help page on "
+    f"calibration, own times of the rig). {ON_NOW}"
+)
 COIL_READY = (
-    "Coil and valve connected now, a second gauge beside the rig's where there is one. Set a "
-    "steady pressure above the switch's, under limits.pressure."
+    "The switch back on its own two terminals. Coil and valve connected now, a second gauge beside "
+    "the rig's where there is one. Set a steady pressure above the switch's, under limits.pressure."
 )
 COIL = f"{COIL_READY} {ON_NOW}"
 

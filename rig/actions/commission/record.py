@@ -62,6 +62,19 @@ class Measured(_Kept):
         low = self.least is None or self.value >= self.least
         return low and (self.most is None or self.value <= self.most)
 
+    @property
+    def words(self) -> str:
+        """The value with its unit and limits; a whole number without digits after its point."""
+        limits = (("at least", self.least), ("at most", self.most))
+        bounds = [f"{word} {_digits(each)}" for word, each in limits if each is not None]
+        shown = "not known" if self.value is None else _digits(self.value)
+        return ", ".join([f"{shown} {self.unit}".rstrip(), *bounds])
+
+
+def _digits(value: float) -> str:
+    """Four figures, and never fewer than the point's left side has."""
+    return f"{value:.0f}" if value == round(value) else f"{value:.4g}"
+
 
 class StepResult(_Kept):
     """What one step found."""
@@ -93,8 +106,9 @@ class Record(_Kept):
     by: str
     software: str
     steps: tuple[StepResult, ...]
-    finished: bool = False
-    """False from before the first step until after the last."""
+    finished: bool | None = None
+    """False from before the first step until after the last; None in a record of an earlier
+    program, which did not say."""
 
     @property
     def result(self) -> str:
@@ -115,6 +129,12 @@ class Record(_Kept):
         """One line."""
         if self.result == PASSED:
             return f"Commissioned on {self.date} by {self.by}; due again by {self.due}."
+        if self.result == NOT_FINISHED and self.finished is None:
+            return (
+                f"NOT COMMISSIONED on {self.date}: the record is of an earlier program "
+                f"({self.software}), which did not note whether every step was come to. "
+                "Commission the rig again."
+            )
         if self.result == NOT_FINISHED:
             return f"NOT COMMISSIONED on {self.date}: not finished."
         wrong = ", ".join(step.title for step in self.steps if step.result == self.result)
@@ -185,6 +205,12 @@ def standing(setup: Setup | None, utc_s: float, day: datetime.date | None) -> di
     return _standing(setup, last, day)
 
 
+def against(record: Record, setup: Setup) -> str:
+    """Why this record does not hold for that setup today; empty where it does."""
+    found = _standing(setup, record, datetime.datetime.now(datetime.UTC).date())
+    return "" if found["state"] == "commissioned" else str(found["words"])
+
+
 def _standing(setup: Setup, last: Record | None, day: datetime.date | None) -> dict[str, Any]:
     from rig.actions.commission.conduct import STEPS
     from rig.config.setup.wired import wired_hash
@@ -192,14 +218,18 @@ def _standing(setup: Setup, last: Record | None, day: datetime.date | None) -> d
     if last is None:
         return _words("not commissioned", None, "rig not commissioned")
     if last.wired_hash != wired_hash(setup):
-        return _words("changed", last, f"wiring changed since the commissioning of {last.date}")
+        name = Path(last.setup_name).name
+        words = f"wiring changed since the commissioning of {last.date} with {name}"
+        return _words("changed", last, words)
     if setup.backend == "board" and last.source != "board":
         words = f"the commissioning of {last.date} was on an {last.source}, not on this board"
         return _words("not commissioned", last, words)
     if last.result != PASSED:
         return _words("not commissioned", last, last.headline.rstrip("."))
-    if {step.id for step in STEPS} - {step.id for step in last.steps}:
-        words = f"not every step was done in the commissioning of {last.date}"
+    done = {step.id for step in last.steps}
+    missing = ", ".join(f'"{step.title}"' for step in STEPS if step.id not in done)
+    if missing:
+        words = f"the commissioning of {last.date}, by {last.software}, lacks {missing}"
         return _words("not commissioned", last, words)
     if day is None or day > last.due:
         return _words("out of date", last, f"commissioning of {last.date} was due on {last.due}")

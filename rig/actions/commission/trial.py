@@ -40,6 +40,8 @@ class _OnlyLookedError(Exception):
 class Trial(Run):
     """A run of a generated sheet. `found` is its preflight, `outcome` how it ended."""
 
+    purpose = "commissioning"
+
     def __init__(
         self,
         loaded: LoadedSetup,

@@ -159,7 +159,7 @@ def _quadratic(reading: Float, truth: Float) -> bool:
 def resolution_kpa(samples: SampleSeries) -> float:
     """The step of the gauge's display: the smallest difference between two good readings (of a
     long record, of readings evenly picked from it); 0 where all are alike."""
-    good = samples.value[samples.good]
+    _, good = samples.of_good()
     picked = good[:: max(len(good) // RESOLUTION_READINGS, 1)]
     steps = np.diff(np.unique(np.round(picked, 9)))
     return float(steps.min()) if len(steps) else 0.0

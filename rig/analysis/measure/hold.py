@@ -18,18 +18,22 @@ BEFORE_NS = 1_000_000_000
 """So far back before the watch a reading still tells the pressure at its start."""
 GONE_EARLY = "pressure gone before five good readings"
 SWITCH_OUT = "switch dropped out in the watch"
+OF_LINE, OF_WATCH = "slope of the line", "mean of the watch"
+"""What a decay rate is."""
 
 
 @dataclass(frozen=True)
 class HoldResult:
     """The watch from `from_ns` to `to_ns`. Pressures kPa, rates kPa/s, None where not known.
 
-    `decay_rate_kpa_s` is how fast the pressure falls (positive = falling), the slope of the line
-    through the first `line_n` good readings (rig.analysis.measure.pressure_decay),
-    `standard_error_kpa_s` its standard error, by what the `effective_n` independent readings that
-    they are worth can tell, None where it does not fall along a line or they are worth too few;
-    where the pressure was gone too early for a line, the least rate it fell at, without an error.
-    `left_out` readings lay far off that line, `bad` were not to be believed. `dropped_out_ns` is
+    `decay_rate_kpa_s` is how fast the pressure falls (positive = falling), of the first `rate_n`
+    good readings (rig.analysis.measure.pressure_decay): the slope of the line through them, or
+    where they do not lie on one (`rate_is`) the mean rate from the first to the last of them (at
+    `rate_from_ns`, `rate_to_ns`), of a curve of `terms` terms. `standard_error_kpa_s` is its
+    standard error, by what the `effective_n` independent readings that they are worth can tell,
+    None where that cannot be told; where the pressure was gone too early for a rate, the least rate
+    it fell at, without an error.
+    `left_out` readings lay far off, `bad` were not to be believed. `dropped_out_ns` is
     the edge after which the switch stayed off.
     `trace_ns`, `trace_kpa` (k,) are readings evenly picked. With the coil on the figures count
     from where switch and pressure had settled. `open_because` says why the rate cannot show that a
@@ -52,8 +56,12 @@ class HoldResult:
     marks: tuple[str, ...]
     trace_ns: Int64
     trace_kpa: Float
-    line_n: int = 0
+    rate_n: int = 0
     effective_n: float = 0.0
+    terms: int = 2
+    rate_is: str = OF_LINE
+    rate_from_ns: int | None = None
+    rate_to_ns: int | None = None
     open_because: str = ""
     at_least_kpa_s: float | None = None
 
@@ -107,9 +115,9 @@ def hold(
     before = None if energised else _before(pressure, start)
     out_s = None if dropped is None else (dropped - start) / 1e9
     found = decay((t_ns - start) / 1e9, value, before, out_s, alike_kpa)
-    line = found.line
+    rate = found.rate
     seen = [
-        (line is None and not found.gone_early, marks.FEW_READINGS),
+        (rate is None and not found.gone_early, marks.FEW_READINGS),
         (not found.straight, marks.NOT_STRAIGHT),
         (found.gone_early, GONE_EARLY),
         (out_s is not None, SWITCH_OUT),
@@ -118,16 +126,20 @@ def hold(
         empty,
         n=len(t_ns),
         bad=int(inside.sum() - good.sum()),
-        left_out=int(np.count_nonzero(~line.used)) if line is not None else 0,
+        left_out=rate.left_out if rate is not None else 0,
         pressure_start_kpa=float(value[0]) if len(value) else None,
         pressure_end_kpa=float(value[-1]) if len(value) else None,
-        decay_rate_kpa_s=-line.slope if line is not None else found.at_least_kpa_s,
-        standard_error_kpa_s=line.slope_error if line is not None and found.one_rate else None,
+        decay_rate_kpa_s=rate.kpa_s if rate is not None else found.at_least_kpa_s,
+        standard_error_kpa_s=rate.error if rate is not None and rate.sure else None,
         marks=tuple(mark for true, mark in seen if true),
         trace_ns=trace[0],
         trace_kpa=trace[1],
-        line_n=found.n,
-        effective_n=found.effective,
+        rate_n=found.n,
+        effective_n=rate.effective if rate is not None else 0.0,
+        terms=rate.terms if rate is not None else 2,
+        rate_is=OF_LINE if found.straight else OF_WATCH,
+        rate_from_ns=int(t_ns[0]) if rate is not None else None,
+        rate_to_ns=int(t_ns[found.n - 1]) if rate is not None else None,
         open_because=_open_because(found, out_s),
         at_least_kpa_s=found.at_least_kpa_s,
     )
@@ -144,17 +156,23 @@ def _open_because(found: Decay, out_s: float | None) -> str:
             f"the pressure was gone after {found.gone_s:.2f} s, so a line would describe an empty "
             "gallery. Next check: shut the drain, or shorten watch"
         )
-    if not found.straight:
+    rate = found.rate
+    if rate is not None and not rate.sure and not found.straight:
         return (
-            "the pressure does not fall along a straight line, so one rate does not describe it: "
-            "the rate is that of the whole watch, and no interval is given. "
-            "Next check: look at the pressure against time; shut the drain, or shorten watch"
+            "the pressure falls neither along a straight line nor along a smooth curve, so no rate "
+            "describes it, and no interval is given. "
+            "Next check: look at the pressure against time; the gauge's plug and its line"
         )
-    if not found.one_rate:
+    if rate is not None and not rate.sure:
         return (
             f"the {found.n} readings follow one another so closely (ripple or drift) that they are "
-            f"worth {found.effective:.1f} independent ones, too few for an interval. Next check: a "
+            f"worth {rate.effective:.1f} independent ones, too few for an interval. Next check: a "
             "longer watch, a steadier pressure"
+        )
+    if not found.straight and found.gone_s is not None:
+        return (
+            f"the pressure was gone after {found.gone_s:.2f} s, and fell ever more slowly, so its "
+            "mean rate is not that of the watch. Next check: shut the drain, or shorten watch"
         )
     if out_s is not None:
         return (

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from rig.analysis.measure.gauge_calibration import Applied, calibration_lines, resolution_kpa
 from rig.analysis.measure.own_timing import Applied as OwnApplied
 from rig.analysis.measure.own_timing import own_lines
@@ -29,7 +27,7 @@ from rig.analysis.measure.time_stamps import (
     Resolution,
     stamp_half_width_ms,
 )
-from rig.analysis.stats.intervals import MAD_TO_SD
+from rig.analysis.stats.mean_rate import about_neighbours
 from rig.analysis.stats.uncertainty import Line
 from rig.config.gauge.model import GaugeSetup
 from rig.config.setup.model import Setup
@@ -50,7 +48,6 @@ practice, no source). None of it is taken off: as a half width about 0 it has th
 uncertainty that an even chance from 0 to this has about 0, its mean
 included (JCGM 100, F.2.4.5)."""
 SCATTER, RESOLUTION = "scatter of one reading", "gauge resolution"
-SCATTER_LAGS, SCATTER_LEAST = (1, 2, 4), 8
 STAMPS = "time stamps of both edges"
 STAMPS_NOTES = {
     ROWS: "each lies between the last row before it and the first after",
@@ -142,17 +139,9 @@ def age_half_width_ms(gauge: GaugeSetup) -> float:
 
 
 def scatter_line(samples: SampleSeries) -> Line | None:
-    """How far one reading lies from the pressure about it: the second differences of the good
-    readings, which a steady ramp leaves at 0, by their median so that turns and steps do not count;
-    the largest over some distances, since neighbours may resemble one another. For independent
-    readings of standard deviation s a second difference has s sqrt(6). None with too few, or where
-    only the steps of the display are seen."""
-    value = samples.value[samples.good]
-    found = 0.0
-    for lag in SCATTER_LAGS:
-        second = value[2 * lag :] - 2 * value[lag:-lag] + value[: -2 * lag]
-        if len(second) >= SCATTER_LEAST:
-            found = max(found, MAD_TO_SD * float(np.median(np.abs(second))) / math.sqrt(6))
+    """How far one reading lies from the pressure about it. None with too few, or where only the
+    steps of the display are seen."""
+    found = about_neighbours(samples.of_good()[1])
     if found <= resolution_kpa(samples) / math.sqrt(12):
         return None
     return Line(SCATTER, found, "kPa", "normal", note="about a line through its neighbours")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis.measure.gauge_calibration import corrected
+from rig.analysis.stats.waveform import reduced
 from rig.config.gauge.model import TWO_WORDS, GaugeSetup
 from rig.config.setup.model import Setup
 from rig.core.clock import NS_PER_S
@@ -110,15 +111,13 @@ def swing_kpa(samples: SampleSeries, start_ns: Int64, end_ns: Int64) -> Float:
 
     Windows (n,) in order, not overlapping. 0 where there is no good reading.
     """
-    t_ns, value = samples.t_ns[samples.good], samples.value[samples.good]
+    t_ns, value = samples.of_good()
     if not len(t_ns) or not len(start_ns):
         return np.zeros(len(start_ns))
     low = np.maximum(np.searchsorted(t_ns, start_ns, "left") - 1, 0)
     high = np.maximum(np.searchsorted(t_ns, end_ns, "left"), low + 1)
-    pairs = np.stack((low, high), axis=1).ravel()
-    padded = np.append(value, value[-1])
-    biggest = np.maximum.reduceat(padded, pairs)[::2]
-    smallest = np.minimum.reduceat(padded, pairs)[::2]
+    biggest = reduced(np.maximum, value, low, high)
+    smallest = reduced(np.minimum, value, low, high)
     return np.asarray(biggest - smallest, dtype=np.float64)
 
 
@@ -156,7 +155,7 @@ def pressure_at(
 def rate_kpa_ms(samples: SampleSeries, t_ns: float, reach: int = 4) -> float:
     """How fast the pressure moves about `t_ns`: least squares through `reach` good readings to
     either side; NaN with fewer than two."""
-    t, value = samples.t_ns[samples.good], samples.value[samples.good]
+    t, value = samples.of_good()
     place = int(np.searchsorted(t, t_ns))
     near = slice(max(place - reach, 0), place + reach)
     x: Float = np.asarray((t[near] - t_ns) / 1e6, np.float64)

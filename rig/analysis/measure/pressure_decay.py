@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.stats.dependence import inflation, lag1, phi_of
+from rig.analysis.stats.mean_rate import about_neighbours, mean_rate
 from rig.analysis.stats.straight_line import Line, all_of_them, fit_line
 from rig.core.recording import Float
 
@@ -23,6 +24,11 @@ CURVED_SHARE = 0.25
 CURVED_ERRORS = 4.0
 BY_CHANCE = 2.0
 """Standard deviations of the correlation between neighbours that are independent (1 / sqrt n)."""
+SMALL_SHARE = 0.01
+"""Of the fall: a curve that describes it so well does, whatever is left."""
+MISFIT = 3.0
+"""Times the scatter about neighbours that what is left of the curve may be: beyond it a curve does
+not describe the fall (readings of which each resembles the last by 0.8 come to 2.6)."""
 ROUNDING = 0.5
 """Steps of the display: a scatter of less than that is the rounding alone."""
 
@@ -34,25 +40,32 @@ class Start(NamedTuple):
     t_s: float
 
 
-class Decay(NamedTuple):
-    """`line` through the first `n` readings, None with too few. `gone_s`: when a tenth of the
-    start was left, None where more was left to the end; `at_least_kpa_s` a rate that the fall
-    reached at least once, the gauge's accuracy taken off, None where nothing shows one. Readings
-    that follow one another make the slope's error larger: `effective` is how many independent ones
-    they are worth, and the line's error is widened by that."""
+class Rate(NamedTuple):
+    """How fast the pressure falls (kPa/s, positive = falling): the slope of a line, or where it
+    does not fall along one the mean from the first to the last reading. `error` is its standard
+    error, widened where readings follow one another: `effective` is how many independent ones they
+    are worth, `terms` how many the line or curve has (the line 2). `sure`: the error can be
+    told."""
 
-    line: Line | None
+    kpa_s: float
+    error: float
+    effective: float
+    terms: int
+    left_out: int
+    sure: bool
+
+
+class Decay(NamedTuple):
+    """`rate` of the first `n` readings, None with too few. `gone_s`: when a tenth of the start was
+    left, None where more was left to the end; `at_least_kpa_s` a rate that the fall reached at
+    least once, the gauge's accuracy taken off, None where nothing shows one."""
+
+    rate: Rate | None
     n: int
     straight: bool
     gone_s: float | None
     gone_early: bool
     at_least_kpa_s: float | None
-    effective: float = 0.0
-
-    @property
-    def one_rate(self) -> bool:
-        """Whether an uncertainty can be told of the line's slope; true without a line."""
-        return self.line is None or (self.straight and self.effective >= LEAST_READINGS)
 
 
 def risen(value: Float) -> int:
@@ -69,7 +82,7 @@ def decay(
     """Of the good readings `t_s`, `value` (n,) of a watch; `before` is the last pressure before it,
     `dropped_s` when the switch dropped out, `alike_kpa` the gauge's accuracy.
 
-    The line goes through the readings before the switch dropped out, or before the pressure was
+    The rate is that of the readings before the switch dropped out, or before the pressure was
     gone, where five or more lie there. The mean rate between two readings is never above the
     steepest rate between them, so from the start to what was gone it is a lower bound.
     """
@@ -99,30 +112,63 @@ def decay(
     whole = _in_a_row(~line.used) >= RUN or bool((~line.used[:2]).all())
     if whole:  # readings in a row are the pressure itself, not a loose plug
         line = all_of_them(t_s[:n], value[:n])
-    curved = _curved(t_s[:n][line.used], value[:n][line.used], line.slope)
-    line, effective = _widened(line, t_s[:n], value[:n])
-    found = Decay(line, n, not (whole or curved), gone_s, early, bound, effective)
-    if found.one_rate or bound is not None:
+    straight = not (whole or _curved(t_s[:n][line.used], value[:n][line.used], line.slope))
+    rate = _of_line(line, t_s[:n], value[:n])
+    if not straight:
+        rate = _of_curve(t_s[:n], value[:n]) or rate._replace(sure=False)
+    found = Decay(rate, n, straight, gone_s, early, bound)
+    if rate.sure or bound is not None:
         return found
     fall = float(np.median(value[:3]) - np.median(value[n - 3 : n])) - 2 * alike_kpa
     return found._replace(at_least_kpa_s=max(fall / float(t_s[n - 1] - t_s[0]), 0.0))
 
 
-def _widened(line: Line, t_s: Float, value: Float) -> tuple[Line, float]:
-    """The line with the error that its readings' dependence on one another gives its slope.
+def _of_line(line: Line, t_s: Float, value: Float) -> Rate:
+    rest = (value - (line.intercept + line.slope * t_s))[line.used]
+    factor = _dependent(rest, value)
+    effective, out = len(rest) / factor, int(np.count_nonzero(~line.used))
+    error = line.slope_error * math.sqrt(factor)
+    return Rate(-line.slope, error, effective, 2, out, effective >= LEAST_READINGS)
+
+
+def _of_curve(t_s: Float, value: Float) -> Rate | None:
+    """The mean rate from the first to the last reading. Not sure where a smooth curve does not
+    describe the fall (a jump, a wave) by more than a small share of it."""
+    found = mean_rate(t_s, value)
+    if found is None:
+        return None
+    spread, factor = float(found.rest.std()), _dependent(found.rest, value)
+    span_s, step = float(t_s[-1] - t_s[0]), _step(value)
+    rounded = step / math.sqrt(6) / span_s if spread <= step else 0.0  # both ends
+    small = spread <= SMALL_SHARE * abs(found.rate) * span_s
+    described = spread <= max(MISFIT * about_neighbours(found.rest), ROUNDING * step)
+    effective = len(found.rest) / factor
+    return Rate(
+        -found.rate, math.hypot(found.error * math.sqrt(factor), rounded), effective, found.terms,
+        int(np.count_nonzero(~found.used)), small or (described and effective >= LEAST_READINGS),
+    )  # fmt: skip
+
+
+def _dependent(rest: Float, value: Float) -> float:
+    """What the dependence of readings on one another makes of a rate's variance; `rest` (n,) is
+    what they lie off the line.
 
     Residuals of a first-order autoregression (rig.analysis.stats.dependence); over a span much
     longer than they remember, the slope's variance grows like that of a mean. A correlation that
     chance may show, and what only the steps of the display make, do not count.
     """
-    rest = (value - (line.intercept + line.slope * t_s))[line.used]
-    steps = np.diff(np.unique(np.round(value, 9)))
-    step = float(steps.min()) if len(steps) else 0.0
     n = len(rest)
-    if float(rest.std()) <= ROUNDING * step or not (lag1(rest) or 0.0) > BY_CHANCE / math.sqrt(n):
-        return line, float(n)
-    factor = inflation(phi_of(rest), n)
-    return line._replace(slope_error=line.slope_error * math.sqrt(factor)), n / factor
+    if float(rest.std()) <= ROUNDING * _step(value) or not (
+        lag1(rest) or 0.0
+    ) > BY_CHANCE / math.sqrt(n):
+        return 1.0
+    return inflation(phi_of(rest), n)
+
+
+def _step(value: Float) -> float:
+    """The step of the display."""
+    steps = np.diff(np.unique(np.round(value, 9)))
+    return float(steps.min()) if len(steps) else 0.0
 
 
 def _in_a_row(left_out: np.typing.NDArray[np.bool_]) -> int:

@@ -8,6 +8,7 @@ it lies, because the readings to either side of each crossing still show that.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -70,8 +71,12 @@ class PressureTable:
 
     def note(self, row: int) -> str:
         """Why figures are missing in one row, in words; empty where none is."""
-        bits = int(self.noted[row])
-        return "; ".join(text for place, text in enumerate(NOTES) if bits >> place & 1)
+        return _noted(int(self.noted[row]))
+
+
+@functools.cache
+def _noted(bits: int) -> str:
+    return "; ".join(text for place, text in enumerate(NOTES) if bits >> place & 1)
 
 
 def pressure_table(
@@ -81,9 +86,7 @@ def pressure_table(
     age taken off (pressure.pressure_of), the only place where that is done."""
     if pressure is None or not pressure.good.any():
         return None
-    every = bool(pressure.good.all())
-    t_ns = pressure.t_ns if every else pressure.t_ns[pressure.good]
-    value = pressure.value if every else pressure.value[pressure.good]
+    t_ns, value = pressure.of_good()
     t = (t_ns - recording.t0_ns) / 1e6
     on, off = _ms(windows.start_on_ns, recording), _ms(windows.start_off_ns, recording)
     next_on = np.minimum(np.append(windows.start_on_ns, NEVER)[1:], windows_end(windows))

@@ -12,7 +12,7 @@ import numpy as np
 
 from rig.config.analog import reading_uncertainty
 from rig.config.setup.model import Setup
-from rig.core.recording import Recording, SampleSeries
+from rig.core.recording import Int64, Recording, SampleSeries
 from rig.core.records import CHANNEL_UNITS, ENGINE_SPEED
 
 DIGITS = 6
@@ -65,8 +65,10 @@ def channel_figures(recording: Recording, setup: Setup | None) -> dict[str, Chan
 def _figures(
     channel: str, series: SampleSeries, recording: Recording, setup: Setup | None
 ) -> ChannelFigures:
-    steps = np.diff(np.sort(series.t_ns))
-    value = series.value[series.good]
+    steps = np.diff(series.t_ns)
+    if (steps < 0).any():
+        steps = np.diff(np.sort(series.t_ns))
+    _, value = series.of_good()
     fast = recording.fast.get(channel)
     several, some = len(steps) > 0, len(value) > 0
     mean = float(value.mean()) if some else None
@@ -75,7 +77,7 @@ def _figures(
         good=int(series.good.sum()),
         fast=fast is not None,
         rate_hz=float(len(steps) * 1e9 / steps.sum()) if several and steps.sum() else None,
-        step_us=float(np.median(steps)) / 1e3 if several else None,
+        step_us=_median_ns(steps) / 1e3 if several else None,
         jitter_us=float(steps.std()) / 1e3 if several else None,
         longest_ms=float(steps.max()) / 1e6 if several else None,
         half_us=fast.half_ns / 1e3 if fast is not None else None,
@@ -85,6 +87,13 @@ def _figures(
         highest=float(value.max()) if some else None,
         uncertainty=_uncertainty(channel, mean, recording, setup),
     )
+
+
+def _median_ns(steps: Int64) -> float:
+    """np.median, whose selection is several times slower than a sort where nearly all steps are of
+    one length."""
+    ranked, n = np.sort(steps), len(steps)
+    return float(ranked[(n - 1) // 2 : n // 2 + 1].mean())
 
 
 def _uncertainty(

@@ -139,9 +139,12 @@ def stroke_table(
     unexpected = _unexpected(on, off)
     bits |= np.where(unexpected > 0, marks.bit(marks.UNEXPECTED), 0)
 
-    at_on, on_bits = _pressures(pressure, track, windows, on, windows.start_on_ns, alike_kpa, True)
+    swing = swing_kpa(pressure, windows.on_ns, windows.next_ns) if pressure is not None else None
+    at_on, on_bits = _pressures(
+        pressure, swing, track, on, windows.start_on_ns, alike_kpa, to_on=True
+    )
     at_off, off_bits = _pressures(
-        pressure, track, windows, off, windows.start_off_ns, alike_kpa, False
+        pressure, swing, track, off, windows.start_off_ns, alike_kpa, to_on=False
     )
     return StrokeTable(
         number=windows.number,
@@ -288,25 +291,25 @@ def _unexpected(on: Transitions, off: Transitions) -> Int64:
 
 def _pressures(
     pressure: SampleSeries | None,
+    swing: Float | None,
     track: SwitchTrack,
-    windows: Windows,
     part: Transitions,
     start_ns: Int64,
     alike_kpa: float,
+    *,
     to_on: bool,
 ) -> tuple[PressureAt | None, Int64]:
-    """Pressure at the first edge of each settled change, and the marks where not known."""
-    none = np.zeros(len(windows), np.int64)
-    if pressure is None:
-        return None, none
+    """Pressure at the first edge of each settled change, and the marks where not known; `swing` of
+    the pressure in each stroke, (n,)."""
+    if pressure is None or swing is None:
+        return None, np.zeros(len(start_ns), np.int64)
     settled = part.settled >= 0
     t_ns = np.append(track.t_ns, 0)[part.first]
     apart = np.where(settled, (t_ns - start_ns) * TIME_SHARE, 0).astype(np.int64)
-    swing = swing_kpa(pressure, windows.on_ns, windows.next_ns)
     found = pressure_at(pressure, t_ns, swing, STROKE_SHARE, alike_kpa, apart)
     slow = marks.PRESSURE_ON_SLOW if to_on else marks.PRESSURE_OFF_SLOW
     bad = marks.PRESSURE_ON_BAD if to_on else marks.PRESSURE_OFF_BAD
-    bits = _bits(len(windows), [(found.slow & settled, slow), (found.bad & settled, bad)])
+    bits = _bits(len(start_ns), [(found.slow & settled, slow), (found.bad & settled, bad)])
     return PressureAt(np.where(settled, found.value, np.nan), found.slow, found.bad), bits
 
 

@@ -40,7 +40,7 @@ def fit_line(t: Float, value: Float) -> Line | None:
     used = np.ones(len(t), np.bool_)
     for _ in range(ROUNDS):
         residual = value - (intercept + slope * t)
-        keep = np.abs(residual) <= _far(residual, value)
+        keep = np.abs(residual) <= far_off(residual, value)
         if keep.sum() < 3 or not np.ptp(t[keep]) > 0:
             break
         same, used = bool((keep == used).all()), keep
@@ -76,8 +76,9 @@ def _median_line(t: Float, value: Float) -> tuple[float, float]:
     return slope, float(np.median(value - slope * t))
 
 
-def _far(residual: Float, value: Float) -> float:
-    """Six robust standard deviations, and never less than two steps of the gauge's display."""
+def far_off(residual: Float, value: Float) -> float:
+    """From where a residual is far off: six robust standard deviations, and never less than two
+    steps of the gauge's display."""
     scale = 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
     steps = np.diff(np.unique(value))
     step = float(steps.min()) if len(steps) else 0.0

@@ -114,6 +114,23 @@ def passages(
     )  # fmt: skip
 
 
+def reduced(which: np.ufunc, value: Float, low: Int64, high: Int64) -> Float:
+    """`which` (np.maximum, np.minimum) over the values of each [low, high), (n,), which are in
+    order and do not overlap; `low` below the number of values, `high` at most that."""
+    pairs = np.stack((low, high), axis=1).ravel()
+    if len(pairs) and pairs[:-1].max() < len(value):
+        cut = pairs if pairs[-1] < len(value) else pairs[:-1]  # the last goes on to the end anyway
+        return np.asarray(which.reduceat(value, cut)[::2])
+    return np.asarray(which.reduceat(np.append(value, value[-1]), pairs)[::2])
+
+
+def _first_from(hits: Int64, start: Int64, none: int) -> Int64:
+    """The first of `hits`, in order, at or after each start; `none` where there is no more."""
+    place = np.searchsorted(hits, start)
+    there = place < len(hits)
+    return np.where(there, hits[np.where(there, place, 0)] if len(hits) else none, none)
+
+
 class _Seen(NamedTuple):
     """All windows' samples after their first, one behind the other: `place` in the samples,
     `change` as a share of the amplitude; window i holds [cuts[i], cuts[i + 1])."""
@@ -131,8 +148,7 @@ class _Seen(NamedTuple):
         """Where each window first reaches `share` (n,), -1 where it does not or began beyond."""
         same = len(share) > 0 and bool((share == share[0]).all())
         level = share[0] if same else np.repeat(share, np.diff(self.cuts))
-        hits = np.append(np.flatnonzero(self.change >= level), self.cuts[-1])
-        found = hits[np.searchsorted(hits[:-1], self.cuts[:-1])]
+        found = _first_from(np.flatnonzero(self.change >= level), self.cuts[:-1], self.cuts[-1])
         there = (found < self.cuts[1:]) & ~(self.before >= share) & np.isfinite(self.before)
         at = np.where(there, found, -1)
         later = self.place[found[there]]
@@ -150,8 +166,7 @@ class _Seen(NamedTuple):
         """Largest or least change from each place to its window's end; NaN where not `known`."""
         out = np.full(len(known), np.nan)
         if known.any():
-            pairs = np.stack((from_place[known], self.cuts[1:][known]), axis=1).ravel()
-            out[known] = which.reduceat(np.append(self.change, self.change[-1]), pairs)[::2]
+            out[known] = reduced(which, self.change, from_place[known], self.cuts[1:][known])
         return out
 
     def settling(self, at_mid: Int64, mid: Instants, seek: float | None, band: float) -> Float:

@@ -7,7 +7,7 @@ import numpy as np
 
 from rig.analysis.measure import instrument_uncertainty
 from rig.analysis.measure.gauge_calibration import ITSELF, ZERO, Applied
-from rig.analysis.measure.hold import HoldResult
+from rig.analysis.measure.hold import OF_LINE, HoldResult
 from rig.analysis.measure.instrument_uncertainty import RESOLUTION, STAMPS, timing_lines
 from rig.analysis.measure.own_timing import Applied as OwnTiming
 from rig.analysis.measure.pressure_at import RANGE_SHARE
@@ -22,6 +22,8 @@ from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
 KERNEL_STAMPS = Resolution(KERNEL, 0.0)
+LEAST_DOF = 2.0
+"""Of a curve that describes a fall all but exactly, so that its rests show no scatter."""
 CLOCK_SHARE = 1e-4
 """Half width of the clock's rate, as a share: an undisciplined crystal (common practice, no
 source)."""
@@ -203,10 +205,13 @@ def _decay(
     rate, error = held.decay_rate_kpa_s, held.standard_error_kpa_s
     if rate is None or error is None or not np.isfinite(error):
         return
-    left = held.effective_n - 2
+    straight = held.rate_is == OF_LINE
+    left = held.effective_n - held.terms
+    said = "slope" if straight else f"mean rate, of a curve of {held.terms} terms"
     lines = [
-        Line("scatter about the line", error, "kPa/s", "t", dof=max(left, 1.0),
-             note=f"standard error of the slope, {held.effective_n:.4g} independent readings"),
+        Line("scatter about the line" if straight else "scatter about the curve", error, "kPa/s",
+             "t", dof=max(left, 1.0 if straight else LEAST_DOF),
+             note=f"standard error of the {said}, {held.effective_n:.4g} independent readings"),
         Line("clock rate", CLOCK_SHARE, "1", "rectangular", rate),
     ]  # fmt: skip
     gauge = setup.pressure_source if setup is not None else None

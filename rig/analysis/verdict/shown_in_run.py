@@ -250,7 +250,7 @@ def _pressure_before(
     """The lowest of the last good readings before each instant; None where one has none."""
     if pressure is None or not len(at_ns):
         return None
-    t_ns, value = pressure.t_ns[pressure.good], pressure.value[pressure.good]
+    t_ns, value = pressure.of_good()
     place = np.searchsorted(t_ns, at_ns, "right") - 1
     if not len(t_ns) or (place < 0).any():
         return None

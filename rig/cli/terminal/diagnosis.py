@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 
 from rig.cli.output import put
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_OK, EXIT_UNDECIDED
-from rig.diagnosis.explain import in_words
+from rig.diagnosis.explain import NOTHING_FOR, in_words
 from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck
 from rig.text.words import NO_VALVE, UNREAL, one_line
 from rig.text.wrapped import wrapped
@@ -112,7 +112,8 @@ def _cause(cause: CauseFound) -> Iterator[str]:
     bar = "#" * full + "." * (BAR - full)
     part = "" if cause.part == "none" else f" [{cause.part}]"
     yield f"{bar} {_percent(cause.probability):>5}  {in_words(cause.cause)}{part}"
-    for word, texts in (("for", cause.speaks_for[:3]), ("against", cause.against[:2])):
+    reasons = cause.speaks_for[:3] or (() if cause.cause == "none" else (NOTHING_FOR,))
+    for word, texts in (("for", reasons), ("against", cause.against[:2])):
         for text in texts:
             yield from _wrapped(f"{word}: {text}", "      ")
 

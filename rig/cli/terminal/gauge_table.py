@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.config.gauge.text import shown
+from rig.config.gauge.marks import named
 from rig.core.records import CHANNEL_UNITS, GOOD, Condition, Sample
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def _lines(source: Source, where: str, until: float | None, *, as_json: bool) ->
         if heard and (items or time.monotonic_ns() - heard[-1][0] > RAW_PAUSE_NS):
             data = b"".join(piece for _, piece in heard)
             at = f"{(heard[0][0] - begin_ns) / 1e9:9.3f}"
-            click.echo(f"{at}  raw  {data.hex(' ')}  {shown(data)}")
+            click.echo(f"{at}  raw  {data.hex(' ')}  {named(data)}")
             heard.clear()
         for item in items:
             seen += isinstance(item, Sample)

@@ -9,7 +9,7 @@ from typing import Any
 from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
-from rig.text.rounded import best_text
+from rig.text.rounded import best_text, too_few
 
 Result = Mapping[str, Any]
 
@@ -24,6 +24,9 @@ PRESSURES = {
 def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
     """The lines, each with its style ("" where plain); not wrapped."""
     yield _head(result), "bold"
+    other = words.no_valve_words(result.get("purpose"))
+    if other:
+        yield other, "bold"
     off = (result["end"] or {}).get("off")
     if off == OFF_STATES[2]:
         yield (
@@ -101,7 +104,8 @@ def _figures(result: Result) -> Iterator[str]:
             line += f", single {row['min']:.1f} to {row['max']:.1f} {unit}"
         rest = row.get("rest") or {}
         if rest.get("n"):
-            line += f", after rest {rest['mean']:.1f} {unit}"
+            of = f" (n = {rest['n']})" if too_few(rest) else ""
+            line += f", after rest {rest['mean']:.1f} {unit}{of}"
         yield line
 
 

@@ -15,7 +15,7 @@ from rig.text import words
 from rig.text.behaviour import sentences
 from rig.text.coil_current import current_sentences
 from rig.text.marks import marks_of
-from rig.text.rounded import spread_text, sure_text, value_text
+from rig.text.rounded import mean_text, spread_text, sure_text, value_text
 from rig.text.run_facts import facts, hold_facts, shortened
 from rig.text.words import across, number
 from rig.text.wrapped import wrapped
@@ -114,7 +114,7 @@ class Show:
             row = self._result["summary"][key]
             single = (budgets.get(f"single_{key}") or {}).get("U")
             rows.append((
-                str(row["n"]), value_text(row["mean"], row.get("U"), words.UNKNOWN, 2),
+                str(row["n"]), mean_text(row, words.UNKNOWN, 2),
                 sure_text(row["mean"], row, "").rstrip() or words.UNKNOWN,
                 spread_text(row["sd"], words.UNKNOWN),
                 *(value_text(row[one], single, words.UNKNOWN, 2)
@@ -237,7 +237,7 @@ class Show:
                 self._letters(row["marks"]),
             )  # fmt: skip
         summary = [ramp["summary"][key] for key in keys]
-        means = [value_text(one["mean"], one.get("U"), words.UNKNOWN, 2) for one in summary]
+        means = [mean_text(one, words.UNKNOWN, 2) for one in summary]
         table.add_row("mean", *means, "", style="bold")
         sure = [sure_text(one["mean"], one, "").rstrip() or words.UNKNOWN for one in summary]
         table.add_row("U, 95 %", *sure, "", style="bold")
@@ -259,6 +259,9 @@ class Show:
 
     def _verdict(self) -> None:
         verdict = self._result["verdict"]
+        other = words.no_valve_words(self._result.get("purpose"))
+        if other:
+            self._say(other, "bold")
         name, sign, colour = words.VERDICTS[verdict["result"]]
         trip = self._result["trip"]
         if trip:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,8 @@ from rig.config.sheet.rules import (
 from rig.core.errors import FileProblems, Problem
 
 HASH_DIGITS = 16
+MEASURED_TABLES = ("timing", "calibration")
+"""What was measured of the rig's own instruments: without it the assumed and stated bounds hold."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,8 @@ class LoadedSetup:
     text: str
     path: str
     hash: str
+    left_out: tuple[Problem, ...] = ()
+    """Why what a person once measured of the instruments is not in `setup` (stored_setup)."""
 
 
 @dataclass(frozen=True)
@@ -142,6 +146,20 @@ def _refuse_swapped(setup: Parsed, sheet: Parsed | None) -> None:
 def setup_from_text(text: str, name: str) -> LoadedSetup:
     """A setup from its text, as stored with a run; `name` stands for the file in messages."""
     return _setup_of(_read_setup(parse_text(text, name), stored=True))
+
+
+def stored_setup(text: str, name: str) -> LoadedSetup:
+    """As setup_from_text, for a run that was recorded. A measured table that an earlier program
+    wrote and this one refuses is left out, and said so: how the rig is wired does not depend on
+    it. Raises FileProblems for anything else."""
+    file = parse_text(text, name)
+    found = _read_setup(file, stored=True)
+    refused = {problem.key.partition(".")[0].partition("[")[0] for problem in found.problems}
+    if not refused or not refused <= set(MEASURED_TABLES):
+        return _setup_of(found)
+    left = {key: value for key, value in file.data.items() if key not in refused}
+    loaded = _setup_of(_read_setup(replace(file, data=left), stored=True))
+    return replace(loaded, left_out=tuple(found.problems))
 
 
 def sheet_from_text(text: str, name: str) -> LoadedSheet:

@@ -5,7 +5,12 @@ A pattern is the line with fields in braces, `ST {pressure} {unit}`:
 
 * `{pressure}` the number, `{unit}` its unit, `{*}` text that does not matter;
 * `{oil_temperature}` and the other channels likewise, in the units that the setup gives them;
-* `{xor}` and `{sum}` a checksum of two hexadecimal digits over what stands before it;
+* `{STX}`, `{ETX}` and the other control characters by their names (rig.config.gauge.marks). Those
+  before everything else are start marks, those after it end marks: with them the frame is cut out
+  of the stream;
+* `{xor}` and `{sum}` a checksum of two hexadecimal digits over what stands before it, start marks
+  left out; `{bcc}`, behind an end mark, one byte that is the exclusive or of the same (the block
+  check character of longitudinal parity, ISO 1155; from memory);
 * a space stands for any number of spaces and tabs, none included; at least one is needed beside
   `{*}`, and before the number after text that ends in a digit, a sign or a point;
 * spaces around the number, as gauges pad it to a width, need none in the pattern;
@@ -23,6 +28,7 @@ import itertools
 import re
 from typing import NamedTuple, get_args
 
+from rig.config.gauge.marks import CONTROL, LINE_ENDS, LINES, Marks
 from rig.config.gauge.model import OtherName
 from rig.config.gauge.units import UnitError, factor_kpa
 
@@ -36,10 +42,12 @@ _WORD = (
 _IGNORED = r"[^\x00-\x08\x0a-\x1f\x7f]"
 _UNIT_TAIL, _REFERENCE = r"[A-Za-z0-9/^\xb2\xc2]", r"\([AGag]\)"
 _UNIT = rf"[A-Za-z]{_UNIT_TAIL}*(?!{_UNIT_TAIL})(?:{_REFERENCE}|(?!{_REFERENCE}))"
+_BEFORE_END = r"[ \t\r\n]*"  # gauges put a line end before the end mark
 _SPACES, _SPACE = r"[ \t]*(?![ \t])", r"[ \t]+(?![ \t])"
 
 NUMBERS = ("pressure", *get_args(OtherName))
-CHECKSUMS = ("xor", "sum")
+CHECKSUMS = ("xor", "sum", "bcc")
+_LITERAL = ("text", "space", "mark")
 FIELDS = (*NUMBERS, "unit", "*", *CHECKSUMS)
 """What may stand in braces."""
 
@@ -66,6 +74,8 @@ def _number(decimal: str, thousands: str) -> str:
 def _field_regex(name: str, decimal: str, thousands: str) -> str:
     if name == "unit":
         return f"(?P<unit>{_UNIT})"
+    if name == "bcc":
+        return r"(?P<bcc>[\x00-\xff])"
     if name in CHECKSUMS:
         return f"(?P<{name}>[0-9A-Fa-f]{{2}})"
     word = "word" if name == "pressure" else f"{name}_word"
@@ -97,10 +107,11 @@ class PatternError(ValueError):
 
 
 class GaugePattern(NamedTuple):
-    """A usable pattern. `regex` matches a whole line, decoded as Latin-1, with the groups
-    `pressure`, `word` (set where there is no number) and, with `unit_in_line`, `unit`; further
-    `channels` have groups of their name and `NAME_word`, a `checksum` the group of its name.
-    `factor_kpa` belongs to the setup's unit; None where each line states its own."""
+    """A usable pattern. `regex` matches a whole frame with its marks, or a whole line, decoded as
+    Latin-1, with the groups `pressure`, `word` (set where there is no number) and, with
+    `unit_in_line`, `unit`; further `channels` have groups of their name and `NAME_word`, a
+    `checksum` the group of its name. `factor_kpa` belongs to the setup's unit; None where each line
+    states its own."""
 
     regex: re.Pattern[str]
     factor_kpa: float | None
@@ -109,11 +120,12 @@ class GaugePattern(NamedTuple):
     checksum: str | None = None
     decimal: str = "point"
     thousands: str = "none"
+    marks: Marks = LINES
 
 
 class _Token(NamedTuple):
     kind: str
-    """"text", "space" or the name of a field."""
+    """"text", "space", "mark" (a control character) or the name of a field."""
     text: str
     position: int
 
@@ -128,6 +140,7 @@ def parse_pattern(
     """
     tokens = _tokens(pattern)
     _check(tokens, pattern)
+    marks = _marks(tokens)
     in_line = any(token.kind == "unit" for token in tokens)
     if unit is None and not in_line:
         raise PatternError(
@@ -142,8 +155,8 @@ def parse_pattern(
     kinds = [token.kind for token in tokens]
     channels = tuple(kind for kind in kinds if kind in NUMBERS)
     checksum = next((kind for kind in kinds if kind in CHECKSUMS), None)
-    regex = re.compile(_regex(tokens, decimal, thousands), re.ASCII)
-    return GaugePattern(regex, factor, in_line, channels, checksum, decimal, thousands)
+    regex = re.compile(_regex(tokens, marks, decimal, thousands), re.ASCII)
+    return GaugePattern(regex, factor, in_line, channels, checksum, decimal, thousands, marks)
 
 
 def _tokens(pattern: str) -> list[_Token]:
@@ -169,8 +182,15 @@ def _tokens(pattern: str) -> list[_Token]:
 
 
 def _field(name: str, at: int) -> _Token:
+    if name in LINE_ENDS:
+        raise PatternError(at, "a line end in the pattern", "leave it out; the rig finds line ends")
+    if name == "HT":
+        raise PatternError(at, "a tab by its name", "write a space, which stands for tabs as well")
+    if name in CONTROL:
+        return _Token("mark", chr(CONTROL[name]), at)
     if name not in FIELDS:
-        near = difflib.get_close_matches(name, FIELDS, n=1) or [", ".join(FIELDS)]
+        near = [name.upper()] if name.upper() in CONTROL else []
+        near += difflib.get_close_matches(name, FIELDS, n=1) or [", ".join(FIELDS)]
         raise PatternError(at, f"unknown field {{{name}}}", f"write {{{near[0]}}}")
     return _Token(name, name, at)
 
@@ -180,6 +200,11 @@ def _check_text(text: str, at: int) -> None:
         if character in "\r\n":
             raise PatternError(
                 at + offset, "a line end in the pattern", "leave it out; the rig finds line ends"
+            )
+        if character < " ":
+            name = next(name for name, code in CONTROL.items() if code == ord(character))
+            raise PatternError(
+                at + offset, f"{character!r} is a control character", f"write {{{name}}} for it"
             )
         if not " " < character <= "~":
             raise PatternError(
@@ -193,10 +218,16 @@ def _check(tokens: list[_Token], pattern: str) -> None:
     checksums = [token for token in tokens if token.kind in CHECKSUMS]
     if len(checksums) > 1:
         raise PatternError(checksums[1].position, "a second checksum", "put {*} in its place")
-    if checksums and tokens[-1] is not checksums[0]:
-        raise PatternError(
-            checksums[0].position, "a checksum ends the line", "take out what comes after it"
-        )
+    if checksums:
+        behind = tokens[tokens.index(checksums[0]) + 1 :]
+        if any(token.kind != "mark" for token in behind):
+            raise PatternError(
+                checksums[0].position,
+                "a checksum ends the line, or stands before the end marks",
+                "take out what comes after it",
+            )
+    if any(token.kind == "bcc" for token in tokens):
+        _check_block_check(tokens)
     for name in ("pressure", "unit", *NUMBERS[1:]):
         needed = name == "pressure"
         found = [token for token in tokens if token.kind == name]
@@ -212,16 +243,55 @@ def _check(tokens: list[_Token], pattern: str) -> None:
         _check_neighbours(left, right)
 
 
+def _check_block_check(tokens: list[_Token]) -> None:
+    """A byte of any value can only be told from text by its place behind an end mark."""
+    at = next(n for n, token in enumerate(tokens) if token.kind == "bcc")
+    if at != len(tokens) - 1 or at == 0 or tokens[at - 1].kind != "mark":
+        raise PatternError(
+            tokens[at].position,
+            "{bcc} is one byte of any value, which is only known by its place behind an end mark",
+            "write it last, behind the end mark, like {STX}{pressure}{ETX}{bcc}",
+        )
+
+
+def _marks(tokens: list[_Token]) -> Marks:
+    """The marks that frame the pattern. Raises PatternError where they cannot."""
+    after = 0
+    body = tokens
+    if body[-1].kind in CHECKSUMS and len(body) > 1 and body[-2].kind == "mark":
+        after, body = 1 if body[-1].kind == "bcc" else 2, body[:-1]
+    start = "".join(t.text for t in itertools.takewhile(lambda t: t.kind == "mark", body))
+    ends = list(itertools.takewhile(lambda t: t.kind == "mark", reversed(body)))
+    end = "".join(token.text for token in reversed(ends))
+    within = body[len(start) : len(body) - len(end)]
+    for mark in (start, end):
+        for n, token in enumerate(within):
+            if mark and "".join(t.text for t in within[n : n + len(mark)]) == mark:
+                raise PatternError(
+                    token.position,
+                    "a start or end mark stands within the frame as well, so it is not known "
+                    "where the frame begins or ends",
+                    "frame it by its line end: put {*} where the marks stand",
+                )
+    if start and start == end:
+        raise PatternError(
+            ends[-1].position,
+            "start and end mark are the same, so it is not known which is which",
+            "leave out the end mark",
+        )
+    return Marks(start.encode("latin-1"), end.encode("latin-1"), after)
+
+
 def _check_neighbours(left: _Token, right: _Token) -> None:
     kinds = {left.kind, right.kind}
     pair = {left.kind in NUMBERS, right.kind in NUMBERS}
-    if ("*" in kinds and not kinds & {"text", "space"}) or pair == {True}:
+    if ("*" in kinds and not kinds & set(_LITERAL)) or pair == {True}:
         raise PatternError(
             right.position,
             f"{{{left.kind}}} and {{{right.kind}}} touch, so it is not known where one ends",
             "put the text or the space between them there",
         )
-    if right.kind in CHECKSUMS and left.kind not in ("text", "*"):
+    if right.kind in CHECKSUMS and left.kind not in ("text", "mark", "*"):
         raise PatternError(
             right.position,
             f"it is not known where {{{left.kind}}} ends and the checksum begins",
@@ -253,9 +323,16 @@ def _check_neighbours(left: _Token, right: _Token) -> None:
         )
 
 
-def _regex(tokens: list[_Token], decimal: str, thousands: str) -> str:
-    parts, ignoring, ignored = [_SPACES], "", 0
-    for before, token, after in zip([None, *tokens], tokens, [*tokens[1:], None], strict=False):
+def _regex(tokens: list[_Token], marks: Marks, decimal: str, thousands: str) -> str:
+    parts, ignoring, ignored = [] if marks.start else [_SPACES], "", 0
+    begins = len(marks.start)  # tokens before the text, one a mark
+    ends = len(tokens) - len(marks.end) - bool(marks.after) if marks.end else -1
+    around = zip([None, *tokens], tokens, [*tokens[1:], None], strict=False)
+    for n, (before, token, after) in enumerate(around):
+        if n == begins > 0 and token.kind != "space":
+            parts.append(_SPACES)
+        if n == ends:
+            parts.append(_BEFORE_END)
         if token.kind == "*":
             # what a look ahead found is taken as it is: nothing in it is tried further on
             ignored += 1
@@ -263,7 +340,7 @@ def _regex(tokens: list[_Token], decimal: str, thousands: str) -> str:
             parts.append(f"(?=(?P<{ignoring}>{_IGNORED}*?")
         elif token.kind == "space":
             parts.append(_SPACE if _space_needed(before, after) else _SPACES)
-        elif token.kind == "text":
+        elif token.kind in ("text", "mark"):
             parts.append(re.escape(token.text))
         elif token.kind in NUMBERS:
             # without a space, digits of the text and of the number are only told apart by a sign
@@ -272,11 +349,11 @@ def _regex(tokens: list[_Token], decimal: str, thousands: str) -> str:
             parts += [_padding(before), "(?=[+-])" * digit, number, _padding(after)]
         else:
             parts.append(_field_regex(token.kind, decimal, thousands))
-        if ignoring and (after is None or after.kind not in ("text", "space")):
+        if ignoring and (after is None or after.kind not in _LITERAL):
             end = r"\Z" if token.kind == "*" else ""
             parts.append(f"{end}))(?P={ignoring})")
             ignoring = ""
-    return "".join([*parts, _SPACES])
+    return "".join(parts if marks.end else [*parts, _SPACES])
 
 
 def _padding(beside: _Token | None) -> str:

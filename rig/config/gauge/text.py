@@ -38,13 +38,3 @@ def from_escapes(text: str) -> bytes:
         raise TextError(
             f"{text[error.start : error.end]!r} is not one byte", r"write its bytes as \xHH"
         ) from error
-
-
-def shown(data: bytes) -> str:
-    """Bytes as such text; `from_escapes` reads it back."""
-    names = {value: key for key, value in _SINGLE.items() if key in "rnt\\"}
-    return "".join(
-        f"\\{names[char]}" if char in names
-        else char if " " <= char <= "~" else f"\\x{ord(char):02x}"
-        for char in data.decode("latin-1")
-    )  # fmt: skip

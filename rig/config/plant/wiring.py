@@ -46,6 +46,11 @@ class WiringPart(Strict):
     switch_lag_open_s: TimeS = Field(alias="switch_lag_open", default=0.0, ge=0, le=0.1)
     lag_spread_s: TimeS = Field(alias="lag_spread", default=0.0, ge=0, le=0.01)
     """Standard deviation of each lag, edge to edge."""
+    heartbeat_hold_s: TimeS = Field(alias="heartbeat_hold", default=0.27, gt=0, le=60)
+    """For how long the heartbeat circuit feeds the relay's driver after its line's last change:
+    47 k and 4.7 uF from 2.7 V to 0.8 V."""
+    heartbeat_bypassed: bool = False
+    """The driver's ground lead does not go through the heartbeat circuit."""
     opened: Annotated[tuple[LoopName, ...], ListAsTuple] = ()
     """Loops whose contact is open: the stop is pressed, the cover is off."""
     bridged: Annotated[tuple[LoopName, ...], ListAsTuple] = ()

@@ -195,13 +195,21 @@ class _Reader:
                     self.note(
                         f"{name}.after", other, "There is no such check.", "Correct the name."
                     )
+            sound = self.percents(table.get("sound"), f"{name}.sound", None)
+            holds_up = tuple(table.get("holds_up", ()))
+            for state in holds_up:
+                if state not in sound:
+                    self.note(
+                        f"{name}.holds_up", state, "There is no such state.", "Correct the name."
+                    )
             found[name] = Check(
                 name=name,
-                sound=self.percents(table.get("sound"), f"{name}.sound", None),
+                sound=sound,
                 because="common practice, no source",
                 minutes=self.number(table, "minutes", name, 0, 1000),
                 engine=self.one_of(table, "engine", name, ENGINES),
                 after=after,
+                holds_up=holds_up,
                 **texts,
             )
         return found

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -38,7 +38,8 @@ class Shown:
 
 @dataclass(frozen=True)
 class Check(Shown):
-    """A check by hand. `after`: checks that are done first, for safety."""
+    """A check by hand. `after`: checks that are done first, for safety. `holds_up`: states of this
+    one with which it does not count as done for those after it."""
 
     minutes: float
     engine: str
@@ -48,6 +49,7 @@ class Check(Shown):
     safety: str
     normal: str
     tells: str
+    holds_up: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -98,6 +100,22 @@ class Knowledge:
     def shown(self, name: str) -> Shown:
         """A finding or a check."""
         return self.findings[name] if name in self.findings else self.checks[name]
+
+    def first_done(self, check: Check, finished: Collection[str]) -> list[Check]:
+        """What must be done before `check` for safety and is not, in order."""
+        found: list[Check] = []
+
+        def add(name: str) -> None:
+            other = self.checks[name]
+            if name in finished or other in found:
+                return
+            for earlier in other.after:
+                add(earlier)
+            found.append(other)
+
+        for name in check.after:
+            add(name)
+        return found
 
     def names(self) -> tuple[str, ...]:
         """Every finding and check."""

@@ -12,15 +12,23 @@ import itertools
 import re
 import statistics
 from collections import Counter
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from rig.config.analog.channel_units import table_unit
+from rig.config.gauge.marks import BEGINNING, CONTROL, ENDING, LINES, Marks, in_pattern, named
 from rig.config.gauge.pattern import PatternError, parse_pattern, read_number
+from rig.io.gauges.framing import Line, LineFramer
 from rig.io.gauges.pattern import checksum
 
 LINES_LEAST = 3
 CLEAN_SHARE = 0.97
 """A share of plain characters below this is another baud rate or framing."""
+MARKED_SHARE = 0.8
+"""Of bytes framed by marks so much lies inside whole frames, a half one beside them granted; the
+rest is what the wire spoils."""
+RUNS_TRIED, MARK_LONGEST = 4, 3
+"""Runs of control characters looked at, the commonest first, and the longest mark tried."""
 
 CHANNEL_WORDS = {"ch", "chan", "channel", "input", "sensor"}
 """Words that a number which never changes belongs to."""
@@ -49,7 +57,7 @@ def plain_share(data: bytes) -> float:
 
 def seven_bits(data: bytes) -> str | None:
     """The parity of bytes that are 7 bits with parity, seen as 8 bits; None where they are not."""
-    if len(data) < 20 or plain_share(bytes(byte & 0x7F for byte in data)) < CLEAN_SHARE:
+    if len(data) < 20 or marks_of(bytes(byte & 0x7F for byte in data)) is None:
         return None
     odd = sum(byte.bit_count() & 1 for byte in data)
     if odd == 0:
@@ -57,14 +65,97 @@ def seven_bits(data: bytes) -> str | None:
     return "odd" if odd == len(data) else None
 
 
-def understand(lines: list[str], period_s: float | None = None) -> Found | None:
+def marks_of(data: bytes) -> Marks | None:
+    """The marks that frame these bytes: none for plain lines, None where they are no text.
+
+    Marks are tried in every order that occurs; those that leave the fewest bytes outside their
+    frames are taken, of like ones those that say more, and rather ETX than a separator as the end.
+    """
+    if plain_share(data) >= CLEAN_SHARE:
+        return LINES
+    found: list[tuple[tuple[int, int, bool], Marks]] = []
+    often = _often(data)
+    within = bytes(set(b"".join(often)))  # such as part the fields of a frame
+    for marks in _possible_marks(often):
+        frames = framed(data, marks)
+        inner = [marks.inner(frame) for frame in frames]
+        if len(frames) < LINES_LEAST or any(not re.search(rb"[0-9]", text) for text in inner):
+            continue
+        plain = plain_share(b"".join(inner).translate(None, within))
+        if plain < CLEAN_SHARE or not _checks_hold(frames, marks):
+            continue
+        sizes = [len(frame.translate(None, b"\r\n")) for frame in frames]
+        if sum(sizes) + max(sizes) < MARKED_SHARE * len(data.translate(None, b"\r\n")):
+            continue
+        length = len(marks.start) + len(marks.end)
+        rank = sum(map(len, frames)), length, marks.end.endswith(_codes(ENDING))
+        found.append((rank, marks))
+    return max(found)[1] if found else None
+
+
+def _codes(names: tuple[str, ...]) -> tuple[bytes, ...]:
+    return tuple(bytes([CONTROL[name]]) for name in names)
+
+
+def framed(data: bytes, marks: Marks) -> list[bytes]:
+    """The whole frames of bytes."""
+    frames = LineFramer(marks=marks).feed(0, data)
+    return [frame.data for frame in frames if isinstance(frame, Line)]
+
+
+def _often(data: bytes) -> list[bytes]:
+    """Runs of control characters that come again and again."""
+    runs = Counter(re.findall(rb"[\x00-\x08\x0b\x0c\x0e-\x1f]+", data))
+    return [run for run, count in runs.most_common(RUNS_TRIED) if count >= LINES_LEAST]
+
+
+def _possible_marks(often: list[bytes]) -> Iterator[Marks]:
+    """Start and end marks out of such runs."""
+    parts = {run[a:b] for run in often for a in range(len(run)) for b in range(a + 1, len(run) + 1)}
+    parts = {part for part in parts if len(part) <= MARK_LONGEST}
+    begins = _codes(BEGINNING)
+    parted = bytes(CONTROL[name] for name in ENDING)
+    starts = [part for part in parts if part.endswith(begins) and not set(part) & set(parted)]
+    ends = [part for part in parts if not any(byte in part for byte in begins)]
+    for start, end in itertools.product(starts or [b"", *ends], [b"", *ends]):
+        if start != end:
+            for after in (0, 1, 2) if end else (0,):
+                yield Marks(start, end, after)
+
+
+def _checks_hold(frames: list[bytes], marks: Marks) -> bool:
+    return not marks.after or _marked_check(frames, marks) is not None
+
+
+def _marked_check(frames: list[bytes], marks: Marks) -> str | None:
+    """The checksum behind the end mark that every frame has; None where there is none."""
+    at = -marks.after
+    bodies = [frame[len(marks.start) : at] for frame in frames]
+    sent = [frame[at:] for frame in frames]
+    if marks.after == 1:
+        right = all(checksum("bcc", body) == one[0] for body, one in zip(bodies, sent, strict=True))
+        return "bcc" if right else None
+    for kind in ("xor", "sum"):
+        if all(
+            re.fullmatch(rb"[0-9A-Fa-f]{2}", one) and checksum(kind, body) == int(one, 16)
+            for body, one in zip(bodies, sent, strict=True)
+        ):
+            return kind
+    return None
+
+
+def understand(
+    lines: list[str], period_s: float | None = None, marks: Marks = LINES
+) -> Found | None:
     """The keys that read these lines; None where no number can be made out.
 
-    `lines` come in the order they were sent, without their ends, the first one whole.
+    `lines` come in the order they were sent, the first one whole: without their ends, or with
+    `marks` as whole frames.
     """
     if len(lines) < LINES_LEAST:
         return None
-    found = _sentences(lines) or _pattern(lines)
+    found = None if marks != LINES else _sentences(lines)
+    found = found or _pattern(lines, marks)
     if found is None or period_s is None:
         return found
     return found._replace(keys=found.keys | {"period": f'"{_rounded_ms(period_s)} ms"'})
@@ -119,10 +210,20 @@ class _Piece(NamedTuple):
     text: str
 
 
-def _pattern(lines: list[str]) -> Found | None:
-    check = _checksum_of(lines)
-    for decimal in _decimals(lines):
-        bodies = [line[:-2] if check else line for line in lines]
+def _pattern(lines: list[str], marks: Marks) -> Found | None:
+    """The keys of lines or frames: what stands between the marks is cut, and the marks put back."""
+    frames = [line.encode("latin-1") for line in lines]
+    texts = [marks.inner(frame).decode("latin-1").strip("\r\n") for frame in frames]
+    check = _checksum_of(texts)
+    start, end = in_pattern(marks.start.decode()), in_pattern(marks.end.decode())
+    if marks.after:
+        end += f"{{{_marked_check(frames, marks)}}}"
+    for mark in _codes(ENDING):  # behind it stands a check of a kind that is not known
+        sign = mark.decode()
+        if not marks.end and all(sign in text for text in texts):
+            texts, end = [text.partition(sign)[0] for text in texts], f"{in_pattern(sign)}{{*}}"
+    for decimal in _decimals(texts):
+        bodies = [text[:-2] if check else text for text in texts]
         cut = [_cut(body.strip(" \t"), decimal) for body in bodies]
         shape = Counter(tuple(p.kind for p in pieces) for pieces in cut).most_common(1)[0][0]
         alike = [pieces for pieces in cut if tuple(p.kind for p in pieces) == shape]
@@ -130,7 +231,8 @@ def _pattern(lines: list[str]) -> Found | None:
             continue
         columns = list(zip(*alike, strict=True))
         for at, unit in _candidates(columns):
-            found = _try(columns, at, unit, decimal, lines, check)
+            around = (start, f"{{{check}}}{end}" if check else end)
+            found = _try(columns, at, unit, decimal, lines, around)
             if found is not None:
                 return found
     return None
@@ -194,13 +296,12 @@ def _try(
     unit: int | None,
     decimal: str,
     lines: list[str],
-    check: str | None,
+    around: tuple[str, str],
 ) -> Found | None:
-    """The pattern with the pressure in column `at`, if it reads the lines."""
+    """The pattern with the pressure in column `at`, if it reads the lines. `around` stands before
+    and behind what the columns say."""
     for bold in (True, False):
-        text = _written(columns, at, unit, bold=bold)
-        if check is not None:
-            text += f"{{{check}}}"
+        text = around[0] + _written(columns, at, unit, bold=bold) + around[1]
         try:
             pattern = parse_pattern(text, None if unit is not None else "kPa", decimal)
         except PatternError:
@@ -209,7 +310,7 @@ def _try(
         good = [match for match in read if match["word"] is None]
         if len(read) < 0.8 * len(lines) or not good:
             continue
-        words = [f"Lines of text like: {lines[-1]}"]
+        words = [f"Lines of text like: {named(lines[-1].encode('latin-1'))}"]
         keys = {"pattern": f'"{text}"' if '"' not in text else f"'{text}'"}
         if decimal == "comma":
             keys["decimal"] = '"comma"'
@@ -246,7 +347,7 @@ def _written(columns: list[tuple[_Piece, ...]], at: int, unit: int | None, *, bo
             and (bold or kind == "text")
             and (kind != "number" or _is_name(columns, n))
         ):
-            parts.append(texts.pop().replace("{", "{{").replace("}", "}}"))
+            parts.append(in_pattern(texts.pop()))
         else:
             parts.append("{*}")
     text = "".join(parts)

@@ -1,14 +1,17 @@
 # SPDX-License-Identifier: MIT
-"""The decoder of lines: a line and its arrival in, readings out. Pure.
+"""The decoder of lines and marked frames: one and its arrival in, readings out. Pure.
 
 The pattern language itself is in rig.config.gauge.pattern, where a setup is checked.
 """
 
 from __future__ import annotations
 
+import functools
+import operator
 from collections.abc import Sequence
 
 from rig.config.analog.channel_units import Linear, table_unit
+from rig.config.gauge.marks import Marks
 from rig.config.gauge.model import GaugeSetup
 from rig.config.gauge.pattern import GaugePattern, PatternError, parse_pattern, read_number
 from rig.core.records import Condition, Sample
@@ -49,6 +52,11 @@ class StreamDecoder:
         self._pressure = Channel(CHANNEL, unit, *(measuring_range_kpa or ()))
         self._further = tuple(further)
 
+    @property
+    def marks(self) -> Marks:
+        """What frames the lines that this decoder reads."""
+        return self._pattern.marks
+
     def decode(self, t_ns: int, line: bytes) -> Sample | Condition:
         """The pressure of a line without its terminator; a Condition where it does not match.
 
@@ -64,8 +72,9 @@ class StreamDecoder:
         if found is None:
             return Decoded([rejected(t_ns, line, "does not match the pattern")])
         if pattern.checksum is not None:
-            sent, at = int(found[pattern.checksum], 16), found.start(pattern.checksum)
-            if checksum(pattern.checksum, line[:at]) != sent:
+            text, at = found[pattern.checksum], found.start(pattern.checksum)
+            sent = ord(text) if pattern.checksum == "bcc" else int(text, 16)
+            if checksum(pattern.checksum, line[len(pattern.marks.start) : at]) != sent:
                 return Decoded([rejected(t_ns, line, "has a wrong checksum")])
         items: list[Sample | Condition] = []
         said: Linear | None = None
@@ -94,15 +103,14 @@ class StreamDecoder:
 
 def checksum(kind: str, data: bytes) -> int:
     """XOR of the bytes, or their sum modulo 256. A `$` or `!` at the beginning and a `*` at the
-    end are not counted, as in NMEA 0183."""
+    end are not counted, as in NMEA 0183; in a block check character (bcc) all are."""
+    if kind == "bcc":
+        return functools.reduce(operator.xor, data, 0)
     data = data[1:] if data[:1] in (b"$", b"!") else data
     data = data.removesuffix(b"*")
     if kind == "sum":
         return sum(data) & 0xFF
-    result = 0
-    for byte in data:
-        result ^= byte
-    return result
+    return functools.reduce(operator.xor, data, 0)
 
 
 def compile_pattern(

@@ -26,7 +26,7 @@ from rig.config.gauge.text import from_escapes
 from rig.core.clock import NS_PER_S, Clock
 from rig.core.records import Condition, Sample
 from rig.io.gauges.channels import FRAME_REJECTED, Decoded, rejected
-from rig.io.gauges.framing import LENGTH_MOST
+from rig.io.gauges.framing import BadFrame, Line, LineFramer
 from rig.io.gauges.links import ByteLink
 from rig.io.gauges.modbus import RegisterRead, Reply, register_reads
 from rig.io.gauges.pattern import StreamDecoder, line_decoder
@@ -55,25 +55,29 @@ class Exchange(Protocol):
 
 
 class LineExchange:
-    """A text and the line that answers it."""
+    """A text and the line or marked frame that answers it."""
 
     def __init__(self, request: bytes, decoder: StreamDecoder) -> None:
         self.request, self._decoder = request, decoder
         self.factor: float | None = None
 
     def take(self, t_ns: int, data: bytes) -> Reply | None:
-        """The readings of the first whole line of `data`; None while there is none."""
-        begin = len(data) - len(data.lstrip(b"\r\n"))
-        ends = [at for at in (data.find(b"\r", begin), data.find(b"\n", begin)) if at >= 0]
-        if not ends:
-            if len(data) <= LENGTH_MOST:
-                return None
-            why = f"has no line end in {LENGTH_MOST} bytes"
-            return Reply([rejected(t_ns, data, why)], len(data), whole=False)
-        decoded = self._decoder.readings(t_ns, data[begin : min(ends)])
+        """The readings of the first whole frame of `data`; None while there is none."""
+        framer = LineFramer(marks=self._decoder.marks, whole=True)
+        frames: list[Line | BadFrame] = []
+        used = 0
+        while not frames and used < len(data):
+            frames = framer.feed(t_ns, data[used : used + 1])
+            used += 1
+        if not frames:
+            return None
+        frame = frames[0]
+        if isinstance(frame, BadFrame):
+            return Reply([rejected(t_ns, frame.data, frame.why)], used, whole=False)
+        decoded = self._decoder.readings(t_ns, frame.data)
         self.factor = decoded.factor
         read = not any(isinstance(item, Condition) for item in decoded.items)
-        return Reply(decoded.items, min(ends) + 1, whole=read)
+        return Reply(decoded.items, used, whole=read)
 
 
 class AskedGauge(AnyGauge):

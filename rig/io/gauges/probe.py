@@ -13,15 +13,9 @@ import time
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
+from rig.config.gauge.marks import LINES, Marks, named
 from rig.io.gauges.framing import Line, LineFramer
-from rig.io.gauges.identify import (
-    CLEAN_SHARE,
-    Found,
-    period_of,
-    plain_share,
-    seven_bits,
-    understand,
-)
+from rig.io.gauges.identify import Found, marks_of, period_of, seven_bits, understand
 from rig.io.gauges.modbus import FUNCTIONS
 from rig.io.gauges.serial_link import SerialLink
 
@@ -66,9 +60,9 @@ class Heard(NamedTuple):
     def data(self) -> bytes:
         return b"".join(data for _, data in self.pieces)
 
-    def lines(self) -> tuple[list[str], list[float]]:
-        """Whole lines and their times, s. The first one may be half and is left out."""
-        framer, lines, times = LineFramer(), [], []
+    def lines(self, marks: Marks) -> tuple[list[str], list[float]]:
+        """Whole lines or frames and their times, s. The first one may be half and is left out."""
+        framer, lines, times = LineFramer(marks=marks), [], []
         for t_ns, data in self.pieces:
             for frame in framer.feed(t_ns, data):
                 if isinstance(frame, Line):
@@ -78,14 +72,15 @@ class Heard(NamedTuple):
 
 
 Say = Callable[[str], None]
+Hear = Callable[[bytes], None]
 
 
-def listen(port: str, say: Say) -> tuple[Framing, Found, str] | None:
+def listen(port: str, say: Say, hear: Hear | None = None) -> tuple[Framing, Found, str] | None:
     """What the gauge sends by itself: framing, keys, and a line as it came; None where nothing
-    that can be understood came. Raises HardwareError."""
+    that can be understood came. `hear` is given each piece as it arrives. Raises HardwareError."""
     silent = True
     for rate in RATES:
-        heard = _hear(port, Framing(rate), LISTEN_S)
+        heard = _hear(port, Framing(rate), LISTEN_S, hear)
         if not heard.data:
             say(f"{rate} baud: nothing")
             if silent and rate == RATES[2]:
@@ -93,40 +88,49 @@ def listen(port: str, say: Say) -> tuple[Framing, Found, str] | None:
                 return None
             continue
         silent = False
-        if plain_share(heard.data) < CLEAN_SHARE:
+        marks = marks_of(heard.data)
+        if marks is None:
             parity = seven_bits(heard.data)
             if parity is None:
                 say(f"{rate} baud: bytes, but no text")
                 continue
-            heard = _hear(port, Framing(rate, 7, parity), LISTEN_S)
-        lines, _ = heard.lines()
+            heard = _hear(port, Framing(rate, 7, parity), LISTEN_S, hear)
+            marks = marks_of(heard.data) or LINES
+        lines, _ = heard.lines(marks)
         if len(lines) < ENOUGH_LINES:  # a slow one: hear it longer
-            heard = _hear(port, heard.framing, LONGEST_S)
-        lines, times = heard.lines()
-        found = understand(lines, period_of(times))
+            heard = _hear(port, heard.framing, LONGEST_S, hear)
+            marks = marks_of(heard.data) or marks
+        lines, times = heard.lines(marks)
+        found = understand(lines, period_of(times), marks)
         if found is not None:
-            say(f"{heard.framing}: {len(lines)} lines")
-            return heard.framing, found, lines[-1]
+            say(f"{heard.framing}: {len(lines)} {'lines' if marks == LINES else 'frames'}")
+            return heard.framing, found, named(lines[-1].encode("latin-1"))
         say(f"{heard.framing}: text, but no number could be made out ({len(lines)} lines)")
     return None
 
 
-def _hear(port: str, framing: Framing, seconds: float) -> Heard:
+def _hear(port: str, framing: Framing, seconds: float, hear: Hear | None) -> Heard:
     link = SerialLink(port, framing.baud, framing.bytesize, framing.parity)
     try:
-        return Heard(framing, _take(link, seconds))
+        return Heard(framing, _take(link, seconds, hear=hear))
     finally:
         link.close()
 
 
-def _take(link: SerialLink, seconds: float, ends: bytes = b"") -> list[tuple[int, bytes]]:
+def _take(
+    link: SerialLink, seconds: float, ends: bytes = b"", hear: Hear | None = None
+) -> list[tuple[int, bytes]]:
     """What arrives in so long; with `ends`, until a line has ended."""
     pieces: list[tuple[int, bytes]] = []
     until = time.monotonic() + seconds
     while (left := until - time.monotonic()) > 0:
         fd = link.fileno()
         select.select([] if fd is None else [fd], [], [], min(left, 0.05))
-        pieces += link.read()
+        arrived = link.read()
+        pieces += arrived
+        if hear is not None:
+            for _, data in arrived:
+                hear(data)
         if ends and any(end in pieces[-1][1] for end in (b"\r", b"\n") if pieces):
             break
     return pieces
@@ -141,7 +145,8 @@ def ask_text(port: str, say: Say) -> tuple[Framing, dict[str, str], list[str], s
                 identity = _answer(link, f"*IDN?{end}")
                 replies = {q: _answer(link, f"{q}{end}") for q in QUESTIONS} if identity else {}
                 for question, text in replies.items():
-                    found = understand([text] * 3) if text else None
+                    marks = marks_of(text.encode("latin-1") * 3) or LINES
+                    found = understand([text] * 3, None, marks) if text else None
                     if found is None:
                         continue
                     escaped = end.replace("\r", "\\r").replace("\n", "\\n")
@@ -164,7 +169,7 @@ def _answer(link: SerialLink, question: str) -> str:
     link.write(question.encode("ascii"))
     data = b"".join(piece for _, piece in _take(link, ANSWER_S, b"\n"))
     text = data.strip(b"\r\n").decode("latin-1")
-    return text if text and plain_share(data) >= CLEAN_SHARE and text != question.strip() else ""
+    return text if text and marks_of(data * 3) is not None and text != question.strip() else ""
 
 
 class Device(NamedTuple):

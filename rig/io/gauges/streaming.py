@@ -123,8 +123,12 @@ class StreamGauge(AnyGauge):
 
     def __init__(self, link: ByteLink, clock: Clock, gauge: GaugeSetup) -> None:
         super().__init__(link, clock)
-        self._decoder: Decoder = NmeaDecoder(gauge) if gauge.form == "nmea" else line_decoder(gauge)
-        self._framer = LineFramer()
+        self._decoder: Decoder
+        if gauge.form == "nmea":
+            self._decoder, self._framer = NmeaDecoder(gauge), LineFramer()
+        else:
+            self._decoder = lines = line_decoder(gauge)
+            self._framer = LineFramer(marks=lines.marks)
         self._settle_ns = int(gauge.settle_s * NS_PER_S)
         self._listens_ns = clock.now_ns() + self._settle_ns
 

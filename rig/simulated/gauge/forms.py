@@ -11,10 +11,12 @@ import struct
 from collections.abc import Mapping, Sequence
 
 from rig.config.analog.channel_units import unit_of
+from rig.config.gauge.marks import CONTROL
 from rig.config.gauge.model import GaugeSetup, Registers, SentenceField
 from rig.config.gauge.text import from_escapes
 
 LINE_END = "\r\n"
+_CONTROLS = "".join(map(chr, CONTROL.values()))
 _XDR = {
     "pressure": ("P", "P", 1e3), "cylinder_pressure": ("P", "P", 1e3),
     "oil_temperature": ("C", "C", 1.0), "supply_voltage": ("U", "V", 1.0),
@@ -38,7 +40,7 @@ def parts_of(pattern: str) -> list[str]:
 
 def line_text(pattern: Sequence[str], unit: str, texts: Mapping[str, str], count: int) -> str:
     """A line by the parts of a pattern: `texts` are the numbers by channel, `count` stands for the
-    text that does not matter."""
+    text that does not matter. Behind an end mark no line end is sent."""
     parts: list[str] = []
     for part in pattern:
         if part in ("{{", "}}"):
@@ -48,21 +50,30 @@ def line_text(pattern: Sequence[str], unit: str, texts: Mapping[str, str], count
             parts.append(part)
             continue
         name = part[1:-1].strip()
-        if name in ("xor", "sum"):
-            parts.append(f"{_check(name, ''.join(parts)):02X}")
+        if name in CONTROL:
+            parts.append(chr(CONTROL[name]))
+        elif name == "bcc":
+            parts.append(chr(_exclusive_or("".join(parts).lstrip(_CONTROLS))))
+        elif name in ("xor", "sum"):
+            parts.append(f"{_check(name, ''.join(parts).lstrip(_CONTROLS)):02X}")
         elif name == "*":
             parts.append(str(count))
         else:
             parts.append(unit if name == "unit" else texts.get(name, "0"))
-    return "".join(parts) + LINE_END
+    framed = pattern[-1][1:-1].strip() in CONTROL or pattern[-1] == "{bcc}"
+    checked_last = len(pattern) > 1 and pattern[-2][1:-1].strip() in CONTROL
+    ended = framed or (pattern[-1] in ("{xor}", "{sum}") and checked_last)
+    return "".join(parts) + ("" if ended else LINE_END)
 
 
 def _check(kind: str, text: str) -> int:
-    body = text.removeprefix("$").removesuffix("*").encode("latin-1")
-    if kind == "sum":
-        return sum(body) % 256
+    body = text.removeprefix("$").removesuffix("*")
+    return sum(body.encode("latin-1")) % 256 if kind == "sum" else _exclusive_or(body)
+
+
+def _exclusive_or(text: str) -> int:
     value = 0
-    for byte in body:
+    for byte in text.encode("latin-1"):
         value ^= byte
     return value
 

@@ -63,14 +63,15 @@ class Trajectory:
         """When the spool arrived at a stop, and whether at its far one."""
 
     def pressure_pa(self, t_s: float) -> float:
-        """Gauge pressure at `t_s`, from the first node on."""
+        """Gauge pressure at `t_s`, from the first node on. Nothing sucks: where a void is filled or
+        left between two nodes the pressure bends at once, and the cubic would dip below zero."""
         quiet = self.quiet
         if quiet is not None and t_s >= quiet.t0_s:
             return quiet.at(t_s)
         a, b = self._around(t_s)
         if b is None:
             return a.p_pa
-        return cubic(t_s, a.t_s, a.p_pa, a.dp_pa_s, b.t_s, b.p_pa, b.dp_pa_s)
+        return max(cubic(t_s, a.t_s, a.p_pa, a.dp_pa_s, b.t_s, b.p_pa, b.dp_pa_s), 0.0)
 
     def content_m3(self, t_s: float) -> float:
         """Content of the gallery at a `t_s` among the nodes."""

@@ -2,6 +2,7 @@
 // The bench page: live values and plots, beats of the operator's page, and the strike-out of old data.
 
 import { feed } from "./feed.js";
+import { attend } from "./attention.js";
 import { drawDots, drawStroke } from "./benchplots.js";
 
 const OLD_MS = 1000;
@@ -14,6 +15,7 @@ const old = document.getElementById("old");
 let heard = performance.now();
 let rigAge = null;
 let phase = facts.phase;
+const attention = attend(facts);
 
 function put(name, text) {
   for (const place of root.querySelectorAll(`[data-of="${name}"]`)) {
@@ -77,6 +79,7 @@ function inputs(rows) {
 
 function take(snapshot) {
   heard = performance.now();
+  attention.heard(snapshot);
   if (snapshot.phase !== phase) {
     history.scrollRestoration = "manual"; // what matters in the new phase stands on top
     location.reload(); // the server draws each phase

@@ -3,10 +3,13 @@
 // second where it is and move theirs alike in between.
 
 import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
-import { buildPlot, plotHeight } from "./tracesplot.js";
-import { answerLines, boxesOf, buildLinks, choices, lightLinks, togetherWords } from "./lessonlinks.js";
+import { buildPlot, looks, plotHeight } from "./tracesplot.js";
+import { answerLines, boxesOf, buildLinks, choices, lightLinks, measuredAnswer, togetherWords } from "./lessonlinks.js";
+import { showCutaway, showModel } from "./lessoncutaway.js";
 import { drawModel, strokeSpans } from "./lessonmodel.js";
-import { endShare, share, tell } from "./lessonshare.js";
+import { drawTally, sendGuess, tallyWords } from "./lessontally.js";
+import { endShare, share, tell, watchGuesses } from "./lessonshare.js";
+import { toggleWall, typeSize, watchWall } from "./lessonwall.js";
 
 const root = document.getElementById("lesson");
 const find = (id) => document.getElementById(id);
@@ -18,10 +21,13 @@ const DIPS = { on: "the dip: the plunger has landed", off: "the hump: the plunge
 const ASK_MS = 500; // the class asks so often
 const CALM_MS = 2000; // without motion: one step of the chain after the other
 
+root.hidden = false; // without a script the page says what it needs instead
+
 const state = {
   stroke: Number(root.dataset.stroke), way: root.dataset.way, at: 0, slower: 100,
-  playing: false, revealed: false, model: false,
+  playing: false, revealed: false, model: false, tally: false,
 };
+let heard = { guesses: 0, tally: null, question: 0 }; // of the class, where the lesson is shared
 let data = null;
 let boxes = [];
 let plots = [];
@@ -47,6 +53,7 @@ async function load() {
     find("way").textContent = off ? "Going on instead" : "Going off instead";
     find("stroke-before").disabled = state.stroke <= 1;
     find("stroke-after").disabled = state.stroke >= Number(root.dataset.last);
+    find("next").disabled = !data.next;
     find("model").hidden = !data.model;
   }
   boxes = boxesOf(data);
@@ -77,9 +84,10 @@ function draw() {
   const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name));
   const dip = data.dip && { t_ms: data.dip.t_ms + data.command_ms, words: DIPS[data.way] };
   const traces = { ...data.traces, channels, stroke: strokeSpans(data), dip };
-  const height = plotHeight(traces);
+  const look = looks(typeSize());
+  const height = plotHeight(traces, look);
   tracesPlot = buildPlot({
-    box, data: traces, height, across: root.dataset.across, colours: c,
+    box, data: traces, height, look, across: root.dataset.across, colours: c,
     onSelect: () => {}, onWhole: () => {}, onCursor: () => {},
   });
   if (!follower) tracesPlot.over.addEventListener("click", (event) => {
@@ -87,6 +95,7 @@ function draw() {
   });
   const watcher = keepWidth(tracesPlot, box, height);
   plots.push([tracesPlot, watcher]);
+  requestAnimationFrame(placeCursor); // a plot has its size a moment later
   if (state.model && data.model) plots.push(...drawModel(data, c));
 }
 
@@ -95,18 +104,38 @@ function show() {
   if (!data) return;
   find("clock-value").textContent = state.at.toFixed(1);
   find("clock-words").textContent = `after the command · ${state.slower} times slower`;
+  const modelled = Boolean(state.revealed && state.model && data.model);
   find("guess").hidden = state.revealed;
   find("answer").hidden = !state.revealed;
-  find("shown").hidden = !state.revealed;
-  find("model-box").hidden = !(state.model && data.model);
+  find("traces-box").hidden = !state.revealed;
+  find("model-box").hidden = !modelled;
+  root.classList.toggle("modelled", modelled && !data.model.refused);
+  root.classList.toggle("revealed", state.revealed);
+  showTally();
+  showCutaway(find("cutaway"), data, state.at, state.revealed);
+  if (modelled && !data.model.refused) showModel(find("model-drawing"), data.model, state.at);
   const now = lightLinks(find("links"), boxes, data.settled_ms, state.at, state.revealed);
   if (find("told").textContent !== now) find("told").textContent = now;
   if (!follower) {
+    find("shown").hidden = !state.revealed;
+    find("reveal").hidden = state.revealed;
     find("play").textContent = state.playing ? "Stop" : "Play";
     find("slower").value = String(state.slower);
     find("model").setAttribute("aria-pressed", String(state.model));
   }
   placeCursor();
+}
+
+/** What was guessed: only counted until the teacher shows it. */
+function showTally() {
+  const shown = state.tally && Boolean(heard.tally);
+  find("tally").hidden = !shown;
+  root.classList.toggle("tallied", shown);
+  if (shown) drawTally(heard.tally, state.revealed ? measuredAnswer(data) : null);
+  if (follower) return;
+  find("tally-show").setAttribute("aria-pressed", String(state.tally));
+  const count = `${heard.guesses} ${heard.guesses === 1 ? "phone has" : "phones have"} guessed.`;
+  if (find("guess-count").textContent !== count) find("guess-count").textContent = count;
 }
 
 function placeCursor() {
@@ -170,10 +199,13 @@ function boundaries() {
 // -- guess and answer
 
 function reveal() {
+  if (!data || state.revealed) return;
   state.revealed = true;
   find("links-words").textContent = togetherWords(data, state.revealed);
-  find("shown").hidden = false;
+  find("traces-box").hidden = false;
+  state.tally = false; // the traces come in its place; it can be called back
   answer();
+  show();
   draw();
   show();
   tell(state);
@@ -182,6 +214,9 @@ function reveal() {
 function answer() {
   const picked = document.querySelector('input[name="guess-link"]:checked')?.value;
   const lines = answerLines(data, find("guess-ms").value, picked);
+  const all = tallyWords(heard.tally, measuredAnswer(data));
+  if (all) lines.push(all);
+  if (data.why) lines.push(`Why this stroke: ${data.why}.`);
   find("answer").replaceChildren(...lines.map((line) => {
     const p = document.createElement("p");
     p.textContent = line;
@@ -190,7 +225,9 @@ function answer() {
 }
 
 function hide() {
-  state.revealed = state.playing = false;
+  state.revealed = state.playing = state.tally = false;
+  heard = { guesses: 0, tally: null, question: heard.question };
+  if (follower) find("guess-sent").textContent = "Without a name. Your teacher shows the answer.";
   state.at = 0;
   find("guess-ms").value = "";
 }
@@ -212,6 +249,9 @@ async function follow() {
       if (there.version !== seen) {
         seen = there.version;
         await goAlong(there);
+      } else if (there.tally) {
+        heard = there;
+        if (data) showTally();
       }
       find("lesson-fault").textContent = "";
     } catch (error) {
@@ -227,16 +267,19 @@ async function goAlong(there) {
   const opens = there.revealed && !state.revealed;
   const closes = !there.revealed && state.revealed;
   const model = there.model !== state.model;
-  Object.assign(state, { slower: there.slower, playing: there.playing, revealed: there.revealed, model: there.model });
+  const asksAnew = there.question !== heard.question;
+  if (asksAnew && !another) hide();
+  heard = there;
+  Object.assign(state, {
+    slower: there.slower, playing: there.playing, revealed: there.revealed, model: there.model, tally: there.shows_tally,
+  });
   state.at = there.at_ms + (there.playing ? there.age_ms / there.slower : 0);
   if (data) {
     state.at = Math.min(state.at, endMs());
     if (opens) answer();
     if (opens || closes) find("links-words").textContent = togetherWords(data, state.revealed);
-    find("shown").hidden = !state.revealed;
-    find("model-box").hidden = !(state.model && data.model);
-    if (opens || closes || model) draw();
     show();
+    if (opens || closes || model) { draw(); show(); }
   }
   cancelAnimationFrame(frame);
   last = performance.now();
@@ -245,10 +288,13 @@ async function goAlong(there) {
 
 // -- hands and keys
 
+const ALWAYS = ["a", "o", "g", "n", "f", "PageUp", "PageDown"]; // the others wait for the answer
+
 function key(event) {
   if (event.ctrlKey || event.altKey || event.metaKey) return;
   const within = event.target.closest("input, select, textarea");
   if (within || (event.key === " " && event.target.closest("button, summary, a"))) return;
+  const pressed = event.key.length === 1 ? event.key.toLowerCase() : event.key;
   const step = event.shiftKey ? 0.1 : 1;
   const at = SLOWER.indexOf(state.slower);
   const does = {
@@ -256,8 +302,9 @@ function key(event) {
     Home: () => moveTo(0), ArrowUp: () => slower(SLOWER[Math.min(at + 1, SLOWER.length - 1)]),
     ArrowDown: () => slower(SLOWER[Math.max(at - 1, 0)]), a: reveal, o: () => goTo(state.stroke, state.way === "on" ? "off" : "on"),
     PageUp: () => goTo(state.stroke - 1, state.way), PageDown: () => goTo(state.stroke + 1, state.way), m: toggleModel,
-  }[event.key.length === 1 ? event.key.toLowerCase() : event.key];
-  if (!does || (!state.revealed && !["a", "o", "PageUp", "PageDown"].includes(event.key.length === 1 ? event.key.toLowerCase() : event.key))) return;
+    g: toggleTally, n: nextQuestion, f: () => toggleWall(redraw),
+  }[pressed];
+  if (!does || !data || (!state.revealed && !ALWAYS.includes(pressed))) return;
   event.preventDefault();
   does();
 }
@@ -271,10 +318,34 @@ function slower(times) {
 function toggleModel() {
   if (!data.model) return;
   state.model = !state.model;
-  find("model-box").hidden = !state.model;
+  redraw();
+  tell(state);
+}
+
+/** The room has changed: boxes first, then what is drawn into them. */
+function redraw() {
+  if (!data) return;
+  show();
   draw();
   show();
+}
+
+function toggleTally() {
+  if (!heard.tally) return;
+  state.tally = !state.tally;
+  redraw();
   tell(state);
+}
+
+function nextQuestion() {
+  if (data?.next) goTo(data.next.stroke, data.next.way);
+}
+
+/** What the class has guessed by now. */
+function hear(there) {
+  heard = there;
+  find("guess-count").hidden = find("tally-show").hidden = false;
+  if (data) showTally();
 }
 
 if (!follower) {
@@ -289,7 +360,10 @@ if (!follower) {
   on("stroke-after", () => goTo(state.stroke + 1, state.way));
   on("model", toggleModel);
   on("reveal", reveal);
-  on("share", () => share(state));
+  on("next", nextQuestion);
+  on("tally-show", toggleTally);
+  on("wall", () => toggleWall(redraw));
+  on("share", async () => { if (await share(state)) watchGuesses(hear); });
   on("share-hide", () => { find("share-box").hidden = true; });
   on("share-end", endShare);
   find("slower").addEventListener("change", () => slower(Number(find("slower").value)));
@@ -297,9 +371,11 @@ if (!follower) {
   root.addEventListener("click", (event) => { // after a mouse's click the space bar plays again
     if (event.detail > 0) event.target.closest("button")?.blur();
   });
+  watchWall(redraw);
   load();
 } else {
+  find("guess-send").addEventListener("click", () => sendGuess(heard.question));
   follow();
 }
-addEventListener("resize", () => data && placeCursor());
-onSchemeChange(() => data && (draw(), show()));
+addEventListener("resize", () => data && (document.body.classList.contains("wall") ? redraw() : placeCursor()));
+onSchemeChange(redraw);

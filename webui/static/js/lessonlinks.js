@@ -82,6 +82,11 @@ function longest(data) {
   return choices(data).reduce((best, one) => (best && best.took_ms >= one.took_ms ? best : one), null);
 }
 
+/** The right answers: how long from the coil's edge (null: never settled), and the longest part. */
+export function measuredAnswer(data) {
+  return { ms: data.settled_ms === null ? null : data.settled_ms - data.reference_ms, part: longest(data)?.name };
+}
+
 /** What is to be said of links that have one time together. */
 export function togetherWords(data, revealed) {
   return data.together.map((part) => {
@@ -96,7 +101,7 @@ export function togetherWords(data, revealed) {
 /** The answer beside what was guessed: `typed` ms as text, `picked` a link's name. */
 export function answerLines(data, typed, picked) {
   const lines = [];
-  const took = data.settled_ms === null ? null : data.settled_ms - data.reference_ms;
+  const { ms: took } = measuredAnswer(data);
   const edge = data.counts_from === "coil" ? "from the coil's edge" : "from the command (no read-back shows the coil)";
   if (took === null) {
     lines.push("In this stroke the switch gave no settled answer.");

@@ -1,7 +1,10 @@
 // SPDX-License-Identifier: MIT
 // The teacher's side of a shared lesson: where the class stands is told by this page alone.
 
+import { ask } from "./plotting.js";
+
 const TELL_MS = 500; // told at most so often while it plays
+const HEAR_MS = 1000; // the guesses are asked for so often
 const root = document.getElementById("lesson");
 const find = (id) => document.getElementById(id);
 let shared = null; // {code, key} of the lesson that this page moves
@@ -18,6 +21,7 @@ export async function tell(state, often) {
   const query = new URLSearchParams({
     stroke: state.stroke, way: state.way, at_ms: state.at.toFixed(3), slower: state.slower,
     playing: state.playing, revealed: state.revealed, model: state.model,
+    tally: state.tally,
   });
   await fetch(`${root.dataset.lessons}${shared.code}?${query}`, { method: "POST", headers: headers() })
     .catch(() => null);
@@ -28,7 +32,7 @@ export async function share(state) {
   const whole = find("share-whole")?.checked ? "?whole_page=true" : "";
   const answerOf = await fetch(root.dataset.share + whole, { method: "POST", headers: { "X-CSRF": root.dataset.csrf } });
   const body = await answerOf.json();
-  if (!answerOf.ok) { find("lesson-fault").textContent = `${body.error}. ${body.remedy}`; return; }
+  if (!answerOf.ok) { find("lesson-fault").textContent = `${body.error}. ${body.remedy}`; return false; }
   shared = body;
   find("share-box").hidden = false;
   find("share-address").textContent = body.address ??
@@ -38,6 +42,17 @@ export async function share(state) {
   root.dataset.shared = body.code;
   find("share-box").scrollIntoView({ block: "nearest" });
   tell(state);
+  return true;
+}
+
+/** Call `hear` with what the class has guessed, until the lesson ends. */
+export async function watchGuesses(hear) {
+  const mine = shared;
+  while (shared === mine) {
+    const there = await ask(`${root.dataset.lessons}${mine.code}`, undefined, headers()).catch(() => null);
+    if (there && shared === mine) hear(there);
+    await new Promise((resolve) => setTimeout(resolve, HEAR_MS));
+  }
 }
 
 /** The lesson is over. */

@@ -71,10 +71,10 @@ export function shown(value, digits) {
 }
 
 /** Fetch JSON; a refusal or a failed connection becomes an Error in words. */
-export async function ask(address, signal) {
+export async function ask(address, signal, headers = {}) {
   let answer;
   try {
-    answer = await fetch(address, { signal, headers: { Accept: "application/json" } });
+    answer = await fetch(address, { signal, headers: { Accept: "application/json", ...headers } });
   } catch (error) {
     if (error.name === "AbortError") throw error;
     throw new Error("The rig did not answer. Is rig serve still running?");

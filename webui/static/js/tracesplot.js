@@ -5,24 +5,40 @@ import { AXIS_SIZE, FONT, SMALL_FONT, TOP, inArea, watermark } from "./plotting.
 
 /* global uPlot */
 
-const LANE = 52; // px, one lane: its name above its trace
-const TRACE = 22; // px, the height of a level
-const SPANS = 40; // px, the row of response and release below the lanes
-const PRESSURE = 210; // px
-const EXTRA = 110; // px, each further channel
+/** Sizes in px. The page's own: */
+const PAGE = {
+  font: FONT, small: SMALL_FONT, type: 13, axis: AXIS_SIZE, values: 44,
+  lane: 52, // its name above its trace
+  trace: 22, // the height of a level
+  spans: 40, // the row of response and release below the lanes
+  pressure: 210,
+  extra: 110, // each further channel
+  apart: 56, // ticks of the time axis
+};
+
+/** The sizes for type of so many px, for a wall: tighter, since there is no scrolling. */
+export function looks(type) {
+  if (type <= PAGE.type) return PAGE;
+  const font = `${type}px system-ui, sans-serif`;
+  return {
+    font, small: font, type, axis: 2 * type, values: 2.6 * type, lane: 2.2 * type, trace: 0.85 * type, spans: 2 * type,
+    pressure: 6 * type, extra: 3.9 * type, apart: 4.6 * type,
+  };
+}
+
 const LEAST_SPAN = 100; // kPa, so that a gauge's last digit does not look like a swing
 const LEAST_SHARE = 0.05; // of a further channel's value: less is no swing
 const POINT_ROOM = 5; // px a sample needs before it gets a dot
 
 const COLOUR = { command: "command", readback: "coil", switch: "switch" };
 
-export function plotHeight(data) {
-  return TOP + AXIS_SIZE + areaHeight(data);
+export function plotHeight(data, look = PAGE) {
+  return TOP + look.axis + areaHeight(data, look);
 }
 
-function areaHeight(data) {
-  const pressure = data.channels.some((c) => c.name === "pressure") ? PRESSURE : 0;
-  return data.lanes.length * LANE + SPANS + pressure + others(data).length * EXTRA;
+function areaHeight(data, look) {
+  const pressure = data.channels.some((c) => c.name === "pressure") ? look.pressure : 0;
+  return data.lanes.length * look.lane + look.spans + pressure + others(data).length * look.extra;
 }
 
 /** Channels beside the pressure, each with a strip of its own between lanes and pressure. */
@@ -30,8 +46,9 @@ function others(data) {
   return data.channels.filter((c) => c.name !== "pressure" && c.value.some((v) => v !== null));
 }
 
-export function buildPlot({ box, data, height, across, colours, onSelect, onWhole, onCursor }) {
-  const area = areaHeight(data);
+export function buildPlot({ box, data, height, across, colours, onSelect, onWhole, onCursor, look = PAGE }) {
+  const area = areaHeight(data, look);
+  const k = look.type / PAGE.type;
   const pressure = data.channels.find((c) => c.name === "pressure");
   const origin = data.stroke ? data.stroke.on_ms : 0;
   const series = [{}];
@@ -39,8 +56,8 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
   const scales = { x: { time: false, range: () => [data.from_ms, data.to_ms] } };
 
   data.lanes.forEach((lane, i) => {
-    const low = area - i * LANE - LANE + 8; // px above the plot's bottom edge
-    scales[lane.name] = { range: () => [-low / TRACE, (area - low) / TRACE] };
+    const low = area - i * look.lane - look.lane + 8; // px above the plot's bottom edge
+    scales[lane.name] = { range: () => [-low / look.trace, (area - low) / look.trace] };
     tables.push([lane.t_ms, lane.level]);
     series.push({
       label: lane.label, scale: lane.name, stroke: colours[COLOUR[lane.name]], width: 2,
@@ -52,7 +69,7 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
   if (pressure) {
     const [low, high] = pressureRange(pressure);
     top = high;
-    const shown = PRESSURE - 14; // the scale ends below the spans
+    const shown = look.pressure - 14; // the scale ends below the spans
     scales.pressure = { range: () => [low, low + (high - low) * area / shown] };
     tables.push([pressure.t_ms, pressure.value]);
     series.push({
@@ -68,8 +85,8 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
     const [least, most] = [Math.min(...values), Math.max(...values)];
     const room = Math.max(LEAST_SHARE * Math.max(Math.abs(least), Math.abs(most)) - (most - least), 1e-9);
     const [low, high] = [least - room / 2, most + room / 2];
-    const below = (pressure ? PRESSURE : 0) + i * EXTRA; // px under the strip
-    const shown = EXTRA - 34;
+    const below = (pressure ? look.pressure : 0) + i * look.extra; // px under the strip
+    const shown = look.extra - 34 * k;
     scales[channel.name] = {
       range: () => [low - (high - low) * (below + 6) / shown, high + (high - low) * (area - below - 6 - shown) / shown],
     };
@@ -79,13 +96,13 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
       label: channel.name, scale: channel.name, stroke: tone, width: 1.5,
       points: { show: (u) => channel.t_ms.length * POINT_ROOM < u.bbox.width / devicePixelRatio, size: 5 },
     });
-    return { channel, least, most, tone, top: area - below - EXTRA };
+    return { channel, least, most, tone, top: area - below - look.extra };
   });
   // join leaves undefined where a trace has no point at another's time (bridged) and keeps null
   // (not known: a gap)
   const joined = uPlot.join(tables);
   const axis = {
-    stroke: colours.dim, font: FONT, grid: { stroke: colours.grid, width: 1 },
+    stroke: colours.dim, font: look.font, grid: { stroke: colours.grid, width: 1 },
     ticks: { stroke: colours.rule, width: 1, size: 5 },
   };
   return new uPlot({
@@ -93,27 +110,27 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
     legend: { show: false }, scales, series,
     cursor: { drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
     axes: [
-      { ...axis, size: AXIS_SIZE, space: 56,
+      { ...axis, size: look.axis, space: look.apart,
         splits: (u, _i, min, max, incr) => ticksFrom(origin, min, max, incr),
         values: (u, splits) => timeLabels(splits, origin, Boolean(data.stroke)) },
-      { ...axis, show: Boolean(pressure), scale: pressure ? "pressure" : "x", size: 44,
-        space: 34, filter: (u, splits) => splits.map((v) => (v > top ? null : v)),
+      { ...axis, show: Boolean(pressure), scale: pressure ? "pressure" : "x", size: look.values,
+        space: 34 * k, filter: (u, splits) => splits.map((v) => (v > top ? null : v)),
         grid: { stroke: colours.grid, width: 1, filter: (u, splits) => splits.map((v) => (v > top ? null : v)) },
         ticks: { show: false } },
     ],
     hooks: {
       drawClear: [(u) => watermark(u, across, colours.watermark)],
       draw: [(u) => inArea(u, (ctx, width) => {
-        laneNames(ctx, data, width, colours);
-        spans(ctx, u, data, colours);
-        marks(ctx, u, data, colours);
+        laneNames(ctx, data, width, colours, look);
+        spans(ctx, u, data, colours, look);
+        marks(ctx, u, data, colours, look);
         for (const { channel, least, most, tone, top: y } of strips) {
           ctx.fillStyle = colours.rule;
           ctx.fillRect(0, y, width, 1);
-          label(ctx, `${channel.name.replaceAll("_", " ")}, ${channel.unit}: ${least.toPrecision(3)} to ${most.toPrecision(3)}`, 6, y + 6, tone);
+          label(ctx, `${channel.name.replaceAll("_", " ")}, ${channel.unit}: ${least.toPrecision(3)} to ${most.toPrecision(3)}`, 6, y + 6, tone, look.font);
         }
-        if (data.dip) dip(ctx, u, data, colours);
-        if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - PRESSURE + 6, colours.pressure);
+        if (data.dip) dip(ctx, u, data, colours, look);
+        if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - look.pressure + 6, colours.pressure, look.font);
       })],
       setSelect: [(u) => {
         const { left, width } = u.select;
@@ -155,16 +172,16 @@ function timeLabels(splits, origin, inStroke) {
   return splits.map((v) => `${((v - origin) / unit).toFixed(digits)} ${inStroke ? "ms" : "s"}`);
 }
 
-function laneNames(ctx, data, width, colours) {
+function laneNames(ctx, data, width, colours, look) {
   data.lanes.forEach((lane, i) => {
-    label(ctx, lane.label, 6, i * LANE + 5, colours[COLOUR[lane.name]]);
+    label(ctx, lane.label, 6, i * look.lane + 5, colours[COLOUR[lane.name]], look.font);
     ctx.fillStyle = colours.rule;
-    ctx.fillRect(0, (i + 1) * LANE - 1, width, 1);
+    ctx.fillRect(0, (i + 1) * look.lane - 1, width, 1);
   });
 }
 
-function label(ctx, words, x, y, colour) {
-  ctx.font = FONT;
+function label(ctx, words, x, y, colour, font) {
+  ctx.font = font;
   ctx.textAlign = "left";
   ctx.textBaseline = "top";
   ctx.fillStyle = colour;
@@ -172,15 +189,15 @@ function label(ctx, words, x, y, colour) {
 }
 
 /** Response and release of the stroke shown: from the coil's edge to the settled switch. */
-function spans(ctx, u, data, colours) {
+function spans(ctx, u, data, colours, look) {
   const stroke = data.stroke;
   if (!stroke) return;
-  const y = data.lanes.length * LANE + 24;
+  const y = data.lanes.length * look.lane + 11 + look.type;
   const found = [
     ["response", stroke.response_from_ms, stroke.response_ms],
     ["release", stroke.release_from_ms, stroke.release_ms],
   ].filter(([, from, lasts]) => from !== null && lasts !== null);
-  ctx.font = FONT;
+  ctx.font = look.font;
   const room = u.valToPos(stroke.release_from_ms ?? data.to_ms, "x") -
     u.valToPos(stroke.response_from_ms, "x");
   const short = room < ctx.measureText("response 0000.0 ms").width;
@@ -201,13 +218,13 @@ function spans(ctx, u, data, colours) {
     ctx.setLineDash([]);
     const words = `${short ? "" : name} ${lasts.toFixed(1)} ms`.trim();
     ctx.fillStyle = colours.sheet;
-    ctx.fillRect(a + 1, y - 21, ctx.measureText(words).width + 4, 15);
-    label(ctx, words, a + 3, y - 20, colours.ink);
+    ctx.fillRect(a + 1, y - look.type - 8, ctx.measureText(words).width + 4, look.type + 2);
+    label(ctx, words, a + 3, y - look.type - 7, colours.ink, look.font);
   }
 }
 
 /** Where the coil's current shows that the plunger has moved: an arrow to the trace. */
-function dip(ctx, u, data, colours) {
+function dip(ctx, u, data, colours, look) {
   const current = data.channels.find((c) => c.name === "coil_current");
   if (!current || !u.scales.coil_current) return;
   const { t_ms: at, words } = data.dip;
@@ -221,13 +238,13 @@ function dip(ctx, u, data, colours) {
   ctx.moveTo(x, y + 26); ctx.lineTo(x, y + 5);
   ctx.moveTo(x - 5, y + 12); ctx.lineTo(x, y + 5); ctx.lineTo(x + 5, y + 12);
   ctx.stroke();
-  label(ctx, words, x + 8, y + 14, colours.ink);
+  label(ctx, words, x + 8, y + 14, colours.ink, look.font);
 }
 
 /** Doubts (triangle) and trips (cross) along the lower edge of the lanes. */
-function marks(ctx, u, data, colours) {
-  const y = data.lanes.length * LANE + SPANS - 6;
-  ctx.font = SMALL_FONT;
+function marks(ctx, u, data, colours, look) {
+  const y = data.lanes.length * look.lane + look.spans - 6;
+  ctx.font = look.small;
   for (const mark of data.marks) {
     const x = u.valToPos(mark.t_ms, "x");
     ctx.strokeStyle = ctx.fillStyle = mark.class === "trip" ? colours.bad : colours.mark;

@@ -1,0 +1,55 @@
+# SPDX-License-Identifier: MIT
+"""What people wrote into a damaged run log, into the new one: valves and jobs under their numbers,
+tags, notes, and which photos and documents there are."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+
+from sqlalchemy import Table, insert, select
+from sqlalchemy.exc import DBAPIError
+
+from rig.core.errors import RigError
+from rig.recorder.salvage import BAD, Row, readable
+from rig.runlog.store import RunLog
+from rig.runlog.tables import attachments, carried_files, jobs, notes, runs, tags, valves
+
+NAMED = (valves, jobs)
+WRITTEN = (tags, notes, attachments, carried_files)
+
+
+class Written:
+    """What can be read of it, a row at a time: one that does not fit costs itself."""
+
+    def __init__(self, path: Path) -> None:
+        self._rows = readable(path, *(table.name for table in (*NAMED, *WRITTEN)))
+
+    def names(self, new: RunLog) -> None:
+        """Valves and jobs, before the runs that refer to them."""
+        for table in NAMED:
+            for row in self._rows[table.name]:
+                self._taken(new, table, row)
+
+    def rest(self, new: RunLog, say: Callable[[str], None]) -> None:
+        """Tags, notes and attachments of what was taken over."""
+        with new._reading() as connection:
+            known = set(connection.execute(select(runs.c.id)).scalars())
+        for table in WRITTEN:
+            rows = [
+                row for row in self._rows[table.name] if row.get("run_id") in known or
+                row.get("run_id") is None
+            ]  # fmt: skip
+            lost = sum(not self._taken(new, table, row) for row in rows)
+            if lost:
+                say(f"{lost} rows of {table.name} could not be taken over.")
+
+    @staticmethod
+    def _taken(new: RunLog, table: Table, row: Row) -> bool:
+        columns = [column.name for column in table.columns if column.name in row]
+        with contextlib.suppress(*BAD, RigError, DBAPIError):
+            with new._writing() as connection:
+                connection.execute(insert(table).values({name: row[name] for name in columns}))
+            return True
+        return False

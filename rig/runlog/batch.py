@@ -1,0 +1,64 @@
+# SPDX-License-Identifier: MIT
+"""What became of a list of valves: the newest run of each since the list was begun."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from sqlalchemy import func, select
+
+from rig.core.state_file import Owner
+from rig.runlog.store import RunLog
+from rig.runlog.tables import results, runs, valves
+
+ASKED_AT_ONCE = 500
+"""Names in one question to the database, which takes only so many."""
+
+
+class Outcome(NamedTuple):
+    """The newest run of a valve. `verdict` is None where the run has no result."""
+
+    run: int
+    status: str
+    verdict: str | None
+    source: str
+
+    @property
+    def done(self) -> bool:
+        """Whether the sheet was done to its end: what was stopped or tripped is done again."""
+        return self.status == "finished"
+
+
+def newest_number(log: RunLog) -> int:
+    """The number of the newest run, taken off the list or not; 0 in an empty log."""
+    with log._reading() as connection:
+        return int(connection.execute(select(func.max(runs.c.id))).scalar() or 0)
+
+
+def outcomes(log: RunLog, tags: Sequence[str], after: int) -> dict[str, Outcome]:
+    """By tag, the newest run later than number `after`; tags without one are left out. A run that
+    was taken off the list does not count."""
+    found: dict[str, Outcome] = {}
+    verdict = (
+        select(results.c.verdict)
+        .where(results.c.run_id == runs.c.id)
+        .order_by(results.c.id.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    query = (
+        select(valves.c.tag, runs.c.id, runs.c.status, verdict, runs.c.source, runs.c.writer_pid,
+               runs.c.writer_started, runs.c.writer_boot_id)
+        .join(valves, runs.c.valve_id == valves.c.id)
+        .where(runs.c.id > after, runs.c.removed_utc_s.is_(None))
+        .order_by(runs.c.id)
+    )  # fmt: skip
+    with log._reading() as connection:
+        for first in range(0, len(tags), ASKED_AT_ONCE):
+            some = valves.c.tag.in_(tags[first : first + ASKED_AT_ONCE])
+            for tag, run, status, judged, source, *owner in connection.execute(query.where(some)):
+                gone = status == "running" and not Owner(*owner).alive()
+                state = "interrupted" if gone else status
+                found[tag] = Outcome(run, state, judged, source)
+    return found

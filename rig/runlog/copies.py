@@ -1,0 +1,137 @@
+# SPDX-License-Identifier: MIT
+"""A copy of the run log as one file, with the files that lie beside the log inside it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sqlite3
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+from rig.core.atomic_file import whole_file
+from rig.core.errors import StorageError
+from rig.runlog import kept_files, schema
+from rig.runlog.engine import connect, plainly
+
+LAST = "last-backup.json"
+
+
+class LastBackup(NamedTuple):
+    """The newest copy that was made of a log: when, where it went, how large it was."""
+
+    utc_s: float
+    where: str
+    bytes: int
+
+
+def back_up(path: Path, target: Path) -> None:
+    """Copy the log at `path` to `target`, checked, with the files beside it; all or nothing.
+
+    May be done while a run goes on. A log of an older form is copied as it is, without the files.
+    Raises StorageError; a file of that name is never replaced.
+    """
+    if target.exists():
+        raise StorageError(
+            f"{target} is there already and is not replaced; nothing was written. "
+            "Remedy: choose another name."
+        )
+    part = target.with_name(f".{target.name}.part")
+    part.unlink(missing_ok=True)  # of a copy that was cut off
+    try:
+        schema.back_up(path, part)
+        with contextlib.closing(sqlite3.connect(part)) as copy:
+            if schema.revision_of(copy) == schema.REVISIONS[-1]:
+                with copy:
+                    _take_along(copy, path)
+        with part.open("rb") as file:
+            os.fsync(file.fileno())
+        try:
+            os.link(part, target)  # never replaces
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without links, as on most memory sticks
+            if target.exists():
+                raise FileExistsError(target) from None
+            part.rename(target)
+        kept_files.synced(target.parent)
+    except (sqlite3.Error, OSError) as error:
+        raise StorageError(
+            f"The run log {path} could not be copied to {target} ({error}); "
+            "nothing was changed. Free some space or choose another name, then start again."
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _take_along(copy: sqlite3.Connection, path: Path) -> None:
+    for name in kept_files.beside(path):
+        data = (path.parent / name).read_bytes()
+        copy.execute(
+            "INSERT OR REPLACE INTO carried_files VALUES (?, ?, ?)",
+            (name, kept_files.hash_of(data), data),
+        )
+
+
+def unpack(path: Path, say: Callable[[str], None]) -> int:
+    """Put the files that a copy carries beside the log at `path`, where it was put in place of a
+    log; returns how many could not be. A file that is there already is never replaced."""
+    lost = 0
+    with plainly(path), contextlib.closing(connect(path, write=True)) as log:
+        if schema.revision_of(log) != schema.REVISIONS[-1]:
+            return 0
+        names = [row[0] for row in log.execute("SELECT name FROM carried_files ORDER BY name")]
+        for name in names:
+            lost += _put_out(log, path, name, say)
+    if names:
+        n = len(names) - lost
+        say(f"{n} {'file' if n == 1 else 'files'} that the copy carried lie beside the log again.")
+    return lost
+
+
+def _put_out(
+    log: sqlite3.Connection, path: Path, name: str, say: Callable[[str], None]
+) -> int:  # fmt: skip
+    found, data = log.execute(
+        "SELECT sha256, data FROM carried_files WHERE name = ?", (name,)
+    ).fetchone()
+    if not kept_files.is_one(name) or kept_files.hash_of(data) != found:
+        say(f"The file {name[:200]!r} that the copy carried is damaged; it stays inside the log.")
+        return 1
+    target = path.parent / name
+    if target.exists() and kept_files.hash_of(target.read_bytes()) != found:
+        other = target.with_name(f"{target.name}.from-copy")
+        kept_files.put(other, data)
+        say(f"{target} is another than the copy's and stays; the copy's is {other.name}.")
+    elif not target.exists():
+        kept_files.put(target, data)
+    log.execute("DELETE FROM carried_files WHERE name = ?", (name,))
+    return 0
+
+
+def size_beside(path: Path) -> int:
+    """Bytes of the log and of what lies beside it: about what a copy takes."""
+    names = [path.name, f"{path.name}-wal", *kept_files.beside(path)]
+    found = 0
+    for name in names:
+        with contextlib.suppress(OSError):
+            found += (path.parent / name).stat().st_size
+    return found
+
+
+def note(path: Path, where: str, size: int) -> None:
+    """Keep that a copy was made of the log at `path`. Never raises: the copy counts, not this."""
+    with contextlib.suppress(OSError), whole_file(path.parent / LAST) as file:
+        json.dump({"utc_s": time.time(), "where": where, "bytes": size}, file)
+
+
+def last(path: Path) -> LastBackup | None:
+    """The newest copy of the log at `path`; None where none is known."""
+    try:
+        found = json.loads((path.parent / LAST).read_text(encoding="utf-8"))
+        return LastBackup(float(found["utc_s"]), str(found["where"]), int(found["bytes"]))
+    except (OSError, ValueError, LookupError, TypeError):
+        return None

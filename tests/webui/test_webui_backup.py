@@ -1,0 +1,124 @@
+# SPDX-License-Identifier: MIT
+"""A copy of the log from the page: who may, when, and that it is one."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from flask.testing import FlaskClient
+
+from rig.runlog import copies
+from rig.runlog.store import RunLog
+from webui.app import create_app
+from webui.pages import backup
+
+Writer = Callable[..., int]
+
+
+def opened(log_path: Path, *folders: Path, operates: bool = True, **config: object) -> FlaskClient:
+    client = create_app(
+        {"RUN_LOG": log_path, "BACKUP_FOLDERS": list(folders), **config}
+    ).test_client()
+    if operates:
+        client.post("/controls", data={"csrf": token(client)})
+    return client
+
+
+def token(client: FlaskClient) -> str:
+    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/log/backup").text)
+    assert found is not None
+    return found.group(1)
+
+
+def take(client: FlaskClient, to: str = ""):
+    return client.post("/log/backup", data={"csrf": token(client), "to": to})
+
+
+def test_downloaded_it_is_the_log(written: Writer, log_path: Path, tmp_path: Path) -> None:
+    written(strokes=5)
+    client = opened(log_path)
+    assert "No copy was made yet" in client.get("/log/backup").text
+    answer = take(client)
+    assert answer.status_code == 200
+    assert re.search(
+        r"filename=rig-copy-\d{8}T\d{6}Z.sqlite", answer.headers["Content-Disposition"]
+    )
+    copy = tmp_path / "copy.sqlite"
+    copy.write_bytes(answer.data)
+    answer.close()
+    with RunLog(copy, readonly=True) as log, RunLog(log_path, readonly=True) as own:
+        assert list(log.load(1).records()) == list(own.load(1).records())
+    assert not list(log_path.parent.glob(".copy-*"))
+    page = client.get("/log/backup").text
+    assert "The last copy was made today" in page and "downloaded" in page
+    assert "the last copy was made today" in client.get("/").text
+
+
+def test_into_a_folder_that_was_named_and_no_other(
+    written: Writer, log_path: Path, tmp_path: Path
+) -> None:
+    written(strokes=5)
+    stick, elsewhere = tmp_path / "stick", tmp_path / "elsewhere"
+    stick.mkdir()
+    elsewhere.mkdir()
+    client = opened(log_path, stick)
+    assert take(client, str(stick)).status_code == 303
+    (copy,) = stick.iterdir()
+    with RunLog(copy, readonly=True) as log:
+        assert [row.id for row in log.runs()] == [1]
+    assert str(copy) in client.get("/log/backup").text
+    assert take(client, str(elsewhere)).status_code == 400
+    assert not list(elsewhere.iterdir())
+    shutil.rmtree(stick)
+    answer = take(client, str(stick))
+    assert (answer.status_code, "Plug in and mount" in answer.text) == (409, True)
+
+
+def test_only_who_operates_and_not_beside_a_run(
+    written: Writer, log_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written(strokes=5)
+    looking = opened(log_path, operates=False)
+    assert "Take the controls" in looking.get("/log/backup").text
+    assert take(looking).status_code == 403
+    operating = opened(log_path)
+    operating.application.extensions["hub"] = SimpleNamespace(busy=True)
+    assert take(operating).status_code == 409
+    operating.application.extensions["hub"] = SimpleNamespace(busy=False)
+    answer = take(operating)
+    assert answer.status_code == 200
+    answer.close()
+
+
+@pytest.mark.parametrize("free_mb", [305.0, float("nan")])
+def test_a_disk_with_too_little_room(
+    written: Writer, log_path: Path, monkeypatch: pytest.MonkeyPatch, free_mb: float
+) -> None:
+    written(strokes=5)
+    monkeypatch.setattr(backup, "free_mb", lambda _: free_mb)
+    monkeypatch.setattr(copies, "size_beside", lambda _: 20_000_000)
+    answer = take(opened(log_path))
+    assert (answer.status_code, "a copy needs 320 MB" in answer.text) == (409, True)
+
+
+@pytest.mark.parametrize(
+    ("days", "words", "old"),
+    [(0, "today", False), (1, "a day ago", False), (6, "6 days ago", False), (8, "8 days", True)],
+)
+def test_its_age(
+    written: Writer, log_path: Path, monkeypatch: pytest.MonkeyPatch, days: int, words: str,
+    old: bool,
+) -> None:  # fmt: skip
+    written(strokes=2)
+    copies.note(log_path, "downloaded", 1)
+    now = time.time()
+    monkeypatch.setattr(backup.time, "time", lambda: now + 86_400 * days + 60)
+    page = opened(log_path, operates=False).get("/log/backup").text
+    assert words in page
+    assert ("Make one now" in page) == old

@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: MIT
+"""The mean times of one valve's runs against the date, with the limits that they are held to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+from rig.runlog.register import PastRun
+from rig.text.rounded import too_few
+from rig.text.words import limit_text
+from webui import words
+from webui.charts import drawing
+
+CHART_PX = 200
+ROOM = 14.0
+UNIT = "ms"
+FIGURES = ("response", "release")
+
+
+class Dot(NamedTuple):
+    """A run in the chart: percent along the time, px down; the ends of its interval in px (None
+    where it has none)."""
+
+    run: PastRun
+    x: float
+    y: float
+    low: float | None
+    high: float | None
+    words: str
+
+
+class Chart(NamedTuple):
+    """Means of one figure (of FIGURES) of the runs of one source against the date. `limits` are
+    lines (px down, words); `beyond` the words of limits too far off to be drawn."""
+
+    figure: str
+    source: str
+    dots: list[Dot]
+    ticks: list[tuple[float, str]]
+    limits: list[tuple[float, str]]
+    beyond: list[str]
+    limits_of: int
+    first: str
+    last: str
+    told: str
+
+
+class _Point(NamedTuple):
+    run: PastRun
+    mean: float
+    low: float | None
+    high: float | None
+    few: str
+
+
+def charts(past: Sequence[PastRun], results: Mapping[int, Mapping[str, Any] | None]) -> list[Chart]:
+    """One chart for each figure and source that has two runs with a mean: sources never mix.
+    `results`: those of the newest run of each source, by its number: whose limits are drawn."""
+    found = []
+    for source in dict.fromkeys(run.source for run in past):
+        mine = [run for run in past if run.source == source and _has_times(run)]
+        for figure in FIGURES:
+            points = [point for run in mine if (point := _point(run, figure)) is not None]
+            if len(points) >= 2:
+                newest = mine[-1].id
+                found.append(_chart(source, figure, points, results.get(newest), newest))
+    return found
+
+
+def newest_of_sources(past: Sequence[PastRun]) -> list[int]:
+    """The newest run with times of each source: the numbers that `charts` wants results of."""
+    return list({run.source: run.id for run in past if _has_times(run)}.values())
+
+
+def _has_times(run: PastRun) -> bool:
+    return run.mean_ms is not None or run.release_ms is not None
+
+
+def _point(run: PastRun, figure: str) -> _Point | None:
+    mean, low, high, n = (
+        (run.mean_ms, run.low_ms, run.high_ms, run.n) if figure == "response"
+        else (run.release_ms, run.release_low_ms, run.release_high_ms, run.release_n)
+    )  # fmt: skip
+    if mean is None:
+        return None
+    few = too_few({"n": n, "mean": mean})
+    return _Point(run, mean, None if few else low, None if few else high, few)
+
+
+def _limits(result: Mapping[str, Any] | None, figure: str) -> list[tuple[float, str]]:
+    told = ((result or {}).get("verdict") or {}).get("limits") or ()
+    return [
+        (limit[end], limit_text(limit))
+        for limit in told if limit["figure"] == figure
+        for end in ("min", "max") if limit[end] is not None
+    ]  # fmt: skip
+
+
+def _chart(
+    source: str, figure: str, points: Sequence[_Point], result: Mapping[str, Any] | None,
+    limits_of: int,
+) -> Chart:  # fmt: skip
+    values = [v for point in points for v in (point.mean, point.low, point.high) if v is not None]
+    reach = drawing.FAR * max(max(values) - min(values), 0.1 * abs(max(values)))
+    limits = _limits(result, figure)
+    near = [one for one in limits if min(values) - reach <= one[0] <= max(values) + reach]
+    line = drawing.scale([*values, *(value for value, _ in near)], 4)
+    assert line is not None  # noqa: S101  (two means at least)
+    times = [point.run.started_utc_s for point in points]
+    begin, end = min(times), max(times)
+
+    def down(value: float | None) -> float | None:
+        at = line.at(value)
+        return None if at is None else round(ROOM + (100 - at) / 100 * (CHART_PX - 2 * ROOM), 2)
+
+    dots = []
+    for point in points:
+        share = (point.run.started_utc_s - begin) / (end - begin) if end > begin else 0.5
+        dots.append(
+            Dot(
+                point.run, round(3 + 94 * share, 3), down(point.mean) or 0.0, down(point.low),
+                down(point.high), _words(point),
+            )
+        )  # fmt: skip
+    ticks = [(down(value) or 0.0, label) for value, label in line.ticks]
+    first, last = points[0], points[-1]
+    days = (end - begin) / 86_400
+    over = f"over {days:.0f} days" if days >= 1.5 else "within a day"
+    told = (
+        f"{len(points)} runs {over}: from {first.mean:.1f} to {last.mean:.1f} {UNIT} "
+        f"({last.mean - first.mean:+.1f} {UNIT} from the first run to the last)."
+    )
+    return Chart(
+        figure, source, dots, ticks, [(down(value) or 0.0, text) for value, text in near],
+        [text for value, text in limits if (value, text) not in near], limits_of,
+        words.local_minute(begin)[:10], words.local_minute(end)[:10], told,
+    )  # fmt: skip
+
+
+def _words(point: _Point) -> str:
+    """One dot in words."""
+    run, judged = point.run, words.verdict(point.run.verdict)
+    told = f"run {run.id}, {words.local_minute(run.started_utc_s)}: {point.mean:.1f} {UNIT}"
+    if point.low is not None and point.high is not None:
+        told += f" ({point.low:.1f} to {point.high:.1f})"
+    elif point.few:
+        told += f" ({point.few})"
+    return f"{told}, {judged.word.lower()}" if judged else told

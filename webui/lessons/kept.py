@@ -1,0 +1,117 @@
+# SPDX-License-Identifier: MIT
+"""The lessons that are shared now: where the teacher stands, and what the class guessed."""
+
+from __future__ import annotations
+
+import secrets
+import threading
+import time
+from dataclasses import dataclass, field
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from webui.faults import PageFault
+from webui.lessons.guesses import Guess, Guesses
+
+MOST = 8
+IDLE_S = 3 * 3600.0
+
+Milliseconds = Annotated[float, Field(ge=-1e7, le=1e7, allow_inf_nan=False)]
+Stroke = Annotated[int, Field(ge=1, le=2**31 - 1)]
+
+
+class Position(BaseModel):
+    """Where the teacher stands: sent as a query, followed by the class. `tally`: what was guessed
+    is shown before the answer."""
+
+    model_config = ConfigDict(extra="forbid")
+    stroke: Stroke = 1
+    way: Literal["on", "off"] = "on"
+    at_ms: Milliseconds = 0.0
+    slower: Annotated[int, Field(ge=1, le=1000)] = 100
+    playing: bool = False
+    revealed: bool = False
+    model: bool = False
+    tally: bool = False
+
+
+@dataclass
+class Lesson:
+    """One that is shared: only who knows the key moves it. `question` counts the questions."""
+
+    run: int
+    key: str
+    whole_page: bool = False
+    position: Position = field(default_factory=Position)
+    since_s: float = field(default_factory=time.monotonic)
+    version: int = 0
+    question: int = 1
+    guesses: Guesses = field(default_factory=Guesses)
+
+
+class Lessons:
+    """A few, forgotten when nobody moved them for hours."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._kept: dict[str, Lesson] = {}
+
+    def share(self, run: int, *, whole_page: bool = False) -> tuple[str, Lesson]:
+        """A new one and its code. Raises PageFault where there are too many."""
+        with self._lock:
+            now = time.monotonic()
+            self._kept = {c: one for c, one in self._kept.items() if now - one.since_s < IDLE_S}
+            if len(self._kept) >= MOST:
+                raise PageFault(
+                    429, "Too many lessons", f"{MOST} lessons are being shared already.",
+                    "End one, or start rig serve again.",
+                )  # fmt: skip
+            code = secrets.token_urlsafe(6)
+            self._kept[code] = Lesson(run, secrets.token_urlsafe(18), whole_page)
+            return code, self._kept[code]
+
+    def of(self, code: str) -> Lesson:
+        """The lesson of a code; a plain 404 where it is over."""
+        with self._lock:
+            found = self._kept.get(code)
+            if found is not None and time.monotonic() - found.since_s >= IDLE_S:
+                del self._kept[code]  # its guesses go with it
+                found = None
+        if found is None:
+            raise PageFault(
+                404, "This lesson is over", "Nobody shares a lesson under this address.",
+                "Ask for the code that is on the wall now.",
+            )  # fmt: skip
+        return found
+
+    def move(self, lesson: Lesson, position: Position) -> None:
+        """The teacher went there; another stroke, or an answer hidden again: another question."""
+        with self._lock:
+            before = lesson.position
+            if (before.stroke, before.way) != (position.stroke, position.way) or (
+                before.revealed and not position.revealed
+            ):
+                lesson.question += 1
+                lesson.guesses.forget()
+            lesson.position, lesson.since_s = position, time.monotonic()
+            lesson.version += 1
+
+    def guess(self, lesson: Lesson, phone: str, question: int, guess: Guess) -> int:
+        """A phone's guess; returns how many there are. Raises PageFault where it comes too late."""
+        with self._lock:
+            if question != lesson.question:
+                raise PageFault(
+                    409, "That question is over", "Another one is asked by now.",
+                    "Guess again: this page shows the new one.",
+                )  # fmt: skip
+            if lesson.position.revealed:
+                raise PageFault(
+                    409, "Too late", "The answer is shown already.", "Wait for the next question."
+                )
+            return lesson.guesses.take(phone, guess)
+
+    def end(self, code: str) -> None:
+        """Nobody follows it any more."""
+        with self._lock:
+            self._kept.pop(code, None)

@@ -1,0 +1,196 @@
+# SPDX-License-Identifier: MIT
+"""A batch: the valves to be tested one after the other.
+
+The list is a small file beside the run log; what became of each valve stands in the log alone.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, NamedTuple
+
+from pydantic import Field, ValidationError
+
+from rig.config.strict import Strict
+from rig.core.atomic_file import whole_file
+from rig.core.errors import RigError, StorageError, UsageError
+from rig.runlog import register
+from rig.runlog.batch import Outcome, newest_number, outcomes
+from rig.runlog.schema import NoLogError
+from rig.runlog.store import RunLog
+from webui.live.next_run import next_tag
+
+FILE = "batch.json"
+MOST = 500
+"""Valves of one batch."""
+TAGS_MOST = 40_000
+"""Characters of a list as it is typed or pasted."""
+SAID_MOST = 12
+"""Problems of one list that are told."""
+_keeping = threading.Lock()
+
+
+class Batch(Strict):
+    """The tags in their order. Runs up to number `after_run` were made before the batch began and
+    do not count; a run's number is never given twice, whatever the clock says."""
+
+    tags: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=MOST)]
+    after_run: Annotated[int, Field(ge=0)]
+
+
+class Row(NamedTuple):
+    """A valve of the batch and its newest run in it; None before there is one."""
+
+    tag: str
+    outcome: Outcome | None
+
+    @property
+    def done(self) -> bool:
+        """Whether it was tested to the end of the sheet."""
+        return self.outcome is not None and self.outcome.done
+
+
+class Seen(NamedTuple):
+    """A batch and how far it is. `next_tag` is the valve to go on with, or empty."""
+
+    rows: list[Row]
+    next_tag: str
+
+    @property
+    def done(self) -> int:
+        """How many valves were tested."""
+        return sum(row.done for row in self.rows)
+
+    @property
+    def left(self) -> int:
+        """How many are left."""
+        return len(self.rows) - self.done
+
+    @property
+    def verdicts(self) -> dict[str, int]:
+        """How many of the valves that are done got which verdict; "none" is without a result."""
+        found: dict[str, int] = {}
+        for row in self.rows:
+            if row.outcome is not None and row.done:
+                verdict = row.outcome.verdict or "none"
+                found[verdict] = found.get(verdict, 0) + 1
+        return found
+
+
+def path_of(log_path: Path) -> Path:
+    """Where the batch of this run log is kept."""
+    return log_path.with_name(FILE)
+
+
+def load(path: Path) -> Batch | None:
+    """The batch; None where there is none. Raises StorageError for a file that cannot be read."""
+    try:
+        return Batch.model_validate_json(path.read_bytes())
+    except FileNotFoundError:
+        return None
+    except (OSError, ValidationError, ValueError) as error:
+        raise StorageError(
+            f"The batch list {path} cannot be read. End the batch below and make its list again; "
+            "the runs are in the log."
+        ) from error
+
+
+def seen(batch: Batch, log_path: Path, before: str | None) -> Seen:
+    """How far the batch is. The next valve is the first that is not done, counted from the one
+    behind `before` (the valve tested last) and then from the start."""
+    try:
+        with RunLog.reading(log_path) as log:
+            found = outcomes(log, batch.tags, batch.after_run)
+    except NoLogError:
+        found = {}
+    rows = [Row(tag, found.get(tag)) for tag in batch.tags]
+    first = batch.tags.index(before) + 1 if before in batch.tags else 0
+    in_order = [*rows[first:], *rows[:first]]
+    return Seen(rows, next((row.tag for row in in_order if not row.done), ""))
+
+
+def tags_of(text: str, first: str, count: str) -> list[str]:
+    """The tags typed or pasted, one a line or between commas, tabs or semicolons, each once; then
+    `count` of them that count on from `first`. Raises UsageError with every problem."""
+    wrong: list[str] = []
+    found = [one.strip() for one in re.split(r"[\r\n,;\t]+", text[:TAGS_MOST])]
+    if first or count:
+        found += _counted(first, count, wrong)
+    tags = list(dict.fromkeys(one for one in found if one))
+    for tag in tags:
+        wrong += [f'"{tag:.40}": {line}' for line in register.problems(register.VALVE, tag, "", "")]
+    if len(text) > TAGS_MOST or len(tags) > MOST:
+        wrong.append(f"The list is too long: {MOST} valves at most. Make two batches.")
+    if not tags and not wrong:
+        wrong.append("No tag was given. Type or paste some, or give the first one and how many.")
+    if wrong:
+        more = len(wrong) - SAID_MOST
+        told = [*wrong[:SAID_MOST], *([f"And {more} more."] if more > 0 else [])]
+        raise UsageError("\n".join(told))
+    return tags
+
+
+def _counted(first: str, count: str, wrong: list[str]) -> list[str]:
+    if not first:
+        wrong.append("How many was given without the first tag to count from. Give both.")
+        return []
+    if not re.fullmatch(r"[1-9][0-9]{0,2}", count) or int(count) > MOST:
+        wrong.append(f"How many: give a whole number from 1 to {MOST}.")
+        return []
+    found = [first]
+    while len(found) < int(count):
+        following = next_tag(found[-1])
+        if not following:
+            wrong.append(f'"{first:.40}" does not end in a number, so nothing counts on from it.')
+            return []
+        found.append(following)
+    return found
+
+
+def keep(log_path: Path, tags: Sequence[str]) -> None:
+    """Keep the list; runs that were made in a batch under way go on counting. Raises StorageError
+    where the disk refuses."""
+    path = path_of(log_path)
+    with _keeping:
+        try:
+            after = _begun_after(path, log_path)
+            batch = Batch(tags=tuple(tags), after_run=after)
+            with whole_file(path, lasting=True) as file:
+                file.write(batch.model_dump_json(indent=1))
+        except OSError as error:
+            raise StorageError(f"The list was not kept: {path}: {error.strerror}.") from error
+
+
+def _begun_after(path: Path, log_path: Path) -> int:
+    try:
+        under_way = load(path)
+    except StorageError:
+        under_way = None
+    if under_way is not None:
+        return under_way.after_run
+    try:
+        with RunLog.reading(log_path) as log:
+            return newest_number(log)
+    except NoLogError:
+        return 0
+
+
+def end(log_path: Path) -> None:
+    """Put the list away; the runs stay in the log. Raises StorageError where the disk refuses."""
+    with _keeping:
+        try:
+            path_of(log_path).unlink(missing_ok=True)
+        except OSError as error:
+            raise StorageError(f"The batch was not ended: {error}.") from error
+
+
+def now(log_path: Path, before: str | None) -> tuple[Seen | None, str]:
+    """The batch as the bench shows it, and why it cannot be shown; both empty without one."""
+    try:
+        batch = load(path_of(log_path))
+        return (None, "") if batch is None else (seen(batch, log_path, before), "")
+    except RigError as error:
+        return None, str(error)

@@ -1,0 +1,45 @@
+# SPDX-License-Identifier: MIT
+"""The batch's list, kept and put away on the bench page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from flask import Blueprint, current_app, redirect, request, url_for
+from werkzeug.wrappers import Response
+
+from rig.core.errors import StorageError, UsageError
+from webui import access
+from webui.live import batch, routes
+
+blueprint = Blueprint("batch", __name__)
+
+
+@blueprint.post("/bench/batch")
+@access.operator_only
+def keep() -> Response | tuple[str, int]:
+    """Keep the list of a batch, in place of the one before."""
+    form = request.form
+    given = {name: form.get(name, "").strip() for name in ("tags", "first", "count")}
+    try:
+        tags = batch.tags_of(given["tags"], given["first"], given["count"])
+        batch.keep(_log_path(), tags)
+    except UsageError as error:
+        wrong = [routes.said(line) for line in str(error).splitlines()]
+        return routes.bench_page(problems=wrong, batch_given=given), 422
+    return redirect(f"{url_for('bench.show')}#batch", 303)
+
+
+@blueprint.post("/bench/batch/end")
+@access.operator_only
+def end() -> Response | tuple[str, int]:
+    """Put the list away; its runs stay in the log."""
+    try:
+        batch.end(_log_path())
+    except StorageError as error:
+        return routes.bench_page(problems=[routes.said(str(error))]), 500
+    return redirect(url_for("bench.show"), 303)
+
+
+def _log_path() -> Path:
+    return Path(current_app.config["RUN_LOG"])

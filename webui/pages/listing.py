@@ -1,0 +1,168 @@
+# SPDX-License-Identifier: MIT
+"""What may be asked of the run list: runs, their order, and the columns that are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from typing import Annotated, Any, Literal, NamedTuple
+from urllib.parse import urlencode
+
+from flask import request, session
+from pydantic import BaseModel, ConfigDict, Field
+
+from rig.runlog import search
+from rig.runlog.search import Listed, Order
+
+Count = Annotated[int, Field(ge=1, le=2**31 - 1)]
+Name = Annotated[str, Field(max_length=200)]
+NO_QUESTION = {"after", "mean_ms", "value", "undo"}
+"""What says where a page begins, and nothing of what is asked."""
+
+
+class ListQuestion(BaseModel):
+    """What may be asked of the run list; anything else is refused. Dates are local days, both
+    included; `after` and `value` say where the page before ended (`mean_ms` is `value` by the name
+    that it had when only response times could be an order)."""
+
+    model_config = ConfigDict(extra="forbid")
+    valve: Name | None = None
+    job: Name | None = None
+    by: Name | None = None
+    tag: Name | None = None
+    verdict: search.Verdict | None = None
+    source: search.Source | None = None
+    status: search.Status | None = None
+    kind: search.Kind | None = None
+    since: date | None = None
+    until: date | None = None
+    order: search.Order = "newest"
+    after: Count | None = None
+    mean_ms: Annotated[float, Field(allow_inf_nan=False)] | None = None
+    value: Name | None = None
+    undo: Annotated[str, Field(pattern="^[0-9]{1,9}(,[0-9]{1,9}){0,200}$")] | None = None
+
+    @property
+    def sought(self) -> search.Sought:
+        """The same for the log."""
+        return search.Sought(
+            self.valve, self.job, self.by, self.verdict, self.source, self.status, self.kind,
+            self.tag, _midnight_s(self.since), _midnight_s(self.until, 1), order=self.order,
+        )  # fmt: skip
+
+    @property
+    def place(self) -> search.Place | None:
+        """Where this page begins."""
+        value = self.mean_ms if self.value is None else self.value
+        return None if self.after is None else search.Place(self.after, value)
+
+    @property
+    def narrowed(self) -> dict[str, str]:
+        """What was asked for, without the place in the list."""
+        given = self.model_dump(exclude_none=True, exclude=NO_QUESTION, mode="json")
+        return {key: str(value) for key, value in given.items() if value != "newest"}
+
+
+def _midnight_s(day: date | None, days_later: int = 0) -> float | None:
+    if day is None:
+        return None
+    try:
+        local = datetime.combine(day + timedelta(days=days_later), datetime.min.time())
+        return local.astimezone().timestamp()
+    except (OverflowError, ValueError, OSError):
+        return None  # a year that no clock of this computer knows: no limit
+
+
+class Column(NamedTuple):
+    """A column that can be chosen: heading with its unit, and the orders of a first and a second
+    tap on it."""
+
+    key: str
+    heading: str
+    orders: tuple[Order, Order] | None = None
+
+
+RUN = Column("run", "Run", ("newest", "oldest"))
+"""Always there, as verdict and source are."""
+COLUMNS = (
+    Column("valve", "Valve", ("valve_up", "valve_down")),
+    Column("started", "Started, local time"),
+    Column("kind", "Sheet"),
+    Column("strokes", "Strokes"),
+    Column("missed", "Missed", ("most_missed", "fewest_missed")),
+    Column("response", "Response, ms", ("slowest", "fastest")),
+    Column("max", "Longest, ms", ("highest", "lowest")),
+    Column("release", "Release, ms", ("slowest_release", "fastest_release")),
+    Column("oil", "Oil, °C", ("hottest", "coldest")),
+    Column("status", "State"),
+    Column("job", "Job"),
+    Column("by", "By"),
+    Column("tags", "Tags"),
+)
+KEYS = tuple(column.key for column in COLUMNS)
+USUAL = ("valve", "started", "strokes", "missed", "response", "job", "by")
+USUAL_WORD = "usual"
+
+
+def with_something_to_say(listed: Sequence[Listed]) -> list[str]:
+    """Columns shown without being chosen, where they do not say the same in every row."""
+    rows = [one.row for one in listed]
+    found = {
+        "kind": any(row.kind not in (None, "strokes") for row in rows),
+        "status": any(row.status != "finished" for row in rows),
+        "tags": any(one.tags for one in listed),
+    }
+    return [key for key, says in found.items() if says]
+
+
+class PageQuestion(ListQuestion):
+    """The same with the columns to show, by their keys; None: the usual ones."""
+
+    columns: list[Literal[KEYS]] | None = None  # type: ignore[valid-type]
+
+    @property
+    def asked(self) -> dict[str, Any]:
+        """What a link to the same list has to carry."""
+        return {**self.narrowed, **({"columns": self.columns} if self.columns else {})}
+
+    @property
+    def narrowed(self) -> dict[str, str]:
+        """As of ListQuestion: columns narrow nothing."""
+        found = super().narrowed
+        found.pop("columns", None)
+        return found
+
+    @property
+    def address(self) -> str:
+        """What is asked, as the page's address has it after the question mark."""
+        return urlencode(self.asked, doseq=True)
+
+    def shown(self, listed: Sequence[Listed]) -> list[Column]:
+        """The columns of this page in their order; always with the one that it is sorted by."""
+        wanted = self.columns or [*USUAL, *with_something_to_say(listed)]
+        return [one for one in COLUMNS if one.key in wanted or self.sorted_as(one)]
+
+    def next_order(self, column: Column) -> Order:
+        """The order that a tap on a heading asks for."""
+        first, second = column.orders or ("newest", "oldest")
+        return second if self.order == first else first
+
+    def sorted_as(self, column: Column) -> str:
+        """ascending, descending, or empty where the list is in another order."""
+        if column.orders is None or self.order not in column.orders:
+            return ""
+        return "descending" if search.ORDERS[self.order].down else "ascending"
+
+
+def asked_of_the_list() -> PageQuestion:
+    """The question of this request; a field left empty asks nothing. Columns that were chosen stay
+    chosen in this browser until others are, or the usual ones."""
+    given: dict[str, Any] = {k: v for k, v in request.args.to_dict().items() if v.strip()}
+    if "columns" in given:
+        chosen = [] if given["columns"] == USUAL_WORD else request.args.getlist("columns")
+        given["columns"] = chosen or None
+        asked = PageQuestion.model_validate(given)
+        session["columns"] = asked.columns
+        return asked
+    remembered = [key for key in session.get("columns") or () if key in KEYS]
+    return PageQuestion.model_validate({**given, "columns": remembered or None})

@@ -1,0 +1,133 @@
+# SPDX-License-Identifier: MIT
+"""The start page: the rigs, what is open, what was done last and today, and what is at stake."""
+
+from __future__ import annotations
+
+import re
+import time
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from flask import Blueprint, current_app, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from rig.actions import last_backup
+from rig.actions.storage_health import keeping
+from rig.core import places
+from rig.core.errors import RigError
+from rig.runlog import register, search
+from rig.runlog.register import Entry
+from rig.runlog.search import Listed
+from rig.runlog.store import RunLog
+from webui import helptexts, log
+from webui.live import batch, rigs
+
+UNDER_WAY_S = 14 * 86_400
+"""A job with a run this lately is under way: nobody says of a job that it is over."""
+TODAY_SHOWN, TODAY_MOST, JOBS_SHOWN, NEWS_SHOWN = 8, 200, 8, 5
+CAUTION = "Caution: "
+
+blueprint = Blueprint("start", __name__)
+
+
+class Today(NamedTuple):
+    """The runs since midnight, newest first: those shown, and how many got which verdict ("none"
+    is without a result). `more`: there are more than were counted."""
+
+    shown: list[Listed]
+    verdicts: dict[str, int]
+    more: bool
+
+    @property
+    def n(self) -> int:
+        """How many were counted."""
+        return sum(self.verdicts.values())
+
+
+class FromLog(NamedTuple):
+    """What the run log says."""
+
+    last: Listed | None
+    today: Today
+    jobs: list[Entry]
+
+
+class News(NamedTuple):
+    """The newest entry of what is new: its day, and the first of its points in a few words."""
+
+    day: str
+    points: list[str]
+
+
+@blueprint.get("/")
+def page() -> str | Response:
+    """The state of everything, on one page. A question is one for the run list, which stood at this
+    address before: kept addresses go on working."""
+    if request.args:
+        return redirect(
+            f"{url_for('pages.run_list')}?{request.query_string.decode('ascii', 'replace')}"
+        )
+    hub = current_app.extensions.get("hub")
+    path = Path(current_app.config["RUN_LOG"])
+    found, fault = _from_log()
+    lines = list(keeping())
+    batch_seen, _ = batch.now(path, hub.given.get("valve") if hub else None)
+    newest = found.last.row.id if found is not None and found.last is not None else 0
+    return render_template(
+        "start.html",
+        rigs=rigs.seen(places.state_dir(), hub),
+        can_operate=hub is not None,
+        alarm=(hub.snapshot().get("alarm") if hub else None),
+        found=found,
+        fault=fault,
+        batch=batch_seen,
+        storage=[line for line in lines if not line.startswith(CAUTION)],
+        cautions=[line.removeprefix(CAUTION) for line in lines if line.startswith(CAUTION)],
+        backup=last_backup.told(last_backup.last(path), newest, time.time()),
+        news=news((helptexts.FOLDER / "whats-new.md").read_text(encoding="utf-8")),
+        under_way_days=UNDER_WAY_S // 86_400,
+        drawn_utc_s=time.time(),
+    )
+
+
+def _from_log() -> tuple[FromLog | None, str]:
+    """What the log says, None where there is none or it has no run; and why it cannot be read."""
+    try:
+        opened = log.run_log()
+        listed, _ = search.find(opened, search.Sought(), 1)
+        if not listed:
+            return None, ""
+        return FromLog(listed[0], _today(opened), _jobs(opened)), ""
+    except log.NoLogYet:
+        return None, ""
+    except RigError as error:
+        return None, str(error)
+
+
+def _today(opened: RunLog) -> Today:
+    today = datetime.now().astimezone().date()
+    since_s, until_s = (
+        datetime.combine(day, datetime.min.time()).astimezone().timestamp()
+        for day in (today, today + timedelta(days=1))
+    )
+    sought = search.Sought(since_utc_s=since_s, until_utc_s=until_s)
+    listed, more = search.find(opened, sought, TODAY_MOST)
+    verdicts: dict[str, int] = {}
+    for row, _ in listed:
+        verdicts[row.verdict or "none"] = verdicts.get(row.verdict or "none", 0) + 1
+    return Today(listed[:TODAY_SHOWN], verdicts, more is not None)
+
+
+def _jobs(opened: RunLog) -> list[Entry]:
+    since_s = time.time() - UNDER_WAY_S
+    return register.under_way(opened, register.JOB, since_s, JOBS_SHOWN)
+
+
+def news(text: str) -> News | None:
+    """The newest day of the help page of what is new; None where it has none."""
+    parts = re.split(r"^## +(.+)$", text, flags=re.MULTILINE)
+    if len(parts) < 3:
+        return None
+    points: list[Any] = re.findall(r"^- \*\*(.+?)\*\*", parts[2], flags=re.MULTILINE | re.DOTALL)
+    return News(parts[1].strip(), [" ".join(one.split()) for one in points[:NEWS_SHOWN]])

@@ -1,0 +1,108 @@
+# SPDX-License-Identifier: MIT
+"""One look at a serial port for the page, in a process of its own: what it said so far."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import subprocess
+import sys
+import threading
+from typing import IO, NamedTuple
+
+from flask import Flask
+
+HEARD_MOST = 4000
+"""Characters of what came that are kept to be shown, the newest."""
+SAID_MOST = 60
+
+
+class Seen(NamedTuple):
+    """A look as it stands. `heard` are bytes as text, control characters by name."""
+
+    port: str = ""
+    looks: bool = False
+    said: tuple[str, ...] = ()
+    heard: str = ""
+    question: str = ""
+    table: str = ""
+    words: tuple[str, ...] = ()
+    wrong: str = ""
+
+
+class GaugeLook:
+    """At most one look at a time; another takes its place."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[str] | None = None
+        self._reader: threading.Thread | None = None
+        self._seen = Seen()
+
+    def begin(self, port: str, *, may_ask: bool) -> None:
+        """Look at a port."""
+        self.end()
+        process = subprocess.Popen(
+            [sys.executable, "-m", "rig.actions.find_for_page", port, *["--ask"] * may_ask],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+            start_new_session=True,
+        )  # fmt: skip
+        reader = threading.Thread(target=self._read, args=(process.stdout,), daemon=True)
+        with self._lock:
+            self._process, self._reader = process, reader
+            self._seen = Seen(port, looks=True)
+        reader.start()
+
+    def seen(self) -> Seen:
+        """What it said so far."""
+        with self._lock:
+            return self._seen
+
+    def end(self) -> None:
+        """Stop looking, so that the port is free. What was found stays."""
+        with self._lock:
+            process, reader = self._process, self._reader
+            self._process = self._reader = None
+        if process is None or reader is None:
+            return
+        process.kill()
+        process.wait()
+        reader.join()
+        for pipe in (process.stdin, process.stdout):
+            with contextlib.suppress(BrokenPipeError):
+                if pipe is not None:
+                    pipe.close()
+
+    close = end
+
+    def _read(self, out: IO[str]) -> None:
+        for line in out:
+            told = json.loads(line)
+            with self._lock:
+                self._seen = _with(self._seen, told)
+        with self._lock:
+            seen = self._seen._replace(looks=False)
+            if not (seen.table or seen.question or seen.wrong):
+                seen = seen._replace(wrong="It was stopped before anything was understood.")
+            self._seen = seen
+
+
+def _with(seen: Seen, told: dict[str, object]) -> Seen:
+    """The look with one thing more that it told (rig.actions.find_for_page)."""
+    match told:
+        case {"said": str(text)}:
+            return seen._replace(said=(*seen.said, text)[-SAID_MOST:])
+        case {"heard": str(text)}:
+            return seen._replace(heard=(seen.heard + text)[-HEARD_MOST:])
+        case {"question": str(text)}:
+            return seen._replace(question=text)
+        case {"found": {"table": str(table), "words": list(words)}}:
+            return seen._replace(table=table, words=tuple(map(str, words)))
+        case {"wrong": str(text)}:
+            return seen if seen.question else seen._replace(wrong=text)
+    return seen
+
+
+def install(app: Flask) -> None:
+    """The page's one look."""
+    app.extensions["gauge_look"] = GaugeLook()
