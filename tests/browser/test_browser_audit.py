@@ -51,8 +51,8 @@ ALSO = [
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
-    "logwork.results", "logwork.chosen", "logwork.found", "exercise.waits", "exercise.picture",
-    "attachments.show", "captures.progress",
+    "logwork.results", "logwork.chosen", "logwork.found", "attachments.show", "captures.progress",
+    "exercise.waits", "exercise.picture",
 }  # fmt: skip
 
 

@@ -3,25 +3,26 @@
 
 from __future__ import annotations
 
-import io
 import secrets
 import statistics
 from typing import Any, NamedTuple
 
-from flask import Response as Answer
 from flask import current_app, redirect, render_template, request, url_for
+from markupsafe import Markup
 from werkzeug.wrappers import Response
 
 from rig.actions.exercise.draw import SEVERITIES, offered, refuse_unfit
 from rig.actions.exercise.model import Plan, cause_words
 from rig.actions.exercise.store import EXERCISES_MOST, SEATS_MOST, Exercise, Seated
 from rig.core.errors import FileProblems, UsageError
+from webui import qr
 from webui.access import writer_only
 from webui.exercise import seats
 from webui.exercise.student import blueprint as blueprint
 from webui.faults import PageFault
 from webui.live.files import Files, problems_of
 
+__all__ = ["blueprint"]
 LONGEST_COMPLAINT = 300
 DRAWN = "drawn"
 
@@ -127,13 +128,15 @@ def of_class(number: int) -> str:
     exercise = _known(number)
     seats.waiting_runs()  # goes on with what waited
     rows = [_row(one) for one in seats.store().seats(number)]
+    address = _address()
     committed = [row for row in rows if row.seated.seat.committed is not None]
     return render_template(
         "exercise/class.html", exercise=exercise, rows=rows, committed=committed,
         right=[row for row in committed if row.right == "right"],
         usual=statistics.median(row.minutes for row in committed) if committed else None,
         cause_words=cause_words, seats_most=SEATS_MOST, exercises_most=EXERCISES_MOST,
-        address=_address(), private=1 if request.args.get("private") else None,
+        address=address, code_picture=_code_picture(address, exercise),
+        private=1 if request.args.get("private") else None,
     )  # fmt: skip
 
 
@@ -156,23 +159,11 @@ def _address() -> str | None:
     return f"{reachable}{url_for('exercise.start')}" if reachable else None
 
 
-@blueprint.get("/exercise/class/<int(max=2147483647):number>/code.svg")
-@writer_only
-def picture(number: int) -> Answer:
+def _code_picture(address: str | None, exercise: Exercise) -> Markup | None:
     """The address with the code in it, as a QR code."""
-    import segno
-
-    exercise, address = _known(number), _address()
-    if address is None:
-        raise PageFault(
-            404, "No address for other machines", "This page is served to this machine only.",
-            "Start rig serve with --host and what it asks for.",
-        )  # fmt: skip
-    out = io.BytesIO()
-    segno.make(f"{address}?code={exercise.code}", error="m").save(
-        out, kind="svg", scale=6, border=4, dark="#000", light="#fff", xmldecl=True
-    )
-    return Answer(out.getvalue(), mimetype="image/svg+xml")
+    if address is None or exercise.ended_utc_s is not None:
+        return None
+    return qr.svg(f"{address}?code={exercise.code}", "the address with the code")
 
 
 def _known(number: int) -> Exercise:

@@ -15,6 +15,7 @@ from werkzeug.wrappers import Response
 
 from rig.actions.exercise.store import Exercises, Seated
 from rig.runlog.store import StoredRun
+from webui.access import Tries
 from webui.exercise.waiting_runs import WaitingRuns
 
 COOKIE, KEPT_S = "rig-seat", 24 * 3600
@@ -22,7 +23,8 @@ HIDDEN = "this run belongs to an exercise that goes on"
 
 
 def install(app: Flask) -> None:
-    """The runs that wait; without a hub there are none to be asked for."""
+    """The runs that wait, and the wrong codes; without a hub there is nothing to be asked for."""
+    app.extensions["wrong_codes"] = Tries()
     hub = app.config["HUB"]
     app.extensions["waiting_runs"] = WaitingRuns(
         Path(app.config["RUN_LOG"]), lambda: bool(getattr(hub, "busy", False))
@@ -39,6 +41,11 @@ def waiting_runs() -> WaitingRuns:
     found = cast(WaitingRuns, current_app.extensions["waiting_runs"])
     found.take_up()
     return found
+
+
+def wrong_codes() -> Tries:
+    """Codes that no exercise has, by address."""
+    return cast(Tries, current_app.extensions["wrong_codes"])
 
 
 def seat_here() -> Seated | None:

@@ -26,13 +26,12 @@ from rig.actions.exercise.steps import (
 from rig.actions.exercise.store import LONGEST_NAME, Exercise, Seated, sees_truth
 from rig.core.errors import UsageError
 from rig.diagnosis.knowledge.loading import load_knowledge
-from webui.access import Tries, may_write
+from webui.access import may_write
 from webui.exercise import seats
 
 blueprint = Blueprint("exercise", __name__)
 
 CAUSES_SHOWN, LEAST_SHOWN = 6, 0.02
-_wrong_codes = Tries()
 
 
 @blueprint.get("/exercise")
@@ -54,13 +53,13 @@ def join() -> Response | tuple[str, int]:
     """Take a seat by the code on the wall."""
     given = {key: request.form.get(key, "")[:100] for key in ("code", "name")}
     address = request.remote_addr or ""
-    wait_s = _wrong_codes.wait_s(address)
+    wait_s = seats.wrong_codes().wait_s(address)
     if wait_s:
         return _start([f"Too many wrong codes. Wait {wait_s:.0f} s."], given), 429
     try:
         seats.store().of_code(given["code"])
     except UsageError as error:
-        _wrong_codes.wrong(address)
+        seats.wrong_codes().wrong(address)
         return _start([str(error)], given), 404
     try:
         seat, key = seats.store().take_seat(given["code"], given["name"])

@@ -25,9 +25,11 @@ from rig.actions.exercise.model import Plan, Step, Waiting
 from rig.actions.exercise.steps import RUNS_MOST, refuse_committed
 from rig.actions.exercise.store import Exercise, Exercises, Seated
 from rig.core.errors import RigError, UsageError
+from rig.runlog.engine import sqlite_caution
 
-AT_ONCE = max(1, min(2, (os.cpu_count() or 1) // 2))
-"""Simulations side by side: a small board keeps most of itself for the bench and the page."""
+AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 and sqlite_caution() is None else 1
+"""Simulations side by side: a small board keeps most of itself for the page, and an SQLite that may
+damage a log that two programs write has one writer at a time."""
 WITHIN_S = 180.0
 """Of one run; what takes longer is ended."""
 LOOK_S = 0.5
@@ -141,6 +143,12 @@ class WaitingRuns:
             return "Your run waits: the rig's own bench is at work, and nothing runs beside it."
         ahead = f"{before} {'is' if before == 1 else 'are'} before it" if before else "it is next"
         return f"Your run waits for its turn: {ahead}."
+
+    @property
+    def going(self) -> int:
+        """How many are being simulated now."""
+        with self._lock:
+            return len(self._going)
 
     def close(self) -> None:
         """End what goes on; it is taken up again by the next page."""

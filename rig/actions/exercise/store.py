@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 from rig.actions.exercise.draw import drawn_seat
 from rig.actions.exercise.model import Plan, Seat
-from rig.core.errors import UsageError
+from rig.core.errors import StorageError, UsageError
 from rig.runlog.engine import connect, plainly
 
 FILE = "exercises.sqlite"
@@ -95,7 +95,13 @@ class Exercises:
         ):
             opened.execute("PRAGMA secure_delete = ON")
             opened.execute("BEGIN IMMEDIATE" if write else "BEGIN")
-            if write and not opened.execute("PRAGMA user_version").fetchone()[0]:
+            (form,) = opened.execute("PRAGMA user_version").fetchone()
+            if form not in (0, FORM):
+                raise StorageError(
+                    f"{self._path} was written by another version of this program. Nothing was "
+                    "changed. Update this program, or move the file away."
+                )
+            if write and not form:
                 for statement in TABLES.split(";"):
                     opened.execute(statement)
                 opened.execute(f"PRAGMA user_version = {FORM}")
