@@ -55,7 +55,7 @@ def covered(page: Page, selector: str) -> bool:
 @pytest.mark.parametrize("size", SEEN)
 def test_a_screen_holds_many_runs(visit: Callable, listing: Server, size: str) -> None:
     window, least = SEEN[size]
-    page = visit(*window, url=listing.url).open("/")
+    page = visit(*window, url=listing.url).open("/runs")
     assert page.evaluate(IN_SIGHT) >= least
 
 
@@ -64,7 +64,7 @@ def test_a_screen_holds_many_runs(visit: Callable, listing: Server, size: str) -
 def test_the_bar_says_how_many_and_stays_in_sight(
     visit: Callable, listing: Server, size: str, scripted: bool
 ) -> None:
-    page = visit(*SEEN[size][0], url=listing.url, java_script_enabled=scripted).open("/")
+    page = visit(*SEEN[size][0], url=listing.url, java_script_enabled=scripted).open("/runs")
     for run in (45, 43):  # of one source
         page.locator(f"input[name=run][value='{run}']").check()
     if scripted:
@@ -79,7 +79,7 @@ def test_the_bar_says_how_many_and_stays_in_sight(
 
 
 def test_without_a_choice_the_buttons_do_nothing(visit: Callable, listing: Server) -> None:
-    page = visit(url=listing.url).open("/")
+    page = visit(url=listing.url).open("/runs")
     expect(page.locator(".chosen button").first).to_be_disabled()
     page.locator("input[name=run]").first.check()
     expect(page.locator(".chosen button").first).to_be_enabled()
@@ -88,7 +88,7 @@ def test_without_a_choice_the_buttons_do_nothing(visit: Callable, listing: Serve
 def test_without_javascript_it_sorts_chooses_columns_and_keeps_a_view(
     visit: Callable, listing: Server
 ) -> None:
-    page = visit(url=listing.url, java_script_enabled=False).open("/")
+    page = visit(url=listing.url, java_script_enabled=False).open("/runs")
     page.locator("a.sort", has_text="Valve").click()
     assert page.locator("th[aria-sort=ascending]").inner_text().startswith("Valve")
     page.locator("summary", has_text="Columns").click()
@@ -107,7 +107,7 @@ def test_without_javascript_it_sorts_chooses_columns_and_keeps_a_view(
 
 
 def test_the_keyboard_reaches_sorting_and_the_bar(visit: Callable, listing: Server) -> None:
-    page = visit(url=listing.url).open("/")
+    page = visit(url=listing.url).open("/runs")
     page.locator("h1").click()
     reached = []
     for _ in range(400):

@@ -37,23 +37,23 @@ def test_columns_that_were_chosen_are_shown_and_stay_chosen(
     client: FlaskClient, written: Written
 ) -> None:
     written(strokes=4, missed=(2,))
-    usual = headings(client, "/")
+    usual = headings(client, "/runs")
     assert usual[:4] == ["Choose", "Run ▼", "Verdict", "Source"] and "Missed" in usual
     assert "Release, ms" not in usual
     chosen = ["Choose", "Run ▼", "Verdict", "Source", "Missed", "Longest, ms", "Release, ms"]
-    assert headings(client, "/?columns=release&columns=max&columns=missed") == chosen
-    assert headings(client, "/") == chosen, "this browser keeps them"
-    assert headings(client, "/?columns=usual") == usual == headings(client, "/")
-    assert client.get("/?columns=colour").status_code == 400
+    assert headings(client, "/runs?columns=release&columns=max&columns=missed") == chosen
+    assert headings(client, "/runs") == chosen, "this browser keeps them"
+    assert headings(client, "/runs?columns=usual") == usual == headings(client, "/runs")
+    assert client.get("/runs?columns=colour").status_code == 400
 
 
 def test_a_column_that_says_the_same_everywhere_is_left_out(
     client: FlaskClient, written: Written
 ) -> None:
     written()
-    assert "State" not in headings(client, "/")
+    assert "State" not in headings(client, "/runs")
     written(status="aborted")
-    assert "State" in headings(client, "/")
+    assert "State" in headings(client, "/runs")
 
 
 def test_a_tap_on_a_heading_sorts_and_a_second_one_turns_it_round(
@@ -70,7 +70,7 @@ def test_a_tap_on_a_heading_sorts_and_a_second_one_turns_it_round(
         (link,) = re.findall(rf'class="sort" href="([^"]+)">{heading}', page)
         return unescape(link)
 
-    first = tap("/?columns=release&columns=oil", "Release, ms")
+    first = tap("/runs?columns=release&columns=oil", "Release, ms")
     assert shown(client, first) == [1, 3, 2]
     assert 'aria-sort="descending"' in client.get(first).text
     second = tap(first, "Release, ms")
@@ -79,13 +79,13 @@ def test_a_tap_on_a_heading_sorts_and_a_second_one_turns_it_round(
     hottest = tap(second, "Oil, °C")
     assert shown(client, hottest) == [1, 2], "a run without it is left out"
     assert "Runs without this value" in client.get(hottest).text
-    assert "Oil, °C ▼" in headings(client, "/?order=hottest&columns=missed"), "what sorts is shown"
+    assert "Oil, °C ▼" in headings(client, "/runs?order=hottest&columns=missed"), "what sorts is shown"
 
 
 def test_pages_of_an_order_follow_one_another(client: FlaskClient, written: Written) -> None:
     for n in range(45):
         written(strokes=1, valve=f"V-{n % 3}")
-    seen, address = [], "/?order=valve_down&columns=valve"
+    seen, address = [], "/runs?order=valve_down&columns=valve"
     for _ in range(2):
         seen += shown(client, address)
         following = re.findall(r'rel="next" href="([^"]+)"', client.get(address).text)
@@ -101,13 +101,13 @@ def test_a_view_is_kept_for_all_and_forgotten(client: FlaskClient, written: Writ
     csrf = token(client)
     kept = client.post("/log/views", data={"csrf": csrf, "name": " Slow  ones ", "question": asked})
     assert kept.status_code == 303 and shown(client, kept.location) == [1]
-    client.get("/?columns=usual")
-    page = client.get("/").text
+    client.get("/runs?columns=usual")
+    page = client.get("/runs").text
     (link,) = re.findall(r'<a class="button" href="([^"]+)">Slow ones</a>', page)
     assert shown(client, unescape(link)) == [1]
     assert "Release, ms" in headings(client, unescape(link))
     client.post("/log/views/forget", data={"csrf": csrf, "name": "Slow ones"})
-    assert "Slow ones" not in client.get("/").text
+    assert "Slow ones" not in client.get("/runs").text
 
 
 @pytest.mark.parametrize(("name", "question", "says"), [
@@ -152,7 +152,7 @@ def test_all_runs_that_were_found_leave_as_one_table(client: FlaskClient, writte
 
 def test_a_mean_of_two_strokes_says_so(client: FlaskClient, written: Written) -> None:
     written(strokes=2)
-    assert re.search(r"n = 2</small>\s*\d", client.get("/").text)
+    assert re.search(r"n = 2</small>\s*\d", client.get("/runs").text)
     page = client.get("/runs/1").text
     assert page.count("n = 2: no interval") == 2 and "true value" not in page
     assert "n = 2: no interval" in client.get("/runs/1/report").text
@@ -168,8 +168,8 @@ def test_a_run_that_judged_no_valve_says_so_by_word(
     with closing(sqlite3.connect(log_path)) as db:
         db.execute("UPDATE runs SET purpose = 'own timing', valve_id = NULL WHERE id = 2")
         db.commit()
-    assert "own timing" in client.get("/").text
-    assert shown(client, "/?order=slowest") == [1]
+    assert "own timing" in client.get("/runs").text
+    assert shown(client, "/runs?order=slowest") == [1]
     page = client.get("/runs/2").text
     assert "No valve was judged" in page and "Run 2, own timing" in page
     refused = client.get("/compare?run=1&run=2").text
@@ -188,7 +188,7 @@ def test_list_and_run_agree_that_a_dead_run_is_interrupted(
     with closing(sqlite3.connect(log_path)) as db:
         db.execute("UPDATE runs SET writer_boot_id = 'an earlier start of the computer'")
         db.commit()
-    assert "Interrupted" in client.get("/").text
+    assert "Interrupted" in client.get("/runs").text
     page = client.get("/runs/1").text
     assert "Interrupted" in page and "Cut short" in page and "still goes on" not in page
     assert client.get("/runs/1/report").status_code == 200
