@@ -49,7 +49,7 @@ ALSO = [
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
-    "logwork.results", "exercise.waits",
+    "logwork.results", "exercise.waits", "logwork.found", "attachments.show",
 }  # fmt: skip
 
 
