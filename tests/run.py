@@ -323,8 +323,11 @@ def main() -> int:
     parser.add_argument("--full", action="store_true", help="long studies in full length")
     chosen = parser.parse_args(words[:cut])
     if chosen.list:
-        for lane in here:
-            say(f"{lane.name:<12}  {lane.about}")
+        try:
+            for lane in here:
+                say(f"{lane.name:<12}  {lane.about}")
+        except BrokenPipeError:  # whoever reads has seen enough; nothing is left to be flushed
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     unknown = set(chosen.lanes) - {lane.name for lane in here}
     if unknown:

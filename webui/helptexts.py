@@ -84,3 +84,36 @@ def _point_links_at_pages(tokens: list[Token]) -> None:
         target = token.attrGet("href")
         if token.type == "link_open" and isinstance(target, str):
             token.attrSet("href", re.sub(r"^(?:\./)?([a-z0-9_-]+)\.md(?=#|$)", r"/help/\1", target))
+
+
+class KeyHelp(NamedTuple):
+    """What a help page's tables say of one key, as plain text with what is typed in back-ticks."""
+
+    what: str
+    left_out: str
+    allowed: str
+
+
+_ROW = re.compile(r"^\| `([a-z_0-9]+)` \|(.*)\|$")
+_LINK = re.compile(r"\[([^\]]+)\]\([^)]*\)")
+
+
+@functools.cache
+def keys(name: str) -> dict[tuple[str, str], KeyHelp]:
+    """The keys of a help page by heading and key; its table of allowed ranges counts for all."""
+    rows: dict[tuple[str, str], list[str]] = {}
+    allowed: dict[str, str] = {}
+    heading = ""
+    for line in (FOLDER / f"{name}.md").read_text(encoding="utf-8").splitlines():
+        if line.startswith("## "):
+            heading = line[3:]
+        elif found := _ROW.match(line):
+            cells = [_LINK.sub(r"\1", cell.strip()) for cell in found[2].split(" | ")]
+            if len(cells) == 1:
+                allowed.setdefault(found[1], cells[0])
+            elif len(cells) == 2:
+                rows[heading, found[1]] = cells
+    return {
+        (heading, key): KeyHelp(what, left_out, allowed.get(key, ""))
+        for (heading, key), (what, left_out) in rows.items()
+    }

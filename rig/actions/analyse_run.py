@@ -62,7 +62,7 @@ def stored_texts(stored: StoredRun) -> StoredTexts:
             for problem in loaded.left_out
         )
     with contextlib.suppress(FileProblems):
-        if header.sheet_text is not None:
+        if setup is not None and header.sheet_text is not None:  # else nothing may be judged
             sheet = sheet_from_text(header.sheet_text, header.sheet_name or "sheet").sheet
     return StoredTexts(setup, sheet, remarks)
 
@@ -106,10 +106,16 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
     """The result of a stored run as JSON, analysed now. `good`: an earlier run of the same valve
     that conformed."""
     from rig.actions.judge_run import judged_json
+    from rig.results.run_json import Beside
 
-    run = run_seen(stored)
-    shape = judged_json(run, stored.header, good)
-    shape["run"] = stored.id
+    run, header = run_seen(stored), stored.header
+    beside = Beside(
+        run=stored.id, seed=header.seed, setup_hash=header.setup_hash, sheet_hash=header.sheet_hash,
+        valve=header.valve, job=header.job, by=header.by, mount=header.mount, note=header.note,
+        conditions=header.conditions, watched=header.watched, not_watched=header.not_watched,
+        software=header.software,
+    )  # fmt: skip
+    shape = judged_json(run, beside, good)
     if shape["end"] is not None:
         shape["end"]["why"] = _why_stopped(run.recording)
     shape["remark"] = remark_of(stored)

@@ -4,13 +4,13 @@ next. The one way from an analysed run to what log, page, terminal and report sh
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from rig.diagnosis.checks_file import ChecksFile
     from rig.diagnosis.findings.model import RunSeen
     from rig.diagnosis.model import Diagnosis
+    from rig.results.run_json import Beside
 
 PROVED_CHECKS = {
     "supply": ("supply_loaded", "right"),
@@ -21,15 +21,13 @@ PROVED_CHECKS = {
 """What a link that a person states as proved good is as a check by hand."""
 
 
-def judged_json(
-    run: RunSeen, header: Mapping[str, Any] | Any = None, good: RunSeen | None = None
-) -> dict[str, Any]:
+def judged_json(run: RunSeen, beside: Beside, good: RunSeen | None = None) -> dict[str, Any]:
     """The JSON of `run`, with `of_the_valve` and the verdict's `next_check` and its `next_caution`.
     `good` is an earlier run of this valve that conformed, where there is one."""
     from rig.diagnosis.after_trip import after_trip
     from rig.results.run_json import run_json
 
-    shape = run_json(run.result, header)
+    shape = run_json(run.result, beside)
     shape["of_the_valve"] = None
     if run.result.status == "running":
         return shape

@@ -50,6 +50,7 @@ from rig.analysis.verdict import judged_figures
 from rig.analysis.verdict.behaviour import Behaviour, behaviour
 from rig.analysis.verdict.budgets import budgets
 from rig.analysis.verdict.early_stop_test import Sequential, sequential_of
+from rig.analysis.verdict.evaluate import Sentence
 from rig.analysis.verdict.shown_in_run import Link, chain, doubt, gauge_of, missed_of
 from rig.analysis.verdict.verdict import Completion, Verdict, judge
 from rig.config.setup.model import Setup
@@ -156,7 +157,7 @@ def analyse(
     told = conditions or {}
     oil = oil_degc(recording, told)
     current = signature_of(
-        recording, setup, windows, table, supply_v(recording, told), oil[0] if oil else None
+        recording, setup, windows, table, supply_v(recording, told), oil[0] if oil else None, own
     )
     links = chain(recording, setup, sheet, told, table, pressure, gauge, track.contact, current)
     on_run = _run_marks(recording, track, windows, table, found, state)
@@ -225,7 +226,7 @@ def _remarked(
             said.append(estimated(resolution))
     if not said or not figures:
         return verdict
-    return replace(verdict, why=" ".join([verdict.why, *said]))
+    return replace(verdict, said=(*verdict.said, *map(Sentence, said)))
 
 
 def _status(recording: Recording) -> str:

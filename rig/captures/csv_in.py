@@ -22,6 +22,7 @@ from typing import IO, NamedTuple
 import numpy as np
 
 from rig.captures import cell_columns, cells
+from rig.captures.agreement import remarks, require_units
 from rig.captures.cell_columns import Cells, pointed
 from rig.captures.cells import CellError
 from rig.captures.columns import DIGITAL
@@ -50,13 +51,15 @@ class CapturedRun(NamedTuple):
 
 class Plan(NamedTuple):
     """How a table will be read. `by` is None where it has our own names; `sure` is False where the
-    map is a guess that nobody confirmed. `key` names files of this kind."""
+    map is a guess that nobody confirmed. `key` names files of this kind. `remarks` are sentences on
+    what nobody stated for this very file."""
 
     layout: Layout
     by: CaptureMap | None
     sure: bool
     left_out: tuple[str, ...]
     key: str
+    remarks: tuple[str, ...] = ()
 
 
 Kept = Callable[[str], CaptureMap | None]
@@ -69,7 +72,8 @@ def plan_csv(
 ) -> Plan:  # fmt: skip
     """How the table at `path` will be read: by our own names, by a map that a person `typed` for
     this file, by what was `said`, and what was `kept` for files like it as far as it fits this one,
-    else by a guess. Raises FileProblems, and UsageError for what was said of a column that is not
+    else by a guess. Raises FileProblems, also for a unit that the file's own contradicts, and
+    UsageError for what was said of a column that is not
     there."""
     problems = Problems(path)
     said = said or Stated()
@@ -80,15 +84,20 @@ def plan_csv(
         if layout.is_own and not said:
             head = header_of(layout.names, layout.header_line, problems)
             return Plan(layout, None, True, head.left_out, key)
+        from_before = False
         if typed is not None or said.is_complete():
             by, sure = said.over(typed or NOTHING, layout.names), True
         elif kept is not None and (known := kept(key)) is not None:
             by, sure = fitted(said.over(known, layout.names), said, Path(path), layout)
+            from_before = True
         else:
             by, sure = said.over(guess(Path(path), layout, setup), layout.names), False
         sure = sure and not by.missing()
         head = mapped_header(layout, by)
-        return Plan(layout, by, sure, head.left_out, key)
+        require_units(layout, by, said, problems)
+        problems.raise_any()
+        told = () if typed is not None else remarks(by, said, setup, kept=from_before)
+        return Plan(layout, by, sure, head.left_out, key, told)
 
 
 def read_csv(path: str | os.PathLike[str], setup: Setup) -> Recording:
@@ -144,7 +153,8 @@ def unsure(plan: Plan, problems: Problems) -> Exception:
     return problems.stop(
         "", ", ".join(plan.layout.names), what,
         "say which column is what, with --map, --rate and --threshold"
-        + (f"; the guess so far, for you to check: {typed}" if typed else ""),
+        + (f"; the guess so far, for you to check: {typed}" if typed else "")
+        + "".join(f"; {one.rstrip('.')}" for one in plan.remarks),
     )  # fmt: skip
 
 

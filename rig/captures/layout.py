@@ -28,7 +28,7 @@ LEAST_ROWS = 3
 GENERIC = {"value", "run"}
 """Names of ours that are no sign of our form by themselves."""
 UNIT = re.compile(
-    r"[\[(]?\s*(?:[numkM\u00b5\u03bc]?(?:s|V|A|Pa|Hz|bar|ohm)|sec|seconds?|volts?|amps?|psi[ag]?"
+    r"[\[(]?\s*(?:[numkM\u00b5\u03bc]?(?:s|V|A|Pag?|Hz|barg?|ohm)|sec|seconds?|volts?|amps?|psi[ag]?"
     r"|\u00b0?[CF]|deg ?[CF]|rpm|%|bit|bool|logic|-)\s*[\])]?", re.IGNORECASE,
 )  # fmt: skip
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")

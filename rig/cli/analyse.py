@@ -88,6 +88,7 @@ def command(
     from rig.captures import plan_capture, read_capture, stated_resolution_ns
     from rig.captures.mapping import stated as stated_columns
     from rig.diagnosis.findings.model import RunSeen
+    from rig.results.run_json import Beside
 
     stated = conditions(
         {"supply_voltage": supply_voltage, "base_pressure": base_pressure, "proved": proved}
@@ -107,14 +108,16 @@ def command(
         result = analyse(recording, loaded.setup, sheet_read, stated)
         shape = judged_json(
             RunSeen("the capture", recording, result, loaded.setup, sheet_read, stated),
-            {
-                "setup_hash": loaded.hash,
-                "sheet_hash": loaded_sheet.hash if loaded_sheet else None,
-                "note": f"capture {capture.name}{of_run}",
-                "conditions": stated,
-                "software": f"solenoid-rig {__version__}",
-            },
+            Beside(
+                setup_hash=loaded.hash,
+                sheet_hash=loaded_sheet.hash if loaded_sheet else None,
+                note=f"capture {capture.name}{of_run}",
+                conditions=stated,
+                software=f"solenoid-rig {__version__}",
+            ),
         )
+        if plan is not None and plan.by is not None:
+            shape["columns"] = {"map": plan.by.as_typed(), "remarks": list(plan.remarks)}
         results.append((name, shape))
     code = judged(_worst(results))
     _show(results, as_json=as_json, tsv=tsv, full=full)
@@ -170,12 +173,17 @@ def _confirmed(plan: Plan | None, capture: Path, setup: Setup) -> Plan | None:
         if plan.by.missing() or not sys.stdin.isatty():
             raise unsure(plan, Problems(capture))
         click.echo(f"Guessed: {one_line(plan.by.as_typed())}", err=True)
+        for remark in plan.remarks:
+            click.echo(f"  {one_line(remark)}", err=True)
         for _, recording in read_capture(capture, setup, plan=plan):
             for line in first_strokes(recording, analyse(recording, setup, None).strokes):
                 click.echo(f"  {line}", err=True)
         if not click.confirm("Is that right?", default=False, err=True):
             raise unsure(plan, Problems(capture))
     click.echo(f"# columns: {one_line(plan.by.as_typed())}", err=True)
+    if plan.sure:
+        for remark in plan.remarks:
+            click.echo(f"# {one_line(remark)}", err=True)
     keep(plan.key, plan.by)
     return plan
 

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import contextlib
-import time
 from pathlib import Path
 
 import click
@@ -18,7 +17,6 @@ def command(file: Path) -> None:
     Photos, documents and the checks done by hand on jobs are in it; raw files are not. A file that
     is there already is never replaced. Keep copies on another disk.
     """
-    from rig.actions.last_backup import note
     from rig.core import places
     from rig.runlog import copies, schema
     from rig.runlog.store import RunLog
@@ -28,7 +26,7 @@ def command(file: Path) -> None:
         schema.require_current(path)
     target = file.absolute()
     copies.back_up(path, target)
-    copies.note(path, str(target), target.stat().st_size)
+    copies.note(path, str(target), target.stat().st_size, target)
     size = f"{target.stat().st_size / 1e6:.1f} MB"
     try:
         with RunLog(target, readonly=True) as copy:
@@ -39,6 +37,5 @@ def command(file: Path) -> None:
             "the files beside it."
         )
         return
-    note(path, target, newest[0].id if newest else 0, time.time())
     last = f"the last run in it is {newest[0].id}" if newest else "no run is in it"
     click.echo(f"Copied {path} to {file} and checked the copy: {size}, {last}.")

@@ -87,21 +87,14 @@ def _show_setup(console: Console, loaded: LoadedSetup) -> None:
 
 
 def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet) -> None:
-    from rig.bench.sequencer import duration_s
+    from rig.actions.effort import effort_words
     from rig.config.service.rules import service_cautions
     from rig.config.setup.cautions import sheet_cautions
     from rig.config.setup.describe import describe_sheet
-    from rig.config.sheet.loads import load_of, worst_duty
 
-    limits, load = loaded.setup.limits, load_of(sheet.sheet)
     console.print(f"\nSheet {sheet.path} ({sheet.hash})", style="bold")
     _print_rows(console, describe_sheet(sheet.sheet), sheet.text)
-    share = 100 * worst_duty(load, limits.duty_window_s)
-    console.print(
-        f"\nTakes at most {duration_s(sheet.sheet):.0f} s. Coil energised for up to "
-        f"{load.on_s:.4g} s at a stretch (limit {limits.on_time_s:.4g} s) and {share:.0f} % of any "
-        f"{limits.duty_window_s:.4g} s (limit {100 * limits.duty:.0f} %)."
-    )
+    console.print(f"\n{effort_words(loaded.setup, sheet.sheet)}")
     _print_cautions(console, sheet_cautions(loaded.setup, sheet.sheet))
     if sheet.service is not None:
         console.print(f"Held to service information: {sheet.service.words}.")

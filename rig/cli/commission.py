@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.run_options import simulated_options
 from rig.core.ending import judged
 
 if TYPE_CHECKING:
@@ -26,11 +27,7 @@ MARKS = {"passed": "passed", "failed": "FAILED", "not tried": "not tried", "left
     help="It is due again after so many months.",
 )  # fmt: skip
 @click.option("--show", is_flag=True, help="Show the last record; do nothing.")
-@click.option("--fast", is_flag=True, help="Simulated rig only: virtual time.")
-@click.option(
-    "--seed", type=click.IntRange(0, 2**63 - 1), metavar="N",
-    help="Simulated rig only: seed of its chance.",
-)  # fmt: skip
+@simulated_options()
 @click.option("--json", "as_json", is_flag=True, help="Print the record as JSON and nothing else.")
 def command(
     setup: Path, by: str | None, months: int, show: bool, fast: bool, seed: int | None,

@@ -19,8 +19,8 @@ from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RigError
 COMMANDS = {
     "check": ("check", "Look over a setup, and a sheet, without energising anything."),
     "wiring": ("wiring", "Draw how the rig of a setup is wired, and list its parts."),
-    "gauge": ("gauge", "Show what the gauge reads, or find out how one speaks."),
-    "calibrate": ("calibrate", "Compare the pressure gauge with a reference gauge."),
+    "gauge": ("calibration.gauge", "Show what the gauge reads, or find out how one speaks."),
+    "calibrate": ("calibration.calibrate", "Compare the pressure gauge with a reference gauge."),
     "commission": ("commission", "Prove that a rig is wired as its setup says."),
     "run": ("run", "Do a sheet on a rig and log the run."),
     "runs": ("runs", "List the runs in the log, newest first."),

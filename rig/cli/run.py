@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from rig.cli.output import full_option, one_form, tsv_option
+from rig.cli.run_options import run_options
 
 
 @click.command("run")
@@ -36,18 +37,7 @@ from rig.cli.output import full_option, one_form, tsv_option
     "--proved", metavar="LIST",
     help='Proved good by hand before this run: "supply,base pressure,coil,switch" or some of it.',
 )  # fmt: skip
-@click.option("--confirmed-by", metavar="NAME", help="On a board: who confirmed (for scripts).")
-@click.option("--accept-not-watched", is_flag=True, help="On a board: run with rules not watched.")
-@click.option(
-    "--wait", is_flag=True, help="Let a warm coil rest first; a terminal waits without this."
-)
-@click.option("--fast", is_flag=True, help="Simulated rig only: virtual time.")
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**63 - 1),
-    metavar="N",
-    help="Simulated rig only: seed of its chance.",
-)
+@run_options()
 @click.option(
     "--fault",
     multiple=True,

@@ -36,7 +36,7 @@ def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> Non
         result = None if stored.status == "running" else log.result(number)
         if result is None or (budget and "budget" not in result):
             result = analysed(stored)
-    result.setdefault("purpose", stored.header.purpose)  # a result of an earlier program has none
+    result["purpose"] = stored.header.purpose  # a result of an earlier program has none
     code = judged(exit_code(result))
     if budget and not as_json:
         from rig.text.budget import budget_lines

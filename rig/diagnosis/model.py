@@ -86,10 +86,12 @@ class PairFound(Said):
 
 
 class OfTheValve(Said):
-    """What is said of the valve, only as far as the chain in front of it was shown."""
+    """What is said of the valve, only as far as the chain in front of it was shown. `reason`: the
+    same as `words` without what to do first."""
 
     result: ValveResult
     words: str
+    reason: str
 
 
 class Diagnosis(Said):

@@ -30,14 +30,15 @@ def of_the_valve(
     is. The last run's verdict is what is judged."""
     result = runs[-1].result.verdict.result if runs else "not_tested"
     if result == CONFORMS:
-        return OfTheValve(result="conforms", words=_passed(knowledge, seen))
+        words = _passed(knowledge, seen)
+        return OfTheValve(result="conforms", words=words, reason=words)
     share = parts.get("valve", 0.0)
     if result == DOES_NOT_CONFORM and share >= SHOWN:
         words = (
             "The valve does not conform: its limits are not held, and what was shown points to it "
             f"({100 * share:.0f} %)."
         )
-        return OfTheValve(result="does_not_conform", words=words)
+        return OfTheValve(result="does_not_conform", words=words, reason=words)
     why = {
         DOES_NOT_CONFORM: "limits are not held, but the chain in front of the valve was not shown"
         if cause is None
@@ -45,9 +46,8 @@ def of_the_valve(
         "undecided": "the run is undecided",
     }.get(result, "no limits were judged")
     step = "Look first at" if cause is None else "Do first"
-    return OfTheValve(
-        result="not_judged", words=f"The valve is not judged: {why}. {step}: {first}."
-    )
+    reason = f"The valve is not judged: {why}."
+    return OfTheValve(result="not_judged", words=f"{reason} {step}: {first}.", reason=reason)
 
 
 def _passed(knowledge: Knowledge, seen: Evidence) -> str:

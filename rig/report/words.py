@@ -11,7 +11,8 @@ from rig.analysis.verdict.limits import NAMES
 from rig.config.setup.describe import describe
 from rig.config.setup.model import Setup
 from rig.core.rounding import fixed, places
-from rig.text.rounded import mean_text, spread_text, sure_text, too_few, value_text
+from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
+from rig.text.run_facts import rate_is
 
 UNKNOWN = "–"
 UNREAL = {
@@ -123,7 +124,7 @@ def _figures(result: Result) -> Iterator[Figure]:
     if held:
         ends = [number(held.get(f"pressure_{end}_kpa"), 1) for end in ("start", "end")]
         yield Figure(
-            "Decay rate", "how fast the pressure falls while one state is held",
+            "Decay rate", f"how fast the pressure falls while one state is held{rate_is(held)}",
             str(held.get("readings", UNKNOWN)),
             f"{value_text(held.get('decay_rate_kpa_s'), held.get('U'), UNKNOWN, 3)} kPa/s",
             _expanded(held, "kPa/s"), f"{ends[0]} to {ends[1]} kPa", UNKNOWN,
@@ -131,12 +132,12 @@ def _figures(result: Result) -> Iterator[Figure]:
 
 
 def _expanded(one: Result, unit: str) -> str:
-    """The expanded uncertainty, or the interval where it does not lie evenly about the value."""
+    """The expanded uncertainty, and the best value where a known bias is taken off."""
     k = one.get("k")
-    told = sure_text(one.get("mean", one.get("decay_rate_kpa_s")), one, unit)
+    told = beside_text(one.get("mean", one.get("decay_rate_kpa_s")), one, unit, "")
     if not told or too_few(one):
         return told or "not worked out"
-    return f"{told}, k = {k:.2f}" if k is not None and told.startswith("±") else told
+    return told if k is None else f"{told}, k = {k:.2f}"
 
 
 def limits(result: Result) -> list[LimitLine]:

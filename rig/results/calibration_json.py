@@ -69,6 +69,8 @@ def timing_json(applied: own_timing.Applied | None) -> dict[str, Any] | None:
         "due": made and made.due,
         "by": made and (made.by or None),
         "timed_from": made and made.timed_from,
+        "run": made and made.run,
+        "wired": applied.wired,
         **{
             name: None if way is None else {key: round(v, 6) for key, v in way.items()}
             for name, way in ways.items()

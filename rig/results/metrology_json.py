@@ -55,10 +55,11 @@ def budget_json(budget: Budget) -> dict[str, Any]:
 
 
 def expanded_json(budget: Budget | None) -> dict[str, Any]:
-    """u, k, U, dof and the interval; all null without a budget."""
+    """The best value, u, k, U, dof and the interval; all null without a budget."""
     if budget is None:
-        return {"u": None, "k": None, "U": None, "dof": None, "interval95": None}
+        return dict.fromkeys(("best", "u", "k", "U", "dof", "interval95"))
     return {
+        "best": known(budget.best),
         "u": known(budget.u),
         "k": known(budget.k, 4),
         "U": known(budget.expanded),

@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import asdict
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -36,35 +36,46 @@ MS_DIGITS = 6
 """Milliseconds to the nanosecond, as recorded."""
 
 
-def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[str, Any]:
-    """The JSON object of a run.
+@dataclass(frozen=True)
+class Beside:
+    """What is known of a run beside its recording; what is not known is left out."""
 
-    `header` is a mapping, or an object with attributes, of what is known beside the recording:
-    run, seed, setup_hash, sheet_hash, valve, job, by, mount, note, conditions, watched,
-    not_watched, software. What it lacks is null, or empty for lists and texts.
-    """
+    run: int | None = None
+    seed: int | None = None
+    setup_hash: str | None = None
+    sheet_hash: str | None = None
+    valve: str | None = None
+    job: str | None = None
+    by: str | None = None
+    mount: int | None = None
+    note: str = ""
+    conditions: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    watched: Sequence[Any] = ()
+    not_watched: Sequence[Any] = ()
+    software: str | None = None
 
-    def known(name: str, otherwise: Any = None) -> Any:
-        if isinstance(header, Mapping):
-            return header.get(name, otherwise)
-        return getattr(header, name, otherwise)
 
+NOTHING_BESIDE = Beside()
+
+
+def run_json(result: RunResult, beside: Beside = NOTHING_BESIDE) -> dict[str, Any]:
+    """The JSON object of a run."""
     trip, end = result.trip, result.end
     deciding = result.verdict.deciding
     return {
-        "run": known("run"),
+        "run": beside.run,
         "kind": result.kind,
         "source": result.source,
         "status": result.status,
-        "seed": known("seed"),
-        "setup_hash": known("setup_hash"),
-        "sheet_hash": known("sheet_hash"),
-        "valve": known("valve"),
-        "job": known("job"),
-        "by": known("by"),
-        "mount": known("mount"),
-        "note": known("note") or "",
-        "conditions": {name: dict(v) for name, v in (known("conditions") or {}).items()},
+        "seed": beside.seed,
+        "setup_hash": beside.setup_hash,
+        "sheet_hash": beside.sheet_hash,
+        "valve": beside.valve,
+        "job": beside.job,
+        "by": beside.by,
+        "mount": beside.mount,
+        "note": beside.note,
+        "conditions": {name: dict(v) for name, v in beside.conditions.items()},
         "strokes": [
             stroke | {"pressure": pressure, "current": current}
             for stroke, pressure, current in zip(
@@ -138,18 +149,20 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
         "end": None
         if end is None
         else {"reason": end.reason, "off": end.off, "t_ms": _ms(end.t_ns, result.t0_ns)},
-        "watched": known("watched") or [],
-        "not_watched": known("not_watched") or [],
+        "watched": list(beside.watched),
+        "not_watched": list(beside.not_watched),
         "verdict": {
             "result": result.verdict.result,
             "why": result.verdict.why,
+            "reason": result.verdict.reason,
             "next_check": result.verdict.next_check,
             "guard_band": None if deciding is None else number(deciding.guard_band, MS_DIGITS),
             "risk_pct": number(result.verdict.risk_pct, 4),
             "decided_by": None if deciding is None else deciding.words,
             "limits": [
-                asdict(limit)
+                {"why" if key == "said" else key: value for key, value in asdict(limit).items()}
                 | {
+                    "why": limit.why,
                     "value": number(limit.value, MS_DIGITS),
                     "guard_band": number(limit.guard_band, MS_DIGITS),
                     "risk_pct": number(limit.risk_pct, 4),
@@ -157,7 +170,7 @@ def run_json(result: RunResult, header: Mapping[str, Any] | Any = None) -> dict[
                 for limit in result.verdict.limits
             ],
         },
-        "software": known("software"),
+        "software": beside.software,
     }
 
 
@@ -241,7 +254,7 @@ def hold_json(held: HoldResult, t0_ns: int) -> dict[str, Any]:
         "rate_to_ms": _ms(held.rate_to_ns, t0_ns) if held.rate_to_ns is not None else None,
         "no_interval": None
         if held.decay_rate_kpa_s is None or held.standard_error_kpa_s is not None
-        else held.open_because,
+        else held.open_because and held.open_because.words,
         "switch_on_at_start": held.switch_on_at_start,
         "switch_on_at_end": held.switch_on_at_end,
         "dropped_out_ms": None

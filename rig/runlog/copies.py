@@ -21,11 +21,14 @@ LAST = "last-backup.json"
 
 
 class LastBackup(NamedTuple):
-    """The newest copy that was made of a log: when, where it went, how large it was."""
+    """The newest copy that was made of a log: when, where it went, how large it was, the number of
+    the last run in it (None: not known), and whether it lies on the log's own disk."""
 
     utc_s: float
     where: str
     bytes: int
+    last_run: int | None = None
+    same_disk: bool = False
 
 
 def back_up(path: Path, target: Path) -> None:
@@ -122,16 +125,35 @@ def size_beside(path: Path) -> int:
     return found
 
 
-def note(path: Path, where: str, size: int) -> None:
-    """Keep that a copy was made of the log at `path`. Never raises: the copy counts, not this."""
-    with contextlib.suppress(OSError), whole_file(path.parent / LAST) as file:
-        json.dump({"utc_s": time.time(), "where": where, "bytes": size}, file)
+def note(path: Path, where: str, size: int, copied: Path | None = None) -> None:
+    """Keep that a copy was made of the log at `path`; `copied` is the copy, to be looked into.
+    Never raises: the copy counts, not this."""
+    with contextlib.suppress(OSError):
+        made = LastBackup(time.time(), where, size)
+        if copied is not None:
+            same = where == str(copied) and copied.stat().st_dev == path.stat().st_dev
+            made = made._replace(last_run=_last_run(copied), same_disk=same)
+        with whole_file(path.parent / LAST) as file:
+            json.dump(made._asdict(), file)
+
+
+def _last_run(copied: Path) -> int | None:
+    """The number of the newest run in a copy, 0 where none is in it; None where it does not say."""
+    try:
+        with contextlib.closing(sqlite3.connect(copied)) as copy:
+            return int(copy.execute("SELECT max(id) FROM runs").fetchone()[0] or 0)
+    except sqlite3.Error:
+        return None
 
 
 def last(path: Path) -> LastBackup | None:
     """The newest copy of the log at `path`; None where none is known."""
     try:
         found = json.loads((path.parent / LAST).read_text(encoding="utf-8"))
-        return LastBackup(float(found["utc_s"]), str(found["where"]), int(found["bytes"]))
-    except (OSError, ValueError, LookupError, TypeError):
+        run = found.get("last_run")  # not in a note of an earlier program
+        return LastBackup(
+            float(found["utc_s"]), str(found["where"]), int(found["bytes"]),
+            None if run is None else int(run), bool(found.get("same_disk")),
+        )  # fmt: skip
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
         return None

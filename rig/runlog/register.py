@@ -133,19 +133,30 @@ def under_way(log: RunLog, of: str, since_utc_s: float, limit: int = 8) -> list[
     newest run first."""
     key = _key(of)
     newest = (
-        select(key.label("entry"), runs.c.id)
-        .where(runs.c.removed_utc_s.is_(None), runs.c.wall_utc_s >= since_utc_s)
+        select(key.label("entry"), runs.c.id, runs.c.wall_utc_s)
+        .where(runs.c.removed_utc_s.is_(None))
         .order_by(runs.c.id.desc())
         .limit(LOOKED_THROUGH)
         .subquery()
     )
-    named = select(newest.c.entry).where(newest.c.entry.is_not(None)).group_by(newest.c.entry)
+    named = (
+        select(newest.c.entry)
+        .where(newest.c.entry.is_not(None), newest.c.wall_utc_s >= since_utc_s)
+        .group_by(newest.c.entry)
+    )
     with log._reading() as connection:
         latest = named.order_by(func.max(newest.c.id).desc()).limit(limit)
         numbers = list(connection.execute(latest).scalars())
         rows = connection.execute(_entries(of).where(_table(of).c.id.in_(numbers))).all()
     found = {row[0]: Entry(*row) for row in rows}
     return [found[number] for number in numbers]
+
+
+def names(log: RunLog, of: str, limit: int) -> list[str]:
+    """The names that entered the register last, the newest first."""
+    query = select(_name(of)).order_by(_table(of).c.id.desc()).limit(limit)
+    with log._reading() as connection:
+        return list(connection.execute(query).scalars())
 
 
 def number_of(log: RunLog, of: str, name: str) -> int | None:

@@ -10,7 +10,7 @@ from typing import Any
 
 from rig.core.clock import ClockChange
 from rig.core.records import End, Record, decode_lines
-from rig.runlog.header import RunHeader
+from rig.runlog.header import PURPOSES, RunHeader
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,11 @@ class RunRow:
     missed: int | None
     oil_temperature_degc: float | None
     purpose: str
+
+    @property
+    def of_a_valve(self) -> bool:
+        """Whether it was done to judge a valve."""
+        return self.purpose == PURPOSES[0]
 
     @property
     def started(self) -> datetime:

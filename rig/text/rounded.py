@@ -7,7 +7,7 @@ The rule is rig.core.rounding's, and nothing else rounds a value that has an unc
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from rig.core.rounding import fixed, places, signed
 
@@ -43,40 +43,87 @@ def spread_text(sd: float | None, unknown: str) -> str:
     return unknown if sd is None else fixed(sd, places(sd))
 
 
-def sure_text(value: float | None, one: Mapping[str, Any], unit: str) -> str:
-    """How sure a value is: "± 0.38 ms", or where the interval does not lie evenly about it
-    "26.41 to 31.94 ms", of a mean of too few "n = 2: no interval". `one` has U and interval95;
-    empty where they are not known."""
-    few = too_few(one)
-    if few:
-        return few
+class Best(NamedTuple):
+    """What is known of a value: about `value`, plus and minus `expanded` (95 %), after `off` was
+    taken off what was read (a known bias; negative: added)."""
+
+    value: float
+    expanded: float
+    off: float
+
+    @property
+    def even(self) -> bool:
+        """Nothing worth telling was taken off."""
+        return abs(self.off) < EVEN_SHARE * self.expanded
+
+
+def best_of(value: float | None, one: Mapping[str, Any]) -> Best | None:
+    """Of a value as read. `one` has U, interval95, and `best` (results of earlier programs have
+    none: it is the middle of the interval); None where they are not known."""
     expanded = one.get("U")
     low, high = one.get("interval95") or (None, None)
     if value is None or expanded is None or low is None or high is None:
+        return None
+    best = one.get("best")
+    best = (low + high) / 2 if best is None else best
+    return Best(best, expanded, value - best)
+
+
+def sure_text(value: float | None, one: Mapping[str, Any], unit: str) -> str:
+    """How sure a value is: "± 0.38 ms", or where the interval does not lie evenly about it
+    "26.41 to 31.94 ms", of a mean of too few "n = 2: no interval". `one` as for best_of; empty
+    where it is not known."""
+    few = too_few(one)
+    if few:
+        return few
+    best = best_of(value, one)
+    if best is None:
         return ""
-    digits = places(expanded)
-    if abs((low + high) / 2 - value) < EVEN_SHARE * expanded:
-        return f"± {fixed(expanded, digits)} {unit}"
+    digits = places(best.expanded)
+    if best.even:
+        return f"± {fixed(best.expanded, digits)} {unit}"
+    low, high = one["interval95"]
     return f"{fixed(low, digits)} to {fixed(high, digits)} {unit}"
+
+
+def beside_text(
+    value: float | None, one: Mapping[str, Any], unit: str, coverage: str = " (95 %)"
+) -> str:
+    """What stands beside a value as read: "± 0.38 ms (95 %)", or where a known bias is taken off
+    "best 44.5 ± 4.5 ms (95 %), 5.5 ms taken off", of a mean of too few "n = 2: no interval". `one`
+    as for best_of; empty where it is not known. `coverage`: empty where that is said elsewhere."""
+    few = too_few(one)
+    if few:
+        return few
+    best = best_of(value, one)
+    if best is None:
+        return ""
+    digits = places(best.expanded)
+    told = f"± {fixed(best.expanded, digits)} {unit}{coverage}"
+    return told if best.even else f"best {fixed(best.value, digits)} {told}, {_off(best, unit)}"
 
 
 def best_text(value: float, one: Mapping[str, Any], unit: str, otherwise: int = 1) -> str:
     """A value with how sure it is: "50.04 ms (± 0.38 ms)", or where a known bias is taken off
     "44.5 ms (± 4.5 ms; read 50.0 ms, 5.5 ms taken off)", of a mean of too few
-    "50.0 ms (n = 2: no interval)". `one` as for sure_text."""
+    "50.0 ms (n = 2: no interval)". `one` as for best_of."""
     few = too_few(one)
     if few:
         return f"{fixed(value, otherwise)} {unit} ({few})"
-    expanded = one.get("U")
-    low, high = one.get("interval95") or (None, None)
-    if expanded is None or low is None or high is None:
+    best = best_of(value, one)
+    if best is None:
         return f"{fixed(value, otherwise)} {unit}"
-    digits, off = places(expanded), value - (low + high) / 2
-    told = f"± {fixed(expanded, digits)} {unit}"
-    if abs(off) >= EVEN_SHARE * expanded:
-        how = "taken off" if off > 0 else "added"
-        told += f"; read {fixed(value, digits)} {unit}, {fixed(abs(off), digits)} {unit} {how}"
-    return f"{fixed(value - off, digits)} {unit} ({told})"
+    digits = places(best.expanded)
+    told = f"± {fixed(best.expanded, digits)} {unit}"
+    if best.even:
+        return f"{fixed(value, digits)} {unit} ({told})"
+    told += f"; read {fixed(value, digits)} {unit}, {_off(best, unit)}"
+    return f"{fixed(best.value, digits)} {unit} ({told})"
+
+
+def _off(best: Best, unit: str) -> str:
+    how = "taken off" if best.off > 0 else "added"
+    return f"{fixed(abs(best.off), places(best.expanded))} {unit} {how}"
 
 
 def difference_text(value: float, ci: Sequence[float]) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 from rig.text import words
 from rig.text.channels import channel_facts
 from rig.text.coil_current import calibration_facts, timing_facts
-from rig.text.rounded import spread_text, sure_text, value_text
+from rig.text.rounded import beside_text, spread_text, value_text
 from rig.text.words import across, number
 
 STROKES_SHOWN = 30
@@ -68,6 +68,16 @@ def _kept(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
         yield "REMARK", words.one_line(result["remark"])
 
 
+def rate_is(held: Mapping[str, Any]) -> str:
+    """What a decay rate is, where it is no slope of a line; else empty."""
+    from rig.analysis.measure.hold import OF_WATCH
+
+    first, last = held.get("rate_from_ms"), held.get("rate_to_ms")
+    if held.get("rate_is") != OF_WATCH or first is None or last is None:
+        return ""
+    return f" (mean of {(last - first) / 1000:.1f} s: it falls along a curve)"
+
+
 def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     """The watch of a hold as names and texts."""
     rate, error = held["decay_rate_kpa_s"], held["standard_error_kpa_s"]
@@ -76,9 +86,9 @@ def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield "left out", f"{held['bad_readings']} bad, {held['left_out']} far off the line"
     pressures = (held["pressure_start_kpa"], held["pressure_end_kpa"])
     yield "pressure", f"{number(pressures[0])} kPa at first, {number(pressures[1])} kPa at last"
-    told = sure_text(rate, held, "kPa/s")
-    sure = f" {told} (95 %)" if told.startswith("±") else f", true value {told} (95 %)"
-    rate_text = f"{value_text(rate, held.get('U'), words.UNKNOWN, 3)} kPa/s"
+    told = beside_text(rate, held, "kPa/s")
+    sure = f" {told}" if told.startswith("±") else f", {told}"
+    rate_text = f"{value_text(rate, held.get('U'), words.UNKNOWN, 3)} kPa/s{rate_is(held)}"
     if held.get("no_interval"):
         yield "decay rate", f"{rate_text}; no interval: {held['no_interval']}"
     else:

@@ -9,7 +9,7 @@ from typing import Any
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
-from rig.results.run_json import run_json
+from rig.results.run_json import Beside, run_json
 
 Times = Sequence[float | None]
 
@@ -38,7 +38,5 @@ def result(run: int, responses: Times, releases: Times | None = None, **known: A
         conditions["oil_temperature"] = {"value": oil, "unit": "degC", "how": "typed"}
     used = sheet(strokes=len(responses), accept=known.pop("accept", None))
     found = analyse(recorded(responses, releases, source).build(), setup(), used, conditions)
-    header = {
-        "run": run, "conditions": conditions, "sheet_hash": "s", "setup_hash": "t", **known,
-    }  # fmt: skip
-    return run_json(found, header)
+    stated = {"sheet_hash": "s", "setup_hash": "t", **known}
+    return run_json(found, Beside(run=run, conditions=conditions, **stated))

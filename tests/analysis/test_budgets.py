@@ -143,7 +143,9 @@ def test_ramp_budgets_carry_gauge_and_movement():
     assert by_name["gauge calibration"]["part"] == pytest.approx(2 / math.sqrt(3), rel=1e-6)
     assert by_name["gauge resolution"]["value"] == pytest.approx(0.25, abs=0.21)
     age = by_name["reading's age"]
-    assert age["value"] == pytest.approx(10 + 3 * 10 / 9.6, abs=1e-6)
+    assert age["value"] == pytest.approx(10, abs=1e-6)  # half of what is stated
+    assert by_name["length of a reading's line"]["value"] == pytest.approx(3 * 10 / 9.6, abs=1e-6)
+    assert budget["correction"] == 0.0
     assert abs(age["sensitivity"]) == pytest.approx(0.005, rel=0.02)  # 5 kPa/s
     assert by_name["repeatability"]["dof"] == 2
     # two readings of one gauge 15 kPa apart: their calibrations are alike, what is common cancels

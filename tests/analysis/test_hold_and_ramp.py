@@ -108,8 +108,8 @@ def test_a_curved_fall_has_the_mean_rate_of_its_watch(noise):
         chance, tau_s = np.random.default_rng(seed), 5 + seed / 3
         at = np.arange(100.0, 10_000, 100)
         kpa = 300 * np.exp(-at / 1000 / tau_s) + noise * chance.normal(size=len(at))
-        result = released(lambda ms, kpa=dict(zip(at.tolist(), kpa, strict=True)): kpa.get(ms, 300.0),
-                          off_at=None, first=100)  # fmt: skip
+        read = dict(zip(at.tolist(), kpa.tolist(), strict=True))
+        result = released(lambda ms, read=read: read.get(ms, 300.0), off_at=None, first=100)
         found = run_json(result)["hold"]
         ends = [found["rate_from_ms"], found["rate_to_ms"]]
         held_kpa = [300 * np.exp(-(ms - 3000) / 1000 / tau_s) for ms in ends]
@@ -160,6 +160,8 @@ def test_an_emptied_gallery_never_conforms():
     open_ = released(drained, limit="5000 kPa/s").verdict
     assert open_.result == "undecided"
     assert "Next check: shut the drain, or shorten watch." in open_.why
+    assert open_.next_check == "shut the drain, or shorten watch"
+    assert open_.reason == open_.why.replace(f" Next check: {open_.next_check}.", "")
 
 
 def test_a_gallery_empty_from_the_start_decides_nothing():

@@ -9,13 +9,16 @@ import numpy as np
 import pytest
 
 from rig.analysis.measure.stroke_windows import Windows, reference
-from rig.analysis.verdict.evaluate import Measured
+from rig.analysis.verdict.evaluate import Measured, Sentence
 from rig.analysis.verdict.limits import Limit, figure_limit
 from rig.analysis.verdict.verdict import Verdict
 from rig.config.setup.model import RelaySetup
 from rig.config.sheet.model import Accept
 
 N = 200
+
+
+SAID = Sentence("x.")
 
 
 def measured(value: np.ndarray, *, doubtful: int = 0) -> Measured:
@@ -72,10 +75,10 @@ def test_the_risk_of_limits_that_are_all_held_adds_up() -> None:
     def verdict(outcome: str, *risks_pct: float | None, first: str = "conforms") -> Verdict:
         names = [first, *["conforms"] * (len(risks_pct) - 1)]
         limits = tuple(
-            Limit("response", "each", None, 1.0, "ms", 1.0, 9, name, "", risk_pct=risk)
+            Limit("response", "each", None, 1.0, "ms", 1.0, 9, name, SAID, risk_pct=risk)
             for name, risk in zip(names, risks_pct, strict=True)
         )
-        return Verdict(outcome, "", None, limits)
+        return Verdict(outcome, (SAID,), None, limits)
 
     assert verdict("conforms", 2.0, 3.0, 0.5).risk_pct == pytest.approx(5.5)
     assert verdict("conforms", 2.0, None).risk_pct == pytest.approx(2.0)

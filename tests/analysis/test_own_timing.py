@@ -8,13 +8,22 @@ import math
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
-from rig.analysis.measure.own_timing import FEWEST, NoLoopError, own_times
+from rig.analysis.coil.plunger_timing import _switch_late
+from rig.analysis.compare.agreement_runs import agreement_of
+from rig.analysis.compare.compare_runs import compare_runs
+from rig.analysis.compare.own_times import own_times as own_times_between
+from rig.analysis.measure.own_timing import FEWEST, Applied, NoLoopError, own_times
+from rig.analysis.measure.pressure_at import reading_age_s
 from rig.config.calibration_rules import timing_rules
 from rig.config.setup.model import RelaySetup
+from rig.config.setup.timing import TimingSetup
+from rig.config.sheet.compare import Compare
+from rig.core.records import Step
 from rig.results.run_json import run_json
 from rig.text.run_facts import facts
 
@@ -230,3 +239,161 @@ class TestApplied:
         shape = run_json(analyse(train.build(), setup(timing=TIMING), None, done_on=DAY))
         assert shape["timing"] is None
         assert shape["budget"]["response_ms"]["correction"] == 0.0
+
+
+RATE = 0.01
+"""kPa/ms, both ways."""
+
+
+def ramps(late_ms: float, age_ms: float, *, period: float = 100.0, timing: object = None):
+    """Three ramps at RATE; the switch truly goes on at 150 kPa and off at 110. Its edges are
+    stamped `late_ms` late, readings arrive `age_ms` after the pressure they show."""
+    train, at = Train(), 1000.0
+    for number in (1, 2, 3):
+        for name, up in (("raise", True), ("lower", False)):
+            train.add(Step(name, number, round(at * 1e6)))
+            reached = (150 if up else 200 - 110) / RATE
+            train.edge("switch", up, at + reached + late_ms)
+            for ms in np.arange(period / 2 + 1.3 * up, 200 / RATE, period):
+                kpa = RATE * ms if up else 200 - RATE * ms
+                train.sample(at + ms + age_ms, kpa)
+            at += 200 / RATE
+    train.end(at + 500)
+    gauge = {"accuracy": "0.01 kPa", "period": f"{period} ms", "baud": 115200}
+    rig = setup(gauge=gauge, timing=timing)
+    page = sheet("ramp", ramps=3, low="10 kPa", high="190 kPa")
+    return run_json(analyse(train.build(), rig, page, done_on=DAY))
+
+
+FRAME_MS = 1e3 * reading_age_s(setup(gauge={"baud": 115200}).gauge)
+
+
+class TestElsewhere:
+    """Where else the switch's edge counts: pressures on a ramp, and the current's split."""
+
+    def test_a_ramps_pressure_is_that_of_the_edges_instant(self) -> None:
+        """The input tells its edges 20 ms late, 0.2 kPa at this rate; the readings are as old as
+        the middle of what is assumed."""
+        late, P = {"response_mean": "20 ms", "release_mean": "20 ms"}, 20.0
+        wired = setup(gauge={}).wired_for_timing
+        made = {**TIMING, **late, "wired": wired}
+        plain, measured = (
+            ramps(20.0, FRAME_MS + P / 2, period=P, timing=timing) for timing in (None, made)
+        )
+        for key, truth in (("actuation_kpa", 150), ("reset_kpa", 110), ("differential_kpa", 40)):
+            off = {"actuation_kpa": 0.2, "reset_kpa": -0.2, "differential_kpa": 0.4}[key]
+            found = measured["ramp"]["summary"][key]
+            assert found["best"] == pytest.approx(truth, abs=0.002), key
+            assert plain["ramp"]["summary"][key]["best"] == pytest.approx(truth + off, abs=0.002)
+            names = lines(measured, key)
+            assert any(name.startswith("rig's own time") for name in names)
+            assert "time stamp of the switch's edge" not in names
+            assert "read-back delay" in names
+        assert "time stamp of the switch's edge" in lines(plain, "actuation_kpa")
+        single = lines(measured, "single_differential_kpa")
+        assert single["rig's own scatter, edge to on"]["value"] == 0.02
+
+    @pytest.mark.parametrize("share", [0.0, 0.3, 1.0])
+    def test_a_latency_that_nobody_stated_only_makes_readings_late(self, share: float) -> None:
+        """JCGM 100, 4.3.8: bounds that do not lie evenly about what is read. Whatever the age is
+        from 0 to a period, the interval of one ramp holds the truth; numpy's draws of p = shown +
+        rate a, a from 0 to a period, have the same ends."""
+        period = 100.0
+        found = ramps(0.0, FRAME_MS + share * period, period=period)
+        for key, truth, way in (("actuation_kpa", 150, 1), ("reset_kpa", 110, -1)):
+            one = found["budget"][f"single_{key}"]
+            low, high = one["interval95"]
+            assert low <= truth <= high
+            (age,) = [line for line in one["lines"] if line["name"] == "reading's age"]
+            assert (age["value"], age["distribution"]) == (period / 2, "rectangular")
+            assert one["correction"] == pytest.approx(way * RATE * period / 2, rel=1e-3)
+            chance = np.random.default_rng(7)
+            drawn = one["value"] + way * RATE * chance.uniform(0, period, 400_000)
+            for line in one["lines"]:
+                if line["name"] != "reading's age":
+                    half = line["value"] * line["sensitivity"]
+                    wide = line["distribution"] == "rectangular"
+                    drawn += half * (chance.uniform(-1, 1, 400_000) if wide else
+                                     chance.normal(size=400_000))  # fmt: skip
+            assert [low, high] == pytest.approx(np.quantile(drawn, [0.025, 0.975]), abs=0.01)
+            # a range about what was read, as wide on the early side, would have twice that
+            assert age["part"] == pytest.approx(RATE * period / math.sqrt(12), rel=1e-3)
+
+    def test_the_hydraulic_part_ends_at_the_switch_and_is_shorter_by_its_lateness(self) -> None:
+        applied = Applied(TimingSetup.model_validate(TIMING), "in date")
+        late, u = _switch_late(applied, 0.03)
+        assert late == pytest.approx(0.3)
+        assert u == pytest.approx(math.hypot(0.002, 0.02, 0.1 / math.sqrt(3), 0.03))
+        assert _switch_late(None, 0.03) == (0.0, 0.03)
+        command = TimingSetup.model_validate({**TIMING, "timed_from": "command"})
+        assert _switch_late(Applied(command, "in date"), 0.03) == (0.0, 0.03)
+
+
+def rig_run(run: int, add_ms: float, timing: dict | None, *, setup_hash: str, valve: str = "V",
+            line: int = 17, mean: float = 50.0):  # fmt: skip
+    """A run whose rig adds `add_ms`, of a valve that truly takes `mean`."""
+    wired = setup(line=line).wired_for_timing
+    rig = setup(line=line, timing=timing and {**timing, "wired": wired})
+    scatter = [0.1 * ((7 * n) % 5 - 2) for n in range(20)]
+    train = loop([mean + add_ms + one for one in scatter], [30.0] * 20)
+    found = run_json(analyse(train.build(), rig, sheet(strokes=20), done_on=DAY))
+    return found | {"run": run, "setup_hash": setup_hash, "sheet_hash": "s", "valve": valve,
+                    "mount": 1, "job": "J", "conditions": {}}  # fmt: skip
+
+
+class TestCompared:
+    MADE = ({**TIMING, "response_mean": "0.2 ms"}, {**TIMING, "run": 9, "response_mean": "2.2 ms"})
+
+    def test_one_rig_adds_the_same_to_both(self) -> None:
+        """It cancels: under one setup, under one measurement, and where it was measured between."""
+        one = self.MADE[0]
+        for first, second, hashes in ((one, one, "ab"), (None, one, "ab"), (None, None, "ab"),
+                                      (*self.MADE, "aa")):  # fmt: skip
+            runs = [
+                rig_run(n + 1, 0.2, made, setup_hash=name)
+                for n, (made, name) in enumerate(zip((first, second), hashes, strict=True))
+            ]
+            assert own_times_between("response_ms", *runs) is None
+
+    def test_two_rigs_are_each_corrected_by_their_own(self) -> None:
+        """The same valve on two rigs whose inputs differ by 2 ms: a difference as read, and none of
+        the valve. The uncertainty of both means is in it (JCGM 100, 5.1.2)."""
+        runs = [
+            rig_run(n + 1, add, made, setup_hash=f"{n}")
+            for n, (add, made) in enumerate(zip((0.2, 2.2), self.MADE, strict=True))
+        ]
+        own = own_times_between("response_ms", *runs)
+        assert own is not None
+        assert own.shift == pytest.approx(2.0)
+        bounce = 0.02 / math.sqrt(3)
+        assert own.u == pytest.approx(math.sqrt(2) * math.hypot(0.002, bounce), rel=1e-3)
+        compared = compare_runs(runs, Compare(), [None, None])
+        found = compared["figures"]["response_ms"]
+        assert "The rig's own times are not the same in run 1 and in run 2" in compared["notes"][1]
+        assert found["difference_ms"] == pytest.approx(2.0)
+        assert found["allowed_for"]["difference_ms"] == pytest.approx(0.0, abs=1e-6)
+        assert found["allowed_for"]["own_times_ms"] == pytest.approx(2.0)
+        assert found["real"] is not True
+
+    def test_a_rig_that_was_never_measured_leaves_its_bounds_open(self) -> None:
+        runs = [rig_run(1, 0.2, self.MADE[0], setup_hash="a"),
+                rig_run(2, 0.0, None, setup_hash="b", line=5)]  # fmt: skip
+        own = own_times_between("response_ms", *runs)
+        assert own is not None
+        assert own.shift == pytest.approx(-0.2)
+        assert own.u > 0.1 / math.sqrt(3)  # the read-back delay that is assumed
+
+    def test_rigs_agree_by_the_values_that_they_stand_for(self) -> None:
+        sides = [
+            [rig_run(10 * n + k, add, made, setup_hash=f"{n}", valve=f"V{k}", mean=50.0 + k)
+             for k in range(4)]
+            for n, (add, made) in enumerate(zip((0.2, 2.2), self.MADE, strict=True))
+        ]  # fmt: skip
+        found = agreement_of(*sides)
+        assert found["figures"]["response_ms"]["bias"] == pytest.approx(0.0, abs=1e-6)
+        assert "as each was measured, are taken off" in found["words"][-1]
+        plain = [[rig_run(10 * n + k, add, None, setup_hash=f"{n}", valve=f"V{k}", mean=50.0 + k)
+                  for k in range(4)] for n, add in enumerate((0.2, 2.2))]  # fmt: skip
+        found = agreement_of(*plain)
+        assert found["figures"]["response_ms"]["bias"] == pytest.approx(2.0)
+        assert found["words"][-1].startswith("Times are as read")

@@ -15,6 +15,7 @@ from rig.analysis.analyse import analyse
 from rig.analysis.measure import marks
 from rig.analysis.measure.pressure_at import (
     alike_kpa,
+    line_characters,
     pressure_at,
     pressure_of,
     reading_age_s,
@@ -109,6 +110,18 @@ def test_no_readings_on_one_side():
     train.end(2000)
     stroke = stroke_json(analyse(train.build(), setup(), sheet()).strokes, 0)
     assert stroke["marks"] == [marks.PRESSURE_ON_BAD, marks.PRESSURE_OFF_BAD]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "sent"),
+    [
+        ("{STX}P {pressure} {unit}{ETX}", b"\x02P 241.3 kPa\x03"),
+        ("{SOH}1{STX}{pressure}{ETX}{bcc}", b"\x011\x02241.3\x03\x2a"),
+        ("{STX}{pressure} {unit}", b"\x02241.3 kPa\r\n"),
+    ],
+)
+def test_marks_are_one_character_each_on_the_wire(pattern, sent):
+    assert line_characters(setup(gauge={"pattern": pattern}).gauge) == len(sent)
 
 
 def test_the_age_of_a_reading_is_taken_off_once_and_not_of_a_capture():

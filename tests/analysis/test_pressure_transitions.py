@@ -100,13 +100,15 @@ def test_the_age_of_a_reading_is_taken_off_once_and_carried_as_uncertainty():
     pressure = found[1]["pressure"]
     assert pressure["delay_50_ms"] == pytest.approx(EXACT["delay_50_ms"], abs=0.1)
     # half widths: half the latency and 3 characters, rectangular
-    assert pressure["u_delay_ms"] == pytest.approx((1.5 + 3 * 10 / 9.6) / math.sqrt(3), rel=0.02)
+    own = math.hypot(1.5, 3 * 10 / 9.6) / math.sqrt(3)
+    assert pressure["u_delay_ms"] == pytest.approx(own, rel=0.02)
 
 
 def test_a_latency_that_nobody_stated_is_a_range_and_not_0():
     gauge = {"period": "5 ms", "accuracy": "0.5 kPa", "baud": 115200}
     found, _ = strokes(1.0, rig=setup(gauge=gauge))
-    own = (5 + 3 * 10 / 115.2) / math.sqrt(3)  # one period and 3 characters, rectangular
+    # from 0 to one period about 0 (JCGM 100, F.2.4.5), and 3 characters either way
+    own = math.hypot(5, 3 * 10 / 115.2) / math.sqrt(3)
     assert found[1]["pressure"]["u_delay_ms"] == pytest.approx(own, rel=0.02)
 
 

@@ -7,13 +7,14 @@ import re
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from rig.analysis.stats.dependence import repeatability
 from rig.analysis.stats.uncertainty import Line, budget
 from rig.analysis.verdict.evaluate import Measured
 from rig.analysis.verdict.limits import figure_limit
 from rig.config.sheet.model import Accept
-from rig.text.rounded import best_text
+from rig.text.rounded import beside_text, best_text, mean_text, sure_text
 
 
 def why(values: list[float], **limit: str) -> str:
@@ -52,3 +53,33 @@ def test_a_broken_limit_shows_the_value_to_the_place_of_its_uncertainty():
 def test_what_is_shown_with_bounds_lies_between_them(value, row, words):
     """Halves go to the even digit, as everywhere: 4.55 is 4.6."""
     assert best_text(value, row, "ms", 2) == words
+
+
+@pytest.mark.parametrize(
+    ("value", "row", "words"),
+    [(50.0, {"U": 4.55, "best": 44.5, "interval95": [39.95, 49.05]},
+      "best 44.5 ± 4.6 ms (95 %), 5.5 ms taken off"),
+     (50.0, {"U": 0.38, "interval95": [49.82, 50.58]},  # a result of an earlier program
+      "best 50.20 ± 0.38 ms (95 %), 0.20 ms added"),
+     (50.0, {"U": 0.38, "best": 50.001, "interval95": [49.62, 50.38]}, "± 0.38 ms (95 %)"),
+     (50.0, {"U": None, "best": None, "interval95": None}, "")],
+)  # fmt: skip
+def test_what_stands_beside_a_value_as_read(value, row, words):
+    assert beside_text(value, row, "ms") == words
+
+
+@pytest.mark.parametrize(("n", "words"), [
+    (1, "n = 1: no interval"), (2, "n = 2: no interval"), (3, "± 0.38 ms"), (20, "± 0.38 ms"),
+])  # fmt: skip
+def test_a_mean_of_fewer_than_three_has_no_interval(n: int, words: str) -> None:
+    one = {"n": n, "mean": 50.0, "U": 0.38, "interval95": [49.62, 50.38]}
+    assert sure_text(50.0, one, "ms") == words
+    assert best_text(50.0, one, "ms") == (f"50.0 ms ({words})" if n < 3 else f"50.00 ms ({words})")
+    assert mean_text(one, "-") == ("50.0" if n < 3 else "50.00")
+
+
+def test_why_three_at_least() -> None:
+    """Student's t at 95 % (scipy): the factor falls from 12.7 to 4.3 with the third value."""
+    factors = [float(stats.t.ppf(0.975, n - 1)) / n**0.5 for n in (2, 3, 4)]
+    assert factors[0] > 3 * factors[1] and factors[1] < 2 * factors[2]
+    assert stats.t.ppf(0.975, 1) == pytest.approx(12.706, abs=5e-4)  # NIST e-Handbook, 1.3.6.7.2

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_sequencer import make_sheet
 
-from rig.bench.bench import Bench
+from rig.bench.bench import TAIL_NS, Bench
 from rig.bench.interlock import gauge_rules
 from rig.bench.interlock.interlock import Interlock
 from rig.bench.interlock.registry import TICK_S, watched
@@ -211,6 +211,24 @@ def test_welded_contact_is_still_live() -> None:
     assert trip is not None and trip.rule == "read-back disagreeing"
     assert "contact welded" in trip.message
     assert end.off == "still live"
+
+
+def test_after_a_trip_the_watchdog_goes_unfed_for_the_tail_and_the_read_backs_delay() -> None:
+    """What the unit's WatchdogSec is reckoned from: a contact welded, and the longest delay that a
+    setup may have (rig.config.ranges)."""
+    bench, rig = make_bench(limits={**SETUP["limits"], "readback_delay": "1 s"})
+    fed: list[int] = []
+    bench._feed = fed.append
+
+    def weld() -> None:
+        rig.follow = False
+
+    rig.after(350, weld)
+    rig.after(400, lambda: rig.sample(900.0))  # over the limit, the coil still on
+    end, trip = run(bench, rig)
+    assert trip is not None and (trip.rule, end.off) == ("over-pressure", "still live")
+    unfed_ns = end.t_ns - fed[-1]
+    assert TAIL_NS + 1000 * MS <= unfed_ns <= TAIL_NS + 1050 * MS
 
 
 def test_ground_side_says_what_it_cannot_tell() -> None:

@@ -3,15 +3,20 @@
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from PIL import Image, ImageDraw
 from playwright.sync_api import Browser, ConsoleMessage, Page, Route, expect, sync_playwright
 from served import RUNS, Server
 from written_runs import write
+
+from rig.runlog import attachments, register
+from rig.runlog.store import RunLog
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the page
 
@@ -27,7 +32,32 @@ def log_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("served")
     for made in RUNS.values():
         write(folder / "runs.sqlite", made)
+    with RunLog(folder / "runs.sqlite") as log:
+        for of in attachments.OWNERS:
+            attachments.add(log, of, 1, drawn_photo(), by="an invented person", words=PHOTO_WORDS)
+        paper = attachments.Content(b"invented\n", "text/plain", "wiring as found.txt")
+        attachments.add(log, "run", 1, paper)
+        printed = attachments.add(log, "run", PRINTED, drawn_photo(), words=PHOTO_WORDS)
+        attachments.choose(log, printed, in_report=True)
+        slow, done = "Slow when cold.", "Screen cleaned, seal new."
+        register.describe(log, register.JOB, 1, notes="", complaint=slow, repair=done)
     return folder
+
+
+PRINTED = list(RUNS).index("emulated") + 1
+"""The run whose report has a photo."""
+PHOTO_WORDS = "A picture drawn for the tests: plug and terminals"
+
+
+def drawn_photo() -> attachments.Content:
+    picture = Image.new("RGB", (1200, 900), "#8899a0")
+    draw = ImageDraw.Draw(picture)
+    draw.rounded_rectangle((300, 200, 900, 700), 60, "#303a40")
+    for x in (450, 750):
+        draw.ellipse((x - 70, 380, x + 70, 520), "#c0a050")
+    out = io.BytesIO()
+    picture.save(out, "JPEG")
+    return attachments.Content(out.getvalue(), attachments.PHOTO, "plug.jpg", 1200, 900)
 
 
 @pytest.fixture(scope="module")

@@ -32,7 +32,9 @@ AXED = {("phone", "dark"), ("laptop", "light")}
 NUMBER = list(RUNS).index("simulated") + 1
 FILLED: dict[str, dict[str, list[Any]]] = {
     "help.page": {"name": [name for name in names() if name != "index"]},
-    "bench.sheet": {"name": [SHEET.name.removesuffix(".sheet.toml")]},
+    "sheets.edit": {
+        "name": [SHEET.name.removesuffix(".sheet.toml"), "rebuilder switch pressures"],
+    },
     "lesson.follow": {"code": ["SHARED"]},
     "lesson.rehearsal": {"name": ["welded"]},
 }
@@ -43,13 +45,14 @@ ALSO = [
     address_of("tripped"), address_of("bare"), address_of("nasty"), address_of("wordy"),
     f"/compare?run={NUMBER}&run={list(RUNS).index('nasty') + 1}",
     f"/runs/{NUMBER}/report?before={list(RUNS).index('wordy') + 1}",
-    f"{address_of('wordy')}/report", UNKNOWN, "/valves/2", "/valves/3",
-    "/lesson/cautions/welded?said=live",
+    f"{address_of('wordy')}/report", f"{address_of('emulated')}/report",
+    UNKNOWN, "/valves/2", "/valves/3", "/lesson/cautions/welded?said=live",
 ]  # fmt: skip
 NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
-    "logwork.results", "exercise.waits", "logwork.found", "attachments.show",
+    "logwork.results", "logwork.chosen", "logwork.found", "attachments.show", "captures.progress",
+    "exercise.waits",
 }  # fmt: skip
 
 
@@ -115,13 +118,18 @@ def set_exercise(url: str) -> None:
 
 
 SIDEWAYS = "() => Math.max(document.documentElement.scrollWidth, document.body.scrollWidth)"
-NARROW = """() => [...document.querySelectorAll(
+NARROW = """() => {
+const least = (e) => // a mouse needs less room in a table of many rows
+  matchMedia("(pointer: fine)").matches && e.closest(".dense") ? 31.5 : 47.5;
+return [...document.querySelectorAll(
     "button, .button, input:not([type=hidden]), select, textarea, summary, nav a")]
   .filter((e) => e.checkVisibility())
   .map((e) => [e, /checkbox|radio/.test(e.type ?? "") ? e.closest("label") ?? e : e])
-  .map(([e, box]) => [e.textContent.trim() || e.id || e.name, box.getBoundingClientRect()])
-  .filter(([, box]) => box.height < 47.5 || box.width < 47.5)
-  .map(([name, box]) => `${name}: ${box.width} x ${box.height}`)"""
+  .map(([e, box]) =>
+    [e.textContent.trim() || e.id || e.name, box.getBoundingClientRect(), least(e)])
+  .filter(([, box, px]) => box.height < px || box.width < px)
+  .map(([name, box]) => `${name}: ${box.width} x ${box.height}`);
+}"""
 NO_STOP = """() => [...document.querySelectorAll("form[action='/stop'] button")]
   .filter((e) => e.checkVisibility() && e.getBoundingClientRect().bottom <= innerHeight + 1)
   .length === 0"""

@@ -234,7 +234,12 @@ def test_a_sheet_is_edited_with_the_files_own_messages(bench: BenchServer, visit
     page.goto(f"{bench.url}/bench/sheet/workshop")
     page.fill('input[name="f:strokes"]', "0")
     page.fill('input[name="f:on_time"]', "3")
+    # judged while it is typed, at its field
+    expect(page.locator("#wrong-on_time")).to_contain_text("plain number without its unit")
+    expect(page.locator("#f-on_time")).to_have_attribute("aria-invalid", "true")
+    expect(page.locator("#checked")).to_contain_text("2 things to mend")
     page.fill('input[name="keep_as"]', "mine")
+    page.wait_for_timeout(1000)
     watched_status = page.expect_response(lambda r: r.request.method == "POST")
     with watched_status as found:
         page.click("text=Check and keep")
@@ -243,6 +248,8 @@ def test_a_sheet_is_edited_with_the_files_own_messages(bench: BenchServer, visit
     assert problems.count() >= 2
     page.fill('input[name="f:strokes"]', "4")
     page.fill('input[name="f:on_time"]', "300 ms")
+    expect(page.locator("#checked")).to_contain_text("Coil energised 4 times, 1.2 s in all")
+    expect(page.locator("#wrong-on_time")).to_be_hidden()
     page.click("text=Check and keep")
     expect(page.locator("text=Kept as")).to_be_visible()
     page.goto(f"{bench.url}/bench")

@@ -29,13 +29,18 @@ PAGES = {
     "help-page": "/help/page",
 }
 
-NARROW_TARGETS = """() => [...document.querySelectorAll(
-    "button, .button, input, summary, nav a, a.run, a.meaning, .strokes a, .help-list a")]
+NARROW_TARGETS = """() => {
+const least = (e) => // a mouse needs less room in a table of many rows
+  matchMedia("(pointer: fine)").matches && e.closest(".dense") ? 31.5 : 47.5;
+return [...document.querySelectorAll(
+    "button, .button, input, summary, nav a, a.run, a.sort, a.meaning, .strokes a, .help-list a")]
   .filter((e) => e.checkVisibility() && e.type !== "hidden")
   .map((e) => [e, /checkbox|radio/.test(e.type ?? "") ? e.closest("label") ?? e : e])
-  .map(([e, target]) => [e.textContent.trim() || e.id, target.getBoundingClientRect()])
-  .filter(([, box]) => box.height < 47.5 || box.width < 47.5)
-  .map(([name, box]) => `${name}: ${box.width} x ${box.height}`)"""
+  .map(([e, target]) =>
+    [e.textContent.trim() || e.id, target.getBoundingClientRect(), least(e)])
+  .filter(([, box, px]) => box.height < px || box.width < px)
+  .map(([name, box]) => `${name}: ${box.width} x ${box.height}`);
+}"""
 
 SIDEWAYS = "() => Math.max(document.documentElement.scrollWidth, document.body.scrollWidth)"
 

@@ -123,7 +123,7 @@ def test_one_more_valve_of_a_batch_takes_two_taps_and_six_seconds(
     pointing take."""
     page = visit(*size, url=bench.url).page
     take_controls(page, bench.url)
-    short_sheet(page, bench)
+    short_sheet(page, bench, strokes=5)
     make_batch(page, "V-7\nA-3\nV-9")
     first_run(page)
     expect(page.locator("#go-on")).to_contain_text("1 of 3 done, 2 left")
@@ -145,7 +145,7 @@ def test_one_more_valve_of_a_batch_takes_two_taps_and_six_seconds(
     waited_s = (page.evaluate("performance.now()") - drawn_ms) / 1e3
     assert waited_s <= MENTAL_S + POINT_S, "the person waits for the page"
     taps[1].click()
-    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    page.wait_for_selector("#live:not([hidden]), #how-ended", timeout=PATIENCE_MS)  # a busy machine
     taken = page.evaluate("['taps', 'scrolled', 'typed'].map((n) => localStorage.getItem(n))")
     assert taken[1:] == [None, None]
     n = int(taken[0])
@@ -202,7 +202,6 @@ def test_the_screen_is_held_and_the_end_is_called_once(bench: BenchServer, visit
     page.evaluate("localStorage.removeItem('calls')")
     page.click("text=Same again")
     page.click("#go:enabled", timeout=PATIENCE_MS)
-    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
     page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
     until(page, "(localStorage.calls ?? '').includes('vibrated')")
     assert calls(page) == ["vibrated 250"], "what was switched off stays off"

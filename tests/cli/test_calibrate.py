@@ -13,9 +13,9 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from rig.cli import calibrate_live
-from rig.cli.calibrate import _asked, command
-from rig.cli.calibrate_live import Taken
+from rig.cli.calibration import calibrate_live
+from rig.cli.calibration.calibrate import _asked, command
+from rig.cli.calibration.calibrate_live import Taken
 from rig.cli.terminal.calibration import Entered, due_of, table_text, with_table
 from rig.config.files.loading import load_setup
 from rig.core.errors import UsageError

@@ -103,6 +103,7 @@ def test_it_is_a_run_like_any_other(rig_data, tmp_path):
     record = measure(setup)
     with RunLog(rig_data / "runs.sqlite") as log:
         stored = log.load(record.run)
+        assert stored.header.purpose == "own timing", "it judged no valve"
     assert (stored.status, stored.header.source, stored.header.valve) == (
         "finished", "simulated", None,
     )  # fmt: skip

@@ -99,7 +99,7 @@ def test_shows_the_sheet_and_what_it_asks_of_the_coil() -> None:
     text = shown(DEMO_SETUP, DEMO_SHEET)
     assert "strokes 20 20" in text
     assert "response (each) at most 80 ms" in text
-    assert "Coil energised for up to 0.5 s at a stretch (limit 10 s)" in text
+    assert "Coil energised 20 times, 10 s in all: for up to 0.5 s at a stretch (limit 10 s)" in text
     # 20 strokes of 0.5 s are 10 s of any minute
     assert "and 17 % of any 60 s (limit 60 %)" in text
 

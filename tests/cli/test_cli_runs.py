@@ -95,7 +95,9 @@ def test_newest_first_one_line_each(three_runs):
     assert rows[2] == {
         "run": "1", "started": "2023-11-14 22:13:20Z", "source": "SIMULATED", "status": "running",
         "valve": "V-1", "job": "J-1", "by": "demo person", "kind": "strokes", "strokes": "",
-        "response_mean_ms": "", "verdict": "",
+        "response_mean_ms": "", "verdict": "", "response_n": "", "response_max_ms": "",
+        "release_mean_ms": "", "release_n": "", "missed": "", "oil_temperature_degc": "",
+        "purpose": "valve",
     }  # fmt: skip
     assert (rows[1]["source"], rows[1]["valve"]) == ("board", "V-2 [red]")
     assert (rows[0]["strokes"], rows[0]["response_mean_ms"]) == ("2", "41.3")
@@ -116,7 +118,9 @@ def test_json_has_numbers_and_nulls(three_runs):
         "run": 3, "started": "1970-01-01T00:00:00+00:00", "clock_synchronised": None,
         "source": "simulated", "status": "running", "valve": "V-1", "job": None, "by": None,
         "mount": None, "kind": "strokes", "strokes": 2, "response_mean_ms": 41.26,
-        "verdict": "conforms",
+        "verdict": "conforms", "response_n": None, "response_max_ms": None,
+        "release_mean_ms": None, "release_n": None, "missed": None,
+        "oil_temperature_degc": None, "purpose": "valve",
     }  # fmt: skip
 
 

@@ -209,6 +209,9 @@ def test_the_command_keeps_a_record_that_results_name(tmp_path: Path) -> None:
     shown = rig("commission", str(WORKSHOP), "--show")
     assert shown.exit_code == 0
     assert shown.stdout.startswith("# SIMULATED\nCommissioned on ")
+    listed = json.loads(rig("runs", "--json").stdout)["runs"]
+    assert {run["purpose"] for run in listed[:-1]} == {"commissioning"} and len(listed) > 1
+    assert listed[-1]["purpose"] == "valve"
     after = rig("run", str(WORKSHOP), str(SHEET), "--fast")
     assert f"Rig commissioned on {shape['date']}" in " ".join(after.stdout.split())
     first = json.loads(rig("show", str(json.loads(before.stdout)["run"]), "--json").stdout)

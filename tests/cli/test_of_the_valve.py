@@ -15,6 +15,7 @@ from click.testing import CliRunner
 
 from rig.bench.interlock import registry
 from rig.cli.main import cli
+from rig.cli.terminal.summary import summary_lines
 from rig.core.errors import UsageError
 from rig.diagnosis.after_trip import after_trip, checks_after_trips
 
@@ -69,6 +70,8 @@ def test_a_fault_in_front_of_the_valve_never_rejects_it(
         assert shape["verdict"]["why"].startswith("The switch stayed on after release in")
         assert first.startswith("measure at the coil or open the mushroom stop")
         assert f"Look first at: {first}." in shape["of_the_valve"]["words"]
+        assert first not in shape["of_the_valve"]["reason"]
+        assert sum(first in line for line, _ in summary_lines(shape)) == 1  # said once
     elif fault == "open coil" and stated:
         assert shape["verdict"]["next_caution"].startswith("Engine off. ")
         assert "Nothing electrical is touched before this" in shape["verdict"]["next_caution"]

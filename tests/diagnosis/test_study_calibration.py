@@ -5,17 +5,19 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
-from confusion_picture import confusion_svg
+from confusion_picture import SHADES, confusion_svg
 from diagnosis import Told, curve, table
 
 from rig.diagnosis.knowledge.loading import load_knowledge
 
 KNOWN = load_knowledge()
+SVG = "{http://www.w3.org/2000/svg}"
 
 
 def told(p: float, *, right: bool) -> Told:
@@ -44,5 +46,17 @@ def test_the_curve_is_that_of_scikit_learn():
 
 
 def test_the_picture_names_what_was_taken_for_what():
-    svg = confusion_svg(["none", "cold oil"], [("none", "none"), ("cold oil", "none")], "test")
-    assert "cold oil named none: 1 of 1" in svg and "none named cold oil" not in svg
+    pairs = [("none", "none")] * 4 + [("cold oil", "none")] + [("cold oil", "cold oil")] * 3
+    svg = ElementTree.fromstring(confusion_svg(["none", "cold oil"], pairs, "test"))
+    texts = ["".join(one.itertext()) for one in svg.iter(f"{SVG}text")]
+    rows = {name: (texts[at + 1], texts[at + 2]) for name in ("none", "cold oil")
+            for at in [len(texts) - 1 - texts[::-1].index(name)]}  # fmt: skip
+    assert rows == {"none": ("100", "4"), "cold oil": ("2575", "4")}  # percent in each cell; rigs
+    assert [one.text for one in svg.iter(f"{SVG}tspan")] == ["100", "25", "75"]
+
+
+def test_the_picture_has_one_path_for_each_shade():
+    names = [f"cause {n}" for n in range(40)]
+    svg = confusion_svg(names, [(a, b) for a in names for b in names], "test")
+    assert svg.count("<path") <= 2 * SHADES
+    assert len(svg.splitlines()) < 3 * len(names)

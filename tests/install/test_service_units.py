@@ -15,7 +15,11 @@ from pathlib import Path
 import click
 import pytest
 
+from rig.bench.bench import TAIL_NS
+from rig.bench.interlock.registry import TICK_S
+from rig.bench.notify import FEEDS_PER_PERIOD
 from rig.cli.main import cli
+from rig.config.ranges import SETUP_RANGES
 from rig.install import table
 
 SERVICE = table.FILES
@@ -38,13 +42,23 @@ def environment() -> dict[str, str]:
     return dict(line.split("=", 1) for line in lines if line and not line.startswith("#"))
 
 
+def test_the_watchdog_outlasts_the_end_of_a_run_that_tripped() -> None:
+    """From the last feed (a third of the time old, and a tick) over the tail to a read-back that
+    never goes dead, with the longest delay a setup may have; a quarter of a second for a small
+    board."""
+    watchdog_s = float(unit("rig-run@.service")["Service"]["WatchdogSec"].removesuffix("s"))
+    longest_s = SETUP_RANGES["limits", "readback_delay_s"].high / 1e3
+    unfed_s = watchdog_s / FEEDS_PER_PERIOD + TICK_S + TAIL_NS / 1e9 + longest_s
+    assert unfed_s + 0.25 < watchdog_s
+
+
 def test_the_unattended_run_is_guarded_by_the_service_manager() -> None:
     """Meaning of the keys: systemd.service(5), systemd.kill(5), sd_notify(3)."""
     service = unit("rig-run@.service")["Service"]
     expected = {
         "Type": "notify",
         "NotifyAccess": "all",  # the bench is not the main process
-        "WatchdogSec": "1s",
+        "WatchdogSec": "3s",
         "WatchdogSignal": "SIGKILL",  # SIGABRT would wait for a core to be written
         "KillMode": "control-group",  # the hung bench too, not only the desk
         "KillSignal": "SIGINT",  # the recorder ignores it and completes the record

@@ -26,9 +26,12 @@ from webui.app import create_app
 FEW, MANY = 1_000, 100_000
 CALLS = 20
 RATIO = 1.5
-QUESTIONS = ("/", "/runs", "/runs?valve=V-7", "/runs?verdict=does_not_conform",
-             "/runs?order=slowest", "/runs?tag=odd", "/runs?by=Kim&source=board",
-             "/runs?status=tripped")  # fmt: skip
+QUESTIONS = (
+    "/", "/runs", "/runs?valve=V-7", "/runs?verdict=does_not_conform", "/runs?order=slowest",
+    "/runs?tag=odd", "/runs?by=Kim&source=board", "/runs?status=tripped", "/runs?order=valve_up",
+    "/runs?order=most_missed&columns=oil&columns=release&columns=max&columns=missed",
+    "/runs?order=hottest&source=board", "/runs?order=slowest_release&value=33.0&after=500",
+)  # fmt: skip
 
 
 def long_log(path: Path, runs: int) -> None:
@@ -56,10 +59,16 @@ def long_log(path: Path, runs: int) -> None:
         )
         log.execute(
             "INSERT INTO results (run_id, software, created_utc_s, json, strokes, verdict,"
-            f" response_mean_ms) {count} SELECT n, 'x', 0.0, '{{}}', 2,"
+            " response_mean_ms, response_n, response_max_ms, release_mean_ms, release_n, missed)"
+            f" {count} SELECT n, 'x', 0.0, '{{}}', 2,"
             " CASE n % 10 WHEN 0 THEN 'does_not_conform' ELSE 'conforms' END,"
-            " 30.0 + n * 7919 % 1000 / 100.0 FROM c",
+            " 30.0 + n * 7919 % 1000 / 100.0, 2, 31.0 + n * 7919 % 1000 / 100.0,"
+            " 28.0 + n * 6007 % 1000 / 100.0, 2, n % 50 = 0 FROM c",
             (runs,),
+        )
+        log.execute(
+            "INSERT INTO conditions (run_id, name, number, unit, how) SELECT id,"
+            " 'oil_temperature', 40 + id * 31 % 61, 'degC', 'typed' FROM runs WHERE id > 1"
         )
         log.execute("INSERT INTO tags SELECT id, 'odd' FROM runs WHERE id % 20 = 0")
         log.execute("ANALYZE")

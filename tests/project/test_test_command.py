@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import subprocess
 import sys
 import time
@@ -155,6 +156,13 @@ def test_names_its_lanes_and_refuses_others() -> None:
     )
     assert listed.returncode == 0
     assert "unit " in listed.stdout
+    reads, writes = os.pipe()
+    os.close(reads)  # as `| head` does when it has seen enough
+    cut = subprocess.run(
+        [sys.executable, str(COMMAND), "--list"], stdout=writes, stderr=subprocess.PIPE, timeout=60
+    )
+    os.close(writes)
+    assert (cut.returncode, cut.stderr) == (0, b"")
     unknown = subprocess.run(
         [sys.executable, str(COMMAND), "nonsense"], capture_output=True, text=True, timeout=60
     )

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
 import contextlib
+import json
 import re
 import sqlite3
 import subprocess
@@ -15,6 +16,7 @@ from sqlalchemy import create_engine
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateIndex, CreateTable
 
+from rig.actions import calibrate_timing
 from rig.core.errors import StorageError
 from rig.runlog import schema
 from rig.runlog.schema import MIGRATIONS, REVISIONS, OldLogError
@@ -193,6 +195,42 @@ def test_from_every_form_with_data_no_row_is_lost(path, tmp_path, start):
     with plain(path) as db:
         assert db.execute("PRAGMA foreign_key_check").fetchall() == []
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_what_the_list_is_sorted_by_is_taken_from_older_results(path):
+    """Figures out of the JSON, and runs that judged no valve by what marked them before."""
+    shape = result() | {"counts": {"missed": 2}}
+    shape["summary"]["response_ms"] |= {"n": 4, "max": 55.5}
+    shape["summary"]["release_ms"] = {"n": 3, "mean": 30.25}
+    schema.upgrade(path, "0003")
+    notes = {1: calibrate_timing.NOTE, 2: "", 3: calibrate_timing.NOTE}
+    with plain(path) as db:
+        db.execute("INSERT INTO valves (id, tag) VALUES (1, 'V-1')")
+        columns = [row[1:3] for row in db.execute("PRAGMA table_info(runs)")]
+        for number, note in notes.items():
+            given = {name: _value("runs", name, kind) for name, kind in columns}
+            given |= {"id": number, "uid": f"'{number}'", "valve_id": "NULL", "note": "?"}
+            given["sheet_name"] = "'commissioning'" if number == 2 else "'timing.sheet.toml'"
+            given["valve_id"] = "1" if number == 3 else "NULL"
+            given |= {"setup_hash": "'x'", "sheet_hash": "NULL", "job_id": "NULL"}
+            names, values = (", ".join(map(str, part)) for part in (given, given.values()))
+            db.execute(f"INSERT INTO runs ({names}) VALUES ({values})", (note,))
+        db.execute("INSERT INTO texts VALUES ('x', 'x')")
+        for number, text in ((1, json.dumps(shape)), (2, "{}"), (3, "not JSON")):
+            db.execute(
+                "INSERT INTO results (run_id, software, created_utc_s, json)"
+                " VALUES (?, 'v', 0.0, ?)",
+                (number, text),
+            )
+    RunLog(path).close()
+    with plain(path) as db:
+        purposes = [row[0] for row in db.execute("SELECT purpose FROM runs ORDER BY id")]
+        figures = db.execute(
+            "SELECT response_n, response_max_ms, release_mean_ms, release_n, missed FROM results"
+            " ORDER BY run_id"
+        ).fetchall()
+    assert purposes == ["own timing", "commissioning", "valve"]
+    assert figures == [(4, 55.5, 30.25, 3, 2), (None,) * 5, (None,) * 5]
 
 
 def fill_form(path):

@@ -196,7 +196,7 @@ def leaks(leak: Leak, runs: int, seed: int) -> Counts:
             if leak.bent:
                 first_s, last_s = ((found[f"rate_{way}_ms"] - 500) / 1e3 for way in ("from", "to"))
                 left = [300 * np.exp(-rate * at / 300) for at in (first_s, last_s)]
-                rate = (left[0] - left[1]) / (last_s - first_s)
+                rate = float(left[0] - left[1]) / (last_s - first_s)
             if ends is not None and ends[0] is not None:
                 given += 1
                 held += ends[0] <= rate <= ends[1]

@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from rig.core.errors import FileProblems, StorageError, UsageError
-from webui.live.files import Files, SheetKept, fields_of, text_of
+from webui.live.files import TEMPLATES, Files, SheetKept
+from webui.live.sheet_form import form_of, text_of
 
 DEMO = Path(__file__).parents[2] / "demo"
-SHEETS = sorted(DEMO.glob("*.sheet.toml"))
+SHEETS = [*sorted(DEMO.glob("*.sheet.toml")), *TEMPLATES.values()]
 
 
 @pytest.fixture
@@ -23,8 +24,8 @@ def files(tmp_path: Path) -> Files:
 
 @pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.name)
 def test_a_form_sent_back_unchanged_is_the_same_sheet(path: Path) -> None:
-    fields = fields_of(path.read_text())
-    again = text_of({field.name: field.text for field in fields})
+    form = form_of(path.read_text())
+    again = text_of({field.name: field.text for field in form.fields})
     before, after = tomllib.loads(path.read_text()), tomllib.loads(again)
     assert after == before
 

@@ -15,10 +15,10 @@ from rig.actions.conditions import conditions
 from rig.config.files.loading import load_pair
 from rig.config.files.resolved import dump
 from rig.core import places, state_file
-from rig.core.errors import UsageError
+from rig.core.errors import FileProblems, UsageError
 from rig.core.records import Trip
 from webui.app import create_app
-from webui.live.files import Files
+from webui.live.files import TEMPLATES, Files
 from webui.live.hub import ENDED, IDLE, Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
@@ -45,10 +45,22 @@ def token(client: FlaskClient) -> str:
     return found[1]
 
 
+def typed(page: str) -> dict[str, str]:
+    """What stands in the fields of a sheet's form, choices included."""
+    fields = dict(re.findall(r'name="(f:[^"]+)" value="([^"]*)"', page))
+    for name, inside in re.findall(
+        r'<select [^>]*name="(f:[^"]+)"[^>]*>(.*?)</select>', page, re.S
+    ):
+        chosen = re.search(r"<option(?: value=\"([^\"]*)\")? selected>([^<]*)</option>", inside)
+        assert chosen is not None, name
+        fields[name] = chosen[2] if chosen[1] is None else chosen[1]
+    return fields
+
+
 def keep(client: FlaskClient, name: str, strokes: int, **more: str) -> tuple[int, str]:
     """Send the workshop sheet's form with another number of strokes."""
     page = client.get("/bench/sheet/workshop").text
-    fields = dict(re.findall(r'name="(f:[^"]+)" value="([^"]*)"', page))
+    fields = typed(page)
     form = {"csrf": token(client), "setup": "workshop", "keep_as": name, **fields,
             "f:strokes": str(strokes), **more}  # fmt: skip
     answer = client.post("/bench/sheet/workshop", data=form)
@@ -166,3 +178,89 @@ def test_what_was_typed_stands_in_the_next_form_until_the_bench_is_cleared(
     hub._phase = ENDED
     assert client.post("/bench/leave", data={"csrf": token(client)}).status_code == 302
     assert "J-77" not in client.get("/bench").text
+
+
+def check(client: FlaskClient, sheet: str, **changes: str) -> str:
+    """Let the page judge a sheet's form as it would stand after these changes."""
+    form = {**typed(client.get(f"/bench/sheet/{sheet}").text), **changes}
+    form |= {"csrf": token(client), "setup": "workshop"}
+    answer = client.post(f"/bench/sheet/{sheet}/check", data=form)
+    assert answer.status_code == 200
+    return unescape(answer.text)
+
+
+def said_at(page: str, field: str) -> str:
+    found = re.search(rf'<p class="wrong" id="wrong-{field}"[^>]*>(.*?)</p>', page, re.S)
+    assert found is not None, field
+    return re.sub("<[^>]+>", "", found[1]).strip()
+
+
+def test_a_form_is_judged_while_it_is_filled_in_by_the_files_own_words(
+    client: FlaskClient, hub: Hub
+) -> None:
+    page = check(client, "workshop")
+    assert "The sheet and this setup fit" in page and 'hx-swap-oob="true" hidden>' in page
+    assert "Takes at most 22 s. Coil energised 20 times, 10 s in all" in page
+    wrong = {"f:on_time": "3", "f:settle_window": "-1 ms", "f:accept.1.max": "fast",
+             "f:rest": "0.5 s"}  # fmt: skip
+    page = check(client, "workshop", **wrong)
+    assert "Takes at most" not in page and "3 things to mend" in page
+    text = (DEMO / "workshop.sheet.toml").read_text()
+    text = text.replace('on_time = "500 ms"', "on_time = 3")
+    text = text.replace('settle_window = "20 ms"', 'settle_window = "-1 ms"')
+    text = re.sub(r'(figure = "release"\nof = "each"\nmax = )"80 ms"', r'\1"fast"', text)
+    with pytest.raises(FileProblems) as told:
+        hub.files.check("workshop", "sheet", text)
+    places = {"on_time": "on_time", "settle_window": "settle_window",
+              "accept[2 of 3].max": "accept-1-max"}  # fmt: skip
+    assert {problem.key for problem in told.value.problems} == set(places)
+    for problem in told.value.problems:
+        beside = said_at(page, places[problem.key])
+        words = re.sub("`", "", problem.what)
+        assert words.casefold() in beside.casefold(), (words, beside)
+    assert said_at(page, "rest") == ""
+    assert "and this setup fit" in check(client, "workshop", **{"f:rest": '"500 ms"'})
+    assert not list((hub.files._own).glob("*")), "a look keeps nothing"
+
+
+def test_a_limit_left_empty_does_not_move_the_words_of_the_next(client: FlaskClient) -> None:
+    emptied = {f"f:accept.0.{key}": "" for key in ("figure", "of", "strokes", "max", "min", "risk")}
+    page = check(client, "workshop", **emptied, **{"f:accept.1.max": "fast"})
+    assert said_at(page, "accept-1-max") and not said_at(page, "accept-0-max")
+
+
+def test_fixed_values_are_choices_and_every_key_says_what_it_means(client: FlaskClient) -> None:
+    for name in ("workshop", "switch-pressures", "leak-down"):
+        page = unescape(client.get(f"/bench/sheet/{name}").text)
+        for key in ("kind", "accept.0.figure", "accept.0.of", "accept.0.strokes"):
+            assert f'name="f:{key}"' in page and f'<input id="f-{key}"' not in page
+        hints = re.findall(r'<p class="hint dim" id="help-([^"]+)">(.*?)</p>', page, re.S)
+        assert len(hints) > 10 and all(words.strip() for _, words in hints), hints
+    assert "<option selected>released</option>" in page and "<option>energised</option>" in page
+    assert 'placeholder="250 ms"' in page  # the unit, where a quantity stands
+    assert "<option>decay_rate</option>" in page or "<option selected>decay_rate" in page
+    assert "response</option>" not in page, "a hold has no response"
+
+
+def test_another_kind_shows_its_keys_and_forgets_the_others(client: FlaskClient) -> None:
+    form = typed(client.get("/bench/sheet/workshop").text)
+    form |= {"csrf": token(client), "setup": "workshop", "f:kind": "ramp", "look": "yes"}
+    page = client.post("/bench/sheet/workshop", data=form)
+    assert page.status_code == 200
+    assert 'name="f:ramp_time_max"' in page.text and 'name="f:on_time"' not in page.text
+    assert "Not kept" not in page.text and said_at(page.text, "low")
+
+
+def test_templates_are_offered_fit_and_are_kept_like_any_sheet(
+    client: FlaskClient, hub: Hub
+) -> None:
+    bench = client.get("/bench").text
+    for name in TEMPLATES:
+        assert f"/bench/sheet/{name.replace(' ', '%20')}" in bench
+        page = client.get(f"/bench/sheet/{name}").text
+        assert "The sheet and this setup fit" in page and "invented" in page
+        assert name not in hub.files.sheets
+    form = typed(client.get("/bench/sheet/technician at idle").text)
+    form |= {"csrf": token(client), "setup": "workshop", "keep_as": "idle"}
+    assert client.post("/bench/sheet/technician at idle", data=form).status_code == 200
+    assert hub.files.pair("workshop", "idle")[1].sheet.kind == "strokes"

@@ -77,9 +77,9 @@ def test_the_class_says_first_then_the_rig_answers(client: FlaskClient) -> None:
     assert "SIMULATED" in asked and "over the limit" in asked
     assert "What it did" not in asked and "Releasing the coil" not in asked
     told = client.get("/lesson/cautions/pressure?said=finished").text
-    assert f"You said: {OUTCOMES['finished']}" in told and "So it was" not in told
+    assert f"You said: {OUTCOMES['finished']}" in told and "You said so" not in told
     assert OUTCOMES["confirmed"] in told and "Releasing the coil does not lower" in told
-    assert "So it was" in client.get("/lesson/cautions/pressure?said=confirmed").text
+    assert "You said so" in client.get("/lesson/cautions/pressure?said=confirmed").text
 
 
 def test_all_are_offered_and_lead_to_one_another(client: FlaskClient) -> None:

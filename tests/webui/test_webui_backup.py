@@ -43,7 +43,7 @@ def take(client: FlaskClient, to: str = ""):
 def test_downloaded_it_is_the_log(written: Writer, log_path: Path, tmp_path: Path) -> None:
     written(strokes=5)
     client = opened(log_path)
-    assert "No copy was made yet" in client.get("/log/backup").text
+    assert "None was made yet" in client.get("/log/backup").text
     answer = take(client)
     assert answer.status_code == 200
     assert re.search(
@@ -56,8 +56,8 @@ def test_downloaded_it_is_the_log(written: Writer, log_path: Path, tmp_path: Pat
         assert list(log.load(1).records()) == list(own.load(1).records())
     assert not list(log_path.parent.glob(".copy-*"))
     page = client.get("/log/backup").text
-    assert "The last copy was made today" in page and "downloaded" in page
-    assert "the last copy was made today" in client.get("/").text
+    assert "Last made today" in page and "downloaded" in page
+    assert "Backup: last made today" in client.get("/runs").text
 
 
 def test_into_a_folder_that_was_named_and_no_other(

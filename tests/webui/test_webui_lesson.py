@@ -166,6 +166,32 @@ def test_the_model_is_the_plant_run_again(client: FlaskClient, simulated: int, w
     assert (pressure[-1] > pressure[0]) == (way == "on")
 
 
+@pytest.mark.parametrize("way", ["on", "off"])
+def test_the_models_parts_are_where_its_own_instants_say(
+    client: FlaskClient, simulated: int, way: str
+) -> None:
+    model = asked(client, simulated, stroke=3, way=way)["model"]
+    ends = {link["name"]: link["to_ms"] for link in model["links"]}
+    motion = model["motion"]
+    start, end = (0.0, 1.0) if way == "on" else (1.0, 0.0)
+    step = motion["t_ms"][1] - motion["t_ms"][0]
+
+    def first(part: str, there: float) -> float:
+        """When a part has arrived, ms."""
+        return next(t for t, at in zip(motion["t_ms"], motion[part], strict=True) if at == there)
+
+    assert motion["plunger"][0] == motion["relay"][0] == start
+    assert first("relay", end) == pytest.approx(ends["relay"], abs=step)
+    assert first("plunger", end) == pytest.approx(ends["coil and plunger"], abs=step)
+    assert first("switch", end) >= ends["pressure"]
+    assert motion["pressure_kpa"] == model["pressure_kpa"]["value"]
+    assert all(0.0 <= at <= 1.0 for part in ("plunger", "spool") for at in motion[part])
+    # the pressure moves only once the spool has passed the port's edge
+    turned = ends["spool and passage"]
+    spool = dict(zip(motion["t_ms"], motion["spool"], strict=True))[turned]
+    assert (spool > model["opens_at"]) == (way == "on")
+
+
 def test_only_a_simulated_run_has_a_model_and_only_where_it_can_be_run_again(
     client: FlaskClient, written: Writer
 ) -> None:

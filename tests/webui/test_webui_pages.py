@@ -14,7 +14,7 @@ import pytest
 import written_runs
 from flask.testing import FlaskClient
 
-from rig.core.rounding import fixed, places
+from rig.core.rounding import fixed, pair, places
 from rig.runlog.store import RunLog
 from webui import words
 from webui.pages import runs
@@ -226,8 +226,9 @@ def test_a_ramp_and_a_hold_show_their_own_figures(client: FlaskClient, log_path:
     held, ramps = (client.get(f"/api/runs/{n}").json["result"] for n in (1, 2))
     page = plain(client.get("/runs/1").text)
     rate = held["hold"]["decay_rate_kpa_s"]
-    assert held["hold"]["U"] is None  # the pressure falls on a curve: no interval is given
-    assert f"Decay rate: what it means {rate:.3f} kPa/s no interval" in page
+    told, expanded = pair(rate, held["hold"]["U"])  # the pressure falls along a curve
+    of = "mean of 2.9 s: it falls along a curve"
+    assert f"Decay rate: what it means {told} kPa/s, {of} ± {expanded} kPa/s (95 %)" in page
     page = plain(client.get("/runs/2").text)
     for name, words_shown in (("actuation_kpa", "Actuation"), ("reset_kpa", "Reset")):
         one = ramps["ramp"]["summary"][name]

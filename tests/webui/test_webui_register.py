@@ -35,11 +35,60 @@ def test_valves_by_tag_with_their_runs(client: FlaskClient, written: Writer) -> 
     assert "No valve here" in words(client.get("/valves?find=nothing").text)
 
 
+def chart_of(client: FlaskClient, figure: str) -> str:
+    """The first section of this figure's chart."""
+    html = client.get("/valves/1").text
+    begin = html.index(f'aria-label="{figure} over time')
+    return html[begin : html.index("</section>", begin)]
+
+
+def test_the_limit_is_a_line_in_the_chart_and_a_dot_opens_its_run(
+    client: FlaskClient, written: Writer
+) -> None:
+    written(strokes=5, response_ms=110)
+    written(strokes=5, response_ms=140)
+    html = chart_of(client, "Response")
+    assert "Limits of run 2: each response time at most 150 ms." in words(html)
+    (limit,) = re.findall(r'class="limit" x1="0" x2="100%" y1="([\d.]+)"', html)
+    dots = {
+        int(run): float(y)
+        for run, y in re.findall(
+            r'href="/runs/(\d+)".*?class="hit" cx="[\d.]+%" cy="([\d.]+)"', html, re.S
+        )
+    }
+    assert float(limit) < dots[2] < dots[1], "upwards: the limit, 140 ms, 110 ms"
+    # 110, 140 and 150 lie on one scale: shares of the way are those of the numbers
+    share = (dots[1] - dots[2]) / (dots[1] - float(limit))
+    assert abs(share - 30 / 40) < 0.05
+    assert "200 ms" in re.sub(r"<[^>]+>", "", html[: html.index('class="trend"')])
+    assert 'class="limit"' not in chart_of(client, "Release"), "the sheet limits no release"
+
+
+def test_a_limit_far_off_is_told_in_words(client: FlaskClient, written: Writer) -> None:
+    for response_ms in (50, 51):
+        written(strokes=12, response_ms=response_ms)
+    html = chart_of(client, "Response")
+    assert "beyond the chart: each response time at most 150 ms" in words(html)
+    assert 'class="limit" x1="0" x2="100%"' not in html
+
+
+def test_two_strokes_have_no_interval_in_chart_and_table(
+    client: FlaskClient, written: Writer
+) -> None:
+    for _ in range(2):
+        written(strokes=2)
+    html = client.get("/valves/1").text
+    assert 'class="interval"' not in html and html.count("n = 2: no interval") >= 4
+    for _ in range(2):
+        written(strokes=12)
+    assert 'class="interval"' in client.get("/valves/1").text
+
+
 def test_the_trend_of_a_valve_and_its_marks(client: FlaskClient, written: Writer) -> None:
     written(strokes=5, response_ms=80)
     written(strokes=5, response_ms=120)
     written(strokes=5, response_ms=170)
-    html = client.get("/valves/1").text
+    html = chart_of(client, "Response")
     first, last = re.search(r"from ([\d.]+) to ([\d.]+) ms", words(html)).groups()
     assert abs(float(first) - 80) < 3  # strokes 1 to 5 scatter a little about it
     assert abs(float(last) - float(first) - 90) < 0.11
@@ -55,8 +104,8 @@ def test_sources_have_charts_of_their_own(client: FlaskClient, written: Writer) 
     for source in ("board", "simulated", "board", "simulated"):
         written(strokes=3, source=source)
     html = client.get("/valves/1").text
-    assert html.count('class="trend"') == 2
-    assert html.count('class="holds"') == 4
+    assert html.count('class="trend"') == 4, "response and release of each"
+    assert html.count('class="holds"') == 8
 
 
 def test_one_run_has_no_trend(client: FlaskClient, written: Writer) -> None:

@@ -13,12 +13,13 @@ from click.testing import CliRunner
 from flask.testing import FlaskClient
 from test_webui_pages import plain
 
-from rig.actions.last_backup import DAY_S, Backup, last, told
+from rig.actions.last_backup import DAY_S, told
 from rig.cli.backup import command as back_up
 from rig.config.files.loading import load_pair
 from rig.config.files.resolved import dump
 from rig.core import places, state_file
 from rig.core.records import Trip
+from rig.runlog import copies
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import WAITING, Hub
@@ -136,7 +137,7 @@ def test_a_backup_is_noted_and_told(written: Writer, log_path: Path, tmp_path: P
     assert "No backup is known. Make one on another disk" in plain(client.get("/").text)
     done = CliRunner().invoke(back_up, [str(tmp_path / "copy.sqlite")])
     assert done.exit_code == 0, done.output
-    noted = last(log_path)
+    noted = copies.last(log_path)
     assert noted is not None and noted.last_run == 1
     assert noted.same_disk == (os.stat(tmp_path).st_dev == os.stat(log_path).st_dev)
     words = plain(client.get("/").text)
@@ -144,20 +145,26 @@ def test_a_backup_is_noted_and_told(written: Writer, log_path: Path, tmp_path: P
 
 
 @pytest.mark.parametrize(("days", "newest", "same_disk", "words", "caution"), [
-    (1, 8, False, "1 day ago, to /x; every run is in it.", False),
-    (3, 9, False, "3 days ago, to /x; 1 run since then is not in it.", False),
-    (8, 12, False, "8 days ago, to /x; 4 runs since then are not in it. Make another", True),
-    (30, 8, False, "30 days ago, to /x; every run is in it.", False),
-    (0, 8, True, "within the last hour, to /x; every run is in it. It lies on the log's own", True),
+    (1, 8, False, "1 day ago: /x; every run is in it.", False),
+    (3, 9, False, "3 days ago: /x; 1 run since then is not in it.", False),
+    (8, 12, False, "8 days ago: /x; 4 runs since then are not in it. Make another", True),
+    (30, 8, False, "30 days ago: /x; every run is in it.", False),
+    (0, 8, True, "within the last hour: /x; every run is in it. It lies on the log's own", True),
     (-2, 8, False, "at a time that lies ahead", False),
 ])  # fmt: skip
 def test_the_age_of_a_backup(
     days: float, newest: int, same_disk: bool, words: str, caution: bool
 ) -> None:
     now_s = 1_800_000_000.0
-    made = Backup(utc_s=now_s - days * DAY_S, target="/x", last_run=8, same_disk=same_disk)
+    made = copies.LastBackup(now_s - days * DAY_S, "/x", 9, 8, same_disk)
     found = told(made, newest, now_s)
     assert words in found.words and found.caution == caution
+
+
+def test_a_backup_that_does_not_say_its_last_run_is_told_by_its_age_alone() -> None:
+    made = copies.LastBackup(0.0, "downloaded", 9)
+    assert told(made, 5, 2 * DAY_S) == ("Last backup 2 days ago: downloaded.", False)
+    assert told(made, 5, 9 * DAY_S).caution
 
 
 def test_what_is_new_is_the_newest_day() -> None:

@@ -63,8 +63,9 @@ def test_one_that_misses_once_is_shown_before_one_that_never_answers() -> None:
 
 def test_a_release_that_sticks_stands_out_of_its_own_run() -> None:
     slow_valve = run(1, *(stroke(n, release=90.0) for n in range(1, 6)))
+    scattered = run(3, *slow_valve["strokes"], stroke(6, release=110.0))  # 20 ms more of 90
     sticking = run(2, *SOUND, stroke(6, release=70.0))
-    assert shown(slow_valve) == {}
+    assert shown(slow_valve) == shown(scattered) == {}
     assert shown(slow_valve, sticking)["a sticking release"] == (2, 6, "off")
 
 
@@ -118,3 +119,16 @@ def test_the_lesson_says_what_comes_next(client: FlaskClient, written: Writer, w
     assert (4, "on") in seen and {one for _, one in seen} == {"on", "off"}
     found = client.get(f"/api/runs/{number}/lesson?stroke=4&way=on").get_json()
     assert found["why"] == "the switch did not answer in 1 of 6 strokes"
+
+
+def test_the_page_looks_through_a_bounded_number_of_strokes(
+    client: FlaskClient, written: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from webui.pages import lesson
+
+    old, new = written(strokes=6, missed=(4,)), written(strokes=6)
+    assert f"/runs/{old}/lesson?stroke=4" in client.get("/lesson").text
+    monkeypatch.setattr(lesson, "STROKES_LOOKED_AT", 11)
+    page = client.get("/lesson").text
+    assert f"/runs/{old}/lesson?stroke=4" not in page
+    assert f'href="/runs/{old}/lesson"' in page and f'href="/runs/{new}/lesson"' in page

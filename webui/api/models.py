@@ -80,6 +80,8 @@ class Verdict(Open):
 
     result: str
     why: str
+    reason: str = ""
+    """The same without what to check next."""
     next_check: str | None
     next_caution: str | None = None
     limits: list[Limit]
@@ -90,6 +92,8 @@ class OfTheValve(Open):
 
     result: str
     words: str
+    reason: str = ""
+    """The same without what to do first."""
 
 
 class RunTrip(BaseModel):

@@ -331,6 +331,26 @@ class StrokeNow(BaseModel):
     channels: dict[str, CourseNow]
 
 
+class RampNow(BaseModel):
+    """A ramp while it goes on: `points` of ms since the first way began, and pressure in kPa;
+    `ways` ms and "raise" or "lower"; `changes` of the contact: ms, 1 closed or 0 open, the last
+    pressure before. `pace` holds the rate against the two beside it: "right", "too slow" or "too
+    fast"; `left_s` is of the way under way."""
+
+    now_ms: float | None
+    low_kpa: float
+    high_kpa: float
+    way: str | None
+    left_s: float | None
+    rate_kpa_s: float | None
+    rate_least_kpa_s: float
+    rate_most_kpa_s: float | None
+    pace: str | None
+    points: list[list[float]]
+    ways: list[list[float | str]]
+    changes: list[list[float | None]]
+
+
 class LastStroke(BaseModel):
     """The last stroke done."""
 
@@ -365,6 +385,7 @@ class LiveRun(BaseModel):
     guide: str
     inputs: list[Input]
     stroke: StrokeNow
+    ramp: RampNow | None
     dots: list[Numbers]
     bands: dict[str, Band]
     last: LastStroke | None

@@ -69,6 +69,11 @@ class PastRunFacts(BaseModel):
     low_ms: float | None
     high_ms: float | None
     of_the_valve: str | None
+    n: int | None
+    release_ms: float | None
+    release_low_ms: float | None
+    release_high_ms: float | None
+    release_n: int | None
 
 
 class EntryAnswer(EntryFacts):

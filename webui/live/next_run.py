@@ -46,8 +46,8 @@ def next_tag(tag: str | None) -> str:
 
 
 class Known(NamedTuple):
-    """Names to choose from while typing: the first of the registers, and
-    the persons of the newest runs."""
+    """Names to choose from while typing: the newest of the registers, and the persons of
+    the newest runs."""
 
     valves: list[str]
     jobs: list[str]
@@ -59,8 +59,7 @@ def known() -> Known:
     try:
         opened = log.run_log()
         valves, jobs = (
-            [one.name for one in register.entries(opened, of, limit=NAMES_MOST)]
-            for of in (register.VALVE, register.JOB)
+            register.names(opened, of, NAMES_MOST) for of in (register.VALVE, register.JOB)
         )
         return Known(valves, jobs, search.known(opened)["by"])
     except (RigError, PageFault, log.NoLogYet):

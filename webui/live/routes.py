@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import functools
-import itertools
 import json
 from pathlib import Path
 from typing import Any
@@ -24,13 +23,13 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from rig.actions.conditions import CONDITIONS, typed
 from rig.actions.confirmation import STATEMENTS
-from rig.core.errors import Problem, RefusedError, RigError, StorageError
+from rig.core.errors import Problem, RefusedError, RigError
 from webui import access, security
 from webui.api.models_lesson import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
-from webui.live import batch, next_run, stream
-from webui.live.files import Files, SheetKept, fields_of, problems_of, text_of
+from webui.live import batch, next_run, sheets, stream
+from webui.live.files import TEMPLATES, Files, problems_of
 from webui.live.hub import Hub
 from webui.live.measured import by_sensor, measured, read_before
 from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
@@ -48,6 +47,7 @@ def install(app: Flask, hub: Hub) -> None:
     app.jinja_env.globals["no_emergency_stop"] = NO_EMERGENCY_STOP
     app.jinja_env.globals["at_rest"] = lambda: hub.at_rest
     app.register_blueprint(blueprint)
+    app.register_blueprint(sheets.blueprint)
 
 
 @blueprint.get("/bench")
@@ -83,6 +83,7 @@ def bench_page(**more: Any) -> str:
         now=now,
         setups=list(hub.files.setups),
         sheets=list(hub.files.sheets),
+        templates=list(TEMPLATES),
         statements=STATEMENTS,
         conditions=CONDITIONS,
         cautions=_cautions(hub.files, now),
@@ -251,57 +252,3 @@ def clear() -> str | tuple[str, int]:
                             cooled=request.form.get("cooled") == "yes")  # fmt: skip
     page = render_template("trip.html", latched=latched(hub.files), said=said, done=done)
     return page, 200 if done else 409
-
-
-# -- sheets
-
-
-@blueprint.get("/bench/sheet/<name>")
-def sheet(name: str) -> str:
-    """A sheet as a form."""
-    files = stream.hub().files
-    try:
-        text = files.sheet_path(name).read_text()
-    except RigError as error:
-        raise PageFault(404, "No such sheet", str(error), "Go back to the bench.") from error
-    return _sheet_page(name, text)
-
-
-def _sheet_page(name: str, text: str, shown: str | None = None, **more: Any) -> str:
-    files, fields = stream.hub().files, fields_of(text)
-    limits = itertools.groupby(
-        (field for field in fields if field.name.startswith("accept.")),
-        key=lambda field: field.name.split(".")[1],
-    )
-    return render_template(
-        "sheet.html", name=name, fields=fields, setups=list(files.setups),
-        text=text if shown is None else shown,
-        limits=[list(group) for _, group in limits],
-        **{"problems": [], "saved": None, "replaces": None, **more},
-    )  # fmt: skip
-
-
-@blueprint.post("/bench/sheet/<name>")
-@access.operator_only
-def save_sheet(name: str) -> str | tuple[str, int]:
-    """Check an edited sheet and keep it under a name of its own; one of that name is replaced only
-    where the form says so for this very name."""
-    form = request.form
-    text = form.get("text", "")
-    if form.get("how") != "text":
-        fields = {key[2:]: value[:LONGEST] for key, value in form.items() if key.startswith("f:")}
-        text = text_of(fields)
-    kept = form.get("keep_as", "").strip()
-    try:
-        replace = form.get("replace") == kept
-        stream.hub().files.save_sheet(form.get("setup", ""), kept, text, replace=replace)
-    except SheetKept as error:
-        return _sheet_page(name, text, problems=problems_of(error), replaces=error.name), 409
-    except RigError as error:
-        status = 500 if isinstance(error, StorageError) else 400
-        try:
-            return _sheet_page(name, text, problems=problems_of(error)), status
-        except ValueError:  # text that is no TOML has no fields
-            original = stream.hub().files.sheet_path(name).read_text()
-            return _sheet_page(name, original, shown=text, problems=problems_of(error)), status
-    return _sheet_page(name, text, saved=kept)

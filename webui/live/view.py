@@ -14,7 +14,7 @@ from typing import Any
 from rig.bench.interlock.channel_watch import as_sample
 from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
-from rig.config.sheet.model import Sheet, StrokesSheet
+from rig.config.sheet.model import RampSheet, Sheet, StrokesSheet
 from rig.core.records import (
     CHANNEL_UNITS,
     READBACK,
@@ -31,6 +31,7 @@ from rig.core.records import (
 )
 from rig.results.live_stroke import LiveStrokes
 from webui.live.course import Course
+from webui.live.ramp import RampView
 
 DOTS_MOST = 400
 POINTS_MOST = 600
@@ -49,6 +50,7 @@ class LiveView:
         self._strokes = LiveStrokes(setup, sheet, source)
         self._total_s = duration_s(sheet) if sheet is not None else None
         self._of = strokes_of(sheet) if sheet is not None else None
+        self._ramp = RampView(setup, sheet) if isinstance(sheet, RampSheet) else None
         self._first_ns: int | None = None
         self._step = Step("", 0, 0)
         self._status: Mapping[str, Any] = {}
@@ -78,6 +80,8 @@ class LiveView:
 
     def _record(self, line: bytes) -> None:
         record = decode(line)
+        if self._ramp is not None:
+            self._ramp.put(record)
         done = self._strokes.put(record)
         if done is not None:
             self._dots.append((done["number"], done["response_ms"], done["release_ms"]))
@@ -159,6 +163,7 @@ class LiveView:
             "guide": self._guide,
             "inputs": self._inputs(now_ns),
             "stroke": self._stroke_now(now_ns),
+            "ramp": None if self._ramp is None else self._ramp.facts(now_ns),
             "dots": [list(dot) for dot in self._dots],
             "bands": bands(self._sheet),
             "last": self._last(),

@@ -21,6 +21,7 @@ from flask import (
 from werkzeug.wrappers import Response
 
 from rig.actions.attach import FLOOR_MB
+from rig.actions.last_backup import OLD_S
 from rig.recorder.disk import ROOM_REMEDY, free_mb
 from rig.runlog import copies
 from webui import access, log
@@ -28,9 +29,6 @@ from webui.faults import PageFault
 from webui.work import heavy
 
 blueprint = Blueprint("backup", __name__)
-
-OLD_S = 7 * 86_400
-"""Common practice, no source: a week's runs may be lost, no more."""
 
 
 def install(app: Flask) -> None:
@@ -47,11 +45,11 @@ def age() -> tuple[str, bool]:
     """How old the newest copy is, in words, and whether that is too old."""
     last = copies.last(_path())
     if last is None:
-        return "no copy was made yet", True
+        return "none was made yet", True
     old_s = max(0.0, time.time() - last.utc_s)
     days = int(old_s // 86_400)
     told = "today" if not days else "a day ago" if days == 1 else f"{days} days ago"
-    return f"the last copy was made {told}", not old_s <= OLD_S
+    return f"last made {told}", not old_s <= OLD_S
 
 
 @blueprint.get("/log/backup")
@@ -81,12 +79,13 @@ def take() -> Response:
     name = f"rig-copy-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}.sqlite"
     if wanted:
         heavy.do("backup", log=str(_path()), target=str(folder / name))
-        copies.note(_path(), str(folder / name), (folder / name).stat().st_size)
+        made = folder / name
+        copies.note(_path(), str(made), made.stat().st_size, made)
         return redirect(url_for("backup.show"), 303)
     with tempfile.TemporaryDirectory(prefix=".copy-", dir=folder) as kept:
         target = Path(kept) / name
         heavy.do("backup", log=str(_path()), target=str(target))
-        copies.note(_path(), "downloaded", target.stat().st_size)
+        copies.note(_path(), "downloaded", target.stat().st_size, target)
         # its name may go: what is open stays until the answer is sent
         return make_response(
             send_file(target.open("rb"), "application/vnd.sqlite3", as_attachment=True,

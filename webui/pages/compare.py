@@ -12,7 +12,7 @@ from flask import Blueprint, Response, jsonify, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.actions.load_results import RunWithResult, results_in
-from rig.analysis.compare.agreement_runs import agreement_of, pairs_of
+from rig.analysis.compare.agreement_runs import agreement_of
 from rig.analysis.compare.beside import Beside
 from rig.analysis.compare.compare_runs import compare_runs
 from rig.analysis.compare.run_values import values_of
@@ -140,8 +140,8 @@ def page() -> tuple[str, int]:
 
 
 def offered() -> list[Any]:
-    """The newest runs of strokes, for the form."""
-    rows = log.run_log().runs(3 * OFFERED)
+    """The newest runs of strokes on a valve, for the form."""
+    rows = [row for row in log.run_log().runs(3 * OFFERED) if row.of_a_valve]
     return [row for row in rows if row.kind == "strokes" and row.status != "running"][:OFFERED]
 
 
@@ -253,7 +253,7 @@ def agree() -> tuple[str, int]:
         try:
             first, second = ([one.result for one in _results(side)] for side in sides)
             shape = agreement_of(first, second)
-            apart = [*_apart(shape, pairs_of(first, second))]
+            apart = [*_apart(shape)]
         except UsageError as error:
             refused = str(error)
     text = render_template(
@@ -263,14 +263,13 @@ def agree() -> tuple[str, int]:
     return text, 400 if refused else 200
 
 
-def _apart(shape: Shape, pairs: Sequence[tuple[Shape, Shape]]) -> Iterator[Apart]:
+def _apart(shape: Shape) -> Iterator[Apart]:
     for key, name in (("response_ms", "Response"), ("release_ms", "Release")):
         found = shape["figures"][key]
         if found is None:
             continue
-        steps = [(one["valve"], two["summary"][key]["mean"], one["summary"][key]["mean"])
-                 for one, two in pairs]  # fmt: skip
-        away = [(valve, b - a) for valve, b, a in steps if a is not None and b is not None]
+        both = zip(shape["pairs"], shape["means"][key], strict=True)
+        away = [(valve, b - a) for (_, _, valve), (a, b) in both if None not in (a, b)]
         line = drawing.scale([*(d for _, d in away), found["low"], found["high"], 0.0])
         if line is None:
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import hmac
 import io
+import itertools
 import time
 from typing import Annotated, Any, Literal, cast
 
@@ -47,8 +48,8 @@ blueprint = Blueprint("lesson", __name__)
 POINTS = 1_500
 LEAST_MS = 5.0
 LOOKED_AT, OFFERED = 120, 30
-LONGEST = 300
-"""Strokes of a run that is looked through for what is worth showing."""
+STROKES_LOOKED_AT = 1_000
+"""Of the newest runs, for what is worth showing: the page does not wait for more."""
 LOOPBACK = ("127.", "localhost", "[::1]")
 
 RunId = "<int(max=2147483647):run_id>"
@@ -117,10 +118,12 @@ def _lessons() -> Lessons:
 def start() -> str:
     """Which run to teach with: the newest ones that have strokes."""
     opened = log.run_log()
-    rows = [row for row in opened.runs(LOOKED_AT) if row.kind == "strokes" and row.strokes]
+    rows = [row for row in opened.runs(LOOKED_AT) if row.of_a_valve]
+    rows = [row for row in rows if row.kind == "strokes" and row.strokes]
     rows = rows[:OFFERED]
-    short = [row.id for row in rows if (row.strokes or 0) <= LONGEST]
-    results = ({**result, "run": n} for n in short if (result := opened.result(n)) is not None)
+    so_far = itertools.accumulate(row.strokes or 0 for row in rows)
+    near = [row.id for row, n in zip(rows, so_far, strict=True) if n <= STROKES_LOOKED_AT]
+    results = ({**result, "run": n} for n in near if (result := opened.result(n)) is not None)
     worth = worth_showing.worth_showing(results)
     named = {row.id: row for row in rows}
     return render_template("lesson_start.html", rows=rows, worth=worth, named=named)
@@ -180,6 +183,7 @@ def _page(run_id: int, asked: LessonQuestion, *, code: str, phone: bool) -> str:
     return render_template(
         "lesson.html", stored=view.stored, header=view.stored.header, asked=asked,
         across=words.unreal(view.stored.header.source), last=known[-1], code=code, phone=phone,
+        figures={"response_ms": None, "release_ms": None} | (view.stroke(asked.stroke) or {}),
     )  # fmt: skip
 
 

@@ -16,7 +16,7 @@ from rig.actions import last_backup
 from rig.actions.storage_health import keeping
 from rig.core import places
 from rig.core.errors import RigError
-from rig.runlog import register, search
+from rig.runlog import copies, register, search
 from rig.runlog.register import Entry
 from rig.runlog.search import Listed
 from rig.runlog.store import RunLog
@@ -84,7 +84,7 @@ def page() -> str | Response:
         batch=batch_seen,
         storage=[line for line in lines if not line.startswith(CAUTION)],
         cautions=[line.removeprefix(CAUTION) for line in lines if line.startswith(CAUTION)],
-        backup=last_backup.told(last_backup.last(path), newest, time.time()),
+        backup=last_backup.told(copies.last(path), newest, time.time()),
         news=news((helptexts.FOLDER / "whats-new.md").read_text(encoding="utf-8")),
         under_way_days=UNDER_WAY_S // 86_400,
         drawn_utc_s=time.time(),

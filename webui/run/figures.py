@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from rig.text.rounded import mean_text, spread_text, sure_text, too_few, value_text
+from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
+from rig.text.run_facts import rate_is
 from webui import helptexts
 from webui.words import UNKNOWN
 
@@ -123,7 +124,7 @@ def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Car
     return Card(
         DECAY,
         value_text(rate, held.get("U"), UNKNOWN, DECAY.digits),
-        "",
+        rate_is(held).strip(" ()"),
         stats,
         anchor(DECAY),
         f"no interval: {held['no_interval']}"
@@ -134,12 +135,8 @@ def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Car
 
 
 def _sure(value: float | None, figure: Mapping[str, Any], meaning: Meaning) -> str:
-    """The expanded uncertainty beside a value; where the interval does not lie evenly about it,
-    the interval."""
-    told = sure_text(value, figure, meaning.unit)
-    if not told or too_few(figure):
-        return told
-    return f"{told} (95 %)" if told.startswith("±") else f"true value {told} (95 %)"
+    """What stands beside a value as read."""
+    return beside_text(value, figure, meaning.unit)
 
 
 def _text(value: Any, digits: int) -> str:

@@ -30,9 +30,11 @@ COLUMNS_MOST = 200
 
 
 class Held:
-    """A file that was sent: its folder, its name as sent."""
+    """A file that was sent: its folder, its name as sent. `watch`: the word by which its sender's
+    page asks how far it was read."""
 
     def __init__(self, sent: FileStorage) -> None:
+        self.watch = ""
         self.folder = tempfile.TemporaryDirectory(prefix="rig-capture-")
         self.name = sent.filename or "capture"
         ending = Path(self.name).suffix.lower()
@@ -63,6 +65,11 @@ class HeldFiles:
     def get(self, token: str) -> Held | None:
         with self._lock:
             return self._files.get(token)
+
+    def watched(self, watch: str) -> Held | None:
+        """The file that is being read for the page with this word."""
+        with self._lock:
+            return next((one for one in self._files.values() if watch and one.watch == watch), None)
 
     def drop(self, token: str) -> None:
         """Forget a file."""
@@ -103,6 +110,8 @@ def take_capture() -> AnyResponse | str | tuple[str, int]:
     if setup is None:
         return _page(_problem("no setup was chosen", "say how the lines are wired"), token), 400
     heavy.not_beside_a_run()
+    (held.path.parent / importing.PROGRESS).unlink(missing_ok=True)
+    held.watch = request.form.get("watch", "")[:64]
     tried = None if sent is not None and sent.filename else _typed_map()
     maps = capture_maps.all_kept() if tried is None else {"": tried}
     reader: importing.Reader = current_app.extensions["captures"]
@@ -127,6 +136,20 @@ def take_capture() -> AnyResponse | str | tuple[str, int]:
     if len(numbers) == 1:
         return redirect(url_for("pages.one_run", run_id=numbers[0]))
     return redirect(url_for("pages.run_list", source="capture"))
+
+
+@blueprint.get("/log/import/progress")
+@access.writer_only
+def progress() -> dict[str, Any]:
+    """How much of a file that was sent is read: bytes, and of how many; null before that."""
+    held = current_app.extensions["held_captures"].watched(request.args.get("watch", ""))
+    if held is None:
+        return {"read": None, "of": None}
+    try:
+        read = int((held.path.parent / importing.PROGRESS).read_text())
+    except (OSError, ValueError):
+        return {"read": None, "of": None}
+    return {"read": read, "of": held.path.stat().st_size}
 
 
 def _problem(what: str, remedy: str) -> dict[str, Any]:
@@ -198,5 +221,5 @@ def _page(answer: dict[str, Any], token: str = "") -> str:
         "import.html", problems=answer.get("problems", []), understood=answer.get("runs"),
         name=held.name if held else "", held=token if held else "", plan=plan, roles_of=roles,
         roles=(*TIME_ROLES, *SIGNALS), setups=list(_setups()),
-        chosen=request.form.get("setup", ""),
+        chosen=request.form.get("setup", ""), size=held.path.stat().st_size if held else 0,
     )  # fmt: skip

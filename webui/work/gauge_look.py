@@ -97,7 +97,7 @@ def _with(seen: Seen, told: dict[str, object]) -> Seen:
         case {"question": str(text)}:
             return seen._replace(question=text)
         case {"found": {"table": str(table), "words": list(words)}}:
-            return seen._replace(table=table, words=tuple(map(str, words)))
+            return seen._replace(looks=False, table=table, words=tuple(map(str, words)))
         case {"wrong": str(text)}:
             return seen if seen.question else seen._replace(wrong=text)
     return seen

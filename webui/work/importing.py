@@ -19,6 +19,8 @@ import resource
 import subprocess
 import sys
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +34,8 @@ NICENESS = 15
 ANSWER_S = 180.0
 """A small board takes minutes over the largest capture, more so beside other work."""
 RUNS_MOST = 200
+PROGRESS, PROGRESS_S = "progress", 0.3
+"""A file beside the capture says how many bytes of it were read, so often."""
 VALUES_SHOWN = 3
 
 
@@ -151,7 +155,7 @@ def answer(question: dict[str, Any]) -> dict[str, Any]:
                 missing = ", ".join(plan.by.missing())
                 why = "say below which column it is, and look again"
                 return {"problems": [problem(f"not known yet: {missing}", why)], **shown}
-        captured = read_capture(path, setup, resolution_ns, plan)
+        captured = read_capture(path, setup, resolution_ns, plan, _tells(path))
     except UsageError as error:
         remedy = "write a time like 1 ms, or leave it empty"
         return {"problems": [problem(str(error), remedy, "resolution", question["resolution"])]}
@@ -181,6 +185,20 @@ def answer(question: dict[str, Any]) -> dict[str, Any]:
     return {"runs": runs, **shown}
 
 
+def _tells(path: Path) -> Callable[[int], None]:
+    told_s = 0.0
+
+    def progress(read: int) -> None:
+        nonlocal told_s
+        now_s = time.monotonic()
+        if now_s - told_s >= PROGRESS_S:
+            told_s = now_s
+            with contextlib.suppress(OSError):
+                (path.parent / PROGRESS).write_text(str(read))
+
+    return progress
+
+
 def _plan_shown(path: Path, plan: Plan) -> dict[str, Any]:
     """What the page shows of a plan: with a map, each column's first values too."""
     from rig.captures.guess import looked_at
@@ -188,6 +206,7 @@ def _plan_shown(path: Path, plan: Plan) -> dict[str, Any]:
     first = [] if plan.by is None else looked_at(path, plan.layout)
     return {
         "key": plan.key, "sure": plan.sure, "left_out": plan.left_out,
+        "remarks": plan.remarks,
         "map": None if plan.by is None else plan.by.model_dump(),
         "columns": [
             {"name": name, "first": [text for text in column if text][:VALUES_SHOWN]}

@@ -19,6 +19,8 @@ from rig.analysis.coil.current_fall import Fall, fall
 from rig.analysis.coil.current_rise import MOVED, NOT_SEEN, OPEN, Rise, no_rise, rise
 from rig.analysis.measure.gauge_calibration import resolution_kpa
 from rig.analysis.measure.instrument_uncertainty import READBACK_MS
+from rig.analysis.measure.own_timing import Applied as OwnApplied
+from rig.analysis.measure.own_timing import own_lines
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.measure.stroke_windows import BOUNCE_NS, NEVER, Windows
 from rig.analysis.measure.time_stamps import stamp_half_width_ms
@@ -41,9 +43,9 @@ class StrokeCurrent(NamedTuple):
     """One stroke. Times in ms, NaN where not known, `u_` their standard uncertainties.
 
     `relay_ms`: command to coil live. `electrical_ms`, `mechanical_ms`, `hydraulic_ms` add up to the
-    response where that is timed from the coil; `seated_ms`: coil live to the plunger's landing.
-    `back_leaves_ms`, `back_seated_ms`: coil dead to the plunger's leaving and landing on its way
-    back. `growth` of the time constant from before to after."""
+    response, less the rig's own time, where that is timed from the coil; `seated_ms`: coil live to
+    the plunger's landing. `back_leaves_ms`, `back_seated_ms`: coil dead to the plunger's leaving
+    and landing on its way back. `growth` of the time constant from before to after."""
 
     state: str
     why: str
@@ -94,10 +96,14 @@ def signature_of(
     table: StrokeTable,
     supply_v: tuple[float, str] | None = None,
     oil_degc: float | None = None,
+    own: OwnApplied | None = None,
 ) -> Signature | None:
     """The signature of a run; None where the coil's current was not recorded.
 
     `supply_v`: the coil's supply and how it is known ("measured", "stated"); None: the setup's.
+    `own`: what is known of the rig's own times. They lie between the switch's input and the
+    read-back's, and so in the hydraulic part, which alone ends at the switch; the parts then add up
+    to the response with the rig's own time taken off.
     """
     samples = recording.samples.get(CHANNEL)
     if samples is None or not samples.good.any() or not len(windows):
@@ -111,7 +117,7 @@ def signature_of(
     half_ms = recording.fast[CHANNEL].half_ns / 1e6 if CHANNEL in recording.fast else 0.0
     chosen = set(_chosen(table))
     rows = tuple(
-        _stroke(recording, samples, windows, table, row, resolution, half_ms)
+        _stroke(recording, samples, windows, table, row, resolution, half_ms, own)
         if row in chosen
         else None
         for row in range(len(windows))
@@ -137,7 +143,7 @@ def _chosen(table: StrokeTable) -> list[int]:
 
 def _stroke(
     recording: Recording, samples: SampleSeries, windows: Windows, table: StrokeTable, row: int,
-    resolution: float, half_ms: float,
+    resolution: float, half_ms: float, own: OwnApplied | None,
 ) -> StrokeCurrent:  # fmt: skip
     on_ns, off_ns = int(windows.on_ns[row]), int(windows.start_off_ns[row])
     low, high = np.searchsorted(samples.t_ns, np.array((on_ns, off_ns)), "left")
@@ -162,19 +168,31 @@ def _stroke(
     seated, u_seated = seen.seated_s * 1e3, math.hypot(seen.u_seated_s * 1e3, u_sample)
     start_ms = (int(windows.start_on_ns[row]) - on_ns) / 1e6
     settled_ms = float(table.response_ms[row]) + start_ms
+    late_ms, u_late = _switch_late(own, stamp)
     dead_ms = 0.0 if windows.dead_ns[row] < NEVER else NAN
     return StrokeCurrent(
         seen.state, seen.why,
         live_ms,
         leaves - live_ms, math.hypot(u_leaves, u_live),
         seated - leaves, math.hypot(seen.u_leaves_s, seen.u_seated_s) * 1e3,
-        settled_ms - seated, math.hypot(u_seated, stamp),
+        settled_ms - seated - late_ms, math.hypot(u_seated, u_late),
         seated - live_ms, math.hypot(u_seated, u_live),
         back.leaves_s * 1e3 + dead_ms, back.u_leaves_s * 1e3,
         back.seated_s * 1e3 + dead_ms, back.u_seated_s * 1e3,
         seen.steady_a, seen.tau1_s * 1e3, seen.u_tau1_s * 1e3, seen.tau2_s * 1e3, seen.growth,
         seen.step, seen.u_step,
     )  # fmt: skip
+
+
+def _switch_late(own: OwnApplied | None, stamp_ms: float) -> tuple[float, float]:
+    """How much later than its instant the switch's edge is stamped, and the standard uncertainty of
+    that, ms; `stamp_ms` that of a stamp."""
+    way = None if own is None else own.switch_late("response")
+    if way is None or own is None:
+        return 0.0, stamp_ms
+    of_mean = [line.part for line in own_lines(way, own, single=True)]
+    assumed = [stamp_ms] if own.overdue else []
+    return way.mean_ms, math.hypot(*of_mean, READBACK_MS / math.sqrt(3), stamp_ms, *assumed)
 
 
 def _judged(t: Float, i: Float, closed_s: float | None, resolution: float) -> Rise:

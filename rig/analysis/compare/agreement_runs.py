@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from rig.analysis.compare.own_times import best_of_mean, measured
 from rig.analysis.compare.run_values import FIGURES, values_of
 from rig.analysis.stats.agreement import Agreement, limits_of_agreement
 from rig.core.errors import UsageError
@@ -52,21 +53,42 @@ def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> dict[str,
     """Limits of agreement of the mean response and release as JSON. Raises UsageError, see
     pairs_of."""
     pairs = pairs_of(first, second)
-    found = {
-        name: limits_of_agreement(*(_means([pair[n] for pair in pairs], name) for n in (0, 1)))
-        for name in FIGURES
-    }
+    means = {name: [_means([pair[n] for pair in pairs], name) for n in (0, 1)] for name in FIGURES}
+    found = {name: limits_of_agreement(*sides) for name, sides in means.items()}
     return {
         "pairs": [[one["run"], two["run"], one["valve"]] for one, two in pairs],
         "sources": sorted({one["source"] for pair in pairs for one in pair}),
+        "means": {name: plain(np.transpose(sides).tolist()) for name, sides in means.items()},
         "figures": {name: one and plain(one) for name, one in found.items()},
-        "words": [agreement_words(NAMES[name], one) for name, one in found.items()],
+        "words": [agreement_words(NAMES[name], one) for name, one in found.items()]
+        + [_taken_off(pairs)],
     }
 
 
 def _means(results: Sequence[Result], name: str) -> Any:
+    """The means of a side, (n,), as each rig gives them: with its own time taken off where it was
+    measured, as in its verdicts. What a rig does not know of itself stays in the difference, since
+    that is what two rigs that stand for one another would differ by."""
     columns = (values_of(one, name) for one in results)
-    return np.array([v.mean() if len(v := c[np.isfinite(c)]) else np.nan for c in columns])
+    means = [v.mean() if len(v := c[np.isfinite(c)]) else np.nan for c in columns]
+    if all(map(measured, results)):
+        both = zip(results, means, strict=True)
+        means = [best_of_mean(name, one, float(mean)) for one, mean in both]
+    return np.array(means)
+
+
+def _taken_off(pairs: Sequence[tuple[Result, Result]]) -> str:
+    """Of which side the rig's own times are taken off, in a sentence."""
+    sides = [all(measured(pair[n]) for pair in pairs) for n in (0, 1)]
+    if all(sides):
+        return "The rigs' own times, as each was measured, are taken off."
+    if not any(sides):
+        return "Times are as read: neither rig has measured its own times in all of these runs."
+    which = "first" if sides[0] else "second"
+    return (
+        f"The own times of the {which} rig are taken off, the other has not measured its own: they "
+        "may be the difference."
+    )
 
 
 def agreement_words(name: str, found: Agreement | None) -> str:

@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from rig.analysis.compare.mounting import Mounting
 from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, OilModel, factor
+from rig.analysis.compare.own_times import OwnTimes
 from rig.analysis.compare.run_values import (
     ENGINE,
     OIL,
@@ -69,7 +70,8 @@ class AllowedFor(NamedTuple):
     scatter, and yet it may be conditions or mounting). `lacking`: conditions not known in one run
     or both. `mounting` None: not known; `mounting_to_explain`: the spread between mountings (ms,
     sd) that would make it no difference; `pressure_to_explain` the relative difference of pressure
-    that would, where the pressure is not known."""
+    that would, where the pressure is not known. `own` are the rigs' own times that were taken off,
+    None where they cancel."""
 
     difference: float
     standard_error: float
@@ -84,6 +86,7 @@ class AllowedFor(NamedTuple):
     mounting_to_explain: float | None
     pressure_to_explain: float | None
     result: str
+    own: OwnTimes | None = None
 
 
 class Sides(NamedTuple):
@@ -104,14 +107,16 @@ class Sides(NamedTuple):
 
 def allowed_for(
     figure: str, found: Difference, sides: Sides, slopes: Sequence[Slopes],
-    mounting: Mounting | None,
+    mounting: Mounting | None, own: OwnTimes | None = None,
 ) -> AllowedFor:  # fmt: skip
-    """Allow for what is known of conditions and mounting in the difference of a figure
-    ("response_ms", "release_ms"). `slopes` of one condition: the first that holds counts."""
+    """Allow for what is known of conditions, mounting and both rigs' `own` times in the difference
+    of a figure ("response_ms", "release_ms"). `slopes` of one condition: the first that holds
+    counts."""
     effects = tuple(effects_of(figure, found.before.mean, found.after.mean, sides, slopes))
     known = [one for one in effects if one.known]
-    shift = math.fsum(one.low for one in known)
+    shift = math.fsum(one.low for one in known) + (0.0 if own is None else own.shift)
     parts = [(found.standard_error, found.dof)] + [(one.u, one.dof) for one in effects]
+    parts += () if own is None else own.parts
     spread = 0.0 if mounting is None else math.sqrt(2) * mounting.sd
     if mounting is not None:
         parts.append((spread, mounting.dof))
@@ -138,7 +143,7 @@ def allowed_for(
         of_pressure = abs(ratio ** (-1 / exponent) - 1) if ratio > 0 else None
     return AllowedFor(
         apart, u, dof, p, ci, least, most, effects, lacking, mounting,
-        math.sqrt(spare / 2) if spare > 0 else None, of_pressure, result,
+        math.sqrt(spare / 2) if spare > 0 else None, of_pressure, result, own,
     )  # fmt: skip
 
 

@@ -45,6 +45,13 @@ def allowed_sentences(found: Difference, allowed: AllowedFor) -> Iterator[str]:
             f"The {_apart(one)} explains {signed(one.low, places(one.u, 2))} ms{unsure} of it "
             f"({one.how})."
         )  # fmt: skip
+    own = allowed.own
+    if own is not None and (abs(own.shift) > WORTH_TELLING_MS or own.u > WORTH_TELLING_MS):
+        digits = places(own.u)
+        yield (
+            f"The rigs' own times, which are not the same, explain {signed(own.shift, digits)} ms "
+            f"(u {fixed(own.u, digits)}) of it."
+        )
     if allowed.result == NOT_SHOWN:
         if found.p < ALPHA:
             left, u = pair(allowed.difference, (allowed.ci95.high - allowed.ci95.low) / 2)

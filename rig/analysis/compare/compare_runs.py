@@ -25,6 +25,7 @@ from rig.analysis.compare.beside import Beside, check_beside, mounting_of, slope
 from rig.analysis.compare.compare_words import FigureComparison
 from rig.analysis.compare.mounting import Mounting
 from rig.analysis.compare.oil_correction import OilModel, mean_at_reference, normalised, oil_model
+from rig.analysis.compare.own_times import OwnTimes, own_times
 from rig.analysis.compare.run_values import (
     FIGURES,
     UNITS,
@@ -82,14 +83,15 @@ def compare_figure(
     figure: str, before: Float, after: Float, margin: float | None, sides: Sides,
     slopes: Sequence[Slopes] = (), mounting: Mounting | None = None,
     degc: tuple[float, float] | None = None, model: OilModel | None = None,
+    own: OwnTimes | None = None,
 ) -> FigureComparison | None:  # fmt: skip
     """Two sets of times (ms) of a figure ("response_ms", "release_ms"); None where one has fewer
-    than two. `margin` in ms; `sides`, `slopes`, `mounting` see allowed_for; `degc` are both oil
-    temperatures where known and the medium is oil."""
+    than two. `margin` in ms; `sides`, `slopes`, `mounting`, `own` see allowed_for; `degc` are both
+    oil temperatures where known and the medium is oil."""
     found = difference(before, after)
     if found is None:
         return None
-    allowed = allowed_for(figure, found, sides, slopes, mounting)
+    allowed = allowed_for(figure, found, sides, slopes, mounting, own)
     alike = alike_when_allowed(allowed, margin) if margin is not None else None
     sd, seen = found.pooled_sd, margin if margin is not None else found.difference
     needed = strokes_to_see(seen / sd) if sd > 0 else None
@@ -188,7 +190,7 @@ def _pair(
         name: compare_figure(
             name, values_of(before, name), values_of(after, name), settings.margin_ms(name), sides,
             slopes_of(name, settings, beside), mounting_of(name, before, after, settings, beside),
-            degc, model,
+            degc, model, own_times(name, before, after),
         )
         for name in FIGURES
     }  # fmt: skip
@@ -271,6 +273,8 @@ def _allowed_json(allowed: AllowedFor) -> dict[str, Any]:
             }
             for one in allowed.effects
         ],
+        "own_times_ms": None if allowed.own is None else allowed.own.shift,
+        "u_own_times_ms": None if allowed.own is None else allowed.own.u,
         "not_known": list(allowed.lacking),
         "mounting_sd_ms": None if mounting is None else mounting.sd,
         "mounting": None if mounting is None else mounting.how,

@@ -14,6 +14,7 @@ from rig.analysis.compare.allowed_words import (
     valves_line,
 )
 from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, Normalised, OilModel
+from rig.analysis.compare.own_times import one_rig
 from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
 from rig.analysis.stats.agreement import Distance
 from rig.core.rounding import fixed, pair, places
@@ -212,6 +213,14 @@ def notes(results: Sequence[Result]) -> list[str]:
         told.append(
             "Some times count from the read-back and some from the command: the relay's delay is "
             "in the second kind only."
+        )
+    others = [str(one["run"]) for one in results[1:] if not one_rig(results[0], one)]
+    if others:
+        ranked = " The ranking is of times as read." if len(results) > 2 else ""
+        told.append(
+            f"The rig's own times are not the same in run {results[0]['run']} and in run "
+            f"{', '.join(others)} (another rig, wiring or measurement): in what is called real "
+            f"they are taken off, where they are known.{ranked}"
         )
     told += condition_notes(results)
     for one in results:

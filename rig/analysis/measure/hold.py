@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,6 +23,18 @@ OF_LINE, OF_WATCH = "slope of the line", "mean of the watch"
 """What a decay rate is."""
 
 
+class OpenBecause(NamedTuple):
+    """Why a figure cannot show that its limit is held, and what to check next; neither with a full
+    stop."""
+
+    why: str
+    next_check: str
+
+    @property
+    def words(self) -> str:
+        return f"{self.why}. Next check: {self.next_check}"
+
+
 @dataclass(frozen=True)
 class HoldResult:
     """The watch from `from_ns` to `to_ns`. Pressures kPa, rates kPa/s, None where not known.
@@ -32,9 +45,8 @@ class HoldResult:
     `rate_from_ns`, `rate_to_ns`), of a curve of `terms` terms. `standard_error_kpa_s` is its
     standard error, by what the `effective_n` independent readings that they are worth can tell,
     None where that cannot be told; where the pressure was gone too early for a rate, the least rate
-    it fell at, without an error.
-    `left_out` readings lay far off, `bad` were not to be believed. `dropped_out_ns` is
-    the edge after which the switch stayed off.
+    it fell at, without an error. `left_out` readings lay far off, `bad` were not to be believed.
+    `dropped_out_ns` is the edge after which the switch stayed off.
     `trace_ns`, `trace_kpa` (k,) are readings evenly picked. With the coil on the figures count
     from where switch and pressure had settled. `open_because` says why the rate cannot show that a
     limit is held, else empty; `at_least_kpa_s` is a rate that was surely reached.
@@ -62,7 +74,7 @@ class HoldResult:
     rate_is: str = OF_LINE
     rate_from_ns: int | None = None
     rate_to_ns: int | None = None
-    open_because: str = ""
+    open_because: OpenBecause | None = None
     at_least_kpa_s: float | None = None
 
 
@@ -145,41 +157,44 @@ def hold(
     )
 
 
-def _open_because(found: Decay, out_s: float | None) -> str:
+def _open_because(found: Decay, out_s: float | None) -> OpenBecause | None:
     if found.gone_early and not found.gone_s:
-        return (
-            "there was no pressure at the start of the watch, so nothing could leak down. "
-            "Next check: the supply, and whether the pressure was up before the release"
+        return OpenBecause(
+            "there was no pressure at the start of the watch, so nothing could leak down",
+            "the supply, and whether the pressure was up before the release",
         )
     if found.gone_early:
-        return (
+        return OpenBecause(
             f"the pressure was gone after {found.gone_s:.2f} s, so a line would describe an empty "
-            "gallery. Next check: shut the drain, or shorten watch"
+            "gallery",
+            "shut the drain, or shorten watch",
         )
     rate = found.rate
     if rate is not None and not rate.sure and not found.straight:
-        return (
+        return OpenBecause(
             "the pressure falls neither along a straight line nor along a smooth curve, so no rate "
-            "describes it, and no interval is given. "
-            "Next check: look at the pressure against time; the gauge's plug and its line"
+            "describes it, and no interval is given",
+            "look at the pressure against time; the gauge's plug and its line",
         )
     if rate is not None and not rate.sure:
-        return (
+        return OpenBecause(
             f"the {found.n} readings follow one another so closely (ripple or drift) that they are "
-            f"worth {rate.effective:.1f} independent ones, too few for an interval. Next check: a "
-            "longer watch, a steadier pressure"
+            f"worth {rate.effective:.1f} independent ones, too few for an interval",
+            "a longer watch, a steadier pressure",
         )
     if not found.straight and found.gone_s is not None:
-        return (
+        return OpenBecause(
             f"the pressure was gone after {found.gone_s:.2f} s, and fell ever more slowly, so its "
-            "mean rate is not that of the watch. Next check: shut the drain, or shorten watch"
+            "mean rate is not that of the watch",
+            "shut the drain, or shorten watch",
         )
     if out_s is not None:
-        return (
+        return OpenBecause(
             f"the switch dropped out after {out_s:.2f} s, so the pressure was not held through the "
-            "watch. Next check: where it leaks, or shorten watch"
+            "watch",
+            "where it leaks, or shorten watch",
         )
-    return ""
+    return None
 
 
 def _energised(recording: Recording, start_ns: int) -> bool:

@@ -8,6 +8,8 @@ setup has no `[timing]`: they are then said to be assumed, line by line, in ever
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import NamedTuple
 
 from rig.analysis.measure.gauge_calibration import Applied, calibration_lines, resolution_kpa
 from rig.analysis.measure.own_timing import Applied as OwnApplied
@@ -43,10 +45,8 @@ LINE_LENGTH_CHARACTERS = 3
 LATENCY_SHARE = 0.5
 """Half width of the gauge's stated latency, as a share of it."""
 UNSTATED_PERIODS = 1.0
-"""A gauge that states no latency may send what is up to so many of its periods old (common
-practice, no source). None of it is taken off: as a half width about 0 it has the standard
-uncertainty that an even chance from 0 to this has about 0, its mean
-included (JCGM 100, F.2.4.5)."""
+"""A gauge that states no latency may send what is up to so many of its periods old, and is never
+early (common practice, no source)."""
 SCATTER, RESOLUTION = "scatter of one reading", "gauge resolution"
 STAMPS = "time stamps of both edges"
 STAMPS_NOTES = {
@@ -130,12 +130,42 @@ def _stamp_lines(
     return lines
 
 
-def age_half_width_ms(gauge: GaugeSetup) -> float:
-    """How far the age of a reading (pressure.reading_age_s) may be off."""
-    frame_s = LINE_LENGTH_CHARACTERS * seconds_per_character(gauge)
+class AgeLeft(NamedTuple):
+    """What is not known of a reading's age (pressure_at.reading_age_s), ms: `line` either way for
+    the length of its line; its latency is `more` than what was taken off, by `latency` either way
+    of that. A gauge that states no latency is late by anything from 0 to some of its periods, and
+    never early: an asymmetric range, whose middle is the best estimate (JCGM 100, 4.3.8)."""
+
+    line: float
+    more: float
+    latency: float
+
+    @property
+    def late(self) -> float:
+        """The most that a reading may be older than what was taken off."""
+        return self.line + self.more + self.latency
+
+    @property
+    def early(self) -> float:
+        """The most that it may be younger."""
+        return self.line + self.latency - self.more
+
+    @property
+    def u2_as_read(self) -> float:
+        """Variance about what was taken off, of a figure from which the middle is not taken off
+        (JCGM 100, F.2.4.5): for a range from 0 to p that is p^2 / 3."""
+        return self.line**2 / 3 + self.more**2 + self.latency**2 / 3
+
+
+def age_left_ms(gauge: GaugeSetup | None) -> AgeLeft:
+    """Of the readings of this gauge; nothing without one."""
+    if gauge is None:
+        return AgeLeft(0.0, 0.0, 0.0)
+    frame = 1e3 * LINE_LENGTH_CHARACTERS * seconds_per_character(gauge)
     if gauge.stated_latency_s is None:
-        return 1e3 * (frame_s + UNSTATED_PERIODS * gauge.period_s)
-    return 1e3 * (frame_s + LATENCY_SHARE * gauge.stated_latency_s)
+        half = 1e3 * UNSTATED_PERIODS * gauge.period_s / 2
+        return AgeLeft(frame, half, half)
+    return AgeLeft(frame, 0.0, 1e3 * LATENCY_SHARE * gauge.stated_latency_s)
 
 
 def scatter_line(samples: SampleSeries) -> Line | None:
@@ -170,23 +200,76 @@ def gauge_lines(
 
 
 def moving_lines(
-    recording: Recording, setup: Setup | None, rate_kpa_ms: float, name: str = "reading's age"
-) -> list[Line]:
-    """What time does to a pressure that moves at `rate_kpa_ms`: the age of the readings, and the
-    stamp of the switch's edge."""
-    lines = [
-        Line("time stamp of the switch's edge", stamp_half_width_ms(recording), "ms",
-             "rectangular", rate_kpa_ms, note="" if recording.source == "capture" else ASSUMED),
-    ]  # fmt: skip
+    recording: Recording, setup: Setup | None, rates: Mapping[str, float],
+    own: OwnApplied | None = None,
+) -> tuple[list[Line], float]:  # fmt: skip
+    """What time does to the pressure at the switch's edge: lines, and correction (kPa). `rates`:
+    how fast it moves (kPa/ms) at an edge to on ("response") and to off ("release"), with the sign
+    with which each pressure counts.
+
+    An edge that is stamped d late shows the pressure of d later, a reading that is a older than was
+    taken off that of a earlier: p = shown - rate d + rate a. With `[timing]` timed from a read-back
+    the switch's input is known to be later than the read-back's by the measured mean; what is left
+    is how late the read-back itself is. That is of one input and does not cancel here, since the
+    gauge's readings are stamped by neither.
+    """
+    whole = sum(rates.values())
+    lines, correction = _age_lines(recording, setup, whole)
+    late = {} if own is None else {name: own.switch_late(name) for name in rates}
+    found = {name: way for name, way in late.items() if way is not None}
+    measured = own is not None and len(found) == len(rates)
+    stamp = stamp_half_width_ms(recording)
+    if not measured or (own is not None and own.overdue):
+        note = "" if recording.source == "capture" else ASSUMED
+        of_switch = "time stamp of the switch's edge"
+        lines.append(Line(of_switch, stamp, "ms", "rectangular", -whole, note=note))
+    if measured and own is not None:
+        for name, way in found.items():
+            mean = own_lines(way, own, single=False)[0]
+            at = f"{mean.name}, {EDGES[name]}" if len(found) > 1 else mean.name
+            lines.append(mean._replace(name=at, sensitivity=-rates[name]))
+            correction -= rates[name] * way.mean_ms
+        lines += [
+            Line("read-back delay", READBACK_MS, "ms", "rectangular", -whole, note=ASSUMED),
+            Line("time stamp of the read-back's edge", stamp, "ms", "rectangular", -whole,
+                 note=ASSUMED),
+        ]  # fmt: skip
+    return lines, correction
+
+
+def own_scatter_lines(rates: Mapping[str, float], own: OwnApplied | None) -> list[Line]:
+    """What the rig's own scatter does to the pressure at a single edge; `rates` as in
+    moving_lines. In a mean it is in the repeatability."""
+    found = []
+    for name, rate in rates.items():
+        way = None if own is None else own.switch_late(name)
+        if way is not None and own is not None:
+            line = own_lines(way, own, single=True)[1]
+            at = f"{line.name}, {EDGES[name]}" if len(rates) > 1 else line.name
+            found.append(line._replace(name=at, sensitivity=-rate))
+    return found
+
+
+EDGES = {"response": "edge to on", "release": "edge to off"}
+
+
+def _age_lines(
+    recording: Recording, setup: Setup | None, rate_kpa_ms: float
+) -> tuple[list[Line], float]:
     gauge = setup.gauge if setup is not None else None
-    if gauge is not None and recording.source != "capture":
-        of = "the stated latency" if gauge.stated_latency_s is not None else (
-            f"{UNSTATED_PERIODS:g} period of latency, assumed: none is stated"
-        )  # fmt: skip
-        note = (
-            f"{line_characters(gauge)} characters at {gauge.baud} baud and {of}: "
-            f"{1e3 * reading_age_s(gauge):.3g} ms taken off"
-        )
-        age = age_half_width_ms(gauge)
-        lines.insert(0, Line(name, age, "ms", "rectangular", -rate_kpa_ms, note=note))
-    return lines
+    if gauge is None or recording.source == "capture":
+        return [], 0.0
+    left = age_left_ms(gauge)
+    of_line = (
+        f"{line_characters(gauge)} characters at {gauge.baud} baud, and the stated latency: "
+        f"{1e3 * reading_age_s(gauge):.3g} ms taken off"
+    )
+    of_latency = "half of the stated latency" if gauge.stated_latency_s is not None else (
+        f"assumed, none is stated: late by 0 to {left.late - left.line:.3g} ms, and never early; "
+        "the middle is taken off"
+    )  # fmt: skip
+    return [
+        Line("reading's age", left.latency, "ms", "rectangular", rate_kpa_ms, note=of_latency),
+        Line("length of a reading's line", left.line, "ms", "rectangular", rate_kpa_ms,
+             note=of_line),
+    ], rate_kpa_ms * left.more  # fmt: skip

@@ -148,11 +148,13 @@ def _way(
 
 class Applied(NamedTuple):
     """What is known of the rig's own times in a run: `made` of the setup, None where they are
-    assumed; `state` see Dated.state, ASSUMED without; `why` see Standing."""
+    assumed; `state` see Dated.state, ASSUMED without; `why` see Standing; `wired`
+    Setup.wired_for_timing of the run."""
 
     made: TimingSetup | None
     state: str
     why: str = ""
+    wired: str = ""
 
     @property
     def overdue(self) -> bool:
@@ -173,6 +175,13 @@ class Applied(NamedTuple):
         n, mean_s, sd_s = figures
         return Way(n, 1e3 * mean_s, 1e3 * sd_s, 1e3 * delay_s[0], 1e3 * delay_s[1])
 
+    def switch_late(self, name: str) -> Way | None:
+        """How much later the switch's input tells an edge than the read-back does, for the edges of
+        "response" (to on) or "release". None where it was not measured: from a command the relay's
+        delay is in it, and cannot be told apart."""
+        timed = self.made is not None and self.made.timed_from == "read-back"
+        return self.way(name) if timed else None
+
 
 def applied_timing(
     recording: Recording, setup: Setup | None, on: datetime.date | None
@@ -183,8 +192,9 @@ def applied_timing(
         return None
     made = setup.timing
     if made is None:
-        return Applied(None, ASSUMED)
-    return Applied(made, *made.standing(on, setup.wired_for_timing, recording.source))
+        return Applied(None, ASSUMED, wired=setup.wired_for_timing)
+    standing = made.standing(on, setup.wired_for_timing, recording.source)
+    return Applied(made, *standing, wired=setup.wired_for_timing)
 
 
 def reference_of(windows: Windows, setup: Setup | None, applied: Applied | None) -> Reference:

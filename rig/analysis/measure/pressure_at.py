@@ -9,6 +9,7 @@ import numpy as np
 
 from rig.analysis.measure.gauge_calibration import corrected
 from rig.analysis.stats.waveform import reduced
+from rig.config.gauge.marks import CONTROL
 from rig.config.gauge.model import TWO_WORDS, GaugeSetup
 from rig.config.setup.model import Setup
 from rig.core.clock import NS_PER_S
@@ -41,6 +42,8 @@ class PressureAt:
 
 
 NUMBER_CHARACTERS, UNIT_CHARACTERS, LINE_END = 5, 3, 2
+AFTER_TEXT = tuple(f"{{{name}}}" for name in (*CONTROL, "bcc"))
+"""Behind these no line end is needed."""
 SENTENCE_CHARACTERS = 24
 """What fills a gauge's pattern, to tell how long its line takes on the wire."""
 
@@ -55,9 +58,11 @@ def line_characters(gauge: GaugeSetup) -> int:
     text = gauge.pattern
     for name in ("pressure", *(channel.channel for channel in gauge.channels)):
         text = text.replace(f"{{{name}}}", " " * NUMBER_CHARACTERS)
-    for field, length in (("{unit}", UNIT_CHARACTERS), ("{*}", 0), ("{xor}", 2), ("{sum}", 2)):
-        text = text.replace(field, " " * length)
-    return len(text) + LINE_END
+    lengths = {"unit": UNIT_CHARACTERS, "*": 0, "xor": 2, "sum": 2, "bcc": 1}
+    lengths |= dict.fromkeys(CONTROL, 1)
+    for field, length in lengths.items():
+        text = text.replace(f"{{{field}}}", " " * length)
+    return len(text) + (0 if gauge.pattern.endswith(AFTER_TEXT) else LINE_END)
 
 
 def seconds_per_character(gauge: GaugeSetup) -> float:
@@ -70,7 +75,7 @@ def reading_age_s(gauge: GaugeSetup) -> float:
     """How old a reading is when its last byte arrives: latency and the time of its line.
 
     The line's length is taken from the pattern, a number as 5 characters, and so is known to a
-    few characters; instrument.age_half_width_ms carries that as uncertainty.
+    few characters; instrument_uncertainty.age_left_ms carries that as uncertainty.
     """
     return gauge.latency_s + line_characters(gauge) * seconds_per_character(gauge)
 

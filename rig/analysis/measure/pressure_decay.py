@@ -157,10 +157,9 @@ def _dependent(rest: Float, value: Float) -> float:
     longer than they remember, the slope's variance grows like that of a mean. A correlation that
     chance may show, and what only the steps of the display make, do not count.
     """
-    n = len(rest)
-    if float(rest.std()) <= ROUNDING * _step(value) or not (
-        lag1(rest) or 0.0
-    ) > BY_CHANCE / math.sqrt(n):
+    n, alike = len(rest), lag1(rest) or 0.0
+    only_steps = float(rest.std()) <= ROUNDING * _step(value)
+    if only_steps or not alike > BY_CHANCE / math.sqrt(n):
         return 1.0
     return inflation(phi_of(rest), n)
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from rig.analysis.measure.gauge_calibration import resolution_kpa
-from rig.analysis.measure.instrument_uncertainty import age_half_width_ms
+from rig.analysis.measure.instrument_uncertainty import AgeLeft, age_left_ms
 from rig.analysis.measure.pressure_noise import Found, through_noise
 from rig.analysis.measure.pressure_ripple import LEFT_OVER, without_ripple
 from rig.analysis.measure.stroke_table import windows_end
@@ -99,7 +99,7 @@ def pressure_table(
     if ripple is not None:
         value, left = ripple.value, LEFT_OVER * ripple.sd_kpa
     gauge = setup.gauge if setup is not None and recording.source != "capture" else None
-    age = age_half_width_ms(gauge) if gauge is not None else 0.0
+    age = age_left_ms(gauge)
     step = resolution_kpa(pressure)
     source = setup.pressure_source if setup is not None else None
     stated = source.accuracy_kpa if source is not None else None
@@ -176,12 +176,11 @@ def _middle(found: Float, count: Int64) -> Float:
 class _Columns:
     """Fills the columns from both parts of all strokes."""
 
-    def __init__(self, n: int, age_ms: float, stamp_ms: float) -> None:
+    def __init__(self, n: int, age: AgeLeft, stamp_ms: float) -> None:
         self.columns = {name: np.full(n, np.nan) for name in FIGURES}
         self.bounds: dict[str, tuple[Float, Float]] = {}
         self.noted = np.zeros(n, np.int64)
-        self._age_ms, self._stamp_ms = age_ms, stamp_ms
-        self._spare_ms = age_ms + stamp_ms
+        self._age, self._stamp_ms = age, stamp_ms
 
     def note(self, text: str, rows: Bool) -> None:
         self.noted |= np.where(rows, 1 << NOTES.index(text), 0)
@@ -213,18 +212,19 @@ class _Columns:
         """A number where the readings beside the crossing are near and both after the coil."""
         near = resolved & (at.gap <= duration / 2) & (at.after >= zero)
         self.columns[name] = np.where(near, at.t - zero, np.nan)
-        least = np.maximum(at.after - zero - self._spare_ms, 0.0)
-        self._bound(name, ~near & np.isfinite(at.t), least, at.before - zero + self._spare_ms)
+        least = np.maximum(at.after - zero - self._age.late - self._stamp_ms, 0.0)
+        most = at.before - zero + self._age.early + self._stamp_ms
+        self._bound(name, ~near & np.isfinite(at.t), least, most)
 
     def _bound(self, name: str, rows: Bool, least: Float, most: Float) -> None:
         if rows.any():
             self.bounds[name] = (np.where(rows, least, np.nan), np.where(rows, most, np.nan))
 
     def uncertainty(self, found: Found) -> None:
-        """Rectangular between the two readings (gap / sqrt 12), noise and levels as found, age and
-        stamps as half widths."""
+        """Rectangular between the two readings (gap / sqrt 12), noise and levels as found, stamps
+        as half widths, the readings' age about what was taken off."""
         seen = found.seen
-        late = (self._age_ms**2 + 2 * self._stamp_ms**2) / 3
+        late = self._age.u2_as_read + 2 * self._stamp_ms**2 / 3
         between = {"50": seen.t50.gap**2 / 12, "90": seen.t90.gap**2 / 12,
                    "10": seen.t10.gap**2 / 12}  # fmt: skip
         for name, figure, square in (

@@ -19,8 +19,6 @@ from rig.core.recording import Bool, Float
 
 LEAST_TERMS, MOST_TERMS = 3, 10
 READINGS_A_TERM = 3
-
-
 LAGS, LEAST_SECOND = (1, 2, 4), 8
 """Distances of second differences, and how many of them tell a scatter."""
 

@@ -8,7 +8,13 @@ import numpy as np
 from rig.analysis.measure import instrument_uncertainty
 from rig.analysis.measure.gauge_calibration import ITSELF, ZERO, Applied
 from rig.analysis.measure.hold import OF_LINE, HoldResult
-from rig.analysis.measure.instrument_uncertainty import RESOLUTION, STAMPS, timing_lines
+from rig.analysis.measure.instrument_uncertainty import (
+    RESOLUTION,
+    STAMPS,
+    moving_lines,
+    own_scatter_lines,
+    timing_lines,
+)
 from rig.analysis.measure.own_timing import Applied as OwnTiming
 from rig.analysis.measure.pressure_at import RANGE_SHARE
 from rig.analysis.measure.ramp import RampTable
@@ -75,7 +81,7 @@ def budgets(
         if one is not None and mean is not None:
             _times(found, f"{name}_ms", values[typical], one, mean if known.any() else None)
     if ramps is not None and pressure is not None:
-        _ramps(found, recording, setup, pressure, ramps, applied)
+        _ramps(found, recording, setup, pressure, ramps, applied, own)
     if held is not None and pressure is not None:
         _decay(found, setup, held, applied)
     return found
@@ -107,36 +113,40 @@ def of_one_stroke(typical: Budget, half_ms: float) -> Budget:
 
 def _ramps(
     found: dict[str, Budget], recording: Recording, setup: Setup | None,
-    pressure: SampleSeries, ramps: RampTable, applied: Applied | None,
+    pressure: SampleSeries, ramps: RampTable, applied: Applied | None, timing: OwnTiming | None,
 ) -> None:  # fmt: skip
     rates = {
-        "actuation_kpa": (ramps.actuation_kpa, ramps.rate_up_kpa_ms),
-        "reset_kpa": (ramps.reset_kpa, ramps.rate_down_kpa_ms),
+        "actuation_kpa": ("response", ramps.actuation_kpa, ramps.rate_up_kpa_ms),
+        "reset_kpa": ("release", ramps.reset_kpa, ramps.rate_down_kpa_ms),
     }
     fixed = instrument_uncertainty.gauge_lines(setup, pressure, applied)
     seen = instrument_uncertainty.scatter_line(pressure)
     scatter = [] if seen is None else [seen]
-    for name, (values, rate) in rates.items():
+    for name, (way, values, rate) in rates.items():
         known = np.isfinite(values)
         if not known.any():
             continue
-        moves = instrument_uncertainty.moving_lines(recording, setup, _typical(rate[known]))
-        own = [*_gap(pressure, _typical(rate[known])), *scatter]
-        _pressures(found, name, values[known], [*fixed, *moves], own)
+        typical = _typical(rate[known])
+        of_edge = {way: typical}
+        moves, correction = moving_lines(recording, setup, of_edge, timing)
+        own = [*_gap(pressure, typical), *scatter, *own_scatter_lines(of_edge, timing)]
+        _pressures(found, name, values[known], [*fixed, *moves], own, correction)
     both = ramps.differential_kpa
     known = np.isfinite(both)
     if known.any():
-        rates_kpa_ms = [_typical(rate[known]) for _, rate in rates.values()]
+        rates_kpa_ms = [_typical(rate[known]) for *_, rate in rates.values()]
         # the age acts on both pressures, with opposite signs of the rate
-        swing = rates_kpa_ms[0] - rates_kpa_ms[1]
-        moves = instrument_uncertainty.moving_lines(recording, setup, swing)
+        up, down = rates_kpa_ms
+        of_both = {"response": up, "release": -down}
+        moves, correction = moving_lines(recording, setup, of_both, timing)
         lines, together = _twice(fixed, float(np.median(both[known])), _span_kpa(setup, applied))
         own = [
             line._replace(name=f"{line.name}, {at}")
             for at, rate in zip(AT, rates_kpa_ms, strict=True)
             for line in [*_gap(pressure, rate), *scatter]
-        ]
-        _pressures(found, "differential_kpa", both[known], [*lines, *moves], own, together)
+        ] + own_scatter_lines(of_both, timing)
+        _pressures(found, "differential_kpa", both[known], [*lines, *moves], own, correction,
+                   together)  # fmt: skip
 
 
 AT = ("at actuation", "at reset")
@@ -184,19 +194,20 @@ def _gap(pressure: SampleSeries, rate_kpa_ms: float) -> list[Line]:
 
 def _pressures(
     found: dict[str, Budget], name: str, values: Float, lines: list[Line], own: list[Line],
-    correlations: Correlations | None = None,
+    correction: float, correlations: Correlations | None = None,
 ) -> None:  # fmt: skip
     """`own` differs from ramp to ramp (sampling instant, scatter): in a mean it stands in
     repeatability."""
     mean = float(values.mean())
     one = [*lines, *own]
     if any(line.part > 0 for line in one):
-        found[f"single_{name}"] = budget(f"single {name}", "kPa", mean, one,
+        found[f"single_{name}"] = budget(f"single {name}", "kPa", mean, one, correction,
                                          correlations=correlations)  # fmt: skip
     if len(values) > 1:
         both = [repeatability(values, "kPa"), *lines]
         if any(line.part > 0 for line in both):
-            found[name] = budget(f"mean {name}", "kPa", mean, both, correlations=correlations)
+            found[name] = budget(f"mean {name}", "kPa", mean, both, correction,
+                                 correlations=correlations)  # fmt: skip
 
 
 def _decay(

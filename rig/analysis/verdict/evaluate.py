@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.measure.hold import OpenBecause
 from rig.analysis.stats.dependence import REPEATABILITY, dependence
 from rig.analysis.stats.propagation import DIVISORS, Part, Spread
 from rig.analysis.stats.summary import summarise
@@ -34,7 +35,7 @@ class Measured:
     the budget of one number, `mean` that of their mean, None where there is none. `below` is how
     far the true value of each may lie below it without a budget: infinite for an unknown relay
     delay. `without` counts the strokes or ramps that should have given a number and did not.
-    `open_because` says why the numbers cannot show that a limit is held, else empty; `at_least` is
+    `open_because` says why the numbers cannot show that a limit is held; `at_least` is
     what they surely reached all the same. Where the numbers are not known equally well, `singles`
     are the budgets that one of them may have, and `kind` (n,) which of these each has. `after_rest`
     (n,) marks strokes after a rest, which the budget of the mean is without; `without_rest` counts
@@ -49,7 +50,7 @@ class Measured:
     each_of: str = "stroke"
     single: Budget | None = None
     mean: Budget | None = None
-    open_because: str = ""
+    open_because: OpenBecause | None = None
     at_least: float | None = None
     singles: tuple[Budget, ...] = ()
     kind: Int64 | None = None
@@ -113,7 +114,7 @@ class Taken(NamedTuple):
     numbers: int = 0
     needed: int | None = None
     note: str = ""
-    said: str = ""
+    said: Sentence | None = None
     """In place of the usual words."""
 
 
@@ -124,7 +125,8 @@ def taken(
     match of:
         case "each":
             every = _each(measured, low, high, risk, margin)
-            return _unshown(every, measured, high + margin) if measured.open_because else every
+            because = measured.open_because
+            return every if because is None else _unshown(every, measured, because, high + margin)
         case "mean":
             return _mean(measured, low, high, risk, margin)
         case "median" | "p95" | "tolerance":
@@ -139,7 +141,7 @@ def taken(
     raise ValueError(of)
 
 
-def _unshown(found: Taken, measured: Measured, beyond: float) -> Taken:
+def _unshown(found: Taken, measured: Measured, because: OpenBecause, beyond: float) -> Taken:
     """A number that cannot show that its limit is held; that it is broken it can."""
     guard, least = found.decision.guard_band, measured.at_least
     if found.decision.result == DOES_NOT_CONFORM and measured.single is not None:
@@ -150,14 +152,25 @@ def _unshown(found: Taken, measured: Measured, beyond: float) -> Taken:
     else:
         said = ""
         decision = Decision(UNDECIDED, math.nan, guard)
-    because = measured.open_because
-    said = f"{said}{because}." if said else sentence(because)
-    return found._replace(decision=decision, said=said)
+    return found._replace(decision=decision, said=sentence(because, said))
 
 
-def sentence(text: str) -> str:
-    """With a capital in front and a full stop behind."""
-    return f"{text[:1].upper()}{text[1:]}."
+class Sentence(NamedTuple):
+    """Of a verdict: whole, and what to check next where it names that."""
+
+    text: str
+    next_check: str | None = None
+
+    @property
+    def words(self) -> str:
+        """Both, as read in one line."""
+        return f"{self.text} Next check: {self.next_check}." if self.next_check else self.text
+
+
+def sentence(because: OpenBecause, before: str = "") -> Sentence:
+    """`before` goes in front, with a capital, and a full stop behind."""
+    text = f"{before}{because.why}"
+    return Sentence(f"{text[:1].upper()}{text[1:]}.", because.next_check)
 
 
 def _spread(measured: Measured, risk: float) -> tuple[float, float, float]:

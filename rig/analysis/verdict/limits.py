@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM, UNDECIDED, Decision
-from rig.analysis.verdict.evaluate import Measured, Taken, sentence, taken
+from rig.analysis.verdict.evaluate import Measured, Sentence, Taken, sentence, taken
 from rig.config.sheet.figures import FIGURES
 from rig.config.sheet.model import Accept
 from rig.core.rounding import ends, fixed, places
@@ -72,13 +72,18 @@ class Limit:
     value: float | None
     n: int
     result: str
-    why: str
+    said: Sentence
     risk: float = 0.05
     guard_band: float | None = None
     risk_pct: float | None = None
     strokes_needed: int | None = None
     strokes: str | None = None
     """Which strokes in words, where the sheet asks for others than the usual ones."""
+
+    @property
+    def why(self) -> str:
+        """Why `result`, in plain words."""
+        return self.said.words
 
     @property
     def words(self) -> str:
@@ -112,7 +117,7 @@ def missed_limit(accept: Accept, missed: Missed) -> Limit:
     def limit(result: str, why: str) -> Limit:
         return Limit(
             "missed", accept.of, accept.min_value, accept.max_value, "", value, missed.of, result,
-            why,
+            Sentence(why),
         )  # fmt: skip
 
     if missed.of == 0:
@@ -129,7 +134,7 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
     low, high = _bounds(accept)
     empty = Limit(
         accept.figure, accept.of, accept.min_value, accept.max_value, unit, None, 0, NOT_TESTED,
-        f"There is no {name} in this run.", accept.risk,
+        Sentence(f"There is no {name} in this run."), accept.risk,
     )  # fmt: skip
     strokes = accept.strokes_of
     aside = 0
@@ -142,32 +147,36 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
             measured = replace(measured, each_of="stroke after rest")
     if strokes != accept.usual_strokes:
         name = f"{name} of {STROKES[strokes]}"
-        empty = replace(empty, strokes=STROKES[strokes], why=f"There is no {name} in this run.")
+        empty = replace(
+            empty, strokes=STROKES[strokes], said=Sentence(f"There is no {name} in this run.")
+        )
     if measured is None or not len(measured.value):
         if measured is not None and measured.open_because:
-            return replace(empty, result=UNDECIDED, why=sentence(measured.open_because))
+            return replace(empty, result=UNDECIDED, said=sentence(measured.open_because))
         return empty
     found = taken(measured, accept.of, low, high, accept.risk, accept.margin_value or 0.0)
     decision, what = found.decision, name if accept.of == "each" else f"{accept.of} {name}"
     result, n = decision.result, len(measured.value)
-    why = found.said or _why(accept, found, what, unit, measured)
+    said = found.said or Sentence(_why(accept, found, what, unit, measured))
     doubtful = int(measured.doubtful.sum())
     if result == CONFORMS and measured.without:
         result = UNDECIDED
         lacking = f"{measured.without} {_several(measured.without, measured.each_of)}"
-        why = f"{lacking} gave no {name}; the others hold the limit."
+        said = Sentence(f"{lacking} gave no {name}; the others hold the limit.")
     elif result == CONFORMS and doubtful:
         result = UNDECIDED
-        why = (
+        said = Sentence(
             f"The limit on {name} is held, but {doubtful} of {n} numbers are doubtful (see marks)."
         )
     elif result == DOES_NOT_CONFORM and accept.of != "each" and doubtful:
         result = UNDECIDED
-        why = f"The {what} is outside its limit, but {doubtful} of its numbers are doubtful."
+        said = Sentence(
+            f"The {what} is outside its limit, but {doubtful} of its numbers are doubtful."
+        )
     elif result == UNDECIDED and accept.of != "each" and doubtful:
-        why += f" {doubtful} of its {n} numbers are doubtful."
+        said = said._replace(text=f"{said.text} {doubtful} of its {n} numbers are doubtful.")
     return replace(
-        empty, value=found.value, n=n, result=result, why=why, guard_band=decision.guard_band,
+        empty, value=found.value, n=n, result=result, said=said, guard_band=decision.guard_band,
         risk_pct=_percent(decision),
         strokes_needed=found.needed + aside
         if result == UNDECIDED and found.needed is not None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM, UNDECIDED
-from rig.analysis.verdict.evaluate import Measured
+from rig.analysis.verdict.evaluate import Measured, Sentence
 from rig.analysis.verdict.limits import (
     NOT_TESTED,
     Limit,
@@ -44,13 +44,24 @@ class Completion(NamedTuple):
 
 @dataclass(frozen=True)
 class Verdict:
-    """`result`, `why` in plain words, and every limit. `next_check` is what must come before any
-    other check because the coil may be live; all others are rig.diagnosis's to name."""
+    """`result`, what is said of it, and every limit. `next_check` is what must come before any
+    other check because the coil may be live, or because the measurement could not be judged; all
+    others are rig.diagnosis's to name."""
 
     result: str
-    why: str
+    said: tuple[Sentence, ...]
     next_check: str | None = None
     limits: tuple[Limit, ...] = field(default=())
+
+    @property
+    def why(self) -> str:
+        """All that is said, in plain words."""
+        return " ".join(one.words for one in self.said)
+
+    @property
+    def reason(self) -> str:
+        """The same without what to check next."""
+        return " ".join(one.text for one in self.said)
 
     @property
     def deciding(self) -> Limit | None:
@@ -86,10 +97,11 @@ def judge(
     """The verdict of a run. A run that did not finish is never more than undecided; neither is one
     that `doubt` leaves open, where no limit is broken."""
     verdict = _judged(accepts, measured, missed, completion, doubt)
-    said = " ".join((*doubt.why, verdict.why))
-    own = verdict.why.rpartition(" Next check: ")  # a measurement that could not be judged says it
-    first = own[2].removesuffix(".") if own[1] else None
-    return replace(verdict, why=said, next_check=doubt.next_check or first)
+    own = [one.next_check for one in verdict.said if one.next_check]
+    return replace(
+        verdict, said=(*map(Sentence, doubt.why), *verdict.said),
+        next_check=doubt.next_check or (own[-1] if own else None),
+    )  # fmt: skip
 
 
 def _judged(
@@ -102,7 +114,7 @@ def _judged(
     if completion.ended:
         return _not_finished(completion)
     if not accepts:
-        return Verdict(NOT_TESTED, "No acceptance limits were given.")
+        return Verdict(NOT_TESTED, (Sentence("No acceptance limits were given."),))
     limits = tuple(
         missed_limit(accept, missed)
         if accept.figure == "missed"
@@ -110,39 +122,39 @@ def _judged(
         for accept in accepts
     )
     results = [limit.result for limit in limits]
-    reasons = [limit.why for limit in limits if limit.result != CONFORMS]
+    reasons = [limit.said for limit in limits if limit.result != CONFORMS]
     if missed.n > 0 and not any(accept.figure == "missed" for accept in accepts):
         results.append(UNDECIDED if missed.gap else DOES_NOT_CONFORM)
-        reasons.append(missed_words(missed))
+        reasons.append(Sentence(missed_words(missed)))
     if doubt.why:
         results.append(UNDECIDED)
     short = completion.done < completion.planned
     if short:
-        reasons.append(
-            f"Only {completion.done} of {completion.planned} {completion.each_of}s were recorded."
-        )
-    why = " ".join(reason for reason in dict.fromkeys(reasons) if reason)
+        of = f"{completion.done} of {completion.planned} {completion.each_of}s"
+        reasons.append(Sentence(f"Only {of} were recorded."))
+    said = tuple(dict.fromkeys(reasons))
     if DOES_NOT_CONFORM in results:
-        return Verdict(DOES_NOT_CONFORM, why, limits=limits)
+        return Verdict(DOES_NOT_CONFORM, said, limits=limits)
     if all(result == NOT_TESTED for result in results):
-        return Verdict(NOT_TESTED, why, limits=limits)
+        return Verdict(NOT_TESTED, said, limits=limits)
     if short or set(results) != {CONFORMS}:
-        return Verdict(UNDECIDED, why, limits=limits)
+        return Verdict(UNDECIDED, said, limits=limits)
     n = len(limits)
     held = "The limit is held" if n == 1 else f"All {n} limits are held"
     risks = [limit.risk for limit in limits if limit.figure != "missed"]
     if risks:
         each = "each, " if len(risks) > 1 else ""
         held += f" ({each}with at most {100 * max(risks):g} % risk of being wrong)"
-    return Verdict(CONFORMS, f"{held}.", limits=limits)
+    return Verdict(CONFORMS, (Sentence(f"{held}."),), limits=limits)
 
 
 def _not_finished(completion: Completion) -> Verdict:
     done, each_of = completion.done, completion.each_of
     if done == 0:
-        return Verdict(NOT_TESTED, f"{completion.ended} No {each_of} was completed.")
+        return Verdict(NOT_TESTED, (Sentence(f"{completion.ended} No {each_of} was completed."),))
     of = f" of {completion.planned}" if completion.planned else ""
-    return Verdict(UNDECIDED, f"{completion.ended} {done}{of} {each_of}s were completed.")
+    words = f"{completion.ended} {done}{of} {each_of}s were completed."
+    return Verdict(UNDECIDED, (Sentence(words),))
 
 
 def exit_code(result: Mapping[str, Any]) -> int:

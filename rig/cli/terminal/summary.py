@@ -10,6 +10,7 @@ from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
 from rig.text.rounded import best_text, too_few
+from rig.text.run_facts import rate_is
 
 Result = Mapping[str, Any]
 
@@ -39,11 +40,11 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
     verdict = result["verdict"]
     name, sign, colour = words.VERDICTS[verdict["result"]]
     first = verdict["next_check"]
-    why = verdict["why"].removesuffix(f" Next check: {first}.")
+    why = verdict.get("reason") or verdict["why"]  # a result of an earlier program has the one
     yield f"[{sign}] {name}: {why}", colour
     valve = result.get("of_the_valve")  # a result of an earlier program has none
     if valve and verdict["limits"]:
-        yield valve["words"].removesuffix(f" Look first at: {first}."), "bold"
+        yield valve.get("reason") or valve["words"], "bold"
     if trip:
         yield "First: find what tripped it and put it right; then `rig clear`.", "bold"
     if first and first not in why:
@@ -89,7 +90,8 @@ def _figures(result: Result) -> Iterator[str]:
     if result["kind"] == "hold" and result["hold"]:
         rate = result["hold"]["decay_rate_kpa_s"]
         if rate is not None:
-            yield f"decay rate: {best_text(rate, result['hold'], 'kPa/s', 3)}"
+            told = best_text(rate, result["hold"], "kPa/s", 3)
+            yield f"decay rate: {told}{rate_is(result['hold'])}"
         return
     ramp = result["kind"] == "ramp"
     if ramp and not result["ramp"]:

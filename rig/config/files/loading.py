@@ -22,20 +22,13 @@ from rig.config.service.rules import SERVICE_RULES, SETUP_SERVICE_RULES, SHEET_S
 from rig.config.setup.model import Setup
 from rig.config.setup.rules import SETUP_RULES
 from rig.config.sheet.model import KINDS, NOT_KEYS, Sheet
-from rig.config.sheet.rules import (
-    ACCEPT_RULES,
-    PAIR_RULES,
-    SHEET_RULES,
-    accept_limits,
-    accept_margin,
-    accept_of,
-    accept_strokes,
-)
+from rig.config.sheet.rules import ACCEPT_RULES, OWN_ACCEPT_RULES, PAIR_RULES, SHEET_RULES
 from rig.core.errors import FileProblems, Problem
 
 HASH_DIGITS = 16
 MEASURED_TABLES = ("timing", "calibration")
 """What was measured of the rig's own instruments: without it the assumed and stated bounds hold."""
+Rule = Callable[..., Iterator[Finding]]
 
 
 @dataclass(frozen=True)
@@ -104,19 +97,9 @@ def _read_limits(file: Parsed) -> tuple[ServiceLimits | None, list[Problem]]:
     found = _start(file)
     if not found.problems:
         found.model, findings = read(ServiceLimits, file.data, NOT_KEYS)
-        found.note(in_file_order(file.data, [*findings, *_limits_findings(found.model)]))
+        more = _with_accepts(found.model, SERVICE_RULES, OWN_ACCEPT_RULES)
+        found.note(in_file_order(file.data, [*findings, *more]))
     return found.model, found.problems
-
-
-def _limits_findings(limits: ServiceLimits) -> Iterator[Finding]:
-    yield from checked(SERVICE_RULES, limits)
-    try:
-        accepts = limits.accept
-    except Unreadable:
-        return
-    for n, accept in enumerate(accepts):
-        for rule in (accept_of, accept_strokes, accept_limits, accept_margin):
-            yield from checked((rule,), None, n, accept)
 
 
 def _with_faults(file: Parsed, faults: Sequence[Fault]) -> Parsed:
@@ -276,16 +259,23 @@ def _once(more: Iterable[Finding], findings: list[Finding]) -> list[Finding]:
 
 def sheet_findings(sheet: Sheet) -> Iterator[Finding]:
     """What the cross checks say to a sheet by itself."""
-    yield from checked(SHEET_RULES, sheet)
+    return _with_accepts(sheet, SHEET_RULES, ACCEPT_RULES)
+
+
+def _with_accepts(
+    model: Sheet | ServiceLimits, rules: Iterable[Rule], accept_rules: Iterable[Rule]
+) -> Iterator[Finding]:
+    """What `rules` say to a file with `[[accept]]` tables, and `accept_rules` to each of them."""
+    yield from checked(rules, model)
     try:
-        accepts = sheet.accept
+        accepts = model.accept
     except Unreadable:
         return
     for n, accept in enumerate(accepts):
-        yield from checked(ACCEPT_RULES, sheet, n, accept)
+        yield from checked(accept_rules, model, n, accept)
 
 
-def checked(rules: Iterable[Callable[..., Iterator[Finding]]], *args: Any) -> Iterator[Finding]:
+def checked(rules: Iterable[Rule], *args: Any) -> Iterator[Finding]:
     """All findings of those rules whose values could be read."""
     for rule in rules:
         try:

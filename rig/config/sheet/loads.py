@@ -38,6 +38,19 @@ def load_of(sheet: Sheet) -> Load:
     return Load(on_s, 0.0, 1)
 
 
+class Wear(NamedTuple):
+    """What a whole sheet asks of coil, relay and valve, at most: times switched on, and time on."""
+
+    operations: int
+    energised_s: float
+
+
+def wear_of(sheet: Sheet) -> Wear:
+    """The wear of a sheet that is done to its end."""
+    load = load_of(sheet)
+    return Wear(load.times, load.times * load.on_s) if load.on_s > 0 else Wear(0, 0.0)
+
+
 def worst_duty(load: Load, window_s: float) -> float:
     """Largest share of a sliding window of `window_s` in which the coil is energised.
 

@@ -159,9 +159,11 @@ AcceptRule = Callable[[Sheet, int, Accept], Findings]
 SHEET_RULES: tuple[SheetRule, ...] = (
     settle_window_fits, settle_window_fits_rest, ramp_goes_up, compare_table, early_stop_can_tell,
 )  # fmt: skip
-ACCEPT_RULES: tuple[AcceptRule, ...] = (
-    accept_figure, accept_of, accept_strokes, accept_limits, accept_margin,
+OWN_ACCEPT_RULES: tuple[AcceptRule, ...] = (
+    accept_of, accept_strokes, accept_limits, accept_margin,
 )  # fmt: skip
+"""Of a limit by itself, whatever sheet it is for."""
+ACCEPT_RULES: tuple[AcceptRule, ...] = (accept_figure, *OWN_ACCEPT_RULES)
 
 
 def on_time(setup: Setup, sheet: Sheet) -> Findings:

@@ -353,13 +353,14 @@ def _frozen(run: RunSeen) -> bool:
     samples, t_ns = run.recording.samples.get("pressure"), run.recording.commands.t_ns
     if samples is None or "pressure" in run.recording.fast or len(samples.t_ns) < FROZEN_READINGS:
         return False
-    place = np.flatnonzero(np.diff(samples.value) != 0.0)
-    starts = np.concatenate(([0], place + 1))
-    ends = np.append(place, len(samples.value) - 1)
+    changes = samples.value[1:] != samples.value[:-1]  # a NaN differs from everything
+    place = np.concatenate(([-1], np.flatnonzero(changes), [len(changes)]))
+    held = np.flatnonzero(np.diff(place) > FROZEN_READINGS)  # few, however many readings there are
+    starts, ends = place[held] + 1, place[held + 1]
     commands = np.searchsorted(t_ns, samples.t_ns[ends]) - np.searchsorted(
         t_ns, samples.t_ns[starts]
     )
-    stands = (commands >= FROZEN_COMMANDS) & (ends - starts >= FROZEN_READINGS)
+    stands = commands >= FROZEN_COMMANDS
     table = run.result.strokes
     follows = bool(len(table)) and 2 * int(table.answered.sum()) > len(table)
     # a gauge that reads nothing where nothing happens is not frozen; nor is one in front of the

@@ -35,7 +35,9 @@ READ_MOST = 4096
 _PARITY = {"none": "N", "even": "E", "odd": "O"}
 # OSError covers pyserial's own SerialException; termios.error is neither; TypeError and ValueError
 # come from pyserial on a port that went away or lacks what was asked for.
-_FAULTS = (OSError, termios.error, TypeError, ValueError)
+_PORT_ERRORS = (OSError, termios.error, TypeError, ValueError)
+_NO_LOW_LATENCY = (*_PORT_ERRORS, NotImplementedError)
+"""What pyserial says of a driver, or a platform, without that mode."""
 
 
 class SerialLink:
@@ -73,7 +75,7 @@ class SerialLink:
         self._pause_ns, self._retry_ns = self._first_ns, 0
         try:
             self._open()
-        except _FAULTS as error:
+        except _PORT_ERRORS as error:
             raise HardwareError(_why_not(port, error)) from error
 
     def _open(self) -> None:
@@ -92,8 +94,7 @@ class SerialLink:
         try:
             fcntl.ioctl(device.fd, termios.TIOCEXCL)
             _keep_control_lines(device.fd)
-            # where the port's driver has no such mode it stays as it is
-            with contextlib.suppress(*_FAULTS, NotImplementedError):
+            with contextlib.suppress(*_NO_LOW_LATENCY):  # it then stays as it is
                 device.set_low_latency_mode(True)
         except BaseException:
             _give_back(device)
@@ -116,7 +117,7 @@ class SerialLink:
                     break
                 pieces.append((self._clock.now_ns(), data))
                 left -= len(data)
-        except _FAULTS as error:
+        except _PORT_ERRORS as error:
             self._lose(error)
             if not pieces:  # else the bytes first, the loss next time
                 self._tell_loss()
@@ -134,7 +135,7 @@ class SerialLink:
             return os.write(self._serial.fd, data) == len(data)
         except BlockingIOError:
             return False
-        except _FAULTS as error:
+        except _PORT_ERRORS as error:
             self._lose(error)
             return False
 
@@ -144,7 +145,7 @@ class SerialLink:
             return
         try:
             termios.tcflush(self._serial.fd, termios.TCIFLUSH)
-        except _FAULTS as error:
+        except _PORT_ERRORS as error:
             self._lose(error)
 
     def fileno(self) -> int | None:
@@ -178,7 +179,7 @@ class SerialLink:
         if self._closed or now_ns < self._retry_ns:
             return
         if Path(self.port).exists():
-            with contextlib.suppress(*_FAULTS):  # still away, or not ready: the next attempt
+            with contextlib.suppress(*_PORT_ERRORS):  # still away, or not ready: the next attempt
                 self._open()
                 return
         self._pause_ns = min(2 * self._pause_ns, self._most_ns)
@@ -187,15 +188,15 @@ class SerialLink:
 
 def _give_back(device: Any) -> None:
     """Close, and let others than root open it again, also where its far end holds the port."""
-    with contextlib.suppress(*_FAULTS):  # a port that is gone has nothing to give back
+    with contextlib.suppress(*_PORT_ERRORS):  # a port that is gone has nothing to give back
         fcntl.ioctl(device.fd, termios.TIOCNXCL)
-    with contextlib.suppress(*_FAULTS):
+    with contextlib.suppress(*_PORT_ERRORS):
         device.close()
 
 
 def _keep_control_lines(fd: int) -> None:
     """Clear HUPCL: closing the port must not drop DTR, which resets some gauges."""
-    with contextlib.suppress(*_FAULTS):
+    with contextlib.suppress(*_PORT_ERRORS):
         settings = termios.tcgetattr(fd)
         settings[2] &= ~termios.HUPCL
         termios.tcsetattr(fd, termios.TCSANOW, settings)

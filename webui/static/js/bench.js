@@ -4,6 +4,7 @@
 import { feed } from "./feed.js";
 import { attend } from "./attention.js";
 import { drawDots, drawStroke } from "./benchplots.js";
+import { drawRamp } from "./rampplot.js";
 
 const OLD_MS = 1000;
 const BEAT_MS = 1000;
@@ -77,6 +78,19 @@ function inputs(rows) {
   }));
 }
 
+const PACES = { right: ["✓ right", "good"], "too slow": ["▲ too slow", "open"], "too fast": ["▲ too fast", "bad"] };
+
+function ramp(now) {
+  const [word, tone] = PACES[now.pace] ?? ["", "plain"];
+  put("rate", number(now.rate_kpa_s, 1, "kPa/s"));
+  put("pace", word);
+  document.getElementById("pace").className = `state ${tone}`;
+  put("way-left", now.way ? left(now.left_s) : "–");
+  const most = now.rate_most_kpa_s;
+  put("rates", `${now.rate_least_kpa_s.toFixed(1)} kPa/s ${most === null ? "or more" : `to ${most.toFixed(1)} kPa/s`}`);
+  drawRamp(document.getElementById("ramp"), now);
+}
+
 function take(snapshot) {
   heard = performance.now();
   attention.heard(snapshot);
@@ -126,6 +140,11 @@ function take(snapshot) {
     put("trip.message", now.trip.message);
   }
   inputs(now.inputs);
+  for (const part of live.querySelectorAll("[data-kind]")) part.hidden = (part.dataset.kind === "ramp") !== Boolean(now.ramp);
+  if (now.ramp) {
+    ramp(now.ramp);
+    return;
+  }
   drawStroke(document.getElementById("stroke"), now.stroke);
   drawDots(document.getElementById("dots"), now.dots, now.bands);
 }

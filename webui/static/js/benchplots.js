@@ -12,7 +12,7 @@ const STRIP = 104; // px, a channel
 const AXIS = 22; // px
 const LEAST_TOP = { kPa: 100, A: 0.1 }; // so that a sensor's last digit does not look like a swing
 
-function make(name, attributes, text) {
+export function make(name, attributes, text) {
   const element = document.createElementNS(NS, name);
   for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
   if (text !== undefined) element.textContent = text;
@@ -20,7 +20,7 @@ function make(name, attributes, text) {
 }
 
 /** The drawing's width is the box's, so that letters keep their size on every screen. */
-function size(svg, height = svg.viewBox.baseVal.height) {
+export function size(svg, height = svg.viewBox.baseVal.height) {
   const width = Math.max(300, Math.round(svg.clientWidth));
   const { width: w, height: h } = svg.viewBox.baseVal;
   if (w !== width || h !== height) {
@@ -54,7 +54,7 @@ function channelsOf(stroke) {
 }
 
 /** How much larger than on a laptop: a projector is read from the back of the room. */
-function enlarged(svg) {
+export function enlarged(svg) {
   const times = innerWidth >= 1600 && innerHeight >= 900 ? 1.5 : 1;
   svg.classList.toggle("large", times > 1);
   return times;

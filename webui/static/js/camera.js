@@ -22,7 +22,6 @@ let detector = null;
 /** What a label's code holds: a tag. Anything else is no label's. */
 export function tagIn(text) {
   const tag = text.trim();
-  // eslint-disable-next-line no-control-regex
   return tag && tag.length <= TAG_MOST && !/[\u0000-\u001f\u007f]/.test(tag) ? tag : null;
 }
 
@@ -58,9 +57,11 @@ async function reader() {
   if (!window.isSecureContext) {
     return ["Browsers lend the camera only to a page opened by HTTPS, or on the rig's own computer (localhost); this address is plain HTTP.", null];
   }
-  const formats = "BarcodeDetector" in window ? await BarcodeDetector.getSupportedFormats() : [];
-  if (!formats.includes("qr_code")) {
-    return ["This browser has no reader of codes (BarcodeDetector).", null];
+  const none = ["This browser has no reader of codes (BarcodeDetector).", null];
+  try {
+    if (!(await BarcodeDetector.getSupportedFormats()).includes("qr_code")) return none;
+  } catch {
+    return none; // it has no such thing, or one that does not answer
   }
   return ["", new BarcodeDetector({ formats: ["qr_code"] })];
 }
@@ -80,7 +81,8 @@ async function open(into) {
   found.replaceChildren();
   photo.hidden = view.hidden = true;
   said.textContent = "Asking for the camera ...";
-  dialog.showModal();
+  dialog.show(); // not modal: the stop stays in reach
+  document.getElementById("camera-close").focus();
   const [why, made] = await reader();
   if (!made) {
     said.textContent = `${why} ${TYPE_IT}`;

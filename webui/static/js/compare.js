@@ -45,7 +45,7 @@ function line(title, way, tables, unit, c, range) {
   const area = document.createElement("div");
   area.className = "plot";
   area.setAttribute("role", "img");
-  area.setAttribute("aria-label", `${title}, one line a run; the tables hold the numbers`);
+  area.setAttribute("aria-label", `${title}. ${tables.map((table, i) => courseWords(i, table, unit)).join("; ")}.`);
   holder.append(head, area);
   box.append(holder);
   const axis = {
@@ -72,6 +72,19 @@ function line(title, way, tables, unit, c, range) {
     },
   }, uPlot.join(tables), area);
   plots.push([plot, keepWidth(plot, area, height)]);
+}
+
+/** The course of one run's line in its numbers, for whoever does not see it. */
+function courseWords(i, [t, values], unit) {
+  const known = t.map((at, n) => [at, values[n]])
+    .filter(([, value]) => value !== null && value !== undefined);
+  if (!known.length) return `${nameOf(answer.runs[i])}: not measured`;
+  const [first, last] = [known[0][1], known.at(-1)[1]];
+  const half = (first + last) / 2;
+  const passed = first === last ? undefined
+    : known.find(([, value]) => (last > first ? value >= half : value <= half));
+  const at = passed ? `, half of that by ${passed[0].toFixed(1)} ms` : "";
+  return `${nameOf(answer.runs[i])}: from ${first.toFixed(0)} to ${last.toFixed(0)} ${unit}${at}`;
 }
 
 function spread(values, least) {

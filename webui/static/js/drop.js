@@ -17,3 +17,25 @@ if (form) {
     if (event.dataTransfer.files.length) field.files = event.dataTransfer.files;
   });
 }
+
+// How far a large file was read, while the answer is awaited; without this script the form does the
+// same in silence.
+const told = document.getElementById("progress");
+const LARGE = 4e6; // smaller ones are read before a person could wonder
+const ASK_MS = 700;
+const mb = (bytes) => (bytes / 1e6).toFixed(0);
+
+form?.addEventListener("submit", () => {
+  const size = form.elements.capture.files[0]?.size ?? Number(form.dataset.held);
+  if (!(size >= LARGE)) return;
+  const watch = document.createElement("input");
+  watch.type = "hidden"; watch.name = "watch"; watch.value = Math.random().toString(36).slice(2);
+  form.append(watch);
+  told.textContent = `Sending ${mb(size)} MB ...`;
+  setInterval(async () => {
+    const answer = await fetch(`${form.dataset.progress}?watch=${watch.value}`).catch(() => null);
+    if (!answer?.ok) return;
+    const { read, of } = await answer.json();
+    if (of) told.textContent = `Reading: ${Math.min(100, Math.round(100 * read / of))} % of ${mb(of)} MB`;
+  }, ASK_MS);
+});

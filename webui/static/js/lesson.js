@@ -3,13 +3,13 @@
 // second where it is and move theirs alike in between.
 
 import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
-import { buildPlot, looks, plotHeight } from "./tracesplot.js";
-import { answerLines, boxesOf, buildLinks, choices, lightLinks, measuredAnswer, togetherWords } from "./lessonlinks.js";
+import { buildPlot, filling, looks, plotHeight } from "./tracesplot.js";
+import { answerLines, boxesOf, buildLinks, choices, lightLinks, measuredAnswer, plotWords, togetherWords } from "./lessonlinks.js";
 import { showCutaway, showModel } from "./lessoncutaway.js";
 import { drawModel, strokeSpans } from "./lessonmodel.js";
 import { drawTally, sendGuess, tallyWords } from "./lessontally.js";
-import { endShare, share, tell, watchGuesses } from "./lessonshare.js";
-import { toggleWall, typeSize, watchWall } from "./lessonwall.js";
+import { endShare, tell, toggleCode, watchGuesses } from "./lessonshare.js";
+import { onWall, toggleWall, typeSize, watchWall } from "./lessonwall.js";
 
 const root = document.getElementById("lesson");
 const find = (id) => document.getElementById(id);
@@ -84,7 +84,8 @@ function draw() {
   const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name));
   const dip = data.dip && { t_ms: data.dip.t_ms + data.command_ms, words: DIPS[data.way] };
   const traces = { ...data.traces, channels, stroke: strokeSpans(data), dip };
-  const look = looks(typeSize());
+  let look = looks(typeSize());
+  if (onWall()) look = filling(look, traces, box.parentElement.clientHeight);
   const height = plotHeight(traces, look);
   tracesPlot = buildPlot({
     box, data: traces, height, look, across: root.dataset.across, colours: c,
@@ -94,6 +95,7 @@ function draw() {
     moveTo(tracesPlot.posToVal(event.offsetX, "x") - data.command_ms);
   });
   const watcher = keepWidth(tracesPlot, box, height);
+  box.setAttribute("aria-label", plotWords(data, boxes));
   plots.push([tracesPlot, watcher]);
   requestAnimationFrame(placeCursor); // a plot has its size a moment later
   if (state.model && data.model) plots.push(...drawModel(data, c));
@@ -288,7 +290,7 @@ async function goAlong(there) {
 
 // -- hands and keys
 
-const ALWAYS = ["a", "o", "g", "n", "f", "PageUp", "PageDown"]; // the others wait for the answer
+const ALWAYS = ["a", "c", "o", "g", "n", "f", "PageUp", "PageDown"]; // the others wait for the answer
 
 function key(event) {
   if (event.ctrlKey || event.altKey || event.metaKey) return;
@@ -302,7 +304,7 @@ function key(event) {
     Home: () => moveTo(0), ArrowUp: () => slower(SLOWER[Math.min(at + 1, SLOWER.length - 1)]),
     ArrowDown: () => slower(SLOWER[Math.max(at - 1, 0)]), a: reveal, o: () => goTo(state.stroke, state.way === "on" ? "off" : "on"),
     PageUp: () => goTo(state.stroke - 1, state.way), PageDown: () => goTo(state.stroke + 1, state.way), m: toggleModel,
-    g: toggleTally, n: nextQuestion, f: () => toggleWall(redraw),
+    g: toggleTally, n: nextQuestion, f: () => toggleWall(redraw), c: code,
   }[pressed];
   if (!does || !data || (!state.revealed && !ALWAYS.includes(pressed))) return;
   event.preventDefault();
@@ -341,6 +343,10 @@ function nextQuestion() {
   if (data?.next) goTo(data.next.stroke, data.next.way);
 }
 
+async function code() {
+  if (await toggleCode(state)) watchGuesses(hear);
+}
+
 /** What the class has guessed by now. */
 function hear(there) {
   heard = there;
@@ -363,7 +369,7 @@ if (!follower) {
   on("next", nextQuestion);
   on("tally-show", toggleTally);
   on("wall", () => toggleWall(redraw));
-  on("share", async () => { if (await share(state)) watchGuesses(hear); });
+  on("share", code);
   on("share-hide", () => { find("share-box").hidden = true; });
   on("share-end", endShare);
   find("slower").addEventListener("change", () => slower(Number(find("slower").value)));
@@ -377,5 +383,5 @@ if (!follower) {
   find("guess-send").addEventListener("click", () => sendGuess(heard.question));
   follow();
 }
-addEventListener("resize", () => data && (document.body.classList.contains("wall") ? redraw() : placeCursor()));
+addEventListener("resize", () => data && (onWall() ? redraw() : placeCursor()));
 onSchemeChange(redraw);

@@ -116,3 +116,15 @@ export function answerLines(data, typed, picked) {
   }
   return lines;
 }
+
+/** What the traces show, with its numbers, for whoever does not see them. */
+export function plotWords(data, boxes) {
+  const ends = ({ from_ms: from, to_ms: to }) =>
+    `from ${from.toFixed(1)} to ${to === null || to === undefined ? "the end" : to.toFixed(1)}`;
+  const parts = boxes.map((box) => (
+    box.from_ms === null || box.from_ms === undefined ? `${box.name} not measured`
+      : `${box.name} ${ends(box)}`));
+  const settled = data.settled_ms === null || data.settled_ms === undefined
+    ? "the switch did not settle" : `the switch settled at ${data.settled_ms.toFixed(1)}`;
+  return `Traces of stroke ${data.stroke}, going ${data.way}, in ms after the command: ${parts.join("; ")}; ${settled}.`;
+}

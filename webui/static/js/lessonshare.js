@@ -27,8 +27,14 @@ export async function tell(state, often) {
     .catch(() => null);
 }
 
-/** Begin to share, and show the class the way. */
-export async function share(state) {
+/** Show and hide the way for the class; the first time, begin to share. True where it began. */
+export async function toggleCode(state) {
+  if (!shared) return share(state);
+  find("share-box").hidden = !find("share-box").hidden;
+  return false;
+}
+
+async function share(state) {
   const whole = find("share-whole")?.checked ? "?whole_page=true" : "";
   const answerOf = await fetch(root.dataset.share + whole, { method: "POST", headers: { "X-CSRF": root.dataset.csrf } });
   const body = await answerOf.json();

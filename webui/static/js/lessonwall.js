@@ -4,6 +4,11 @@
 const button = document.getElementById("wall");
 const whole = document.documentElement;
 
+/** Whether the large view is on. */
+export function onWall() {
+  return document.body.classList.contains("wall");
+}
+
 /** Whether Escape stays with the Stop of this page. In a full screen it would only leave that, unless
     the browser hands the key over (Keyboard Lock); without a Stop on the page nothing is lost. */
 async function escapeIsKept() {
@@ -14,7 +19,7 @@ async function escapeIsKept() {
 
 /** Enter or leave; `changed` is called when the room has changed. */
 export async function toggleWall(changed) {
-  const on = !document.body.classList.contains("wall");
+  const on = !onWall();
   document.body.classList.toggle("wall", on);
   button.setAttribute("aria-pressed", String(on));
   button.textContent = on ? "Leave full screen" : "Full screen";
@@ -30,11 +35,11 @@ export async function toggleWall(changed) {
 /** Leaving it by the browser's own way leaves the view as well. */
 export function watchWall(changed) {
   document.addEventListener("fullscreenchange", () => {
-    if (!document.fullscreenElement && document.body.classList.contains("wall")) toggleWall(changed);
+    if (!document.fullscreenElement && onWall()) toggleWall(changed);
   });
 }
 
 /** Type of the view in CSS px, 2.6 % of the height; the ordinary size elsewhere. */
 export function typeSize() {
-  return document.body.classList.contains("wall") ? Math.max(13, 0.026 * innerHeight) : 13;
+  return onWall() ? Math.max(13, 0.026 * innerHeight) : 13;
 }

@@ -32,6 +32,12 @@ const POINT_ROOM = 5; // px a sample needs before it gets a dot
 
 const COLOUR = { command: "command", readback: "coil", switch: "switch" };
 
+/** The same with as much height for the pressure as `room` px leave. */
+export function filling(look, data, room) {
+  const spare = room - plotHeight(data, look);
+  return { ...look, pressure: Math.max(look.pressure + spare, 4 * look.type) };
+}
+
 export function plotHeight(data, look = PAGE) {
   return TOP + look.axis + areaHeight(data, look);
 }

@@ -40,7 +40,7 @@ def command(
             raise UsageError(
                 "--raw, --json and --seconds belong to SETUP: --find PORT writes the setup's lines."
             )
-        from rig.cli.gauge_find import find
+        from rig.cli.calibration.gauge_find import find
 
         find(port, may_ask=yes)
         return

@@ -34,7 +34,7 @@ class Reader:
     """Reads the gauge of a setup, as `rig gauge` does."""
 
     def __init__(self, setup: Setup) -> None:
-        from rig.cli.gauge import _source
+        from rig.cli.calibration.gauge import _source
 
         self._source, where = _source(setup, tap=False)
         self.where = where

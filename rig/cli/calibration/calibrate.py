@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.run_options import run_options
 from rig.core.errors import HardwareError, UsageError
 
 if TYPE_CHECKING:
@@ -77,16 +78,7 @@ EXAMPLES = {
     type=click.Path(path_type=Path, dir_okay=False),
     help="With --timing: also write what was found as JSON.",
 )
-@click.option("--confirmed-by", metavar="NAME", help="With --timing, on a board: as in `rig run`.")
-@click.option("--accept-not-watched", is_flag=True, help="With --timing: as in `rig run`.")
-@click.option("--wait", is_flag=True, help="With --timing: as in `rig run`.")
-@click.option("--fast", is_flag=True, help="With --timing, simulated rig only: virtual time.")
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**63 - 1),
-    metavar="N",
-    help="With --timing, simulated rig only: seed of its chance.",
-)
+@run_options("--timing")
 def command(
     setup: Path, points: tuple[str, ...], live: bool, reference: str | None, u: str | None,
     coverage: float, by: str, date: str | None, months: int, zero_check: bool | None,
@@ -108,7 +100,7 @@ def command(
     from rig.config.files.loading import load_setup, setup_from_text
 
     if timing:
-        from rig.cli.calibrate_timing import timing as measure
+        from rig.cli.calibration.calibrate_timing import timing as measure
 
         if points or live or reference:
             raise UsageError("--timing measures no gauge: leave --point, --live, --reference out.")
@@ -219,7 +211,7 @@ def _day(text: str | None) -> str:
 def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
     """Point after point from the person at the terminal. `stated_kpa`: a swing of the pressure
     above it is asked about."""
-    from rig.cli.calibrate_live import Reader
+    from rig.cli.calibration.calibrate_live import Reader
 
     pairs: list[Pair] = []
     click.echo("Set a pressure, wait until both gauges stand still, then type what the reference "

@@ -110,7 +110,7 @@ def _keep(setup: Path, table: str, *, write: bool) -> None:
     """Show the table, and put it into the setup when told to."""
     import sys
 
-    from rig.cli.calibrate import replace_text
+    from rig.cli.calibration.calibrate import replace_text
     from rig.cli.terminal.calibration import with_table
     from rig.config.files.loading import load_setup, setup_from_text
 

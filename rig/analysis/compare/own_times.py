@@ -1,0 +1,80 @@
+# SPDX-License-Identifier: MIT
+"""The rigs' own times between two runs: what they put into the difference, or why they cancel.
+
+The strokes compared are as the rig read them, m = t + e: e is what the rig itself adds (the
+switch's input, the read-back, the relay where there is no read-back), common to all strokes of a
+rig. Its best estimate is the correction in the budget of each run's mean, its standard uncertainty
+that of all lines of the budget but the repeatability.
+
+- Two runs of one rig as it is wired have the same e: it cancels, with its uncertainty, however well
+  it is known. One rig: the same setup, or the same wiring where at most one of both has `[timing]`
+  (it was measured between the two), or the same measurement in both.
+- Else (two rigs, another wiring, one rig measured again since) each run is corrected by its own,
+  and both uncertainties count, as independent: nothing tells what two rigs have in common.
+
+Two rigs that are wired alike and were never measured look like one: measure them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from rig.analysis.stats.dependence import REPEATABILITY
+
+Result = Mapping[str, Any]
+
+
+class OwnTimes(NamedTuple):
+    """What both rigs' own times put into a difference: `shift` (ms, after less before), standard
+    uncertainty `u` with `parts` of (u, dof)."""
+
+    shift: float
+    parts: tuple[tuple[float, float], ...]
+
+    @property
+    def u(self) -> float:
+        return math.hypot(*(u for u, _ in self.parts))
+
+
+def own_times(figure: str, before: Result, after: Result) -> OwnTimes | None:
+    """Of a figure ("response_ms", "release_ms") of two results. None where they cancel, and where
+    nothing is known of them: a capture's, or without a relay's delay."""
+    if one_rig(before, after):
+        return None
+    first, second = ((one.get("budget") or {}).get(figure) for one in (before, after))
+    if first is None or second is None:
+        return None
+    parts = tuple(
+        (float(line["part"]), math.inf if line["dof"] is None else float(line["dof"]))
+        for line in (*first["lines"], *second["lines"]) if line["name"] != REPEATABILITY
+    )  # fmt: skip
+    return OwnTimes(first["correction"] - second["correction"], parts)
+
+
+def one_rig(before: Result, after: Result) -> bool:
+    """Whether what the rig adds is the same in both runs, by the rule above. True for captures, of
+    whose clocks nothing is known."""
+    first, second = before.get("timing"), after.get("timing")
+    if first is None or second is None:
+        return True
+    if before.get("setup_hash") is not None and before["setup_hash"] == after.get("setup_hash"):
+        return True
+    if first["date"] is not None and second["date"] is not None:
+        keys = ("date", "run", "response", "release")
+        return all(first.get(key) == second.get(key) for key in keys)
+    wired = first.get("wired"), second.get("wired")
+    return wired[0] is None or wired[0] == wired[1]
+
+
+def measured(result: Result) -> bool:
+    """Whether the rig's own times were measured for this run."""
+    timing = result.get("timing")
+    return timing is not None and timing["date"] is not None
+
+
+def best_of_mean(figure: str, result: Result, mean: float) -> float:
+    """A mean as read, with the rig's own time taken off where it was measured."""
+    budget = (result.get("budget") or {}).get(figure)
+    return mean + (budget["correction"] if budget is not None and measured(result) else 0.0)

@@ -1,0 +1,344 @@
+# SPDX-License-Identifier: MIT
+"""A lesson in front of a class, in Chromium: the drawing that moves, type that is read from the
+back row, guesses of phones, all by keyboard, and what a page without a script says."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+from served import ARTEFACTS, RUNS, Server
+from written_runs import write
+
+pytestmark = pytest.mark.browser
+
+DEMO = Path(__file__).parents[2] / "demo"
+SWITCH_ONLY = f"/runs/{list(RUNS).index('simulated') + 1}/lesson?stroke=3"
+FULL = f"/runs/{len(RUNS) + 1}/lesson?stroke=3"
+"""A run of the simulated engine: current and a fast pressure as well."""
+WALLS = [(1920, 1080), (1366, 768)]
+SMALLEST_SHARE = 1 / 40
+"""Of the picture's height, for all that is talked about (common practice, no source)."""
+
+
+@pytest.fixture(scope="module")
+def log_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("class")
+    for made in RUNS.values():
+        write(folder / "runs.sqlite", made)
+    sheet = folder / "few.sheet.toml"
+    text = (DEMO / "workshop.sheet.toml").read_text().replace("strokes = 20", "strokes = 4")
+    sheet.write_text(text)
+    subprocess.run(
+        [sys.executable, "-m", "rig.cli.main", "run", DEMO / "engine.setup.toml", sheet, "--fast"],
+        env={**os.environ, "RIG_DATA": str(folder)}, stdout=subprocess.DEVNULL, timeout=60,
+    )  # fmt: skip
+    return folder
+
+
+@pytest.fixture(scope="module")
+def operating(log_folder: Path) -> Iterator[Server]:
+    setup, sheet = DEMO / "workshop.setup.toml", DEMO / "workshop.sheet.toml"
+    started = Server(log_folder, "--setup", str(setup), "--sheet", str(sheet))
+    try:
+        yield started
+    finally:
+        started.stop()
+
+
+def at(page: Page, part: str, box: str = "#cutaway") -> float:
+    """Where a part of the drawing is."""
+    return float(page.locator(f'{box} .cutaway [data-part="{part}"]').get_attribute("data-at"))
+
+
+def known(page: Page, part: str) -> str:
+    return page.locator(f'#cutaway .cutaway [data-part="{part}"] .is').text_content()
+
+
+def ready(page: Page) -> Page:
+    expect(page.locator("#lesson")).to_have_attribute("data-loaded", "3 on")
+    return page
+
+
+def go_on(page: Page, ms: int) -> None:
+    for _ in range(ms):
+        page.keyboard.press("ArrowRight")
+
+
+def shared(page: Page) -> str:
+    page.locator("#share").click()
+    expect(page.locator("#share-box")).to_be_visible()
+    code = page.locator("#lesson").get_attribute("data-shared")
+    page.locator("#share-hide").click()
+    return str(code)
+
+
+# -- the drawing
+
+
+def test_the_drawing_moves_with_the_cursor_as_far_as_it_was_measured(visit: Callable) -> None:
+    page = ready(visit().open(FULL))
+    assert known(page, "plunger") == ""  # nothing is told before the answer
+    page.keyboard.press("a")
+    go_on(page, 5)
+    assert (at(page, "relay"), at(page, "plunger"), at(page, "switch")) == (0.0, 0.0, 0.0)
+    assert known(page, "relay") == "measured: open"
+    go_on(page, 4)
+    assert at(page, "relay") == 1.0 and 0.0 < at(page, "plunger") < 1.0
+    assert known(page, "plunger") == "inferred: moving"
+    go_on(page, 6)
+    assert at(page, "plunger") == 1.0 and known(page, "plunger") == "measured: at its stop"
+    assert 0.0 < at(page, "spool") < 1.0 and known(page, "spool") == "inferred: moving"
+    assert known(page, "coil").endswith(" A") and known(page, "passage").endswith(" kPa")
+    go_on(page, 26)
+    assert at(page, "switch") == 1.0 and known(page, "switch") == "measured: closed"
+    assert at(page, "passage") > 0.5
+    assert known(page, "drain") == "not measured"
+
+
+def test_what_was_not_measured_stands_still(visit: Callable) -> None:
+    page = ready(visit().open(SWITCH_ONLY))
+    page.keyboard.press("a")
+    for _ in range(12):
+        go_on(page, 10)
+        for part in ("coil", "plunger", "spool", "passage", "drain"):
+            assert (at(page, part), known(page, part)) == (0.0, "not measured"), part
+    assert at(page, "relay") == at(page, "switch") == 1.0
+    lines = page.evaluate("""() => ["plunger", "switch"].map((part) => getComputedStyle(
+      document.querySelector(`#cutaway [data-part="${part}"] .body`)).strokeDasharray)""")
+    assert lines[0] != "none" and lines[1] == "none", "outline against solid"
+
+
+def test_the_plants_own_motion_is_in_the_model_alone(visit: Callable) -> None:
+    page = ready(visit().open(FULL))
+    page.keyboard.press("a")
+    assert page.locator("#model-drawing").is_hidden()
+    page.keyboard.press("m")
+    expect(page.locator("#model-title")).to_contain_text("Nothing here was measured")
+    go_on(page, 14)
+    words = page.locator("#model-drawing .is").all_text_contents()
+    assert all(one.startswith("model: ") for one in words), words
+    assert 0.0 < at(page, "spool", "#model-drawing") < 1.0
+    assert known(page, "spool").startswith("inferred")  # the measured drawing is as it was
+
+
+def test_the_words_beside_the_drawing_say_what_it_shows(visit: Callable) -> None:
+    """The list is what a screen reader, and a phone, has of the drawing."""
+    page = ready(visit(width=390, height=844).open(FULL))
+    page.locator("#reveal").click()
+    for part in ("relay", "spool", "drain"):
+        line = page.locator(f'.parts [data-part="{part}"]')
+        expect(line).to_be_visible()
+        expect(line.locator(".is")).to_have_text(known(page, part))
+
+
+def test_nothing_in_the_drawing_moves_by_itself(visit: Callable) -> None:
+    page = ready(visit(reduced_motion="reduce").open(FULL))
+    page.keyboard.press("a")
+    moving = page.evaluate("""() => [...document.querySelectorAll(".cutaway *")].filter((e) => {
+      const s = getComputedStyle(e);
+      return s.animationName !== "none" || s.transitionDuration !== "0s"; }).length""")
+    assert moving == 0
+    page.keyboard.press(" ")
+    expect(page.locator("#clock-value")).not_to_have_text("0.0")
+    places = {at(page, "plunger")}
+    expect(page.locator('#cutaway .cutaway [data-part="plunger"]')).to_have_attribute(
+        "data-at", "1.000"
+    )
+    places.add(at(page, "plunger"))
+    assert places == {0.0, 1.0}, "from instant to instant, not in between"
+
+
+# -- read from the back row
+
+HOOK = """() => {
+  window.drawn = [];
+  const real = CanvasRenderingContext2D.prototype.fillText;
+  CanvasRenderingContext2D.prototype.fillText = function (words, ...more) {
+    const px = parseFloat(this.font.match(/([\\d.]+)px/)[1]);
+    window.drawn.push([words, px * this.getTransform().a / devicePixelRatio]);
+    return real.call(this, words, ...more);
+  };
+}"""
+SIZES = """() => {
+  const found = [];
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  for (let node = walk.nextNode(); node; node = walk.nextNode()) {
+    const e = node.parentElement;
+    const words = node.textContent.trim();
+    const box = e.getBoundingClientRect();
+    const aside = e.closest("option, .parts, .skip, .stop-said");
+    if (!words || !e.checkVisibility() || box.width < 2 || aside) continue;
+    const px = parseFloat(getComputedStyle(e).fontSize);
+    found.push([words, e.closest("svg") ? px * e.getScreenCTM().d : px]);
+  }
+  return found;
+}"""
+
+
+def too_small(page: Page, height: int) -> list[str]:
+    """What is written smaller than the share, CSS px. Nobody talks about the stop's own note."""
+    written = page.evaluate(SIZES) + page.evaluate("() => window.drawn.splice(0)")
+    assert len(written) > 10
+    least = height * SMALLEST_SHARE
+    return sorted({f"{words}: {px:.1f} px" for words, px in written if px < least})
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", WALLS, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.timeout(300)  # six looks at two sizes on a busy machine
+def test_all_that_is_talked_about_can_be_read_from_the_back_row(
+    visit: Callable, operating: Server, size: tuple[int, int], scheme: str
+) -> None:
+    width, height = size
+    watched = visit(width, height, scheme, url=operating.url)
+    watched.page.add_init_script(f"({HOOK})()")
+    page = ready(watched.open(FULL))
+    phone = ready(visit(390, 844, scheme, url=operating.url).open(f"/follow/{shared(page)}"))
+    phone.locator("#guess-ms").fill("31")
+    phone.locator("#guess-links input").first.check()
+    phone.locator("#guess-send").click()
+    expect(page.locator("#guess-count")).to_have_text("1 phone has guessed.")
+    page.keyboard.press("f")
+    ARTEFACTS.mkdir(parents=True, exist_ok=True)
+    faults: list[str] = []
+
+    def look(name: str) -> None:
+        page.wait_for_timeout(200)
+        faults.extend(f"{name}: {one}" for one in too_small(page, height))
+        picture = page.screenshot()
+        (ARTEFACTS / f"wall-{name}-{width}-{scheme}.png").write_bytes(picture)
+        tall, wide = page.evaluate(
+            "() => [document.documentElement.scrollHeight, document.documentElement.scrollWidth]"
+        )
+        if wide > width or tall > height:
+            faults.append(f"{name} is {wide} x {tall}, more than the screen")
+
+    look("guess")
+    page.keyboard.press("c")
+    expect(page.locator("#share-address")).to_be_visible()
+    look("code")
+    page.keyboard.press("c")
+    page.keyboard.press("g")
+    expect(page.locator("#tally-times li")).to_have_count(1)
+    look("tally")
+    page.keyboard.press("a")
+    go_on(page, 15)
+    expect(page.locator("#lesson-traces canvas")).to_be_visible()
+    look("answer")
+    page.keyboard.press("m")
+    look("model")
+    assert not faults, "\n".join(faults)
+
+
+def test_the_measuring_of_type_here_can_fail(visit: Callable) -> None:
+    watched = visit(1920, 1080)
+    watched.page.add_init_script(f"({HOOK})()")
+    page = ready(watched.open(FULL))
+    page.keyboard.press("a")
+    page.wait_for_timeout(300)
+    small = too_small(page, 1080)  # the page's ordinary view is read from a chair
+    assert any(one.startswith("command: 13.0") for one in small), "a lane's name on the canvas"
+    assert any(one.startswith("Play") for one in small)
+
+
+# -- full screen and the stop
+
+
+def test_the_stop_stays_and_escape_is_still_its_key(visit: Callable, operating: Server) -> None:
+    page = ready(visit(url=operating.url).open(FULL))
+    page.keyboard.press("f")
+    stop = page.locator(".stop-bar button")
+    expect(stop).to_be_in_viewport()
+    covered = page.evaluate("""() => { const b = document.querySelector(".stop-bar button")
+      .getBoundingClientRect(); const e = document.elementFromPoint(b.x + b.width / 2, b.y +
+      b.height / 2); return !e.closest(".stop-bar"); }""")
+    assert not covered
+    with page.expect_request(lambda request: request.url.endswith("/stop")):
+        page.keyboard.press("Escape")
+    expect(page.locator(".stop-said")).not_to_contain_text("Stopping")
+
+
+def test_without_a_stop_the_view_fills_the_screen_and_leaves_it(visit: Callable) -> None:
+    page = ready(visit().open(FULL))
+    page.locator("#wall").click()
+    expect(page.locator("#wall")).to_have_text("Leave full screen")
+    page.wait_for_function("() => document.fullscreenElement !== null")
+    page.evaluate("() => document.exitFullscreen()")  # as the browser's own key does
+    expect(page.locator("#wall")).to_have_text("Full screen")
+    assert page.locator(".top").is_visible()
+
+
+# -- the class
+
+
+def test_phones_guess_the_tally_is_shown_and_the_next_question_is_asked(visit: Callable) -> None:
+    teacher = ready(visit(1366, 768).open(FULL))
+    code = shared(teacher)
+    phones = [ready(visit(width=390, height=844).open(f"/follow/{code}")) for _ in range(3)]
+    for n, phone in enumerate(phones):
+        assert phone.locator("nav, .stop-bar, a[href^='/']").count() == 0
+        phone.locator("#guess-ms").fill(str(20 + 5 * n))
+        phone.locator("#guess-links input").nth(min(n, 1)).check()
+        phone.locator("#guess-send").click()
+        expect(phone.locator("#guess-sent")).to_contain_text("Sent")
+    expect(teacher.locator("#guess-count")).to_have_text("3 phones have guessed.")
+    assert teacher.locator("#tally").is_hidden()
+    teacher.keyboard.press("g")
+    bars = teacher.locator("#tally-parts li")
+    expect(bars).to_have_count(2)
+    assert [one.split("\n")[-1] for one in bars.all_inner_texts()] == ["1", "2"]
+    expect(phones[0].locator("#tally-title")).to_have_text("What was guessed: 3 guesses")
+    assert "◀ measured" not in phones[0].locator("#tally").inner_text()
+    ARTEFACTS.mkdir(parents=True, exist_ok=True)
+    (ARTEFACTS / "lesson-tally.png").write_bytes(teacher.screenshot(full_page=True))
+    (ARTEFACTS / "lesson-tally-phone.png").write_bytes(phones[0].screenshot(full_page=True))
+    teacher.keyboard.press("a")
+    expect(teacher.locator("#answer")).to_contain_text("The middle of the guesses: 25.0 ms")
+    expect(phones[0].locator("#answer")).to_contain_text("The middle of the guesses: 25.0 ms")
+    teacher.keyboard.press("n")
+    expect(teacher.locator("#guess")).to_be_visible()
+    here = teacher.locator("#lesson").get_attribute("data-loaded")
+    assert here != "3 on"
+    expect(phones[0].locator("#lesson")).to_have_attribute("data-loaded", str(here))
+    expect(teacher.locator("#guess-count")).to_have_text("0 phones have guessed.")
+    assert phones[0].locator("#guess-ms").input_value() == ""
+    expect(phones[0].locator("#guess-sent")).not_to_contain_text("Sent. ")
+
+
+def test_a_lesson_goes_by_keyboard_alone(visit: Callable, operating: Server) -> None:
+    """Every button of the lesson is reached by Tab, in an order that begins with the answer."""
+    page = ready(visit(url=operating.url).open(FULL))
+    reached: list[Any] = []
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        reached.append(
+            page.evaluate("() => document.activeElement.id || document.activeElement.tagName")
+        )
+    for wanted in ("share", "reveal", "next", "way", "wall", "guess-ms"):
+        assert wanted in reached, wanted
+    page.locator("#reveal").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#answer")).to_be_visible()
+    page.locator("#wall").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("body")).to_have_class("with-stop at-rest wall")
+
+
+@pytest.mark.parametrize("of_the_class", [False, True])
+def test_without_javascript_the_page_says_what_it_needs(
+    visit: Callable, of_the_class: bool
+) -> None:
+    address = FULL
+    if of_the_class:
+        address = f"/follow/{shared(ready(visit().open(FULL)))}"
+    page = visit(java_script_enabled=False).open(address)
+    expect(page.locator("noscript h1")).to_contain_text("needs JavaScript")
+    assert page.locator("#lesson").is_hidden()
+    assert page.locator("noscript a").count() == (0 if of_the_class else 1)

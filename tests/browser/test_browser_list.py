@@ -1,0 +1,126 @@
+# SPDX-License-Identifier: MIT
+"""The run list with many runs: how many are seen at once, the bar with the chosen ones, the same
+without JavaScript and by keyboard alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from distances import too_near
+from playwright.sync_api import Page, expect
+from served import Server
+from written_runs import Made, write
+
+pytestmark = pytest.mark.browser
+
+DEMO = Path(__file__).parents[2] / "demo"
+SEEN = {"phone": ((390, 844), 6), "laptop": ((1366, 768), 15), "wide": ((1920, 1080), 15)}
+"""Runs that a screen holds at least, at the head of the list, its own heading included."""
+
+IN_SIGHT = """() => [...document.querySelectorAll("tbody tr")].filter((row) => {
+  const box = row.getBoundingClientRect();
+  return box.top >= 0 && box.bottom <= innerHeight;
+}).length"""
+
+
+@pytest.fixture(scope="module")
+def listing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    folder = tmp_path_factory.mktemp("list")
+    for n in range(45):
+        source = ("board", "simulated")[n % 2]
+        write(folder / "runs.sqlite", Made(strokes=3, valve=f"V-{n}", source=source))
+    setup, sheet = (str(DEMO / f"workshop.{kind}.toml") for kind in ("setup", "sheet"))
+    started = Server(folder, "--setup", setup, "--sheet", sheet)
+    try:
+        yield started
+    finally:
+        started.stop()
+
+
+def covered(page: Page, selector: str) -> bool:
+    """Whether something else lies over the middle of this element, or it is out of sight."""
+    return bool(
+        page.locator(selector).evaluate(
+            """(e) => {
+              const box = e.getBoundingClientRect();
+              const on = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+              return !on || !(e === on || e.contains(on));
+            }"""
+        )
+    )
+
+
+@pytest.mark.parametrize("size", SEEN)
+def test_a_screen_holds_many_runs(visit: Callable, listing: Server, size: str) -> None:
+    window, least = SEEN[size]
+    page = visit(*window, url=listing.url).open("/runs")
+    assert page.evaluate(IN_SIGHT) >= least
+
+
+@pytest.mark.parametrize("scripted", [True, False])
+@pytest.mark.parametrize("size", SEEN)
+def test_the_bar_says_how_many_and_stays_in_sight(
+    visit: Callable, listing: Server, size: str, scripted: bool
+) -> None:
+    page = visit(*SEEN[size][0], url=listing.url, java_script_enabled=scripted).open("/runs")
+    for run in (45, 43):  # of one source
+        page.locator(f"input[name=run][value='{run}']").check()
+    if scripted:
+        expect(page.locator(".count")).to_have_text("2 chosen")
+        for where in (0, 400, 900):
+            page.evaluate("(y) => scrollTo(0, y)", where)
+            for selector in ("[value=compare]", "[value=export]", ".remove", ".stop"):
+                assert not covered(page, selector), (selector, where)
+        assert too_near(page) == []
+    page.locator("[value=compare]").click()
+    assert page.url.endswith("/compare?run=45&run=43")
+
+
+def test_without_a_choice_the_buttons_do_nothing(visit: Callable, listing: Server) -> None:
+    page = visit(url=listing.url).open("/runs")
+    expect(page.locator(".chosen button").first).to_be_disabled()
+    page.locator("input[name=run]").first.check()
+    expect(page.locator(".chosen button").first).to_be_enabled()
+
+
+def test_without_javascript_it_sorts_chooses_columns_and_keeps_a_view(
+    visit: Callable, listing: Server
+) -> None:
+    page = visit(url=listing.url, java_script_enabled=False).open("/runs")
+    page.locator("a.sort", has_text="Valve").click()
+    assert page.locator("th[aria-sort=ascending]").inner_text().startswith("Valve")
+    page.locator("summary", has_text="Columns").click()
+    page.get_by_label("Release, ms").check()
+    page.get_by_role("button", name="Show these").click()
+    assert page.locator("th", has_text="Release, ms").count() == 1
+    page.locator("summary", has_text="Views").click()
+    page.get_by_label("Keep what is shown now as").fill("with release")
+    page.get_by_role("button", name="Keep the view").click()
+    page.locator("summary", has_text="Views (1)").click()
+    page.get_by_role("link", name="with release").click()
+    assert "order=valve_up" in page.url
+    page.locator("summary", has_text="Views (1)").click()
+    page.get_by_role("button", name="Forget the view with release").click()
+    assert page.locator("summary", has_text="Views (1)").count() == 0
+
+
+def test_the_keyboard_reaches_sorting_and_the_bar(visit: Callable, listing: Server) -> None:
+    page = visit(url=listing.url).open("/runs")
+    page.locator("h1").click()
+    reached = []
+    for _ in range(400):
+        page.keyboard.press("Tab")
+        reached.append(
+            page.evaluate(
+                "document.activeElement.textContent.trim() || document.activeElement.name"
+            )
+        )
+        if len(reached) == 9:  # on the way: tick a run
+            page.locator("input[name=run]").first.focus()
+            page.keyboard.press("Space")
+        if reached[-1].startswith("Remove from"):
+            break
+    assert any(one.startswith("Response, ms") for one in reached) or "Valve" in reached
+    assert "Compare" in reached and "Export" in reached and reached[-1].startswith("Remove from")
