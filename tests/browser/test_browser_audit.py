@@ -52,7 +52,7 @@ NO_PAGES = ("/api/", "/static/")
 FILES = {
     "downloads.export", "report.as_pdf", "report.style", "lesson.picture", "logwork.export",
     "logwork.results", "logwork.chosen", "logwork.found", "attachments.show", "captures.progress",
-    "exercise.waits", "exercise.picture",
+    "exercise.waits",
 }  # fmt: skip
 
 

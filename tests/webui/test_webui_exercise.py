@@ -126,9 +126,10 @@ def test_a_fault_stays_hidden_until_the_seat_commits(
     number = run_of(waited(student))
     addresses = [
         f"/runs/{number}?reveal=simulated", f"/runs/{number}/report", f"/runs/{number}/lesson",
-        f"/api/runs/{number}", f"/api/runs/{number}/lesson", f"/runs/{number}/export.json",
-        f"/runs/{number}/export.csv", f"/runs/{number}/export.vcd", f"/log/results?run={number}",
-        f"/wiring?run={number}", f"/api/runs/{number}/records", "/import", "/", "/exercise/seat",
+        f"/api/runs/{number}", f"/api/runs/{number}/lesson", f"/runs/{number}/run.json",
+        f"/runs/{number}/run.csv", f"/runs/{number}/run.vcd", f"/log/results.csv?run={number}",
+        f"/wiring?run={number}", f"/api/runs/{number}/records", "/log/import", "/", "/runs",
+        "/log/found.csv", "/exercise/seat",
     ]  # fmt: skip
     rules = [rule for rule in app.url_map.iter_rules() if "run_id" in rule.arguments]
     for rule in rules:  # and every address of a run there is
