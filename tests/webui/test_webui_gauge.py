@@ -106,3 +106,16 @@ def test_the_port_is_given_back_when_a_person_stops_it(silent: Page) -> None:
     assert silent.post("/gauge/stop") == 302
     part = silent.until_over()
     assert "stopped before anything was understood" in part
+
+
+def test_a_run_on_the_page_takes_the_port(silent: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The bench opens the gauge's port itself: whoever listens there has to go first."""
+    look = silent.app.extensions["gauge_look"]
+    asked: list[bool] = []
+    monkeypatch.setattr(Hub, "look", lambda *_: asked.append(look.seen().looks))
+    text = silent.client.get("/bench").text
+    csrf = text.partition('name="csrf" content="')[2].partition('"')[0]
+    silent.client.post("/controls", data={"csrf": csrf})
+    assert silent.post("/gauge/look") == 302 and look.seen().looks
+    answer = silent.client.post("/bench/look", data={"csrf": csrf, "setup": "mine", "sheet": "x"})
+    assert answer.status_code == 302 and asked == [False]
