@@ -173,7 +173,7 @@ def test_a_run_that_judged_no_valve_says_so_by_word(
     page = client.get("/runs/2").text
     assert "No valve was judged" in page and "Run 2, own timing" in page
     refused = client.get("/compare?run=1&run=2").text
-    assert "Run 2 cannot be compared" in refused
+    assert "Run 2 says nothing of a valve" in refused
     with client.get("/log/found.csv") as answer:
         assert [line.rsplit(",", 1)[1] for line in answer.text.splitlines()] == [
             "purpose", "own timing", "valve",

@@ -100,7 +100,7 @@ COLUMNS = (
     Column("tags", "Tags"),
 )
 KEYS = tuple(column.key for column in COLUMNS)
-USUAL = ("valve", "started", "strokes", "missed", "response", "job", "by")
+USUAL = ("valve", "started", "strokes", "missed", "response", "job")
 USUAL_WORD = "usual"
 
 
