@@ -6,13 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from rig.actions.analyse_run import (
-    analysed,
-    load_of_a_valve,
-    opened_log,
-    run_number,
-    texts_of,
-)
+from rig.actions.analyse_run import analysed, load_of_a_valve, opened_log, run_number, texts_of
 
 if TYPE_CHECKING:
     from rig.config.sheet.model import Sheet
