@@ -94,6 +94,17 @@ def test_pages_of_an_order_follow_one_another(client: FlaskClient, written: Writ
     assert seen == wanted and not address
 
 
+@pytest.mark.parametrize("value", ["soon", "nan", "inf"])
+def test_a_place_that_does_not_fit_the_order_is_told(
+    client: FlaskClient, written: Written, value: str
+) -> None:
+    written()
+    for address in ("/", "/api/runs"):
+        answer = client.get(f"{address}?order=slowest&after=1&value={value}")
+        assert answer.status_code == 400 and "finite number" in answer.text
+    assert client.get(f"/?order=valve_up&after=1&value={value}").status_code == 200
+
+
 def test_a_view_is_kept_for_all_and_forgotten(client: FlaskClient, written: Written) -> None:
     written(valve="A", source="board")
     written(valve="B")
