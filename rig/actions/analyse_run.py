@@ -7,6 +7,7 @@ import contextlib
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.core.errors import FileProblems, UsageError
+from rig.text.words import no_valve_words
 
 if TYPE_CHECKING:
     import datetime
@@ -188,6 +189,15 @@ def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
     shape = analysed(stored, earlier_good(log, stored))
     log.save_result(run, shape, stored.header.software)
     return shape
+
+
+def load_of_a_valve(log: RunLog, number: int) -> StoredRun:
+    """A stored run, to judge its valve by. Raises UsageError for one that was done for the rig."""
+    stored = log.load(number)
+    other = no_valve_words(stored.header.purpose)
+    if other:
+        raise UsageError(f"Run {number} says nothing of a valve. {other} Leave it out.")
+    return stored
 
 
 RUN_DIGITS = 18

@@ -7,7 +7,7 @@ import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from rig.actions.analyse_run import opened_log, run_number, run_seen
+from rig.actions.analyse_run import load_of_a_valve, opened_log, run_number, run_seen
 from rig.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -30,8 +30,10 @@ def diagnosed(
     knowledge = load_knowledge(causes)
     done = load_checks(checks, knowledge) if checks is not None else None
     with opened_log() as log:
-        seen = [run_seen(log.load(run_number(log, run))) for run in runs]
-        known_good = run_seen(log.load(run_number(log, good))) if good is not None else None
+        seen = [run_seen(load_of_a_valve(log, run_number(log, run))) for run in runs]
+        known_good = None
+        if good is not None:
+            known_good = run_seen(load_of_a_valve(log, run_number(log, good)))
     _sound_enough(seen, known_good)
     _one_source([*seen, *([known_good] if known_good else [])])
     return diagnose(knowledge, seen, done, known_good)

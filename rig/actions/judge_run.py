@@ -26,10 +26,11 @@ def judged_json(run: RunSeen, beside: Beside, good: RunSeen | None = None) -> di
     `good` is an earlier run of this valve that conformed, where there is one."""
     from rig.diagnosis.after_trip import after_trip
     from rig.results.run_json import run_json
+    from rig.text.words import no_valve_words
 
     shape = run_json(run.result, beside)
     shape["of_the_valve"] = None
-    if run.result.status == "running":
+    if run.result.status == "running" or no_valve_words(getattr(header, "purpose", None)):
         return shape
     found = diagnosis_of(run, good)
     shape["of_the_valve"] = found.valve.model_dump()

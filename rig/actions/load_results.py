@@ -6,9 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from rig.actions.analyse_run import analysed, opened_log, run_number, texts_of
-from rig.core.errors import UsageError
-from rig.text.words import no_valve_words
+from rig.actions.analyse_run import analysed, load_of_a_valve, opened_log, run_number, texts_of
 
 if TYPE_CHECKING:
     from rig.config.sheet.model import Sheet
@@ -40,10 +38,7 @@ def results_in(log: RunLog, texts: Sequence[str]) -> list[RunWithResult]:
     found = []
     for text in texts:
         number = run_number(log, text)
-        stored = log.load(number)
-        other = no_valve_words(stored.header.purpose)
-        if other:
-            raise UsageError(f"Run {number} cannot be compared. {other} Leave it out.")
+        stored = load_of_a_valve(log, number)
         setup, sheet = texts_of(stored)
         result = None if stored.status == "running" else log.result(number)
         if result is None or any(key not in result for key in NEEDED):

@@ -122,7 +122,8 @@ def test_show_and_list_agree_on_a_dead_run_and_on_one_that_judged_no_valve(runs:
     shown = rig("show", 3)
     assert "The run was interrupted" in shown.output and "still going on" not in shown.output
     assert "No valve was judged" in rig("show", 2).output
-    assert "Run 2 cannot be compared" in refused("compare", 1, 2)
+    assert "Run 2 says nothing of a valve" in refused("compare", 1, 2)
+    assert "Run 2 says nothing of a valve" in refused("diagnose", 2)
 
 
 def test_an_export_without_a_name_says_valve_and_run(

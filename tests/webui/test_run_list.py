@@ -95,6 +95,17 @@ def test_pages_of_an_order_follow_one_another(client: FlaskClient, written: Writ
     assert seen == wanted and not address
 
 
+@pytest.mark.parametrize("value", ["soon", "nan", "inf"])
+def test_a_place_that_does_not_fit_the_order_is_told(
+    client: FlaskClient, written: Written, value: str
+) -> None:
+    written()
+    for address in ("/", "/api/runs"):
+        answer = client.get(f"{address}?order=slowest&after=1&value={value}")
+        assert answer.status_code == 400 and "finite number" in answer.text
+    assert client.get(f"/?order=valve_up&after=1&value={value}").status_code == 200
+
+
 def test_a_view_is_kept_for_all_and_forgotten(client: FlaskClient, written: Written) -> None:
     written(valve="A", source="board")
     written(valve="B")
@@ -174,7 +185,7 @@ def test_a_run_that_judged_no_valve_says_so_by_word(
     page = client.get("/runs/2").text
     assert "No valve was judged" in page and "Run 2, own timing" in page
     refused = client.get("/compare?run=1&run=2").text
-    assert "Run 2 cannot be compared" in refused
+    assert "Run 2 says nothing of a valve" in refused
     with client.get("/log/found.csv") as answer:
         assert [line.rsplit(",", 1)[1] for line in answer.text.splitlines()] == [
             "purpose", "own timing", "valve",

@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
-from typing import Annotated, Any, Literal, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple, Self
 from urllib.parse import urlencode
 
 from flask import request, session
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from rig.runlog import search
 from rig.runlog.search import Listed, Order
@@ -41,6 +42,17 @@ class ListQuestion(BaseModel):
     mean_ms: Annotated[float, Field(allow_inf_nan=False)] | None = None
     value: Name | None = None
     undo: Annotated[str, Field(pattern="^[0-9]{1,9}(,[0-9]{1,9}){0,200}$")] | None = None
+
+    @model_validator(mode="after")
+    def _value_fits_the_order(self) -> Self:
+        if self.value is not None and search.ORDERS[self.order].column != "valve":
+            try:
+                number = float(self.value)
+            except ValueError:
+                number = math.nan
+            if not math.isfinite(number):
+                raise ValueError("value is a finite number in this order")
+        return self
 
     @property
     def sought(self) -> search.Sought:
@@ -100,7 +112,7 @@ COLUMNS = (
     Column("tags", "Tags"),
 )
 KEYS = tuple(column.key for column in COLUMNS)
-USUAL = ("valve", "started", "strokes", "missed", "response", "job", "by")
+USUAL = ("valve", "started", "strokes", "missed", "response", "job")
 USUAL_WORD = "usual"
 
 

@@ -9,8 +9,12 @@ from typing import Any
 from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
+<<<<<<< HEAD
 from rig.text.rounded import best_text, too_few
 from rig.text.run_facts import rate_is
+=======
+from rig.text.rounded import best_text
+>>>>>>> runlist
 
 Result = Mapping[str, Any]
 
@@ -106,8 +110,7 @@ def _figures(result: Result) -> Iterator[str]:
             line += f", single {row['min']:.1f} to {row['max']:.1f} {unit}"
         rest = row.get("rest") or {}
         if rest.get("n"):
-            of = f" (n = {rest['n']})" if too_few(rest) else ""
-            line += f", after rest {rest['mean']:.1f} {unit}{of}"
+            line += f", after rest {rest['mean']:.1f} {unit}"
         yield line
 
 
@@ -136,5 +139,6 @@ def _more(result: Result) -> str:
     if run is None:
         return "All of it: the same command with --full."
     # of a run that conforms there is no fault to look for
-    cause = "" if result["verdict"]["result"] == "conforms" else f" Cause: rig diagnose {run}."
+    none = result["verdict"]["result"] == "conforms" or result.get("purpose") in words.PURPOSES
+    cause = "" if none else f" Cause: rig diagnose {run}."
     return f"All of it: rig show {run} --full.{cause}"
