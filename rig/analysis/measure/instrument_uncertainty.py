@@ -92,9 +92,9 @@ def timing_lines(
             lines += own_lines(way, own, single=single)
         if bounce_ms > 0:
             correction -= bounce_ms / 2
-            # either end is likely: a clamp undoes each touch, a plain diode hardly any
+            # a rig is at one end or near it: a clamp undoes each touch, a plain diode hardly any
             lines.append(
-                Line("relay bounce", bounce_ms / 2, "ms", "arcsine", -1.0,
+                Line("relay bounce", bounce_ms / 2, "ms", "two-point", -1.0,
                      note=f"load side bounced for {bounce_ms:.2g} ms")
             )  # fmt: skip
     else:

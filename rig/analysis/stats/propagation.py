@@ -21,8 +21,10 @@ DIVISORS = {
     "rectangular": math.sqrt(3),
     "triangular": math.sqrt(6),
     "arcsine": math.sqrt(2),
+    "two-point": 1.0,
 }
-"""What a line's value is divided by for its standard uncertainty."""
+"""What a line's value is divided by for its standard uncertainty. "two-point": at either end with
+the same chance, the widest that a bounded quantity can be spread."""
 
 CELLS, FINE_CELLS = 64, 512
 """Of the grid; fine where the smooth part over it is narrower than a coarse cell."""
@@ -137,6 +139,8 @@ def _cumulative(part: Part, x: Float) -> Float:
         return np.asarray(0.5 + z - np.sign(z) * z * z / 2)
     if part.distribution == "arcsine":
         return np.asarray(0.5 + np.arcsin(z) / math.pi)
+    if part.distribution == "two-point":
+        return np.where(z >= 1.0, 1.0, np.where(z > -1.0, 0.5, 0.0))
     return np.asarray((z + 1) / 2)
 
 
@@ -158,6 +162,8 @@ def draw(part: Part, n: int, rng: np.random.Generator) -> Float:
         return rng.uniform(-a, a, n)
     if part.distribution == "triangular":
         return rng.triangular(-a, 0.0, a, n)
+    if part.distribution == "two-point":
+        return np.asarray(a * rng.choice([-1.0, 1.0], n))
     if part.distribution == "arcsine":
         return np.asarray(a * np.sin(rng.uniform(-math.pi / 2, math.pi / 2, n)))
     return rng.normal(0.0, part.u, n)

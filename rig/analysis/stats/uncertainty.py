@@ -25,8 +25,9 @@ comparison of JCGM 101:2008, clause 8, held to two digits)."""
 
 class Line(NamedTuple):
     """One line of a budget. `value` in `unit`: the standard deviation of a "normal" or "t" line,
-    the half width of a "rectangular", "triangular" or "arcsine" one. `sensitivity` turns the
-    line's unit into the budget's. `dof` degrees of freedom, infinite for a bound that is sure."""
+    the half width of a "rectangular", "triangular", "arcsine" or "two-point" one. `sensitivity`
+    turns the line's unit into the budget's. `dof` degrees of freedom, infinite for a bound that is
+    sure."""
 
     name: str
     value: float
@@ -39,7 +40,8 @@ class Line(NamedTuple):
     @property
     def u(self) -> float:
         """Standard uncertainty of the input: `value` over the divisor of its distribution
-        (rectangular sqrt 3, triangular sqrt 6, arcsine sqrt 2; JCGM 100 4.3.7, 4.3.9)."""
+        (rectangular sqrt 3, triangular sqrt 6, arcsine sqrt 2, two-point 1; JCGM 100 4.3.7,
+        4.3.9)."""
         return self.value / DIVISORS[self.distribution]
 
     @property

@@ -248,7 +248,7 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
         fixed = measured.single.parts()
         half = 0.0 if measured.shorter is None else float(measured.shorter.mean()) / 2
         if half > 0:
-            fixed.append(Part(half / DIVISORS["arcsine"], "arcsine"))
+            fixed.append(Part(half / DIVISORS["two-point"], "two-point"))
         spread = Spread([*fixed, scatter] if scatter else fixed)
         estimate = Estimate(mean + measured.single.correction - half, spread)
     elif np.isfinite(measured.below).all():
