@@ -79,7 +79,9 @@ def test_a_tap_on_a_heading_sorts_and_a_second_one_turns_it_round(
     hottest = tap(second, "Oil, °C")
     assert shown(client, hottest) == [1, 2], "a run without it is left out"
     assert "Runs without this value" in client.get(hottest).text
-    assert "Oil, °C ▼" in headings(client, "/runs?order=hottest&columns=missed"), "what sorts is shown"
+    assert "Oil, °C ▼" in headings(client, "/runs?order=hottest&columns=missed"), (
+        "what sorts is shown"
+    )
 
 
 def test_pages_of_an_order_follow_one_another(client: FlaskClient, written: Written) -> None:
