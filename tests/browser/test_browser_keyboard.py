@@ -31,8 +31,8 @@ NUMBERED = """() => {
   const twice = (e) => e.tabIndex < 0 && all.some((one) =>
     one.tabIndex >= 0 && e.hasAttribute("href") && one.checkVisibility() &&
     one.getAttribute("href") === e.getAttribute("href"));
-  const open = all.filter((e) => (native(e) || e.tabIndex >= 0) && !twice(e) && !e.disabled && e.checkVisibility(
-    { visibilityProperty: true }) && !of(e));
+  const open = all.filter((e) => (native(e) || e.tabIndex >= 0) && !twice(e) && !e.disabled
+    && e.checkVisibility({ visibilityProperty: true }) && !of(e));
   open.forEach((e, n) => { e.dataset.walk = n; });
   return open.map((e) => (e.textContent.trim() || e.name || e.id).slice(0, 60));
 }"""
