@@ -114,7 +114,7 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
         run=stored.id, seed=header.seed, setup_hash=header.setup_hash, sheet_hash=header.sheet_hash,
         valve=header.valve, job=header.job, by=header.by, mount=header.mount, note=header.note,
         conditions=header.conditions, watched=header.watched, not_watched=header.not_watched,
-        software=header.software,
+        software=header.software, purpose=header.purpose,
     )  # fmt: skip
     shape = judged_json(run, beside, good)
     if shape["end"] is not None:

@@ -30,7 +30,7 @@ def judged_json(run: RunSeen, beside: Beside, good: RunSeen | None = None) -> di
 
     shape = run_json(run.result, beside)
     shape["of_the_valve"] = None
-    if run.result.status == "running" or no_valve_words(getattr(header, "purpose", None)):
+    if run.result.status == "running" or no_valve_words(beside.purpose):
         return shape
     found = diagnosis_of(run, good)
     shape["of_the_valve"] = found.valve.model_dump()

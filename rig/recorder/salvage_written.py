@@ -14,10 +14,10 @@ from sqlalchemy.exc import DBAPIError
 from rig.core.errors import RigError
 from rig.recorder.salvage import BAD, Row, readable
 from rig.runlog.store import RunLog
-from rig.runlog.tables import attachments, carried_files, jobs, notes, runs, tags, valves
+from rig.runlog.tables import attachments, carried_files, jobs, notes, runs, tags, valves, views
 
 NAMED = (valves, jobs)
-WRITTEN = (tags, notes, attachments, carried_files)
+WRITTEN = (tags, notes, views, attachments, carried_files)
 
 
 class Written:

@@ -53,6 +53,7 @@ class Beside:
     watched: Sequence[Any] = ()
     not_watched: Sequence[Any] = ()
     software: str | None = None
+    purpose: str | None = None
 
 
 NOTHING_BESIDE = Beside()

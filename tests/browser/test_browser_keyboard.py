@@ -27,8 +27,12 @@ NUMBERED = """() => {
     return e !== (group.find((one) => one.checked) ?? group[0]);
   };
   const native = (e) => e.matches("a[href], button, input, select, textarea, summary");
-  const open = all.filter((e) => (native(e) || e.tabIndex >= 0) && !e.disabled && e.checkVisibility(
-    { visibilityProperty: true }) && !of(e));
+  // a mark in a chart leads where its row in the table below leads
+  const twice = (e) => e.tabIndex < 0 && all.some((one) =>
+    one.tabIndex >= 0 && e.hasAttribute("href") && one.checkVisibility() &&
+    one.getAttribute("href") === e.getAttribute("href"));
+  const open = all.filter((e) => (native(e) || e.tabIndex >= 0) && !twice(e) && !e.disabled
+    && e.checkVisibility({ visibilityProperty: true }) && !of(e));
   open.forEach((e, n) => { e.dataset.walk = n; });
   return open.map((e) => (e.textContent.trim() || e.name || e.id).slice(0, 60));
 }"""

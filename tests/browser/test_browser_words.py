@@ -25,9 +25,9 @@ def test_without_javascript_the_page_says_what_it_needs_and_where_the_numbers_ar
     assert "JavaScript" in told.inner_text()
     if address == LESSON:
         text = page.locator("main").inner_text()
-        assert re.search(r"settled \d+\.\d ms after the coil went live", text)
+        assert "times of every stroke are in the table of run" in text
         page.click("noscript a")
-        assert page.url.endswith(address_of("simulated"))
+        assert address_of("simulated") in page.url
         assert page.locator("table.strokes").count() == 1
 
 

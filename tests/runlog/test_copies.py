@@ -11,7 +11,7 @@ from log_parts import header
 
 from rig.core.errors import StorageError
 from rig.recorder.recover import recover
-from rig.runlog import attachments, copies, kept_files, register, remarks
+from rig.runlog import attachments, copies, kept_files, register, remarks, views
 from rig.runlog.attachments import Content
 from rig.runlog.register import JOB, VALVE
 from rig.runlog.store import RunLog
@@ -31,6 +31,7 @@ def path(tmp_path):
         register.describe(log, JOB, 2, notes="n", complaint="slow when cold", repair="new screen")
         register.describe(log, VALVE, 1, kind="two way", notes="from the shelf")
         remarks.add_tag(log, run, "odd")
+        views.keep(log, "mine", "valve=V-1")
         remarks.add_note(log, run, "looked at twice", "me")
         attachments.add(log, JOB, 2, Content(b"jpeg", "image/jpeg", "a.jpg", 4, 3), words="plug")
         attachments.add(log, VALVE, 1, Content(b"words", "text/plain", "b.txt"))
@@ -50,6 +51,7 @@ def brought_back(path: Path) -> tuple:
         return (
             (job.name, job.complaint, job.repair, register.entry(log, VALVE, 1).kind),
             (photo.words, attachments.content(log, photo), attachments.content(log, words)),
+            [view.name for view in views.kept(log)],
             (tags, [note.text for note in notes], kept_files.checks_path(path, 2).read_text()),
         )
 

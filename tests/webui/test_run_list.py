@@ -103,7 +103,7 @@ def test_a_place_that_does_not_fit_the_order_is_told(
     for address in ("/", "/api/runs"):
         answer = client.get(f"{address}?order=slowest&after=1&value={value}")
         assert answer.status_code == 400 and "finite number" in answer.text
-    assert client.get(f"/?order=valve_up&after=1&value={value}").status_code == 200
+    assert client.get(f"/runs?order=valve_up&after=1&value={value}").status_code == 200
 
 
 def test_a_view_is_kept_for_all_and_forgotten(client: FlaskClient, written: Written) -> None:

@@ -183,7 +183,6 @@ def _page(run_id: int, asked: LessonQuestion, *, code: str, phone: bool) -> str:
     return render_template(
         "lesson.html", stored=view.stored, header=view.stored.header, asked=asked,
         across=words.unreal(view.stored.header.source), last=known[-1], code=code, phone=phone,
-        figures={"response_ms": None, "release_ms": None} | (view.stroke(asked.stroke) or {}),
     )  # fmt: skip
 
 

@@ -9,12 +9,8 @@ from typing import Any
 from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
-<<<<<<< HEAD
-from rig.text.rounded import best_text, too_few
-from rig.text.run_facts import rate_is
-=======
 from rig.text.rounded import best_text
->>>>>>> runlist
+from rig.text.run_facts import rate_is
 
 Result = Mapping[str, Any]
 
