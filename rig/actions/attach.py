@@ -84,7 +84,9 @@ def checked(path: Path, name: str) -> Content:
 
 
 def _photo(path: Path, name: str) -> Content:
-    from PIL import Image, ImageOps
+    from PIL import Image, ImageFile, ImageOps
+
+    ImageFile.LOAD_TRUNCATED_IMAGES = False  # the printing library sets it for its own pictures
 
     unreadable = UsageError(
         f"{name}: this picture cannot be decoded; it may be cut off. Send it anew."

@@ -100,7 +100,7 @@ def test_a_place_that_does_not_fit_the_order_is_told(
     client: FlaskClient, written: Written, value: str
 ) -> None:
     written()
-    for address in ("/", "/api/runs"):
+    for address in ("/runs", "/api/runs"):
         answer = client.get(f"{address}?order=slowest&after=1&value={value}")
         assert answer.status_code == 400 and "finite number" in answer.text
     assert client.get(f"/runs?order=valve_up&after=1&value={value}").status_code == 200

@@ -31,16 +31,25 @@ def test_nothing_vendored_asks_for_anything_outside() -> None:
         if path.suffix in {".js", ".css"}:
             text = path.read_text()
             asks = r"@import|url\(|fetch\(|WebSocket"
-            if path.parent.name != "htmx":  # that is to ask: only this page, says run.html
+            if path.parent.name != "htmx":  # that is to ask: only this page, says _htmx.html
                 asks += "|XMLHttpRequest"
             assert not re.search(asks, text), path
 
 
 def test_htmx_makes_no_styles_or_scripts_and_asks_only_this_page() -> None:
-    text = (VENDOR.parents[1] / "templates/run.html").read_text()
+    text = (VENDOR.parents[1] / "templates/_htmx.html").read_text()
     found = re.search(r"name=\"htmx-config\" content='([^']+)'", text)
     assert found is not None
     settings = json.loads(found[1])
     assert settings["selfRequestsOnly"] is True
     for name in ("includeIndicatorStyles", "allowEval", "allowScriptTags"):
         assert settings[name] is False
+
+
+def test_htmx_is_set_in_one_place() -> None:
+    pages = VENDOR.parents[1] / "templates"
+    users = [page for page in pages.rglob("*.html") if "htmx.min.js" in page.read_text()]
+    assert users
+    for page in users:
+        text = page.read_text()
+        assert '{% include "_htmx.html" %}' in text and "htmx-config" not in text, page
