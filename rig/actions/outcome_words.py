@@ -7,9 +7,9 @@ import contextlib
 
 import click
 
-from rig.core.errors import CoilLiveError
+from rig.core.errors import STILL_LIVE, CoilLiveError
 from rig.core.records import OFF_STATES
-from rig.desk.outcome import STILL_LIVE, Outcome
+from rig.desk.outcome import Outcome
 
 
 def say(text: str) -> None:

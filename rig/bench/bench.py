@@ -194,9 +194,13 @@ class Bench:
         return end
 
     def leave(self, sink: RecordSink) -> End:
-        """End without a run, stopped between arming and the start: the record says so, where one
-        was begun."""
+        """End without a run, stopped between arming and the start. The record says so, where one
+        was begun, with a trip of the wait; whoever asked for the stop hears how the coil is."""
         self.interlock.release()
+        if self.interlock.trip is not None:
+            sink.put(encode(self.interlock.trip))
+        self._sink = sink
+        self._keep_recording(self._world.now_ns() + (DEAD_LOOKS + 1) * TICK_NS)
         off = self._off_state()
         reason = "tripped" if self.interlock.trip is not None else "aborted"
         end = End(reason, off, self._world.now_ns())

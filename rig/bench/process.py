@@ -27,9 +27,18 @@ from rig.bench.streams import SocketSink
 from rig.config.files.resolved import setup_from_plan, sheet_from_plan
 from rig.config.setup.model import Setup
 from rig.core import messages, state_file
-from rig.core.errors import EXIT_INTERNAL, BrokenOffError, HardwareError, RefusedError, RigError
+from rig.core.errors import (
+    EXIT_COIL_LIVE,
+    EXIT_INTERNAL,
+    STILL_LIVE,
+    BrokenOffError,
+    CoilLiveError,
+    HardwareError,
+    RefusedError,
+    RigError,
+)
 from rig.core.ports import Hardware
-from rig.core.records import End
+from rig.core.records import OFF_STATES, End
 
 OpenHardware = Callable[[Setup, int | None], Hardware]
 HAND_OVER_S = 5.0
@@ -173,12 +182,14 @@ def _serve_bench(
             end = _obey(bench, order, sheet, sink, link) or end
         bench.orders.waiting.clear()
     if end is None:
-        link.send(
-            messages.tell("refused", why=f"Not started: {bench.orders.stop_why}.", exit_code=3)
-        )
-        bench.leave(sink)
+        end = bench.leave(sink)
+        coil.ended(end)
+        live = end.off == OFF_STATES[2]
+        why = f"Not started: {bench.orders.stop_why}." + f" {CoilLiveError(STILL_LIVE)}" * live
+        link.send(messages.tell("refused", why=why, exit_code=EXIT_COIL_LIVE if live else 3))
+        link.flush()
         sink.close(HAND_OVER_S)
-        return 3
+        return EXIT_COIL_LIVE if live else 3
     notifier.stopping()
     coil.ended(end)
     ended = messages.tell("ended", **end._asdict())

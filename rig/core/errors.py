@@ -92,6 +92,9 @@ class BrokenOffError(RigError, RuntimeError):
     exit_code = EXIT_INTERNAL
 
 
+STILL_LIVE = "the relay was commanded off, the read-back stays live."
+
+
 class CoilLiveError(RigError, RuntimeError):
     """The relay was commanded off and the read-back still shows the load side live."""
 

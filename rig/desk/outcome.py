@@ -8,8 +8,6 @@ from dataclasses import dataclass, field
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_HARDWARE, EXIT_INTERNAL, EXIT_OK, EXIT_TRIPPED
 from rig.core.records import OFF_STATES, End, Trip
 
-STILL_LIVE = "the relay was commanded off, the read-back stays live."
-
 
 @dataclass
 class Outcome:

@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from rig.core import coil_heat, state_file
-from rig.core.errors import EXIT_COIL_LIVE, EXIT_INTERNAL, CoilLiveError, RigError
+from rig.core.errors import EXIT_COIL_LIVE, EXIT_INTERNAL, STILL_LIVE, CoilLiveError, RigError
 from rig.core.preflight import Preflight, from_plain
 from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode, readback_doubted
 from rig.core.state_file import RigState
 from rig.desk.guard import Guard
-from rig.desk.outcome import STILL_LIVE, Outcome
+from rig.desk.outcome import Outcome
 from rig.desk.processes import Processes, socket_path
 from rig.desk.signals import StopSignals
 from rig.desk.wires import Wires
