@@ -64,7 +64,14 @@ def bench_page(**more: Any) -> str:
     if hub.given.get("browser") != access.who():  # the name is that of whoever had the controls
         kept.pop("by", None)
     over = now["phase"] == "ended" and (now.get("ended") or {}).get("run")
-    batch_seen, batch_fault = batch.now(Path(current_app.config["RUN_LOG"]), hub.given.get("valve"))
+    valve, again = hub.given.get("valve"), not next_run.done(now)
+    log_path = Path(current_app.config["RUN_LOG"])
+    batch_seen, batch_fault = batch.now(log_path, valve, again=again)
+    following = (valve or "") if again else next_run.next_tag(valve)
+    chosen = {
+        name: request.form.get(name) or getattr(batch_seen, name, "") or now.get(name, "")
+        for name in ("setup", "sheet")
+    }
     setups = hub.files.read_setups()
     sensors = {name: measured(setup) if setup else {} for name, setup in setups.items()}
     here = sensors.get(str(now.get("setup")), {})
@@ -77,8 +84,11 @@ def bench_page(**more: Any) -> str:
         measured_here=here,
         measured_by=functools.partial(by_sensor, sensors),
         read_before=read_before((now.get("live") or {}).get("inputs") or []),
-        valve_before=hub.given.get("valve"),
-        next_tag=(batch_seen.next_tag if batch_seen else next_run.next_tag(hub.given.get("valve"))),
+        valve_before=valve,
+        again=again,
+        next_tag=batch_seen.next_tag if batch_seen else following,
+        chosen_setup=chosen["setup"],
+        chosen_sheet=chosen["sheet"],
         over=next_run.ended(over or None),
         now=now,
         setups=list(hub.files.setups),

@@ -42,4 +42,9 @@ if (choice) {
   choice.addEventListener("change", () => measured(choice));
   measured(choice);
 }
+// the list of a batch that is being made goes by what is chosen for the next run
+for (const follows of document.querySelectorAll("select[data-follows]")) {
+  const leads = document.querySelector(`select[name=${follows.dataset.follows}]`);
+  leads?.addEventListener("change", () => { follows.value = leads.value; });
+}
 cameraButtons();
