@@ -18,7 +18,7 @@ from rig.core.errors import StorageError, UsageError
 from rig.runlog import remarks
 from rig.runlog.store import RunLog
 from webui.app import create_app
-from webui.live import batch
+from webui.live import batch, next_run
 from webui.live.files import Files
 from webui.live.hub import ENDED, Hub
 
@@ -275,3 +275,23 @@ def test_after_a_run_the_next_of_the_list_is_offered_not_the_next_number(
     page = operator.get("/bench").text
     offered = re.search(r'id="next-tag" name="valve" value="([^"]*)"', page)
     assert offered is not None and offered[1] == "V-2", "without a list the tag counts on"
+
+
+@pytest.mark.parametrize("missed", [None, (1, 5)])
+def test_the_line_of_figures_is_a_sentence(
+    operator: FlaskClient, hub: Hub, log_path: Path, written: Writer,
+    monkeypatch: pytest.MonkeyPatch, missed: tuple[int, int] | None,
+) -> None:  # fmt: skip
+    run = written(valve="V-1", strokes=3)
+    whole = next_run.ended
+
+    def ended(number: int | None) -> next_run.Ended | None:
+        found = whole(number)
+        return None if found is None else found._replace(missed=missed)
+
+    monkeypatch.setattr(next_run, "ended", ended)
+    hub._phase = ENDED
+    hub._facts = {"setup": "workshop", "sheet": "workshop", "ended": {"run": run, "notes": []}}
+    page = operator.get("/bench").text.partition('id="how-ended"')[2].partition("</section>")[0]
+    line = next(one for one in re.findall(r"<p>(.*?)</p>", page, re.S) if " ms" in one)
+    assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line

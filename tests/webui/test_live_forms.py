@@ -166,6 +166,52 @@ def test_a_trip_is_told_of_the_setup_that_tripped(client: FlaskClient, tripped: 
     assert "<code>rig clear</code>" in text and "`" not in text
 
 
+def latch() -> None:
+    folder = places.state_dir()
+    folder.mkdir(parents=True, exist_ok=True)
+    rig = state_file.rig_name("simulated", "", 17)
+    plan = dump(load_pair(DEMO / "workshop.setup.toml", None)[0].setup)
+    state = state_file.RigState(rig, "simulated", "", 17, plan, None, TRIP, 1.0)
+    state_file.write(state_file.state_path(folder, rig), state)
+
+
+def refused_for_the_latch(hub: Hub) -> None:
+    hub._phase, hub.given = ENDED, {"valve": "V-303", "setup": "workshop", "sheet": "workshop"}
+    hub._facts = {"setup": "workshop", "sheet": "workshop", "valve": "V-303", "message": "Tripped."}
+
+
+def test_a_refusal_for_a_latched_trip_leads_to_its_clearing(client: FlaskClient, hub: Hub) -> None:
+    latch()
+    refused_for_the_latch(hub)
+    page = client.get("/bench").text
+    assert "<h2>V-303 was not begun</h2>" in page and "How it ended" not in page
+    assert re.search(r'<a class="button main" id="to-clear" href="/bench/trip"', page)
+    main = re.findall(r"<button[^>]*id=\"next-valve\"[^>]*>", page)
+    assert len(main) == 1 and "disabled" in main[0] and 'class="main"' not in main[0]
+    assert "the run stays in the log" not in page, "there is no run"
+
+
+def test_what_a_trip_left_on_the_bench_goes_with_its_clearing(
+    client: FlaskClient, hub: Hub
+) -> None:
+    latch()
+    refused_for_the_latch(hub)
+    answer = client.post("/bench/clear", data={"csrf": token(client), "setup": "workshop"})
+    assert answer.status_code == 200 and "Cleared" in answer.text, answer.text
+    page = client.get("/bench").text
+    assert hub.phase == IDLE and "Tripped." not in page and "not begun" not in page
+    assert re.search(r'id="valve" name="valve" value="V-303"', page), "it is still to be tested"
+    assert '<option value="workshop" selected>' in page
+
+
+def test_a_trip_that_is_not_cleared_leaves_the_bench_as_it_is(
+    client: FlaskClient, hub: Hub
+) -> None:
+    refused_for_the_latch(hub)
+    answer = client.post("/bench/clear", data={"csrf": token(client), "setup": "gone"})
+    assert answer.status_code == 409 and hub.phase == ENDED
+
+
 def test_what_was_typed_stands_in_the_next_form_until_the_bench_is_cleared(
     client: FlaskClient, hub: Hub
 ) -> None:

@@ -29,6 +29,7 @@ from webui.api.models_lesson import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
 from webui.live import batch, next_run, sheets, stream
+from webui.live.clearing import is_latched
 from webui.live.files import TEMPLATES, Files, problems_of
 from webui.live.hub import Hub
 from webui.live.measured import by_sensor, measured, read_before
@@ -74,6 +75,7 @@ def bench_page(**more: Any) -> str:
     }
     setups = hub.files.read_setups()
     sensors = {name: measured(setup) if setup else {} for name, setup in setups.items()}
+    ended_with = setups.get(str(now.get("setup"))) if now["phase"] == "ended" else None
     here = sensors.get(str(now.get("setup")), {})
     return render_template(
         "bench.html",
@@ -86,6 +88,8 @@ def bench_page(**more: Any) -> str:
         read_before=read_before((now.get("live") or {}).get("inputs") or []),
         valve_before=valve,
         again=again,
+        begun=bool(now.get("ended") and now["ended"].get("started", True)),
+        latched=ended_with is not None and is_latched(ended_with),
         next_tag=batch_seen.next_tag if batch_seen else following,
         chosen_setup=chosen["setup"],
         chosen_sheet=chosen["sheet"],
@@ -260,5 +264,7 @@ def clear() -> str | tuple[str, int]:
         raise PageFault(409, "A run goes on", "A trip is cleared between runs.", "Stop it first.")
     done, said = clear_trip(hub.files, request.form.get("setup", ""),
                             cooled=request.form.get("cooled") == "yes")  # fmt: skip
+    if done:
+        hub.cleared()
     page = render_template("trip.html", latched=latched(hub.files), said=said, done=done)
     return page, 200 if done else 409
