@@ -310,3 +310,36 @@ def test_templates_are_offered_fit_and_are_kept_like_any_sheet(
     form |= {"csrf": token(client), "setup": "workshop", "keep_as": "idle"}
     assert client.post("/bench/sheet/technician at idle", data=form).status_code == 200
     assert hub.files.pair("workshop", "idle")[1].sheet.kind == "strokes"
+
+
+def selected_setup(page: str) -> str:
+    inside = re.search(r'<select name="setup">(.*?)</select>', page, re.S)
+    assert inside is not None
+    return "".join(re.findall(r"<option[^>]* selected>([^<]*)<", inside[1]))
+
+
+def test_a_sheet_is_checked_with_the_benchs_setup_and_chosen_there_when_it_was_kept(
+    client: FlaskClient, hub: Hub
+) -> None:
+    assert next(iter(hub.files.setups)) != "workshop"
+    assert selected_setup(client.get("/bench/sheet/workshop?setup=workshop").text) == "workshop"
+    hub._facts = {"setup": "workshop"}
+    assert selected_setup(client.get("/bench/sheet/workshop").text) == "workshop"
+    assert "/bench/sheet/leak-down?setup=workshop" in client.get("/bench?sheet=leak-down").text
+    status, page = keep(client, "mine", 7)
+    way = re.search(r'href="(/bench\?[^"]+)">Bench<', page)
+    assert status == 200 and way is not None
+    hub._facts = {}
+    bench = client.get(unescape(way[1])).text
+    assert "<option selected>mine<" in bench and '<option value="workshop" selected>' in bench
+    assert "gone" not in client.get("/bench?sheet=gone&setup=gone").text
+
+
+def test_what_is_to_mend_names_its_field_and_leads_to_it(client: FlaskClient) -> None:
+    page = check(client, "workshop", **{"f:on_time": "3", "f:accept.0.max": "fast"})
+    head = page.partition('id="checked"')[2].partition("</div>")[0]
+    assert "2 things to mend" in head
+    assert '<a href="#f-on_time">On time</a>' in head
+    assert '<a href="#f-accept-0-max">Limit 1, max</a>' in head
+    whole = client.get("/bench/sheet/workshop").text
+    assert 'id="f-on_time"' in whole and 'id="f-accept-0-max"' in whole

@@ -70,8 +70,11 @@ def bench_page(**more: Any) -> str:
     batch_seen, batch_fault = batch.now(log_path, valve, again=again)
     following = (valve or "") if again else next_run.next_tag(valve)
     chosen = {
-        name: request.form.get(name) or getattr(batch_seen, name, "") or now.get(name, "")
-        for name in ("setup", "sheet")
+        name: request.form.get(name)
+        or (request.args.get(name) if request.args.get(name) in offered else "")
+        or getattr(batch_seen, name, "")
+        or now.get(name, "")
+        for name, offered in (("setup", hub.files.setups), ("sheet", hub.files.sheets))
     }
     setups = hub.files.read_setups()
     sensors = {name: measured(setup) if setup else {} for name, setup in setups.items()}
