@@ -68,7 +68,7 @@ def bench_page(**more: Any) -> str:
     valve, again = hub.given.get("valve"), not next_run.done(now)
     log_path = Path(current_app.config["RUN_LOG"])
     batch_seen, batch_fault = batch.now(log_path, valve, again=again)
-    following = (valve or "") if again else next_run.next_tag(valve)
+    following = batch_seen.next_tag if batch_seen else next_run.next_tag(valve)
     chosen = {
         name: request.form.get(name)
         or (request.args.get(name) if request.args.get(name) in offered else "")
@@ -93,7 +93,7 @@ def bench_page(**more: Any) -> str:
         again=again,
         begun=bool(now.get("ended") and now["ended"].get("started", True)),
         latched=ended_with is not None and is_latched(ended_with),
-        next_tag=batch_seen.next_tag if batch_seen else following,
+        next_tag=valve if again and valve else following,
         chosen_setup=chosen["setup"],
         chosen_sheet=chosen["sheet"],
         over=next_run.ended(over or None),
