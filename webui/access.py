@@ -294,7 +294,9 @@ def take() -> Response | str | tuple[str, int]:
             return render_template("controls.html", wanted=True, wrong="Wrong passcode."), 403
         session["passcode"] = True  # the key of the session is new at every start
     if occupied() and request.form.get("take_over") != "yes":
-        return render_template("controls.html", wanted=False, wrong=None)
+        asked = request.form.get("asked") == "yes"  # the tick was there to be set
+        wrong = "Nothing was taken: tick Take them over first." if asked else None
+        return render_template("controls.html", wanted=False, wrong=wrong), 409 if asked else 200
     controls().take(who())
     return redirect(_bench())
 

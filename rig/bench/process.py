@@ -130,7 +130,8 @@ def latched_words(state: state_file.RigState) -> str:
     rule, message = (trip.rule, trip.message) if trip is not None else ("", "")
     return (
         f"The rig is tripped: {rule}.\n{message}\n"
-        "It stays off until a person has found the cause and typed `rig clear`."
+        "It stays off until a person has found the cause and cleared the trip: with "
+        "`rig clear`, or on the page's bench under How to clear it."
     )
 
 

@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""What became of a list of valves: the newest run of each since the list was begun."""
+"""What became of a list of valves: the newest run of each since the list was begun, by its own
+setup and sheet."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from sqlalchemy import func, select
@@ -16,18 +17,24 @@ ASKED_AT_ONCE = 500
 """Names in one question to the database, which takes only so many."""
 
 
+Other = Callable[[str, str | None], str]
+"""Of the names of a run's setup and sheet files: what was another than asked for, else empty."""
+
+
 class Outcome(NamedTuple):
-    """The newest run of a valve. `verdict` is None where the run has no result."""
+    """The newest run of a valve that counts, else the newest. `verdict` is None where the run has
+    no result; `other` says what was another than asked for: such a run does not count."""
 
     run: int
     status: str
     verdict: str | None
     source: str
+    other: str = ""
 
     @property
     def done(self) -> bool:
         """Whether the sheet was done to its end: what was stopped or tripped is done again."""
-        return self.status == "finished"
+        return self.status == "finished" and not self.other
 
 
 def newest_number(log: RunLog) -> int:
@@ -36,9 +43,12 @@ def newest_number(log: RunLog) -> int:
         return int(connection.execute(select(func.max(runs.c.id))).scalar() or 0)
 
 
-def outcomes(log: RunLog, tags: Sequence[str], after: int) -> dict[str, Outcome]:
-    """By tag, the newest run later than number `after`; tags without one are left out. A run that
-    was taken off the list does not count."""
+def outcomes(
+    log: RunLog, tags: Sequence[str], after: int, other: Other = lambda _setup, _sheet: ""
+) -> dict[str, Outcome]:
+    """By tag, the newest run later than number `after`, one of the setup and sheet asked for before
+    any of another; tags without one are left out. A run that was taken off the list does not
+    count."""
     found: dict[str, Outcome] = {}
     verdict = (
         select(results.c.verdict)
@@ -48,8 +58,8 @@ def outcomes(log: RunLog, tags: Sequence[str], after: int) -> dict[str, Outcome]
         .scalar_subquery()
     )
     query = (
-        select(valves.c.tag, runs.c.id, runs.c.status, verdict, runs.c.source, runs.c.writer_pid,
-               runs.c.writer_started, runs.c.writer_boot_id)
+        select(valves.c.tag, runs.c.id, runs.c.status, verdict, runs.c.source, runs.c.setup_name,
+               runs.c.sheet_name, runs.c.writer_pid, runs.c.writer_started, runs.c.writer_boot_id)
         .join(valves, runs.c.valve_id == valves.c.id)
         .where(runs.c.id > after, runs.c.removed_utc_s.is_(None))
         .order_by(runs.c.id)
@@ -57,8 +67,12 @@ def outcomes(log: RunLog, tags: Sequence[str], after: int) -> dict[str, Outcome]
     with log._reading() as connection:
         for first in range(0, len(tags), ASKED_AT_ONCE):
             some = valves.c.tag.in_(tags[first : first + ASKED_AT_ONCE])
-            for tag, run, status, judged, source, *owner in connection.execute(query.where(some)):
+            rows = connection.execute(query.where(some))
+            for tag, run, status, judged, source, setup, sheet, *owner in rows:
+                not_this = other(setup, sheet)
+                if not_this and tag in found and not found[tag].other:
+                    continue
                 gone = status == "running" and not Owner(*owner).alive()
                 state = "interrupted" if gone else status
-                found[tag] = Outcome(run, state, judged, source)
+                found[tag] = Outcome(run, state, judged, source, not_this)
     return found

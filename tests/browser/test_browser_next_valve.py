@@ -345,3 +345,53 @@ def test_a_run_on_a_phone_has_no_way_off_the_page_under_a_thumb(
     page.click("button.stop")
     page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
     expect(page.locator("header nav")).to_be_visible()
+
+
+def test_what_was_typed_outlives_the_controls_and_a_look_at_the_sheet(
+    bench: BenchServer, visit: Callable
+) -> None:
+    page = visit(390, 844, url=bench.url).page
+    page.goto(f"{bench.url}/bench")
+    other = "leak-down" if page.input_value("#sheet-choice") != "leak-down" else "workshop"
+    page.fill("#valve", "V-303")
+    page.select_option("#sheet-choice", other)
+    page.click("button:has-text('Take the controls')")
+    expect(page.locator("text=This browser has the controls")).to_be_visible()
+    expect(page.locator("#valve")).to_have_value("V-303")
+    expect(page.locator("#sheet-choice")).to_have_value(other)
+    page.click("#edit-sheet")
+    expect(page.locator("h1")).to_contain_text(other)
+    expect(page.locator("select[name=setup]")).to_have_value("workshop")
+    page.click("text=Back to the bench")
+    expect(page.locator("#valve")).to_have_value("V-303")
+    page.click("#edit-sheet")
+    page.fill('input[name="keep_as"]', "mine")
+    page.click("text=Check and keep")
+    page.click("main a:text-is('Bench')")
+    expect(page.locator("#sheet-choice")).to_have_value("mine")
+    expect(page.locator("#valve")).to_have_value("V-303")
+
+
+def test_what_was_changed_for_the_next_run_is_not_passed_over_by_the_button_above(
+    bench: BenchServer, visit: Callable
+) -> None:
+    page = visit(390, 844, url=bench.url).page
+    take_controls(page, bench.url)
+    short_sheet(page, bench)
+    page.fill("#valve", "V-1")
+    first_run(page)
+    above, said = page.locator("#next-valve"), page.locator("#changed-below")
+    expect(above).to_be_enabled()
+    expect(said).to_be_hidden()
+    page.click("#next-run summary >> nth=0")
+    page.fill("#next-run [name=note]", "hot")
+    expect(above).to_be_disabled()
+    expect(page.locator("text=Same again")).to_be_disabled()
+    expect(said).to_contain_text("changed under Next run")
+    assert too_near(page) == []
+    page.reload()
+    expect(page.locator("#next-run [name=note]")).to_have_value("hot")
+    expect(above).to_be_disabled()
+    page.fill("#next-run [name=note]", "")
+    expect(above).to_be_enabled()
+    expect(said).to_be_hidden()

@@ -69,6 +69,8 @@ def test_one_browser_at_a_time_and_take_over_is_explicit(hub: Hub) -> None:
     assert first.post("/bench/beat", data={"csrf": token(first)}).status_code == 204
     assert take(second) == 200  # asked first
     assert first.post("/bench/beat", data={"csrf": token(first)}).status_code == 204
+    answer = second.post("/controls", data={"csrf": token(second), "asked": "yes"})
+    assert answer.status_code == 409 and "tick Take them over first" in answer.text
     assert take(second, take_over="yes") == 302
     assert first.post("/bench/beat", data={"csrf": token(first)}).status_code == 403
     assert second.post("/bench/beat", data={"csrf": token(second)}).status_code == 204

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import re
+import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from rig.core.errors import StorageError, UsageError
 from rig.runlog import remarks
 from rig.runlog.store import RunLog
 from webui.app import create_app
-from webui.live import batch
+from webui.live import batch, next_run
 from webui.live.files import Files
 from webui.live.hub import ENDED, Hub
 
@@ -106,6 +107,83 @@ def test_runs_before_the_batch_do_not_count_and_the_first_not_done_is_next(
     assert (seen(log_path).left, seen(log_path).next_tag) == (0, "")
 
 
+def test_a_run_by_another_sheet_or_setup_leaves_its_valve_to_be_done(
+    written: Writer, log_path: Path
+) -> None:
+    batch.keep(log_path, ["V-1"], "invented", "hot")
+    run = written(valve="V-1", strokes=2)  # by invented.sheet.toml
+    (row,) = seen(log_path).rows
+    assert row.outcome is not None and (row.outcome.run, row.outcome.other) == (run, "sheet")
+    assert not row.done and seen(log_path).verdicts == {}
+    batch.keep(log_path, ["V-1"], "elsewhere", "invented")
+    assert seen(log_path).rows[0].outcome.other == "setup"  # type: ignore[union-attr]
+    batch.keep(log_path, ["V-1"], "invented", "invented")
+    assert seen(log_path).done == 1
+
+
+def test_a_run_that_counts_stands_before_a_newer_one_that_does_not(
+    written: Writer, log_path: Path
+) -> None:
+    batch.keep(log_path, ["V-1"], "invented", "invented")
+    run = written(valve="V-1", strokes=2)
+    written(valve="V-1", strokes=2)
+    with sqlite3.connect(log_path) as log:
+        log.execute("UPDATE runs SET sheet_name = 'other.sheet.toml' WHERE id > ?", (run,))
+    found = seen(log_path)
+    assert found.done == 1 and found.rows[0].outcome.run == run  # type: ignore[union-attr]
+
+
+def test_the_batch_keeps_its_setup_and_sheet_over_a_restart_of_the_page(
+    operator: FlaskClient, log_path: Path, written: Writer, tmp_path: Path
+) -> None:
+    files = Files([DEMO], [DEMO], tmp_path / "own")
+    setup, sheet = sorted(files.setups)[-1], sorted(files.sheets)[-1]
+    assert setup != next(iter(files.setups)) and sheet != next(iter(files.sheets))
+    assert send(operator, tags="V-1\nV-2", of_setup=setup, of_sheet=sheet)[0] == 303
+    written(valve="V-1", strokes=2)
+    again = Hub(places.state_dir(), files)
+    try:
+        page = create_app({"HUB": again, "RUN_LOG": log_path}).test_client().get("/bench").text
+    finally:
+        again.close()
+    assert f'<option value="{setup}" selected>' in page and f"<option selected>{sheet}<" in page
+    assert "V-1 Left: by another sheet" in plain(page) and "0 of 2 done" in plain(page)
+
+
+@pytest.mark.parametrize("name", ["of_setup", "of_sheet"])
+def test_a_batch_is_kept_only_with_files_that_are_there(
+    operator: FlaskClient, log_path: Path, name: str
+) -> None:
+    status, words = send(operator, tags="V-1", **{name: "gone"})
+    assert status == 422 and "here. Choose one of the list" in words
+    assert not batch.path_of(log_path).exists()
+
+
+NOT_TESTED: list[dict[str, object]] = [
+    {"message": "Not begun: left on the page. Nothing was energised."},
+    {"ended": {"run": 1, "notes": [], "reason": "tripped"}},
+    {"ended": {"run": 1, "notes": [], "reason": "aborted"}},
+    {"ended": {"run": None, "notes": [], "reason": None}},
+]
+
+
+@pytest.mark.parametrize("listed", [[], ["V-0", "V-1", "V-2"], ["V-7"]])
+@pytest.mark.parametrize("facts", NOT_TESTED)
+def test_a_valve_that_was_not_tested_stays_the_next(
+    operator: FlaskClient,
+    hub: Hub,
+    log_path: Path,
+    facts: dict[str, object],
+    listed: list[str],
+) -> None:
+    if listed:
+        batch.keep(log_path, listed)
+    hub._phase, hub.given = ENDED, {"valve": "V-1", "setup": "workshop", "sheet": "workshop"}
+    hub._facts = {"setup": "workshop", "sheet": "workshop", "valve": "V-1", **facts}
+    offered = re.search(r'id="next-tag" name="valve" value="([^"]*)"', operator.get("/bench").text)
+    assert offered is not None and offered[1] == "V-1"
+
+
 def test_a_run_taken_off_the_list_leaves_its_valve_to_be_done(
     written: Writer, log_path: Path
 ) -> None:
@@ -132,7 +210,7 @@ def test_without_a_log_all_are_left_and_the_file_is_whole_or_not_there(
 ) -> None:
     batch.keep(log_path, ["V-1"])
     before = batch.path_of(log_path).read_text()
-    assert json.loads(before) == {"tags": ["V-1"], "after_run": 0}
+    assert json.loads(before) == {"tags": ["V-1"], "after_run": 0, "setup": "", "sheet": ""}
     monkeypatch.setattr("pathlib.Path.replace", _refuses)
     with pytest.raises(StorageError, match="not kept"):
         batch.keep(log_path, ["V-2"])
@@ -193,7 +271,7 @@ def test_after_a_run_the_next_of_the_list_is_offered_not_the_next_number(
     run = written(valve="V-1", strokes=3)
     hub._phase, hub.given = ENDED, {"valve": "V-1", "setup": "workshop", "sheet": "workshop"}
     hub._facts = {"setup": "workshop", "sheet": "workshop", "valve": "V-1",
-                  "ended": {"run": run, "notes": []}}  # fmt: skip
+                  "ended": {"run": run, "notes": [], "reason": "finished"}}  # fmt: skip
     page = operator.get("/bench").text
     offered = re.search(r'id="next-tag" name="valve" value="([^"]*)"', page)
     assert offered is not None and offered[1] == "V-5"
@@ -201,3 +279,23 @@ def test_after_a_run_the_next_of_the_list_is_offered_not_the_next_number(
     page = operator.get("/bench").text
     offered = re.search(r'id="next-tag" name="valve" value="([^"]*)"', page)
     assert offered is not None and offered[1] == "V-2", "without a list the tag counts on"
+
+
+@pytest.mark.parametrize("missed", [None, (1, 5)])
+def test_the_line_of_figures_is_a_sentence(
+    operator: FlaskClient, hub: Hub, log_path: Path, written: Writer,
+    monkeypatch: pytest.MonkeyPatch, missed: tuple[int, int] | None,
+) -> None:  # fmt: skip
+    run = written(valve="V-1", strokes=3)
+    whole = next_run.ended
+
+    def ended(number: int | None) -> next_run.Ended | None:
+        found = whole(number)
+        return None if found is None else found._replace(missed=missed)
+
+    monkeypatch.setattr(next_run, "ended", ended)
+    hub._phase = ENDED
+    hub._facts = {"setup": "workshop", "sheet": "workshop", "ended": {"run": run, "notes": []}}
+    page = operator.get("/bench").text.partition('id="how-ended"')[2].partition("</section>")[0]
+    line = next(one for one in re.findall(r"<p>(.*?)</p>", page, re.S) if " ms" in one)
+    assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line

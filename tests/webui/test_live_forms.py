@@ -166,6 +166,52 @@ def test_a_trip_is_told_of_the_setup_that_tripped(client: FlaskClient, tripped: 
     assert "<code>rig clear</code>" in text and "`" not in text
 
 
+def latch() -> None:
+    folder = places.state_dir()
+    folder.mkdir(parents=True, exist_ok=True)
+    rig = state_file.rig_name("simulated", "", 17)
+    plan = dump(load_pair(DEMO / "workshop.setup.toml", None)[0].setup)
+    state = state_file.RigState(rig, "simulated", "", 17, plan, None, TRIP, 1.0)
+    state_file.write(state_file.state_path(folder, rig), state)
+
+
+def refused_for_the_latch(hub: Hub) -> None:
+    hub._phase, hub.given = ENDED, {"valve": "V-303", "setup": "workshop", "sheet": "workshop"}
+    hub._facts = {"setup": "workshop", "sheet": "workshop", "valve": "V-303", "message": "Tripped."}
+
+
+def test_a_refusal_for_a_latched_trip_leads_to_its_clearing(client: FlaskClient, hub: Hub) -> None:
+    latch()
+    refused_for_the_latch(hub)
+    page = client.get("/bench").text
+    assert "<h2>V-303 was not begun</h2>" in page and "How it ended" not in page
+    assert re.search(r'<a class="button main" id="to-clear" href="/bench/trip"', page)
+    main = re.findall(r"<button[^>]*id=\"next-valve\"[^>]*>", page)
+    assert len(main) == 1 and "disabled" in main[0] and 'class="main"' not in main[0]
+    assert "the run stays in the log" not in page, "there is no run"
+
+
+def test_what_a_trip_left_on_the_bench_goes_with_its_clearing(
+    client: FlaskClient, hub: Hub
+) -> None:
+    latch()
+    refused_for_the_latch(hub)
+    answer = client.post("/bench/clear", data={"csrf": token(client), "setup": "workshop"})
+    assert answer.status_code == 200 and "Cleared" in answer.text, answer.text
+    page = client.get("/bench").text
+    assert hub.phase == IDLE and "Tripped." not in page and "not begun" not in page
+    assert re.search(r'id="valve" name="valve" value="V-303"', page), "it is still to be tested"
+    assert '<option value="workshop" selected>' in page
+
+
+def test_a_trip_that_is_not_cleared_leaves_the_bench_as_it_is(
+    client: FlaskClient, hub: Hub
+) -> None:
+    refused_for_the_latch(hub)
+    answer = client.post("/bench/clear", data={"csrf": token(client), "setup": "gone"})
+    assert answer.status_code == 409 and hub.phase == ENDED
+
+
 def test_what_was_typed_stands_in_the_next_form_until_the_bench_is_cleared(
     client: FlaskClient, hub: Hub
 ) -> None:
@@ -264,3 +310,36 @@ def test_templates_are_offered_fit_and_are_kept_like_any_sheet(
     form |= {"csrf": token(client), "setup": "workshop", "keep_as": "idle"}
     assert client.post("/bench/sheet/technician at idle", data=form).status_code == 200
     assert hub.files.pair("workshop", "idle")[1].sheet.kind == "strokes"
+
+
+def selected_setup(page: str) -> str:
+    inside = re.search(r'<select name="setup">(.*?)</select>', page, re.S)
+    assert inside is not None
+    return "".join(re.findall(r"<option[^>]* selected>([^<]*)<", inside[1]))
+
+
+def test_a_sheet_is_checked_with_the_benchs_setup_and_chosen_there_when_it_was_kept(
+    client: FlaskClient, hub: Hub
+) -> None:
+    assert next(iter(hub.files.setups)) != "workshop"
+    assert selected_setup(client.get("/bench/sheet/workshop?setup=workshop").text) == "workshop"
+    hub._facts = {"setup": "workshop"}
+    assert selected_setup(client.get("/bench/sheet/workshop").text) == "workshop"
+    assert "/bench/sheet/leak-down?setup=workshop" in client.get("/bench?sheet=leak-down").text
+    status, page = keep(client, "mine", 7)
+    way = re.search(r'href="(/bench\?[^"]+)">Bench<', page)
+    assert status == 200 and way is not None
+    hub._facts = {}
+    bench = client.get(unescape(way[1])).text
+    assert "<option selected>mine<" in bench and '<option value="workshop" selected>' in bench
+    assert "gone" not in client.get("/bench?sheet=gone&setup=gone").text
+
+
+def test_what_is_to_mend_names_its_field_and_leads_to_it(client: FlaskClient) -> None:
+    page = check(client, "workshop", **{"f:on_time": "3", "f:accept.0.max": "fast"})
+    head = page.partition('id="checked"')[2].partition("</div>")[0]
+    assert "2 things to mend" in head
+    assert '<a href="#f-on_time">On time</a>' in head
+    assert '<a href="#f-accept-0-max">Limit 1, max</a>' in head
+    whole = client.get("/bench/sheet/workshop").text
+    assert 'id="f-on_time"' in whole and 'id="f-accept-0-max"' in whole

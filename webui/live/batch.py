@@ -21,6 +21,7 @@ from rig.runlog import register
 from rig.runlog.batch import Outcome, newest_number, outcomes
 from rig.runlog.schema import NoLogError
 from rig.runlog.store import RunLog
+from webui.live.files import SETUP_END, SHEET_END
 from webui.live.next_run import next_tag
 
 FILE = "batch.json"
@@ -35,10 +36,24 @@ _keeping = threading.Lock()
 
 class Batch(Strict):
     """The tags in their order. Runs up to number `after_run` were made before the batch began and
-    do not count; a run's number is never given twice, whatever the clock says."""
+    do not count; a run's number is never given twice, whatever the clock says. Nor do runs by
+    another setup or sheet than these, where they are named."""
 
     tags: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=MOST)]
     after_run: Annotated[int, Field(ge=0)]
+    setup: str = ""
+    sheet: str = ""
+
+    def other(self, setup_file: str, sheet_file: str | None) -> str:
+        """What of a run, by its files' names, was another than the batch's; else empty."""
+        for word, ours, file, ending in (
+            ("sheet", self.sheet, sheet_file or "", SHEET_END),
+            ("setup", self.setup, setup_file, SETUP_END),
+        ):
+            # files of the same name from two folders are told apart on the page by a _ at the end
+            if ours and ours.rstrip("_") != file.removesuffix(ending).rstrip("_"):
+                return word
+        return ""
 
 
 class Row(NamedTuple):
@@ -58,6 +73,8 @@ class Seen(NamedTuple):
 
     rows: list[Row]
     next_tag: str
+    setup: str = ""
+    sheet: str = ""
 
     @property
     def done(self) -> int:
@@ -98,18 +115,20 @@ def load(path: Path) -> Batch | None:
         ) from error
 
 
-def seen(batch: Batch, log_path: Path, before: str | None) -> Seen:
+def seen(batch: Batch, log_path: Path, before: str | None, *, again: bool = False) -> Seen:
     """How far the batch is. The next valve is the first that is not done, counted from the one
-    behind `before` (the valve tested last) and then from the start."""
+    behind `before` (the valve that was at the rig last; with `again` from itself) and then from
+    the start."""
     try:
         with RunLog.reading(log_path) as log:
-            found = outcomes(log, batch.tags, batch.after_run)
+            found = outcomes(log, batch.tags, batch.after_run, batch.other)
     except NoLogError:
         found = {}
     rows = [Row(tag, found.get(tag)) for tag in batch.tags]
-    first = batch.tags.index(before) + 1 if before in batch.tags else 0
+    first = batch.tags.index(before) + (not again) if before in batch.tags else 0
     in_order = [*rows[first:], *rows[:first]]
-    return Seen(rows, next((row.tag for row in in_order if not row.done), ""))
+    following = next((row.tag for row in in_order if not row.done), "")
+    return Seen(rows, following, batch.setup, batch.sheet)
 
 
 def tags_of(text: str, first: str, count: str) -> list[str]:
@@ -150,14 +169,14 @@ def _counted(first: str, count: str, wrong: list[str]) -> list[str]:
     return found
 
 
-def keep(log_path: Path, tags: Sequence[str]) -> None:
-    """Keep the list; runs that were made in a batch under way go on counting. Raises StorageError
-    where the disk refuses."""
+def keep(log_path: Path, tags: Sequence[str], setup: str = "", sheet: str = "") -> None:
+    """Keep the list, and with what its valves are tested; runs that were made in a batch under way
+    go on counting. Raises StorageError where the disk refuses."""
     path = path_of(log_path)
     with _keeping:
         try:
             after = _begun_after(path, log_path)
-            batch = Batch(tags=tuple(tags), after_run=after)
+            batch = Batch(tags=tuple(tags), after_run=after, setup=setup, sheet=sheet)
             with whole_file(path, lasting=True) as file:
                 file.write(batch.model_dump_json(indent=1))
         except OSError as error:
@@ -187,10 +206,10 @@ def end(log_path: Path) -> None:
             raise StorageError(f"The batch was not ended: {error}.") from error
 
 
-def now(log_path: Path, before: str | None) -> tuple[Seen | None, str]:
+def now(log_path: Path, before: str | None, *, again: bool = False) -> tuple[Seen | None, str]:
     """The batch as the bench shows it, and why it cannot be shown; both empty without one."""
     try:
         batch = load(path_of(log_path))
-        return (None, "") if batch is None else (seen(batch, log_path, before), "")
+        return (None if batch is None else seen(batch, log_path, before, again=again)), ""
     except RigError as error:
         return None, str(error)

@@ -10,9 +10,12 @@ from werkzeug.wrappers import Response
 
 from rig.core.errors import StorageError, UsageError
 from webui import access
-from webui.live import batch, routes
+from webui.live import batch, routes, stream
 
 blueprint = Blueprint("batch", __name__)
+
+CHOSEN = ("of_setup", "of_sheet")
+"""With what the valves of the list are tested."""
 
 
 @blueprint.post("/bench/batch")
@@ -20,10 +23,16 @@ blueprint = Blueprint("batch", __name__)
 def keep() -> Response | tuple[str, int]:
     """Keep the list of a batch, in place of the one before."""
     form = request.form
-    given = {name: form.get(name, "").strip() for name in ("tags", "first", "count")}
+    given = {name: form.get(name, "").strip() for name in ("tags", "first", "count", *CHOSEN)}
+    files = stream.hub().files
     try:
         tags = batch.tags_of(given["tags"], given["first"], given["count"])
-        batch.keep(_log_path(), tags)
+        setup, sheet = (given[name] for name in CHOSEN)
+        if setup and setup not in files.setups:
+            raise UsageError(f'There is no setup "{setup:.60}" here. Choose one of the list.')
+        if sheet:
+            files.sheet_path(sheet)
+        batch.keep(_log_path(), tags, setup, sheet)
     except UsageError as error:
         wrong = [routes.said(line) for line in str(error).splitlines()]
         return routes.bench_page(problems=wrong, batch_given=given), 422

@@ -67,6 +67,17 @@ def latched(files: Files) -> list[Latched]:
     return found
 
 
+def is_latched(setup: Setup) -> bool:
+    """Whether a trip of this setup's rig waits to be cleared; a state that cannot be read counts
+    as one, as nothing starts with it."""
+    rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
+    try:
+        state = state_file.read(state_file.state_path(places.state_dir(), rig))
+    except RigError:
+        return True
+    return state is not None and state.trip is not None
+
+
 def _whose(state: state_file.RigState, setups: Mapping[str, Setup]) -> tuple[str, str]:
     """The name of the setup that the rig tripped with, where it is one of these; else one for the
     same rig, and the title of the setup that tripped."""

@@ -192,6 +192,16 @@ class Hub:
                 self._ready_ns, self.given = None, {}
         self.publish()
 
+    def cleared(self) -> None:
+        """A trip was cleared: what tripped or was refused for it no longer stands on the bench.
+        What was typed for it is kept, as its valve is still to be tested."""
+        with self._lock:
+            if self._driven is None and self._phase == ENDED:
+                kept = {name: self._facts.get(name) for name in ("setup", "sheet", "valve")}
+                self._phase, self._view, self._facts = IDLE, None, kept
+                self._ready_ns = None
+        self.publish()
+
     def beat(self) -> None:
         """The operator's page is there."""
         driven = self._driven

@@ -45,6 +45,12 @@ def next_tag(tag: str | None) -> str:
     return f"{before}{int(number) + 1:0{len(number)}d}"
 
 
+def done(now: Mapping[str, Any]) -> bool:
+    """Whether the run on the bench was done to its end: a valve that was only looked at, or whose
+    run tripped or was stopped, is still to be tested."""
+    return (now.get("ended") or {}).get("reason") == "finished"
+
+
 class Known(NamedTuple):
     """Names to choose from while typing: the newest of the registers, and the persons of
     the newest runs."""

@@ -29,6 +29,7 @@ from webui.api.models_lesson import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
 from webui.live import batch, next_run, sheets, stream
+from webui.live.clearing import is_latched
 from webui.live.files import TEMPLATES, Files, problems_of
 from webui.live.hub import Hub
 from webui.live.measured import by_sensor, measured, read_before
@@ -64,9 +65,20 @@ def bench_page(**more: Any) -> str:
     if hub.given.get("browser") != access.who():  # the name is that of whoever had the controls
         kept.pop("by", None)
     over = now["phase"] == "ended" and (now.get("ended") or {}).get("run")
-    batch_seen, batch_fault = batch.now(Path(current_app.config["RUN_LOG"]), hub.given.get("valve"))
+    valve, again = hub.given.get("valve"), not next_run.done(now)
+    log_path = Path(current_app.config["RUN_LOG"])
+    batch_seen, batch_fault = batch.now(log_path, valve, again=again)
+    following = batch_seen.next_tag if batch_seen else next_run.next_tag(valve)
+    chosen = {
+        name: request.form.get(name)
+        or (request.args.get(name) if request.args.get(name) in offered else "")
+        or getattr(batch_seen, name, "")
+        or now.get(name, "")
+        for name, offered in (("setup", hub.files.setups), ("sheet", hub.files.sheets))
+    }
     setups = hub.files.read_setups()
     sensors = {name: measured(setup) if setup else {} for name, setup in setups.items()}
+    ended_with = setups.get(str(now.get("setup"))) if now["phase"] == "ended" else None
     here = sensors.get(str(now.get("setup")), {})
     return render_template(
         "bench.html",
@@ -77,8 +89,13 @@ def bench_page(**more: Any) -> str:
         measured_here=here,
         measured_by=functools.partial(by_sensor, sensors),
         read_before=read_before((now.get("live") or {}).get("inputs") or []),
-        valve_before=hub.given.get("valve"),
-        next_tag=(batch_seen.next_tag if batch_seen else next_run.next_tag(hub.given.get("valve"))),
+        valve_before=valve,
+        again=again,
+        begun=bool(now.get("ended") and now["ended"].get("started", True)),
+        latched=ended_with is not None and is_latched(ended_with),
+        next_tag=valve if again and valve else following,
+        chosen_setup=chosen["setup"],
+        chosen_sheet=chosen["sheet"],
         over=next_run.ended(over or None),
         now=now,
         setups=list(hub.files.setups),
@@ -250,5 +267,7 @@ def clear() -> str | tuple[str, int]:
         raise PageFault(409, "A run goes on", "A trip is cleared between runs.", "Stop it first.")
     done, said = clear_trip(hub.files, request.form.get("setup", ""),
                             cooled=request.form.get("cooled") == "yes")  # fmt: skip
+    if done:
+        hub.cleared()
     page = render_template("trip.html", latched=latched(hub.files), said=said, done=done)
     return page, 200 if done else 409

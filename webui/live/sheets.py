@@ -3,16 +3,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, NamedTuple
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, current_app, render_template, request
 
 from rig.actions.effort import effort_words
 from rig.config.setup.cautions import sheet_cautions
 from rig.core.errors import Problem, RigError, StorageError
 from webui import access
 from webui.faults import PageFault
-from webui.live import stream
+from webui.live import batch, stream
 from webui.live.files import TEMPLATES, SheetKept, problems_of
 from webui.live.sheet_form import Form, beside, form_of, text_of
 
@@ -78,6 +79,20 @@ def check(name: str) -> str:  # noqa: ARG001 - of the address; a form is judged 
     )
 
 
+def chosen_setup() -> str:
+    """The setup to check with: the form's, else the one chosen on the bench, of its last run, or of
+    the batch."""
+    hub = stream.hub()
+    setups = hub.files.setups
+    try:
+        kept = batch.load(batch.path_of(Path(current_app.config["RUN_LOG"])))
+    except StorageError:  # the bench tells of it
+        kept = None
+    asked = (request.args.get("setup"), hub.snapshot().get("setup"), kept.setup if kept else "")
+    found = next((name for name in asked if name in setups), "")
+    return request.form.get("setup") or found or next(iter(setups), "")
+
+
 def _sent() -> tuple[str, dict[str, str]]:
     """The sheet's text, of the form's fields or as it was typed; and the fields by name."""
     form = request.form
@@ -87,9 +102,8 @@ def _sent() -> tuple[str, dict[str, str]]:
 
 def _checked(text: str, fields: dict[str, str], wrong: list[Problem] | None = None) -> Checked:
     files = stream.hub().files
-    setup = request.form.get("setup") or next(iter(files.setups), "")
     try:
-        loaded, sheet = files.check(setup, "sheet", text)
+        loaded, sheet = files.check(chosen_setup(), "sheet", text)
     except RigError as error:
         problems = [*problems_of(error), *(wrong or [])]
         return Checked(problems, beside(problems, fields))
@@ -114,7 +128,8 @@ def _page(
     if problems is not None:
         checked = Checked(problems, beside(problems, fields))
     return render_template(
-        "sheet.html", name=name, form=form, setups=list(files.setups), text=text, checked=checked,
+        "sheet.html", name=name, form=form, text=text, checked=checked,
+        setups=list(files.setups), chosen=chosen_setup(),
         template=name in TEMPLATES and name not in files.sheets,
         **{"saved": None, "replaces": None, "refused": problems is not None, **more},
     )  # fmt: skip

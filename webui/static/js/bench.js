@@ -182,8 +182,14 @@ if (go) {
 
 const choice = document.getElementById("sheet-choice");
 const edit = document.getElementById("edit-sheet");
+const setup = document.querySelector("select[name=setup]");
 if (choice && edit) {
   choice.addEventListener("change", () => {
-    edit.href = edit.href.replace(/[^/]+$/, encodeURIComponent(choice.value));
+    edit.href = edit.href.replace(/[^/?]+(?=\?|$)/, encodeURIComponent(choice.value));
   });
 }
+setup?.addEventListener("change", () => { // a sheet is checked with the setup chosen here
+  for (const link of document.querySelectorAll("a.edits")) {
+    link.search = new URLSearchParams({ setup: setup.value });
+  }
+});

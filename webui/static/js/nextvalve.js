@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: MIT
 // The form of the next run: names from the register while typing, codes by the camera, and only the
-// conditions that the chosen rig does not measure.
+// conditions that the chosen rig does not measure. What was typed there outlives the controls changing
+// hands and a look at the sheet, and is not passed over by the buttons above it.
 
 import { cameraButtons } from "./camera.js";
 
@@ -42,4 +43,48 @@ if (choice) {
   choice.addEventListener("change", () => measured(choice));
   measured(choice);
 }
+// the list of a batch that is being made goes by what is chosen for the next run
+for (const follows of document.querySelectorAll("select[data-follows]")) {
+  const leads = document.querySelector(`select[name=${follows.dataset.follows}]`);
+  leads?.addEventListener("change", () => { follows.value = leads.value; });
+}
+/** What was typed in the form and not yet sent, kept in this tab. */
+function keepsWhatIsTyped(form) {
+  const fields = [...form.elements].filter((field) => field.name && field.type !== "hidden");
+  const picked = new URLSearchParams(location.search).has("sheet"); // by its own page
+  const served = (field) => (field.options
+    ? ([...field.options].find((option) => option.defaultSelected) ?? field.options[0])?.value
+    : field.defaultValue);
+  const above = [...document.querySelectorAll("#go-on button:enabled")];
+  const said = document.getElementById("changed-below");
+  const look = () => {
+    const changed = fields.filter((field) => field.value !== served(field) || (picked && field.name === "sheet"));
+    if (changed.length) {
+      const typed = changed.map(({ name, value }) => [name, value]);
+      sessionStorage.setItem(TYPED, JSON.stringify(Object.fromEntries(typed)));
+    } else sessionStorage.removeItem(TYPED);
+    for (const button of above) button.disabled = changed.length > 0;
+    if (said) said.hidden = !changed.length;
+  };
+  const before = JSON.parse(sessionStorage.getItem(TYPED) ?? "{}");
+  for (const field of fields) {
+    const value = before[field.name];
+    if (value === undefined || (picked && ["sheet", "setup"].includes(field.name))) continue;
+    if (field.options && ![...field.options].some((option) => option.value === value)) continue;
+    field.value = value;
+    field.closest("details")?.setAttribute("open", "");
+    field.dispatchEvent(new Event("change", { bubbles: true }));
+  }
+  form.addEventListener("input", look);
+  form.addEventListener("change", look);
+  look();
+}
+
+const TYPED = "next run";
+const form = document.getElementById("next-run");
+if (form) keepsWhatIsTyped(form);
+else sessionStorage.removeItem(TYPED); // the rig is being looked at, or runs
+document.addEventListener("submit", ({ target }) => {
+  if (/\/bench\/(look|leave)$/.test(target.action)) sessionStorage.removeItem(TYPED);
+});
 cameraButtons();
