@@ -89,10 +89,12 @@ def diagnose(
     parts = _parts(knowledge, found)
     wrong = _put_right(knowledge, seen.observed)
     undecided = _undecided(knowledge, found, ranked, hidden, repairs, wrong)
-    first = ranked[0].first.words if undecided and ranked else (causes[0].repair or "nothing")
-    first = wrong.words if wrong else first
     # where the coil may be live the verdict says so, and nothing goes before that
-    first = (runs[-1].result.verdict.next_check if runs else None) or first
+    first = (runs[-1].result.verdict.next_check if runs else None) or (wrong and wrong.words)
+    if not first and undecided and ranked:
+        first = f"Look first at: {ranked[0].first.words}."
+    else:
+        first = f"Do first: {first or causes[0].repair or 'nothing'}."
     failed = bool(runs) and runs[-1].result.verdict.result == DOES_NOT_CONFORM
     unlike = (
         (f"{runs[-1].name} does not conform. A sound rig would not show that",)

@@ -45,10 +45,10 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
     valve = result.get("of_the_valve")  # a result of an earlier program has none
     if valve and verdict["limits"]:
         yield valve.get("reason") or valve["words"], "bold"
-    if trip:
-        yield "First: find what tripped it and put it right; then `rig clear`.", "bold"
+    if trip and not first:  # a result of an earlier program
+        first = "find what tripped it and put it right; then `rig clear`"
     if first and first not in why:
-        yield f"{'Then' if trip else 'First'}: {first}.", "" if trip else "bold"
+        yield f"First: {first}.", "bold"
     if verdict.get("next_caution"):
         yield f"Caution: {verdict['next_caution']}", "bold"
     if verdict["result"] != "conforms":
