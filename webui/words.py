@@ -37,7 +37,7 @@ STATUSES = {
     "running": Shown("Running", "arrow", "plain"),
     "finished": Shown("Finished", "dot", "plain"),
     "tripped": Shown("Tripped", "triangle", "bad"),
-    "aborted": Shown("Aborted", "square", "open"),
+    "aborted": Shown("Stopped", "square", "open"),
     "interrupted": Shown("Interrupted", "broken", "open"),
     "fault": Shown("Internal fault", "triangle", "bad"),
 }
@@ -146,6 +146,7 @@ def install(app: Flask) -> None:
         duration=duration_words,
     )
     app.jinja_env.globals.update(
+        verdicts=VERDICTS,
         verdict_shown=verdict,
         status_shown=status,
         clock_flag=clock_flag,

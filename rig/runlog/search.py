@@ -70,6 +70,8 @@ class Sought:
     source: str | None = None
     status: str | None = None
     kind: str | None = None
+    purpose: str | None = None
+    """One of rig.runlog.header.PURPOSES."""
     tag: str | None = None
     since_utc_s: float | None = None
     until_utc_s: float | None = None
@@ -140,7 +142,7 @@ def _numbers(sought: Sought, by: SortedBy, connection: Connection) -> Select[Any
     ]
     for column, value in (
         (runs.c.person, sought.by), (runs.c.source, sought.source), (runs.c.status, sought.status),
-        (runs.c.kind, sought.kind),
+        (runs.c.kind, sought.kind), (runs.c.purpose, sought.purpose),
     ):  # fmt: skip
         if value:
             wanted.append(column == value)

@@ -107,9 +107,7 @@ def test_a_pass_names_what_is_odd_against_the_history_of_this_valve(tmp_path, mo
     assert "in run 1" in later["of_the_valve"]["words"].split("Odd all the same")[1]
 
 
-def test_a_tripped_run_has_one_next_step_and_figures_of_whole_strokes(
-    tmp_path, monkeypatch
-):
+def test_a_tripped_run_has_one_next_step_and_figures_of_whole_strokes(tmp_path, monkeypatch):
     shape = json.loads(done(tmp_path, monkeypatch, "oil pressure surge", ()).stdout)
     assert shape["trip"]["rule"] == "over-pressure"
     assert "2 of 6 strokes were completed." in shape["verdict"]["why"]
