@@ -70,14 +70,14 @@ class Sought:
     source: str | None = None
     status: str | None = None
     kind: str | None = None
-    purpose: str | None = None
-    """One of rig.runlog.header.PURPOSES."""
     tag: str | None = None
     since_utc_s: float | None = None
     until_utc_s: float | None = None
     removed: bool = False
     """Those taken off the list instead of those on it."""
     order: Order = "newest"
+    purpose: str | None = None
+    """One of rig.runlog.header.PURPOSES."""
 
 
 class Place(NamedTuple):

@@ -212,3 +212,10 @@ def test_an_undecided_run_is_not_one_that_did_not_pass() -> None:
 
     (pair,) = before_after([past(1, "undecided"), past(2, "not_tested"), past(3, "conforms")])
     assert (pair.before.id, pair.words) == (1, "Before: not decided. After: passed.")
+
+
+def test_lists_name_the_sheet_not_its_kind(client: FlaskClient, written: Writer) -> None:
+    written(valve="A1", job="J-8", strokes=2)
+    for address in ("/valves/1", "/jobs/1", "/runs?columns=kind"):
+        page = client.get(address).text
+        assert re.search(r'data-label="sheet"[^>]*>invented</td>', page), address
