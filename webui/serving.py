@@ -46,7 +46,7 @@ PLAIN = (
 _SIOCGIFADDR = 0x8915  # netdevice(7)
 
 
-def address_of(host: str, exposed: bool) -> str:
+def address_of(host: str, exposed: bool, encrypted: bool = False) -> str:
     """The IPv4 address to listen on for `host`. Raises UsageError where it may not be used.
 
     IPv6 is refused: the check of host names that guards this page has no form for such addresses.
@@ -60,9 +60,9 @@ def address_of(host: str, exposed: bool) -> str:
         ) from error
     address = str(found[0][4][0])
     if not ipaddress.ip_address(address).is_loopback and not exposed:
+        plain = "" if encrypted else " Nothing is encrypted without --certificate."
         raise UsageError(
-            f"--host {host} is not the loopback. {EXPOSED} Nothing is encrypted "
-            "without --certificate.\n"
+            f"--host {host} is not the loopback. {EXPOSED}{plain}\n"
             f"Remedy: leave --host away, or add {EXPOSE_FLAG} where that is wanted."
         )
     return address

@@ -37,7 +37,7 @@ STATUSES = {
     "running": Shown("Running", "arrow", "plain"),
     "finished": Shown("Finished", "dot", "plain"),
     "tripped": Shown("Tripped", "triangle", "bad"),
-    "aborted": Shown("Aborted", "square", "open"),
+    "aborted": Shown("Stopped", "square", "open"),
     "interrupted": Shown("Interrupted", "broken", "open"),
     "fault": Shown("Internal fault", "triangle", "bad"),
 }
@@ -124,6 +124,11 @@ def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
     return f"{text} {unit}" if unit else text
 
 
+def sheet_word(name: str | None, kind: str | None) -> str:
+    """The sheet of a run by its name without the ending of its file; without one the run's kind."""
+    return (name or "").removesuffix(".sheet.toml") or kind or UNKNOWN
+
+
 def sentence(text: str) -> str:
     """With a capital, as it begins after a full stop."""
     return text[:1].upper() + text[1:]
@@ -146,6 +151,7 @@ def install(app: Flask) -> None:
         duration=duration_words,
     )
     app.jinja_env.globals.update(
+        verdicts=VERDICTS,
         verdict_shown=verdict,
         status_shown=status,
         clock_flag=clock_flag,
@@ -155,6 +161,7 @@ def install(app: Flask) -> None:
         purposes=PURPOSES,
         no_valve_words=no_valve_words,
         source_word=SOURCES,
+        sheet_word=sheet_word,
         kind_word=KINDS,
         figure_word=FIGURES,
         of_word=OF,

@@ -185,8 +185,8 @@ def analyse(
         contact=track.contact,
         reference=timed_from,
         strokes=table,
-        response=summarise(table.response_ms[table.steady]),
-        release=summarise(table.release_ms[table.steady]),
+        response=summarise(table.response_ms[table.counted]),
+        release=summarise(table.release_ms[table.counted]),
         behaviour=behaviour(table, sheet.accept if sheet else ()),
         budgets=known,
         pressures=pressures,
@@ -240,7 +240,7 @@ def _completion(
 ) -> Completion:
     ended = ENDED.get(state, "")
     if isinstance(sheet, StrokesSheet):
-        done = len(table) - int(np.count_nonzero(table.mark_bits & marks.bit(marks.CUT_SHORT)))
+        done = int(np.count_nonzero(table.whole))
         planned = min(done, sheet.strokes) if early else sheet.strokes
         return Completion(done, planned, ended)
     if isinstance(sheet, RampSheet) and ramps is not None:

@@ -227,7 +227,7 @@ def _show_table(found: list[RunRow]) -> None:
     from rich.text import Text
 
     from rig.text.rounded import MEAN_LEAST
-    from rig.text.words import PURPOSES
+    from rig.text.words import PURPOSES, STATUS_WORDS
 
     console = Console()
     wide = console.width >= WIDE
@@ -242,6 +242,7 @@ def _show_table(found: list[RunRow]) -> None:
         )  # fmt: skip
     for row in found:
         fields = dict(zip(COLUMNS, row_fields(row), strict=True))
+        fields["status"] = STATUS_WORDS.get(row.status, row.status)
         if row.purpose in PURPOSES:
             fields["valve"] = f"({row.purpose})"
         few = row.response_n is not None and row.response_n < MEAN_LEAST
@@ -250,7 +251,7 @@ def _show_table(found: list[RunRow]) -> None:
         if not wide:  # without seconds, and how it ended where that is no verdict's matter
             fields["started"] = fields["started"][:16] + fields["started"][20:]
             if row.status != "finished":
-                fields["verdict"] = row.status
+                fields["verdict"] = STATUS_WORDS.get(row.status, row.status)
         table.add_row(*(Text(fields[name]) for name in shown))  # Text: no markup in a tag
     console.print(table)
     cut = [str(row.id) for row in found if row.status == "interrupted"]

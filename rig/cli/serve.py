@@ -85,7 +85,7 @@ def command(
     if set_passcode:
         _set_passcode(places.data_dir())
         return
-    address = serving.address_of(host, exposed)
+    address = serving.address_of(host, exposed, encrypted=certificate is not None)
     if (certificate is None) != (key is None):
         raise UsageError("--certificate and --key belong together: give both, or neither.")
     secure = tls.secured(certificate, key) if certificate and key else None

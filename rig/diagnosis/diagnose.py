@@ -11,7 +11,7 @@ from rig.analysis.verdict.decision_rule import DOES_NOT_CONFORM
 from rig.config.files.problems import listed
 from rig.config.setup.model import Setup
 from rig.core.recording import Float
-from rig.diagnosis.checks_file import ChecksFile, check_findings
+from rig.diagnosis.checks_file import BY_HAND, ChecksFile, check_findings
 from rig.diagnosis.explain import contra, pro, spoken, unexplained
 from rig.diagnosis.findings.collect import Evidence, findings_of, together
 from rig.diagnosis.findings.model import Finding, RunSeen
@@ -23,6 +23,7 @@ from rig.diagnosis.model import (
     NextCheck,
     NotObservable,
     PairFound,
+    PutRight,
     RepairFound,
 )
 from rig.diagnosis.next_check import (
@@ -86,10 +87,14 @@ def diagnose(
         for why in (spoken(knowledge, table, logs, seen.observed, name),)
     )
     parts = _parts(knowledge, found)
-    undecided = _undecided(knowledge, found, ranked, hidden, repairs)
-    first = ranked[0].first.words if undecided and ranked else (causes[0].repair or "nothing")
+    wrong = _put_right(knowledge, seen.observed)
+    undecided = _undecided(knowledge, found, ranked, hidden, repairs, wrong)
     # where the coil may be live the verdict says so, and nothing goes before that
-    first = (runs[-1].result.verdict.next_check if runs else None) or first
+    first = (runs[-1].result.verdict.next_check if runs else None) or (wrong and wrong.words)
+    if not first and undecided and ranked:
+        first = f"Look first at: {ranked[0].first.words}."
+    else:
+        first = f"Do first: {first or causes[0].repair or 'nothing'}."
     failed = bool(runs) and runs[-1].result.verdict.result == DOES_NOT_CONFORM
     unlike = (
         (f"{runs[-1].name} does not conform. A sound rig would not show that",)
@@ -119,6 +124,7 @@ def diagnose(
             knowledge, runs, seen, parts, first, None if undecided else causes[0].cause
         ),
         findings=_seen(knowledge, seen.observed),
+        put_right=wrong,
     )
 
 
@@ -156,6 +162,16 @@ def _seen(knowledge: Knowledge, observed: Observed) -> tuple[FindingSeen, ...]:
         for several in observed.values()
         for one in several
     )
+
+
+def _put_right(knowledge: Knowledge, observed: Observed) -> PutRight | None:
+    """The first check by hand, in the order of the checks, whose state holds up all the others."""
+    for check in knowledge.checks.values():
+        for one in observed.get(check.name, ()):
+            if one.by == BY_HAND and one.state in check.holds_up:
+                words = f"{check.put_right}, then run the sheet again"
+                return PutRight(check=check.name, words=words, found=one.found)
+    return None
 
 
 def _parts(knowledge: Knowledge, found: Posterior) -> dict[str, float]:
@@ -228,6 +244,7 @@ def _undecided(
     ranked: Sequence[Ranked],
     hidden: Sequence[NotObservable],
     repairs: Float,
+    wrong: PutRight | None,
 ) -> str | None:
     """Why no cause can be told, None where one can."""
     if float((repairs @ found.weight).max()) >= CLEAR:
@@ -255,7 +272,9 @@ def _undecided(
             for row in missing[:2]
         )
         words += f", because {'; '.join(needs)}"
-    if ranked:
+    if wrong:
+        words += f". Next: {wrong.words}"
+    elif ranked:
         words += f". Next: {ranked[0].check.words}"
     return f"{words}."
 

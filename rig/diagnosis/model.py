@@ -50,6 +50,15 @@ class NextCheck(Said):
     states: tuple[str, ...]
 
 
+class PutRight(Said):
+    """What a check by hand found that is put right before any other check, and before the sheet is
+    run again: no run says anything of the valve with it."""
+
+    check: str
+    words: str
+    found: str
+
+
 class RepairFound(Said):
     """Something to do, in the order of probability over minutes."""
 
@@ -110,3 +119,4 @@ class Diagnosis(Said):
     repairs: tuple[RepairFound, ...]
     valve: OfTheValve
     findings: tuple[FindingSeen, ...]
+    put_right: PutRight | None = None

@@ -26,8 +26,8 @@ def of_the_valve(
     first: str,
     cause: str | None,
 ) -> OfTheValve:
-    """`first` is what to look at first, in words; `cause` the one that is clear, None where none
-    is. The last run's verdict is what is judged."""
+    """`first` is what comes first, as a sentence; `cause` the one that is clear, None where none
+    is. The last run's verdict is what is judged. Of a run that tripped the trip says what to do."""
     result = runs[-1].result.verdict.result if runs else "not_tested"
     if result == CONFORMS:
         words = _passed(knowledge, seen)
@@ -45,9 +45,10 @@ def of_the_valve(
         else f"limits are not held, and what was shown points to {cause}",
         "undecided": "the run is undecided",
     }.get(result, "no limits were judged")
-    step = "Look first at" if cause is None else "Do first"
-    reason = f"The valve is not judged: {why}."
-    return OfTheValve(result="not_judged", words=f"{reason} {step}: {first}.", reason=reason)
+    tripped = bool(runs) and runs[-1].result.trip is not None
+    reason = f"The valve is not judged: {'the run was tripped' if tripped else why}."
+    words = reason if tripped else f"{reason} {first}"
+    return OfTheValve(result="not_judged", words=words, reason=reason)
 
 
 def _passed(knowledge: Knowledge, seen: Evidence) -> str:

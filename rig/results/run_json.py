@@ -90,7 +90,7 @@ def run_json(result: RunResult, beside: Beside = NOTHING_BESIDE) -> dict[str, An
             name: summary_json(summary, MS_DIGITS)
             | spread_json(result.behaviour.figures[name])
             | mean_json(
-                getattr(result.strokes, name)[result.strokes.steady], result.budgets.get(name)
+                getattr(result.strokes, name)[result.strokes.counted], result.budgets.get(name)
             )
             | {"rest": _rest(result.strokes, name)}
             for name, summary in (("response_ms", result.response), ("release_ms", result.release))
@@ -177,7 +177,7 @@ def run_json(result: RunResult, beside: Beside = NOTHING_BESIDE) -> dict[str, An
 
 def _rest(table: StrokeTable, name: str) -> dict[str, Any]:
     """n, mean, sd, min, median, max of the strokes after a rest, which the run's are without."""
-    return summary_json(summarise(getattr(table, name)[~table.steady]), MS_DIGITS)
+    return summary_json(summarise(getattr(table, name)[~table.steady & table.whole]), MS_DIGITS)
 
 
 def dumps(shape: Mapping[str, Any], indent: int | None = 1) -> str:

@@ -41,6 +41,7 @@ def listed_runs() -> Select[Any]:
             results.c.strokes, results.c.verdict, results.c.response_mean_ms,
             results.c.response_n, results.c.response_max_ms, results.c.release_mean_ms,
             results.c.release_n, results.c.missed, oil.scalar_subquery(), runs.c.purpose,
+            runs.c.sheet_name,
         )
         .outerjoin(valves, runs.c.valve_id == valves.c.id)
         .outerjoin(jobs, runs.c.job_id == jobs.c.id)

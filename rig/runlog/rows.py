@@ -39,6 +39,7 @@ class RunRow:
     missed: int | None
     oil_temperature_degc: float | None
     purpose: str
+    sheet: str | None = None
 
     @property
     def of_a_valve(self) -> bool:

@@ -76,6 +76,8 @@ class Sought:
     removed: bool = False
     """Those taken off the list instead of those on it."""
     order: Order = "newest"
+    purpose: str | None = None
+    """One of rig.runlog.header.PURPOSES."""
 
 
 class Place(NamedTuple):
@@ -140,7 +142,7 @@ def _numbers(sought: Sought, by: SortedBy, connection: Connection) -> Select[Any
     ]
     for column, value in (
         (runs.c.person, sought.by), (runs.c.source, sought.source), (runs.c.status, sought.status),
-        (runs.c.kind, sought.kind),
+        (runs.c.kind, sought.kind), (runs.c.purpose, sought.purpose),
     ):  # fmt: skip
         if value:
             wanted.append(column == value)

@@ -6,6 +6,7 @@ The rule is rig.core.rounding's, and nothing else rounds a value that has an unc
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -100,7 +101,8 @@ def beside_text(
         return ""
     digits = places(best.expanded)
     told = f"± {fixed(best.expanded, digits)} {unit}{coverage}"
-    return told if best.even else f"best {fixed(best.value, digits)} {told}, {_off(best, unit)}"
+    alike = best.even or _unseen(best)
+    return told if alike else f"best {fixed(best.value, digits)} {told}, {_off(best, unit)}"
 
 
 def best_text(value: float, one: Mapping[str, Any], unit: str, otherwise: int = 1) -> str:
@@ -115,15 +117,35 @@ def best_text(value: float, one: Mapping[str, Any], unit: str, otherwise: int = 
         return f"{fixed(value, otherwise)} {unit}"
     digits = places(best.expanded)
     told = f"± {fixed(best.expanded, digits)} {unit}"
-    if best.even:
+    if best.even or _unseen(best):
         return f"{fixed(value, digits)} {unit} ({told})"
     told += f"; read {fixed(value, digits)} {unit}, {_off(best, unit)}"
     return f"{fixed(best.value, digits)} {unit} ({told})"
 
 
 def _off(best: Best, unit: str) -> str:
+    """What was taken off: to the place of the two values beside it where it is what they differ by
+    as shown, else to two significant digits."""
     how = "taken off" if best.off > 0 else "added"
-    return f"{fixed(abs(best.off), places(best.expanded))} {unit} {how}"
+    digits = places(best.expanded)
+    read, shown = (float(fixed(one, digits)) for one in (best.value + best.off, best.value))
+    told = fixed(abs(best.off), digits)
+    if not math.isclose(abs(read - shown), float(told), abs_tol=1e-9):
+        told = fixed(abs(best.off), max(digits, places(abs(best.off))))
+    return f"{told} {unit} {how}"
+
+
+def _unseen(best: Best) -> bool:
+    """What was taken off changes nothing of what is shown."""
+    digits = places(best.expanded)
+    alike = fixed(best.value, digits) == fixed(best.value + best.off, digits)
+    return alike and float(fixed(best.off, digits)) == 0.0
+
+
+def rate_places(rate: float | None) -> int:
+    """Digits after the point of a rate without an uncertainty: four significant ones, three
+    decimals at most."""
+    return min(3, max(0, places(abs(rate or 0.0), 3) + 2))
 
 
 def difference_text(value: float, ci: Sequence[float]) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 from rig.text import words
 from rig.text.channels import channel_facts
 from rig.text.coil_current import calibration_facts, timing_facts
-from rig.text.rounded import beside_text, spread_text, value_text
+from rig.text.rounded import beside_text, rate_places, spread_text, value_text
 from rig.text.words import across, number
 
 STROKES_SHOWN = 30
@@ -88,7 +88,8 @@ def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield "pressure", f"{number(pressures[0])} kPa at first, {number(pressures[1])} kPa at last"
     told = beside_text(rate, held, "kPa/s")
     sure = f" {told}" if told.startswith("±") else f", {told}"
-    rate_text = f"{value_text(rate, held.get('U'), words.UNKNOWN, 3)} kPa/s{rate_is(held)}"
+    value = value_text(rate, held.get("U"), words.UNKNOWN, rate_places(rate))
+    rate_text = f"{value} kPa/s{rate_is(held)}"
     if held.get("no_interval"):
         yield "decay rate", f"{rate_text}; no interval: {held['no_interval']}"
     else:

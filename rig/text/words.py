@@ -30,6 +30,9 @@ def no_valve_words(purpose: str | None) -> str:
     return told and f"{told} No valve was judged: its times stay out of every valve's figures."
 
 
+STATUS_WORDS = {"aborted": "stopped"}
+"""The state of a run in a person's words where JSON has another."""
+
 VERDICTS = {
     "conforms": ("CONFORMS", "+", "green"),
     "does_not_conform": ("DOES NOT CONFORM", "x", "red"),

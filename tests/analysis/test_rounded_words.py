@@ -14,7 +14,7 @@ from rig.analysis.stats.uncertainty import Line, budget
 from rig.analysis.verdict.evaluate import Measured
 from rig.analysis.verdict.limits import figure_limit
 from rig.config.sheet.model import Accept
-from rig.text.rounded import beside_text, best_text, mean_text, sure_text
+from rig.text.rounded import beside_text, best_text, mean_text, rate_places, sure_text, value_text
 
 
 def why(values: list[float], **limit: str) -> str:
@@ -48,6 +48,9 @@ def test_a_broken_limit_shows_the_value_to_the_place_of_its_uncertainty():
      (50.0, {"U": 0.38, "interval95": [49.82, 50.58]},
       "50.20 ms (± 0.38 ms; read 50.00 ms, 0.20 ms added)"),
      (50.0, {"U": 0.38, "interval95": [49.62, 50.38]}, "50.00 ms (± 0.38 ms)"),
+     (36.3, {"U": 11.0, "best": 36.1, "interval95": [25.1, 47.1]}, "36 ms (± 11 ms)"),
+     (36.7, {"U": 11.0, "best": 36.4, "interval95": [25.4, 47.4]},
+      "36 ms (± 11 ms; read 37 ms, 0.30 ms taken off)"),
      (50.0, {}, "50.00 ms")],
 )  # fmt: skip
 def test_what_is_shown_with_bounds_lies_between_them(value, row, words):
@@ -62,6 +65,11 @@ def test_what_is_shown_with_bounds_lies_between_them(value, row, words):
      (50.0, {"U": 0.38, "interval95": [49.82, 50.58]},  # a result of an earlier program
       "best 50.20 ± 0.38 ms (95 %), 0.20 ms added"),
      (50.0, {"U": 0.38, "best": 50.001, "interval95": [49.62, 50.38]}, "± 0.38 ms (95 %)"),
+     (36.3, {"U": 11.0, "best": 36.1, "interval95": [25.1, 47.1]}, "± 11 ms (95 %)"),
+     (36.7, {"U": 11.0, "best": 36.4, "interval95": [25.4, 47.4]},
+      "best 36 ± 11 ms (95 %), 0.30 ms taken off"),
+     (37.5, {"U": 11.0, "best": 36.1, "interval95": [25.1, 47.1]},
+      "best 36 ± 11 ms (95 %), 1.4 ms taken off"),
      (50.0, {"U": None, "best": None, "interval95": None}, "")],
 )  # fmt: skip
 def test_what_stands_beside_a_value_as_read(value, row, words):
@@ -83,3 +91,10 @@ def test_why_three_at_least() -> None:
     factors = [float(stats.t.ppf(0.975, n - 1)) / n**0.5 for n in (2, 3, 4)]
     assert factors[0] > 3 * factors[1] and factors[1] < 2 * factors[2]
     assert stats.t.ppf(0.975, 1) == pytest.approx(12.706, abs=5e-4)  # NIST e-Handbook, 1.3.6.7.2
+
+
+@pytest.mark.parametrize(
+    ("rate", "words"), [(1469.547, "1470"), (14.6954, "14.70"), (0.12345, "0.123"), (None, "–")]
+)
+def test_a_rate_without_an_uncertainty_has_four_digits(rate: float | None, words: str) -> None:
+    assert value_text(rate, None, "–", rate_places(rate)) == words

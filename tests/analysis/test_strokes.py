@@ -315,6 +315,20 @@ def test_a_trip_cuts_its_stroke_short_and_it_is_not_missed():
     assert shape["status"] == "tripped"
 
 
+def test_no_figure_is_of_a_stroke_that_was_cut():
+    train = Train()
+    train.stroke(1, 1000, 1500, live=10, dead=5, on_edges=[60], off_edges=[40])
+    train.add(Trip("over-pressure", 620.0, 600.0, "kPa", 1400 * MS, "too high"))
+    train.end(1600, "tripped")
+    result = analyse(train.build(), setup(), sheet(strokes=2))
+    shape = run_json(result)
+    assert "No stroke was completed." in shape["verdict"]["why"]
+    assert shape["strokes"][0]["response_ms"] == 50.0  # what was recorded stands
+    for told in shape["summary"].values():
+        assert told["mean"] is None and told["n"] == told["rest"]["n"] == 0
+    assert not result.budgets
+
+
 def test_numbers_come_from_the_command_and_commands_outside_strokes_are_none():
     train = Train()
     train.command(True, 100, 0)

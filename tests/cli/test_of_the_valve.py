@@ -65,11 +65,12 @@ def test_a_fault_in_front_of_the_valve_never_rejects_it(
         assert "supply with the coil on" in shape["of_the_valve"]["words"].split("Not shown")[1]
         return
     assert first and not first.startswith(LAST), first
-    assert "Look first at" in shape["of_the_valve"]["words"]
+    word = "Do first" if fault == "contact welded" else "Look first at"
+    assert word in shape["of_the_valve"]["words"]
     if fault == "contact welded":
         assert shape["verdict"]["why"].startswith("The switch stayed on after release in")
         assert first.startswith("measure at the coil or open the mushroom stop")
-        assert f"Look first at: {first}." in shape["of_the_valve"]["words"]
+        assert f"Do first: {first}." in shape["of_the_valve"]["words"]
         assert first not in shape["of_the_valve"]["reason"]
         assert sum(first in line for line, _ in summary_lines(shape)) == 1  # said once
     elif fault == "open coil" and stated:
@@ -104,3 +105,19 @@ def test_a_pass_names_what_is_odd_against_the_history_of_this_valve(tmp_path, mo
     assert first["of_the_valve"]["result"] == later["of_the_valve"]["result"] == "conforms"
     assert "release to the first edge" not in first["of_the_valve"]["words"]
     assert "in run 1" in later["of_the_valve"]["words"].split("Odd all the same")[1]
+
+
+def test_a_tripped_run_has_one_next_step_and_figures_of_whole_strokes(tmp_path, monkeypatch):
+    shape = json.loads(done(tmp_path, monkeypatch, "oil pressure surge", ()).stdout)
+    assert shape["trip"]["rule"] == "over-pressure"
+    assert "2 of 6 strokes were completed." in shape["verdict"]["why"]
+    found = [stroke["response_ms"] for stroke in shape["strokes"]]
+    assert len(found) == 3 and None not in found  # as recorded, the one that was cut too
+    told = shape["summary"]["response_ms"]
+    assert (told["n"], told["max"]) == (2, max(found[:2]))
+    assert told["mean"] == pytest.approx(sum(found[:2]) / 2, abs=1e-5)
+    assert shape["verdict"]["next_check"] == after_trip("over-pressure")
+    assert shape["of_the_valve"]["words"] == "The valve is not judged: the run was tripped."
+    lines = [line for line, _ in summary_lines(shape)]
+    assert "oil level" not in " ".join(lines)
+    assert sum(line.startswith(("First: ", "Then: ")) for line in lines) == 1, lines

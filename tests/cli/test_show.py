@@ -179,7 +179,7 @@ def test_a_sound_run_is_told_in_ten_lines(rig_data, monkeypatch):
 
 def test_a_trip_says_first_what_to_do(rig_data):
     text = call(command, log_run(rig_data, 3, status="tripped", trip=True)).output
-    assert text.index("TRIPPED: over-pressure") < text.index("First: find what tripped it")
+    assert text.index("TRIPPED: over-pressure") < text.index("First: bring the engine to idle")
     assert "rig clear" in text
 
 

@@ -58,7 +58,7 @@ def test_the_list_names_source_verdict_and_state_in_words(
     written(status="interrupted", analysed=False, strokes=3)
     page = plain(client.get("/runs").text)
     for wanted in (
-        "Run 1", "Run 4", "SIMULATED", "EMULATED BOARD", "board", "Conforms", "Aborted",
+        "Run 1", "Run 4", "SIMULATED", "EMULATED BOARD", "board", "Conforms", "Stopped",
         "Interrupted", "no result", "clock not synchronised", "clock state not known",
     ):  # fmt: skip
         assert wanted in page

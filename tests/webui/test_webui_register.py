@@ -9,6 +9,9 @@ from html import unescape
 
 from flask.testing import FlaskClient
 
+from rig.runlog.register import PastRun
+from webui.pages.job_work import before_after
+
 Writer = Callable[..., int]
 
 
@@ -191,3 +194,28 @@ def test_labels_for_tags_known_and_new(client: FlaskClient, written: Writer) -> 
     assert client.get("/valves/labels?tags=" + "x" * 90).status_code == 400
     many = "%0A".join(f"T{n}" for n in range(130))
     assert "120 at most" in client.get(f"/valves/labels?tags={many}").text
+
+
+def test_the_summary_leaves_out_what_tested_nothing(client: FlaskClient, written: Writer) -> None:
+    written(valve="A1", job="J-8", strokes=2, status="tripped", trip=True)
+    written(valve="A1", job="J-8", strokes=2)
+    assert "no test before and after yet" in words(client.get("/jobs/1/summary").text)
+    written(valve="A1", job="J-8", strokes=2, response_ms=220.0)
+    text = words(client.get("/jobs/1/summary").text)
+    assert "Before: passed. After: did not pass." in text and "run 2 ," in text
+
+
+def test_an_undecided_run_is_not_one_that_did_not_pass() -> None:
+    def past(number: int, verdict: str) -> PastRun:
+        return PastRun(number, 0.0, "board", "finished", "strokes", "A1", "J-8", None, "w", "h", 2,
+                       verdict, None, None, None)  # fmt: skip
+
+    (pair,) = before_after([past(1, "undecided"), past(2, "not_tested"), past(3, "conforms")])
+    assert (pair.before.id, pair.words) == (1, "Before: not decided. After: passed.")
+
+
+def test_lists_name_the_sheet_not_its_kind(client: FlaskClient, written: Writer) -> None:
+    written(valve="A1", job="J-8", strokes=2)
+    for address in ("/valves/1", "/jobs/1", "/runs?columns=kind"):
+        page = client.get(address).text
+        assert re.search(r'data-label="sheet"[^>]*>invented</td>', page), address

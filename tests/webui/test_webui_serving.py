@@ -82,6 +82,14 @@ def test_a_host_beyond_the_loopback_is_refused_and_says_what_it_would_expose() -
         assert wanted in done.stderr
 
 
+def test_with_a_certificate_nobody_is_told_that_nothing_is_encrypted() -> None:
+    for encrypted in (False, True):
+        with pytest.raises(UsageError) as refused:
+            serving.address_of("0.0.0.0", exposed=False, encrypted=encrypted)
+        assert ("Nothing is encrypted" in str(refused.value)) is not encrypted
+        assert "--expose-run-log" in str(refused.value)
+
+
 def test_exposed_it_says_so_and_answers_to_its_own_names_only() -> None:
     with running("--host", "0.0.0.0", "--expose-run-log", "--name", "bench-phone") as found:
         _, printed, address = found

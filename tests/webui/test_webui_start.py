@@ -6,12 +6,14 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from flask.testing import FlaskClient
 from test_webui_pages import plain
+from written_runs import Made, header, write
 
 from rig.actions.last_backup import DAY_S, told
 from rig.cli.backup import command as back_up
@@ -20,6 +22,7 @@ from rig.config.files.resolved import dump
 from rig.core import places, state_file
 from rig.core.records import Trip
 from rig.runlog import copies
+from rig.runlog.store import RunLog
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import WAITING, Hub
@@ -87,6 +90,22 @@ def test_last_run_today_and_jobs(client: FlaskClient, written: Writer) -> None:
     assert "V-2" in today and "V-3" in today and "V-1" not in today
     jobs = words.partition("in the last 14 days")[2].partition("Storage")[0]
     assert jobs.index("J-2 2 runs") < jobs.index("J-1 1 run") and "J-0" not in jobs
+
+
+def test_today_counts_how_runs_of_valves_ended(client: FlaskClient, log_path: Path) -> None:
+    now = time.time()
+    write(log_path, Made(valve=None, strokes=2, wall_utc_s=now))
+    write(log_path, Made(strokes=1, status="tripped", trip=True, wall_utc_s=now))
+    write(log_path, Made(strokes=1, status="aborted", wall_utc_s=now))
+    with RunLog(log_path) as opened:  # of the rig itself: no valve was judged
+        opened.begin_run(replace(header(Made(wall_utc_s=now)), purpose="commissioning"))
+    page = client.get("/").text
+    words = plain(page)
+    assert "Last run Run 3" in words
+    today = words.partition("Today: 3 runs")[2].partition("Jobs with")[0]
+    assert "1 × Conforms" in today and "1 × Tripped" in today and "1 × Stopped" in today
+    assert "Not tested" not in today and "Run 4" not in today
+    assert "no valve named" in today and "{" not in words and "Computed by" not in words
 
 
 def test_an_open_trip_says_what_to_do(operating: FlaskClient, client: FlaskClient) -> None:

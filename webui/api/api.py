@@ -83,6 +83,7 @@ class TracesQuestion(BaseModel):
 def row_facts(row: RunRow) -> dict[str, Any]:
     """A row of the list by the names of RunFacts."""
     facts = asdict(row)
+    facts.pop("sheet")  # for the list alone
     return {"run": facts.pop("id"), **facts}
 
 

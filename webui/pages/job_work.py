@@ -106,17 +106,25 @@ def summary(number: int) -> str:
 
 def before_after(past: list[PastRun]) -> list[BeforeAfter]:
     """For each valve the first and the last of its runs by the same sheet and of the same source:
-    anything else is not the same test."""
+    anything else is not the same test. A run that tested nothing, as one that tripped, says neither
+    how it was before nor how it is after."""
     found = []
     for valve in dict.fromkeys(run.valve for run in past):
-        mine = [run for run in past if run.valve == valve and run.verdict is not None]
+        mine = [run for run in past if run.valve == valve and _tested(run)]
         if not mine:
             continue
         after = mine[-1]
         like = [run for run in mine if (run.source, run.sheet) == (after.source, after.sheet)]
         if like[0].id == after.id:
             continue
-        before = "passed" if like[0].verdict == "conforms" else "did not pass"
-        words = f"Before: {before}. After: {PASSED.get(after.verdict or '', 'not decided')}."
+        words = f"Before: {_outcome(like[0])}. After: {_outcome(after)}."
         found.append(BeforeAfter(valve or "no tag", like[0], after, words))
     return found
+
+
+def _tested(run: PastRun) -> bool:
+    return run.verdict not in (None, "not_tested") and run.status != "tripped"
+
+
+def _outcome(run: PastRun) -> str:
+    return PASSED.get(run.verdict or "", "not decided")

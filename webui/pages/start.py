@@ -17,6 +17,7 @@ from rig.actions.storage_health import keeping
 from rig.core import places
 from rig.core.errors import RigError
 from rig.runlog import copies, register, search
+from rig.runlog.header import PURPOSES
 from rig.runlog.register import Entry
 from rig.runlog.search import Listed
 from rig.runlog.store import RunLog
@@ -32,22 +33,25 @@ blueprint = Blueprint("start", __name__)
 
 
 class Today(NamedTuple):
-    """The runs since midnight, newest first: those shown, and how many got which verdict ("none"
-    is without a result). `more`: there are more than were counted."""
+    """The runs since midnight that were done to judge a valve, newest first: those shown, and how
+    many ended how: the verdict ("none" is without a result), or the state of those that did not
+    finish. `more`: there are more than were counted."""
 
     shown: list[Listed]
-    verdicts: dict[str, int]
+    ended: dict[str, int]
     more: bool
 
     @property
     def n(self) -> int:
         """How many were counted."""
-        return sum(self.verdicts.values())
+        return sum(self.ended.values())
 
 
 class FromLog(NamedTuple):
-    """What the run log says."""
+    """What the run log says. `newest`: the number of its newest run of any purpose; `last`: the
+    last that was done to judge a valve."""
 
+    newest: int
     last: Listed | None
     today: Today
     jobs: list[Entry]
@@ -73,7 +77,7 @@ def page() -> str | Response:
     found, fault = _from_log()
     lines = list(keeping())
     batch_seen, _ = batch.now(path, hub.given.get("valve") if hub else None)
-    newest = found.last.row.id if found is not None and found.last is not None else 0
+    newest = found.newest if found is not None else 0
     return render_template(
         "start.html",
         rigs=rigs.seen(places.state_dir(), hub),
@@ -98,7 +102,9 @@ def _from_log() -> tuple[FromLog | None, str]:
         listed, _ = search.find(opened, search.Sought(), 1)
         if not listed:
             return None, ""
-        return FromLog(listed[0], _today(opened), _jobs(opened)), ""
+        of_valves, _ = search.find(opened, search.Sought(purpose=PURPOSES[0]), 1)
+        last = of_valves[0] if of_valves else None
+        return FromLog(listed[0].row.id, last, _today(opened), _jobs(opened)), ""
     except log.NoLogYet:
         return None, ""
     except RigError as error:
@@ -111,12 +117,13 @@ def _today(opened: RunLog) -> Today:
         datetime.combine(day, datetime.min.time()).astimezone().timestamp()
         for day in (today, today + timedelta(days=1))
     )
-    sought = search.Sought(since_utc_s=since_s, until_utc_s=until_s)
+    sought = search.Sought(purpose=PURPOSES[0], since_utc_s=since_s, until_utc_s=until_s)
     listed, more = search.find(opened, sought, TODAY_MOST)
-    verdicts: dict[str, int] = {}
+    ended: dict[str, int] = {}
     for row, _ in listed:
-        verdicts[row.verdict or "none"] = verdicts.get(row.verdict or "none", 0) + 1
-    return Today(listed[:TODAY_SHOWN], verdicts, more is not None)
+        how = row.verdict or "none" if row.status == "finished" else row.status
+        ended[how] = ended.get(how, 0) + 1
+    return Today(listed[:TODAY_SHOWN], ended, more is not None)
 
 
 def _jobs(opened: RunLog) -> list[Entry]:

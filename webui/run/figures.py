@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
+from rig.text.rounded import beside_text, mean_text, rate_places, spread_text, too_few, value_text
 from rig.text.run_facts import rate_is
 from webui import helptexts
 from webui.words import UNKNOWN
@@ -123,7 +123,7 @@ def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Car
     rate = held.get("decay_rate_kpa_s")
     return Card(
         DECAY,
-        value_text(rate, held.get("U"), UNKNOWN, DECAY.digits),
+        value_text(rate, held.get("U"), UNKNOWN, rate_places(rate)),
         rate_is(held).strip(" ()"),
         stats,
         anchor(DECAY),

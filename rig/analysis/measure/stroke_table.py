@@ -70,8 +70,19 @@ class StrokeTable:
 
     @property
     def steady(self) -> Bool:
-        """The rows that the figures of the run are of (rest_strokes.steady), (n,)."""
+        """The rows that are not after a rest (rest_strokes.steady), (n,)."""
         return rest_strokes.steady(self.after_rest)
+
+    @property
+    def whole(self) -> Bool:
+        """The rows that were completed: no trip, stop or crash fell into them, (n,)."""
+        found: Bool = (self.mark_bits & marks.bit(marks.CUT_SHORT)) == 0
+        return found
+
+    @property
+    def counted(self) -> Bool:
+        """The steady rows that were completed: the figures of the run are of these, (n,)."""
+        return self.steady & self.whole
 
     @property
     def bounce_on_ms(self) -> Float:

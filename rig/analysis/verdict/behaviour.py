@@ -97,12 +97,12 @@ def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
     """Work it out for the strokes of `table`; limits for single strokes come from `accepts`.
 
     Every steady stroke with a number is taken, outliers included; strokes after a rest are a
-    figure of their own, and strokes cut short are not counted as answered or missed. Cost grows
+    figure of their own, and strokes cut short are neither in a figure nor counted as answered or
+    missed. Cost grows
     with the square of the strokes up to trend.LARGEST_N.
     """
     columns = {"response_ms": table.response_ms, "release_ms": table.release_ms}
     doubtful = (table.mark_bits & marks.DOUBTFUL_BITS) != 0
-    whole = (table.mark_bits & marks.bit(marks.CUT_SHORT)) == 0
     return Behaviour(
         table.number,
         {
@@ -111,11 +111,11 @@ def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
                 values,
                 *limits(accepts, name),
                 doubtful=doubtful,
-                steady=table.steady,
+                steady=table.counted,
             )
             for name, values in columns.items()
         },
-        missed_share(int(table.missed.sum()), int(np.count_nonzero(whole))),
+        missed_share(int(table.missed.sum()), int(np.count_nonzero(table.whole))),
     )
 
 

@@ -66,7 +66,7 @@ def budgets(
     for (name, (values, half_ms)), bounce in zip(
         times.items(), bounces_ms or (none, none), strict=True
     ):
-        finite = np.isfinite(values)
+        finite = np.isfinite(values) & table.whole
         known = finite & table.steady
         typical = known if known.any() else finite  # no steady stroke has one: of those after rest
         half = float(half_ms[typical].mean()) if typical.any() else 0.0

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from rig.cli.output import put
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_OK, EXIT_UNDECIDED
 from rig.diagnosis.explain import NOTHING_FOR, in_words
-from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck
+from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck, PutRight
 from rig.text.words import NO_VALVE, UNREAL, one_line
 from rig.text.wrapped import wrapped
 
@@ -54,7 +54,10 @@ def paragraphs(found: Diagnosis) -> Iterator[str]:
     yield ""
     if found.undecided:
         yield from _wrapped(found.undecided, "")
-    if found.next:
+    if found.put_right:
+        yield ""
+        yield from _put_right(found.put_right)
+    elif found.next:
         yield ""
         yield from _check(found.next[0], "Next" if found.undecided else "To be surer")
         for other in found.next[1:3]:
@@ -63,7 +66,7 @@ def paragraphs(found: Diagnosis) -> Iterator[str]:
             )
     else:
         yield "No further check would change what to do."
-    if found.repairs and found.undecided is None:
+    if found.repairs and found.undecided is None and not found.put_right:
         yield ""
         best = max(found.repairs, key=lambda repair: repair.probability)
         yield from _wrapped(
@@ -118,6 +121,12 @@ def _cause(cause: CauseFound) -> Iterator[str]:
             yield from _wrapped(f"{word}: {text}", "      ")
 
 
+def _put_right(wrong: PutRight) -> Iterator[str]:
+    yield from _wrapped(f"Next: {wrong.words}, before any other check.", "")
+    yield from _wrapped(f"found: {wrong.found}", "  ")
+    yield from _wrapped(f"then note it again, as it is now: {wrong.check}", "  ")
+
+
 def _check(check: NextCheck, word: str) -> Iterator[str]:
     yield from _wrapped(
         f"{word}: {check.words}. {check.minutes:g} min, {ENGINE[check.engine]}; {check.why}.", ""
@@ -144,6 +153,8 @@ def fields(found: Diagnosis) -> Iterator[str]:
         yield _line("cause", cause.cause, cause.part, f"{cause.probability:.4f}")
         yield from (_line("for", cause.cause, text) for text in cause.speaks_for)
         yield from (_line("against", cause.cause, text) for text in cause.against)
+    if found.put_right:
+        yield _line("put_right", found.put_right.check, found.put_right.words)
     for check in found.next:
         yield _line("next", check.check, f"{check.gain_bits:.3f}", f"{check.minutes:g}",
                     check.begin_with, check.why)  # fmt: skip

@@ -9,7 +9,7 @@ from typing import Any
 from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
-from rig.text.rounded import best_text
+from rig.text.rounded import best_text, rate_places
 from rig.text.run_facts import rate_is
 
 Result = Mapping[str, Any]
@@ -45,10 +45,10 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
     valve = result.get("of_the_valve")  # a result of an earlier program has none
     if valve and verdict["limits"]:
         yield valve.get("reason") or valve["words"], "bold"
-    if trip:
-        yield "First: find what tripped it and put it right; then `rig clear`.", "bold"
+    if trip and not first:  # a result of an earlier program
+        first = "find what tripped it and put it right; then `rig clear`"
     if first and first not in why:
-        yield f"{'Then' if trip else 'First'}: {first}.", "" if trip else "bold"
+        yield f"First: {first}.", "bold"
     if verdict.get("next_caution"):
         yield f"Caution: {verdict['next_caution']}", "bold"
     if verdict["result"] != "conforms":
@@ -90,7 +90,7 @@ def _figures(result: Result) -> Iterator[str]:
     if result["kind"] == "hold" and result["hold"]:
         rate = result["hold"]["decay_rate_kpa_s"]
         if rate is not None:
-            told = best_text(rate, result["hold"], "kPa/s", 3)
+            told = best_text(rate, result["hold"], "kPa/s", rate_places(rate))
             yield f"decay rate: {told}{rate_is(result['hold'])}"
         return
     ramp = result["kind"] == "ramp"
@@ -101,9 +101,12 @@ def _figures(result: Result) -> Iterator[str]:
         row = source.get(key) or {}
         if row.get("mean") is None:
             continue
-        line = f"{name}: mean {best_text(row['mean'], row, unit, 2)}"
+        mean = best_text(row["mean"], row, unit, 2)
+        line = f"{name}: mean {mean}"
         if row.get("min") is not None and row.get("max") is not None:
-            line += f", single {row['min']:.1f} to {row['max']:.1f} {unit}"
+            # beside a mean that was put right it is to be seen that these were not
+            single = "single as read" if "read" in mean else "single"
+            line += f", {single} {row['min']:.1f} to {row['max']:.1f} {unit}"
         rest = row.get("rest") or {}
         if rest.get("n"):
             line += f", after rest {rest['mean']:.1f} {unit}"

@@ -202,6 +202,7 @@ class _Reader:
                     self.note(
                         f"{name}.holds_up", state, "There is no such state.", "Correct the name."
                     )
+            put_right = self.text(table, "put_right", name) if holds_up else ""
             found[name] = Check(
                 name=name,
                 sound=sound,
@@ -210,6 +211,7 @@ class _Reader:
                 engine=self.one_of(table, "engine", name, ENGINES),
                 after=after,
                 holds_up=holds_up,
+                put_right=put_right,
                 **texts,
             )
         return found

@@ -39,7 +39,8 @@ class Shown:
 @dataclass(frozen=True)
 class Check(Shown):
     """A check by hand. `after`: checks that are done first, for safety. `holds_up`: states of this
-    one with which it does not count as done for those after it."""
+    one with which it does not count as done for those after it, and with which no run says
+    anything of the valve; `put_right`: what is done about them."""
 
     minutes: float
     engine: str
@@ -50,6 +51,7 @@ class Check(Shown):
     normal: str
     tells: str
     holds_up: tuple[str, ...] = ()
+    put_right: str = ""
 
 
 @dataclass(frozen=True)
