@@ -36,8 +36,8 @@ SHOWN, WRITTEN_MOST = 20, 10_000
 @click.option("--job", metavar="ID", help="Only the runs of this job.")
 @click.option("--by", metavar="NAME", help="Only the runs of this person.")
 @click.option("--tag", metavar="TAG", help="Only runs that a person put this tag on.")
-@click.option("--verdict", metavar="RESULT", help="Only conforms, does_not_conform, undecided ...")
-@click.option("--source", metavar="SOURCE", help="Only board, simulated, capture ...")
+@click.option("--verdict", metavar="RESULT", help="Only conforms, does_not_conform, undecided ... A wrong word lists all.")
+@click.option("--source", metavar="SOURCE", help="Only board, simulated, capture ... A wrong word lists all.")
 @click.option(
     "--order", metavar="ORDER", default="newest",
     help="newest, oldest, slowest, slowest_release, highest (longest single response), "

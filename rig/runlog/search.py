@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final, Literal, NamedTuple, cast
+from typing import Any, Final, Literal, NamedTuple, cast, get_args
 
 from sqlalchemy import ColumnElement, Connection, FromClause, Select, exists, select, tuple_
 
@@ -98,9 +98,10 @@ def find(
 ) -> tuple[list[Listed], Place | None]:
     """Up to `limit` runs, and the place where the next page begins (None: this was the last).
 
-    Raises UsageError for an unknown order.
+    Raises UsageError for an unknown order, verdict or source.
     """
     by = _sorted_by(sought.order)
+    _refuse_unknown(sought)
     with log._reading() as connection:
         numbers: list[int] = []
         for query in _pages(_numbers(sought, by, connection), by, after):
@@ -127,6 +128,19 @@ def _sorted_by(order: str) -> SortedBy:
     if found is None:
         raise UsageError(f"There is no order {order!r:.20}; there are {', '.join(ORDERS)}.")
     return found
+
+
+def _refuse_unknown(sought: Sought) -> None:
+    """A word that no run can have would look like an empty log."""
+    wrong = [
+        f"There is no {name} {given!r:.30}; there are {', '.join(get_args(words))}."
+        for name, given, words in (
+            ("verdict", sought.verdict, Verdict), ("source", sought.source, Source),
+        )
+        if given and given not in get_args(words)
+    ]  # fmt: skip
+    if wrong:
+        raise UsageError(" ".join(wrong))
 
 
 OF_RESULT = ("response_mean_ms", "response_max_ms", "release_mean_ms", "missed")

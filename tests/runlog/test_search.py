@@ -124,6 +124,15 @@ def test_an_order_or_a_place_that_is_none_is_told(log):
         find(log, Sought(order="slowest"), 5, Place(3, "soon"))
 
 
+def test_a_verdict_and_a_source_that_no_run_can_have_are_told_at_once(log):
+    with pytest.raises(UsageError) as told:
+        find(log, Sought(verdict="bad", source="nonsense"), 5)
+    said = str(told.value)
+    assert "no verdict 'bad'; there are conforms, does_not_conform, undecided" in said
+    assert "no source 'nonsense'; there are simulated, emulated board, board, capture" in said
+    assert find(log, Sought(verdict="undecided", source="emulated board"), 5) == ([], None)
+
+
 def test_runs_that_judged_no_valve_are_listed_by_number_and_nowhere_else(log):
     assert sum(row.purpose != "valve" for row in paged(log, "newest", 9)) == 3
     for order in (one for one in ORDERS if ORDERS[one].column != "id"):
