@@ -322,7 +322,8 @@ def test_the_answer_is_in_view_after_the_code_was_shown(
     assert page.evaluate("scrollY") > 0, "to the code"
     page.keyboard.press("a")
     expect(page.locator("#answer")).to_be_in_viewport(ratio=1)
-    page.screenshot(path=ARTEFACTS / f"lesson-answer-{width}.png")
+    ARTEFACTS.mkdir(parents=True, exist_ok=True)
+    (ARTEFACTS / f"lesson-answer-{width}.png").write_bytes(page.screenshot())
 
 
 def test_a_long_choice_leaves_its_circle_round(visit: Callable) -> None:
