@@ -50,6 +50,9 @@ OTHER_ACCOUNT = (
     "This browser belongs to another account of the rig's computer, or comes over a network, and "
     "no passcode was set."
 )
+SET_ONE = (
+    "At the rig end rig serve, set a passcode with `rig serve --set-passcode`, and start it again."
+)
 TRIES, TRIES_WITHIN_S = 5, 60.0
 ALL_TRIES = 20
 """Wrong passcodes from all addresses together within the same time."""
@@ -153,7 +156,7 @@ def install(app: Flask) -> None:
         most = getattr(view, _TAKES, None)
         if most is not None:  # before anything of it is read
             if not may_write():
-                raise _only_to_look()
+                raise only_to_look()
             request.max_content_length = most
         sent = request.headers.get("X-CSRF") or request.form.get("csrf") or ""
         if not (
@@ -232,11 +235,12 @@ def controls() -> Controls:
     return cast(Controls, current_app.extensions["controls"])
 
 
-def _only_to_look() -> PageFault:
+def only_to_look() -> PageFault:
+    """What to tell a browser that may not write, with the way to it."""
     what = "This browser has not given the passcode."
-    remedy = "Give it under Bench, Take the controls."
+    remedy = "Give it under Take the controls, then do this again."
     if current_app.config["PASSCODE_HASH"] == NO_PASSCODE:
-        what, remedy = OTHER_ACCOUNT, "Set one at the rig: rig serve --set-passcode."
+        what, remedy = OTHER_ACCOUNT, SET_ONE
     return PageFault(403, "Only to look at", what, remedy)
 
 
@@ -246,7 +250,7 @@ def writer_only(view: Callable[P, R]) -> Callable[P, R]:
     @functools.wraps(view)
     def checked(*words: P.args, **more: P.kwargs) -> R:
         if not may_write():
-            raise _only_to_look()
+            raise only_to_look()
         return view(*words, **more)
 
     return checked
@@ -273,7 +277,9 @@ def operator_only(view: Callable[P, R]) -> Callable[P, R]:
 @blueprint.get("/controls")
 def ask() -> str:
     """The passcode, where one is wanted, and the controls."""
-    wrong = OTHER_ACCOUNT if current_app.config["PASSCODE_HASH"] == NO_PASSCODE else None
+    wrong = (
+        f"{OTHER_ACCOUNT} {SET_ONE}" if current_app.config["PASSCODE_HASH"] == NO_PASSCODE else None
+    )
     wanted = not may_write()
     return render_template("controls.html", wanted=wanted, wrong=wrong if wanted else None)
 

@@ -18,6 +18,13 @@ REMEDIES = {
     500: "Reload the page. If it stays, the terminal of rig serve says more.",
 }
 
+OF_A_RIG = ("bench", "exercise")
+NO_RIG = (
+    "Bench and Exercise need a setup and a sheet, a simulated one for an exercise.",
+    "End rig serve and start it anew: `rig serve --setup FILE --sheet FILE`.",
+)
+"""What happened, and what to do about it."""
+
 
 class PageFault(Exception):
     """Something a person can mend: `what` happened and its `remedy`."""
@@ -54,6 +61,8 @@ def install(app: Flask) -> None:
         status = error.code or 500
         remedy = REMEDIES.get(status, REMEDIES[400])
         if error.description == NotFound.description:
+            if request.path.split("/")[1] in OF_A_RIG and app.config["HUB"] is None:
+                return _answer(PageFault(404, "This page was started without a rig", *NO_RIG))
             what = "This page has no such address. It may have been renamed."
             return _answer(PageFault(404, "There is no such page", what, remedy))
         response = _answer(PageFault(status, error.name, error.description or "", remedy))

@@ -30,6 +30,7 @@ MOST_PIXELS = {"JPEG": 80_000_000, "PNG": 24_000_000, "WEBP": 24_000_000}
 FLOOR_MB = 300.0
 """So much of the disk stays free for runs, three times what one needs to begin."""
 DOCUMENTS = "PDF, or plain text (also CSV) in UTF-8"
+TEXT_ENDINGS = (".txt", ".csv", ".tsv", ".md", ".log", ".toml", ".json")
 _OTHER_PHOTOS = {b"heic": "HEIC", b"heix": "HEIC", b"mif1": "HEIC", b"avif": "AVIF"}
 
 
@@ -74,9 +75,9 @@ def checked(path: Path, name: str) -> Content:
         )
     data = path.read_bytes()
     if head.startswith(b"%PDF-") and b"%%EOF" in data[-2048:]:
-        return Content(data, "application/pdf", shown)
+        return Content(data, "application/pdf", _ending(shown, ".pdf"))
     if _is_text(data):
-        return Content(data, "text/plain", shown)
+        return Content(data, "text/plain", _ending(shown, *TEXT_ENDINGS))
     raise UsageError(
         f"{shown}: neither a photo (JPEG, PNG, WebP) nor a document that is kept ({DOCUMENTS}) by "
         "what is in it. Print it to PDF, or photograph it."
@@ -134,6 +135,11 @@ def _is_text(data: bytes) -> bool:
     except UnicodeDecodeError:
         return False
     return all(char in "\t\n\r\f" or unicodedata.category(char) != "Cc" for char in text)
+
+
+def _ending(name: str, *endings: str) -> str:
+    """The name with an ending that says what is in the file, the first where it has another."""
+    return name if name.lower().endswith(endings) else f"{name}{endings[0]}"
 
 
 def _plain(name: str) -> str:

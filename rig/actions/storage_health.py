@@ -10,7 +10,7 @@ def keeping() -> Iterator[str]:
     """Lines for `rig check`: the place, then cautions."""
     from rig.core import places
     from rig.core.clock import clock_synchronised
-    from rig.recorder.disk import MIN_FREE_MB, ROOM_REMEDY, free_mb, lost_at_power_off
+    from rig.recorder.disk import MIN_FREE_MB, ROOM_REMEDY, free_mb, lost_at_power_off, room_words
     from rig.runlog.engine import sqlite_caution
 
     try:
@@ -19,7 +19,7 @@ def keeping() -> Iterator[str]:
     except OSError as error:
         yield f"Caution: the data directory cannot be used: {error}. Point RIG_DATA at another."
         return
-    yield f"Runs are kept in {folder}, where {free:.0f} MB are free."
+    yield f"Runs are kept in {folder}, where {room_words(free)} are free."
     if not free >= MIN_FREE_MB:
         yield f"Caution: a run begins only with {MIN_FREE_MB:.0f} MB or more. {ROOM_REMEDY}"
     forgets = lost_at_power_off(folder)

@@ -45,6 +45,7 @@ def note(job: str, check: str, out_of_order: bool, **given: str | None) -> None:
     from rig.actions.job_checks import OutOfOrderError, add_check
 
     path, entry = _path(_number(job)), {"check": check, **given}
+    _require_found(check, given)
     try:
         add_check(path, entry, out_of_order=out_of_order)
     except OutOfOrderError as early:
@@ -85,8 +86,24 @@ def show(job: str, as_json: bool) -> None:
     if as_json:
         click.echo(found.model_dump_json(by_alias=True))
     else:
-        show_diagnosis(found, tsv=False)
+        show_diagnosis(found, tsv=False, job=job)
     sys.exit(code)
+
+
+def _require_found(check: str, given: dict[str, str | None]) -> None:
+    """Refuse a check without what it found, in the words of this command and not of the file."""
+    from rig.diagnosis.checks_file import READINGS
+    from rig.diagnosis.knowledge.loading import load_knowledge
+
+    known = load_knowledge().checks.get(check)
+    if known is None or any(text for key, text in given.items() if key != "note"):
+        return
+    readings = [f"--{key.replace('_', '-')} Q" for key in READINGS.get(check, ()) if key in given]
+    instead = f", or {' with '.join(readings)}" if readings else ""
+    raise UsageError(
+        f"What {check} found is missing: add --found STATE, one of {', '.join(known.states)}"
+        f"{instead}. Nothing was written."
+    )
 
 
 def _path(number: int) -> Path:

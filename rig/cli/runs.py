@@ -32,12 +32,20 @@ SHOWN, WRITTEN_MOST = 20, 10_000
     "--limit", type=click.IntRange(1, WRITTEN_MOST),
     help=f"How many at most.  [default: {SHOWN}; with --csv {WRITTEN_MOST}]",
 )  # fmt: skip
-@click.option("--valve", metavar="TAG", help="Only the runs of this valve.")
+@click.option(
+    "--valve", metavar="TAG", help="Only the runs of this valve; capitals or not is all the same."
+)
 @click.option("--job", metavar="ID", help="Only the runs of this job.")
 @click.option("--by", metavar="NAME", help="Only the runs of this person.")
 @click.option("--tag", metavar="TAG", help="Only runs that a person put this tag on.")
-@click.option("--verdict", metavar="RESULT", help="Only conforms, does_not_conform, undecided ...")
-@click.option("--source", metavar="SOURCE", help="Only board, simulated, capture ...")
+@click.option(
+    "--verdict",
+    metavar="RESULT",
+    help="Only conforms, does_not_conform, undecided ... A wrong word lists all.",
+)
+@click.option(
+    "--source", metavar="SOURCE", help="Only board, simulated, capture ... A wrong word lists all."
+)
 @click.option(
     "--order", metavar="ORDER", default="newest",
     help="newest, oldest, slowest, slowest_release, highest (longest single response), "
@@ -74,10 +82,11 @@ def command(
     _refuse(as_json or tsv, csv_file, by_stroke=by_stroke, force=force, before=before, order=order)
     from rig.core.places import log_path
     from rig.runlog.schema import NoLogError
-    from rig.runlog.search import Order, Place, Sought, find
+    from rig.runlog.search import Order, Place, Sought, find, near_valves
     from rig.runlog.store import RunLog
 
     path, found, following = log_path(), [], None
+    like: list[str] = []
     place = None if before is None else Place(before)
     sought = Sought(
         valve=valve, job=job, by=by, tag=tag, verdict=verdict, source=source,
@@ -88,6 +97,8 @@ def command(
             most = limit or (SHOWN if csv_file is None else WRITTEN_MOST)
             listed, following = find(log, sought, most, place)
             found = [one.row for one in listed]
+            if valve and not found:
+                like = near_valves(log, valve)
             if csv_file is not None and found:
                 _write_csv(log, found, csv_file, by_stroke=by_stroke, force=force)
     except NoLogError:
@@ -106,7 +117,8 @@ def command(
             click.echo("\t".join(fields))
     elif not found:
         of = f" of valve {valve}" if valve else ""
-        click.echo(f"No runs{of} in {path}.")
+        near = f" Tags near it: {', '.join(_one_line(tag) for tag in like)}." if like else ""
+        click.echo(f"No runs{of} in {path}.{near}")
     else:
         _show_table(found)
         if last is not None:

@@ -29,6 +29,11 @@ ROOM_REMEDY = (
 )
 
 
+def room_words(room_mb: float) -> str:
+    """Room on a disk, as a person reads it."""
+    return f"{room_mb:.0f} MB" if room_mb < 10_000 else f"{room_mb / 1000:.0f} GB"
+
+
 def free_mb(folders: Sequence[Path]) -> float:
     """Space left to this user on the fuller of the disks of `folders`, megabytes (10^6 bytes).
 

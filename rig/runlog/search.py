@@ -6,9 +6,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final, Literal, NamedTuple, cast
+from typing import Any, Final, Literal, NamedTuple, cast, get_args
 
-from sqlalchemy import ColumnElement, Connection, FromClause, Select, exists, select, tuple_
+from sqlalchemy import Column, ColumnElement, Connection, FromClause, Select, exists, select, tuple_
 
 from rig.core.errors import UsageError
 from rig.runlog.header import PURPOSES
@@ -54,7 +54,7 @@ ORDERS: Final[dict[Order, SortedBy]] = {
 }
 """Every order but that by number leaves out the runs that lack the value, and those that were not
 done to judge a valve."""
-LOOKED_THROUGH, NAMES_MOST = 2000, 50
+LOOKED_THROUGH, NAMES_MOST, NEAR_MOST = 2000, 50, 6
 NO_RESULT = "none"
 """As a verdict: the run was never analysed."""
 
@@ -100,9 +100,10 @@ def find(
 ) -> tuple[list[Listed], Place | None]:
     """Up to `limit` runs, and the place where the next page begins (None: this was the last).
 
-    Raises UsageError for an unknown order.
+    Raises UsageError for an unknown order, verdict or source.
     """
     by = _sorted_by(sought.order)
+    _refuse_unknown(sought)
     with log._reading() as connection:
         numbers: list[int] = []
         for query in _pages(_numbers(sought, by, connection), by, after):
@@ -131,6 +132,19 @@ def _sorted_by(order: str) -> SortedBy:
     return found
 
 
+def _refuse_unknown(sought: Sought) -> None:
+    """A word that no run can have would look like an empty log."""
+    wrong = [
+        f"There is no {name} {given!r:.30}; there are {', '.join(get_args(words))}."
+        for name, given, words in (
+            ("verdict", sought.verdict, Verdict), ("source", sought.source, Source),
+        )
+        if given and given not in get_args(words)
+    ]  # fmt: skip
+    if wrong:
+        raise UsageError(" ".join(wrong))
+
+
 OF_RESULT = ("response_mean_ms", "response_max_ms", "release_mean_ms", "missed")
 
 
@@ -151,8 +165,10 @@ def _numbers(sought: Sought, by: SortedBy, connection: Connection) -> Select[Any
         (runs.c.job_id, jobs, jobs.c.name, sought.job),
     ):
         if value:
-            number = connection.execute(select(table.c.id).where(name == value)).scalar()
-            wanted.append(column == (-1 if number is None else number))
+            called = _spelled(connection, name, value)[0]
+            numbers = select(table.c.id).where(name.in_(called))
+            known = [row[0] for row in connection.execute(numbers)] if called else []
+            wanted.append(column.in_(known) if len(known) > 1 else column == (*known, -1)[0])
     if sought.tag:
         wanted.append(runs.c.id.in_(select(tags.c.run_id).where(tags.c.tag == sought.tag)))
     if sought.since_utc_s is not None:
@@ -189,6 +205,46 @@ def _numbers(sought: Sought, by: SortedBy, connection: Connection) -> Select[Any
     if by.column != "id":
         wanted.append(runs.c.purpose == PURPOSES[0])
     return select(runs.c.id).select_from(origin).where(*wanted)
+
+
+def _spelled(connection: Connection, name: Column[str], typed: str) -> tuple[list[str], list[str]]:
+    """The names that are `typed` whatever the case, that one alone where it is there as typed; and
+    the longest beginnings of it that a name has. Each letter is looked up in the index of names."""
+
+    def from_here(beginning: str) -> str | None:
+        query = select(name).where(name >= beginning).order_by(name).limit(1)
+        return connection.execute(query).scalar()
+
+    if from_here(typed) == typed:
+        return [typed], [typed]
+    begun = [""]
+    for letter in typed:
+        spelt = {one + each for one in begun for each in (letter, letter.lower(), letter.upper())}
+        longer = [each for each in sorted(spelt) if (from_here(each) or "").startswith(each)]
+        if not longer:
+            return [], begun
+        begun = longer[:NAMES_MOST]
+    return [each for each in begun if from_here(each) == each], begun
+
+
+def near_valves(log: RunLog, typed: str) -> list[str]:
+    """A few tags to offer where no valve is called `typed`: those that begin like it, and of the
+    newest valves those that contain it."""
+    tag = valves.c.tag
+    newest = select(tag).order_by(valves.c.id.desc()).limit(LOOKED_THROUGH).subquery()
+    asked = [
+        select(newest.c.tag).where(newest.c.tag.icontains(typed, autoescape=True)).limit(NEAR_MOST)
+    ]
+    with log._reading() as connection:
+        called, begun = _spelled(connection, tag, typed)
+        if called:
+            return []
+        asked += [
+            select(tag).where(tag >= one, tag < f"{one}\U0010ffff").order_by(tag).limit(NEAR_MOST)
+            for one in begun if one
+        ]  # fmt: skip
+        found = [row[0] for query in asked for row in connection.execute(query)]
+    return list(dict.fromkeys(found))[:NEAR_MOST]
 
 
 def _pages(query: Select[Any], by: SortedBy, after: Place | None) -> Iterator[Select[Any]]:

@@ -312,6 +312,28 @@ def test_phones_guess_the_tally_is_shown_and_the_next_question_is_asked(visit: C
     expect(phones[0].locator("#guess-sent")).not_to_contain_text("Sent. ")
 
 
+@pytest.mark.parametrize(("width", "height"), [(1366, 768), (390, 844)])
+def test_the_answer_is_in_view_after_the_code_was_shown(
+    visit: Callable, operating: Server, width: int, height: int
+) -> None:
+    page = ready(visit(width, height, url=operating.url).open(FULL))
+    page.locator("#share").click()
+    expect(page.locator("#share-address")).not_to_be_empty()
+    assert page.evaluate("scrollY") > 0, "to the code"
+    page.keyboard.press("a")
+    expect(page.locator("#answer")).to_be_in_viewport(ratio=1)
+    ARTEFACTS.mkdir(parents=True, exist_ok=True)
+    (ARTEFACTS / f"lesson-answer-{width}.png").write_bytes(page.screenshot())
+
+
+def test_a_long_choice_leaves_its_circle_round(visit: Callable) -> None:
+    page = ready(visit(width=390, height=844).open(FULL))
+    sizes = page.locator("#guess-links input").evaluate_all(
+        "(all) => all.map((one) => one.offsetWidth)"
+    )
+    assert len(sizes) > 2 and set(sizes) == {24}
+
+
 def test_a_lesson_goes_by_keyboard_alone(visit: Callable, operating: Server) -> None:
     """Every button of the lesson is reached by Tab, in an order that begins with the answer."""
     page = ready(visit(url=operating.url).open(FULL))

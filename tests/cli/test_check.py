@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -68,7 +69,7 @@ def test_where_runs_are_kept_and_what_speaks_against_it(
 ) -> None:
     text = shown(BENCH)
     assert f"Runs are kept in {rig_data}, where" in text
-    assert "MB are free." in text
+    assert re.search(r"[0-9]+ [MG]B are free\.", text)
     monkeypatch.setattr("rig.recorder.disk.free_mb", lambda folders: 99.0)
     monkeypatch.setattr("rig.recorder.disk.lost_at_power_off", lambda path: f"{path} forgets.")
     monkeypatch.setattr("rig.core.clock.clock_synchronised", lambda: False)

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from rig.cli.runs import COLUMNS, command
 from rig.core.clock import WallTime
+from rig.core.errors import UsageError
 from rig.runlog.header import RunHeader
 from rig.runlog.store import RunLog
 
@@ -158,3 +159,23 @@ def test_the_list_in_a_pipe_fits_60_columns_and_cuts_nothing(three_runs, monkeyp
     rows = {line.split()[0]: line for line in text.splitlines() if line.strip()}
     assert "2023-11-14 22:13  SIMULATED V-1" in rows["1"]
     assert "41.3" in rows["3"]
+
+
+@pytest.mark.usefixtures("three_runs")
+def test_a_valve_is_found_without_its_capitals_and_near_tags_are_offered(rig_data):
+    assert [row["run"] for row in table("--valve", "v-1")] == ["3", "1"]
+    _, told = run("--valve", "V-")
+    assert (
+        told
+        == f"No runs of valve V- in {rig_data / 'runs.sqlite'}. Tags near it: V-2 [red], V-1.\n"
+    )
+    assert "near" not in run("--valve", "zz")[1]
+
+
+@pytest.mark.usefixtures("three_runs")
+@pytest.mark.parametrize("form", [(), ("--json",), ("--csv", "-")])
+def test_a_word_that_no_run_can_have_is_refused(form):
+    done = CliRunner().invoke(command, ["--verdict", "bad", "--source", "nonsense", *form])
+    assert isinstance(done.exception, UsageError)
+    told = str(done.exception)
+    assert "conforms, does_not_conform" in told and "emulated board" in told

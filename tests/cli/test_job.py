@@ -192,3 +192,16 @@ def test_a_job_or_check_that_is_not_there_is_named():
     refused = rig("job", "note", "J-1", "oil_levle", "--found", "low")
     assert isinstance(refused.exception, UsageError)
     assert "oil_level" in str(refused.exception) and "Nothing was written" in str(refused.exception)
+
+
+def test_a_job_speaks_in_options_and_commands():
+    run("clogged inlet screen:1.0")
+    bare = rig("job", "note", "J-1", "oil_level", "--note", "looked")
+    told = str(bare.exception)
+    assert isinstance(bare.exception, UsageError) and "add --found STATE, one of " in told
+    assert "Nothing was written" in told
+    told = str(rig("job", "note", "J-1", "coil_ohms").exception)
+    assert told.startswith("What coil_ohms found") and ", or --resistance Q. " in told
+    told = " ".join(rig("job", "show", "J-1").stdout.split())
+    assert "enter: rig job note J-1 " in told and "--found STATE, one of " in told
+    assert "check =" not in told

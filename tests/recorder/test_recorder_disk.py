@@ -246,3 +246,11 @@ def test_a_stall_is_told_while_it_lasts_and_past_its_limit_ends_the_run(monkeypa
         held_up.lag_s = 3.0
         assert json.loads(told.readline())["lag_s"] == 3.0  # a second stall; the error came once
     os.close(write_fd)
+
+
+@pytest.mark.parametrize(
+    ("room_mb", "told"), [(15.4, "15 MB"), (9_999, "9999 MB"), (82_132, "82 GB"), (1e6, "1000 GB")]
+)
+def test_room_is_told_in_a_unit_that_a_person_reads(room_mb, told):
+    """1 GB is 1000 MB (SI prefixes, IEC 80000-13)."""
+    assert disk.room_words(room_mb) == told

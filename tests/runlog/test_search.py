@@ -6,6 +6,7 @@ import random
 import sqlite3
 
 import pytest
+import sqlalchemy
 from log_parts import header
 from sqlalchemy.dialects import sqlite as dialect
 
@@ -122,6 +123,71 @@ def test_an_order_or_a_place_that_is_none_is_told(log):
         find(log, Sought(order="sideways"), 5)
     with pytest.raises(UsageError, match="no number"):
         find(log, Sought(order="slowest"), 5, Place(3, "soon"))
+
+
+def test_a_verdict_and_a_source_that_no_run_can_have_are_told_at_once(log):
+    with pytest.raises(UsageError) as told:
+        find(log, Sought(verdict="bad", source="nonsense"), 5)
+    said = str(told.value)
+    assert "no verdict 'bad'; there are conforms, does_not_conform, undecided" in said
+    assert "no source 'nonsense'; there are simulated, emulated board, board, capture" in said
+    assert find(log, Sought(verdict="undecided", source="emulated board"), 5) == ([], None)
+
+
+@pytest.fixture
+def tagged(tmp_path):
+    with RunLog(tmp_path / "tags.sqlite") as log:
+        for tag in ("V-30", "V-301", "V-302", "W_4", "w_4", "Ü-1", "Straße 7"):
+            log.begin_run(header(valve=tag))
+        yield log
+
+
+@pytest.mark.parametrize(
+    ("typed", "tags"),
+    [
+        ("V-30", {"V-30"}), ("v-30", {"V-30"}), ("v-301", {"V-301"}), ("W_4", {"W_4"}),
+        ("w_4", {"w_4"}), ("ü-1", {"Ü-1"}), ("STRASSE 7", set()), ("straße 7", {"Straße 7"}),
+        ("v-3", set()), ("V-3021", set()), ("%", set()), ("v_30", set()),
+    ],
+)  # fmt: skip
+def test_a_valve_is_found_whatever_the_case_and_as_typed_first(tagged, typed, tags):
+    assert {one.row.valve for one in find(tagged, Sought(valve=typed), 9)[0]} == tags
+
+
+def test_several_spellings_are_all_found_where_none_is_as_typed(tmp_path):
+    with RunLog(tmp_path / "tags.sqlite") as log:
+        for tag in ("Ab-1", "aB-1", "ab-2"):
+            log.begin_run(header(valve=tag))
+        assert {one.row.valve for one in find(log, Sought(valve="AB-1"), 9)[0]} == {"Ab-1", "aB-1"}
+
+
+@pytest.mark.parametrize(
+    ("typed", "near"),
+    [
+        ("v-3", ["V-302", "V-301", "V-30"]), ("302", ["V-302"]),
+        ("v-309", ["V-30", "V-301", "V-302"]),
+        ("v-30", []), ("%", []), ("zz", []),
+    ],
+)  # fmt: skip
+def test_tags_near_one_that_is_none_are_offered(tagged, typed, near):
+    assert search.near_valves(tagged, typed) == near
+
+
+def test_a_valve_is_looked_up_by_the_index_of_tags_alone(tagged, monkeypatch):
+    """Each lookup searches the index of tags, and how many there are depends on the letters typed,
+    not on the valves (https://www.sqlite.org/eqp.html)."""
+    asked = []
+    with tagged._reading() as connection:
+        sqlalchemy.event.listen(
+            connection, "before_cursor_execute", lambda *call: asked.append((call[2], call[3]))
+        )
+        assert search._spelled(connection, search.valves.c.tag, "v-301")[0] == ["V-301"]
+    assert 1 < len(asked) <= 4 * len("v-301") + 2
+    with contextlib.closing(sqlite3.connect(tagged.path)) as db:
+        for question, values in asked:
+            steps = [row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {question}", values)]
+            assert len(steps) == 1, steps
+            assert steps[0].startswith("SEARCH valves USING COVERING INDEX"), steps
 
 
 def test_runs_that_judged_no_valve_are_listed_by_number_and_nowhere_else(log):

@@ -203,3 +203,11 @@ def test_a_lesson_left_alone_is_over_for_its_phones(client: FlaskClient, lesson:
     client.application.extensions["lessons"].of(lesson["code"]).since_s -= kept.IDLE_S + 1
     assert say(pupil, lesson["code"], question=1, ms=40)[0] == 404
     assert client.application.extensions["lessons"]._kept == {}
+
+
+@pytest.mark.parametrize("ms", [-5, "nan", 10_001, "soon"])
+def test_a_wrong_time_is_told_in_plain_words(client: FlaskClient, lesson: dict, ms: object) -> None:
+    status, told = say(phone(client, lesson["code"]), lesson["code"], question=1, ms=ms)
+    assert status == 400
+    words = "Write a time of 0 ms or more, 10000 at most. Then send it again."
+    assert f"{told['what']} {told['remedy']}" == words

@@ -207,3 +207,13 @@ def test_list_and_run_agree_that_a_dead_run_is_interrupted(
     facts = client.get("/api/runs/1").json
     assert facts is not None and facts["status"] == "interrupted"
     assert "Interrupted" in client.get("/valves/1").text
+
+
+def test_near_tags_are_offered_where_no_valve_is_called_so(
+    client: FlaskClient, written: Written
+) -> None:
+    number = written(valve="V-301 a/b")
+    assert shown(client, "/runs?valve=v-301+A/B") == [number]
+    page = client.get("/runs?valve=v-30").text
+    assert "Tags near it" in page and 'href="/runs?valve=V-301+a/b">V-301 a/b</a>' in page
+    assert "Tags near it" not in client.get("/runs?valve=zz").text

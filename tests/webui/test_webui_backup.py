@@ -60,6 +60,15 @@ def test_downloaded_it_is_the_log(written: Writer, log_path: Path, tmp_path: Pat
     assert "Backup: last made today" in client.get("/runs").text
 
 
+def test_after_a_download_there_is_a_way_to_see_it(written: Writer, log_path: Path) -> None:
+    written(strokes=5)
+    client = opened(log_path)
+    page = client.get("/log/backup").text
+    assert 'href="/log/backup">see the newest copy' in page and "None was made yet" in page
+    take(client).close()
+    assert "Last made today" in client.get("/log/backup").text
+
+
 def test_into_a_folder_that_was_named_and_no_other(
     written: Writer, log_path: Path, tmp_path: Path
 ) -> None:

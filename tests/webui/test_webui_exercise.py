@@ -222,6 +222,37 @@ def test_the_truth_may_wait_for_the_end(make_app: Callable) -> None:
     assert "it was" in student.get("/exercise/seat").text
 
 
+def test_only_sheets_of_strokes_are_offered(make_app: Callable) -> None:
+    app = make_app()
+    files = app.config["HUB"].files
+    leak, few = DEMO / "leak-down.sheet.toml", next(iter(files._given.values()))
+    files._given = {"leak-down": leak, "few": few}
+    page = app.test_client().get("/exercise/new").text
+    assert '<option value="few"' in page and 'value="leak-down"' not in page
+    files._given = {"leak-down": leak}
+    page = app.test_client().get("/exercise/new").text
+    assert "No sheet of this page is fit" in page and 'class="written"' not in page
+
+
+@pytest.mark.parametrize("clear", [True, False])
+def test_the_class_table_says_that_the_best_path_stayed_open(
+    make_app: Callable, clear: bool
+) -> None:
+    app = make_app()
+    teacher = app.test_client()
+    of_class, code = begin(teacher)
+    student = sit(app, code)
+    send(student, "/exercise/seat/commit", cause=FAULT, sure="yes")
+    kept = Exercises.beside(Path(app.config["RUN_LOG"]))
+    with kept.changing(kept.seats(1)[0].id) as one:
+        one.seat.debrief.best_clear = clear
+    page = teacher.get(f"{of_class}?private=1").text
+    cell = re.search('data-label="best path">(.*?)</td>', page)
+    assert cell is not None and " min" in cell[1]
+    assert ("stayed open" in cell[1]) is not clear
+    assert ("no one repair was clear" in page) is not clear
+
+
 def test_the_wall_shows_an_address_that_a_phone_can_open(make_app: Callable) -> None:
     names = ["localhost", "bench.example"]  # RFC 2606: a name for examples
     client = make_app(TRUSTED_HOSTS=names).test_client()

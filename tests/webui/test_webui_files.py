@@ -84,11 +84,12 @@ def test_documents_are_downloads_of_a_fixed_type(
     written(valve="V", job="J")
     page = b"<!doctype html><script>alert(1)</script>"  # text like any other: never shown
     for data, name, kind in ((PDF, "a.pdf", "application/pdf"), (page, "b.html", "text/plain")):
+        kept = "a.pdf" if name == "a.pdf" else "b.html.txt"
         assert send(client, on, (data, name), field="document").status_code == 303
         number = 1 if name == "a.pdf" else 2
         shown = client.get(f"/files/{number}")
         assert (shown.mimetype, shown.data) == (kind, data)
-        assert shown.headers["Content-Disposition"] == f"attachment; filename={name}"
+        assert shown.headers["Content-Disposition"] == f"attachment; filename={kept}"
         assert shown.headers["X-Content-Type-Options"] == "nosniff"
     where = "/valves/1" if on == "valve/1" else "/jobs/1"
     assert "a.pdf" in client.get(where).text
@@ -127,6 +128,24 @@ def test_what_is_not_kept_is_said(tmp_path: Path, data: bytes, words: str) -> No
     with pytest.raises(UsageError, match=re.escape(words)) as refused:
         attach.checked(path, "C:\\pictures\\that one.jpg")
     assert str(refused.value).startswith("that one.jpg: ")
+
+
+@pytest.mark.parametrize(
+    ("sent", "data", "kept"),
+    [
+        ("x.exe", b"words", "x.exe.txt"), ("table.CSV", b"1,2", "table.CSV"),
+        ("notes", b"words", "notes.txt"), ("page.html", b"<b>", "page.html.txt"),
+        ("sheet.txt", b"%PDF-1.7\n%%EOF", "sheet.txt.pdf"), ("a.pdf", b"%PDF-1.7\n%%EOF", "a.pdf"),
+        (f"{'n' * 200}.exe", b"words", f"{'n' * 112}.exe.txt"),
+    ],
+)  # fmt: skip
+def test_a_documents_ending_says_what_is_in_it(
+    tmp_path: Path, sent: str, data: bytes, kept: str
+) -> None:
+    path = tmp_path / "sent"
+    path.write_bytes(data)
+    name = attach.checked(path, sent).name
+    assert name == kept and len(name) <= attachments.LONGEST_NAME
 
 
 def test_of_several_what_can_be_kept_is_and_the_rest_is_named(

@@ -74,3 +74,17 @@ def test_the_figures_of_a_run_are_defined_in_help(client: FlaskClient) -> None:
     assert figures.HELP in helptexts.names()
     for meaning in (*figures.SUMMARISED.values(), figures.DECAY):
         assert figures.anchor(meaning), f"{figures.HELP}.md has no heading for {meaning.heading}"
+
+
+@pytest.mark.parametrize("address", ["/bench", "/bench/trip", "/exercise", "/exercise/new"])
+def test_pages_of_a_rig_say_how_to_start_it(client: FlaskClient, address: str) -> None:
+    answer = client.get(address)
+    assert answer.status_code == 404
+    assert "started without a rig" in answer.text and "--setup FILE --sheet FILE" in answer.text
+    assert "renamed" in client.get("/benches").text
+
+
+def test_what_is_not_in_the_heading_is_linked(client: FlaskClient) -> None:
+    page = client.get("/help/").text
+    assert 'href="/gauge">Gauge' in page and 'href="/log/backup">Backup' in page
+    assert 'href="/gauge">Gauge' in client.get("/").text

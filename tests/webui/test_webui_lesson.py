@@ -16,6 +16,7 @@ from written_runs import Made
 from rig.analysis.measure.pressure_rise_fall import FALLS
 from rig.cli.run import command
 from rig.core import places
+from webui import access
 from webui.app import create_app
 from webui.charts import chain_links
 from webui.charts.strokes import StrokeTimes
@@ -308,3 +309,21 @@ def test_the_operator_may_allow_the_class_both(operating: FlaskClient, written: 
     ).get_json()
     page = operating.get(f"/follow/{answer['code']}").text
     assert "Stop: coil off" in page and "<nav" in page
+
+
+def test_who_may_only_look_is_told_the_way_to_share(log_path: Path, written: Writer) -> None:
+    run = written(strokes=2)
+    for passcode, told in (
+        ("a hash", "under Take the controls"), (access.NO_PASSCODE, "`rig serve --set-passcode`"),
+    ):  # fmt: skip
+        looking = create_app({"RUN_LOG": log_path, "PASSCODE_HASH": passcode}).test_client()
+        page = looking.get(f"/runs/{run}/lesson").text
+        assert 'href="/controls">To show it to the class' in page
+        assert re.search('id="share" hidden', page)
+        answer = shared(looking, run)
+        assert answer["error"] == "Only to look at" and told in answer["remedy"]
+        assert ("--set-passcode" in looking.get("/controls").text) is (
+            passcode == access.NO_PASSCODE
+        )
+    operating = create_app({"RUN_LOG": log_path}).test_client()
+    assert "To show it to the class" not in operating.get(f"/runs/{run}/lesson").text

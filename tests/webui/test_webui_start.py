@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+import re
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -118,6 +119,20 @@ def test_an_open_trip_says_what_to_do(operating: FlaskClient, client: FlaskClien
         assert "Tripped: over-pressure 600 kPa is over 550 kPa." in plain(page)
     assert 'href="/bench/trip"' in here
     assert "<code>rig clear SETUP</code>" in elsewhere and "/bench/trip" not in elsewhere
+
+
+@pytest.mark.parametrize(("rule", "asked"), [("over-pressure", False), ("duty", True)])
+def test_a_cool_coil_is_asked_for_where_heat_tripped(
+    operating: FlaskClient, rule: str, asked: bool
+) -> None:
+    state(Trip(rule, 600.0, 550.0, "", 1, "It is over its limit."))
+    page = operating.get("/controls").text
+    token = re.search('name="csrf" content="([^"]+)"', page)
+    assert token is not None
+    operating.post("/controls", data={"csrf": token[1]})
+    page = operating.get("/bench/trip").text
+    assert "The cause is mended" in page
+    assert ("The coil was measured" in page) is asked
 
 
 def test_a_program_that_died_with_the_line_is_told(client: FlaskClient) -> None:

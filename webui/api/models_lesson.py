@@ -229,8 +229,8 @@ class GuessedAnswer(BaseModel):
 
 
 class PositionAnswer(BaseModel):
-    """Where the teacher stands, and for how long. `question` counts the questions; `tally` is null
-    until it may be seen."""
+    """Where the instructor stands, and for how long. `question` counts the questions; `tally` is
+    null until it may be seen."""
 
     run: int
     version: int

@@ -14,7 +14,7 @@ from werkzeug.wrappers import Response
 from rig.actions.exercise.draw import SEVERITIES, offered, refuse_unfit
 from rig.actions.exercise.model import Plan, cause_words
 from rig.actions.exercise.store import EXERCISES_MOST, SEATS_MOST, Exercise, Seated
-from rig.core.errors import FileProblems, UsageError
+from rig.core.errors import FileProblems, RigError, UsageError
 from webui import qr
 from webui.access import writer_only
 from webui.exercise import seats
@@ -37,6 +37,7 @@ class ClassRow(NamedTuple):
     told: str
     right: str
     best: float | None
+    best_clear: bool
 
 
 def _files() -> Files:
@@ -63,10 +64,23 @@ def _form(wrong: list[str], given: dict[str, str]) -> str:
         causes |= {cause: part for part, cause in offered(setup)}
     return render_template(
         "exercise/new.html", wrong=wrong, given=given, setups=list(setups),
-        sheets=list(files.sheets), causes=causes, severities=SEVERITIES, drawn=DRAWN,
+        sheets=_fit_sheets(files, list(setups)), causes=causes, severities=SEVERITIES, drawn=DRAWN,
         cause_words=cause_words,
         seats_most=SEATS_MOST,
     )  # fmt: skip
+
+
+def _fit_sheets(files: Files, setups: list[str]) -> list[str]:
+    """The sheets that an exercise can be done with on one of these setups."""
+
+    def fits(setup: str, sheet: str) -> bool:
+        try:
+            refuse_unfit(*files.pair(setup, sheet))
+        except (RigError, OSError):
+            return False
+        return True
+
+    return [sheet for sheet in files.sheets if any(fits(setup, sheet) for setup in setups)]
 
 
 @blueprint.post("/exercise/new")
@@ -147,6 +161,7 @@ def _row(one: Seated) -> ClassRow:
         cause_words(seat.committed.cause) if seat.committed is not None else "",
         back.right if back is not None else "",
         sum(step.minutes for step in back.best) if back is not None else None,
+        back is None or back.best_clear,
     )  # fmt: skip
 
 

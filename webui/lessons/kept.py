@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The lessons that are shared now: where the teacher stands, and what the class guessed."""
+"""The lessons that are shared now: where the instructor stands, and what the class guessed."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ Stroke = Annotated[int, Field(ge=1, le=2**31 - 1)]
 
 
 class Position(BaseModel):
-    """Where the teacher stands: sent as a query, followed by the class. `tally`: what was guessed
-    is shown before the answer."""
+    """Where the instructor stands: sent as a query, followed by the class. `tally`: what was
+    guessed is shown before the answer."""
 
     model_config = ConfigDict(extra="forbid")
     stroke: Stroke = 1
@@ -86,7 +86,7 @@ class Lessons:
         return found
 
     def move(self, lesson: Lesson, position: Position) -> None:
-        """The teacher went there; another stroke, or an answer hidden again: another question."""
+        """The instructor went there; another stroke, or an answer hidden again: a new question."""
         with self._lock:
             before = lesson.position
             if (before.stroke, before.way) != (position.stroke, position.way) or (

@@ -41,6 +41,11 @@ class Latched(NamedTuple):
     ready_in_s: float = 0.0
     other: str = ""
 
+    @property
+    def of_heat(self) -> bool:
+        """Whether the coil has to be cool before it is cleared."""
+        return self.trip is not None and self.trip.rule in (DUTY, COIL_HEATING)
+
 
 def latched(files: Files) -> list[Latched]:
     """The tripped rigs among those of these setups, each once."""

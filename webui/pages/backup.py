@@ -22,7 +22,7 @@ from werkzeug.wrappers import Response
 
 from rig.actions.attach import FLOOR_MB
 from rig.actions.last_backup import OLD_S
-from rig.recorder.disk import ROOM_REMEDY, free_mb
+from rig.recorder.disk import ROOM_REMEDY, free_mb, room_words
 from rig.runlog import copies
 from webui import access, log
 from webui.faults import PageFault
@@ -105,6 +105,7 @@ def _require_room(folder: Path, floor_mb: float) -> None:
     if not free >= needed:
         raise PageFault(
             409, "Nothing was copied",
-            f"{free:.0f} MB are free on the disk of {folder}; a copy needs {needed:.0f} MB.",
+            f"{room_words(free)} are free on the disk of {folder}; a copy needs "
+            f"{room_words(needed)}.",
             ROOM_REMEDY,
         )  # fmt: skip

@@ -19,7 +19,7 @@ from flask import (
     request,
     url_for,
 )
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from rig.core.clock import NS_PER_MS
 from webui import access, log, words
@@ -50,6 +50,7 @@ LEAST_MS = 5.0
 LOOKED_AT, OFFERED = 120, 30
 STROKES_LOOKED_AT = 1_000
 """Of the newest runs, for what is worth showing: the page does not wait for more."""
+LONGEST_GUESS_MS = 10_000
 LOOPBACK = ("127.", "localhost", "[::1]")
 
 RunId = "<int(max=2147483647):run_id>"
@@ -89,7 +90,7 @@ class GuessQuestion(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
     question: Count
-    ms: Annotated[float, Field(ge=0, le=10_000, allow_inf_nan=False)] | None = None
+    ms: Annotated[float, Field(ge=0, le=LONGEST_GUESS_MS, allow_inf_nan=False)] | None = None
     part: Annotated[str, Field(max_length=100), AfterValidator(_a_part)] | None = None
 
 
@@ -158,7 +159,7 @@ def rehearsal(name: str) -> str:
 
 @blueprint.get(f"/runs/{RunId}/lesson")
 def page(run_id: int) -> str:
-    """The teacher's page."""
+    """The instructor's page."""
     asked = LessonQuestion.model_validate(request.args.to_dict())
     return _page(run_id, asked, code="", phone=False)
 
@@ -252,12 +253,8 @@ def _window(
 @described(ShareQuestion, ShareAnswer)
 def share(run_id: int) -> Response:
     """Begin to share: the address for the class, and the key that moves it."""
-    may_write = current_app.jinja_env.globals.get("may_write")
-    if callable(may_write) and not may_write():
-        raise PageFault(
-            403, "Only to look at", "This browser has not given the passcode.",
-            "Give it first; then share the lesson.",
-        )  # fmt: skip
+    if not access.may_write():
+        raise access.only_to_look()
     asked = ShareQuestion.model_validate(request.args.to_dict())
     run_view.open_run(run_id)
     code, lesson = _lessons().share(run_id, whole_page=asked.whole_page)
@@ -305,7 +302,7 @@ def picture(code: str) -> Response:
 @blueprint.post("/api/lessons/<code>")
 @described(Position, MovedAnswer)
 def move(code: str) -> Response:
-    """The teacher's position, as a query; the header X-Lesson-Key proves who it is."""
+    """The instructor's position, as a query; the header X-Lesson-Key proves who it is."""
     lesson = _lessons().of(code)
     _prove(lesson)
     _lessons().move(lesson, Position.model_validate(request.args.to_dict()))
@@ -315,7 +312,7 @@ def move(code: str) -> Response:
 @blueprint.delete("/api/lessons/<code>")
 @described(answer=EndedAnswer)
 def end(code: str) -> Response:
-    """The teacher ends it."""
+    """The instructor ends it."""
     _prove(_lessons().of(code))
     _lessons().end(code)
     return jsonify(ended=True)
@@ -327,7 +324,15 @@ def guess(code: str) -> Response:
     """A guess of the class, as a query; the newest of a browser counts, until the answer is
     shown."""
     lesson = _lessons().of(code)
-    asked = GuessQuestion.model_validate(request.args.to_dict())
+    try:
+        asked = GuessQuestion.model_validate(request.args.to_dict())
+    except ValidationError as error:
+        if all(wrong["loc"] == ("ms",) for wrong in error.errors()):
+            raise PageFault(
+                400, "No such time", f"Write a time of 0 ms or more, {LONGEST_GUESS_MS} at most.",
+                "Then send it again.",
+            ) from error  # fmt: skip
+        raise
     if asked.ms is None and asked.part is None:
         raise PageFault(
             400, "Nothing was guessed", "Neither a time nor a part was given.", "Give one of them."
@@ -353,8 +358,8 @@ def _prove(lesson: Lesson) -> None:
 @blueprint.get("/api/lessons/<code>")
 @described(answer=PositionAnswer)
 def position(code: str) -> Response:
-    """Where the teacher stands, and for how long; what was guessed once it may be seen, and to the
-    teacher always."""
+    """Where the instructor stands, and for how long; what was guessed once it may be seen, and to
+    the instructor always."""
     lesson = _lessons().of(code)
     there = lesson.position
     told: dict[str, Any] = there.model_dump(exclude={"tally"})

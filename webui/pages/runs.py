@@ -83,6 +83,7 @@ def run_list() -> str:
     return render_template(
         "run_list.html",
         listed=listed,
+        near=search.near_valves(opened, asked.valve) if asked.valve and not listed else [],
         further=further,
         asked=asked,
         narrowed=asked.narrowed,

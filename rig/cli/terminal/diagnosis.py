@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 from collections.abc import Iterable, Iterator
 
@@ -20,14 +21,15 @@ HIDDEN_SHOWN = 4
 ENGINE = {"off": "engine off", "idle": "engine at idle", "running": "engine running"}
 
 
-def show_diagnosis(found: Diagnosis, *, tsv: bool) -> None:
-    """Print it: paragraphs, or `name<TAB>value` lines."""
-    lines = fields(found) if tsv else paragraphs(found)
+def show_diagnosis(found: Diagnosis, *, tsv: bool, job: str | None = None) -> None:
+    """Print it: paragraphs, or `name<TAB>value` lines. `job`: where checks are noted with
+    `rig job note`, and not in a file of checks."""
+    lines = fields(found) if tsv else paragraphs(found, job)
     for line in lines:
         put(line)
 
 
-def paragraphs(found: Diagnosis) -> Iterator[str]:
+def paragraphs(found: Diagnosis, job: str | None = None) -> Iterator[str]:
     """What a person reads, wrapped."""
     word = UNREAL.get(found.source)
     if word:
@@ -59,7 +61,7 @@ def paragraphs(found: Diagnosis) -> Iterator[str]:
         yield from _put_right(found.put_right)
     elif found.next:
         yield ""
-        yield from _check(found.next[0], "Next" if found.undecided else "To be surer")
+        yield from _check(found.next[0], "Next" if found.undecided else "To be surer", job)
         for other in found.next[1:3]:
             yield from _wrapped(
                 f"Or: {other.words} ({other.minutes:g} min, {other.gain_bits:.2f} bit)", "  "
@@ -127,17 +129,24 @@ def _put_right(wrong: PutRight) -> Iterator[str]:
     yield from _wrapped(f"then note it again, as it is now: {wrong.check}", "  ")
 
 
-def _check(check: NextCheck, word: str) -> Iterator[str]:
+def _check(check: NextCheck, word: str, job: str | None) -> Iterator[str]:
     yield from _wrapped(
         f"{word}: {check.words}. {check.minutes:g} min, {ENGINE[check.engine]}; {check.why}.", ""
     )
     rows = [
         ("need", check.needs), ("take off", check.takes_off), ("how", check.how),
         ("SAFETY", check.safety), ("normal", check.normal),
-        ("enter", f'check = "{check.check}", found = one of {", ".join(check.states)}'),
+        ("enter", _entered(check, job)),
     ]  # fmt: skip
     for name, text in rows:
         yield from _wrapped(f"{name}: {text}", "  ")
+
+
+def _entered(check: NextCheck, job: str | None) -> str:
+    states = ", ".join(check.states)
+    if job is None:
+        return f'check = "{check.check}", found = one of {states}'
+    return f"rig job note {shlex.quote(job)} {check.check} --found STATE, one of {states}"
 
 
 def _wrapped(text: str, indent: str) -> Iterable[str]:

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: MIT
-// One stroke in slow motion. The teacher's page moves the cursor; the pages of the class ask twice a
+// One stroke in slow motion. The instructor's page moves the cursor; the pages of the class ask twice a
 // second where it is and move theirs alike in between.
 
 import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
@@ -128,7 +128,7 @@ function show() {
   placeCursor();
 }
 
-/** What was guessed: only counted until the teacher shows it. */
+/** What was guessed: only counted until the instructor shows it. */
 function showTally() {
   const shown = state.tally && Boolean(heard.tally);
   find("tally").hidden = !shown;
@@ -210,6 +210,7 @@ function reveal() {
   show();
   draw();
   show();
+  answerInView();
   tell(state);
 }
 
@@ -226,10 +227,15 @@ function answer() {
   }));
 }
 
+/** The page may have been scrolled to the code for the class, or to the guess. */
+function answerInView() {
+  find("answer").scrollIntoView({ block: "nearest" });
+}
+
 function hide() {
   state.revealed = state.playing = state.tally = false;
   heard = { guesses: 0, tally: null, question: heard.question };
-  if (follower) find("guess-sent").textContent = "Without a name. Your teacher shows the answer.";
+  if (follower) find("guess-sent").textContent = "Without a name. Your instructor shows the answer.";
   state.at = 0;
   find("guess-ms").value = "";
 }
@@ -282,6 +288,7 @@ async function goAlong(there) {
     if (opens || closes) find("links-words").textContent = togetherWords(data, state.revealed);
     show();
     if (opens || closes || model) { draw(); show(); }
+    if (opens) answerInView();
   }
   cancelAnimationFrame(frame);
   last = performance.now();

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: MIT
-// The teacher's side of a shared lesson: where the class stands is told by this page alone.
+// The instructor's side of a shared lesson: where the class stands is told by this page alone.
 
 import { ask } from "./plotting.js";
 
@@ -14,7 +14,7 @@ function headers() {
   return { "X-Lesson-Key": shared.key, "X-CSRF": root.dataset.csrf };
 }
 
-/** Say where the teacher stands; `often`: it plays, and most of these may be left out. */
+/** Say where the instructor stands; `often`: it plays, and most of these may be left out. */
 export async function tell(state, often) {
   if (!shared || (often && performance.now() - told < TELL_MS)) return;
   told = performance.now();
