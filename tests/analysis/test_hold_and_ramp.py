@@ -8,11 +8,13 @@ import json
 import numpy as np
 import pytest
 from scipy.stats import linregress
+from scipy.stats import t as student
 from stroke_trains import MS, Train, setup, sheet
 
 from rig.analysis.analyse import analyse
 from rig.analysis.measure import marks
-from rig.analysis.measure.hold import GONE_EARLY, SWITCH_OUT
+from rig.analysis.measure.hold import END_ALONE, GONE_EARLY, SWITCH_OUT
+from rig.analysis.measure.pressure_decay import decay
 from rig.analysis.stats.straight_line import fit_line
 from rig.core.records import Step
 from rig.results.run_json import dumps, run_json
@@ -127,6 +129,82 @@ def test_a_curved_fall_is_judged_by_its_mean_rate():
     assert released(**fall, limit="27 kPa/s").verdict.result == "conforms"
     assert released(**fall, limit="25 kPa/s").verdict.result == "does_not_conform"
     assert released(**fall, limit="25.83 kPa/s").verdict.result == "undecided"
+
+
+@pytest.mark.parametrize("tau_s", [0.1, 0.3, 0.6, 1.5, 6.0, 60.0])
+@pytest.mark.parametrize(("n", "noise"), [(60, 0.2), (60, 5.0), (120, 2.0), (600, 1.0), (600, 5.0)])
+def test_a_fall_too_quick_for_the_curve_is_covered_or_not_told(tau_s, n, noise):
+    """200 kPa settle with a time constant from a 600th of the watch to the whole of it. Truth: the
+    exponential in closed form; at 95 % fewer than 35 of 40 come by chance in 0.7 % of such tests
+    (scipy.stats.binom), and the numbers here are always the same."""
+    chance, t_s = np.random.default_rng(7), np.linspace(0, 60, n)
+    truth, told, inside = 200 * (1 - np.exp(-60 / tau_s)) / 60, 0, 0
+    for _ in range(40):
+        kpa = 250 + 200 * np.exp(-t_s / tau_s) + chance.normal(0, noise, n)
+        rate = decay(t_s, kpa, None, None, 5.0).rate
+        if not rate.sure or rate.end_alone:
+            continue
+        told += 1
+        half = student.ppf(0.975, max(rate.effective - rate.terms, 1)) * rate.error
+        inside += abs(rate.kpa_s - truth) <= half
+    assert inside >= told * 35 / 40
+    if tau_s > 1.5:  # and it is told where the curve can follow
+        assert told >= 36
+
+
+def watched(kpa, limit, at=None):
+    at = np.linspace(100, 59_900, len(kpa)) if at is None else at
+    page = sheet("hold", accept=[{"figure": "decay_rate", "max": limit}], **HOLD)
+    return held(zip(at, kpa, ["good"] * len(kpa), strict=True), kind=page)
+
+
+def test_a_quick_leak_beyond_its_limit_does_not_conform():
+    chance, at = np.random.default_rng(3), np.linspace(100, 59_900, 600)
+    kpa = 250 + 200 * np.exp(-(at - 100) / 300) + chance.normal(0, 5, 600)
+    result = watched(kpa, "2.5 kPa/s")  # 200 kPa in 59.8 s: 3.34 kPa/s
+    assert result.verdict.result == "does_not_conform"
+    assert result.hold.decay_rate_kpa_s == pytest.approx(3.344, abs=0.3)
+
+
+@pytest.mark.parametrize("n", [10, 20])
+def test_the_last_two_readings_are_never_outliers(n):
+    kpa = 400 - np.linspace(0, 60, n) + np.random.default_rng(1).normal(0, 1, n)
+    kpa[-2:] -= 86, 250
+    result = watched(kpa, "2 kPa/s")
+    assert result.hold.left_out == 0
+    assert result.hold.decay_rate_kpa_s == pytest.approx((60 + 250) / 59.8, abs=0.1)
+    assert result.verdict.result == "does_not_conform"
+
+
+@pytest.mark.parametrize(("place", "name"), [(0, "first"), (-1, "last")])
+@pytest.mark.parametrize("tau_s", [None, 20.0])
+def test_a_lone_reading_at_an_end_decides_nothing(tau_s, place, name):
+    t_s = np.linspace(0, 60, 120)
+    kpa = 400 - t_s if tau_s is None else 100 + 300 * np.exp(-t_s / tau_s)
+    kpa += np.random.default_rng(1).normal(0, 1, 120)
+    assert watched(kpa, "8 kPa/s").verdict.result == "conforms"
+    away = 60 if tau_s is None else 20  # a larger one no curve describes: no interval at all
+    kpa[place] += away if place == 0 else -away
+    result = watched(kpa, "8 kPa/s")
+    assert END_ALONE in result.hold.marks
+    assert result.verdict.result == "undecided"
+    assert f"he {name} reading lies far off the others" in result.verdict.why
+
+
+@pytest.mark.parametrize(("instants", "burst"), [(5, 6), (6, 10), (8, 5), (12, 10), (40, 3)])
+def test_readings_that_arrive_together_are_one_instant(instants, burst):
+    """A gauge that sends several lines at a time: they share a stamp."""
+    at = np.repeat(np.linspace(100, 59_900, instants), burst)
+    kpa = 600 * np.exp(-at / 40_000) + np.random.default_rng(2).normal(0, 1, len(at))
+    result = watched(kpa, "20 kPa/s", at)
+    assert marks.NOT_STRAIGHT in result.hold.marks
+    if instants < 3 * 3:  # too few for a curve
+        assert result.verdict.result == "undecided"
+        assert result.hold.standard_error_kpa_s is None
+    else:
+        truth = 600 * (np.exp(-0.1 / 40) - np.exp(-59.9 / 40)) / 59.8
+        away = abs(result.hold.decay_rate_kpa_s - truth)
+        assert away < 3 * result.hold.standard_error_kpa_s
 
 
 def released(kpa_at, limit="10 kPa/s", watch=10_000, off_at=40, first=60):

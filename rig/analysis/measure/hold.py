@@ -18,6 +18,7 @@ TRACE_POINTS = 400
 BEFORE_NS = 1_000_000_000
 """So far back before the watch a reading still tells the pressure at its start."""
 GONE_EARLY = "pressure gone before five good readings"
+END_ALONE = "a reading at an end of the watch lies far off"
 SWITCH_OUT = "switch dropped out in the watch"
 OF_LINE, OF_WATCH = "slope of the line", "mean of the watch"
 """What a decay rate is."""
@@ -132,6 +133,7 @@ def hold(
         (rate is None and not found.gone_early, marks.FEW_READINGS),
         (not found.straight, marks.NOT_STRAIGHT),
         (found.gone_early, GONE_EARLY),
+        (rate is not None and bool(rate.end_alone), END_ALONE),
         (out_s is not None, SWITCH_OUT),
     ]
     return replace(
@@ -170,6 +172,12 @@ def _open_because(found: Decay, out_s: float | None) -> OpenBecause | None:
             "shut the drain, or shorten watch",
         )
     rate = found.rate
+    if rate is not None and rate.end_alone:
+        return OpenBecause(
+            f"the {rate.end_alone} reading lies far off the others, and nothing beside it tells "
+            "whether it was the pressure or a fault of the gauge",
+            "look at the pressure against time; a longer watch, or a gauge that reads more often",
+        )
     if rate is not None and not rate.sure and not found.straight:
         return OpenBecause(
             "the pressure falls neither along a straight line nor along a smooth curve, so no rate "

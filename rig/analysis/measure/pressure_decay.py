@@ -29,6 +29,7 @@ SMALL_SHARE = 0.01
 MISFIT = 3.0
 """Times the scatter about neighbours that what is left of the curve may be: beyond it a curve does
 not describe the fall (readings of which each resembles the last by 0.8 come to 2.6)."""
+FIRST, LAST = "first", "last"
 ROUNDING = 0.5
 """Steps of the display: a scatter of less than that is the rounding alone."""
 
@@ -45,7 +46,8 @@ class Rate(NamedTuple):
     does not fall along one the mean from the first to the last reading. `error` is its standard
     error, widened where readings follow one another: `effective` is how many independent ones they
     are worth, `terms` how many the line or curve has (the line 2). `sure`: the error can be
-    told."""
+    told. `end_alone`: the first or the last reading lies far off all others, and whether it was the
+    pressure or a fault cannot be told."""
 
     kpa_s: float
     error: float
@@ -53,6 +55,7 @@ class Rate(NamedTuple):
     terms: int
     left_out: int
     sure: bool
+    end_alone: str = ""
 
 
 class Decay(NamedTuple):
@@ -109,7 +112,8 @@ def decay(
     line = fit_line(t_s[:n], value[:n])
     if line is None:
         return Decay(None, n, True, gone_s, early, bound)
-    whole = _in_a_row(~line.used) >= RUN or bool((~line.used[:2]).all())
+    out = ~line.used
+    whole = _in_a_row(out) >= RUN or bool(out[:2].all() or out[-2:].all())
     if whole:  # readings in a row are the pressure itself, not a loose plug
         line = all_of_them(t_s[:n], value[:n])
     straight = not (whole or _curved(t_s[:n][line.used], value[:n][line.used], line.slope))
@@ -128,7 +132,12 @@ def _of_line(line: Line, t_s: Float, value: Float) -> Rate:
     factor = _dependent(rest, value)
     effective, out = len(rest) / factor, int(np.count_nonzero(~line.used))
     error = line.slope_error * math.sqrt(factor)
-    return Rate(-line.slope, error, effective, 2, out, effective >= LEAST_READINGS)
+    alone = _end_alone(first=not line.used[0], last=not line.used[-1])
+    return Rate(-line.slope, error, effective, 2, out, effective >= LEAST_READINGS, alone)
+
+
+def _end_alone(*, first: bool, last: bool) -> str:
+    return " and the ".join(name for name, far in ((FIRST, first), (LAST, last)) if far)
 
 
 def _of_curve(t_s: Float, value: Float) -> Rate | None:
@@ -140,13 +149,15 @@ def _of_curve(t_s: Float, value: Float) -> Rate | None:
     spread, factor = float(found.rest.std()), _dependent(found.rest, value)
     span_s, step = float(t_s[-1] - t_s[0]), _step(value)
     rounded = step / math.sqrt(6) / span_s if spread <= step else 0.0  # both ends
+    error = max(found.error, found.ends_error * math.sqrt(factor))
     small = spread <= SMALL_SHARE * abs(found.rate) * span_s
     described = spread <= max(MISFIT * about_neighbours(found.rest), ROUNDING * step)
     effective = len(found.rest) / factor
-    return Rate(
-        -found.rate, math.hypot(found.error * math.sqrt(factor), rounded), effective, found.terms,
-        int(np.count_nonzero(~found.used)), small or (described and effective >= LEAST_READINGS),
-    )  # fmt: skip
+    fits = small or described
+    alone = _end_alone(first=fits and found.first_alone, last=fits and found.last_alone)
+    sure = not alone and (small or (described and effective >= LEAST_READINGS))
+    out = int(np.count_nonzero(~found.used))
+    return Rate(-found.rate, math.hypot(error, rounded), effective, found.terms, out, sure, alone)
 
 
 def _dependent(rest: Float, value: Float) -> float:

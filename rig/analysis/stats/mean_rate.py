@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: MIT
 """How fast a quantity changes on the whole, where it does not change along a straight line.
 
-A curve of least squares (Legendre polynomials, so that its terms hardly depend on one another) goes
-through all readings. The mean rate is the curve's difference between the first and the last
-instant over their distance; it needs no model of what makes the curve.
+The mean rate is the difference between the first and the last reading over their distance: it needs
+no model of what makes the change, and no smooth curve that is too stiff for the ends can shift it.
+A curve of least squares (Legendre polynomials, so that its terms hardly depend on one another)
+through all readings tells what the two readings are worth: their scatter about it.
 """
 
 from __future__ import annotations
@@ -19,6 +20,12 @@ from rig.core.recording import Bool, Float
 
 LEAST_TERMS, MOST_TERMS = 3, 10
 READINGS_A_TERM = 3
+LEAST_FREE = 1e-6
+"""Share of its variance that a reading keeps about a curve which it draws towards itself."""
+ENDS_FAR = 4.0
+"""Standard deviations: by chance one independent end in 16,000 is farther off (normal law)."""
+ROUNDED = 1e-9
+"""Of the greatest value: what arithmetic leaves is no scatter."""
 LAGS, LEAST_SECOND = (1, 2, 4), 8
 """Distances of second differences, and how many of them tell a scatter."""
 
@@ -38,26 +45,30 @@ def about_neighbours(value: Float) -> float:
 
 
 class MeanRate(NamedTuple):
-    """`rate` from the first to the last instant, `error` its standard error for independent
-    readings, of a curve of `terms` terms; `rest` (k,) what the readings that were used, `used`
-    (n,), lie off it."""
+    """`rate` from the first to the last reading, `error` its standard error; `ends_error` that of
+    the curve's ends for independent readings, of a curve of `terms` terms; `rest` (k,) what the
+    readings that were used, `used` (n,), lie off it. `first_alone`, `last_alone`: that reading
+    lies far off the curve through all others, and the one beside it does not."""
 
     rate: float
     error: float
+    ends_error: float
     terms: int
     rest: Float
     used: Bool
+    first_alone: bool
+    last_alone: bool
 
 
 def mean_rate(t: Float, value: Float) -> MeanRate | None:
-    """Of `value` (n,) over `t`, in order of time; None with too few readings for a curve.
+    """Of `value` (n,) over `t`, in order of time; None with readings at too few instants for a
+    curve (readings that arrived together share one).
 
-    Many terms on purpose: what a smooth curve leaves out falls at its ends, where the rate is read,
-    and terms chosen by the noise (an information criterion) leave too much of it: the interval then
-    covers 85 %. Lone readings far off the curve are left out.
+    Many terms on purpose: terms chosen by the noise (an information criterion) leave too much of a
+    smooth fall in the scatter. Lone readings far off the curve are left out, the two ends never.
     """
-    terms = min(MOST_TERMS, len(t) // READINGS_A_TERM)
-    if terms < LEAST_TERMS or not np.ptp(t) > 0:
+    terms = min(MOST_TERMS, len(np.unique(t)) // READINGS_A_TERM)
+    if terms < LEAST_TERMS:
         return None
     x, span = 2 * (t - t[0]) / (t[-1] - t[0]) - 1, float(t[-1] - t[0])
     columns = np.asarray(np.polynomial.legendre.legvander(x, terms - 1), np.float64)
@@ -67,11 +78,33 @@ def mean_rate(t: Float, value: Float) -> MeanRate | None:
     lone = far[1:-1] & ~far[:-2] & ~far[2:]  # several in a row are the pressure itself
     if len(used) - lone.sum() >= 2 * terms:
         used[1:-1] = ~lone
-    columns = columns[used]
-    inverse = np.linalg.inv(columns.T @ columns)
-    coefficients = inverse @ (columns.T @ value[used])
-    rest = value[used] - columns @ coefficients
+    columns, kept = columns[used], value[used]
+    if np.linalg.matrix_rank(columns) < terms:
+        return None
+    across, down = np.linalg.qr(columns)
+    rest = kept - across @ (across.T @ kept)
+    scatter = math.sqrt(float(rest @ rest) / (len(rest) - terms))
     ends = np.polynomial.legendre.legvander(np.array([-1.0, 1.0]), terms - 1)
-    change = ends[1] - ends[0]
-    variance = float(rest @ rest) / (len(rest) - terms) * float(change @ inverse @ change)
-    return MeanRate(float(change @ coefficients) / span, variance**0.5 / span, terms, rest, used)
+    lever = float(np.linalg.norm(np.linalg.solve(down.T, ends[1] - ends[0])))
+    off, but_first, but_last = (
+        _ends_off(columns[part], kept[part])
+        for part in (slice(None), slice(1, None), slice(None, -1))
+    )
+    return MeanRate(
+        float(value[-1] - value[0]) / span, math.sqrt(2) * scatter / span, lever * scatter / span,
+        terms, rest, used, off[0] and not but_first[0], off[1] and not but_last[1],
+    )  # fmt: skip
+
+
+def _ends_off(columns: Float, value: Float) -> tuple[bool, bool]:
+    """Whether the first and the last of `value` (n,) lie far off the curve through all others, by
+    the scatter of those: the externally studentised residual (Cook and Weisberg, Residuals and
+    Influence in Regression, 1982, section 2.2; from memory)."""
+    across = np.linalg.qr(columns)[0]
+    rest = value - across @ (across.T @ value)
+    free = np.maximum(1 - (across[[0, -1]] ** 2).sum(axis=1), LEAST_FREE)
+    own = rest[[0, -1]] ** 2 / free
+    others = (float(rest @ rest) - own) / max(len(value) - columns.shape[1] - 1, 1)
+    floor = (ROUNDED * float(np.abs(value).max())) ** 2
+    first, last = own > ENDS_FAR**2 * np.maximum(others, floor)
+    return bool(first), bool(last)
