@@ -86,7 +86,8 @@ class Controls:
 class Tries:
     """Wrong passcodes, by address and in all; more than a few make everybody wait."""
 
-    def __init__(self) -> None:
+    def __init__(self, of_one: int = TRIES, in_all: int = ALL_TRIES) -> None:
+        self._of_one, self._in_all = of_one, in_all
         self._lock = threading.Lock()
         self._wrong: deque[tuple[float, str]] = deque(maxlen=1000)
 
@@ -97,8 +98,8 @@ class Tries:
             while self._wrong and now - self._wrong[0][0] > TRIES_WITHIN_S:
                 self._wrong.popleft()
             own = [at for at, who in self._wrong if who == address]
-            if len(own) >= TRIES or len(self._wrong) >= ALL_TRIES:
-                oldest = own[0] if len(own) >= TRIES else self._wrong[0][0]
+            if len(own) >= self._of_one or len(self._wrong) >= self._in_all:
+                oldest = own[0] if len(own) >= self._of_one else self._wrong[0][0]
                 return max(0.0, TRIES_WITHIN_S - (now - oldest))
             return 0.0
 

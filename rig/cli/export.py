@@ -28,6 +28,7 @@ def command(run: str, form: str, file: Path | None, force: bool) -> None:
     SIMULATED in every file.
     """
     from rig.actions.analyse_run import analysed, opened_log, recording_of, run_number, texts_of
+    from rig.actions.exercise.store import Exercises
     from rig.captures import write_csv, write_json, write_vcd
     from rig.core.errors import UsageError
     from rig.text.file_names import file_stem
@@ -35,7 +36,7 @@ def command(run: str, form: str, file: Path | None, force: bool) -> None:
 
     with opened_log() as log:
         number = run_number(log, run)
-        stored = log.load(number)
+        stored = Exercises.beside(log.path).without_seed(log.load(number))
         if file is None or file.is_dir():
             stem = file_stem(number, stored.header.valve, stored.header.source)
             file = (file or Path()) / f"{stem}.{form}"
@@ -56,7 +57,8 @@ def command(run: str, form: str, file: Path | None, force: bool) -> None:
                 write_vcd(recording, file)
             else:
                 result = None if stored.status == "running" else log.result(number)
-                write_json(result or analysed(stored), recording, file)
+                result = {**(result or analysed(stored)), "seed": stored.header.seed}
+                write_json(result, recording, file)
         except OSError as error:
             raise UsageError(f"{file} cannot be written: {error.strerror or error}.") from error
     judged(EXIT_OK)

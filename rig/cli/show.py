@@ -26,16 +26,18 @@ def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> Non
     """
     one_form(as_json=as_json, tsv=tsv, full=full)
     from rig.actions.analyse_run import analysed, opened_log, run_number
+    from rig.actions.exercise.store import Exercises
     from rig.analysis.verdict.verdict import exit_code
     from rig.cli.terminal.render import show_result
 
     with opened_log() as log:
         number = run_number(log, run)
-        stored = log.load(number)
+        stored = Exercises.beside(log.path).without_seed(log.load(number))
         # a run that still goes on has no result yet, or one that is no longer true
         result = None if stored.status == "running" else log.result(number)
         if result is None or (budget and "budget" not in result):
             result = analysed(stored)
+    result["seed"] = stored.header.seed
     result["purpose"] = stored.header.purpose  # a result of an earlier program has none
     code = judged(exit_code(result))
     if budget and not as_json:

@@ -15,6 +15,7 @@ from rig.core.clock import ClockChange, WallTime
 from rig.core.errors import RigError
 from rig.core.records import OFF_STATES, End
 from rig.recorder.restore import close, named_anew, unknown_header
+from rig.runlog import remarks
 from rig.runlog.engine import connect
 from rig.runlog.header import PURPOSES, RunHeader
 from rig.runlog.schema import LATEST_UTC_S
@@ -88,6 +89,7 @@ class Salvage:
         if len(lines) < expected:
             status, remark = "fault", f"{remark} {len(lines)} of {expected} records could be read."
         new.end_run(number, status, _end(row), remark, _clock(row), _number(row["end_utc_s"]))
+        remarks.take_off(new, number, _number(row.get("removed_utc_s")))
         if len(lines) < expected:
             return expected
         self._copy_result(new, number, header, tables["results"])
@@ -142,27 +144,32 @@ class Salvage:
         )
 
 
-def readable(path: Path, *names: str) -> dict[str, list[Row]]:
-    """Every row that can be read of these tables of the damaged log at `path`."""
+def readable(path: Path, *names: str, torn: set[str] | None = None) -> dict[str, list[Row]]:
+    """Every row that can be read of these tables of the damaged log at `path`. Tables of which some
+    cannot, of how many nobody knows, are added to `torn`."""
+    torn = set() if torn is None else torn
     found: dict[str, list[Row]] = {name: [] for name in names}
     try:
         with contextlib.closing(connect(path, write=False)) as db:
             db.text_factory = lambda data: data.decode("utf-8", "replace")
             db.row_factory = sqlite3.Row
             for name in names:
-                found[name] = [dict(row) for row in _rows(db, name)]
+                found[name] = [dict(row) for row in _rows(db, name, torn)]
     except (sqlite3.Error, ValueError):
-        pass
+        torn.update(names)
     return found
 
 
-def _rows(db: sqlite3.Connection, table: str) -> Iterator[sqlite3.Row]:
+def _rows(db: sqlite3.Connection, table: str, torn: set[str]) -> Iterator[sqlite3.Row]:
     """Rows in order of rowid: from both ends towards the damage, then one by one between."""
     query = f"SELECT rowid AS at, * FROM {table}"  # noqa: S608 - names of our own
     below, up = _until_damage(db, f"{query} ORDER BY rowid")
     yield from up
     if below is None:
         return
+    if "no such table" in str(below):  # a log of an earlier form has none
+        return
+    torn.add(table)
     _, down = _until_damage(db, f"{query} ORDER BY rowid DESC")
     last = up[-1]["at"] if up else 0
     first = down[-1]["at"] if down else last + PROBE_MOST

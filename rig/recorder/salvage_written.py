@@ -24,7 +24,9 @@ class Written:
     """What can be read of it, a row at a time: one that does not fit costs itself."""
 
     def __init__(self, path: Path) -> None:
-        self._rows = readable(path, *(table.name for table in (*NAMED, *WRITTEN)))
+        self._torn: set[str] = set()
+        names = [table.name for table in (*NAMED, *WRITTEN)]
+        self._rows = readable(path, *names, torn=self._torn)
 
     def names(self, new: RunLog) -> None:
         """Valves and jobs, before the runs that refer to them."""
@@ -33,17 +35,19 @@ class Written:
                 self._taken(new, table, row)
 
     def rest(self, new: RunLog, say: Callable[[str], None]) -> None:
-        """Tags, notes and attachments of what was taken over."""
+        """Tags, notes, kept views and attachments of what was taken over; what is lost is said."""
         with new._reading() as connection:
-            known = set(connection.execute(select(runs.c.id)).scalars())
+            known = {None, *connection.execute(select(runs.c.id)).scalars()}
         for table in WRITTEN:
-            rows = [
-                row for row in self._rows[table.name] if row.get("run_id") in known or
-                row.get("run_id") is None
-            ]  # fmt: skip
-            lost = sum(not self._taken(new, table, row) for row in rows)
-            if lost:
-                say(f"{lost} rows of {table.name} could not be taken over.")
+            rows = self._rows[table.name]
+            taken = sum(row.get("run_id") in known and self._taken(new, table, row) for row in rows)
+            if taken < len(rows):
+                say(f"{len(rows) - taken} rows of {table.name} could not be taken over.")
+            if table.name in self._torn:
+                say(
+                    f"{table.name} of it cannot be read to the end: {taken} rows were taken over, "
+                    "how many are lost is not known."
+                )
 
     @staticmethod
     def _taken(new: RunLog, table: Table, row: Row) -> bool:

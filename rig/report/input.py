@@ -21,9 +21,10 @@ def reported(log: RunLog, number: int, before: int | None = None) -> Reported:
 
     Raises UsageError for a run that is not there or still goes on.
     """
+    from rig.actions.exercise.store import Exercises
     from rig.report.page import Reported
 
-    stored = log.load(number)
+    stored = Exercises.beside(log.path).without_seed(log.load(number))
     if stored.status == "running":
         raise UsageError(f"Run {number} still goes on; a report is made of a run that has ended.")
     setup, sheet = texts_of(stored)

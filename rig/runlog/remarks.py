@@ -97,6 +97,14 @@ def remove(log: RunLog, numbers: Sequence[int]) -> int:
         return done.rowcount
 
 
+def take_off(log: RunLog, number: int, removed_utc_s: float | None) -> None:
+    """Note since when a run taken over from another log is off the list; None: it is on it."""
+    with log._writing() as connection:
+        connection.execute(
+            update(runs).where(runs.c.id == number).values(removed_utc_s=removed_utc_s)
+        )
+
+
 def restore(log: RunLog, numbers: Sequence[int]) -> int:
     """Put runs back on the list; returns how many were off it."""
     with log._writing() as connection:

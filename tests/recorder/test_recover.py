@@ -13,6 +13,7 @@ from rig.core.errors import RefusedError, StorageError
 from rig.core.records import encode
 from rig.recorder.recorder import Recorder
 from rig.recorder.recover import damage_of, recover
+from rig.runlog import remarks, views
 from rig.runlog.store import RunLog
 
 RECORDS = [*(sample(i) for i in range(9)), END]
@@ -196,6 +197,10 @@ def several(place):
     paths[1].unlink()
     with RunLog(place.log) as log:
         log.save_result(2, {"strokes": [1]}, "test 0")
+        remarks.remove(log, [2])
+        remarks.add_tag(log, 1, "first")
+        for n in range(50):  # several pages of them
+            views.keep(log, f"view {n:02d}", f"valve={n}" + "x" * 300)
     return place
 
 
@@ -218,11 +223,30 @@ def test_a_damaged_log_is_made_anew_and_the_damaged_one_kept(several):
         assert "Taken over from a damaged run log." in run.remark
     with RunLog(place.log, readonly=True) as log:
         assert log.result(2) == {"strokes": [1]}
+        off = [remarks.of_run(log, n)[2] is not None for n in (1, 2, 3)]
+        assert off == [False, True, False], "a run off the list does not come back by itself"
+        assert len(views.kept(log)) == 50 and "lost" not in place.said
     (aside,) = place.log.parent.glob("runs.sqlite.damaged-*Z")
     assert aside.read_bytes() == before
     assert list(place.log.parent.glob("*.new-*")) == []
     assert place.recover() == 0
     assert "holds everything" in place.said
+
+
+def test_what_people_wrote_and_cannot_be_read_is_named(several):
+    place = several
+    (root,) = place.sql("SELECT rootpage FROM sqlite_master WHERE name = 'views'")[0]
+    pages = place.sql("SELECT pageno FROM dbstat WHERE name = 'views' AND pagetype = 'leaf'")
+    with place.log.open("r+b") as file:
+        file.seek((pages[1][0] - 1) * 4096)
+        file.write(b"\xa5" * 4096)
+    assert pages[1][0] != root
+    place.recover()
+    with RunLog(place.log, readonly=True) as log:
+        kept = len(views.kept(log))
+        assert remarks.of_run(log, 1)[0] == ["first"]
+    assert 0 < kept < 50
+    assert f"views of it cannot be read to the end: {kept} rows were taken over" in place.said
 
 
 def test_of_a_log_that_cannot_be_read_the_raw_files_remain(several):

@@ -82,11 +82,27 @@ def test_a_phone_has_one_guess_and_changes_its_mind_a_few_times() -> None:
 def test_no_more_phones_than_a_class_has() -> None:
     kept = Guesses()
     for n in range(guesses.PHONES_MOST):
-        kept.take(f"phone {n}", Guess(1.0, None))
+        kept.take(f"phone {n}", Guess(1.0, None), f"address {n % 3}")
     with pytest.raises(PageFault) as refused:
-        kept.take("one more", Guess(1.0, None))
+        kept.take("one more", Guess(1.0, None), "address 4")
     assert refused.value.status == 429
     assert kept.take("phone 0", Guess(2.0, None)) == guesses.PHONES_MOST  # may still change
+
+
+def test_one_machine_cannot_take_every_guess_and_forty_phones_of_one_address_can(
+    client: FlaskClient, lesson: dict
+) -> None:
+    code = lesson["code"]
+    for n in range(40):
+        assert say(phone(client, code), code, question=1, ms=10 + n)[0] == 200
+    status, told = say(phone(client, code), code, question=1, ms=999)
+    assert status == 429 and "network address" in str(told)
+    other = phone(client, code)
+    other.environ_base["REMOTE_ADDR"] = "192.0.2.7"  # RFC 5737, for documentation
+    assert say(other, code, question=1, ms=50) == (200, {"guesses": 41})
+    go(client, lesson, revealed="true")
+    go(client, lesson)  # the answer hidden again: the count begins anew
+    assert say(phone(client, code), code, question=2, ms=20) == (200, {"guesses": 1})
 
 
 def test_no_more_at_once_than_are_taken(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -94,7 +110,7 @@ def test_no_more_at_once_than_are_taken(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setattr(guesses.time, "monotonic", lambda: now[0])
     kept = Guesses()
     for n in range(guesses.IN_ALL):
-        kept.take(f"phone {n % guesses.PHONES_MOST}", Guess(1.0, None))
+        kept.take(f"phone {n % guesses.OF_AN_ADDRESS}", Guess(1.0, None))
     with pytest.raises(PageFault, match="More guesses come at once"):
         kept.take("phone 0", Guess(1.0, None))
     now[0] += guesses.WITHIN_S

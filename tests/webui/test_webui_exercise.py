@@ -17,17 +17,19 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from rig.actions.exercise import conduct, draw, steps, store
-from rig.actions.exercise.model import Plan
+from rig.actions.exercise.model import Plan, Seat
 from rig.actions.exercise.store import Exercises
 from rig.cli.diagnose import command as diagnose
 from rig.cli.export import command as export
 from rig.cli.report import command as report_
 from rig.cli.show import command as show
+from rig.config.files.loading import text_hash
 from rig.core.errors import StorageError, UsageError
 from rig.diagnosis.knowledge.loading import load_knowledge
 from rig.diagnosis.next_check import GETTING_THERE
 from webui import access
 from webui.app import create_app
+from webui.exercise import seats
 from webui.live.files import Files
 from webui.live.hub import Hub
 
@@ -136,10 +138,24 @@ def test_a_fault_stays_hidden_until_the_seat_commits(
         if "GET" in (rule.methods or ()) and rule.arguments <= {"run_id", "kind"}:
             words = {"run_id": number, **({"kind": "json"} if "kind" in rule.arguments else {})}
             addresses.append(app.url_map.bind("here").build(rule.endpoint, words))
+    seat = Exercises.beside(log_path).seats(1)[0].seat
+    marks = (*MARKS, f"{seat.seed}", seat.salt)  # with the seed who tries every cause has it
     for client in (student, neighbour, teacher):
         for address in addresses:
             with client.get(address) as answer:
-                assert not any(mark.encode() in answer.data for mark in MARKS), address
+                found = [
+                    answer.data[max(0, answer.data.find(m.encode()) - 80) :][:160]
+                    for m in marks
+                    if m.encode() in answer.data
+                ]
+                assert not found, (address, found)
+    assert student.get(f"/api/runs/{number}").json["seed"] is None
+    told_hash = student.get(f"/api/runs/{number}").json["setup"]["hash"]
+    text = (DEMO / "workshop.setup.toml").read_text()
+    tried = draw.faulty_text(
+        plan(setup_text=text), Seat(cause=FAULT, severity=draw.SEVERITIES["plain"], seed=0)
+    )
+    assert text_hash(tried) != told_hash, "hashing every cause and severity finds the fault"
     assert "belongs to an exercise" in student.get(f"/runs/{number}").text
     model = student.get(f"/api/runs/{number}/lesson").json["model"]
     assert set(model) == {"refused"}, "the plant's own course tells the fault"
@@ -151,15 +167,16 @@ def test_a_fault_stays_hidden_until_the_seat_commits(
     ):  # fmt: skip
         told = CliRunner().invoke(command, words)
         assert told.exit_code in (0, 1, 5) and told.output, (words, told)
-        assert not any(mark in told.output for mark in MARKS), words
+        assert not any(mark in told.output for mark in marks), words
     for file in (exported, report):
-        assert not any(mark in file.read_text() for mark in MARKS), file
+        assert not any(mark in file.read_text() for mark in marks), file
 
     answer = send(student, "/exercise/seat/commit", cause="sticking spool", sure="yes")
     assert answer.status_code == 303
     page = student.get("/exercise/seat").text
     assert f"it was {FAULT}" in page and "wrong" in page and f"/runs/{number}/lesson" in page
     assert MARKS[0] in student.get(f"/runs/{number}?reveal=simulated").text
+    assert student.get(f"/api/runs/{number}").json["seed"] == seat.seed
     assert "links" in student.get(f"/api/runs/{number}/lesson").json["model"]
     assert MARKS[0] not in neighbour.get(f"/runs/{number}?reveal=simulated").text, "still at work"
     for act, form in (("run", {}), ("check", {"check": "fuse"}), ("commit", {"cause": FAULT})):
@@ -300,6 +317,62 @@ def test_who_may_only_look_takes_a_seat_and_nothing_more(make_app: Callable) -> 
         answer = send(client, "/exercise/join", code="AAAAAA", name="x")
         assert answer.status_code == 404 and "no exercise of this code" in answer.text
     assert send(client, "/exercise/join", code=made.code, name="x").status_code == 429
+
+
+def test_one_browser_has_one_seat_and_one_address_a_few_a_minute(make_app: Callable) -> None:
+    app = make_app()
+    of_class, code = begin(app.test_client())
+    first = sit(app, code)
+    again = send(first, "/exercise/join", code=code, name="Seat 2")
+    assert again.status_code == 409 and "has the seat" in again.text
+    for n in range(1, seats.JOINS):
+        sit(app, code, f"other {n}")
+    late = app.test_client()
+    told = send(late, "/exercise/join", code=code, name="late")
+    assert told.status_code == 429 and "Wait" in told.text
+    late.environ_base["REMOTE_ADDR"] = "192.0.2.7"  # RFC 5737, for documentation
+    assert send(late, "/exercise/join", code=code, name="late").status_code == 303
+    assert app.test_client().get(of_class).text.count("seat-row") == seats.JOINS + 1
+
+
+def test_a_freed_seat_is_taken_again_with_what_was_done(make_app: Callable) -> None:
+    app = make_app()
+    teacher = app.test_client()
+    of_class, code = begin(teacher)
+    there = Exercises.beside(Path(app.config["RUN_LOG"]))
+    lost, idle = sit(app, code, "Lost"), sit(app, code, "Idle")
+    send(lost, "/exercise/seat/check", check="oil_level")
+    with there.changing(there.seats(1)[0].id) as now:
+        now.seat.uids.append("a run")
+    page = teacher.get(f"{of_class}?free=1").text
+    for number in (1, 2):
+        assert f"{of_class}/free/{number}" in page
+        assert send(teacher, f"{of_class}/free/{number}").status_code == 303
+    assert [one.name for one in there.seats(1)] == ["Lost"], "nothing was done at the other"
+    for browser in (lost, idle):
+        assert browser.get("/exercise/seat").status_code == 303, "its key opens nothing"
+    assert there.hides("a run"), "what was hidden stays hidden"
+    back = sit(app, code, "lost")
+    assert re.search(r"found-oil_level", back.get("/exercise/seat").text)
+
+
+def test_a_simulation_makes_way_for_the_bench_and_is_done_again(make_app: Callable) -> None:
+    app = make_app()
+    hub, queue = app.config["HUB"], app.extensions["waiting_runs"]
+    _, code = begin(app.test_client())
+    student = sit(app, code)
+    send(student, "/exercise/seat/run")
+    until = time.monotonic() + 30
+    while not any(simulator._process for simulator in queue._simulators):
+        assert time.monotonic() < until
+        time.sleep(0.005)
+    (process,) = [simulator._process for simulator in queue._simulators]
+    hub.at_work = True
+    process.wait(2.0)
+    time.sleep(1.0)
+    assert queue.going == 0 and "bench is at work" in student.get("/exercise/seat/waits").text
+    hub.at_work = False
+    assert re.search(r'/runs/(\d+)"', waited(student)), "the turn was kept and done again"
 
 
 def plan(**more: object) -> Plan:

@@ -4,10 +4,13 @@
 from __future__ import annotations
 
 import html
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
@@ -21,6 +24,7 @@ from rig.core.state_file import RigState
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import Hub
+from webui.work import gauge_look
 
 SETUP = (
     'backend = "board"\nmedium = "oil"\n[coil]\nfeed_side = "supply"\nsupply_voltage = "12 V"\n'
@@ -106,6 +110,29 @@ def test_the_port_is_given_back_when_a_person_stops_it(silent: Page) -> None:
     assert silent.post("/gauge/stop") == 302
     part = silent.until_over()
     assert "stopped before anything was understood" in part
+
+
+def test_of_many_looks_at_once_none_is_left_with_the_port(
+    silent: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[subprocess.Popen[str]] = []
+    real = subprocess.Popen
+
+    def started_slowly(*words: Any, **more: Any) -> Any:
+        started.append(real(*words, **more))
+        time.sleep(0.05)
+        return started[-1]
+
+    monkeypatch.setattr(gauge_look.subprocess, "Popen", started_slowly)
+    look = gauge_look.GaugeLook()
+    with ThreadPoolExecutor(8) as pool:
+        begun = [pool.submit(look.begin, silent.port, may_ask=True) for _ in range(6)]
+        ended = [pool.submit(look.end) for _ in range(2)]
+        assert all(one.exception() is None for one in (*begun, *ended))
+    look.end()
+    assert len(started) == 6
+    assert all(process.returncode is not None for process in started), "nobody ends it any more"
+    assert not look.seen().looks
 
 
 def test_a_run_on_the_page_takes_the_port(silent: Page, monkeypatch: pytest.MonkeyPatch) -> None:

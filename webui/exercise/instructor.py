@@ -25,6 +25,8 @@ from webui.live.files import Files, problems_of
 __all__ = ["blueprint"]
 LONGEST_COMPLAINT = 300
 DRAWN = "drawn"
+SEED_BITS = 128
+"""Too many to be tried out: every draw, the salt of each seat and the sound rig's seed."""
 
 
 class ClassRow(NamedTuple):
@@ -127,7 +129,7 @@ def _plan(given: dict[str, str]) -> Plan:
         causes_shown=given.get("causes_shown") == "yes",
         reference=given.get("reference") == "yes",
         truth_at="end" if given.get("truth_at") == "end" else "commit",
-        complaint=complaint, seed=secrets.randbelow(2**31),
+        complaint=complaint, seed=secrets.randbits(SEED_BITS),
     )  # fmt: skip
 
 
@@ -151,6 +153,7 @@ def of_class(number: int) -> str:
         cause_words=cause_words, seats_most=SEATS_MOST, exercises_most=EXERCISES_MOST,
         address=address, code_picture=_code_picture(address, exercise),
         private=1 if request.args.get("private") else None,
+        free=1 if request.args.get("free") and exercise.ended_utc_s is None else None,
     )  # fmt: skip
 
 
@@ -188,6 +191,15 @@ def _known(number: int) -> Exercise:
         raise PageFault(
             404, "There is no such exercise", str(error), "Go back to Exercise."
         ) from error
+
+
+@blueprint.post("/exercise/class/<int(max=2147483647):number>/free/<int(max=9999):seat>")
+@writer_only
+def free(number: int, seat: int) -> Response:
+    """Free a seat: of a browser that lost its key, or that sits on more than its own."""
+    _known(number)
+    seats.store().free(number, seat)
+    return redirect(url_for("exercise.of_class", number=number, free=1), 303)
 
 
 @blueprint.post("/exercise/class/<int(max=2147483647):number>/end")

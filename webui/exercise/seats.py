@@ -17,17 +17,22 @@ from rig.actions.exercise.store import Exercises, Seated
 from rig.runlog.store import StoredRun
 from webui.access import Tries
 from webui.exercise.waiting_runs import WaitingRuns
+from webui.live.hub import LOOKING
 
 COOKIE, KEPT_S = "rig-seat", 24 * 3600
+JOINS, ALL_JOINS = 10, 200
+"""Seats taken within a minute, from one address and in all: one machine does not sit down on all
+before somebody sees it, and a class behind one access point is seated in a few minutes."""
 HIDDEN = "this run belongs to an exercise that goes on"
 
 
 def install(app: Flask) -> None:
     """The runs that wait, and the wrong codes; without a hub there is nothing to be asked for."""
     app.extensions["wrong_codes"] = Tries()
+    app.extensions["seats_taken"] = Tries(of_one=JOINS, in_all=ALL_JOINS)
     hub = app.config["HUB"]
     app.extensions["waiting_runs"] = WaitingRuns(
-        Path(app.config["RUN_LOG"]), lambda: bool(getattr(hub, "busy", False))
+        Path(app.config["RUN_LOG"]), lambda: hub is not None and (hub.busy or hub.phase == LOOKING)
     )
 
 
@@ -48,6 +53,11 @@ def wrong_codes() -> Tries:
     return cast(Tries, current_app.extensions["wrong_codes"])
 
 
+def taken() -> Tries:
+    """Seats that were taken, by address."""
+    return cast(Tries, current_app.extensions["seats_taken"])
+
+
 def seat_here() -> Seated | None:
     """The seat of this browser; None where it has none, or no longer."""
     if "seat" not in g:
@@ -65,6 +75,12 @@ def leave(answer: Response) -> Response:
     """Take it away."""
     answer.delete_cookie(COOKIE, httponly=True, samesite="Strict")
     return answer
+
+
+def as_shown(stored: StoredRun) -> StoredRun:
+    """A run as who looks at it now may see it."""
+    seat = seat_here() if stored.header.source == "simulated" else None
+    return store().without_seed(stored, None if seat is None else seat.id)
 
 
 def hides_truth(stored: StoredRun) -> bool:

@@ -57,14 +57,23 @@ def join() -> Response | tuple[str, int]:
     if wait_s:
         return _start([f"Too many wrong codes. Wait {wait_s:.0f} s."], given), 429
     try:
-        seats.store().of_code(given["code"])
+        exercise = seats.store().of_code(given["code"])
     except UsageError as error:
         seats.wrong_codes().wrong(address)
         return _start([str(error)], given), 404
+    mine = seats.seat_here()
+    if mine is not None and mine.exercise_id == exercise.id:
+        told = f'This browser has the seat "{mine.name}" in this exercise already: go on with it.'
+        return _start([told], given), 409
+    wait_s = seats.taken().wait_s(address)
+    if wait_s:
+        told = f"Many seats were taken from this address within a minute. Wait {wait_s:.0f} s."
+        return _start([told], given), 429
     try:
         seat, key = seats.store().take_seat(given["code"], given["name"])
     except UsageError as error:
         return _start([str(error)], given), 422
+    seats.taken().wrong(address)
     return seats.keep(redirect(url_for("exercise.seat"), 303), seat, key)
 
 

@@ -32,7 +32,8 @@ AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 and sqlite_caution() is None else 1
 damage a log that two programs write has one writer at a time."""
 WITHIN_S = 180.0
 """Of one run; what takes longer is ended."""
-LOOK_S = 0.5
+LOOK_S, MAKE_WAY_S = 0.5, 0.1
+"""How often a waiting worker, and one at work, looks whether the bench is at work."""
 FAILED = "The simulation did not end as it should. Nothing was counted: start it again."
 
 
@@ -43,6 +44,10 @@ class Turn(NamedTuple):
     seat: int | None
 
 
+class MadeWay(Exception):
+    """A simulation was ended because the bench is at work; its turn comes again."""
+
+
 class Simulator:
     """A process that simulates one run after the other (rig.actions.exercise.conduct); it is
     started by the first."""
@@ -51,17 +56,24 @@ class Simulator:
         self._data = data
         self._process: subprocess.Popen[str] | None = None
 
-    def answer(self, asked: Question) -> Ran | None:
-        """None where it took too long or was ended."""
+    def answer(self, asked: Question, busy: Callable[[], bool]) -> Ran | None:
+        """None where it took too long or was ended. Raises MadeWay once the bench is at work."""
         process = self._process or self._start()
         try:
             if process.stdin is not None and process.stdout is not None:
                 process.stdin.write(asked.model_dump_json() + "\n")
                 process.stdin.flush()
-                if select.select([process.stdout], [], [], WITHIN_S)[0]:
-                    return Ran.model_validate_json(process.stdout.readline())
+                until = time.monotonic() + WITHIN_S
+                while time.monotonic() < until:
+                    if select.select([process.stdout], [], [], MAKE_WAY_S)[0]:
+                        return Ran.model_validate_json(process.stdout.readline())
+                    if busy():
+                        raise MadeWay
         except (OSError, ValueError):
             pass
+        except MadeWay:
+            self.end()
+            raise
         self.end()
         return None
 
@@ -203,6 +215,9 @@ class WaitingRuns:
         try:
             with contextlib.suppress(RigError):  # forgotten meanwhile
                 self._do(turn, simulator)
+        except MadeWay:
+            with self._lock:
+                self._turns.insert(0, turn)
         finally:
             with self._lock:
                 self._going.discard(turn)
@@ -227,6 +242,9 @@ class WaitingRuns:
             seat, waiting = seated.seat, seated.seat.waiting
             if waiting is None or exercise.ended_utc_s is not None:
                 return
+            if waiting.begun:  # by a simulation that was cut: its run has that name in the log
+                waiting.uid = uuid.uuid4().hex
+                seat.uids.append(waiting.uid)
             waiting.begun = True
         seed = seat.seed + len(seat.runs)
         ran = self._run(simulator, exercise, seed, waiting.uid, seated)
@@ -256,4 +274,4 @@ class WaitingRuns:
             seed=seed, uid=uid, tag=f"exercise {exercise.id}",
             good=exercise.reference_run if seated is not None else None,
         )  # fmt: skip
-        return simulator.answer(asked)
+        return simulator.answer(asked, self._busy)

@@ -14,9 +14,14 @@ from typing import NamedTuple
 from webui.charts.chain_links import LINKS
 from webui.faults import PageFault
 
-PHONES_MOST = 60
+PHONES_MOST, OF_AN_ADDRESS = 100, 40
+"""Guesses kept of one question, in all and from one network address: a class behind one access
+point may share an address, and one machine that guesses again and again leaves room."""
 CHANGES_MOST = 20
 """Of one phone's mind in one question."""
+TOGETHER = (
+    "Guess together with somebody, or ask the teacher to hide the answer again: that begins anew."
+)
 IN_ALL, WITHIN_S = 120, 10.0
 """Guesses taken from everybody in so many seconds."""
 BINS = 6
@@ -39,18 +44,22 @@ class Guesses:
         self._lock = threading.Lock()
         self._kept: dict[str, Guess] = {}
         self._changes: Counter[str] = Counter()
+        self._phones_at: Counter[str] = Counter()
         self._lately: deque[float] = deque(maxlen=IN_ALL)
 
-    def take(self, phone: str, guess: Guess) -> int:
-        """The newest guess of a phone counts; returns how many there are. Raises PageFault where
-        there are too many."""
+    def take(self, phone: str, guess: Guess, address: str = "") -> int:
+        """The newest guess of a phone counts; returns how many there are. `address`: from where it
+        came. Raises PageFault where there are too many."""
         with self._lock:
             now = time.monotonic()
             if len(self._lately) == IN_ALL and now - self._lately[0] < WITHIN_S:
                 raise _too_many("More guesses come at once than are taken.", "Wait a moment.")
             if phone not in self._kept and len(self._kept) >= PHONES_MOST:
+                raise _too_many(f"{PHONES_MOST} phones have guessed already.", TOGETHER)
+            if phone not in self._kept and self._phones_at[address] >= OF_AN_ADDRESS:
                 raise _too_many(
-                    f"{PHONES_MOST} phones have guessed already.", "Guess together with somebody."
+                    f"{OF_AN_ADDRESS} phones have guessed from this network address already.",
+                    TOGETHER,
                 )
             if self._changes[phone] >= CHANGES_MOST:
                 raise _too_many(
@@ -59,6 +68,7 @@ class Guesses:
                 )
             self._lately.append(now)
             self._changes[phone] += 1
+            self._phones_at[address] += phone not in self._kept
             self._kept[phone] = guess
             return len(self._kept)
 
@@ -67,6 +77,7 @@ class Guesses:
         with self._lock:
             self._kept.clear()
             self._changes.clear()
+            self._phones_at.clear()
 
     def all(self) -> list[Guess]:
         """Without whose they are."""

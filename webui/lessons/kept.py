@@ -97,7 +97,9 @@ class Lessons:
             lesson.position, lesson.since_s = position, time.monotonic()
             lesson.version += 1
 
-    def guess(self, lesson: Lesson, phone: str, question: int, guess: Guess) -> int:
+    def guess(
+        self, lesson: Lesson, phone: str, question: int, guess: Guess, address: str = ""
+    ) -> int:
         """A phone's guess; returns how many there are. Raises PageFault where it comes too late."""
         with self._lock:
             if question != lesson.question:
@@ -109,7 +111,7 @@ class Lessons:
                 raise PageFault(
                     409, "Too late", "The answer is shown already.", "Wait for the next question."
                 )
-            return lesson.guesses.take(phone, guess)
+            return lesson.guesses.take(phone, guess, address)
 
     def end(self, code: str) -> None:
         """Nobody follows it any more."""

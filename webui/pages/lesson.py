@@ -338,7 +338,8 @@ def guess(code: str) -> Response:
             400, "Nothing was guessed", "Neither a time nor a part was given.", "Give one of them."
         )
     given = guesses.Guess(asked.ms, asked.part)
-    return jsonify(guesses=_lessons().guess(lesson, access.who(), asked.question, given))
+    address = request.remote_addr or ""
+    return jsonify(guesses=_lessons().guess(lesson, access.who(), asked.question, given, address))
 
 
 def _has_key(lesson: Lesson) -> bool:

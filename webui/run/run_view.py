@@ -17,6 +17,7 @@ from rig.core.recording import Recording
 from rig.core.records import Trip
 from rig.runlog.store import StoredRun
 from webui import log, words
+from webui.exercise.seats import as_shown
 from webui.faults import PageFault
 
 STROKES_A_PAGE = 25
@@ -69,6 +70,12 @@ class RunView:
     @functools.cached_property
     def result(self) -> dict[str, Any] | None:
         """The saved result; worked out now where none was saved; None where it cannot be."""
+        found = self._found
+        # what is kept is the run's for every viewer; the header is as this one may see it
+        return None if found is None else {**found, "seed": self.stored.header.seed}
+
+    @property
+    def _found(self) -> dict[str, Any] | None:
         if self.saved is not None:
             return self.saved
         with contextlib.suppress(RigError, PageFault, ValueError):
@@ -182,4 +189,4 @@ def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
 
 def open_run(run_id: int) -> RunView:
     """The run of this number; a plain 404 where there is none."""
-    return RunView(log.stored_run(run_id), log.run_log().result(run_id))
+    return RunView(as_shown(log.stored_run(run_id)), log.run_log().result(run_id))

@@ -34,6 +34,8 @@ class GaugeLook:
     """At most one look at a time; another takes its place."""
 
     def __init__(self) -> None:
+        self._turn = threading.Lock()  # over the whole of a begin and an end: two at once would
+        # leave a process that nobody ends, with the port
         self._lock = threading.Lock()
         self._process: subprocess.Popen[str] | None = None
         self._reader: threading.Thread | None = None
@@ -41,7 +43,11 @@ class GaugeLook:
 
     def begin(self, port: str, *, may_ask: bool) -> None:
         """Look at a port."""
-        self.end()
+        with self._turn:
+            self._end()
+            self._begin(port, may_ask=may_ask)
+
+    def _begin(self, port: str, *, may_ask: bool) -> None:
         process = subprocess.Popen(
             [sys.executable, "-m", "rig.actions.find_for_page", port, *["--ask"] * may_ask],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
@@ -51,7 +57,7 @@ class GaugeLook:
         with self._lock:
             self._process, self._reader = process, reader
             self._seen = Seen(port, looks=True)
-        reader.start()
+            reader.start()
 
     def seen(self) -> Seen:
         """What it said so far."""
@@ -60,6 +66,10 @@ class GaugeLook:
 
     def end(self) -> None:
         """Stop looking, so that the port is free. What was found stays."""
+        with self._turn:
+            self._end()
+
+    def _end(self) -> None:
         with self._lock:
             process, reader = self._process, self._reader
             self._process = self._reader = None

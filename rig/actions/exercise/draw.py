@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import random
 from typing import TYPE_CHECKING
 
@@ -66,6 +67,7 @@ def drawn_seat(plan: Plan, number: int) -> Seat:
         cause=cause,
         severity=1.0 if cause in ALL_OR_NOTHING else plan.severity or severity,
         seed=dice.randrange(2**31),
+        salt=hashlib.sha256(f"salt {own}".encode()).hexdigest(),
     )
 
 
@@ -77,7 +79,8 @@ def faulty_text(plan: Plan, seat: Seat | None) -> str:
     from rig.config.files.simulated_table import with_faults
 
     fault = seat.fault if seat is not None else None
-    text = with_faults(plan.setup_text, [fault] if fault is not None else [])
+    salt = seat.salt if seat is not None else ""
+    text = with_faults(plan.setup_text, [fault] if fault is not None else [], salt)
     if text is None:
         raise UsageError(
             f"{plan.setup_name}: the fault cannot be written into it. Write [simulated] on a line "

@@ -120,11 +120,13 @@ class Committed(Kept):
 
 class Seat(Kept):
     """One student, or a group at one screen. `cause` and `severity` are the hidden truth; `seed`
-    draws its rig and its runs. `uids`: every run that was begun for it."""
+    draws its rig and its runs, `salt` stands in its setup's text. `uids`: every run that was begun
+    for it."""
 
     cause: str
     severity: float
     seed: int
+    salt: str = ""
     steps: list[Step] = Field(default_factory=list)
     waiting: Waiting | None = None
     uids: list[str] = Field(default_factory=list)

@@ -15,6 +15,7 @@ import secrets
 import sqlite3
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -22,6 +23,7 @@ from rig.actions.exercise.draw import drawn_seat
 from rig.actions.exercise.model import Plan, Seat
 from rig.core.errors import StorageError, UsageError
 from rig.runlog.engine import connect, plainly
+from rig.runlog.rows import StoredRun
 
 FILE = "exercises.sqlite"
 EXERCISES_MOST, SEATS_MOST = 4, 40
@@ -32,6 +34,8 @@ LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 """Of a code: those that are not taken for figures."""
 CODE_LENGTH = 6
 FORM = 1
+FREE = ""
+"""In the place of a key's hash: no key opens the seat."""
 BUSY_S = 10.0
 """To wait for another seat's change: looking back takes a small board a second."""
 
@@ -186,7 +190,8 @@ class Exercises:
     # -- seats
 
     def take_seat(self, code: str, name: str) -> tuple[Seated, str]:
-        """A new seat, and the key that opens it. Raises UsageError."""
+        """A new seat, or one of this name that was freed, and the key that opens it. Raises
+        UsageError."""
         name = " ".join(name.split())
         if not name or len(name) > LONGEST_NAME or not name.isprintable():
             raise UsageError(f"Write a nickname or a seat number, at most {LONGEST_NAME} letters.")
@@ -196,13 +201,22 @@ class Exercises:
         key = secrets.token_urlsafe(18)
         with self._open(write=True) as opened:
             rows = opened.execute(
-                "SELECT number, name FROM seats WHERE exercise_id = ?", (exercise.id,)
+                "SELECT number, name, id, key_hash FROM seats WHERE exercise_id = ?", (exercise.id,)
             ).fetchall()
-            if any(name.casefold() == other.casefold() for _, other in rows):
-                raise UsageError(f'"{name}" is taken in this exercise. Choose another name.')
-            if len(rows) >= SEATS_MOST:
+            same = next((row for row in rows if row[1].casefold() == name.casefold()), None)
+            if same is not None and same[3] != FREE:
+                raise UsageError(
+                    f'"{name}" is taken in this exercise. Choose another name; if it is your own '
+                    "seat, ask the instructor to free it."
+                )
+            if sum(row[3] != FREE for row in rows) >= SEATS_MOST:
                 raise UsageError(f"All {SEATS_MOST} seats are taken: look on with a neighbour.")
-            number = 1 + max((number for number, _ in rows), default=0)
+            if same is not None:
+                opened.execute("UPDATE seats SET key_hash = ? WHERE id = ?", (_hash(key), same[2]))
+                found = self._seated(opened, same[2])
+                assert found is not None  # noqa: S101 - just read
+                return found, key
+            number = 1 + max((row[0] for row in rows), default=0)
             seat = drawn_seat(exercise.plan, number)
             made = opened.execute(
                 "INSERT INTO seats (exercise_id, number, name, key_hash, seat) "
@@ -212,6 +226,23 @@ class Exercises:
             found = self._seated(opened, int(made.lastrowid or 0))
         assert found is not None  # noqa: S101 - just written
         return found, key
+
+    def free(self, exercise: int, number: int) -> None:
+        """Take the key of a seat away. One at which nothing was done is gone; another is taken
+        again, with what was done, under its name. Its runs stay hidden."""
+        with self._open(write=True) as opened:
+            opened.execute(
+                "UPDATE seats SET key_hash = ? WHERE exercise_id = ? AND number = ?",
+                (FREE, exercise, number),
+            )
+            rows = opened.execute(
+                "SELECT id, exercise_id, number, name, seat FROM seats "
+                "WHERE exercise_id = ? AND number = ?",
+                (exercise, number),
+            ).fetchall()
+            for one in map(_seated, rows):
+                if not one.seat.uids and not one.seat.steps and one.seat.committed is None:
+                    opened.execute("DELETE FROM seats WHERE id = ?", (one.id,))
 
     def opened_by(self, key: str) -> Seated | None:
         """The seat of a key, "number.secret"; None where there is none, or no longer."""
@@ -281,6 +312,14 @@ class Exercises:
         return row[0] != viewer or not sees_truth(
             Plan.model_validate_json(row[2]), Seat.model_validate_json(row[3]), ended=False
         )
+
+    def without_seed(self, stored: StoredRun, viewer: int | None = None) -> StoredRun:
+        """A run as it may be shown: with the seed of a hidden fault, who simulates every cause
+        finds the recording that is the same to the nanosecond."""
+        if stored.header.source != "simulated" or not self.hides(stored.header.uid, viewer):
+            return stored
+        facts = {name: value for name, value in stored.header.hardware.items() if name != "seed"}
+        return replace(stored, header=replace(stored.header, seed=None, hardware=facts))
 
 
 NO_EXERCISE = (

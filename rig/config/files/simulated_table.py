@@ -27,12 +27,13 @@ LONGEST_VALUE = 80
 """Lines that a value of `fault` may take."""
 
 
-def with_faults(text: str, faults: Sequence[Fault]) -> str | None:
-    """`text` with these faults in the place of its own."""
+def with_faults(text: str, faults: Sequence[Fault], salt: str = "") -> str | None:
+    """`text` with these faults in the place of its own. `salt`: of one line, a remark behind them,
+    so that who guesses the faults cannot prove them by the hash of the text."""
     data = tomllib.loads(text)
     texts = [fault.text for fault in faults]
     wanted = {**data, TABLE: {**data.get(TABLE, {}), "fault": texts}}
-    line = f"fault = {json.dumps(texts)}{REMARK}\n"
+    line = f"fault = {json.dumps(texts)}{REMARK}{salt and f' {salt}'}\n"
     found = (new for new in _written(text, line) if _parsed(new) == wanted)
     return next(found, None)
 
