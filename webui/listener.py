@@ -3,11 +3,15 @@
 
 waitress counts idle connections against its limit, and stops accepting once that is reached: a few
 hundred connections that send nothing would keep everybody out, a stop included. Here a connection
-has so long to send its request, and where too many are open the one that has waited longest goes.
+has so long to send its request, and where too many are open one of those that owe a request goes:
+the one that has waited longest, or, where handshakes of TLS are under way, any, by chance. A
+handshake takes turns to and fro, and who comes faster than those must not be able to drive
+everybody out.
 """
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Callable
 from typing import Any
@@ -19,11 +23,18 @@ BODY_BYTES_PER_S = 16 * 1024
 """A body may take longer than the patience where it comes at least this fast."""
 UNREAD_S = 30.0
 """An answer that nobody reads any more is given up, and its thread freed."""
+SPARED_S = 1.0
+"""So long a connection over TLS has for its handshake before others that came earlier."""
+SILENT_WEIGHT = 16
+"""So much likelier one goes whose first message of the handshake is not whole."""
 
 
 class Connection(HTTPChannel):  # type: ignore[misc]
     """One connection. `waits_since_s`: since when it owes a request (monotonic); `received_bytes`
     of it so far."""
+
+    greeted = has_spoken = True
+    """Whether the handshake is done, and whether its first message came; here there is none."""
 
     def __init__(self, *words: Any, **more: Any) -> None:
         super().__init__(*words, **more)
@@ -95,5 +106,11 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
 
     def _make_room(self, new: Connection, among: list[Connection]) -> None:
         waiting = [one for one in among if not one.at_work]
-        # where everybody is being answered, the newcomer goes
-        min(waiting, key=lambda one: one.waits_since_s, default=new).handle_close()
+        if all(one.greeted for one in waiting):
+            # where everybody is being answered, the newcomer goes
+            min(waiting, key=lambda one: one.waits_since_s, default=new).handle_close()
+            return
+        now_s = time.monotonic()
+        late = [one for one in waiting if not now_s - one.waits_since_s <= SPARED_S]
+        chances = [1 if one.has_spoken else SILENT_WEIGHT for one in late or waiting]
+        random.choices(late or waiting, chances)[0].handle_close()  # noqa: S311 - no secret

@@ -29,7 +29,8 @@ PATIENCE_S, STOP_PATIENCE_S = 10.0, 2.0
 """So long a connection may be idle, or its request half sent."""
 EACH, MOST = 64, 250
 """Connections from one address, and from all."""
-STOP_EACH, STOP_MOST = 16, 64
+STOP_EACH, STOP_MOST, STOP_MOST_TLS = 16, 64, 250
+"""More over TLS: a handshake takes turns to and fro, in which others may come."""
 OUT_MOST = 128 * 1024
 """Kept for a browser that reads slowly; what is older than this would be shown as live."""
 BODY_MOST = CAPTURE_BYTES + (1 << 20)
@@ -123,7 +124,8 @@ def open_stop_server(
         start("200 OK", headers)
         return [json.dumps({"off": done.off, "words": done.words}).encode()]
 
-    return Listener(answer, patience_s=STOP_PATIENCE_S, each=STOP_EACH, most=STOP_MOST,
+    return Listener(answer, patience_s=STOP_PATIENCE_S, each=STOP_EACH,
+                    most=STOP_MOST if secure is None else STOP_MOST_TLS,
                     host=address, port=0, threads=STOP_THREADS,
                     max_request_body_size=FORM_MOST, **_transport(secure))  # fmt: skip
 

@@ -152,6 +152,16 @@ class TlsConnection(Connection):
         self._begun, self._shaken, self._wants_write = False, False, False
         super().__init__(server, sock, addr, adj, map=map)
 
+    @property
+    def greeted(self) -> bool:  # type: ignore[override]
+        """Whether the handshake is done."""
+        return self._shaken
+
+    @property
+    def has_spoken(self) -> bool:  # type: ignore[override]
+        """Whether the first message of the handshake came whole: a cipher is agreed then."""
+        return self._shaken or self.socket.cipher() is not None
+
     def readable(self) -> bool:
         """In the handshake, what the handshake waits for."""
         return bool(super().readable()) if self._shaken else not self._wants_write

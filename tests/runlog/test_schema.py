@@ -216,7 +216,8 @@ def test_what_the_list_is_sorted_by_is_taken_from_older_results(path):
             names, values = (", ".join(map(str, part)) for part in (given, given.values()))
             db.execute(f"INSERT INTO runs ({names}) VALUES ({values})", (note,))
         db.execute("INSERT INTO texts VALUES ('x', 'x')")
-        for number, text in ((1, json.dumps(shape)), (2, "{}"), (3, "not JSON")):
+        odd = {"counts": {"missed": 1.5}, "summary": {"response_ms": {"n": "4", "max": "late"}}}
+        for number, text in ((1, json.dumps(shape)), (2, json.dumps(odd)), (3, "not JSON")):
             db.execute(
                 "INSERT INTO results (run_id, software, created_utc_s, json)"
                 " VALUES (?, 'v', 0.0, ?)",

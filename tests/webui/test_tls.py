@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import os
+import select
 import socket
 import ssl
 import subprocess
@@ -143,6 +144,34 @@ def test_stop_is_answered_through_floods_of_half_open_handshakes(
             time.sleep(0.5)
             assert len(servers.page.active_channels) <= serving.EACH
             assert len(servers.stop.active_channels) <= serving.STOP_EACH
+
+
+def stopped_slowly(pair: tuple[Path, Path], port: int) -> bool:
+    """Whether a stop is answered to somebody in whose handshake many others are begun."""
+    trusting = ssl.create_default_context(cafile=str(pair[0]))
+    raw = socket.create_connection(("127.0.0.1", port), timeout=5)
+    raw.setblocking(False)
+    link = trusting.wrap_socket(raw, server_hostname="127.0.0.1", do_handshake_on_connect=False)
+    with link, contextlib.suppress(OSError):
+        with contextlib.suppress(ssl.SSLWantReadError):
+            link.do_handshake()
+        assert select.select([link], [], [], 5)[0]  # the server's turn came
+        with half_handshakes(port, serving.STOP_EACH + 4):
+            time.sleep(0.2)
+            link.settimeout(1)
+            link.do_handshake()
+            link.sendall(b"POST /stop HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            return link.recv(100).startswith(b"HTTP/1.1 200")
+    return False
+
+
+def test_who_has_begun_to_shake_hands_outlasts_those_who_say_nothing_whole(
+    tmp_path: Path, pair: tuple[Path, Path]
+) -> None:
+    """Chance has a hand in who goes, so three tries: the one that waits longest always went."""
+    with running(tmp_path, pair) as servers:
+        assert serving.STOP_MOST_TLS > 10 * serving.STOP_EACH  # more than a few addresses
+        assert any(stopped_slowly(pair, int(servers.ports[1])) for _ in range(3))
 
 
 def test_a_handshake_that_never_ends_is_dropped_in_time(

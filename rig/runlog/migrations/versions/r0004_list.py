@@ -38,7 +38,7 @@ def upgrade() -> None:
             kind = Number if name.endswith("_ms") else sa.Integer()
             results.add_column(sa.Column(name, kind))
     if op.get_context().dialect.name == "sqlite":
-        taken = ", ".join(f"{name} = json_extract(json, '$.{at}')" for name, at in FIGURES.items())
+        taken = ", ".join(f"{name} = {_number_at(name, at)}" for name, at in FIGURES.items())
         op.execute(f"UPDATE results SET {taken} WHERE json_valid(json)")  # noqa: S608 - our own
     op.create_table(
         "views",
@@ -54,3 +54,10 @@ def upgrade() -> None:
         ("results", ["missed", "run_id"]),
     ):
         op.create_index(f"ix_{table}_{'_'.join(columns)}", table, columns)
+
+
+def _number_at(name: str, at: str) -> str:
+    """SQL for a figure of a kept result; what is not of its column's kind is left out, so that one
+    odd result does not keep the whole log from being brought up to date."""
+    kinds = "'integer', 'real'" if name.endswith("_ms") else "'integer'"
+    return f"CASE WHEN json_type(json, '$.{at}') IN ({kinds}) THEN json_extract(json, '$.{at}') END"
