@@ -210,6 +210,58 @@ def test_garbled_frames_give_no_reading_and_count() -> None:
     assert gauge.frames_rejected == 1 and gauge.frames_ok == 1
 
 
+@pytest.mark.parametrize("start", [b"\x02", b"\x02\x02"])
+def test_a_start_mark_within_a_number_gives_no_reading(start: bytes) -> None:
+    """612.7 kPa with a start mark put in, or in place of a digit: 7 kPa was never sent."""
+    link = MemoryLink()
+    gauge = StreamGauge(link, VirtualClock(), gauge_setup(pattern="{STX}{pressure} {unit}{ETX}"))
+    items = played(gauge, link, 1, b"\x02 612." + start + b"7 kPa\x03\x02 613.1 kPa\x03")
+    *told, cut_in, sound = items
+    assert len(told) == len(start)
+    assert all("cut off by the start" in item.detail for item in told)
+    assert "began within another frame" in cut_in.detail
+    assert (sound.value, sound.quality) == (613.1, GOOD)
+    assert gauge.frames_ok == 1
+
+
+@given(
+    st.lists(st.integers(1000, 6999), min_size=3, max_size=6),
+    st.sampled_from(["{STX}{pressure} {unit}{ETX}", "{STX}{pressure} {unit}{ETX}{bcc}"]),
+    st.data(),
+)
+def test_one_start_mark_too_many_anywhere_makes_no_number(
+    tenths: list[int], pattern: str, data: st.DataObject
+) -> None:
+    """Wherever a start mark comes in or takes a byte's place, only numbers that were sent are
+    good; with a checksum the next reading is not lost either."""
+    sent = [n / 10 for n in tenths]
+    bodies = [b"%.1f kPa\x03" % value for value in sent]
+    checked = "bcc" in pattern
+    frames = [b"\x02" + body + (block_check(body) if checked else b"") for body in bodies]
+    place = data.draw(st.integers(0, len(frames[0]) - 1))
+    gone = data.draw(st.integers(0, 1))
+    harmed = frames[0][:place] + b"\x02" + frames[0][place + gone :]
+    link = MemoryLink()
+    gauge = StreamGauge(link, VirtualClock(), gauge_setup(pattern=pattern))
+    items = played(gauge, link, 1, harmed + b"".join(frames[1:]))
+    good = [item.value for item in items if isinstance(item, Sample) and item.quality == GOOD]
+    assert all(value in sent for value in good)
+    assert good[-len(sent) + 2 :] == sent[2:]
+    whole_check = checked and place < len(frames[0]) - 1
+    if whole_check:
+        assert good[-len(sent) + 1 :] == sent[1:]
+
+
+def test_a_checksum_tells_a_frame_that_follows_a_cut_off_one() -> None:
+    link = MemoryLink()
+    setup = gauge_setup(pattern="{STX}{pressure} {unit}{ETX}{bcc}")
+    gauge = StreamGauge(link, VirtualClock(), setup)
+    body = b"612.7 kPa\x03"
+    items = played(gauge, link, 1, b"\x02 61\x02" + body + block_check(body))
+    assert [type(item) for item in items] == [Condition, Sample]
+    assert items[1].value == 612.7
+
+
 def test_an_answer_between_marks() -> None:
     setup = query(ask=r"\x05", pattern="{STX}{pressure}{ETX}{bcc}")
     exchange = LineExchange(b"\x05", line_decoder(setup))

@@ -14,10 +14,12 @@ _BLANK = b"\r\n\t \0"
 
 
 class Line(NamedTuple):
-    """A whole frame with its marks, or a line without its terminator, and when its end arrived."""
+    """A whole frame with its marks, or a line without its terminator, and when its end arrived.
+    `cut_in`: its start mark came before the end of a frame, and may stand in a number."""
 
     t_ns: int
     data: bytes
+    cut_in: bool = False
 
 
 class BadFrame(NamedTuple):
@@ -33,9 +35,10 @@ class LineFramer:
 
     A frame is taken only when its end has arrived. What comes before the first start mark (without
     one: before the first end) is thrown away, since its beginning is missing. A start mark begins
-    a frame wherever it comes: the one it cuts off is a BadFrame, as is one that ends without having
-    begun, and an over-long one, whose rest is thrown away too. Empty lines are skipped, and so is
-    what stands between an end and the next start mark.
+    a frame wherever it comes; what was before it without an end is a BadFrame, and the frame it
+    begins is `cut_in`. A BadFrame is also one that ends without having begun, and an over-long one,
+    whose rest is thrown away too. Empty lines are skipped, and so is what stands between an end and
+    the next start mark.
     """
 
     def __init__(
@@ -53,7 +56,7 @@ class LineFramer:
         self._synchronised = self._from_first
         self._inside = self._from_first and not self._marks.start
         self._check_left = 0
-        self._ended = self._reported = False
+        self._ended = self._reported = self._cut_in = False
 
     @property
     def pending(self) -> bytes:
@@ -106,6 +109,7 @@ class LineFramer:
         before = bytes(self._buffer[: -len(self._marks.start)])
         if self._inside and before:
             self._bad(t_ns, before, "was cut off by the start of the next one", out)
+        self._cut_in = self._inside
         self._buffer[:] = self._marks.start
         self._inside = self._synchronised = True
         self._check_left, self._reported = 0, False
@@ -126,21 +130,21 @@ class LineFramer:
         if self._inside or not self._reported:
             self._bad(t_ns, bytes(self._buffer[: self._most]), why, out)
             self._reported = True
-        self._synchronised = self._inside = False
+        self._synchronised = self._inside = self._cut_in = False
         self._check_left = 0
         self._buffer.clear()
 
     def _end(self, t_ns: int, out: list[Line | BadFrame]) -> None:
         data = bytes(self._buffer)
         if self._inside and data:
-            out.append(Line(t_ns, data))
+            out.append(Line(t_ns, data, self._cut_in))
         elif self._synchronised and data.strip(_BLANK):
             self._bad(t_ns, data, f"has no {named(self._marks.start)} at its beginning", out)
         self._buffer.clear()
         self._check_left = 0
         self._inside = not self._marks.start
         self._synchronised = self._synchronised or self._inside
-        self._ended, self._reported = True, False
+        self._ended, self._reported, self._cut_in = True, False, False
 
     def _bad(self, t_ns: int, data: bytes, why: str, out: list[Line | BadFrame]) -> None:
         self.rejected += 1

@@ -57,6 +57,11 @@ class StreamDecoder:
         """What frames the lines that this decoder reads."""
         return self._pattern.marks
 
+    @property
+    def checked(self) -> bool:
+        """A checksum tells whether a line is whole."""
+        return self._pattern.checksum is not None
+
     def decode(self, t_ns: int, line: bytes) -> Sample | Condition:
         """The pressure of a line without its terminator; a Condition where it does not match.
 

@@ -9,13 +9,16 @@ from rig.config.gauge.model import GaugeSetup
 from rig.core.clock import NS_PER_S, Clock
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.channels import FRAME_REJECTED, UNIT_CHANGED, Decoded, rejected
-from rig.io.gauges.framing import Line, LineFramer
+from rig.io.gauges.framing import BadFrame, LineFramer
 from rig.io.gauges.links import ByteLink, LinkLost
 from rig.io.gauges.nmea import NmeaDecoder
 from rig.io.gauges.pattern import line_decoder
 
 GAUGE_LOST = "gauge lost"
 GAUGE_BACK = "gauge back"
+CUT_IN = (
+    "began within another frame, so digits before it may be missing, and has no checksum to tell"
+)
 
 REJECTED_MOST = 20
 """Rejected frames told singly in one second; the others are counted and told as a number."""
@@ -124,11 +127,12 @@ class StreamGauge(AnyGauge):
     def __init__(self, link: ByteLink, clock: Clock, gauge: GaugeSetup) -> None:
         super().__init__(link, clock)
         self._decoder: Decoder
+        self._checked = True
         if gauge.form == "nmea":
             self._decoder, self._framer = NmeaDecoder(gauge), LineFramer()
         else:
             self._decoder = lines = line_decoder(gauge)
-            self._framer = LineFramer(marks=lines.marks)
+            self._framer, self._checked = LineFramer(marks=lines.marks), lines.checked
         self._settle_ns = int(gauge.settle_s * NS_PER_S)
         self._listens_ns = clock.now_ns() + self._settle_ns
 
@@ -139,10 +143,13 @@ class StreamGauge(AnyGauge):
             if t_ns < self._listens_ns:
                 continue
             for frame in self._framer.feed(t_ns, data):
-                if isinstance(frame, Line):
-                    self._take(self._decoder.readings(frame.t_ns, frame.data), out)
+                if isinstance(frame, BadFrame):
+                    decoded = Decoded([rejected(frame.t_ns, frame.data, frame.why)])
+                elif frame.cut_in and not self._checked:
+                    decoded = Decoded([rejected(frame.t_ns, frame.data, CUT_IN)])
                 else:
-                    self._take(Decoded([rejected(frame.t_ns, frame.data, frame.why)]), out)
+                    decoded = self._decoder.readings(frame.t_ns, frame.data)
+                self._take(decoded, out)
         return out
 
     def _reopened(self) -> None:
