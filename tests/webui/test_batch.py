@@ -201,3 +201,13 @@ def test_after_a_run_the_next_of_the_list_is_offered_not_the_next_number(
     page = operator.get("/bench").text
     offered = re.search(r'id="next-tag" name="valve" value="([^"]*)"', page)
     assert offered is not None and offered[1] == "V-2", "without a list the tag counts on"
+
+
+def test_a_list_with_a_number_no_run_can_have_is_told_of(
+    operator: FlaskClient, written: Writer, log_path: Path
+) -> None:
+    """SQLite's INTEGER holds 64 bits with a sign."""
+    written(strokes=3)
+    batch.path_of(log_path).write_text(f'{{"tags": ["V-1"], "after_run": {2**63}}}')
+    answer = operator.get("/bench")
+    assert answer.status_code == 200 and "cannot be read" in answer.text

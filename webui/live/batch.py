@@ -38,7 +38,7 @@ class Batch(Strict):
     do not count; a run's number is never given twice, whatever the clock says."""
 
     tags: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=MOST)]
-    after_run: Annotated[int, Field(ge=0)]
+    after_run: Annotated[int, Field(ge=0, le=2**63 - 1)]  # an INTEGER of SQLite
 
 
 class Row(NamedTuple):
