@@ -88,9 +88,9 @@ def test_only_who_operates_and_not_beside_a_run(
     assert "Take the controls" in looking.get("/log/backup").text
     assert take(looking).status_code == 403
     operating = opened(log_path)
-    operating.application.extensions["hub"] = SimpleNamespace(busy=True)
+    operating.application.extensions["hub"] = SimpleNamespace(at_rest=False)
     assert take(operating).status_code == 409
-    operating.application.extensions["hub"] = SimpleNamespace(busy=False)
+    operating.application.extensions["hub"] = SimpleNamespace(at_rest=True)
     answer = take(operating)
     assert answer.status_code == 200
     answer.close()
