@@ -49,15 +49,15 @@ def install(app: Flask) -> None:
 
     @app.after_request
     def _headers(response: Response) -> Response:
-        for name, value in HEADERS.items():
-            response.headers.setdefault(name, value)
         second = app.config.get("STOP_PORT")
         host = host_of(request.environ)
         if second and host in app.config["TRUSTED_HOSTS"]:  # the stop's own way, past the queue
             policy = CONTENT_SECURITY_POLICY.replace(
                 "connect-src 'self'", f"connect-src 'self' {request.scheme}://{host}:{second}"
             )
-            response.headers["Content-Security-Policy"] = policy
+            response.headers.setdefault("Content-Security-Policy", policy)  # a view's own stays
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
         response.headers.setdefault("Cache-Control", "no-cache")
         return response
 

@@ -18,6 +18,7 @@ from rig.runlog import kept_files, schema
 from rig.runlog.engine import connect, plainly
 
 LAST = "last-backup.json"
+YEAR_10000_UTC_S = 253_402_300_800
 
 
 class LastBackup(NamedTuple):
@@ -151,9 +152,12 @@ def last(path: Path) -> LastBackup | None:
     try:
         found = json.loads((path.parent / LAST).read_text(encoding="utf-8"))
         run = found.get("last_run")  # not in a note of an earlier program
+        utc_s = float(found["utc_s"])
+        if not 0 <= utc_s < YEAR_10000_UTC_S:
+            return None
         return LastBackup(
-            float(found["utc_s"]), str(found["where"]), int(found["bytes"]),
+            utc_s, str(found["where"]), int(found["bytes"]),
             None if run is None else int(run), bool(found.get("same_disk")),
         )  # fmt: skip
-    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, OverflowError):
         return None

@@ -2,7 +2,8 @@
 """Results as tables for a spreadsheet or a program: a row a run, or a row a stroke.
 
 The columns are the same whatever the runs are, and their order never changes; new ones come at the
-end. A column's name carries its unit. What is not known is empty. Text is as it was typed.
+end. A column's name carries its unit. What is not known is empty. Text is as it was typed, with an
+apostrophe before it where a spreadsheet would take it for a formula.
 """
 
 from __future__ import annotations
@@ -105,6 +106,17 @@ def _instant(utc_s: float | None) -> str | None:
     return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds")
 
 
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+"""What a cell begins with that a spreadsheet works out (OWASP, CSV Injection)."""
+
+
+def _no_formula(row: dict[str, Cell]) -> dict[str, Cell]:
+    return {
+        name: f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) else cell
+        for name, cell in row.items()
+    }
+
+
 EMPTY: dict[str, Any] = {"run": None}
 RUN_COLUMNS = tuple(run_row(EMPTY))
 STROKE_COLUMNS = tuple(next(stroke_rows({**EMPTY, "strokes": [{"number": None}]})))
@@ -116,4 +128,5 @@ def write(file: TextIO, results: Iterable[Result], *, by_stroke: bool) -> None:
     table = csv.DictWriter(file, STROKE_COLUMNS if by_stroke else RUN_COLUMNS)
     table.writeheader()
     for result in results:
-        table.writerows(stroke_rows(result) if by_stroke else [run_row(result)])
+        rows = stroke_rows(result) if by_stroke else [run_row(result)]
+        table.writerows(map(_no_formula, rows))

@@ -6,6 +6,8 @@ from __future__ import annotations
 import io
 import random
 import re
+import threading
+import time
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,6 +17,8 @@ from flask.testing import FlaskClient
 
 from rig.runlog.store import RunLog
 from webui.app import create_app
+from webui.faults import PageFault
+from webui.work import heavy
 
 Written = Callable[..., int]
 CAPTURE = "time_s,command,switch\n0,0,0\n1,1,0\n1.05,1,1\n2,0,1\n2.04,0,0\n3,0,0\n"
@@ -365,9 +369,9 @@ def test_over_a_network_without_the_passcode_the_log_is_only_read(
 
 
 class Busy:
-    """A hub whose bench is at work."""
+    """A hub whose rig is looked at, armed or at work."""
 
-    busy = True
+    at_rest = False
 
 
 def test_heavy_work_waits_for_the_end_of_a_run(client: FlaskClient, written: Written) -> None:
@@ -375,9 +379,54 @@ def test_heavy_work_waits_for_the_end_of_a_run(client: FlaskClient, written: Wri
     run = written(strokes=3)
     client.application.extensions["hub"] = Busy()
     answer = client.get(f"/log/export?run={run}&to=csv")
-    assert answer.status_code == 409 and "Not while a run goes on" in answer.text
+    assert answer.status_code == 409 and "Not while the rig is in use" in answer.text
     one = client.get(f"/runs/{run}/run.csv")
-    assert one.status_code == 409 and "Not while a run goes on" in one.text
+    assert one.status_code == 409 and "Not while the rig is in use" in one.text
     del client.application.extensions["hub"]
     with client.get(f"/log/export?run={run}&to=csv") as kept:
+        assert kept.status_code == 200
+
+
+def test_one_heavy_piece_of_work_at_a_time_and_the_page_stays_free(
+    client: FlaskClient, written: Written, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Thirty ask at once: few processes are started, few wait, the others are told so at once."""
+    address = f"/log/results.csv?run={written(strokes=3)}"
+    monkeypatch.setattr(heavy, "QUEUE_S", 0.3)
+    at_work, most, free = [], [], threading.Event()
+
+    def slow(*_: object) -> dict[str, str]:
+        at_work.append(1)
+        most.append(len(at_work))
+        free.wait(10)
+        at_work.pop()
+        return {"wrong": ""}
+
+    monkeypatch.setattr(heavy, "_done", slow)
+    told: list[int] = []
+
+    def ask() -> None:
+        try:
+            with client.application.app_context():
+                heavy.do("results")
+                told.append(200)
+        except PageFault as fault:
+            told.append(fault.status)
+
+    crowd = [threading.Thread(target=ask) for _ in range(30)]
+    for one in crowd:
+        one.start()
+    within_s = time.monotonic() + 5
+    while len(told) < 30 - heavy.AT_ONCE and time.monotonic() < within_s:
+        time.sleep(0.01)
+    answer = client.get(address) if told else None
+    free.set()
+    for one in crowd:
+        one.join()
+    assert (max(most), sorted(told)) == (
+        heavy.AT_ONCE, [200] * heavy.AT_ONCE + [429] * (30 - heavy.AT_ONCE),
+    )  # fmt: skip
+    assert answer is not None and answer.status_code == 429 and "ask again" in answer.text
+    monkeypatch.undo()
+    with client.get(address) as kept:
         assert kept.status_code == 200

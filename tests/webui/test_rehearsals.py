@@ -96,6 +96,6 @@ def test_what_is_no_caution_or_no_answer_is_refused(client: FlaskClient) -> None
 
 
 def test_not_beside_a_real_run(client: FlaskClient) -> None:
-    client.application.extensions["hub"] = SimpleNamespace(busy=True)
+    client.application.extensions["hub"] = SimpleNamespace(at_rest=False)
     assert client.get("/lesson/cautions/welded?said=live").status_code == 409
     assert client.get("/lesson/cautions/welded").status_code == 200

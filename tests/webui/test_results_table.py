@@ -101,3 +101,18 @@ def test_a_wrong_question_is_told(client: FlaskClient, written: Writer, query: s
 ])  # fmt: skip
 def test_a_files_name_says_valve_and_run(valve: str | None, stem: str) -> None:
     assert file_stem(3, valve, "board") == stem
+
+
+def test_what_was_typed_never_leaves_as_a_formula(client: FlaskClient, written: Writer) -> None:
+    """OWASP, CSV Injection: cells that begin with = + - @, tab or carriage return are formulas."""
+    typed = '=HYPERLINK("http://evil.example")'
+    run = written(strokes=4, valve=typed, job="@SUM(A1)", by="-2+3", note="+1\na=b")
+    found, _ = table(client, run)
+    row = found.iloc[0]
+    assert (row["valve"], row["job"], row["by"]) == (f"'{typed}", "'@SUM(A1)", "'-2+3")
+    assert row["note"] == "'+1\na=b"
+    assert table(client, run, each="stroke")[0]["valve"][0] == f"'{typed}"
+    out = io.StringIO()
+    numbers = {"run": 1, "strokes": [{"number": 1, "pressure": {"delay_50_ms": -1.5}}]}
+    results_table.write(out, [numbers], by_stroke=True)
+    assert ",-1.5," in out.getvalue(), "a number stays one"

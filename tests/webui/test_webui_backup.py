@@ -97,9 +97,9 @@ def test_only_who_operates_and_not_beside_a_run(
     assert "Take the controls" in looking.get("/log/backup").text
     assert take(looking).status_code == 403
     operating = opened(log_path)
-    operating.application.extensions["hub"] = SimpleNamespace(busy=True)
+    operating.application.extensions["hub"] = SimpleNamespace(at_rest=False)
     assert take(operating).status_code == 409
-    operating.application.extensions["hub"] = SimpleNamespace(busy=False)
+    operating.application.extensions["hub"] = SimpleNamespace(at_rest=True)
     answer = take(operating)
     assert answer.status_code == 200
     answer.close()
@@ -131,3 +131,16 @@ def test_its_age(
     page = opened(log_path, operates=False).get("/log/backup").text
     assert words in page
     assert ("Make one now" in page) == old
+
+
+@pytest.mark.parametrize(
+    "damaged", ['"bytes": 1e400, "utc_s": 1', '"bytes": 1, "utc_s": NaN',
+                '"bytes": 1, "utc_s": 1e400', '"bytes": 1, "utc_s": -1e18'],
+)  # fmt: skip
+def test_a_damaged_note_of_the_last_copy_counts_as_none(
+    written: Writer, log_path: Path, damaged: str
+) -> None:
+    written(strokes=3)
+    (log_path.parent / copies.LAST).write_text(f'{{{damaged}, "where": "downloaded"}}')
+    answer = opened(log_path).get("/log/backup")
+    assert answer.status_code == 200 and "None was made yet" in answer.text

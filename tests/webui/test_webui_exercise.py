@@ -9,10 +9,12 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
-from flask import Flask
+from flask import Flask, Response
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
@@ -451,3 +453,11 @@ def test_checks_cost_minutes_and_keep_their_order() -> None:
     # 20 strokes of 1 s and what lies around them: two or three begun half minutes
     assert steps.run_minutes(24.0) == GETTING_THERE + 0.5
     assert steps.run_minutes(30.1) == GETTING_THERE + 1.0
+
+
+@pytest.mark.parametrize("scheme", ["https", "http"])
+def test_a_seats_cookie_is_for_tls_alone_where_the_page_is_served_so(scheme: str) -> None:
+    seat: Any = SimpleNamespace(id=1)
+    with Flask(__name__).test_request_context(base_url=f"{scheme}://localhost"):
+        for answer in (seats.keep(Response(), seat, "key"), seats.leave(Response())):
+            assert ("Secure" in answer.headers["Set-Cookie"]) == (scheme == "https")

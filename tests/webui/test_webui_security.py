@@ -215,3 +215,18 @@ def test_a_download_is_never_a_page(client: FlaskClient, written: Writer) -> Non
         with client.get(f"/runs/1/run.{kind}") as answer:
             assert answer.headers["Content-Disposition"].startswith("attachment;")
             assert answer.mimetype != "text/html"
+
+
+def test_a_policy_of_a_views_own_stays_beside_a_stop_port(tmp_path: Path) -> None:
+    """An attachment's sandbox is not widened to what a page may."""
+    hub = Hub(tmp_path / "state", Files([], [], tmp_path))
+    app = create_app({"HUB": hub, "STOP_PORT": 9})
+
+    @app.get("/sandboxed")
+    def _sandboxed() -> tuple[str, dict[str, str]]:
+        return "", {"Content-Security-Policy": "default-src 'none'; sandbox"}
+
+    client = app.test_client()
+    policy = client.get("/sandboxed").headers["Content-Security-Policy"]
+    assert policy == "default-src 'none'; sandbox"
+    assert ":9" in client.get("/help/").headers["Content-Security-Policy"]

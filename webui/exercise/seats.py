@@ -67,13 +67,16 @@ def seat_here() -> Seated | None:
 
 def keep(answer: Response, seat: Seated, key: str) -> Response:
     """Give this browser the key of its seat."""
-    answer.set_cookie(COOKIE, f"{seat.id}.{key}", max_age=KEPT_S, httponly=True, samesite="Strict")
+    answer.set_cookie(
+        COOKIE, f"{seat.id}.{key}", max_age=KEPT_S, httponly=True, samesite="Strict",
+        secure=request.is_secure,
+    )  # fmt: skip
     return answer
 
 
 def leave(answer: Response) -> Response:
     """Take it away."""
-    answer.delete_cookie(COOKIE, httponly=True, samesite="Strict")
+    answer.delete_cookie(COOKIE, httponly=True, samesite="Strict", secure=request.is_secure)
     return answer
 
 

@@ -11,13 +11,15 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import uuid
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -30,10 +32,39 @@ from webui.work import importing
 
 WITHIN_S = 600.0
 CHUNK_RECORDS = 2000
+AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 else 1
+QUEUE_S, QUEUE_MOST = 2.0, 4
+"""So long work waits for its turn, and so many at once: each holds a thread of the page."""
+_turns, _queue = threading.BoundedSemaphore(AT_ONCE), threading.BoundedSemaphore(QUEUE_MOST)
 
 
 def do(work: str, **needed: Any) -> dict[str, Any]:
-    """Do it and wait for it. Raises PageFault where it cannot be done."""
+    """Do it and wait for it. Raises PageFault where it cannot be done, or too much is asked for at
+    once."""
+    with _turn():
+        return _done(work, needed)
+
+
+@contextlib.contextmanager
+def _turn() -> Iterator[None]:
+    taken = _turns.acquire(blocking=False)
+    if not taken and _queue.acquire(blocking=False):
+        try:
+            taken = _turns.acquire(timeout=QUEUE_S)
+        finally:
+            _queue.release()
+    if not taken:
+        raise PageFault(
+            429, "Not now", "As many exports and files as may be are being worked on.",
+            "Wait a minute, go back, and ask again.",
+        )  # fmt: skip
+    try:
+        yield
+    finally:
+        _turns.release()
+
+
+def _done(work: str, needed: dict[str, Any]) -> dict[str, Any]:
     try:
         done = subprocess.run(
             [sys.executable, "-m", "webui.work.heavy"], input=json.dumps({"work": work, **needed}),
@@ -51,13 +82,14 @@ def do(work: str, **needed: Any) -> dict[str, Any]:
 
 
 def not_beside_a_run() -> None:
-    """Work that takes the processor for seconds waits: a bench keeps its time with it. Raises
-    PageFault."""
+    """Work that takes the processor for seconds waits while the rig is looked at, armed or at work:
+    a bench keeps its time with it. Raises PageFault."""
     hub = current_app.extensions.get("hub")
-    if hub is not None and hub.busy:
+    if hub is not None and not hub.at_rest:
         raise PageFault(
-            409, "Not while a run goes on", "It would take the processor from the bench.",
-            "Wait for the end of the run, go back, and ask again. Nothing was changed.",
+            409, "Not while the rig is in use", "It would take the processor from the bench.",
+            "Wait for the end of the run, or leave the rig where it is only looked at; then go "
+            "back and ask again. Nothing was changed.",
         )  # fmt: skip
 
 
