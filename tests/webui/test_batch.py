@@ -281,7 +281,6 @@ def test_after_a_run_the_next_of_the_list_is_offered_not_the_next_number(
     assert offered is not None and offered[1] == "V-2", "without a list the tag counts on"
 
 
-<<<<<<< HEAD
 @pytest.mark.parametrize("missed", [None, (1, 5)])
 def test_the_line_of_figures_is_a_sentence(
     operator: FlaskClient, hub: Hub, log_path: Path, written: Writer,
@@ -300,7 +299,8 @@ def test_the_line_of_figures_is_a_sentence(
     page = operator.get("/bench").text.partition('id="how-ended"')[2].partition("</section>")[0]
     line = next(one for one in re.findall(r"<p>(.*?)</p>", page, re.S) if " ms" in one)
     assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line
-=======
+
+
 def test_a_list_with_a_number_no_run_can_have_is_told_of(
     operator: FlaskClient, written: Writer, log_path: Path
 ) -> None:
@@ -309,4 +309,3 @@ def test_a_list_with_a_number_no_run_can_have_is_told_of(
     batch.path_of(log_path).write_text(f'{{"tags": ["V-1"], "after_run": {2**63}}}')
     answer = operator.get("/bench")
     assert answer.status_code == 200 and "cannot be read" in answer.text
->>>>>>> m5

@@ -40,8 +40,7 @@ class Batch(Strict):
     another setup or sheet than these, where they are named."""
 
     tags: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=MOST)]
-<<<<<<< HEAD
-    after_run: Annotated[int, Field(ge=0)]
+    after_run: Annotated[int, Field(ge=0, le=2**63 - 1)]  # an INTEGER of SQLite
     setup: str = ""
     sheet: str = ""
 
@@ -55,9 +54,6 @@ class Batch(Strict):
             if ours and ours.rstrip("_") != file.removesuffix(ending).rstrip("_"):
                 return word
         return ""
-=======
-    after_run: Annotated[int, Field(ge=0, le=2**63 - 1)]  # an INTEGER of SQLite
->>>>>>> m5
 
 
 class Row(NamedTuple):
