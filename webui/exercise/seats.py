@@ -10,7 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import cast
 
-from flask import Flask, current_app, g, request
+from flask import Flask, current_app, g, has_request_context, request
 from werkzeug.wrappers import Response
 
 from rig.actions.exercise.store import Exercises, Seated
@@ -59,7 +59,10 @@ def taken() -> Tries:
 
 
 def seat_here() -> Seated | None:
-    """The seat of this browser; None where it has none, or no longer."""
+    """The seat of this browser; None where it has none, or no longer, and where no browser asks:
+    whatever is made aside of the page hides what is hidden."""
+    if not has_request_context():
+        return None
     if "seat" not in g:
         g.seat = store().opened_by(request.cookies.get(COOKIE, ""))
     return cast(Seated | None, g.seat)
