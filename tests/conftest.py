@@ -43,7 +43,7 @@ REAL_TIME_FOLDERS = {"desk", "recorder"}
 """Real processes with time limits of their own: beside other tests they would be late."""
 
 
-REAL_TIME_FILES = {"test_browser_bench.py", "test_live_run.py"}
+REAL_TIME_FILES = {"test_browser_bench.py", "test_browser_next_valve.py", "test_live_run.py"}
 """Whole runs in real time, driven from a page: two browsers at once starve the bench."""
 
 
