@@ -29,7 +29,8 @@ class BenchServer(Server):
 
         patient = folder / "workshop.setup.toml"  # the machine that tests may be busy
         patient.write_text((DEMO / "workshop.setup.toml").read_text().replace(
-            "[limits]\n", '[limits]\nreadback_delay = "500 ms"\n'))  # fmt: skip
+            "[limits]\n",
+            '[limits]\nreadback_delay = "500 ms"\ngauge_stale = "5 s"\n'))  # fmt: skip
         self.process = subprocess.Popen(
             [sys.executable, "-m", "rig.cli.main", "serve", "--port", "0", "--setup", str(patient),
              "--sheet", str(DEMO)],
