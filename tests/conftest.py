@@ -10,7 +10,6 @@ from __future__ import annotations
 import gc
 import os
 import signal
-import sys
 import threading
 import time
 import uuid
@@ -18,7 +17,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from _pytest.runner import runtestprotocol
 from hypothesis import HealthCheck, settings
 
 settings.register_profile("default", deadline=None)
@@ -53,29 +51,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.path.parent.name in REAL_TIME_FOLDERS or item.path.name in REAL_TIME_FILES:
             item.add_marker("real_time")
-
-
-TRIES = 3
-
-
-def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
-    """A whole run in real time that failed is made again, and that is said: where the computer
-    stands still for half a second the run trips, as it should, and the test learns nothing."""
-    if item.path.name not in REAL_TIME_FILES:
-        return None
-    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
-    for turn in range(TRIES):
-        reports = runtestprotocol(item, log=False, nextitem=nextitem)
-        failed = [report for report in reports if report.failed]
-        if not failed or turn == TRIES - 1:
-            break
-        said = str(failed[0].longrepr).strip().splitlines()[-1:]
-        print(f"\nmade again: {item.nodeid}: {' '.join(said)}", file=sys.__stderr__, flush=True)
-        item._initrequest()  # type: ignore[attr-defined]  # fixtures anew
-    for report in reports:
-        item.ihook.pytest_runtest_logreport(report=report)
-    item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
-    return True
 
 
 ALLOWED_THREADS = {

@@ -104,6 +104,13 @@ def test_a_technicians_run_is_stopped_and_told(
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
+AT_FIRST = """new MutationObserver(() => {
+  const go = document.getElementById("go");
+  if (go && window.wasOff === undefined) window.wasOff = go.disabled;
+}).observe(document, { childList: true, subtree: true });"""
+"""As it came, before any script of the page was there."""
+
+
 def middle(page: Page, words: str) -> tuple[float, float]:
     box = page.locator(f"text={words}").first.bounding_box()
     assert box is not None
@@ -115,9 +122,7 @@ def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
     bench: BenchServer, visit: Callable, size: tuple[int, int]
 ) -> None:
     page = visit(*size, url=bench.url).page
-    page.add_init_script(
-        "addEventListener('load', () => { wasOff = document.getElementById('go')?.disabled })"
-    )
+    page.add_init_script(AT_FIRST)
     take_controls(page, bench.url)
     assert too_near(page) == []
     page.select_option("select[name=sheet]", "workshop")

@@ -173,10 +173,10 @@ feed(root.dataset.events, root.dataset.live, take);
 setInterval(watchAge, 200);
 if (facts.operator) setInterval(beat, BEAT_MS);
 
-// a second tap on what stood here before arms nothing
+// a second tap on what stood here before arms nothing: it comes disabled, or it could be tapped until
+// this file is there
 const go = document.getElementById("go");
 if (go) {
-  go.disabled = true;
   setTimeout(() => { go.disabled = false; }, ARM_AFTER_MS);
 }
 
