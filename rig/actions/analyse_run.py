@@ -107,16 +107,16 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
     """The result of a stored run as JSON, analysed now. `good`: an earlier run of the same valve
     that conformed."""
     from rig.actions.judge_run import judged_json
-    from rig.results.run_json import Beside
+    from rig.results.run_json import AboutRun
 
     run, header = run_seen(stored), stored.header
-    beside = Beside(
+    about = AboutRun(
         run=stored.id, seed=header.seed, setup_hash=header.setup_hash, sheet_hash=header.sheet_hash,
         valve=header.valve, job=header.job, by=header.by, mount=header.mount, note=header.note,
         conditions=header.conditions, watched=header.watched, not_watched=header.not_watched,
         software=header.software, purpose=header.purpose,
     )  # fmt: skip
-    shape = judged_json(run, beside, good)
+    shape = judged_json(run, about, good)
     if shape["end"] is not None:
         shape["end"]["why"] = _why_stopped(run.recording)
     shape["remark"] = remark_of(stored)

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from rig.diagnosis.checks_file import ChecksFile
     from rig.diagnosis.findings.model import RunSeen
     from rig.diagnosis.model import Diagnosis
-    from rig.results.run_json import Beside
+    from rig.results.run_json import AboutRun
 
 PROVED_CHECKS = {
     "supply": ("supply_loaded", "right"),
@@ -21,16 +21,16 @@ PROVED_CHECKS = {
 """What a link that a person states as proved good is as a check by hand."""
 
 
-def judged_json(run: RunSeen, beside: Beside, good: RunSeen | None = None) -> dict[str, Any]:
+def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> dict[str, Any]:
     """The JSON of `run`, with `of_the_valve` and the verdict's `next_check` and its `next_caution`.
     `good` is an earlier run of this valve that conformed, where there is one."""
     from rig.diagnosis.after_trip import after_trip
     from rig.results.run_json import run_json
     from rig.text.words import no_valve_words
 
-    shape = run_json(run.result, beside)
+    shape = run_json(run.result, about)
     shape["of_the_valve"] = None
-    if run.result.status == "running" or no_valve_words(beside.purpose):
+    if run.result.status == "running" or no_valve_words(about.purpose):
         return shape
     found = diagnosis_of(run, good)
     shape["of_the_valve"] = found.valve.model_dump()

@@ -88,7 +88,7 @@ def command(
     from rig.captures import plan_capture, read_capture, stated_resolution_ns
     from rig.captures.mapping import stated as stated_columns
     from rig.diagnosis.findings.model import RunSeen
-    from rig.results.run_json import Beside
+    from rig.results.run_json import AboutRun
 
     stated = conditions(
         {"supply_voltage": supply_voltage, "base_pressure": base_pressure, "proved": proved}
@@ -108,7 +108,7 @@ def command(
         result = analyse(recording, loaded.setup, sheet_read, stated)
         shape = judged_json(
             RunSeen("the capture", recording, result, loaded.setup, sheet_read, stated),
-            Beside(
+            AboutRun(
                 setup_hash=loaded.hash,
                 sheet_hash=loaded_sheet.hash if loaded_sheet else None,
                 note=f"capture {capture.name}{of_run}",

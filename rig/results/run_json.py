@@ -37,7 +37,7 @@ MS_DIGITS = 6
 
 
 @dataclass(frozen=True)
-class Beside:
+class AboutRun:
     """What is known of a run beside its recording; what is not known is left out."""
 
     run: int | None = None
@@ -56,27 +56,27 @@ class Beside:
     purpose: str | None = None
 
 
-NOTHING_BESIDE = Beside()
+NOTHING_KNOWN = AboutRun()
 
 
-def run_json(result: RunResult, beside: Beside = NOTHING_BESIDE) -> dict[str, Any]:
+def run_json(result: RunResult, about: AboutRun = NOTHING_KNOWN) -> dict[str, Any]:
     """The JSON object of a run."""
     trip, end = result.trip, result.end
     deciding = result.verdict.deciding
     return {
-        "run": beside.run,
+        "run": about.run,
         "kind": result.kind,
         "source": result.source,
         "status": result.status,
-        "seed": beside.seed,
-        "setup_hash": beside.setup_hash,
-        "sheet_hash": beside.sheet_hash,
-        "valve": beside.valve,
-        "job": beside.job,
-        "by": beside.by,
-        "mount": beside.mount,
-        "note": beside.note,
-        "conditions": {name: dict(v) for name, v in beside.conditions.items()},
+        "seed": about.seed,
+        "setup_hash": about.setup_hash,
+        "sheet_hash": about.sheet_hash,
+        "valve": about.valve,
+        "job": about.job,
+        "by": about.by,
+        "mount": about.mount,
+        "note": about.note,
+        "conditions": {name: dict(v) for name, v in about.conditions.items()},
         "strokes": [
             stroke | {"pressure": pressure, "current": current}
             for stroke, pressure, current in zip(
@@ -150,8 +150,8 @@ def run_json(result: RunResult, beside: Beside = NOTHING_BESIDE) -> dict[str, An
         "end": None
         if end is None
         else {"reason": end.reason, "off": end.off, "t_ms": _ms(end.t_ns, result.t0_ns)},
-        "watched": list(beside.watched),
-        "not_watched": list(beside.not_watched),
+        "watched": list(about.watched),
+        "not_watched": list(about.not_watched),
         "verdict": {
             "result": result.verdict.result,
             "why": result.verdict.why,
@@ -171,7 +171,7 @@ def run_json(result: RunResult, beside: Beside = NOTHING_BESIDE) -> dict[str, An
                 for limit in result.verdict.limits
             ],
         },
-        "software": beside.software,
+        "software": about.software,
     }
 
 

@@ -15,7 +15,7 @@ from flask.testing import FlaskClient
 from pydantic import BaseModel, ValidationError
 
 from rig.core import places
-from webui.api import models, models_lesson, registers
+from webui.api import models, models_compare, models_lesson, registers
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import Hub
@@ -64,7 +64,7 @@ def test_runs_of_the_simulated_rig(bench: FlaskClient) -> None:
         lesson = bench.get(f"/api/runs/1/lesson?stroke=2&way={way}").json
         is_described(models_lesson.LessonAnswer, lesson)
         assert lesson is not None and lesson["model"]["refused"] == ""
-    is_described(models_lesson.CompareAnswer, bench.get("/api/compare?run=1&run=2").json)
+    is_described(models_compare.CompareAnswer, bench.get("/api/compare?run=1&run=2").json)
 
 
 def test_a_leak_down_and_its_ramp_have_no_strokes(bench: FlaskClient) -> None:
@@ -96,9 +96,9 @@ def test_several_runs(bench: FlaskClient, written: Callable[..., int]) -> None:
     for n in range(3):
         written(strokes=8, response_ms=60 + 5 * n)
     for asked in ("run=1&run=2", "run=1&run=2&run=3"):
-        is_described(models_lesson.CompareAnswer, bench.get(f"/api/compare?{asked}").json)
+        is_described(models_compare.CompareAnswer, bench.get(f"/api/compare?{asked}").json)
     laid = bench.get("/api/compare/overlay?run=1&run=2").json
-    is_described(models_lesson.CompareOverlayAnswer, laid)
+    is_described(models_compare.CompareOverlayAnswer, laid)
 
 
 def test_a_shared_lesson(bench: FlaskClient, written: Callable[..., int]) -> None:

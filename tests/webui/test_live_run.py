@@ -17,7 +17,7 @@ from described import is_described
 from rig.core import places, state_file
 from rig.core.errors import RefusedError
 from rig.runlog.store import RunLog
-from webui.api.models_lesson import LiveAnswer
+from webui.api.models_live import LiveAnswer
 from webui.live import stopping
 from webui.live.files import Files
 from webui.live.hub import ENDED, IDLE, RUNNING, WAITING, Hub

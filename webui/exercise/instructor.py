@@ -171,9 +171,9 @@ def _row(one: Seated) -> ClassRow:
 def _address() -> str | None:
     """Where the class goes, as another machine can type it; None where this page is served to this
     machine only."""
-    from webui.pages.lesson import _reachable
+    from webui.pages.lesson import reachable_address
 
-    reachable = _reachable()
+    reachable = reachable_address()
     return f"{reachable}{url_for('exercise.start')}" if reachable else None
 
 

@@ -25,7 +25,7 @@ from rig.actions.conditions import CONDITIONS, typed
 from rig.actions.confirmation import STATEMENTS
 from rig.core.errors import Problem, RefusedError, RigError
 from webui import access, security
-from webui.api.models_lesson import LiveAnswer
+from webui.api.models_live import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
 from webui.live import batch, next_run, sheets, stream

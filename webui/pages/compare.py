@@ -21,7 +21,7 @@ from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from webui import log, words
-from webui.api.models_lesson import CompareAnswer, CompareOverlayAnswer
+from webui.api.models_compare import CompareAnswer, CompareOverlayAnswer
 from webui.api.openapi import described
 from webui.charts import drawing, overlay
 from webui.faults import PageFault

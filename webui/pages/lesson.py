@@ -258,7 +258,7 @@ def share(run_id: int) -> Response:
     asked = ShareQuestion.model_validate(request.args.to_dict())
     run_view.open_run(run_id)
     code, lesson = _lessons().share(run_id, whole_page=asked.whole_page)
-    reachable = _reachable()
+    reachable = reachable_address()
     return jsonify(
         code=code,
         key=lesson.key,
@@ -267,7 +267,7 @@ def share(run_id: int) -> Response:
     )
 
 
-def _reachable() -> str | None:
+def reachable_address() -> str | None:
     """This page's address as another machine can type it; None where it is on the loopback only."""
     if not request.host.startswith(LOOPBACK):
         return request.host_url.rstrip("/")
@@ -285,7 +285,7 @@ def picture(code: str) -> Response:
     import segno
 
     _lessons().of(code)
-    reachable = _reachable()
+    reachable = reachable_address()
     if reachable is None:
         raise PageFault(
             404, "No address for other machines", "This page is served to this machine only.",
