@@ -15,7 +15,7 @@ from flask.testing import FlaskClient
 from pydantic import BaseModel, ValidationError
 
 from rig.core import places
-from webui.api import models, models_compare, models_lesson, registers
+from webui.api import models, models_compare, models_lesson, models_live, registers
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import Hub
@@ -138,7 +138,7 @@ def test_valves_and_jobs(bench: FlaskClient, written: Callable[..., int]) -> Non
 
 
 def test_a_bench_at_rest(bench: FlaskClient) -> None:
-    is_described(models_lesson.LiveAnswer, bench.get("/api/live").json)
+    is_described(models_live.LiveAnswer, bench.get("/api/live").json)
 
 
 def test_every_answer_has_a_model_in_the_document(bench: FlaskClient) -> None:
