@@ -9,7 +9,7 @@ from typing import Any
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse
-from rig.results.run_json import Beside, run_json
+from rig.results.run_json import AboutRun, run_json
 
 Times = Sequence[float | None]
 
@@ -39,4 +39,4 @@ def result(run: int, responses: Times, releases: Times | None = None, **known: A
     used = sheet(strokes=len(responses), accept=known.pop("accept", None))
     found = analyse(recorded(responses, releases, source).build(), setup(), used, conditions)
     stated = {"sheet_hash": "s", "setup_hash": "t", **known}
-    return run_json(found, Beside(run=run, conditions=conditions, **stated))
+    return run_json(found, AboutRun(run=run, conditions=conditions, **stated))
