@@ -11,8 +11,9 @@ from flask import Flask
 from markupsafe import Markup, escape
 
 from rig.core.coil_heat import duration_words
+from rig.core.figures import words_of
 from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
-from rig.text.words import FIGURES, NO_VALVE, PURPOSES, UNREAL, no_valve_words
+from rig.text.words import NO_VALVE, PURPOSES, UNREAL, no_valve_words
 
 UNKNOWN = "–"
 TYPED = re.compile(r"`([^`\n]+)`")
@@ -163,7 +164,7 @@ def install(app: Flask) -> None:
         source_word=SOURCES,
         sheet_word=sheet_word,
         kind_word=KINDS,
-        figure_word=FIGURES,
+        figure_word=words_of,
         of_word=OF,
         shown_word=shown_word,
         unknown=UNKNOWN,

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
-from rig.analysis.verdict.limits import NAMES
 from rig.config.setup.describe import describe
 from rig.config.setup.model import Setup
+from rig.core.figures import words_of
 from rig.core.rounding import fixed, places
 from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
 from rig.text.run_facts import rate_is
@@ -162,7 +162,7 @@ def _asked(limit: Result) -> str:
         if limit[key] is not None
     ]
     of = "" if limit["of"] == "total" else f", {limit['of']}"
-    return f"{NAMES.get(limit['figure'], limit['figure'])}{of}: {' and '.join(bounds)}"
+    return f"{words_of(limit['figure'])}{of}: {' and '.join(bounds)}"
 
 
 def risk(result: Result) -> str:

@@ -6,6 +6,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from rig.core.figures import words_of
+
 UNREAL = {
     "simulated": "SIMULATED",
     "emulated board": "EMULATED BOARD",
@@ -40,17 +42,6 @@ VERDICTS = {
     "not_tested": ("NOT TESTED", "-", "default"),
 }
 """Word, sign and colour; the word alone says it."""
-
-FIGURES = {
-    "response": "response time",
-    "release": "release time",
-    "bounce": "bounce",
-    "missed": "missed strokes",
-    "actuation_pressure": "actuation pressure",
-    "reset_pressure": "reset pressure",
-    "differential": "differential",
-    "decay_rate": "decay rate",
-}
 
 UNKNOWN = "-"
 
@@ -94,8 +85,7 @@ def limit_text(limit: Mapping[str, Any]) -> str:
     ]
     # a result of an earlier program does not say which strokes
     strokes = f" of {limit['strokes']}" if limit.get("strokes") else ""
-    figure = FIGURES.get(limit["figure"], limit["figure"])
-    return f"{limit['of']} {figure}{strokes} {' and '.join(bounds)}"
+    return f"{limit['of']} {words_of(limit['figure'])}{strokes} {' and '.join(bounds)}"
 
 
 def timed_from(result: Mapping[str, Any]) -> str:

@@ -14,9 +14,9 @@ from pydantic.fields import FieldInfo
 
 from rig.config.files.problems import dimension_of, key_of, submodel_of
 from rig.config.sheet.compare import Compare
-from rig.config.sheet.figures import FIGURES
 from rig.config.sheet.model import KINDS, NOT_KEYS, Accept, EarlyStop
 from rig.core.errors import Problem
+from rig.core.figures import FIGURES
 from rig.core.quantities import DIMENSIONS
 from webui import helptexts
 

@@ -15,28 +15,11 @@ import numpy as np
 
 from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM, UNDECIDED, Decision
 from rig.analysis.verdict.evaluate import Measured, Sentence, Taken, sentence, taken
-from rig.config.sheet.figures import FIGURES
 from rig.config.sheet.model import Accept
+from rig.core.figures import FIGURES
 from rig.core.rounding import ends, fixed, places
 
 NOT_TESTED = "not_tested"
-
-NAMES = {
-    "response": "response time",
-    "release": "release time",
-    "bounce": "bounce",
-    "missed": "missed strokes",
-    "actuation_pressure": "actuation pressure",
-    "reset_pressure": "reset pressure",
-    "differential": "differential",
-    "decay_rate": "decay rate",
-}
-
-
-EACH_OF = {
-    "actuation_pressure": "ramp", "reset_pressure": "ramp", "differential": "ramp",
-    "decay_rate": "hold",
-}  # fmt: skip
 
 
 class Missed(NamedTuple):
@@ -93,7 +76,7 @@ class Limit:
             figure += f" of {self.strokes}"
         if self.of != "each":
             return f"{figure} tolerance bound" if self.of == "tolerance" else f"{self.of} {figure}"
-        return f"{figure} of each {EACH_OF.get(self.figure, 'stroke')}"
+        return f"{figure} of each {FIGURES[self.figure].each_of}"
 
 
 STATE_IT = (
@@ -130,7 +113,7 @@ def missed_limit(accept: Accept, missed: Missed) -> Limit:
 
 def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
     """Hold a figure against a limit; `measured` is None where the run has no such figure."""
-    unit, name = FIGURES[accept.figure].unit, NAMES[accept.figure]
+    unit, name = FIGURES[accept.figure].unit, FIGURES[accept.figure].words
     low, high = _bounds(accept)
     empty = Limit(
         accept.figure, accept.of, accept.min_value, accept.max_value, unit, None, 0, NOT_TESTED,

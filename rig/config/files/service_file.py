@@ -17,9 +17,9 @@ from typing import Any
 from rig.config.files.problems import Finding
 from rig.config.files.toml_file import Parsed, parse_file, parse_text
 from rig.config.service.model import ServiceLimits
-from rig.config.sheet.figures import FIGURES
 from rig.core import places
 from rig.core.errors import Problem, StorageError
+from rig.core.figures import FIGURES
 
 ENDING = ".limits.toml"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,60}")

@@ -3,25 +3,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from rig.config.quantity_types import Fraction, ListAsTuple, PressureKpa, TimeS, is_resolved, refuse
 from rig.config.sheet.compare import Compare
-from rig.config.sheet.figures import FIGURES, read_limit
+from rig.config.sheet.limit_value import read_limit
 from rig.config.strict import Strict
+from rig.core.figures import FIGURES
 
-FigureName = Literal[
-    "response",
-    "release",
-    "bounce",
-    "missed",
-    "actuation_pressure",
-    "reset_pressure",
-    "differential",
-    "decay_rate",
-]
+if TYPE_CHECKING:
+    FigureName = str
+else:
+    FigureName = Literal[tuple(FIGURES)]
 
 
 class Accept(Strict):

@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterator
 from rig.config.files.problems import Finding, listed
 from rig.config.setup.model import Setup
 from rig.config.sheet.compare import viscosities
-from rig.config.sheet.figures import FIGURES
 from rig.config.sheet.loads import load_of, longest_on, worst_duty
 from rig.config.sheet.model import Accept, RampSheet, Sheet, StrokesSheet
+from rig.core.figures import FIGURES
 
 Findings = Iterator[Finding]
 

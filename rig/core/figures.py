@@ -1,0 +1,142 @@
+# SPDX-License-Identifier: MIT
+"""The table of figures: all that is to be said of a figure beside its numbers, in one place.
+
+What judges, lists, shows or exports figures reads it. A new figure is its line at the end of
+FIGURES, its numbers (a column `key` of rig.analysis.measure's stroke_table or ramp), and its
+definition in webui/help/numbers.md.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+from rig.core.rounding import places
+
+RATE_DIGITS = 4
+"""Significant digits of a rate without an uncertainty: rates reach over decades."""
+
+PER_STROKE = ("each", "mean", "median", "p95", "tolerance")
+
+
+class Measure(NamedTuple):
+    """How values of a quantity stand in results: their `unit`, how many of it are one SI unit, and
+    the digits after the point where no uncertainty says them."""
+
+    unit: str
+    per_si: float
+    digits: int
+
+
+MEASURES = {
+    "time": Measure("ms", 1e3, 2),
+    "pressure": Measure("kPa", 1.0, 1),
+    "pressure_rate": Measure("kPa/s", 1.0, 3),
+    "count": Measure("", 1.0, 0),
+}
+"""By quantity: a key of rig.core.quantities.DIMENSIONS (here kPa are the SI unit), or "count"."""
+
+
+class Figure(NamedTuple):
+    """`name` stands in sheets and limits, `key` in results (with the unit; empty where a figure is
+    judged only). `kind` of sheet that measures it. `heading`: where help/numbers.md defines it.
+    `worse`: the direction in which a valve is the worse, None where neither is. `trace` shows it.
+    `of`: how it may be judged; `example`: a limit as written."""
+
+    name: str
+    key: str
+    title: str
+    definition: str
+    kind: Literal["strokes", "ramp", "hold"]
+    quantity: str
+    worse: Literal["higher", "lower"] | None
+    heading: str
+    trace: str
+    example: str
+    of: tuple[str, ...] = PER_STROKE
+
+    @property
+    def unit(self) -> str:
+        """Of its values in results."""
+        return MEASURES[self.quantity].unit
+
+    @property
+    def words(self) -> str:
+        """Its title within a sentence: "response time"."""
+        return self.title.lower()
+
+    @property
+    def short(self) -> str:
+        """The same where it is clear what is measured: "response"."""
+        return self.words.removesuffix(" time").removesuffix(" pressure")
+
+    @property
+    def each_of(self) -> str:
+        """What gives one number of it: a stroke, a ramp, a hold."""
+        return self.kind.removesuffix("s")
+
+    def digits(self, value: float | None = None) -> int:
+        """After the point, of `value` without an uncertainty."""
+        most = MEASURES[self.quantity].digits
+        if self.quantity != "pressure_rate":
+            return most
+        return min(most, max(0, places(abs(value or 0.0), most) + RATE_DIGITS - 2))
+
+
+_RAMP = "ramp-actuation-pressure-reset-pressure-differential"
+
+FIGURES = {
+    figure.name: figure
+    for figure in (
+        Figure(
+            "response", "response_ms", "Response time",
+            "coil live to switch settled in its on state",
+            "strokes", "time", "higher", "response-time", "switch", '"150 ms"',
+        ),
+        Figure(
+            "release", "release_ms", "Release time",
+            "coil dead to switch settled in its off state",
+            "strokes", "time", "higher", "release-time", "coil", '"150 ms"',
+        ),
+        Figure(
+            "bounce", "", "Bounce", "switch edges after the first, up to the settled one",
+            "strokes", "count", "higher", "first-edge-and-bounce", "switch", "4",
+        ),
+        Figure(
+            "missed", "", "Missed strokes", "the switch never went on after the command",
+            "strokes", "count", "higher", "missed-and-unexpected", "switch", "0", ("total",),
+        ),
+        Figure(
+            "actuation_pressure", "actuation_kpa", "Actuation pressure",
+            "switch changes while pressure rises",
+            "ramp", "pressure", None, _RAMP, "pressure", '"20 psi"',
+        ),
+        Figure(
+            "reset_pressure", "reset_kpa", "Reset pressure",
+            "switch changes back while pressure falls",
+            "ramp", "pressure", None, _RAMP, "pressure", '"14 psi"',
+        ),
+        Figure(
+            "differential", "differential_kpa", "Differential", "actuation less reset pressure",
+            "ramp", "pressure", None, _RAMP, "pressure", '"6 psi"',
+        ),
+        Figure(
+            "decay_rate", "decay_rate_kpa_s", "Decay rate",
+            "how fast the pressure falls while one state is held",
+            "hold", "pressure_rate", "higher", "hold-decay-rate", "pressure", '"2 psi/s"',
+            ("each",),
+        ),
+    )
+}  # fmt: skip
+
+
+def measured(*kinds: str) -> dict[str, Figure]:
+    """The figures with numbers of their own, by key, of these kinds of sheet (none: of all)."""
+    return {
+        figure.key: figure
+        for figure in FIGURES.values() if figure.key and (not kinds or figure.kind in kinds)
+    }  # fmt: skip
+
+
+def words_of(name: str) -> str:
+    """A limit's figure in words; that of a later program by its name."""
+    return FIGURES[name].words if name in FIGURES else name
