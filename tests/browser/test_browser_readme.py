@@ -80,11 +80,11 @@ def test_the_picture_shows_the_page_as_it_is(
     path = DEMO / f"{name}.png"
     if ANEW:
         save(drawn, words, path)
-    kept = Image.open(path)
+    with Image.open(path) as kept:
+        said = kept.info[SHOWN]
     assert path.stat().st_size <= LARGEST_BYTES
-    how = "make it anew, see the top of this file"
     anew = "make it anew, see the top of this file"
-    assert kept.info[SHOWN] == words, f"the page says other things than {path.name}: {anew}"
+    assert said == words, f"the page says other things than {path.name}: {anew}"
 
 
 def test_the_readme_shows_both() -> None:
