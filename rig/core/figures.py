@@ -129,12 +129,14 @@ FIGURES = {
 }  # fmt: skip
 
 
-def measured(*kinds: str) -> dict[str, Figure]:
-    """The figures with numbers of their own, by key, of these kinds of sheet (none: of all)."""
-    return {
-        figure.key: figure
-        for figure in FIGURES.values() if figure.key and (not kinds or figure.kind in kinds)
-    }  # fmt: skip
+def figures_of(kind: str) -> dict[str, Figure]:
+    """By key, the figures that have numbers of their own in this kind of sheet."""
+    return {one.key: one for one in FIGURES.values() if one.key and one.kind == kind}
+
+
+def short_names(kind: str = "strokes") -> dict[str, str]:
+    """The short names of the same, by key."""
+    return {key: one.short for key, one in figures_of(kind).items()}
 
 
 def words_of(name: str) -> str:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig import __version__
+from rig.core.figures import short_names
 from rig.report import plots, qr, words
 from rig.text.rounded import difference_text, interval_text
 from rig.text.words import commissioning, no_valve_words
@@ -155,7 +156,9 @@ def _environment() -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     made.filters["number"] = words.number
-    made.globals.update(difference_text=difference_text, interval_text=interval_text)
+    made.globals.update(
+        difference_text=difference_text, interval_text=interval_text, short_names=short_names
+    )
     made.filters["clipped"] = words.clipped
     return made
 

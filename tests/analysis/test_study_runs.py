@@ -12,6 +12,7 @@ from compared_results import result
 from rig.analysis.compare.repeatability import anova, average_range, one_valve
 from rig.analysis.compare.study_runs import limits_of, rating, study_runs
 from rig.core.errors import UsageError
+from rig.core.figures import FIGURES
 
 LIMIT = [{"figure": "response", "max": "80 ms"}]
 
@@ -137,5 +138,5 @@ def test_ratings_and_limits() -> None:
     assert [rating(x) for x in (None, 9.9, 10, 30, 31)] == [
         None, "good", "usable", "usable", "not good enough",
     ]  # fmt: skip
-    assert limits_of(accepts(), "response_ms") == (None, pytest.approx(80))
-    assert limits_of(accepts(), "release_ms") == (None, None)
+    assert limits_of(accepts(), FIGURES["response"]) == (None, pytest.approx(80))
+    assert limits_of(accepts(), FIGURES["release"]) == (None, None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Annotated, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
 import numpy as np
 from flask import Blueprint, Response, jsonify, render_template, request
@@ -19,6 +19,7 @@ from rig.analysis.compare.run_values import values_of
 from rig.analysis.compare.two_samples import around, group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
+from rig.core.figures import figures_of, short_names
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from webui import log, words
 from webui.api.models_compare import CompareAnswer, CompareOverlayAnswer
@@ -26,7 +27,7 @@ from webui.api.openapi import described
 from webui.charts import drawing, overlay
 from webui.faults import PageFault
 from webui.pages.listing import Count
-from webui.run import figures, run_view
+from webui.run import run_view
 
 blueprint = Blueprint("compare", __name__)
 
@@ -35,6 +36,10 @@ MOST_OVERLAID = 8
 OFFERED = 30
 
 Shape = Mapping[str, Any]
+if TYPE_CHECKING:
+    Sort = str
+else:
+    Sort = Literal[(*figures_of("strokes"), "verdict", "given")]
 
 
 class CompareQuestion(BaseModel):
@@ -47,7 +52,7 @@ class CompareQuestion(BaseModel):
     """Runs of the same valve under other conditions, as `rig compare --slope-runs`."""
     study: Annotated[str, Field(max_length=200, pattern=r"^[\s\d,;]*$")] = ""
     """Runs of a rig study, as `rig compare --study`."""
-    sort: Literal["response_ms", "release_ms", "verdict", "given"] | None = None
+    sort: Sort | None = None
 
     def numbers(self) -> list[int]:
         """The runs in the order given, each once. Raises PageFault for too many."""
@@ -119,7 +124,7 @@ def page() -> tuple[str, int]:
             results = [one.result for one in found]
         except UsageError as error:
             refused = str(error).replace(": `rig compare BEFORE AFTER`", "")
-    sort = question.sort or ("response_ms" if len(results) > 2 else "given")
+    sort = question.sort or (next(iter(figures_of("strokes"))) if len(results) > 2 else "given")
     lines = [] if shape is None else table(shape, results, sort)
     text = render_template(
         "compare.html",
@@ -134,7 +139,7 @@ def page() -> tuple[str, int]:
         table=lines,
         across="" if shape is None else words.unreal(shape["source"]),
         most_overlaid=MOST_OVERLAID,
-        names={"response_ms": "response", "release_ms": "release"},
+        names=short_names(),
     )
     return text, 400 if refused else 200
 
@@ -149,7 +154,7 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
     """Every stroke of every run as a dot, with the mean and its interval; `results` in the order in
     which they are drawn."""
     found = []
-    for key, name in (("response_ms", "Response"), ("release_ms", "Release")):
+    for key, name in short_names().items():
         columns = [values_of(one, key) for one in results]
         line = drawing.scale([float(v) for column in columns for v in column if np.isfinite(v)])
         if line is None:
@@ -171,7 +176,7 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
                 )
             )  # fmt: skip
         sure = "95 % for all runs together" if ranked else "95 %"
-        found.append(Strip(name, line, rows, sure))
+        found.append(Strip(name.capitalize(), line, rows, sure))
     return found
 
 
@@ -203,13 +208,13 @@ def table(shape: Shape, results: Sequence[Shape], sort: str) -> list[dict[str, A
             "verdict": (result.get("verdict") or {}).get("result"),
             "apart": [],
         }
-        for key in ("response_ms", "release_ms"):
+        for key, figure in figures_of("strokes").items():
             ranked = ((shape["batch"] or {}).get(key) or {}).get("ranked") or ()
             mine = next((row for row in ranked if row["run"] == run["run"]), None)
             line[key] = _interval(values_of(result, key), mine)
             line[f"{key}_sd"] = (group(values_of(result, key)) or (0, 0, None))[2]
             if mine is not None and mine["outlier"]:
-                line["apart"].append(figures.SUMMARISED[key].name.lower())
+                line["apart"].append(figure.words)
         lines.append(line)
     if sort == "verdict":
         order = {name: n for n, name in enumerate(VERDICT_ORDER)}
@@ -264,7 +269,7 @@ def agree() -> tuple[str, int]:
 
 
 def _apart(shape: Shape) -> Iterator[Apart]:
-    for key, name in (("response_ms", "Response"), ("release_ms", "Release")):
+    for key, name in short_names().items():
         found = shape["figures"][key]
         if found is None:
             continue
@@ -280,7 +285,7 @@ def _apart(shape: Shape) -> Iterator[Apart]:
             f"bias {difference_text(found['bias'], found['bias_ci95'])} ms, limits "
             f"{interval_text(ends)} ms, {found['n']} valves"
         )
-        yield Apart(name, line, valves, bias, low, high, told)
+        yield Apart(name.capitalize(), line, valves, bias, low, high, told)
 
 
 @blueprint.get("/api/compare")

@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 
 from rig.analysis.compare.own_times import best_of_mean, measured
-from rig.analysis.compare.run_values import FIGURES, values_of
+from rig.analysis.compare.run_values import values_of
 from rig.analysis.stats.agreement import Agreement, limits_of_agreement
 from rig.core.errors import UsageError
+from rig.core.figures import short_names
 from rig.core.json_values import plain
 from rig.core.rounding import ends, fixed, places, signed
 
 Result = Mapping[str, Any]
-NAMES = {"response_ms": "response", "release_ms": "release"}
 FEWEST = 3
 
 
@@ -53,14 +53,15 @@ def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> dict[str,
     """Limits of agreement of the mean response and release as JSON. Raises UsageError, see
     pairs_of."""
     pairs = pairs_of(first, second)
-    means = {name: [_means([pair[n] for pair in pairs], name) for n in (0, 1)] for name in FIGURES}
+    names = short_names()
+    means = {name: [_means([pair[n] for pair in pairs], name) for n in (0, 1)] for name in names}
     found = {name: limits_of_agreement(*sides) for name, sides in means.items()}
     return {
         "pairs": [[one["run"], two["run"], one["valve"]] for one, two in pairs],
         "sources": sorted({one["source"] for pair in pairs for one in pair}),
         "means": {name: plain(np.transpose(sides).tolist()) for name, sides in means.items()},
         "figures": {name: one and plain(one) for name, one in found.items()},
-        "words": [agreement_words(NAMES[name], one) for name, one in found.items()]
+        "words": [agreement_words(names[name], one) for name, one in found.items()]
         + [_taken_off(pairs)],
     }
 

@@ -44,6 +44,8 @@ EXPONENTS = {
 }
 """A time goes with the condition to a power between these (common practice, no source). A passage
 gives -0.5 to -1; a switch whose actuation pressure lies near the supply gives more."""
+ANY = (-2.0, 2.0)
+"""Of a time that is not in EXPONENTS."""
 ALPHA = 0.05
 REAL, NOT_SHOWN, WITHHELD = "real", "not shown", "withheld"
 
@@ -138,7 +140,7 @@ def allowed_for(
     spare = (nearest / 1.959964) ** 2 - (u**2 - spread**2)
     of_pressure = None
     if PRESSURE in lacking:
-        exponent = max(abs(one) for one in EXPONENTS[figure, PRESSURE])
+        exponent = max(abs(one) for one in EXPONENTS.get((figure, PRESSURE), ANY))
         ratio = 1 + found.difference / found.before.mean if found.before.mean > 0 else 0.0
         of_pressure = abs(ratio ** (-1 / exponent) - 1) if ratio > 0 else None
     return AllowedFor(
@@ -224,7 +226,7 @@ def _by_slopes(slopes: Slopes, names: Sequence[str], sides: Sides) -> list[Effec
 def _by_power(
     figure: str, name: str, mean: float, sides: Sides, before: float, after: float
 ) -> Effect:
-    low, high = EXPONENTS[figure, name]
+    low, high = EXPONENTS.get((figure, name), ANY)
     if not (before > 0 and after > 0):
         ends = [-math.inf, math.inf]
         return Effect(name, before, after, False, ends[0], ends[1], 0.0, math.inf, "")

@@ -26,14 +26,7 @@ from rig.analysis.compare.compare_words import FigureComparison
 from rig.analysis.compare.mounting import Mounting
 from rig.analysis.compare.oil_correction import OilModel, mean_at_reference, normalised, oil_model
 from rig.analysis.compare.own_times import OwnTimes, own_times
-from rig.analysis.compare.run_values import (
-    FIGURES,
-    UNITS,
-    Condition,
-    conditions_of,
-    oil_degc,
-    values_of,
-)
+from rig.analysis.compare.run_values import UNITS, Condition, conditions_of, oil_degc, values_of
 from rig.analysis.compare.slopes import Slopes
 from rig.analysis.compare.two_samples import (
     UNDECIDED,
@@ -45,6 +38,7 @@ from rig.analysis.compare.two_samples import (
 from rig.analysis.stats.two_sets import distance, fisher_p
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
+from rig.core.figures import figures_of
 from rig.core.json_values import plain
 from rig.core.recording import Float
 
@@ -142,7 +136,7 @@ def compare_runs(
     every_oil = all(medium == "oil" for medium in media)
     ranked = {
         name: _batch(results, name, settings, beside, warm=all_oil, oil=every_oil)
-        for name in FIGURES
+        for name in figures_of("strokes")
     }
     told = words.batch_words(results, ranked) if len(results) > 2 else pairs[0]["words"]
     return {
@@ -192,7 +186,7 @@ def _pair(
             slopes_of(name, settings, beside), mounting_of(name, before, after, settings, beside),
             degc, model, own_times(name, before, after),
         )
-        for name in FIGURES
+        for name in figures_of("strokes")
     }  # fmt: skip
     missed = _missed(before, after)
     return {

@@ -17,12 +17,12 @@ from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, Normal
 from rig.analysis.compare.own_times import one_rig
 from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
 from rig.analysis.stats.two_sets import Distance
+from rig.core.figures import short_names
 from rig.core.rounding import fixed, pair, places
 
 Result = Mapping[str, Any]
 
 FIELDS = ("difference_ms", "ci95", "p", "effect_sd", "equivalent", "strokes_needed")
-NAMES = {"response_ms": "response", "release_ms": "release"}
 ALPHA = 0.05
 
 
@@ -70,7 +70,7 @@ def pair_words(
     first = valves_line(before, after)
     told = [] if first is None else [first]
     for figure, one in figures.items():
-        name = NAMES[figure]
+        name = short_names()[figure]
         if one is None:
             told.append(f"The {name} cannot be compared: a run has fewer than two numbers for it.")
         else:
@@ -164,7 +164,7 @@ def oil_words(model: OilModel, before_degc: float, after_degc: float) -> str:
 def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[str]:
     """Sentences on a batch."""
     told = []
-    for figure, name in NAMES.items():
+    for figure, name in short_names().items():
         found = ranked[figure]
         if found is None:
             told.append(f"The {name} cannot be ranked: fewer than three runs have numbers for it.")
@@ -229,7 +229,7 @@ def notes(results: Sequence[Result]) -> list[str]:
             told.append(f"Run {one['run']} did not finish ({one['status']}).")
         if counts["doubtful"]:
             told.append(f"Run {one['run']}: {counts['doubtful']} strokes carry doubtful marks.")
-        for figure, name in NAMES.items():
+        for figure, name in short_names().items():
             first = (one.get("first_stroke") or {}).get(figure)
             if first and first["stands_out"]:
                 told.append(

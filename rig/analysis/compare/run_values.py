@@ -13,7 +13,6 @@ from rig.analysis.measure.marks import doubtful
 from rig.core.recording import Float
 
 Result = Mapping[str, Any]
-FIGURES = ("response_ms", "release_ms")
 
 PRESSURE, SUPPLY, OIL, ENGINE = "pressure", "supply_voltage", "oil_temperature", "engine_speed"
 UNITS = {PRESSURE: "kPa", SUPPLY: "V", OIL: "degC", ENGINE: "rpm"}
@@ -51,7 +50,7 @@ class Condition(NamedTuple):
 def values_of(result: Result, figure: str) -> Float:
     """A figure of every stroke (n,), NaN where it has no number, is doubtful, or comes after a
     rest: of the strokes that the run's own mean is of."""
-    found = [stroke[figure] for stroke in result["strokes"]]
+    found = [stroke.get(figure) for stroke in result["strokes"]]
     values = np.array([np.nan if value is None else value for value in found], float)
     rest = set(result["rest_strokes"])
     odd = [

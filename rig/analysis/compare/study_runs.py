@@ -19,16 +19,16 @@ from rig.analysis.compare.repeatability import (
     one_valve,
     tolerance_pct,
 )
-from rig.analysis.compare.run_values import FIGURES, values_of
+from rig.analysis.compare.run_values import values_of
 from rig.config.sheet.model import Accept
 from rig.core.errors import UsageError
+from rig.core.figures import Figure, figures_of
 from rig.core.json_values import plain
 
 Result = Mapping[str, Any]
 Limits = tuple[float | None, float | None]
 
 GOOD, USABLE, NOT_GOOD_ENOUGH = "good", "usable", "not good enough"
-NAMES = {"response_ms": "response", "release_ms": "release"}
 
 
 class FigureStudy(NamedTuple):
@@ -94,9 +94,9 @@ def _counts(results: Sequence[Result]) -> dict[tuple[str, str], int]:
     return counts
 
 
-def limits_of(accepts: Sequence[Accept], figure: str) -> Limits:
-    """The tightest limits that a sheet gives for a figure (`response_ms`), of whatever it is."""
-    own = [accept for accept in accepts if accept.figure == figure.removesuffix("_ms")]
+def limits_of(accepts: Sequence[Accept], figure: Figure) -> Limits:
+    """The tightest limits that a sheet gives for a figure, of whatever it is."""
+    own = [accept for accept in accepts if accept.figure == figure.name]
     low = max((a.min_value for a in own if a.min_value is not None), default=None)
     high = min((a.max_value for a in own if a.max_value is not None), default=None)
     return low, high
@@ -152,7 +152,8 @@ def study_runs(results: Sequence[Result], accepts: Sequence[Accept]) -> dict[str
     Raises UsageError, see check_study.
     """
     check_study(results)
-    figures = {name: study_figure(results, name, limits_of(accepts, name)) for name in FIGURES}
+    of = figures_of("strokes")
+    figures = {key: study_figure(results, key, limits_of(accepts, one)) for key, one in of.items()}
     counts = _counts(results)
     return {
         "source": results[0]["source"],
@@ -161,7 +162,7 @@ def study_runs(results: Sequence[Result], accepts: Sequence[Accept]) -> dict[str
         "people": sorted({person for _, person in counts}),
         "mountings": sum(counts.values()),
         "figures": {name: one and _json(one) for name, one in figures.items()},
-        "words": [line for name, one in figures.items() for line in study_words(NAMES[name], one)],
+        "words": [line for key, one in figures.items() for line in study_words(of[key].short, one)],
     }
 
 

@@ -10,13 +10,13 @@ from typing import Any
 
 from rig.cli.output import put
 from rig.cli.terminal.plot import interval_line, plot
+from rig.core.figures import short_names
 from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from rig.text.words import number, one_line
 from rig.text.wrapped import wrapped
 
 WIDEST = 96
-NAMES = {"response_ms": "response", "release_ms": "release"}
 
 Shape = Mapping[str, Any]
 
@@ -77,10 +77,10 @@ def shown_lines(
     yield ""
     if shape["batch"]:
         yield from limit_table(results, width)
-    for figure, name in NAMES.items():
+    for figure, name in short_names().items():
         yield from _strips(results, figure, name, shape["source"], width, ascii_only=ascii_only)
     if shape["batch"]:
-        for figure, name in NAMES.items():
+        for figure, name in short_names().items():
             yield from _ranking(shape["batch"][figure], name, width, ascii_only=ascii_only)
     for pair in shape["comparisons"]:
         yield from _numbers(pair, width)
@@ -189,7 +189,7 @@ def _ranking(found: Shape | None, name: str, width: int, *, ascii_only: bool) ->
 
 def _numbers(pair: Shape, width: int) -> Iterator[str]:
     """The figures of one comparison as a small table, a column each."""
-    figures = {name: pair["figures"].get(key) for key, name in NAMES.items()}
+    figures = {name: pair["figures"].get(key) for key, name in short_names().items()}
     shown = {name: one for name, one in figures.items() if one is not None}
     yield f"run {pair['after']} less run {pair['before']}, ms"
     yield f"{'':<18}" + "".join(f"{name:>20}" for name in shown)

@@ -21,6 +21,13 @@ from rig.config.quantity_types import (
 from rig.config.strict import Strict
 
 Span = tuple[float, float]
+SLOPE_KEYS = {
+    "pressure": "pressure",
+    "supply_voltage": "supply",
+    "oil_temperature": "oil_temperature",
+    "engine_speed": "engine_speed",
+}
+"""How a slope's key ends, by condition."""
 
 
 class Compare(Strict):
@@ -64,26 +71,19 @@ class Compare(Strict):
 
     def margin_ms(self, figure: str) -> float | None:
         """The margin of `response_ms` or `release_ms` in milliseconds."""
-        margins = {"response_ms": self.response_margin_s, "release_ms": self.release_margin_s}
-        return _ms(margins[figure])
+        return _ms(getattr(self, f"{figure.removesuffix('_ms')}_margin_s", None))
 
     def mounting_sd_ms(self, figure: str) -> float | None:
         """The spread between mountings of `response_ms` or `release_ms` in milliseconds."""
-        spreads = {
-            "response_ms": self.response_mounting_sd_s,
-            "release_ms": self.release_mounting_sd_s,
-        }
-        return _ms(spreads[figure])
+        return _ms(getattr(self, f"{figure.removesuffix('_ms')}_mounting_sd_s", None))
 
     def slopes(self, figure: str) -> dict[str, Span]:
         """The slopes given for `response_ms` or `release_ms`, by condition: both ends, in ms per
         kPa, V, K or rpm."""
         name = figure.removesuffix("_ms")
         given: dict[str, Span | None] = {
-            "pressure": getattr(self, f"{name}_per_pressure"),
-            "supply_voltage": getattr(self, f"{name}_per_supply"),
-            "oil_temperature": getattr(self, f"{name}_per_oil_temperature"),
-            "engine_speed": getattr(self, f"{name}_per_engine_speed"),
+            condition: getattr(self, f"{name}_per_{key}", None)
+            for condition, key in SLOPE_KEYS.items()
         }
         return {condition: span for condition, span in given.items() if span is not None}
 
