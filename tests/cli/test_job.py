@@ -205,3 +205,34 @@ def test_a_job_speaks_in_options_and_commands():
     told = " ".join(rig("job", "show", "J-1").stdout.split())
     assert "enter: rig job note J-1 " in told and "--found STATE, one of " in told
     assert "check =" not in told
+
+
+def test_a_job_is_held_against_the_run_that_a_person_names():
+    """A screen half clogged keeps every limit: only beside a known-good valve is the time long."""
+    run("none", "--job", "J-0", "--valve", "V-0")
+    run("clogged inlet screen:0.7", "--job", "J-9", "--valve", "V-9", "--seed", "31")
+    alone = rig("job", "show", "J-9")
+    assert "No known-good run was given (--good)" in alone.output
+    assert "Most likely: nothing" in alone.output
+    held = rig("job", "show", "J-9", "--good", "1")
+    assert "Most likely: clogged inlet screen" in held.output
+    assert "Held against run 1 as known-good" in held.output
+    itself = rig("job", "show", "J-9", "--good", "2").exception
+    assert isinstance(itself, UsageError) and "its own known-good run" in str(itself)
+    client = create_app().test_client()
+    page = client.get("/jobs/2/diagnosis?good=1").text
+    assert "Held against run 1 as known-good" in page
+    refused = client.get("/jobs/2/diagnosis?good=77").text
+    assert "77" in refused and "No known-good run" in refused
+    sent = {"csrf": re.search(r'name="csrf" value="([^"]+)"', page).group(1), "good": "1",
+            "check": "oil_level", "found": "right"}  # fmt: skip
+    assert client.post("/jobs/2/diagnosis", data=sent).location.endswith("?good=1")
+
+
+def test_what_comes_first_is_told_in_full_before_the_next_check():
+    run("high-resistance joint:0.8")
+    told = " ".join(rig("job", "show", "J-1").output.split())
+    first, then = told.index("First: isolation of the drive"), told.index("Then: supply and ground")
+    assert "two drivers on one coil" in told[first:then]
+    assert "enter: rig job note J-1 drive_isolated --found STATE" in told[first:then]
+    assert "or as read, --at-coil Q --at-source Q" in told[then:]

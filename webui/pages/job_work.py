@@ -36,6 +36,13 @@ class SummaryQuestion(BaseModel):
     part: Words = ""
 
 
+class DiagnosisQuestion(BaseModel):
+    """The known-good run that the job is held against."""
+
+    model_config = ConfigDict(extra="forbid")
+    good: Annotated[str, Field(max_length=60)] = ""
+
+
 class BeforeAfter(NamedTuple):
     """The same test on one valve before and after the work."""
 
@@ -52,7 +59,8 @@ def _checks(number: int) -> Path:
 @blueprint.get("/jobs/<int(max=2147483647):number>/diagnosis")
 def diagnosis(number: int) -> str:
     """What the job's run and checks tell, and what to do next."""
-    return _page(number, [], {})
+    asked = DiagnosisQuestion.model_validate(request.args.to_dict())
+    return _page(number, [], {}, asked.good.strip())
 
 
 @blueprint.post("/jobs/<int(max=2147483647):number>/diagnosis")
@@ -61,23 +69,30 @@ def note(number: int) -> Response | tuple[str, int]:
     """Note what a check by hand found."""
     known(JOB, number)
     given = {key: request.form.get(key, "") for key in ("check", "found", *READINGS, "note")}
+    good = DiagnosisQuestion.model_validate({"good": request.form.get("good", "")}).good
     confirmed = request.form.get("out_of_order") == "yes"
     try:
         add_check(_checks(number), given, out_of_order=confirmed)
     except OutOfOrderError as early:
-        return _page(number, early.words, given, early=True), 422
+        return _page(number, early.words, given, good, early=True), 422
     except UsageError as error:
         told = [line for line in str(error).splitlines() if line != NOTHING_WRITTEN]
-        return _page(number, told, given), 422
-    return redirect(url_for("job.diagnosis", number=number), 303)
+        return _page(number, told, given, good), 422
+    return redirect(url_for("job.diagnosis", number=number, good=good or None), 303)
 
 
-def _page(number: int, wrong: list[str], given: dict[str, str], *, early: bool = False) -> str:
+def _page(
+    number: int, wrong: list[str], given: dict[str, str], good: str, *, early: bool = False
+) -> str:
     entry, past = known(JOB, number), history(log.run_log(), JOB, number)
-    knowledge, refused = load_knowledge(), ""
+    knowledge, refused, no_good = load_knowledge(), "", ""
     seen = None
     try:
-        seen = job_seen(log.run_log(), _checks(number), past)
+        try:
+            seen = job_seen(log.run_log(), _checks(number), past, good or None)
+        except UsageError as error:  # no such run, or none that is known-good
+            no_good = str(error)
+            seen = job_seen(log.run_log(), _checks(number), past)
     except FileProblems as error:  # somebody changed the file by hand
         refused = str(error)
     found = seen.diagnosis if seen else None
@@ -90,7 +105,7 @@ def _page(number: int, wrong: list[str], given: dict[str, str], *, early: bool =
         "job_diagnosis.html", entry=entry, seen=seen, found=found, causes=causes, first=first,
         begin=knowledge.checks.get(first.begin_with) if first else None,
         checks=knowledge.checks, refused=refused, wrong=wrong, given=given, early=early,
-        nothing_for=NOTHING_FOR,
+        nothing_for=NOTHING_FOR, good=good, no_good=no_good,
     )  # fmt: skip
 
 
