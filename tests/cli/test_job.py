@@ -66,8 +66,11 @@ def test_a_job_from_complaint_to_summary(fault, checks):
     # the repaired run does not change what was at fault
     assert shown()["causes"][0]["cause"] == name
     client = create_app().test_client()
+    assert 'href="/jobs/1/diagnosis">What is wrong: job J-1<' in client.get("/runs/1").text
     page = client.get("/jobs/1/diagnosis").text
     assert name in page and "Repair:" in page and "<meter" in page
+    todo = "To do: renew the solenoid" if name == "open coil" else "To be surer|Next check"
+    assert re.search(todo, page)
     assert "licensed practice" in page and page.count("Caution") >= 20
     summary = client.get("/jobs/1/summary?vehicle=A+van&shop=Our+shop").text
     words = " ".join(re.sub(r"<[^>]+>", " ", summary).split())
@@ -87,6 +90,8 @@ def test_a_check_from_the_page_and_one_that_is_refused(tmp_path):
     kept = tmp_path / "data" / "jobs" / "1.checks.toml"
     before = kept.read_text()
     assert any(one["by"] == "by hand" and one["state"] == "low" for one in shown()["findings"])
+    empty = client.post("/jobs/1/diagnosis", data=sent | {"found": ""})
+    assert empty.status_code == 422 and "Choose what was found." in empty.text
     wrong = client.post("/jobs/1/diagnosis", data=sent | {"found": "lwo"})
     assert wrong.status_code == 422 and "Did you mean" in wrong.text
     assert kept.read_text() == before

@@ -22,6 +22,13 @@ from webui.pages.register import known
 
 blueprint = Blueprint("job", __name__)
 
+TYPED = {
+    "coil_ohms": (("resistance", "Or the resistance at the plug (open: choose it above)", "24 ohm"),
+                  ("coil_temperature", "with the coil's temperature", "60 degC")),
+    "supply_loaded": (("at_coil", "Or the voltage at the coil, under load", "11.9 V"),
+                      ("at_source", "and at the source, under load", "12.4 V")),
+}  # fmt: skip
+"""Readings that a check's form takes in place of a state: key, words, example."""
 CAUSES_SHOWN, LEAST_SHOWN = 5, 0.02
 PASSED = {"conforms": "passed", "does_not_conform": "did not pass"}
 Words = Annotated[str, Field(max_length=200)]
@@ -71,6 +78,10 @@ def note(number: int) -> Response | tuple[str, int]:
     given = {key: request.form.get(key, "") for key in ("check", "found", *READINGS, "note")}
     good = DiagnosisQuestion.model_validate({"good": request.form.get("good", "")}).good
     confirmed = request.form.get("out_of_order") == "yes"
+    typed = TYPED.get(given["check"], ())
+    if not given["found"] and not any(given[key] for key, *_ in typed):
+        instead = ", or type the reading" if typed else ""
+        return _page(number, [f"Choose what was found{instead}."], given, good), 422
     try:
         add_check(_checks(number), given, out_of_order=confirmed)
     except OutOfOrderError as early:
@@ -101,11 +112,13 @@ def _page(
         if cause.probability >= LEAST_SHOWN
     ]  # fmt: skip
     first = found.next[0] if found and found.next else None
+    wrong_check = found.put_right.check if found and found.put_right else None
     return render_template(
         "job_diagnosis.html", entry=entry, seen=seen, found=found, causes=causes, first=first,
         begin=knowledge.checks.get(first.begin_with) if first else None,
         checks=knowledge.checks, refused=refused, wrong=wrong, given=given, early=early,
-        nothing_for=NOTHING_FOR, good=good, no_good=no_good,
+        nothing_for=NOTHING_FOR, good=good, no_good=no_good, readings=TYPED,
+        shown=wrong_check or (first.begin_with if first else None),
     )  # fmt: skip
 
 
