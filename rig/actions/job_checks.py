@@ -29,12 +29,14 @@ NOTHING_WRITTEN = "Nothing was written."
 
 class JobSeen(NamedTuple):
     """A job's checks so far and what they and `run` say together; None where nothing was found.
-    `good` names the known-good run that it was held against."""
+    `good` names the known-good run that it was held against; `since` is the newest run of the same
+    valve that conformed after it."""
 
     checks: ChecksFile | None
     run: int | None
     diagnosis: Diagnosis | None
     good: str | None = None
+    since: int | None = None
 
 
 class OutOfOrderError(UsageError):
@@ -125,6 +127,14 @@ def job_seen(log: RunLog, path: Path, past: Sequence[PastRun], good: str | None 
     if seen:
         against = known_good_run(log, good, seen) if good else earlier_good(log, stored[0])
     found = diagnose(knowledge, seen, checks, against)
+    if not chosen:
+        return JobSeen(checks, None, found)
+    (run,) = chosen
+    since = [
+        one.id
+        for one in ended
+        if one.id > run.id and one.valve == run.valve and one.verdict == "conforms"
+    ]
     return JobSeen(
-        checks, stored[0].id if stored else None, found, against.name if against else None
+        checks, run.id, found, against.name if against else None, since[-1] if since else None
     )

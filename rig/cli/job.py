@@ -92,6 +92,11 @@ def show(job: str, good: str | None, as_json: bool) -> None:
         show_diagnosis(found, tsv=False, job=job)
         if seen.run is not None:
             click.echo(held_against(seen.good))
+        if seen.since is not None:
+            click.echo(
+                f"Since then run {seen.since} conformed. Before and after: "
+                f"rig report {seen.since} --before {seen.run}"
+            )
     sys.exit(code)
 
 

@@ -155,4 +155,6 @@ def _tested(run: PastRun) -> bool:
 
 
 def _outcome(run: PastRun) -> str:
-    return PASSED.get(run.verdict or "", "not decided")
+    if run.verdict in PASSED:
+        return PASSED[run.verdict]
+    return "not decided" if run.mean_ms is not None else "not decided, no response to be timed"
