@@ -301,6 +301,16 @@ def test_the_line_of_figures_is_a_sentence(
     assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line
 
 
+def test_a_figure_without_a_value_is_left_out(
+    operator: FlaskClient, hub: Hub, written: Writer
+) -> None:
+    run = written(valve="V-1", strokes=2, missed=(1, 2))
+    hub._phase = ENDED
+    hub._facts = {"setup": "workshop", "sheet": "workshop", "ended": {"run": run, "notes": []}}
+    page = operator.get("/bench").text.partition('id="how-ended"')[2].partition("</section>")[0]
+    assert "<p>Missed 2 of 2.</p>" in page, page
+
+
 def test_a_list_with_a_number_no_run_can_have_is_told_of(
     operator: FlaskClient, written: Writer, log_path: Path
 ) -> None:

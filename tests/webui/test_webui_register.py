@@ -6,10 +6,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from html import unescape
+from pathlib import Path
 
 from flask.testing import FlaskClient
 
+from rig.runlog import register
 from rig.runlog.register import PastRun
+from rig.runlog.store import RunLog
 from webui.pages.job_work import before_after
 
 Writer = Callable[..., int]
@@ -219,3 +222,12 @@ def test_lists_name_the_sheet_not_its_kind(client: FlaskClient, written: Writer)
     for address in ("/valves/1", "/jobs/1", "/runs?columns=kind"):
         page = client.get(address).text
         assert re.search(r'data-label="sheet"[^>]*>invented</td>', page), address
+
+
+def test_the_causes_of_a_job_stand_under_its_complaint(
+    client: FlaskClient, written: Writer, log_path: Path
+) -> None:
+    written(strokes=3, job="J-1")
+    with RunLog(log_path) as log:
+        register.describe(log, register.JOB, 1, notes="", complaint="Late when hot.", repair="")
+    assert "Late when hot." in client.get("/jobs/1/diagnosis").text
