@@ -87,6 +87,8 @@ def bench_page(**more: Any) -> str:
         kept={name: text for name, text in kept.items() if name not in here},
         batch=batch_seen,
         batch_fault=batch_fault,
+        batch_twice=request.args.getlist("twice"),
+        batch_ended=batch.ended(log_path),
         known=next_run.known(),
         measured_here=here,
         measured_by=functools.partial(by_sensor, sensors),
