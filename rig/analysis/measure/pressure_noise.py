@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from rig.analysis.stats.noisy_waveform import Noise, Noisy, noisy_passage
+from rig.analysis.stats.noisy_waveform import FLAT_SETTLED, Noise, Noisy, noisy_passage
 from rig.analysis.stats.waveform import TOLERANCE_PERCENT, Passages
 from rig.core.recording import Bool, Float, Int64
 
@@ -77,7 +77,9 @@ def through_noise(
     seen_floor = np.where(floor > FLOOR_SEEN, floor, np.nan)
     found = Found(
         _masked(seen, floor > FLOOR_SEEN, floor),
-        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n),
+        np.zeros(n), np.zeros(n), np.zeros(n),
+        # so near its level the pressure is flat, and noise counts there first
+        in_state * seen.duration / FLAT_SETTLED,
         from_level, to_level, seen_floor, in_state > BAND / 2,
     )  # fmt: skip
     for row in np.flatnonzero(noisy).tolist():

@@ -25,6 +25,10 @@ SETTLED_SMOOTH = 0.15
 SETTLED_SPARE = 1.25
 """So near its level the waveform is flat, and a width that seems to agree may not be the best: the
 uncertainty is taken larger by this (found by simulation, tests/checks/test_noisy_waveform.py)."""
+SIGMAS, ON_ONE_WAY = 1.5, 2.0
+"""A swing whose peak lies nearer the edge of the band than so many standard uncertainties may end
+in it or beyond it; instants farther apart than so many times the way of a first-order answer
+through that are of two swings."""
 LEAST_EACH_SIDE = 2
 WIDER = 1.5
 WIDEST_SHARE = 0.5
@@ -208,15 +212,26 @@ def _settled(
     t: Float, change: Float, mid: int, rise: float, noise: Noise, band: float
 ) -> At:  # fmt: skip
     """Where the change comes into the band for good; NaN where it is not in it at the end."""
-    smooth = _smoothed(change, _length(noise.white, SETTLED_SMOOTH * band))
-    outside = np.flatnonzero(np.abs(smooth[mid:] - 1.0) > band)
-    place = mid + int(outside[-1]) if len(outside) else mid
+    length = _length(noise.white, SETTLED_SMOOTH * band)
+    smooth = _smoothed(change, length)
+    away = np.abs(smooth[mid:] - 1.0)
+
+    def last(beyond: float) -> int:
+        outside = np.flatnonzero(away > beyond)
+        return mid + int(outside[-1]) if len(outside) else mid
+
+    place = last(band)
     if place + LEAST_EACH_SIDE >= len(t):
         return NOWHERE
     falls = bool(smooth[place] > 1.0)
     level = 1.0 + band if falls else 1.0 - band
     at = _crossing(t, change, place, level, rise, noise, slope=FLAT_SETTLED, falls=falls)
-    return At(at.t, SETTLED_SPARE * at.u)
+    # a swing that only just leaves the band, or just does not, may be on either side of it
+    unsure = SIGMAS * math.hypot(noise.white / math.sqrt(length), noise.slow, noise.high)
+    early, late = last(band + unsure), last(max(band - unsure, 0.0))
+    apart = max(float(t[late]) - at.t, at.t - float(t[early]), 0.0)
+    swings = apart > ON_ONE_WAY * unsure * rise / FLAT_SETTLED
+    return At(at.t, max(SETTLED_SPARE * at.u, apart / math.sqrt(3) if swings else 0.0))
 
 
 def _extremes(
