@@ -87,6 +87,9 @@ def test_a_technicians_run_is_stopped_and_told(
     page.add_init_script(BOTH)
     take_controls(page, bench.url)
     begin(page)
+    # as tall as with three fast channels: the word across it is turned
+    page.evaluate("document.querySelector('.watermarked').style.height = '534px'")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
     stop = page.locator("button.stop")
     box = stop.bounding_box()
     assert box and box["height"] >= 80 and box["y"] + box["height"] <= 844, "not in reach"
