@@ -23,6 +23,7 @@ def command() -> None:
 @command.command("note")
 @click.argument("job")
 @click.argument("check")
+@click.argument("state", required=False)
 @click.option("--found", metavar="STATE", help="What was found, one of the check's states.")
 @click.option("--resistance", metavar="Q", help='coil_ohms: as read, like "24 ohm".')
 @click.option("--coil-temperature", metavar="Q", help='coil_ohms: like "60 degC".')
@@ -33,8 +34,10 @@ def command() -> None:
     "--out-of-order", is_flag=True,
     help="It was done although a check that comes first for safety is not noted.",
 )  # fmt: skip
-def note(job: str, check: str, out_of_order: bool, **given: str | None) -> None:
+def note(job: str, check: str, state: str | None, out_of_order: bool, **given: str | None) -> None:
     """Note on JOB what CHECK found, as coil_ohms or oil_level.
+
+    STATE is the same as --found STATE.
 
     The help page "Diagnosis" lists the checks with their cautions and states. The engine maker's
     service information decides how each is done. Where a check that comes first for safety is not
@@ -44,6 +47,9 @@ def note(job: str, check: str, out_of_order: bool, **given: str | None) -> None:
     """
     from rig.actions.job_checks import OutOfOrderError, add_check
 
+    if state and given["found"] not in (None, state):
+        raise UsageError(f"Two findings: {state} and {given['found']}. Nothing was written.")
+    given["found"] = given["found"] or state
     path, entry = _path(_number(job)), {"check": check, **given}
     _require_found(check, given)
     try:

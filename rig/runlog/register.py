@@ -72,6 +72,12 @@ class PastRun:
     release_high_ms: float | None = None
     release_n: int | None = None
 
+    @property
+    def whole(self) -> bool:
+        """Whether it ran to its end; one that was stopped or that tripped says neither how a valve
+        was nor how it is."""
+        return self.status in ("finished", "captured")
+
 
 VALVE: Final = "valve"
 JOB: Final = "job"

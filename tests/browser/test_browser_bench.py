@@ -87,6 +87,9 @@ def test_a_technicians_run_is_stopped_and_told(
     page.add_init_script(BOTH)
     take_controls(page, bench.url)
     begin(page)
+    # as tall as with three fast channels: the word across it is turned
+    page.evaluate("document.querySelector('.watermarked').style.height = '534px'")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
     stop = page.locator("button.stop")
     box = stop.bounding_box()
     assert box and box["height"] >= 80 and box["y"] + box["height"] <= 844, "not in reach"
@@ -146,6 +149,9 @@ def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
     assert too_near(page) == []
     small = page.locator("button.stop").bounding_box()
     assert small and 48 <= small["height"] < 60 and small["y"] + small["height"] <= size[1]
+    if size[1] == 1080:  # on a wall: as what is talked about in a class, a fortieth of the height
+        for line in page.locator("#how-ended p").all():
+            assert line.evaluate("(e) => parseFloat(getComputedStyle(e).fontSize)") >= size[1] / 40
 
 
 def test_the_next_valve_of_a_batch_takes_two_taps(bench: BenchServer, visit: Callable) -> None:

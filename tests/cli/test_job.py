@@ -45,9 +45,15 @@ def shown():
 JOBS = [
     ("open coil", [("drive_isolated", "--found", "right"),
                    ("coil_ohms", "--resistance", "2 Mohm", "--coil-temperature", "25 degC")]),
-    ("clogged inlet screen:1.0", [("oil_level", "--found", "right"),
+    ("clogged inlet screen:1.0", [("oil_level", "right"),  # as one would say it
                                   ("screen", "--found", "clogged")]),
 ]  # fmt: skip
+
+
+def test_two_findings_of_one_check_are_refused():
+    run("none")
+    refused = rig("job", "note", "J-1", "oil_level", "low", "--found", "right")
+    assert refused.exit_code != 0 and "low and right" in str(refused.exception)
 
 
 @pytest.mark.parametrize(("fault", "checks"), JOBS)

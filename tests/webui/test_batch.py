@@ -301,6 +301,18 @@ def test_the_line_of_figures_is_a_sentence(
     assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line
 
 
+@pytest.mark.parametrize(("why", "said"), [
+    ("stopped on a page", "Stopped on a page."), ("page was silent", "Stopped: page was silent."),
+])  # fmt: skip
+def test_why_a_run_was_stopped_is_said_once(
+    operator: FlaskClient, hub: Hub, why: str, said: str
+) -> None:
+    hub._phase = ENDED
+    hub._facts = {"setup": "workshop", "sheet": "workshop",
+                  "ended": {"run": None, "notes": [], "stopped": why}}  # fmt: skip
+    assert f"<p>{said} </p>" in operator.get("/bench").text
+
+
 def test_a_figure_without_a_value_is_left_out(
     operator: FlaskClient, hub: Hub, written: Writer
 ) -> None:

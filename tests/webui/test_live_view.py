@@ -10,7 +10,7 @@ import pytest
 
 from rig.compose import FastRun
 from rig.config.files.loading import load_pair
-from rig.core.records import Block, Command, Edge, decode, encode
+from rig.core.records import Block, Command, Edge, End, Level, Sample, decode, encode
 from webui.live.course import INTERVALS_MOST
 from webui.live.view import POINTS_MOST, LiveView, bands
 
@@ -88,7 +88,31 @@ def test_channels_of_the_converter_are_inputs_too() -> None:
     status = {"tell": "status", "t_ns": 10**9, "channels": {"coil_current": [0.512345, 0.02]}}
     view.line(json.dumps(status).encode(), 10**9)
     rows = {row["name"]: row for row in view.facts(10**9)["inputs"]}
-    assert rows["Coil current"]["shown"] == "0.5123 A" and rows["Coil current"]["age_ms"] == 20
+    assert rows["Coil current"]["shown"] == "0.51 A" and rows["Coil current"]["age_ms"] == 20
+
+
+def test_a_reading_has_the_places_of_its_unit_and_no_minus_before_a_nought() -> None:
+    setup, _ = load_pair(DEMO / "workshop.setup.toml", None)
+    view = LiveView(setup.setup, None, "simulated")
+    for channel, value in (("coil_current", 0.001165), ("cylinder_pressure", -0.1578)):
+        view.line(encode(Sample(channel, value, 10**9, "good")).encode(), 10**9)
+    rows = {row["name"]: row["shown"] for row in view.facts(10**9)["inputs"]}
+    assert (rows["Coil current"], rows["Cylinder pressure"]) == ("0.00 A", "0 kPa")
+
+
+def test_a_stroke_cut_short_is_neither_answered_nor_missed() -> None:
+    setup, _ = load_pair(DEMO / "workshop.setup.toml", None)
+    view = LiveView(setup.setup, None, "simulated")
+    for record in (
+        Level("switch", 1, 1),
+        Level("readback", 0, 1),
+        Command(True, 10**9, 10**9, 1),
+        Command(False, 10**9 + 5_000_000, 10**9 + 5_000_000, 1),
+        End("aborted", "confirmed off", 2 * 10**9),
+    ):
+        view.line(encode(record).encode(), 1)
+    facts = view.facts(1)
+    assert (facts["missed"], facts["dots"]) == (0, [])
 
 
 def test_bands_are_the_sheets_limits() -> None:

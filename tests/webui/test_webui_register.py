@@ -208,6 +208,23 @@ def test_the_summary_leaves_out_what_tested_nothing(client: FlaskClient, written
     assert "Before: passed. After: did not pass." in text and "run 2 ," in text
 
 
+def test_before_and_after_are_runs_that_came_to_their_end(
+    client: FlaskClient, written: Writer
+) -> None:
+    """The first was stopped, the last tripped: neither is how the valve was or is."""
+    written(valve="A1", job="J-8", strokes=2, status="aborted")
+    written(valve="A1", job="J-8", strokes=3, response_ms=110)
+    written(valve="A1", job="J-8", strokes=3, response_ms=140)
+    written(valve="A1", job="J-8", strokes=2, status="tripped", trip=True)
+    page = client.get("/jobs/1").text
+    chosen = re.findall(r'<option value="(\d)" selected', page)
+    assert chosen == ["2", "3"]
+    assert re.search(r">Run 1, [^<]*, stopped<", page) and re.search(r">Run 4, [^<]*, trip", page)
+    text = words(client.get("/jobs/1/summary").text)
+    assert "run 2 ," in text and "run 1 ," not in text
+    assert ", stopped" in client.get("/runs/3/report/before").text
+
+
 def test_an_undecided_run_is_not_one_that_did_not_pass() -> None:
     def past(number: int, verdict: str) -> PastRun:
         return PastRun(number, 0.0, "board", "finished", "strokes", "A1", "J-8", None, "w", "h", 2,

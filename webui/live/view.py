@@ -39,6 +39,7 @@ POINTS_MOST = 600
 LANES = {READBACK: "coil", SWITCH: "switch"}
 """What a timed line's lane is called where that is not the line's own name."""
 MS = 1e6
+PLACES = {"A": 2, "V": 2, "degC": 1}
 CONDITIONS_MOST = 5
 
 
@@ -83,7 +84,8 @@ class LiveView:
         if self._ramp is not None:
             self._ramp.put(record)
         done = self._strokes.put(record)
-        if done is not None:
+        # one that was cut short before the switch could answer is neither answered nor missed
+        if done is not None and (done["missed"] or done["response_ms"] is not None):
             self._dots.append((done["number"], done["response_ms"], done["release_ms"]))
         match record:
             case Command(on=on, t_ns=t_ns, stroke=stroke):
@@ -210,7 +212,7 @@ class LiveView:
                 rows.append(_sampled(channel, sample, now_ns))
         for channel, (value, age_s) in sorted((status.get("channels") or {}).items()):
             if channel not in seen:  # before the run begins only this is told
-                shown = None if value is None else f"{value + 0.0:.4g} {CHANNEL_UNITS[channel]}"
+                shown = None if value is None else _reading(channel, value)
                 name = channel.replace("_", " ").capitalize()
                 rows.append(_input(name, shown, round(1e3 * age_s) + (age_ms or 0)))
         for name, wired in (("Stop input", setup.stop_input), ("Guard cover", setup.cover_input)):
@@ -228,7 +230,7 @@ class LiveView:
             return _sampled("pressure", sample, now_ns)
         value, age_s = self._status.get("pressure_kpa"), self._status.get("pressure_age_s")
         if value is not None and age_s is not None:
-            return _input("Pressure", f"{round(value, 0) + 0.0:.0f} kPa", round(1e3 * age_s))
+            return _input("Pressure", _reading("pressure", value), round(1e3 * age_s))
         wired = self._setup.gauge is not None or self._setup.analog_of("pressure") is not None
         return _input("Pressure", None, None, watched=wired)
 
@@ -243,9 +245,16 @@ def _input(
     return {"name": name, "shown": shown, "age_ms": age_ms, "quality": quality, "watched": watched}
 
 
+def _reading(channel: str, value: float) -> str:
+    """With as many places as can be read while it changes, and no minus before a nought."""
+    unit = CHANNEL_UNITS[channel]
+    places = PLACES.get(unit, 0)
+    return f"{round(value, places) + 0.0:.{places}f} {unit}"
+
+
 def _sampled(channel: str, sample: Sample, now_ns: int) -> dict[str, Any]:
     name = channel.replace("_", " ").capitalize()
-    shown = None if sample.value is None else f"{sample.value + 0.0:.4g} {CHANNEL_UNITS[channel]}"
+    shown = None if sample.value is None else _reading(channel, sample.value)
     age_ms = round((now_ns - sample.t_ns) / MS)
     return _input(name, shown, age_ms, quality="" if sample.quality == "good" else sample.quality)
 

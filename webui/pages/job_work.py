@@ -134,8 +134,8 @@ def summary(number: int) -> str:
 
 def before_after(past: list[PastRun]) -> list[BeforeAfter]:
     """For each valve the first and the last of its runs by the same sheet and of the same source:
-    anything else is not the same test. A run that tested nothing, as one that tripped, says neither
-    how it was before nor how it is after."""
+    anything else is not the same test. A run that tested nothing, as one that was cut short, says
+    neither how it was before nor how it is after."""
     found = []
     for valve in dict.fromkeys(run.valve for run in past):
         mine = [run for run in past if run.valve == valve and _tested(run)]
@@ -151,7 +151,7 @@ def before_after(past: list[PastRun]) -> list[BeforeAfter]:
 
 
 def _tested(run: PastRun) -> bool:
-    return run.verdict not in (None, "not_tested") and run.status != "tripped"
+    return run.verdict not in (None, "not_tested") and run.whole
 
 
 def _outcome(run: PastRun) -> str:

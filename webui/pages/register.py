@@ -171,8 +171,8 @@ class Pair(NamedTuple):
 
 
 def pairs(past: Sequence[PastRun], before: int | None, after: int | None) -> list[Pair]:
-    """Every valve of a job with its runs of strokes: the last is taken as the one after, the first
-    of the same source as the one before, unless they are named."""
+    """Every valve of a job with its runs of strokes: the last that was not cut short is taken as
+    the one after, the first of the same source as the one before, unless they are named."""
     found = []
     for valve in dict.fromkeys(run.valve for run in past):
         mine = [
@@ -183,8 +183,9 @@ def pairs(past: Sequence[PastRun], before: int | None, after: int | None) -> lis
         if len(mine) < 2:
             found.append(Pair(valve or "", mine, None, None, None, ""))
             continue
-        last = mine[numbers.index(after)] if after in numbers else mine[-1]
-        like = [run for run in mine if run.source == last.source] or mine
+        ended = [run for run in mine if run.whole] or mine
+        last = mine[numbers.index(after)] if after in numbers else ended[-1]
+        like = [run for run in ended if run.source == last.source] or mine
         first = mine[numbers.index(before)] if before in numbers else like[0]
         shape, refused = None, ""
         if first is last:

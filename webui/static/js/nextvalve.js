@@ -84,7 +84,7 @@ const TYPED = "next run";
 const form = document.getElementById("next-run");
 if (form) keepsWhatIsTyped(form);
 else sessionStorage.removeItem(TYPED); // the rig is being looked at, or runs
-document.addEventListener("submit", ({ target }) => {
-  if (/\/bench\/(look|leave)$/.test(target.action)) sessionStorage.removeItem(TYPED);
+document.addEventListener("submit", ({ target }) => { // a look may be refused, its page being too old
+  if (target.action.endsWith("/bench/leave")) sessionStorage.removeItem(TYPED);
 });
 cameraButtons();
