@@ -32,8 +32,8 @@ UNIT = re.compile(
     r"[\[(]?\s*(?:[numkM\u00b5\u03bc]?(?:s|V|A|Pag?|Hz|barg?|ohm)|sec|seconds?|volts?|amps?|psi[ag]?"
     r"|\u00b0?[CF]|deg ?[CF]|rpm|%|bit|bool|logic|-)\s*[\])]?", re.IGNORECASE,
 )  # fmt: skip
-CLOCK = re.compile(r"[0-9]:[0-9]{2}")
-"""In a time of day."""
+CLOCK = re.compile(r"[0-9]:[0-9]{2}|(?:[0-9]+[-/.]){2}[0-9]")
+"""In a time of day, and in a date."""
 GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[,.' ][0-9]{3})+(?:[.,][0-9]*)?")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
@@ -124,7 +124,7 @@ def _no_table(lines: Sequence[str], problems: Problems) -> FileProblems:
     odd = next((cell.strip() for cell in cells_of if not _is_value(cell)), "")
     remedy = "save it as CSV: a line with the names of the columns, and values below it"
     if CLOCK.search(odd):
-        remedy = "let the instrument write the time as seconds or milliseconds from the start"
+        remedy = "let the instrument write the time as seconds from the start, without date"
     elif GROUPED.fullmatch(odd):
         remedy = "let the instrument write numbers without marks between the thousands"
     what = "no table of values was found in it"

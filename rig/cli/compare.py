@@ -32,9 +32,10 @@ from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
 @tsv_option
+@click.option("--full", is_flag=True, help="Of a batch each run less the first, and all remarks.")
 def command(
     runs: tuple[str, ...], sheet: Path | None, slope_runs: str | None, study: str | None,
-    as_json: bool, tsv: bool,
+    as_json: bool, tsv: bool, full: bool,
 ) -> None:  # fmt: skip
     """Compare runs of strokes: BEFORE with AFTER, or three and more as a batch.
 
@@ -65,7 +66,7 @@ def command(
     if as_json:
         click.echo(json.dumps(shape, allow_nan=False, ensure_ascii=False))
     else:
-        show_comparison(shape, results, tsv=tsv)
+        show_comparison(shape, results, tsv=tsv, full=full)
     sys.exit(code)
 
 

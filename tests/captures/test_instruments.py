@@ -416,6 +416,8 @@ def test_our_own_names_in_two_bytes_a_character(tmp_path, encoding):
     ("cell", "words"),
     [
         ("08:00:01.500", "time as seconds"),
+        ("2026-11-27", "without date"),
+        ("27/11/26", "without date"),
         ('"1,000.5"', "without marks between the thousands"),
         ("12 apples", "12 apples"),
     ],

@@ -76,6 +76,20 @@ def test_a_batch_on_a_terminal(rig_data):
     assert max(len(line) for line in narrow) <= 60
 
 
+def test_a_batch_of_thirty_is_read_on_a_screen_or_two(rig_data):
+    """A person looks for the table and for the one that stands apart, not for 29 pairs."""
+    runs = [log_times(rig_data, times(50, n), valve=f"V-{n}", oil=60.0 + n) for n in range(1, 31)]
+    runs.append(log_times(rig_data, [None] * 5, valve="V-31"))
+    short = call(compare, *runs).output.splitlines()
+    assert len(short) < 140 and "less run" not in "\n".join(short[:-2])
+    assert "remarks to bear in mind: the same command with --full." in " ".join(
+        line.strip() for line in short[-2:]
+    )
+    full = call(compare, *runs, "--full").output
+    assert f"run {runs[1]} less run {runs[0]}, ms" in full and "- Oil: " in full
+    assert f"run {runs[-1]} less run {runs[0]}: too few times to compare" in full
+
+
 def test_a_batch_against_its_limits_is_a_table(rig_data):
     """The values are those that were put into the log; the limit is 80 ms for each stroke."""
     runs = [

@@ -21,15 +21,18 @@ WIDEST = 96
 Shape = Mapping[str, Any]
 
 
-def show_comparison(shape: Shape, results: Sequence[Shape], *, tsv: bool) -> None:
-    """Print it: for a person with plots, or as lines of fields separated by tabs."""
+def show_comparison(
+    shape: Shape, results: Sequence[Shape], *, tsv: bool, full: bool = False
+) -> None:
+    """Print it: for a person with plots, or as lines of fields separated by tabs. `full`: of a
+    batch each pair and every remark as well."""
     if tsv:
         for line in plain_lines(shape, results):
             put(line)
         return
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
     width = min(WIDEST, shutil.get_terminal_size().columns)
-    for line in shown_lines(shape, results, ascii_only=plain, width=width):
+    for line in shown_lines(shape, results, ascii_only=plain, width=width, full=full):
         put(line)
 
 
@@ -67,8 +70,9 @@ def plain_lines(shape: Shape, results: Sequence[Shape]) -> Iterator[str]:
 
 
 def shown_lines(
-    shape: Shape, results: Sequence[Shape], *, ascii_only: bool, width: int = WIDEST
-) -> Iterator[str]:
+    shape: Shape, results: Sequence[Shape], *, ascii_only: bool, width: int = WIDEST,
+    full: bool = False,
+) -> Iterator[str]:  # fmt: skip
     """For a person, in lines of at most `width` columns."""
     for line in _notice(shape):
         yield from wrapped(line, width)
@@ -82,6 +86,13 @@ def shown_lines(
     if shape["batch"]:
         for figure, name in short_names().items():
             yield from _ranking(shape["batch"][figure], name, width, ascii_only=ascii_only)
+    if shape["batch"] and not full:
+        n = len(list(_beneath(shape)))
+        remarks = f", and {n} remark{'' if n == 1 else 's'} to bear in mind" if n else ""
+        first = results[0]["run"]
+        line = f"Each run less run {first}{remarks}: the same command with --full."
+        yield from wrapped(line, width)
+        return
     for pair in shape["comparisons"]:
         yield from _numbers(pair, width)
     for line in _beneath(shape):
@@ -191,6 +202,12 @@ def _numbers(pair: Shape, width: int) -> Iterator[str]:
     """The figures of one comparison as a small table, a column each."""
     figures = {name: pair["figures"].get(key) for key, name in short_names().items()}
     shown = {name: one for name, one in figures.items() if one is not None}
+    if not shown:
+        yield from wrapped(
+            f"run {pair['after']} less run {pair['before']}: too few times to compare", width
+        )
+        yield ""
+        return
     yield f"run {pair['after']} less run {pair['before']}, ms"
     yield f"{'':<18}" + "".join(f"{name:>20}" for name in shown)
     for name, of in _ROWS:
