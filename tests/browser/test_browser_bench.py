@@ -223,9 +223,13 @@ def test_a_second_browser_looks_and_stops_and_does_not_operate(
     operator = visit(url=bench.url).page
     take_controls(operator, bench.url)
     begin(operator)
-    other = visit(url=bench.url).page
+    other = visit(width=390, height=844, url=bench.url).page
     other.goto(f"{bench.url}/bench")
     expect(other.locator("#live")).to_be_visible(timeout=PATIENCE_MS)
+    wide = other.evaluate("""() => { // as tall as with three fast channels
+      document.getElementById("stroke").style.height = "600px";
+      return document.documentElement.scrollWidth; }""")
+    assert wide <= 390, "the turned word beside the plot makes the page wider"
     expect(other.locator("text=Another browser has the controls")).to_be_visible()
     assert other.locator("text=Arm and run").count() == 0
     other.locator("button.stop").click()

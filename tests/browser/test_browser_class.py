@@ -152,7 +152,7 @@ def test_no_word_of_the_drawing_is_cut_off(visit: Callable, way: str) -> None:
             go_on(page, 60)
         outside = page.evaluate("""() => [...document.querySelectorAll("#cutaway .cutaway text")]
           .map((e) => [e.textContent, e.getBBox()])
-          .filter(([, b]) => b.x < 0 || b.x + b.width > 1000 || (b.x < 712 && b.x + b.width > 712
+          .filter(([, b]) => b.x < 0 || b.x + b.width > 1000 || (b.x < 704 && b.x + b.width > 704
             && b.y < 390 && b.y + b.height > 345))
           .map(([words, b]) => `${words}: ${b.x} to ${b.x + b.width}`)""")
         assert outside == [], at
