@@ -168,6 +168,7 @@ class Taking:
 
     def _add_looks(self, at_ns: int) -> None:
         found = self._looks.every_ns()
+        self._looks = Looks()  # it holds a step for each row: as much as a channel
         if found is None:
             return
         every_ns, digit_ns = found

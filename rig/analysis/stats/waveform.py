@@ -181,7 +181,9 @@ class _Seen(NamedTuple):
             reach = np.searchsorted(self.t, until, "right") - self.place[at_mid[rows]]
             ends = np.where(last_t >= until, np.minimum(at_mid[rows] + reach, ends), -1)
             rows, ends = rows[ends > 0], ends[ends > 0]
-        away = np.append(np.flatnonzero(np.abs(self.change - 1.0) > band), self.cuts[-1])
+        outside = self.change > 1.0 + band  # no copy of what may be a hundred megabytes
+        outside |= self.change < 1.0 - band
+        away = np.append(np.flatnonzero(outside), self.cuts[-1])
         last = np.concatenate(([-1], away))[np.searchsorted(away[:-1], ends)]
         last = np.maximum(last, at_mid[rows] - 1)  # the sample before the mid instant is outside
         held = last < ends - 1
