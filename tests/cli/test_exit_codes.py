@@ -31,6 +31,7 @@ from rig.core.errors import (
 from rig.core.records import OFF_STATES, End
 from rig.desk.outcome import Outcome
 
+DEMO = Path(__file__).parents[2] / "demo"
 OFF, LIVE = OFF_STATES[0], OFF_STATES[2]
 
 
@@ -206,6 +207,26 @@ def test_a_result_that_could_not_be_made_is_not_0(
     assert run._finish(Outcome(**FINISHED)) == 7
     assert decided.judged is None
     assert run._finish(Outcome(**TRIPPED)) == 3
+
+
+@pytest.mark.parametrize("command", ["run", "analyse"])
+@pytest.mark.parametrize(
+    ("option", "stated"), [("--supply-voltage", "24 V"), ("--base-pressure", "10 psi")]
+)
+def test_conditions_that_contradict_the_files_are_2_in_either_command(
+    decided: Ending, monkeypatch: pytest.MonkeyPatch, tmp_path: Path,
+    capsys: pytest.CaptureFixture[str], command: str, option: str, stated: str,
+) -> None:  # fmt: skip
+    monkeypatch.setenv("RIG_DATA", str(tmp_path / "data"))
+    capture = tmp_path / "a.csv"
+    capture.write_text("time_ms,command,switch,coil\n0,0,0,0\n1000,1,0,1\n1500,0,1,0\n1540,0,0,0\n")
+    setup, sheet = str(DEMO / "workshop.setup.toml"), str(DEMO / "workshop.sheet.toml")
+    words = {
+        "run": ["run", setup, sheet, "--valve", "V-1", "--fast"],
+        "analyse": ["analyse", str(capture), "--setup", setup, "--sheet", sheet],
+    }[command]
+    assert main.answer([*words, option, stated]) == 2
+    assert option in capsys.readouterr().err
 
 
 def test_safe_that_was_broken_off_is_6(monkeypatch: pytest.MonkeyPatch) -> None:
