@@ -7,16 +7,24 @@ has so long to send its request, and where too many are open one of those that o
 the one that has waited longest, or, where handshakes of TLS are under way, any, by chance. A
 handshake takes turns to and fro, and who comes faster than those must not be able to drive
 everybody out.
+
+A flood may also open a new connection for each that is dropped. Then one that waits for its first
+bytes would be driven out before they come; so it waits in the kernel, and is let in with them, to
+be read at once. Connections are let in many at a time, or those that wait would stand before a
+stop.
 """
 
 from __future__ import annotations
 
+import contextlib
 import random
 import select
+import socket
 import time
 from collections.abc import Callable
 from typing import Any
 
+from waitress import wasyncore
 from waitress.channel import HTTPChannel
 from waitress.server import TcpWSGIServer
 
@@ -24,6 +32,13 @@ BODY_BYTES_PER_S = 16 * 1024
 """A body may take longer than the patience where it comes at least this fast."""
 UNREAD_S = 30.0
 """An answer that nobody reads any more is given up, and its thread freed."""
+READ_BYTES = 16 * 1024
+"""The most in one TLS record (RFC 8446, section 5.1). Read whole, so that nothing decrypted is left
+inside the library where the loop, which asks the socket, would not see it."""
+KERNEL_S = 1
+"""So long a connection that says nothing stays with the kernel (TCP_DEFER_ACCEPT, tcp(7))."""
+AT_ONCE = 16
+"""Connections let in between two looks at those that are in."""
 SPARED_S = 1.0
 """So long a connection over TLS has for its handshake before others that came earlier."""
 SILENT_WEIGHT = 16
@@ -44,6 +59,37 @@ class Connection(HTTPChannel):  # type: ignore[misc]
     def owes(self) -> None:
         """From now on it owes its next request."""
         self.waits_since_s, self.received_bytes = time.monotonic(), 0
+
+    def begin(self) -> None:
+        """Read what came before it was let in; one without waits since KERNEL_S already."""
+        try:
+            socket.socket.recv(self.socket, 1, socket.MSG_PEEK)
+        except BlockingIOError:
+            self.waits_since_s -= KERNEL_S
+            return
+        except OSError:  # gone again: found out in reading
+            pass
+        wasyncore.read(self)
+
+    def drop(self) -> None:
+        """Have it closed at its own next turn. Closed at once, its number could be given to the
+        next one let in, which would then be closed for an event that was not its own."""
+        self.will_close = True
+        with contextlib.suppress(OSError):  # it may be gone
+            socket.socket.shutdown(self.socket, socket.SHUT_RDWR)
+
+    def handle_read(self) -> None:
+        """What was read may be no data yet: over TLS a record in part, or one of the library's."""
+        try:
+            data = self.recv(READ_BYTES)
+        except BlockingIOError:
+            return
+        except OSError:
+            self.handle_close()
+            return
+        if data:
+            self.last_activity = time.time()
+            self.received(data)
 
     @property
     def at_work(self) -> bool:
@@ -75,13 +121,19 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         connection: Callable[..., Any] = Connection, **adjustments: Any,
     ) -> None:  # fmt: skip
         self._patience_s, self._each, self._most = patience_s, each, most
-        self.channel_class = connection
+        self._connection = connection
+        self._latest: Any = None
         super().__init__(
             app, ident=None, cleanup_interval=1, asyncore_use_poll=True,
             connection_limit=2 * most + 10,
             clear_untrusted_proxy_headers=False,  # webui.access asks for them, nothing obeys them
             **adjustments,
         )  # fmt: skip
+        self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_DEFER_ACCEPT, KERNEL_S)
+
+    def channel_class(self, *words: Any, **more: Any) -> None:
+        """Called by waitress with each accepted socket."""
+        self._latest = self._connection(*words, **more)
 
     def add_task(self, task: Connection) -> None:
         """A request is whole."""
@@ -92,36 +144,45 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         """Once a second: drop who is late."""
         del now  # of the wall clock, which may jump
         now_s, wall_s = time.monotonic(), time.time()
-        for one in list(self.active_channels.values()):
+        for one in self._present():
             if one.at_work:
                 one.owes()
                 if one.total_outbufs_len and not wall_s - one.last_activity <= UNREAD_S:
-                    one.handle_close()
+                    one.drop()
             elif not now_s - one.waits_since_s <= self._allowed_s(one):
-                one.handle_close()
+                one.drop()
+
+    def _present(self) -> list[Any]:
+        return [one for one in self.active_channels.values() if not one.will_close]
 
     def _allowed_s(self, one: Connection) -> float:
         return self._patience_s + one.received_bytes / BODY_BYTES_PER_S
 
     def handle_accept(self) -> None:
-        """Let one in; where there are too many, the one that has waited longest goes for it."""
-        known = set(self.active_channels.values())
-        super().handle_accept()
-        for new in set(self.active_channels.values()) - known:
-            address = new.addr[0]
-            same = [one for one in known if one.addr[0] == address]
+        """Let in who waits; where there are too many, the one that has waited longest goes."""
+        for _ in range(AT_ONCE):
+            known = self._present()
+            self._latest = None
+            super().handle_accept()
+            new: Any = self._latest
+            if new is None:
+                return
+            new.begin()
+            if not new.connected:
+                continue
+            same = [one for one in known if one.addr[0] == new.addr[0]]
             if len(same) >= self._each:
                 self._make_room(new, same)
             elif len(known) >= self._most:
-                self._make_room(new, list(known))
+                self._make_room(new, known)
 
     def _make_room(self, new: Connection, among: list[Connection]) -> None:
         waiting = [one for one in among if not one.at_work]
         if all(one.greeted for one in waiting):
             # where everybody is being answered, the newcomer goes
-            min(waiting, key=lambda one: one.waits_since_s, default=new).handle_close()
+            min(waiting, key=lambda one: one.waits_since_s, default=new).drop()
             return
         now_s = time.monotonic()
         late = [one for one in waiting if not now_s - one.waits_since_s <= SPARED_S]
         chances = [1 if one.has_spoken else SILENT_WEIGHT for one in late or waiting]
-        random.choices(late or waiting, chances)[0].handle_close()  # noqa: S311 - no secret
+        random.choices(late or waiting, chances)[0].drop()  # noqa: S311 - no secret

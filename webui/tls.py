@@ -17,12 +17,9 @@ from pathlib import Path
 from typing import Any, NamedTuple, cast
 
 from rig.core.errors import UsageError
-from webui.listener import Connection
+from webui.listener import READ_BYTES, Connection
 
 OLDEST = ssl.TLSVersion.TLSv1_2
-RECORD_BYTES = 16 * 1024
-"""The most in one TLS record (RFC 8446, section 5.1). Read whole, so that nothing decrypted is left
-inside the library where the loop, which asks the socket, would not see it."""
 SOON_S = 30 * 86_400
 EXPIRED, NOT_YET = 10, 9
 """X509_V_ERR_CERT_HAS_EXPIRED, X509_V_ERR_CERT_NOT_YET_VALID (OpenSSL, x509_vfy.h)."""
@@ -206,7 +203,7 @@ class TlsConnection(Connection):
         if not first or first[0] == HANDSHAKE:
             return False
         with contextlib.suppress(OSError):
-            socket.socket.recv(self.socket, RECORD_BYTES)  # else closing resets the answer
+            socket.socket.recv(self.socket, READ_BYTES)  # else closing resets the answer
             socket.socket.send(self.socket, PLAIN_HTTP)
         self.handle_close()
         return True
@@ -221,17 +218,6 @@ class TlsConnection(Connection):
         except ssl.SSLError:
             self.handle_close()
             return b""
-
-    def handle_read(self) -> None:
-        """What was read may be no data yet: a record in part, or one of the library's own."""
-        try:
-            data = self.recv(RECORD_BYTES)
-        except OSError:
-            self.handle_close()
-            return
-        if data:
-            self.last_activity = time.time()
-            self.received(data)
 
     def send(self, data: bytes, do_close: bool = True) -> int:
         """Bytes taken; 0 where the other end reads slowly, or is gone."""

@@ -24,6 +24,8 @@ from rig.core.records import RELEASE_NOT_SEEN, Trip, readback_doubted
 from rig.core.spare import FULL, Spare
 
 VERSION = 1
+LARGEST = 1e11
+"""No limit, reading or wall time (s) in the file is so large; NaN is none either."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,8 @@ class Owner:
 
     def alive(self) -> bool:
         """Whether this very process still runs (a zombie does not)."""
-        return self.boot_id == boot_id() and process_started(self.pid) == self.started
+        started = process_started(self.pid)
+        return bool(started) and self.boot_id == boot_id() and started == self.started
 
 
 @dataclass(frozen=True)
@@ -88,10 +91,11 @@ def state_files(folder: Path) -> list[Path]:
 def process_started(pid: int) -> int:
     """Start time of a living process in clock ticks since boot; 0 where it is gone or a zombie."""
     try:
-        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        stat = Path(f"/proc/{pid}/stat").read_bytes()  # a name in it may be no UTF-8
     except OSError:
         return 0
-    return 0 if fields[0] in "ZX" else int(fields[19])
+    fields = stat.rpartition(b")")[2].split()
+    return 0 if fields[0] in b"ZX" else int(fields[19])
 
 
 def this_process(socket: str = "") -> Owner:
@@ -103,7 +107,7 @@ def this_process(socket: str = "") -> Owner:
 def read(path: Path) -> RigState | None:
     """The state, or None where none was written. A damaged file is refused, never guessed at."""
     try:
-        text = path.read_text()
+        text = path.read_bytes()
     except FileNotFoundError:
         return None
     except OSError as error:
@@ -124,7 +128,7 @@ def read(path: Path) -> RigState | None:
         _check_types(state)
         _check_names(path, state)
         return state
-    except (ValueError, TypeError, KeyError, RecursionError) as error:
+    except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
         raise RefusedError(
             f"The state file {path} is damaged ({error}), so it is not known whether a trip is "
             "latched. Check the rig, then move the file away and start again."
@@ -135,14 +139,19 @@ def _check_types(state: RigState) -> None:
     """Raises TypeError: a field of another type would fail later, in the middle of a stop."""
     texts = [state.rig, state.backend, state.chip]
     numbers = [state.line]
+    reals = [state.tripped_utc_s]
     if state.owner is not None:
         texts += [state.owner.boot_id, state.owner.socket]
         numbers += [state.owner.pid, state.owner.started]
     if state.trip is not None:
-        texts += [state.trip.rule, state.trip.message]
+        texts += [state.trip.rule, state.trip.message, state.trip.unit]
+        numbers.append(state.trip.t_ns)
+        reals += [state.trip.value, state.trip.limit]
     whole = all(isinstance(n, int) and not isinstance(n, bool) for n in numbers)
+    real = all(n is None or (isinstance(n, int | float) and abs(n) < LARGEST) for n in reals)
     if not (
         whole
+        and real
         and all(isinstance(text, str) for text in texts)
         and isinstance(state.plan, dict)
         and isinstance(state.readback_doubted, bool)
@@ -315,21 +324,31 @@ def held(path: Path) -> bool:
     return False
 
 
+def _owner(path: Path) -> Owner | None:
+    state = read(path)
+    return state.owner if state is not None else None
+
+
 class RigLock:
     """The one-bench-per-rig lock: held as long as this process lives, whatever kills it."""
 
     def __init__(self, path: Path) -> None:
-        self._path = path
         self._file = path.with_suffix(".lock").open("a")
         try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
+            owner = _owner(path)
+            try:
+                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                free = owner is None or owner.pid == os.getpid() or not owner.alive()
+            except OSError:
+                free = False
+            if not free:  # also where the lock is free, as its file was removed and made anew
+                raise RefusedError(self._who(owner))
+        except BaseException:
             self._file.close()
-            raise RefusedError(self._who()) from None
+            raise
 
-    def _who(self) -> str:
-        state = read(self._path)
-        owner = state.owner if state else None
+    @staticmethod
+    def _who(owner: Owner | None) -> str:
         holder = f"process {owner.pid}" if owner else "another process"
         return (
             f"This rig is in use by {holder}. One run at a time: wait for it, or command the coil "

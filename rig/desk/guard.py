@@ -88,7 +88,8 @@ class Guard:
     def insist(
         self, bench: subprocess.Popen[bytes], taken: Callable[[str], None], *, doubted: bool = False
     ) -> None:
-        """Go on trying, in a thread, until the line is low; `taken` then gets its off state."""
+        """Go on trying, in a thread, until the line is low; `taken` then gets its off state. Where
+        no thread is to be had it stays at what was told: not confirmed."""
 
         def go_on() -> None:
             while not self._given_up.wait(TRY_AGAIN_S):
@@ -99,8 +100,10 @@ class Guard:
                     taken(drive_off(self._rig, None, FIRST_TRY_S, doubted=doubted))
                     return
 
-        self._insisting = threading.Thread(target=go_on, name="guard insists", daemon=True)
-        self._insisting.start()
+        thread = threading.Thread(target=go_on, name="guard insists", daemon=True)
+        with contextlib.suppress(RuntimeError):
+            thread.start()
+            self._insisting = thread
 
     @property
     def insisting(self) -> bool:

@@ -298,10 +298,10 @@ class Session:
             outcome.message = str(CoilLiveError(outcome.message))
         outcome.trip = Trip(BENCH_LOST, None, None, "", time.monotonic_ns(), outcome.message)
         self._warn(outcome.message)
-        self._latch(outcome.trip)
-        if taken.off is None:
+        if taken.off is None:  # before a disk that may stand still
             self._guarding.insist(bench, self._taken_at_last, doubted=doubted)
-        elif not unsure:
+        self._latch(outcome.trip)
+        if not unsure:
             # the coil cools from here on; a desk that stood still itself saw nothing meanwhile
             coil_heat.settle(self._state, coil_heat.GUARDED if in_time else coil_heat.UNCLEAN)
 
@@ -313,8 +313,9 @@ class Session:
                 self.watcher.alarm(words)
 
         thread = threading.Thread(target=sound, name="alarm", daemon=True)
-        thread.start()
-        thread.join(ALARM_S)
+        with contextlib.suppress(RuntimeError):  # no thread is to be had: it is told at the end
+            thread.start()
+            thread.join(ALARM_S)
 
     def _taken_at_last(self, off: str) -> None:
         """The guard has the line after all (called in its thread)."""

@@ -195,7 +195,7 @@ class _Run:
         self._stream, self._status, self._stop = stream, status, stop
         self._bad_lines = 0
         self._reported: list[BaseException] = []
-        self._room: StorageError | None = None  # the disk became nearly full
+        self._room: StorageError | None = None  # the disk became nearly full, or forgot the state
 
     def record(self, log: RunLog, raw_dir: Path, state_path: Path | None) -> int:
         lines = self._first_lines()
@@ -247,7 +247,7 @@ class _Run:
             if free_mb is None:
                 recorder.medium_gone()
             self._status.say(**progress(recorder, free_mb))
-            self._room = self._room or recorder.room.nearly_full()
+            self._room = self._room or recorder.room.nearly_full() or recorder.state_lost()
         self._report(recorder)
 
     def _report(self, recorder: Recorder) -> None:

@@ -16,6 +16,7 @@ Committed means: in the run log and synced to the disk. The rules of timing:
 
 from __future__ import annotations
 
+import os
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -54,6 +55,10 @@ LOOK_EVERY = 64  # records between two looks at the clock in put()
 SPECIAL = (b'["T",', b'["Z",')
 
 
+def _there(path: Path | None) -> bool:
+    return path is not None and os.path.exists(path)  # noqa: PTH110 - Path.exists may raise
+
+
 class Recorder:
     """Records one run (core.ports.RecordSink). Belongs to one thread.
 
@@ -81,6 +86,7 @@ class Recorder:
         read_clocks: Callable[[], Clocks] = read_clocks,
     ) -> None:
         self._log, self._state_path = log, state_path
+        self._had_state = _there(state_path)
         self._clock = clock or MonotonicClock()
         self._real_time = real_time
         path = raw_path / raw_file_name(header) if raw_path.is_dir() else raw_path
@@ -160,6 +166,15 @@ class Recorder:
                 self._commit(sync_raw=True)
             elif self._bytes >= COMMIT_BYTES or not len(self._new) % LOOK_EVERY:
                 self.poll()
+
+    def state_lost(self) -> StorageError | None:
+        """What to say where the run should be ended: its bench can no longer be found."""
+        if not self._had_state or _there(self._state_path):
+            return None
+        return StorageError(
+            f"The state file {self._state_path} was removed: neither a page's Stop nor `rig safe` "
+            "finds this run's bench without it. What was recorded is kept."
+        )
 
     def _first_waits(self) -> None:
         now_ns = self._clock.now_ns()

@@ -5,25 +5,40 @@ practice, no source."""
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
+from types import SimpleNamespace
 
+import pint
 import pytest
 from config_texts import SETUP, STROKES
 
 from rig.actions.conditions import refuse_apart, typed
 from rig.config.files.loading import load_setup, pair_from_texts, setup_from_text
+from rig.config.files.reading import Unreadable
 from rig.config.ranges import (
     ACCEPT_RANGES,
     ANALOG_RANGES,
     CONDITION_RANGES,
     SETUP_RANGES,
     SHEET_RANGES,
+    Range,
+    conditions_apart,
     key,
+    setup_in_range,
+    sheet_in_range,
 )
 from rig.core.errors import FileProblems, UsageError
 
 ALL = [*SETUP_RANGES.values(), *SHEET_RANGES.values(), *ANALOG_RANGES.values(),
        *ACCEPT_RANGES.values()]  # fmt: skip
+FIELDS = [*((field, allowed) for (_, field), allowed in SETUP_RANGES.items()),
+          *SHEET_RANGES.items(), *ANALOG_RANGES.items()]  # fmt: skip
+UNITS = {
+    "_kpa_s": "kPa/s", "_k_w": "K/W", "_kpa": "kPa", "_degc": "degC", "_rpm": "rpm",
+    "_ohm": "ohm", "_hz": "Hz", "_s": "s", "_v": "V", "_a": "A", "_mb": "", "duty": "",
+}  # fmt: skip
+REGISTRY = pint.UnitRegistry()
 HELP = Path(__file__).parents[2] / "webui" / "help"
 ABSURD = {
     'on_time = "10 s"': 'on_time = "100 d"',
@@ -91,6 +106,65 @@ def test_both_ends_are_inside_and_nan_is_not(allowed) -> None:
     assert not any(allowed.holds(x) for x in (math.nan, math.inf, -math.inf))
 
 
+@pytest.mark.parametrize(("field", "allowed"), FIELDS)
+def test_a_range_is_in_the_unit_of_its_field(field: str, allowed: Range) -> None:
+    """The factor between the unit shown and that of the field's name, by pint; a floor of 10 ms
+    taken for one of 10 s would be none."""
+    unit = next(UNITS[end] for end in UNITS if field.endswith(end))
+    shown = {"%": "percent"}.get(allowed.unit, allowed.unit)
+    factor = 1.0 if shown == unit else REGISTRY.Quantity(1, shown).to(unit).magnitude
+    assert allowed.scale == pytest.approx(factor)
+
+
+def outside(allowed: Range) -> list[float]:
+    low, high = allowed.low * allowed.scale, allowed.high * allowed.scale
+    return [low - 0.01 * (high - low), high + 0.01 * (high - low)]
+
+
+def test_every_row_is_asked_and_either_end_of_a_pair() -> None:
+    for (table, field), allowed in SETUP_RANGES.items():
+        good = allowed.high * allowed.scale
+        for bad in outside(allowed):
+            for value in (bad, (bad, good), (good, bad)):
+                setup = SimpleNamespace(**{table: SimpleNamespace(**{field: value})})
+                found = [finding.where for finding in setup_in_range(setup)]
+                assert found == [(table, key(field))]
+    for field, allowed in ANALOG_RANGES.items():
+        setup = SimpleNamespace(analog=(object(), SimpleNamespace(**{field: outside(allowed)[0]})))
+        found = [finding.where for finding in setup_in_range(setup)]
+        assert found == [("analog", 1, key(field))]
+    for field, allowed in SHEET_RANGES.items():
+        sheet = SimpleNamespace(**{field: outside(allowed)[1]})
+        assert [finding.where for finding in sheet_in_range(sheet)] == [(key(field),)]
+    for unit, allowed in ACCEPT_RANGES.items():
+        for name in ("min", "max", "margin"):
+            one = SimpleNamespace(unit=unit, **{f"{name}_value": outside(allowed)[1]})
+            sheet = SimpleNamespace(accept=[SimpleNamespace(unit=unit), one])
+            assert [found.where for found in sheet_in_range(sheet)] == [("accept", 1, name)]
+
+
+def test_what_was_refused_for_another_reason_is_not_asked_again() -> None:
+    class Refused:
+        @property
+        def limits(self) -> object:
+            raise Unreadable
+
+    assert not list(setup_in_range(Refused()))
+
+
+def test_conditions_at_the_edge_are_allowed() -> None:
+    """At the least base pressure, 30 % from the supply, and without a sheet."""
+    setup = SimpleNamespace(coil=SimpleNamespace(supply_voltage_v=10.0))
+    sheet = SimpleNamespace(base_pressure_min_kpa=138.0)
+    for volt in (7.0, 13.0):
+        stated = {"base_pressure": {"value": 138.0}, "supply_voltage": {"value": volt}}
+        assert not list(conditions_apart(setup, sheet, stated))
+        assert not list(conditions_apart(setup, None, stated))
+    for volt in (6.99, 13.01):
+        stated = {"supply_voltage": {"value": volt}}
+        assert [name for name, _ in conditions_apart(setup, None, stated)] == ["supply_voltage"]
+
+
 def test_a_stored_setup_is_still_read() -> None:
     """A run of before keeps its setup, whatever it says."""
     text = SETUP.replace('on_time = "10 s"', 'on_time = "100 d"')
@@ -146,5 +220,10 @@ def test_the_help_lists_every_range() -> None:
         assert f"| {allowed.shown} |" in sheet.partition("limits of `[[accept]]`")[2]
     for field, allowed in SHEET_RANGES.items():
         assert f"| `{key(field)}` | {allowed.shown} |" in sheet
+    rows = {*re.findall(r"^\| `(\w+\.\w+)` \| [-\d.e+]+.* to ", setup, re.MULTILINE)}
+    ours = {f"{table}.{key(field)}" for table, field in SETUP_RANGES}
+    assert rows == ours | {f"analog.{key(field)}" for field in ANALOG_RANGES}
+    rows = {*re.findall(r"^\| `(\w+)` \| [-\d.e+]+ \w+ to ", sheet, re.MULTILINE)}
+    assert rows == {key(field) for field in SHEET_RANGES}
     for name, allowed in CONDITION_RANGES.items():
         assert f"| `--{name.replace('_', '-')}` | {allowed.shown} |" in sheet

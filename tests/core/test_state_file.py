@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import subprocess
 import sys
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from rig.core import state_file
+from rig.core.clock import boot_id
 from rig.core.errors import InternalFault, RefusedError, StorageError
 from rig.core.records import READBACK_RULE, Trip, readback_doubted
 from rig.core.state_file import Owner, RigState
@@ -31,10 +33,13 @@ def test_no_file_is_no_state(tmp_path: Path) -> None:
     assert state_file.read(tmp_path / "none.json") is None
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"version":9,"owner":null,"trip":null}'])
-def test_a_damaged_file_is_refused_not_guessed(tmp_path: Path, text: str) -> None:
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"{", b"[]", b"{}", b'{"version":9,"owner":null,"trip":null}', b"\xff\xfe", bytes(4096)],
+)
+def test_a_damaged_file_is_refused_not_guessed(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "simulated-line17.json"
-    path.write_text(text)
+    path.write_bytes(content)
     with pytest.raises(RefusedError, match="damaged"):
         state_file.read(path)
 
@@ -55,6 +60,26 @@ def test_a_file_that_names_another_line_is_damaged(
     path = state_file.state_path(tmp_path, STATE.rig)
     state_file.write(path, replace(STATE, **altered))
     with pytest.raises(RefusedError, match="it names the rig"):
+        state_file.read(path)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("t_ns", "5"), ("unit", 5), ("value", "750"), ("limit", [1]), ("value", float("nan")),
+        ("tripped_utc_s", "now"), ("tripped_utc_s", 1e300), ("tripped_utc_s", float("nan")),
+    ],
+)  # fmt: skip
+def test_a_trip_with_a_field_that_cannot_be_is_damaged(
+    tmp_path: Path, field: str, value: object
+) -> None:
+    """`rig clear` and the page show all of it: they must not fail over it."""
+    path = state_file.state_path(tmp_path, STATE.rig)
+    state_file.write(path, replace(STATE, trip=TRIP, tripped_utc_s=2.5))
+    data = json.loads(path.read_text())
+    (data if field in data else data["trip"])[field] = value
+    path.write_text(json.dumps(data))
+    with pytest.raises(RefusedError, match="damaged"):
         state_file.read(path)
 
 
@@ -109,6 +134,23 @@ def test_an_owner_is_alive_only_as_that_very_process() -> None:
     os.waitid(os.P_PID, child.pid, os.WEXITED | os.WNOWAIT)  # a zombie now
     assert not Owner(child.pid, started, me.boot_id).alive()
     child.wait()
+
+
+@pytest.mark.parametrize("pid", [-1, 0, 2**22 + 1])
+def test_what_is_no_process_is_never_alive(pid: int) -> None:
+    """-1 and 0 would be every process, and this one's group (kill(2))."""
+    assert not Owner(pid, 0, boot_id()).alive()
+
+
+def test_a_lock_file_made_anew_lets_nobody_in_beside_a_living_bench(tmp_path: Path) -> None:
+    path = tmp_path / "simulated-line17.json"
+    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as bench:
+        owner = Owner(bench.pid, state_file.process_started(bench.pid), boot_id())
+        state_file.write(path, replace(STATE, owner=owner))
+        with pytest.raises(RefusedError, match=f"process {bench.pid}"):
+            state_file.RigLock(path)
+        assert not state_file.held(path)
+    state_file.RigLock(path).close()
 
 
 def test_one_bench_a_rig_and_the_holder_is_named(tmp_path: Path) -> None:

@@ -291,6 +291,49 @@ def test_an_alarm_that_cannot_be_shown_holds_no_latch_up(
     assert latched is not None and latched.trip is not None
 
 
+def test_without_a_thread_to_be_had_the_rig_is_latched_all_the_same(
+    chip: Chip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A limit of processes (RLIMIT_NPROC) counts threads: other programs may use it up."""
+
+    def refused(_thread: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    path, wired = tmp_path / f"{rig().rig}.json", Wired(stuck(chip))
+    wired.stored()
+    with StopSignals() as signals:
+        session = Session(wired, path, rig(), 0.2, signals)  # type: ignore[arg-type]
+        monkeypatch.setattr(threading.Thread, "start", refused)
+        outcome = session.run()
+    wired.close()
+    assert outcome.code == 6 and "COIL NOT CONFIRMED OFF" in outcome.message
+    latched = state_file.read(path)
+    assert latched is not None and latched.trip is not None and latched.trip.rule == "bench lost"
+
+
+def test_a_latch_that_waits_for_its_disk_does_not_end_the_trying(
+    chip: Chip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, wired, over = tmp_path / f"{rig().rig}.json", Wired(stuck(chip)), threading.Event()
+    wired.stored()
+    monkeypatch.setattr(state_file, "write_latch", lambda *_: over.wait(20))
+    with StopSignals() as signals:
+        session = Session(wired, path, rig(), 0.2, signals)  # type: ignore[arg-type]
+        running = threading.Thread(target=session.run)
+        running.start()
+        until = time.monotonic() + 5
+        while not session.outcome.message and time.monotonic() < until:
+            time.sleep(0.01)
+        chip.line(RELAY).consumer = ""
+        while chip.line(RELAY).driven != 0 and time.monotonic() < until:
+            time.sleep(0.01)
+        driven = chip.line(RELAY).driven
+        over.set()
+        running.join(20)
+    wired.close()
+    assert driven == 0
+
+
 def test_a_trip_on_the_readback_is_remembered_by_the_guard(chip: Chip, tmp_path: Path) -> None:
     """The bench dies after it found its read-back wrong: a dead one then confirms nothing."""
     state = rig()

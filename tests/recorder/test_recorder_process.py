@@ -2,6 +2,7 @@
 import fcntl
 import json
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -145,6 +146,23 @@ def test_a_latch_that_fails_is_an_error_in_words(start, tmp_path):
     assert process.ended() != 0
     assert stored(process).n_records == 2
     assert len([word for word in process.told if "error" in word]) == 1
+
+
+def test_a_state_file_that_is_removed_ends_the_run(start, tmp_path):
+    """Stop and `rig safe` find the bench by it, and would call a coil off that is stroking."""
+    path = tmp_path / "state" / "simulated-line17.json"
+    path.parent.mkdir()
+    state_file.write(path, state_file.RigState("simulated-line17", "simulated", "chip", 17))
+    process = start("--state", str(path))
+    process.begin()
+    state_file.write_latch(path, TRIP, 1.0)  # each writing puts another file in its place
+    process.send(*lines(5))
+    assert process.hear("committed")["committed"] == 5
+    shutil.rmtree(path.parent)
+    assert "was removed" in process.hear("error")["error"]
+    process.send(encode(END).encode())
+    assert process.ended() == 0
+    assert stored(process).n_records == 6
 
 
 def test_the_desk_may_die(start):

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import socket
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -116,6 +117,35 @@ def test_a_bench_whose_state_file_was_lost_is_stopped_all_the_same(tmp_path: Pat
                 peer.sendall((messages.tell("ended", off=OFF_STATES[0]) + "\n").encode())
             assert asked.result().off == OFF_STATES[0]
     assert stop(tmp_path, "a test").off == NOTHING
+
+
+def test_a_bench_is_stopped_although_no_thread_is_to_be_had(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A limit of processes (RLIMIT_NPROC) counts threads."""
+
+    def refused(_thread: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    with socket.socket(socket.AF_UNIX) as bench:
+        bench.bind(str(tmp_path / "s"))
+        bench.listen()
+        left(tmp_path, "simulated", replace(state_file.this_process(), socket=bench.getsockname()),
+             None)  # fmt: skip
+        monkeypatch.setattr(threading.Thread, "start", refused)
+        assert stop(tmp_path, "a test").off == NOT_CONFIRMED, "it says nothing"
+        peer, _ = bench.accept()
+        with peer:
+            assert b'"stop"' in peer.recv(1000)
+
+
+def test_a_bench_that_no_file_names_is_not_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """State file and socket were removed, or it is another account's."""
+    monkeypatch.setattr(stopping, "unknown_benches", lambda: [4711])
+    done = stop(tmp_path, "a test")
+    assert done.off == NOT_CONFIRMED and "mushroom stop" in done.words
 
 
 @pytest.mark.parametrize("side", ["supply", "ground"])

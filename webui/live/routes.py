@@ -230,7 +230,7 @@ def stop() -> Response | tuple[str, int]:
     that is open in some browser is nobody."""
     if security.of_another_site(request.environ):
         return Response(security.ANOTHER_SITE, status=403, mimetype="text/plain")
-    who = "the operator's page" if access.is_operator() else "a viewer's page"
+    who = "the operator's page" if access.took_controls() else "a viewer's page"
     done = stream.hub().stop(f"stopped on {who}")
     if request.accept_mimetypes.best_match(["text/html", "application/json"]) == "application/json":
         return jsonify(stop_facts(done))

@@ -27,6 +27,7 @@ from rig.core.records import (
     READBACK_DOUBTED_BY,
 )
 from rig.core.state_file import RigState
+from rig.desk.safe import unknown_benches
 
 ANSWER_S = 0.9
 """A person at the button is answered within a second."""
@@ -91,9 +92,14 @@ def stop(folder: Path, why: str) -> Stopped:
     until = time.monotonic() + ANSWER_S
     sockets = [state.owner.socket for state in states if state.owner is not None]
     sockets += _unnamed(folder, sockets)
-    with ThreadPoolExecutor(max(1, len(sockets))) as pool:  # one that is silent delays no other
-        offs = list(pool.map(lambda path: _stop_one(path, why, until), sockets))
+    try:
+        with ThreadPoolExecutor(max(1, len(sockets))) as pool:  # a silent one delays no other
+            offs = list(pool.map(lambda path: _stop_one(path, why, until), sockets))
+    except RuntimeError:  # no thread is to be had: one after the other, each is ordered
+        offs = [_stop_one(path, why, until) for path in sockets]
     doubt = _not_known(folder, {state.rig for state in states})
+    if doubt is None and not sockets and unknown_benches():
+        doubt = "A bench runs on this computer that this page does not know."
     if doubt is not None:
         return Stopped(NOT_CONFIRMED, f"{doubt} Use the mushroom stop now, or pull the fuse.")
     if not sockets:
