@@ -11,10 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.core.clock import NS_PER_MS
+from rig.core.figures import Figure, figures_of
 from rig.core.recording import Recording
 from rig.core.records import READBACK, SWITCH
 from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
 
+PLOTTED = 2
+"""Figures that the paper has room for."""
 SIZE = (360, 102)
 """Of one plot in the drawing's units; two stand side by side on the paper."""
 MOST_DOTS = 240
@@ -25,13 +28,6 @@ AHEAD = 0.1
 """Room ahead of the coil's edge, as a part of what follows it."""
 SWITCH_FILL = "#c3cfd6"
 
-NAMES = {
-    "response_ms": ("Response", "ms", "response"),
-    "release_ms": ("Release", "ms", "release"),
-    "actuation_kpa": ("Actuation pressure", "kPa", "actuation_pressure"),
-    "reset_kpa": ("Reset pressure", "kPa", "reset_pressure"),
-}
-
 Result = Mapping[str, Any]
 Int64 = NDArray[np.int64]
 
@@ -41,14 +37,15 @@ def figure_plots(result: Result) -> list[str]:
     ramps = (result.get("ramp") or {}).get("ramps")
     if result.get("kind") == "hold":
         return []
-    keys = ("actuation_kpa", "reset_kpa") if ramps else ("response_ms", "release_ms")
     rows = ramps or result.get("strokes") or []
-    return [_figure(result, rows, key, "ramp" if ramps else "stroke") for key in keys if rows]
+    drawn = list(figures_of("ramp" if ramps else "strokes").values())[:PLOTTED]
+    return [_figure(result, rows, figure) for figure in drawn if rows]
 
 
-def _figure(result: Result, rows: Sequence[Result], key: str, each: str) -> str:
-    name, unit, figure = NAMES[key]
-    lines = list(_limit_lines(result, figure, unit))
+def _figure(result: Result, rows: Sequence[Result], figure: Figure) -> str:
+    key, unit, each = figure.key, figure.unit, figure.each_of
+    name = figure.title.removesuffix(" time")
+    lines = list(_limit_lines(result, figure.name, unit))
     known = [float(row[key]) for row in rows if row[key] is not None]
     plot = Plot(
         f"{name} of each {each}, {unit}", SIZE, (0.5, max(len(rows), 2) + 0.5),
