@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.core.clock import NS_PER_MS
 from rig.core.figures import Figure, figures_of
 from rig.core.recording import Recording
-from rig.core.records import READBACK, SWITCH
+from rig.core.records import SWITCH
 from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
 
 PLOTTED = 2
@@ -86,7 +87,9 @@ def trace_plots(result: Result, recording: Recording | None) -> list[str]:
 
 
 def _overlay(recording: Recording, way: str, span_ms: float) -> str:
-    starts = _edges_of_coil(recording, way)
+    windows = stroke_windows(recording)
+    off = windows.off_ns < NEVER
+    starts = windows.start_on_ns if way == "on" else windows.start_off_ns[off]
     if not len(starts):
         return ""
     shown = np.array(fewer(starts.tolist(), MOST_ROWS), np.int64)
@@ -114,23 +117,6 @@ def _overlay(recording: Recording, way: str, span_ms: float) -> str:
         f"{len(shown)} of {len(starts)} strokes, one row each, the first on top; a row is filled "
         "where the switch was closed" + ("; dots are gauge readings." if len(kpa) else ".")
     )
-
-
-def _edges_of_coil(recording: Recording, way: str) -> Int64:
-    """Of every stroke the instant its coil went live (dead): the first read-back edge, else the
-    command."""
-    commands = recording.commands
-    order = np.flatnonzero((commands.on == (way == "on")) & (commands.stroke > 0))
-    at = commands.t_ns[order]
-    series = recording.edges.get(READBACK)
-    if series is None or not len(at):
-        return at
-    live = recording.readback_live_level
-    edges = np.sort(series.t_ns[series.level == (live if way == "on" else 1 - live)])
-    edges = np.append(edges, np.iinfo(np.int64).max)
-    found = edges[np.searchsorted(edges, at)]
-    until = np.append(commands.t_ns, np.iinfo(np.int64).max)[order + 1]
-    return np.where(found < until, found, at)
 
 
 def _closed(recording: Recording) -> list[tuple[int, int]]:

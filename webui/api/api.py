@@ -11,6 +11,7 @@ from flask import Blueprint, Response, jsonify, request
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
+from rig.analysis.measure.stroke_windows import stroke_windows
 from rig.core.clock import NS_PER_MS
 from rig.core.figures import figures_of
 from rig.core.recording import Recording
@@ -132,7 +133,7 @@ def traces(run_id: int) -> Response:
             raise PageFault(
                 404,
                 f"There is no stroke {asked.stroke}",
-                f"Run {run_id} has {len(strokes.numbers(recording))} strokes.",
+                f"Run {run_id} has {len(stroke_windows(recording))} strokes.",
                 "Choose one of them.",
             )
         figures = view.stroke(asked.stroke) or {}
