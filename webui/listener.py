@@ -12,6 +12,7 @@ everybody out.
 from __future__ import annotations
 
 import random
+import select
 import time
 from collections.abc import Callable
 from typing import Any
@@ -48,6 +49,16 @@ class Connection(HTTPChannel):  # type: ignore[misc]
     def at_work(self) -> bool:
         """A request of it is being answered."""
         return bool(self.requests or self.total_outbufs_len)
+
+    def check_client_disconnected(self) -> bool:
+        """Whether nobody waits for the answer any more, asked by whoever makes it: of a connection
+        whose request is being answered nothing is read."""
+        asked = select.poll()
+        try:
+            asked.register(self.socket.fileno(), select.POLLRDHUP)
+        except (OSError, ValueError, AttributeError):  # closed meanwhile
+            return True
+        return bool(asked.poll(0))
 
     def received(self, data: bytes) -> bool:
         """Count what arrives."""

@@ -25,13 +25,16 @@ CONTENT_SECURITY_POLICY = "; ".join(
     )
 )
 
+ONLY_TRUSTED = "Cross-Origin-Opener-Policy"
+"""Browsers take it only over https and from the loopback, and complain of it elsewhere on every
+page (HTML Living Standard, cross-origin opener policies: secure contexts)."""
 HEADERS = {
     "Content-Security-Policy": CONTENT_SECURITY_POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     # not no-referrer: that makes a browser send "Origin: null" with our own stop form
     "Referrer-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
+    ONLY_TRUSTED: "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(self), geolocation=(), microphone=()",  # labels' codes
 }
@@ -58,6 +61,8 @@ def install(app: Flask) -> None:
             response.headers.setdefault("Content-Security-Policy", policy)  # a view's own stays
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
+        if not request.is_secure and host not in LOOPBACK_NAMES:
+            del response.headers[ONLY_TRUSTED]
         response.headers.setdefault("Cache-Control", "no-cache")
         return response
 

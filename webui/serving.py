@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import importlib
 import ipaddress
 import json
 import logging
@@ -15,7 +16,10 @@ import threading
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from rig.core import quantities
 from rig.core.errors import UsageError
+from rig.diagnosis import posterior
+from rig.diagnosis.knowledge import loading
 from webui import security, tls
 from webui.app import FORM_MOST, create_app
 from webui.listener import Listener
@@ -187,6 +191,7 @@ def serve(server: Any, second: Any = None) -> None:
             hub.start()
         if second is not None:
             aside.start()
+        load_ahead(server.app)
         with stopped_by_signals():
             server.run()  # returns on SystemExit and KeyboardInterrupt
     finally:
@@ -198,6 +203,17 @@ def serve(server: Any, second: Any = None) -> None:
             if one is not None:
                 one.task_dispatcher.shutdown()
                 one.close()
+
+
+def load_ahead(app: Any) -> None:
+    """Load what the first page of a job would else wait for. Not scipy's functions: they would be
+    16 MB for every page that nobody asks for a job."""
+    for name in ("rig.analysis.compare.compare_runs", "rig.diagnosis.diagnose"):
+        importlib.import_module(name)
+    quantities.registry()
+    posterior.table_of(loading.load_knowledge())
+    for name in ("job.html", "job_diagnosis.html"):
+        app.jinja_env.get_template(name)
 
 
 def _run_aside(second: Any) -> None:

@@ -13,6 +13,7 @@ from rig.core.errors import UsageError
 if TYPE_CHECKING:
     from rig.diagnosis.findings.model import RunSeen
     from rig.diagnosis.model import Diagnosis
+    from rig.runlog.store import RunLog
 
 Path = str | os.PathLike[str]
 
@@ -31,22 +32,21 @@ def diagnosed(
     done = load_checks(checks, knowledge) if checks is not None else None
     with opened_log() as log:
         seen = [run_seen(load_of_a_valve(log, run_number(log, run))) for run in runs]
-        known_good = None
-        if good is not None:
-            known_good = run_seen(load_of_a_valve(log, run_number(log, good)))
-    _sound_enough(seen, known_good)
-    _one_source([*seen, *([known_good] if known_good else [])])
+        known_good = known_good_run(log, good, seen) if good is not None else None
+    _one_source(seen)
     return diagnose(knowledge, seen, done, known_good)
 
 
-def _sound_enough(runs: Sequence[RunSeen], good: RunSeen | None) -> None:
-    """Refuse a known-good run that is diagnosed itself, or that was rejected."""
-    if good is None:
-        return
+def known_good_run(log: RunLog, named: str, runs: Sequence[RunSeen]) -> RunSeen:
+    """The run that a person named as known-good, to hold `runs` against. Raises UsageError for one
+    that is diagnosed itself, was rejected, or is of another source."""
+    good = run_seen(load_of_a_valve(log, run_number(log, named)))
     if good.name in {run.name for run in runs}:
         raise UsageError(f"{good.name} cannot be its own known-good run; name another by --good.")
     if good.result.verdict.result == "does_not_conform":
         raise UsageError(f"{good.name} does not conform, so it is no known-good run.")
+    _one_source([*runs, good])
+    return good
 
 
 def _one_source(runs: Sequence[RunSeen]) -> None:

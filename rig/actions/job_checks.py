@@ -28,11 +28,15 @@ NOTHING_WRITTEN = "Nothing was written."
 
 
 class JobSeen(NamedTuple):
-    """A job's checks so far and what they and `run` say together; None where nothing was found."""
+    """A job's checks so far and what they and `run` say together; None where nothing was found.
+    `good` names the known-good run that it was held against; `since` is the newest run of the same
+    valve that conformed after it."""
 
     checks: ChecksFile | None
     run: int | None
     diagnosis: Diagnosis | None
+    good: str | None = None
+    since: int | None = None
 
 
 class OutOfOrderError(UsageError):
@@ -96,13 +100,16 @@ def add_check(path: Path, entry: Mapping[str, str | None], *, out_of_order: bool
         file.write(before + block)
 
 
-def job_seen(log: RunLog, path: Path, past: Sequence[PastRun]) -> JobSeen:
+def job_seen(log: RunLog, path: Path, past: Sequence[PastRun], good: str | None = None) -> JobSeen:
     """What the checks kept at `path` and the runs `past` of the job (oldest first) say together.
 
     The run that is diagnosed is the newest that ended and does not conform, else the newest: a run
-    after the repair says nothing of what was at fault.
+    after the repair says nothing of what was at fault. It is held against the run that `good`
+    names, else against an earlier one of the same valve. Raises UsageError for one that is no
+    known-good run.
     """
     from rig.actions.analyse_run import earlier_good, run_seen
+    from rig.actions.diagnose_runs import known_good_run
     from rig.diagnosis.checks_file import load_checks
     from rig.diagnosis.diagnose import diagnose
     from rig.diagnosis.knowledge.loading import load_knowledge
@@ -115,6 +122,19 @@ def job_seen(log: RunLog, path: Path, past: Sequence[PastRun]) -> JobSeen:
     if not chosen and checks is None:
         return JobSeen(None, None, None)
     stored = [log.load(run.id) for run in chosen]
-    good = earlier_good(log, stored[0]) if stored else None
-    found = diagnose(knowledge, [run_seen(one) for one in stored], checks, good)
-    return JobSeen(checks, stored[0].id if stored else None, found)
+    seen = [run_seen(one) for one in stored]
+    against = None
+    if seen:
+        against = known_good_run(log, good, seen) if good else earlier_good(log, stored[0])
+    found = diagnose(knowledge, seen, checks, against)
+    if not chosen:
+        return JobSeen(checks, None, found)
+    (run,) = chosen
+    since = [
+        one.id
+        for one in ended
+        if one.id > run.id and one.valve == run.valve and one.verdict == "conforms"
+    ]
+    return JobSeen(
+        checks, run.id, found, against.name if against else None, since[-1] if since else None
+    )

@@ -40,6 +40,8 @@ def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> d
         return shape
     if result.trip is not None:
         verdict["next_check"] = after_trip(result.trip.rule)
+    elif result.status == "aborted" and not result.strokes.missed.any():
+        verdict["next_check"] = "the same run once more, to its end"
     elif verdict["result"] in ("does_not_conform", "undecided") or result.strokes.missed.any():
         verdict["next_check"], verdict["next_caution"] = next_step(found)
     return shape

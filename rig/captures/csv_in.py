@@ -225,11 +225,12 @@ def _blocks(
 ) -> Iterator[_Block]:
     """Rows that are neither blank nor a comment (#); `comments` hears the others."""
     before, read = 0, 0
+    bytes_each = 2 if layout.encoding == "utf-16" else 1
     while text := file.read(BLOCK_CHARS):
         text += file.readline()
         while text.count('"') % 2 and (more := file.readline()):  # a line break within a cell
             text += more
-        read += len(text)
+        read += len(text) * bytes_each
         count = text.count("\n") + (not text.endswith("\n"))
         numbers = None
         if before + 1 >= layout.first_line and len(layout.delimiter) == 1:

@@ -15,6 +15,7 @@ from rig.captures.cell_columns import pointed
 from rig.captures.columns import COIL, COMMAND, SWITCH_COLUMN
 from rig.captures.layout import HEAD_BYTES, Layout
 from rig.captures.mapping import CaptureMap, Column, Stated, TimeUnit
+from rig.captures.problems import UTF16
 from rig.config.gauge.units import table_factor
 from rig.config.setup.model import Setup
 
@@ -83,13 +84,14 @@ def looked_at(path: Path, layout: Layout) -> list[list[str]]:
     size = path.stat().st_size
     rows: list[list[str]] = []
     with path.open("rb") as file:
+        encoding = UTF16.get(file.read(2), layout.encoding)
         beyond = max(size - 2 * HEAD_BYTES, 0)
         count = min(SLICES, beyond // SLICE_BYTES)
         places = np.linspace(2 * HEAD_BYTES, size, count, endpoint=False).astype(int).tolist()
         for n, place in enumerate([0, *places]):
-            file.seek(place)
+            file.seek(place - place % 2)  # where a character of UTF-16 begins
             length = SLICE_BYTES if n else 2 * HEAD_BYTES
-            text = file.read(length).decode(layout.encoding, errors="replace")
+            text = file.read(length).decode(encoding, errors="replace").lstrip("\ufeff")
             lines = text.splitlines()
             lines = (
                 lines[1:-1] if n else lines[layout.first_line - 1 : None if size <= length else -1]
@@ -113,16 +115,19 @@ def guess(path: Path, layout: Layout, setup: Setup) -> CaptureMap:
             found[role] = two[n]
             free.remove(n)
             break
+    readings = {n: _reading(plain[n], units[n], layout.names[n], columns[n]) for n in free}
+    unnamed = [n for n in free if n in two and readings[n] is None]
+    lacking = [role for role in (COMMAND, SWITCH_COLUMN) if role not in found]
+    if COMMAND in lacking and COIL in found and len(unnamed) < len(lacking):
+        found[COMMAND] = found[COIL]
     for role in (COMMAND, SWITCH_COLUMN):
-        left = [n for n in free if n in two]
+        left = [n for n in unnamed if n in free]
         if role not in found and left:
             n = min(left, key=lambda n: _first_change(columns[n], two[n]))
             found[role] = two[n]
             free.remove(n)
-    if COMMAND not in found and COIL in found:
-        found[COMMAND] = found[COIL]
     for n in free:
-        reading = _reading(plain[n], units[n], layout.names[n], columns[n])
+        reading = readings[n]
         if reading is not None and reading[0] not in found:
             found[reading[0]] = reading[1]
     _senses(found, columns, layout.names, setup)

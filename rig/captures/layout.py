@@ -17,8 +17,9 @@ from typing import IO
 
 from rig.captures import cells
 from rig.captures.cell_columns import NO_READING
-from rig.captures.columns import KNOWN
-from rig.captures.problems import Problems
+from rig.captures.columns import KNOWN, TIMES
+from rig.captures.problems import UTF16, Problems, shown
+from rig.core.errors import FileProblems
 
 HEAD_BYTES = 65_536
 DELIMITERS = ("\t", ";", ",", "|")
@@ -31,6 +32,9 @@ UNIT = re.compile(
     r"[\[(]?\s*(?:[numkM\u00b5\u03bc]?(?:s|V|A|Pag?|Hz|barg?|ohm)|sec|seconds?|volts?|amps?|psi[ag]?"
     r"|\u00b0?[CF]|deg ?[CF]|rpm|%|bit|bool|logic|-)\s*[\])]?", re.IGNORECASE,
 )  # fmt: skip
+CLOCK = re.compile(r"[0-9]:[0-9]{2}")
+"""In a time of day."""
+GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[,.' ][0-9]{3})+(?:[.,][0-9]*)?")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
 
@@ -83,7 +87,7 @@ def layout_of(path: Path, problems: Problems) -> Layout:
         lines.pop()
     own = _own(lines)
     if own is not None:
-        return own
+        return _replaced(own, encoding=encoding)
     if not any(line.strip() and not line.startswith("#") for line in lines):
         raise problems.stop(
             "", "", "the file is empty", "write a line with the names of the columns"
@@ -98,20 +102,35 @@ def layout_of(path: Path, problems: Problems) -> Layout:
     found = _table(apart, BLANKS) or _fixed(lines)
     if found is not None:
         return _with(found, lines, encoding)
-    raise problems.stop(
-        "", "", "no table of values was found in it",
-        "save it as CSV: a line with the names of the columns, and values below it",
-    )  # fmt: skip
+    raise _no_table(lines, problems)
 
 
 def _decoded(head: bytes) -> tuple[str, str]:
-    """Instruments of old write a micro sign as one byte."""
+    """Instruments of old write a micro sign as one byte; UTF-16 has a mark before it."""
+    if head.startswith(tuple(UTF16)):
+        return "utf-16", head.decode("utf-16", errors="ignore")
     try:
         return "utf-8-sig", head.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         if error.start >= len(head) - 3:  # cut within a character
             return "utf-8-sig", head[: error.start].decode("utf-8-sig")
         return "cp1252", head.decode("cp1252", errors="replace")
+
+
+def _no_table(lines: Sequence[str], problems: Problems) -> FileProblems:
+    """The problem of a file whose rows do not end in values: the first cell that is none."""
+    number, line = max((n, line) for n, line in enumerate(lines, 1) if line.strip())
+    cells_of = _split(line, max(DELIMITERS, key=line.count))
+    odd = next((cell.strip() for cell in cells_of if not _is_value(cell)), "")
+    remedy = "save it as CSV: a line with the names of the columns, and values below it"
+    if CLOCK.search(odd):
+        remedy = "let the instrument write the time as seconds or milliseconds from the start"
+    elif GROUPED.fullmatch(odd):
+        remedy = "let the instrument write numbers without marks between the thousands"
+    what = "no table of values was found in it"
+    if odd:
+        what += f': "{shown(odd)}" is no number, and no word for on or off'
+    return problems.stop(f"row {number}" if odd else "", "", what, remedy)
 
 
 def _split(line: str, delimiter: str) -> list[str]:
@@ -122,14 +141,16 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 def _own(lines: Sequence[str]) -> Layout | None:
-    """The layout of a file whose first line that says anything has our names."""
+    """The layout of a file whose first line that says anything has our names. With a time under a
+    name of the instrument's it is the instrument's file: its unit is guessed and confirmed."""
     for number, line in enumerate(lines, 1):
         if not line.strip() or line.startswith("#"):
             continue
         for delimiter in DELIMITERS:
             names = _split(line, delimiter)
             known = {name.strip().casefold() for name in names} & {*KNOWN}
-            if len(known) > 1 and known - GENERIC:
+            timed = known & {*TIMES} or not any("time" in name.casefold() for name in names)
+            if len(known) > 1 and known - GENERIC and timed:
                 return Layout(delimiter, names, number, number + 1, is_own=True)
         return None
     return None

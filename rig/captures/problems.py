@@ -10,6 +10,8 @@ from rig.config.files.problems import plain
 from rig.core.errors import FileProblems, Problem
 
 MAX_BYTES = 256 << 20
+UTF16 = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
+"""A file that begins so has two bytes a character (byte order mark, Unicode Standard 2.13)."""
 MAX_SHOWN = 20
 """Problems told one by one; the rest are counted."""
 CELL_SHOWN = 40
@@ -66,10 +68,10 @@ def look_at(path: Path, problems: Problems) -> None:
     else:
         with path.open("rb") as file:
             head = file.read(65_536)
-        if b"\0" in head:
+        if b"\0" in head and not head.startswith(tuple(UTF16)):
             problems.add(
                 "", "", "not a text file (it holds zero bytes)",
-                "save it as CSV with commas, UTF-8; not as a workbook or UTF-16",
+                "save it as CSV with commas, UTF-8; not as a workbook",
             )  # fmt: skip
     problems.raise_any()
 

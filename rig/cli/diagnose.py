@@ -46,7 +46,7 @@ def command(
     """
     one_form(as_json=as_json, tsv=tsv)
     from rig.actions.diagnose_runs import diagnosed
-    from rig.cli.terminal.diagnosis import exit_code, show_diagnosis
+    from rig.cli.terminal.diagnosis import exit_code, held_against, show_diagnosis
 
     found = diagnosed(runs, checks, good, causes)
     code = judged(exit_code(found))
@@ -55,8 +55,5 @@ def command(
     else:
         show_diagnosis(found, tsv=tsv)
         if good is None and not tsv:
-            click.echo(
-                "No known-good run was given (--good): a time within its limit cannot be called "
-                "late."
-            )
+            click.echo(held_against(None))
     sys.exit(code)

@@ -64,22 +64,25 @@ def note(job: str, check: str, out_of_order: bool, **given: str | None) -> None:
 
 @command.command("show")
 @click.argument("job")
+@click.option("--good", metavar="RUN", help="A run of a known-good valve on the same rig.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
-def show(job: str, as_json: bool) -> None:
+def show(job: str, good: str | None, as_json: bool) -> None:
     """Say what the checks and runs of JOB tell: causes, next check, repair.
 
-    Diagnosed is its newest run that does not conform, else its newest.
+    Diagnosed is its newest run that does not conform, else its newest. It is held against --good,
+    else against an earlier run of the same valve that conformed.
 
     Exit codes: 0 what to do is clear, 2 refused, 5 undecided, 6 the coil stayed live in a run.
     """
     from rig.actions.analyse_run import opened_log
     from rig.actions.job_checks import job_seen
-    from rig.cli.terminal.diagnosis import exit_code, show_diagnosis
+    from rig.cli.terminal.diagnosis import exit_code, held_against, show_diagnosis
     from rig.runlog.register import JOB, history
 
     number = _number(job)
     with opened_log() as log:
-        found = job_seen(log, _path(number), history(log, JOB, number)).diagnosis
+        seen = job_seen(log, _path(number), history(log, JOB, number), good)
+    found = seen.diagnosis
     if found is None:
         raise UsageError(f'Job "{job}" has neither a finished run nor a check yet.')
     code = judged(exit_code(found))
@@ -87,13 +90,20 @@ def show(job: str, as_json: bool) -> None:
         click.echo(found.model_dump_json(by_alias=True))
     else:
         show_diagnosis(found, tsv=False, job=job)
+        if seen.run is not None:
+            click.echo(held_against(seen.good))
+        if seen.since is not None:
+            click.echo(
+                f"Since then run {seen.since} conformed. Before and after: "
+                f"rig report {seen.since} --before {seen.run}"
+            )
     sys.exit(code)
 
 
 def _require_found(check: str, given: dict[str, str | None]) -> None:
     """Refuse a check without what it found, in the words of this command and not of the file."""
-    from rig.diagnosis.checks_file import READINGS
     from rig.diagnosis.knowledge.loading import load_knowledge
+    from rig.diagnosis.knowledge.model import READINGS
 
     known = load_knowledge().checks.get(check)
     if known is None or any(text for key, text in given.items() if key != "note"):

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Quantities as people write them ("45 psi"), turned into SI floats once, at the edges.
 
-The one pint registry lives here and is loaded only when a text is parsed: it costs half a second
-on a small board. Inside the program a number carries its unit in its name instead.
+The one pint registry lives here and is loaded only for a unit that is not among UNITS: it costs
+half a second on a small board. Inside the program a number carries its unit in its name instead.
 """
 
 from __future__ import annotations
@@ -75,34 +75,50 @@ SYMBOLS: dict[str, str] = {
     "power": "W",
 }
 
-# Units a person may want, in the spelling that is understood; shown when another was written.
-UNITS: dict[str, tuple[str, ...]] = {
-    "pressure": ("psi", "kPa", "bar", "mbar", "MPa", "kgf/cm^2", "inHg"),
-    "pressure_rate": ("psi/s", "kPa/s", "bar/s", "psi/min", "kPa/min"),
-    "time": ("ms", "s", "min", "us"),
-    "current": ("A", "mA"),
-    "voltage": ("V", "mV"),
-    "resistance": ("ohm", "kohm", "mohm"),
-    "inductance": ("mH", "uH", "H"),
-    "temperature": ("degC", "degF", "K"),
-    "fraction": ("%",),
-    "frequency": ("Hz", "kHz"),
-    "rotation": ("rpm",),
-    "viscosity": ("mm^2/s", "cSt"),
-    "dynamic_viscosity": ("mPa*s", "cP", "Pa*s"),
-    "density": ("kg/m^3", "g/cm^3", "kg/l"),
-    "volume": ("cm^3", "ml", "l"),
-    "length": ("mm", "um", "m"),
-    "area": ("mm^2", "cm^2"),
-    "mass": ("g", "kg"),
-    "force": ("N", "lbf"),
-    "thermal_resistance": ("K/W",),
-    "flow": ("l/min", "ml/s", "gal/min"),
-    "time_per_pressure": ("ms/psi", "ms/kPa", "ms/bar"),
-    "time_per_voltage": ("ms/V",),
-    "time_per_temperature": ("ms/K",),
-    "time_per_rotation": ("ms/rpm",),
-    "power": ("W", "mW"),
+# Units a person may want, in the spelling that is understood, shown when another was written; each
+# with its factor to the unit of DIMENSIONS as pint has it, None where there is an offset. With them
+# most files are read without pint, which takes as long to load as a run takes to be analysed.
+UNITS: dict[str, dict[str, float | None]] = {
+    "pressure": {
+        "psi": 6.894757293168363,
+        "kPa": 1.0,
+        "bar": 100.0,
+        "mbar": 0.1,
+        "MPa": 1000.0,
+        "kgf/cm^2": 98.0665,
+        "inHg": 3.386388640341,
+    },
+    "pressure_rate": {
+        "psi/s": 6.894757293168363,
+        "kPa/s": 1.0,
+        "bar/s": 100.0,
+        "psi/min": 0.11491262155280606,
+        "kPa/min": 0.016666666666666666,
+    },
+    "time": {"ms": 0.001, "s": 1.0, "min": 60.0, "us": 1e-06},
+    "current": {"A": 1.0, "mA": 0.001},
+    "voltage": {"V": 1.0, "mV": 0.001},
+    "resistance": {"ohm": 1.0, "kohm": 1000.0, "mohm": 0.001},
+    "inductance": {"mH": 0.001, "uH": 1e-06, "H": 1.0},
+    "temperature": {"degC": 1.0, "degF": None, "K": None},
+    "fraction": {"%": 0.01},
+    "frequency": {"Hz": 1.0, "kHz": 1000.0},
+    "rotation": {"rpm": 1.0},
+    "viscosity": {"mm^2/s": 1.0, "cSt": 1.0},
+    "dynamic_viscosity": {"mPa*s": 1.0, "cP": 1.0, "Pa*s": 1000.0},
+    "density": {"kg/m^3": 1.0, "g/cm^3": 1000.0, "kg/l": 1000.0},
+    "volume": {"cm^3": 1.0, "ml": 1.0, "l": 1000.0},
+    "length": {"mm": 1.0, "um": 0.001, "m": 1000.0},
+    "area": {"mm^2": 1.0, "cm^2": 100.0},
+    "mass": {"g": 1.0, "kg": 1000.0},
+    "force": {"N": 1.0, "lbf": 4.4482216152605},
+    "thermal_resistance": {"K/W": 1.0},
+    "flow": {"l/min": 1.0, "ml/s": 0.06, "gal/min": 3.785411784},
+    "time_per_pressure": {"ms/psi": 0.1450377377302092, "ms/kPa": 1.0, "ms/bar": 0.01},
+    "time_per_voltage": {"ms/V": 1.0},
+    "time_per_temperature": {"ms/K": 1.0},
+    "time_per_rotation": {"ms/rpm": 1.0},
+    "power": {"W": 1.0, "mW": 0.001},
 }
 
 # A number first, then a unit that is not another number. Everything else is refused, so that
@@ -182,16 +198,25 @@ def convert(value: float, unit: str, dimension: str) -> float:
 
 
 def _convert(number: float, unit: str, unit_name: str, text: str, dimension: str) -> float:
+    factor = UNITS[dimension].get(unit)
+    value = (
+        _by_pint(number, unit, unit_name, text, dimension) if factor is None else number * factor
+    )
+    if not math.isfinite(value):
+        how = f'write it like "{DIMENSIONS[dimension][1]}"'
+        raise QuantityError(f'"{text}" is not a finite number', how)
+    return value
+
+
+def _by_pint(number: float, unit: str, unit_name: str, text: str, dimension: str) -> float:
     import pint
 
-    example = DIMENSIONS[dimension][1]
-    how = f'write it like "{example}"'
     if unit and not _UNIT.fullmatch(unit):
         raise QuantityError(f'"{unit}" is not a known unit', _other_unit(unit, dimension))
     try:
         # "%" is written without a space by people and refused with one by some pint versions
         wanted = registry().Quantity(number, unit.replace("%", "percent") or "dimensionless")
-        value = float(wanted.to(unit_name).magnitude)
+        return float(wanted.to(unit_name).magnitude)
     except pint.errors.DimensionalityError as error:
         raise QuantityError(
             f'"{text}" is not a {dimension.replace("_", " ")}', _other_unit(unit, dimension)
@@ -200,9 +225,6 @@ def _convert(number: float, unit: str, unit_name: str, text: str, dimension: str
         raise QuantityError(
             f'"{unit}" is not a known unit', _other_unit(unit, dimension)
         ) from error
-    if not math.isfinite(value):
-        raise QuantityError(f'"{text}" is not a finite number', how)
-    return value
 
 
 def _other_unit(unit: str, dimension: str) -> str:

@@ -23,12 +23,11 @@ from rig.config.quantity_types import (
 from rig.config.setup.model import Setup
 from rig.config.strict import Strict
 from rig.core.errors import FileProblems, Problem
-from rig.diagnosis.findings.model import Finding, seen
-from rig.diagnosis.knowledge.model import Knowledge
+from rig.diagnosis.findings.model import BY_HAND, Finding, seen
+from rig.diagnosis.knowledge.model import READINGS, Knowledge
 from rig.physics.coil import copper_resistance_ohm
 
 Chances = Mapping[str, float]
-BY_HAND = "by hand"
 SURE = 0.97
 """How sure a state is that a person reports."""
 COIL_SHARE = 0.10
@@ -132,14 +131,6 @@ def _said(text: str) -> str:
 
 METER_V = 0.2
 """So far two readings of one voltage may lie apart (common practice, no source)."""
-READINGS = {
-    "coil_ohms": ("resistance",),
-    "supply_loaded": ("at_coil", "at_source"),
-    "base_gauge": ("pressure",),
-    "compression": ("cylinder",),
-    "air_test": ("rocker",),
-}
-"""Checks of which a reading may be given in place of a state."""
 
 
 def _unfit(model: ChecksFile, knowledge: Knowledge) -> Iterator[FileFinding]:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,10 +12,9 @@ from rig.analysis.verdict.decision_rule import DOES_NOT_CONFORM
 from rig.config.files.problems import listed
 from rig.config.setup.model import Setup
 from rig.core.recording import Float
-from rig.diagnosis.checks_file import BY_HAND, ChecksFile, check_findings
 from rig.diagnosis.explain import contra, pro, spoken, unexplained
 from rig.diagnosis.findings.collect import Evidence, findings_of, together
-from rig.diagnosis.findings.model import Finding, RunSeen
+from rig.diagnosis.findings.model import BY_HAND, Finding, RunSeen
 from rig.diagnosis.knowledge.model import NONE_OF_THESE, PARTS, SOUND, Knowledge
 from rig.diagnosis.model import (
     CauseFound,
@@ -37,6 +37,9 @@ from rig.diagnosis.next_check import (
 from rig.diagnosis.of_the_valve import of_the_valve
 from rig.diagnosis.posterior import Observed, Posterior, evidence, possible, posterior_of, table_of
 from rig.diagnosis.repair_order import Repair, in_order
+
+if TYPE_CHECKING:
+    from rig.diagnosis.checks_file import ChecksFile
 
 MOST_NEXT = 5
 OF_OIL = ("oil_level", "oil_label", "warm_again")
@@ -61,6 +64,8 @@ def diagnose(
     told = checks.gauge_at if checks is not None else None
     findings: list[Finding] = [one for run in runs for one in findings_of(run, good, told)]
     if checks is not None:
+        from rig.diagnosis.checks_file import check_findings
+
         findings += check_findings(checks, knowledge, runs[-1].setup if runs else None)
     seen = together(findings)
     table = table_of(knowledge)

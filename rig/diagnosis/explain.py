@@ -10,8 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rig.core.recording import Float
-from rig.diagnosis.checks_file import BY_HAND
-from rig.diagnosis.findings.model import Finding
+from rig.diagnosis.findings.model import BY_HAND, Finding
 from rig.diagnosis.knowledge.model import Knowledge
 from rig.diagnosis.posterior import Observed, Posterior, Table
 

@@ -27,7 +27,8 @@ def of_the_valve(
     cause: str | None,
 ) -> OfTheValve:
     """`first` is what comes first, as a sentence; `cause` the one that is clear, None where none
-    is. The last run's verdict is what is judged. Of a run that tripped the trip says what to do."""
+    is. The last run's verdict is what is judged. Of a run that tripped the trip says what to do;
+    one that was stopped is done again, unless a stroke was missed."""
     result = runs[-1].result.verdict.result if runs else "not_tested"
     if result == CONFORMS:
         words = _passed(knowledge, seen)
@@ -45,9 +46,13 @@ def of_the_valve(
         else f"limits are not held, and what was shown points to {cause}",
         "undecided": "the run is undecided",
     }.get(result, "no limits were judged")
-    tripped = bool(runs) and runs[-1].result.trip is not None
-    reason = f"The valve is not judged: {'the run was tripped' if tripped else why}."
-    words = reason if tripped else f"{reason} {first}"
+    last = runs[-1].result if runs else None
+    if last is not None and last.trip is not None:
+        why, first = "the run was tripped", ""
+    elif last is not None and last.status == "aborted":
+        why, first = "the run was stopped", first if last.strokes.missed.any() else ""
+    reason = f"The valve is not judged: {why}."
+    words = f"{reason} {first}".rstrip()
     return OfTheValve(result="not_judged", words=words, reason=reason)
 
 

@@ -1,22 +1,14 @@
 # SPDX-License-Identifier: MIT
-"""A report as PDF, by WeasyPrint (the extra `pdf`) and the system's Pango.
-
-`python -m rig.report.pdf` does it in a process of its own: drawing a sheet takes more memory than a
-server of the log should keep.
-"""
+"""A report as PDF, by WeasyPrint (the extra `pdf`) and the system's Pango."""
 
 from __future__ import annotations
 
 import importlib.util
-import json
-import subprocess
 import sys
 from collections.abc import Iterable
 
 from rig.core.errors import UsageError
 from rig.debian import PDF_PACKAGES, apt_command
-
-TIMEOUT_S = 60.0
 
 
 def missing() -> str:
@@ -59,37 +51,3 @@ def to_pdf(documents: Iterable[str], sheets: int = 1) -> bytes:
         raise ValueError("no document was given")
     made: bytes = drawn.write_pdf()
     return made
-
-
-def to_pdf_apart(documents: Iterable[str], sheets: int = 1) -> bytes:
-    """The same in a process of its own. Raises UsageError with that process's words."""
-    try:
-        done = subprocess.run(
-            [sys.executable, "-m", "rig.report.pdf"], capture_output=True,
-            input=json.dumps([sheets, *documents]).encode(),
-            timeout=TIMEOUT_S,
-        )  # fmt: skip
-    except subprocess.TimeoutExpired as error:
-        raise UsageError(
-            f"Drawing the PDF took more than {TIMEOUT_S:.0f} s and was given up."
-        ) from error
-    if done.returncode:
-        raise UsageError(done.stderr.decode(errors="replace").strip() or "No PDF could be made.")
-    return done.stdout
-
-
-def main() -> int:
-    """A JSON list (number of sheets, then HTML documents) on standard input, PDF on standard
-    output."""
-    try:
-        sheets, *documents = json.loads(sys.stdin.buffer.read())
-        made = to_pdf(documents, sheets)
-    except UsageError as error:
-        sys.stderr.write(f"{error}\n")
-        return 2
-    sys.stdout.buffer.write(made)
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -93,7 +93,7 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     if counted is not None and n and counted < WORTH_SAYING * n:
         yield (
             f"Each stroke resembles the one before it in its {name}: {n} strokes count as "
-            f"{counted:.0f} independent ones, and intervals are as wide as for those."
+            f"{counted:.0f} independent ones, and the mean's interval is as wide as for those."
         )
     signals = (of("charts") or {}).get("signals") or []
     # a result of an earlier program has rules that a steady run breaks often, and no rate

@@ -9,11 +9,14 @@ import numpy as np
 import pytest
 from held_runs import HOLD, drained, held, leaking, released
 from scipy.stats import linregress
+from statsmodels.tsa.arima_process import ArmaProcess
 from stroke_trains import MS, Train, setup, sheet
 
 from rig.analysis.analyse import analyse
 from rig.analysis.measure import marks
 from rig.analysis.measure.hold import GONE_EARLY, SWITCH_OUT
+from rig.analysis.measure.pressure_decay import decay
+from rig.analysis.stats.uncertainty import coverage_factor
 from rig.core.records import Step
 from rig.results.run_json import dumps, run_json
 
@@ -212,3 +215,25 @@ def test_hold_as_json():
     assert len(again["trace"]["t_ms"]) == len(again["trace"]["pressure_kpa"]) <= 400
     assert again["from_ms"] == 1000
     assert shape["kind"] == "hold"
+
+
+def test_readings_that_resemble_the_one_before_them_widen_the_rate():
+    """Straight falls of 60 readings with noise of statsmodels' generator, AR(1) of 0.5. Taken as
+    independent they cover about 72 %."""
+    n, runs, process = 60, 300, ArmaProcess([1, -0.5], [1])
+    noise = process.generate_sample(
+        (n, runs), burnin=200, distrvs=np.random.default_rng(20_261).standard_normal
+    )
+    t_s = np.linspace(0.0, 30.0, n)
+    given = covered = plain = 0
+    for column in noise.T:
+        kpa = 300 - 2 * t_s + 0.5 * column
+        found = decay(t_s, kpa, None, None, 0.0)
+        if found.rate is not None and found.rate.sure:
+            away = abs(found.rate.kpa_s - 2)
+            given += 1
+            covered += away <= coverage_factor(found.rate.effective - 2) * found.rate.error
+            plain += away <= coverage_factor(n - 2) * linregress(t_s, kpa).stderr
+    assert given >= 0.95 * runs
+    assert covered / given >= 0.92
+    assert plain / given <= 0.80

@@ -183,6 +183,34 @@ def test_the_next_valve_of_a_batch_takes_two_taps(bench: BenchServer, visit: Cal
     expect(page.locator("main")).to_contain_text("90")
 
 
+def test_what_was_refused_is_not_sent_again_when_the_page_goes_on(
+    bench: BenchServer, visit: Callable
+) -> None:
+    """A browser reloads the answer to a form by sending the form again."""
+    watched = visit(width=390, height=844, url=bench.url)
+    watched.forgiven.append("400 (BAD REQUEST)")
+    page = watched.page
+    take_controls(page, bench.url)
+    page.select_option("select[name=sheet]", "workshop")
+    page.click("summary:has-text('Conditions')")
+    page.fill("input[name=oil_temperature]", "92")
+    page.fill("input[name=proved]", "a hose")
+    page.click("text=Look at the rig")
+    expect(page.locator("#wrong-oil_temperature")).to_contain_text("has no unit")
+    expect(page.locator("#wrong-proved")).to_contain_text("not a part of the chain")
+    # the same rig, looked at by another page of this browser
+    second = page.context.new_page()
+    second.goto(f"{bench.url}/bench")
+    second.fill("input[name=valve]", "V-101")
+    second.select_option("select[name=sheet]", "workshop")
+    second.click("text=Look at the rig")
+    page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
+    expect(page.locator("text=Not done")).to_have_count(0)
+    second.close()
+    page.click("text=Leave, nothing was energised")
+    page.wait_for_selector("text=Look at the rig", timeout=PATIENCE_MS)
+
+
 def test_a_second_browser_looks_and_stops_and_does_not_operate(
     bench: BenchServer, visit: Callable
 ) -> None:
@@ -196,6 +224,19 @@ def test_a_second_browser_looks_and_stops_and_does_not_operate(
     assert other.locator("text=Arm and run").count() == 0
     other.locator("button.stop").click()
     operator.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+
+
+def test_a_page_whose_controls_were_taken_over_says_so(bench: BenchServer, visit: Callable) -> None:
+    first = visit(url=bench.url)
+    first.forgiven.append("403 (FORBIDDEN)")
+    take_controls(first.page, bench.url)
+    first.page.fill("input[name=valve]", "V-7")
+    other = visit(url=bench.url).page
+    other.goto(f"{bench.url}/controls")
+    other.check("input[name=take_over]")
+    other.click("button.main")
+    expect(first.page.locator("text=Another browser has the controls")).to_be_visible()
+    assert first.page.input_value("input[name=valve]") == "V-7", "what was typed is lost"
 
 
 def test_an_operators_page_that_closes_ends_the_run(bench: BenchServer, visit: Callable) -> None:

@@ -138,6 +138,54 @@ def test_the_words_beside_the_drawing_say_what_it_shows(visit: Callable) -> None
         expect(line.locator(".is")).to_have_text(known(page, part))
 
 
+@pytest.mark.parametrize("way", ["on", "off"])
+def test_no_word_of_the_drawing_is_cut_off(visit: Callable, way: str) -> None:
+    """Nor laid over the end of the spool's chamber, at the command and at the end."""
+    watched = visit()
+    page = watched.open(f"{FULL}&way={way}")
+    expect(page.locator("#lesson")).to_have_attribute("data-loaded", f"3 {way}")
+    page.keyboard.press("a")
+    for at in ("Home", "end"):
+        if at == "Home":
+            page.keyboard.press("Home")
+        else:
+            go_on(page, 60)
+        outside = page.evaluate("""() => [...document.querySelectorAll("#cutaway .cutaway text")]
+          .map((e) => [e.textContent, e.getBBox()])
+          .filter(([, b]) => b.x < 0 || b.x + b.width > 1000 || (b.x < 712 && b.x + b.width > 712
+            && b.y < 390 && b.y + b.height > 345))
+          .map(([words, b]) => `${words}: ${b.x} to ${b.x + b.width}`)""")
+        assert outside == [], at
+
+
+def drawn_pressure(page: Page) -> tuple[int, int]:
+    """How many px of a wide picture of the traces have the pressure's colour: right and left of the
+    first reading within the stroke."""
+    return page.evaluate("""() => { const canvas = document.querySelector("#lesson-traces canvas");
+      const all = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
+      const tone = getComputedStyle(document.body).getPropertyValue("--pressure").trim();
+      const [r, g, b] = [1, 3, 5].map((n) => parseInt(tone.slice(n, n + 2), 16));
+      const columns = new Set();
+      for (let n = 0; n < all.length; n += 4)
+        if (Math.abs(all[n] - r) + Math.abs(all[n + 1] - g) + Math.abs(all[n + 2] - b) < 12
+          && (n / 4 / canvas.width) > canvas.height * 0.6) columns.add((n / 4) % canvas.width);
+      return [columns.size, canvas.width]; }""")
+
+
+def test_no_line_joins_the_readings_of_a_gauge_that_is_too_slow(visit: Callable) -> None:
+    """A straight line from the command on would teach that the pressure rises from there."""
+    page = ready(visit().open(SWITCH_ONLY))
+    page.keyboard.press("a")
+    page.wait_for_timeout(300)
+    columns, width = drawn_pressure(page)
+    assert 0 < columns < width / 4, "dots alone"
+    page = ready(visit().open(FULL))
+    page.keyboard.press("a")
+    page.wait_for_timeout(300)
+    columns, width = drawn_pressure(page)
+    assert columns > width / 2, "what a fast sensor saw is a line"
+
+
 def test_nothing_in_the_drawing_moves_by_itself(visit: Callable) -> None:
     page = ready(visit(reduced_motion="reduce").open(FULL))
     page.keyboard.press("a")
@@ -310,6 +358,69 @@ def test_phones_guess_the_tally_is_shown_and_the_next_question_is_asked(visit: C
     expect(teacher.locator("#guess-count")).to_have_text("0 phones have guessed.")
     assert phones[0].locator("#guess-ms").input_value() == ""
     expect(phones[0].locator("#guess-sent")).not_to_contain_text("Sent. ")
+
+
+def test_the_class_comes_along_to_another_run_and_over_a_reload(visit: Callable) -> None:
+    teacher = ready(visit().open(FULL))
+    code = shared(teacher)
+    phone = ready(visit(width=390, height=844).open(f"/follow/{code}"))
+    phone.locator("#guess-ms").fill("31")
+    phone.locator("#guess-send").click()
+    expect(phone.locator("#guess-sent")).to_contain_text("Sent")
+    phone.reload()
+    expect(phone.locator("#guess-sent")).to_contain_text("Sent. You can change it")
+
+    teacher.keyboard.press("a")
+    go_on(teacher, 7)
+    expect(phone.locator("#clock-value")).to_have_text("7.0")
+    teacher.reload()  # as a computer that slept may do
+    expect(teacher.locator("#clock-value")).to_have_text("7.0")
+    expect(teacher.locator("#answer")).to_be_visible()
+    assert teacher.locator("#lesson").get_attribute("data-shared") == code
+    go_on(teacher, 2)
+    expect(phone.locator("#clock-value")).to_have_text("9.0")
+
+    other = f"/runs/{list(RUNS).index('simulated') + 1}/lesson?stroke=3"
+    teacher.goto(teacher.url.split("/runs/")[0] + other)
+    expect(phone.locator("#lesson")).to_have_attribute("data-run", str(len(RUNS) + 1))
+    assert shared(ready(teacher)) == code, "the same code for all that follows"
+    expect(phone.locator("#lesson")).to_have_attribute("data-run", other.split("/")[2])
+    expect(phone.locator("#guess")).to_be_visible()
+    assert phone.locator("nav, .stop-bar").count() == 0
+
+
+def test_who_teaches_is_told_once_the_class_does_not_follow(visit: Callable) -> None:
+    watched = visit()
+    watched.forgiven.append("404")
+    teacher = ready(watched.open(FULL))
+    code = shared(teacher)
+    key = teacher.evaluate("() => JSON.parse(sessionStorage.getItem('lesson')).key")
+    ended = teacher.evaluate(
+        """([code, key]) => fetch(`/api/lessons/${code}`, {method: "DELETE", headers: {
+          "X-Lesson-Key": key, "X-CSRF": document.getElementById("lesson").dataset.csrf}})
+          .then((answer) => answer.status)""", [code, key])  # fmt: skip
+    assert ended == 200
+    expect(teacher.locator("#lesson-fault")).to_contain_text("does not follow any more")
+    assert shared(teacher) != code
+    expect(teacher.locator("#lesson-fault")).to_be_empty()
+
+
+def test_parts_that_may_both_be_the_longest_are_both_named(visit: Callable) -> None:
+    """15.0 +/- 0.4 beside 14.5 +/- 0.3: they may as well be equal. 14.0 +/- 0.3 is shorter."""
+    page = ready(visit().open(FULL))
+    said = page.evaluate("""async () => {
+      const { answerLines, measuredAnswer } = await import("/static/js/lessonlinks.js");
+      const link = (name, took_ms, u95_ms) => ({ name, took_ms, u95_ms, measured: true });
+      const told = (...links) => { const data = { links, together: [], settled_ms: 40,
+        reference_ms: 0, counts_from: "coil" };
+        return [answerLines(data, "", "coil").at(-1), measuredAnswer(data).parts]; };
+      return [told(link("coil", 14.5, 0.3), link("pressure", 15.0, 0.4)),
+              told(link("coil", 14.0, 0.3), link("pressure", 15.0, 0.4))]; }""")
+    assert said[0] == [
+        "The longest: pressure, 15.0 ms, or coil, 14.5 ms: closer together than they are "
+        "uncertain. You said so.", ["pressure", "coil"],
+    ]  # fmt: skip
+    assert said[1] == ["The longest: pressure, 15.0 ms. You said coil.", ["pressure"]]
 
 
 @pytest.mark.parametrize(("width", "height"), [(1366, 768), (390, 844)])

@@ -24,6 +24,8 @@ from test_browser_audit import (
     serious,
 )
 
+from webui import access
+
 pytestmark = pytest.mark.browser
 
 FAULT, OTHER = "clogged inlet screen", "weak return spring"
@@ -162,6 +164,46 @@ def test_three_browsers_play_it(start: Callable[[], Server], visit: Callable) ->
     teacher.click("text=Forget it")
     expect(teacher.locator("h1")).to_have_text("Exercise: find the fault")
     looked_at(teacher, "start")
+
+
+FROM_AFAR = """(least) => {
+  const small = [];
+  const walk = document.createTreeWalker(document.querySelector(".on-wall"), NodeFilter.SHOW_TEXT);
+  for (let node = walk.nextNode(); node; node = walk.nextNode()) {
+    const px = parseFloat(getComputedStyle(node.parentElement).fontSize);
+    const seen = node.textContent.trim() && node.parentElement.checkVisibility();
+    if (seen && px < least) small.push(`${node.textContent.trim()}: ${px} px`);
+  }
+  return [small, document.querySelector(".code-picture svg").getBoundingClientRect().height];
+}"""
+
+
+@pytest.mark.parametrize(("width", "height"), [(1920, 1080), (1366, 768)])
+def test_code_and_table_can_be_read_from_the_back_row(
+    folder: Path, visit: Callable, width: int, height: int
+) -> None:
+    """Type of 1/40 of the picture's height, a code of a quarter (common practice, no source)."""
+    access.set_passcode(folder, "invented-1")
+    more = ["--setup", str(SETUP), "--sheet", str(SHEET), "--host", "0.0.0.0", "--expose-run-log"]
+    server = Server(folder, *more)
+    try:
+        teacher = visit(width, height, url=server.url).page
+        teacher.goto(f"{server.url}/controls")
+        teacher.fill("[name=passcode]", "invented-1")
+        teacher.click("button:text('Take the controls')")
+        teacher.goto(f"{server.url}/exercise/new")
+        teacher.uncheck("input[name=reference]")
+        teacher.click("text=Set it")
+        sit(teacher, server.url, teacher.locator(".code-wall").inner_text(), "Seat 1")
+        teacher.goto(f"{server.url}/exercise/class/1?private=1")
+        small, code = teacher.evaluate(FROM_AFAR, height / 40)
+        assert small == []
+        assert code >= height / 4
+        assert teacher.evaluate(SIDEWAYS) <= width
+        ARTEFACTS.mkdir(parents=True, exist_ok=True)
+        (ARTEFACTS / f"exercise-wall-{width}.png").write_bytes(teacher.screenshot())
+    finally:
+        server.stop()
 
 
 def test_it_is_done_without_scripts(start: Callable[[], Server], visit: Callable) -> None:

@@ -202,7 +202,7 @@ HEAD = "time_s,command,switch,pressure_kpa\n"
         (HEAD + '0,0,0,"1,5"\n', "write the decimal sign as a point"),
         (HEAD + "0,0,0,１\n", "not a number"),  # a digit, but not an ASCII one
         (HEAD.encode() + b"0,0,0,\xff\xfe\n", "not UTF-8 text"),
-        (HEAD.encode("utf-16"), "not a text file"),
+        (HEAD.encode("utf-16-le"), "not a text file"),
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "not a text file"),
         ("time_s,command,switch\n0,0," + "1" * 200_000 + "\n", "not a CSV file"),
     ],

@@ -73,9 +73,23 @@ def micro() -> bytes:
     return ("time (\u00b5s),relay,contact\r\n" + "\r\n".join(lines) + "\r\n").encode("cp1252")
 
 
+def unicode_text() -> bytes:
+    """What spreadsheets call Unicode text: tabs, two bytes a character, with the mark before it."""
+    lines = [f"{t}\t{c}\t{s}" for t, c, s in rows()]
+    return ("Time (ms)\tRelay\tContact\r\n" + "\r\n".join(lines) + "\r\n").encode("utf-16")
+
+
+def lone_solenoid() -> str:
+    """Changes only, and a pressure whose two plain levels look like the states of a line."""
+    head = "time (ms),solenoid,pressure switch,oil pressure (bar)\n"
+    return head + "".join(
+        f"{t},{c},{s},{(0.6, 3.0)[s] if t % 50 == 0 else ''}\n" for t, c, s in rows()
+    )
+
+
 FILES = {
     "tab": tab, "semicolon": semicolon, "fixed": fixed, "numbered": numbered, "no time": no_time,
-    "micro": micro,
+    "micro": micro, "unicode text": unicode_text, "lone solenoid": lone_solenoid,
 }  # fmt: skip
 
 
@@ -375,3 +389,39 @@ def test_a_time_in_an_unknown_unit_is_asked_for(tmp_path, name):
     plan = plan_capture(written(tmp_path, text), RIG)
     assert plan is not None and plan.by is not None
     assert "time" in plan.by.missing()[0]
+
+
+def test_a_pressure_is_not_guessed_to_be_the_command(tmp_path):
+    plan = plan_capture(written(tmp_path, lone_solenoid()), RIG)
+    assert plan is not None and plan.by is not None
+    named = {role: column.name for role, column in plan.by.signals.items()}
+    assert named["command"] == "solenoid" and named["pressure_bar"] == "oil pressure (bar)"
+
+
+def test_names_like_ours_with_a_time_of_the_instruments_own_are_guessed(tmp_path):
+    text = "Time (ms),Command,Switch\n" + "".join(f"{t},{c},{s}\n" for t, c, s in rows())
+    plan = plan_capture(written(tmp_path, text), RIG)
+    assert plan is not None and plan.by is not None and not plan.sure
+    assert (plan.by.time, plan.by.time_unit, plan.by.missing()) == ("Time (ms)", "ms", [])
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_our_own_names_in_two_bytes_a_character(tmp_path, encoding):
+    text = "\ufefftime_ms,command,switch\n" + "".join(f"{t},{c},{s}\n" for t, c, s in rows())
+    ((_, recording),) = read_capture(written(tmp_path, text.encode(encoding)), RIG)
+    assert recording.commands.t_ns.tolist() == [200_000_000, 700_000_000]
+
+
+@pytest.mark.parametrize(
+    ("cell", "words"),
+    [
+        ("08:00:01.500", "time as seconds"),
+        ('"1,000.5"', "without marks between the thousands"),
+        ("12 apples", "12 apples"),
+    ],
+)
+def test_a_table_that_is_none_says_which_cell_stands_in_the_way(tmp_path, cell, words):
+    path = written(tmp_path, "Clock,Relay,Contact\n" + f"{cell},0,1\n" * 50)
+    with pytest.raises(FileProblems, match="row 51") as found:
+        plan_capture(path, RIG)
+    assert words in str(found.value)

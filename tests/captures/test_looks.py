@@ -129,6 +129,41 @@ def test_stated_by_the_file_or_by_a_person(tmp_path):
     assert located(one(tmp_path, vcd, "capture.vcd"))[1] == (STATED, pytest.approx(1.0))
 
 
+@pytest.mark.parametrize("head", ["", "# resolution: 10 us\n"])
+@pytest.mark.parametrize("cut", [np.floor, np.ceil, np.round])
+def test_a_line_stamped_more_coarsely_than_the_others_is_not_known_better(tmp_path, head, cut):
+    """The switch comes from a recorder that tells 10 ms, the command from one that tells 1 us."""
+    rng = np.random.default_rng(13)
+    on = 400 + 800 * np.arange(8) + rng.uniform(0, 20, 8)
+    up, down = on + rng.uniform(50, 80, 8), on + 300 + rng.uniform(30, 60, 8)
+    rows = [(t, "command", 1) for t in on] + [(t + 300, "command", 0) for t in on]
+    rows += [(cut(t / 10) * 10, "switch", 1) for t in up]
+    rows += [(cut(t / 10) * 10, "switch", 0) for t in down]
+    text = "".join(f"{at:.3f},{name},{value}\n" for at, name, value in sorted(rows))
+    start = "time_ms,signal,value\n0,command,0\n0,switch,0\n"
+    placed, resolution = located(one(tmp_path, head + start + text))
+    assert resolution.step_ms == pytest.approx(10.0)
+    edges, true = placed.edges["switch"], np.sort(np.concatenate((up, down)))
+    assert edges.half_ns is not None
+    away_ms = np.abs(edges.t_ns / MS - true)
+    assert (away_ms <= edges.half_ns / MS).all()
+    assert (edges.half_ns <= 10 * MS).all()
+    assert placed.commands.half_ns is not None
+    assert (placed.commands.half_ns < MS).all()  # which the switch's recorder does not make worse
+
+
+def test_commands_in_even_steps_are_no_coarse_clock(tmp_path):
+    """A program commands every 800 ms for 300 ms; all is stamped to 1 us."""
+    rng = np.random.default_rng(14)
+    on = 400.0 + 800 * np.arange(8)
+    rows = [(t, "command", 1) for t in on] + [(t + 300, "command", 0) for t in on]
+    rows += [(t + rng.uniform(50, 80), "switch", 1) for t in on]
+    rows += [(t + 300 + rng.uniform(30, 60), "switch", 0) for t in on]
+    text = "".join(f"{at:.3f},{name},{value}\n" for at, name, value in sorted(rows))
+    start = "# resolution: 10 us\ntime_ms,signal,value\n0,command,0\n0,switch,0\n"
+    assert located(one(tmp_path, start + text))[1] == (STATED, pytest.approx(0.01))
+
+
 @pytest.mark.parametrize("said", ["soon", "5", "0 ms", "-1 ms", "3 kPa"])
 def test_a_resolution_that_is_none_is_refused(tmp_path, said):
     (problem,) = refused(tmp_path, wide(EVEN, head=f"# resolution: {said}\n"))

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from rig.analysis.stats.agreement import distance, limits_of_agreement
+from rig.analysis.stats.agreement import limits_of_agreement
 from rig.analysis.stats.propagation import Part, monte_carlo
+from rig.analysis.stats.two_sets import distance
 from rig.analysis.stats.uncertainty import Line, budget, combine
 
 # Bland and Altman, Lancet 327 (1986) 307, table 1: peak flow, l/min, of 17 people by two meters

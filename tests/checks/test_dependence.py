@@ -52,12 +52,13 @@ def test_inflation_is_the_exact_variance_of_a_long_mean(phi: float) -> None:
 
 @pytest.mark.parametrize(
     ("phi", "n", "least", "most"),
-    [(0.0, 20, 0.95, 0.975), (0.0, 100, 0.945, 0.97), (0.3, 20, 0.93, 0.96),
-     (0.5, 20, 0.925, 0.96), (0.5, 50, 0.935, 0.96), (0.5, 200, 0.94, 0.96),
-     (0.7, 50, 0.93, 0.96)],
+    [(0.0, 10, 0.95, 0.98), (0.0, 20, 0.95, 0.975), (0.0, 100, 0.945, 0.97),
+     (0.3, 10, 0.935, 0.97), (0.3, 20, 0.935, 0.965), (0.5, 15, 0.935, 0.965),
+     (0.5, 20, 0.935, 0.965), (0.5, 50, 0.935, 0.965), (0.5, 200, 0.94, 0.965),
+     (0.7, 50, 0.935, 0.97)],
 )  # fmt: skip
 def test_the_interval_of_the_mean_covers(phi: float, n: int, least: float, most: float) -> None:
-    """With independence taken for granted these cover 95, 95, 86, 75, 75, 74 and 58 %."""
+    """With independence taken for granted 20 strokes cover 95, 86, 75 and 60 %."""
     held = 0
     values = runs(phi, n, 2_000)
     for run in values:

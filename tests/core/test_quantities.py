@@ -6,12 +6,13 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core.quantities import DIMENSIONS, SYMBOLS, UNITS, QuantityError, convert, parse
+from rig.core.quantities import DIMENSIONS, SYMBOLS, UNITS, QuantityError, convert, parse, registry
 
 WRITTEN = [
     ("45 psi", "pressure", 310.26407819257633),
@@ -106,6 +107,30 @@ def test_every_example_and_every_unit_named_in_messages_can_be_written() -> None
             assert math.isfinite(parse(f"1 {unit}", dimension))
         if SYMBOLS[dimension]:  # what is printed beside a number is what the number is held in
             assert parse(f"2 {SYMBOLS[dimension]}", dimension) == pytest.approx(2, rel=1e-12)
+
+
+def test_the_factors_of_the_units_named_are_those_of_pint() -> None:
+    for dimension, units in UNITS.items():
+        wanted = DIMENSIONS[dimension][0]
+        for unit, factor in units.items():
+            one = registry().Quantity(1.0, unit.replace("%", "percent"))
+            if factor is None:  # an offset: left to pint
+                assert registry().Quantity(0.0, unit).to(wanted).magnitude != 0.0
+            else:
+                assert one.to(wanted).magnitude == pytest.approx(factor, rel=4e-16, abs=0)
+
+
+NO_PINT = """
+import sys
+from pathlib import Path
+from rig.config.files.loading import load_pair
+load_pair(Path("demo/workshop.setup.toml"), Path("demo/workshop.sheet.toml"))
+assert "pint" not in sys.modules
+"""
+
+
+def test_the_files_of_the_demo_are_read_without_pint() -> None:
+    subprocess.run([sys.executable, "-c", NO_PINT], check=True, cwd=Path(__file__).parents[2])
 
 
 @given(st.text(max_size=90), st.sampled_from(sorted(DIMENSIONS)))

@@ -8,15 +8,20 @@ wrong part. The order of first steps is common practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import get_args
 
 import pytest
 from seen_runs import good, run_with
 
+from rig.actions.judge_run import judged_json
+from rig.analysis.verdict.decision_rule import UNDECIDED
+from rig.analysis.verdict.verdict import Sentence, Verdict
 from rig.config.plant.fault_names import FaultName
 from rig.diagnosis.diagnose import diagnose
 from rig.diagnosis.knowledge.loading import load_knowledge
 from rig.diagnosis.model import Diagnosis
+from rig.results.run_json import NOTHING_KNOWN
 
 KNOWN = load_knowledge()
 SEEDS, ALL_SEEDS = (7, 8, 9), range(7, 13)
@@ -190,3 +195,16 @@ def test_the_reason_names_only_sensors_that_part_the_likeliest_two():
     assert found.undecided and ", because" not in found.undecided
     blind = diagnosed("switch actuates too high:0.6", "switch only", 7)
     assert blind.undecided and "is not wired" in blind.undecided, blind.undecided
+
+
+@pytest.mark.parametrize(("fault", "again"), [("none", True), ("spool stuck off", False)])
+def test_a_stopped_run_is_done_again_unless_a_stroke_was_missed(fault: str, again: bool) -> None:
+    run = run_with(fault)
+    assert run is not None
+    ended = Verdict(UNDECIDED, (Sentence("The run was stopped."),))
+    stopped = replace(run, result=replace(run.result, status="aborted", verdict=ended))
+    shape = judged_json(stopped, NOTHING_KNOWN, good())
+    words = shape["of_the_valve"]["words"]
+    assert words.startswith("The valve is not judged: the run was stopped.")
+    assert (shape["verdict"]["next_check"] == "the same run once more, to its end") == again
+    assert ("Look first at" not in words) == again

@@ -19,6 +19,7 @@ from fault_study import (
     table,
     with_circuit_ms,
 )
+from kept_tries import KeptTries, program
 
 S = 1_000_000_000
 
@@ -66,3 +67,30 @@ def test_the_table_says_what_it_was_made_from(tmp_path: Path) -> None:
     assert made_from(tmp_path).startswith("commit unknown, 20")
     words = made_from(Path(__file__).parent).split()
     assert words[0] == "commit" and len(words[1].strip(",")) >= 7
+
+
+def test_a_stopped_study_goes_on_with_what_the_same_program_made(tmp_path: Path) -> None:
+    path = tmp_path / "kept.jsonl"
+    wanted = [{"fault": "bench hit"}] * 3 + [{"fault": "desk hit"}]
+    first = KeptTries(path, "without", "commit a", "source 1")
+    first.add([a_try(50.0), a_try(60.0, unfit="the emulator stood still")])
+    again = KeptTries(path, "without", "commit b", "source 1")
+    assert again.tries == first.tries and again.sources == {"commit a": 2}
+    assert again.lacking(wanted) == wanted[1:], "an unfit try is made again"
+    again.add([a_try(70.0)])
+    assert KeptTries(path, "without", "commit c", "source 1").sources == {
+        "commit a": 2,
+        "commit b": 1,
+    }
+    for loop, source in (("with", "source 1"), ("without", "source 2")):
+        assert not KeptTries(path, loop, "commit c", source).tries
+
+
+def test_the_program_is_what_its_files_hold(tmp_path: Path) -> None:
+    file = tmp_path / "rig/bench/one.py"
+    file.parent.mkdir(parents=True)
+    (tmp_path / "rig/compose.py").touch()
+    file.write_text("a = 1")
+    before = program(tmp_path)
+    file.write_text("a = 2")
+    assert program(tmp_path) != before and len(program()) == 16

@@ -31,6 +31,7 @@ from fault_study import (
     with_circuit_ms,
 )
 from host_waits import NAMED_THREADS
+from kept_tries import KeptTries, program
 from machine import Guest
 
 pytestmark = pytest.mark.kernel
@@ -101,6 +102,10 @@ ONLY = os.environ.get("RIG_FAULT_ONLY", "")
 MANY = int(os.environ.get("RIG_FAULT_TRIES", MANY))
 """Tries of a fault in the full study; RIG_FAULT_TRIES sets the first for a shorter one,
 and RIG_FAULT_ONLY, a regular expression, picks faults."""
+KEEP = os.environ.get("RIG_FAULT_KEEP", "")
+PART = 100
+"""RIG_FAULT_KEEP: a file that tries are appended to, so many at a time; the same command goes on
+where it was stopped, as long as the program is the same."""
 
 
 def planned(full: bool) -> list[dict[str, object]]:
@@ -118,24 +123,26 @@ def planned(full: bool) -> list[dict[str, object]]:
 def tries(
     machine_parts: MachineParts, full_study: bool, measured: Callable[[str], None]
 ) -> Iterator[list[Try]]:
-    """All tries of one boot; those that tell nothing are made again, a few times."""
+    """All tries; those that tell nothing are made again, a few times."""
+    root = Path(__file__).parent
+    loop = "with" if CONVERTER else "without"
+    keep = KeptTries(Path(KEEP) if KEEP else None, loop, made_from(root), program())
     wanted = planned(full_study)
-    made: list[Try] = []
     with Guest(machine_parts, gauge_cable=True, arguments=NAMED_THREADS) as guest:
         board = board_up(guest)
         for turn in range(ROUNDS):
-            bare = 0 if turn else 100 if full_study else 8
-            new = campaign(guest, board, wanted, bare=bare, seed=turn)
-            made += new
-            asked = {one["fault"]: one for one in wanted}
-            wanted = [asked[one.fault] for one in new if one.unfit and one.fault in asked]
-            for one in new:
-                if one.unfit:
-                    print(f"made again: {one.fault}: {one.unfit}")
-            if not wanted:
-                break
-    loop = "with" if CONVERTER else "without"
-    began = f"{made_from(Path(__file__).parent)}, {loop} a converter in the bench's loop"
+            left = keep.lacking(wanted)
+            for start in range(0, len(left), PART):
+                has_bare = any(one.fault == "bare loop" for one in keep.tries)
+                bare = 0 if has_bare else 100 if full_study else 8
+                new = campaign(guest, board, left[start : start + PART], bare=bare,
+                               seed=len(keep.tries) + turn)  # fmt: skip
+                keep.add(new)
+                for one in new:
+                    if one.unfit:
+                        print(f"made again: {one.fault}: {one.unfit}")
+    made = keep.tries
+    began = f"{'; '.join(keep.sources)}, {loop} a converter in the bench's loop"
     measured(f"{began}, {seconds_a_try(made):.1f} s a try, {speed(made)}\n{table(made)}")
     yield made
 

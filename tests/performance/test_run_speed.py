@@ -25,6 +25,7 @@ ROOT = Path(__file__).parents[2]
 SETUP = ROOT / "demo/workshop.setup.toml"
 SIMULATION_TIMES = 180
 START_TIMES = 4
+DIAGNOSE_TIMES = 1.5
 LIBRARIES = "click, gpiozero, pydantic, sqlalchemy.orm"
 
 
@@ -37,8 +38,9 @@ def sheet(folder: Path, strokes: int, on: str = "500 ms", rest: str = "500 ms") 
     return str(path)
 
 
-def python(*words: str) -> None:
-    subprocess.run([sys.executable, *words], check=True, capture_output=True, cwd=ROOT)
+def python(*words: str, ends: int = 0) -> None:
+    done = subprocess.run([sys.executable, *words], capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == ends, done.stderr[-2000:]
 
 
 def test_fast_simulation_against_reference_work(tmp_path: Path, ratios: Ratios) -> None:
@@ -60,6 +62,34 @@ def test_help_against_importing_click(ratios: Ratios) -> None:
         ratios, "rig --help, times import click", 2.0,
         timed(lambda: python("-m", "rig.cli.main", "--help"), 1),
         timed(lambda: python("-c", "import click"), 1),
+    )  # fmt: skip
+
+
+@pytest.mark.timeout(400)
+def test_diagnose_against_show(
+    tmp_path: Path, ratios: Ratios, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Processor time of `rig diagnose` over that of `rig show`, on one run of the demo.
+
+    Both with compiled modules, as installed: compiling them at each start is no part of it.
+    """
+    monkeypatch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
+    monkeypatch.setenv("PYTHONPYCACHEPREFIX", str(tmp_path / "compiled"))
+    rig = ["-m", "rig.cli.main"]
+    python(*rig, "run", str(SETUP), str(ROOT / "demo/workshop.sheet.toml"), "--fast")
+
+    def diagnose() -> None:
+        python(*rig, "diagnose", "last", ends=5)  # undecided
+
+    def show() -> None:
+        python(*rig, "show", "last")
+
+    diagnose()  # compiled from here on
+    show()
+    hold_at_most(
+        ratios, "rig diagnose of one run, times rig show", DIAGNOSE_TIMES,
+        timed(diagnose, 1, family_s), timed(show, 1, family_s),
+        most_pairs=24, note="({ours:.3g} s against {reference:.3g} s)",
     )  # fmt: skip
 
 

@@ -183,7 +183,9 @@ def chunk(make: Callable[..., Iterator[Row]], runs: int, seed: int) -> dict[str,
     """One chunk of a row, in a folder of its own."""
     with tempfile.TemporaryDirectory() as made:
         found = make(runs, Path(made), seed)
-        return {f"{row.kind} {row.asked:g} | {row.name}": (int(row.hits), int(row.n)) for row in found}
+        return {
+            f"{row.kind} {row.asked:g} | {row.name}": (int(row.hits), int(row.n)) for row in found
+        }
 
 
 def rows() -> dict[str, Any]:

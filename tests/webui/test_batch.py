@@ -301,6 +301,16 @@ def test_the_line_of_figures_is_a_sentence(
     assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line
 
 
+def test_a_figure_without_a_value_is_left_out(
+    operator: FlaskClient, hub: Hub, written: Writer
+) -> None:
+    run = written(valve="V-1", strokes=2, missed=(1, 2))
+    hub._phase = ENDED
+    hub._facts = {"setup": "workshop", "sheet": "workshop", "ended": {"run": run, "notes": []}}
+    page = operator.get("/bench").text.partition('id="how-ended"')[2].partition("</section>")[0]
+    assert "<p>Missed 2 of 2.</p>" in page, page
+
+
 def test_a_list_with_a_number_no_run_can_have_is_told_of(
     operator: FlaskClient, written: Writer, log_path: Path
 ) -> None:
@@ -309,3 +319,29 @@ def test_a_list_with_a_number_no_run_can_have_is_told_of(
     batch.path_of(log_path).write_text(f'{{"tags": ["V-1"], "after_run": {2**63}}}')
     answer = operator.get("/bench")
     assert answer.status_code == 200 and "cannot be read" in answer.text
+
+
+def test_a_batch_that_was_ended_by_mistake_goes_on_with_what_was_done(
+    operator: FlaskClient, log_path: Path, written: Writer
+) -> None:
+    assert "Go on with the batch" not in plain(operator.get("/bench").text)
+    send(operator, tags="V-1\nV-2")
+    written(valve="V-1", strokes=2)
+    operator.post("/bench/batch/end", data={"csrf": token(operator)})
+    written(valve="V-9", strokes=2)
+    assert batch.now(log_path, None) == (None, "")
+    assert "ended last (2 valves)" in plain(operator.get("/bench").text)
+    operator.post("/bench/batch/again", data={"csrf": token(operator)})
+    assert (seen(log_path).done, seen(log_path).next_tag) == (1, "V-2")
+    operator.post("/bench/batch/end", data={"csrf": token(operator)})
+    send(operator, tags="V-3")
+    answer = operator.post("/bench/batch/again", data={"csrf": token(operator)})
+    assert answer.status_code == 500 and "End it first" in plain(answer.text)
+    assert [row.tag for row in seen(log_path).rows] == ["V-3"], "the one under way stays"
+
+
+def test_a_tag_typed_twice_is_named(operator: FlaskClient) -> None:
+    form = {"csrf": token(operator), "tags": "V-1\nV-2\nV-1\nV-3"}
+    kept = operator.post("/bench/batch", data=form, follow_redirects=True)
+    assert "Typed more than once and taken once: V-1 Two valves need two tags" in plain(kept.text)
+    assert "Typed more than once" not in plain(operator.get("/bench?twice=V-9").text)

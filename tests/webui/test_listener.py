@@ -12,7 +12,7 @@ import os
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -142,6 +142,54 @@ def test_a_body_that_comes_fast_enough_may_take_longer(tmp_path: Path) -> None:
                 time.sleep(1.0)  # 4 s in all
             sock.settimeout(5)
             assert b"200 OK" in sock.recv(1000) or b"413" in sock.recv(1000)
+
+
+@contextlib.contextmanager
+def waiting_for_who_goes(open_server: Callable[[Any], Any]) -> Iterator[tuple[int, list[bool]]]:
+    """A listener whose answers are made until nobody waits for them, 5 s at most: its port, and of
+    each answer whether it was left."""
+    left: list[bool] = []
+
+    def answer(environ: dict[str, Any], start: Any) -> list[bytes]:
+        gone, until = environ["waitress.client_disconnected"], time.monotonic() + 5
+        left.append(gone())
+        while not gone() and time.monotonic() < until and environ["PATH_INFO"] == "/slow":
+            time.sleep(0.05)
+        left.append(gone())
+        start("200 OK", [("Content-Length", "2")])
+        return [b"ok"]
+
+    server = open_server(answer)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        yield server.effective_port, left
+    finally:
+        for channel in list(server.active_channels.values()):
+            channel.will_close = True
+        server.asyncore.close_all(server._map)
+        server.task_dispatcher.shutdown()
+        thread.join(10)
+
+
+def told(left: list[bool], count: int) -> list[bool]:
+    until = time.monotonic() + 8
+    while len(left) < count and time.monotonic() < until:
+        time.sleep(0.05)
+    return left
+
+
+def test_whoever_makes_an_answer_can_see_that_nobody_waits_for_it() -> None:
+    def opened(answer: Any) -> Any:
+        return listener.Listener(
+            answer, patience_s=10, each=9, most=9, host="127.0.0.1", port=0, threads=1
+        )
+
+    with waiting_for_who_goes(opened) as (port, left):
+        assert ask(port, "GET", "/quick")[1] == "ok" and told(left, 2) == [False, False]
+        with connections(port, 1, b"GET /slow HTTP/1.1\r\nHost: x\r\n\r\n"):
+            assert told(left, 3) == [False] * 3
+        assert told(left, 4) == [False] * 3 + [True]
 
 
 def test_one_address_does_not_fill_all_places(tmp_path: Path) -> None:

@@ -189,6 +189,7 @@ def test_a_refusal_for_a_latched_trip_leads_to_its_clearing(client: FlaskClient,
     main = re.findall(r"<button[^>]*id=\"next-valve\"[^>]*>", page)
     assert len(main) == 1 and "disabled" in main[0] and 'class="main"' not in main[0]
     assert "the run stays in the log" not in page, "there is no run"
+    assert re.search(r'<input id="valve" name="valve" value="V-303"', page), "its tag stays"
 
 
 def test_what_a_trip_left_on_the_bench_goes_with_its_clearing(

@@ -6,11 +6,14 @@ from __future__ import annotations
 import io
 import random
 import re
+import signal
+import subprocess
 import threading
 import time
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
@@ -179,8 +182,11 @@ def test_heavy_work_is_not_done_in_the_pages_own_process(
         "rig.actions.analyse_run.recording_of",
     ):
         monkeypatch.setattr(name, here)
-    with client.get("/log/export?run=1&to=json") as answer:
-        assert answer.status_code == 200 and answer.data.startswith(b"PK")
+    begins = {"/log/export?run=1&to=json": b"PK", "/runs/1/run.csv": b"#",
+              "/runs/1/run.json": b"{", "/runs/1/run.vcd": b"$"}  # fmt: skip
+    for address, first in begins.items():
+        with client.get(address) as answer:
+            assert answer.status_code == 200 and answer.data.startswith(first), address
     assert send(client, CAPTURE.encode(), keep="yes")[0] == 302
     assert shown(client, "/runs?source=capture") == [2]
 
@@ -198,6 +204,47 @@ def test_heavy_work_that_dies_is_told(
     monkeypatch.setattr("webui.work.heavy.WITHIN_S", 0.01)
     with client.get("/log/export?run=1") as answer:
         assert answer.status_code == 500 and "fewer runs" in answer.text
+
+
+@pytest.mark.parametrize("to", ["/log/export?run=1&to=csv", "/runs/1/run.csv", "/log/results.csv"
+                                "?run=1", "/runs/1/report.pdf"])  # fmt: skip
+def test_heavy_work_ends_when_nobody_waits_for_it(
+    client: FlaskClient, written: Written, monkeypatch: pytest.MonkeyPatch, to: str
+) -> None:
+    written(strokes=3)
+    begun, look = [], subprocess.Popen
+
+    def note(*words: Any, **more: Any) -> Any:
+        begun.append(look(*words, **more))
+        return begun[-1]
+
+    monkeypatch.setattr("webui.work.heavy.subprocess.Popen", note)
+    asked: list[bool] = []  # the third look finds the browser gone
+    gone = {"waitress.client_disconnected": lambda: asked.append(True) or len(asked) > 2}
+    monkeypatch.setattr("webui.work.importing.LOOK_S", 0.01)
+    with client.get(to, environ_overrides=gone) as answer:
+        assert answer.status_code == 500
+    assert [one.returncode for one in begun] == [-signal.SIGKILL]
+
+
+def test_what_writes_is_done_whoever_waits(client: FlaskClient, written: Written) -> None:
+    """Ended half-way it would leave half a run, or half a copy."""
+    written()
+    gone = {"waitress.client_disconnected": lambda: True}
+    log = client.application.config["RUN_LOG"]
+    copy = log.with_name("copy.sqlite")
+    with client.application.test_request_context(environ_overrides=gone):
+        heavy.do("backup", log=str(log), target=str(copy))
+    assert copy.stat().st_size > 0
+
+
+def test_reading_a_capture_ends_when_nobody_waits_for_it(client: FlaskClient) -> None:
+    reader = client.application.extensions["captures"]
+    asked = {"path": "/dev/zero", "setup": "", "setup_name": "x"}
+    began_s = time.monotonic()
+    reader.read({"path": "none", "setup": "", "setup_name": "x"})
+    assert reader.read(asked, within_s=60, gone=lambda: True)["problems"]
+    assert time.monotonic() - began_s < 30
 
 
 @pytest.mark.parametrize("words", ["", "run=x", "run=1&to=exe", "&".join(["run=1"] * 300)])

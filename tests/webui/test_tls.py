@@ -17,13 +17,15 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from certificates import made
-from test_listener import HALF, Running, connections, is_open
+from test_listener import HALF, Running, connections, is_open, told, waiting_for_who_goes
 
 from rig.core.errors import UsageError
 from webui import serving, tls
+from webui.listener import Listener
 from webui.live.files import Files
 from webui.live.hub import Hub
 
@@ -90,6 +92,22 @@ def test_a_browser_that_trusts_it_sees_the_page(
         foreign = {"Origin": "https://evil.example"}
         assert ask(pair, stop, "POST", "/stop", **foreign)[0] == 403
         assert ask(pair, page, "POST", "/stop", **foreign)[0] == 403
+
+
+def test_whoever_makes_an_answer_can_see_that_nobody_waits_for_it(pair: tuple[Path, Path]) -> None:
+    def opened(answer: Any) -> Any:
+        return Listener(
+            answer, patience_s=10, each=9, most=9, host="127.0.0.1", port=0, threads=1,
+            connection=tls.wrapping(tls.secured(*pair).context),
+        )  # fmt: skip
+
+    trusting = ssl.create_default_context(cafile=str(pair[0]))
+    with waiting_for_who_goes(opened) as (port, left):
+        link = http.client.HTTPSConnection("127.0.0.1", port, timeout=10, context=trusting)
+        link.request("GET", "/slow")
+        assert told(left, 1) == [False]
+        link.close()
+        assert told(left, 2) == [False, True]
 
 
 def test_large_bodies_both_ways_are_whole(tmp_path: Path, pair: tuple[Path, Path]) -> None:

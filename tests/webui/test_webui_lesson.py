@@ -247,6 +247,24 @@ def test_the_class_follows_and_cannot_move(client: FlaskClient, written: Writer)
     assert "over" in client.get(f"/follow/{mine['code']}").text
 
 
+def test_another_run_for_the_same_class(client: FlaskClient, written: Writer) -> None:
+    first, second = written(strokes=3), written(strokes=3)
+    mine = shared(client, first)
+    address = f"/api/lessons/{mine['code']}"
+    head = {"X-CSRF": client.csrf}
+    key = {**head, "X-Lesson-Key": mine["key"]}
+    client.post(f"{address}?stroke=2&revealed=true", headers=key)
+    along = f"/api/runs/{second}/lesson/share?going_on={mine['code']}"
+    refused = client.post(along, headers=head)
+    assert refused.status_code == 403 and "somebody else's lesson" in refused.text
+    assert client.get(address).get_json()["run"] == first
+    assert client.post(along, headers=key).get_json()["code"] == mine["code"]
+    there = client.get(address).get_json()
+    assert (there["run"], there["stroke"], there["revealed"]) == (second, 1, False)
+    gone = f"/api/runs/{second}/lesson/share?going_on=nobody"
+    assert client.post(gone, headers=key).status_code == 404
+
+
 def test_only_a_few_lessons_are_kept(client: FlaskClient, written: Writer) -> None:
     run = written(strokes=2)
     for _ in range(kept.MOST):

@@ -6,10 +6,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from html import unescape
+from pathlib import Path
 
 from flask.testing import FlaskClient
 
+from rig.runlog import register
 from rig.runlog.register import PastRun
+from rig.runlog.store import RunLog
 from webui.pages.job_work import before_after
 
 Writer = Callable[..., int]
@@ -166,7 +169,7 @@ def test_a_job_says_before_and_after_of_each_valve(client: FlaskClient, written:
     written(strokes=5, valve="A", response_ms=80)
     text = words(client.get("/jobs/1").text)
     assert re.search(r"The response is 40(\.0*)? ms shorter in run 4", text)
-    assert "One run of strokes: a comparison needs" in text
+    assert "Valve B: no before and after yet" in text and "One run yet: B." in text
     text = words(client.get("/jobs/1?before=3&after=4").text)
     assert re.search(r"The response is 20(\.0*)? ms shorter in run 4", text)
     assert "are the same" in words(client.get("/jobs/1?before=4&after=4").text)
@@ -219,3 +222,44 @@ def test_lists_name_the_sheet_not_its_kind(client: FlaskClient, written: Writer)
     for address in ("/valves/1", "/jobs/1", "/runs?columns=kind"):
         page = client.get(address).text
         assert re.search(r'data-label="sheet"[^>]*>invented</td>', page), address
+
+
+def test_the_causes_of_a_job_stand_under_its_complaint(
+    client: FlaskClient, written: Writer, log_path: Path
+) -> None:
+    written(strokes=3, job="J-1")
+    with RunLog(log_path) as log:
+        register.describe(log, register.JOB, 1, notes="", complaint="Late when hot.", repair="")
+    assert "Late when hot." in client.get("/jobs/1/diagnosis").text
+
+
+def test_a_job_of_many_valves_says_first_how_they_were_judged(
+    client: FlaskClient, written: Writer
+) -> None:
+    """And does not say thirty times that a comparison needs two runs."""
+    for n in range(1, 5):
+        written(strokes=3, valve=f"V-{n}", job="J-1", response_ms=170 if n == 3 else 100)
+    html = client.get("/jobs/1").text
+    text = words(html)
+    assert "3 × Conforms" in text and "1 × Does not conform" in text
+    assert text.count("A comparison needs") == 1 and "One run yet: V-1, V-2, V-3, V-4." in text
+    assert 'href="/runs?job=J-1"' in html
+
+
+def test_one_wide_interval_does_not_press_the_means_into_a_line() -> None:
+    from webui.charts.over_time import CHART_PX, charts
+
+    def run(number: int, mean: float, low: float, high: float) -> PastRun:
+        return PastRun(
+            number, 1e9 + 3600 * number, "board", "finished", "strokes", "V-1", "J-1", None, None,
+            "", 6, "conforms", mean, low, high, n=5,
+        )  # fmt: skip
+
+    past = [run(n, 31 + n % 3, 30 + n % 3, 32 + n % 3) for n in range(9)]
+    wide = [*past, run(9, 38, -130, 206)]
+    (chart,) = charts(wide, {})
+    ys = [dot.y for dot in chart.dots]
+    assert max(ys) - min(ys) > CHART_PX / 8, "the means are pressed into a line"
+    (low, high) = (chart.dots[-1].low, chart.dots[-1].high)
+    assert low is not None and high is not None and 0 <= high < low <= CHART_PX
+    assert "cut off at its edge" in chart.told and "cut off" not in charts(past, {})[0].told

@@ -41,6 +41,19 @@ def test_every_answer_carries_the_headers(
 
 
 @pytest.mark.parametrize(
+    ("base", "carried"),
+    [("http://localhost", True), ("https://rig.example", True), ("http://rig.example", False)],
+)
+def test_a_phones_console_is_not_filled_with_a_header_that_it_must_ignore(
+    client: FlaskClient, base: str, carried: bool
+) -> None:
+    client.application.config["TRUSTED_HOSTS"] = ["localhost", "rig.example"]
+    answer = client.get("/help/", base_url=base)
+    assert answer.status_code == 200
+    assert ("Cross-Origin-Opener-Policy" in answer.headers) == carried
+
+
+@pytest.mark.parametrize(
     "host", ["evil.example", "evil.example:8642", "localhost.evil.example", "127.0.0.2", "[::1]"]
 )
 @pytest.mark.parametrize("address", ["/", "/api/runs", "/static/css/base.css"])

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from statistics import median
 from typing import Any, NamedTuple
 
 from rig.runlog.register import PastRun
@@ -101,7 +102,13 @@ def _chart(
     source: str, figure: str, points: Sequence[_Point], result: Mapping[str, Any] | None,
     limits_of: int,
 ) -> Chart:  # fmt: skip
-    values = [v for point in points for v in (point.mean, point.low, point.high) if v is not None]
+    means = [point.mean for point in points]
+    ends = [(point, v) for point in points for v in (point.low, point.high) if v is not None]
+    # one interval of few strokes may be wide enough to press all the means into one line
+    usual = median([abs(v - point.mean) for point, v in ends] or [0.0])
+    room = drawing.FAR * (max(means) - min(means) + 2 * usual)
+    values = [*means, *(min(max(v, min(means) - room), max(means) + room) for _, v in ends)]
+    cut = any(v not in values for _, v in ends)
     reach = drawing.FAR * max(max(values) - min(values), 0.1 * abs(max(values)))
     limits = _limits(result, figure)
     near = [one for one in limits if min(values) - reach <= one[0] <= max(values) + reach]
@@ -112,7 +119,10 @@ def _chart(
 
     def down(value: float | None) -> float | None:
         at = line.at(value)
-        return None if at is None else round(ROOM + (100 - at) / 100 * (CHART_PX - 2 * ROOM), 2)
+        if at is None:
+            return None
+        px = ROOM + (100 - at) / 100 * (CHART_PX - 2 * ROOM)
+        return round(min(max(px, 0.0), CHART_PX), 2)
 
     dots = []
     for point in points:
@@ -131,6 +141,8 @@ def _chart(
         f"{len(points)} runs {over}: from {first.mean:.1f} to {last.mean:.1f} {UNIT} "
         f"({last.mean - first.mean:+.1f} {UNIT} from the first run to the last)."
     )
+    if cut:
+        told += " Intervals that reach farther than the chart are cut off at its edge."
     return Chart(
         figure, source, dots, ticks, [(down(value) or 0.0, text) for value, text in near],
         [text for value, text in limits if (value, text) not in near], limits_of,

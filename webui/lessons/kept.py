@@ -71,6 +71,16 @@ class Lessons:
             self._kept[code] = Lesson(run, secrets.token_urlsafe(18), whole_page)
             return code, self._kept[code]
 
+    def turn_to(self, lesson: Lesson, run: int, *, whole_page: bool = False) -> None:
+        """The same class goes on with another run, from its first stroke: a new question."""
+        with self._lock:
+            if lesson.run != run:
+                lesson.run, lesson.position = run, Position()
+                lesson.question += 1
+                lesson.guesses.forget()
+            lesson.whole_page, lesson.since_s = whole_page, time.monotonic()
+            lesson.version += 1
+
     def of(self, code: str) -> Lesson:
         """The lesson of a code; a plain 404 where it is over."""
         with self._lock:

@@ -6,8 +6,10 @@ The list is a small file beside the run log; what became of each valve stands in
 
 from __future__ import annotations
 
+import contextlib
 import re
 import threading
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, NamedTuple
@@ -25,6 +27,8 @@ from webui.live.files import SETUP_END, SHEET_END
 from webui.live.next_run import next_tag
 
 FILE = "batch.json"
+ENDED_FILE = "batch-ended.json"
+"""The list that was put away last, to be taken up again."""
 MOST = 500
 """Valves of one batch."""
 TAGS_MOST = 40_000
@@ -135,10 +139,10 @@ def tags_of(text: str, first: str, count: str) -> list[str]:
     """The tags typed or pasted, one a line or between commas, tabs or semicolons, each once; then
     `count` of them that count on from `first`. Raises UsageError with every problem."""
     wrong: list[str] = []
-    found = [one.strip() for one in re.split(r"[\r\n,;\t]+", text[:TAGS_MOST])]
+    found = _typed(text)
     if first or count:
         found += _counted(first, count, wrong)
-    tags = list(dict.fromkeys(one for one in found if one))
+    tags = list(dict.fromkeys(found))
     for tag in tags:
         wrong += [f'"{tag:.40}": {line}' for line in register.problems(register.VALVE, tag, "", "")]
     if len(text) > TAGS_MOST or len(tags) > MOST:
@@ -199,11 +203,44 @@ def _begun_after(path: Path, log_path: Path) -> int:
 
 def end(log_path: Path) -> None:
     """Put the list away; the runs stay in the log. Raises StorageError where the disk refuses."""
-    with _keeping:
+    _move(path_of(log_path), log_path.with_name(ENDED_FILE), "The batch was not ended")
+
+
+def take_up(log_path: Path) -> None:
+    """The list that was put away last goes on, with what was done. Raises StorageError."""
+    if load(path_of(log_path)) is not None:
+        raise StorageError("A batch is under way. End it first.")
+    _move(log_path.with_name(ENDED_FILE), path_of(log_path), "The list was not taken up")
+
+
+def _move(path: Path, to: Path, failed: str) -> None:
+    with _keeping, contextlib.suppress(FileNotFoundError):
         try:
-            path_of(log_path).unlink(missing_ok=True)
+            path.replace(to)
+        except FileNotFoundError:
+            raise
         except OSError as error:
-            raise StorageError(f"The batch was not ended: {error}.") from error
+            raise StorageError(f"{failed}: {error}.") from error
+
+
+def ended(log_path: Path) -> int:
+    """How many valves the list has that was put away last; 0 where there is none."""
+    try:
+        found = load(log_path.with_name(ENDED_FILE))
+    except StorageError:
+        return 0
+    return 0 if found is None else len(found.tags)
+
+
+def twice(text: str) -> list[str]:
+    """The tags that were typed more than once: two valves would be tested under one name."""
+    counts = Counter(_typed(text))
+    return [tag for tag, n in counts.items() if n > 1]
+
+
+def _typed(text: str) -> list[str]:
+    found = (one.strip() for one in re.split(r"[\r\n,;\t]+", text[:TAGS_MOST]))
+    return [one for one in found if one]
 
 
 def now(log_path: Path, before: str | None, *, again: bool = False) -> tuple[Seen | None, str]:

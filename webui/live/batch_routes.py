@@ -36,7 +36,7 @@ def keep() -> Response | tuple[str, int]:
     except UsageError as error:
         wrong = [routes.said(line) for line in str(error).splitlines()]
         return routes.bench_page(problems=wrong, batch_given=given), 422
-    return redirect(f"{url_for('bench.show')}#batch", 303)
+    return redirect(url_for("bench.show", twice=batch.twice(given["tags"]), _anchor="batch"), 303)
 
 
 @blueprint.post("/bench/batch/end")
@@ -48,6 +48,17 @@ def end() -> Response | tuple[str, int]:
     except StorageError as error:
         return routes.bench_page(problems=[routes.said(str(error))]), 500
     return redirect(url_for("bench.show"), 303)
+
+
+@blueprint.post("/bench/batch/again")
+@access.operator_only
+def again() -> Response | tuple[str, int]:
+    """Take up the list that was put away last."""
+    try:
+        batch.take_up(_log_path())
+    except StorageError as error:
+        return routes.bench_page(problems=[routes.said(str(error))]), 500
+    return redirect(url_for("bench.show", _anchor="batch"), 303)
 
 
 def _log_path() -> Path:

@@ -13,6 +13,7 @@ from rig.runlog import register, search
 from webui import log
 from webui.faults import PageFault
 from webui.run.figures import Card, cards
+from webui.words import UNKNOWN
 
 NOT_KEPT = ("valve", "note")
 """They belong to one run; everything else typed goes with the next one, and is shown with it."""
@@ -85,4 +86,4 @@ def ended(run: int | None) -> Ended | None:
     missed = result.get("missed") or {}
     counts = missed.get("n"), missed.get("of")
     both = None if counts[0] is None or not counts[1] else (int(counts[0]), int(counts[1]))
-    return Ended(cards(result), both)
+    return Ended([card for card in cards(result) if card.value != UNKNOWN], both)

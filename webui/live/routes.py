@@ -37,6 +37,8 @@ from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
 
 blueprint = Blueprint("bench", __name__)
 
+LABELS = {"proved": "Proved good by hand"}
+"""Of fields that are not called as they are named."""
 FOLDED = (*CONDITIONS, "oil_grade", "oil_level", "proved", "note")
 TEXTS = ("valve", "job", "by", *FOLDED)
 LONGEST = 200
@@ -85,6 +87,8 @@ def bench_page(**more: Any) -> str:
         kept={name: text for name, text in kept.items() if name not in here},
         batch=batch_seen,
         batch_fault=batch_fault,
+        batch_twice=request.args.getlist("twice"),
+        batch_ended=batch.ended(log_path),
         known=next_run.known(),
         measured_here=here,
         measured_by=functools.partial(by_sensor, sensors),
@@ -103,6 +107,7 @@ def bench_page(**more: Any) -> str:
         templates=list(TEMPLATES),
         statements=STATEMENTS,
         conditions=CONDITIONS,
+        proved_label=LABELS["proved"],
         cautions=_cautions(hub.files, now),
         confirm_wired=_confirm_wired(hub.files, now),
         backends={name: setup.backend if setup else "" for name, setup in setups.items()},
@@ -164,7 +169,13 @@ def look() -> AnyResponse | str | tuple[str, int]:
 def _conditions_wrong(options: dict[str, Any]) -> list[Problem]:
     """What is wrong with the conditions typed, by the labels of the form."""
     return [
-        Problem("", name.replace("_", " ").capitalize(), "", error.what, error.remedy)
+        Problem(
+            "",
+            LABELS.get(name) or name.replace("_", " ").capitalize(),
+            "",
+            error.what,
+            error.remedy,
+        )
         for name, error in typed(options)[1].items()
     ]
 

@@ -6,12 +6,11 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from flask import Blueprint, Response, send_file
+from flask import Blueprint, Response, current_app, send_file
 
-from rig.captures import write_csv, write_json, write_vcd
 from rig.text.file_names import file_stem
+from webui import log
 from webui.faults import PageFault
-from webui.run import run_view
 from webui.work import heavy
 
 blueprint = Blueprint("downloads", __name__)
@@ -27,15 +26,13 @@ def export(run_id: int, kind: str) -> Response:
             404, "There is no such export", "A run leaves as csv, json or vcd.", "Choose one."
         )
     heavy.not_beside_a_run()
-    view = run_view.open_run(run_id)
-    header = view.stored.header
+    header = log.stored_run(run_id).header
+    name = f"{file_stem(run_id, header.valve, header.source)}.{kind}"
     with tempfile.TemporaryDirectory(prefix="rig-export-") as folder:
-        path = Path(folder) / f"{file_stem(run_id, header.valve, header.source)}.{kind}"
-        if kind == "csv":
-            write_csv(view.recording, path)
-        elif kind == "vcd":
-            write_vcd(view.recording, path)
-        else:
-            write_json(view.result or {}, view.recording, path)
-        file = path.open("rb")  # stays readable after its folder is gone; closed with the answer
-    return send_file(file, mimetype=TYPES[kind], as_attachment=True, download_name=path.name)
+        path = Path(folder) / name
+        log_path = str(current_app.config["RUN_LOG"])
+        heavy.do("run", log=log_path, run=run_id, kind=kind, file=str(path))
+        # its name may go: what is open stays until the answer is sent
+        return send_file(
+            path.open("rb"), mimetype=TYPES[kind], as_attachment=True, download_name=name
+        )

@@ -22,6 +22,13 @@ from webui.pages.register import known
 
 blueprint = Blueprint("job", __name__)
 
+TYPED = {
+    "coil_ohms": (("resistance", "Or the resistance at the plug (open: choose it above)", "24 ohm"),
+                  ("coil_temperature", "with the coil's temperature", "60 degC")),
+    "supply_loaded": (("at_coil", "Or the voltage at the coil, under load", "11.9 V"),
+                      ("at_source", "and at the source, under load", "12.4 V")),
+}  # fmt: skip
+"""Readings that a check's form takes in place of a state: key, words, example."""
 CAUSES_SHOWN, LEAST_SHOWN = 5, 0.02
 PASSED = {"conforms": "passed", "does_not_conform": "did not pass"}
 Words = Annotated[str, Field(max_length=200)]
@@ -34,6 +41,13 @@ class SummaryQuestion(BaseModel):
     vehicle: Words = ""
     shop: Words = ""
     part: Words = ""
+
+
+class DiagnosisQuestion(BaseModel):
+    """The known-good run that the job is held against."""
+
+    model_config = ConfigDict(extra="forbid")
+    good: Annotated[str, Field(max_length=60)] = ""
 
 
 class BeforeAfter(NamedTuple):
@@ -52,7 +66,8 @@ def _checks(number: int) -> Path:
 @blueprint.get("/jobs/<int(max=2147483647):number>/diagnosis")
 def diagnosis(number: int) -> str:
     """What the job's run and checks tell, and what to do next."""
-    return _page(number, [], {})
+    asked = DiagnosisQuestion.model_validate(request.args.to_dict())
+    return _page(number, [], {}, asked.good.strip())
 
 
 @blueprint.post("/jobs/<int(max=2147483647):number>/diagnosis")
@@ -61,23 +76,34 @@ def note(number: int) -> Response | tuple[str, int]:
     """Note what a check by hand found."""
     known(JOB, number)
     given = {key: request.form.get(key, "") for key in ("check", "found", *READINGS, "note")}
+    good = DiagnosisQuestion.model_validate({"good": request.form.get("good", "")}).good
     confirmed = request.form.get("out_of_order") == "yes"
+    typed = TYPED.get(given["check"], ())
+    if not given["found"] and not any(given[key] for key, *_ in typed):
+        instead = ", or type the reading" if typed else ""
+        return _page(number, [f"Choose what was found{instead}."], given, good), 422
     try:
         add_check(_checks(number), given, out_of_order=confirmed)
     except OutOfOrderError as early:
-        return _page(number, early.words, given, early=True), 422
+        return _page(number, early.words, given, good, early=True), 422
     except UsageError as error:
         told = [line for line in str(error).splitlines() if line != NOTHING_WRITTEN]
-        return _page(number, told, given), 422
-    return redirect(url_for("job.diagnosis", number=number), 303)
+        return _page(number, told, given, good), 422
+    return redirect(url_for("job.diagnosis", number=number, good=good or None), 303)
 
 
-def _page(number: int, wrong: list[str], given: dict[str, str], *, early: bool = False) -> str:
+def _page(
+    number: int, wrong: list[str], given: dict[str, str], good: str, *, early: bool = False
+) -> str:
     entry, past = known(JOB, number), history(log.run_log(), JOB, number)
-    knowledge, refused = load_knowledge(), ""
+    knowledge, refused, no_good = load_knowledge(), "", ""
     seen = None
     try:
-        seen = job_seen(log.run_log(), _checks(number), past)
+        try:
+            seen = job_seen(log.run_log(), _checks(number), past, good or None)
+        except UsageError as error:  # no such run, or none that is known-good
+            no_good = str(error)
+            seen = job_seen(log.run_log(), _checks(number), past)
     except FileProblems as error:  # somebody changed the file by hand
         refused = str(error)
     found = seen.diagnosis if seen else None
@@ -86,11 +112,13 @@ def _page(number: int, wrong: list[str], given: dict[str, str], *, early: bool =
         if cause.probability >= LEAST_SHOWN
     ]  # fmt: skip
     first = found.next[0] if found and found.next else None
+    wrong_check = found.put_right.check if found and found.put_right else None
     return render_template(
         "job_diagnosis.html", entry=entry, seen=seen, found=found, causes=causes, first=first,
         begin=knowledge.checks.get(first.begin_with) if first else None,
         checks=knowledge.checks, refused=refused, wrong=wrong, given=given, early=early,
-        nothing_for=NOTHING_FOR,
+        nothing_for=NOTHING_FOR, good=good, no_good=no_good, readings=TYPED,
+        shown=wrong_check or (first.begin_with if first else None),
     )  # fmt: skip
 
 
@@ -127,4 +155,6 @@ def _tested(run: PastRun) -> bool:
 
 
 def _outcome(run: PastRun) -> str:
-    return PASSED.get(run.verdict or "", "not decided")
+    if run.verdict in PASSED:
+        return PASSED[run.verdict]
+    return "not decided" if run.mean_ms is not None else "not decided, no response to be timed"

@@ -78,10 +78,12 @@ class RehearsalQuestion(BaseModel):
 
 
 class ShareQuestion(BaseModel):
-    """`whole_page`: the class gets Stop and the parts of the page as well."""
+    """`whole_page`: the class gets Stop and the parts of the page as well. `going_on`: the code of
+    a lesson whose class comes along to this run; the header X-Lesson-Key proves whose it is."""
 
     model_config = ConfigDict(extra="forbid")
     whole_page: bool = False
+    going_on: Annotated[str, Field(max_length=40)] | None = None
 
 
 class GuessQuestion(BaseModel):
@@ -252,12 +254,17 @@ def _window(
 @blueprint.post(f"/api/runs/{RunId}/lesson/share")
 @described(ShareQuestion, ShareAnswer)
 def share(run_id: int) -> Response:
-    """Begin to share: the address for the class, and the key that moves it."""
+    """Begin to share, or go on with the same class: the address, and the key that moves it."""
     if not access.may_write():
         raise access.only_to_look()
     asked = ShareQuestion.model_validate(request.args.to_dict())
     run_view.open_run(run_id)
-    code, lesson = _lessons().share(run_id, whole_page=asked.whole_page)
+    if asked.going_on is None:
+        code, lesson = _lessons().share(run_id, whole_page=asked.whole_page)
+    else:
+        code, lesson = asked.going_on, _lessons().of(asked.going_on)
+        _prove(lesson)
+        _lessons().turn_to(lesson, run_id, whole_page=asked.whole_page)
     reachable = reachable_address()
     return jsonify(
         code=code,

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
@@ -219,8 +220,10 @@ def _job(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
     asked = JobQuestion.model_validate(request.args.to_dict() if request.method == "GET" else {})
     entry = known(JOB, number)
     past = register.history(log.run_log(), JOB, number)
+    newest = {run.valve: run.verdict for run in past}
     return render_template(
-        "job.html", entry=entry, past=past, pairs=pairs(past, asked.before, asked.after),
+        "job.html", entry=entry, past=past, tally=Counter(newest.values()),
+        pairs=pairs(past, asked.before, asked.after),
          wrong=wrong, most=register.MOST_IN_HISTORY, mean_least=MEAN_LEAST,
          given=given or {name: getattr(entry, name) for name in ("notes", *register.JOB_TEXTS)},
     )  # fmt: skip

@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-import io
+import tempfile
+from pathlib import Path
 from typing import Annotated, Literal
 
 from flask import (
@@ -19,11 +20,12 @@ from flask import (
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.errors import UsageError
-from rig.report import page, pdf
+from rig.report import page
 from rig.report.input import reported
 from rig.text.file_names import file_stem
 from webui import log
 from webui.faults import PageFault
+from webui.work import heavy
 
 blueprint = Blueprint("report", __name__)
 
@@ -88,19 +90,23 @@ def choose(run_id: int) -> str:
 def as_pdf(run_id: int) -> Response:
     """The same as a PDF; in plain words what is missing on this machine, where something is."""
     asked = ReportQuestion.model_validate(request.args.to_dict())
+    heavy.not_beside_a_run()
     made = _made(run_id, asked.run_before)
-    try:
-        drawn = pdf.to_pdf_apart(page.ever_tighter(made, asked.paper), page.sheets(made))
-    except UsageError as error:
-        raise PageFault(
-            501, "No PDF can be made here", str(error), "Or print the report from the browser."
-        ) from error
+    documents = list(page.ever_tighter(made, asked.paper))
     tag = file_stem(run_id, made.header.valve, "report")
     source = made.result["source"].replace(" ", "-")
-    return send_file(
-        io.BytesIO(drawn), mimetype="application/pdf", as_attachment=True,
-        download_name=f"{tag}-{source}.pdf",
-    )  # fmt: skip
+    with tempfile.TemporaryDirectory(prefix="rig-report-") as folder:
+        path = Path(folder) / "report.pdf"
+        missing = heavy.do("pdf", documents=documents, sheets=page.sheets(made), file=str(path))[
+            "missing"
+        ]
+        if missing:
+            remedy = "Or print the report from the browser."
+            raise PageFault(501, "No PDF can be made here", missing, remedy)
+        return send_file(
+            path.open("rb"), mimetype="application/pdf", as_attachment=True,
+            download_name=f"{tag}-{source}.pdf",
+        )  # fmt: skip
 
 
 @blueprint.get("/report.css")

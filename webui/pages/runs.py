@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from rig.core.errors import RigError
 from rig.core.figures import figures_of
 from rig.runlog import remarks, search, views
+from rig.runlog.register import JOB, number_of
 from rig.text import behaviour
 from rig.text.coil_current import calibration_facts, current_sentences
 from rig.text.rounded import MEAN_LEAST
@@ -106,6 +107,7 @@ def one_run(run_id: int) -> str:
     asked = RunQuestion.model_validate(request.args.to_dict())
     view = run_view.open_run(run_id)
     listed = view.suspect if asked.only else view.strokes
+    job = view.stored.header.job
     page = listed[asked.strokes - 1 : asked.strokes - 1 + run_view.STROKES_A_PAGE]
     return render_template(
         "run.html",
@@ -113,6 +115,7 @@ def one_run(run_id: int) -> str:
         stored=view.stored,
         header=view.stored.header,
         result=view.result,
+        job=number_of(log.run_log(), JOB, job) if job else None,
         cards=figures.cards(view.result),
         caveat=figures.caveat(view.result),
         remarks=run_parts.remarks(view.result),

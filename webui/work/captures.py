@@ -115,10 +115,12 @@ def take_capture() -> AnyResponse | str | tuple[str, int]:
     tried = None if sent is not None and sent.filename else _typed_map()
     maps = capture_maps.all_kept() if tried is None else {"": tried}
     reader: importing.Reader = current_app.extensions["captures"]
-    answer = reader.read(
-        {"path": str(held.path), "setup": setup["text"], "setup_name": setup["name"], "maps": maps,
-         "resolution": request.form.get("resolution", "")[:40]}
-    )  # fmt: skip
+    question = {
+        "path": str(held.path), "setup": setup["text"], "setup_name": setup["name"], "maps": maps,
+        "resolution": request.form.get("resolution", "")[:40],
+    }  # fmt: skip
+    with heavy.turn():
+        answer = reader.read(question, gone=heavy.nobody_waits())
     if "problems" in answer:
         return _page(answer, token), 400
     confirmed = answer.get("plan") or {}

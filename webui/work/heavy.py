@@ -21,32 +21,38 @@ import uuid
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from flask import current_app
+from flask import current_app, has_request_context, request
 
 from rig.core.errors import RigError, UsageError
 from rig.text.file_names import file_stem
 from webui.faults import PageFault
 from webui.work import importing
 
+if TYPE_CHECKING:
+    from webui.run.run_view import RunView
+
 WITHIN_S = 600.0
 CHUNK_RECORDS = 2000
 AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 else 1
 QUEUE_S, QUEUE_MOST = 2.0, 4
 """So long work waits for its turn, and so many at once: each holds a thread of the page."""
+READS = {"export", "run", "results", "pdf"}
+"""Work that leaves nothing behind: it ends when nobody waits for its answer any more."""
 _turns, _queue = threading.BoundedSemaphore(AT_ONCE), threading.BoundedSemaphore(QUEUE_MOST)
 
 
 def do(work: str, **needed: Any) -> dict[str, Any]:
     """Do it and wait for it. Raises PageFault where it cannot be done, or too much is asked for at
     once."""
-    with _turn():
+    with turn():
         return _done(work, needed)
 
 
 @contextlib.contextmanager
-def _turn() -> Iterator[None]:
+def turn() -> Iterator[None]:
+    """The turn of one heavy piece of work. Raises PageFault where too many wait for theirs."""
     taken = _turns.acquire(blocking=False)
     if not taken and _queue.acquire(blocking=False):
         try:
@@ -65,13 +71,21 @@ def _turn() -> Iterator[None]:
 
 
 def _done(work: str, needed: dict[str, Any]) -> dict[str, Any]:
+    gone = nobody_waits() if work in READS else _never
+    with tempfile.TemporaryFile("w+") as question:
+        json.dump({"work": work, **needed}, question)
+        question.seek(0)
+        with subprocess.Popen(
+            [sys.executable, "-m", "webui.work.heavy"], text=True, start_new_session=True,
+            stdin=question, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        ) as process:  # fmt: skip
+            try:
+                said = _said(process, gone)
+            finally:
+                process.kill()
     try:
-        done = subprocess.run(
-            [sys.executable, "-m", "webui.work.heavy"], input=json.dumps({"work": work, **needed}),
-            capture_output=True, text=True, timeout=WITHIN_S, check=False, start_new_session=True,
-        )  # fmt: skip
-        answer: dict[str, Any] = json.loads(done.stdout)
-    except (subprocess.TimeoutExpired, ValueError):
+        answer: dict[str, Any] = json.loads(said)
+    except ValueError:
         raise PageFault(
             500, "It could not be done", "It took more time or memory than one piece of work may.",
             "Do it for fewer runs at once.",
@@ -79,6 +93,27 @@ def _done(work: str, needed: dict[str, Any]) -> dict[str, Any]:
     if "fault" in answer:
         raise PageFault(*answer["fault"])
     return answer
+
+
+def _said(process: subprocess.Popen[str], gone: Callable[[], bool]) -> str:
+    """What the process answers; empty where its time is over, or nobody waits."""
+    until_s = time.monotonic() + WITHIN_S
+    while not gone() and (left_s := until_s - time.monotonic()) > 0:
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            return process.communicate(timeout=min(importing.LOOK_S, left_s))[0]
+    return ""
+
+
+def nobody_waits() -> Callable[[], bool]:
+    """Tells, from whichever thread, whether the browser of this request has gone."""
+    found: Callable[[], bool] | None = None
+    if has_request_context():
+        found = request.environ.get("waitress.client_disconnected")
+    return found or _never
+
+
+def _never() -> bool:
+    return False
 
 
 def not_beside_a_run() -> None:
@@ -98,11 +133,9 @@ def not_beside_a_run() -> None:
 
 def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]:
     """Several runs into one archive, each as the single run's export."""
-    from rig.captures import write_csv, write_json, write_vcd
     from webui.app import create_app
     from webui.run import run_view
 
-    writers = {"csv": write_csv, "vcd": write_vcd}
     with (
         create_app({"RUN_LOG": log}).app_context(),
         zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as kept,
@@ -112,13 +145,40 @@ def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]
             view = run_view.open_run(number)
             header = view.stored.header
             path = Path(folder) / f"{file_stem(number, header.valve, header.source)}.{kind}"
-            if kind == "json":
-                write_json(view.result or {}, view.recording, path)
-            else:
-                writers[kind](view.recording, path)
+            _write(view, kind, path)
             kept.write(path, path.name)
             path.unlink()
     return {}
+
+
+def one_run(log: str, run: int, kind: str, file: str) -> dict[str, Any]:
+    """One run as a file, as the command line writes it."""
+    from webui.app import create_app
+    from webui.run import run_view
+
+    with create_app({"RUN_LOG": log}).app_context():
+        _write(run_view.open_run(run), kind, Path(file))
+    return {}
+
+
+def _write(view: RunView, kind: str, path: Path) -> None:
+    from rig.captures import write_csv, write_json, write_vcd
+
+    if kind == "json":
+        write_json(view.result or {}, view.recording, path)
+    else:
+        {"csv": write_csv, "vcd": write_vcd}[kind](view.recording, path)
+
+
+def as_pdf(documents: list[str], sheets: int, file: str) -> dict[str, Any]:
+    """A report drawn: {"missing": what this computer lacks for it, or nothing}."""
+    from rig.report import pdf
+
+    try:
+        Path(file).write_bytes(pdf.to_pdf(documents, sheets))
+    except UsageError as error:
+        return {"missing": str(error)}
+    return {"missing": ""}
 
 
 def results(log: str, runs: list[int], file: str, *, by_stroke: bool) -> dict[str, Any]:
@@ -213,8 +273,8 @@ def backup(log: str, target: str) -> dict[str, Any]:
 
 
 WORK: dict[str, Callable[..., dict[str, Any]]] = {
-    "export": export, "results": results, "store": store, "attach": attach,
-    "backup": backup,
+    "export": export, "run": one_run, "results": results, "pdf": as_pdf, "store": store,
+    "attach": attach, "backup": backup,
 }  # fmt: skip
 
 

@@ -33,6 +33,8 @@ OPEN_FILES = 64
 NICENESS = 15
 ANSWER_S = 180.0
 """A small board takes minutes over the largest capture, more so beside other work."""
+LOOK_S = 0.25
+"""So often it is looked whether somebody still waits for the answer."""
 RUNS_MOST = 200
 PROGRESS, PROGRESS_S = "progress", 0.3
 """A file beside the capture says how many bytes of it were read, so often."""
@@ -47,17 +49,28 @@ class Reader:
         self._process: subprocess.Popen[str] | None = None
         self.begun = 0
 
-    def read(self, question: dict[str, Any], within_s: float = ANSWER_S) -> dict[str, Any]:
-        """The answer; {"problems": ...} too where the process died or took too long."""
+    def read(
+        self, question: dict[str, Any], within_s: float = ANSWER_S,
+        gone: Callable[[], bool] = lambda: False,
+    ) -> dict[str, Any]:  # fmt: skip
+        """The answer; {"problems": ...} too where the process died or took too long, or `gone`
+        said that nobody waits for it."""
         with self._lock:
-            process = self._ready()
-            timer = threading.Timer(within_s, process.kill)
-            timer.start()
+            process, over = self._ready(), threading.Event()
+            until_s = time.monotonic() + within_s
+
+            def watch() -> None:
+                while not over.wait(LOOK_S):
+                    if gone() or time.monotonic() >= until_s:
+                        process.kill()
+
+            watching = threading.Thread(target=watch)
+            watching.start()
             try:
                 answer = self._ask(process, question)
             finally:
-                timer.cancel()
-                timer.join()
+                over.set()
+                watching.join()
             if answer is None:
                 self._end()
                 what = "it could not be read within the time and memory that a capture may take"

@@ -11,9 +11,11 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import hmac
+import itertools
 import secrets
 import sqlite3
 import time
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -27,7 +29,8 @@ from rig.runlog.rows import StoredRun
 
 FILE = "exercises.sqlite"
 EXERCISES_MOST, SEATS_MOST = 4, 40
-LONGEST_NAME = 30
+LONGEST_NAME, MARKS_MOST = 30, 3
+"""Of a nickname, and of marks on one letter: more no script needs, and they cover the next line."""
 SEAT_BYTES = 1 << 20
 """Of one seat with all its runs; twelve runs take some 100 KB."""
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -192,9 +195,7 @@ class Exercises:
     def take_seat(self, code: str, name: str) -> tuple[Seated, str]:
         """A new seat, or one of this name that was freed, and the key that opens it. Raises
         UsageError."""
-        name = " ".join(name.split())
-        if not name or len(name) > LONGEST_NAME or not name.isprintable():
-            raise UsageError(f"Write a nickname or a seat number, at most {LONGEST_NAME} letters.")
+        name = _plain_name(name)
         exercise = self.of_code(code)
         if exercise.ended_utc_s is not None:
             raise UsageError("This exercise is over. Ask for the code of the next one.")
@@ -339,6 +340,20 @@ def _exercise(row: tuple[int, str, float, float | None, str, int | None]) -> Exe
 
 def _seated(row: tuple[int, int, int, str, str]) -> Seated:
     return Seated(*row[:4], Seat.model_validate_json(row[4]))
+
+
+def _plain_name(typed: str) -> str:
+    """In the one form of its letters that look alike (Unicode Standard Annex 15, NFKC), so that a
+    name is taken once, and without what would turn round or cover the lines beside it."""
+    name = " ".join(unicodedata.normalize("NFKC", typed).split())
+    marks = itertools.groupby(name, lambda letter: unicodedata.category(letter).startswith("M"))
+    piled = any(is_mark and len(list(group)) > MARKS_MOST for is_mark, group in marks)
+    if not name or len(name) > LONGEST_NAME or not name.isprintable() or piled:
+        raise UsageError(
+            f"Write a nickname or a seat number: at most {LONGEST_NAME} letters, digits and signs, "
+            "all of them to be seen."
+        )
+    return name
 
 
 def _hash(secret: str) -> str:

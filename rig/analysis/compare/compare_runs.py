@@ -35,7 +35,7 @@ from rig.analysis.compare.two_samples import (
     strokes_to_equate,
     strokes_to_see,
 )
-from rig.analysis.stats.agreement import distance
+from rig.analysis.stats.two_sets import distance, fisher_p
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
 from rig.core.figures import figures_of
@@ -278,8 +278,6 @@ def _allowed_json(allowed: AllowedFor) -> dict[str, Any]:
 
 
 def _missed(before: Result, after: Result) -> dict[str, Any]:
-    from scipy import stats
-
     counts = [
         (one["counts"]["missed"], len(one["strokes"]) - one["counts"]["missed"])
         for one in (before, after)
@@ -289,8 +287,7 @@ def _missed(before: Result, after: Result) -> dict[str, Any]:
             {
                 "before": {"n": counts[0][0], "of": sum(counts[0])},
                 "after": {"n": counts[1][0], "of": sum(counts[1])},
-                # Fisher's exact test: Statistical Methods for Research Workers, section 21.02
-                "p": float(stats.fisher_exact(np.array(counts)).pvalue),
+                "p": fisher_p((counts[0], counts[1])),
             }
         )
     )

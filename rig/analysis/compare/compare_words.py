@@ -16,7 +16,7 @@ from rig.analysis.compare.allowed_words import (
 from rig.analysis.compare.oil_correction import TEMPERATURE_HALF_WIDTH_K, Normalised, OilModel
 from rig.analysis.compare.own_times import one_rig
 from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
-from rig.analysis.stats.agreement import Distance
+from rig.analysis.stats.two_sets import Distance
 from rig.core.figures import short_names
 from rig.core.rounding import fixed, pair, places
 

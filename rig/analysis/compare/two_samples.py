@@ -11,10 +11,9 @@ import math
 from collections.abc import Callable
 from typing import NamedTuple
 
-import numpy as np
-
 from rig.analysis.stats.dependence import dependence
 from rig.analysis.stats.summary import summarise
+from rig.analysis.stats.two_sets import rank_p
 from rig.core.recording import Float
 
 CONFIDENCE = 0.95
@@ -94,7 +93,7 @@ def difference(before: Float, after: Float, *, ordered: bool = True) -> Differen
     pooled = math.sqrt(((one.n - 1) * one.sd**2 + (two.n - 1) * two.sd**2) / (one.n + two.n - 2))
     t, p = _welch(apart, se, dof)
     return Difference(
-        one, two, apart, se, t, dof, p, around(apart, se, dof), _rank_p(before, after), pooled,
+        one, two, apart, se, t, dof, p, around(apart, se, dof), rank_p(before, after), pooled,
         apart / pooled if pooled > 0 else None,
     )  # fmt: skip
 
@@ -124,15 +123,6 @@ def around(value: float, se: float, dof: float, confidence: float = CONFIDENCE) 
     share = 0.5 + confidence / 2
     t = float(special.ndtri(share) if math.isinf(dof) else special.stdtrit(dof, share))
     return Bounds(value - t * se, value + t * se)
-
-
-def _rank_p(before: Float, after: Float) -> float:
-    from scipy import stats
-
-    one, two = before[np.isfinite(before)], after[np.isfinite(after)]
-    if np.ptp(np.concatenate((one, two))) == 0:
-        return 1.0
-    return float(stats.mannwhitneyu(two, one, alternative="two-sided").pvalue)
 
 
 def equivalence(found: Difference, margin: float) -> Equivalence:

@@ -8,12 +8,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from rig.analysis.stats.dependence import inflation, lag1, phi_of
+from rig.analysis.stats.dependence import inflation, lag1, phi_at_most, phi_of
 from rig.analysis.stats.mean_rate import about_neighbours, mean_rate
 from rig.analysis.stats.straight_line import Line, all_of_them, fit_line
 from rig.core.recording import Float
 
 LEAST_READINGS = 5
+LINE_TERMS = 2
 GONE_SHARE = 0.1
 RISEN_SHARE = 0.98
 """Of the level that nine of ten readings stay below: from there a rise is over."""
@@ -24,6 +25,9 @@ CURVED_SHARE = 0.25
 CURVED_ERRORS = 4.0
 BY_CHANCE = 2.0
 """Standard deviations of the correlation between neighbours that are independent (1 / sqrt n)."""
+ROUGHLY, WELL = 20, 100
+"""So many readings about a line tell how far each resembles the next, if only roughly, and so many
+tell it well."""
 SMALL_SHARE = 0.01
 """Of the fall: a curve that describes it so well does, whatever is left."""
 MISFIT = 3.0
@@ -129,11 +133,11 @@ def decay(
 
 def _of_line(line: Line, t_s: Float, value: Float) -> Rate:
     rest = (value - (line.intercept + line.slope * t_s))[line.used]
-    factor = _dependent(rest, value)
+    factor = _dependent(rest, value, LINE_TERMS)
     effective, out = len(rest) / factor, int(np.count_nonzero(~line.used))
     error = line.slope_error * math.sqrt(factor)
     alone = _end_alone(first=not line.used[0], last=not line.used[-1])
-    return Rate(-line.slope, error, effective, 2, out, effective >= LEAST_READINGS, alone)
+    return Rate(-line.slope, error, effective, LINE_TERMS, out, effective >= LEAST_READINGS, alone)
 
 
 def _end_alone(*, first: bool, last: bool) -> str:
@@ -146,7 +150,7 @@ def _of_curve(t_s: Float, value: Float) -> Rate | None:
     found = mean_rate(t_s, value)
     if found is None:
         return None
-    spread, factor = float(found.rest.std()), _dependent(found.rest, value)
+    spread, factor = float(found.rest.std()), _dependent(found.rest, value, found.terms)
     span_s, step = float(t_s[-1] - t_s[0]), _step(value)
     rounded = step / math.sqrt(6) / span_s if spread <= step else 0.0  # both ends
     error = max(found.error, found.ends_error * math.sqrt(factor))
@@ -160,19 +164,21 @@ def _of_curve(t_s: Float, value: Float) -> Rate | None:
     return Rate(-found.rate, math.hypot(error, rounded), effective, found.terms, out, sure, alone)
 
 
-def _dependent(rest: Float, value: Float) -> float:
+def _dependent(rest: Float, value: Float, terms: int) -> float:
     """What the dependence of readings on one another makes of a rate's variance; `rest` (n,) is
-    what they lie off the line.
+    what they lie off the line, or off a curve of so many `terms`.
 
     Residuals of a first-order autoregression (rig.analysis.stats.dependence); over a span much
     longer than they remember, the slope's variance grows like that of a mean. A correlation that
-    chance may show, and what only the steps of the display make, do not count.
+    chance may show does not count, but where some tens of readings cannot tell the two apart: there
+    it may hide a real one. What only the steps of the display make does not count.
     """
     n, alike = len(rest), lag1(rest) or 0.0
-    only_steps = float(rest.std()) <= ROUNDING * _step(value)
-    if only_steps or not alike > BY_CHANCE / math.sqrt(n):
+    if float(rest.std()) <= ROUNDING * _step(value):
         return 1.0
-    return inflation(phi_of(rest), n)
+    if terms == LINE_TERMS and ROUGHLY <= n < WELL:
+        return inflation(phi_at_most(phi_of(rest, terms), n), n)
+    return inflation(phi_of(rest), n) if alike > BY_CHANCE / math.sqrt(n) else 1.0
 
 
 def _step(value: Float) -> float:

@@ -22,11 +22,14 @@ from rig.core.records import COMMAND, RESOLUTION, SAMPLED
 KERNEL, ROWS, STATED, ESTIMATED = "kernel", "rows", "stated", "estimated"
 MANY = 20
 """So many stamps on one step show it by themselves: a finer one stated is not believed."""
+VARIED = 4
+"""Gaps of so many lengths, all whole numbers of a step, are hardly chance: one in 2^4 at most."""
 
 
 class Resolution(NamedTuple):
     """`how` the instants are known (KERNEL, ROWS, STATED, ESTIMATED), and `step_ms`, from when to
-    when an edge may have been: of a capture with rows the mean over its edges."""
+    when an edge may have been: of a capture with rows the mean over its edges, of another that of
+    its most coarsely stamped line."""
 
     how: str
     step_ms: float
@@ -45,23 +48,38 @@ def located(recording: Recording) -> tuple[Recording, Resolution]:
     looks = _looks(recording)
     if looks is not None:
         return _between_looks(recording, looks, stated, _said_ns(recording, SAMPLED))
-    stamps = [recording.commands.t_ns, *(edges.t_ns for edges in recording.edges.values())]
-    every = np.concatenate(stamps)
-    step = max(float(stated), _shown_ns(every)) if stated else coarsest_step_ns(every)
-    half = max(round(step / 2), 1)
+    lines = {name: edges.t_ns for name, edges in recording.edges.items()}
+    lines[COMMAND] = recording.commands.t_ns
+    every = np.concatenate(list(lines.values()))
+    shared = max(float(stated), _shown_ns(every)) if stated else coarsest_step_ns(every)
+    steps = {name: max(shared, _own_step_ns(stamps)) for name, stamps in lines.items()}
+    finest = min(steps.values())
+
+    def half_ns(name: str) -> Int64:
+        # stamps of one clock are cut off alike, and of two the coarser may be cut off either way
+        half = max(round(steps[name] - finest / 2), 1)
+        return np.full(len(lines[name]), half)
+
     edges = {
-        line: replace(series, half_ns=np.full(len(series.t_ns), half))
-        for line, series in recording.edges.items()
+        name: replace(series, half_ns=half_ns(name)) for name, series in recording.edges.items()
     }
-    commands = recording.commands
-    commands = replace(commands, half_ns=np.full(len(commands.t_ns), half))
+    commands = replace(recording.commands, half_ns=half_ns(COMMAND))
     how = STATED if stated else ESTIMATED
-    return replace(recording, edges=edges, commands=commands), Resolution(how, 2 * half / 1e6)
+    coarsest_ms = 2 * max(round(max(steps.values()) / 2), 1) / 1e6
+    return replace(recording, edges=edges, commands=commands), Resolution(how, coarsest_ms)
 
 
 def _shown_ns(stamps_ns: Int64) -> float:
     """The step that many stamps show by themselves: all of them lie on it. 0 where they are few."""
     return float(np.gcd.reduce(np.diff(np.sort(stamps_ns)))) if len(stamps_ns) >= MANY else 0.0
+
+
+def _own_step_ns(stamps_ns: Int64) -> float:
+    """The step that the stamps of one line lie on, where they differ enough to show one: a line may
+    be stamped more coarsely than the others. 0 else: what a program commands comes in even steps,
+    however it is stamped."""
+    gaps = np.unique(np.diff(np.unique(stamps_ns)))
+    return float(np.gcd.reduce(gaps)) if len(gaps) >= VARIED else 0.0
 
 
 def estimated(resolution: Resolution) -> str:

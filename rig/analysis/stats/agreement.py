@@ -53,24 +53,3 @@ def limits_of_agreement(first: Float, second: Float) -> Agreement | None:
         bias - z * sd, Interval(bias - k[1] * sd, bias - k[0] * sd),
         bias + z * sd, Interval(bias + k[0] * sd, bias + k[1] * sd),
     )  # fmt: skip
-
-
-class Distance(NamedTuple):
-    """The largest distance between the shares of two sets that lie below a value, 0 to 1, and how
-    often chance alone would give as much."""
-
-    distance: float
-    p: float
-
-
-def distance(one: Float, two: Float) -> Distance | None:
-    """Kolmogorov and Smirnov's distance of two sets (n,), (m,), NaN left out; None where one is
-    empty. It sees any difference: of mean, spread, or shape. Exact p for up to 10,000 values
-    (scipy.stats.ks_2samp)."""
-    from scipy import stats
-
-    a, b = one[np.isfinite(one)], two[np.isfinite(two)]
-    if not len(a) or not len(b):
-        return None
-    found = stats.ks_2samp(a, b)
-    return Distance(float(found.statistic), float(min(max(found.pvalue, 0.0), 1.0)))

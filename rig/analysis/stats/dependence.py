@@ -5,7 +5,8 @@ Strokes that follow one another in time share oil temperature, coil temperature 
 that a value resembles the one before it. The model is a first-order autoregression: a mean of n
 such values is only as good as that of n / inflation independent ones.
 
-Bayley and Hammersley, Suppl. J. R. Stat. Soc. 8 (1946) 184, for the effective number of values;
+Bayley and Hammersley, Suppl. J. R. Stat. Soc. 8 (1946) 184, for the effective number of values, of
+a mean and of a variance;
 Marriott and Pope, Biometrika 41 (1954) 390, for the bias of the estimate (both from memory; the
 formulas are held against simulation and statsmodels in the tests).
 """
@@ -21,6 +22,9 @@ from rig.analysis.stats.uncertainty import Line
 from rig.core.recording import Float
 
 PHI_MOST = 0.95
+UNSURE = 0.5
+"""Standard errors by which the correlation may be larger than it was found, where a mean is judged:
+a few values tell it badly (found by simulation, tests/checks/test_dependence.py)."""
 LEAST_N = 5
 """With fewer values nothing can be said of their order: they are taken as independent."""
 
@@ -32,7 +36,9 @@ class Dependence(NamedTuple):
     """Of `n` values in order of time: `phi`, the correlation of each with the next (0 where none or
     a negative one was found: an alternation makes a mean better, and is not counted on), `sd` their
     standard deviation, `n_effective` the number of independent values whose mean would be as
-    uncertain, `u_mean` the standard uncertainty of the mean and `dof` its degrees of freedom."""
+    uncertain (the correlation may be larger than it was found), `u_mean` the standard uncertainty
+    of the mean and `dof` its degrees of freedom; `whole`, at least two, as how many their spread
+    and percentiles count."""
 
     n: int
     phi: float
@@ -40,11 +46,7 @@ class Dependence(NamedTuple):
     n_effective: float
     u_mean: float
     dof: float
-
-    @property
-    def whole(self) -> int:
-        """`n_effective` in whole values, at least two."""
-        return max(int(self.n_effective + 1e-9), 2)
+    whole: int
 
 
 def lag1(values: Float) -> float | None:
@@ -61,14 +63,20 @@ def lag1(values: Float) -> float | None:
     return float(away[1:] @ away[:-1]) / total if total > 0 else None
 
 
-def phi_of(values: Float) -> float:
+def phi_of(values: Float, terms: int = 1) -> float:
     """The correlation of each value with the next, 0 to PHI_MOST, with the estimate's bias of
-    about (1 + 4 phi) / n taken off; 0 where there are too few values."""
+    about (terms + 4 phi) / n taken off, where they are what lies off a curve of so many terms (a
+    mean is one); 0 where there are too few values."""
     n = len(values)
     found = lag1(values) if n >= LEAST_N else None
     if found is None:
         return 0.0
-    return min(max(found + (1 + 4 * found) / max(n - 4, 1), 0.0), PHI_MOST)
+    return min(max(found + (terms + 4 * found) / max(n - 4, 1), 0.0), PHI_MOST)
+
+
+def phi_at_most(phi: float, n: int) -> float:
+    """How large a correlation that `n` values showed as `phi` may well be; none stays none."""
+    return min(phi + UNSURE * math.sqrt((1 - phi * phi) / n), PHI_MOST) if phi > 0 else 0.0
 
 
 def inflation(phi: float, n: int) -> float:
@@ -82,7 +90,7 @@ def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
 
     The sample's own standard deviation is too small where values follow one another; it is
     corrected by the expectation of s^2. Intervals with `u_mean` and `dof` cover at least 93.5 % for
-    a nominal 95 % from 20 values on where phi is at most 0.5, and about 97 % where there is no
+    a nominal 95 % from 15 values on where phi is at most 0.5, and about 97 % where there is no
     dependence: not knowing phi has its price.
     """
     known = values[np.isfinite(values)]
@@ -95,9 +103,16 @@ def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
     phi = phi_of(known) if ordered else 0.0
     factor = inflation(phi, n)
     square /= max(1 - (factor - 1) / (n - 1), 0.2)
-    effective = n / factor
-    dof = max(effective - 1 - phi, 1.0) if phi > 0 else float(n - 1)
-    return Dependence(n, phi, math.sqrt(square), effective, math.sqrt(square / effective), dof)
+    whole = max(int(n / factor + 1e-9), 2)
+    if not phi > 0:
+        return Dependence(n, phi, math.sqrt(square), n, math.sqrt(square / n), float(n - 1), whole)
+    most = phi_at_most(phi, n)
+    effective = n / inflation(most, n)
+    # of the variance values count for more than of the mean: their squares are less alike
+    dof = max(n * (1 - most * most) / (1 + most * most) - 1, 1.0)
+    return Dependence(
+        n, phi, math.sqrt(square), effective, math.sqrt(square / effective), dof, whole
+    )
 
 
 def repeatability(values: Float, unit: str, name: str = REPEATABILITY) -> Line:

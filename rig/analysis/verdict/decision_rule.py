@@ -66,10 +66,11 @@ class Decision(NamedTuple):
         return 1 - self.outside if self.result == DOES_NOT_CONFORM else self.outside
 
 
-def decide(
+def decided(
     estimate: Estimate, low: float, high: float, risk: float, margin: float = 0.0
-) -> Decision:
-    """Hold an estimate against limits (`low`, `high`, infinite where there is none).
+) -> tuple[str, float]:
+    """Result of an estimate against limits (`low`, `high`, infinite where there is none), and the
+    chance that the value lies outside.
 
     It conforms where the chance of lying outside is at most `risk`, and does not where the chance
     of lying inside is; and where `margin` is larger than the guard band that follows from the
@@ -77,26 +78,33 @@ def decide(
     """
     best = estimate.best
     outside = min(estimate.above(high) + estimate.below(low), 1.0)
-    guard = max(estimate.reach(risk), margin)
     if outside <= risk and low + margin <= best <= high - margin:
-        return Decision(CONFORMS, outside, guard)
+        return CONFORMS, outside
     # on the limit itself a value without uncertainty is within
     beyond = (best > high and best >= high + margin) or (best < low and best <= low - margin)
     if 1 - outside <= risk and beyond:
-        return Decision(DOES_NOT_CONFORM, outside, guard)
-    return Decision(UNDECIDED, outside, guard)
+        return DOES_NOT_CONFORM, outside
+    return UNDECIDED, outside
 
 
-def strokes_needed(decided: Callable[[int], bool], n: int) -> int | None:
-    """The least number of strokes above `n` with which `decided` holds, up to 100,000; None where
-    it never does. `decided` must stay true once it is."""
+def decide(
+    estimate: Estimate, low: float, high: float, risk: float, margin: float = 0.0
+) -> Decision:
+    """What `decided` finds, with the guard band."""
+    guard = max(estimate.reach(risk), margin)
+    return Decision(*decided(estimate, low, high, risk, margin), guard)
+
+
+def strokes_needed(enough: Callable[[int], bool], n: int) -> int | None:
+    """The least number of strokes above `n` with which `enough` holds, up to 100,000; None where
+    it never does. `enough` must stay true once it is."""
     high = max(2 * n, 4)
-    while not decided(high):
+    while not enough(high):
         high *= 2
         if high > MOST_STROKES:
             return None
     low = n
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if decided(middle) else (middle, high)
+        low, high = (low, middle) if enough(middle) else (middle, high)
     return high

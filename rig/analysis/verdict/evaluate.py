@@ -22,6 +22,7 @@ from rig.analysis.verdict.decision_rule import (
     Decision,
     Estimate,
     decide,
+    decided,
     strokes_needed,
 )
 from rig.analysis.verdict.percentile_decision import decide_percentile
@@ -260,15 +261,15 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
     reach = estimate.reach(risk)
     best = estimate.best
 
-    def decided(more: int) -> bool:
+    def enough(more: int) -> bool:
         """Whether `more` strokes that depend on one another as these do would settle it."""
         spread = None
         if scatter is not None:
             part = Part(scatter.u * math.sqrt(n / more), "t", scatter.dof * more / n)
             spread = Spread([*fixed, part])
-        return decide(Estimate(best, spread), low, high, risk, margin).result != UNDECIDED
+        return decided(Estimate(best, spread), low, high, risk, margin)[0] != UNDECIDED
 
-    needed = strokes_needed(decided, n) if decision.result == UNDECIDED else None
+    needed = strokes_needed(enough, n) if decision.result == UNDECIDED else None
     note = ""
     if decision.result == UNDECIDED and needed is None:
         note = " More strokes would not settle it: the instrument's own part is too large."

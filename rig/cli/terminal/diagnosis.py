@@ -7,9 +7,13 @@ import shlex
 import shutil
 from collections.abc import Iterable, Iterator
 
+from rig.actions.job_checks import READINGS as NOTED
 from rig.cli.output import put
+from rig.config.files.problems import listed
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_OK, EXIT_UNDECIDED
 from rig.diagnosis.explain import NOTHING_FOR, in_words
+from rig.diagnosis.knowledge.loading import load_knowledge
+from rig.diagnosis.knowledge.model import READINGS, Check
 from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck, PutRight
 from rig.text.words import NO_VALVE, UNREAL, one_line
 from rig.text.wrapped import wrapped
@@ -91,6 +95,13 @@ def stayed_live(found: Diagnosis) -> bool:
     return any(one.state == "stays_live" for one in found.findings)
 
 
+def held_against(good: str | None) -> str:
+    """Which known-good run the diagnosis rests on."""
+    if good is not None:
+        return f"Held against {good} as known-good."
+    return "No known-good run was given (--good): a time within its limit cannot be called late."
+
+
 def exit_code(found: Diagnosis) -> int:
     """Of `rig diagnose`: a coil that stayed live goes before anything that is clear."""
     if stayed_live(found):
@@ -133,20 +144,33 @@ def _check(check: NextCheck, word: str, job: str | None) -> Iterator[str]:
     yield from _wrapped(
         f"{word}: {check.words}. {check.minutes:g} min, {ENGINE[check.engine]}; {check.why}.", ""
     )
+    if check.begin_with != check.check:
+        before = load_knowledge().checks[check.begin_with]
+        yield from _wrapped(f"First: {before.words}.", "")
+        yield from _how(before, before.name, job)
+        yield from _wrapped(f"Then: {check.words}.", "")
+    yield from _how(check, check.check, job)
+
+
+def _how(check: NextCheck | Check, name: str, job: str | None) -> Iterator[str]:
     rows = [
         ("need", check.needs), ("take off", check.takes_off), ("how", check.how),
         ("SAFETY", check.safety), ("normal", check.normal),
-        ("enter", _entered(check, job)),
+        ("enter", _entered(name, check.states, job)),
     ]  # fmt: skip
     for name, text in rows:
         yield from _wrapped(f"{name}: {text}", "  ")
 
 
-def _entered(check: NextCheck, job: str | None) -> str:
-    states = ", ".join(check.states)
+def _entered(name: str, states: Iterable[str], job: str | None) -> str:
+    found = f"one of {', '.join(states)}"
+    readings = READINGS.get(name, ())
     if job is None:
-        return f'check = "{check.check}", found = one of {states}'
-    return f"rig job note {shlex.quote(job)} {check.check} --found STATE, one of {states}"
+        instead = f", or {listed(readings, 'and')} as read" if readings else ""
+        return f'check = "{name}", found = {found}{instead}'
+    options = [f"--{key.replace('_', '-')} Q" for key in readings if key in NOTED]
+    instead = f"; or as read, {' '.join(options)}" if options else ""
+    return f"rig job note {shlex.quote(job)} {name} --found STATE, {found}{instead}"
 
 
 def _wrapped(text: str, indent: str) -> Iterable[str]:

@@ -62,7 +62,8 @@ def _head(result: Result) -> str:
     parts = [words.across(result), "capture" if run is None else f"run {run}"]
     parts += [f"{key} {words.one_line(result[key])}" for key in ("valve", "job") if result[key]]
     if result["kind"] == "strokes":
-        strokes = f"{counts['strokes']} strokes, {counts['answered']} answered"
+        n = counts["strokes"]
+        strokes = f"{n} stroke{'s' if n != 1 else ''}, {counts['answered']} answered"
         missed, doubtful = counts["missed"], counts["doubtful"]
         strokes += f", {missed} missed" if missed else ""
         parts.append(strokes + (f", {doubtful} doubtful" if doubtful else ""))

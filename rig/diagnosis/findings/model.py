@@ -13,6 +13,9 @@ from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.recording import Recording
 
+BY_HAND = "by hand"
+"""Of a finding, where a check by hand and no run showed it."""
+
 
 @dataclass(frozen=True)
 class RunSeen:

@@ -54,6 +54,16 @@ class Check(Shown):
     put_right: str = ""
 
 
+READINGS = {
+    "coil_ohms": ("resistance",),
+    "supply_loaded": ("at_coil", "at_source"),
+    "base_gauge": ("pressure",),
+    "compression": ("cylinder",),
+    "air_test": ("rocker",),
+}
+"""Checks of which a reading may be given in place of a state."""
+
+
 @dataclass(frozen=True)
 class Effect:
     """What one cause makes of one finding or check: the chance of each state (adds up to 1)."""

@@ -96,7 +96,8 @@ function take(snapshot) {
   attention.heard(snapshot);
   if (snapshot.phase !== phase) {
     history.scrollRestoration = "manual"; // what matters in the new phase stands on top
-    location.reload(); // the server draws each phase
+    // the server draws each phase. Asked anew: reloading the answer to a refused form would send it again
+    location.replace(root.dataset.page);
     return;
   }
   document.getElementById("alarm").hidden = !snapshot.alarm;
@@ -162,10 +163,12 @@ function watchAge() {
 
 async function beat() {
   try {
-    await fetch(root.dataset.beat, {
+    const answer = await fetch(root.dataset.beat, {
       method: "POST",
       headers: { "X-CSRF": document.querySelector('meta[name="csrf"]').content },
     });
+    // another browser took the controls over: say so here, before somebody relies on these buttons
+    if (answer.status === 403) location.replace(root.dataset.page);
   } catch { /* a rig that does not answer is struck out */ }
 }
 

@@ -7,8 +7,8 @@ import { buildPlot, filling, looks, plotHeight } from "./tracesplot.js";
 import { answerLines, boxesOf, buildLinks, choices, lightLinks, measuredAnswer, plotWords, togetherWords } from "./lessonlinks.js";
 import { showCutaway, showModel } from "./lessoncutaway.js";
 import { drawModel, strokeSpans } from "./lessonmodel.js";
-import { drawTally, sendGuess, tallyWords } from "./lessontally.js";
-import { endShare, tell, toggleCode, watchGuesses } from "./lessonshare.js";
+import { drawTally, recallGuess, sendGuess, tallyWords } from "./lessontally.js";
+import { comesBack, endShare, tell, toggleCode, watchGuesses } from "./lessonshare.js";
 import { onWall, toggleWall, typeSize, watchWall } from "./lessonwall.js";
 
 const root = document.getElementById("lesson");
@@ -81,7 +81,9 @@ function draw() {
   if (!state.revealed) return;
   const c = colours();
   const box = find("lesson-traces");
-  const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name));
+  const followed = data.drawing.some((one) => one.follows === "pressure"); // else nobody saw it between two readings
+  const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name))
+    .map((one) => (one.name === "pressure" && !followed ? { ...one, apart: true } : one));
   const dip = data.dip && { t_ms: data.dip.t_ms + data.command_ms, words: DIPS[data.way] };
   const traces = { ...data.traces, channels, stroke: strokeSpans(data), dip };
   let look = looks(typeSize());
@@ -270,6 +272,7 @@ async function follow() {
 }
 
 async function goAlong(there) {
+  if (String(there.run) !== root.dataset.run) { location.reload(); return; } // the class went on to another run
   const another = there.stroke !== state.stroke || there.way !== state.way || !data;
   if (another) { hide(); state.stroke = there.stroke; state.way = there.way; await load(); }
   const opens = there.revealed && !state.revealed;
@@ -277,6 +280,7 @@ async function goAlong(there) {
   const model = there.model !== state.model;
   const asksAnew = there.question !== heard.question;
   if (asksAnew && !another) hide();
+  if (asksAnew && follower) recallGuess(there.question);
   heard = there;
   Object.assign(state, {
     slower: there.slower, playing: there.playing, revealed: there.revealed, model: there.model, tally: there.shows_tally,
@@ -385,7 +389,11 @@ if (!follower) {
     if (event.detail > 0) event.target.closest("button")?.blur();
   });
   watchWall(redraw);
-  load();
+  load().then(comesBack).then(async (there) => {
+    if (!there) return;
+    await goAlong(there);
+    watchGuesses(hear);
+  });
 } else {
   find("guess-send").addEventListener("click", () => sendGuess(heard.question));
   follow();

@@ -78,13 +78,20 @@ export function choices(data) {
   return boxesOf(data).filter((box) => box.measured);
 }
 
+/** The longest box first, with those that lie no further below it than both are uncertain: the sum of the
+    two, which is never too narrow for neighbours, whose common end moves both. */
 function longest(data) {
-  return choices(data).reduce((best, one) => (best && best.took_ms >= one.took_ms ? best : one), null);
+  const [first, ...rest] = choices(data).sort((a, b) => b.took_ms - a.took_ms);
+  if (!first) return [];
+  return [first, ...rest.filter((one) => first.took_ms - one.took_ms <= (first.u95_ms ?? 0) + (one.u95_ms ?? 0))];
 }
 
-/** The right answers: how long from the coil's edge (null: never settled), and the longest part. */
+/** The right answers: how long from the coil's edge (null: never settled), and which may be the longest. */
 export function measuredAnswer(data) {
-  return { ms: data.settled_ms === null ? null : data.settled_ms - data.reference_ms, part: longest(data)?.name };
+  return {
+    ms: data.settled_ms === null ? null : data.settled_ms - data.reference_ms,
+    parts: longest(data).map((one) => one.name),
+  };
 }
 
 /** What is to be said of links that have one time together. */
@@ -110,9 +117,10 @@ export function answerLines(data, typed, picked) {
       ? "" : ` You said ${Number(typed).toFixed(1)} ms: ${Math.abs(Number(typed) - took).toFixed(1)} ms off.`));
   }
   const slowest = longest(data);
-  if (slowest) {
-    lines.push(`The longest: ${slowest.name}, ${slowest.took_ms.toFixed(1)} ms.` +
-      (picked ? (picked === slowest.name ? " You said so." : ` You said ${picked}.`) : ""));
+  if (slowest.length) {
+    lines.push(`The longest: ${slowest.map((one) => `${one.name}, ${one.took_ms.toFixed(1)} ms`).join(", or ")}` +
+      (slowest.length > 1 ? ": closer together than they are uncertain." : ".") +
+      (picked ? (slowest.some((one) => one.name === picked) ? " You said so." : ` You said ${picked}.`) : ""));
   }
   return lines;
 }

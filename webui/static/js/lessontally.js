@@ -6,6 +6,15 @@ import { rounded } from "./plotting.js";
 const find = (id) => document.getElementById(id);
 const root = find("lesson");
 
+const SENT = "✓ Sent. You can change it until the answer is shown.";
+
+/** After a reload of the phone's page: say that its guess of this question counts. */
+export function recallGuess(question) {
+  try {
+    if (sessionStorage.getItem(root.dataset.code) === String(question)) find("guess-sent").textContent = SENT;
+  } catch { /* it counts all the same */ }
+}
+
 /** A phone's guess: the newest counts until the answer is shown. */
 export async function sendGuess(question) {
   const said = find("guess-sent");
@@ -21,7 +30,8 @@ export async function sendGuess(question) {
     });
     body = await answer.json();
     if (answer.ok) {
-      said.textContent = "✓ Sent. You can change it until the answer is shown.";
+      said.textContent = SENT;
+      try { sessionStorage.setItem(root.dataset.code, question); } catch { /* only a reload forgets it */ }
       return;
     }
   } catch {
@@ -35,7 +45,7 @@ export async function sendGuess(question) {
 export function drawTally(tally, measured) {
   const most = Math.max(1, ...tally.parts.map((one) => one.n), ...tally.times.map((one) => one.n));
   find("tally-title").textContent = tally.n === 1 ? "What was guessed: 1 guess" : `What was guessed: ${tally.n} guesses`;
-  fill("tally-parts", tally.parts.map((one) => [one.name, one.n, one.name === measured?.part]), most);
+  fill("tally-parts", tally.parts.map((one) => [one.name, one.n, Boolean(measured?.parts.includes(one.name))]), most);
   fill("tally-times", tally.times.map((one) => [
     one.to_ms === null ? `${short(one.from_ms)} ms and more` : `${short(one.from_ms)} to ${short(one.to_ms)} ms`, one.n,
     Boolean(measured) && measured.ms !== null && measured.ms >= one.from_ms && measured.ms < (one.to_ms ?? Infinity),
@@ -70,8 +80,8 @@ function fill(id, rows, most) {
 /** What all guesses together say, for the answer. */
 export function tallyWords(tally, measured) {
   if (!tally?.n) return "";
-  const said = tally.parts.find((one) => one.name === measured.part)?.n ?? 0;
+  const said = tally.parts.reduce((sum, one) => sum + (measured.parts.includes(one.name) ? one.n : 0), 0);
   const named = tally.parts.reduce((sum, one) => sum + one.n, 0);
   const times = tally.median_ms === null ? "" : `The middle of the guesses: ${rounded(tally.median_ms, 1)} ms. `;
-  return `${times}${named && measured.part ? `${said} of ${named} named the longest part.` : ""}`;
+  return `${times}${named && measured.parts.length ? `${said} of ${named} named the longest part.` : ""}`;
 }

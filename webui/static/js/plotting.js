@@ -82,6 +82,6 @@ export async function ask(address, signal, headers = {}) {
   const body = await answer.json().catch(() => {
     throw new Error("The rig's answer was not understood. Reload the page.");
   });
-  if (!answer.ok) throw new Error(`${body.error}: ${body.what}`);
+  if (!answer.ok) throw Object.assign(new Error(`${body.error}: ${body.what}`), { status: answer.status });
   return body;
 }

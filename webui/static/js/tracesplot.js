@@ -80,8 +80,9 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
     tables.push([pressure.t_ms, pressure.value]);
     series.push({
       label: "pressure", scale: "pressure", stroke: colours.pressure, width: 1.5,
+      paths: pressure.apart ? () => null : undefined, // single readings: no line that nobody measured
       points: {
-        show: (u) => pressure.t_ms.length * POINT_ROOM < u.bbox.width / devicePixelRatio,
+        show: (u) => pressure.apart || pressure.t_ms.length * POINT_ROOM < u.bbox.width / devicePixelRatio,
         size: 6, fill: colours.pressure, stroke: colours.pressure,
       },
     });
@@ -136,7 +137,7 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
           label(ctx, `${channel.name.replaceAll("_", " ")}, ${channel.unit}: ${least.toPrecision(3)} to ${most.toPrecision(3)}`, 6, y + 6, tone, look.font);
         }
         if (data.dip) dip(ctx, u, data, colours, look);
-        if (pressure) label(ctx, `pressure, ${pressure.unit}`, 6, area - look.pressure + 6, colours.pressure, look.font);
+        if (pressure) label(ctx, `pressure, ${pressure.unit}${pressure.apart ? ": single readings" : ""}`, 6, area - look.pressure + 6, colours.pressure, look.font);
       })],
       setSelect: [(u) => {
         const { left, width } = u.select;
