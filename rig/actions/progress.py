@@ -13,6 +13,7 @@ from rig.actions.outcome_words import say
 from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
+from rig.core.figures import short_names
 from rig.core.records import Sample, Step, decode
 from rig.desk.session import Watcher
 
@@ -119,7 +120,7 @@ class TerminalView(ProgressView):
         last = self._strokes.last or {}
         times = [
             f"{name} {last[key]:.1f} ms"
-            for name, key in (("response", "response_ms"), ("release", "release_ms"))
+            for key, name in short_names().items()
             if last.get(key) is not None
         ]
         if self._strokes.missed:

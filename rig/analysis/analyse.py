@@ -56,6 +56,7 @@ from rig.analysis.verdict.verdict import Completion, Verdict, judge
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import HoldSheet, RampSheet, Sheet, StrokesSheet
 from rig.core.clock import NS_PER_S
+from rig.core.figures import figures_of
 from rig.core.recording import Recording
 from rig.core.records import STOPPED_EARLY, SWITCH, End, Trip
 
@@ -78,7 +79,8 @@ class RunResult:
     are there for their kinds. `marks` are those of the run as a whole, `mark_counts` how many
     strokes or ramps carry each mark; `doubtful` those of both that make numbers doubtful.
     `budgets` are the uncertainties by result (rig.analysis.verdict.budgets), `pressures` the
-    pressure's rise and fall by stroke, `signature` what the coil's current shows."""
+    pressure's rise and fall by stroke, `signature` what the coil's current shows, `summaries` are
+    of the steady strokes, by figure."""
 
     kind: str
     source: str
@@ -88,8 +90,7 @@ class RunResult:
     contact: Contact
     reference: Reference
     strokes: StrokeTable
-    response: Summary
-    release: Summary
+    summaries: Mapping[str, Summary]
     behaviour: Behaviour
     budgets: Mapping[str, Budget]
     pressures: PressureTable | None
@@ -185,8 +186,9 @@ def analyse(
         contact=track.contact,
         reference=timed_from,
         strokes=table,
-        response=summarise(table.response_ms[table.counted]),
-        release=summarise(table.release_ms[table.counted]),
+        summaries={
+            key: summarise(table.figure(key)[table.counted]) for key in figures_of("strokes")
+        },
         behaviour=behaviour(table, sheet.accept if sheet else ()),
         budgets=known,
         pressures=pressures,

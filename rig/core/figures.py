@@ -70,6 +70,11 @@ class Figure(NamedTuple):
         return self.words.removesuffix(" time").removesuffix(" pressure")
 
     @property
+    def sentence(self) -> str:
+        """Its definition by itself."""
+        return f"{self.definition[0].upper()}{self.definition[1:]}."
+
+    @property
     def each_of(self) -> str:
         """What gives one number of it: a stroke, a ramp, a hold."""
         return self.kind.removesuffix("s")
@@ -137,6 +142,38 @@ def figures_of(kind: str) -> dict[str, Figure]:
 def short_names(kind: str = "strokes") -> dict[str, str]:
     """The short names of the same, by key."""
     return {key: one.short for key, one in figures_of(kind).items()}
+
+
+class Column(NamedTuple):
+    """What each stroke gives: its key in results, heading, label on a phone, digits."""
+
+    key: str
+    heading: str
+    label: str
+    digits: int
+
+
+BESIDE = (
+    Column("first_edge_on_ms", "First edge, on", "first edge, on", 2),
+    Column("first_edge_off_ms", "First edge, off", "first edge, off", 2),
+    Column("bounce_on", "Bounce, on", "bounce, on", 0),
+    Column("bounce_off", "Bounce, off", "bounce, off", 0),
+    Column("at_switch_on_kpa", "Pressure at switch-on", "pressure, on", 1),
+    Column("at_switch_off_kpa", "Pressure at switch-off", "pressure, off", 1),
+)
+"""Beside its figures."""
+FIRST = 2
+"""Figures that stand ahead of BESIDE."""
+
+
+def stroke_columns() -> tuple[list[Column], list[Column]]:
+    """The columns of a stroke, and figures that came later: in a table for programs these stand at
+    its end, since a column's place never changes."""
+    named = [
+        Column(key, one.short.capitalize(), one.short, one.digits())
+        for key, one in figures_of("strokes").items()
+    ]
+    return [*named[:FIRST], *BESIDE], named[FIRST:]
 
 
 def words_of(name: str) -> str:

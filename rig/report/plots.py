@@ -10,11 +10,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.core.clock import NS_PER_MS
+from rig.core.figures import Figure, figures_of
 from rig.core.recording import Recording
-from rig.core.records import READBACK, SWITCH
+from rig.core.records import SWITCH
 from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
 
+PLOTTED = 2
+"""Figures that the paper has room for."""
 SIZE = (360, 102)
 """Of one plot in the drawing's units; two stand side by side on the paper."""
 MOST_DOTS = 240
@@ -25,13 +29,6 @@ AHEAD = 0.1
 """Room ahead of the coil's edge, as a part of what follows it."""
 SWITCH_FILL = "#c3cfd6"
 
-NAMES = {
-    "response_ms": ("Response", "ms", "response"),
-    "release_ms": ("Release", "ms", "release"),
-    "actuation_kpa": ("Actuation pressure", "kPa", "actuation_pressure"),
-    "reset_kpa": ("Reset pressure", "kPa", "reset_pressure"),
-}
-
 Result = Mapping[str, Any]
 Int64 = NDArray[np.int64]
 
@@ -41,14 +38,15 @@ def figure_plots(result: Result) -> list[str]:
     ramps = (result.get("ramp") or {}).get("ramps")
     if result.get("kind") == "hold":
         return []
-    keys = ("actuation_kpa", "reset_kpa") if ramps else ("response_ms", "release_ms")
     rows = ramps or result.get("strokes") or []
-    return [_figure(result, rows, key, "ramp" if ramps else "stroke") for key in keys if rows]
+    drawn = list(figures_of("ramp" if ramps else "strokes").values())[:PLOTTED]
+    return [_figure(result, rows, figure) for figure in drawn if rows]
 
 
-def _figure(result: Result, rows: Sequence[Result], key: str, each: str) -> str:
-    name, unit, figure = NAMES[key]
-    lines = list(_limit_lines(result, figure, unit))
+def _figure(result: Result, rows: Sequence[Result], figure: Figure) -> str:
+    key, unit, each = figure.key, figure.unit, figure.each_of
+    name = figure.title.removesuffix(" time")
+    lines = list(_limit_lines(result, figure.name, unit))
     known = [float(row[key]) for row in rows if row[key] is not None]
     plot = Plot(
         f"{name} of each {each}, {unit}", SIZE, (0.5, max(len(rows), 2) + 0.5),
@@ -89,7 +87,9 @@ def trace_plots(result: Result, recording: Recording | None) -> list[str]:
 
 
 def _overlay(recording: Recording, way: str, span_ms: float) -> str:
-    starts = _edges_of_coil(recording, way)
+    windows = stroke_windows(recording)
+    off = windows.off_ns < NEVER
+    starts = windows.start_on_ns if way == "on" else windows.start_off_ns[off]
     if not len(starts):
         return ""
     shown = np.array(fewer(starts.tolist(), MOST_ROWS), np.int64)
@@ -117,23 +117,6 @@ def _overlay(recording: Recording, way: str, span_ms: float) -> str:
         f"{len(shown)} of {len(starts)} strokes, one row each, the first on top; a row is filled "
         "where the switch was closed" + ("; dots are gauge readings." if len(kpa) else ".")
     )
-
-
-def _edges_of_coil(recording: Recording, way: str) -> Int64:
-    """Of every stroke the instant its coil went live (dead): the first read-back edge, else the
-    command."""
-    commands = recording.commands
-    order = np.flatnonzero((commands.on == (way == "on")) & (commands.stroke > 0))
-    at = commands.t_ns[order]
-    series = recording.edges.get(READBACK)
-    if series is None or not len(at):
-        return at
-    live = recording.readback_live_level
-    edges = np.sort(series.t_ns[series.level == (live if way == "on" else 1 - live)])
-    edges = np.append(edges, np.iinfo(np.int64).max)
-    found = edges[np.searchsorted(edges, at)]
-    until = np.append(commands.t_ns, np.iinfo(np.int64).max)[order + 1]
-    return np.where(found < until, found, at)
 
 
 def _closed(recording: Recording) -> list[tuple[int, int]]:

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from rig.config.setup.describe import describe
 from rig.config.setup.model import Setup
-from rig.core.figures import words_of
+from rig.core.figures import FIGURES, figures_of, words_of
 from rig.core.rounding import fixed, places
 from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
 from rig.text.run_facts import rate_is
@@ -26,13 +26,6 @@ VERDICTS = {
     "does_not_conform": "DOES NOT CONFORM",
     "undecided": "UNDECIDED",
     "not_tested": "NOT TESTED",
-}
-FIGURES = {
-    "response_ms": ("Response time", "ms", 2, "coil live to switch settled in its on state"),
-    "release_ms": ("Release time", "ms", 2, "coil dead to switch settled in its off state"),
-    "actuation_kpa": ("Actuation pressure", "kPa", 1, "switch changes while pressure rises"),
-    "reset_kpa": ("Reset pressure", "kPa", 1, "switch changes back while pressure falls"),
-    "differential_kpa": ("Differential", "kPa", 1, "actuation less reset pressure"),
 }
 
 Result = Mapping[str, Any]
@@ -107,14 +100,15 @@ def _figures(result: Result) -> Iterator[Figure]:
     budgets = result.get("budget") or {}
     summaries = dict(result.get("summary") or {}) if result.get("kind") == "strokes" else {}
     summaries |= (result.get("ramp") or {}).get("summary") or {}
-    for key, (name, unit, digits, meaning) in FIGURES.items():
+    for key, figure in (figures_of("strokes") | figures_of("ramp")).items():
         one = summaries.get(key)
         if one is None:
             continue
+        unit, digits = figure.unit, figure.digits()
         single = (budgets.get(f"single_{key}") or {}).get("U")
         low, high = (value_text(one.get(end), single, UNKNOWN, digits) for end in ("min", "max"))
         yield Figure(
-            name, meaning, str(one.get("n", 0)),
+            figure.title, figure.definition, str(one.get("n", 0)),
             f"{mean_text(one, UNKNOWN, digits)} {unit}",
             _expanded(one, unit),
             f"{low} to {high}; sd {spread_text(one.get('sd'), UNKNOWN)}",
@@ -123,11 +117,12 @@ def _figures(result: Result) -> Iterator[Figure]:
     held = result.get("hold")
     if held:
         ends = [number(held.get(f"pressure_{end}_kpa"), 1) for end in ("start", "end")]
+        figure, rate = FIGURES["decay_rate"], held.get("decay_rate_kpa_s")
         yield Figure(
-            "Decay rate", f"how fast the pressure falls while one state is held{rate_is(held)}",
+            figure.title, f"{figure.definition}{rate_is(held)}",
             str(held.get("readings", UNKNOWN)),
-            f"{value_text(held.get('decay_rate_kpa_s'), held.get('U'), UNKNOWN, 3)} kPa/s",
-            _expanded(held, "kPa/s"), f"{ends[0]} to {ends[1]} kPa", UNKNOWN,
+            f"{value_text(rate, held.get('U'), UNKNOWN, figure.digits(rate))} {figure.unit}",
+            _expanded(held, figure.unit), f"{ends[0]} to {ends[1]} kPa", UNKNOWN,
         )  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.stats.summary import Summary, summarise
 from rig.analysis.stats.uncertainty import Budget
 from rig.analysis.verdict.behaviour import behaviour_json, spread_json
+from rig.core.figures import figures_of
 from rig.core.recording import Float
 from rig.results.calibration_json import calibration_json, timing_json
 from rig.results.coil_json import signature_json, stroke_current_json
@@ -90,10 +91,10 @@ def run_json(result: RunResult, about: AboutRun = NOTHING_KNOWN) -> dict[str, An
             name: summary_json(summary, MS_DIGITS)
             | spread_json(result.behaviour.figures[name])
             | mean_json(
-                getattr(result.strokes, name)[result.strokes.counted], result.budgets.get(name)
+                result.strokes.figure(name)[result.strokes.counted], result.budgets.get(name)
             )
             | {"rest": _rest(result.strokes, name)}
-            for name, summary in (("response_ms", result.response), ("release_ms", result.release))
+            for name, summary in result.summaries.items()
         },
         "rest_strokes": result.strokes.number[~result.strokes.steady].tolist(),
         **behaviour_json(result.behaviour),
@@ -177,7 +178,7 @@ def run_json(result: RunResult, about: AboutRun = NOTHING_KNOWN) -> dict[str, An
 
 def _rest(table: StrokeTable, name: str) -> dict[str, Any]:
     """n, mean, sd, min, median, max of the strokes after a rest, which the run's are without."""
-    return summary_json(summarise(getattr(table, name)[~table.steady & table.whole]), MS_DIGITS)
+    return summary_json(summarise(table.figure(name)[~table.steady & table.whole]), MS_DIGITS)
 
 
 def dumps(shape: Mapping[str, Any], indent: int | None = 1) -> str:
@@ -208,8 +209,7 @@ def _stroke_rows(table: StrokeTable, rows: slice) -> list[dict[str, Any]]:
         "answered": table.answered[rows].tolist(),
         "missed": table.missed[rows].tolist(),
         "settled": table.settled[rows].tolist(),
-        "response_ms": _floats(table.response_ms[rows], MS_DIGITS),
-        "release_ms": _floats(table.release_ms[rows], MS_DIGITS),
+        **{key: _floats(table.figure(key)[rows], MS_DIGITS) for key in figures_of("strokes")},
         "first_edge_on_ms": _floats(table.first_edge_on_ms[rows], MS_DIGITS),
         "first_edge_off_ms": _floats(table.first_edge_off_ms[rows], MS_DIGITS),
         "bounce_on": [n if n >= 0 else None for n in table.bounce_on[rows].tolist()],
@@ -272,11 +272,7 @@ def hold_json(held: HoldResult, t0_ns: int) -> dict[str, Any]:
 
 def ramp_json(ramps: RampTable, budgets: Mapping[str, Budget] | None = None) -> dict[str, Any]:
     """Every ramp's pressures, and the summary of each figure (kPa)."""
-    figures = {
-        "actuation_kpa": ramps.actuation_kpa,
-        "reset_kpa": ramps.reset_kpa,
-        "differential_kpa": ramps.differential_kpa,
-    }
+    figures = {key: ramps.figure(key) for key in figures_of("ramp")}
     columns = [_floats(value, KPA_DIGITS) for value in figures.values()]
     rows = zip(ramps.number.tolist(), *columns, ramps.marks, strict=True)
     return {

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from rig.core.figures import short_names
 from rig.core.rounding import ends, fixed, places, signed
 
-FIGURES = {"response_ms": "response", "release_ms": "release"}
 KEYS = (
     "missed", "first_stroke_excess_ms", "first_stroke", "trend", "change_points",
     "warm_up_strokes", "charts", "outliers", "capability",
@@ -29,7 +29,7 @@ def sentences(result: Result) -> list[str]:
     missed = result.get("missed")
     if missed and missed["words"]:
         told.append(f"Answered: {missed['words']}.")
-    for key, name in FIGURES.items():
+    for key, name in short_names().items():
         told += _of_figure(result, key, name)
     return told
 

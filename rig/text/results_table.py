@@ -13,6 +13,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from typing import Any, TextIO
 
+from rig.core.figures import FIGURES, stroke_columns
+
 Result = Mapping[str, Any]
 Cell = str | int | float | bool | None
 
@@ -26,15 +28,12 @@ CONDITIONS = {
     "oil_level": "oil_level",
 }
 """Condition -> its column; beside each stands whether it was measured or typed."""
-FIGURES = ("response_ms", "release_ms", "actuation_kpa", "reset_kpa", "differential_kpa")
+FIRST = 5
+"""Figures that stand ahead of HOLD; later ones stand at the end."""
 STATISTICS = ("n", "mean", "sd", "min", "median", "max", "u95")
 HOLD = ("pressure_start_kpa", "pressure_end_kpa", "decay_rate_kpa_s")
 COUNTS = ("strokes", "answered", "missed", "doubtful")
 NAMED = ("valve", "job", "by", "mount", "note", "setup_hash", "sheet_hash")
-STROKE = (
-    "answered", "missed", "settled", "response_ms", "release_ms", "first_edge_on_ms",
-    "first_edge_off_ms", "bounce_on", "bounce_off", "at_switch_on_kpa", "at_switch_off_kpa",
-)  # fmt: skip
 OF_PRESSURE = ("rise_ms", "fall_ms", "delay_first_ms", "delay_50_ms", "fall_delay_50_ms")
 OF_CURRENT = (
     "electrical_ms", "mechanical_ms", "hydraulic_ms", "seated_ms", "back_leaves_ms",
@@ -65,16 +64,22 @@ def run_row(result: Result) -> dict[str, Cell]:
     row |= {name: counts.get(name) for name in COUNTS}
     summaries = dict(result.get("summary") or {})
     summaries |= (result.get("ramp") or {}).get("summary") or {}
-    for figure in FIGURES:
-        one = summaries.get(figure) or {}
-        row |= {f"{figure}_{name}": one.get("U" if name == "u95" else name) for name in STATISTICS}
+    figures = [one.key for one in FIGURES.values() if one.key and one.kind != "hold"]
+    row |= _statistics(summaries, figures[:FIRST])
     hold = result.get("hold") or {}
     row |= {name: hold.get(name) for name in HOLD} | {"decay_rate_kpa_s_u95": hold.get("U")}
     given = result.get("conditions") or {}
     for name, column in CONDITIONS.items():
         one = given.get(name) or {}
         row |= {column: one.get("value"), f"{name}_how": one.get("how")}
-    return row | {"purpose": result.get("purpose")}
+    return row | {"purpose": result.get("purpose")} | _statistics(summaries, figures[FIRST:])
+
+
+def _statistics(summaries: Mapping[str, Result], figures: Iterable[str]) -> dict[str, Cell]:
+    return {
+        f"{figure}_{name}": (summaries.get(figure) or {}).get("U" if name == "u95" else name)
+        for figure in figures for name in STATISTICS
+    }  # fmt: skip
 
 
 def stroke_rows(result: Result) -> Iterator[dict[str, Cell]]:
@@ -87,16 +92,19 @@ def stroke_rows(result: Result) -> Iterator[dict[str, Cell]]:
         "valve": result.get("valve"),
         "job": result.get("job"),
     }
+    columns, later = stroke_columns()
     for stroke in result.get("strokes") or ():
         pressure, current = stroke.get("pressure") or {}, stroke.get("current") or {}
         yield {
             **of_run,
             "stroke": stroke["number"],
-            **{name: stroke.get(name) for name in STROKE},
+            **{name: stroke.get(name) for name in ("answered", "missed", "settled")},
+            **{one.key: stroke.get(one.key) for one in columns},
             **{name: pressure.get(name) for name in OF_PRESSURE},
             "plunger": current.get("plunger"),
             **{name: current.get(name) for name in OF_CURRENT},
             "marks": "; ".join(stroke.get("marks") or ()),
+            **{one.key: stroke.get(one.key) for one in later},
         }
 
 
@@ -117,15 +125,18 @@ def _no_formula(row: dict[str, Cell]) -> dict[str, Cell]:
     }
 
 
-EMPTY: dict[str, Any] = {"run": None}
-RUN_COLUMNS = tuple(run_row(EMPTY))
-STROKE_COLUMNS = tuple(next(stroke_rows({**EMPTY, "strokes": [{"number": None}]})))
+EMPTY: dict[str, Any] = {"run": None, "strokes": [{"number": None}]}
+
+
+def columns(*, by_stroke: bool) -> list[str]:
+    """The names of the columns."""
+    return list(next(stroke_rows(EMPTY)) if by_stroke else run_row(EMPTY))
 
 
 def write(file: TextIO, results: Iterable[Result], *, by_stroke: bool) -> None:
     """CSV as RFC 4180 has it, with a line of names: numbers with a point, True and False as words,
     nothing where a value is not known."""
-    table = csv.DictWriter(file, STROKE_COLUMNS if by_stroke else RUN_COLUMNS)
+    table = csv.DictWriter(file, columns(by_stroke=by_stroke))
     table.writeheader()
     for result in results:
         rows = stroke_rows(result) if by_stroke else [run_row(result)]

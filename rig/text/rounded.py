@@ -142,12 +142,6 @@ def _unseen(best: Best) -> bool:
     return alike and float(fixed(best.off, digits)) == 0.0
 
 
-def rate_places(rate: float | None) -> int:
-    """Digits after the point of a rate without an uncertainty: four significant ones, three
-    decimals at most."""
-    return min(3, max(0, places(abs(rate or 0.0), 3) + 2))
-
-
 def difference_text(value: float, ci: Sequence[float]) -> str:
     """A difference with its sign, to the place of half its interval."""
     return signed(value, places((ci[1] - ci[0]) / 2, 2))

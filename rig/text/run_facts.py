@@ -8,10 +8,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from rig.core.figures import FIGURES, Figure, figures_of
 from rig.text import words
 from rig.text.channels import channel_facts
 from rig.text.coil_current import calibration_facts, timing_facts
-from rig.text.rounded import beside_text, rate_places, spread_text, value_text
+from rig.text.rounded import beside_text, spread_text, value_text
 from rig.text.words import across, number
 
 STROKES_SHOWN = 30
@@ -88,7 +89,7 @@ def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     yield "pressure", f"{number(pressures[0])} kPa at first, {number(pressures[1])} kPa at last"
     told = beside_text(rate, held, "kPa/s")
     sure = f" {told}" if told.startswith("±") else f", {told}"
-    value = value_text(rate, held.get("U"), words.UNKNOWN, rate_places(rate))
+    value = value_text(rate, held.get("U"), words.UNKNOWN, FIGURES["decay_rate"].digits(rate))
     rate_text = f"{value} kPa/s{rate_is(held)}"
     if held.get("no_interval"):
         yield "decay rate", f"{rate_text}; no interval: {held['no_interval']}"
@@ -106,26 +107,27 @@ def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
 def shortened(strokes: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, Any]], int]:
     """First and last strokes, the first unusual ones between them, and how many are left out.
 
-    Unusual are the slowest strokes, and those with a mark that fewer than half of all carry.
+    Unusual are the worst strokes, and those with a mark that fewer than half of all carry.
     """
     if len(strokes) <= STROKES_SHOWN:
         return list(strokes), 0
     counts = Counter(mark for stroke in strokes for mark in stroke["marks"])
     rare = {mark for mark, n in counts.items() if 2 * n < len(strokes)}
-    slowest = {_slowest(strokes, key) for key in ("response_ms", "release_ms")}
+    worst = {_worst(strokes, one) for one in figures_of("strokes").values()}
     middle = [
         stroke
         for place, stroke in enumerate(strokes)
         if HEAD <= place < len(strokes) - TAIL
-        and (place in slowest or not rare.isdisjoint(stroke["marks"]))
+        and (place in worst or not rare.isdisjoint(stroke["marks"]))
     ]
     shown = [*strokes[:HEAD], *middle[: STROKES_SHOWN - HEAD - TAIL], *strokes[-TAIL:]]
     return shown, len(strokes) - len(shown)
 
 
-def _slowest(strokes: Sequence[Mapping[str, Any]], key: str) -> int | None:
-    """Place of the first stroke with the largest number, None where all are alike."""
-    known = [(stroke[key], -place) for place, stroke in enumerate(strokes) if stroke[key]]
-    if not known or min(known)[0] == max(known)[0]:
+def _worst(strokes: Sequence[Mapping[str, Any]], figure: Figure) -> int | None:
+    """Place of the first stroke with the worst number, None where all are alike."""
+    known = {place: v for place, stroke in enumerate(strokes) if (v := stroke.get(figure.key))}
+    if figure.worse is None or len(set(known.values())) < 2:
         return None
-    return -max(known)[1]
+    worst = max if figure.worse == "higher" else min
+    return worst(known, key=known.__getitem__)

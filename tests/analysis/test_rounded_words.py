@@ -14,7 +14,8 @@ from rig.analysis.stats.uncertainty import Line, budget
 from rig.analysis.verdict.evaluate import Measured
 from rig.analysis.verdict.limits import figure_limit
 from rig.config.sheet.model import Accept
-from rig.text.rounded import beside_text, best_text, mean_text, rate_places, sure_text, value_text
+from rig.core.figures import FIGURES
+from rig.text.rounded import beside_text, best_text, mean_text, sure_text, value_text
 
 
 def why(values: list[float], **limit: str) -> str:
@@ -97,4 +98,4 @@ def test_why_three_at_least() -> None:
     ("rate", "words"), [(1469.547, "1470"), (14.6954, "14.70"), (0.12345, "0.123"), (None, "–")]
 )
 def test_a_rate_without_an_uncertainty_has_four_digits(rate: float | None, words: str) -> None:
-    assert value_text(rate, None, "–", rate_places(rate)) == words
+    assert value_text(rate, None, "–", FIGURES["decay_rate"].digits(rate)) == words

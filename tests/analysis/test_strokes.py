@@ -181,10 +181,10 @@ def test_a_contact_told_wrong_is_named():
     recording = train.build()
     wrong = analyse(recording, setup("normally closed"), sheet(strokes=3))
     assert marks.WRONG_WAY in wrong.marks
-    assert wrong.response.n == 0
+    assert wrong.summaries["response_ms"].n == 0
     right = analyse(recording, setup("find"), sheet(strokes=3))
     assert right.marks == ()
-    assert right.response.mean == 50
+    assert right.summaries["response_ms"].mean == 50
     assert (right.contact.sense, right.contact.how) == (
         "normally open",
         "found from the rest state",
@@ -339,7 +339,7 @@ def test_numbers_come_from_the_command_and_commands_outside_strokes_are_none():
     train.end(3000)
     result = analyse(train.build(), setup(), sheet(strokes=2))
     assert result.strokes.number.tolist() == [7, 9]
-    assert result.response.n == 2
+    assert result.summaries["response_ms"].n == 2
 
 
 def test_a_condition_marks_the_stroke_it_fell_into():

@@ -36,7 +36,7 @@ def test_a_row_a_run_with_figures_conditions_and_verdict(
     second = written(strokes=4, missed=(2,), valve="007", source="board")
     found, name = table(client, first, second)
     assert "runs-1-to-2-results.csv" in name
-    assert list(found.columns) == list(results_table.RUN_COLUMNS)
+    assert list(found.columns) == results_table.columns(by_stroke=False)
     assert found["run"].tolist() == [1, 2]
     assert found["source"].tolist() == ["simulated", "board"]
     assert found["valve"].tolist() == ['V-1, "left"', "007"] and found["note"][0] == "two\nlines"

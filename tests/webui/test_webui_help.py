@@ -68,14 +68,6 @@ def test_markup_in_help_stays_text(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert 'href="/help/page#traces"' in html
 
 
-def test_the_figures_of_a_run_are_defined_in_help(client: FlaskClient) -> None:
-    from webui.run import figures
-
-    assert figures.HELP in helptexts.names()
-    for meaning in (*figures.SUMMARISED.values(), figures.DECAY):
-        assert figures.anchor(meaning), f"{figures.HELP}.md has no heading for {meaning.heading}"
-
-
 @pytest.mark.parametrize("address", ["/bench", "/bench/trip", "/exercise", "/exercise/new"])
 def test_pages_of_a_rig_say_how_to_start_it(client: FlaskClient, address: str) -> None:
     answer = client.get(address)

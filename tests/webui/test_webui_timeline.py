@@ -8,9 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from written_runs import MS, START_NS, Made, records
 
+from rig.analysis.measure.stroke_windows import stroke_windows
 from rig.core.recording import RecordingBuilder
 from rig.core.records import READBACK, SWITCH, Command, Condition, Edge, Level, Record, Sample
-from webui.charts import strokes, timeline
+from rig.report import plots
+from webui.charts import overlay, strokes, timeline
 
 
 def build(found: list[Record], closed: int = 0, live: int = 1) -> timeline.Recording:
@@ -116,7 +118,7 @@ def test_marks_stand_where_they_happened() -> None:
 def test_times_of_a_stroke_are_those_written() -> None:
     made = Made(strokes=5, live_ms=8.0)
     recording = build(list(records(made)))
-    assert strokes.numbers(recording) == [1, 2, 3, 4, 5]
+    assert stroke_windows(recording).number.tolist() == [1, 2, 3, 4, 5]
     times = strokes.times(recording, 3)
     assert times is not None
     on_ns = START_NS + int(made.on_at(3)) * MS
@@ -146,6 +148,27 @@ def test_a_stroke_whose_coil_never_followed_borrows_no_edge_of_its_neighbours() 
     last = strokes.times(recording, 3)
     assert last is not None
     assert (last.off_ns, last.live_ns, last.dead_ns) == (None, 408, None)
+
+
+def test_the_release_of_a_tripped_stroke_is_one_everywhere() -> None:
+    """The interlock's command off belongs to no stroke; the stroke that it ended was released all
+    the same, on page, in report and analysis."""
+    recording = build([
+        Command(True, 0, 1, 1), Edge(READBACK, 1, 8 * MS, 1, "kernel"),
+        Command(False, 100 * MS, 100 * MS + 1, 1), Edge(READBACK, 0, 108 * MS, 2, "kernel"),
+        Command(True, 200 * MS, 200 * MS + 1, 2), Edge(READBACK, 1, 208 * MS, 3, "kernel"),
+        Command(False, 250 * MS, 250 * MS + 1, 0), Edge(READBACK, 0, 257 * MS, 4, "kernel"),
+    ])  # fmt: skip
+    windows = stroke_windows(recording)
+    assert windows.start_off_ns.tolist() == [108 * MS, 257 * MS]
+    laid = overlay.starts(recording, "off")
+    assert (laid.number.tolist(), laid.at_ns.tolist()) == ([1, 2], [108 * MS, 257 * MS])
+    times = strokes.times(recording, 2)
+    assert times is not None
+    assert (times.off_ns, times.dead_ns) == (250 * MS, 257 * MS)
+    going_on, going_off = plots.trace_plots({"kind": "strokes"}, recording)
+    assert "2 of 2 strokes" in going_on
+    assert "2 of 2 strokes" in going_off
 
 
 def test_a_long_rest_is_cut_but_the_release_always_fits() -> None:

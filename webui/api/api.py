@@ -11,7 +11,9 @@ from flask import Blueprint, Response, jsonify, request
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
+from rig.analysis.measure.stroke_windows import stroke_windows
 from rig.core.clock import NS_PER_MS
+from rig.core.figures import figures_of
 from rig.core.recording import Recording
 from rig.runlog import search
 from rig.runlog.rows import RunRow
@@ -131,7 +133,7 @@ def traces(run_id: int) -> Response:
             raise PageFault(
                 404,
                 f"There is no stroke {asked.stroke}",
-                f"Run {run_id} has {len(strokes.numbers(recording))} strokes.",
+                f"Run {run_id} has {len(stroke_windows(recording))} strokes.",
                 "Choose one of them.",
             )
         figures = view.stroke(asked.stroke) or {}
@@ -201,13 +203,13 @@ def per_stroke(run_id: int) -> Response:
         half = timeline.MAX_POINTS // 2
         keep = np.union1d(*(
             decimate.min_max(number, _column(found, name), half)
-            for name in ("response_ms", "release_ms")
+            for name in figures_of("strokes")
         ))  # fmt: skip
     kept = [found[int(i)] for i in keep]
-    names = ("number", "answered", "response_ms", "release_ms")
+    names = ("number", "answered", *figures_of("strokes"))
     return jsonify(
         strokes=len(found),
-        charts={key: run_parts.chart(view.result, key) for key in run_parts.TIMES},
+        charts={key: run_parts.chart(view.result, key) for key in figures_of("strokes")},
         **{name: [s.get(name) for s in kept] for name in names},
     )
 

@@ -14,9 +14,10 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
-from rig.core.records import CHANNEL_UNITS, READBACK, SWITCH
+from rig.core.records import CHANNEL_UNITS, SWITCH
 from webui.charts import decimate, timeline
 
 Way = Literal["on", "off"]
@@ -45,27 +46,13 @@ class Starts(NamedTuple):
 def starts(recording: Recording, way: Way) -> Starts:
     """Where the strokes are laid on one another. A stroke without its second command is left out
     of `off`; one whose coil edge was not seen counts from its command."""
-    commands = recording.commands
-    on = np.flatnonzero(commands.on & (commands.stroke > 0))
-    after = np.minimum(on + 1, len(commands.t_ns) - 1)
-    has_off = (after > on) & ~commands.on[after] if len(on) else np.zeros(0, np.bool_)
-    end = timeline.last_ns(recording)
-    on_ns = commands.t_ns[on]
-    off_ns = np.where(has_off, commands.t_ns[after], end) if len(on) else on_ns
-    next_ns = np.append(on_ns[1:], end) if len(on) else on_ns
-    number = commands.stroke[on]
-    begin, until, level = on_ns, off_ns, recording.readback_live_level
-    if way == "off":
-        begin, until, level = off_ns[has_off], next_ns[has_off], 1 - level
-        number = number[has_off]
-    series = recording.edges.get(READBACK)
-    edges = np.zeros(0, np.int64)
-    if series is not None:
-        edges = np.sort(series.t_ns[series.level == level])
-    place = np.searchsorted(edges, begin)
-    padded = np.append(edges, np.iinfo(np.int64).max)
-    seen = padded[place] < until
-    return Starts(number, np.where(seen, padded[place], begin), until, seen)
+    found, end = stroke_windows(recording), timeline.last_ns(recording)
+    if way == "on":
+        until = np.minimum(found.off_ns, end)
+        return Starts(found.number, found.start_on_ns, until, found.live_ns < NEVER)
+    off = found.off_ns < NEVER
+    until, seen = np.minimum(found.next_ns, end), found.dead_ns < NEVER
+    return Starts(found.number[off], found.start_off_ns[off], until[off], seen[off])
 
 
 def span_ms(found: Starts, figure: Mapping[str, Any]) -> float:

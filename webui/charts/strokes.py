@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.core.clock import NS_PER_MS, NS_PER_S
 from rig.core.recording import Recording
-from rig.core.records import READBACK
 from webui.charts.timeline import last_ns
 
 SPARE = 0.08
@@ -30,26 +30,17 @@ class StrokeTimes(NamedTuple):
     dead_ns: int | None
 
 
-def numbers(recording: Recording) -> list[int]:
-    """The numbers of the strokes that were commanded, in order."""
-    commands = recording.commands
-    return [int(n) for n in commands.stroke[commands.on] if n > 0]
-
-
 def times(recording: Recording, number: int) -> StrokeTimes | None:
     """When stroke `number` was commanded and when the coil followed; None if it never was."""
-    commands = recording.commands
-    at = np.flatnonzero((commands.stroke == number) & commands.on)
-    if not len(at):
+    windows = stroke_windows(recording)
+    rows = np.flatnonzero(windows.number == number)
+    if not len(rows):
         return None
-    i = int(at[0])
-    on_ns = int(commands.t_ns[i])
-    off_ns = _first_time(commands.t_ns[i + 1 :][~commands.on[i + 1 :]])
-    next_on_ns = _first_time(commands.t_ns[i + 1 :][commands.on[i + 1 :]])
-    live = recording.readback_live_level
-    live_ns = _edge(recording, live, on_ns, off_ns)
-    dead_ns = None if off_ns is None else _edge(recording, 1 - live, off_ns, next_on_ns)
-    return StrokeTimes(number, on_ns, off_ns, next_on_ns, live_ns, dead_ns)
+    off_ns, next_ns, live_ns, dead_ns = (
+        None if column[rows[0]] >= NEVER else int(column[rows[0]])
+        for column in (windows.off_ns, windows.next_ns, windows.live_ns, windows.dead_ns)
+    )
+    return StrokeTimes(number, int(windows.on_ns[rows[0]]), off_ns, next_ns, live_ns, dead_ns)
 
 
 def window(recording: Recording, stroke: StrokeTimes, release_ms: float | None) -> tuple[int, int]:
@@ -69,17 +60,3 @@ def window(recording: Recording, stroke: StrokeTimes, release_ms: float | None) 
     to_ns = max(to_ns, stroke.on_ns + NS_PER_MS)
     ahead = int((to_ns - stroke.on_ns) * SPARE)
     return max(stroke.on_ns - ahead, recording.t0_ns), to_ns
-
-
-def _first_time(t_ns: np.ndarray[tuple[int], np.dtype[np.int64]]) -> int | None:
-    return int(t_ns[0]) if len(t_ns) else None
-
-
-def _edge(recording: Recording, level: int, from_ns: int, to_ns: int | None) -> int | None:
-    series = recording.edges.get(READBACK)
-    if series is None:
-        return None
-    fits = (series.level == level) & (series.t_ns >= from_ns)
-    if to_ns is not None:
-        fits &= series.t_ns < to_ns
-    return _first_time(series.t_ns[fits])

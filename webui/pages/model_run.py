@@ -18,6 +18,7 @@ from rig.core.clock import NS_PER_MS, NS_PER_S
 from rig.core.recording import Recording
 from rig.core.records import READBACK, SWITCH
 from rig.runlog.store import StoredRun
+from webui.charts import strokes
 
 if TYPE_CHECKING:
     from rig.simulated.plant import Plant
@@ -100,15 +101,10 @@ def _computed(
     if window[1] - recording.t0_ns > LONGEST_NS:
         return {"refused": "this stroke comes too late in its run to be computed again"}
     plant = Plant(setup.simulated, setup, stored.header.seed, start_ns)
-    commands = recording.commands
-    at = [
-        i
-        for i in range(len(commands.t_ns))
-        if commands.stroke[i] == stroke and bool(commands.on[i]) == (way == "on")
-    ]
-    if not at:
+    times, commands = strokes.times(recording, stroke), recording.commands
+    command_ns = times and (times.on_ns if way == "on" else times.off_ns)
+    if command_ns is None:
         return {"refused": "this stroke was never commanded so"}
-    command_ns = int(commands.t_ns[at[0]])
     step_ns = max((window[1] - command_ns) // POINTS, 1)
     motion = Motion(recording.switch_closed_level)
     edges: list[tuple[str, int, int]] = []

@@ -10,12 +10,13 @@ from flask import Blueprint, Flask, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.errors import RigError
+from rig.core.figures import figures_of
 from rig.runlog import remarks, search, views
 from rig.runlog.register import JOB, number_of
 from rig.text import behaviour
 from rig.text.coil_current import calibration_facts, current_sentences
 from rig.text.rounded import MEAN_LEAST
-from webui import helptexts, log, words
+from webui import log, words
 from webui.charts import timeline
 from webui.exercise.seats import hides_truth
 from webui.faults import PageFault
@@ -117,7 +118,6 @@ def one_run(run_id: int) -> str:
         job=number_of(log.run_log(), JOB, job) if job else None,
         cards=figures.cards(view.result),
         caveat=figures.caveat(view.result),
-        help_page=figures.HELP if figures.HELP in helptexts.names() else None,
         remarks=run_parts.remarks(view.result),
         spreads=run_parts.spreads(view.result),
         columns=run_parts.columns(view.result),
@@ -127,6 +127,7 @@ def one_run(run_id: int) -> str:
         current=current_sentences(view.result or {}),
         calibration=list(calibration_facts(view.result or {})),
         ramps=((view.result or {}).get("ramp") or {}).get("ramps"),
+        ramp_figures=figures_of("ramp").values(),
         across=words.unreal(view.stored.header.source),
         recording=_recording(view),
         page=page,
@@ -148,8 +149,8 @@ def one_run(run_id: int) -> str:
 def _signals(result: dict[str, Any] | None) -> list[tuple[str, str, str]]:
     """What broke a rule of the control charts: figure, rule, strokes."""
     return [
-        (figures.SUMMARISED[key].name, signal["rule"], behaviour.strokes(signal["strokes"]))
-        for key in run_parts.TIMES
+        (figure.title, signal["rule"], behaviour.strokes(signal["strokes"]))
+        for key, figure in figures_of("strokes").items()
         for signal in (((result or {}).get("charts") or {}).get(key) or {}).get("signals") or ()
     ]
 

@@ -1,77 +1,28 @@
 # SPDX-License-Identifier: MIT
-"""The figures of a result as cards: name, unit, one sentence, and where help defines it."""
+"""The figures of a result as cards: its line of the table, numbers, and how sure they are."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from rig.text.rounded import beside_text, mean_text, rate_places, spread_text, too_few, value_text
+from rig.core.figures import FIGURES, Figure, figures_of
+from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
 from rig.text.run_facts import rate_is
-from webui import helptexts
 from webui.words import UNKNOWN
-
-HELP = "numbers"
-"""The help page that defines the figures."""
-
-
-class Meaning(NamedTuple):
-    """A figure's name, unit, one sentence, the heading in help, and its trace's colour."""
-
-    name: str
-    unit: str
-    sentence: str
-    heading: str
-    tone: str
-    digits: int = 1
 
 
 class Card(NamedTuple):
     """A figure ready to print: `of` says which number is the big one, `stats` are the others,
     `sure` how sure it is, `budget` the lines behind that, None where there is no budget."""
 
-    meaning: Meaning
+    meaning: Figure
     value: str
     of: str
     stats: list[tuple[str, str]]
-    anchor: str
     sure: str
     budget: Mapping[str, Any] | None
 
-
-SUMMARISED = {
-    "response_ms": Meaning(
-        "Response time", "ms",
-        "From the coil going live to the switch settled in its on state.",
-        "response time", "switch",
-    ),
-    "release_ms": Meaning(
-        "Release time", "ms",
-        "From the coil going dead to the switch settled in its off state.",
-        "release time", "coil",
-    ),
-    "actuation_kpa": Meaning(
-        "Actuation pressure", "kPa",
-        "Where the switch changes while the pressure rises.",
-        "actuation pressure", "pressure",
-    ),
-    "reset_kpa": Meaning(
-        "Reset pressure", "kPa",
-        "Where the switch changes back while the pressure falls.",
-        "reset pressure", "pressure",
-    ),
-    "differential_kpa": Meaning(
-        "Differential", "kPa",
-        "Actuation pressure less reset pressure.",
-        "differential", "pressure",
-    ),
-}  # fmt: skip
-
-DECAY = Meaning(
-    "Decay rate", "kPa/s",
-    "How fast the pressure falls while one state is held.",
-    "decay rate", "pressure", 3,
-)  # fmt: skip
 
 STATISTICS = ("n", "sd", "min", "median", "max")
 
@@ -88,27 +39,27 @@ def _cards(result: Mapping[str, Any]) -> Iterator[Card]:
         yield _hold_card(held, budgets.get("decay_rate_kpa_s"))
     if ramp:
         summaries |= ramp["summary"]
-    for key, meaning in SUMMARISED.items():
+    for key, figure in (figures_of("strokes") | figures_of("ramp")).items():
         # a hold or a ramp energises the coil too; without one number the card says nothing
         if key in summaries and (result.get("kind") == "strokes" or summaries[key].get("n")):
             yield _summary_card(
-                meaning, summaries[key], budgets.get(key), budgets.get(f"single_{key}")
+                figure, summaries[key], budgets.get(key), budgets.get(f"single_{key}")
             )
 
 
 def _summary_card(
-    meaning: Meaning, figure: Mapping[str, Any], budget: Mapping[str, Any] | None,
+    meaning: Figure, figure: Mapping[str, Any], budget: Mapping[str, Any] | None,
     single_budget: Mapping[str, Any] | None,
 ) -> Card:  # fmt: skip
     single = (single_budget or {}).get("U")
     of = {
-        name: value_text(figure.get(name), single, UNKNOWN, meaning.digits)
+        name: value_text(figure.get(name), single, UNKNOWN, meaning.digits())
         for name in ("min", "median", "max")
     } | {"sd": spread_text(figure.get("sd"), UNKNOWN), "n": _text(figure.get("n"), 0)}
     stats = [(f"{name}, {meaning.unit}" if name != "n" else name, of[name]) for name in STATISTICS]
-    mean = mean_text(figure, UNKNOWN, meaning.digits)
+    mean = mean_text(figure, UNKNOWN, meaning.digits())
     return Card(
-        meaning, mean, "mean", stats, anchor(meaning), _sure(figure.get("mean"), figure, meaning),
+        meaning, mean, "mean", stats, beside_text(figure.get("mean"), figure, meaning.unit),
         None if too_few(figure) else budget,
     )  # fmt: skip
 
@@ -120,37 +71,23 @@ def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Car
         ("readings", _text(held.get("readings"), 0)),
         ("std. error, kPa/s", spread_text(held.get("standard_error_kpa_s"), UNKNOWN)),
     ]
-    rate = held.get("decay_rate_kpa_s")
+    rate, figure = held.get("decay_rate_kpa_s"), FIGURES["decay_rate"]
     return Card(
-        DECAY,
-        value_text(rate, held.get("U"), UNKNOWN, rate_places(rate)),
+        figure,
+        value_text(rate, held.get("U"), UNKNOWN, figure.digits(rate)),
         rate_is(held).strip(" ()"),
         stats,
-        anchor(DECAY),
         f"no interval: {held['no_interval']}"
         if held.get("no_interval")
-        else _sure(rate, held, DECAY),
+        else beside_text(rate, held, figure.unit),
         budget,
     )
-
-
-def _sure(value: float | None, figure: Mapping[str, Any], meaning: Meaning) -> str:
-    """What stands beside a value as read."""
-    return beside_text(value, figure, meaning.unit)
 
 
 def _text(value: Any, digits: int) -> str:
     if value is None:
         return UNKNOWN
     return str(value) if isinstance(value, int) else f"{value:.{digits}f}"
-
-
-def anchor(meaning: Meaning) -> str:
-    """The heading in help that defines the figure, as the end of an address; empty without one."""
-    if HELP not in helptexts.names():
-        return ""
-    wanted = helptexts.slug(meaning.heading)
-    return next((f"#{a}" for a in helptexts.text(HELP).anchors if wanted in a), "")
 
 
 def caveat(result: Mapping[str, Any] | None) -> str:

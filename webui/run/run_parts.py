@@ -3,15 +3,15 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from rig.core.figures import Column, Figure, figures_of, stroke_columns
 from rig.text import behaviour
 from webui.charts import drawing
-from webui.run import figures
 
 Result = Mapping[str, Any]
-TIMES = ("response_ms", "release_ms")
 
 
 class Spread(NamedTuple):
@@ -22,30 +22,11 @@ class Spread(NamedTuple):
     histogram: drawing.Histogram
 
 
-class Column(NamedTuple):
-    """A column of the table of strokes: key in the JSON, heading, label on a phone, digits."""
-
-    key: str
-    heading: str
-    label: str
-    digits: int
-
-
-COLUMNS = (
-    Column("release_ms", "Release", "release", 2),
-    Column("first_edge_on_ms", "First edge, on", "first edge, on", 2),
-    Column("first_edge_off_ms", "First edge, off", "first edge, off", 2),
-    Column("bounce_on", "Bounce, on", "bounce, on", 0),
-    Column("bounce_off", "Bounce, off", "bounce, off", 0),
-    Column("at_switch_on_kpa", "Pressure at switch-on", "pressure, on", 1),
-    Column("at_switch_off_kpa", "Pressure at switch-off", "pressure, off", 1),
-)
-
-
 def columns(result: Result | None) -> list[Column]:
-    """Those that hold a number somewhere in the run: an empty one only takes room."""
+    """The first, and those that hold a number somewhere in the run: an empty one takes room."""
     strokes = (result or {}).get("strokes") or ()
-    return [c for c in COLUMNS if any(s.get(c.key) is not None for s in strokes)]
+    first, *others = itertools.chain(*stroke_columns())
+    return [first, *(c for c in others if any(s.get(c.key) is not None for s in strokes))]
 
 
 def empty_words(result: Result | None) -> str:
@@ -68,27 +49,28 @@ def remarks(result: Result | None) -> list[str]:
     return behaviour.sentences(result)
 
 
-def limits(result: Result | None, figure: str) -> list[tuple[float, str]]:
+def limits(result: Result | None, figure: Figure) -> list[tuple[float, str]]:
     """The sheet's limits for each single stroke's figure, each with its words."""
     found: list[tuple[float, str]] = []
     for limit in ((result or {}).get("verdict") or {}).get("limits") or ():
-        if limit["figure"] != figure.removesuffix("_ms") or limit["of"] != "each":
+        if limit["figure"] != figure.name or limit["of"] != "each":
             continue
         for key, word in (("min", "at least"), ("max", "at most")):
             if limit[key] is not None:
-                found.append((float(limit[key]), f"limit: {word} {limit[key]:g} ms"))
+                found.append((float(limit[key]), f"limit: {word} {limit[key]:g} {figure.unit}"))
     return found
 
 
 def spreads(result: Result | None) -> list[Spread]:
     """A histogram of each time; none with fewer than five strokes that have a number."""
+    if not result or result.get("kind") != "strokes":
+        return []
     found = []
-    for key in TIMES if (result or {}).get("kind") == "strokes" else ():
-        known = [s[key] for s in (result or {})["strokes"] if s.get(key) is not None]
-        drawn = drawing.histogram(known, limits(result, key))
+    for key, figure in figures_of("strokes").items():
+        known = [s[key] for s in result["strokes"] if s.get(key) is not None]
+        drawn = drawing.histogram(known, limits(result, figure))
         if drawn is not None:
-            meaning = figures.SUMMARISED[key]
-            found.append(Spread(meaning.name, meaning.tone, drawn))
+            found.append(Spread(figure.title, figure.trace, drawn))
     return found
 
 
@@ -99,7 +81,7 @@ def chart(result: Result | None, key: str) -> dict[str, Any] | None:
         return None
     return {
         **{name: found[name] for name in ("center", "lcl", "ucl", "signals")},
-        "limits": [value for value, _ in limits(result, key)],
+        "limits": [value for value, _ in limits(result, figures_of("strokes")[key])],
     }
 
 
@@ -112,7 +94,7 @@ def odd_strokes(result: Result | None) -> list[int]:
         for s in found.get("strokes") or ()
         if s.get("missed", s.get("answered") is False)
     }
-    for key in TIMES:
+    for key in figures_of("strokes"):
         fences = ((found.get("outliers") or {}).get(key) or {}).get("fences") or {}
         odd |= set(fences.get("far_strokes") or ())
         first = (found.get("first_stroke") or {}).get(key)

@@ -22,11 +22,10 @@ from rig.analysis.measure.instrument_uncertainty import READBACK_MS
 from rig.analysis.measure.own_timing import Applied as OwnApplied
 from rig.analysis.measure.own_timing import own_lines
 from rig.analysis.measure.stroke_table import StrokeTable
-from rig.analysis.measure.stroke_windows import BOUNCE_NS, NEVER, Windows
+from rig.analysis.measure.stroke_windows import NEVER, Windows, relay_bounce_ms
 from rig.analysis.measure.time_stamps import stamp_half_width_ms
 from rig.config.setup.model import Setup
 from rig.core.recording import Float, Int64, Recording, SampleSeries
-from rig.core.records import READBACK
 
 CHANNEL = "coil_current"
 MOST_STROKES = 200
@@ -117,10 +116,10 @@ def signature_of(
     half_ms = recording.fast[CHANNEL].half_ns / 1e6 if CHANNEL in recording.fast else 0.0
     chosen = set(_chosen(table))
     rows = tuple(
-        _stroke(recording, samples, windows, table, row, resolution, half_ms, own)
+        _stroke(recording, samples, windows, table, row, bounce_ms, resolution, half_ms, own)
         if row in chosen
         else None
-        for row in range(len(windows))
+        for row, bounce_ms in enumerate(zip(*relay_bounce_ms(recording, windows), strict=True))
     )
     live = (windows.live_ns < NEVER) | np.bool_(not windows.has_readback)
     coil = coil_state(
@@ -143,19 +142,18 @@ def _chosen(table: StrokeTable) -> list[int]:
 
 def _stroke(
     recording: Recording, samples: SampleSeries, windows: Windows, table: StrokeTable, row: int,
-    resolution: float, half_ms: float, own: OwnApplied | None,
+    bounce_ms: tuple[float, float], resolution: float, half_ms: float, own: OwnApplied | None,
 ) -> StrokeCurrent:  # fmt: skip
     on_ns, off_ns = int(windows.on_ns[row]), int(windows.start_off_ns[row])
     low, high = np.searchsorted(samples.t_ns, np.array((on_ns, off_ns)), "left")
     t: Float = np.asarray((samples.t_ns[low:high] - on_ns) * 1e-9, np.float64)
-    closed_ns = _last_bounce(recording, on_ns, off_ns, live=True)
-    closed_s = None if closed_ns is None else (closed_ns - on_ns) * 1e-9
-    seen = _judged(t, samples.value[low:high], closed_s, resolution)
     watched = bool(windows.live_ns[row] < NEVER)
+    closed_s = (int(windows.live_ns[row]) - on_ns) * 1e-9 + bounce_ms[0] * 1e-3
+    seen = _judged(t, samples.value[low:high], closed_s if watched else None, resolution)
     if not watched and seen.state == MOVED and seen.seated_s - seen.onset_s < MAY_BOUNCE_S:
         why = "so soon after switching on that a bouncing contact looks the same (no read-back)"
         seen = no_rise(why, seen.steady_a, seen.noise_a)
-    back = _back(recording, samples, windows, row, seen)
+    back = _back(samples, windows, row, bounce_ms[1], seen)
     stamp = stamp_half_width_ms(recording) / math.sqrt(3)
     if watched:
         live_ms = (int(windows.live_ns[row]) - on_ns) / 1e6
@@ -201,22 +199,7 @@ def _judged(t: Float, i: Float, closed_s: float | None, resolution: float) -> Ri
     return rise(t, i, closed_s, resolution)
 
 
-def _last_bounce(recording: Recording, from_ns: int, to_ns: int, *, live: bool) -> int | None:
-    """The last read-back edge of the contact's change after `from_ns`."""
-    edges = recording.edges.get(READBACK)
-    if edges is None:
-        return None
-    low, high = np.searchsorted(edges.t_ns, (from_ns, to_ns), "left")
-    t = edges.t_ns[low:high]
-    t = t[t - t[:1] <= BOUNCE_NS] if len(t) else t
-    level = edges.level[low : low + len(t)] == recording.readback_live_level
-    wanted = np.flatnonzero(level == live)
-    return int(t[wanted[-1]]) if len(wanted) else None
-
-
-def _back(
-    recording: Recording, samples: SampleSeries, windows: Windows, row: int, seen: Rise
-) -> Fall:
+def _back(samples: SampleSeries, windows: Windows, row: int, bounce_ms: float, seen: Rise) -> Fall:
     """The way back, timed from the coil's going dead."""
     none = Fall(NAN, NAN, NAN, NAN, "")
     dead_ns = int(windows.dead_ns[row])
@@ -226,9 +209,8 @@ def _back(
     low, high = np.searchsorted(samples.t_ns, (dead_ns, end_ns), "left")
     if high - low < 8:
         return none
-    last_ns = _last_bounce(recording, dead_ns, end_ns, live=False) or dead_ns
     t: Float = np.asarray((samples.t_ns[low:high] - dead_ns) * 1e-9, np.float64)
-    return fall(t, samples.value[low:high], (last_ns - dead_ns) * 1e-9, seen)
+    return fall(t, samples.value[low:high], bounce_ms * 1e-3, seen)
 
 
 __all__ = ["MOVED", "NOT_SEEN", "OPEN", "Signature", "StrokeCurrent", "signature_of"]

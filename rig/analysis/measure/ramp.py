@@ -39,6 +39,11 @@ class RampTable:
     def __len__(self) -> int:
         return len(self.number)
 
+    def figure(self, key: str) -> Float:
+        """The column of a figure (rig.core.figures), (n,)."""
+        found: Float = getattr(self, key)
+        return found
+
     @property
     def differential_kpa(self) -> Float:
         return self.actuation_kpa - self.reset_kpa

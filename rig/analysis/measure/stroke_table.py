@@ -64,6 +64,11 @@ class StrokeTable:
     def __len__(self) -> int:
         return len(self.number)
 
+    def figure(self, key: str) -> Float:
+        """The column of a figure (rig.core.figures), (n,)."""
+        found: Float = getattr(self, key)
+        return found
+
     def marks(self, row: int) -> list[str]:
         """The marks of one row, as words."""
         return marks.words(int(self.mark_bits[row])) + self.extra.get(row, [])

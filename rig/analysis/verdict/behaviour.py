@@ -28,6 +28,7 @@ from rig.analysis.stats.summary import summarise
 from rig.analysis.stats.tolerance import one_sided, two_sided
 from rig.analysis.stats.trend import Change, Trend, changes, trend
 from rig.config.sheet.model import Accept
+from rig.core.figures import Figure, figures_of
 from rig.core.json_values import plain
 from rig.core.recording import Bool, Float, Int64
 
@@ -86,7 +87,7 @@ class MissedShare(NamedTuple):
 
 
 class Behaviour(NamedTuple):
-    """Of a run: `figures` maps response_ms and release_ms."""
+    """Of a run: `figures` by key."""
 
     number: Int64
     figures: dict[str, FigureBehaviour]
@@ -101,28 +102,26 @@ def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
     missed. Cost grows
     with the square of the strokes up to trend.LARGEST_N.
     """
-    columns = {"response_ms": table.response_ms, "release_ms": table.release_ms}
     doubtful = (table.mark_bits & marks.DOUBTFUL_BITS) != 0
     return Behaviour(
         table.number,
         {
-            name: figure_behaviour(
+            key: figure_behaviour(
                 table.number,
-                values,
-                *limits(accepts, name),
+                table.figure(key),
+                *limits(accepts, figure),
                 doubtful=doubtful,
                 steady=table.counted,
             )
-            for name, values in columns.items()
+            for key, figure in figures_of("strokes").items()
         },
         missed_share(int(table.missed.sum()), int(np.count_nonzero(table.whole))),
     )
 
 
-def limits(accepts: Sequence[Accept], name: str) -> tuple[float | None, float | None]:
-    """The tightest limits of a sheet for each single stroke's figure (`response_ms` ...)."""
-    figure = name.removesuffix("_ms")
-    each = [a for a in accepts if a.figure == figure and a.of == "each"
+def limits(accepts: Sequence[Accept], figure: Figure) -> tuple[float | None, float | None]:
+    """The tightest limits of a sheet for each single stroke's figure."""
+    each = [a for a in accepts if a.figure == figure.name and a.of == "each"
             and a.strokes_of != "rest"]  # fmt: skip
     low = max((a.min_value for a in each if a.min_value is not None), default=None)
     high = min((a.max_value for a in each if a.max_value is not None), default=None)

@@ -15,14 +15,10 @@ from typing import Any, NamedTuple
 
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.config.sheet.model import Accept, EarlyStop, Sheet, StrokesSheet
+from rig.core.figures import FIGURES, figures_of
 
 GO_ON, FEW, MANY = "go on", "few enough fail", "too many fail"
-COLUMNS = {
-    "response": ("response_ms",),
-    "release": ("release_ms",),
-    "bounce": ("bounce_on", "bounce_off"),
-}
-"""What a stroke's own limits are held against, by figure."""
+BOUNCES = ("bounce_on", "bounce_off")
 
 
 class Sequential(NamedTuple):
@@ -71,7 +67,8 @@ def fails(stroke: Mapping[str, Any], accepts: Sequence[Accept]) -> bool:
         first = stroke["number"] == 1  # a planned run has no other stroke after a rest
         if accept.of != "each" or accept.strokes_of == ("steady" if first else "rest"):
             continue
-        for column in COLUMNS.get(accept.figure, ()):
+        key = FIGURES[accept.figure].key
+        for column in (key,) if key else BOUNCES:
             value = stroke[column]
             if value is None or not _within(float(value), accept):
                 return True
@@ -107,7 +104,7 @@ def sequential_of(sheet: Sheet | None, table: StrokeTable) -> Sequential | None:
     """The test after all strokes of `table`, where the sheet asks for one."""
     if not isinstance(sheet, StrokesSheet) or sheet.early_stop is None:
         return None
-    names = ["number", "answered", *(name for columns in COLUMNS.values() for name in columns)]
+    names = ["number", "answered", *figures_of("strokes"), *BOUNCES]
     failed = 0
     for row in zip(*(getattr(table, name).tolist() for name in names), strict=True):
         stroke = {

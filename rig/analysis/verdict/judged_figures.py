@@ -16,6 +16,7 @@ from rig.analysis.measure.stroke_windows import Reference
 from rig.analysis.stats.uncertainty import Budget
 from rig.analysis.verdict.budgets import of_one_stroke
 from rig.analysis.verdict.evaluate import Measured
+from rig.core.figures import figures_of
 from rig.core.recording import Bool, Float
 
 ALIKE, WIDTHS, NARROWEST = 0.01, 1.05, 1e-3
@@ -54,20 +55,26 @@ def _of_strokes(
     # a missed stroke is judged as missed, not as a number that is lacking
     expected = ~table.missed
     on, off = bounces_ms or (np.zeros(len(table)), np.zeros(len(table)))
-    columns = {
-        "response": (table.response_ms, reference.response_ms, table.response_half_ms, on),
-        "release": (table.release_ms, reference.release_ms, table.release_half_ms, off),
+    of_coil = {
+        "response_ms": (reference.response_ms, table.response_half_ms, on),
+        "release_ms": (reference.release_ms, table.release_half_ms, off),
     }
-    found = {
-        name: replace(_each_as_stamped(Measured.of(
-            value, table.number, doubtful, expected=expected,
+    found = {}
+    for key, figure in figures_of("strokes").items():
+        value, single = table.figure(key), budgets.get(f"single_{key}")
+        delay, half_ms, bounce = of_coil.get(key, (0.0, np.zeros(len(table)), None))
+        one = Measured.of(
+            # a figure whose uncertainty nobody worked out decides nothing
+            value, table.number, doubtful | (single is None and key not in of_coil),
+            expected=expected,
             # relay delay not known: nothing can be said of the lower side
             below=np.inf if delay is None else delay,
-            single=budgets.get(f"single_{name}_ms"), mean=budgets.get(f"{name}_ms"),
-            after_rest=~table.steady,
-        ), half_ms[np.isfinite(value)]), shorter=bounce[np.isfinite(value)])
-        for name, (value, delay, half_ms, bounce) in columns.items()
-    }  # fmt: skip
+            single=single, mean=budgets.get(key), after_rest=~table.steady,
+        )  # fmt: skip
+        known = np.isfinite(value)
+        found[figure.name] = replace(
+            _each_as_stamped(one, half_ms[known]), shorter=None if bounce is None else bounce[known]
+        )
     both = np.concatenate((_counts(table.bounce_on), _counts(table.bounce_off)))
     found["bounce"] = Measured.of(
         both, np.tile(table.number, 2), np.tile(doubtful, 2), after_rest=np.tile(~table.steady, 2)
@@ -94,18 +101,13 @@ def _counts(bounce: np.typing.NDArray[np.int64]) -> Float:
 def _of_ramps(
     ramps: RampTable, doubtful: Bool, budgets: Mapping[str, Budget]
 ) -> dict[str, Measured]:
-    columns = {
-        "actuation_pressure": (ramps.actuation_kpa, "actuation_kpa"),
-        "reset_pressure": (ramps.reset_kpa, "reset_kpa"),
-        "differential": (ramps.differential_kpa, "differential_kpa"),
-    }
     every = np.ones(len(ramps), np.bool_)
     return {
-        name: Measured.of(
-            value, ramps.number, doubtful, expected=every, each_of="ramp",
+        figure.name: Measured.of(
+            ramps.figure(key), ramps.number, doubtful, expected=every, each_of="ramp",
             single=budgets.get(f"single_{key}"), mean=budgets.get(key),
         )
-        for name, (value, key) in columns.items()
+        for key, figure in figures_of("ramp").items()
     }  # fmt: skip
 
 

@@ -9,17 +9,12 @@ from typing import Any
 
 import click
 
+from rig.core.figures import figures_of, stroke_columns
 from rig.text import behaviour, words
 from rig.text.coil_current import plain_fields
 
-STROKE_FIELDS = (
-    "number", "answered", "settled", "response_ms", "release_ms", "first_edge_on_ms",
-    "first_edge_off_ms", "bounce_on", "bounce_off", "at_switch_on_kpa", "at_switch_off_kpa",
-    "marks", "missed",
-)  # fmt: skip
 WIDEST = 100
 """Columns of the summary at most: longer lines are hard to read."""
-RAMP_FIELDS = ("number", "actuation_kpa", "reset_kpa", "differential_kpa", "marks")
 
 
 def show_result(
@@ -115,7 +110,10 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     valve = result.get("of_the_valve") or {}
     yield _line("valve_result", valve.get("result"))
     yield _line("valve_words", valve.get("words"))
-    for fields, rows in ((STROKE_FIELDS, result["strokes"]), (RAMP_FIELDS, _ramps(result))):
+    columns, later = ([one.key for one in some] for some in stroke_columns())
+    of_stroke = ["number", "answered", "settled", *columns, "marks", "missed", *later]
+    of_ramp = ["number", *figures_of("ramp"), "marks"]
+    for fields, rows in ((of_stroke, result["strokes"]), (of_ramp, _ramps(result))):
         if rows:
             yield ""
             if notice:

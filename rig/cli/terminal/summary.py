@@ -6,20 +6,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from rig.core.figures import FIGURES, figures_of
 from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
-from rig.text.rounded import best_text, rate_places
+from rig.text.rounded import best_text
 from rig.text.run_facts import rate_is
 
 Result = Mapping[str, Any]
 
 MARKS_SHOWN = 3
-FIGURES = {"response_ms": ("response", "ms"), "release_ms": ("release", "ms")}
-PRESSURES = {
-    "actuation_kpa": ("actuation", "kPa"), "reset_kpa": ("reset", "kPa"),
-    "differential_kpa": ("differential", "kPa"),
-}  # fmt: skip
 
 
 def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
@@ -91,19 +87,20 @@ def _figures(result: Result) -> Iterator[str]:
     if result["kind"] == "hold" and result["hold"]:
         rate = result["hold"]["decay_rate_kpa_s"]
         if rate is not None:
-            told = best_text(rate, result["hold"], "kPa/s", rate_places(rate))
-            yield f"decay rate: {told}{rate_is(result['hold'])}"
+            figure = FIGURES["decay_rate"]
+            told = best_text(rate, result["hold"], figure.unit, figure.digits(rate))
+            yield f"{figure.short}: {told}{rate_is(result['hold'])}"
         return
     ramp = result["kind"] == "ramp"
     if ramp and not result["ramp"]:
         return
     source = result["ramp"]["summary"] if ramp else result["summary"]
-    for key, (name, unit) in (PRESSURES if ramp else FIGURES).items():
+    for key, figure in figures_of(result["kind"]).items():
         row = source.get(key) or {}
         if row.get("mean") is None:
             continue
-        mean = best_text(row["mean"], row, unit, 2)
-        line = f"{name}: mean {mean}"
+        unit, mean = figure.unit, best_text(row["mean"], row, figure.unit, figure.digits())
+        line = f"{figure.short}: mean {mean}"
         if row.get("min") is not None and row.get("max") is not None:
             # beside a mean that was put right it is to be seen that these were not
             single = "single as read" if "read" in mean else "single"

@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.cli.terminal.plot import plot
+from rig.core.figures import figures_of
 from rig.text import words
 from rig.text.behaviour import sentences
 from rig.text.coil_current import current_sentences
@@ -24,8 +25,7 @@ PLOT_WIDTH = 72
 NARROW = 76
 """Columns below which a table leaves out what does not fit, or lies on its side."""
 
-STROKE_COLUMNS = (
-    ("stroke", "number", 0), ("response\nms", "response_ms", 2), ("release\nms", "release_ms", 2),
+BESIDE = (
     ("first edge\non, ms", "first_edge_on_ms", 2), ("\noff, ms", "first_edge_off_ms", 2),
     ("bounce\non", "bounce_on", 0), ("\noff", "bounce_off", 0),
     ("kPa at\non", "at_switch_on_kpa", 1), ("\noff", "at_switch_off_kpa", 1),
@@ -110,17 +110,18 @@ class Show:
         names = ("n", "mean", "U, 95 %", "sd", "min", "median", "max")
         budgets = self._result.get("budget") or {}
         rows = []
-        for key in ("response_ms", "release_ms"):
-            row = self._result["summary"][key]
+        of = figures_of("strokes")
+        for key, figure in of.items():
+            row = self._result["summary"].get(key) or dict.fromkeys(("n", "mean", *names))
             single = (budgets.get(f"single_{key}") or {}).get("U")
             rows.append((
-                str(row["n"]), mean_text(row, words.UNKNOWN, 2),
+                str(row["n"]), mean_text(row, words.UNKNOWN, figure.digits()),
                 sure_text(row["mean"], row, "").rstrip() or words.UNKNOWN,
                 spread_text(row["sd"], words.UNKNOWN),
-                *(value_text(row[one], single, words.UNKNOWN, 2)
+                *(value_text(row[one], single, words.UNKNOWN, figure.digits())
                   for one in ("min", "median", "max")),
             ))  # fmt: skip
-        title, figures = "times in ms", ("response", "release")
+        title, figures = "times in ms", [one.short for one in of.values()]
         if self._console.width < NARROW:
             table = self._table(title, ("", ""), *((name, "right") for name in figures))
             for name, *both in zip(names, *rows, strict=True):
@@ -145,13 +146,13 @@ class Show:
             return
         plain = not (self._console.encoding or "").lower().startswith("utf")
         width = max(10, min(PLOT_WIDTH, self._console.width - 12))
-        for key, name in (("response_ms", "response"), ("release_ms", "release")):
-            values = [stroke[key] for stroke in strokes]
+        for key, figure in figures_of("strokes").items():
+            values = [stroke.get(key) for stroke in strokes]
             lines = plot(values, width, ascii_only=plain)
             if not lines:
                 continue
             known = [value for value in values if value is not None]
-            self._print(self._title(f"{name} of each stroke, ms (x: no number)"))
+            self._print(self._title(f"{figure.short} of each stroke, {figure.unit} (x: no number)"))
             labels = [f"{max(known):.1f}", *[""] * (len(lines) - 2), f"{min(known):.1f}"]
             for label, line in zip(labels, lines, strict=True):
                 self._print(Text(f"{label:>9} |{line}"))
@@ -183,7 +184,10 @@ class Show:
             return
         shown, left_out = shortened(strokes)
         narrow = self._console.width < NARROW
-        used = [one for one in STROKE_COLUMNS if not (narrow and one[1].startswith("first_edge"))]
+        used = [("stroke", "number", 0)]
+        used += [(f"{one.short}\n{one.unit}", key, one.digits())
+                 for key, one in figures_of("strokes").items()]  # fmt: skip
+        used += [one for one in BESIDE if not (narrow and one[1].startswith("first_edge"))]
         columns = [(title, "right") for title, _, _ in used]
         table = self._table("strokes", *columns, ("marks", ""))
         before = None
@@ -192,7 +196,7 @@ class Show:
                 table.add_row("...")
             before = stroke["number"]
             table.add_row(
-                *(number(stroke[key], digits) for _, key, digits in used),
+                *(number(stroke.get(key), digits) for _, key, digits in used),
                 self._letters(stroke["marks"]),
             )
         self._print(table)
@@ -226,22 +230,21 @@ class Show:
         ramp = self._result["ramp"]
         if ramp is None:
             return
-        keys = ("actuation_kpa", "reset_kpa", "differential_kpa")
-        names = ("actuation kPa", "reset kPa", "differential kPa")
-        table = self._table(
-            "ramps", ("ramp", "right"), *((name, "right") for name in names), ("marks", "")
-        )
+        of = figures_of("ramp")
+        names = [(f"{one.short} {one.unit}", "right") for one in of.values()]
+        table = self._table("ramps", ("ramp", "right"), *names, ("marks", ""))
         for row in ramp["ramps"]:
-            table.add_row(
-                str(row["number"]), *(number(row[key], 2) for key in keys),
-                self._letters(row["marks"]),
-            )  # fmt: skip
-        summary = [ramp["summary"][key] for key in keys]
-        means = [mean_text(one, words.UNKNOWN, 2) for one in summary]
+            values = (number(row.get(key), one.digits()) for key, one in of.items())
+            table.add_row(str(row["number"]), *values, self._letters(row["marks"]))
+        summary = [ramp["summary"].get(key) or {} for key in of]
+        means = [
+            mean_text(one, words.UNKNOWN, figure.digits())
+            for one, figure in zip(summary, of.values(), strict=True)
+        ]
         table.add_row("mean", *means, "", style="bold")
-        sure = [sure_text(one["mean"], one, "").rstrip() or words.UNKNOWN for one in summary]
+        sure = [sure_text(one.get("mean"), one, "").rstrip() or words.UNKNOWN for one in summary]
         table.add_row("U, 95 %", *sure, "", style="bold")
-        spreads = [spread_text(one["sd"], words.UNKNOWN) for one in summary]
+        spreads = [spread_text(one.get("sd"), words.UNKNOWN) for one in summary]
         table.add_row("sd", *spreads, "", style="bold")
         self._print(table)
         self._print()

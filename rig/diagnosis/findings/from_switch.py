@@ -285,6 +285,6 @@ def _closes_at_rest(run: RunSeen) -> bool:
     closing = edges.t_ns[edges.level == run.result.contact.on_level]
     stroke = np.searchsorted(windows.on_ns, closing, "right") - 1
     off = np.where(stroke >= 0, windows.off_ns[np.maximum(stroke, 0)], 0)
-    release_ms = run.result.release.median or 0.0
+    release_ms = run.result.summaries["release_ms"].median or 0.0
     quiet = int(1e6 * max(AT_REST_MS, 2.0 * release_ms))
     return int(((closing > off + quiet) & (stroke >= 0)).sum()) >= 2
