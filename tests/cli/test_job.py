@@ -75,7 +75,7 @@ def test_a_job_from_complaint_to_summary(fault, checks):
         rig("job", "show", "J-1").output
     )
     client = create_app().test_client()
-    assert 'href="/jobs/1/diagnosis">What is wrong: job J-1<' in client.get("/runs/1").text
+    assert 'href="/jobs/1/diagnosis">What is wrong: its job<' in client.get("/runs/1").text
     page = client.get("/jobs/1/diagnosis").text
     assert name in page and "Repair:" in page and "<meter" in page
     assert "To do: renew the solenoid" in page or "Next step: clean or renew the inlet" in page
