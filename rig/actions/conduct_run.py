@@ -329,12 +329,12 @@ class Run:
             return code
         try:
             verdict_code = self._analyse_and_show(outcome.run, whole=outcome.stored_whole)
-        except OSError as error:
-            say(f"The result could not be shown ({error}); `rig show {outcome.run}` shows it.")
-            return code or (EXIT_INTERNAL if ENDING.judged is None else ENDING.judged)
         except RigError as error:
             say(f"The run is stored and could not be analysed now: {error}")
             return code or EXIT_INTERNAL
+        except OSError as error:
+            say(f"The result could not be shown ({error}); `rig show {outcome.run}` shows it.")
+            return code or (EXIT_INTERNAL if ENDING.judged is None else ENDING.judged)
         if not self._quiet:  # said before the report, and again where the eye rests after it
             remind(outcome)
         return code or verdict_code

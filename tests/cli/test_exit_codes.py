@@ -159,6 +159,27 @@ def test_a_fault_leaves_what_was_judged(
     assert told is not (lost and isinstance(raised, OSError)), "an output that is gone is no fault"
 
 
+def test_what_ends_a_process_whose_output_is_lost_is_no_verdict(
+    decided: Ending, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A terminal library ends it with 1, here a verdict."""
+
+    def fail() -> None:
+        decided.judged, decided.lost = 3, True
+        raise SystemExit(1)
+
+    command = SimpleNamespace(command=click.Command("runs", callback=fail))
+    monkeypatch.setattr(main.importlib, "import_module", lambda _name: command)
+    assert decided.code(main.answer(["runs"])) == 3
+
+
+def test_a_coil_that_is_live_before_any_command_is_6() -> None:
+    run = Run(Path("a"), Path("b"), {"as_json": False, "fast": False})
+    for live, code in ((True, 6), (False, 4)):
+        found = SimpleNamespace(refused=[], coil_live=live, only_warm=False, ready_in_s=None)
+        assert run._refused(found).code == code  # type: ignore[arg-type]
+
+
 FINISHED = {"end": End("finished", OFF, 1), "run": 1, "started": True}
 TRIPPED = FINISHED | {"end": End("tripped", OFF, 1)}
 
@@ -194,7 +215,11 @@ def test_how_a_run_ended_stands_before_its_verdict(
     assert decided.judged == judged
 
 
-@pytest.mark.parametrize("raised", [OSError("disk"), StorageError("disk")], ids=["os", "ours"])
+@pytest.mark.parametrize(
+    "raised",
+    [OSError("disk"), StorageError("disk"), InternalFault("x")],
+    ids=["os", "disk", "ours"],
+)
 def test_a_result_that_could_not_be_made_is_not_0(
     decided: Ending, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, raised: Exception
 ) -> None:
@@ -219,7 +244,8 @@ def test_conditions_that_contradict_the_files_are_2_in_either_command(
 ) -> None:  # fmt: skip
     monkeypatch.setenv("RIG_DATA", str(tmp_path / "data"))
     capture = tmp_path / "a.csv"
-    capture.write_text("time_ms,command,switch,coil\n0,0,0,0\n1000,1,0,1\n1500,0,1,0\n1540,0,0,0\n")
+    rows = ["time_ms,command,switch,coil", "0,0,0,0", "1000,1,0,1", "1500,0,1,0", "1540,0,0,0"]
+    capture.write_text("\n".join(rows) + "\n")
     setup, sheet = str(DEMO / "workshop.setup.toml"), str(DEMO / "workshop.sheet.toml")
     words = {
         "run": ["run", setup, sheet, "--valve", "V-1", "--fast"],
@@ -237,6 +263,14 @@ def test_safe_that_was_broken_off_is_6(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(SystemExit) as left:
         cli_safe.command.callback(None)  # type: ignore[misc]
     assert left.value.code == 6
+
+
+def test_safe_with_a_setup_that_cannot_be_read_is_6(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("RIG_DATA", str(tmp_path / "data"))
+    (tmp_path / "a.setup.toml").write_text("no setup")
+    assert cli_safe._make_all_safe(tmp_path) == 6
 
 
 def test_every_error_has_a_code_of_the_readme() -> None:
