@@ -8,11 +8,16 @@ import json
 import numpy as np
 import pytest
 from compared_results import result
+from stroke_trains import Train, setup, sheet
 
+from rig.analysis.analyse import analyse
 from rig.analysis.compare.beside import Beside
 from rig.analysis.compare.compare_runs import compare_runs
+from rig.analysis.compare.run_values import values_of
+from rig.analysis.measure.marks import CUT_SHORT
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
+from rig.results.run_json import AboutRun, run_json
 
 OIL, NONE = ["oil", "oil"], Compare()
 
@@ -320,3 +325,21 @@ def test_a_batch_says_what_the_conditions_may_explain() -> None:
     assert "Its pressure (250 kPa, the others' median 300 kPa) could explain" in " ".join(
         found["words"]
     )
+
+
+def test_a_comparison_is_of_the_strokes_that_each_runs_own_mean_is_of():
+    """Doubtful ones are among them, and said; one that was cut short is not."""
+    train = Train()
+    for number, response in enumerate([50.0, 51.0, 50.5, 49.5, 50.2, 50.8, 58.0, 50.1], 1):
+        early = [2.0, 3.0] if number == 7 else []  # it moves between command and coil
+        at = 1000.0 * number
+        train.stroke(number, at, at + 500, live=5.0, dead=4.0,
+                     on_edges=[*early, 5.0 + response], off_edges=[34.0])  # fmt: skip
+    train.end(9000.0)
+    shown = run_json(analyse(train.build(), setup(), sheet(strokes=8)), AboutRun(run=1))
+    assert shown["counts"]["doubtful"] == 1
+    values = values_of(shown, "response_ms")
+    assert values[6] == pytest.approx(58.0)
+    assert np.nanmean(values) == pytest.approx(shown["summary"]["response_ms"]["mean"], abs=1e-5)
+    shown["strokes"][3]["marks"] = [CUT_SHORT]
+    assert np.isnan(values_of(shown, "response_ms")[3])

@@ -228,7 +228,10 @@ def notes(results: Sequence[Result]) -> list[str]:
         if one["status"] not in ("finished", "captured"):
             told.append(f"Run {one['run']} did not finish ({one['status']}).")
         if counts["doubtful"]:
-            told.append(f"Run {one['run']}: {counts['doubtful']} strokes carry doubtful marks.")
+            told.append(
+                f"Run {one['run']}: {counts['doubtful']} strokes carry doubtful marks. They count "
+                "here as in the run's own mean: look at them first."
+            )
         for figure, name in short_names().items():
             first = (one.get("first_stroke") or {}).get(figure)
             if first and first["stands_out"]:

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple, TypeGuard
 
 import numpy as np
 
-from rig.analysis.measure.marks import doubtful
+from rig.analysis.measure.marks import CUT_SHORT
 from rig.core.recording import Float
 
 Result = Mapping[str, Any]
@@ -48,16 +48,16 @@ class Condition(NamedTuple):
 
 
 def values_of(result: Result, figure: str) -> Float:
-    """A figure of every stroke (n,), NaN where it has no number, is doubtful, or comes after a
-    rest: of the strokes that the run's own mean is of."""
+    """A figure of every stroke (n,), NaN where it has no number, was cut short, or comes after a
+    rest: of the strokes that the run's own mean is of, doubtful ones among them."""
     found = [stroke.get(figure) for stroke in result["strokes"]]
     values = np.array([np.nan if value is None else value for value in found], float)
     rest = set(result["rest_strokes"])
-    odd = [
-        stroke["number"] in rest or bool(doubtful(stroke.get("marks") or ()))
+    aside = [
+        stroke["number"] in rest or CUT_SHORT in (stroke.get("marks") or ())
         for stroke in result["strokes"]
     ]
-    return np.where(odd, np.nan, values)
+    return np.where(aside, np.nan, values)
 
 
 def oil_degc(result: Result) -> float | None:
