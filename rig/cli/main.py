@@ -85,6 +85,8 @@ def cli() -> None:
 
 def main() -> None:
     """Entry point: a person's mistake is answered in words and an exit code, not a traceback."""
+    # what this program starts takes no module from the folder that one happens to stand in
+    os.environ["PYTHONSAFEPATH"] = "1"
     open_outputs()
     code = answer(sys.argv[1:])
     close_outputs()

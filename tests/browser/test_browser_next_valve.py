@@ -403,3 +403,34 @@ def test_what_was_changed_for_the_next_run_is_not_passed_over_by_the_button_abov
     page.fill("#next-run [name=note]", "")
     expect(above).to_be_enabled()
     expect(said).to_be_hidden()
+
+
+@pytest.mark.parametrize("size", [(390, 844), (1366, 768)])
+def test_whoever_moves_the_pressure_of_a_ramp_sees_its_rate_and_the_plot(
+    bench: BenchServer, visit: Callable, size: tuple[int, int]
+) -> None:
+    """Without scrolling, and not under the Stop."""
+    page = visit(*size, url=bench.url).page
+    take_controls(page, bench.url)
+    page.select_option("select[name=sheet]", "switch-pressures")
+    page.click("text=Look at the rig")
+    page.click("#go:enabled", timeout=PATIENCE_MS)
+    expect(page.locator("#pace")).to_contain_text("right", timeout=PATIENCE_MS)
+    shown = [page.locator(one) for one in ("#pace", '[data-kind="ramp"] [data-of="rate"]', "#ramp")]
+    assert [one.evaluate(IN_SIGHT) for one in shown] == [True] * 3
+    page.keyboard.press("Escape")
+    page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
+
+
+def test_a_long_tag_that_is_refused_leaves_the_page_as_wide_as_a_phone(
+    bench: BenchServer, visit: Callable
+) -> None:
+    watched = visit(390, 844, url=bench.url)
+    watched.forgiven.append("422")
+    page = watched.page
+    take_controls(page, bench.url)
+    page.click("#batch summary")
+    page.fill("#batch-tags", "V-" + "9" * 120)
+    page.click("text=Keep this list")
+    expect(page.locator(".problems")).to_contain_text("80 at most")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
