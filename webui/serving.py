@@ -18,7 +18,6 @@ from typing import Any
 
 from rig.core import quantities
 from rig.core.errors import UsageError
-from rig.diagnosis import posterior
 from rig.diagnosis.knowledge import loading
 from webui import security, tls
 from webui.app import FORM_MOST, create_app
@@ -191,7 +190,7 @@ def serve(server: Any, second: Any = None) -> None:
             hub.start()
         if second is not None:
             aside.start()
-        load_ahead(server.app)
+        load_ahead()
         with stopped_by_signals():
             server.run()  # returns on SystemExit and KeyboardInterrupt
     finally:
@@ -205,15 +204,13 @@ def serve(server: Any, second: Any = None) -> None:
                 one.close()
 
 
-def load_ahead(app: Any) -> None:
-    """Load what the first page of a job would else wait for. Not scipy's functions: they would be
-    16 MB for every page that nobody asks for a job."""
-    for name in ("rig.analysis.compare.compare_runs", "rig.diagnosis.diagnose"):
-        importlib.import_module(name)
+def load_ahead() -> None:
+    """Load most of what the first page of a job would else wait for: units, and the knowledge of
+    the diagnosis. Not scipy's functions: they would be 16 MB for every page that nobody asks for a
+    job."""
+    importlib.import_module("rig.diagnosis.diagnose")
     quantities.registry()
-    posterior.table_of(loading.load_knowledge())
-    for name in ("job.html", "job_diagnosis.html"):
-        app.jinja_env.get_template(name)
+    loading.load_knowledge()
 
 
 def _run_aside(second: Any) -> None:
