@@ -166,7 +166,7 @@ def install(app: Flask) -> None:
         ):
             raise PageFault(
                 403,
-                "This page is too old to act on",
+                "This page has expired",
                 "What was sent does not carry this page's token: the rig's page was restarted, or "
                 "another page sent it.",
                 "Load the page anew and do it again.",
@@ -248,7 +248,7 @@ def only_to_look() -> PageFault:
     remedy = "Give it under Take the controls, then do this again."
     if current_app.config["PASSCODE_HASH"] == NO_PASSCODE:
         what, remedy = OTHER_ACCOUNT, SET_ONE
-    return PageFault(403, "Only to look at", what, remedy)
+    return PageFault(403, "Read-only", what, remedy)
 
 
 def writer_only(view: Callable[P, R]) -> Callable[P, R]:

@@ -46,8 +46,8 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     if low is not None and high is not None:
         least, most = ends(low, high)
         yield (
-            f"95 of 100 strokes like these have a {name} between {least} and {most} ms (95 % "
-            f"confidence, normal scatter{without})."
+            f"Expect 95 of 100 strokes like these to have a {name} between {least} and {most} ms "
+            f"(95 % confidence, normal scatter{without})."
         )
     able = of("capability")
     if able:

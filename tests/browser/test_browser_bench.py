@@ -61,7 +61,7 @@ def take_controls(page: Page, url: str) -> None:
 def begin(page: Page) -> None:
     page.fill("input[name=valve]", "V-101")
     page.select_option("select[name=sheet]", "workshop")
-    page.click("text=Look at the rig")
+    page.click("text=Check the rig")
     page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
     page.click("#go:enabled")
     page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
@@ -129,16 +129,16 @@ def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
     take_controls(page, bench.url)
     assert too_near(page) == []
     page.select_option("select[name=sheet]", "workshop")
-    tapped = middle(page, "Look at the rig")
-    page.click("text=Look at the rig")
+    tapped = middle(page, "Check the rig")
+    page.click("text=Check the rig")
     page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
     page.wait_for_load_state("load")
     assert page.evaluate("wasOff"), "a second tap would arm"
     assert too_near(page) == []
-    for x, y in (tapped, middle(page, "Leave, nothing was energised")):
+    for x, y in (tapped, middle(page, "Cancel: coil stays off")):
         under = page.evaluate("([x, y]) => document.elementFromPoint(x, y)?.id", [x, y])
         assert under != "go"
-    left = middle(page, "Leave, nothing was energised")
+    left = middle(page, "Cancel: coil stays off")
     page.click("#go:enabled")
     page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
     assert too_near(page) == []
@@ -169,7 +169,7 @@ def test_the_next_valve_of_a_batch_takes_two_taps(bench: BenchServer, visit: Cal
     page.select_option("select[name=sheet]", "three")
     page.click("summary:has-text('Conditions')")
     page.fill("input[name=oil_temperature]", "90 degC")
-    page.click("text=Look at the rig")
+    page.click("text=Check the rig")
     page.click("#go:enabled", timeout=PATIENCE_MS)
     page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
     numbers = page.locator("#ended-values")
@@ -201,7 +201,7 @@ def test_what_was_refused_is_not_sent_again_when_the_page_goes_on(
     page.click("summary:has-text('Conditions')")
     page.fill("input[name=oil_temperature]", "92")
     page.fill("input[name=proved]", "a hose")
-    page.click("text=Look at the rig")
+    page.click("text=Check the rig")
     expect(page.locator("#wrong-oil_temperature")).to_contain_text("has no unit")
     expect(page.locator("#wrong-proved")).to_contain_text("not a part of the chain")
     # the same rig, looked at by another page of this browser
@@ -209,12 +209,12 @@ def test_what_was_refused_is_not_sent_again_when_the_page_goes_on(
     second.goto(f"{bench.url}/bench")
     second.fill("input[name=valve]", "V-101")
     second.select_option("select[name=sheet]", "workshop")
-    second.click("text=Look at the rig")
+    second.click("text=Check the rig")
     page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
     expect(page.locator("text=Not done")).to_have_count(0)
     second.close()
-    page.click("text=Leave, nothing was energised")
-    page.wait_for_selector("text=Look at the rig", timeout=PATIENCE_MS)
+    page.click("text=Cancel: coil stays off")
+    page.wait_for_selector("text=Check the rig", timeout=PATIENCE_MS)
 
 
 def test_a_second_browser_looks_and_stops_and_does_not_operate(

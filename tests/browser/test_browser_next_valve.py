@@ -96,7 +96,7 @@ def make_batch(page: Page, tags: str) -> None:
 
 def first_run(page: Page) -> None:
     page.select_option("select[name=sheet]", "short")
-    page.click("text=Look at the rig")
+    page.click("text=Check the rig")
     page.click("#go:enabled", timeout=PATIENCE_MS)
     page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
 
@@ -160,7 +160,7 @@ def test_one_more_valve_of_a_batch_takes_two_taps_and_six_seconds(
 def test_the_measuring_of_what_is_in_sight_can_fail(bench: BenchServer, visit: Callable) -> None:
     page = visit(390, 844, url=bench.url).page
     take_controls(page, bench.url)
-    look = page.locator("text=Look at the rig").first
+    look = page.locator("text=Check the rig").first
     look.evaluate("(e) => e.scrollIntoView({ block: 'center' })")
     assert look.evaluate(IN_SIGHT)
     look.evaluate("(e) => scrollBy(0, e.getBoundingClientRect().top - innerHeight)")
@@ -174,7 +174,7 @@ def test_the_screen_is_held_and_the_end_is_called_once(bench: BenchServer, visit
     short_sheet(page, bench, strokes=6)
     page.fill("#valve", "V-1")
     assert calls(page) == [], "nothing before a run"
-    page.click("text=Look at the rig")
+    page.click("text=Check the rig")
     page.click("#go:enabled", timeout=PATIENCE_MS)
     page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
     expect(page.locator("#attention-said")).to_contain_text("stays on until the run is over")
@@ -334,7 +334,7 @@ def test_a_run_on_a_phone_has_no_way_off_the_page_under_a_thumb(
     take_controls(page, bench.url)
     short_sheet(page, bench, strokes=20)
     expect(page.locator("header nav")).to_be_visible()
-    page.click("text=Look at the rig")
+    page.click("text=Check the rig")
     page.click("#go:enabled", timeout=PATIENCE_MS)
     page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
     expect(page.locator("header nav")).to_be_hidden()
@@ -374,7 +374,7 @@ def test_what_was_typed_outlives_the_controls_and_a_look_at_the_sheet(
     expect(page.locator("#valve")).to_have_value("V-303")
     # a page from before the program was started anew
     page.evaluate("document.querySelector('#next-run [name=csrf]').value = 'old'")
-    page.click("text=Look at the rig")
+    page.click("text=Check the rig")
     expect(page.locator("h1")).to_contain_text("too old to act on")
     page.click("main a:text-is('Bench')")
     expect(page.locator("#valve")).to_have_value("V-303")
@@ -413,7 +413,7 @@ def test_whoever_moves_the_pressure_of_a_ramp_sees_its_rate_and_the_plot(
     page = visit(*size, url=bench.url).page
     take_controls(page, bench.url)
     page.select_option("select[name=sheet]", "switch-pressures")
-    page.click("text=Look at the rig")
+    page.click("text=Check the rig")
     page.click("#go:enabled", timeout=PATIENCE_MS)
     expect(page.locator("#pace")).to_contain_text("right", timeout=PATIENCE_MS)
     shown = [page.locator(one) for one in ("#pace", '[data-kind="ramp"] [data-of="rate"]', "#ramp")]

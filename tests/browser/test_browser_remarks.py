@@ -26,11 +26,11 @@ def test_a_tag_and_a_note_leave_the_plots_where_they_are(visit: Callable) -> Non
     page.evaluate("document.body.dataset.same = 'yes'")
     page.click("text=Write something down")
     page.fill("input[name=tag]", "a,b")
-    page.click("text=Put it on")
+    page.click("text=Add tag")
     expect(page.locator("#remarks [role=alert]")).to_contain_text("Not written down")
     expect(page.locator("input[name=tag]")).to_have_value("a,b")
     page.fill("input[name=tag]", "spare")
-    page.click("text=Put it on")
+    page.click("text=Add tag")
     expect(page.locator("#remarks a.tag")).to_have_text("spare")
     page.click("text=Write something down")
     page.fill("textarea[name=text]", "Plug was loose.")
@@ -48,8 +48,8 @@ def test_a_page_that_is_too_old_says_so(visit: Callable) -> None:
     page.context.clear_cookies()
     page.click("text=Write something down")
     page.fill("input[name=tag]", "spare")
-    page.click("text=Put it on")
-    expect(page.locator("h1")).to_have_text("This page is too old to act on")
+    page.click("text=Add tag")
+    expect(page.locator("h1")).to_have_text("This page has expired")
 
 
 def test_without_scripts_a_note_loads_the_page(visit: Callable) -> None:

@@ -31,7 +31,7 @@ def test_what_stands_out_is_said(rig_data):
     assert "Far from the others by their response (flagged, not left out): strokes " in text
     assert "21, 41." in text
     assert "consistent with a valve that sticks" in text
-    assert "95 of 100 strokes like these have a response between" in text
+    assert "Expect 95 of 100 strokes like these to have a response between" in text
     assert "Cpk" in text
     assert "signals: one stroke beyond its limits (strokes 21, 41)" in text
     assert "at most 5 in 100" in text

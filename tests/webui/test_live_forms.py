@@ -295,7 +295,7 @@ def test_another_kind_shows_its_keys_and_forgets_the_others(client: FlaskClient)
     page = client.post("/bench/sheet/workshop", data=form)
     assert page.status_code == 200
     assert 'name="f:ramp_time_max"' in page.text and 'name="f:on_time"' not in page.text
-    assert "Not kept" not in page.text and said_at(page.text, "low")
+    assert "Not saved" not in page.text and said_at(page.text, "low")
 
 
 def test_templates_are_offered_fit_and_are_kept_like_any_sheet(

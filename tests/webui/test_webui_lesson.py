@@ -339,7 +339,7 @@ def test_who_may_only_look_is_told_the_way_to_share(log_path: Path, written: Wri
         assert 'href="/controls">To show it to the class' in page
         assert re.search('id="share" hidden', page)
         answer = shared(looking, run)
-        assert answer["error"] == "Only to look at" and told in answer["remedy"]
+        assert answer["error"] == "Read-only" and told in answer["remedy"]
         assert ("--set-passcode" in looking.get("/controls").text) is (
             passcode == access.NO_PASSCODE
         )

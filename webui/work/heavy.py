@@ -288,7 +288,9 @@ def main() -> None:
     except PageFault as fault:
         answer = {"fault": [fault.status, fault.title, fault.what, fault.remedy]}
     except (RigError, OSError) as error:
-        answer = {"fault": [500, "It could not be done", str(error), "Mend that and try again."]}
+        answer = {
+            "fault": [500, "It could not be done", str(error), "Fix the cause and try again."]
+        }
     out.write(json.dumps(answer))
 
 

@@ -140,11 +140,11 @@ def _judged(
     if short or set(results) != {CONFORMS}:
         return Verdict(UNDECIDED, said, limits=limits)
     n = len(limits)
-    held = "The limit is held" if n == 1 else f"All {n} limits are held"
+    held = "Within the limit" if n == 1 else f"Within all {n} limits"
     risks = [limit.risk for limit in limits if limit.figure != "missed"]
     if risks:
-        each = "each, " if len(risks) > 1 else ""
-        held += f" ({each}with at most {100 * max(risks):g} % risk of being wrong)"
+        each = " each" if len(risks) > 1 else ""
+        held += f" (risk of a wrong pass: at most {100 * max(risks):g} %{each})"
     return Verdict(CONFORMS, (Sentence(f"{held}."),), limits=limits)
 
 

@@ -50,7 +50,7 @@ async function load() {
   const off = data.way === "off";
   find("guess-edge").textContent = off ? "going dead" : "going live";
   if (!follower) {
-    find("way").textContent = off ? "Going on instead" : "Going off instead";
+    find("way").textContent = off ? "Switching on instead" : "Switching off instead";
     find("stroke-before").disabled = state.stroke <= 1;
     find("stroke-after").disabled = state.stroke >= Number(root.dataset.last);
     find("next").disabled = !data.next;
