@@ -92,7 +92,7 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     counted, n = spread.get("n_effective"), spread.get("n")
     if counted is not None and n and counted < WORTH_SAYING * n:
         yield (
-            f"Each stroke resembles the one before it in its {name}: {n} strokes count as "
+            f"Each stroke may resemble the one before it in its {name}: {n} strokes count as "
             f"{counted:.0f} independent ones, and the mean's interval is as wide as for those."
         )
     signals = (of("charts") or {}).get("signals") or []

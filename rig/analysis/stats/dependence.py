@@ -105,7 +105,9 @@ def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
     square /= max(1 - (factor - 1) / (n - 1), 0.2)
     whole = max(int(n / factor + 1e-9), 2)
     if not phi > 0:
-        return Dependence(n, phi, math.sqrt(square), n, math.sqrt(square / n), float(n - 1), whole)
+        return Dependence(
+            n, phi, math.sqrt(square), float(n), math.sqrt(square / n), float(n - 1), whole
+        )
     most = phi_at_most(phi, n)
     effective = n / inflation(most, n)
     # of the variance values count for more than of the mean: their squares are less alike
@@ -124,7 +126,7 @@ def repeatability(values: Float, unit: str, name: str = REPEATABILITY) -> Line:
     note = f"{found.n} values, s = {found.sd:.4g}"
     if found.phi > 0 and found.n_effective < WORTH_SAYING * found.n:
         note += (
-            f"; each resembles the one before it (correlation {found.phi:.2f}), so they count as "
-            f"{found.n_effective:.0f} independent ones"
+            f"; each may resemble the one before it (correlation {found.phi:.2f} found, more is not "
+            f"ruled out), so they count as {found.n_effective:.0f} independent ones"
         )
     return Line(name, found.u_mean, unit, "t", dof=found.dof, note=note)
