@@ -126,7 +126,7 @@ def repeatability(values: Float, unit: str, name: str = REPEATABILITY) -> Line:
     note = f"{found.n} values, s = {found.sd:.4g}"
     if found.phi > 0 and found.n_effective < WORTH_SAYING * found.n:
         note += (
-            f"; each may resemble the one before it (correlation {found.phi:.2f} found, more is not "
-            f"ruled out), so they count as {found.n_effective:.0f} independent ones"
+            f"; each may resemble the one before it (correlation {found.phi:.2f} found, more is "
+            f"not ruled out), so they count as {found.n_effective:.0f} independent ones"
         )
     return Line(name, found.u_mean, unit, "t", dof=found.dof, note=note)
