@@ -231,7 +231,8 @@ def test_an_undecided_run_is_not_one_that_did_not_pass() -> None:
                        verdict, None, None, None)  # fmt: skip
 
     (pair,) = before_after([past(1, "undecided"), past(2, "not_tested"), past(3, "conforms")])
-    assert (pair.before.id, pair.words) == (1, "Before: not decided, no response to be timed. After: passed.")
+    words = "Before: not decided, no response to be timed. After: passed."
+    assert (pair.before.id, pair.words) == (1, words)
 
 
 def test_lists_name_the_sheet_not_its_kind(client: FlaskClient, written: Writer) -> None:

@@ -89,7 +89,8 @@ def command(
     Both gauges at the same pressure, one pressure after the other, up and down over the range that
     is used: three points at least, better five. What is not given is asked for. The line through
     the points, what it leaves uncertain, and the [calibration] table are shown, and the table is
-    put into SETUP when you say so. Nothing is energised, and nothing is corrected before a run is analysed.
+    put into SETUP when you say so. Nothing is energised, and nothing is corrected before a run is
+    analysed.
 
     With --timing the rig measures itself: a resistor or lamp in the coil's place, and the load side
     led into the switch input through the switch's own input circuit, so that the true time from
