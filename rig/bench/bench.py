@@ -120,7 +120,7 @@ class Bench:
             coil = self.interlock.coil_now()._replace(assumed=self._carried.assumed)
             found = with_coil(found, self._setup, sheet, coil)
         trip = self.interlock.trip
-        if trip is not None and not found.refused:  # the condition was gone again by the end of the check
+        if trip is not None and not found.refused:  # gone again by the end of the check
             found.checks.append(Check("Interlock", REFUSED, trip.rule, trip.message))
         if not found.refused:
             self.states.move(State.READY)

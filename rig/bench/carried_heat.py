@@ -25,8 +25,8 @@ AS_GOOD_AS_COLD = 0.05
 """Share of the way from the surroundings to the limit: what is left of a rise after three time
 constants."""
 STEPS = 100
-"""Steps per time constant: this gives the longest step of the forecast, and the longest cycle that
-is not resolved further."""
+"""Steps per time constant: sets the longest step of the forecast, and the length up to which short
+cycles are joined."""
 DUTY_STEPS = 1000
 """The same for a duty window."""
 SETTLED = 7.0

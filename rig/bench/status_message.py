@@ -44,7 +44,7 @@ class StatusTeller:
             number=step.number,
             commanded_on=interlock.energised,
             coil_live=interlock.load_live(),
-            confirmed_off=OFF_STATES[1]  # also after a later trip than the one reported as `tripped`
+            confirmed_off=OFF_STATES[1]  # also after a trip later than the reported `tripped`
             if interlock.readback_doubted
             else confirmed_off(interlock.setup.coil.feed_side),
             switch_closed=interlock.switch_closed(),

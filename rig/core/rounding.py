@@ -28,8 +28,7 @@ def places(u: float | None, otherwise: int = 1) -> int:
 
 
 def fixed(value: float, digits: int) -> str:
-    """`value` with this many digits after the point; below 0 for tens, hundreds; never "-0".
-    """
+    """`value` with this many digits after the point; below 0 for tens, hundreds; never "-0"."""
     found = _rounded(Decimal(repr(float(value))), digits)
     return f"{abs(found) if found == 0 else found:.{max(digits, 0)}f}"
 

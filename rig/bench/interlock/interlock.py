@@ -283,7 +283,7 @@ class Interlock:
     def _latch(self, finding: Finding, t_ns: int) -> None:
         trip = Trip(*finding[:4], t_ns, finding.message)
         if trip.value is not None and not math.isfinite(trip.value):
-            trip = trip._replace(value=None)  # a record cannot hold this value, and the trip must be reported
+            trip = trip._replace(value=None)  # no form in a record; the trip must be reported
         if self.trip is None:
             self.trip = trip
         elif finding.rule in {self.trip.rule, *(later.rule for later in self.later)}:
