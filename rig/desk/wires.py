@@ -35,9 +35,7 @@ class Wires:
         self._told: list[Mapping[str, Any]] = []
         self.recorder_told: list[Mapping[str, Any]] = []
         self._recorder_state: dict[str, float | None] = {}
-        self._unanswered: float | None = (
-            None  # since when a record has waited for the recorder's report
-        )
+        self._unanswered: float | None = None  # since when a record has awaited a report
         self.recorder_open = True
         self.bench_gone = False
         self.stop_why: str | None = None

@@ -249,9 +249,7 @@ class _Chain:
 
     def __init__(self) -> None:
         self._written: list[int] = [0]
-        self._computed: dict[
-            int, bytes
-        ] = {}  # of texts that are right if the next line continues there
+        self._computed: dict[int, bytes] = {}  # of texts confirmed if the next line continues
         self.bad = 0
 
     def whole(self, line: bytes) -> bytes | None:
