@@ -85,9 +85,7 @@ class SerialLink:
             None, timeout=0, write_timeout=0, exclusive=True, **self._settings
         )
         for line, level in self._control.items():
-            if (
-                level is not None
-            ):  # set before opening; some kernels still raise both briefly
+            if level is not None:  # set before opening; some kernels still raise both briefly
                 setattr(device, line, level)
         device.port = self.port
         device.open()
