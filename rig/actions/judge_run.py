@@ -18,7 +18,7 @@ PROVED_CHECKS = {
     "coil": ("coil_ohms", "right"),
     "switch": ("switch_bridged", "closed"),
 }
-"""The check by hand that equals a link a person states as proved good."""
+"""For each link that a person can state as proved good: the equivalent check by hand."""
 
 
 def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> dict[str, Any]:

@@ -38,7 +38,7 @@ def on_time(energised_s: float, limit_s: float) -> Finding | None:
 
 
 def duty(on_s: float, window_s: float, limit: float) -> Finding | None:
-    """On-time within the sliding window, as a share of the window."""
+    """On-time in the sliding window, as a share of it, is above the limit."""
     share = on_s / window_s
     if share <= limit:
         return None

@@ -17,7 +17,7 @@ FIGURES = {
     "missed": "counts.missed",
 }  # fmt: skip
 OWN_TIMING = "rig's own timing: resistor in the coil's place, load side led into the switch input"
-"""The note that a run of `rig calibrate --timing` had before it had a purpose."""
+"""Note of a `rig calibrate --timing` run from before runs had a purpose."""
 
 
 def upgrade() -> None:
