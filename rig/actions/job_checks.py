@@ -40,7 +40,7 @@ class JobSeen(NamedTuple):
 
 
 class OutOfOrderError(UsageError):
-    """Checks that must come first for safety are not recorded; `words` has one sentence for each."""
+    """Checks that must come first for safety are not recorded; `words`: one sentence for each."""
 
     def __init__(self, check: Check, first: Sequence[Check]) -> None:
         name = check.words[:1].upper() + check.words[1:]

@@ -53,7 +53,7 @@ def main(open_hardware: OpenHardware, operator_fd: int, records_fd: int) -> int:
     line = sys.stdin.buffer.readline()
     operator = socket.socket(fileno=operator_fd)
     records = socket.socket(fileno=records_fd)
-    if not line:  # the desk closed before it had a plan
+    if not line:  # the desk closed without sending a plan
         return 0
     plan: dict[str, Any] = json.loads(line)
     link = DeskLink(operator)
@@ -100,7 +100,7 @@ def _serve(
             hardware.close()
             # the coil is off and the line given back: failing to note that on disk is no lost bench
             with contextlib.suppress(OSError, RigError):
-                if coil.trip is not None:  # where desk and recorder live, they latch it sooner
+                if coil.trip is not None:  # desk and recorder, if alive, latch it sooner
                     state_file.write_latch(state, coil.trip, time.time(), rig)
             with contextlib.suppress(OSError, RigError):
                 state_file.release(state, owner)

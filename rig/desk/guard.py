@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """The guard: kill a bench that is dead or silent, take its line and drive it off.
 
-On a Raspberry Pi a process that dies can leave its output driven, so killing it is not enough. `rig
-safe` uses the same code.
+On a Raspberry Pi a process that dies can leave its output driven, so killing it is not enough.
+`rig safe` uses the same code.
 """
 
 from __future__ import annotations
