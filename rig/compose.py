@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The one place that chooses board or simulated, and real or virtual time.
+"""The only place that chooses board or simulated, and real or virtual time.
 
 `python -m rig.compose OPERATOR_FD RECORDS_FD` is the bench process.
 """
@@ -38,8 +38,8 @@ def open_hardware(setup: Setup, seed: int | None) -> Hardware:
 class FastRun:
     """A run in virtual time: bench, simulated rig and recorder in this one process and thread.
 
-    The same bench, interlock, framing, decoder, recorder and log as in real time. Deterministic
-    for a given seed. Refused for a board. `carried` is the coil's heat from earlier runs.
+    The same bench, interlock, framing, decoder, recorder and log as in real time. Deterministic for
+    a given seed. Refused for a board. `carried` is the coil's heat from earlier runs.
     """
 
     def __init__(
@@ -61,7 +61,7 @@ class FastRun:
         return self.bench.preflight(self._sheet.base_pressure_min_kpa, self._sheet)
 
     def run(self, recorder: Recorder, turn: Callable[[str], None]) -> tuple[End, Trip | None]:
-        """Arm, start, and do the sheet. `turn` gets every record's line as it is recorded."""
+        """Arm, start, and run the sheet. `turn` gets every record's line as it is recorded."""
         self.bench.arm()
         end = self.bench.run(self._sheet, _Tee(recorder, turn))
         return end, self.bench.interlock.trip
@@ -94,7 +94,7 @@ class _Tee:
 
 
 def main() -> int:
-    """The bench process."""
+    """Run the bench process."""
     from rig.bench import process
 
     return process.main(open_hardware, int(sys.argv[1]), int(sys.argv[2]))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""From a stored run to its result: the one way `run`, `show` and the page analyse a recording."""
+"""From a stored run to its result: `run`, `show` and the page all analyse a recording here."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from rig.runlog.store import RunLog
 
 LOOKED_BACK = 20
-"""Earlier runs of a valve among which one that conformed is looked for."""
+"""Number of a valve's earlier runs to search for one that conformed."""
 
 
 def opened_log() -> RunLog:
-    """The run log for reading. Raises UsageError where nothing was ever run here."""
+    """Open the run log for reading. Raises UsageError if nothing was ever run here."""
     from rig.core.places import log_path
     from rig.runlog.schema import NoLogError
     from rig.runlog.store import RunLog
@@ -39,8 +39,8 @@ def opened_log() -> RunLog:
 
 
 class StoredTexts(NamedTuple):
-    """Setup and sheet of a stored run, None where a later program cannot read them. `remarks`: what
-    of the setup was left out, in sentences; its text stays as it was recorded."""
+    """Setup and sheet of a stored run, None if this program cannot read a later program's.
+    `remarks`: sentences on what was left out of the setup; its text stays as recorded."""
 
     setup: Setup | None
     sheet: Sheet | None
@@ -48,7 +48,7 @@ class StoredTexts(NamedTuple):
 
 
 def stored_texts(stored: StoredRun) -> StoredTexts:
-    """Setup and sheet as they stood with the run."""
+    """Setup and sheet as they were for the run."""
     from rig.config.files.loading import sheet_from_text, stored_setup
 
     header = stored.header
@@ -69,12 +69,12 @@ def stored_texts(stored: StoredRun) -> StoredTexts:
 
 
 def texts_of(stored: StoredRun) -> tuple[Setup | None, Sheet | None]:
-    """Setup and sheet of stored_texts."""
+    """Setup and sheet from stored_texts."""
     return stored_texts(stored)[:2]
 
 
 def remark_of(stored: StoredRun) -> str:
-    """What the recorder had to add to a run, and what of its setup is left out today."""
+    """What the recorder added to a run, and what is left out of its setup today."""
     return " ".join(filter(None, (stored.remark, *stored_texts(stored).remarks)))
 
 
@@ -92,7 +92,7 @@ def recording_of(stored: StoredRun, setup: Setup | None) -> Recording:
 
 
 def run_seen(stored: StoredRun) -> RunSeen:
-    """A stored run analysed, with its recording: findings need more than the figures."""
+    """Analyse a stored run, keeping its recording: findings need more than the figures."""
     from rig.analysis.analyse import analyse
     from rig.diagnosis.findings.model import RunSeen
 
@@ -104,8 +104,8 @@ def run_seen(stored: StoredRun) -> RunSeen:
 
 
 def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
-    """The result of a stored run as JSON, analysed now. `good`: an earlier run of the same valve
-    that conformed."""
+    """Analyse a stored run now; returns its result as JSON. `good`: an earlier run of the same
+    valve that conformed."""
     from rig.actions.judge_run import judged_json
     from rig.results.run_json import AboutRun
 
@@ -127,9 +127,9 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
 
 
 def earlier_good(log: RunLog, stored: StoredRun) -> RunSeen | None:
-    """The oldest of this valve's last runs of strokes that conformed, on the same rig as set up and
-    of the same source; None where there is none. The oldest, or a slow change would hide: each
-    run would be held against one nearly as far gone."""
+    """The oldest of this valve's last stroke runs that conformed, on the same rig as set up and
+    with the same source; None if there is none. The oldest, because comparing each run with one
+    nearly as far gone would hide a slow change."""
     header = stored.header
     if header.valve is None:
         return None
@@ -141,14 +141,15 @@ def earlier_good(log: RunLog, stored: StoredRun) -> RunSeen | None:
 
 
 def _wired(stored: StoredRun) -> str:
-    """The setup as wired: what its simulated plant hides is not part of that."""
+    """The setup as wired: hidden details of its simulated plant are not part of that."""
     from rig.config.files.simulated_table import without_table
 
     return without_table(stored.header.setup_text) or stored.header.setup_text
 
 
 def _commissioning(stored: StoredRun, setup: Setup | None) -> dict[str, Any] | None:
-    """How the rig stood when it ran; None for a capture, of whose rig nothing is known."""
+    """The state of commissioning when the run was made; None for a capture, whose rig is
+    unknown."""
     from rig.actions.commission.record import standing
 
     if setup is None or stored.header.source == "capture":
@@ -157,7 +158,7 @@ def _commissioning(stored: StoredRun, setup: Setup | None) -> dict[str, Any] | N
 
 
 def day_of(stored: StoredRun) -> datetime.date | None:
-    """The day of a run by its wall clock (UTC); None where that cannot be a date."""
+    """The date of a run by its wall clock (UTC); None if that cannot be a date."""
     import datetime
 
     try:
@@ -167,8 +168,8 @@ def day_of(stored: StoredRun) -> datetime.date | None:
 
 
 def clock_json(stored: StoredRun) -> dict[str, Any]:
-    """The wall clock of a run, seconds; null where it is not known. Times within the run come
-    from the monotonic clock and do not depend on it."""
+    """The wall clock of a run, seconds; null if unknown. Times within the run come from the
+    monotonic clock and do not depend on it."""
     wall, change = stored.header.wall, stored.clock
     return {
         "started_utc_s": wall.utc_s,
@@ -179,12 +180,12 @@ def clock_json(stored: StoredRun) -> dict[str, Any]:
 
 
 def _why_stopped(recording: Recording) -> str:
-    """What a person or the sheet stopped the run for; empty where nothing did."""
+    """Why a person or the sheet stopped the run; empty if nothing did."""
     return next((c.detail for c in recording.conditions if c.kind == "stopped"), "")
 
 
 def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
-    """Analyse run `run` and keep the result in the log."""
+    """Analyse run `run` and store the result in the log."""
     stored = log.load(run)
     shape = analysed(stored, earlier_good(log, stored))
     log.save_result(run, shape, stored.header.software)
@@ -192,7 +193,8 @@ def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
 
 
 def load_of_a_valve(log: RunLog, number: int) -> StoredRun:
-    """A stored run, to judge its valve by. Raises UsageError for one that was done for the rig."""
+    """Load a run to judge its valve. Raises UsageError for a run whose purpose was the rig
+    itself."""
     stored = log.load(number)
     other = no_valve_words(stored.header.purpose)
     if other:
@@ -201,12 +203,12 @@ def load_of_a_valve(log: RunLog, number: int) -> StoredRun:
 
 
 RUN_DIGITS = 18
-"""Run numbers of more digits do not fit the database's 64-bit integers."""
+"""Longer run numbers do not fit the database's 64-bit integers."""
 
 
 def run_number(log: RunLog, text: str) -> int:
-    """The number of the run a person named: a number, "last", or what the code on a printed report
-    says (urn:uuid:...). Raises UsageError."""
+    """The number of the run a person named: a number, "last", or the code on a printed report
+    (urn:uuid:...). Raises UsageError."""
     if text.lower().startswith("urn:uuid:"):
         found = log.uid_of(text[len("urn:uuid:") :].replace("-", "").lower())
         if found is None:

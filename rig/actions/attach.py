@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""A photo or document that somebody sent, checked by what is in it, and kept.
+"""Check a photo or document by its content, and store it.
 
-A photo is decoded and encoded anew: what a camera wrote beside the picture (place, time, maker) and
-anything hidden behind it stay out. A document is kept as it is and is one of DOCUMENTS.
+A photo is decoded and re-encoded: this removes what a camera wrote beside the picture (place, time,
+maker) and anything hidden behind it. A document is stored as it is and is one of DOCUMENTS.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ if TYPE_CHECKING:
     from rig.runlog.store import RunLog
 
 PHOTO_BYTES, DOCUMENT_BYTES = 20_000_000, 10_000_000
-"""The most that one may have as sent."""
+"""Size limits of a photo and a document as sent."""
 PHOTO_SIDE_PX = 2048
-"""The longer side as kept: readable on a projector, and some 400 kB."""
+"""Longer side as stored: readable on a projector, and some 400 kB."""
 QUALITY = 85
 MOST_PIXELS = {"JPEG": 80_000_000, "PNG": 24_000_000, "WEBP": 24_000_000}
-"""Decoded at most: a JPEG is decoded at a fraction of its size, the others whole."""
+"""Decoding limits: a JPEG is decoded at a fraction of its size, the others whole."""
 FLOOR_MB = 300.0
-"""So much of the disk stays free for runs, three times what one needs to begin."""
+"""Disk space that stays free for runs: three times what a run needs to begin."""
 DOCUMENTS = "PDF, or plain text (also CSV) in UTF-8"
 TEXT_ENDINGS = (".txt", ".csv", ".tsv", ".md", ".log", ".toml", ".json")
 _OTHER_PHOTOS = {b"heic": "HEIC", b"heix": "HEIC", b"mif1": "HEIC", b"avif": "AVIF"}
@@ -37,9 +37,10 @@ _OTHER_PHOTOS = {b"heic": "HEIC", b"heix": "HEIC", b"mif1": "HEIC", b"avif": "AV
 def attach(
     log: RunLog, of: str, number: int, path: Path, name: str, *, by: str = "", words: str = ""
 ) -> int:
-    """Check the file at `path`, sent as `name`, and keep it on a run, valve or job; its number.
+    """Check the file at `path`, sent as `name`, and attach it to a run, valve or job; returns its
+    number.
 
-    Raises UsageError with what is wrong with it.
+    Raises UsageError that says what is wrong with it.
     """
     found = checked(path, name)
     free = free_mb([log.path.parent])
@@ -54,7 +55,7 @@ def attach(
 
 
 def checked(path: Path, name: str) -> Content:
-    """What is kept of the file at `path`. Raises UsageError where it is of no kind that is kept."""
+    """The content to store from the file at `path`. Raises UsageError for an unsupported type."""
     shown = _plain(name)
     size = path.stat().st_size
     with path.open("rb") as file:
@@ -104,7 +105,7 @@ def _photo(path: Path, name: str) -> Content:
                     f"{name}: {pixels / 1e6:.0f} million pixels, {most / 1e6:.0f} million at most. "
                     "Set the camera to a smaller picture."
                 )
-            picture.draft("RGB", (PHOTO_SIDE_PX, PHOTO_SIDE_PX))  # a JPEG: decoded smaller
+            picture.draft("RGB", (PHOTO_SIDE_PX, PHOTO_SIDE_PX))  # a JPEG: decode at reduced size
             upright = ImageOps.exif_transpose(picture)
             if "A" in upright.getbands() or "transparency" in upright.info:
                 seen = upright.convert("RGBA")
@@ -113,7 +114,7 @@ def _photo(path: Path, name: str) -> Content:
                 upright = ground
             kept = upright.convert("RGB")
             kept.thumbnail((PHOTO_SIDE_PX, PHOTO_SIDE_PX))
-            clean = Image.new("RGB", kept.size)  # nothing of the old file's own notes
+            clean = Image.new("RGB", kept.size)  # without the old file's metadata
             clean.paste(kept)
     except (Image.DecompressionBombWarning, Image.DecompressionBombError) as error:
         raise UsageError(
@@ -138,7 +139,7 @@ def _is_text(data: bytes) -> bool:
 
 
 def _ending(name: str, *endings: str) -> str:
-    """The name with an ending that says what is in the file, the first where it has another."""
+    """The name with an ending that matches the content; the first one if it has another."""
     return name if name.lower().endswith(endings) else f"{name}{endings[0]}"
 
 

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""A view drawn by a thread of its own: a terminal that does not read (Ctrl-S, a stalled remote
-shell) must hold up neither the desk's link nor its guard."""
+"""A view drawn by its own thread: a terminal that does not read (Ctrl-S, a stalled remote shell)
+must hold up neither the desk's link nor its guard."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from typing import Any
 from rig.desk.session import Watcher
 
 WAITING_MOST = 10_000
-"""Calls that wait to be drawn; what comes beyond them is not shown. It is recorded all the same."""
+"""Limit of calls waiting to be drawn; any more are not shown, but still recorded."""
 LAST_DRAWING_S = 1.0
-"""How long the end of a run waits for the view to be taken off the screen."""
+"""How long the end of a run waits for the view to be removed from the screen."""
 
 
 class Beside(Watcher):
-    """Hands everything to `view` in another thread. What fails there is raised here at the next
+    """Passes everything to `view` in another thread. A failure there is raised here at the next
     call."""
 
     def __init__(self, view: Watcher, start: Callable[[], None], stop: Callable[[], None]) -> None:
@@ -33,10 +33,10 @@ class Beside(Watcher):
         self._thread.start()
 
     def stop(self) -> None:
-        """Take the view off the screen; a terminal that does not read is left as it is."""
+        """Remove the view from the screen; a terminal that does not read is left as it is."""
         self._over.set()
         with contextlib.suppress(queue.Full):
-            self._calls.put_nowait(None)  # wakes it
+            self._calls.put_nowait(None)  # wake it
         self._thread.join(LAST_DRAWING_S)
 
     def _draw(self) -> None:
@@ -72,7 +72,7 @@ class Beside(Watcher):
         self._put(lambda: self._view.stopping(why))
 
     def alarm(self, words: str) -> None:
-        """Drawn like the rest; where the view failed or is full, in the caller's thread."""
+        """Draw it like the rest; if the view failed or is full, in the caller's thread."""
         if self._failed is None:
             with contextlib.suppress(queue.Full):
                 self._calls.put_nowait(lambda: self._view.alarm(words))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The rig measures itself: a run on the loop of `rig calibrate --timing`, and what it shows."""
+"""The rig measures itself: a run on the loop of `rig calibrate --timing`, and its figures."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ if TYPE_CHECKING:
 NOTE = "rig's own timing: resistor in the coil's place, load side led into the switch input"
 LEAST_TIME_S = 0.1
 DUTY_SHARE = 0.5
-"""Of the setup's largest duty: what a resistor in the coil's place is to bear."""
+"""Share of the setup's largest duty: what a resistor in the coil's place must bear."""
 BY_NOBODY = (
     "valve", "job", "mount", "fault", "oil_temperature", "base_pressure", "supply_voltage",
     "idle_speed", "ambient_temperature", "oil_grade", "oil_level",
 )  # fmt: skip
-"""Options of a run that one without a valve leaves out."""
+"""Run options not used without a valve."""
 
 
 PLAIN = ("run", "source", "setup_hash", "wired", "date", "due", "by")
@@ -34,8 +34,8 @@ PLAIN = ("run", "source", "setup_hash", "wired", "date", "due", "by")
 
 @dataclass(frozen=True)
 class TimingRecord:
-    """The rig's own times, dated: what a setup's `[timing]` is made of. Times in ms. `run` is the
-    run in the log, `source` board, emulated board or simulated, `setup_hash` that of its setup,
+    """The rig's own times, with date: the content of a setup's `[timing]`. Times in ms. `run` is
+    the run in the log, `source` board, emulated board or simulated, `setup_hash` that of its setup,
     `wired` its Setup.wired_for_timing."""
 
     run: int
@@ -48,7 +48,7 @@ class TimingRecord:
     times: OwnTimes
 
     def as_json(self) -> dict[str, Any]:
-        """Everything by name."""
+        """All fields by name."""
         times = self.times
         return {
             **{name: value for name, value in asdict(self).items() if name != "times"},
@@ -60,12 +60,12 @@ class TimingRecord:
 
 
 class TimingRun(Run):
-    """A run of the loop: logged, watched and confirmed like any other; its result says nothing of a
-    valve and is not shown."""
+    """A run of the loop: logged, watched and confirmed like any other. Its result says nothing
+    about a valve and is not shown."""
 
     purpose = "own timing"
     stored: int | None = None
-    """Number in the log of the run that was recorded."""
+    """Number in the log of the recorded run."""
 
     def _analyse_and_show(self, run: int, *, whole: bool) -> int:
         from rig.actions.analyse_run import analyse_and_save
@@ -80,11 +80,11 @@ class TimingRun(Run):
 
 
 def do_run(setup: Path, strokes: int, options: Mapping[str, Any]) -> tuple[int, int | None]:
-    """Do the run on the rig of `setup`; the exit code, and the run's number where it was recorded.
-    `options`: by, confirmed_by, accept_not_watched, wait, fast, seed. Raises RigError.
+    """Do the run on the rig of `setup`; returns the exit code, and the run's number if it was
+    recorded. `options`: by, confirmed_by, accept_not_watched, wait, fast, seed. Raises RigError.
 
-    On a board a person has wired the loop; on a simulated rig it is wired here, in the setup that
-    goes with the run."""
+    On a board a person has wired the loop; on a simulated rig it is wired here, in the setup stored
+    with the run."""
     from rig.config.files.loading import load_setup
     from rig.config.files.simulated_table import with_timing_loop
 
@@ -108,7 +108,7 @@ def do_run(setup: Path, strokes: int, options: Mapping[str, Any]) -> tuple[int, 
 
 
 def sheet_text(setup: Setup, strokes: int) -> str:
-    """The strokes of a timing run: as quick as the relay settles and the limits allow."""
+    """The strokes of a timing run: as fast as the relay settles and the limits allow."""
     relay, limits = setup.relay, setup.limits
     slowest_s = max(relay.operate_delay_s, relay.release_delay_s)
     on_s = max(LEAST_TIME_S, 3 * slowest_s)
@@ -122,8 +122,8 @@ def sheet_text(setup: Setup, strokes: int) -> str:
 
 
 def times_of(run: int) -> tuple[OwnTimes, str, str, str]:
-    """The rig's own times by a stored run, its source, the hash of its setup, and how that is
-    wired. Raises NoLoopError where the run does not show them, or did not finish."""
+    """The rig's own times from a stored run, its source, the hash of its setup, and how that is
+    wired. Raises NoLoopError if the run does not show them or did not finish."""
     from rig.actions.analyse_run import opened_log, recording_of, texts_of
     from rig.analysis.measure.own_timing import NoLoopError, own_times
 
@@ -140,7 +140,7 @@ def times_of(run: int) -> tuple[OwnTimes, str, str, str]:
 
 
 def read_record(data: Mapping[str, Any]) -> TimingRecord:
-    """The record that `as_json` gave. Raises UsageError where it is none."""
+    """Parse a record from `as_json`. Raises UsageError if it is not one."""
     from rig.analysis.measure.own_timing import OwnTimes, Way
 
     try:

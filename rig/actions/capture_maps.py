@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Maps of instruments' columns that a person confirmed, kept for the next file of the same kind."""
+"""Column maps of instruments, confirmed by a person and kept for the next file of the same kind."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from rig.captures.mapping import CaptureMap
 
 MOST = 200
-"""So many are kept; the oldest goes first."""
+"""Number of maps kept; the oldest is dropped first."""
 
 
 def _path() -> Path:
@@ -21,7 +21,7 @@ def _path() -> Path:
 
 
 def all_kept() -> dict[str, dict[str, object]]:
-    """Every map that was kept, as JSON, by the key of the files it is for."""
+    """Every kept map as JSON, by the key of its files."""
     try:
         found = json.loads(_path().read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -30,8 +30,7 @@ def all_kept() -> dict[str, dict[str, object]]:
 
 
 def kept(key: str) -> CaptureMap | None:
-    """The map that was confirmed for files with this key; None where there is none that can be
-    read."""
+    """The confirmed map for files with this key; None if none can be read."""
     from pydantic import ValidationError
 
     from rig.captures.mapping import CaptureMap

@@ -22,7 +22,7 @@ CONDITIONS = {
 def typed(
     options: Mapping[str, Any],
 ) -> tuple[dict[str, dict[str, Any]], dict[str, QuantityError]]:
-    """The conditions typed, by their names in the log, and what is wrong with others, by option."""
+    """The typed conditions by their names in the log, and the errors in others, by option."""
     from rig.analysis.verdict.shown_in_run import PROVABLE
     from rig.config.ranges import CONDITION_RANGES
 
@@ -59,7 +59,7 @@ def typed(
 
 
 def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
-    """The conditions typed on the command line; raises UsageError naming every wrong option."""
+    """The conditions typed on the command line; raises UsageError that names every wrong option."""
     found, wrong = typed(options)
     if wrong:
         raise UsageError(
@@ -69,7 +69,7 @@ def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
 
 
 def refuse_apart(setup: Any, sheet: Any, stated: Mapping[str, Mapping[str, Any]]) -> None:
-    """Refuse conditions that contradict setup or sheet, from the terminal and from the page."""
+    """Refuse conditions that contradict setup or sheet, from terminal or page."""
     from rig.config.ranges import conditions_apart
 
     wrong = [

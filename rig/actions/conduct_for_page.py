@@ -2,11 +2,11 @@
 """`python -m rig.actions.conduct_for_page`: a run driven over standard input and output, for the
 page.
 
-A process of its own, so that the guard in it is never kept waiting by whoever serves pages. Its
-first line of input is {"setup", "sheet", "options"}; then orders, one JSON object a line: go (with
-`by`), beat, stop (with `why`). The end of the input is a stop, and so is an operator's page that is
-silent for PAGE_SILENT_S while the run goes on. Out come tellings, and the records of the run as the
-bench sends them.
+It is a separate process, so that its guard never waits for the page server. Its first line of input
+is {"setup", "sheet", "options"}; then orders, one JSON object a line: go (with `by`), beat, stop
+(with `why`). The end of the input is a stop, and so is an operator's page that is silent for
+PAGE_SILENT_S during the run. The output is tellings, and the records of the run as the bench sends
+them.
 """
 
 from __future__ import annotations
@@ -37,13 +37,13 @@ KEPT_MOST = 4 << 20
 
 
 class Outlet:
-    """Standard output that never makes the desk wait: what a slow reader leaves is kept, and
-    records beyond a bound are dropped, tellings never."""
+    """Standard output that never makes the desk wait: what a slow reader has not read is kept;
+    records above a limit are dropped, tellings never."""
 
     def __init__(self, fd: int) -> None:
         self._fd, self._buffer = fd, bytearray()
         os.set_blocking(fd, False)
-        with contextlib.suppress(OSError):  # a larger pipe where the kernel lets us
+        with contextlib.suppress(OSError):  # a larger pipe if the kernel allows it
             fcntl.fcntl(fd, F_SETPIPE_SZ, 1 << 20)
         self._lock = threading.Lock()
 
@@ -62,7 +62,7 @@ class Outlet:
                 del self._buffer[: os.write(self._fd, self._buffer)]
 
     def finish(self, within_s: float = 5.0) -> None:
-        """Hand over what is kept."""
+        """Write out what is kept."""
         until = time.monotonic() + within_s
         while self._buffer and time.monotonic() < until:
             select.select([], [self._fd], [], 0.1)
@@ -71,7 +71,7 @@ class Outlet:
 
 
 class Orders(threading.Thread):
-    """Takes the page's orders; a stop is turned into this process's own stop signal."""
+    """Reads the page's orders; a stop becomes this process's own stop signal."""
 
     def __init__(self, fd: int) -> None:
         super().__init__(name="orders", daemon=True)
@@ -83,7 +83,7 @@ class Orders(threading.Thread):
         self._beat = time.monotonic()
 
     def run(self) -> None:
-        """The thread."""
+        """The thread's body."""
         while not self.over:
             ready, _, _ = select.select([self._fd], [], [], 0.25)
             if ready and not self._read():
@@ -110,11 +110,11 @@ class Orders(threading.Thread):
         if self.signals is not None:
             self.signals.why = self.signals.why or why
         self.went.set()
-        os.kill(os.getpid(), signal.SIGTERM)  # wakes the desk where it waits
+        os.kill(os.getpid(), signal.SIGTERM)  # wakes the desk if it is waiting
 
 
 class Teller(ProgressView):
-    """Passes on what the desk hears."""
+    """Passes on what the desk receives."""
 
     def __init__(self, outlet: Outlet) -> None:
         self._outlet = outlet
@@ -140,7 +140,7 @@ class Teller(ProgressView):
 
 
 class AttendedRun(Run):
-    """The steps of `rig run`, asked and told over the wire instead of a terminal."""
+    """The steps of `rig run`, with questions and answers over the wire instead of a terminal."""
 
     ARMED_FROM = "page"
 
@@ -149,7 +149,7 @@ class AttendedRun(Run):
         self._outlet, self._orders = outlet, orders
 
     def _waits(self) -> bool:
-        """The page counts down, and a person looks again."""
+        """The page counts down, and a person checks again."""
         return False
 
     def _real_time(self, signals: StopSignals) -> Outcome:
@@ -163,7 +163,7 @@ class AttendedRun(Run):
         self._outlet.tell("preflight", **fields)
 
     def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
-        """Wait for a person's go; the bench is beaten for meanwhile."""
+        """Wait for a person's go, and meanwhile keep beating the bench."""
         self._outlet.tell("waiting")
         while not self._orders.went.wait(0.2) and signals.why is None:
             pass

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The steps of `rig run`, in order: load, look, confirm, run, analyse, show."""
+"""The steps of `rig run`, in order: load, check, confirm, run, analyse, show."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Run:
     """One `rig run`. `options` are those of rig.cli.run."""
 
     ARMED_FROM = ""
-    """Where the person stands: see Session.armed_from."""
+    """Where the person is: see Session.armed_from."""
     purpose = "valve"
     """One of rig.runlog.header.PURPOSES."""
 
@@ -51,7 +51,7 @@ class Run:
         self._rested_s = 0.0
         """Virtual time that the coil rested before the run."""
         self._processes: Processes | None = None
-        """Those of a run in real time."""
+        """The processes of a run in real time."""
 
     def go(self) -> int:
         """Do the run; returns the exit code."""
@@ -68,14 +68,14 @@ class Run:
             return self._finish(outcome)
 
     def _waits(self) -> bool:
-        """Whether to wait for a warm coil: where asked to, and for a person at a terminal. Not
-        where a script has confirmed beforehand: nothing may be energised minutes later."""
+        """Whether to wait for a warm coil: if requested, and for a person at a terminal. Not if a
+        script confirmed in advance: nothing may be energised minutes later."""
         if self._setup.setup.backend == "board" and self._options["confirmed_by"] is not None:
             return False
         return bool(self._options["wait"]) or (not self._quiet and sys.stderr.isatty())
 
     def _cool(self, seconds: float, signals: StopSignals) -> bool:
-        """Let the coil rest; in virtual time that takes none. False where it was broken off."""
+        """Let the coil rest; in virtual time this takes none. False if interrupted."""
         from rig.actions.cooling import count_down, say_rested
 
         if not self._options["fast"]:
@@ -179,7 +179,7 @@ class Run:
         return end, trip
 
     def _early(self, source: str) -> EarlyStopWatch | None:
-        """Who weighs the strokes of a sheet that may stop early."""
+        """The watch that weighs the strokes of a sheet that may stop early."""
         sheet = self._sheet.sheet
         if sheet.kind != "strokes" or sheet.early_stop is None:
             return None
@@ -221,11 +221,11 @@ class Run:
             raise RefusedError(latched_words(before))
 
     def _state_folder(self) -> Path:
-        """Where owner, latch and heat of the rig are kept."""
+        """Where owner, latch and heat of the rig are stored."""
         return places.state_dir()
 
     def _faults(self) -> tuple[Fault, ...] | None:
-        """Those given on the command line; None where the setup's own count."""
+        """Faults given on the command line; None if the setup's own apply."""
         texts = self._options.get("fault") or ()
         if not texts:
             return None
@@ -248,12 +248,12 @@ class Run:
         }
 
     def _claim(self) -> tuple[state_file.Owner, bool]:
-        """This process as the rig's owner; whether its state file is new."""
+        """Claim the rig for this process; also returns whether its state file is new."""
         owner = state_file.this_process()
         return owner, state_file.claim(self._state, replace(self._rig, owner=owner))
 
     def _seed(self) -> int | None:
-        """The seed that a simulated run really has."""
+        """The actual seed of a simulated run."""
         seed: int | None = self._options["seed"]
         simulated = self._setup.setup.simulated
         return simulated.seed if seed is None and simulated is not None else seed
@@ -320,7 +320,8 @@ class Run:
     # -- after
 
     def _finish(self, outcome: Outcome) -> int:
-        """Tell what a person must know first; then analyse and show, whatever becomes of that."""
+        """First tell what a person must know; then analyse and show, whatever the outcome of
+        that."""
         tell(outcome)
         code = outcome.code
         if code:
@@ -335,7 +336,7 @@ class Run:
         except OSError as error:
             say(f"The result could not be shown ({error}); `rig show {outcome.run}` shows it.")
             return code or (EXIT_INTERNAL if ENDING.judged is None else ENDING.judged)
-        if not self._quiet:  # said before the report, and again where the eye rests after it
+        if not self._quiet:  # said before the report, and again at its end, where the eye rests
             remind(outcome)
         return code or verdict_code
 
@@ -350,7 +351,7 @@ class Run:
                 log.mark_interrupted()
             shape = analyse_and_save(log, run)
         code = exit_code(shape)
-        if ENDING.judged is None:  # how the run ended stands before the verdict
+        if ENDING.judged is None:  # how the run ended ranks before the verdict
             judged(code)
         show_result(
             shape, as_json=self._options["as_json"], tsv=bool(self._options.get("tsv")),

@@ -22,7 +22,7 @@ STATEMENTS = (
 def confirm(by: str | None, found: Preflight, not_watched_accepted: bool) -> tuple[str, list[str]]:
     """Who confirmed and what, asked on a terminal or given by --confirmed-by.
 
-    Raises RefusedError where a person is needed and none is there, or one says no.
+    Raises RefusedError if a person is needed and nobody is there, or the person says no.
     """
     asked = sys.stdin.isatty() and by is None
     if not asked and by is None:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A warm coil on the terminal: the time until it may be energised again, counted down."""
+"""A warm coil on the terminal: count down the time until it may be energised again."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ TURN_S = 1.0
 
 
 def count_down(seconds: float, signals: StopSignals) -> bool:
-    """Wait, counting down on a terminal; False where a signal ended it. Nothing is energised."""
+    """Wait, counting down on a terminal; False if a signal ended it. Nothing is energised."""
     until = time.monotonic() + seconds
     terminal = sys.stderr.isatty()
     _say(f"The coil rests for {duration_words(seconds)} first. Ctrl-C leaves.\n")
@@ -34,7 +34,7 @@ def count_down(seconds: float, signals: StopSignals) -> bool:
 
 
 def say_rested(seconds: float) -> None:
-    """In virtual time it rested in an instant."""
+    """Say so: in virtual time the rest took an instant."""
     _say(f"The simulated coil rested for {duration_words(seconds)} of virtual time.\n")
 
 

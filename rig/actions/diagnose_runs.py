@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""From runs of the log to a diagnosis: the one way terminal and page come to it."""
+"""From runs of the log to a diagnosis: terminal and page both come here."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ def diagnosed(
     runs: Sequence[str], checks: Path | None = None, good: str | None = None,
     causes: Path | None = None,
 ) -> Diagnosis:  # fmt: skip
-    """The diagnosis of the runs a person named. Raises UsageError for a run that is not in the
-    log, FileProblems for a file that is refused."""
+    """The diagnosis of the runs a person named. Raises UsageError for a run that is not in the log,
+    FileProblems for a refused file."""
     from rig.diagnosis.checks_file import load_checks
     from rig.diagnosis.diagnose import diagnose
     from rig.diagnosis.knowledge.loading import load_knowledge
@@ -38,8 +38,8 @@ def diagnosed(
 
 
 def known_good_run(log: RunLog, named: str, runs: Sequence[RunSeen]) -> RunSeen:
-    """The run that a person named as known-good, to hold `runs` against. Raises UsageError for one
-    that is diagnosed itself, was rejected, or is of another source."""
+    """The run that a person named as known-good, to compare with `runs`. Raises UsageError for one
+    that is itself diagnosed, was rejected, or has another source."""
     good = run_seen(load_of_a_valve(log, run_number(log, named)))
     if good.name in {run.name for run in runs}:
         raise UsageError(f"{good.name} cannot be its own known-good run; name another by --good.")
@@ -50,7 +50,7 @@ def known_good_run(log: RunLog, named: str, runs: Sequence[RunSeen]) -> RunSeen:
 
 
 def _one_source(runs: Sequence[RunSeen]) -> None:
-    """Refuse to mix what was measured with what was computed."""
+    """Refuse to mix measured and computed runs."""
     sources = {run.result.source for run in runs}
     if len(sources) > 1:
         raise UsageError(

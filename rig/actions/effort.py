@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How long a sheet takes and what it asks of the coil, in words: for terminal and page alike."""
+"""How long a sheet takes and what it demands of the coil, in words: for terminal and page."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from rig.config.sheet.model import Sheet
 
 
 def effort_words(setup: Setup, sheet: Sheet) -> str:
-    """Time, energised time and operations of a sheet done to its end, beside the setup's limits."""
+    """Time, energised time and operations of a completed sheet, with the setup's limits."""
     limits, load, wear = setup.limits, load_of(sheet), wear_of(sheet)
     takes = f"Takes at most {duration_s(sheet):.0f} s."
     if not wear.operations:

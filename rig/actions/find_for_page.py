@@ -2,7 +2,7 @@
 """`python -m rig.actions.find_for_page PORT [--ask]`: rig.actions.find_gauge for a page.
 
 Each line of standard output is one JSON object with one of the keys of TOLD. The end of its input
-ends it: then nobody looks any more.
+ends it: then nobody is watching.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from rig.config.gauge.marks import named
 from rig.core.errors import RefusedError, RigError
 
 TOLD = ("said", "heard", "question", "found", "wrong")
-"""A step; bytes as they came; what a person is to allow; table and words; why it ended."""
+"""A step; bytes as received; a permission to ask for; table and words; why it ended."""
 
 
 def _tell(**one: object) -> None:
@@ -27,11 +27,11 @@ def _tell(**one: object) -> None:
 
 def _end_with_the_page() -> None:
     sys.stdin.read()
-    os._exit(0)  # a port that is held open is given back by the kernel
+    os._exit(0)  # the kernel releases a port held open
 
 
 def main() -> None:
-    """Look, and tell."""
+    """Search and report."""
     port, may_ask = sys.argv[1], "--ask" in sys.argv[2:]
     threading.Thread(target=_end_with_the_page, daemon=True).start()
 

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""How an unknown gauge at a port speaks: listened to, asked where a person allows it, and written
-as a setup's [gauge] table. For `rig gauge --find` and the page alike."""
+"""Identify the protocol of an unknown gauge at a port: listen, poll it if a person allows that, and
+write a setup's [gauge] table. For `rig gauge --find` and the page."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ AFTERWARDS = (
 
 
 class FoundGauge(NamedTuple):
-    """The `table` for a setup, and what a person is told of it in `words`."""
+    """The `table` for a setup, and the message for a person in `words`."""
 
     table: str
     words: list[str]
 
 
 class Port(NamedTuple):
-    """A serial port of this computer: the name to open it by, which lasts where there is such a
-    one, and what the computer knows of it."""
+    """A serial port of this computer: the name to open it by, a lasting one if it exists, and what
+    the computer knows of it."""
 
     name: str
     what: str
@@ -42,7 +42,7 @@ Hear = Callable[[bytes], None]
 
 
 def ports() -> list[Port]:
-    """The serial ports that are plugged in."""
+    """The serial ports plugged in."""
     from serial.tools import list_ports
 
     return [
@@ -52,7 +52,7 @@ def ports() -> list[Port]:
 
 
 def free(port: str) -> None:
-    """Raises RefusedError where a running bench has this port."""
+    """Raises RefusedError if a running bench has this port."""
     from rig.desk.gauge_source import refuse_port_in_use
 
     refuse_port_in_use(places.state_dir(), port)
@@ -61,9 +61,9 @@ def free(port: str) -> None:
 def find(
     port: str, say: Say, may_ask: Callable[[str], bool], hear: Hear | None = None
 ) -> FoundGauge:
-    """Listen, and ask if `may_ask` (given the question to a person) allows it. `say` is told each
-    step, `hear` each piece that arrives. Raises HardwareError where nothing was understood,
-    RefusedError where a bench has the port or asking is not allowed."""
+    """Listen, and poll if `may_ask` (given the question for a person) allows it. `say` gets each
+    step, `hear` each piece that arrives. Raises HardwareError if nothing was understood,
+    RefusedError if a bench has the port or polling is not allowed."""
     free(port)
     found = _by_listening(port, say, hear)
     if found is None and may_ask(_may_it(port)):
@@ -86,7 +86,7 @@ def _may_it(port: str) -> str:
 
 
 def not_allowed(question: str, how: str) -> RefusedError:
-    """What is said where nobody can be asked."""
+    """The error if nobody can be asked."""
     return RefusedError(f"{question}\n{how}")
 
 
@@ -139,21 +139,20 @@ def _table(
     port: str, keys: dict[str, str], unknown: list[str], after: list[str] | None = None,
     shown: str = "",
 ) -> str:  # fmt: skip
-    """The [gauge] table, to be copied into a setup. `shown`: a reading, with its unit where that is
-    known."""
+    """The [gauge] table, to copy into a setup. `shown`: a reading, with its unit if known."""
     lines = ["[gauge]", f'port = "{lasting_name(port)}"']
     lines += [f"{key} = {value}" for key, value in keys.items()]
-    # left as a comment, so that no guess goes live: a setup without its unit is refused
+    # left as a comment, so that no guess takes effect: a setup without its unit is refused
     lines += [f"# {line}            # NOT KNOWN: the unit that the gauge shows" for line in unknown]
     _, _, unit = shown.partition(" ")
-    empty = f'["??? {unit or "kPa"}", "??? {unit or "kPa"}"]'  # a plausible number would be kept
+    empty = f'["??? {unit or "kPa"}", "??? {unit or "kPa"}"]'  # a plausible number would be left in
     lines += [f"# {key} = {empty}   # NOT KNOWN: {why}" for key, why in UNKNOWN]
     return "\n".join([*lines, *(after or [])])
 
 
 def lasting_name(port: str) -> str:
-    """The name under /dev/serial/by-id of a port, which does not change when another is plugged
-    in first; the port itself where it has none."""
+    """The name of a port under /dev/serial/by-id, which does not change when another is plugged in
+    first; the port itself if it has none."""
     real = os.path.realpath(port)
     for path in sorted(Path("/dev/serial/by-id").glob("*")):
         if os.path.realpath(path) == real:

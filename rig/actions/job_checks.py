@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Checks done by hand on a job, and its diagnosis: for the terminal and the page alike.
+"""Checks by hand on a job, and its diagnosis: for terminal and page.
 
-They are kept as a file of checks beside the run log, in the form that `rig diagnose --checks`
-reads: one form, which a person can open and put right. A copy of the log carries it.
+They are stored as a file of checks beside the run log, in the form that `rig diagnose --checks`
+reads: a single form, which a person can open and correct. A copy of the log includes it.
 """
 
 from __future__ import annotations
@@ -22,15 +22,15 @@ if TYPE_CHECKING:
     from rig.runlog.store import RunLog
 
 READINGS = ("resistance", "coil_temperature", "at_coil", "at_source")
-"""What may be entered with its unit in place of a state."""
+"""Readings that may be entered with a unit instead of a state."""
 LONGEST = 200
 NOTHING_WRITTEN = "Nothing was written."
 
 
 class JobSeen(NamedTuple):
-    """A job's checks so far and what they and `run` say together; None where nothing was found.
-    `good` names the known-good run that it was held against; `since` is the newest run of the same
-    valve that conformed after it."""
+    """A job's checks so far and what they and `run` together show; None if nothing was found.
+    `good` names the known-good run used for comparison; `since` is the newest run of the same valve
+    that conformed after it."""
 
     checks: ChecksFile | None
     run: int | None
@@ -40,7 +40,7 @@ class JobSeen(NamedTuple):
 
 
 class OutOfOrderError(UsageError):
-    """Checks that come first for safety are not noted; `words` has one sentence for each."""
+    """Checks that must come first for safety are not recorded; `words`: one sentence for each."""
 
     def __init__(self, check: Check, first: Sequence[Check]) -> None:
         name = check.words[:1].upper() + check.words[1:]
@@ -54,12 +54,12 @@ class OutOfOrderError(UsageError):
 
 
 def add_check(path: Path, entry: Mapping[str, str | None], *, out_of_order: bool = False) -> None:
-    """Add one check: the keys of a `[[check]]` with texts as typed, empty ones left out.
-    `out_of_order`: a person has confirmed that it was done before those that come first for
-    safety; the file then says before which.
+    """Add one check: the keys of a `[[check]]` with texts as typed, empty ones omitted.
+    `out_of_order`: a person confirmed that it was done before those that come first for safety; the
+    file then says before which.
 
-    Raises UsageError with every problem, OutOfOrderError where nobody confirmed; nothing is
-    written then.
+    Raises UsageError with every problem, OutOfOrderError if nobody confirmed; then nothing is
+    written.
     """
     from rig.core.atomic_file import whole_file
     from rig.diagnosis.checks_file import finished, load_checks
@@ -101,12 +101,11 @@ def add_check(path: Path, entry: Mapping[str, str | None], *, out_of_order: bool
 
 
 def job_seen(log: RunLog, path: Path, past: Sequence[PastRun], good: str | None = None) -> JobSeen:
-    """What the checks kept at `path` and the runs `past` of the job (oldest first) say together.
+    """What the checks at `path` and the job's runs `past` (oldest first) together show.
 
-    The run that is diagnosed is the newest that ended and does not conform, else the newest: a run
-    after the repair says nothing of what was at fault. It is held against the run that `good`
-    names, else against an earlier one of the same valve. Raises UsageError for one that is no
-    known-good run.
+    The run diagnosed is the newest that ended and does not conform, else the newest: a run after
+    the repair does not show what was at fault. It is compared with the run that `good` names, else
+    with an earlier one of the same valve. Raises UsageError if that is not a known-good run.
     """
     from rig.actions.analyse_run import earlier_good, run_seen
     from rig.actions.diagnose_runs import known_good_run

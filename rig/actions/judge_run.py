@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The JSON of a run with what the diagnosis says of it: what holds for the valve, and what to check
-next. The one way from an analysed run to what log, page, terminal and report show."""
+"""The JSON of a run with its diagnosis: what holds for the valve, and what to check next. Log,
+page, terminal and report all get from an analysed run to its JSON here."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ PROVED_CHECKS = {
     "coil": ("coil_ohms", "right"),
     "switch": ("switch_bridged", "closed"),
 }
-"""What a link that a person states as proved good is as a check by hand."""
+"""For each link that a person can state as proved good: the equivalent check by hand."""
 
 
 def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> dict[str, Any]:
-    """The JSON of `run`, with `of_the_valve` and the verdict's `next_check` and its `next_caution`.
-    `good` is an earlier run of this valve that conformed, where there is one."""
+    """The JSON of `run`, with `of_the_valve` and the verdict's `next_check` and `next_caution`.
+    `good` is an earlier run of this valve that conformed, if there is one."""
     from rig.diagnosis.after_trip import after_trip
     from rig.results.run_json import run_json
     from rig.text.words import no_valve_words
@@ -36,7 +36,7 @@ def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> d
     shape["of_the_valve"] = found.valve.model_dump()
     verdict, result = shape["verdict"], run.result
     verdict["next_caution"] = None
-    if verdict["next_check"]:  # the coil may be live, or the measurement is to be made anew first
+    if verdict["next_check"]:  # the coil may be live, or the measurement must be repeated first
         return shape
     if result.trip is not None:
         verdict["next_check"] = after_trip(result.trip.rule)
@@ -48,7 +48,7 @@ def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> d
 
 
 def diagnosis_of(run: RunSeen, good: RunSeen | None) -> Diagnosis:
-    """The diagnosis of one run by itself, with what was stated of it as proved good."""
+    """The diagnosis of one run alone, with what was stated as proved good."""
     from rig.diagnosis.diagnose import diagnose
     from rig.diagnosis.knowledge.loading import load_knowledge
 
@@ -67,7 +67,7 @@ def _proved(run: RunSeen) -> ChecksFile | None:
 
 def next_step(found: Diagnosis) -> tuple[str | None, str | None]:
     """The first thing to do in words, and its caution: the next check with what must come before
-    it, else the repair of the likeliest cause; None where nothing is at fault and nothing left to
+    it, else the repair of the likeliest cause; None if nothing is at fault and nothing left to
     check."""
     from rig.diagnosis.knowledge.loading import load_knowledge
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the newest copy of the run log leaves unprotected, in words."""
+"""What the newest copy of the run log does not protect, in words."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from typing import NamedTuple
 from rig.runlog.copies import LastBackup
 
 OLD_S = 7 * 86_400
-"""Common practice, no source: a week's runs may be lost, no more."""
+"""Common practice, no source: lose a week's runs at most."""
 DAY_S = 86_400
 ANOTHER = "Make another on another disk: `rig backup FILE`."
 
 
 class Told(NamedTuple):
-    """What is to be said of the last copy; `caution` where something is to be done."""
+    """Message about the last copy; `caution` if something must be done."""
 
     words: str
     caution: bool
 
 
 def told(backup: LastBackup | None, newest_run: int, now_s: float) -> Told:
-    """The age of the last copy in words. `newest_run`: the log's last run, 0 where it has none."""
+    """The age of the last copy in words. `newest_run`: the log's last run, 0 if it has none."""
     if backup is None:
         if not newest_run:
             return Told("No backup is known; no run needs one yet.", False)

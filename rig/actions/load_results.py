@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The results of several runs of the log, for commands that put them side by side."""
+"""The results of several runs of the log, for commands that compare them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rig.runlog.store import RunLog
 
 NEEDED = ("strokes", "counts", "conditions", "reference", "missed", "rest_strokes")
-"""Keys without which an older result is worked out again."""
+"""Keys without which an older result is computed again."""
 
 
 class RunWithResult(NamedTuple):
@@ -27,14 +27,14 @@ class RunWithResult(NamedTuple):
 def results_of(texts: Sequence[str]) -> list[RunWithResult]:
     """The runs a person named, in order, each with its stored result, else analysed now.
 
-    Raises UsageError for a run that is not in the log, or was not done to judge a valve.
+    Raises UsageError for a run that is not in the log, or whose purpose was not to judge a valve.
     """
     with opened_log() as log:
         return results_in(log, texts)
 
 
 def results_in(log: RunLog, texts: Sequence[str]) -> list[RunWithResult]:
-    """The same from a log that is open already."""
+    """The same from an open log."""
     found = []
     for text in texts:
         number = run_number(log, text)

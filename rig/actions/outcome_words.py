@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a person is told on standard error about how a run ended: the coil first."""
+"""The message on standard error about how a run ended: the coil first."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from rig.desk.outcome import Outcome
 
 
 def say(text: str) -> None:
-    """On standard error; one that is closed changes nothing."""
+    """Print on standard error; if it is closed, carry on."""
     with contextlib.suppress(OSError):
         click.echo(text, err=True)
 
@@ -38,7 +38,7 @@ def tell(outcome: Outcome) -> None:
 
 
 def remind(outcome: Outcome) -> None:
-    """The alarm again, in one line, as the last words."""
+    """Repeat the alarm in one line, as the last words."""
     if outcome.end is not None and outcome.end.off == OFF_STATES[2]:
         say(str(CoilLiveError(STILL_LIVE)))
     elif outcome.trip is not None:

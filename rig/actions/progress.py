@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Progress of a run on a terminal: strokes done, time left, live values. Quiet elsewhere."""
+"""Progress of a run on a terminal: strokes done, time left, live values. Silent elsewhere."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from rig.desk.session import Watcher
 
 REDRAW_S = 0.1
 LAG_TOLD_S = 2.0
-"""A recorder that is behind is told so often, not at each of its words."""
+"""Rate limit for reports of a recorder that is behind."""
 GUIDES = {
     "raise": "RAISE the pressure slowly and steadily",
     "lower": "LOWER the pressure slowly and steadily",
@@ -28,7 +28,7 @@ GUIDES = {
 
 
 class ProgressView(Watcher):
-    """Draws nothing: output that is not a terminal stays quiet, but for an alarm."""
+    """Draws nothing: output that is not a terminal gets no messages except an alarm."""
 
     def alarm(self, words: str) -> None:
         say(words)
@@ -137,7 +137,7 @@ class TerminalView(ProgressView):
 
 @contextlib.contextmanager
 def view(setup: Setup, sheet: Sheet, source: str, *, quiet: bool) -> Iterator[Watcher]:
-    """The progress view for where standard error goes."""
+    """The progress view suited to standard error."""
     if quiet or not sys.stderr.isatty():
         yield ProgressView()
         return

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The results of several runs as one CSV table, for `rig runs --csv` and the page alike."""
+"""The results of several runs as one CSV table, for `rig runs --csv` and the page."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def write_results(log: RunLog, runs: Iterable[int], out: TextIO, *, by_stroke: bool) -> None:
-    """Write the runs of these numbers to `out`, a row a run or a row a stroke, in their order.
+    """Write the runs with these numbers to `out` in order, one row a run or one row a stroke.
 
     Raises UsageError for a number that the log does not have.
     """
@@ -31,8 +31,8 @@ def _results(log: RunLog, runs: Iterable[int]) -> Iterator[dict[str, Any]]:
 
 
 def _result(log: RunLog, stored: StoredRun) -> dict[str, Any] | None:
-    """As the run's own page has it: the stored result, else one worked out now; None where the
-    records cannot be read."""
+    """As on the run's own page: the stored result, else one computed now; None if the records
+    cannot be read."""
     saved = None if stored.status == "running" else log.result(stored.id)
     if saved is not None:
         return saved

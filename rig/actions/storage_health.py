@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Where runs are kept, and what speaks against it: disk, database, clock."""
+"""Storage health: data folder, disk, database, clock."""
 
 from __future__ import annotations
 

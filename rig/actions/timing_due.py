@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Whether the rig's own times are in date, beside what the bench looked at before a run."""
+"""Whether the rig's own times are in date, shown with the preflight checks."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def timing_checks(setup: Setup, source: str) -> list[Check]:
-    """The check on `[timing]` for a run of that source; none where there is no such table."""
+    """The check on `[timing]` for a run with that source; none if there is no such table."""
     made, name = setup.timing, "Rig's own times"
     if made is None:
         return []

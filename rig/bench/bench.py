@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """The bench: one loop, one thread, the only owner of the hardware.
 
-Every turn takes what arrived (gauge first, so that the interlock sees a sample before anything
-else does), then the interlock's own tick, then the sheet. It waits in `World.wait`, so the same
-loop runs in real and in virtual time. No disk is touched after the start.
+Each turn handles arrivals (gauge first, so that the interlock sees a sample before anything else
+does), then the interlock's own tick, then the sheet. It waits in `World.wait`, so the same loop
+runs in real and in virtual time. It uses no disk after the start.
 """
 
 from __future__ import annotations
@@ -46,14 +46,14 @@ from rig.physics.feed import confirmed_off
 NS = 1_000_000_000
 TICK_NS = int(TICK_S * NS)
 TAIL_NS = NS // 2
-"""Recorded after a trip or stop, so that the release is in the record."""
+"""Recording time after a trip or stop, so that the release is in the record."""
 GAUGE_PATIENCE_S = 1.5
-"""For the first reading of a quick gauge; a slow one has until its reading would be stale."""
+"""Wait for the first reading of a quick gauge; a slow one has until its reading would be stale."""
 LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
 
 class Bench:
-    """Runs one sheet on opened hardware. `feed` is told each time the loop's checks have passed
+    """Run one sheet on opened hardware. `feed` is called each time the loop's checks have passed
     (rig.bench.notify). `carried` is the coil's heat from earlier runs."""
 
     def __init__(
@@ -95,8 +95,8 @@ class Bench:
     def preflight(
         self, base_pressure_min_kpa: float | None = None, sheet: Sheet | None = None
     ) -> Preflight:
-        """Look at every input at rest, waiting a little for the gauge's first reading. With a
-        sheet and the coil's heat from earlier runs: whether it may begin."""
+        """Check every input at rest, waiting briefly for the gauge's first reading. Given a sheet
+        and the coil's heat from earlier runs, also check whether the sheet may begin."""
         now_ns = self._world.now_ns()
         until_ns = now_ns + int(self._patience_s() * NS)
         levels = self._intake.levels()
@@ -120,14 +120,14 @@ class Bench:
             coil = self.interlock.coil_now()._replace(assumed=self._carried.assumed)
             found = with_coil(found, self._setup, sheet, coil)
         trip = self.interlock.trip
-        if trip is not None and not found.refused:  # gone again by the end of the look
+        if trip is not None and not found.refused:  # gone again by the end of the check
             found.checks.append(Check("Interlock", REFUSED, trip.rule, trip.message))
         if not found.refused:
             self.states.move(State.READY)
         return found
 
     def _awaited(self) -> list[str]:
-        """The channels of the setup that have not been read yet."""
+        """The channels of the setup not read yet."""
         return [name for name in sources(self._setup) if name not in self._intake.readings]
 
     def _patience_s(self) -> float:
@@ -136,7 +136,7 @@ class Bench:
         return max(GAUGE_PATIENCE_S, *slowest) if slowest else 0.0
 
     def idle(self) -> None:
-        """One turn while waiting for orders: inputs stay fresh, arming expires."""
+        """One turn while waiting for orders: keeps inputs fresh and lets arming expire."""
         now_ns = self._world.now_ns()
         self._collect(now_ns)
         self.states.expire(now_ns)
@@ -147,12 +147,12 @@ class Bench:
         if trip is not None and self.states.state in (State.READY, State.ARMED):
             self.states.move(State.TRIPPED)
             if self._desk is not None:
-                self._desk.send(encode(trip))  # the desk latches it: nothing is recorded yet
+                self._desk.send(encode(trip))  # the desk latches it: nothing is being recorded yet
         self._wait(now_ns + TICK_NS)
 
     def arm(self, *, from_page: bool = False) -> None:
-        """A person armed the rig. From a page somebody at the rig has to say so as well, where a
-        confirm button is wired. Raises RefusedError."""
+        """Arm on a person's order. From a page, somebody at the rig must also confirm if a confirm
+        button is wired. Raises RefusedError."""
         now_ns = self._world.now_ns()
         if from_page and self._confirm is not None:
             self._confirm.take(now_ns)
@@ -161,9 +161,9 @@ class Bench:
     # -- the run
 
     def run(self, sheet: Sheet, sink: RecordSink, flush: Callable[[], None] | None = None) -> End:
-        """Do the sheet. The coil is commanded off whatever happens in here.
+        """Run the sheet. Whatever happens in here, the coil is commanded off.
 
-        `flush` hands on what the sink holds; it is called once a turn.
+        `flush` passes on what the sink holds, once a turn.
         """
         self.states.move(State.RUNNING)
         self._sink = sink
@@ -183,7 +183,7 @@ class Bench:
         if reason != "finished":
             self._keep_recording(now_ns + TAIL_NS)
         off = self._off_state()
-        if self.interlock.trip is not None:  # a rule may have spoken only at the very end
+        if self.interlock.trip is not None:  # a rule may have tripped only at the very end
             reason = "tripped"
         for line, level in (self._intake.levels_if_any() or {}).items():
             self.emit(Level(line, level, self._world.now_ns()))
@@ -194,8 +194,9 @@ class Bench:
         return end
 
     def leave(self, sink: RecordSink) -> End:
-        """End without a run, stopped between arming and the start. The record says so, where one
-        was begun, with a trip of the wait; whoever asked for the stop hears how the coil is."""
+        """End without a run, when stopped between arming and the start. If a record was begun, it
+        says so and includes any trip of the wait; whoever ordered the stop is told the state of the
+        coil."""
         self.interlock.release()
         if self.interlock.trip is not None:
             sink.put(encode(self.interlock.trip))
@@ -247,7 +248,8 @@ class Bench:
             self._wait(min(steps.next_ns, self._next_tick))
 
     def _may_finish(self, action: Do) -> bool:
-        """A further stroke is about to begin, the coil is off, and the desk needs no more."""
+        """Whether to end here: a further stroke is about to begin, the coil is off, and the desk
+        needs no more."""
         next_stroke = action.what == "step" and action.text == "stroke" and action.number > 1
         return self.orders.finish_why is not None and next_stroke and not self.interlock.energised
 
@@ -291,7 +293,7 @@ class Bench:
         if sink is not None and sink.reader_gone:
             self.interlock.recorder_gone(now_ns)
         if self.interlock.trip is None:
-            self._feed(now_ns)  # only from here: a hung loop must starve the watchdog
+            self._feed(now_ns)  # feed only here: a hung loop must starve the watchdog
         self._tell_status(now_ns)
 
     def _keep_recording(self, until_ns: int) -> None:
@@ -303,7 +305,7 @@ class Bench:
             self._wait(min(until_ns, now_ns + TICK_NS))
 
     def _off_state(self) -> str:
-        """Wait for the read-back to show the load side dead, for the allowed relay delay.
+        """Wait, up to the allowed relay delay, for the read-back to show the load side dead.
 
         A read-back that this run found to be wrong confirms nothing.
         """
@@ -337,7 +339,7 @@ class Bench:
         return self._intake.descriptors() + desk
 
     def emit(self, record: Record) -> None:
-        """Hand one record to the recorder and the desks, once the run has begun."""
+        """Send one record to the recorder and the desks, once the run has begun."""
         if self._sink is None:
             return
         line = encode(record)
@@ -351,7 +353,7 @@ class Bench:
         state = str(self.states.state)
         line = self._teller.line(
             now_ns, state, self._step, self.interlock, self._intake.readings, self.orders.lag_s,
-            at_once=self.orders.stop_why is not None,  # a person waits for two dead looks
+            at_once=self.orders.stop_why is not None,  # a person is waiting for two dead samples
         )  # fmt: skip
         if line is not None:
             self._desk.send(line)

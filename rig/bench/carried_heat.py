@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The coil's heat at a start, from what earlier runs left, and when a sheet may begin with it.
+"""The coil's heat at a start, left by earlier runs, and when a sheet may begin with it.
 
-A sheet may begin when neither the duty limit nor the temperature limit would trip it for what
-earlier runs put into the coil. A sheet that comes to a limit by itself, from a cold coil, may begin
-once the coil is as good as cold: it trips as it always did.
+A sheet may begin when the heat and on-time of earlier runs would not make it trip the duty limit or
+the temperature limit. A sheet that reaches a limit by itself, from a cold coil, may begin once the
+coil is as good as cold: it trips as it always did.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from rig.physics.coil import warm_up_k
 
 NS = 1_000_000_000
 AS_GOOD_AS_COLD = 0.05
-"""Of the way from the surroundings to the limit: what is left of a rise after three time
+"""Share of the way from the surroundings to the limit: what is left of a rise after three time
 constants."""
 STEPS = 100
-"""Of a time constant: the longest step of the forecast, and the longest cycle that it takes
-apart."""
+"""Steps per time constant: sets the longest step of the forecast, and the length up to which short
+cycles are joined."""
 DUTY_STEPS = 1000
-"""Of a duty window, likewise."""
+"""The same for a duty window."""
 SETTLED = 7.0
 """Time constants after which one more cycle changes nothing."""
 SPARE_S = 1.0
@@ -37,8 +37,8 @@ NO_TEMPERATURE = "the setup before had no [coil_heating], so no temperature was 
 
 
 class Carried(NamedTuple):
-    """The coil now. `temperature_degc` is NaN without [coil_heating]; `spans` are ns from start
-    and end of each energised span to now; `assumed` says why they are assumed, where they are."""
+    """The coil now. `temperature_degc` is NaN without [coil_heating]; `spans` are ns from start and
+    end of each energised span to now; `assumed` says why they are assumed, if they are."""
 
     temperature_degc: float
     spans: list[tuple[int, int]]
@@ -46,7 +46,7 @@ class Carried(NamedTuple):
 
 
 def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
-    """The coil's heat now, and after `waited_s` more without current."""
+    """The coil's heat now, after a further `waited_s` without current."""
     heating, window_ns = setup.coil_heating, round(setup.limits.duty_window_s * NS)
     kept, elapsed_s = past.kept, past.elapsed_s + waited_s
     elapsed_ns = round(elapsed_s * NS)
@@ -59,7 +59,7 @@ def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
         spans = [(round(share * window_ns), 0)]
     else:
         spans = list(kept.spans)
-        if kept.window_ns < window_ns:  # what was before that is not known
+        if kept.window_ns < window_ns:  # what was before that is unknown
             spans.insert(0, (window_ns, kept.window_ns))
     spans = [
         (on + elapsed_ns, off + elapsed_ns) for on, off in spans if off + elapsed_ns < window_ns
@@ -68,7 +68,7 @@ def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
     if heating is not None:
         then_degc = kept.temperature_degc if kept is not None else None
         if past.unknown or then_degc is None:
-            # what an assumption left above the limit is no cooler for a restart
+            # a restart does not cool a coil that was assumed to be above the limit
             then_degc = max(heating.temperature_limit_degc, then_degc or -math.inf)
             if past.unknown and past.unknown not in WITHIN_LIMITS:
                 then_degc = max(then_degc, continuous_degc(setup))
@@ -81,8 +81,8 @@ def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
 
 
 def continuous_degc(setup: Setup) -> float:
-    """The temperature of a coil that was never switched off: where its heat, which falls as the
-    copper warms, is what it gives away. NaN without [coil_heating]."""
+    """The temperature of a coil that was never switched off: where its heating, which falls as the
+    copper warms, equals its heat loss. NaN without [coil_heating]."""
     heating = setup.coil_heating
     if heating is None:
         return math.nan
@@ -93,12 +93,12 @@ def continuous_degc(setup: Setup) -> float:
 
 
 def ready_in_s(setup: Setup, sheet: Sheet, coil: Carried) -> float:
-    """How long the coil has to rest before this sheet may begin, seconds."""
+    """How long the coil must rest before this sheet may begin, seconds."""
     return _ready_in_s(setup, load_of(sheet), sheet.settle_wait_s, coil)
 
 
 def ready_for_longest_s(setup: Setup, coil: Carried) -> float:
-    """The same for one stroke of the longest on time that limits allow."""
+    """The same for one stroke of the longest on time within the limits."""
     limits = setup.limits
     longest_s = min(limits.on_time_s, limits.duty * limits.duty_window_s)
     return _ready_in_s(setup, Load(longest_s, 0.0, 1), 0.0, coil)
@@ -114,7 +114,7 @@ def _ready_in_s(setup: Setup, load: Load, settle_s: float, coil: Carried) -> flo
 
 
 def _duty_wait_s(setup: Setup, load: Load, settle_s: float, coil: Carried) -> float:
-    """Shortest rest after which no stroke brings a window over the limit by what was before."""
+    """Shortest rest after which earlier on-time makes no stroke exceed the limit in a window."""
     if not coil.spans:
         return 0.0
     window_s = setup.limits.duty_window_s
@@ -122,12 +122,12 @@ def _duty_wait_s(setup: Setup, load: Load, settle_s: float, coil: Carried) -> fl
     earlier = _Earlier(coil.spans)
     cycle = _grouped(load, window_s / DUTY_STEPS)
     period_s = cycle.on_s + cycle.rest_s
-    rooms = [(0.0, allowed_s)]  # the interlock looks before the first stroke too
+    rooms = [(0.0, allowed_s)]  # the interlock also checks before the first stroke
     for n in range(cycle.times):  # on-time in a window is largest where a stroke ends
         end_s, own_s = n * period_s + cycle.on_s, (n + 1) * cycle.on_s
         if end_s + settle_s > window_s:
             break
-        if own_s <= allowed_s:  # a sheet that is over by itself trips by itself
+        if own_s <= allowed_s:  # a sheet that exceeds the limit by itself trips by itself
             rooms.append((end_s + settle_s, allowed_s - own_s))
     if cycle.on_s > allowed_s:
         rooms.append((allowed_s + settle_s, 0.0))
@@ -147,7 +147,7 @@ def _duty_wait_s(setup: Setup, load: Load, settle_s: float, coil: Carried) -> fl
 
 
 class _Earlier:
-    """On-time of earlier spans; constant work but for a binary search."""
+    """On-time of earlier spans; constant work except for a binary search."""
 
     def __init__(self, spans: list[tuple[int, int]]) -> None:
         newest_first = [(on_ns / NS, off_ns / NS) for on_ns, off_ns in reversed(spans)]
@@ -211,8 +211,8 @@ def stays_below(setup: Setup, load: Load, settle_s: float, start_degc: float) ->
 
 
 def _grouped(load: Load, longest_s: float) -> Load:
-    """Short cycles joined to longer ones of the same share, up to `longest_s`: their peaks come
-    out a little higher, never lower."""
+    """Join short cycles into longer ones of the same share, up to `longest_s`: their peaks come out
+    a little higher, never lower."""
     period_s = load.on_s + load.rest_s
     size = min(load.times, max(1, math.floor(longest_s / period_s)))
     return Load(load.on_s * size, load.rest_s * size, -(-load.times // size))

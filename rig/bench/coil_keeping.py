@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""A bench's use of the file that keeps the coil's heat: read and marked open before the line is
-claimed, written once after the coil was released. In between nothing here touches a disk."""
+"""The bench's use of the coil heat file: read and marked open before the line is claimed, written
+once after the coil is released. Between those, nothing here uses a disk."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ NS = 1_000_000_000
 class CoilKeeping:
     """`carried` is the coil's heat at the start, after `waited_s` more (virtual time only).
 
-    The caller holds the rig's lock: an open file is that of a bench that nobody saw end.
+    The caller holds the rig's lock, so an open file belongs to a bench whose end nobody saw.
     """
 
     def __init__(self, state: Path, setup: Setup, waited_s: float = 0.0) -> None:
@@ -31,7 +31,7 @@ class CoilKeeping:
         self._interlock: Interlock | None = None
         self._off = True
         self.trip: Trip | None = None
-        """The trip of a run that ended with one."""
+        """The trip, if the run ended with one."""
 
     def begin(self) -> None:
         """Mark the file open. Raises StorageError."""
@@ -44,21 +44,21 @@ class CoilKeeping:
             ) from error
 
     def put_back(self) -> None:
-        """Nothing was energised, and no line claimed."""
+        """Restore the file: nothing was energised and no line claimed."""
         coil_heat.put_back(self._state, self._past)
 
     def watch(self, interlock: Interlock) -> None:
-        """Whose trackers are to be kept."""
+        """Keep the state of this interlock's trackers."""
         self._interlock = interlock
 
     def ended(self, end: End) -> None:
-        """A coil that is not known to be off goes on heating: then the file stays open."""
+        """Note the end. A coil not known to be off keeps heating: then the file stays open."""
         self._off = end.off != OFF_STATES[2]
         if self._interlock is not None:
             self.trip = self._interlock.trip
 
     def keep(self) -> None:
-        """Write what the trackers say now. Where the disk fails, the file stays open."""
+        """Write the trackers' current values. If the disk fails, the file stays open."""
         if self._interlock is None or not self._off:
             return
         coil = self._interlock.coil_now()

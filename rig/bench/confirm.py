@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The confirm button: from a page nothing is armed unless somebody at the rig pressed it before."""
+"""The confirm button: a page can arm only after somebody at the rig has pressed it."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from rig.core.ports import Loop
 
 NS = 1_000_000_000
 CONFIRM_NS = 20 * NS
-"""So long after the button was pressed a page may arm."""
+"""How long after a press a page may arm."""
 
 
 class ConfirmButton:
-    """Watches the button between orders. A press is a change from open to closed, and is for one
-    arming: a button that is closed all the time confirms nothing."""
+    """Watches the button between orders. A press is a change from open to closed and is good for
+    one arming: a button that is always closed confirms nothing."""
 
     def __init__(self, button: Loop) -> None:
         self._button = button
@@ -21,16 +21,16 @@ class ConfirmButton:
         self._was_open = False
 
     def look(self, now_ns: int) -> None:
-        """Once a turn."""
+        """Sample the button once a turn."""
         closed = self._button.closed
         if closed and self._was_open:
             self._pressed_ns = now_ns
         self._was_open = not closed
 
     def take(self, now_ns: int) -> None:
-        """Use the press up for an arming now. Raises RefusedError where there is none."""
+        """Use up the press for an arming now. Raises RefusedError if there is none."""
         pressed_ns, self._pressed_ns = self._pressed_ns, None
-        held = self._button.closed  # not let go yet, or jammed
+        held = self._button.closed  # not released yet, or jammed
         if held or pressed_ns is None or not now_ns - pressed_ns <= CONFIRM_NS:
             raise RefusedError(
                 "Nobody at the rig has confirmed: press the confirm button there and let go, then "

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Engine speed from the pulse line's kernel-stamped edges, a reading a period."""
+"""Engine speed from the pulse line's kernel-stamped edges, one reading a period."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from rig.core.records import ENGINE_SPEED, GOOD, Edge, Sample
 
 NS = 1_000_000_000
 NOISY = "noisy pulses"
-"""Quality of a reading with pulses among it that come closer than the engine can turn."""
+"""Quality of a reading that includes pulses closer together than the engine can turn."""
 
 
 class EngineSpeed:
-    """Revolutions per minute over whole revolutions where there are enough pulses."""
+    """Revolutions per minute, over whole revolutions if there are enough pulses."""
 
     def __init__(self, setup: EngineSpeedSetup) -> None:
         self._level = int(setup.edge == "rising")
@@ -27,7 +27,7 @@ class EngineSpeed:
         self._since_ns = 0
 
     def see(self, edge: Edge) -> None:
-        """An edge of the pulse line."""
+        """Take an edge of the pulse line."""
         if edge.level != self._level:
             return
         if self._pulses and not edge.t_ns - self._pulses[-1] >= self._closest_ns:
@@ -35,8 +35,8 @@ class EngineSpeed:
         self._pulses.append(edge.t_ns)
 
     def reading(self, now_ns: int) -> Sample | None:
-        """The reading that is due at `now_ns`; None before, and while too few pulses came to tell
-        a slow engine from one that stands."""
+        """The reading due at `now_ns`. None before that, and while there are too few pulses to tell
+        a slow engine from a standing one."""
         if self._due_ns is None:
             self._due_ns, self._since_ns = now_ns + self._period_ns, now_ns
         if now_ns < self._due_ns:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What arrives from gauge and timed lines: shown to the interlock first, then recorded."""
+"""Arrivals from gauge and timed lines: shown to the interlock first, then recorded."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from rig.core.records import ENGINE_SPEED, GOOD, Block, Condition, Edge, Record,
 
 
 class Intake:
-    """Reads all ports once a turn. `pressure` is its latest believable reading, `readings` that of
-    every channel."""
+    """Reads all ports once a turn. `pressure` is the latest believable pressure reading, `readings`
+    that of every channel."""
 
     def __init__(
         self, hardware: Hardware, interlock: Interlock, emit: Callable[[Record], None]
@@ -32,7 +32,7 @@ class Intake:
         self.gauge_words = "nothing received"
 
     def collect(self, now_ns: int) -> None:
-        """Take everything that has arrived, gauge and converter first."""
+        """Read everything that has arrived, gauge and converter first."""
         if self._gauge is not None:
             for item in self._gauge.read():
                 self._see(item)
@@ -54,18 +54,18 @@ class Intake:
             self._see(speed)
 
     def levels(self) -> dict[str, int]:
-        """The level of every timed line now. Raises HardwareError once they are lost."""
+        """The level of every timed line now. Raises HardwareError if they are lost."""
         return {line: self._edges.level(line) for line in self._edges.lines}
 
     def levels_if_any(self) -> dict[str, int] | None:
-        """The same; None once they are lost."""
+        """The same; None if they are lost."""
         try:
             return self.levels()
         except HardwareError:
             return None
 
     def descriptors(self) -> list[int]:
-        """What to wait on."""
+        """Descriptors to wait on."""
         ports = [self._edges.fileno(), self._gauge.fileno() if self._gauge else None]
         return [fd for fd in ports if fd is not None]
 
@@ -76,7 +76,7 @@ class Intake:
             self._keep(reading)
         elif isinstance(item, Sample):
             self._interlock.see_sample(item)
-            if item.value is not None and not math.isfinite(item.value):  # after it could trip
+            if item.value is not None and not math.isfinite(item.value):  # only after it could trip
                 item = item._replace(value=None, quality="not a number")
             self._keep(item)
         else:

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Word to the service manager: ready, alive, stopping (sd_notify(3), sd_watchdog_enabled(3)).
+"""Messages to the service manager: ready, alive, stopping (sd_notify(3), sd_watchdog_enabled(3)).
 
-Fed from the bench's own loop after its checks passed, and from nowhere else: a helper thread would
-go on feeding while the loop hangs. Without the environment that systemd sets, nothing is sent.
+The watchdog is fed only from the bench's own loop, after its checks passed: a helper thread would
+keep feeding while the loop hangs. Without the environment that systemd sets, nothing is sent.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ from collections.abc import Mapping
 
 NS_PER_US = 1_000
 FEEDS_PER_PERIOD = 3
-"""The watchdog is fed this often in its time, so that one late turn is not the end."""
+"""Feeds per watchdog time, so that one late turn does not expire it."""
 
 
 class Notifier:
     """Sends to $NOTIFY_SOCKET, never waits for it, and never raises.
 
-    WATCHDOG_PID is not looked at: the unit's main process is the desk, and its NotifyAccess=all
-    lets the bench feed the watchdog in its place.
+    WATCHDOG_PID is ignored: the unit's main process is the desk, and its NotifyAccess=all lets the
+    bench feed the watchdog instead.
     """
 
     def __init__(self, environment: Mapping[str, str] = os.environ) -> None:
@@ -39,16 +39,16 @@ class Notifier:
 
     @property
     def watched(self) -> bool:
-        """Whether a service manager waits for `feed`."""
+        """Whether a service manager expects `feed`."""
         return self._sock is not None and self._every_ns > 0
 
     def ready(self, status: str = "") -> None:
-        """The hardware is open and looked at: from now on the watchdog counts."""
+        """The hardware is open and checked: the watchdog starts to count."""
         self._say("READY=1", status)
 
     def feed(self, now_ns: int) -> None:
-        """The loop runs and its checks passed at `now_ns`. Sent at most every third of the
-        watchdog's time; one that could not be sent is tried again at the next call."""
+        """The loop runs and its checks passed at `now_ns`. Sends at most once per third of the
+        watchdog's time; a failed send is retried at the next call."""
         if self._sock is None:
             return
         if self._unsent and self._send(self._unsent):
@@ -58,8 +58,8 @@ class Notifier:
             self._next_ns = now_ns + self._every_ns
 
     def stopping(self, status: str = "") -> None:
-        """The run is over and the coil commanded off: the watchdog no longer counts, and the rest
-        (storing, analysing) has the unit's TimeoutStopSec. Said once."""
+        """The run is over and the coil commanded off: the watchdog stops counting, and the rest
+        (storing, analysing) has the unit's TimeoutStopSec. Sent once."""
         if not self._stopping:
             self._stopping = True
             self._say("STOPPING=1", status)

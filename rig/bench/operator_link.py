@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The bench's end of its sockets: one operator, some watchers, and whoever orders a stop.
+"""The bench's end of its sockets: one operator, some watchers, and clients that order a stop.
 
 The operator's socket is inherited from the desk that started the bench. Others connect to a Unix
-socket of mode 0600: they see everything, and of orders only `stop` is taken from them.
+socket of mode 0600: they see everything, but the only order accepted from them is `stop`.
 """
 
 from __future__ import annotations
@@ -20,18 +20,19 @@ from rig.core import messages
 from rig.core.messages import MAX_LINE, Order
 
 BACKLOG = 64
-"""Connections that wait to be taken in: a stop waits behind no crowd of viewers."""
+"""Connections waiting to be accepted: a crowd of viewers cannot hold up a stop."""
 OPERATOR_LINES, WATCHER_LINES = 16, 16
-"""Lines taken in one turn: of the operator, and of all others together. Each of these has at least
-one, so that nobody's flood keeps another's stop out."""
+"""Lines read per turn: from the operator, and from all others together. Each of those gets at least
+one, so that a flood from one cannot block a stop from another."""
 MAX_WATCHERS = 8
 STOPPERS = 8
-"""Places above those, for whoever comes to order a stop; who has not within STOPPER_S must go."""
+"""Extra places for clients that come to order a stop; one that has not within STOPPER_S is
+disconnected."""
 STOPPER_S = 1.0
 
 
 class Desk(Protocol):
-    """What the bench needs of its desk; None in fast simulation."""
+    """What the bench needs from its desk; None in fast simulation."""
 
     def poll(self) -> Sequence[messages.Order]: ...
     def send(self, line: str) -> None: ...
@@ -51,10 +52,11 @@ class _Peer:
         self._lines: list[bytes] = []
         self.gone = False
         self.until_s: float | None = None
-        """In a place kept for a stop: when it has to have ordered it (monotonic)."""
+        """In a place reserved for a stop: the deadline for ordering it (monotonic)."""
 
     def read(self, most: int) -> list[bytes]:
-        """Whole lines that have arrived, at most `most`: a flood waits and cannot hold the loop."""
+        """Complete lines that have arrived, at most `most`: a flood waits and cannot hold up the
+        loop."""
         if len(self._lines) < most:
             self._receive()
         lines, self._lines = self._lines[:most], self._lines[most:]
@@ -77,7 +79,7 @@ class _Peer:
 
 
 class DeskLink:
-    """The bench's view of its desks."""
+    """The bench's connections to its desks."""
 
     def __init__(self, operator: socket.socket) -> None:
         self._operator = _Peer(operator)
@@ -86,7 +88,8 @@ class DeskLink:
         self._path: Path | None = None
 
     def listen(self, path: Path) -> None:
-        """Let watchers in at `path`. The caller holds the rig's lock: what stands there is old."""
+        """Accept watchers at `path`. The caller holds the rig's lock, so anything already there is
+        old."""
         path.unlink(missing_ok=True)
         listener = socket.socket(socket.AF_UNIX)
         mask = os.umask(0o177)
@@ -133,7 +136,7 @@ class DeskLink:
         return orders
 
     def send(self, line: str) -> None:
-        """Send a telling or a record to every desk; one that does not read is cut off."""
+        """Send a telling or a record to every desk; disconnect one that does not read."""
         data = (line + "\n").encode()
         for peer in self._peers():
             peer.out.put(data)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the desks asked for, and how long the operating desk has been silent."""
+"""Orders from the desks, and how long the operating desk has been silent."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ NS = 1_000_000_000
 
 
 class DeskOrders:
-    """Takes orders each turn. Stop and a silent desk release the coil here, before anything else
-    is done about them.
+    """Reads orders each turn. A stop or a silent desk releases the coil here, before anything else
+    is done about it.
 
-    `stop_why`: set once the run has to end. `finish_why`: set once it is to end before its next
-    stroke, as finished. `waiting`: orders for whoever serves the bench. `lag_s`: how far the
-    recorder is behind, as the desk said last.
+    `stop_why`: set once the run must end. `finish_why`: set once it must end, as finished, before
+    its next stroke. `waiting`: orders for the bench's caller. `lag_s`: how far behind the recorder
+    is, as last reported by the desk.
     """
 
     def __init__(
@@ -30,7 +30,7 @@ class DeskOrders:
         self.lag_s = 0.0
 
     def take(self, now_ns: int) -> None:
-        """Take what arrived."""
+        """Read the orders that arrived."""
         desk = self._desk
         if desk is None:
             return
@@ -52,7 +52,7 @@ class DeskOrders:
             self.stop_why = self.stop_why or ("the desk is gone" if desk.operator_gone else silent)
 
     def silent(self, now_ns: int) -> str:
-        """Words where the desk was silent for longer than the link time, else nothing."""
+        """A message if the desk was silent for longer than the link time, else an empty string."""
         silent_s = (now_ns - self._heard_ns) / NS
         if self._desk is None or silent_s <= self._link_time_s:
             return ""

@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""How the loop waits: asleep, or, with a converter, sampling it meanwhile.
+"""How the loop waits: asleep or, with a converter, sampling it.
 
-The converter is sampled in the loop's own thread, in slices no longer than SLICE_NS. A thread of
-its own would share the interpreter's lock with the interlock: each of them could then hold the
-other up for the switch interval (5 ms), at instants nobody chose, and the simulated rig would no
-longer be the same for the same seed. Here the interlock is late by one transfer at most, edges are
-stamped by the kernel whatever the loop does, and a converter that hangs stops the heartbeat.
+The converter is sampled in the loop's own thread, in slices no longer than SLICE_NS. A separate
+thread would share the interpreter's lock with the interlock: each could hold the other up for the
+switch interval (5 ms) at arbitrary instants, and the simulated rig would no longer be the same for
+the same seed. Here the interlock is late by one transfer at most, the kernel stamps edges whatever
+the loop does, and a converter that hangs stops the heartbeat.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from rig.config.analog.model import FAST_PERIOD_S
 from rig.core.ports import AnalogPort, World
 
 SLICE_NS = int(FAST_PERIOD_S * 1e9) // 2
-"""After so long the loop takes what was sampled, and looks at everything else."""
+"""Longest slice, after which the loop collects the samples and checks everything else."""
 
 
 def wait(world: World, analog: AnalogPort | None, until_ns: int, ready: Sequence[int]) -> None:
-    """As World.wait; with a converter its rounds are made when they are due. Returns early when
-    something arrives, and after SLICE_NS where there are fast channels."""
+    """As World.wait, and run the converter's rounds when due. Returns early when something arrives,
+    and after SLICE_NS if there are fast channels."""
     if analog is None:
         world.wait(until_ns, ready)
         return
@@ -30,7 +30,7 @@ def wait(world: World, analog: AnalogPort | None, until_ns: int, ready: Sequence
         until_ns = min(until_ns, now_ns + SLICE_NS)
     while True:
         due_ns = min(analog.due_ns, until_ns)
-        world.wait(due_ns, ready)  # also when it is due: what has arrived must not wait
+        world.wait(due_ns, ready)  # even when a round is due: arrivals must not wait
         now_ns = world.now_ns()
         if now_ns < due_ns:
             return

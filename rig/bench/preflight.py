@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Look before anything is energised: read-back dead, switch at rest, gauge alive."""
+"""Checks before anything is energised: read-back dead, switch at rest, gauge alive."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def judge(
     loops: Mapping[str, bool],
     readings: Mapping[str, Sample],
 ) -> Preflight:
-    """Turn what was measured at rest into checks. Nothing is energised to find out."""
+    """Turn measurements at rest into checks. Nothing is energised for them."""
     checks = [_readback(setup, load_live), _switch(setup, switch_closed)]
     checks += [_loop(rule, loops.get(rule)) for rule in LOOPS]
     checks += _confirm_button(hardware)
@@ -113,7 +113,7 @@ def _switch(setup: Setup, closed: bool) -> Check:
 
 
 def _calibration(setup: Setup, pressure_kpa: float) -> list[Check]:
-    """Whether the gauge is in date, and whether its zero is where the calibration left it."""
+    """Whether the gauge's calibration is in date, and its zero is where the calibration left it."""
     made = setup.calibration
     if made is None:
         return []
@@ -152,7 +152,7 @@ def _gauge(
             else "Check the transducer's supply, its wires, and its [[analog]] table in the setup."
         )
         return [Check(name, REFUSED, f"no good reading ({words})", checks_of)]
-    shown = f"{round(pressure_kpa, 0) + 0.0:.0f} kPa"  # no minus before a nought
+    shown = f"{round(pressure_kpa, 0) + 0.0:.0f} kPa"  # no minus sign before zero
     if not pressure_kpa <= limit:
         return [
             Check(

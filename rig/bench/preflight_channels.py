@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The look at every channel beyond the pressure, before anything is energised."""
+"""Checks of every channel except pressure, before anything is energised."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from rig.core.records import CHANNEL_UNITS, Sample
 
 
 def channel_checks(setup: Setup, readings: Mapping[str, Sample]) -> list[Check]:
-    """One check for each channel of the setup. `readings` are the latest good ones. A channel
-    with a limit and without a reading is refused: its limit would not be watched."""
+    """One check for each channel of the setup. `readings` are the latest good ones. A channel with
+    a limit but no reading is refused: its limit would not be watched."""
     watch = ChannelWatch(setup)
     return [
         _check(channel, source.name, readings.get(channel), watch)

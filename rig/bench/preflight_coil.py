@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The preflight's check on what earlier runs put into the coil."""
+"""The preflight's check on the coil's heat from earlier runs."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ NS = 1_000_000_000
 
 
 def with_coil(found: Preflight, setup: Setup, sheet: Sheet, coil: Carried) -> Preflight:
-    """The preflight with the coil's heat among its checks."""
+    """The preflight with the coil's heat added to its checks."""
     wait_s = ready_in_s(setup, sheet, coil)
     ready = not wait_s > 0
     when = "ready" if ready else f"ready in {duration_words(wait_s)}"

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The bench as a process of its own: plan in on standard input, orders and tellings on a socket.
+"""The bench as a separate process: plan on standard input, orders and tellings on a socket.
 
-It runs in its own session, so that Ctrl-Z and a closed terminal do not stop it together with the
-desk. The plan holds resolved numbers (rig.config.files.resolved): pint is never loaded here.
+It runs in its own session, so that Ctrl-Z and a closed terminal do not stop it with the desk. The
+plan holds resolved numbers (rig.config.files.resolved): pint is never loaded here.
 """
 
 from __future__ import annotations
@@ -46,14 +46,14 @@ HAND_OVER_S = 5.0
 
 
 def main(open_hardware: OpenHardware, operator_fd: int, records_fd: int) -> int:
-    """Read the plan (one JSON line), serve until the run has ended; returns an exit status.
+    """Read the plan (one JSON line) and serve until the run has ended; returns an exit status.
 
     `open_hardware` chooses board or simulated (rig.compose).
     """
     line = sys.stdin.buffer.readline()
     operator = socket.socket(fileno=operator_fd)
     records = socket.socket(fileno=records_fd)
-    if not line:  # the desk changed its mind before it had a plan
+    if not line:  # the desk closed without sending a plan
         return 0
     plan: dict[str, Any] = json.loads(line)
     link = DeskLink(operator)
@@ -83,14 +83,14 @@ def _serve(
     lock = state_file.RigLock(state)
     owner = state_file.this_process(plan["socket"])
     try:
-        link.listen(Path(plan["socket"]))  # only now: another bench may live there
+        link.listen(Path(plan["socket"]))  # only now: another bench may use this path
         rig = _rig(state, setup, owner, plan)
         coil = CoilKeeping(state, setup)
         new = state_file.claim(state, rig)
         try:
             coil.begin()
             hardware = open_hardware(setup, plan.get("seed"))
-        except Exception:  # the line is claimed last: it was not, or it was given back low
+        except Exception:  # the line is claimed last: it was never claimed, or was given back low
             coil.put_back()
             state_file.give_up(state, owner, new=new)
             raise
@@ -98,14 +98,14 @@ def _serve(
             code = _operate(setup, sheet, hardware, link, records, coil)
         finally:
             hardware.close()
-            # the coil is off and the line given back: a disk that cannot note it is no lost bench
+            # the coil is off and the line given back: failing to note that on disk is no lost bench
             with contextlib.suppress(OSError, RigError):
-                if coil.trip is not None:  # desk and recorder latch it sooner, where they live
+                if coil.trip is not None:  # desk and recorder, if alive, latch it sooner
                     state_file.write_latch(state, coil.trip, time.time(), rig)
             with contextlib.suppress(OSError, RigError):
                 state_file.release(state, owner)
         with contextlib.suppress(OSError, RigError):
-            coil.keep()  # after a run that broke off the file stays open: the worst is assumed
+            coil.keep()  # after a run that broke off, the file stays open: assume the worst
         return code
     finally:
         lock.close()
@@ -114,7 +114,7 @@ def _serve(
 def _rig(
     state: Path, setup: Setup, owner: state_file.Owner, plan: dict[str, Any]
 ) -> state_file.RigState:
-    """What the state file will hold. Raises RefusedError where a trip is latched."""
+    """What the state file will hold. Raises RefusedError if a trip is latched."""
     before = state_file.latch_dead_owner(state)
     if before is not None and before.trip is not None:
         raise RefusedError(latched_words(before))
@@ -125,7 +125,7 @@ def _rig(
 
 
 def latched_words(state: state_file.RigState) -> str:
-    """What a person is told who starts a rig with a latched trip."""
+    """The message for a person who starts a rig with a latched trip."""
     trip = state.trip
     rule, message = (trip.rule, trip.message) if trip is not None else ("", "")
     return (
@@ -198,7 +198,8 @@ def _serve_bench(
     link.flush()
 
     def answer() -> None:
-        """Whoever asks for a stop while the last records are handed over hears how it ended."""
+        """Tell anyone who orders a stop during the handover of the last records how the run
+        ended."""
         if link.poll():
             link.send(ended)
         link.flush()

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The sheet as a list of actions in time: a generator that the bench's loop steps through.
+"""The sheet as a timed list of actions: a generator that the bench's loop steps through.
 
-Times hang on the instant at which the last command was really given, so that an on time is an on
-time and a late wake-up does not shorten the next rest.
+Times are measured from the instant at which the last command was actually given, so that an on time
+is exact and a late wake-up does not shorten the next rest.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ NS = 1_000_000_000
 
 
 class Do(NamedTuple):
-    """Something to do now: energise, release, step (enter a step of the sheet), guide, fail."""
+    """An action to do now: energise, release, step (enter a step of the sheet), guide, fail."""
 
     what: Literal["energise", "release", "step", "guide", "fail"]
     text: str = ""
@@ -25,7 +25,7 @@ class Do(NamedTuple):
 
 
 class Wait(NamedTuple):
-    """Wait until `until_ns`, or sooner when the pressure reaches `above_kpa` / `below_kpa`."""
+    """Wait until `until_ns`, or until the pressure reaches `above_kpa` / `below_kpa` if sooner."""
 
     until_ns: int
     above_kpa: float | None = None
@@ -33,8 +33,8 @@ class Wait(NamedTuple):
 
 
 Action = Do | Wait
-# Sent back by the loop: the time now, or of the command just given, and whether a pressure
-# that was waited for was reached.
+# Sent back by the loop: the time now, or of the command just given, and whether the awaited
+# pressure was reached.
 Answer = tuple[int, bool]
 Plan = Generator[Action, Answer, None]
 
@@ -51,7 +51,7 @@ def plan(sheet: Sheet) -> Plan:
 
 
 def duration_s(sheet: Sheet) -> float:
-    """How long the sheet takes at most, seconds."""
+    """The longest the sheet can take, seconds."""
     match sheet:
         case StrokesSheet():
             return sheet.settle_wait_s + sheet.strokes * (sheet.on_time_s + sheet.rest_s)
@@ -128,7 +128,7 @@ def _ramp(sheet: RampSheet) -> Plan:
 
 @dataclass
 class Sequencer:
-    """Steps a plan. `next_ns` is when it wants to be asked again; None when it is done."""
+    """Steps a plan. `next_ns` is when to ask it again; None when it is done."""
 
     steps: Plan
     next_ns: int | None = 0
@@ -148,7 +148,7 @@ class Sequencer:
         return None
 
     def done(self, t_ns: int) -> Action | None:
-        """Tell when the last action was done; returns the next one that is due at once."""
+        """Report when the last action was done; returns the next one if it is due at once."""
         return self._ask((t_ns, False))
 
     def _ask(self, answer: Answer, *, first: bool = False) -> Action | None:

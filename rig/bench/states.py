@@ -18,7 +18,7 @@ from enum import StrEnum
 from rig.core.errors import RefusedError
 
 ARMED_FOR_S = 120.0
-"""Arming expires: a rig left armed is a rig somebody forgot."""
+"""Arming expires: a rig left armed has been forgotten."""
 
 
 class State(StrEnum):
@@ -43,14 +43,14 @@ _MOVES: dict[State, frozenset[State]] = {
 
 
 class StateMachine:
-    """Holds the state; every move not in the table is refused."""
+    """Holds the state and refuses every move not in the table."""
 
     def __init__(self) -> None:
         self.state = State.OFF
         self.armed_until_ns = 0
 
     def move(self, to: State) -> None:
-        """Raises RefusedError for a move the table does not have."""
+        """Raises RefusedError for a move not in the table."""
         if to not in _MOVES[self.state]:
             raise RefusedError(f"The bench is {self.state} and cannot become {to} from there.")
         self.state = to
@@ -60,7 +60,7 @@ class StateMachine:
         self.armed_until_ns = now_ns + int(ARMED_FOR_S * 1e9)
 
     def expire(self, now_ns: int) -> bool:
-        """Back to ready when arming has expired; True when it did."""
+        """Return to ready once arming has expired; True if it did."""
         if self.state is State.ARMED and now_ns > self.armed_until_ns:
             self.move(State.READY)
             return True

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the bench tells its desks ten times a second, and every turn once a stop was ordered."""
+"""The status message to the desks: ten times a second, and every turn once a stop was ordered."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class StatusTeller:
         *,
         at_once: bool = False,
     ) -> str | None:
-        """The status as a telling; None until it is due again, unless it is wanted at once."""
+        """The status as a telling; None until it is due again, unless wanted at once."""
         if now_ns < self._next_ns and not at_once:
             return None
         self._next_ns = now_ns + STATUS_NS
@@ -44,7 +44,7 @@ class StatusTeller:
             number=step.number,
             commanded_on=interlock.energised,
             coil_live=interlock.load_live(),
-            confirmed_off=OFF_STATES[1]  # also after a later trip than the one told as `tripped`
+            confirmed_off=OFF_STATES[1]  # also after a trip later than the reported `tripped`
             if interlock.readback_doubted
             else confirmed_off(interlock.setup.coil.feed_side),
             switch_closed=interlock.switch_closed(),

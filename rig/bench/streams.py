@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Streams out of the bench that never make it wait: bounded queues over non-blocking sockets."""
+"""Output streams that never make the bench wait: bounded queues over non-blocking sockets."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class OutQueue:
         self.full = False
 
     def put(self, data: bytes) -> None:
-        """Queue `data`; dropped once the queue is full or the reader is gone."""
+        """Queue `data`; drop it if the queue is full or the reader has gone."""
         if self.closed or self.full:
             return
         if self._size + len(data) > self._limit:
@@ -34,7 +34,7 @@ class OutQueue:
         self._size += len(data)
 
     def flush(self) -> None:
-        """Send what the other end will take now."""
+        """Send as much as the other end accepts now."""
         while self._waiting and not self.closed:
             data = self._waiting[0]
             if len(self._waiting) > 1 and len(data) < CHUNK:
@@ -67,7 +67,7 @@ class OutQueue:
 
     @property
     def stuck_s(self) -> float:
-        """How long the other end has taken nothing although something waits."""
+        """How long the other end has accepted nothing while bytes wait."""
         return 0.0 if self._stuck_since is None else time.monotonic() - self._stuck_since
 
     @property
@@ -76,7 +76,7 @@ class OutQueue:
 
 
 class SocketSink:
-    """The bench's RecordSink towards the recorder process (core.ports.RecordSink)."""
+    """The bench's RecordSink to the recorder process (core.ports.RecordSink)."""
 
     LIMIT = 8 << 20
 
@@ -103,8 +103,8 @@ class SocketSink:
         return self._queue.closed
 
     def close(self, patience_s: float, meanwhile: Callable[[], None] = lambda: None) -> None:
-        """Hand over what waits, for at most `patience_s`, then close: the recorder sees the end.
-        `meanwhile` is called again and again."""
+        """Send what waits, for at most `patience_s`, then close, so that the recorder sees the end.
+        Calls `meanwhile` repeatedly."""
         self._sock.settimeout(None)
         self._sock.setblocking(False)
         end = time.monotonic() + patience_s

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A file that is there in whole or not at all."""
+"""Write a file atomically."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from typing import TextIO
 
 @contextlib.contextmanager
 def whole_file(path: str | os.PathLike[str], *, lasting: bool = False) -> Iterator[TextIO]:
-    """Open for writing beside `path`, moved to it once everything is written.
+    """Open a temporary file beside `path` for writing, then move it to `path` once it is complete.
 
-    Raises OSError as open does; what was at `path` stays until then. `lasting`: on the disk before
-    it is moved, and the move too, so that a power cut leaves the old file or the new one.
+    Raises OSError as open does; until the move, `path` keeps its old content. With `lasting`, the
+    file and then the move are synced to disk, so that a power cut leaves either the old file or the
+    new one.
     """
     path = Path(path)
     part = path.with_name(f".{path.name}.part")

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
 """Time as the rig uses it: integer nanoseconds of the monotonic clock.
 
-Wall time is taken at the start of a run, together with the boot id and whether the system's clock
-was synchronised, because a Raspberry Pi without a battery-backed clock may be weeks off at start.
-At its end all clocks are read again: a wall clock that was set meanwhile and a computer that slept
-show in their differences. Durations come from the monotonic clock alone and are not touched by it.
+Wall time is read at the start of a run, with the boot id and whether the system clock is
+synchronised, because a Raspberry Pi without a battery-backed clock may be weeks off at start. All
+clocks are read again at the end: comparing them shows a wall clock that was set, or a computer that
+slept, during the run. Durations use only the monotonic clock, so neither affects them.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class MonotonicClock:
 
 
 class VirtualClock:
-    """Time that passes only when told to; it never goes back."""
+    """Time that advances only on request and never goes back."""
 
     def __init__(self, start_ns: int = 0) -> None:
         self._now_ns = start_ns
@@ -49,7 +49,7 @@ class VirtualClock:
 class WallTime(NamedTuple):
     """The wall clock at one monotonic instant.
 
-    `synchronised` is None where the kernel does not say.
+    `synchronised` is None if the kernel does not report it.
     """
 
     utc_s: float
@@ -59,7 +59,7 @@ class WallTime(NamedTuple):
 
 
 def read_wall_time() -> WallTime:
-    """Wall clock, monotonic clock, boot id and synchronisation state, read together."""
+    """Read wall clock, monotonic clock, boot id and synchronisation state together."""
     before = time.monotonic_ns()
     utc_s = time.time()
     after = time.monotonic_ns()
@@ -67,15 +67,15 @@ def read_wall_time() -> WallTime:
 
 
 STEP_S = 0.5
-"""A wall clock that moved against the monotonic one by more than this was set."""
+"""If the wall clock shifts against the monotonic clock by more than this, it was set."""
 SLEPT_S = 0.5
-"""CLOCK_BOOTTIME that ran ahead of CLOCK_MONOTONIC by more than this: the computer slept."""
+"""If CLOCK_BOOTTIME gains more than this on CLOCK_MONOTONIC, the computer slept."""
 
 
 class Clocks(NamedTuple):
-    """The three clocks at one instant, integer nanoseconds. The monotonic one stands still while
-    the computer sleeps, the boot-time one does not; both are slewed alike by time keeping (Linux,
-    clock_gettime(2)), so that wall against monotonic changes only by steps and sleep."""
+    """The three clocks at one instant, integer nanoseconds. While the computer sleeps the monotonic
+    clock stops and the boot-time clock does not. Time keeping slews both alike (Linux,
+    clock_gettime(2)), so wall against monotonic changes only by steps and sleep."""
 
     wall_ns: int
     monotonic_ns: int
@@ -83,7 +83,7 @@ class Clocks(NamedTuple):
 
 
 def read_clocks() -> Clocks:
-    """All clocks, read together: of a few tries the one that was interrupted least."""
+    """Read all clocks together: of a few tries, keep the one interrupted least."""
     tries = []
     for _ in range(5):
         before = time.monotonic_ns()
@@ -94,14 +94,15 @@ def read_clocks() -> Clocks:
 
 
 class ClockChange(NamedTuple):
-    """What happened to the clocks of a run. `stepped_s` is how far the wall clock was set (forward
-    is positive), `slept_s` how long the computer slept; 0.0 where that is below what is told."""
+    """What happened to the clocks during a run. `stepped_s`: how far the wall clock was set
+    (forward is positive). `slept_s`: how long the computer slept. 0.0 if below the reporting
+    threshold."""
 
     stepped_s: float
     slept_s: float
 
     def words(self) -> list[str]:
-        """A sentence for each thing that happened."""
+        """One sentence for each change."""
         told = []
         if self.stepped_s:
             way = "forward" if self.stepped_s > 0 else "back"
@@ -118,7 +119,7 @@ class ClockChange(NamedTuple):
 
 
 def clock_change(start: Clocks, end: Clocks) -> ClockChange:
-    """What happened to the clocks between two readings of one boot."""
+    """The changes between two clock readings within one boot."""
     awake_ns = end.monotonic_ns - start.monotonic_ns
     slept_s = (end.boottime_ns - start.boottime_ns - awake_ns) / NS_PER_S
     slept_s = slept_s if slept_s > SLEPT_S else 0.0
@@ -127,7 +128,7 @@ def clock_change(start: Clocks, end: Clocks) -> ClockChange:
 
 
 def boot_id() -> str:
-    """Identity of this boot; monotonic times of two boots must never be compared."""
+    """Identity of this boot; never compare monotonic times from two boots."""
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
     except OSError:
@@ -139,7 +140,7 @@ _TIME_ERROR = 5
 
 
 def clock_synchronised() -> bool | None:
-    """Whether the kernel holds its clock synchronised (adjtimex(2)); None if it will not say."""
+    """Whether the kernel holds its clock synchronised (adjtimex(2)); None if it does not say."""
     buffer = (ctypes.c_long * 64)()  # struct timex is smaller than this on every Linux
     try:
         state = ctypes.CDLL(ctypes.util.find_library("c")).adjtimex(ctypes.byref(buffer))

@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""What is kept of a coil's heat between runs, in a file beside the state file of its rig.
+"""The coil's heat kept between runs, in a file beside the rig's state file.
 
-Before the relay line is claimed the file is marked open; after the coil was released at the end the
-last estimated temperature and the energised spans go into it, with the instants of all clocks. A
-file found open belongs to a run that nobody saw end: nothing of it may be believed, and its
-reader assumes the worst that the limits of the setup allow. The bench writes it at its start and
-at its end only, never while the coil may be on.
+The file is marked open before the relay line is claimed. After the coil is released at the end, the
+last estimated temperature, the energised spans and the readings of all clocks are written to it. An
+open file belongs to a run whose end nobody saw: ignore its content and assume the worst that the
+limits of the setup allow. The bench writes the file only at its start and its end, never while the
+coil may be on.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ from rig.core.clock import NS_PER_S, boot_id, clock_synchronised
 
 VERSION = 2
 SPANS_MOST = 2000
-"""More are joined, each group put where it ends: it then leaves a window later, never sooner."""
+"""Above this number, spans are joined and each group is moved to its latest end: it leaves the
+window later, never sooner."""
 
 FIRST_USE = "first use of this rig from this data folder"
 MISSING = "the file with the coil's last temperature is missing"
@@ -34,15 +35,17 @@ GUARDED = "the last run's bench was lost, and the guard released the coil"
 RESTARTED = "the computer was restarted since, and its clock was or is not synchronised"
 
 WITHIN_LIMITS = (GUARDED, RESTARTED)
-"""Reasons for which the interlock watched the coil to its end: it is no hotter than its limit. For
-any other the coil may have been on, unwatched, for any time."""
+"""Reasons that mean the interlock watched the coil until it was off, so the coil is no hotter than
+its limit. For any other reason the coil may have been on, unwatched, for any length of time."""
 
 Spans = Sequence[tuple[int, int]]
-"""Energised spans, oldest first: ns from their start, and from their end, to a later instant."""
+"""Energised spans, oldest first: for each, ns from its start and from its end to a later
+instant."""
 
 
 class Instant(NamedTuple):
-    """All clocks at once. `boottime_ns` goes on while the computer sleeps (clock_gettime(2))."""
+    """All clocks at once. `boottime_ns` keeps counting while the computer sleeps
+    (clock_gettime(2))."""
 
     utc_s: float
     monotonic_ns: int
@@ -52,7 +55,7 @@ class Instant(NamedTuple):
 
 
 def read_instant() -> Instant:
-    """The clocks now."""
+    """Read the clocks now."""
     return Instant(
         time.time(), time.monotonic_ns(), time.clock_gettime_ns(time.CLOCK_BOOTTIME), boot_id(),
         clock_synchronised(),
@@ -60,15 +63,15 @@ def read_instant() -> Instant:
 
 
 def boot_instant() -> Instant:
-    """The clocks when the computer was started: every output was off then."""
+    """The clocks at boot, when every output was off."""
     now = read_instant()
     up_s = now.boottime_ns / NS_PER_S
     return now._replace(utc_s=now.utc_s - up_s, monotonic_ns=0, boottime_ns=0)
 
 
 class Kept(NamedTuple):
-    """The file's content. `temperature_degc` is None where the setup had no [coil_heating];
-    `spans` reach back `window_ns` before `at`. With `unknown` set to the reason neither counts."""
+    """The file's content. `temperature_degc` is None if the setup has no [coil_heating]. `spans`
+    reach back `window_ns` before `at`. If `unknown` holds a reason, ignore both."""
 
     open: bool
     temperature_degc: float | None
@@ -77,14 +80,14 @@ class Kept(NamedTuple):
     at: Instant
     unknown: str = ""
     assumed: str = ""
-    """Why temperature and spans rest on an assumption, where they do."""
+    """Why temperature and spans are assumed, if they are."""
 
 
 class Past(NamedTuple):
-    """What a start knows of the coil: `kept`, and how long ago that was, at least.
+    """What is known of the coil at a start: `kept`, and the least time since then.
 
-    With `unknown` the worst is to be assumed at that instant. `kept` is None at the first use,
-    when nothing was ever energised from this data folder.
+    If `unknown` is set, assume the worst at that instant. `kept` is None at first use, when this
+    data folder has never been used to energise anything.
     """
 
     kept: Kept | None
@@ -93,12 +96,13 @@ class Past(NamedTuple):
 
 
 def heat_path(state: Path) -> Path:
-    """The file of the rig whose state file is `state`."""
+    """The coil heat file that belongs to the state file `state`."""
     return state.with_suffix(".heat")
 
 
 def read(path: Path) -> Kept | None:
-    """None where there is no file. Raises ValueError for a damaged one, OSError for the disk's."""
+    """Read the file; None if there is none. Raises ValueError if damaged, OSError on a disk
+    error."""
     try:
         data = json.loads(path.read_text())
     except FileNotFoundError:
@@ -134,13 +138,13 @@ def _kept(data: dict[str, Any]) -> Kept:
 
 
 def _check(data: dict[str, Any]) -> str:
-    """CRC-32 (zlib) of the content: one altered digit may make a hot coil a cold one."""
+    """CRC-32 (zlib) of the content: one altered digit could make a hot coil look cold."""
     return f"{zlib.crc32(json.dumps(data).encode()):08x}"
 
 
 def write(path: Path, kept: Kept) -> None:
-    """Write it so that a power cut leaves the old file or the new one, and after the return the
-    new one. The folder is made where it was removed meanwhile: the coil is warm all the same."""
+    """Write atomically: a power cut leaves the old file or the new one, and after the return the
+    new one. If the folder was removed meanwhile, make it again: the coil is still warm."""
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     data: dict[str, Any] = {"version": VERSION, **kept._asdict(), "at": kept.at._asdict()}
     data["check"] = _check(data)
@@ -152,13 +156,13 @@ def write(path: Path, kept: Kept) -> None:
     part.replace(path)
     folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
     try:
-        os.fsync(folder)  # or a power cut could leave the file of before a run that heated the coil
+        os.fsync(folder)  # else a power cut could restore the file from before a hot run
     finally:
         os.close(folder)
 
 
 def past(state: Path) -> Past:
-    """What is known of the coil now, for a caller that knows that no bench holds the rig."""
+    """What is known of the coil now. The caller must know that no bench holds the rig."""
     path = heat_path(state)
     try:
         kept = read(path)
@@ -168,9 +172,9 @@ def past(state: Path) -> Past:
     if kept is None:
         return Past(None, 0.0, MISSING if _used_before(state) else "")
     elapsed_s = _elapsed_s(kept.at, now)
-    if kept.at.boot_id == now.boot_id and elapsed_s is None:  # later than now
+    if kept.at.boot_id == now.boot_id and elapsed_s is None:  # kept in the future
         return Past(None, 0.0, DAMAGED)
-    if kept.open:  # when it ended is not known, but a restart took every output off
+    if kept.open:  # its end time is unknown, but a restart turned every output off
         rebooted = kept.at.boot_id != now.boot_id
         return Past(kept, now.boottime_ns / NS_PER_S if rebooted else 0.0, UNCLEAN)
     if elapsed_s is None:
@@ -179,12 +183,12 @@ def past(state: Path) -> Past:
 
 
 def _used_before(state: Path) -> bool:
-    """Whether this data folder ever held a state of this rig, also one that was moved away."""
+    """Whether this data folder ever held a state file of this rig, even one moved aside."""
     return any(state.with_suffix(suffix).exists() for suffix in (".json", ".change", ".damaged"))
 
 
 def _elapsed_s(then: Instant, now: Instant) -> float | None:
-    """Time between two instants; None where no clock can tell it."""
+    """Time between two instants; None if no clock can give it."""
     up_s = now.boottime_ns / NS_PER_S
     if then.boot_id == now.boot_id != "unknown":
         elapsed_s = (now.boottime_ns - then.boottime_ns) / NS_PER_S
@@ -195,14 +199,14 @@ def _elapsed_s(then: Instant, now: Instant) -> float | None:
 
 
 def mark_open(state: Path) -> None:
-    """From here on the coil may be energised. Raises OSError."""
+    """Mark the file open: from here on the coil may be energised. Raises OSError."""
     write(heat_path(state), Kept(True, None, [], 0, read_instant()))
 
 
 def keep(
     state: Path, temperature_degc: float | None, spans: Spans, window_ns: int, assumed: str
 ) -> None:
-    """The coil was released and its heat is known. Raises OSError."""
+    """Record the heat of a coil that has been released. Raises OSError."""
     kept = Kept(
         False, temperature_degc, joined(spans), window_ns, read_instant(), assumed=assumed
     )  # fmt: skip
@@ -210,9 +214,9 @@ def keep(
 
 
 def settle(state: Path, unknown: str = UNCLEAN) -> None:
-    """The coil was seen off after a run that its bench did not end: it cools from here on, or from
-    the start of the computer where that came after. Does nothing to any other file; never raises.
-    `unknown`: GUARDED where the guard took the line within its time."""
+    """Record that the coil was seen off after a run that its bench did not end: it cools from now,
+    or from the computer's start if that was later. Leaves any other file alone and never raises.
+    `unknown`: GUARDED if the guard took the line within its time."""
     with contextlib.suppress(OSError, ValueError):
         kept = read(heat_path(state))
         if kept is not None and kept.open:
@@ -221,7 +225,7 @@ def settle(state: Path, unknown: str = UNCLEAN) -> None:
 
 
 def put_back(state: Path, before: Past) -> None:
-    """Nothing was claimed: the file says again what it said before. Never raises."""
+    """Restore the previous content, because nothing was claimed. Never raises."""
     path = heat_path(state)
     with contextlib.suppress(OSError):
         if before.kept is not None and not before.kept.open:
@@ -233,7 +237,7 @@ def put_back(state: Path, before: Past) -> None:
 
 
 def joined(spans: Spans) -> list[tuple[int, int]]:
-    """At most SPANS_MOST spans of the same total, none of which ends sooner than it did."""
+    """At most SPANS_MOST spans with the same total; none ends sooner than before."""
     size = -(-len(spans) // SPANS_MOST) or 1
     if size == 1:
         return list(spans)
@@ -244,7 +248,7 @@ def joined(spans: Spans) -> list[tuple[int, int]]:
 
 
 def duration_words(seconds: float) -> str:
-    """A time for a person: 45 s, 3 min 10 s, 1 h 5 min; rounded up."""
+    """A duration in words: 45 s, 3 min 10 s, 1 h 5 min; rounded up."""
     whole = math.ceil(seconds)
     if whole < 60:
         return f"{whole} s"

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The exit code that this process has decided on, whatever becomes of its output."""
+"""The exit code this process has decided on, whatever happens to its output."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from rig.core.errors import EXIT_INTERNAL
 
 
 class Ending:
-    """What one process has decided, and whether its output arrived."""
+    """The exit code decided, and whether the output arrived."""
 
     def __init__(self) -> None:
         self.lost = False
         self.judged: int | None = None
 
     def code(self, code: int) -> int:
-        """The exit code: `code`, or with output lost the one judged, else EXIT_INTERNAL."""
+        """The exit code: `code`. If output was lost, the recorded one, else EXIT_INTERNAL."""
         if not self.lost:
             return code
         return EXIT_INTERNAL if self.judged is None else self.judged
@@ -24,6 +24,6 @@ ENDING = Ending()
 
 
 def judged(code: int) -> int:
-    """Record the exit code a command decided on, before it shows anything. Returns `code`."""
+    """Record a command's exit code before it shows anything. Returns `code`."""
     ENDING.judged = code
     return code

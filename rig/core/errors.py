@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Every error this program raises on purpose, in one tree.
 
-Each error also inherits the nearest builtin, carries its facts as fields, and knows the exit
-code of the command line (DEVELOPERS.md, "Exit codes").
+Each error also inherits the nearest builtin, carries its facts as fields, and knows its exit code
+on the command line (DEVELOPERS.md, "Exit codes").
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ EXIT_INTERNAL = 7
 
 
 class Problem(NamedTuple):
-    """One thing wrong in a file: where it is, what it is, and what to do about it."""
+    """One problem in a file: where, what, and the remedy."""
 
     file: str
     key: str
@@ -36,7 +36,7 @@ class Problem(NamedTuple):
 
 
 class RigError(Exception):
-    """Base of all errors a person may meet. `exit_code` is the command line's answer."""
+    """Base of all errors a person may see. `exit_code` is what the command line returns."""
 
     exit_code = EXIT_INTERNAL
 
@@ -44,7 +44,7 @@ class RigError(Exception):
 class FileProblems(RigError, ValueError):
     """A setup, sheet or capture was refused. Nothing was energised.
 
-    `problems` holds every problem found, not only the first; `so` says what follows.
+    `problems` holds every problem found, not only the first; `so` states the consequence.
     """
 
     exit_code = EXIT_USAGE
@@ -60,13 +60,13 @@ class FileProblems(RigError, ValueError):
 
 
 class UsageError(RigError, ValueError):
-    """The command was given something it cannot work with. Nothing was energised."""
+    """The command cannot work with what it was given. Nothing was energised."""
 
     exit_code = EXIT_USAGE
 
 
 class RefusedError(RigError, PermissionError):
-    """The rig refuses to start: latched trip, rig in use, person did not confirm."""
+    """The rig refuses to start: latched trip, rig in use, or not confirmed by a person."""
 
     exit_code = EXIT_HARDWARE
 
@@ -80,14 +80,14 @@ class HardwareError(RigError, OSError):
 class StorageError(RigError, OSError):
     """The run log or a raw file cannot be opened, read or written.
 
-    The message says which file, what is wrong with it, and what to do.
+    The message names the file, the fault and the remedy.
     """
 
     exit_code = EXIT_HARDWARE
 
 
 class BrokenOffError(RigError, RuntimeError):
-    """Hardware failed in mid-run; the relay was commanded off; the record is kept."""
+    """Hardware failed during a run; the relay was commanded off; the record is kept."""
 
     exit_code = EXIT_INTERNAL
 
@@ -96,7 +96,7 @@ STILL_LIVE = "the relay was commanded off, the read-back stays live."
 
 
 class CoilLiveError(RigError, RuntimeError):
-    """The relay was commanded off and the read-back still shows the load side live."""
+    """The relay was commanded off, but the read-back still shows the load side live."""
 
     exit_code = EXIT_COIL_LIVE
 

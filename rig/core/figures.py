@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The table of figures: all that is to be said of a figure beside its numbers, in one place.
+"""The table of figures: all facts about a figure except its numbers, in one place.
 
-What judges, lists, shows or exports figures reads it. A new figure is its line at the end of
-FIGURES, its numbers (a column `key` of rig.analysis.measure's stroke_table or ramp), and its
+All code that judges, lists, shows or exports figures reads it. To add a figure, add its line at the
+end of FIGURES, its numbers (a column `key` of rig.analysis.measure's stroke_table or ramp), and its
 definition in webui/help/numbers.md.
 """
 
@@ -13,14 +13,14 @@ from typing import Literal, NamedTuple
 from rig.core.rounding import places
 
 RATE_DIGITS = 4
-"""Significant digits of a rate without an uncertainty: rates reach over decades."""
+"""Significant digits of a rate without an uncertainty: rates span decades."""
 
 PER_STROKE = ("each", "mean", "median", "p95", "tolerance")
 
 
 class Measure(NamedTuple):
-    """How values of a quantity stand in results: their `unit`, how many of it are one SI unit, and
-    the digits after the point where no uncertainty says them."""
+    """How values of a quantity appear in results: their `unit`, how many of them make one SI unit,
+    and the digits after the point if no uncertainty sets them."""
 
     unit: str
     per_si: float
@@ -33,14 +33,14 @@ MEASURES = {
     "pressure_rate": Measure("kPa/s", 1.0, 3),
     "count": Measure("", 1.0, 0),
 }
-"""By quantity: a key of rig.core.quantities.DIMENSIONS (here kPa are the SI unit), or "count"."""
+"""By quantity: a key of rig.core.quantities.DIMENSIONS (here kPa is the SI unit), or "count"."""
 
 
 class Figure(NamedTuple):
-    """`name` stands in sheets and limits, `key` in results (with the unit; empty where a figure is
-    judged only). `kind` of sheet that measures it. `heading`: where help/numbers.md defines it.
-    `worse`: the direction in which a valve is the worse, None where neither is. `trace` shows it.
-    `of`: how it may be judged; `example`: a limit as written."""
+    """`name` is used in sheets and limits, `key` in results (with the unit; empty if the figure is
+    only judged). `kind` of sheet that measures it. `heading`: where help/numbers.md defines it.
+    `worse`: the direction in which a valve gets worse, None if neither. `trace` shows it. `of`: how
+    it may be judged; `example`: a limit as written."""
 
     name: str
     key: str
@@ -56,7 +56,7 @@ class Figure(NamedTuple):
 
     @property
     def unit(self) -> str:
-        """Of its values in results."""
+        """Unit of its values in results."""
         return MEASURES[self.quantity].unit
 
     @property
@@ -66,21 +66,21 @@ class Figure(NamedTuple):
 
     @property
     def short(self) -> str:
-        """The same where it is clear what is measured: "response"."""
+        """The same where the context shows what is measured: "response"."""
         return self.words.removesuffix(" time").removesuffix(" pressure")
 
     @property
     def sentence(self) -> str:
-        """Its definition by itself."""
+        """Its definition on its own."""
         return f"{self.definition[0].upper()}{self.definition[1:]}."
 
     @property
     def each_of(self) -> str:
-        """What gives one number of it: a stroke, a ramp, a hold."""
+        """What gives one number of it: a stroke, a ramp or a hold."""
         return self.kind.removesuffix("s")
 
     def digits(self, value: float | None = None) -> int:
-        """After the point, of `value` without an uncertainty."""
+        """Digits after the point of a `value` without an uncertainty."""
         most = MEASURES[self.quantity].digits
         if self.quantity != "pressure_rate":
             return most
@@ -135,17 +135,17 @@ FIGURES = {
 
 
 def figures_of(kind: str) -> dict[str, Figure]:
-    """By key, the figures that have numbers of their own in this kind of sheet."""
+    """The figures with numbers of their own in this kind of sheet, by key."""
     return {one.key: one for one in FIGURES.values() if one.key and one.kind == kind}
 
 
 def short_names(kind: str = "strokes") -> dict[str, str]:
-    """The short names of the same, by key."""
+    """Their short names, by key."""
     return {key: one.short for key, one in figures_of(kind).items()}
 
 
 class Column(NamedTuple):
-    """What each stroke gives: its key in results, heading, label on a phone, digits."""
+    """A value given for each stroke: its key in results, heading, label on a phone, digits."""
 
     key: str
     heading: str
@@ -161,14 +161,14 @@ BESIDE = (
     Column("at_switch_on_kpa", "Pressure at switch-on", "pressure, on", 1),
     Column("at_switch_off_kpa", "Pressure at switch-off", "pressure, off", 1),
 )
-"""Beside its figures."""
+"""Columns beside the figures."""
 FIRST = 2
-"""Figures that stand ahead of BESIDE."""
+"""Number of figures before BESIDE."""
 
 
 def stroke_columns() -> tuple[list[Column], list[Column]]:
-    """The columns of a stroke, and figures that came later: in a table for programs these stand at
-    its end, since a column's place never changes."""
+    """The columns of a stroke, and the figures added later. In a table read by programs these come
+    at its end, because a column never moves."""
     named = [
         Column(key, one.short.capitalize(), one.short, one.digits())
         for key, one in figures_of("strokes").items()
@@ -177,5 +177,5 @@ def stroke_columns() -> tuple[list[Column], list[Column]]:
 
 
 def words_of(name: str) -> str:
-    """A limit's figure in words; that of a later program by its name."""
+    """The figure of a limit in words; one from a later program by its name."""
     return FIGURES[name].words if name in FIGURES else name

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Results as JSON values: named tuples to objects, numbers rounded, what is not known to null."""
+"""Results as JSON values: named tuples become objects, numbers are rounded, unknowns become
+null."""
 
 from __future__ import annotations
 
@@ -11,7 +12,7 @@ DIGITS = 6
 
 def plain(value: Any, digits: int = DIGITS) -> Any:
     """`value` as JSON: a named tuple becomes an object of its fields, any other tuple a list, NaN
-    and infinity null. Probabilities keep their small values: `p` has six significant digits."""
+    and infinity null. Small probabilities survive: `p` has six significant digits."""
     match value:
         case None | bool() | int() | str():
             return value

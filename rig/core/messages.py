@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""What desk and bench say to each other: one JSON object a line, with a version.
+"""Messages between desk and bench: one JSON object a line, with a version.
 
-Orders (desk to bench): arm, start, stop, beat, quit, finish (end before the next stroke).
-Tellings (bench to desk): preflight, state, status, guide, ended, refused. A line that begins with
-"[" is a raw record (records.encode).
+Orders (desk to bench): arm, start, stop, beat, quit, finish (end before the next stroke). Tellings
+(bench to desk): preflight, state, status, guide, ended, refused. A line that begins with "[" is a
+raw record (records.encode).
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ VERSION = 1
 ORDERS = ("arm", "start", "stop", "beat", "quit", "finish")
 MAX_LINE = 65_536
 BEAT_S = 0.1
-"""The desk beats this often; the bench ends an energised run after the link time without."""
+"""Interval of the desk's beats; without them for the link time, the bench ends an energised run."""
 
 
 class Order(NamedTuple):
-    """A checked order. `why` is for the record. A beat may carry what the recorder told last:
-    `lag_s`, the age of its oldest record not stored, and `free_mb`, the free space there, which is
-    NaN where it is no longer known."""
+    """A validated order. `why` is for the record. A beat may carry the recorder's last report:
+    `lag_s`, the age of its oldest record not stored, and `free_mb`, its free space, NaN when no
+    longer known."""
 
     order: str
     why: str = ""
@@ -32,18 +32,18 @@ class Order(NamedTuple):
 
 
 def tell(kind: str, **fields: Any) -> str:
-    """A telling as a line without its newline; NaN is refused by json."""
+    """Encode a telling as a line without newline; json refuses NaN."""
     return json.dumps({"v": VERSION, "tell": kind, **fields}, allow_nan=False)
 
 
 def order(name: str, why: str = "", **recorder: float | None) -> bytes:
-    """An order as a line. `recorder`: lag_s and free_mb, with a beat."""
+    """Encode an order as a line. `recorder`: lag_s and free_mb, sent with a beat."""
     fields = {"v": VERSION, "order": name, "why": why, **recorder}
     return (json.dumps(fields, allow_nan=False) + "\n").encode()
 
 
 def read_order(line: bytes) -> Order:
-    """Check one order line. Raises ValueError with what is wrong with it."""
+    """Validate one order line. Raises ValueError that says what is wrong."""
     data = _object(line)
     name, why = data.get("order"), data.get("why", "")
     if name not in ORDERS:
@@ -67,12 +67,12 @@ def _number(value: Any) -> float | None:
 def _finite(value: float) -> bool:
     try:
         return math.isfinite(value)
-    except OverflowError:  # an integer beyond every float
+    except OverflowError:  # an integer too large for a float
         return False
 
 
 def read_telling(line: bytes) -> Mapping[str, Any]:
-    """Check one telling. Raises ValueError."""
+    """Validate one telling. Raises ValueError."""
     data = _object(line)
     if not isinstance(data.get("tell"), str):
         raise ValueError("not a telling")

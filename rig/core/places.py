@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""Where the rig keeps things: the run log and raw files, and the state file of each rig.
+"""Where the rig stores its files: the run log, the raw files and each rig's state file.
 
-`RIG_DATA` overrides the whole place (tests, the demo, a second rig on one machine).
+`RIG_DATA` overrides the whole location (tests, the demo, a second rig on one machine).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from rig.core.errors import StorageError
 
 
 def data_dir() -> Path:
-    """The user's data directory (XDG base directory specification), made if missing."""
+    """The user's data directory (XDG base directory specification), created if missing."""
     chosen = os.environ.get("RIG_DATA")
     if chosen:
         path = Path(chosen)
@@ -29,7 +29,7 @@ def log_path() -> Path:
 
 
 def raw_dir() -> Path:
-    """Append-only raw files, one a run."""
+    """Append-only raw files, one per run."""
     return _made(data_dir() / "raw", 0o777)
 
 

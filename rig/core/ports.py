@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """What the bench needs from the hardware, one small protocol each.
 
-Real and simulated rigs stand behind the same ports, one step above gpiozero and pyserial: the
-backend is replaced, never the device. Nothing here blocks; the bench's one loop waits in
-`World.wait` and then asks each port what has arrived.
+Real and simulated rigs implement the same ports, one level above gpiozero and pyserial: replace the
+backend, never the device. Nothing here blocks; the bench's only loop waits in `World.wait`, then
+asks each port what has arrived.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ class Coil(Protocol):
     def commanded_on(self) -> bool: ...
 
     def close(self) -> None:
-        """Commands off, then gives the line back. Idempotent."""
+        """Command off, then give the line back. Idempotent."""
 
 
 class EdgeSource(Protocol):
-    """The timed inputs: switch and, where wired, read-back, requested once."""
+    """The timed inputs in one request: switch and, if wired, read-back."""
 
     @property
     def lines(self) -> tuple[str, ...]: ...
 
     def fileno(self) -> int | None:
-        """A descriptor that becomes readable when edges wait; None where there is none."""
+        """A descriptor that becomes readable when edges wait; None if there is none."""
 
     def read(self) -> Sequence[Edge]:
         """All edges that have arrived, oldest first, unfiltered. Never blocks."""
@@ -48,32 +48,32 @@ class EdgeSource(Protocol):
 
 
 class GaugePort(Protocol):
-    """A gauge: whatever arrived since the last call, as samples and conditions."""
+    """A gauge: everything received since the last call, as samples and conditions."""
 
     def fileno(self) -> int | None: ...
 
     def read(self) -> Sequence[Sample | Condition]:
-        """Never blocks and never raises for what a wire can do: that is a Condition."""
+        """Never blocks, and never raises for a wiring fault: that becomes a Condition."""
 
     def close(self) -> None: ...
 
 
 class AnalogPort(Protocol):
-    """The converter's channels. Nothing happens in it but in `sample`, in the caller's thread."""
+    """The converter's channels. Work is done only in `sample`, in the caller's thread."""
 
     @property
     def due_ns(self) -> int:
-        """When `sample` next has something to do."""
+        """When `sample` next has work."""
 
     @property
     def step_ns(self) -> int:
-        """Between two rounds of the fast channels; 0 where there are none."""
+        """Time between two rounds of the fast channels; 0 if there are none."""
 
     def sample(self) -> None:
-        """One round of what is due. Never raises for what a converter can do."""
+        """Run one round of what is due. Never raises for a converter fault."""
 
     def drain(self) -> Sequence[Block | Sample | Condition]:
-        """Everything since the last call."""
+        """Return everything since the last call."""
 
 
 class Loop(Protocol):
@@ -81,14 +81,14 @@ class Loop(Protocol):
 
     @property
     def closed(self) -> bool:
-        """False while it is open, its wire is broken, or it cannot be read."""
+        """False if it is open, its wire is broken, or it cannot be read."""
 
 
 class Heartbeat(Protocol):
-    """The line that lives only while the interlock's loop does."""
+    """The line that toggles only while the interlock's loop runs."""
 
     def beat(self) -> None:
-        """Change its level."""
+        """Toggle it."""
 
 
 class World(Protocol):
@@ -97,9 +97,9 @@ class World(Protocol):
     def now_ns(self) -> int: ...
 
     def wait(self, until_ns: int, ready: Sequence[int]) -> None:
-        """Return at `until_ns`, or sooner when a descriptor in `ready` has something to read.
+        """Return at `until_ns`, or earlier when a descriptor in `ready` is readable.
 
-        In virtual time: advance the plant to its next event or `until_ns`, whichever is first.
+        In virtual time, advance the plant to its next event or to `until_ns`, whichever is first.
         """
 
     def guide(self, instruction: str) -> None:
@@ -110,7 +110,7 @@ class World(Protocol):
 
 
 class RecordSink(Protocol):
-    """Where the bench's raw records go. Never blocks."""
+    """Where the bench sends raw records. Never blocks."""
 
     def put(self, line: str) -> None:
         """Take one encoded record (records.encode)."""
@@ -124,7 +124,7 @@ class RecordSink(Protocol):
 
     @property
     def reader_gone(self) -> bool:
-        """Whether nobody takes the records any more."""
+        """Whether the recorder has exited."""
 
 
 class Hardware(Protocol):
@@ -141,11 +141,11 @@ class Hardware(Protocol):
 
     @property
     def analog(self) -> AnalogPort | None:
-        """The converter's channels, where there is one."""
+        """The converter's channels, if there is one."""
 
     @property
     def loops(self) -> Mapping[str, Loop]:
-        """Stop, cover and confirm inputs as wired, by the name of their table."""
+        """Stop, cover and confirm inputs as wired, by table name."""
 
     @property
     def heartbeat(self) -> Heartbeat | None: ...
@@ -160,4 +160,4 @@ class Hardware(Protocol):
     def description(self) -> dict[str, str]: ...
 
     def close(self) -> None:
-        """Coil off, then everything closed. Idempotent."""
+        """Coil off, then close everything. Idempotent."""

@@ -1,19 +1,19 @@
 # SPDX-License-Identifier: MIT
-"""What the bench measured before anything was energised, as desk and bench exchange it."""
+"""Measurements before anything is energised, as desk and bench exchange them."""
 
 from __future__ import annotations
 
 from typing import Any, NamedTuple
 
 COIL = "Coil's heat"
-"""Name of the check on what earlier runs put into the coil."""
+"""Name of the check on the coil's heat from earlier runs."""
 LOAD_SIDE = "Load side of the relay"
 """Name of the check on the read-back."""
 GOOD, DOUBTFUL, REFUSED, NOT_WATCHED = "good", "doubtful", "refused", "not watched"
 
 
 class Check(NamedTuple):
-    """One thing looked at: what was found (`shown`), and what to do unless it is good."""
+    """One check: what was found (`shown`), and what to do unless it is good."""
 
     name: str
     result: str
@@ -34,11 +34,11 @@ class Preflight(NamedTuple):
     hardware: dict[str, str]
     coil_live: bool
     ready_in_s: float | None = None
-    """How long the coil has to rest first, where that is a reason to refuse."""
+    """How long the coil must rest first, if that is a reason to refuse."""
 
     @property
     def only_warm(self) -> bool:
-        """Nothing but time stands against a start."""
+        """Whether coil rest is the only thing still in the way of a start."""
         return self.ready_in_s is not None and [c.name for c in self.refused] == [COIL]
 
     @property
@@ -47,5 +47,5 @@ class Preflight(NamedTuple):
 
 
 def from_plain(data: dict[str, Any]) -> Preflight:
-    """A Preflight out of the lists and objects that JSON made of it."""
+    """Build a Preflight from decoded JSON."""
     return Preflight(**{**data, "checks": [Check(*check) for check in data["checks"]]})

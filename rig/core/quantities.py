@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Quantities as people write them ("45 psi"), turned into SI floats once, at the edges.
+"""Quantities as people write them ("45 psi"), converted to SI floats once, at the edges.
 
-The one pint registry lives here and is loaded only for a unit that is not among UNITS: it costs
-half a second on a small board. Inside the program a number carries its unit in its name instead.
+The only pint registry is here, loaded only for a unit not in UNITS: loading costs half a second on
+a small board. Inside the program, a number has its unit in its name instead.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     import pint
 
-# What each dimension is held in, inside the program, and an example a person can copy.
+# The unit used for each dimension inside the program, and an example to copy.
 DIMENSIONS: dict[str, tuple[str, str]] = {
     "pressure": ("kilopascal", "45 psi"),
     "pressure_rate": ("kilopascal / second", "20 psi/s"),
@@ -45,7 +45,7 @@ DIMENSIONS: dict[str, tuple[str, str]] = {
     "power": ("watt", "5 W"),
 }
 
-# The unit of DIMENSIONS as it is printed beside a number.
+# The units of DIMENSIONS as printed beside a number.
 SYMBOLS: dict[str, str] = {
     "pressure": "kPa",
     "pressure_rate": "kPa/s",
@@ -75,9 +75,9 @@ SYMBOLS: dict[str, str] = {
     "power": "W",
 }
 
-# Units a person may want, in the spelling that is understood, shown when another was written; each
-# with its factor to the unit of DIMENSIONS as pint has it, None where there is an offset. With them
-# most files are read without pint, which takes as long to load as a run takes to be analysed.
+# Units a person may want, in the accepted spelling, suggested when another was written. Each has
+# its factor to the unit of DIMENSIONS, as pint has it, or None if there is an offset. With this
+# table most files are read without pint, which takes as long to load as a run takes to analyse.
 UNITS: dict[str, dict[str, float | None]] = {
     "pressure": {
         "psi": 6.894757293168363,
@@ -121,21 +121,22 @@ UNITS: dict[str, dict[str, float | None]] = {
     "power": {"W": 1.0, "mW": 0.001},
 }
 
-# A number first, then a unit that is not another number. Everything else is refused, so that
-# "nan", "1_000" and "1e400" never become a limit.
+# A number, then a unit that is not another number. Anything else is refused, so that "nan", "1_000"
+# and "1e400" never become a limit.
 _QUANTITY = re.compile(
     r"^\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^\d\s.+\-_,'].*?)?\s*$"
 )
 _DECIMAL_COMMA = re.compile(r"^\s*[+-]?[0-9]+,[0-9]+")
 _LONGEST = 80
-# Names, each with at most one small exponent: pint computes what it is given, and would be at
-# "kPa**9**9**9" for ever.
+# Names, each with at most one small exponent: pint computes whatever it is given and would never
+# finish "kPa**9**9**9".
 _NAME = r"(?:%|[°µμ]?[^\W\d_]+(?:[_0-9][^\W\d_]+)*)(?:(?:\^|\*\*)\s?-?[1-9]|[²³])?"
 _UNIT = re.compile(rf"{_NAME}(?:\s?[*/·]\s?{_NAME}|\s{_NAME}){{0,5}}")
 
 
 class QuantityError(ValueError):
-    """A text that is not a quantity of the wanted dimension: `what` is wrong, and the `remedy`."""
+    """A text that is not a quantity of the required dimension: `what` is wrong, and the
+    `remedy`."""
 
     def __init__(self, what: str, remedy: str) -> None:
         self.what = what
@@ -147,7 +148,7 @@ class QuantityError(ValueError):
 
 
 class Quantity(NamedTuple):
-    """A parsed quantity: `value` in the unit of its dimension, `text` as it was written."""
+    """A parsed quantity: `value` in the unit of its dimension, `text` as written."""
 
     value: float
     text: str
@@ -159,7 +160,7 @@ def registry() -> pint.UnitRegistry[float]:
     import pint
 
     ureg: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=False)
-    # Spellings common on gauges and in data sheets; none can be taken for another unit.
+    # Spellings common on gauges and in data sheets; none is ambiguous.
     ureg.define("@alias psi = psig = PSI = PSIG")
     ureg.define("@alias bar = barg = BAR")
     ureg.define("@alias ohm = Ohm = Ohms")
@@ -171,9 +172,9 @@ def registry() -> pint.UnitRegistry[float]:
 def parse(text: str, dimension: str) -> float:
     """Parse `text` and return it in the unit of `dimension` (a key of DIMENSIONS).
 
-    Raises QuantityError where there is no number, no unit, an unknown unit, another dimension,
-    or a value that is not finite. Gauge and absolute pressure are not told apart by the unit:
-    every pressure of the rig is gauge pressure.
+    Raises QuantityError for no number, no unit, an unknown unit, another dimension, or a value that
+    is not finite. The unit does not distinguish gauge from absolute pressure: every pressure of the
+    rig is gauge pressure.
     """
     unit_name, example = DIMENSIONS[dimension]
     how = f'write it like "{example}"'
@@ -193,7 +194,7 @@ def parse(text: str, dimension: str) -> float:
 
 
 def convert(value: float, unit: str, dimension: str) -> float:
-    """Convert a number with a unit text into the unit of `dimension`; raises QuantityError."""
+    """Convert a number with a unit text to the unit of `dimension`; raises QuantityError."""
     return _convert(value, unit, DIMENSIONS[dimension][0], f"{value} {unit}", dimension)
 
 
@@ -214,21 +215,21 @@ def _by_pint(number: float, unit: str, unit_name: str, text: str, dimension: str
     if unit and not _UNIT.fullmatch(unit):
         raise QuantityError(f'"{unit}" is not a known unit', _other_unit(unit, dimension))
     try:
-        # "%" is written without a space by people and refused with one by some pint versions
+        # people write "%" without a space; some pint versions refuse it with one
         wanted = registry().Quantity(number, unit.replace("%", "percent") or "dimensionless")
         return float(wanted.to(unit_name).magnitude)
     except pint.errors.DimensionalityError as error:
         raise QuantityError(
             f'"{text}" is not a {dimension.replace("_", " ")}', _other_unit(unit, dimension)
         ) from error
-    except Exception as error:  # pint raises many kinds on a malformed unit
+    except Exception as error:  # pint raises many types for a malformed unit
         raise QuantityError(
             f'"{unit}" is not a known unit', _other_unit(unit, dimension)
         ) from error
 
 
 def _other_unit(unit: str, dimension: str) -> str:
-    """What to write instead of `unit`: the spelling meant, or one that fits."""
+    """What to write instead of `unit`: the intended spelling, or one that fits."""
     plain = unit.strip().casefold()
     if dimension.startswith("pressure") and plain in ("psia", "bara", "kpaa", "kpa abs", "atm"):
         return "every pressure here is gauge pressure, zero at the open air; use psi, kPa or bar"

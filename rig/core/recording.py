@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A recording as compact arrays: what analysis and exports read, built record by record."""
+"""A recording as compact arrays, built record by record, for analysis and export."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ CAPTURE_OF = {
     "capture of a simulated run": "simulated",
     "capture of a run on an emulated board": "emulated board",
 }
-"""Kinds of the condition that a capture carries where its file says what it was exported from."""
+"""Kinds of condition in a capture whose file says what it was exported from."""
 
 
 STAMP_MS = {"board": 0.05, "simulated": 0.05, "emulated board": 0.5}
@@ -48,8 +48,8 @@ STAMP_MS = {"board": 0.05, "simulated": 0.05, "emulated board": 0.5}
 @dataclass(frozen=True)
 class EdgeSeries:
     """Edges of one line, in order of arrival: `t_ns` (n,) int64, electrical `level` (n,) 0/1,
-    `sequence` (n,) int64 (0 where the source does not count). `half_ns` (n,): how far each edge may
-    lie from its instant; None in a recording as it was made."""
+    `sequence` (n,) int64 (0 if the source does not count). `half_ns` (n,): how far each edge may
+    lie from its instant; None in a recording as made."""
 
     t_ns: Int64
     level: Int8
@@ -67,15 +67,15 @@ class LevelSeries:
 
 @dataclass(frozen=True)
 class SampleSeries:
-    """Readings of one channel in its unit: `t_ns` (n,) int64, `value` (n,) float64, NaN where
-    there is no value, `good` (n,) bool: may be believed."""
+    """Readings of one channel in its unit: `t_ns` (n,) int64, `value` (n,) float64, NaN if there is
+    no value, `good` (n,) bool: whether to believe it."""
 
     t_ns: Int64
     value: Float
     good: Bool
 
     def of_good(self) -> tuple[Int64, Float]:
-        """Times and values of the good readings; no copies where all are good."""
+        """Times and values of the good readings; no copies if all are good."""
         if self.good.all():
             return self.t_ns, self.value
         return self.t_ns[self.good], self.value[self.good]
@@ -83,9 +83,9 @@ class SampleSeries:
 
 @dataclass(frozen=True)
 class BlockSeries:
-    """How a fast channel was sampled: `codes` (n,) int64 as the converter gave them, in step with
-    the channel's SampleSeries; `half_ns` the longest half of a transfer, by which a sample's time
-    may be off; `blocks` records of them."""
+    """How a fast channel was sampled: `codes` (n,) int64 from the converter, aligned with the
+    channel's SampleSeries; `half_ns`, half of the longest transfer, is the possible time error of a
+    sample; `blocks` is the number of records."""
 
     codes: Int64
     half_ns: int
@@ -107,7 +107,7 @@ class CommandSeries:
 @dataclass(frozen=True)
 class Recording:
     """Everything recorded in one run. Times are absolute monotonic nanoseconds; `t0_ns` is the
-    first of them. `switch_closed_level` is the electrical level of a closed switch contact,
+    first. `switch_closed_level` is the electrical level of a closed switch contact,
     `readback_live_level` that of the read-back while coil current can flow."""
 
     source: str
@@ -123,18 +123,18 @@ class Recording:
     switch_closed_level: int = 1
     readback_live_level: int = 1
     fast: dict[str, BlockSeries] = field(default_factory=dict)
-    """The channels of `samples` that came in blocks from the converter."""
+    """The channels of `samples` that came from the converter in blocks."""
 
     @property
     def shown_source(self) -> str:
-        """The source that stands on everything: what a capture was exported from, where its file
-        says so, so that a simulated run does not turn into a measurement on the way."""
+        """The source to show on everything: what a capture was exported from, if its file says so,
+        so that a simulated run never turns into a measurement on the way."""
         kinds = (condition.kind for condition in self.conditions)
         return next((CAPTURE_OF[kind] for kind in kinds if kind in CAPTURE_OF), self.source)
 
     def start_level(self, line: str) -> int | None:
-        """The electrical level `line` started at: polled before its first edge, else the opposite
-        of what that edge led to; None where the line left no record."""
+        """The electrical level at which `line` started: polled before its first edge, else the
+        opposite of the level after that edge; None if the line left no record."""
         edges, levels = self.edges.get(line), self.levels.get(line)
         has_edges = edges is not None and len(edges.t_ns) > 0
         if levels is not None and len(levels.t_ns):
@@ -147,13 +147,14 @@ class Recording:
 _KEPT: dict[type, tuple[str, str]] = {
     Edge: ("E", "qbq"), Level: ("L", "qb"), Sample: ("S", "qdb"), Command: ("C", "qqbq"),
 }  # fmt: skip
-"""The first letter of a record's columns, and the type codes of the arrays that keep its fields."""
+"""By record type: the first letter of its columns, and the type codes of the arrays for its
+fields."""
 _DTYPES: dict[str, Any] = {"q": np.int64, "b": np.int8, "d": np.float64}
 
 
 @dataclass
 class RecordingBuilder:
-    """Collects records into flat arrays (about 17 bytes an edge), then builds a Recording."""
+    """Collect records in flat arrays (about 17 bytes an edge), then build a Recording."""
 
     source: str
     switch_closed_level: int = 1
@@ -204,8 +205,8 @@ class RecordingBuilder:
             column.append(item)
 
     def extend(self, kind: type[Record], of: str, *fields: NDArray[Any]) -> None:
-        """Append many records of one kind at once: `of` is the line or channel (empty for
-        commands), `fields` are arrays in the order in which `add` keeps them."""
+        """Append many records of one kind: `of` is the line or channel (empty for commands),
+        `fields` are arrays in the order that `add` uses."""
         if not len(fields[0]):
             return
         letter, codes = _KEPT[kind]
@@ -213,7 +214,7 @@ class RecordingBuilder:
             column.frombytes(items.astype(_DTYPES[column.typecode]).tobytes())
 
     def _add_block(self, block: Block) -> None:
-        """The readings of a fast channel beside those that came one by one."""
+        """Store the readings of a fast channel with those that came one at a time."""
         t, value, good = self._column("S" + block.channel, "qdb")
         codes, seen = self._fast.setdefault(block.channel, (array("q"), [0, 0]))
         t.extend(itertools.accumulate(block.steps_ns, initial=block.t_ns))
@@ -234,7 +235,7 @@ class RecordingBuilder:
         return self.add_all(decode_lines(text))
 
     def build(self) -> Recording:
-        """The recording so far. May be called again after more records."""
+        """Build the recording so far. May be called again after more records."""
         got: dict[str, dict[str, tuple[NDArray[Any], ...]]] = {"E": {}, "L": {}, "S": {}, "C": {}}
         for name, columns in self._columns.items():
             got[name[0]][name[1:]] = tuple(

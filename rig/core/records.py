@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""Raw records: what happened, when. Stored as recorded, never altered afterwards.
+"""Raw records: what happened, when. Stored as recorded and never altered.
 
-All times are integer nanoseconds of CLOCK_MONOTONIC (virtual time in fast simulation). The
-record's text form is one JSON array a line, the first item a tag; it is the form of the raw file,
-of the chunks in the run log, and of the stream from bench to recorder and desk.
+All times are integer nanoseconds of CLOCK_MONOTONIC (virtual time in fast simulation). As text, a
+record is one JSON array a line, its first item a tag. Raw file, chunks in the run log and the
+stream from bench to recorder and desk all use this form.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 SWITCH = "switch"
 READBACK = "readback"
 ENGINE_SPEED = "engine_speed"
-"""Both the line of the pulses and the channel of the readings that are worked out of them."""
+"""Both the pulse line and the channel of readings computed from it."""
 
 COMMAND = "command"
 """The relay's command as a line: only a sampled capture has levels of it."""
@@ -23,7 +23,7 @@ COMMAND = "command"
 SOURCES = ("simulated", "emulated board", "board", "capture")
 
 GOOD = "good"
-"""Quality of a sample that may be believed. Every other quality names what is wrong with it."""
+"""Quality of a sample that may be believed. Every other quality names the fault."""
 
 CHANNEL_UNITS = {
     "pressure": "kPa",
@@ -39,7 +39,7 @@ CHANNEL_UNITS = {
 class Edge(NamedTuple):
     """An edge of an input line. `level` is electrical (1 = high), `source` "kernel" or "plant".
 
-    `sequence` counts the edges of this line as the kernel numbered them, from 1.
+    `sequence` numbers the edges of this line, from 1, as the kernel counted them.
     """
 
     line: str
@@ -72,11 +72,11 @@ class Sample(NamedTuple):
 class Block(NamedTuple):
     """Consecutive readings of a fast channel of the converter.
 
-    Sample n was taken at `t_ns` plus the first n of `steps_ns` (one fewer than `codes`): the
-    middle of its transfer, of which half took `half_ns` at most. `codes` are as the converter gave
-    them, each the sum of its oversampled conversions. The reading is `offset + scale * code` in
-    the channel's unit (CHANNEL_UNITS). `runs` are pairs of an index and the quality from there on;
-    the first index is 0. Only "good" readings may be believed.
+    Sample n was taken at `t_ns` plus the first n of `steps_ns` (one fewer than `codes`): the middle
+    of its transfer. Half a transfer took `half_ns` at most. `codes` are the converter's values,
+    each the sum of its oversampled conversions. The reading is `offset + scale * code` in the
+    channel's unit (CHANNEL_UNITS). `runs` are pairs of an index and the quality from there on; the
+    first index is 0. Believe only "good" readings.
     """
 
     channel: str
@@ -90,9 +90,9 @@ class Block(NamedTuple):
 
 
 class Command(NamedTuple):
-    """The relay was commanded. `t_ns` was read just before the write, `done_ns` just after.
+    """A relay command. `t_ns` was read just before the write, `done_ns` just after.
 
-    `stroke` is the number of the stroke it belongs to, from 1; 0 outside strokes.
+    `stroke` is the number of its stroke, from 1; 0 outside strokes.
     """
 
     on: bool
@@ -137,42 +137,41 @@ class End(NamedTuple):
 
 
 STOPPED_EARLY = "stopped early"
-"""Kind of the condition of a run that ended before its last stroke because it was decided."""
+"""Kind of condition: the run ended before its last stroke because the result was decided."""
 
 SAMPLED = "sampled capture"
-"""Kind of the condition of a capture with a row at every look. Each edge and command then has a
-Level of its own line beside it: the last look before it. Its detail begins with whole nanoseconds
-to which the stamps are rounded, 0 where the rows come evenly."""
+"""Kind of condition: a capture with one row per sample. Each edge and command then has a Level of
+its own line beside it, from the last sample before it. Its detail begins with the whole nanoseconds
+to which the stamps are rounded, 0 if the rows are evenly spaced."""
 RESOLUTION = "resolution stated"
-"""Kind of the condition that says how finely a capture tells time: its detail begins with whole
-nanoseconds."""
+"""Kind of condition: the time resolution of a capture. Its detail begins with whole nanoseconds."""
 
 END_REASONS = ("finished", "tripped", "aborted", "fault")
 CONFIRMED_OFF_GROUND = (
     "confirmed off (read-back on the ground side: a leak of less than half the coil's current "
     "would not be seen)"
 )
-"""As far as the read-back of feed side ground reaches (hardware/README.md, simulated)."""
+"""How far the read-back reaches on feed side ground (hardware/README.md, simulated)."""
 OFF_STATES = (
     "confirmed off", "commanded off, not confirmed", "still live", CONFIRMED_OFF_GROUND,
 )  # fmt: skip
 DEAD_LOOKS = 2
-"""So many looks in a row confirm off: one may fall into a contact's chatter."""
+"""Consecutive dead samples that confirm off: one alone may fall into a contact's chatter."""
 READBACK_RULE = "read-back disagreeing"
 EDGE_SOURCE_RULE = "edge source lost"
 READBACK_DOUBTED_BY = (READBACK_RULE, EDGE_SOURCE_RULE)
 BENCH_LOST = "bench lost"
-"""Rule of the trip that the guard latches, with what is known of the coil in its message."""
+"""Rule of the trip that the guard latches; its message says what is known of the coil."""
 RELEASE_NOT_SEEN = "bench lost, release not seen"
-"""Rule of the trip latched for a bench found dead, without a guard that took its line."""
+"""Rule of the trip latched for a bench found dead when no guard took its line."""
 NOT_CONFIRMED_OFF = "COIL NOT CONFIRMED OFF"
-"""Begins what is said, and latched, of a line that could not be driven off."""
+"""Begins every message and latch about a line that could not be driven off."""
 
 
 def readback_doubted(trip: Trip | None) -> bool:
     """Whether this trip found the read-back, or the source of its edges, to be wrong.
 
-    Such a read-back confirms nothing: the coil is then "commanded off, not confirmed" at best.
+    Such a read-back confirms nothing: at best the coil is "commanded off, not confirmed".
     """
     return trip is not None and trip.rule in READBACK_DOUBTED_BY
 
@@ -195,12 +194,12 @@ _encode = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 
 
 def encode(record: Record) -> str:
-    """One line of text without its newline. Raises ValueError on NaN or infinity."""
+    """Encode as one line of text without newline. Raises ValueError on NaN or infinity."""
     return _encode((_TAGS[type(record)], *record))
 
 
 def decode(line: str | bytes) -> Record:
-    """The record of one line. Raises ValueError where it is not one."""
+    """Decode the record of one line. Raises ValueError if it is not one."""
     try:
         tag, *fields = json.loads(line)
         record: Record = _TYPES[tag](*fields)
@@ -210,10 +209,10 @@ def decode(line: str | bytes) -> Record:
 
 
 def decode_lines(text: bytes) -> Iterator[Record]:
-    """The records of newline-separated text."""
+    """Decode the records of newline-separated text."""
     return (decode(line) for line in text.split(b"\n") if line)
 
 
 def encode_lines(records: Iterable[Record]) -> bytes:
-    """Newline-terminated text of many records."""
+    """Encode many records as newline-terminated text."""
     return "".join(encode(record) + "\n" for record in records).encode()

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The one rounding rule: an uncertainty to two significant digits, its value to the same place.
+"""The only rounding rule: an uncertainty to two significant digits, its value to the same place.
 
-JCGM 100:2008, 7.2.6. Halves go to the even digit (ISO 80000-1, annex B, rule A), of the number's
-shortest decimal form, so that 2.675 is a half and not the binary fraction just below it.
+JCGM 100:2008, 7.2.6. Halves go to the even digit (ISO 80000-1, annex B, rule A), judged on the
+number's shortest decimal form, so that 2.675 is a half and not the binary fraction just below it.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ from decimal import ROUND_HALF_EVEN, Decimal
 
 SIGNIFICANT = 2
 MOST_PLACES = 12
-"""Of a decimal fraction; below it lies the noise of the arithmetic."""
+"""Most places of a decimal fraction; below it is arithmetic noise."""
 
 
 def places(u: float | None, otherwise: int = 1) -> int:
-    """Digits after the point of two significant digits of `u`; below 0 for tens, hundreds.
-    `otherwise` where `u` is not known or not above 0."""
+    """Digits after the point for two significant digits of `u`; below 0 for tens, hundreds.
+    `otherwise` if `u` is unknown or not above 0."""
     if u is None or not (0 < u < math.inf):
         return otherwise
     exact = Decimal(repr(float(u)))
@@ -28,7 +28,7 @@ def places(u: float | None, otherwise: int = 1) -> int:
 
 
 def fixed(value: float, digits: int) -> str:
-    """`value` with so many digits after the point; below 0 to tens, hundreds; never "-0"."""
+    """`value` with this many digits after the point; below 0 for tens, hundreds; never "-0"."""
     found = _rounded(Decimal(repr(float(value))), digits)
     return f"{abs(found) if found == 0 else found:.{max(digits, 0)}f}"
 
@@ -40,7 +40,7 @@ def signed(value: float, digits: int) -> str:
 
 
 def pair(value: float, u: float | None, otherwise: int = 1) -> tuple[str, str | None]:
-    """A value and its uncertainty (standard or expanded) as texts; without an uncertainty the
+    """A value and its uncertainty (standard or expanded) as texts. Without an uncertainty: the
     value with `otherwise` digits, and None."""
     digits = places(u, otherwise)
     known = u is not None and 0 < u < math.inf

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A file that only takes up room, given up when the disk is full, so that an end can be written."""
+"""A file that reserves space, removed when the disk is full so that an end can still be written."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ import os
 from pathlib import Path
 
 FULL = (errno.ENOSPC, errno.EDQUOT)
-"""What a disk without room, and a share of it that is used up, answer."""
+"""The errors of a full disk and of a used-up quota."""
 
 
 class Spare:
-    """`size` bytes kept free at `path`. A disk that has no room for it is not said: it is full."""
+    """`size` bytes reserved at `path`. Says nothing if the disk has no room for it: it is full."""
 
     def __init__(self, path: Path, size: int) -> None:
         self._path, self._size = path, size
 
     def keep(self) -> None:
-        """Make the file where it is not there."""
+        """Create the file if it is missing."""
         with contextlib.suppress(OSError):
             fd = os.open(self._path, os.O_WRONLY | os.O_CREAT, 0o600)
             try:
@@ -29,7 +29,7 @@ class Spare:
                 os.close(fd)
 
     def give_up(self) -> bool:
-        """Remove it; whether it was there, and another try is worth while."""
+        """Remove it; True if it was there, so that another try is worthwhile."""
         try:
             self._path.unlink()
         except OSError:

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The state file of a rig: who owns its relay line, and the trip that is latched.
+"""The state file of a rig: the owner of its relay line, and the latched trip.
 
-It is written before the line is claimed, so that `rig safe` and the guard can find the line
-without a valid setup, and it keeps the latch across restarts and reboots. Every change is a
-read-modify-write under a lock, written to a new file, synced, and renamed.
+It is written before the line is claimed, so that `rig safe` and the guard can find the line without
+a valid setup, and it keeps the latch across restarts and reboots. Every change is a
+read-modify-write under a lock: written to a new file, synced, renamed.
 """
 
 from __future__ import annotations
@@ -25,12 +25,13 @@ from rig.core.spare import FULL, Spare
 
 VERSION = 1
 LARGEST = 1e11
-"""No limit, reading or wall time (s) in the file is so large; NaN is none either."""
+"""No limit, reading or wall time (s) in the file reaches this; NaN fails too."""
 
 
 @dataclass(frozen=True)
 class Owner:
-    """The process that holds the relay line. `started` tells it from a later one of its pid."""
+    """The process that holds the relay line. `started` tells it from a later process with its
+    pid."""
 
     pid: int
     started: int
@@ -38,15 +39,15 @@ class Owner:
     socket: str = ""
 
     def alive(self) -> bool:
-        """Whether this very process still runs (a zombie does not)."""
+        """Whether this same process still runs (a zombie does not)."""
         started = process_started(self.pid)
         return bool(started) and self.boot_id == boot_id() and started == self.started
 
 
 @dataclass(frozen=True)
 class RigState:
-    """What is known of a rig between runs. `chip` is the GPIO chip's label, `line` the offset of
-    the relay's line, `plan` the resolved setup (rig.config.files.resolved)."""
+    """What is known of a rig between runs. `chip` is the GPIO chip's label, `line` the relay line's
+    offset, `plan` the resolved setup (rig.config.files.resolved)."""
 
     rig: str
     backend: str
@@ -57,7 +58,7 @@ class RigState:
     trip: Trip | None = None
     tripped_utc_s: float | None = None
     readback_doubted: bool = False
-    """This trip, or one after it, found the read-back wrong: it confirms nothing until cleared."""
+    """This trip, or a later one, found the read-back wrong: it confirms nothing until cleared."""
 
 
 def rig_name(backend: str, chip: str, line: int) -> str:
@@ -66,18 +67,17 @@ def rig_name(backend: str, chip: str, line: int) -> str:
 
 
 def state_path(folder: Path, rig: str) -> Path:
-    """Where the state of `rig` is kept."""
+    """Path of the state file of `rig`."""
     return folder / f"{rig}.json"
 
 
 def state_files(folder: Path) -> list[Path]:
-    """The state file of every rig in `folder`, unread; none where there is no such folder.
+    """The state file of every rig in `folder`, unread; none if the folder does not exist.
 
-    Raises RefusedError for a folder that cannot be looked through: whatever rigs it names, it is
-    not known that there are none.
+    Raises RefusedError for a folder that cannot be listed: it may still name rigs.
     """
     try:
-        paths = list(folder.iterdir())  # glob would find nothing, and say nothing
+        paths = list(folder.iterdir())  # glob would silently find nothing
     except FileNotFoundError:
         return []
     except OSError as error:
@@ -89,9 +89,9 @@ def state_files(folder: Path) -> list[Path]:
 
 
 def process_started(pid: int) -> int:
-    """Start time of a living process in clock ticks since boot; 0 where it is gone or a zombie."""
+    """Start time of a living process in clock ticks since boot; 0 if it is gone or a zombie."""
     try:
-        stat = Path(f"/proc/{pid}/stat").read_bytes()  # a name in it may be no UTF-8
+        stat = Path(f"/proc/{pid}/stat").read_bytes()  # its name may not be UTF-8
     except OSError:
         return 0
     fields = stat.rpartition(b")")[2].split()
@@ -105,7 +105,7 @@ def this_process(socket: str = "") -> Owner:
 
 
 def read(path: Path) -> RigState | None:
-    """The state, or None where none was written. A damaged file is refused, never guessed at."""
+    """The state, or None if none was written. A damaged file is refused, never guessed at."""
     try:
         text = path.read_bytes()
     except FileNotFoundError:
@@ -136,7 +136,7 @@ def read(path: Path) -> RigState | None:
 
 
 def _check_types(state: RigState) -> None:
-    """Raises TypeError: a field of another type would fail later, in the middle of a stop."""
+    """Raise TypeError now: a field of the wrong type would fail later, in the middle of a stop."""
     texts = [state.rig, state.backend, state.chip]
     numbers = [state.line]
     reals = [state.tripped_utc_s]
@@ -160,8 +160,8 @@ def _check_types(state: RigState) -> None:
 
 
 def _check_names(path: Path, state: RigState) -> None:
-    """Raises ValueError: a file of another rig under this name, or with a backend, chip or line
-    altered, would have another line driven off than the one asked for, or none."""
+    """Raises ValueError. A file of another rig under this name, or with backend, chip or line
+    altered, would drive off the wrong line, or none."""
     named = rig_name(state.backend, state.chip, state.line)
     if state.backend not in ("board", "simulated") or not state.rig == named == path.stem:
         raise ValueError(
@@ -171,7 +171,7 @@ def _check_names(path: Path, state: RigState) -> None:
 
 @contextlib.contextmanager
 def changing(path: Path) -> Iterator[None]:
-    """Hold the lock that makes a read-modify-write of the state file whole."""
+    """Hold the lock that makes a read-modify-write of the state file atomic."""
     with path.with_suffix(".change").open("a") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield
@@ -181,9 +181,9 @@ SPARE_BYTES = 64 << 10
 
 
 def write(path: Path, state: RigState) -> None:
-    """Write the state so that a power cut leaves the old file or the new one.
+    """Write the state atomically: a power cut leaves the old file or the new one.
 
-    A spare file beside it is given up where the disk is full: an end and a latch must be written.
+    If the disk is full, the spare file beside it is removed: an end and a latch must be written.
     Raises StorageError.
     """
     spare = Spare(path.with_suffix(".spare"), SPARE_BYTES)
@@ -217,7 +217,7 @@ def _write(path: Path, state: RigState) -> None:
 
 
 def claim(path: Path, state: RigState) -> bool:
-    """Write `state` as the rig's owner, keeping a latched trip; whether the file is new."""
+    """Write `state` as the rig's owner, keeping a latched trip; returns whether the file is new."""
     with changing(path):
         before = read(path)
         if before is not None:
@@ -230,7 +230,7 @@ def claim(path: Path, state: RigState) -> bool:
 
 
 def release(path: Path, owner: Owner) -> None:
-    """Take `owner` out of the state, if it still stands there."""
+    """Remove `owner` from the state, if it is still there."""
     with changing(path):
         state = read(path)
         if state is not None and state.owner == owner:
@@ -238,8 +238,8 @@ def release(path: Path, owner: Owner) -> None:
 
 
 def give_up(path: Path, owner: Owner, *, new: bool) -> None:
-    """Undo `claim` after a start that never claimed the line: a file that it made is taken away,
-    or `rig safe` would look for that line for ever."""
+    """Undo `claim` after a start that never claimed the line. Remove the file if `claim` created
+    it, or `rig safe` would look for that line for ever."""
     if not new:
         release(path, owner)
         return
@@ -247,13 +247,13 @@ def give_up(path: Path, owner: Owner, *, new: bool) -> None:
         state = read(path)
         if state is not None and state.owner == owner and state.trip is None:
             path.unlink()
-            for beside in (".change", ".spare"):  # no trace of a use that was none
+            for beside in (".change", ".spare"):  # leave no trace of a use that never was
                 path.with_suffix(beside).unlink(missing_ok=True)
 
 
 def latch_dead_owner(path: Path) -> RigState | None:
-    """The state, in which an owner of this boot that is dead is latched as a trip, unless one is
-    latched already: nobody saw that owner release its line."""
+    """Latch a dead owner of this boot as a trip, unless one is latched already: nobody saw it
+    release its line. Returns the state."""
     with changing(path) if path.exists() else contextlib.nullcontext():
         state = read(path)
         owner = state.owner if state is not None else None
@@ -272,10 +272,10 @@ def latch_dead_owner(path: Path) -> RigState | None:
 
 
 def write_latch(path: Path, trip: Trip, utc_s: float, rig: RigState | None = None) -> None:
-    """Latch `trip`. The first trip is kept: of a later one only that it doubts the read-back.
+    """Latch `trip`. The first trip is kept; a later one adds only that it doubts the read-back.
 
-    `rig` is what the file should hold: with it a missing file is made and a damaged one is moved
-    aside, so that the latch stands in any case.
+    `rig` is what the file should hold. With it, a missing file is created and a damaged one moved
+    aside, so that the latch is written in any case.
     """
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     with changing(path):
@@ -300,8 +300,8 @@ def write_latch(path: Path, trip: Trip, utc_s: float, rig: RigState | None = Non
 
 
 def clear_latch(path: Path) -> None:
-    """Remove the latch, and an owner that is dead; the caller has shown that the condition is
-    gone and that the line can be driven off."""
+    """Remove the latch and a dead owner. The caller has shown that the condition is gone and that
+    the line can be driven off."""
     with changing(path):
         state = read(path)
         if state is not None:
@@ -313,13 +313,13 @@ def clear_latch(path: Path) -> None:
 
 
 def held(path: Path) -> bool:
-    """Whether some process holds the lock of the rig of this state file, whatever the file says."""
+    """Whether a process holds the lock of this state file's rig, whatever the file says."""
     try:
         with path.with_suffix(".lock").open() as file:
             fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except BlockingIOError:
         return True
-    except OSError:  # there is none: nothing was ever started
+    except OSError:  # no lock file: nothing was ever started
         return False
     return False
 
@@ -330,7 +330,7 @@ def _owner(path: Path) -> Owner | None:
 
 
 class RigLock:
-    """The one-bench-per-rig lock: held as long as this process lives, whatever kills it."""
+    """The one-bench-per-rig lock, held for the life of this process, however it ends."""
 
     def __init__(self, path: Path) -> None:
         self._file = path.with_suffix(".lock").open("a")
@@ -341,7 +341,7 @@ class RigLock:
                 free = owner is None or owner.pid == os.getpid() or not owner.alive()
             except OSError:
                 free = False
-            if not free:  # also where the lock is free, as its file was removed and made anew
+            if not free:  # also if the lock is free because its file was removed and created again
                 raise RefusedError(self._who(owner))
         except BaseException:
             self._file.close()

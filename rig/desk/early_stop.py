@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""The desk's side of an early stop: it weighs each stroke and asks the bench to end the run.
+"""The desk's side of an early stop: weigh each stroke and ask the bench to end the run.
 
-The bench only ends it between two strokes, with the coil off; it keeps no statistics.
+The bench ends it only between two strokes, with the coil off, and keeps no statistics.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from rig.results.live_stroke import LiveStrokes
 
 
 class EarlyStopWatch:
-    """Feed with `record`; says why the run may end, once."""
+    """Feed it with `record`; it says once why the run may end."""
 
     def __init__(self, setup: Setup, sheet: Sheet, source: str) -> None:
         plan = sheet.early_stop if isinstance(sheet, StrokesSheet) else None
@@ -22,7 +22,7 @@ class EarlyStopWatch:
         self._live = LiveStrokes(setup, sheet, source) if plan is not None else None
 
     def record(self, line: bytes) -> str | None:
-        """Take one record's line; why the run may end, where this stroke decides it."""
+        """Take one record's line; returns why the run may end, if this stroke decides it."""
         if self._live is None or self._count is None:
             return None
         completed = self._live.put(decode(line))

@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Readings for a person: from the rig's own gauge, or overheard where a bench has it.
+"""Readings for a person: from the rig's own gauge, or overheard from the bench that holds it.
 
-A port is never opened beside a running bench: what it reads is then heard over its socket.
+A port is never opened alongside a running bench: its readings are then taken from the bench's
+socket.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ HEARD_MOST = 1 << 18
 
 
 class Counts:
-    """What happened on the wire so far; None where it is not known from here."""
+    """Events on the wire so far; None if unknown from here."""
 
     frames: int | None = None
     rejected: int | None = None
@@ -35,12 +36,12 @@ class Counts:
 
 
 class Source(Protocol):
-    """Where readings come from. `raw` holds (t_ns, bytes) since the last call, where asked for."""
+    """Where readings come from. `raw` holds (t_ns, bytes) since the last call, if requested."""
 
     counts: Counts
 
     def read(self, wait_s: float) -> list[Item]:
-        """Wait up to `wait_s` for something, and take all that is there."""
+        """Wait up to `wait_s` for a reading, and take everything available."""
 
     def raw(self) -> list[tuple[int, bytes]]: ...
 
@@ -80,9 +81,9 @@ class PortSource:
 
 
 class RigSource(PortSource):
-    """The whole rig, opened and not energised: its gauge, where it has one, and its converter.
+    """The whole rig, opened but not energised: its gauge, if it has one, and its converter.
 
-    Of a fast channel the mean of each block is shown, at the block's last instant.
+    For a fast channel, shows the mean of each block at the block's last instant.
     """
 
     def __init__(self, hardware: Hardware, close: Callable[[], None], *, tap: bool = False) -> None:
@@ -112,7 +113,7 @@ class RigSource(PortSource):
 
 
 def _mean(block: Block) -> Sample:
-    """A block as one reading; not believed where any of it is not."""
+    """One reading for a block; not believed if any part of the block is not."""
     t_ns = block.t_ns + sum(block.steps_ns)
     bad = next((str(quality) for _, quality in block.runs if quality != GOOD), None)
     if bad is not None:
@@ -122,7 +123,7 @@ def _mean(block: Block) -> Sample:
 
 
 class BenchSource:
-    """Overhears a running bench: its records while a run goes on, its status before and after."""
+    """Overhears a running bench: its records during a run, its status before and after."""
 
     def __init__(self, path: str) -> None:
         self.counts = Counts()
@@ -176,7 +177,7 @@ class BenchSource:
         return []
 
     def _channels(self, told: Mapping[str, Any]) -> list[Item]:
-        """The channels beside the pressure, where no records tell of them."""
+        """The channels other than pressure, when no records contain them."""
         now_ns, out = int(told["t_ns"]), list[Item]()
         for name, (value, age_s) in (told.get("channels") or {}).items():
             t_ns = now_ns - round(float(age_s) * 1e9)
@@ -203,7 +204,7 @@ class BenchSource:
 
 
 def running(states: Path, rig: str) -> RigState | None:
-    """The state of a rig whose bench runs now."""
+    """The state of a rig whose bench is running now."""
     with contextlib.suppress(RigError):
         state = state_file.read(state_file.state_path(states, rig))
         if state is not None and state.owner is not None and state.owner.alive():
@@ -212,11 +213,11 @@ def running(states: Path, rig: str) -> RigState | None:
 
 
 def refuse_port_in_use(states: Path, port: str) -> None:
-    """Raises RefusedError where a running bench has this port, under whatever name."""
+    """Raises RefusedError if a running bench has this port, under any name."""
     real = os.path.realpath(port)
     for path in state_file.state_files(states):
         state = None
-        with contextlib.suppress(RigError):  # a damaged one says nothing of this port
+        with contextlib.suppress(RigError):  # a damaged one says nothing about this port
             state = state_file.read(path)
         if state is None or state.owner is None or not state.owner.alive():
             continue

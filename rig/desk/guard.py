@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The guard: a bench that is dead or silent is killed, its line taken and driven off.
+"""The guard: kill a bench that is dead or silent, take its line and drive it off.
 
 On a Raspberry Pi a process that dies can leave its output driven, so killing it is not enough.
-`rig safe` uses the same few lines.
+`rig safe` uses the same code.
 """
 
 from __future__ import annotations
@@ -28,18 +28,18 @@ if TYPE_CHECKING:
 
 KILL_PATIENCE_S = 2.0
 PATIENCE_S = 1.0
-"""For a line of a process that was killed just now: on an idle board it is free 10 ms later."""
+"""Wait for the line of a process just killed: on an idle board it is free 10 ms later."""
 WARN_WITHIN_S = 1.0
-"""The person is warned by then, whatever the bench's process does: one that waits in the kernel for
-a hung device takes no signal, and its line stays as it is until the device lets go."""
+"""Deadline for warning the person, whatever the bench's process does. A process that waits in the
+kernel for a hung device takes no signal, and its line stays as it is until the device lets go."""
 FIRST_TRY_S = 0.5
 TRY_AGAIN_S = 0.25
 _HELD: list[Any] = []
-"""Lines taken, held low until this process ends: given back, a pull-up could raise them again."""
+"""Lines taken, held low until this process ends: released, a pull-up could raise them again."""
 
 
 class Taken(NamedTuple):
-    """What the guard did. `off` is one of OFF_STATES, None where the line could not be taken."""
+    """What the guard did. `off` is one of OFF_STATES, None if the line could not be taken."""
 
     off: str | None
     words: str
@@ -48,8 +48,8 @@ class Taken(NamedTuple):
 class Guard:
     """Takes the line of one rig from its bench.
 
-    `prepare` does beforehand what a small board needs long for, so that between a dead bench and
-    a line driven low stands little more than the kernel's own clearing up.
+    `prepare` does the slow work in advance, so that only the kernel's own cleanup, and little more,
+    stands between a dead bench and a line driven low.
     """
 
     def __init__(self, rig: RigState) -> None:
@@ -59,22 +59,22 @@ class Guard:
         self._insisting: threading.Thread | None = None
 
     def prepare(self) -> None:
-        """Load, find and open what taking the line needs. A chip that is not there is no fault
-        yet: the bench says so, and `take_over` looks again."""
+        """Load, find and open what taking the line needs. A missing chip is not yet a fault: the
+        bench reports it, and `take_over` looks again."""
         if self._rig.backend == "board":
             with contextlib.suppress(HardwareError):
                 self._taker = _taker(self._rig)
 
     def take_over(self, bench: subprocess.Popen[bytes], *, doubted: bool = False) -> Taken:
-        """Kill the bench and drive its line off; at most WARN_WITHIN_S, and no disk is touched.
+        """Kill the bench and drive its line off, within WARN_WITHIN_S and without using a disk.
 
-        Where the line is not to be had, `insist` goes on after the person was warned. `doubted`:
-        the run found its read-back wrong, so that it confirms nothing.
+        If the line cannot be taken, `insist` goes on after the person was warned. `doubted`: the
+        run found its read-back wrong, so it confirms nothing.
         """
         bench.kill()
         until = time.monotonic() + WARN_WITHIN_S
         try:
-            if self._rig.backend != "board":  # its relay falls with the process
+            if self._rig.backend != "board":  # its relay drops out with the process
                 _reap(bench, FIRST_TRY_S)
             off = drive_off(self._rig, self._taker, FIRST_TRY_S, until, doubted=doubted)
         except HardwareError as error:
@@ -88,8 +88,8 @@ class Guard:
     def insist(
         self, bench: subprocess.Popen[bytes], taken: Callable[[str], None], *, doubted: bool = False
     ) -> None:
-        """Go on trying, in a thread, until the line is low; `taken` then gets its off state. Where
-        no thread is to be had it stays at what was told: not confirmed."""
+        """Keep trying, in a thread, until the line is low; `taken` then gets its off state. If no
+        thread can be started, it stays as reported: not confirmed."""
 
         def go_on() -> None:
             while not self._given_up.wait(TRY_AGAIN_S):
@@ -107,12 +107,12 @@ class Guard:
 
     @property
     def insisting(self) -> bool:
-        """Whether the line is still being tried for."""
+        """Whether it is still trying to take the line."""
         return self._insisting is not None and self._insisting.is_alive()
 
     def close(self) -> None:
-        """Give up trying, and let go of the chip. A line that was taken stays held until the
-        process ends."""
+        """Stop trying and release the chip. A line already taken stays held until the process
+        ends."""
         self._given_up.set()
         if self._insisting is not None:
             self._insisting.join()
@@ -122,7 +122,7 @@ class Guard:
 
 
 def _reap(bench: subprocess.Popen[bytes], within_s: float) -> None:
-    """Wait for a killed process. Raises HardwareError where it does not end."""
+    """Wait for a killed process. Raises HardwareError if it does not end."""
     try:
         bench.wait(within_s)
     except subprocess.TimeoutExpired:
@@ -130,7 +130,7 @@ def _reap(bench: subprocess.Popen[bytes], within_s: float) -> None:
 
 
 def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
-    """SIGKILL the owner and wait until it is gone; True when it is."""
+    """SIGKILL the owner and wait until it has ended; True if it has."""
     if not owner.alive():
         return True
     with contextlib.suppress(ProcessLookupError):
@@ -151,13 +151,13 @@ def drive_off(
 ) -> str:
     """Take the relay line and drive it low; returns one of OFF_STATES.
 
-    At most `within_s` for the line, and no look at the read-back after `until` (monotonic, s).
-    `doubted`: that read-back was found wrong, so that a dead one confirms nothing.
+    Waits at most `within_s` for the line, and does not sample the read-back after `until`
+    (monotonic, s). `doubted`: that read-back was found wrong, so a dead one confirms nothing.
 
-    A simulated relay exists only inside its process and falls with it. The plan is looked at only
-    afterwards, for the read-back: a damaged plan must not keep the coil on. `taker` is one made
-    ready before; where its chip fails, the chip is looked for anew. Raises HardwareError where
-    the line could not be taken.
+    A simulated relay exists only inside its process and drops out with it. The plan is read only
+    afterwards, for the read-back: a damaged plan must not keep the coil on. `taker` is one prepared
+    in advance; if its chip fails, the chip is searched for again. Raises HardwareError if the line
+    could not be taken.
     """
     if state.backend != "board":
         return OFF_STATES[1] if _setup(state) is None else OFF_STATES[0]
@@ -178,7 +178,7 @@ def drive_off(
         try:
             chip_path = gpio.find_chip(state.chip)
             level = gpio.read_level(chip_path, setup.readback.line, setup.readback.pull)
-        except HardwareError:  # the line is off; only the look at the read-back failed
+        except HardwareError:  # the line is off; only reading the read-back failed
             return OFF_STATES[1]
         dead = dead + 1 if level != setup.coil_live_level else 0
         if dead >= DEAD_LOOKS:
@@ -209,8 +209,7 @@ def _taker(state: RigState) -> LineTaker:
 
 
 def _setup(state: RigState) -> Setup | None:
-    """The setup of the state's plan; None where there is none that can be read, or where it has
-    no read-back to look at."""
+    """The setup of the state's plan; None if it cannot be read or has no read-back."""
     from rig.config.files.resolved import setup_from_plan
 
     try:

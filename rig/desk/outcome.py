@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a desk learns of a run."""
+"""What a desk learns about a run."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from rig.core.records import OFF_STATES, End, Trip
 
 @dataclass
 class Outcome:
-    """How a run ended. `end` is None where the bench did not live to say; `message` is for the
-    person, `run` the number in the log, None where no run was begun."""
+    """How a run ended. `end` is None if the bench died before reporting; `message` is for the
+    person, `run` the number in the log, None if no run was begun."""
 
     end: End | None = None
     trip: Trip | None = None
@@ -22,12 +22,12 @@ class Outcome:
     fault: bool = False
     exit_code: int | None = None
     stopped: str = ""
-    """Why the run was stopped before its end."""
+    """Why the run was stopped early."""
     notes: list[str] = field(default_factory=list)
-    """What else went wrong on the way."""
+    """What else went wrong."""
     stored_whole: bool = True
     ready_in_s: float | None = None
-    """The coil has to rest that long first, and nothing else stands against a start."""
+    """How long the coil must rest first, if nothing else prevents a start."""
 
     @property
     def code(self) -> int:

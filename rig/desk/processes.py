@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Starting bench and recorder, each in a session of its own, and the sockets between the three.
+"""Start bench and recorder, each in its own session, and create the sockets between the three.
 
 They are spawned, never forked after GPIO was imported.
 """
@@ -22,7 +22,7 @@ KILLED_S = 2.0
 
 
 class Processes:
-    """The two processes of a run. Start early: they import while the desk reads the setup."""
+    """The two processes of a run. Start them early: they import while the desk reads the setup."""
 
     def __init__(self) -> None:
         self.desk, bench_desk = socket.socketpair()
@@ -49,7 +49,7 @@ class Processes:
         os.set_blocking(self.status, False)
 
     def send_plan(self, plan: dict[str, Any]) -> None:
-        """Hand the bench its plan; it opens the hardware now."""
+        """Send the bench its plan; it opens the hardware now."""
         stdin = self.bench.stdin
         if stdin is None:
             raise BrokenPipeError("the bench has no standard input")
@@ -57,13 +57,13 @@ class Processes:
         stdin.close()
 
     def send_header(self, header: dict[str, Any]) -> None:
-        """Hand the recorder the run's header, then leave its stream to the bench alone."""
+        """Send the recorder the run's header, then leave its stream to the bench alone."""
         line = json.dumps(header, allow_nan=False).encode() + b"\n"
         self._records.sendall(line)
         self._records.close()
 
     def close(self) -> None:
-        """End what still runs. The bench was told to stop, or is beyond hearing, by now."""
+        """End what still runs. By now the bench was told to stop, or cannot be reached."""
         stdin = self.bench.stdin
         if stdin is not None and not stdin.closed:
             with contextlib.suppress(BrokenPipeError):
@@ -75,17 +75,18 @@ class Processes:
                 process.wait(WAIT_S)
             except subprocess.TimeoutExpired:
                 process.kill()
-                with contextlib.suppress(subprocess.TimeoutExpired):  # it hangs in the kernel
+                with contextlib.suppress(subprocess.TimeoutExpired):  # hung in the kernel
                     process.wait(KILLED_S)
         os.close(self.status)
 
 
 SOCKET_PATH_MAX = 100
-"""What a Unix socket's name may have, less a little (unix(7))."""
+"""Maximum length of a Unix socket's name, with a margin (unix(7))."""
 
 
 def socket_path(state: Path) -> Path:
-    """The bench's own Unix socket, beside the state file; raises UsageError for a name too long."""
+    """The bench's own Unix socket, beside the state file; raises UsageError if the name is too
+    long."""
     path = state.with_suffix(".sock")
     if len(os.fsencode(path)) > SOCKET_PATH_MAX:
         most = SOCKET_PATH_MAX - len(path.name) - len("/state/")

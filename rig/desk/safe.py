@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """`rig safe`: command the coil off from any state, without a valid setup.
 
-Asks the owner of the line first; an owner that does not answer is killed and its line taken.
+Ask the owner of the line first; kill an owner that does not answer and take its line.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from rig.desk import guard
 
 NOT_BEGUN = "not begun"
 ASK_S = 1.5
-"""A stopped bench records half a second more before it reports the end."""
+"""A stopped bench records for another half second before it reports the end."""
 
 
 @dataclass(frozen=True)
 class Made:
-    """What was done about one rig, in words, and what is known of its coil."""
+    """What was done for one rig, in words, and what is known of its coil."""
 
     rig: str
     off: str
@@ -35,19 +35,18 @@ class Made:
 
 
 def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
-    """Command the coil of the rig of this state file off; None where nothing is known of it.
+    """Command off the coil of the rig with this state file; None if nothing is known of it.
 
-    `rig`, made from a setup, stands in for a state file that is missing or damaged; a bench that
-    listens beside such a file is stopped in any case. Raises RefusedError for a damaged one without
-    it, HardwareError where the line could not be taken or, on a simulated rig, its process does
-    not end.
+    `rig`, made from a setup, replaces a state file that is missing or damaged; a bench that listens
+    beside such a file is stopped in any case. Raises RefusedError for a damaged file without `rig`,
+    HardwareError if the line could not be taken or, on a simulated rig, its process does not end.
     """
     damaged: RefusedError | None = None
     try:
         state = state_file.read(path)
     except RefusedError as error:
         state, damaged = None, error
-    if state is None or state.owner is None:  # no file names the bench; it may run all the same
+    if state is None or state.owner is None:  # no file names the bench; it may be running anyway
         off = _ask(str(path.with_suffix(".sock")))
         if off in OFF_STATES:
             return Made(path.stem, off, "its program, which no state file names, commanded it off")
@@ -74,10 +73,10 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
             lost = f"The bench (process {owner.pid}) did not answer `rig safe` and was killed"
         ended = guard.kill(owner)
     try:
-        if not ended and state.backend != "board":  # its relay falls with the process, and only so
+        if not ended and state.backend != "board":  # its relay drops out only with the process
             raise HardwareError("its process was killed and does not end")
         if state.backend != "board":
-            _wait(lambda: state_file.held(path))  # threads may outlive the first for a moment
+            _wait(lambda: state_file.held(path))  # other threads may outlive the first briefly
         if state.backend != "board" and state_file.held(path):
             raise HardwareError("a program that no state file names holds it and does not answer")
         off = guard.drive_off(state)
@@ -91,7 +90,7 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
             f"; tripped already: {before}" if before else f"; latched as a trip: {RELEASE_NOT_SEEN}"
         )
         _latch(path, state, f"{lost}; `rig safe` took its line. Coil: {off}")
-    with contextlib.suppress(OSError, RigError):  # off is what counts
+    with contextlib.suppress(OSError, RigError):  # off matters more
         if owner is not None:
             state_file.release(path, owner)
     if off != OFF_STATES[2]:
@@ -108,7 +107,8 @@ def _latch(path: Path, rig: RigState, what: str) -> None:
 
 
 def unknown_benches() -> list[int]:
-    """Processes of this computer, of any user, that are benches and hold a GPIO chip, or may."""
+    """Processes on this computer, of any user, that are benches and hold, or may hold, a GPIO
+    chip."""
     found = []
     for folder in Path("/proc").iterdir():
         if not folder.name.isdigit():
@@ -122,7 +122,7 @@ def unknown_benches() -> list[int]:
 def _may_hold(process: Path) -> bool:
     try:
         descriptors = list((process / "fd").iterdir())
-    except PermissionError:  # another user's: not known, so it may
+    except PermissionError:  # another user's: unknown, so it may
         return True
     targets = []
     for descriptor in descriptors:
@@ -138,7 +138,8 @@ def _wait(going_on: Callable[[], bool]) -> None:
 
 
 def _ask(path: str) -> str | None:
-    """Order a stop over the bench's socket; the off state it reports, NOT_BEGUN, or None."""
+    """Order a stop over the bench's socket; returns the off state it reports, NOT_BEGUN, or
+    None."""
     if not path:
         return None
     end = time.monotonic() + ASK_S
@@ -163,7 +164,7 @@ def _ask(path: str) -> str | None:
 
 
 def _connect(sock: socket.socket, path: str, end: float) -> None:
-    """Raises OSError. A queue that is full (EAGAIN, unix(7)) is asked again until `end`."""
+    """Raises OSError. Retries a full queue (EAGAIN, unix(7)) until `end`."""
     while True:
         try:
             return sock.connect(path)
@@ -186,6 +187,6 @@ def _ended(line: bytes) -> str | None:
 
 
 def states(folder: Path) -> list[tuple[Path, RigState]]:
-    """Every rig that has a state file in `folder`. Raises RefusedError for a damaged one."""
+    """Every rig with a state file in `folder`. Raises RefusedError for a damaged one."""
     found = [(path, state_file.read(path)) for path in state_file.state_files(folder)]
     return [(path, state) for path, state in found if state is not None]

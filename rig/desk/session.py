@@ -23,21 +23,23 @@ from rig.desk.signals import StopSignals
 from rig.desk.wires import Wires
 
 RECORDER_PATIENCE_S = 30.0
-"""For the last records to be stored: the coil is off, and a busy card may take its time."""
+"""Wait for the last records to be stored: the coil is off, and a busy card may take its time."""
 ALARM_S = 0.3
-"""How long an alarm may take to be shown before the rig is latched all the same."""
+"""How long showing an alarm may take before the rig is latched anyway."""
 TRIP_TOLD_S = 1.0
-"""A trip is told by then, although the last records are not stored yet."""
+"""Deadline for reporting a trip, even if the last records are not stored yet."""
 IN_TIME_S = 1.0
-"""A guard that acts within its time and this: the coil was watched up to then."""
+"""If the guard acts within its time plus this, the coil was watched up to then."""
 BENCH_END_S = 2.0
-"""A bench that has told the end gives its line back and notes it; longer, it is left to close."""
+"""Time for a bench that has reported the end to give back its line and record that; after this it
+is left for close."""
 START_PATIENCE_S = 60.0
-"""For bench and recorder to start: nothing is energised yet, and a busy small board is slow."""
+"""Wait for bench and recorder to start: nothing is energised yet, and a busy small board is
+slow."""
 
 
 class Watcher:
-    """What a desk does with what it hears; every method may be left as it is."""
+    """How a desk reacts to what it receives; overriding any method is optional."""
 
     def record(self, line: bytes) -> None: ...
     def status(self, status: Mapping[str, Any]) -> None: ...
@@ -45,14 +47,14 @@ class Watcher:
     def recorder(self, told: Mapping[str, Any]) -> None: ...
     def stopping(self, why: str) -> None: ...
     def alarm(self, words: str) -> None:
-        """What the person must hear now: the rig is no longer under control."""
+        """A warning the person must get now: the rig is no longer under control."""
 
 
 class EarlyStop(Protocol):
-    """Weighs strokes as they come (rig.desk.early_stop); loaded only where the sheet asks."""
+    """Weighs strokes as they arrive (rig.desk.early_stop); loaded only if the sheet asks for it."""
 
     def record(self, line: bytes) -> str | None:
-        """Take one record's line; why the run may end, once."""
+        """Take one record's line; says once why the run may end."""
 
 
 class Session:
@@ -77,13 +79,13 @@ class Session:
         self.watcher = Watcher()
         self.early: EarlyStop | None = None
         self.armed_from = ""
-        """"page" where no terminal stands at the rig: its confirm button is then asked for."""
+        """"page" if no terminal is at the rig: its confirm button is then required."""
 
     # -- the steps of a run
 
     def open(self, plan: dict[str, Any]) -> Preflight | None:
-        """Send the plan and wait for the preflight; None when the bench refused or died."""
-        with contextlib.suppress(OSError):  # one that is gone already shows in the reading
+        """Send the plan and wait for the preflight; None if the bench refused or died."""
+        with contextlib.suppress(OSError):  # a bench that has gone shows up on reading
             self._processes.send_plan(
                 plan | {"state": str(self._state), "socket": str(socket_path(self._state))}
             )
@@ -109,8 +111,8 @@ class Session:
         return None
 
     def begin(self, header: dict[str, Any]) -> bool:
-        """Hand the header to the recorder and wait until the run stands in the log."""
-        with contextlib.suppress(OSError):  # one that is gone already shows in the reading
+        """Send the header to the recorder and wait until the run is in the log."""
+        with contextlib.suppress(OSError):  # one that has gone shows up on reading
             self._processes.send_header(header)
         until = time.monotonic() + START_PATIENCE_S
         while (
@@ -146,7 +148,7 @@ class Session:
             if not self.outcome.started:  # refused: the bench need not wait for more
                 self._wires.order("quit", "not armed")
         except Exception as error:  # noqa: BLE001 - the coil comes first, whatever it was
-            # whoever shows the run failed; the bench is still stopped, heard out and guarded
+            # showing the run failed; still stop the bench, read to its end and guard it
             self.watcher, self.early = Watcher(), None
             why = f"it could no longer be shown ({type(error).__name__}: {error})"
             self._wires.stop_why = self._wires.stop_why or why
@@ -171,7 +173,7 @@ class Session:
 
     @contextlib.contextmanager
     def attended(self) -> Iterator[None]:
-        """Go on reading and beating while the person at the desk is asked something."""
+        """Keep reading and beating while the person at the desk is asked something."""
         over = threading.Event()
 
         def attend() -> None:
@@ -206,7 +208,7 @@ class Session:
                     self._take_over(self.outcome.message)
 
     def _relay(self) -> None:
-        """Signals and the recorder's troubles become a stop order, once."""
+        """Turn signals and recorder faults into a stop order, once."""
         for told in self._wires.recorder_told:
             self.watcher.recorder(told)
             if "error" in told:
@@ -217,7 +219,7 @@ class Session:
             self._wires.stop_why = self._wires.stop_why or "the recorder ended before the run did"
         if self._wires.stop_why is not None and not self._ordered_stop:
             self._ordered_stop = True
-            self._wires.beat(time.monotonic())  # a disk that is gone is a trip, not only a stop
+            self._wires.beat(time.monotonic())  # a lost disk is a trip, not only a stop
             self._wires.order("stop", self._wires.stop_why)
             self.watcher.stopping(self._wires.stop_why)
 
@@ -259,8 +261,8 @@ class Session:
             )
 
     def _see_bench_end(self) -> None:
-        """Say so where the bench was killed after it had told the end: the next start finds its
-        owner dead, and asks for `rig clear`."""
+        """Report a bench that was killed after it had reported the end: the next start will find
+        its owner dead and require `rig clear`."""
         if self.outcome.end is None or self.outcome.fault:
             return
         try:
@@ -284,8 +286,8 @@ class Session:
         self._take_over(f"The bench process {what}; the guard ended it.")
 
     def _take_over(self, what: str) -> None:
-        """The bench lost the coil, or is lost itself: its line is taken, the person is warned and
-        the rig latched, within a second; a line that was not to be had is tried for again."""
+        """The bench lost the coil, or is lost itself. Take its line, warn the person and latch the
+        rig, within a second; keep trying for a line that could not be taken."""
         bench, doubted = self._processes.bench, self._readback_doubted
         in_time = time.monotonic() - self._wires.heard <= self._guard_s + IN_TIME_S
         taken = self._guarding.take_over(bench, doubted=doubted)
@@ -298,27 +300,28 @@ class Session:
             outcome.message = str(CoilLiveError(outcome.message))
         outcome.trip = Trip(BENCH_LOST, None, None, "", time.monotonic_ns(), outcome.message)
         self._warn(outcome.message)
-        if taken.off is None:  # before a disk that may stand still
+        if taken.off is None:  # before using a disk that may stall
             self._guarding.insist(bench, self._taken_at_last, doubted=doubted)
         self._latch(outcome.trip)
         if not unsure:
-            # the coil cools from here on; a desk that stood still itself saw nothing meanwhile
+            # the coil cools from here; a desk that itself stood still saw nothing in the meantime
             coil_heat.settle(self._state, coil_heat.GUARDED if in_time else coil_heat.UNCLEAN)
 
     def _warn(self, words: str) -> None:
-        """Sound the alarm; a terminal or pipe that does not read it may hold nothing else up."""
+        """Sound the alarm; a terminal or pipe that does not read it must not hold anything else
+        up."""
 
         def sound() -> None:
-            with contextlib.suppress(Exception):  # the latch comes next, whatever it was
+            with contextlib.suppress(Exception):  # the latch comes next, whatever happens here
                 self.watcher.alarm(words)
 
         thread = threading.Thread(target=sound, name="alarm", daemon=True)
-        with contextlib.suppress(RuntimeError):  # no thread is to be had: it is told at the end
+        with contextlib.suppress(RuntimeError):  # no thread available: it is shown at the end
             thread.start()
             thread.join(ALARM_S)
 
     def _taken_at_last(self, off: str) -> None:
-        """The guard has the line after all (called in its thread)."""
+        """The guard got the line after all (called in its thread)."""
         late_s = (time.monotonic_ns() - self.outcome.trip.t_ns) / 1e9 if self.outcome.trip else 0.0
         words = f"The relay line was taken {late_s:.1f} s after the warning. Coil: {off}."
         if off == OFF_STATES[2]:
@@ -327,11 +330,11 @@ class Session:
             self.outcome.exit_code = EXIT_INTERNAL
         self.outcome.notes.append(words)
         self._warn(words)
-        if off != OFF_STATES[2]:  # a disk comes after the person
+        if off != OFF_STATES[2]:  # the person comes before a disk
             coil_heat.settle(self._state)
 
     def _wait_for_line(self) -> None:
-        """Stay while the guard tries for the line; a further signal ends the waiting."""
+        """Wait while the guard tries for the line; a further signal ends the wait."""
         if not self._guarding.insisting:
             return
         self._warn(

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """Ctrl-C, Ctrl-Z, a closed terminal and SIGTERM: noted, so that the coil goes off first.
 
-The second one cannot skip what the first began.
+A second signal cannot skip what the first one began.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class StopSignals:
             self._prompting = False
 
     def drain(self) -> None:
-        """Empty the wake-up bytes, so that the next select waits again."""
+        """Discard the wake-up bytes, so that the next select waits again."""
         with contextlib.suppress(BlockingIOError):
             self._reader.recv(4096)
 

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The desk's wires: orders and beats out, tellings and records in, and the recorder's word."""
+"""The desk's connections: orders and beats out, tellings and records in, and the recorder's
+status."""
 
 from __future__ import annotations
 
@@ -16,11 +17,11 @@ from rig.desk.processes import Processes
 from rig.desk.signals import StopSignals
 
 JUST_OVER_S = 0.001
-"""So that a silence that is waited for is over the limit, and not just at it."""
+"""Makes an awaited silence exceed the limit, not just reach it."""
 
 
 class Wires:
-    """Reads and beats once a turn. `heard` is when the bench last said anything (monotonic, s),
+    """Reads and beats once a turn. `heard` is when the bench last sent anything (monotonic, s),
     `stop_why` why a signal or a person wants the run to end."""
 
     def __init__(
@@ -34,14 +35,14 @@ class Wires:
         self._told: list[Mapping[str, Any]] = []
         self.recorder_told: list[Mapping[str, Any]] = []
         self._recorder_state: dict[str, float | None] = {}
-        self._unanswered: float | None = None  # since when a record waits for the recorder's word
+        self._unanswered: float | None = None  # since when a record has awaited a report
         self.recorder_open = True
         self.bench_gone = False
         self.stop_why: str | None = None
 
     def turn(self, silence_s: float | None = None) -> None:
-        """Beat when it is time, wait a little, read everything that has arrived. Returns as soon
-        as the bench has been silent for `silence_s`: the guard need not wait for the next beat."""
+        """Beat when due, wait briefly, read everything that has arrived. Returns as soon as the
+        bench has been silent for `silence_s`: the guard need not wait for the next beat."""
         now = time.monotonic()
         if now >= self._next_beat:
             self._next_beat = now + messages.BEAT_S
@@ -63,18 +64,18 @@ class Wires:
         self.stop_why = self.stop_why or self._signals.why
 
     def beat(self, now: float) -> None:
-        """Send a beat with what the recorder told last."""
+        """Send a beat with the recorder's last report."""
         self.order("beat", "", **self._recorder_now(now))
 
     def _recorder_now(self, now: float) -> dict[str, float | None]:
-        """What the recorder told; one that stands still tells nothing, so its silence counts."""
+        """The recorder's last report. A stalled recorder reports nothing, so its silence counts."""
         silent_s = 0.0 if self._unanswered is None else now - self._unanswered
         lag_s = max(silent_s, self._recorder_state.get("lag_s") or 0.0)
         return self._recorder_state | {"lag_s": lag_s}
 
     def order(self, name: str, why: str = "", **recorder: float | None) -> None:
         """Send an order to the bench."""
-        with contextlib.suppress(OSError):  # a bench that is gone shows in the reading
+        with contextlib.suppress(OSError):  # a bench that has gone shows up on reading
             self._sock.send(messages.order(name, why, **recorder))
 
     def _read_bench(self) -> None:
@@ -111,6 +112,6 @@ class Wires:
                 self._recorder_state.update(known)
 
     def take_told(self) -> list[Mapping[str, Any]]:
-        """What the bench told since the last call."""
+        """The bench's tellings since the last call."""
         told, self._told = self._told, []
         return told

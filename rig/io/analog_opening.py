@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Open the converter of a setup, on whatever factory the rig has."""
+"""Open the converter of a setup on the rig's pin factory."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from rig.io.sampler import Sampler
 def open_analog(
     setup: Setup, factory: Any, now_ns: Callable[[], int], opened: contextlib.ExitStack
 ) -> Sampler | None:
-    """The converter's channels, closed by `opened`; None without a converter. Some rounds are
-    converted to find the fastest steady rate. Raises HardwareError."""
+    """The converter's channels, closed by `opened`; None without a converter. Runs some test rounds
+    to find the fastest steady rate. Raises HardwareError."""
     if setup.converter is None:
         return None
     converter = Converter(setup.converter, setup.analog, factory)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Open a board: relay line, timed inputs and gauge, each once, all closed again on any failure."""
+"""Open a board: relay line, timed inputs and gauge, each once; on any failure close them all."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ EMULATED_BOARD = "emulated board"
 
 @dataclass
 class BoardHardware:
-    """An opened board (the Hardware port). `source` is "board", or "emulated board" where the
-    chip belongs to the kernel's GPIO simulator."""
+    """An opened board (the Hardware port). `source` is "board", or "emulated board" if the chip
+    belongs to the kernel's GPIO simulator."""
 
     coil: RelayCoil
     edges: KernelEdges
@@ -41,7 +41,7 @@ class BoardHardware:
     _opened: contextlib.ExitStack
 
     def close(self) -> None:
-        """Coil off, then everything closed, whatever fails on the way. Idempotent."""
+        """Coil off, then close everything, whatever fails on the way. Idempotent."""
         self._opened.close()
 
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""GPIO chips of this machine: found by label, never by number, which moves between kernels."""
+"""GPIO chips of this machine, found by label, never by number, which changes between kernels."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _NODE = re.compile(r"gpiochip(\d+)")
 
 
 class Chip(NamedTuple):
-    """A GPIO chip: device `path`, its `number`, and how the kernel labels it."""
+    """A GPIO chip: device `path`, its `number`, and the kernel's label."""
 
     path: str
     number: int
@@ -29,7 +29,7 @@ class Chip(NamedTuple):
 
 
 def gpiod_module() -> Any:
-    """The gpiod package, loaded when first needed. Raises HardwareError where it is missing."""
+    """The gpiod package, loaded on first use. Raises HardwareError if it is missing."""
     try:
         gpiod = importlib.import_module("gpiod")
     except ImportError as error:
@@ -46,7 +46,7 @@ def gpiod_module() -> Any:
 
 
 def find(label: str, dev: Path = Path("/dev")) -> Chip:
-    """The chip labelled exactly `label`. Raises HardwareError that lists what is there."""
+    """The chip labelled exactly `label`. Raises HardwareError that lists the chips present."""
     chips, closed = _look(dev)
     found = [chip for chip in chips if chip.label == label]
     if len(found) == 1:
@@ -55,7 +55,7 @@ def find(label: str, dev: Path = Path("/dev")) -> Chip:
 
 
 def absent(label: str, dev: Path = Path("/dev")) -> bool:
-    """Whether it is certain that this computer has no chip of this label."""
+    """Whether this computer certainly has no chip with this label."""
     if not _nodes(dev):
         return True
     chips, closed = _look(dev)
@@ -63,7 +63,7 @@ def absent(label: str, dev: Path = Path("/dev")) -> bool:
 
 
 def _look(dev: Path) -> tuple[list[Chip], list[str]]:
-    """The chips, and in words those that could not be opened."""
+    """The chips, and messages about those that could not be opened."""
     gpiod = gpiod_module()
     chips: list[Chip] = []
     closed: list[str] = []
@@ -111,7 +111,7 @@ def _not_one(label: str, found: list[Chip], chips: list[Chip], closed: list[str]
 
 
 def consumer(gpiod: Any, chip_path: str, line: int) -> str:
-    """Who holds a line, as the kernel names it; empty where nobody does or it is not known."""
+    """The holder of a line, as named by the kernel; empty if there is none or it is unknown."""
     with contextlib.suppress(OSError, ValueError), gpiod.Chip(chip_path) as chip:
         info = chip.get_line_info(line)
         return (info.consumer or "an unnamed program") if info.used else ""
@@ -119,7 +119,7 @@ def consumer(gpiod: Any, chip_path: str, line: int) -> str:
 
 
 def line_error(gpiod: Any, chip_path: str, lines: list[int], error: Exception) -> HardwareError:
-    """A refused request for lines as a HardwareError that says who or what stands in the way."""
+    """Turn a refused request for lines into a HardwareError that says who or what blocks it."""
     names = ", ".join(str(line) for line in lines)
     what = f"Line {names} of {chip_path}" if len(lines) == 1 else f"Lines {names} of {chip_path}"
     number = error.errno if isinstance(error, OSError) else None
@@ -147,7 +147,7 @@ def line_error(gpiod: Any, chip_path: str, lines: list[int], error: Exception) -
 def is_simulated(chip_path: str, sysfs: Path = Path("/sys")) -> bool:
     """Whether the chip belongs to the kernel's GPIO simulator, from its driver in sysfs.
 
-    The label says nothing about that: it can be set to any board's.
+    The label does not show it: it can be set to that of any board.
     """
     try:
         device = Path(chip_path).stat().st_rdev

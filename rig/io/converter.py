@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The analogue converter through gpiozero's own class for the chip, on the factory of the rig."""
+"""The analogue converter, through gpiozero's own class for the chip, on the rig's pin factory."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from rig.core.errors import HardwareError
 class Converter:
     """One gpiozero device for each input in use; they share the one SPI port.
 
-    Raises HardwareError where the port cannot be had. gpiozero would then go on by toggling lines
-    in software, some fifty times slower: that is refused.
+    Raises HardwareError if the port is not available. gpiozero would then fall back to toggling
+    lines in software, some fifty times slower: that is refused.
     """
 
     def __init__(

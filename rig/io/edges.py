@@ -1,11 +1,12 @@
 # SPDX-License-Identifier: MIT
-"""Timed inputs through the kernel's GPIO character device: every edge as the kernel stamped it.
+"""Timed inputs through the kernel's GPIO character device: every edge with the kernel's stamp.
 
 1. One request for all lines, both edges, no debounce: debouncing shifts stamps and drops pulses.
 2. An event buffer of 1,024: the kernel's default of 16 overflows in a contact bounce.
 3. The kernel's stamp and sequence number are passed on unaltered, so that a lost edge shows.
 4. The level comes from the same request. The kernel can merge two edges closer than its interrupt
-   thread without a gap; only level against edges shows that, or a dead edge source.
+   thread without a sequence gap; only comparing level with edges reveals that, or a dead edge
+   source.
 """
 
 from __future__ import annotations
@@ -23,15 +24,15 @@ EVENT_BUFFER = 1024
 CONSUMER = "rig"
 
 _READS_MOST = 4
-"""Buffers taken in one read(): more than the kernel holds, and never without end."""
+"""Buffers read in one read(): more than the kernel holds, and never endless."""
 _SLACK_NS = NS_PER_MS
 
 SOURCE = "kernel"
 
 
 class KernelEdges:
-    """EdgeSource over one gpiod request. `lines` maps a name to (offset, pull), where pull is
-    "up", "down" or "external" (no internal pull). Raises HardwareError where refused."""
+    """EdgeSource over one gpiod request. `lines` maps a name to (offset, pull), where pull is "up",
+    "down" or "external" (no internal pull). Raises HardwareError if refused."""
 
     def __init__(self, chip_path: str, lines: Mapping[str, tuple[int, str]]) -> None:
         gpiod = chips.gpiod_module()
@@ -111,7 +112,7 @@ class KernelEdges:
             raise HardwareError(self._lost) from error
 
     def close(self) -> None:
-        """Gives the lines back. Idempotent."""
+        """Give the lines back. Idempotent."""
         self._lost = self._lost or f"The timed lines of {self._chip_path} are closed."
         self._request.release()
 

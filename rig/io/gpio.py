@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The relay line: gpiozero on an explicitly chosen lgpio factory, and the way to take it off.
+"""The relay line: gpiozero on an explicitly chosen lgpio factory, and the way to take the line.
 
-Only active-high drivers: gpiozero claims an output low first, which would pulse an active-low
-relay. On a Raspberry Pi a line may stay driven after its owner died, so off is commanded before a
-line is given back, and the guard takes the line and drives it off itself.
+Active-high drivers only: gpiozero claims an output low first, which would pulse an active-low
+relay. On a Raspberry Pi a line may stay driven after its owner has died, so off is commanded before
+a line is given back, and the guard takes the line and drives it off itself.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _ATTEMPTS = 2
 
 
 class BoardFactory(NamedTuple):
-    """A gpiozero `factory` on one chip, the chip's number, and what to write into the run."""
+    """A gpiozero `factory` on one chip, the chip's number, and the description for the run."""
 
     factory: Any
     chip_number: int
@@ -58,14 +58,14 @@ def _words(error: BaseException) -> str:
 
 
 class RelayCoil:
-    """The Coil port on a gpiozero output: high energises, low and an unheld line do not.
+    """The Coil port on a gpiozero output: high energises; low or an unheld line does not.
 
-    `factory` is board_factory's, or a mock factory in simulation. Raises HardwareError where the
-    line cannot be claimed; it is claimed low.
+    `factory` is board_factory's, or a mock factory in simulation. Raises HardwareError if the line
+    cannot be claimed; it is claimed low.
     """
 
     def __init__(self, line: int, factory: Any, chip_path: str = "") -> None:
-        if factory is None:  # gpiozero would make a global one, which may fall back
+        if factory is None:  # gpiozero would create a global one, which may fall back
             raise InternalFault("The relay line needs a factory; none was given.")
         from gpiozero import OutputDevice
 
@@ -99,7 +99,7 @@ class RelayCoil:
         """Command on. Raises HardwareError; then treat the line as if it were on."""
         if self._closed:
             raise HardwareError(f"Relay line {self._line} is closed and cannot be commanded on.")
-        self._commanded_on = True  # before the write: an error does not say that nothing happened
+        self._commanded_on = True  # before the write: it may take effect despite an error
         try:
             self._device.on()
         except Exception as error:
@@ -108,10 +108,10 @@ class RelayCoil:
             ) from error
 
     def off(self) -> None:
-        """Command off: write low, again if that fails, then give the line up as an input.
+        """Command off: write low, retry if that fails, then release the line as an input.
 
-        Raises CoilLiveError only after all of that, when no write succeeded: the line is then at
-        best released to its pull-down.
+        Raises CoilLiveError only after all of that, if no write succeeded: at best the line is then
+        released to its pull-down.
         """
         self._commanded_on = False
         if self._closed:
@@ -119,7 +119,7 @@ class RelayCoil:
         error = self._write_off()
         if error is None:
             return
-        with contextlib.suppress(Exception):  # the failed write below is what must be told
+        with contextlib.suppress(Exception):  # the failed write below is the error to report
             self._device.close()
         raise CoilLiveError(
             f"relay line {self._line} could not be commanded off ({_words(error)}), so it counts "
@@ -163,15 +163,16 @@ class HeldLine:
             return False
 
     def close(self) -> None:
-        """Give the line back; it then follows its pull, or stays driven where the kernel does."""
+        """Give the line back; it then follows its pull, or stays driven if the kernel keeps it
+        so."""
         self._request.release()
 
 
 class LineTaker:
-    """Everything that taking a line needs, made ready while there is time.
+    """Everything needed to take a line, prepared in advance.
 
-    Loading gpiod, looking for the chip and opening it take a small board far longer than the
-    request itself. Raises HardwareError where the chip cannot be found or opened.
+    Loading gpiod, finding the chip and opening it take a small board far longer than the request
+    itself. Raises HardwareError if the chip cannot be found or opened.
     """
 
     def __init__(self, chip_path: str, offset: int) -> None:
@@ -190,7 +191,7 @@ class LineTaker:
     def take(self, within_s: float = TAKE_WITHIN_S) -> HeldLine:
         """Claim the line as an output driven low, retrying while a dying owner lets go.
 
-        Raises HardwareError where it could not be claimed within `within_s` seconds.
+        Raises HardwareError if it could not be claimed within `within_s` seconds.
         """
         until = time.monotonic() + within_s
         while True:
@@ -207,14 +208,14 @@ class LineTaker:
                 return HeldLine(request, self._offset, self._inactive)
 
     def close(self) -> None:
-        """Close the chip. A line that was taken stays held."""
+        """Close the chip. A line already taken stays held."""
         self._chip.close()
 
 
 def hold_line_off(chip_path: str, offset: int, within_s: float = TAKE_WITHIN_S) -> HeldLine:
     """Claim a line as an output driven low, retrying while a dying owner lets go.
 
-    Raises HardwareError where it could not be claimed within `within_s` seconds.
+    Raises HardwareError if it could not be claimed within `within_s` seconds.
     """
     taker = LineTaker(chip_path, offset)
     try:
@@ -224,9 +225,9 @@ def hold_line_off(chip_path: str, offset: int, within_s: float = TAKE_WITHIN_S) 
 
 
 def take_line_off(chip_path: str, offset: int) -> bool:
-    """Claim the line driven low, look whether it reads low, release it.
+    """Claim the line driven low, read whether it is low, release it.
 
-    Returns what it read. Raises HardwareError where the line could not be claimed.
+    Returns the reading. Raises HardwareError if the line could not be claimed.
     """
     held = hold_line_off(chip_path, offset)
     try:
@@ -241,7 +242,7 @@ def find_chip(label: str) -> str:
 
 
 def read_level(chip_path: str, offset: int, pull: str) -> int:
-    """The electrical level of an input, claimed for this one look. Raises HardwareError."""
+    """The electrical level of an input, claimed for this one reading. Raises HardwareError."""
     from rig.io.edges import KernelEdges
 
     edges = KernelEdges(chip_path, {"look": (offset, pull)})

@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""Load lgpio and gpiozero without what importing them does to a process.
+"""Load lgpio and gpiozero without the side effects of importing them.
 
-Importing lgpio starts a thread (it lives as long as the process; the rig gives it nothing to do),
-makes a FIFO in the working directory, or in LG_WD after changing the working directory to it, and
-fails with a misleading error where it may not write. Whoever may write to that FIFO can fake
-edges. So it gets a private folder (mode 0700) of its own, which is removed again at once, and the
-working directory is put back.
+Importing lgpio starts a thread (it lasts as long as the process; the rig gives it nothing to do),
+creates a FIFO in the working directory, or in LG_WD after changing the working directory to it, and
+fails with a misleading error if it may not write. Anyone who may write to that FIFO can fake edges.
+So lgpio gets a private folder (mode 0700), which is removed at once, and the working directory is
+restored.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _ours: list[Any] = []
 
 
 def load_lgpio() -> Any:
-    """The lgpio package. Raises HardwareError where it is missing, empty, or loaded unprotected."""
+    """The lgpio package. Raises HardwareError if it is missing, empty, or loaded unprotected."""
     if _ours:
         return _ours[0]
     if "lgpio" in sys.modules:
@@ -75,7 +75,7 @@ def _import_in_private_folder() -> Any:
             del os.environ["LG_WD"]
         else:
             os.environ["LG_WD"] = before
-        shutil.rmtree(folder)  # the FIFO stays open without a name that anyone could write to
+        shutil.rmtree(folder)  # the FIFO stays open, but has no name to write to
 
 
 def load_factory_class() -> Any:

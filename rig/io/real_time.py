@@ -10,7 +10,8 @@ from rig.core.clock import NS_PER_S, MonotonicClock
 
 
 class RealWorld:
-    """The World of a rig in real time. `instruction` holds the last guidance, "hold" at first."""
+    """The World of a rig in real time. `instruction` holds the latest guidance, initially
+    "hold"."""
 
     def __init__(self) -> None:
         self._clock = MonotonicClock()
@@ -22,8 +23,8 @@ class RealWorld:
     def wait(self, until_ns: int, ready: Sequence[int]) -> None:
         """Wait in select(2), whose timeout resolves microseconds.
 
-        A signal does not end the wait: its handler runs, and the rest of the time is waited.
-        Whoever needs to wake up puts a descriptor into `ready`.
+        A signal does not end the wait: its handler runs, then the wait continues. To wake up early,
+        put a descriptor into `ready`.
         """
         left_ns = until_ns - self._clock.now_ns()
         select.select(ready, (), (), max(left_ns, 0) / NS_PER_S)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Samples the converter's channels on a steady grid, and keeps the time of every transfer.
+"""Sample the converter's channels on a steady grid, and record the time of every transfer.
 
 It runs in the bench's own thread, in the time that the loop would sleep (rig.bench.pacing).
 """
@@ -22,12 +22,12 @@ CONVERTER_BACK = "converter back"
 RETRY_NS = NS_PER_S // 2
 TRIAL_ROUNDS = 40
 ROOM = 1.25
-"""A round takes so much of the grid's step at most, in nine cases of ten."""
+"""Step of the grid, as a multiple of the time within which nine rounds in ten are done."""
 WAKE_NS = 100_000
-"""Room for the kernel's timer, which wakes a sleeper so late (50 us of slack, timer_slack in
-proc(5), and the way back into this program)."""
+"""Allowance for the kernel's timer, which wakes a sleeper up to this late (50 us of slack,
+timer_slack in proc(5), and the way back into this program)."""
 SUPPLY_AGE_NS = NS_PER_S
-"""A measured sensor supply older than this is not known any more."""
+"""A measured sensor supply older than this is treated as unknown."""
 
 NEVER = 1 << 62
 
@@ -43,7 +43,7 @@ class _Fast:
 
 
 class _Slow:
-    """A slow channel: when it is due, and the conversions of the reading that is being taken."""
+    """A slow channel: when it is due, and the conversions of the reading in progress."""
 
     def __init__(self, channel: AnalogChannel, due_ns: int) -> None:
         self.channel, self.due_ns = channel, due_ns
@@ -73,14 +73,14 @@ class Sampler:
         self._lost = False
         slow = [item for item in channels if not item.fast]
         self.step_ns = self._steady_step(slow) if self._fast else 0
-        """Of the grid of the fast channels; 0 where there are none."""
+        """Step of the grid of the fast channels; 0 if there are none."""
         start_ns = now_ns()
         self._round_ns = start_ns
         self._slow = [_Slow(item, start_ns + n * NS_PER_MS) for n, item in enumerate(slow)]
         self._find_due()
 
     def _steady_step(self, slow: list[AnalogChannel]) -> int:
-        """The shortest grid that the converter keeps up with, from rounds that are thrown away."""
+        """The shortest grid that the converter keeps up with, from rounds that are discarded."""
         taken = []
         for _ in range(TRIAL_ROUNDS):
             before_ns = self._now_ns()
@@ -100,8 +100,8 @@ class Sampler:
         return sum(code(name) for _ in range(self._times[name]))
 
     def sample(self) -> None:
-        """Do what is due: a round of the fast channels, and after it one conversion of a slow one
-        at most, lest the rounds become uneven."""
+        """Do what is due: a round of the fast channels, then at most one conversion of a slow one,
+        so that the rounds stay even."""
         now_ns = self._now_ns()
         try:
             if self._fast and now_ns >= self._round_ns:
@@ -129,7 +129,7 @@ class Sampler:
     def _find_due(self) -> None:
         slow_ns = min((slow.due_ns for slow in self._slow), default=NEVER)
         self.due_ns = self._round_ns if self._fast else slow_ns
-        """When `sample` has something to do."""
+        """When `sample` has work to do."""
 
     def _fast_round(self) -> None:
         for fast in self._fast:
@@ -141,7 +141,7 @@ class Sampler:
             fast.half_ns = max(fast.half_ns, (after_ns - before_ns + 1) // 2)
 
     def _slow_conversion(self, slow: _Slow) -> None:
-        """One conversion, and the reading with the last of them: of the middle of all."""
+        """Do one conversion; the last one completes the reading, timed at the middle of all."""
         item = slow.channel
         if slow.taken == 0:
             slow.since_ns = self._now_ns()
@@ -159,7 +159,7 @@ class Sampler:
             value = None
         self._out.append(Sample(item.channel, value, t_ns, quality))
         if item.channel == "sensor_supply" and quality == GOOD and value is not None:
-            self._flush(only=self._measured)  # what was sampled belongs to the supply before
+            self._flush(only=self._measured)  # earlier samples belong to the previous supply value
             self._supply = (t_ns, value)
 
     def _line(self, item: AnalogChannel, t_ns: int) -> Line | None:
@@ -173,7 +173,8 @@ class Sampler:
         return signal.code_line(item, self._converter, supply[1])
 
     def drain(self) -> list[Block | Sample | Condition]:
-        """Everything since the last call: samples and conditions, then a block a fast channel."""
+        """Everything since the last call: samples and conditions, then one block per fast
+        channel."""
         self._flush()
         out, self._out = self._out, []
         return out

@@ -28,7 +28,8 @@ class LoopLine:
 
     @property
     def closed(self) -> bool:
-        """A closed loop holds the line against its pull; what cannot be read counts as open."""
+        """A closed loop holds the line against its pull; a line that cannot be read counts as
+        open."""
         try:
             return bool(self._device.is_active)
         except Exception:  # noqa: BLE001 - whatever the driver raises, the loop is not shown closed
@@ -39,7 +40,7 @@ class LoopLine:
 
 
 class HeartbeatLine:
-    """The line that lives only while the interlock's loop does (core.ports.Heartbeat)."""
+    """The line that toggles only while the interlock's loop runs (core.ports.Heartbeat)."""
 
     def __init__(self, line: int, factory: Any) -> None:
         from gpiozero import OutputDevice
@@ -52,7 +53,7 @@ class HeartbeatLine:
             ) from error
 
     def beat(self) -> None:
-        """Change the level. A line that cannot be written is a heartbeat that stops."""
+        """Toggle the line. One that cannot be written is a heartbeat that stops."""
         with contextlib.suppress(Exception):
             self._device.toggle()
 
@@ -65,7 +66,7 @@ class HeartbeatLine:
 def open_slow_lines(
     setup: Setup, factory: Any, opened: contextlib.ExitStack
 ) -> tuple[dict[str, LoopLine], HeartbeatLine | None]:
-    """The loops of a setup by the name of their table, and its heartbeat; closed by `opened`."""
+    """The loops of a setup by table name, and its heartbeat; closed by `opened`."""
     loops = {}
     for name, wired in (
         ("stop_input", setup.stop_input),

@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""Keeps raw records: an append-only file with a checksum a line, and the run log."""
+"""Store raw records: in an append-only file with a checksum per line, and in the run log."""

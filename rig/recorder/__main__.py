@@ -8,8 +8,8 @@ import signal
 import sys
 from pathlib import Path
 
-# Signals that a terminal sends to everything in it: the bench decides when a run ends. Set before
-# the imports that take long, because Ctrl-C may come then too.
+# Signals that a terminal sends to all its processes: the bench decides when a run ends. Ignored
+# before the slow imports, because Ctrl-C may arrive during those too.
 IGNORED = (
     signal.SIGINT, signal.SIGQUIT, signal.SIGTSTP, signal.SIGHUP, signal.SIGTTIN, signal.SIGTTOU,
 )  # fmt: skip
@@ -26,7 +26,7 @@ def _arguments(argv: list[str] | None) -> argparse.Namespace:
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run the recorder's process; returns its exit code."""
+    """Run the recorder process; returns its exit code."""
     given = _arguments(argv)
     for number in IGNORED:
         signal.signal(number, signal.SIG_IGN)

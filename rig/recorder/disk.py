@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The disk that a run is kept on: is there room, and does it survive the power going off?"""
+"""The disk that stores a run: is there room, and does it survive a power cut?"""
 
 from __future__ import annotations
 
@@ -17,9 +17,10 @@ MIN_FREE_MB = 100.0
 """A run does not begin with less: well above the interlock's own limit (limits.disk_free), or it
 would trip soon after. A run of a thousand strokes takes a few megabytes."""
 STOP_FREE_MB = 16.0
-"""A run is ended with less whatever the interlock does, while there is room to close it well."""
+"""With less, a run is ended whatever the interlock does, while there is room to close it
+properly."""
 LOOK_NS = NS_PER_S
-"""The disk is asked at most this often."""
+"""Shortest time between two checks of the disk."""
 
 MOUNTS = Path("/proc/self/mountinfo")
 IN_MEMORY = ("tmpfs", "ramfs", "rootfs")
@@ -30,32 +31,33 @@ ROOM_REMEDY = (
 
 
 def room_words(room_mb: float) -> str:
-    """Room on a disk, as a person reads it."""
+    """Room on a disk, in readable form."""
     return f"{room_mb:.0f} MB" if room_mb < 10_000 else f"{room_mb / 1000:.0f} GB"
 
 
 def free_mb(folders: Sequence[Path]) -> float:
-    """Space left to this user on the fuller of the disks of `folders`, megabytes (10^6 bytes).
+    """Space available to this user on the fuller of the disks of `folders`, megabytes (10^6 bytes).
 
-    Raises OSError where one of them is gone.
+    Raises OSError if one of them is gone.
     """
     found = (os.statvfs(folder) for folder in folders)
     return min(stat.f_bavail * stat.f_frsize / 1e6 for stat in found)
 
 
 class Room:
-    """Space left on the disks of a run's log and raw file, looked at now and then."""
+    """Space left on the disks of a run's log and raw file, polled from time to time."""
 
     def __init__(self, folders: Sequence[Path], clock: Clock) -> None:
         self._folders, self._clock = folders, clock
         self._files: dict[Path, tuple[int, int]] = {}
         self._next_ns = 0
         self.last_mb: float | None = None
-        """What the last look found, None where the disk did not say. Never waits for a disk."""
+        """Result of the last poll, None if the disk did not answer. Reading it never waits for a
+        disk."""
 
     def watch(self, path: Path) -> None:
-        """From now on the space is unknown where the file at `path` is no longer this one: its
-        folder was removed, or what is mounted there now is another disk."""
+        """From now on, report the space as unknown if the file at `path` is no longer this one: its
+        folder was removed, or another disk is mounted there."""
         found = path.stat()
         self._files[path] = found.st_dev, found.st_ino
 
@@ -67,11 +69,11 @@ class Room:
 
     @property
     def due_in_s(self) -> float:
-        """Time until the disk may be asked again, seconds."""
+        """Time until the disk may be polled again, seconds."""
         return max(0.0, (self._next_ns - self._clock.now_ns()) / NS_PER_S)
 
     def look(self, *, at_once: bool = False) -> float | None:
-        """Free megabytes, at most a second old; None where it is not known (any more)."""
+        """Free megabytes, at most a second old; None if not known or no longer known."""
         now_ns = self._clock.now_ns()
         if at_once or now_ns >= self._next_ns:
             self._next_ns = now_ns + LOOK_NS
@@ -83,7 +85,7 @@ class Room:
         return self.last_mb
 
     def require(self) -> None:
-        """Raise StorageError where there is too little for a run to begin."""
+        """Raise StorageError if there is too little space for a run to begin."""
         found = self.look()
         if found is not None and not found >= MIN_FREE_MB:
             where = " and ".join(sorted({str(folder) for folder in self._folders}))
@@ -93,7 +95,7 @@ class Room:
             )
 
     def nearly_full(self) -> StorageError | None:
-        """What to say where the run should be ended now."""
+        """The error to report if the run should end now."""
         found = self.look()
         if found is None or found >= STOP_FREE_MB:
             return None
@@ -112,7 +114,7 @@ class Mount(NamedTuple):
 
 
 def mount_of(path: Path, mounts: Path = MOUNTS) -> Mount | None:
-    """The mount that holds `path`; None where the kernel does not say."""
+    """The mount that holds `path`; None if the kernel does not say."""
     try:
         lines = mounts.read_text().splitlines()
     except OSError:
@@ -125,14 +127,14 @@ def mount_of(path: Path, mounts: Path = MOUNTS) -> Mount | None:
             continue
         point = Path(re.sub(r"\\([0-7]{3})", lambda m: chr(int(m[1], 8)), fields[4]))
         if wanted.is_relative_to(point) and (found is None or len(str(point)) >= len(found.point)):
-            found = Mount(str(point), kinds[0], kinds[2])  # of two on one point the later one holds
+            found = Mount(str(point), kinds[0], kinds[2])  # of two on one point, the later applies
     return found
 
 
 def lost_at_power_off(path: Path, mounts: Path = MOUNTS) -> str | None:
-    """In words, why what is written at `path` does not survive the power going off; None where
-    nothing says so. An overlay keeps what is written on the disk of its upper layer: one that
-    cannot be seen from here is named as a doubt."""
+    """In words, why data written at `path` does not survive a power cut; None if nothing says so.
+    An overlay stores data on the disk of its upper layer: one not visible from here is named as a
+    doubt."""
     mount = mount_of(path, mounts)
     if mount is None:
         return None

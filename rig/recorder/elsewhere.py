@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The next place for a run's raw file, when its own can no longer be written."""
+"""The next place for a run's raw file, once its own cannot be written."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from rig.runlog.header import RunHeader
 def other_places() -> list[Path]:
     """Home, then /tmp."""
     found = []
-    with contextlib.suppress(RuntimeError):  # nobody's home is known
+    with contextlib.suppress(RuntimeError):  # no home directory is known
         found.append(Path.home())
     return [*found, Path("/tmp")]  # noqa: S108 - the file is made anew, never opened
 
 
 def open_elsewhere(header: RunHeader, path: Path, lines: Sequence[bytes]) -> RawFile | None:
-    """A raw file with `lines`, synced, under the name of `path` in the first other place that can
-    be written; None where none can."""
+    """Create a synced raw file with `lines`, named like `path`, in the first other place that can
+    be written; None if none can."""
     for folder in other_places():
         if folder.absolute() == path.parent:
             continue

@@ -1,19 +1,19 @@
 # SPDX-License-Identifier: MIT
-"""The recorder as a process of its own: records in on one descriptor, word out on another.
+"""The recorder as a separate process: records in on one descriptor, status out on another.
 
-In: the run's header as one line of JSON, then records, one a line. The header may carry one more
-field, "state": the state file that a trip is latched in, where it was not yet known when this
-process was started. The writing end must be closed in every process but the bench's, or the
-bench's death is not seen here.
+In: the run's header as one line of JSON, then records, one a line. The header may have one more
+field, "state": the state file in which to latch a trip, if it was not yet known when this process
+was started. Every process except the bench must close the writing end, or the bench's death is not
+seen here.
 
 Out, one JSON object a line: {"ready": true} when the log is open; {"run", "raw_file"} when the run
-stands in it, with "remark" where its disk forgets what is written; {"committed", "lag_s",
-"free_mb"} after each commit (and each try, while the log is locked), and while a commit is held up;
-{"error"} with plain words, once for each thing that went wrong; at the end {"done": true, "run",
-"status", "records", "committed"}. Nobody has to read it: word is dropped before records are.
+is in it, with "remark" if its disk forgets what is written; {"committed", "lag_s", "free_mb"} after
+each commit (and each try, while the log is locked), and while a commit is held up; {"error"} with
+plain words, once for each fault; at the end {"done": true, "run", "status", "records",
+"committed"}. Nobody has to read it: status is dropped before records are.
 
 An error ends the run: the desk orders the stop. A disk that holds a commit up for STALL_LIMIT_S and
-one that is nearly full are errors too, said while there is still something to be saved.
+one that is nearly full are errors too, reported while there is still something to save.
 """
 
 from __future__ import annotations
@@ -38,21 +38,21 @@ from rig.runlog.store import RunLog
 READ_BYTES = 256 << 10
 MAX_LINE_BYTES = 4 << 20
 DRAIN_S = 1.0
-"""How long, when asked to stop, to go on reading what has already been sent."""
+"""When asked to stop, how long to go on reading what has already been sent."""
 LAST_WORD_S = 0.5
-"""How long the last word and an error wait for a reader that is slow."""
+"""How long the last message and an error wait for a slow reader."""
 LOOK_S = 1.0
-"""The disk is looked at this often, also while nothing is recorded."""
+"""Interval between checks of the disk, also while nothing is recorded."""
 STALL_LIMIT_S = 8.0
-"""A disk that takes nothing for this long ends the run. Cards pause for up to about 5 s."""
+"""A disk that accepts nothing for this long ends the run. Cards pause for up to about 5 s."""
 STALL_LOOK_S = 0.25
-"""How often a stall is looked for."""
+"""Interval between checks for a stall."""
 STALL_TOLD_S = 0.5
-"""How often it is told while it lasts."""
+"""Interval between reports while a stall lasts."""
 
 
 class Stream:
-    """Whole lines out of a descriptor, in large reads."""
+    """Read complete lines from a descriptor, in large reads."""
 
     def __init__(self, fd: int) -> None:
         self.fd = fd
@@ -60,7 +60,7 @@ class Stream:
         self.ended = False
 
     def wait(self, timeout_s: float | None, *wake_fds: int) -> bool:
-        """Whether something can be read; returns early when one of `wake_fds` can."""
+        """Wait until something can be read; returns early when one of `wake_fds` is readable."""
         ready, _, _ = select.select([self.fd, *wake_fds], [], [], timeout_s)
         return self.fd in ready
 
@@ -68,23 +68,23 @@ class Stream:
         """The lines that one read completes, without newlines. Sets `ended` at the end."""
         try:
             block = os.read(self.fd, READ_BYTES)
-        except ConnectionError:  # the bench died with something unread: the same as an end
+        except ConnectionError:  # the bench died with data unread: treat as an end
             block = b""
         if not block:
             self.ended = True
             return []
         *lines, self._tail = (self._tail + block).split(b"\n")
-        self.ended = len(self._tail) > MAX_LINE_BYTES  # no record is that long
+        self.ended = len(self._tail) > MAX_LINE_BYTES  # no record is this long
         return [line for line in lines if line]
 
     @property
     def cut_bytes(self) -> int:
-        """Length of a last line that never ended."""
+        """Length of a last line without its end."""
         return len(self._tail)
 
 
 class Status:
-    """Word to the desk. Never waits for it longer than LAST_WORD_S, and only where it matters."""
+    """Status messages to the desk. Waits at most LAST_WORD_S, and only for those that matter."""
 
     def __init__(self, fd: int) -> None:
         self._fd = fd
@@ -92,7 +92,7 @@ class Status:
     def say(self, *, wait_s: float = 0.0, **word: Any) -> None:
         poll = select.poll()
         poll.register(self._fd, select.POLLOUT)
-        with contextlib.suppress(OSError):  # the desk is gone; the record goes on without it
+        with contextlib.suppress(OSError):  # the desk is gone; recording goes on without it
             if poll.poll(wait_s * 1000):
                 os.write(self._fd, (json.dumps(word, allow_nan=False) + "\n").encode())
 
@@ -101,7 +101,7 @@ class Status:
 
 
 class Stop:
-    """SIGTERM as a flag and a descriptor that becomes readable with it."""
+    """SIGTERM as a flag and as a descriptor that becomes readable with it."""
 
     def __init__(self) -> None:
         self.asked = False
@@ -131,9 +131,9 @@ def stopping() -> Iterator[Stop]:
 
 
 class StallTeller:
-    """Says, from a thread of its own, how far behind the recorder is while its disk holds it up.
+    """Reports from its own thread how far behind the recorder is while its disk holds it up.
 
-    Only reads: whoever waits for the disk cannot speak meanwhile.
+    It only reads: the thread that waits for the disk cannot report.
     """
 
     def __init__(self, recorder: Recorder, status: Status) -> None:
@@ -170,7 +170,7 @@ class StallTeller:
 
 
 def progress(recorder: Recorder, free_mb: float | None) -> dict[str, Any]:
-    """The word on how far the record is."""
+    """The status message on how far recording has got."""
     lag_s = round(recorder.lag_s, 3)
     return {"committed": recorder.committed, "lag_s": lag_s, "free_mb": free_mb}
 
@@ -195,7 +195,7 @@ class _Run:
         self._stream, self._status, self._stop = stream, status, stop
         self._bad_lines = 0
         self._reported: list[BaseException] = []
-        self._room: StorageError | None = None  # the disk became nearly full, or forgot the state
+        self._room: StorageError | None = None  # the disk is nearly full, or lost the state file
 
     def record(self, log: RunLog, raw_dir: Path, state_path: Path | None) -> int:
         lines = self._first_lines()
@@ -212,7 +212,7 @@ class _Run:
             return self._until_end(recorder, lines[1:])
 
     def _first_lines(self) -> list[bytes]:
-        """The header and what came with it; nothing where the run never began."""
+        """The header and the lines read with it; empty if the run never began."""
         while not self._stop.asked and not self._stream.ended:
             if self._stream.wait(None, self._stop.fd):
                 lines = self._stream.read()
@@ -293,7 +293,8 @@ def _is_record(line: bytes) -> bool:
 
 
 def _header(line: bytes) -> tuple[RunHeader, Path | None]:
-    """The header and the state file of the first line. Raises StorageError where it is neither."""
+    """Parse the first line into header and state file. Raises StorageError if it cannot be
+    parsed."""
     try:
         data = json.loads(line)
         state = data.pop("state", None)

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""The raw file of a run: append-only text, one record a line, each line with its checksum.
+"""The raw file of a run: append-only text, one record and its checksum per line.
 
 A line is eight hexadecimal digits, a space, and the record (or, first, the run's header) as JSON.
-The digits are the CRC-32 (zlib) of the text, begun from the CRC of the line before it: so a
-changed line shows, and a line that was removed, doubled or moved shows too. A line that is wrong
-does not make the lines after it unreadable, because the check goes on from the written digits.
+The digits are the CRC-32 (zlib) of the text, seeded with the CRC of the line before it: this
+reveals a changed line, and also a line that was removed, duplicated or moved. A damaged line does
+not make later lines unreadable, because the check continues from the written digits.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def plain_storage_error(path: Path, error: OSError) -> StorageError:
 
 
 def raw_file_name(header: RunHeader) -> str:
-    """Start time and the beginning of the run's uid, so that names sort and never meet."""
+    """Start time and the beginning of the run's uid, so that names sort and never collide."""
     started = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(header.wall.utc_s))
     return f"{started}-{header.uid[:8]}.raw"
 
@@ -85,7 +85,7 @@ class RawFile:
             raise plain_storage_error(path, error) from error
 
     def append(self, lines: Sequence[bytes]) -> None:
-        """Append lines given without their newline. All of them, or none."""
+        """Append all the lines, given without newlines, or none."""
         crc, out = self._crc, []
         for line in lines:
             crc = zlib.crc32(line, crc)
@@ -96,15 +96,15 @@ class RawFile:
             while written < len(data):
                 written += os.write(self._fd, data[written:])
         except OSError as error:
-            with contextlib.suppress(OSError):  # take back the part of a line that went in
+            with contextlib.suppress(OSError):  # remove the part of a line that was written
                 os.ftruncate(self._fd, self._good_bytes)
             raise plain_storage_error(self.path, error) from error
         self._crc = crc
         self._good_bytes += written
 
     def read_back(self) -> list[bytes]:
-        """The lines appended so far, without newline, also of a file that was removed meanwhile.
-        Raises OSError where the disk no longer gives them."""
+        """The lines appended so far, without newline, even if the file was removed in the meantime.
+        Raises OSError if the disk no longer returns them."""
         blocks, at = [], 0
         while at < self._good_bytes:
             block = os.pread(self._fd, min(1 << 20, self._good_bytes - at), at)
@@ -135,10 +135,10 @@ class RawFile:
 
 @dataclass(frozen=True)
 class Damage:
-    """Lines of a raw file that do not fit their checksum. `line` is the first of them, from 1.
+    """Lines of a raw file that do not match their checksum. `line` is the first of them, from 1.
 
-    `cut` is the normal tail of a file whose writer died: a last line without its end, and nothing
-    else. Otherwise `bad` records, or what may be records, were passed over; all others were read.
+    `cut` is the normal tail of a file whose writer died: one last line without its end. Otherwise
+    `bad` records, or possible records, were skipped; all others were read.
     """
 
     line: int
@@ -153,16 +153,16 @@ class Damage:
 
 
 class RawReader:
-    """Reads every record of a raw file that fits its checksum, also behind damaged lines.
+    """Read every record of a raw file that matches its checksum, also after damaged lines.
 
-    `header` is there at once: None where the first line is damaged beyond reading; where it can be
-    read but does not fit its checksum, `header_doubtful` is set. A file without a header and
-    without one good record is refused (StorageError). `lines()` gives the good records in order as
-    text without newline; afterwards `damage` says what was passed over, and `count` how many
-    records the file held, as far as that can be seen.
+    `header` is available at once: None if the first line is damaged beyond reading. If it can be
+    read but does not match its checksum, `header_doubtful` is set. A file with neither a header nor
+    one good record is refused (StorageError). `lines()` yields the good records in order as text
+    without newline; afterwards `damage` says what was skipped, and `count` how many records the
+    file held, as far as can be determined.
 
-    A record is good where its text fits its checksum, begun from that of the line before: as it is
-    written there, or as it follows from that line's text.
+    A record is good if its text matches its checksum, seeded with that of the line before: either
+    as written there, or as computed from that line's text.
     """
 
     def __init__(self, path: Path) -> None:
@@ -234,7 +234,7 @@ _START = re.compile(rb"[0-9a-f]{8} (?=\[\")")
 
 
 def _first_json(text: bytes) -> bytes:
-    """The JSON that `text` begins with: something else than a newline may come after it."""
+    """Extract the JSON at the start of `text`: something other than a newline may follow it."""
     with contextlib.suppress(ValueError, RecursionError):
         return text[: json.JSONDecoder().raw_decode(text.decode("latin-1"))[1]]
     return b""
@@ -245,15 +245,15 @@ _BEFORE_MOST, _COMPUTED_MOST = 32, 4
 
 
 class _Chain:
-    """Checksums that the next line may go on from, and what is good in a damaged line."""
+    """Checksums from which the next line may continue, and the good part of a damaged line."""
 
     def __init__(self) -> None:
         self._written: list[int] = [0]
-        self._computed: dict[int, bytes] = {}  # of texts that are right if the next goes on there
+        self._computed: dict[int, bytes] = {}  # of texts confirmed if the next line continues
         self.bad = 0
 
     def whole(self, line: bytes) -> bytes | None:
-        """The text of a whole line that fits; the usual case."""
+        """The text of a complete line that matches; the usual case."""
         text = line[_PREFIX:-1]
         for before in self._written:
             crc = zlib.crc32(text, before)
@@ -266,7 +266,7 @@ class _Chain:
         self._written, self._computed = [crc], {}
 
     def within(self, line: bytes) -> Iterator[bytes]:
-        """The good texts in a line that is not simply whole. `bad` is how many others it has."""
+        """Yield the good texts in a line that is not simply whole. `bad` counts the others."""
         self.bad = 0
         starts = [found.start() for found in _START.finditer(line)]
         if not starts or starts[0] > 0:
@@ -281,7 +281,7 @@ class _Chain:
                 continue
             before, crc, text = found
             earlier = self._computed.get(before) if before not in self._written else None
-            if earlier:  # only its digits were damaged: this line says so
+            if earlier:  # only its digits were damaged: this line shows it
                 self.bad -= 1
                 yield earlier
             self._good(crc)
@@ -296,7 +296,7 @@ class _Chain:
         return None
 
     def follow(self, piece: bytes) -> None:
-        """Take a line that does not fit as one that the next may go on from."""
+        """Accept a line that does not match as one from which the next may continue."""
         text = piece.rstrip(b"\n")[_PREFIX:]
         if not text.startswith(b"{"):
             text = piece.rstrip(b"\n")[piece.find(b'["') :] if b'["' in piece else b""

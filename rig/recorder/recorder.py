@@ -1,17 +1,17 @@
 # SPDX-License-Identifier: MIT
-"""Takes encoded records and keeps them twice: raw file first, then a chunk in the run log.
+"""Store encoded records twice: raw file first, then a chunk in the run log.
 
-Committed means: in the run log and synced to the disk. The rules of timing:
+Committed means: in the run log and synced to the disk. Timing rules:
 1. what has arrived is committed at most COMMIT_S later, or sooner at COMMIT_BYTES;
 2. a trip and the end are committed, and the raw file synced, at once;
-3. otherwise the raw file is handed to the kernel with every commit and synced every RAW_SYNC_S;
-   the log is the promise, the raw file the second copy, and cards bear few syncs;
+3. otherwise the raw file is handed to the kernel with every commit and synced every RAW_SYNC_S:
+   the log is the guarantee, the raw file the second copy, and cards bear few syncs;
 4. while another program locks the log, records wait in memory, up to LOCK_LIMIT_S and WAIT_BYTES;
-5. where one of the two fails for good, the other goes on, so that the run can be restored; where
-   the raw file fails, or its folder or medium is gone, it goes on at the next place that can be
-   written (home, then /tmp), with what is still to be had of the run;
-6. a disk or lock that held a commit up for longer than STALL_S is entered as a condition, once the
-   records are in, and stands in the run's remark.
+5. if one of the two fails for good, the other continues, so that the run can be restored; if the
+   raw file fails, or its folder or medium is gone, it continues in the next place that can be
+   written (home, then /tmp), with whatever can still be recovered of the run;
+6. a disk or lock that held a commit up for longer than STALL_S is entered as a condition, after the
+   records are stored, and noted in the run's remark.
 """
 
 from __future__ import annotations
@@ -47,11 +47,11 @@ BEHIND = "recorder behind"
 """Kind of the condition that a stall leaves in the record."""
 WAIT_BYTES = 8 << 20
 KEPT_BYTES = 8 << 20
-"""So much of the run's end stays in memory."""
+"""Size of the end of the run that stays in memory."""
 SPARE_BYTES = 256 << 10
-"""Room kept free on the disk for the last records, and as much for closing the run."""
+"""Space reserved on the disk for the last records, and the same again for closing the run."""
 
-LOOK_EVERY = 64  # records between two looks at the clock in put()
+LOOK_EVERY = 64  # records between two clock readings in put()
 SPECIAL = (b'["T",', b'["Z",')
 
 
@@ -62,14 +62,13 @@ def _there(path: Path | None) -> bool:
 class Recorder:
     """Records one run (core.ports.RecordSink). Belongs to one thread.
 
-    Making it enters the run into `log` (runs that a crash left open are marked interrupted first)
-    and makes its raw file: `raw_path` is that file, or the folder to make it in. It raises
-    StorageError where either cannot be done, or the disk has too little room. From then on nothing
-    raises until `finish`: the first thing that goes wrong is kept in `failure`, and `unlogged`
-    counts the records that are not in the log. A trip is latched in the state file `state_path`
-    whatever has failed.
+    Creating it enters the run into `log` (after marking runs left open by a crash as interrupted)
+    and creates its raw file: `raw_path` is that file, or the folder to create it in. It raises
+    StorageError if either fails, or the disk has too little room. After that nothing raises until
+    `finish`: the first fault is kept in `failure`, and `unlogged` counts the records that are not
+    in the log. A trip is latched in the state file `state_path` whatever has failed.
 
-    `clock` is real time also where the rig's is virtual: it is the disk that is waited for.
+    `clock` is real time even if the rig's is virtual, because the waiting is for the disk.
     `real_time` says that the records are stamped by that clock too, so that a stall can be entered
     among them. `read_clocks` reads the clocks at start and end (core.clock).
     """
@@ -95,7 +94,7 @@ class Recorder:
         self.room.require()
         found = dict.fromkeys(lost_at_power_off(folder) for folder in folders)
         self.remarks = [words for words in found if words]
-        """What the run's remark will say of its start, known from the start."""
+        """What the run's remark will say about its start."""
         self._read_clocks, self._clocks = read_clocks, read_clocks()
         log.mark_interrupted()
         self.raw = RawFile(path.absolute(), header)
@@ -114,8 +113,8 @@ class Recorder:
         self._kept: deque[tuple[bytes, ...]] = deque()  # the end of the run, in memory
         self._kept_bytes = self._forgotten = 0
         self._new: list[bytes] = []  # not yet in the raw file
-        self._waiting: list[bytes] = []  # offered to the raw file, not yet in the log
-        self._bytes = 0  # of both
+        self._waiting: list[bytes] = []  # given to the raw file, not yet in the log
+        self._bytes = 0  # size of both
         self._oldest_ns: int | None = None
         self._next_ns = 0
         self._raw_synced_ns = self._clock.now_ns()
@@ -133,7 +132,7 @@ class Recorder:
 
     @property
     def lag_s(self) -> float:
-        """Age of the oldest record that is not committed, seconds; 0 where there is none."""
+        """Age of the oldest uncommitted record, seconds; 0 if there is none."""
         if self._oldest_ns is None:
             return 0.0
         return (self._clock.now_ns() - self._oldest_ns) / NS_PER_S
@@ -145,7 +144,7 @@ class Recorder:
 
     @property
     def due_in_s(self) -> float | None:
-        """Time until the next commit, seconds; None where nothing waits for one."""
+        """Time until the next commit, seconds; None if nothing waits for one."""
         if not self._bytes:
             return None
         return max(0.0, (self._next_ns - self._clock.now_ns()) / NS_PER_S)
@@ -168,7 +167,7 @@ class Recorder:
                 self.poll()
 
     def state_lost(self) -> StorageError | None:
-        """What to say where the run should be ended: its bench can no longer be found."""
+        """The error to report if the run should end: its bench can no longer be found."""
         if not self._had_state or _there(self._state_path):
             return None
         return StorageError(
@@ -190,7 +189,8 @@ class Recorder:
             self._latch(self._state_path, record)
 
     def _latch(self, path: Path, trip: Trip) -> None:
-        """Latch before storing: it must stand even where the records can no longer be stored."""
+        """Latch before storing: the latch must stand even if the records can no longer be
+        stored."""
         try:
             write_latch(path, trip, time.time())
         except (OSError, RigError) as error:
@@ -200,10 +200,10 @@ class Recorder:
             )
 
     def poll(self) -> bool:
-        """Commit what waits if it is time to; whether that was so."""
+        """Commit what waits, if due; returns whether it was due."""
         if not self._bytes:
             return False
-        full = self._bytes >= COMMIT_BYTES and not self._waiting  # a locked log is not hammered
+        full = self._bytes >= COMMIT_BYTES and not self._waiting  # do not hammer a locked log
         if not full and self._clock.now_ns() < self._next_ns:
             return False
         self._commit(sync_raw=False)
@@ -250,7 +250,7 @@ class Recorder:
             self.raw.sync()
 
     def _keep(self, lines: Sequence[bytes]) -> None:
-        """In memory as well, for the case that the raw file's medium goes."""
+        """Keep them in memory too, in case the raw file's medium is lost."""
         if not lines:
             return
         self._kept.append(tuple(lines))
@@ -261,11 +261,11 @@ class Recorder:
             self._forgotten += len(old)
 
     def medium_gone(self, error: StorageError | None = None) -> None:
-        """The folder or medium of log and raw file is gone: go on elsewhere. Idempotent."""
+        """The folder or medium of log and raw file is gone: continue elsewhere. Idempotent."""
         if self._gone:
             return
         self._gone = True
-        self._log_works = False  # what it takes now goes nowhere
+        self._log_works = False  # what it accepts now is lost
         folder = self.raw.path.parent
         why = f" ({error})" if error else ""
         self._elsewhere(
@@ -276,8 +276,8 @@ class Recorder:
         )
 
     def _elsewhere(self, error: StorageError) -> None:
-        """Go on in a raw file at the next place that can be written, with all that is still to be
-        had of the run: read back, or else from memory."""
+        """Continue in a raw file in the next place that can be written, with all that can still be
+        recovered of the run: read back, or else from memory."""
         try:
             lines, forgotten = self.raw.read_back(), 0
         except OSError:
@@ -332,9 +332,9 @@ class Recorder:
     def finish(self, end: End | None = None, remark: str = "") -> str:
         """Commit the rest, close the run, and return its `status`. Idempotent.
 
-        `end` is taken from the records where not given; without one the run is interrupted. A run
-        with records that are not in the log is closed as fault. Afterwards `failure`, or else
-        `latch_failure`, is raised.
+        `end` is taken from the records if not given; without one the run is interrupted. A run with
+        records that are not in the log is closed as fault. Afterwards raises `failure`, or else
+        `latch_failure`.
         """
         if self._finished:
             return self.status
@@ -345,7 +345,7 @@ class Recorder:
             if self.room.look(at_once=True) is None:
                 self.medium_gone()
             self._commit(sync_raw=True)
-            while self._waiting:  # each try waits for the lock by itself, until the limit is over
+            while self._waiting:  # each try waits for the lock itself, until the limit is used up
                 self._commit(sync_raw=False)
             if self.unlogged:
                 self.status = "fault"
@@ -366,7 +366,7 @@ class Recorder:
         return self.status
 
     def _close_row(self, end: End | None, remark: str) -> None:
-        patience_ns = LOCK_LIMIT_NS if self._log_works else 0  # a lock was waited for already
+        patience_ns = LOCK_LIMIT_NS if self._log_works else 0  # the lock was already waited for
         deadline_ns = self._clock.now_ns() + patience_ns
         clock = clock_change(self._clocks, self._read_clocks())
         words = [*self.remarks, remark.strip(), *clock.words()]

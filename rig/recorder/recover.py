@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""The run log made whole again from the raw files, and a damaged log made anew.
+"""Repair the run log from the raw files, or rebuild a damaged log.
 
 A log that SQLite finds sound is kept: runs that it lacks, or holds only in part, or whose records
-no longer fit their checksums, are filled up from their raw files. A damaged log is left as it is
-and moved aside; a new one takes over what can still be read of it, under the same run numbers, and
-the rest from the raw files. Nothing is ever thrown away, and doing it twice changes nothing.
+no longer match their checksums, are completed from their raw files. A damaged log is moved aside
+unchanged; a new one receives whatever can still be read of it, under the same run numbers, and the
+rest from the raw files. Nothing is ever discarded, and a second recovery changes nothing.
 """
 
 from __future__ import annotations
@@ -36,10 +36,9 @@ def recover(
 ) -> int:
     """Recover into the log at `log_path`; returns how many things could not be recovered.
 
-    `raw_files` are the ones to take; none means all in `raw_dir` that hold more than the log, and
-    a damaged log made anew. What is done is told to `say`, a line at a time. Raises StorageError
-    where the log cannot be opened, RefusedError where a damaged one is in use: `state_dir` says
-    which rigs are.
+    `raw_files` are the ones to use; none means all in `raw_dir` that hold more than the log, and a
+    damaged log is rebuilt. Progress goes to `say`, one line at a time. Raises StorageError if the
+    log cannot be opened, RefusedError if a damaged one is in use: `state_dir` shows which rigs are.
     """
     damage = damage_of(log_path)
     if raw_files:
@@ -67,9 +66,9 @@ def recover(
 
 
 def damage_of(log_path: Path) -> StorageError | None:
-    """What is wrong with the file itself, indexes compared too; None where SQLite finds it sound.
+    """What is wrong with the file itself, indexes included; None if SQLite finds it sound.
 
-    Raises LogBusyError where another program holds it.
+    Raises LogBusyError if another program holds it.
     """
     if not log_path.exists():
         return None
@@ -91,7 +90,7 @@ def damage_of(log_path: Path) -> StorageError | None:
 
 
 def _filled_up(log: RunLog, paths: Sequence[Path], say: Say) -> int:
-    """Restore what the raw files hold more than the log; look at each stored record too."""
+    """Restore what the raw files hold beyond the log; check each stored record too."""
     for run_id in log.mark_interrupted():
         say(f"Run {run_id} was cut short; it is marked interrupted.")
     lost = 0
@@ -116,7 +115,7 @@ def _filled_up(log: RunLog, paths: Sequence[Path], say: Say) -> int:
 
 
 def _checked(log: RunLog, run: StoredRun, raw_path: Path | None, say: Say) -> int:
-    """A run of the log: its records held against their checksums, then against its raw file."""
+    """Check a run of the log: its records against their checksums, then against its raw file."""
     good, damaged = log.good_lines(run.id)
     if damaged:  # it is about to be changed
         copy = log.path.with_name(f"{log.path.name}.before-{time.strftime(STAMP, time.gmtime())}")
@@ -141,15 +140,15 @@ def _checked(log: RunLog, run: StoredRun, raw_path: Path | None, say: Say) -> in
 
 
 def _knows_more(path: Path, n_records: int) -> bool:
-    """Whether a raw file has, or may have, records that a run with `n_records` lacks."""
+    """Whether a raw file has, or may have, records missing from a run with `n_records`."""
     reader = RawReader(path)
     n = sum(1 for _ in reader.lines())
     return n > n_records or (reader.damage is not None and not reader.damage.cut)
 
 
 def _restored(log: RunLog, path: Path, say: Say, *, quiet: bool = False) -> int:
-    """Restore one raw file; 1 where that could not be done, or records of it are lost. `quiet`:
-    nothing is said where there was nothing to add."""
+    """Restore one raw file; 1 if that failed or records of it are lost. `quiet`: say nothing if
+    there was nothing to add."""
     try:
         done = restore(log, path)
     except (StorageError, RefusedError) as error:
@@ -166,7 +165,7 @@ def _restored(log: RunLog, path: Path, say: Say, *, quiet: bool = False) -> int:
 def _refuse_in_use(state_dir: Path) -> None:
     for path in state_file.state_files(state_dir):
         state = None
-        with contextlib.suppress(RefusedError):  # a damaged state names nobody
+        with contextlib.suppress(RefusedError):  # a damaged state file names nobody
             state = state_file.read(path)
         owner = None if state is None else state.owner
         if owner is not None and owner.alive():
@@ -211,5 +210,5 @@ def _rebuilt(log_path: Path, paths: Sequence[Path], damage: StorageError, say: S
 
 
 def _files_of(log_path: Path) -> list[Path]:
-    """A log's file and what belongs to it while it is open."""
+    """A log's file and the files that exist beside it while it is open."""
     return [log_path.with_name(log_path.name + end) for end in ("", "-wal", "-shm")]

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""A run back into the log from its raw file: a lost log, or the last records before a crash."""
+"""Restore a run into the log from its raw file: after a lost log, or the last records before a
+crash."""
 
 from __future__ import annotations
 
@@ -20,8 +21,8 @@ from rig.runlog.store import RunLog
 
 @dataclass(frozen=True)
 class Restored:
-    """What a restore did: the run's number, records added to it, damage of the raw file, and
-    whether records of it are missing from the run because of that."""
+    """Result of a restore: the run's number, records added to it, damage of the raw file, and
+    whether that damage left records missing from the run."""
 
     run_id: int
     added: int
@@ -34,7 +35,7 @@ class Restored:
 
 
 def run_of(log: RunLog, reader: RawReader) -> int | None:
-    """The run in `log` that a raw file belongs to; None where the log has none."""
+    """The run in `log` to which a raw file belongs; None if the log has none."""
     found = None if reader.header is None else log.uid_of(reader.header.uid)
     return log.run_of_raw(reader.path.name) if found is None else found
 
@@ -42,8 +43,8 @@ def run_of(log: RunLog, reader: RawReader) -> int | None:
 def restore(log: RunLog, raw_path: Path) -> Restored:
     """Enter the run of `raw_path` into `log`, or add the records that the log lacks.
 
-    Doing it twice changes nothing. Raises RefusedError while the run is still being recorded, and
-    StorageError where the raw file or the log cannot be used.
+    A second restore changes nothing. Raises RefusedError while the run is still being recorded, and
+    StorageError if the raw file or the log cannot be used.
     """
     reader = RawReader(raw_path)
     log.mark_interrupted()
@@ -82,19 +83,19 @@ def restore(log: RunLog, raw_path: Path) -> Restored:
 
 
 def close(log: RunLog, run_id: int, lines: Sequence[bytes], remark: str, short: bool) -> None:
-    """Close a run by its own last record. `short`: records of it are known to be missing, which
-    makes it a fault, so that no verdict is given on the rest."""
+    """Close a run by its own last record. `short`: some of its records are known to be missing, so
+    it becomes a fault and gets no verdict based on the rest."""
     final = decode(lines[-1]) if lines else None
     end = final if isinstance(final, End) else None
     status = end.reason if end else "interrupted"
     if short:
         status, remark = "fault", f"{remark} Others are damaged and missing."
     log.end_run(run_id, status, end, remark.strip())
-    log.drop_results(run_id)  # they were worked out from other records
+    log.drop_results(run_id)  # they were computed from other records
 
 
 def merged(kept: Sequence[bytes], found: Sequence[bytes]) -> list[bytes]:
-    """Two parts of one run's records, each in order, as one: every record once, in order."""
+    """Merge two parts of one run's records, each in order: every record once, in order."""
     if not kept or not found:
         return [*kept, *found]
     left_kept, left_found = Counter(kept), Counter(found)
@@ -120,7 +121,7 @@ def _t_ns(line: bytes) -> int:
 
 
 def named_anew(header: RunHeader) -> RunHeader:
-    """`header` with the hashes that its texts have now, which damage may have altered."""
+    """`header` with hashes recomputed from its texts, which damage may have altered."""
     from rig.config.files.loading import text_hash
 
     sheet = header.sheet_text
@@ -134,8 +135,8 @@ def named_anew(header: RunHeader) -> RunHeader:
 def unknown_header(raw_path: Path, lines: Sequence[bytes]) -> RunHeader:
     """A header for a run whose own cannot be read.
 
-    Only edges stamped by a kernel show that real hardware was there; without one the run is
-    entered as simulated, so that nothing passes for a measurement that may not be one.
+    Only edges stamped by a kernel show that real hardware was there; without one the run is entered
+    as simulated, so that nothing passes for a measurement that may not be one.
     """
     real = any(isinstance(r, Edge) and r.source == "kernel" for r in _records(lines))
     name = hashlib.sha256(raw_path.name.encode()).hexdigest()
@@ -157,7 +158,8 @@ def _records(lines: Sequence[bytes]) -> list[Record]:
 
 
 def _started_utc_s(path: Path) -> float:
-    """When the run of a raw file started, by its name (raw_file_name); else the file's own time."""
+    """The start time of a raw file's run, from its name (raw_file_name); else the file's own
+    time."""
     import calendar
 
     try:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What can still be read of a damaged run log, row by row, into a new one."""
+"""Copy what can still be read of a damaged run log, row by row, into a new one."""
 
 from __future__ import annotations
 
@@ -25,24 +25,24 @@ from rig.runlog.tables import STATUSES
 Row = Mapping[str, Any]
 ENDS = ("finished", "tripped", "aborted")
 PROBE_MOST = 20_000
-"""Rows between two readable ones that are asked for one by one."""
+"""Largest number of rows between two readable ones that are tried one by one."""
 BAD = (RigError, sqlite3.Error, LookupError, TypeError, ValueError, ArithmeticError)
-"""What reading rows of a damaged table can raise."""
+"""Errors that reading rows of a damaged table can raise."""
 
 
 class Salvage:
-    """Reads the log at `path` without trusting anything in it: a page that cannot be read costs
-    its own rows, a chunk that does not fit its checksum costs its own records."""
+    """Reads the log at `path` without trusting anything in it: an unreadable page costs only its
+    own rows, a chunk that does not match its checksum only its own records."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._chunks: dict[int, dict[int, Row]] = {}
         self.unreadable = 0
-        """Runs of which nothing but records can be read."""
+        """Runs of which only records can be read."""
 
     def take_over(self, new: RunLog, say: Callable[[str], None]) -> dict[int, int]:
-        """Copy the runs that can be read, under their numbers. Returns how many records each of
-        those that came over in part should have."""
+        """Copy the readable runs, keeping their numbers. For each run copied in part, returns how
+        many records it should have."""
         tables = self._tables()
         for row in tables["chunks"]:
             with contextlib.suppress(*BAD):
@@ -70,8 +70,8 @@ class Salvage:
     def _copy(
         self, new: RunLog, number: int, header: RunHeader, row: Row, tables: Mapping[str, list[Row]]
     ) -> int | None:
-        """Copy a run; returns the number of its records where some are missing, else 0; None
-        where its row cannot be taken."""
+        """Copy a run; returns its expected number of records if some are missing, else 0; None if
+        its row cannot be used."""
         if number < 1 or new.uid_of(header.uid) is not None:
             return None
         raw_file = row["raw_file"] if isinstance(row["raw_file"], str) else None
@@ -82,7 +82,7 @@ class Salvage:
             new.replace_records(number, lines)
         ends = row["status"] in ENDS and header.source != "capture"
         if ends and not (lines and lines[-1].startswith(b'["Z",')):
-            expected = max(expected, len(lines) + 1)  # a run that ended has a record of it
+            expected = max(expected, len(lines) + 1)  # a run that ended has a record of its end
         status = row["status"] if row["status"] in STATUSES else "fault"
         status = "interrupted" if status == "running" else status
         remark = f"{row['remark'] or ''} Taken over from a damaged run log.".strip()
@@ -109,14 +109,14 @@ class Salvage:
 
     def _copy_result(self, new: RunLog, number: int, header: RunHeader, rows: list[Row]) -> None:
         own = [row for row in rows if row["run_id"] == number]
-        with contextlib.suppress(*BAD):  # else it is worked out anew
+        with contextlib.suppress(*BAD):  # else it is computed again
             result = json.loads(own[-1]["json"])
             if isinstance(result, dict):
                 new.save_result(number, result, header.software)
 
     def take_orphans(self, new: RunLog, say: Callable[[str], None]) -> None:
-        """Records whose run cannot be read, and that no raw file brought back, as runs that are
-        named as such."""
+        """Enter records whose run cannot be read, and that no raw file restored, as runs labelled
+        as such."""
         known: set[bytes] | None = None
         for number, stored in sorted(self._chunks.items()):
             lines, _ = self._lines(stored)
@@ -145,8 +145,8 @@ class Salvage:
 
 
 def readable(path: Path, *names: str, torn: set[str] | None = None) -> dict[str, list[Row]]:
-    """Every row that can be read of these tables of the damaged log at `path`. Tables of which some
-    cannot, of how many nobody knows, are added to `torn`."""
+    """Every readable row of these tables of the damaged log at `path`. Adds to `torn` the tables
+    with unreadable rows, whose number is unknown."""
     torn = set() if torn is None else torn
     found: dict[str, list[Row]] = {name: [] for name in names}
     try:
@@ -161,13 +161,13 @@ def readable(path: Path, *names: str, torn: set[str] | None = None) -> dict[str,
 
 
 def _rows(db: sqlite3.Connection, table: str, torn: set[str]) -> Iterator[sqlite3.Row]:
-    """Rows in order of rowid: from both ends towards the damage, then one by one between."""
+    """Rows in order of rowid: from both ends towards the damage, then one by one in between."""
     query = f"SELECT rowid AS at, * FROM {table}"  # noqa: S608 - names of our own
     below, up = _until_damage(db, f"{query} ORDER BY rowid")
     yield from up
     if below is None:
         return
-    if "no such table" in str(below):  # a log of an earlier form has none
+    if "no such table" in str(below):  # a log of an earlier form lacks it
         return
     torn.add(table)
     _, down = _until_damage(db, f"{query} ORDER BY rowid DESC")
@@ -185,7 +185,7 @@ def _until_damage(db: sqlite3.Connection, query: str) -> tuple[Exception | None,
     try:
         for row in db.execute(query):
             rows.append(row)
-    except (sqlite3.Error, ValueError) as error:  # the words of an error may be damaged too
+    except (sqlite3.Error, ValueError) as error:  # an error's text may be damaged too
         return error, rows
     return None, rows
 
@@ -194,7 +194,7 @@ def _until_damage(db: sqlite3.Connection, query: str) -> tuple[Exception | None,
 
 
 def _header(row: Row, tables: Mapping[str, list[Row]]) -> RunHeader:
-    """The header of a row of `runs`. Raises one of BAD."""
+    """The header from a row of `runs`. Raises one of BAD."""
     texts = {text["hash"]: text["text"] for text in tables["texts"]}
     sheet_text = texts.get(row["sheet_hash"])
     sheet_hash = row["sheet_hash"] if sheet_text is not None else None
@@ -204,7 +204,7 @@ def _header(row: Row, tables: Mapping[str, list[Row]]) -> RunHeader:
         **{name: row[name] for name in same},
         by=row["person"],
         note=str(row["note"]),
-        purpose=row.get("purpose", PURPOSES[0]),  # a log of an earlier form has none
+        purpose=row.get("purpose", PURPOSES[0]),  # a log of an earlier form lacks it
         valve=_named(tables["valves"], row["valve_id"], "tag"),
         job=_named(tables["jobs"], row["job_id"], "name"),
         conditions={
@@ -263,7 +263,7 @@ def _clock(row: Row) -> ClockChange | None:
 
 
 def _date(value: Any) -> float:
-    """Seconds since 1970; 0 where that cannot be when a run started."""
+    """Seconds since 1970; 0 if no run can have started then."""
     number = _number(value)
     return number if number is not None and 0 <= number <= LATEST_UTC_S else 0.0
 

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""What people wrote into a damaged run log, into the new one: valves and jobs under their numbers,
-tags, notes, and which photos and documents there are."""
+"""Copy what people wrote in a damaged run log to the new one: valves and jobs with their numbers,
+tags, notes, and the list of photos and documents."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ WRITTEN = (tags, notes, views, attachments, carried_files)
 
 
 class Written:
-    """What can be read of it, a row at a time: one that does not fit costs itself."""
+    """What can be read of it, row by row: a bad row costs only itself."""
 
     def __init__(self, path: Path) -> None:
         self._torn: set[str] = set()
@@ -29,13 +29,14 @@ class Written:
         self._rows = readable(path, *names, torn=self._torn)
 
     def names(self, new: RunLog) -> None:
-        """Valves and jobs, before the runs that refer to them."""
+        """Copy valves and jobs, before the runs that refer to them."""
         for table in NAMED:
             for row in self._rows[table.name]:
                 self._taken(new, table, row)
 
     def rest(self, new: RunLog, say: Callable[[str], None]) -> None:
-        """Tags, notes, kept views and attachments of what was taken over; what is lost is said."""
+        """Copy tags, notes, kept views and attachments of what was taken over; report what is
+        lost."""
         with new._reading() as connection:
             known = {None, *connection.execute(select(runs.c.id)).scalars()}
         for table in WRITTEN:

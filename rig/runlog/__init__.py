@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""The run log: what was run, on which part, with every raw record of it."""
+"""The run log: what was run, on which part, with all its raw records."""

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """Photos and documents on a run, a valve or a job.
 
-A row says what one is and where it belongs; its content lies beside the log by its hash, once
-however often it was added. A person added it, so a person may take it away for good: unlike a run
-it is no record of the rig.
+A row holds its description and owner; its content is stored beside the log under its hash, once
+however often it was added. A person added it, so a person may delete it for good: unlike a run, it
+is no record of the rig.
 """
 
 from __future__ import annotations
@@ -23,16 +23,17 @@ from rig.runlog.tables import attachments, jobs, runs, valves
 RUN: Final = "run"
 OWNERS = {RUN: runs, VALVE: valves, JOB: jobs}
 MOST_EACH = 24
-"""On one run, valve or job."""
+"""Limit for one run, valve or job."""
 MOST_BYTES = 2_000_000_000
-"""Of all together: a card of 16 GB keeps room for runs."""
+"""Limit for all together: a 16 GB card keeps room for runs."""
 MOST_IN_REPORT = 4
 LONGEST_WORDS, LONGEST_NAME = 200, 120
 PHOTO: Final = "image/jpeg"
 
 
 class Content(NamedTuple):
-    """What is kept of a file, checked already (rig.actions.attach); pixels of a photo alone."""
+    """What is kept of a file, already checked (rig.actions.attach); of a photo, the pixels
+    alone."""
 
     data: bytes
     type: str
@@ -43,7 +44,7 @@ class Content(NamedTuple):
 
 @dataclass(frozen=True)
 class Attachment:
-    """One photo or document; `of` and `number` say what it is on."""
+    """One photo or document; `of` and `number` identify what it is attached to."""
 
     id: int
     of: str
@@ -65,21 +66,21 @@ class Attachment:
 
 
 def on(log: RunLog, of: str, number: int) -> list[Attachment]:
-    """All on one run, valve or job, the oldest first."""
+    """All attachments of one run, valve or job, oldest first."""
     query = select(attachments).where(_owner(of) == number).order_by(attachments.c.id)
     with log._reading() as connection:
         return [_attachment(row) for row in connection.execute(query)]
 
 
 def one(log: RunLog, number: int) -> Attachment | None:
-    """The attachment of this number; None where there is none (any more)."""
+    """The attachment with this number; None if there is none or no longer one."""
     with log._reading() as connection:
         row = connection.execute(select(attachments).where(attachments.c.id == number)).first()
     return None if row is None else _attachment(row)
 
 
 def content(log: RunLog, found: Attachment) -> bytes:
-    """The bytes of one. Raises StorageError where they are gone, or are not the ones added."""
+    """Its bytes. Raises StorageError if they are gone or differ from those added."""
     path = kept_files.path_of(log.path, found.hash)
     try:
         data = path.read_bytes()
@@ -99,8 +100,8 @@ def content(log: RunLog, found: Attachment) -> bytes:
 def add(log: RunLog, of: str, number: int, given: Content, *, by: str = "", words: str = "") -> int:
     """Add a file to a run, valve or job; returns its number.
 
-    Raises UsageError past a bound and where there is no such run, valve or job; OSError where the
-    disk does not take it. The content is on the disk before the row is.
+    Raises UsageError above a limit, or if there is no such run, valve or job; OSError if the disk
+    refuses it. The content is on the disk before the row is.
     """
     content_hash = kept_files.hash_of(given.data)
     path = kept_files.path_of(log.path, content_hash)
@@ -109,7 +110,7 @@ def add(log: RunLog, of: str, number: int, given: Content, *, by: str = "", word
     try:
         with log._writing() as connection:
             _require_room(connection, of, number, content_hash, len(given.data))
-            if not path.exists():  # the last row of the same content was taken away meanwhile
+            if not path.exists():  # the last row with this content was removed meanwhile
                 kept_files.put(path, given.data)
             made = connection.execute(
                 insert(attachments).values(
@@ -128,7 +129,7 @@ def add(log: RunLog, of: str, number: int, given: Content, *, by: str = "", word
 
 
 def remove(log: RunLog, number: int) -> None:
-    """Take one away for good, with its content where nothing else has the same."""
+    """Delete one for good, with its content if nothing else shares it."""
     with log._writing() as connection:
         found = connection.execute(
             select(attachments.c.hash).where(attachments.c.id == number)
@@ -139,8 +140,8 @@ def remove(log: RunLog, number: int) -> None:
 
 
 def choose(log: RunLog, number: int, *, in_report: bool) -> None:
-    """Whether a photo of a run is printed with its report. Raises UsageError past MOST_IN_REPORT
-    and for what is no photo of a run."""
+    """Choose whether a run's report prints this photo. Raises UsageError above MOST_IN_REPORT and
+    for anything that is not a photo of a run."""
     with log._writing() as connection:
         row = connection.execute(select(attachments).where(attachments.c.id == number)).first()
         if row is None or row.type != PHOTO or row.run_id is None:

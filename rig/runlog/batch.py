@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""What became of a list of valves: the newest run of each since the list was begun, by its own
-setup and sheet."""
+"""Results of a list of valves: each one's newest run since the list was begun, with its own setup
+and sheet."""
 
 from __future__ import annotations
 
@@ -14,16 +14,17 @@ from rig.runlog.store import RunLog
 from rig.runlog.tables import results, runs, valves
 
 ASKED_AT_ONCE = 500
-"""Names in one question to the database, which takes only so many."""
+"""Names per database query, which accepts a limited number."""
 
 
 Other = Callable[[str, str | None], str]
-"""Of the names of a run's setup and sheet files: what was another than asked for, else empty."""
+"""From the names of a run's setup and sheet files: which differs from the one asked for, else
+empty."""
 
 
 class Outcome(NamedTuple):
-    """The newest run of a valve that counts, else the newest. `verdict` is None where the run has
-    no result; `other` says what was another than asked for: such a run does not count."""
+    """The newest run of a valve that counts, else the newest. `verdict` is None if the run has no
+    result; `other` says what differs from what was asked for: such a run does not count."""
 
     run: int
     status: str
@@ -33,12 +34,12 @@ class Outcome(NamedTuple):
 
     @property
     def done(self) -> bool:
-        """Whether the sheet was done to its end: what was stopped or tripped is done again."""
+        """Whether the sheet was completed: a stopped or tripped run is repeated."""
         return self.status == "finished" and not self.other
 
 
 def newest_number(log: RunLog) -> int:
-    """The number of the newest run, taken off the list or not; 0 in an empty log."""
+    """The number of the newest run, on the list or taken off it; 0 in an empty log."""
     with log._reading() as connection:
         return int(connection.execute(select(func.max(runs.c.id))).scalar() or 0)
 
@@ -46,9 +47,9 @@ def newest_number(log: RunLog) -> int:
 def outcomes(
     log: RunLog, tags: Sequence[str], after: int, other: Other = lambda _setup, _sheet: ""
 ) -> dict[str, Outcome]:
-    """By tag, the newest run later than number `after`, one of the setup and sheet asked for before
-    any of another; tags without one are left out. A run that was taken off the list does not
-    count."""
+    """By tag, the newest run with a number above `after`; runs with the setup and sheet asked for
+    come before any others. Tags without one are left out. A run taken off the list does not count.
+    """
     found: dict[str, Outcome] = {}
     verdict = (
         select(results.c.verdict)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A copy of the run log as one file, with the files that lie beside the log inside it."""
+"""A copy of the run log as one file that includes the files beside the log."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ YEAR_10000_UTC_S = 253_402_300_800
 
 
 class LastBackup(NamedTuple):
-    """The newest copy that was made of a log: when, where it went, how large it was, the number of
-    the last run in it (None: not known), and whether it lies on the log's own disk."""
+    """The newest copy made of a log: when, where, its size, the number of its last run (None:
+    unknown), and whether it is on the log's own disk."""
 
     utc_s: float
     where: str
@@ -33,10 +33,10 @@ class LastBackup(NamedTuple):
 
 
 def back_up(path: Path, target: Path) -> None:
-    """Copy the log at `path` to `target`, checked, with the files beside it; all or nothing.
+    """Copy the log at `path` to `target` atomically, checked, with the files beside it.
 
-    May be done while a run goes on. A log of an older form is copied as it is, without the files.
-    Raises StorageError; a file of that name is never replaced.
+    May be done during a run. A log of an older form is copied as it is, without the files. Raises
+    StorageError; an existing file of that name is never replaced.
     """
     if target.exists():
         raise StorageError(
@@ -44,7 +44,7 @@ def back_up(path: Path, target: Path) -> None:
             "Remedy: choose another name."
         )
     part = target.with_name(f".{target.name}.part")
-    part.unlink(missing_ok=True)  # of a copy that was cut off
+    part.unlink(missing_ok=True)  # left by an interrupted copy
     try:
         schema.back_up(path, part)
         with contextlib.closing(sqlite3.connect(part)) as copy:
@@ -81,8 +81,8 @@ def _take_along(copy: sqlite3.Connection, path: Path) -> None:
 
 
 def unpack(path: Path, say: Callable[[str], None]) -> int:
-    """Put the files that a copy carries beside the log at `path`, where it was put in place of a
-    log; returns how many could not be. A file that is there already is never replaced."""
+    """Put the files contained in a copy beside the log at `path`, once the copy has replaced a log;
+    returns how many failed. An existing file is never replaced."""
     lost = 0
     with plainly(path), contextlib.closing(connect(path, write=True)) as log:
         if schema.revision_of(log) != schema.REVISIONS[-1]:
@@ -117,7 +117,7 @@ def _put_out(
 
 
 def size_beside(path: Path) -> int:
-    """Bytes of the log and of what lies beside it: about what a copy takes."""
+    """Bytes of the log and the files beside it: about the size of a copy."""
     names = [path.name, f"{path.name}-wal", *kept_files.beside(path)]
     found = 0
     for name in names:
@@ -127,8 +127,8 @@ def size_beside(path: Path) -> int:
 
 
 def note(path: Path, where: str, size: int, copied: Path | None = None) -> None:
-    """Keep that a copy was made of the log at `path`; `copied` is the copy, to be looked into.
-    Never raises: the copy counts, not this."""
+    """Note that the log at `path` was copied; `copied` is the copy, to be inspected. Never raises:
+    the copy matters, not this note."""
     with contextlib.suppress(OSError):
         made = LastBackup(time.time(), where, size)
         if copied is not None:
@@ -139,7 +139,7 @@ def note(path: Path, where: str, size: int, copied: Path | None = None) -> None:
 
 
 def _last_run(copied: Path) -> int | None:
-    """The number of the newest run in a copy, 0 where none is in it; None where it does not say."""
+    """The number of the newest run in a copy, 0 if it has none; None if unknown."""
     try:
         with contextlib.closing(sqlite3.connect(copied)) as copy:
             return int(copy.execute("SELECT max(id) FROM runs").fetchone()[0] or 0)
@@ -148,10 +148,10 @@ def _last_run(copied: Path) -> int | None:
 
 
 def last(path: Path) -> LastBackup | None:
-    """The newest copy of the log at `path`; None where none is known."""
+    """The newest copy of the log at `path`; None if none is known."""
     try:
         found = json.loads((path.parent / LAST).read_text(encoding="utf-8"))
-        run = found.get("last_run")  # not in a note of an earlier program
+        run = found.get("last_run")  # missing in a note of an earlier program
         utc_s = float(found["utc_s"])
         if not 0 <= utc_s < YEAR_10000_UTC_S:
             return None

@@ -1,12 +1,12 @@
 # SPDX-License-Identifier: MIT
 """Connections to the run log, and its errors in plain words.
 
-One writer: every write transaction begins IMMEDIATE, because a read that turns into a write
-fails at once with "database is locked" whatever the timeout is. synchronous is FULL, so that a
-commit that returned survives a power cut; commits are half a second apart, which a card bears.
-Readers open the file read-only and close it after each question: they can neither block the
-writer for long, nor keep the write-ahead log from being folded back, nor take part in the
-checkpoint race that SQLite up to 3.51.2 has with two writing connections.
+One writer: every write transaction begins IMMEDIATE, because a read that becomes a write fails at
+once with "database is locked", whatever the timeout. synchronous is FULL, so that a commit that
+returned survives a power cut; commits are half a second apart, which a card can bear. Readers open
+the file read-only and close it after each query: they cannot block the writer for long, keep the
+write-ahead log from being checkpointed, or take part in the checkpoint race that SQLite up to
+3.51.2 has with two writing connections.
 """
 
 from __future__ import annotations
@@ -26,23 +26,23 @@ from rig.core.errors import StorageError
 from rig.runlog.tables import metadata
 
 OLDEST_SQLITE = (3, 37, 0)
-"""The first with STRICT tables."""
+"""The first version with STRICT tables."""
 
 BUSY_S = 2.0
 WAL_LIMIT_BYTES = 16 << 20
 
 
 class LogBusyError(StorageError):
-    """Another program holds the run log's write lock. Worth trying again."""
+    """Another program holds the run log's write lock. Worth retrying."""
 
 
 def sqlite_version() -> str:
-    """Version of the SQLite library, as it is stored with each run."""
+    """Version of the SQLite library, as stored with each run."""
     return sqlite3.sqlite_version
 
 
 def require_sqlite(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> None:
-    """Raise StorageError where this Python's SQLite is too old for the run log."""
+    """Raise StorageError if this Python's SQLite is too old for the run log."""
     if version < OLDEST_SQLITE:
         raise StorageError(
             f"This Python has SQLite {'.'.join(map(str, version))}; the run log needs "
@@ -51,9 +51,9 @@ def require_sqlite(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> No
 
 
 def sqlite_caution(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> str | None:
-    """What to keep in mind about this SQLite; None where there is nothing.
+    """A caution about this SQLite version; None if there is none.
 
-    Up to 3.51.2 two connections that write at the same moment can, very rarely, damage the file
+    Up to 3.51.2, two connections writing at the same moment can, very rarely, damage the file
     (SQLite's release notes: fixed in 3.51.3, and in 3.50.7 and 3.44.6 of the older lines).
     """
     mended_in = {(3, 44): (3, 44, 6), (3, 50): (3, 50, 7)}.get((version[0], version[1]), (3, 51, 3))
@@ -70,7 +70,7 @@ def sqlite_caution(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> st
 def connect(
     path: Path, *, write: bool, foreign_keys: bool = True, busy_s: float = BUSY_S
 ) -> sqlite3.Connection:
-    """A connection to the file at `path`, in autocommit: transactions are begun by hand."""
+    """Connect to the file at `path` in autocommit mode: transactions are begun explicitly."""
     connection = sqlite3.connect(
         f"file:{quote(str(path))}?mode={'rwc' if write else 'ro'}",
         uri=True,
@@ -136,14 +136,14 @@ _REMEDIES: dict[int, tuple[str, str]] = {
 
 
 def _lost_table(words: str) -> bool:
-    """Whether an error says that a table of the log, or a column of one, is gone."""
+    """Whether an error means that a table of the log, or one of its columns, is missing."""
     named = re.search(r"no such (?:table|column): (\w+)", words)
     return "malformed" in words or (named is not None and named[1] in metadata.tables)
 
 
 @contextlib.contextmanager
 def plainly(path: Path) -> Iterator[None]:
-    """Turn what SQLite raises into StorageError (LogBusyError for a lock) with plain words."""
+    """Convert SQLite errors to StorageError (LogBusyError for a lock) with plain words."""
     try:
         yield
     except (DBAPIError, sqlite3.Error) as error:

@@ -15,10 +15,10 @@ from rig.core.clock import WallTime
 from rig.core.records import SOURCES
 
 PURPOSES = ("valve", "own timing", "commissioning")
-"""What a run was done for: to judge a valve, to measure the rig's own times, to show that the rig
-is wired as its setup says. Only the first says anything of a valve."""
+"""Purpose of a run: to judge a valve, to measure the rig's own times, or to show that the rig is
+wired as its setup says. Only the first judges a valve."""
 HOW = ("measured", "typed")
-"""Where a condition's value comes from: an instrument of the rig, or a person."""
+"""Origin of a condition's value: an instrument of the rig, or a person."""
 
 
 def _new_uid() -> str:
@@ -27,13 +27,13 @@ def _new_uid() -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class RunHeader:
-    """What a run is: source, part, person, conditions, texts of setup and sheet, clocks.
+    """The facts of a run: source, part, person, conditions, texts of setup and sheet, clocks.
 
     `conditions` maps a name to `{"value": number or text, "unit": text, "how": "measured" or
     "typed"}`. `confirmed_by`, `confirmation` and `confirmed_utc_s` are who answered the questions
-    before the first stroke, what was answered, and when. `watched` and `not_watched` are the
-    interlock's rules as preflight reported them. `uid` tells one run from every other, on any
-    machine. Raises ValueError for a source, condition or number that cannot be stored.
+    before the first stroke, the answers, and when. `watched` and `not_watched` are the interlock's
+    rules as reported by preflight. `uid` identifies the run among all runs on all machines. Raises
+    ValueError for a source, condition or number that cannot be stored.
     """
 
     source: str
@@ -70,11 +70,11 @@ class RunHeader:
             raise ValueError("the sheet's text and its hash go together")
         for name, condition in self.conditions.items():
             _check_condition(name, condition)
-        self.to_json()  # a NaN anywhere is refused here, not in the middle of the start
+        self.to_json()  # refuse any NaN here, not in the middle of the start
 
     @property
     def kind(self) -> str | None:
-        """The sheet's kind (strokes, hold, ramp); None where there is no readable sheet."""
+        """The sheet's kind (strokes, hold, ramp); None if there is no readable sheet."""
         try:
             kind = tomllib.loads(self.sheet_text or "").get("kind")
         except tomllib.TOMLDecodeError:
@@ -82,12 +82,12 @@ class RunHeader:
         return kind if isinstance(kind, str) else None
 
     def to_json(self) -> str:
-        """One line of JSON without its newline. Raises ValueError on NaN or infinity."""
+        """Encode as one line of JSON without newline. Raises ValueError on NaN or infinity."""
         return json.dumps(asdict(self), allow_nan=False, separators=(",", ":"))
 
     @classmethod
     def from_json(cls, line: str | bytes) -> RunHeader:
-        """The header of one line. Raises ValueError where it is not one."""
+        """Decode the header from one line. Raises ValueError if it is not one."""
         try:
             data = json.loads(line)
             unknown = set(data) - {item.name for item in fields(cls)}

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Files that lie beside the run log and belong to it: photos and documents by the hash of their
+"""Files stored beside the run log that belong to it: photos and documents, under the hash of their
 content, and a job's checks by hand."""
 
 from __future__ import annotations
@@ -16,27 +16,27 @@ _OURS = re.compile(r"files/[0-9a-f]{64}|jobs/[1-9][0-9]{0,9}\.checks\.toml")
 
 
 def hash_of(content: bytes) -> str:
-    """SHA-256 of a content, by which it is kept."""
+    """SHA-256 of the content, under which it is stored."""
     return hashlib.sha256(content).hexdigest()
 
 
 def path_of(log_path: Path, content_hash: str) -> Path:
-    """Where the content of this hash lies."""
+    """Path of the content with this hash."""
     return log_path.parent / FOLDER / content_hash
 
 
 def checks_path(log_path: Path, job: int) -> Path:
-    """Where the checks by hand of job number `job` are kept."""
+    """Path of the checks by hand of job number `job`."""
     return log_path.parent / JOBS / f"{job}.checks.toml"
 
 
 def is_one(name: str) -> bool:
-    """Whether this is the name, from the log's folder, of a file that belongs to a log."""
+    """Whether `name`, relative to the log's folder, is that of a file belonging to a log."""
     return _OURS.fullmatch(name) is not None
 
 
 def beside(log_path: Path) -> Iterator[str]:
-    """The names, from the log's folder, of all files that belong to it."""
+    """The names, relative to the log's folder, of all files that belong to the log."""
     for folder in (FOLDER, JOBS):
         for path in sorted((log_path.parent / folder).glob("*")):
             name = f"{folder}/{path.name}"
@@ -45,7 +45,7 @@ def beside(log_path: Path) -> Iterator[str]:
 
 
 def put(path: Path, content: bytes) -> None:
-    """Write a content to the disk, in whole or not at all. Raises OSError."""
+    """Write the content to disk atomically. Raises OSError."""
     path.parent.mkdir(exist_ok=True)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
@@ -61,7 +61,7 @@ def put(path: Path, content: bytes) -> None:
 
 
 def synced(folder: Path) -> None:
-    """What was renamed in this folder outlasts a power cut, where its file system can do that."""
+    """Make renames in this folder survive a power cut, if its file system supports that."""
     with contextlib.suppress(OSError):
         opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
         try:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The rows of a list of runs, and what a stored status is worth now."""
+"""Rows of the list of runs, and the current meaning of a stored status."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ WRITER = (runs.c.writer_pid, runs.c.writer_started, runs.c.writer_boot_id)
 
 
 def status_now(status: str, pid: int, started: int, boot_id: str) -> str:
-    """How a run stands: one that is marked running, but whose recorder is gone, is interrupted.
-    List, run, report and history all ask here."""
+    """Current status of a run: one marked running whose recorder has exited is interrupted. List,
+    run, report and history all use this."""
     if status == "running" and not Owner(pid, started, boot_id).alive():
         return "interrupted"
     return status
 
 
 def latest_result() -> Any:
-    """The number of a run's newest result, to hold `results.id` against."""
+    """The number of a run's newest result, to compare with `results.id`."""
     of_run = results.alias("of_run")
     return select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id).scalar_subquery()
 
 
 def listed_runs() -> Select[Any]:
-    """What `as_row` makes a row of the list from, of all runs."""
+    """The columns that `as_row` needs, for all runs."""
     oil = select(conditions.c.number).where(
         conditions.c.run_id == runs.c.id, conditions.c.name == "oil_temperature"
     )
@@ -50,7 +50,7 @@ def listed_runs() -> Select[Any]:
 
 
 def as_row(row: Any) -> RunRow:
-    """A run of the list."""
+    """Build a row of the list."""
     pid, started, boot_id, number, utc_s, synchronised, source, status, *rest = tuple(row)
     status = status_now(status, pid, started, boot_id)
     known = None if synchronised is None else bool(synchronised)

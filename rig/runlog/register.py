@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""The register of valves and jobs: what a person wrote of them, and their runs.
+"""The register of valves and jobs: what a person wrote about them, and their runs.
 
-A valve enters the register by hand or with its first run. Names are kept as they were given.
+A valve enters the register by hand or with its first run. Names are kept as entered.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ LONGEST_TAG = 80
 LONGEST_KIND = 80
 LONGEST_NOTES = 2000
 JOB_TEXTS = ("complaint", "repair")
-"""What a job has beside its notes: the complaint in the customer's words, and what was done."""
+"""Texts of a job apart from its notes: the complaint in the customer's words, and what was done."""
 MOST_IN_HISTORY = 400
 LOOKED_THROUGH = 2000
 
@@ -30,7 +30,7 @@ LOOKED_THROUGH = 2000
 @dataclass(frozen=True)
 class Entry:
     """A valve (`name` is its tag) or a job; `last` is the number of its newest run. Complaint and
-    repair are a job's, empty of a valve."""
+    repair apply to a job and are empty for a valve."""
 
     id: int
     name: str
@@ -47,8 +47,8 @@ class Entry:
 @dataclass(frozen=True)
 class PastRun:
     """One run in the history of a valve or job. Times in ms; `low_ms` to `high_ms` is the interval
-    of the mean response that its result gave (None where it gave none), `n` the strokes behind it;
-    the same of the release."""
+    of the mean response in its result (None if there is none), `n` the number of strokes behind it;
+    likewise for the release."""
 
     id: int
     started_utc_s: float
@@ -74,8 +74,8 @@ class PastRun:
 
     @property
     def whole(self) -> bool:
-        """Whether it ran to its end; one that was stopped or that tripped says neither how a valve
-        was nor how it is."""
+        """Whether it was completed; a stopped or tripped run does not show how a valve was or
+        is."""
         return self.status in ("finished", "captured")
 
 
@@ -86,8 +86,8 @@ JOB: Final = "job"
 def entries(
     log: RunLog, of: str, *, after: str = "", limit: int = 50, contains: str = ""
 ) -> list[Entry]:
-    """Valves or jobs (`of`: VALVE or JOB) in the order of their names, only those after `after`
-    and whose name contains `contains`."""
+    """Valves or jobs (`of`: VALVE or JOB) in order of name, only those after `after` whose name
+    contains `contains`."""
     name = _name(of)
     query = _entries(of).where(name > after).order_by(name).limit(limit)
     if contains:
@@ -97,7 +97,7 @@ def entries(
 
 
 def entry(log: RunLog, of: str, number: int) -> Entry | None:
-    """The valve or job of this number in the register; None where there is none."""
+    """The valve or job with this number in the register; None if there is none."""
     with log._reading() as connection:
         row = connection.execute(_entries(of).where(_table(of).c.id == number)).first()
     return None if row is None else Entry(*row)
@@ -135,8 +135,8 @@ def _entries(of: str) -> Select[Any]:
 
 
 def under_way(log: RunLog, of: str, since_utc_s: float, limit: int = 8) -> list[Entry]:
-    """Those with a run since `since_utc_s` among the newest LOOKED_THROUGH runs, the one with the
-    newest run first."""
+    """Those with a run since `since_utc_s` among the newest LOOKED_THROUGH runs, newest run
+    first."""
     key = _key(of)
     newest = (
         select(key.label("entry"), runs.c.id, runs.c.wall_utc_s)
@@ -159,21 +159,21 @@ def under_way(log: RunLog, of: str, since_utc_s: float, limit: int = 8) -> list[
 
 
 def names(log: RunLog, of: str, limit: int) -> list[str]:
-    """The names that entered the register last, the newest first."""
+    """The names that entered the register last, newest first."""
     query = select(_name(of)).order_by(_table(of).c.id.desc()).limit(limit)
     with log._reading() as connection:
         return list(connection.execute(query).scalars())
 
 
 def number_of(log: RunLog, of: str, name: str) -> int | None:
-    """The number in the register of a tag or a job's name."""
+    """The register number of a tag or a job's name."""
     with log._reading() as connection:
         found = connection.execute(select(_table(of).c.id).where(_name(of) == name)).scalar()
     return None if found is None else int(found)
 
 
 def history(log: RunLog, of: str, number: int) -> list[PastRun]:
-    """The newest MOST_IN_HISTORY runs of a valve or job, the oldest first."""
+    """The newest MOST_IN_HISTORY runs of a valve or job, oldest first."""
     bounds, release_bounds = (
         [func.json_extract(results.c.json, f"$.summary.{name}.interval95[{n}]") for n in (0, 1)]
         for name in ("response_ms", "release_ms")
@@ -206,7 +206,7 @@ def history(log: RunLog, of: str, number: int) -> list[PastRun]:
 
 
 def add(log: RunLog, of: str, name: str, kind: str = "", notes: str = "") -> int:
-    """Enter a valve or job; returns its number. Raises UsageError for a name that is taken."""
+    """Enter a valve or job; returns its number. Raises UsageError for a name already in use."""
     column = "tag" if of == VALVE else "name"
     values = {column: name, "notes": notes} | ({"kind": kind} if of == VALVE else {})
     try:
@@ -221,7 +221,7 @@ def describe(
     log: RunLog, of: str, number: int, *, notes: str, kind: str = "", complaint: str = "",
     repair: str = "",
 ) -> None:  # fmt: skip
-    """Write what is worth knowing of a valve (with its kind) or job (with complaint and repair)."""
+    """Write the description of a valve (with its kind) or job (with complaint and repair)."""
     table = _table(of)
     own = {"kind": kind} if of == VALVE else {"complaint": complaint, "repair": repair}
     values = {"notes": notes} | own
@@ -232,7 +232,7 @@ def describe(
 def problems(
     of: str, name: str, kind: str, notes: str, complaint: str = "", repair: str = ""
 ) -> list[str]:
-    """What is wrong with what a person wrote, all of it at once; empty where nothing is."""
+    """All problems in what a person wrote; empty if there are none."""
     what = "tag" if of == VALVE else "name"
     found = []
     if not name:

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """What a person adds to a run afterwards: tags, notes, and taking it off the list.
 
-Nothing that was recorded changes, and nothing is deleted: a run taken off the list can be put back.
-Each change is one short transaction, so that a run being recorded is never kept waiting.
+Nothing recorded changes and nothing is deleted: a run taken off the list can be put back. Each
+change is one short transaction, so that a run being recorded never waits.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _TAG = re.compile(r"[^\x00-\x1f,]+")
 
 
 class Note(NamedTuple):
-    """A note as it was written; `by` may be empty."""
+    """A note as written; `by` may be empty."""
 
     written_utc_s: float
     by: str
@@ -32,7 +32,7 @@ class Note(NamedTuple):
 
 
 def add_tag(log: RunLog, run_id: int, tag: str) -> None:
-    """Raises UsageError for a tag that cannot be one, and where there is no such run."""
+    """Add a tag. Raises UsageError for an invalid tag, or if there is no such run."""
     tag = " ".join(tag.split())
     if not tag or len(tag) > LONGEST_TAG or not _TAG.fullmatch(tag):
         raise UsageError(
@@ -51,13 +51,13 @@ def add_tag(log: RunLog, run_id: int, tag: str) -> None:
 
 
 def take_tag(log: RunLog, run_id: int, tag: str) -> None:
-    """Take a tag off; one that is not there is no fault."""
+    """Remove a tag; a missing one is no fault."""
     with log._writing() as connection:
         connection.execute(delete(tags).where(tags.c.run_id == run_id, tags.c.tag == tag))
 
 
 def add_note(log: RunLog, run_id: int, text: str, by: str = "") -> None:
-    """Raises UsageError for an empty or very long note, and where there is no such run."""
+    """Add a note. Raises UsageError if it is empty or very long, or there is no such run."""
     text = text.strip()
     if not text or len(text) > LONGEST_NOTE:
         raise UsageError(f"A note has 1 to {LONGEST_NOTE} characters.")
@@ -86,7 +86,7 @@ def of_run(log: RunLog, run_id: int) -> tuple[list[str], list[Note], float | Non
 
 
 def remove(log: RunLog, numbers: Sequence[int]) -> int:
-    """Take runs off the list; returns how many were on it. A run that goes on stays."""
+    """Take runs off the list; returns how many were on it. A run still in progress stays."""
     with log._writing() as connection:
         done = connection.execute(
             update(runs)
@@ -98,7 +98,7 @@ def remove(log: RunLog, numbers: Sequence[int]) -> int:
 
 
 def take_off(log: RunLog, number: int, removed_utc_s: float | None) -> None:
-    """Note since when a run taken over from another log is off the list; None: it is on it."""
+    """Store when a run copied from another log was taken off the list; None: it is on it."""
     with log._writing() as connection:
         connection.execute(
             update(runs).where(runs.c.id == number).values(removed_utc_s=removed_utc_s)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the run log gives back: a line of a list, and a stored run."""
+"""What the run log returns: a row of a list, and a stored run."""
 
 from __future__ import annotations
 
@@ -43,12 +43,12 @@ class RunRow:
 
     @property
     def of_a_valve(self) -> bool:
-        """Whether it was done to judge a valve."""
+        """Whether its purpose was to judge a valve."""
         return self.purpose == PURPOSES[0]
 
     @property
     def started(self) -> datetime:
-        """Wall time of the start, UTC; 1970 where damage left what cannot be a date."""
+        """Wall time of the start, UTC; 1970 if damage left an impossible date."""
         try:
             return datetime.fromtimestamp(self.started_utc_s, UTC)
         except (ValueError, OverflowError, OSError):
@@ -57,12 +57,12 @@ class RunRow:
 
 @dataclass(frozen=True)
 class StoredRun:
-    """A run as stored. `end` is None where the run was cut short or still goes on.
+    """A run as stored. `end` is None if the run was cut short or is still in progress.
 
-    `chunks()` gives the raw records, newline-terminated text of one commit each, in order; each is
-    held against its checksum when it is read (StorageError). `remark` says what the recorder had to
-    add, `raw_file` is the name of the raw file, `database` what wrote the log. `clock` is what
-    happened to the clocks during the run, None where that is not known.
+    `chunks()` yields the raw records in order, newline-terminated text of one commit each; each
+    chunk is checked against its checksum when read (StorageError). `remark` is what the recorder
+    added, `raw_file` the name of the raw file, `database` the engine that wrote the log. `clock`
+    says what happened to the clocks during the run, None if unknown.
     """
 
     id: int
@@ -87,7 +87,7 @@ class StoredRun:
 
 
 def result_figures(result: dict[str, Any]) -> dict[str, Any]:
-    """The figures of a result that a list of runs shows (columns of the table `results`)."""
+    """The figures of a result shown in a list of runs (columns of the table `results`)."""
     strokes, verdict = result.get("strokes"), result.get("verdict")
     response, release = (
         (result.get("summary") or {}).get(name) or {} for name in ("response_ms", "release_ms")

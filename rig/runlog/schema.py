@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""The run log's form: made new, brought up to date, or refused.
+"""The run log's form: create it, upgrade it, or refuse it.
 
-Which form a file has is read with plain SQL, and a new one is made without Alembic (a third of a
-second to import on a PC), which is loaded only when there is something to change. All of an upgrade
-is one transaction, with foreign keys off on its connection: with them on, rebuilding a parent table
-deletes its children's rows. Before a log that holds something is changed, it is copied.
+Plain SQL reads which form a file has and creates a new one, without Alembic (a third of a second to
+import on a PC), which is loaded only when there is something to change. An upgrade is one
+transaction, with foreign keys off on its connection: with them on, rebuilding a parent table
+deletes its children's rows. A log that holds something is copied before it is changed.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from rig.runlog.engine import connect, open_engine, plainly, require_sqlite
 from rig.runlog.tables import metadata
 
 REVISIONS = ("0001", "0002", "0003", "0004", "0005")
-"""Every form there has been, oldest first. A test holds it to the migrations."""
+"""Every form so far, oldest first. A test compares it with the migrations."""
 
 VERSION_TABLE = """CREATE TABLE alembic_version (
 version_num VARCHAR(32) NOT NULL,
 CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)
 )"""
-"""As Alembic makes it."""
+"""As created by Alembic."""
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 LATEST_UTC_S = 1e11
@@ -46,11 +46,11 @@ class LostLogError(StorageError):
 
 
 class OldLogError(StorageError):
-    """The run log has the form of an older program; opening it for writing brings it up to date."""
+    """The run log has the form of an older program; opening it for writing upgrades it."""
 
 
 def revision_of(connection: sqlite3.Connection) -> str | None:
-    """The form of the log behind `connection`; None where it has no tables yet."""
+    """The form of the log behind `connection`; None if it has no tables yet."""
     tables = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'alembic_version'"
     if connection.execute(tables).fetchone() is None:
         return None
@@ -76,7 +76,7 @@ def require_current(path: Path) -> None:
 
 
 def _refuse_lost(path: Path, what: str) -> None:
-    """Raise LostLogError where raw files of runs lie beside a log without any."""
+    """Raise LostLogError if raw files of runs are beside a log without any runs."""
     kept = sum(1 for _ in (path.parent / "raw").glob("*.raw"))
     if kept:
         raise LostLogError(
@@ -86,7 +86,7 @@ def _refuse_lost(path: Path, what: str) -> None:
 
 
 def require_known(path: Path, found: str | None) -> None:
-    """Raise StorageError for a form that this program does not know."""
+    """Raise StorageError for a form unknown to this program."""
     if found is not None and found not in REVISIONS:
         raise StorageError(
             f"The run log {path} was written by a newer version of this program "
@@ -96,7 +96,7 @@ def require_known(path: Path, found: str | None) -> None:
 
 
 def prepare(path: Path, busy_s: float) -> None:
-    """Make the log at `path`, or bring it up to date, or find that nothing is to do.
+    """Create the log at `path`, or upgrade it if needed.
 
     Raises StorageError: newer form, damaged, full disk, no permission; LogBusyError: locked.
     """
@@ -115,7 +115,7 @@ def prepare(path: Path, busy_s: float) -> None:
 
 
 def _write_ahead(connection: sqlite3.Connection, path: Path, busy_s: float) -> None:
-    """Switch to write-ahead logging; that change does not wait for a lock by itself."""
+    """Switch to write-ahead logging; SQLite does not wait for a lock in this change."""
     deadline = time.monotonic() + busy_s
     while True:
         try:
@@ -133,7 +133,7 @@ def _write_ahead(connection: sqlite3.Connection, path: Path, busy_s: float) -> N
 
 
 def require_sound(connection: sqlite3.Connection, path: Path, *, full: bool = False) -> None:
-    """Raise StorageError where SQLite finds damage; `full` also compares indexes with tables."""
+    """Raise StorageError if SQLite finds damage; `full` also compares indexes with tables."""
     pragma = "integrity_check" if full else "quick_check"
     found = [row[0] for row in connection.execute(f"PRAGMA {pragma}(3)")]
     if found != ["ok"]:
@@ -144,8 +144,8 @@ def require_sound(connection: sqlite3.Connection, path: Path, *, full: bool = Fa
 
 
 def require_readable(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise StorageError where a row of a run cannot be read: a changed byte in a page is nothing
-    that SQLite's own checks see. The records have checksums of their own."""
+    """Raise StorageError if a row of a run cannot be read: SQLite's own checks do not see a changed
+    byte in a page. The records have checksums of their own."""
     damaged = StorageError(
         f"The run log {path} is damaged: rows of it cannot be read. `rig recover` makes it anew "
         "from what can be read of it and from the raw files, and keeps the damaged one."
@@ -176,10 +176,10 @@ def require_readable(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def upgrade(path: Path, target: str = "head", *, extra: str = "", busy_s: float = 2.0) -> None:
-    """Bring the log at `path` to the form `target`, all or nothing.
+    """Upgrade the log at `path` to the form `target`, all or nothing.
 
-    `extra` is one more folder with migrations. Raises StorageError where rows would be left
-    without their parent, LogBusyError where another program writes.
+    `extra` is one more folder with migrations. Raises StorageError if rows would lose their parent,
+    LogBusyError if another program is writing.
     """
     with plainly(path):
         engine = open_engine(path, write=True, foreign_keys=False, busy_s=busy_s)
@@ -223,9 +223,9 @@ def _upgrade(connection: Connection, path: Path, target: str, extra: str) -> Non
 
 
 def _make(connection: Connection) -> None:
-    """The tables of a new log, as the migrations would leave them (a test holds them to it).
+    """Create the tables of a new log, identical to those the migrations produce (held by a test).
 
-    Alembic takes 12 MB, and the recorder that makes the first log would keep them for its run.
+    Alembic takes 12 MB, which the recorder that creates the first log would hold for its whole run.
     """
     metadata.create_all(connection, checkfirst=False)
     connection.exec_driver_sql(VERSION_TABLE)
@@ -237,9 +237,9 @@ def _stamp() -> str:
 
 
 def back_up(path: Path, target: Path) -> None:
-    """Copy the log to `target` as of now, what is not yet folded back included, and check the copy.
+    """Copy the current log to `target`, including what is not yet checkpointed, and check the copy.
 
-    May be done while a run goes on. Raises StorageError; a file of that name is never replaced.
+    May be done during a run. Raises StorageError; an existing file of that name is never replaced.
     """
     made = False
     try:

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Runs by what is known of them, page by page: a page begins after the last run of the one before,
-so that it takes as long in a log of a hundred thousand runs as in a short one."""
+"""Search runs, page by page: each page begins after the last run of the previous one, so a log of a
+hundred thousand runs takes as long as a short one."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ Order = Literal[
 
 
 class SortedBy(NamedTuple):
-    """What a list is in order of: a column of the row (RunRow), downwards or upwards."""
+    """The sort key of a list: a column of the row (RunRow), descending or ascending."""
 
     column: str
     down: bool
@@ -52,8 +52,8 @@ ORDERS: Final[dict[Order, SortedBy]] = {
     "valve_up": SortedBy("valve", False),
     "valve_down": SortedBy("valve", True),
 }
-"""Every order but that by number leaves out the runs that lack the value, and those that were not
-done to judge a valve."""
+"""Every order except by number omits runs that lack the value, and runs whose purpose was not to
+judge a valve."""
 LOOKED_THROUGH, NAMES_MOST, NEAR_MOST = 2000, 50, 6
 NO_RESULT = "none"
 """As a verdict: the run was never analysed."""
@@ -61,7 +61,7 @@ NO_RESULT = "none"
 
 @dataclass(frozen=True)
 class Sought:
-    """What is looked for; None or empty: anything. Times in seconds UTC, `until` not included."""
+    """Search terms; None or empty: anything. Times in seconds UTC, `until` excluded."""
 
     valve: str | None = None
     job: str | None = None
@@ -74,15 +74,15 @@ class Sought:
     since_utc_s: float | None = None
     until_utc_s: float | None = None
     removed: bool = False
-    """Those taken off the list instead of those on it."""
+    """Runs taken off the list instead of those on it."""
     order: Order = "newest"
     purpose: str | None = None
     """One of rig.runlog.header.PURPOSES."""
 
 
 class Place(NamedTuple):
-    """The last run of a page: its number, and its value in the column of the order where that is
-    not the number."""
+    """The last run of a page: its number, and its value in the sort column unless that is the
+    number."""
 
     id: int
     value: float | str | None = None
@@ -98,7 +98,7 @@ class Listed(NamedTuple):
 def find(
     log: RunLog, sought: Sought, limit: int, after: Place | None = None
 ) -> tuple[list[Listed], Place | None]:
-    """Up to `limit` runs, and the place where the next page begins (None: this was the last).
+    """Up to `limit` runs, and where the next page begins (None: this was the last).
 
     Raises UsageError for an unknown order, verdict or source.
     """
@@ -133,7 +133,7 @@ def _sorted_by(order: str) -> SortedBy:
 
 
 def _refuse_unknown(sought: Sought) -> None:
-    """A word that no run can have would look like an empty log."""
+    """Refuse a word that no run can have: it would look like an empty log."""
     wrong = [
         f"There is no {name} {given!r:.30}; there are {', '.join(get_args(words))}."
         for name, given, words in (
@@ -149,8 +149,8 @@ OF_RESULT = ("response_mean_ms", "response_max_ms", "release_mean_ms", "missed")
 
 
 def _numbers(sought: Sought, by: SortedBy, connection: Connection) -> Select[Any]:
-    """The numbers alone: what a row shows is looked up for the rows of one page, not for all that
-    were passed over. Names are turned into their numbers first, so that an index leads to them."""
+    """Query only the numbers: the data of a row is looked up for one page, not for all the rows
+    skipped. Names are first resolved to their numbers, so that an index can be used."""
     wanted: list[ColumnElement[bool]] = [
         runs.c.removed_utc_s.is_not(None) if sought.removed else runs.c.removed_utc_s.is_(None)
     ]
@@ -180,9 +180,9 @@ def _numbers(sought: Sought, by: SortedBy, connection: Connection) -> Select[Any
     if sought.verdict == NO_RESULT:
         any_of_run = results.alias("any_of_run")
         wanted.append(~exists().where(any_of_run.c.run_id == runs.c.id))
-    # Few runs are sorted soonest. Among many the index of the order has to lead, which SQLite does
+    # Few runs are sorted soonest. Among many, the index of the order must lead, which SQLite does
     # not see without statistics: "+ 0" keeps it from looking up results or valves for each run
-    # (https://www.sqlite.org/optoverview.html, 4.1), so that a page is read and not all of them.
+    # (https://www.sqlite.org/optoverview.html, 4.1), so that it reads one page and not all of them.
     led = not (sought.valve or sought.job or sought.tag)
 
     def key(column: Any) -> Any:
@@ -208,8 +208,8 @@ def _numbers(sought: Sought, by: SortedBy, connection: Connection) -> Select[Any
 
 
 def _spelled(connection: Connection, name: Column[str], typed: str) -> tuple[list[str], list[str]]:
-    """The names that are `typed` whatever the case, that one alone where it is there as typed; and
-    the longest beginnings of it that a name has. Each letter is looked up in the index of names."""
+    """The names that match `typed` in any case, or only the exact one if it exists; and the longest
+    prefixes of `typed` that a name has. Each letter is looked up in the index of names."""
 
     def from_here(beginning: str) -> str | None:
         query = select(name).where(name >= beginning).order_by(name).limit(1)
@@ -228,8 +228,8 @@ def _spelled(connection: Connection, name: Column[str], typed: str) -> tuple[lis
 
 
 def near_valves(log: RunLog, typed: str) -> list[str]:
-    """A few tags to offer where no valve is called `typed`: those that begin like it, and of the
-    newest valves those that contain it."""
+    """A few tags to suggest if no valve is called `typed`: those with the same beginning, and, of
+    the newest valves, those that contain it."""
     tag = valves.c.tag
     newest = select(tag).order_by(valves.c.id.desc()).limit(LOOKED_THROUGH).subquery()
     asked = [
@@ -248,9 +248,10 @@ def near_valves(log: RunLog, typed: str) -> list[str]:
 
 
 def _pages(query: Select[Any], by: SortedBy, after: Place | None) -> Iterator[Select[Any]]:
-    """The question in its order, from where the page before ended. A place is a pair of value and
-    number, held against an index of the same pair. Valves have no such index with their runs: the
-    rest of the valve at which the page before ended is asked for first, then the valves beyond."""
+    """The query in its order, from where the previous page ended. A place is a pair of value and
+    number, compared with an index of the same pair. Valves have no such index with their runs:
+    first the rest of the valve at which the previous page ended is queried, then the valves beyond.
+    """
 
     def in_order(*columns: Any) -> Select[Any]:
         return query.order_by(*(each.desc() if by.down else each for each in columns))

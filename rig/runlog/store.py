@@ -2,7 +2,7 @@
 """The run log as one object: begin a run, append its records, end it, list and load.
 
 A RunLog opened for writing holds one connection and belongs to one thread; one opened with
-`readonly` may be shared by threads, and opens and closes a read-only connection for each question.
+`readonly` may be shared by threads, and opens and closes a read-only connection for each query.
 """
 
 from __future__ import annotations
@@ -32,10 +32,10 @@ CHUNKS_AT_ONCE = 8
 
 
 class RunLog:
-    """The log at `path`. For writing it is made or upgraded where needed (schema.prepare).
+    """The log at `path`. For writing it is created or upgraded if needed (schema.prepare).
 
     `busy_s` is how long to wait for another program's lock. Every method raises StorageError with
-    plain words; LogBusyError, worth trying again, where the log is locked for longer.
+    plain words; LogBusyError, worth retrying, if the log stays locked for longer.
     """
 
     def __init__(self, path: Path, readonly: bool = False, *, busy_s: float = BUSY_S) -> None:
@@ -50,9 +50,9 @@ class RunLog:
 
     @classmethod
     def reading(cls, path: Path) -> Self:
-        """The log for reading; one of an older program's form is brought up to date first.
+        """Open the log for reading; one in an older program's form is upgraded first.
 
-        Raises NoLogError where there is none yet.
+        Raises NoLogError if there is none yet.
         """
         try:
             return cls(path, readonly=True)
@@ -61,7 +61,7 @@ class RunLog:
             return cls(path, readonly=True)
 
     def close(self) -> None:
-        """Idempotent. The last writer's close folds the write-ahead log back."""
+        """Idempotent. The last writer's close checkpoints the write-ahead log."""
         self._reader.dispose()
         if self._writer is not None:
             self._writer.dispose()
@@ -90,7 +90,8 @@ class RunLog:
 
     @contextlib.contextmanager
     def _naming_damage(self) -> Iterator[None]:
-        """What a changed byte in a page makes of a row: nothing that SQLite sees."""
+        """Name the damage that a changed byte in a page does to a row, which SQLite does not
+        see."""
         try:
             yield
         except (ValueError, TypeError, RecursionError) as error:
@@ -124,15 +125,16 @@ class RunLog:
             writing.finish_run(connection, run_id, status, end, remark, clock, ended_utc_s)
 
     def mark_interrupted(self) -> list[int]:
-        """Mark every running run whose writing process is gone; what was committed stays.
+        """Mark as interrupted every running run whose writing process has exited; what was
+        committed stays.
 
-        Only for a process that starts a run, or a person who asks for it. Returns their numbers.
+        Only for a process that starts a run, or at a person's request. Returns their numbers.
         """
         with self._writing() as connection:
             return writing.interrupt_dead(connection)
 
     def save_result(self, run_id: int, result: dict[str, Any], software: str) -> None:
-        """Keep the analysis of a run; an earlier one of the same software is replaced."""
+        """Store the analysis of a run, replacing an earlier one of the same software."""
         try:
             with self._writing() as connection:
                 writing.insert_result(connection, run_id, result, software)
@@ -140,7 +142,7 @@ class RunLog:
             raise StorageError(f"There is no run {run_id} in the log.") from error
 
     def result(self, run_id: int) -> dict[str, Any] | None:
-        """The latest result of a run, None where it was not analysed."""
+        """The latest result of a run, None if it was not analysed."""
         query = select(results.c.json).where(results.c.run_id == run_id)
         with self._reading() as connection:
             text = connection.execute(query.order_by(results.c.id.desc()).limit(1)).scalar()
@@ -150,8 +152,8 @@ class RunLog:
     def runs(
         self, limit: int = 50, before: int | None = None, valve: str | None = None
     ) -> list[RunRow]:
-        """Runs, newest first; only those with a number below `before`, only of one valve's tag.
-        Those taken off the list are left out; rig.runlog.search asks for more."""
+        """Runs, newest first; only those numbered below `before`, only of one valve's tag. Runs
+        taken off the list are omitted; for more criteria see rig.runlog.search."""
         query = listed_runs().where(runs.c.removed_utc_s.is_(None))
         query = query.order_by(runs.c.id.desc()).limit(limit)
         if before is not None:
@@ -163,7 +165,7 @@ class RunLog:
         return [as_row(row) for row in rows]
 
     def load(self, run_id: int) -> StoredRun:
-        """A run with everything stored of it; raises UsageError where there is no such run."""
+        """Load a run with everything stored about it; raises UsageError if there is no such run."""
         setups, sheets = texts.alias("setups"), texts.alias("sheets")
         count = select(func.coalesce(func.sum(chunks.c.n), 0)).where(chunks.c.run_id == runs.c.id)
         query = (
@@ -195,7 +197,8 @@ class RunLog:
         )  # fmt: skip
 
     def _chunks(self, run_id: int) -> Iterator[bytes]:
-        """A few at a time, so that a slow reader never keeps the write-ahead log from folding."""
+        """Read a few chunks at a time, so that a slow reader never blocks the checkpoint of the
+        write-ahead log."""
         done = 0
         while True:
             query = (
@@ -222,8 +225,8 @@ class RunLog:
         return text
 
     def good_lines(self, run_id: int) -> tuple[list[bytes], bool]:
-        """The run's records whose chunk fits its checksum, without newline, and whether a chunk
-        does not, or is missing."""
+        """The run's records from chunks that match their checksum, without newline, and whether any
+        chunk does not match or is missing."""
         query = select(chunks.c.sequence, chunks.c.crc32, chunks.c.data).where(
             chunks.c.run_id == run_id
         )
@@ -238,30 +241,30 @@ class RunLog:
         return lines, damaged
 
     def replace_records(self, run_id: int, lines: Sequence[bytes]) -> None:
-        """Put `lines` in the place of the run's records, all or nothing; synced on return."""
+        """Replace the run's records with `lines`, all or nothing; synced on return."""
         with self._writing() as connection:
             writing.replace_chunks(connection, run_id, lines)
 
     def run_of_raw(self, name: str) -> int | None:
-        """The number of the run whose raw file has this name, None where the log has none."""
+        """The number of the run whose raw file has this name, None if the log has none."""
         with self._reading() as connection:
             found = connection.execute(select(runs.c.id).where(runs.c.raw_file == name)).scalar()
         return None if found is None else int(found)
 
     def drop_results(self, run_id: int) -> None:
-        """Forget the results of a run whose records have changed."""
+        """Delete the results of a run whose records have changed."""
         with self._writing() as connection:
             writing.drop_results(connection, run_id)
 
     def uid_of(self, uid: str) -> int | None:
-        """The number of the run with this uid, None where the log has none."""
+        """The number of the run with this uid, None if the log has none."""
         with self._reading() as connection:
             found = connection.execute(select(runs.c.id).where(runs.c.uid == uid)).scalar()
         return None if found is None else int(found)
 
 
 def chunk_text(crc32: Any, data: Any) -> bytes | None:
-    """The text of a stored chunk; None where it does not fit its checksum."""
+    """The text of a stored chunk; None if it does not match its checksum."""
     try:
         text = zlib.decompress(data)
     except (zlib.error, TypeError):

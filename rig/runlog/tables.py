@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""Tables of the run log. Migrations (migrations/versions) make them; this is their shape now.
+"""Tables of the run log in their present form; migrations (migrations/versions) create them.
 
-SQLite tables are STRICT, so a text in a number column is refused instead of kept, and a NaN
-(which SQLite turns into NULL) cannot enter a column that must hold a number. The same metadata
-renders for PostgreSQL.
+SQLite tables are STRICT, so a text in a number column is refused instead of kept, and a NaN (which
+SQLite turns into NULL) cannot enter a column that must hold a number. The same metadata renders for
+PostgreSQL.
 """
 
 from __future__ import annotations
@@ -35,13 +35,13 @@ NAMING = {
     "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
     "pk": "pk_%(table_name)s",
 }
-"""From the first revision on: a constraint without a name cannot be dropped later."""
+"""Needed from the first revision: a constraint without a name cannot be dropped later."""
 
 STATUSES = ("running", "finished", "tripped", "aborted", "interrupted", "fault")
 
 metadata = MetaData(naming_convention=NAMING)
 
-# Types that both STRICT SQLite and PostgreSQL take.
+# Types accepted by both STRICT SQLite and PostgreSQL.
 Whole = Integer()
 Nanoseconds = BigInteger().with_variant(Integer(), "sqlite")
 Number: TypeEngine[float] = Double().with_variant(REAL(), "sqlite")
@@ -69,12 +69,12 @@ jobs = Table(
     Column("id", Whole, primary_key=True),
     Column("name", Text, nullable=False, unique=True),
     Column("notes", Text, nullable=False, server_default=""),
-    Column("complaint", Text, nullable=False, server_default=""),  # as the customer words it
+    Column("complaint", Text, nullable=False, server_default=""),  # in the customer's words
     Column("repair", Text, nullable=False, server_default=""),  # what was done
     sqlite_strict=True,
 )
 
-texts = Table(  # setups and sheets as they were, once each
+texts = Table(  # setups and sheets as they were, each stored once
     "texts",
     metadata,
     Column("hash", Text, primary_key=True),
@@ -120,9 +120,9 @@ runs = Table(
     Column("end_t_ns", Nanoseconds),
     Column("end_utc_s", Number),
     Column("remark", Text, nullable=False, server_default=""),
-    Column("clock_step_s", Number),  # core.clock.ClockChange; NULL where not known
+    Column("clock_step_s", Number),  # core.clock.ClockChange; NULL if unknown
     Column("slept_s", Number),
-    Column("removed_utc_s", Number),  # taken off the list, and when; nothing is ever deleted
+    Column("removed_utc_s", Number),  # when it was taken off the list; nothing is ever deleted
     Column("purpose", Text, nullable=False, server_default="valve"),
     CheckConstraint(
         _one_of("source", ("simulated", "emulated board", "board", "capture")), name="source"
@@ -135,7 +135,7 @@ runs = Table(
     Index("ix_runs_person_id", "person", "id"),
     Index("ix_runs_source_id", "source", "id"),
     Index("ix_runs_wall_utc_s", "wall_utc_s"),
-    sqlite_autoincrement=True,  # a run's number is never given twice
+    sqlite_autoincrement=True,  # a run's number is never reused
     sqlite_strict=True,
 )
 
@@ -176,7 +176,7 @@ results = Table(
     Column("software", Text, nullable=False),
     Column("created_utc_s", Number, nullable=False),
     Column("json", Text, nullable=False),
-    # taken out of the JSON, so that a list of runs need not read it
+    # copied from the JSON, so that a list of runs need not read it
     Column("strokes", Whole),
     Column("verdict", Text),
     Column("response_mean_ms", Number),
@@ -216,17 +216,17 @@ notes = Table(  # written after the run; the run's own note stays as it was
     sqlite_strict=True,
 )
 
-views = Table(  # questions to the list of runs that a person kept under a name
+views = Table(  # searches of the list of runs that a person saved under a name
     "views",
     metadata,
     Column("name", Text, primary_key=True),
-    Column("question", Text, nullable=False),  # as the page's address has it
+    Column("question", Text, nullable=False),  # as in the page's address
     sqlite_strict=True,
 )
 
 FILE_TYPES = ("image/jpeg", "application/pdf", "text/plain")
 
-attachments = Table(  # photos and documents; their content lies beside the log, by its hash
+attachments = Table(  # photos and documents; their content is beside the log, under its hash
     "attachments",
     metadata,
     Column("id", Whole, primary_key=True),
@@ -254,14 +254,14 @@ attachments = Table(  # photos and documents; their content lies beside the log,
     Index("ix_attachments_valve_id", "valve_id"),
     Index("ix_attachments_job_id", "job_id"),
     Index("ix_attachments_hash", "hash"),
-    sqlite_autoincrement=True,  # an address that was handed out never shows another file
+    sqlite_autoincrement=True,  # a published address never shows another file
     sqlite_strict=True,
 )
 
-carried_files = Table(  # in copies only: what lies beside the log, so that a copy is one file
+carried_files = Table(  # in copies only: the files beside the log, so that a copy is one file
     "carried_files",
     metadata,
-    Column("name", Text, primary_key=True),  # path from the log's folder
+    Column("name", Text, primary_key=True),  # path relative to the log's folder
     Column("sha256", Text, nullable=False),
     Column("data", Bytes, nullable=False),
     sqlite_strict=True,

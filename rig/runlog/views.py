@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Questions to the list of runs that a person kept under a name."""
+"""Searches of the list of runs that a person saved under a name."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ LONGEST_NAME, MOST = 40, 50
 
 
 class View(NamedTuple):
-    """A kept question, as the page's address has it."""
+    """A saved search, as in the page's address."""
 
     name: str
     question: str
 
 
 def kept(log: RunLog) -> list[View]:
-    """All of them, in the order of their names."""
+    """All of them, in order of name."""
     with log._reading() as connection:
         rows = connection.execute(select(views.c.name, views.c.question).order_by(views.c.name))
         return [View(*row) for row in rows]
 
 
 def keep(log: RunLog, name: str, question: str) -> None:
-    """Keep a question; one of the same name is replaced. Raises UsageError."""
+    """Save a search, replacing one of the same name. Raises UsageError."""
     name = " ".join(name.split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
         raise UsageError(f"A view's name has 1 to {LONGEST_NAME} characters that can be printed.")
@@ -45,6 +45,6 @@ def keep(log: RunLog, name: str, question: str) -> None:
 
 
 def forget(log: RunLog, name: str) -> None:
-    """Drop a view; nothing happens where there is none of this name."""
+    """Delete a view; does nothing if there is none of this name."""
     with log._writing() as connection:
         connection.execute(views.delete().where(views.c.name == name))

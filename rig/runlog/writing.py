@@ -31,9 +31,9 @@ def as_json(value: Any) -> str:
 def insert_run(
     connection: Connection, header: RunHeader, raw_file: str | None, number: int | None = None
 ) -> int:
-    """The run's row with its conditions, texts, valve and job; returns its number.
+    """Insert the run's row with its conditions, texts, valve and job; returns its number.
 
-    `number` is given only where a run comes from another log and keeps the number it had there.
+    `number` is given only for a run that comes from another log and keeps its number.
     """
     _keep_text(connection, header.setup_hash, header.setup_text)
     if header.sheet_hash is not None and header.sheet_text is not None:
@@ -102,7 +102,7 @@ def _keep_text(connection: Connection, key: str, text: str) -> None:
 
 
 def _id_of(connection: Connection, table: Table, column: str, name: str | None) -> int | None:
-    """The row's id, made where it is not there yet."""
+    """The row's id; creates the row if it is missing."""
     if name is None:
         return None
     found = connection.execute(select(table.c.id).where(table.c[column] == name)).scalar()
@@ -119,7 +119,7 @@ def _new_id(done: CursorResult[Any]) -> int:
 
 
 def insert_chunk(connection: Connection, run_id: int, n: int, text: bytes) -> None:
-    """Append `n` records; `text` is newline-terminated. Raises ValueError where it is not that."""
+    """Append `n` records; `text` is newline-terminated. Raises ValueError otherwise."""
     if n < 1 or text.count(b"\n") != n or not text.endswith(b"\n"):
         raise ValueError(f"a chunk of {n} records needs {n} newline-terminated lines")
     first = decode(text[: text.index(b"\n")])
@@ -147,7 +147,7 @@ def finish_run(
     clock: ClockChange | None = None,
     ended_utc_s: float | None = None,
 ) -> None:
-    """Close the run's row. Without `end`, its last record's time stands as the end."""
+    """Close the run's row. Without `end`, its end is the time of its last record."""
     last = select(func.max(chunks.c.last_t_ns)).where(chunks.c.run_id == run_id)
     values: dict[str, Any] = {
         "status": status,
@@ -165,7 +165,7 @@ def finish_run(
 
 
 def interrupt_dead(connection: Connection) -> list[int]:
-    """Mark the running runs whose writer is gone; returns their numbers."""
+    """Mark running runs whose writer has exited; returns their numbers."""
     running = connection.execute(
         select(runs.c.id, runs.c.writer_pid, runs.c.writer_started, runs.c.writer_boot_id)
         .where(runs.c.status == "running")
@@ -178,7 +178,7 @@ def interrupt_dead(connection: Connection) -> list[int]:
 
 
 def drop_results(connection: Connection, run_id: int) -> None:
-    """Forget the results of a run whose records have changed."""
+    """Delete the results of a run whose records have changed."""
     connection.execute(results.delete().where(results.c.run_id == run_id))
 
 
@@ -186,7 +186,7 @@ LINES_AT_ONCE = 5_000
 
 
 def replace_chunks(connection: Connection, run_id: int, lines: Sequence[bytes]) -> None:
-    """Put `lines` in the place of all chunks of the run."""
+    """Replace all chunks of the run with `lines`."""
     connection.execute(chunks.delete().where(chunks.c.run_id == run_id))
     for first in range(0, len(lines), LINES_AT_ONCE):
         block = lines[first : first + LINES_AT_ONCE]
@@ -196,7 +196,7 @@ def replace_chunks(connection: Connection, run_id: int, lines: Sequence[bytes]) 
 def insert_result(
     connection: Connection, run_id: int, result: dict[str, Any], software: str
 ) -> None:
-    """Keep a result; one of the same software is replaced. Raises ValueError on NaN."""
+    """Store a result, replacing one of the same software. Raises ValueError on NaN."""
     text = as_json(result)
     same = (results.c.run_id == run_id) & (results.c.software == software)
     connection.execute(results.delete().where(same))

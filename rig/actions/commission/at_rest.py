@@ -1,6 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Steps at which nothing is energised: the computer, and every input shown to be what the setup
-says."""
+"""Steps with nothing energised: check the computer, and that every input is what the setup says."""
 
 from __future__ import annotations
 
@@ -40,7 +39,7 @@ BEFOREHAND = "This ends every program: do it before `rig commission` is started,
 
 
 def flag_words(number: int) -> list[str]:
-    """What the firmware's flags say."""
+    """The firmware's flags in words."""
     return [words for bit, words in FLAGS.items() if number >> bit & 1]
 
 
@@ -117,7 +116,7 @@ def _no_boot(lab: Lab) -> str:
 
 
 def _readback_sense(lab: Lab) -> Found:
-    """Without the fuse there is no voltage at the load terminal, whichever side is switched."""
+    """With the fuse out there is no voltage at the load terminal, whichever side is switched."""
     found = lab.look(hands.FUSE_OUT)
     voltage = _voltage(lab, live=found.coil_live)
     return said(not voltage, f"with the fuse out it reads {'voltage' if voltage else 'none'}")
@@ -135,7 +134,7 @@ def _feed_side(lab: Lab) -> Found:
 
 
 def _voltage(lab: Lab, *, live: bool) -> bool:
-    """Whether the read-back says that the load terminal carries voltage."""
+    """Whether the read-back shows voltage on the load terminal."""
     return live == (lab.setup.coil.feed_side == "supply")
 
 
@@ -166,7 +165,7 @@ def _plug(state: str, *, closed: bool) -> Step:
 
 
 def switch_closed(lab: Lab, state: str = hands.AS_WIRED) -> bool:
-    """What the preflight takes the contact for."""
+    """The state of the contact as the preflight sees it."""
     return shown(lab.look(state), "Pressure switch").startswith("contact closed")
 
 

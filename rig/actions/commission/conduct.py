@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The commissioning of a rig: every step of the registry, in order, into a dated record."""
+"""Commission a rig: every step of the registry, in order, into a dated record."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from rig.config.setup.wired import wired_hash
 from rig.core.errors import CoilLiveError, RigError, StorageError
 
 STEPS: tuple[Step, ...] = (*at_rest.STEPS, *energised.STEPS)
-"""In the order in which they are done."""
+"""In order of execution."""
 
 
 def commission(
@@ -30,12 +30,12 @@ def commission(
     options: Mapping[str, Any],
     told: Callable[[StepResult], None],
 ) -> Record:
-    """Do every step; `told` hears of each. `options`: by, fast, seed, months.
+    """Do every step; `told` gets each. `options`: by, fast, seed, months.
 
-    The record is kept from before the first step and after each one, as not finished: however this
-    ends, an older record does not stand for what was found. A step that failed or was left out
-    keeps later stages from being tried: no lamp on a rig whose inputs read wrong, no coil before
-    the lamp was right. After a step of `ends` that failed nothing is tried.
+    The record is stored before the first step and after each one, as not finished: however this
+    ends, an older record does not stand for what was found. After a step that failed or was left
+    out, later stages are not tried: no lamp on a rig whose inputs read wrong, no coil before the
+    lamp was right. After a failed step with `ends`, nothing more is tried.
     """
     lab = Lab(loaded, hands, options)
     utc_s = time.time()
@@ -64,7 +64,7 @@ def commission(
             remedy=step.remedy if found.result == FAILED else "",
         )  # fmt: skip
         made = made.model_copy(update={"steps": (*made.steps, result), "source": lab.source})
-        # a full disk does not hide a live coil
+        # a full disk must not hide a live coil
         with contextlib.suppress(*([StorageError] if live else [])):
             save(made)
         told(result)
@@ -76,7 +76,7 @@ def commission(
 
 
 def _against(step: Step, done: tuple[StepResult, ...]) -> str:
-    """What an earlier step has against this one; empty where nothing."""
+    """Why an earlier step prevents this one; empty if none does."""
     for one, earlier in zip(done, STEPS, strict=False):
         if one.result == FAILED and (earlier.stage != step.stage or earlier.ends):
             return f'"{one.title}" failed: mend that first'

@@ -41,18 +41,19 @@ LOADED_OPERATIONS = 10
 STRUCK_ON_S = 1.5
 KNOWN_ON_S = 2.0
 STOP_SHARES = 0.9, 0.8, 0.7
-"""Of the guard's time, for which the loop is stopped: the next where a busy computer let it go on
-too late for the guard."""
+"""Shares of the guard's time for which the loop is stopped: the next one if a busy computer
+restarted it too late for the guard."""
 ZERO_SHARE, KNOWN_SHARE = 0.02, 0.05
-"""Of the expected range, where the gauge states no accuracy, for its zero; of the reference's
-reading for a known pressure (common practice, no source). A wrong unit is off by far more."""
+"""Share of the expected range for the gauge's zero if it states no accuracy; share of the
+reference's reading for a known pressure (common practice, no source). A wrong unit is off by far
+more."""
 RATE_SHARE = 0.2
-"""By which the interval between readings may differ from the setup's period (common practice, no
+"""Allowed difference between the interval of readings and the setup's period (common practice, no
 source)."""
 TIMED_STROKES, TIMED_ON_S = 100, 0.1
 TIMED_WITHIN, TIMED_LEAST_MS = 3.0, 0.02
-"""By how much a mean may differ from `[timing]`: standard uncertainties of both together, and what
-the kernel's stamps wander by anyway (common practice, no source)."""
+"""Allowed difference of a mean from `[timing]`: standard uncertainties of both together, and the
+usual scatter of the kernel's stamps (common practice, no source)."""
 
 
 def _relay(lab: Lab) -> Found:
@@ -232,7 +233,7 @@ def _apart_ms(one: Way, other: Way) -> float:
 
 
 def _expected(trip: Trip, *provoked: str) -> None:
-    """Raises UnexpectedTripError unless the trip is one that the step provokes."""
+    """Raises UnexpectedTripError unless the step provokes this trip."""
     if trip.rule not in provoked:
         raise UnexpectedTripError(
             f"Not the trip that this step provokes: {trip.rule}. {trip.message} It stays latched; "
@@ -241,7 +242,7 @@ def _expected(trip: Trip, *provoked: str) -> None:
 
 
 def _cleared(lab: Lab, trip: Trip, ask: str, *provoked: str) -> None:
-    """A person clears what was provoked, or nothing goes on."""
+    """A person clears the provoked trip, or nothing goes on."""
     _expected(trip, *provoked)
     if not lab.hands.ready("Clear the trip", f"{ask} The trip was expected; it is cleared now."):
         raise StillTrippedError("The trip that was provoked was not cleared: `rig clear`.")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Who does what the steps ask for: a person at a terminal, or the simulated rig's own hands."""
+"""Do what the steps ask: a person at a terminal, or the simulated rig's own hands."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _NO_PRESSURE: dict[str, Any] = {"pressure_kpa": 0.0, "ripple_kpa": 0.0, "gulp_ra
 _DONE: Mapping[str, Mapping[str, Mapping[str, Any]]] = {
     AS_WIRED: {},
     FUSE_OUT: {"electric": {"fuse_open": True}},
-    # the load side fed past the contact: electrically what a jumper across it does
+    # the load side fed past the contact: electrically the same as a jumper across it
     CONTACT_BRIDGED: {"electric": {"driven_by_vehicle": True}},
     PLUG_OFF: {"switch": {"stuck": "open"}},
     PLUG_BRIDGED: {"switch": {"stuck": "closed"}},
@@ -37,35 +37,35 @@ _DONE: Mapping[str, Mapping[str, Mapping[str, Any]]] = {
     TIMING_LOOP: {"wiring": {"timing_loop": True}},
     PRESSURE: {},
 }
-"""What each does to the simulated rig: part, attribute, value."""
+"""The effect of each on the simulated rig: part, attribute, value."""
 
 
 class Hands(Protocol):
-    """Who works at the rig."""
+    """Works on the rig."""
 
     def ready(self, title: str, ask: str) -> bool:
-        """Have `ask` done; False where it is left out."""
+        """Have `ask` done; False if it is left out."""
         ...
 
     def saw(self, question: str) -> bool | None:
-        """What somebody saw; None where nobody can."""
+        """What somebody saw; None if nobody can."""
         ...
 
     def day(self, question: str) -> datetime.date | None:
-        """The day on which somebody saw it, not after today; None where nobody can."""
+        """The day on which somebody saw it, not after today; None if nobody can."""
         ...
 
     def reference_kpa(self, setup: Setup) -> float | None:
-        """What a second gauge shows."""
+        """The reading of a second gauge."""
         ...
 
     def rig(self, setup: Setup, state: str) -> Setup:
-        """The setup with the rig in this state; the very same where the rig is real."""
+        """The setup with the rig in this state; unchanged if the rig is real."""
         ...
 
 
 class Person:
-    """A person at a terminal. Everything is asked on standard error: the record may be JSON."""
+    """A person at a terminal. All questions go to standard error: the record may be JSON."""
 
     def __init__(self) -> None:
         if not sys.stdin.isatty():
@@ -107,8 +107,8 @@ class Person:
 
 
 class SimulatedHands:
-    """Does to the simulated rig what a person is asked to do to a real one. What it knows of the
-    rig is what a second gauge would show; steps never see it."""
+    """Does to the simulated rig what a person is asked to do to a real one. It knows of the rig
+    only what a second gauge would show; steps never see it."""
 
     def ready(self, _title: str, _ask: str) -> bool:
         return True
@@ -141,6 +141,6 @@ def _with(rig: SimulatedRig, part: str, values: Mapping[str, Any]) -> SimulatedR
 
 
 def hands_for(setup: Setup) -> Hands:
-    """A person for a board, the simulated hands for a simulated rig. Raises RefusedError where no
-    person is there."""
+    """A person for a board, simulated hands for a simulated rig. Raises RefusedError if no person
+    is there."""
     return SimulatedHands() if setup.backend == "simulated" else Person()

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a step of a commissioning may do: look at the rig, or let it run."""
+"""What a step of a commissioning may do: check the rig, or run it."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from rig.core.preflight import LOAD_SIDE, REFUSED, Preflight
 
 ON_S = 0.3
 DUTY_MOST = 0.35
-"""Of a trial, and no more than 0.8 of what the setup allows: no trial may warm the coil into a
-wait."""
+"""Largest duty of a trial, and no more than 0.8 of what the setup allows: no trial may warm the
+coil until it has to wait."""
 CLEAR_S = 60.0
 KNOWN_STROKES = 3
 
 
 ON_NOW = "With your yes the relay is switched on now. Hands clear."
-"""A yes to this, and to nothing else, is good for a run."""
+"""A yes to this, and to nothing else, permits one run."""
 LAMP = f"Lamp or resistor in the coil's place, pressure off, everything else as wired. {ON_NOW}"
 LOOP_READY = (
     "Lamp or resistor in the coil's place, pressure off. Stop pressed while you wire: take the "
@@ -41,7 +41,7 @@ COIL = f"{COIL_READY} {ON_NOW}"
 
 
 class StillTrippedError(HardwareError):
-    """A trip that was provoked could not be cleared."""
+    """A provoked trip could not be cleared."""
 
 
 class UnexpectedTripError(StillTrippedError):
@@ -49,7 +49,7 @@ class UnexpectedTripError(StillTrippedError):
 
 
 class LeftOutError(RigError):
-    """A person did not want this step done."""
+    """A person declined this step."""
 
 
 class StoppedError(RigError):
@@ -76,11 +76,11 @@ class Lab:
         self._kept: Trial | None = None
         self._known: Trial | None = None
         self.reference_kpa: float | None = None
-        """What the second gauge showed when the known pressure was on."""
+        """The second gauge's reading with the known pressure on."""
         self._confirmed = ""
         """The load for which a person has confirmed the statements of a run."""
         self.asked = False
-        """Somebody said yes to this step; good for one run."""
+        """Somebody said yes to this step; valid for one run."""
 
     @property
     def simulated(self) -> bool:
@@ -105,13 +105,13 @@ class Lab:
     ) -> Trial:
         """A run with the rig in this state, never without somebody's yes just before.
 
-        Raises LeftOutError, StoppedError, and CoilLiveError where the coil is live afterwards.
+        Raises LeftOutError, StoppedError, and CoilLiveError if the coil is live afterwards.
         """
         load = COIL if state == PRESSURE else LAMP
         if not self.asked and not self.hands.ready("Before the relay is switched on", load):
             raise LeftOutError("left out")
         self.asked = False
-        if load != self._confirmed:  # the lamp's confirmation is not the coil's
+        if load != self._confirmed:  # confirmation for the lamp is not for the coil
             self._options |= {"confirmed_by": None, "accept_not_watched": False}
         trial = self._trial(state, strokes, on_s, f"commissioning, {state}", strike)
         trial.go()
@@ -121,13 +121,13 @@ class Lab:
             self.source = trial.found.source
         self._watch(trial, ran=True)
         if trial.outcome.started and not self.simulated:
-            # one confirmation stands for all runs with this load: every step asks once more
+            # one confirmation covers all runs with this load: every step asks once more
             self._options |= {"confirmed_by": trial.confirmed_by, "accept_not_watched": True}
             self._confirmed = load
         return trial
 
     def _watch(self, trial: Trial, *, ran: bool) -> None:
-        """Nothing goes on after a person's stop, or with a coil that is live."""
+        """Stop everything after a person's stop, or with a live coil."""
         outcome = trial.outcome
         if ran and outcome.code == EXIT_COIL_LIVE:
             raise CoilLiveError(outcome.message or "its load side is live after a run.")
@@ -137,7 +137,7 @@ class Lab:
             )
 
     def operations(self, strokes: int) -> Trial:
-        """A run of so many operations of the relay; done once, and read by several steps."""
+        """A run of this many relay operations; done once, and used by several steps."""
         if self._kept is None:
             self._kept = self.run(strokes)
         elif self._kept.outcome.run is not None:
@@ -145,7 +145,7 @@ class Lab:
         return self._kept
 
     def known_pressure(self, on_s: float) -> Trial:
-        """Strokes of the coil with a steady pressure that a second gauge shows; done once."""
+        """Strokes of the coil at a steady pressure shown by a second gauge; done once."""
         if self._known is None:
             self.reference_kpa = self.hands.reference_kpa(self.setup)
             self.asked = False  # that question had no time limit: a yes before it is stale
@@ -155,7 +155,7 @@ class Lab:
         return self._known
 
     def clear(self) -> None:
-        """Clear the trip that a step provoked, as `rig clear` does: it looks at the rig first.
+        """Clear the trip that a step provoked, as `rig clear` does: check the rig first.
 
         Raises StillTrippedError.
         """
@@ -180,7 +180,7 @@ class Lab:
 
     @contextlib.contextmanager
     def busy(self) -> Iterator[None]:
-        """Every processor has something else to do meanwhile."""
+        """Keep every processor busy meanwhile."""
         load = [
             subprocess.Popen([sys.executable, "-c", "while True: pass"])
             for _ in range(os.cpu_count() or 1)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Figures of a commissioning, from a recording. Times in ms; NaN where nothing was seen."""
+"""Figures of a commissioning, from a recording. Times in ms; NaN if nothing was seen."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from rig.core.records import READBACK, SWITCH
 
 
 class RelayTimes(NamedTuple):
-    """Of all operations: how many followed, the slowest and the mean delay from the command to
-    the first edge of the read-back, and the longest bounce, going live and going dead."""
+    """Of all operations: how many followed, the slowest and the mean delay from the command to the
+    first read-back edge, and the longest bounce, going live and going dead."""
 
     operations: int
     followed: int
@@ -56,15 +56,15 @@ def switch_edges(recording: Recording) -> int:
 
 
 def lateness_ms(recording: Recording, on_s: float) -> float:
-    """By how much the worst on-time differs from the sheet's: the loop came late to a command."""
+    """The largest difference of an on-time from the sheet's: the loop was late to a command."""
     windows = stroke_windows(recording)
     held_s = (windows.off_ns - windows.on_ns)[windows.off_ns < NEVER] / 1e9
     return _most(1e3 * np.abs(held_s - on_s))
 
 
 class Readings(NamedTuple):
-    """Of the pressure: good ones, their mean and spread (kPa), the median interval and the longest
-    gap (s)."""
+    """Of the pressure: number of good readings, their mean and spread (kPa), the median interval
+    and the longest gap (s)."""
 
     n: int
     mean_kpa: float
@@ -74,7 +74,7 @@ class Readings(NamedTuple):
 
 
 def readings(recording: Recording) -> Readings:
-    """Of the whole recording."""
+    """Computed over the whole recording."""
     series = recording.samples.get("pressure")
     if series is None or int(series.good.sum()) < 3:
         return Readings(0, math.nan, math.nan, math.nan, math.nan)
@@ -86,7 +86,7 @@ def readings(recording: Recording) -> Readings:
 
 
 def pressure_on_kpa(recording: Recording) -> float:
-    """Mean reading over the second halves of the strokes, when the pressure stands."""
+    """Mean reading over the second halves of the strokes, when the pressure is steady."""
     series = recording.samples.get("pressure")
     if series is None:
         return math.nan
@@ -100,7 +100,7 @@ def pressure_on_kpa(recording: Recording) -> float:
 
 
 def drop_out_ms(recording: Recording, stopped_ns: int) -> float:
-    """From `stopped_ns` to the first edge of the read-back going dead after it."""
+    """From `stopped_ns` to the next read-back edge going dead."""
     edges = recording.edges.get(READBACK)
     if edges is None:
         return math.nan

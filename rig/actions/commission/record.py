@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The dated record of a commissioning, where it is kept, and what it means for a run."""
+"""The dated record of a commissioning, where it is stored, and what it means for a run."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ FAILED: Final = "failed"
 NOT_TRIED: Final = "not tried"
 """This rig has nothing to try."""
 LEFT_OUT: Final = "left out"
-"""A person left out what could be tried."""
+"""A person skipped a step that could be tried."""
 NOT_FINISHED: Final = "not finished"
-"""Of a whole record: it was broken off, or is being made."""
+"""Of a whole record: it was interrupted, or is in progress."""
 EXITS = {
     PASSED: EXIT_OK, FAILED: EXIT_DOES_NOT_CONFORM, LEFT_OUT: EXIT_UNDECIDED,
     NOT_FINISHED: EXIT_TRIPPED,
@@ -44,7 +44,7 @@ class _Kept(BaseModel):
 
 
 class Measured(_Kept):
-    """One value with the limit it was held against; no limit where it is for information."""
+    """One value with its limit; no limit if it is for information."""
 
     name: str
     value: float | None
@@ -64,7 +64,7 @@ class Measured(_Kept):
 
     @property
     def words(self) -> str:
-        """The value with its unit and limits; a whole number without digits after its point."""
+        """The value with its unit and limits; a whole number without decimals."""
         limits = (("at least", self.least), ("at most", self.most))
         bounds = [f"{word} {_digits(each)}" for word, each in limits if each is not None]
         shown = "not known" if self.value is None else _digits(self.value)
@@ -72,7 +72,7 @@ class Measured(_Kept):
 
 
 def _digits(value: float) -> str:
-    """Four figures, and never fewer than the point's left side has."""
+    """Four significant figures, but always the whole integer part."""
     return f"{value:.0f}" if value == round(value) else f"{value:.4g}"
 
 
@@ -93,7 +93,7 @@ class StepResult(_Kept):
 
 
 class Record(_Kept):
-    """A commissioning: of what, when, by whom, and every step."""
+    """A commissioning: what, when, by whom, and every step."""
 
     rig: str
     setup_name: str
@@ -108,11 +108,11 @@ class Record(_Kept):
     steps: tuple[StepResult, ...]
     finished: bool | None = None
     """False from before the first step until after the last; None in a record of an earlier
-    program, which did not say."""
+    program, which did not store it."""
 
     @property
     def result(self) -> str:
-        """PASSED, FAILED, NOT_FINISHED, or LEFT_OUT where a step that could be tried was not."""
+        """PASSED, FAILED, NOT_FINISHED, or LEFT_OUT if a step that could be tried was not."""
         found = {step.result for step in self.steps}
         if FAILED in found:
             return FAILED
@@ -142,22 +142,22 @@ class Record(_Kept):
 
 
 def rig_of(setup: Setup) -> str:
-    """The name under which the records of a setup's rig are kept."""
+    """The name under which records of a setup's rig are stored."""
     return state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
 
 
 def folder() -> Path:
-    """Where the records are kept; it need not exist."""
+    """Folder of the records; it need not exist."""
     return places.data_dir() / "commissioning"
 
 
 def path_of(record: Record) -> Path:
-    """Where a record is kept."""
+    """Path of a record."""
     return folder() / f"{record.rig}-{round(1000 * record.utc_s)}.json"
 
 
 def save(record: Record) -> Path:
-    """Keep a record for good, in place of what was kept of it before. Raises StorageError."""
+    """Save a record for good, replacing its earlier version. Raises StorageError."""
     path = path_of(record)
     try:
         path.parent.mkdir(exist_ok=True)
@@ -176,7 +176,7 @@ def as_json(record: Record) -> str:
 
 
 def records(rig: str | None = None) -> list[Record]:
-    """The records, the newest first. Raises StorageError for one that cannot be read."""
+    """The records, newest first. Raises StorageError for one that cannot be read."""
     return sorted(_read(rig), key=lambda record: -record.utc_s)
 
 
@@ -194,8 +194,8 @@ def _read(rig: str | None) -> Iterator[Record]:
 
 
 def standing(setup: Setup | None, utc_s: float, day: datetime.date | None) -> dict[str, Any] | None:
-    """How the rig of a run that began at `utc_s`, on `day`, was commissioned by then; None where
-    no setup is known. Keys: state, date, due, words."""
+    """Commissioning state of the rig of a run that began at `utc_s`, on `day`; None if no setup is
+    known. Keys: state, date, due, words."""
     if setup is None:
         return None
     try:
@@ -206,7 +206,7 @@ def standing(setup: Setup | None, utc_s: float, day: datetime.date | None) -> di
 
 
 def against(record: Record, setup: Setup) -> str:
-    """Why this record does not hold for that setup today; empty where it does."""
+    """Why this record does not apply to that setup today; empty if it does."""
     found = _standing(setup, record, datetime.datetime.now(datetime.UTC).date())
     return "" if found["state"] == "commissioned" else str(found["words"])
 

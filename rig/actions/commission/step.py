@@ -18,7 +18,7 @@ Stage = Literal["at rest", "lamp", "coil"]
 
 
 class Found(NamedTuple):
-    """What a step makes of it, in words and values."""
+    """A step's conclusion, in words and values."""
 
     result: Result
     words: str
@@ -26,8 +26,8 @@ class Found(NamedTuple):
 
 
 class Step(NamedTuple):
-    """`ask` is what the person does first; empty where nothing is to be done. `remedy` is for a
-    step that failed."""
+    """`ask` is what the person does first; empty if there is nothing to do. `remedy` is for a
+    failed step."""
 
     id: str
     title: str
@@ -38,21 +38,21 @@ class Step(NamedTuple):
     remedy: str
     measure: Callable[[Lab], Found]
     needs: Callable[[Lab], str] = lambda _lab: ""
-    """Why there is nothing to try on this rig; empty where there is."""
+    """Why there is nothing to try on this rig; empty if there is something."""
     ends: bool = False
-    """Nothing is tried any more once it failed."""
+    """If it fails, nothing more is tried."""
 
 
 def value(
     name: str, number: float, unit: str, least: float | None = None, most: float | None = None
 ) -> Measured:
-    """A measured value; NaN is kept as unknown, and unknown holds no limit."""
+    """A measured value; NaN is kept as unknown, and an unknown is within no limit."""
     kept = round(number, 4) + 0.0 if math.isfinite(number) else None
     return Measured(name=name, value=kept, unit=unit, least=least, most=most)
 
 
 def judged_by(words: str, measured: Sequence[Measured]) -> Found:
-    """Passed where every value holds its limits."""
+    """Passed if every value is within its limits."""
     held = all(one.held for one in measured)
     return Found(PASSED if held else FAILED, words, tuple(measured))
 
@@ -63,17 +63,17 @@ def said(good: bool, words: str) -> Found:
 
 
 def not_tried(why: str) -> Found:
-    """There is nothing to try, and why."""
+    """Nothing to try, and why."""
     return Found(NOT_TRIED, why)
 
 
 def shown(found: Preflight, name: str) -> str:
-    """What the preflight says of one check; empty where it has none of that name."""
+    """The preflight's words on one check; empty if it has none of that name."""
     return next((check.shown for check in found.checks if check.name == name), "")
 
 
 def whole(trial: Trial) -> Recording | str:
-    """The recording of a run that came to its end; else what happened to it."""
+    """The recording of a completed run; else what happened to it."""
     outcome = trial.outcome
     recording = trial.recording()
     if outcome.trip is not None:
@@ -84,7 +84,7 @@ def whole(trial: Trial) -> Recording | str:
 
 
 def no_readback(lab: Lab) -> str:
-    """Why a step that needs a read-back cannot be tried; empty where one is wired."""
+    """Why a step that needs a read-back cannot be tried; empty if one is wired."""
     return "" if lab.setup.readback is not None else "no read-back wired"
 
 

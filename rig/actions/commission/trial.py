@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""One look or run of a commissioning: armed, watched and logged as any other run is."""
+"""One check or run of a commissioning: armed, watched and logged like any other run."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ if TYPE_CHECKING:
 Strike = Callable[[int], None]
 """What is done to the bench's process, by its id, while the coil is on."""
 STRIKE_AFTER_S = 0.2
-"""So long after the relay was commanded on: it has closed by then."""
+"""Delay after the relay was commanded on: it has closed by then."""
 
 
 class _OnlyLookedError(Exception):
-    """The preflight is all that was wanted."""
+    """Only the preflight was wanted."""
 
 
 class Trial(Run):
@@ -61,14 +61,14 @@ class Trial(Run):
         """The name under which a person confirmed this run."""
 
     def look(self) -> Preflight | None:
-        """Only the preflight: nothing is energised. None where the hardware was refused."""
+        """Do only the preflight: nothing is energised. None if the hardware was refused."""
         self._only_look = True
         with contextlib.suppress(_OnlyLookedError):
             self.go()
         return self.found
 
     def recording(self) -> Recording | None:
-        """What was recorded; None where no run was begun."""
+        """The recording; None if no run was begun."""
         from rig.actions.analyse_run import recording_of
         from rig.runlog.store import RunLog
 
@@ -126,7 +126,7 @@ class Trial(Run):
 
 
 class _Striking(Watcher):
-    """Waits for the first stroke. The strike has a thread of its own: the desk guards on."""
+    """Waits for the first stroke. The strike has its own thread: the desk keeps guarding."""
 
     def __init__(self, trial: Trial) -> None:
         self._trial = trial
@@ -151,7 +151,7 @@ def kill(pid: int) -> None:
 
 
 def stop_for(seconds: float) -> Strike:
-    """Stop the bench's loop, and let it go on: its heartbeat stands still meanwhile."""
+    """Stop the bench's loop, then let it continue: meanwhile its heartbeat stands still."""
 
     def strike(pid: int) -> None:
         os.kill(pid, signal.SIGSTOP)

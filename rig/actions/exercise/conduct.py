@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """`python -m rig.actions.exercise.conduct`: runs of exercises, one by one, in virtual time.
 
-The steps of `rig run --fast`, in a process of its own and behind all others. Owner, latch and heat
-of its rig are in a folder of this run alone, so that no other run, and no board of this computer,
-is touched: virtual time refuses a board. For each line of JSON in, one out, until the input ends.
+Does the steps of `rig run --fast` in a separate process at low priority. Owner, latch and heat of
+its rig are in a folder of this run alone, so that no other run and no board of this computer is
+affected: virtual time refuses a board. For each line of JSON in, one out, until the input ends.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ BEHIND = 10
 
 
 class Question(BaseModel):
-    """What is to be run. `good`: the run of the rig without its fault, None for that run itself."""
+    """The run to do. `good`: the run of the rig without its fault, None for that run itself."""
 
     model_config = ConfigDict(extra="forbid")
     setup_name: str
@@ -47,7 +47,7 @@ class Question(BaseModel):
 
 
 class Ran(BaseModel):
-    """What came of it. `message`: why there is no run, or how it ended before its time."""
+    """Its outcome. `message`: why there is no run, or how it ended early."""
 
     model_config = ConfigDict(extra="forbid")
     run: int | None = None
@@ -58,7 +58,7 @@ class Ran(BaseModel):
 
 
 class ExerciseRun(Run):
-    """The steps of `rig run --fast`; `ran` is what came of it."""
+    """The steps of `rig run --fast`; `ran` is the outcome."""
 
     def __init__(self, asked: Question, folder: Path) -> None:
         setup, sheet = folder / asked.setup_name, folder / asked.sheet_name
@@ -110,7 +110,7 @@ NOT_GIVEN = (
     "idle_speed", "ambient_temperature", "oil_grade", "oil_level", "proved", "confirmed_by",
     "accept_not_watched", "wait", "fault", "tsv", "full",
 )  # fmt: skip
-"""Options of `rig run` that an exercise leaves out."""
+"""Options of `rig run` that an exercise does not use."""
 
 
 def conduct(asked: Mapping[str, Any]) -> Ran:
@@ -125,7 +125,7 @@ def conduct(asked: Mapping[str, Any]) -> Ran:
 
 
 def main() -> int:
-    """Answer question after question."""
+    """Process one question after another."""
     os.nice(BEHIND)
     out, sys.stdout = sys.stdout, sys.stderr  # a stray print is no answer
     for line in sys.stdin:

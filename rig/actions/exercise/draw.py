@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The hidden fault of an exercise: what may be chosen, and what is drawn."""
+"""The hidden fault of an exercise: what can be chosen, and what is drawn."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     from rig.config.setup.model import Setup
 
 SEVERITIES = {"slight": 0.4, "plain": 0.7, "gross": 1.0}
-"""Words of the form, and how far the fault has gone."""
+"""Words of the form, and how far the fault has progressed."""
 STROKES_MOST = 200
 LONGEST_S = 600.0
 
 
 def offered(setup: Setup) -> list[tuple[str, str]]:
-    """(part, cause) of every cause that this rig can have, "none" first."""
+    """(part, cause) of every cause possible on this rig, "none" first."""
     from rig.diagnosis.diagnose import wired_in
     from rig.diagnosis.knowledge.loading import load_knowledge
     from rig.diagnosis.posterior import possible
@@ -34,7 +34,7 @@ def offered(setup: Setup) -> list[tuple[str, str]]:
 
 
 def refuse_unfit(setup: LoadedSetup, sheet: LoadedSheet) -> None:
-    """Raise UsageError for a setup or a sheet that no exercise is done with: a board above all."""
+    """Raise UsageError for a setup or a sheet not usable for an exercise: above all, a board."""
     wrong = []
     if setup.setup.backend != "simulated" or setup.setup.simulated is None:
         wrong.append(
@@ -54,7 +54,8 @@ def refuse_unfit(setup: LoadedSetup, sheet: LoadedSheet) -> None:
 
 
 def drawn_seat(plan: Plan, number: int) -> Seat:
-    """What seat `number` gets. Of a plan for all the same fault, the rig's scatter included."""
+    """The fault for seat `number`. If the plan is for all alike, the same fault, including the
+    rig's scatter."""
     from rig.actions.exercise.model import Seat
     from rig.config.files.loading import setup_from_text
 
@@ -72,9 +73,9 @@ def drawn_seat(plan: Plan, number: int) -> Seat:
 
 
 def faulty_text(plan: Plan, seat: Seat | None) -> str:
-    """The setup's text with the seat's fault in place of its own; no fault where there is no seat.
+    """The setup's text with the seat's fault instead of its own; no fault without a seat.
 
-    Raises UsageError where it cannot be written into it.
+    Raises UsageError if it cannot be written into it.
     """
     from rig.config.files.simulated_table import with_faults
 

@@ -25,13 +25,13 @@ if TYPE_CHECKING:
     from rig.diagnosis.posterior import Posterior
 
 PATH_MOST = 40
-"""Steps that are looked back at; a path is shorter."""
+"""Largest number of steps reviewed; a path is shorter."""
 ODD_MOST = 3
-"""Findings that are told of a run."""
+"""Largest number of findings shown for a run."""
 
 
 def commit(plan: Plan, seat: Seat, cause: str, knowledge: Knowledge) -> None:
-    """Decide for a cause, and look back. Raises UsageError."""
+    """Decide on a cause, and review the path. Raises UsageError."""
     refuse_committed(seat)
     if seat.waiting is not None:
         raise UsageError("A run of yours still goes on: wait for what it shows, then commit.")
@@ -56,7 +56,7 @@ def looked_back(plan: Plan, seat: Seat, setup: Setup, knowledge: Knowledge) -> D
 
 
 def judged(told: str, truth: str, knowledge: Knowledge) -> Right:
-    """How near the decision is to the truth."""
+    """How close the decision is to the truth."""
     if told == truth:
         return "right"
     one, other = knowledge.cause(told), knowledge.cause(truth)
@@ -98,7 +98,7 @@ def _words(step: Step, knowledge: Knowledge) -> str:
 
 
 def _found(step: Step, knowledge: Knowledge) -> str:
-    """What a step showed; of a run what a sound rig does not show."""
+    """What a step showed; for a run, what a sound rig does not show."""
     if step.kind == "check" or not step.findings:
         return found_words(step)
     odd = odd_of(step, knowledge)
@@ -127,7 +127,7 @@ def _row(words: str, minutes: float, found: str, after: Posterior, seat: Seat) -
 def _best(
     plan: Plan, seat: Seat, setup: Setup, knowledge: Knowledge
 ) -> tuple[list[WayStep], bool, str]:
-    """The way by expected information per minute, from the findings of the seat's first run."""
+    """The path by expected information per minute, from the findings of the seat's first run."""
     from rig.diagnosis.check_walk import by_information, walk
     from rig.diagnosis.diagnose import wired_in
     from rig.diagnosis.findings.collect import together

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A class exercise: what the instructor set, and one seat's way through it, as they are kept."""
+"""A class exercise as stored: the instructor's plan, and one seat's path through it."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ def cause_words(name: str) -> str:
 
 
 class Kept(BaseModel):
-    """Kept as JSON; an unknown key is a file of another program."""
+    """Stored as JSON; an unknown key means a file of another program."""
 
     model_config = ConfigDict(extra="forbid")
 
 
 class Plan(Kept):
-    """What the instructor set. `cause`: None draws one, `severity` likewise. `each_own`: every seat
-    has a rig of its own, else all have the same. `truth_at`: a seat sees the truth when it commits,
-    or when the instructor ends the exercise for all."""
+    """The instructor's plan. `cause`: None draws one; `severity` likewise. `each_own`: every seat
+    has its own rig, else all have the same. `truth_at`: a seat sees the truth when it commits, or
+    when the instructor ends the exercise for all."""
 
     setup_name: str
     setup_text: str
@@ -64,8 +64,8 @@ class KeptFinding(Kept):
 
 class Step(Kept):
     """One thing that a seat did: a run or a check by hand. `state` and `reading` are of a check;
-    `run` is the number in the log, None for a check and for a run that the rig refused, of which
-    `reading` says why. `at_utc_s`: when."""
+    `run` is the number in the log, None for a check and for a run that the rig refused (`reading`
+    says why). `at_utc_s`: when."""
 
     kind: Literal["run", "check"]
     name: str
@@ -79,7 +79,7 @@ class Step(Kept):
 
 
 class Waiting(Kept):
-    """A run that was asked for and is not done."""
+    """A run requested but not done yet."""
 
     uid: str
     asked_utc_s: float
@@ -87,9 +87,9 @@ class Waiting(Kept):
 
 
 class WayStep(Kept):
-    """One step as it is looked back at. `truth`: how likely the true cause was then, `leading` the
-    likeliest one, with its probability. `proposed`: what the program would have done instead of
-    it, empty where the same or nothing."""
+    """One step in the review. `truth`: how likely the true cause was then, `leading` the likeliest
+    one, with its probability. `proposed`: what the program would have done instead, empty if the
+    same or nothing."""
 
     words: str
     minutes: float
@@ -101,7 +101,7 @@ class WayStep(Kept):
 
 
 class Debrief(Kept):
-    """The seat's path beside the best one, worked out once it committed."""
+    """The seat's path beside the best one, computed once it committed."""
 
     right: Right
     way: list[WayStep]
@@ -111,7 +111,7 @@ class Debrief(Kept):
 
 
 class Committed(Kept):
-    """The cause that the seat decided for."""
+    """The cause on which the seat decided."""
 
     cause: str
     at_utc_s: float
@@ -120,8 +120,7 @@ class Committed(Kept):
 
 class Seat(Kept):
     """One student, or a group at one screen. `cause` and `severity` are the hidden truth; `seed`
-    draws its rig and its runs, `salt` stands in its setup's text. `uids`: every run that was begun
-    for it."""
+    draws its rig and its runs, `salt` is in its setup's text. `uids`: every run begun for it."""
 
     cause: str
     severity: float
@@ -154,5 +153,5 @@ class Seat(Kept):
         return [step for step in self.steps if step.kind == "check"]
 
     def done(self, check: str) -> Step | None:
-        """The step that did this check."""
+        """The step with this check."""
         return next((step for step in self.checks if step.name == check), None)

@@ -23,11 +23,11 @@ if TYPE_CHECKING:
     from rig.diagnosis.posterior import Posterior
 
 RUNS_MOST = 12
-"""Of one seat."""
+"""Limit for one seat."""
 
 
 def hidden_setup(plan: Plan, seat: Seat) -> Setup:
-    """The rig that the seat works on, its fault in it."""
+    """The rig that the seat works on, with its fault."""
     return _setup_of(faulty_text(plan, seat), plan.setup_name)
 
 
@@ -37,33 +37,33 @@ def _setup_of(text: str, name: str) -> Setup:
 
 
 def answered(plan: Plan, seat: Seat) -> dict[str, Answer]:
-    """What each check by hand finds on the seat's rig."""
+    """The result of each check by hand on the seat's rig."""
     return answers(hidden_setup(plan, seat), seat.seed)
 
 
 def run_minutes(virtual_s: float) -> float:
-    """What a run costs: its own time, begun half minutes, and getting there."""
+    """Cost of a run: its own time, rounded up to half minutes, and getting there."""
     return GETTING_THERE + max(1.0, -(-virtual_s // 30.0)) / 2.0
 
 
 def check_minutes(check: Check) -> float:
-    """What a check costs."""
+    """Cost of a check."""
     return check.minutes + GETTING_THERE
 
 
 def before(check: Check, seat: Seat, can: Sequence[str]) -> list[str]:
-    """What has to be done before it for safety, and was not."""
+    """Checks that must come before it for safety and were not done."""
     return [name for name in check.after if name in can and seat.done(name) is None]
 
 
 def do_check(plan: Plan, seat: Seat, name: str, knowledge: Knowledge) -> None:
-    """Do a check by hand. Raises UsageError for one that is not to be done now."""
+    """Do a check by hand. Raises UsageError for one that cannot be done now."""
     refuse_committed(seat)
     check, can = knowledge.checks.get(name), answered(plan, seat)
     if check is None or name not in can:
         raise UsageError("This rig has no such check. Choose one of the list.")
     if seat.done(name) is not None:
-        return  # a second look finds the same
+        return  # a repeat finds the same
     first = before(check, seat, list(can))
     if first:
         words = ", then ".join(knowledge.checks[one].words for one in first)
@@ -78,7 +78,7 @@ def do_check(plan: Plan, seat: Seat, name: str, knowledge: Knowledge) -> None:
 
 
 def refuse_committed(seat: Seat) -> None:
-    """Raise UsageError once the seat decided."""
+    """Raise UsageError once the seat has decided."""
     if seat.committed is not None:
         raise UsageError("You have committed to a cause: nothing more is done on this rig.")
 
@@ -104,7 +104,7 @@ def observed(steps: Sequence[Step], knowledge: Knowledge, setup: Setup) -> list[
 
 
 def causes_of(steps: Sequence[Step], knowledge: Knowledge, setup: Setup) -> Posterior:
-    """How likely each cause is, as the diagnosis works it out."""
+    """How likely each cause is, as the diagnosis computes it."""
     from rig.diagnosis.diagnose import wired_in
     from rig.diagnosis.findings.collect import together
     from rig.diagnosis.posterior import posterior

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """Exercises and their seats in one file beside the run log, `exercises.sqlite`.
 
-Every change is one short transaction, synced, so that a restart of the page loses nothing. Numbers
-of exercises, seats and bytes are bounded. What is forgotten is overwritten (secure_delete): a
-nickname leaves no trace in the file.
+Every change is one short, synced transaction, so that a restart of the page loses nothing. The
+numbers of exercises, seats and bytes are limited. What is forgotten is overwritten (secure_delete):
+a nickname leaves no trace in the file.
 """
 
 from __future__ import annotations
@@ -30,17 +30,18 @@ from rig.runlog.rows import StoredRun
 FILE = "exercises.sqlite"
 EXERCISES_MOST, SEATS_MOST = 4, 40
 LONGEST_NAME, MARKS_MOST = 30, 3
-"""Of a nickname, and of marks on one letter: more no script needs, and they cover the next line."""
+"""Limits for a nickname, and for marks on one letter: no script needs more, and they cover the next
+line."""
 SEAT_BYTES = 1 << 20
-"""Of one seat with all its runs; twelve runs take some 100 KB."""
+"""Limit for one seat with all its runs; twelve runs take some 100 KB."""
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
-"""Of a code: those that are not taken for figures."""
+"""Letters of a code: those not confused with digits."""
 CODE_LENGTH = 6
 FORM = 1
 FREE = ""
-"""In the place of a key's hash: no key opens the seat."""
+"""In place of a key's hash: no key opens the seat."""
 BUSY_S = 10.0
-"""To wait for another seat's change: looking back takes a small board a second."""
+"""Wait for another seat's change: the review takes a small board a second."""
 
 TABLES = """
 CREATE TABLE exercises (
@@ -59,8 +60,8 @@ CREATE TABLE hidden_runs (
 
 
 class Exercise(NamedTuple):
-    """An exercise as it stands. `ended_utc_s`: when the truth was shown to all, None while it goes
-    on; `reference_run`: the run of the rig without its fault, None where there is none yet."""
+    """An exercise in its current state. `ended_utc_s`: when the truth was shown to all, None until
+    then; `reference_run`: the run of the rig without its fault, None if there is none yet."""
 
     id: int
     code: str
@@ -71,7 +72,7 @@ class Exercise(NamedTuple):
 
 
 class Seated(NamedTuple):
-    """A seat of an exercise; `number` from 1, `name` as it was typed."""
+    """A seat of an exercise; `number` from 1, `name` as typed."""
 
     id: int
     exercise_id: int
@@ -81,9 +82,9 @@ class Seated(NamedTuple):
 
 
 class Exercises:
-    """The file at `path`, opened for each question; made by the first exercise.
+    """The file at `path`, opened for each query; created by the first exercise.
 
-    Every method raises StorageError in plain words where the disk refuses.
+    Every method raises StorageError in plain words if the disk refuses.
     """
 
     def __init__(self, path: Path) -> None:
@@ -91,7 +92,7 @@ class Exercises:
 
     @classmethod
     def beside(cls, log_path: Path) -> Exercises:
-        """Those that belong to a run log."""
+        """The exercises of a run log."""
         return cls(log_path.parent / FILE)
 
     @contextlib.contextmanager
@@ -122,7 +123,7 @@ class Exercises:
     # -- exercises
 
     def begin(self, plan: Plan) -> Exercise:
-        """A new one. Raises UsageError where there are too many."""
+        """Begin a new one. Raises UsageError if there are too many."""
         with self._open(write=True) as opened:
             (there,) = opened.execute("SELECT count(*) FROM exercises").fetchone()
             if there >= EXERCISES_MOST:
@@ -137,7 +138,7 @@ class Exercises:
             return self._exercise(opened, "id", made.lastrowid)
 
     def all(self) -> list[Exercise]:
-        """Every exercise, the newest first."""
+        """Every exercise, newest first."""
         if not self._path.exists():
             return []
         with self._open(write=False) as opened:
@@ -145,11 +146,11 @@ class Exercises:
         return [_exercise(row) for row in rows]
 
     def one(self, number: int) -> Exercise:
-        """Raises UsageError where there is none of this number."""
+        """Raises UsageError if there is none with this number."""
         return self._one("id", number)
 
     def of_code(self, code: str) -> Exercise:
-        """Raises UsageError where no exercise has this code."""
+        """Raises UsageError if no exercise has this code."""
         return self._one("code", "".join(code.split()).upper())
 
     def _one(self, column: str, value: object) -> Exercise:
@@ -168,12 +169,12 @@ class Exercises:
         return _exercise(row)
 
     def refer(self, number: int, run: int) -> None:
-        """The run of the rig without its fault."""
+        """Set the run of the rig without its fault."""
         with self._open(write=True) as opened:
             opened.execute("UPDATE exercises SET reference_run = ? WHERE id = ?", (run, number))
 
     def end(self, number: int) -> None:
-        """Show the truth to all; nothing more is done on its rigs."""
+        """Show the truth to all; no more work is done on its rigs."""
         with self._open(write=True) as opened:
             opened.execute(
                 "UPDATE exercises SET ended_utc_s = coalesce(ended_utc_s, ?) WHERE id = ?",
@@ -181,7 +182,7 @@ class Exercises:
             )
 
     def forget(self, number: int) -> None:
-        """Names, paths and code are gone. The runs stay in the log."""
+        """Delete names, paths and code. The runs stay in the log."""
         if not self._path.exists():
             return
         with self._open(write=True) as opened:
@@ -193,7 +194,7 @@ class Exercises:
     # -- seats
 
     def take_seat(self, code: str, name: str) -> tuple[Seated, str]:
-        """A new seat, or one of this name that was freed, and the key that opens it. Raises
+        """Take a new seat, or a freed one of this name; also returns the key that opens it. Raises
         UsageError."""
         name = _plain_name(name)
         exercise = self.of_code(code)
@@ -229,8 +230,8 @@ class Exercises:
         return found, key
 
     def free(self, exercise: int, number: int) -> None:
-        """Take the key of a seat away. One at which nothing was done is gone; another is taken
-        again, with what was done, under its name. Its runs stay hidden."""
+        """Revoke the key of a seat. A seat where nothing was done is deleted; another can be taken
+        again, with its work, under its name. Its runs stay hidden."""
         with self._open(write=True) as opened:
             opened.execute(
                 "UPDATE seats SET key_hash = ? WHERE exercise_id = ? AND number = ?",
@@ -246,7 +247,7 @@ class Exercises:
                     opened.execute("DELETE FROM seats WHERE id = ?", (one.id,))
 
     def opened_by(self, key: str) -> Seated | None:
-        """The seat of a key, "number.secret"; None where there is none, or no longer."""
+        """The seat of a key, "number.secret"; None if there is none or no longer one."""
         number, _, secret = key.partition(".")
         if not number.isascii() or not number.isdigit() or len(number) > 9:
             return None
@@ -261,7 +262,7 @@ class Exercises:
             return self._seated(opened, int(number))
 
     def seats(self, exercise: int) -> list[Seated]:
-        """Those of an exercise, in the order they came."""
+        """The seats of an exercise, in order of arrival."""
         with self._open(write=False) as opened:
             rows = opened.execute(
                 "SELECT id, exercise_id, number, name, seat FROM seats WHERE exercise_id = ? "
@@ -272,9 +273,9 @@ class Exercises:
 
     @contextlib.contextmanager
     def changing(self, seat_id: int) -> Iterator[Seated]:
-        """The seat, kept again at the end; as it was where an error is raised.
+        """The seat, stored at the end; unchanged if an error is raised.
 
-        Raises UsageError where the seat was forgotten, or has grown too large.
+        Raises UsageError if the seat was forgotten, or has grown too large.
         """
         with self._open(write=True) as opened:
             found = self._seated(opened, seat_id)
@@ -298,7 +299,7 @@ class Exercises:
 
     def hides(self, uid: str, viewer: int | None = None) -> bool:
         """Whether the truth of the run `uid` is still to be found. `viewer` is the seat that asks:
-        it may see its own once it has committed, where the plan says so."""
+        it may see its own once it has committed, if the plan says so."""
         if not self._path.exists():
             return False
         with self._open(write=False) as opened:
@@ -315,8 +316,8 @@ class Exercises:
         )
 
     def without_seed(self, stored: StoredRun, viewer: int | None = None) -> StoredRun:
-        """A run as it may be shown: with the seed of a hidden fault, who simulates every cause
-        finds the recording that is the same to the nanosecond."""
+        """A run as it may be shown, without the seed of a hidden fault: with it, simulating every
+        cause would find the recording that is identical to the nanosecond."""
         if stored.header.source != "simulated" or not self.hides(stored.header.uid, viewer):
             return stored
         facts = {name: value for name, value in stored.header.hardware.items() if name != "seed"}
@@ -329,7 +330,7 @@ NO_EXERCISE = (
 
 
 def sees_truth(plan: Plan, seat: Seat, *, ended: bool) -> bool:
-    """Whether a seat is shown the truth."""
+    """Whether a seat may see the truth."""
     return ended or (seat.committed is not None and plan.truth_at == "commit")
 
 
@@ -343,8 +344,8 @@ def _seated(row: tuple[int, int, int, str, str]) -> Seated:
 
 
 def _plain_name(typed: str) -> str:
-    """In the one form of its letters that look alike (Unicode Standard Annex 15, NFKC), so that a
-    name is taken once, and without what would turn round or cover the lines beside it."""
+    """Unify letters that look alike (Unicode Standard Annex 15, NFKC), so that a name is taken only
+    once, and remove what would reverse or cover neighbouring lines."""
     name = " ".join(unicodedata.normalize("NFKC", typed).split())
     marks = itertools.groupby(name, lambda letter: unicodedata.category(letter).startswith("M"))
     piled = any(is_mark and len(list(group)) > MARKS_MOST for is_mark, group in marks)
@@ -357,5 +358,5 @@ def _plain_name(typed: str) -> str:
 
 
 def _hash(secret: str) -> str:
-    """Of 18 random bytes: nothing that needs a slow hash."""
+    """Hash of 18 random bytes: no slow hash needed."""
     return hashlib.sha256(secret.encode()).hexdigest()

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the interlock makes of every channel but the pressure, and of blocks of fast readings."""
+"""The interlock's view of every channel except pressure, and of blocks of fast readings."""
 
 from __future__ import annotations
 
@@ -16,19 +16,20 @@ from rig.core.records import ENGINE_SPEED, GOOD, Block, Sample
 
 NS = 1_000_000_000
 PEAKS = ("cylinder_pressure",)
-"""Channels whose highest reading counts; of the others it is the mean of a block, so that a spark's
-one wild reading trips nothing."""
+"""Channels judged by their highest reading; the others by the mean of a block, so that one wild
+reading from a spark trips nothing."""
 MEAN_NS = NS // 10
-"""Readings of a fast pressure transducer are averaged over this for the rules on its course (rate,
-stuck, implausible): its ripple is no rise. The limit holds for the mean of every block."""
+"""Readings of a fast pressure transducer are averaged over this time for the rules on its course
+(rate, stuck, implausible): its ripple is not a rise. The limit applies to the mean of every block.
+"""
 
 
 def as_sample(block: Block) -> Sample:
     """One reading for a whole block, at its last instant.
 
-    Readings at the end of the range count beside the good ones: a peak that the converter could
-    not follow is a peak. It is "good" where at least half of the block is, else what most of the
-    rest is: a transducer in its fault band for most of a block is named as that.
+    Readings at the end of the range count with the good ones: a peak that the converter could not
+    follow is still a peak. The quality is "good" if at least half of the block is, else the most
+    frequent of the others: a transducer in its fault band for most of a block is reported as that.
     """
     ends = [run[0] for run in block.runs[1:]] + [len(block.codes)]
     spans = [(a, b, q) for (a, q), b in zip(block.runs, ends, strict=True)]
@@ -44,7 +45,7 @@ def as_sample(block: Block) -> Sample:
     for begin, end, said in spans:
         many[said] += end - begin
     good = many.pop(GOOD, 0)
-    # the scale may be negative, so a peak is looked for among the readings
+    # the scale may be negative, so look for a peak among the readings
     values = [block.offset + block.scale * code for code in codes]
     value = max(values) if block.channel in PEAKS else sum(values) / len(values)
     quality = GOOD if 2 * good >= len(block.codes) else many.most_common(1)[0][0]
@@ -59,7 +60,8 @@ class Averager:
         self._since_ns: int | None = None
 
     def add(self, sample: Sample) -> Sample | None:
-        """A block's reading; the mean when it is complete. What is not good passes through."""
+        """Add a block's reading; returns the mean once complete. A reading that is not good passes
+        through."""
         if sample.quality != GOOD or sample.value is None:
             self._values, self._since_ns = [], None
             return sample
@@ -74,7 +76,7 @@ class Averager:
 
 
 class ChannelWatch:
-    """Limits on the channels beyond pressure, and the age of those that are watched."""
+    """Limits on the channels other than pressure, and the age of those that are watched."""
 
     def __init__(self, setup: Setup) -> None:
         self._rules = _limits(setup)
@@ -87,17 +89,17 @@ class ChannelWatch:
         self._good_ns: dict[str, int] = {}
 
     def has_limit(self, channel: str) -> bool:
-        """Whether the setup sets a limit to the channel."""
+        """Whether the setup sets a limit on the channel."""
         return channel in self._rules
 
     def start(self, now_ns: int) -> None:
-        """Ages count from here where nothing came yet."""
+        """Start: a channel with no reading yet ages from here."""
         for channel in self._stale_s:
             self._good_ns.setdefault(channel, now_ns)
 
     def see(self, sample: Sample) -> list[Finding]:
-        """What a reading says against its limits. One without a value is not believed, and does
-        not make the channel fresh."""
+        """Judge a reading against its limits. One without a value is not believed and does not make
+        the channel fresh."""
         if sample.quality == GOOD:
             self._good_ns[sample.channel] = sample.t_ns
         rule = self._rules.get(sample.channel)
@@ -107,7 +109,7 @@ class ChannelWatch:
         return [] if finding is None else [finding]
 
     def tick(self, now_ns: int) -> list[Finding]:
-        """Watched channels that have gone quiet."""
+        """Watched channels that have gone silent."""
         found = []
         for channel, limit_s in self._stale_s.items():
             good_ns = self._good_ns.get(channel)
@@ -118,7 +120,7 @@ class ChannelWatch:
 
 
 def _limits(setup: Setup) -> dict[str, Callable[[float], Finding | None]]:
-    """The rule of each channel that has a limit."""
+    """The rule of each channel with a limit."""
     limits = setup.limits
     rules: dict[str, Callable[[float], Finding | None]] = {}
     oil_degc, coil_a = limits.oil_temperature_degc, limits.coil_current_a

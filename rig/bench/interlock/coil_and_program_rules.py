@@ -1,6 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Rules on coil, relay, loops and the program itself; those on sensors are in gauge_rules and
-sensor_rules.
+"""Rules on coil, relay, loops and the program itself; for sensors see gauge_rules and sensor_rules.
 
 A rule is a pure function from a measured value and a limit to a finding. Every comparison is
 written so that NaN trips: `not (value <= limit)`.
@@ -17,8 +16,8 @@ FeedSide = Literal["supply", "ground"]
 
 
 class Finding(NamedTuple):
-    """A rule that no longer holds, with what a person needs to know. `unit` is that of `value`
-    and `limit`; either is None where the rule has no number."""
+    """A rule that no longer holds, with what a person needs to know. `unit` applies to `value` and
+    `limit`; each is None if the rule has no such number."""
 
     rule: str
     value: float | None
@@ -39,7 +38,7 @@ def on_time(energised_s: float, limit_s: float) -> Finding | None:
 
 
 def duty(on_s: float, window_s: float, limit: float) -> Finding | None:
-    """On-time within the sliding window, as a share of the window."""
+    """On-time in the sliding window, as a share of it, is above the limit."""
     share = on_s / window_s
     if share <= limit:
         return None
@@ -52,7 +51,7 @@ def duty(on_s: float, window_s: float, limit: float) -> Finding | None:
 
 
 def coil_heating(temperature_degc: float, limit_degc: float) -> Finding | None:
-    """The coil's estimated temperature."""
+    """The coil's estimated temperature is above the limit."""
     if temperature_degc <= limit_degc:
         return None
     return Finding(
@@ -86,9 +85,9 @@ _DISAGREEMENTS = {
 def readback(
     commanded_on: bool, disagreeing_s: float, allowed_s: float, feed_side: FeedSide
 ) -> Finding | None:
-    """The load side has not followed the command within the allowed time.
+    """The load side did not follow the command within the allowed time.
 
-    What can be told apart depends on the feed side (truth tables in rig.physics.feed).
+    The faults that can be told apart depend on the feed side (truth tables in rig.physics.feed).
     """
     if disagreeing_s <= allowed_s:
         return None
@@ -113,7 +112,7 @@ def loop_open(rule: str, closed: bool) -> Finding | None:
 
 
 def edge_source(line: str, disagreeing_s: float, allowed_s: float) -> Finding | None:
-    """The polled level of a line differs from its last edge: edges are being lost."""
+    """A line's polled level differs from its last edge: edges are being lost."""
     if disagreeing_s <= allowed_s:
         return None
     return Finding(
@@ -125,7 +124,7 @@ def edge_source(line: str, disagreeing_s: float, allowed_s: float) -> Finding | 
 
 
 def edge_source_failed(detail: str) -> Finding:
-    """The request for the timed lines is gone."""
+    """The request for the timed lines is lost."""
     return Finding(
         registry.EDGE_SOURCE, None, None, "",
         f"The timed lines are lost: {detail} Nothing can be timed; restart the rig.",
@@ -133,7 +132,7 @@ def edge_source_failed(detail: str) -> Finding:
 
 
 def recorder_behind(overflowed: bool, lag_s: float, limit_s: float) -> Finding | None:
-    """Records can no longer be stored in time, or not without losing some."""
+    """Records cannot be stored in time, or not without losing some."""
     if not overflowed and lag_s <= limit_s:
         return None
     return Finding(
@@ -145,7 +144,7 @@ def recorder_behind(overflowed: bool, lag_s: float, limit_s: float) -> Finding |
 
 
 def recorder_gone() -> Finding:
-    """Nobody takes the records any more."""
+    """The recorder has exited."""
     return Finding(
         registry.RECORDER, None, None, "",
         "The recorder process ended. What it had stored is kept; `rig recover` completes the run "
@@ -154,7 +153,7 @@ def recorder_gone() -> Finding:
 
 
 def disk_nearly_full(free_mb: float, limit_mb: float) -> Finding | None:
-    """Too little free space to go on recording, or none that is known (NaN)."""
+    """Too little free space to go on recording, or the free space is unknown (NaN)."""
     if free_mb >= limit_mb:
         return None
     if math.isnan(free_mb):
@@ -172,7 +171,7 @@ def disk_nearly_full(free_mb: float, limit_mb: float) -> Finding | None:
 
 
 def loop_late(late_s: float, limit_s: float) -> Finding | None:
-    """The checking loop itself came too late: nothing was watched meanwhile."""
+    """The checking loop itself ran too late: nothing was watched in the meantime."""
     if late_s <= limit_s:
         return None
     return Finding(

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Rules on what the sensors read: pressure, its rate, the gauge itself, temperature, supply.
+"""Rules on sensor readings: pressure, its rate, the gauge itself, temperature, supply.
 
 Every comparison is written so that NaN trips: `not (value <= limit)`.
 """
@@ -16,7 +16,7 @@ NOT_LOWERED = (
 
 
 def is_over(pressure_kpa: float, limit_kpa: float) -> bool:
-    """Whether a reading is above the limit, without a word about it."""
+    """Whether a reading is above the limit, without building a message."""
     return not pressure_kpa <= limit_kpa
 
 
@@ -53,7 +53,7 @@ def gauge_stale(age_s: float, limit_s: float) -> Finding | None:
 
 
 def gauge_implausible(in_a_row: int, allowed: int, value_kpa: float | None) -> Finding | None:
-    """Reading after reading outside what the gauge can show."""
+    """Consecutive readings outside what the gauge can show."""
     if in_a_row < allowed:
         return None
     shown = "" if value_kpa is None else f" (last {round(value_kpa, 0) + 0.0:.0f} kPa)"
@@ -74,7 +74,7 @@ def unit_changed() -> Finding:
 
 
 def gauge_stuck(strokes: int, allowed: int) -> Finding | None:
-    """The switch answered stroke after stroke and the reading never moved."""
+    """The switch responded stroke after stroke and the reading never moved."""
     if strokes < allowed:
         return None
     return Finding(
@@ -85,7 +85,7 @@ def gauge_stuck(strokes: int, allowed: int) -> Finding | None:
 
 
 def oil_temperature(temperature_degc: float, limit_degc: float) -> Finding | None:
-    """Oil above the limit."""
+    """Oil temperature above the limit."""
     if temperature_degc <= limit_degc:
         return None
     return Finding(
@@ -96,7 +96,7 @@ def oil_temperature(temperature_degc: float, limit_degc: float) -> Finding | Non
 
 
 def supply_voltage(voltage_v: float, low_v: float | None, high_v: float | None) -> Finding | None:
-    """Supply outside its limits."""
+    """Supply voltage outside its limits."""
     if (low_v is None or voltage_v >= low_v) and (high_v is None or voltage_v <= high_v):
         return None
     limit_v = low_v if low_v is not None and not voltage_v >= low_v else high_v

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The interlock: alone holds the raw relay, releases the coil when a rule no longer holds.
+"""The interlock: sole holder of the raw relay, releases the coil when a rule no longer holds.
 
 Order on every trip: command off first, latch second, report third. It never claims to be a safety
 function; fuse, mushroom stop and relief valve stand beneath it.
@@ -21,15 +21,16 @@ from rig.core.records import READBACK, SWITCH, Command, Edge, Record, Sample, Tr
 
 NS = 1_000_000_000
 AGREE_TICKS = 2
-"""The read-back counts as agreeing again after so many looks: a chattering one is no agreement."""
+"""Consecutive agreeing samples before the read-back counts as agreeing again: chatter is not
+agreement."""
 
 
 class Interlock:
-    """Watches every sample and its own tick; hands out energise and release.
+    """Watches every sample and its own tick; provides energise and release.
 
     `emit` takes the records of commands and trips; `now_ns` is the clock of all records; `beat`
-    toggles the heartbeat line, and is called only here and only while nothing has tripped.
-    `carried` is the coil's heat from earlier runs; without it the coil is taken as cold.
+    toggles the heartbeat line and is called only here, only while nothing has tripped. `carried` is
+    the coil's heat from earlier runs; without it the coil is assumed cold.
     """
 
     def __init__(
@@ -69,11 +70,11 @@ class Interlock:
 
     @property
     def energised(self) -> bool:
-        """What was commanded last."""
+        """The last command."""
         return self._coil.commanded_on
 
     def energise(self, stroke: int) -> bool:
-        """Command the relay on; False, and nothing done, once tripped."""
+        """Command the relay on. Once tripped, does nothing and returns False."""
         if self.trip is not None:
             return False
         t_ns = self._now_ns()
@@ -87,7 +88,7 @@ class Interlock:
     def release(self, stroke: int = 0) -> None:
         """Command the relay off. Works from any state, any number of times.
 
-        Raises CoilLiveError where the line could not be written at all.
+        Raises CoilLiveError if the line could not be written at all.
         """
         was_on = self._on_since_ns
         t_ns = self._now_ns()
@@ -105,8 +106,8 @@ class Interlock:
     # -- what arrives
 
     def see_sample(self, sample: Sample) -> None:
-        """Called with every reading before anything else sees it. Over the limit of pressure the
-        line goes low first: looking at the other rules and wording the trip took as long again."""
+        """Called with every reading before anything else sees it. Above the pressure limit, the
+        line goes low first: checking the other rules and wording the trip took as long again."""
         pressure = sample.channel == "pressure"
         try:
             if pressure and self._over_limit(sample.value):
@@ -135,12 +136,12 @@ class Interlock:
     def see_edge(self, edge: Edge) -> None:
         """Called with every edge, in order."""
         self._edge_level[edge.line] = self._level[edge.line] = edge.level
-        self._edge_lost_since[edge.line] = None  # a source that reports edges is not dead
+        self._edge_lost_since[edge.line] = None  # a source that reports edges is alive
         if edge.line == SWITCH:
             self._gauge.switch_edge()
 
     def start(self, now_ns: int, levels: Mapping[str, int]) -> None:
-        """Watching begins: levels are taken as they stand, staleness counts from here."""
+        """Start watching: take levels as they are; staleness counts from here."""
         self._level.update(levels)
         self._edge_level.update(levels)
         if self._gauge.good_ns is None:
@@ -153,7 +154,7 @@ class Interlock:
     def tick(
         self, now_ns: int, levels: Mapping[str, int], loops: Mapping[str, bool] | None = None
     ) -> None:
-        """Judge every rule that needs no arrival. `levels` were polled just now, `loops` are the
+        """Judge every rule that needs no arrival. `levels` were polled just now; `loops` are the
         stop and cover inputs by rule name, True while closed."""
         for rule, closed in (loops or {}).items():
             self._judge(coil_and_program_rules.loop_open(rule, closed), now_ns)
@@ -193,7 +194,7 @@ class Interlock:
         lag_s: float = 0.0,
         free_mb: float | None = None,
     ) -> None:
-        """The loop itself, and what the recorder tells: all may be as they should."""
+        """Judge the loop itself and the recorder's reports."""
         limits = self._setup.limits
         self._judge(coil_and_program_rules.loop_late(late_s, limits.loop_late_s), now_ns)
         self._judge(
@@ -205,11 +206,11 @@ class Interlock:
             )
 
     def recorder_gone(self, now_ns: int) -> None:
-        """Nobody takes the records any more."""
+        """The recorder has exited."""
         self._judge(coil_and_program_rules.recorder_gone(), now_ns)
 
     def edge_source_failed(self, now_ns: int, detail: str) -> None:
-        """The request for the timed lines is gone."""
+        """The request for the timed lines is lost."""
         self._judge(coil_and_program_rules.edge_source_failed(detail), now_ns)
 
     def coil_now(self) -> Carried:
@@ -219,7 +220,7 @@ class Interlock:
         return Carried(self._heat.temperature_degc, self._duty.before(now_ns), "")
 
     def load_live(self) -> bool | None:
-        """What the read-back shows; None where none is wired."""
+        """What the read-back shows; None if none is wired."""
         level = self._level.get(READBACK)
         return None if level is None else level == self._live_level
 
@@ -229,7 +230,7 @@ class Interlock:
         return any(readback_doubted(trip) for trip in (self.trip, *self.later))
 
     def switch_closed(self) -> bool | None:
-        """What the switch's line shows; None before it was looked at."""
+        """What the switch line shows; None before it was first read."""
         level = self._level.get(SWITCH)
         return None if level is None else level == self._setup.switch_closed_level
 
@@ -271,7 +272,7 @@ class Interlock:
         )
 
     def _judge(self, finding: Finding | None, t_ns: int) -> None:
-        """Off, then latch, then report; the latch stands even where off could not be written."""
+        """Off, then latch, then report; the latch stands even if off could not be written."""
         if finding is None:
             return
         try:
@@ -282,7 +283,7 @@ class Interlock:
     def _latch(self, finding: Finding, t_ns: int) -> None:
         trip = Trip(*finding[:4], t_ns, finding.message)
         if trip.value is not None and not math.isfinite(trip.value):
-            trip = trip._replace(value=None)  # a record has no form for it, and it must be told
+            trip = trip._replace(value=None)  # no form in a record; the trip must be reported
         if self.trip is None:
             self.trip = trip
         elif finding.rule in {self.trip.rule, *(later.rule for later in self.later)}:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Which rules are watched on a rig as wired, what each does, and how slow it is at worst."""
+"""Which rules are watched on a rig as wired, what each does, and its slowest reaction."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from rig.config.setup.model import Setup
 from rig.core.records import EDGE_SOURCE_RULE, READBACK_RULE
 
 TICK_S = 0.020
-"""The interlock's own tick: it also runs when nothing arrives."""
+"""The interlock's own tick: it runs even when nothing arrives."""
 EDGE_LOST_S = 0.050
-"""A level that changed without its edge for this long means a dead edge source."""
+"""A level that changed without an edge for this long means a dead edge source."""
 IMPLAUSIBLE_FRAMES = 3
-"""So many readings in a row outside the measuring range are not noise."""
+"""Consecutive readings outside the measuring range that are no longer noise."""
 
 OVER_PRESSURE = "over-pressure"
 PRESSURE_RATE = "pressure rising"
@@ -44,7 +44,7 @@ HEARTBEAT = "desk and bench both dead"
 
 class Watch(NamedTuple):
     """A rule, whether its sensor is there, and its slowest reaction: from the condition to the
-    relay line commanded off, gauge period and allowed delay included, milliseconds.
+    relay line commanded off, including gauge period and allowed delay, milliseconds.
 
     `action` is what it does: "trip" (off, latched, a person clears) or "end" (off, run kept).
     Preflight refuses to start while the condition of a watched rule stands.

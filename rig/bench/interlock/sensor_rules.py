@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Rules on coil current, cylinder pressure, engine speed, and on sensors that have gone quiet.
+"""Rules on coil current, cylinder pressure, engine speed, and silent sensors.
 
 Every comparison is written so that NaN trips: `not (value <= limit)`.
 """
@@ -11,8 +11,8 @@ from rig.bench.interlock.coil_and_program_rules import Finding
 
 
 def coil_current(current_a: float, limit_a: float) -> Finding | None:
-    """More current than the coil is to have, either way: a sensor wired the wrong way round reads
-    below zero."""
+    """More current than the coil may carry, in either direction: a sensor wired the wrong way round
+    reads below zero."""
     if abs(current_a) <= limit_a:
         return None
     return Finding(
@@ -23,7 +23,7 @@ def coil_current(current_a: float, limit_a: float) -> Finding | None:
 
 
 def cylinder_pressure(pressure_kpa: float, limit_kpa: float) -> Finding | None:
-    """A cylinder above the limit."""
+    """Cylinder pressure above the limit."""
     if pressure_kpa <= limit_kpa:
         return None
     return Finding(

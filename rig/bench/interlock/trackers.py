@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the interlock remembers between two looks: duty, coil heat, the gauge's behaviour."""
+"""The interlock's memory between two checks: duty, coil heat, the gauge's behaviour."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ NS = 1_000_000_000
 
 
 class DutyWindow:
-    """On-time within a sliding window, from the spans of the coil; constant work a call."""
+    """On-time within a sliding window, from the coil's energised spans; constant work a call."""
 
     def __init__(self, window_ns: int) -> None:
         self._window_ns = window_ns
@@ -25,7 +25,7 @@ class DutyWindow:
         self._sum_ns = 0
 
     def add(self, on_ns: int, off_ns: int) -> None:
-        """A span that has ended."""
+        """Add a span that has ended."""
         self._spans.append((on_ns, off_ns))
         self._sum_ns += off_ns - on_ns
 
@@ -35,7 +35,7 @@ class DutyWindow:
         return [(now_ns - on_ns, now_ns - off_ns) for on_ns, off_ns in self._spans]
 
     def on_ns(self, now_ns: int, on_since_ns: int | None) -> int:
-        """On-time in the window that ends now, with the span that still goes on."""
+        """On-time in the window that ends now, including the span still in progress."""
         start_ns = now_ns - self._window_ns
         spans = self._spans
         while spans and spans[0][1] <= start_ns:
@@ -52,8 +52,8 @@ class DutyWindow:
 def coil_temperature_degc(
     setup: Setup, before_degc: float, seconds: float, *, energised: bool
 ) -> float:
-    """The coil's temperature `seconds` after it was at `before_degc`: one thermal mass, heated by
-    V squared over R with R at `before_degc` (physics.coil). NaN without [coil_heating]."""
+    """The coil's temperature `seconds` after `before_degc`: one thermal mass, heated by V squared
+    over R with R at `before_degc` (physics.coil). NaN without [coil_heating]."""
     heating = setup.coil_heating
     if heating is None:
         return math.nan
@@ -70,7 +70,7 @@ def coil_temperature_degc(
 
 class CoilHeat:
     """The coil's temperature over time. It begins at `start_degc` at `start_ns`, or at the
-    surroundings."""
+    temperature of the surroundings."""
 
     def __init__(
         self, setup: Setup, start_degc: float | None = None, start_ns: int | None = None
@@ -83,7 +83,7 @@ class CoilHeat:
         self.temperature_degc = start_degc
 
     def advance(self, now_ns: int, energised: bool) -> None:
-        """The coil was energised, or not, since the last call."""
+        """Advance from the last call, with the coil energised or not since then."""
         before, self._at_ns = self._at_ns, now_ns
         if before is None or now_ns <= before:
             return
@@ -111,7 +111,7 @@ class GaugeWatch:
         self._switch_changed = False
 
     def command(self, t_ns: int, on: bool) -> None:
-        """A stroke begins or ends; from here the pressure may answer."""
+        """A stroke begins or ends; from here the pressure may respond."""
         self._commanded_ns = t_ns
         if on:
             if self._switch_changed:
@@ -122,7 +122,7 @@ class GaugeWatch:
         self._switch_changed = True
 
     def see(self, sample: Sample) -> list[Finding]:
-        """What this reading says against the limits."""
+        """Judge this reading against the limits."""
         found: list[Finding | None] = []
         if sample.value is not None and self.limit_kpa is not None:
             found.append(gauge_rules.over_pressure(sample.value, self.limit_kpa))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""From a number to a reading of its channel: unit, range, quality. Pure."""
+"""Turn a number into a reading of its channel: unit, range, quality. Pure."""
 
 from __future__ import annotations
 
@@ -19,21 +19,21 @@ FRAME_REJECTED = "frame rejected"
 SHOWN_MOST = 60
 
 INVALID_FROM = 9.9e37
-"""Instruments that speak IEEE 488.2 / SCPI send 9.91E37 for "no number", 9.9E37 for infinity
-(value from memory)."""
+"""Instruments that speak IEEE 488.2 / SCPI send 9.91E37 for "no number", 9.9E37 for infinity (value
+from memory)."""
 
 
 class Decoded(NamedTuple):
-    """What one frame said: readings and conditions, and the factor of the unit in which the
-    pressure was sent (None where the frame does not say)."""
+    """The content of one frame: readings and conditions, and the factor of the pressure's unit as
+    sent (None if the frame does not state it)."""
 
     items: list[Sample | Condition]
     factor: float | None = None
 
 
 class Channel(NamedTuple):
-    """A channel of a gauge: its `unit` (None where each frame states its own) and the range, in
-    the channel's own unit, outside which a reading keeps its value and is not believed."""
+    """A channel of a gauge: its `unit` (None if each frame states its own) and its range, in the
+    same unit. A reading outside the range keeps its value and is not believed."""
 
     name: str
     unit: Linear | None
@@ -41,7 +41,7 @@ class Channel(NamedTuple):
     high: float = math.inf
 
     def sample(self, number: float, t_ns: int, unit: Linear | None = None) -> Sample:
-        """The reading of a number as it was sent. `unit` is the frame's own."""
+        """The reading for a number as sent. `unit` is the frame's own."""
         scale = unit or self.unit
         if scale is None:
             return Sample(self.name, None, t_ns, UNIT_UNKNOWN)
@@ -60,7 +60,7 @@ def pressure_of(gauge: GaugeSetup) -> Channel:
 
 
 def further_of(channel: GaugeChannel) -> Channel:
-    """One of its further channels."""
+    """One of its other channels."""
     if channel.unit is None:
         return Channel(channel.channel, None)
     unit = unit_of(channel.channel, channel.unit)
@@ -70,6 +70,6 @@ def further_of(channel: GaugeChannel) -> Channel:
 
 
 def rejected(t_ns: int, data: bytes, why: str) -> Condition:
-    """The condition of bytes that are no reading; the bytes shown are cut to a bounded length."""
+    """The condition for bytes that are no reading; the bytes shown are cut to a maximum length."""
     shown = repr(data[:SHOWN_MOST])[1:] + ("..." if len(data) > SHOWN_MOST else "")
     return Condition(FRAME_REJECTED, t_ns, f"{shown} {why}")

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Frames out of a byte stream, each with the arrival of its last byte. Pure: no port, no clock."""
+"""Extract frames from a byte stream, each with the arrival of its last byte. Pure: no port, no
+clock."""
 
 from __future__ import annotations
 
@@ -15,7 +16,7 @@ _BLANK = b"\r\n\t \0"
 
 class Line(NamedTuple):
     """A whole frame with its marks, or a line without its terminator, and when its end arrived.
-    `cut_in`: its start mark came before the end of a frame, and may stand in a number."""
+    `cut_in`: its start mark came before the end of a frame, and may be part of a number."""
 
     t_ns: int
     data: bytes
@@ -23,7 +24,7 @@ class Line(NamedTuple):
 
 
 class BadFrame(NamedTuple):
-    """Bytes that are no frame: `data` is their beginning, `why` says what is wrong."""
+    """Bytes that are not a frame: `data` is their beginning, `why` says what is wrong."""
 
     t_ns: int
     data: bytes
@@ -33,25 +34,25 @@ class BadFrame(NamedTuple):
 class LineFramer:
     """Cuts the stream into frames: between `marks`, or lines that end with CR, LF or both.
 
-    A frame is taken only when its end has arrived. What comes before the first start mark (without
-    one: before the first end) is thrown away, since its beginning is missing. A start mark begins
-    a frame wherever it comes; what was before it without an end is a BadFrame, and the frame it
-    begins is `cut_in`. A BadFrame is also one that ends without having begun, and an over-long one,
-    whose rest is thrown away too. Empty lines are skipped, and so is what stands between an end and
+    A frame is accepted only when its end has arrived. Bytes before the first start mark (without
+    one: before the first end) are discarded, since their beginning is missing. A start mark begins
+    a frame anywhere; any bytes before it without an end are a BadFrame, and the frame it begins is
+    `cut_in`. A frame that ends without having begun is also a BadFrame, and so is an over-long one,
+    whose remainder is discarded too. Empty lines are skipped, and so are bytes between an end and
     the next start mark.
     """
 
     def __init__(
         self, length_most: int = LENGTH_MOST, marks: Marks = LINES, *, whole: bool = False
     ) -> None:
-        """`whole`: the first byte begins a frame, as in the answer to a question."""
+        """`whole`: the first byte begins a frame, as in the reply to a request."""
         self._most, self._marks = length_most, marks
         self._from_first = whole
         self.rejected = 0
         self.reset()
 
     def reset(self) -> None:
-        """Forget what was collected, as after opening the port."""
+        """Discard what was collected, as after opening the port."""
         self._buffer = bytearray()
         self._synchronised = self._from_first
         self._inside = self._from_first and not self._marks.start
@@ -64,7 +65,7 @@ class LineFramer:
         return bytes(self._buffer)
 
     def feed(self, t_ns: int, data: bytes) -> list[Line | BadFrame]:
-        """Take bytes that arrived at `t_ns`; returns what they completed, in order."""
+        """Add bytes that arrived at `t_ns`; returns what they completed, in order."""
         out: list[Line | BadFrame] = []
         if self._marks.start or self._marks.end:
             for byte in data:
@@ -84,12 +85,12 @@ class LineFramer:
         if byte in (_CR, _LF) and not marks.end:
             self._end(t_ns, out)
             return
-        if byte in (_CR, _LF) and not buffer:  # the line end behind an end mark
+        if byte in (_CR, _LF) and not buffer:  # the line end after an end mark
             return
         self._take(t_ns, bytes([byte]), out)
         if self._check_left:
             self._check_left -= 1
-            # a check of one byte may have any value, also that of a mark
+            # a one-byte check may have any value, even that of a mark
             if not self._check_left and (marks.after == 1 or not self._begins()):
                 self._end(t_ns, out)
                 return

@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""From what an unknown gauge sends to the setup lines that read it. Pure.
+"""From an unknown gauge's output to the setup lines that read it. Pure.
 
-Lines are cut into numbers, words and the rest; what differs from line to line is a number or does
-not matter, what stays is text. Whatever is proposed was tried: it reads every line it was made
-from.
+Lines are split into numbers, words and the rest: what varies between lines is a number or
+irrelevant, what stays is text. Every proposal was tried: it reads every line it was made from.
 """
 
 from __future__ import annotations
@@ -23,15 +22,16 @@ from rig.io.gauges.pattern import checksum
 
 LINES_LEAST = 3
 CLEAN_SHARE = 0.97
-"""A share of plain characters below this is another baud rate or framing."""
+"""A share of plain characters below this means the wrong baud rate or framing."""
 MARKED_SHARE = 0.8
-"""Of bytes framed by marks so much lies inside whole frames, a half one beside them granted; the
-rest is what the wire spoils."""
+"""Of bytes framed by marks, at least this share is inside whole frames, allowing for a half one
+beside them; the rest was corrupted on the wire."""
 RUNS_TRIED, MARK_LONGEST = 4, 3
-"""Runs of control characters looked at, the commonest first, and the longest mark tried."""
+"""Number of runs of control characters examined, the commonest first, and the longest mark
+tried."""
 
 CHANNEL_WORDS = {"ch", "chan", "channel", "input", "sensor"}
-"""Words that a number which never changes belongs to."""
+"""Words to which a number that never changes belongs."""
 
 _DIGITS = {"point": r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+", "comma": r"[0-9]+(?:,[0-9]+)?"}
 _WORD = r"((?:kgf?/cm2|(?:mm|in)H2O|[A-Za-z/%]+)(?:\([A-Za-z]\))?)"
@@ -39,8 +39,8 @@ _SENTENCE = re.compile(r"[$!]([A-Z0-9]{5}(?:,[^*]*))\*([0-9A-Fa-f]{2})")
 
 
 class Found(NamedTuple):
-    """Keys of [gauge] that read the lines (`keys`, ready for a setup), words about what was
-    understood, and a reading of the last line as it would be shown."""
+    """Keys of [gauge] that read the lines (`keys`, ready for a setup), an explanation in words, and
+    a reading of the last line as it would be shown."""
 
     keys: dict[str, str]
     words: list[str]
@@ -48,7 +48,7 @@ class Found(NamedTuple):
 
 
 def plain_share(data: bytes) -> float:
-    """The share of bytes that a line of text may have."""
+    """The share of bytes that can occur in a line of text."""
     if not data:
         return 0.0
     good = sum(32 <= byte < 127 or byte in (9, 10, 13) for byte in data)
@@ -56,7 +56,7 @@ def plain_share(data: bytes) -> float:
 
 
 def seven_bits(data: bytes) -> str | None:
-    """The parity of bytes that are 7 bits with parity, seen as 8 bits; None where they are not."""
+    """The parity of bytes that are 7 bits with parity, read as 8 bits; None if they are not."""
     if len(data) < 20 or marks_of(bytes(byte & 0x7F for byte in data)) is None:
         return None
     odd = sum(byte.bit_count() & 1 for byte in data)
@@ -66,16 +66,16 @@ def seven_bits(data: bytes) -> str | None:
 
 
 def marks_of(data: bytes) -> Marks | None:
-    """The marks that frame these bytes: none for plain lines, None where they are no text.
+    """The marks that frame these bytes: none for plain lines, None if they are not text.
 
-    Marks are tried in every order that occurs; those that leave the fewest bytes outside their
-    frames are taken, of like ones those that say more, and rather ETX than a separator as the end.
+    Marks are tried in every order that occurs. Those that leave the fewest bytes outside their
+    frames win; among equals, those that say more, and ETX rather than a separator as the end.
     """
     if plain_share(data) >= CLEAN_SHARE:
         return LINES
     found: list[tuple[tuple[int, int, bool], Marks]] = []
     often = _often(data)
-    within = bytes(set(b"".join(often)))  # such as part the fields of a frame
+    within = bytes(set(b"".join(often)))  # such as separate the fields of a frame
     for marks in _possible_marks(often):
         frames = framed(data, marks)
         inner = [marks.inner(frame) for frame in frames]
@@ -98,19 +98,19 @@ def _codes(names: tuple[str, ...]) -> tuple[bytes, ...]:
 
 
 def framed(data: bytes, marks: Marks) -> list[bytes]:
-    """The whole frames of bytes."""
+    """The whole frames in the bytes."""
     frames = LineFramer(marks=marks).feed(0, data)
     return [frame.data for frame in frames if isinstance(frame, Line)]
 
 
 def _often(data: bytes) -> list[bytes]:
-    """Runs of control characters that come again and again."""
+    """Runs of control characters that recur."""
     runs = Counter(re.findall(rb"[\x00-\x08\x0b\x0c\x0e-\x1f]+", data))
     return [run for run, count in runs.most_common(RUNS_TRIED) if count >= LINES_LEAST]
 
 
 def _possible_marks(often: list[bytes]) -> Iterator[Marks]:
-    """Start and end marks out of such runs."""
+    """Start and end marks from such runs."""
     parts = {run[a:b] for run in often for a in range(len(run)) for b in range(a + 1, len(run) + 1)}
     parts = {part for part in parts if len(part) <= MARK_LONGEST}
     begins = _codes(BEGINNING)
@@ -128,7 +128,7 @@ def _checks_hold(frames: list[bytes], marks: Marks) -> bool:
 
 
 def _marked_check(frames: list[bytes], marks: Marks) -> str | None:
-    """The checksum behind the end mark that every frame has; None where there is none."""
+    """The checksum after the end mark that every frame has; None if there is none."""
     at = -marks.after
     bodies = [frame[len(marks.start) : at] for frame in frames]
     sent = [frame[at:] for frame in frames]
@@ -147,10 +147,10 @@ def _marked_check(frames: list[bytes], marks: Marks) -> str | None:
 def understand(
     lines: list[str], period_s: float | None = None, marks: Marks = LINES
 ) -> Found | None:
-    """The keys that read these lines; None where no number can be made out.
+    """The keys that read these lines; None if no number can be identified.
 
-    `lines` come in the order they were sent, the first one whole: without their ends, or with
-    `marks` as whole frames.
+    `lines` are in the order sent, the first one whole: without their ends, or with `marks` as whole
+    frames.
     """
     if len(lines) < LINES_LEAST:
         return None
@@ -162,7 +162,7 @@ def understand(
 
 
 def _rounded_ms(period_s: float) -> str:
-    """The time between readings on the safe side, to two digits."""
+    """The time between readings, rounded to the safe side, two digits."""
     milliseconds = max(1e3 * period_s, 1.0)
     step = 10 ** max(len(str(int(milliseconds))) - 2, 0)
     return f"{-(-milliseconds // step) * step:.0f}"
@@ -211,14 +211,14 @@ class _Piece(NamedTuple):
 
 
 def _pattern(lines: list[str], marks: Marks) -> Found | None:
-    """The keys of lines or frames: what stands between the marks is cut, and the marks put back."""
+    """The keys of lines or frames: split what is between the marks, then put the marks back."""
     frames = [line.encode("latin-1") for line in lines]
     texts = [marks.inner(frame).decode("latin-1").strip("\r\n") for frame in frames]
     check = _checksum_of(texts)
     start, end = in_pattern(marks.start.decode()), in_pattern(marks.end.decode())
     if marks.after:
         end += f"{{{_marked_check(frames, marks)}}}"
-    for mark in _codes(ENDING):  # behind it stands a check of a kind that is not known
+    for mark in _codes(ENDING):  # an unknown kind of check follows it
         sign = mark.decode()
         if not marks.end and all(sign in text for text in texts):
             texts, end = [text.partition(sign)[0] for text in texts], f"{in_pattern(sign)}{{*}}"
@@ -239,7 +239,7 @@ def _pattern(lines: list[str], marks: Marks) -> Found | None:
 
 
 def _decimals(lines: list[str]) -> list[str]:
-    """Which character may begin the decimals, the likelier first."""
+    """Characters that may begin the decimals, the likelier first."""
     if any(re.search(r"[0-9]\.[0-9]", line) for line in lines):
         return ["point"]
     comma = all(len(re.findall(r"[0-9],[0-9]", line)) == 1 for line in lines)
@@ -262,8 +262,8 @@ def _cut(line: str, decimal: str) -> list[_Piece]:
 
 
 def _candidates(columns: list[tuple[_Piece, ...]]) -> list[tuple[int, int | None]]:
-    """Columns that may hold the pressure, each with the column of its unit, the likeliest first:
-    with a unit of pressure behind it, then the numbers that change, then the rest."""
+    """Columns that may hold the pressure, each with the column of its unit, likeliest first: those
+    followed by a unit of pressure, then the numbers that change, then the rest."""
     numbers = [at for at, column in enumerate(columns) if column[0].kind == "number"]
     with_unit: list[tuple[int, int | None]] = []
     for at in numbers:
@@ -277,8 +277,8 @@ def _candidates(columns: list[tuple[_Piece, ...]]) -> list[tuple[int, int | None
 
 
 def _likely(columns: list[tuple[_Piece, ...]], at: int) -> int:
-    """How much a column of numbers looks like readings: it changes, it has decimals, it does not
-    count, and it is no part of a time of day."""
+    """How much a column of numbers looks like readings: it changes, it has decimals, it is not a
+    counter, and it is not part of a time of day."""
     texts = [piece.text.replace(" ", "").replace(",", ".") for piece in columns[at]]
     try:
         values = [float(text) for text in texts]
@@ -298,8 +298,8 @@ def _try(
     lines: list[str],
     around: tuple[str, str],
 ) -> Found | None:
-    """The pattern with the pressure in column `at`, if it reads the lines. `around` stands before
-    and behind what the columns say."""
+    """The pattern with the pressure in column `at`, if it reads the lines. `around` goes before and
+    after the text from the columns."""
     for bold in (True, False):
         text = around[0] + _written(columns, at, unit, bold=bold) + around[1]
         try:
@@ -330,8 +330,8 @@ def _try(
 
 
 def _written(columns: list[tuple[_Piece, ...]], at: int, unit: int | None, *, bold: bool) -> str:
-    """The columns as a pattern. `bold` keeps text that never changed; otherwise only what stands
-    beside the pressure is kept and the rest does not matter."""
+    """The columns as a pattern. `bold` keeps text that never changed; otherwise only what is next
+    to the pressure is kept and the rest is ignored."""
     parts: list[str] = []
     for n, column in enumerate(columns):
         texts = {piece.text for piece in column}
@@ -362,7 +362,7 @@ def _written(columns: list[tuple[_Piece, ...]], at: int, unit: int | None, *, bo
 
 def _is_name(columns: list[tuple[_Piece, ...]], at: int) -> bool:
     """Whether a number that never changed is part of a channel's name, as in "P1: 2.56 bar": the
-    line of another channel must not be read for it."""
+    line of another channel must not be read as this one."""
     if not 0 < at < len(columns) - 1 or columns[at - 1][0].kind != "word":
         return False
     if not columns[at][0].text.isdecimal():
@@ -373,7 +373,7 @@ def _is_name(columns: list[tuple[_Piece, ...]], at: int) -> bool:
 
 
 def _checksum_of(lines: list[str]) -> str | None:
-    """The checksum with which every line ends, if one does."""
+    """The checksum at the end of every line, if there is one."""
     for kind in ("xor", "sum"):
         if all(
             re.search(r"[0-9A-Fa-f]{2}$", line)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a gauge is read through: bytes with their arrival times, from a port or from memory."""
+"""The byte source of a gauge: bytes with their arrival times, from a port or from memory."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ PENDING_MOST = 65_536
 
 
 class LinkLost(HardwareError):
-    """The link went away at `t_ns`. Told once; afterwards the link tries to come back."""
+    """The link was lost at `t_ns`. Raised once; afterwards the link tries to reconnect."""
 
     def __init__(self, detail: str, t_ns: int) -> None:
         self.detail, self.t_ns = detail, t_ns
@@ -30,23 +30,23 @@ class ByteLink(Protocol):
 
     @property
     def up(self) -> bool:
-        """Whether it is there now."""
+        """Whether it is connected now."""
 
     def write(self, data: bytes) -> bool:
-        """Send without blocking; False where not all of it could be sent. A lost link takes
+        """Send without blocking; False if not all of it could be sent. A lost link sends
         nothing."""
 
     def discard(self) -> None:
-        """Throw away what arrived and was not read."""
+        """Discard bytes that arrived but were not read."""
 
     def fileno(self) -> int | None:
-        """A descriptor to wait on; None where there is none, and while the link is lost."""
+        """A descriptor to wait on; None if there is none, and while the link is lost."""
 
     def close(self) -> None: ...
 
 
 class MemoryLink:
-    """A link whose bytes are handed in with their instants: virtual time, and tests."""
+    """A link fed with bytes and their instants: for virtual time and tests."""
 
     def __init__(self) -> None:
         self.opened = 1
@@ -55,7 +55,7 @@ class MemoryLink:
         self._up = True
         self._lost: LinkLost | None = None
         self.sent: Callable[[bytes], None] = lambda _: None
-        """Told what is written."""
+        """Called with what is written."""
 
     @property
     def up(self) -> bool:
@@ -70,21 +70,21 @@ class MemoryLink:
         self._waiting, self._size = [], 0
 
     def feed(self, t_ns: int, data: bytes) -> None:
-        """Bytes whose last one arrived at `t_ns`. On a lost link they go nowhere.
+        """Add bytes whose last one arrived at `t_ns`. On a lost link they are lost.
 
-        Like a port's own buffer it is bounded: what does not fit is dropped.
+        Limited like a port's own buffer: what does not fit is dropped.
         """
         if self._up and self._size + len(data) <= PENDING_MOST:
             self._waiting.append((t_ns, data))
             self._size += len(data)
 
     def lose(self, t_ns: int, detail: str) -> None:
-        """As when the gauge is unplugged."""
+        """As if the gauge were unplugged."""
         if self._up:
             self._up, self._lost = False, LinkLost(detail, t_ns)
 
     def restore(self) -> None:
-        """As when it is plugged in again."""
+        """As if it were plugged in again."""
         if not self._up:
             self._up = True
             self.opened += 1

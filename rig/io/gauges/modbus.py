@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Modbus RTU: requests for registers, and what a device's reply says. Pure; pymodbus encodes and
-decodes the frames, a port is opened elsewhere.
+"""Modbus RTU: requests for registers, and decoding of a device's reply. Pure; pymodbus encodes and
+decodes the frames, the port is opened elsewhere.
 
 Modbus over serial line 1.02 and the application protocol 1.1b3 (function codes 3 and 4).
 """
@@ -32,8 +32,8 @@ JUNK_MOST = 4
 
 
 class Reply(NamedTuple):
-    """What bytes say, and how many of them it took. Not `whole`: they are no reply, and the reply
-    itself may still come."""
+    """The decoded content, and how many bytes it took. Not `whole`: the bytes are no reply, and the
+    reply itself may still come."""
 
     items: list[Sample | Condition]
     used: int
@@ -57,11 +57,11 @@ class RegisterRead:
         )
 
     def take(self, t_ns: int, data: bytes) -> Reply | None:
-        """What `data` says, all that arrived since the request; None while it may be half a reply.
+        """Decode `data`, all that arrived since the request; None while it may be half a reply.
 
-        A few bytes of noise before it, as adapters send when they turn around, are passed over.
-        Otherwise bytes that are no reply are rejected, all of them: in a conversation of one
-        question and one answer nothing sound can follow them.
+        Skips a few bytes of noise before the reply, as adapters send when they turn around. Any
+        other bytes that are no reply are rejected, all of them: with one request and one reply,
+        nothing valid can follow them.
         """
         for start in range(JUNK_MOST + 1):
             if len(data) - start < 2:

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""NMEA 0183 sentences: checked, and the wanted numbers taken out. Pure.
+"""NMEA 0183 sentences: check them and extract the wanted numbers. Pure.
 
 A sentence is `$` or `!`, an address of five characters (talker and sentence), fields between
-commas, `*` and two hexadecimal digits: the exclusive or of all characters between `$` and `*`.
-Of a transducer sentence (XDR) the fields come in fours: type, number, unit, name. The letters of
-type and unit are from memory.
+commas, `*` and two hexadecimal digits: the exclusive or of all characters between `$` and `*`. In a
+transducer sentence (XDR) the fields come in fours: type, number, unit, name. The letters of type
+and unit are from memory.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class _Wanted(NamedTuple):
 
 
 class NmeaDecoder:
-    """Takes the wanted fields out of sentences. Holds no state."""
+    """Extracts the wanted fields from sentences. Holds no state."""
 
     def __init__(self, gauge: GaugeSetup) -> None:
         if gauge.nmea is None:
@@ -58,7 +58,7 @@ class NmeaDecoder:
                 self._wanted.append(_Wanted(further_of(channel), channel.nmea))
 
     def readings(self, t_ns: int, line: bytes) -> Decoded:
-        """The readings of one line; none of a good sentence in which nothing wanted stands."""
+        """The readings of one line; none for a good sentence without any wanted field."""
         found = _SENTENCE.fullmatch(line.rstrip(b" \t"))
         if found is None:
             return Decoded([rejected(t_ns, line, "is not an NMEA 0183 sentence with a checksum")])
@@ -95,7 +95,7 @@ def _field(
 def _transducer(
     channel: Channel, name: str, fields: list[str], t_ns: int
 ) -> tuple[Sample, Linear | None] | None:
-    """The reading of the transducer of this name; None where the sentence has none."""
+    """The reading of the transducer with this name; None if the sentence has none."""
     for at in range(0, len(fields) - 3, 4):
         kind, text, letter, who = (field.strip() for field in fields[at : at + 4])
         if who != name:

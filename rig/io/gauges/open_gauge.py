@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The one place that chooses the gauge's port by its form."""
+"""The only place that chooses the gauge's port by its form."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ Gauge = StreamGauge | AskedGauge
 
 
 def gauge_on(link: ByteLink, clock: Clock, gauge: GaugeSetup) -> Gauge:
-    """The gauge of a setup behind an opened link. Raises PatternError."""
+    """The gauge of a setup on an opened link. Raises PatternError."""
     if gauge.asked:
         return AskedGauge(link, clock, gauge)
     return StreamGauge(link, clock, gauge)
 
 
 def open_gauge(gauge: GaugeSetup, port: str | None = None) -> Gauge:
-    """Open the gauge's serial port, or `port` in its place. Raises HardwareError."""
+    """Open the gauge's serial port, or `port` instead. Raises HardwareError."""
     level = {"on": True, "off": False, None: None}
     link = SerialLink(
         port or gauge.port, gauge.baud, gauge.bytesize, gauge.parity, gauge.stopbits,

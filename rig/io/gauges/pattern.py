@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The decoder of lines and marked frames: one and its arrival in, readings out. Pure.
+"""The decoder of lines and marked frames: a line and its arrival in, readings out. Pure.
 
 The pattern language itself is in rig.config.gauge.pattern, where a setup is checked.
 """
@@ -37,8 +37,8 @@ CHANNEL = "pressure"
 class StreamDecoder:
     """Decodes lines of one pattern. Holds no state: the same line gives the same readings.
 
-    `measuring_range_kpa` is what the gauge can show; a reading outside it keeps its value and says
-    "out of range". `further` are the channels beside the pressure.
+    `measuring_range_kpa` is what the gauge can show; a reading outside it keeps its value with the
+    quality "out of range". `further` are the channels other than pressure.
     """
 
     def __init__(
@@ -54,16 +54,16 @@ class StreamDecoder:
 
     @property
     def marks(self) -> Marks:
-        """What frames the lines that this decoder reads."""
+        """The framing of the lines that this decoder reads."""
         return self._pattern.marks
 
     @property
     def checked(self) -> bool:
-        """A checksum tells whether a line is whole."""
+        """Whether a checksum shows that a line is complete."""
         return self._pattern.checksum is not None
 
     def decode(self, t_ns: int, line: bytes) -> Sample | Condition:
-        """The pressure of a line without its terminator; a Condition where it does not match.
+        """Decode the pressure from a line without its terminator; a Condition if it does not match.
 
         `t_ns` is passed on unaltered. Anything but a finite number in the expected unit gives a
         Sample without a value whose quality says why.
@@ -71,7 +71,7 @@ class StreamDecoder:
         return self.readings(t_ns, line).items[0]
 
     def readings(self, t_ns: int, line: bytes) -> Decoded:
-        """All readings of a line, the pressure first; one Condition where it does not match."""
+        """All readings of a line, the pressure first; one Condition if it does not match."""
         pattern = self._pattern
         found = pattern.regex.fullmatch(line.decode("latin-1"))
         if found is None:
@@ -107,8 +107,8 @@ class StreamDecoder:
 
 
 def checksum(kind: str, data: bytes) -> int:
-    """XOR of the bytes, or their sum modulo 256. A `$` or `!` at the beginning and a `*` at the
-    end are not counted, as in NMEA 0183; in a block check character (bcc) all are."""
+    """XOR of the bytes, or their sum modulo 256. A `$` or `!` at the beginning and a `*` at the end
+    are excluded, as in NMEA 0183; a block check character (bcc) includes all."""
     if kind == "bcc":
         return functools.reduce(operator.xor, data, 0)
     data = data[1:] if data[:1] in (b"$", b"!") else data
@@ -121,7 +121,7 @@ def checksum(kind: str, data: bytes) -> int:
 def compile_pattern(
     pattern: str, unit: str | None, measuring_range_kpa: tuple[float, float] | None = None
 ) -> StreamDecoder:
-    """The decoder of a pattern and the setup's unit (None where every line states its own).
+    """The decoder for a pattern and the setup's unit (None if every line states its own).
 
     Raises PatternError, a ValueError with position and remedy.
     """
@@ -129,7 +129,7 @@ def compile_pattern(
 
 
 def line_decoder(gauge: GaugeSetup) -> StreamDecoder:
-    """The decoder of a gauge of form stream or query. Raises PatternError."""
+    """The decoder for a gauge of form stream or query. Raises PatternError."""
     if gauge.pattern is None:
         raise PatternError(0, "there is no pattern", 'write pattern = "{pressure} {unit}"')
     pattern = parse_pattern(gauge.pattern, gauge.unit, gauge.decimal, gauge.thousands)

@@ -1,20 +1,21 @@
 # SPDX-License-Identifier: MIT
-"""A gauge that speaks only when it is asked: one request, one reply, never a wait.
+"""A gauge that sends only when polled: one request, one reply, never a wait.
 
-Each call of read() does what is due: send the next request, take what has come of its reply, give
-up at its deadline. A reply that fails is not asked for again before its next turn, so that a sick
-gauge shows as stale within the interlock's time.
+Each call of read() does what is due: send the next request, read what has arrived of its reply, or
+give up at its deadline. After a failed reply, the request is not repeated before its next turn, so
+that a sick gauge shows as stale within the interlock's time.
 
-Nothing in a Modbus reply says which register it is of: by content a late reply cannot be told from
-that to the next request. So after a request that was given up
+Nothing in a Modbus reply says which register it is for: its content cannot distinguish a late reply
+from that to the next request. So after a request that was given up
 
-1. the wire rests for REST_TIMES patiences; what arrives is told and dropped;
+1. the wire rests for REST_TIMES timeouts; anything that arrives is reported and dropped;
 2. the reply to the next request is dropped too, since it may be the late one;
-3. the wire rests for one patience more; what arrives then shows that it was, and 2 is done again.
+3. the wire rests for one more timeout; anything that arrives then shows that it was the late one,
+   and 2 is repeated.
 
-A reading is believed only after an answer in time and a silent wire. A device that answers in the
-order it was asked, however late, never has a reading in the wrong channel unless its lateness jumps
-from request to request; one that answers out of order, up to four patiences.
+A reading is believed only after a reply in time and a silent wire. A device that replies in the
+order of the requests, however late, never puts a reading in the wrong channel unless its lateness
+jumps from request to request; one that replies out of order, up to four timeouts late.
 """
 
 from __future__ import annotations
@@ -37,13 +38,14 @@ NOT_SENT = "request not sent"
 LATE = "gauge answers late"
 
 SILENCE_CHARACTERS = 3.5
-"""Rest of the wire between a reply and the next request (Modbus over serial line 1.02, 2.5.1.1)."""
+"""Silence on the wire between a reply and the next request (Modbus over serial line 1.02,
+2.5.1.1)."""
 SILENCE_LEAST_S = 0.00175
 """The same above 19,200 baud (ibidem)."""
 
 
 REST_TIMES = 2
-"""Patiences for which the wire rests after a request that was given up."""
+"""Number of timeouts for which the wire rests after a request that was given up."""
 
 
 class Exchange(Protocol):
@@ -55,7 +57,7 @@ class Exchange(Protocol):
 
 
 class LineExchange:
-    """A text and the line or marked frame that answers it."""
+    """A text request, and the line or marked frame that answers it."""
 
     def __init__(self, request: bytes, decoder: StreamDecoder) -> None:
         self.request, self._decoder = request, decoder
@@ -93,13 +95,13 @@ class AskedGauge(AnyGauge):
         self._byte_ns, self._echo = gauge.byte_s * NS_PER_S, gauge.echo
         self._settle_ns = int(gauge.settle_s * NS_PER_S)
         self._turn = 0
-        """Which exchange is under way or next."""
+        """Index of the current or next exchange."""
         self._buffer = b""
         self._echoing = b""
         self._asked_ns: int | None = None
         self._cycle_ns = self._due_ns = clock.now_ns() + self._settle_ns
         self._rests_ns = self._due_ns
-        """Before this nothing is asked, however due."""
+        """No request is sent before this, even if due."""
         self._doubt = False
         """Whether the next reply may be a late one."""
         self._since_ns: int | None = None
@@ -110,7 +112,7 @@ class AskedGauge(AnyGauge):
 
     @property
     def next_ns(self) -> int:
-        """When read() has something to do although nothing arrives."""
+        """When read() has work to do even if nothing arrives."""
         if self._asked_ns is not None:
             return self._asked_ns + self._patience_ns
         return max(self._due_ns, self._rests_ns)
@@ -135,7 +137,7 @@ class AskedGauge(AnyGauge):
         if self._asked_ns is None:
             if self._since_ns is not None and t_ns < self._rests_ns:
                 self._late(t_ns, self._since_ns, out)
-            return  # else noise: nobody asked
+            return  # else noise: no request was sent
         self._buffer += data
         if self._echoing:
             n = min(len(self._echoing), len(self._buffer))
@@ -163,23 +165,23 @@ class AskedGauge(AnyGauge):
             self._failed(t_ns)
 
     def _failed(self, t_ns: int) -> None:
-        """What came is no reply: the reply itself may still come, and has its time."""
+        """What arrived is no reply: the reply itself may still come, and has its time."""
         over_ns = (self._asked_ns or t_ns) + self._patience_ns
         self._next(t_ns)
         self._rests_ns = over_ns
 
     def _drop(self, t_ns: int, out: list[Sample | Condition]) -> None:
-        """The reply after a request that was given up; a silent wire then ends the doubt."""
+        """Drop the reply after a request that was given up; a silent wire then ends the doubt."""
         asked_ns, turn = self._asked_ns, self._turn
         why = "was not believed: it may be the late reply to the request before"
         self._take(Decoded([rejected(t_ns, self._buffer, why)]), out)
         self._doubt = False
         self._next(t_ns)
-        self._turn = turn  # once more, or a register that never answers would starve the others
+        self._turn = turn  # one more time, or a register that never answers would starve the others
         self._since_ns, self._rests_ns = asked_ns, t_ns + self._patience_ns
 
     def _late(self, t_ns: int, since_ns: int, out: list[Sample | Condition]) -> None:
-        """Bytes while the wire rests; told once a rest."""
+        """Handle bytes while the wire rests; reported once per rest."""
         self._doubt, self._since_ns = True, None
         self.frames_rejected += 1
         words = f"{(t_ns - since_ns) / 1e6:.0f} ms after it was asked"
@@ -203,11 +205,11 @@ class AskedGauge(AnyGauge):
         self._since_ns, self._rests_ns = asked_ns, now_ns + REST_TIMES * self._patience_ns
 
     def _next(self, now_ns: int) -> None:
-        """The wire is free; the next request has its time."""
+        """The wire is free: the next request has its time."""
         self._buffer, self._echoing, self._asked_ns = b"", b"", None
         self._turn = (self._turn + 1) % len(self._exchanges)
         self._due_ns = now_ns + self._silence_ns
-        if self._turn == 0:  # a cycle is done; one that took longer than its time begins anew
+        if self._turn == 0:  # a cycle is done; one that overran its time starts again
             self._cycle_ns += self._period_ns
             if self._cycle_ns < self._due_ns:
                 self._cycle_ns = self._due_ns

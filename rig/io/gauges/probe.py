@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""Looking at an unknown gauge on a port: listen at the usual rates, then, if allowed, ask.
+"""Probe an unknown gauge on a port: listen at the usual rates, then, if allowed, poll.
 
-What is asked is standard and only reads: IEEE 488.2 `*IDN?`, SCPI-99 `MEAS:PRES?` and `READ?`, and
+The requests are standard and only read: IEEE 488.2 `*IDN?`, SCPI-99 `MEAS:PRES?` and `READ?`, and
 Modbus functions 3 and 4.
 """
 
@@ -30,7 +30,7 @@ REGISTERS = range(10)
 
 
 class Framing(NamedTuple):
-    """How bytes go over the wire."""
+    """How bytes are sent over the wire."""
 
     baud: int
     bytesize: int = 8
@@ -38,7 +38,7 @@ class Framing(NamedTuple):
 
     @property
     def keys(self) -> dict[str, str]:
-        """As keys of [gauge], what is the default left out."""
+        """As keys of [gauge], without defaults."""
         keys = {"baud": str(self.baud)}
         if self.bytesize != 8:
             keys["bytesize"] = str(self.bytesize)
@@ -51,7 +51,7 @@ class Framing(NamedTuple):
 
 
 class Heard(NamedTuple):
-    """What came at a framing: bytes and when."""
+    """What arrived with a framing: bytes and when."""
 
     framing: Framing
     pieces: list[tuple[int, bytes]]
@@ -61,7 +61,8 @@ class Heard(NamedTuple):
         return b"".join(data for _, data in self.pieces)
 
     def lines(self, marks: Marks) -> tuple[list[str], list[float]]:
-        """Whole lines or frames and their times, s. The first one may be half and is left out."""
+        """Whole lines or frames and their times, s. The first one may be incomplete and is
+        omitted."""
         framer, lines, times = LineFramer(marks=marks), [], []
         for t_ns, data in self.pieces:
             for frame in framer.feed(t_ns, data):
@@ -76,8 +77,8 @@ Hear = Callable[[bytes], None]
 
 
 def listen(port: str, say: Say, hear: Hear | None = None) -> tuple[Framing, Found, str] | None:
-    """What the gauge sends by itself: framing, keys, and a line as it came; None where nothing
-    that can be understood came. `hear` is given each piece as it arrives. Raises HardwareError."""
+    """What the gauge sends unprompted: framing, keys, and a line as received; None if nothing
+    understandable arrived. `hear` gets each piece as it arrives. Raises HardwareError."""
     silent = True
     for rate in RATES:
         heard = _hear(port, Framing(rate), LISTEN_S, hear)
@@ -97,7 +98,7 @@ def listen(port: str, say: Say, hear: Hear | None = None) -> tuple[Framing, Foun
             heard = _hear(port, Framing(rate, 7, parity), LISTEN_S, hear)
             marks = marks_of(heard.data) or LINES
         lines, _ = heard.lines(marks)
-        if len(lines) < ENOUGH_LINES:  # a slow one: hear it longer
+        if len(lines) < ENOUGH_LINES:  # a slow gauge: listen longer
             heard = _hear(port, heard.framing, LONGEST_S, hear)
             marks = marks_of(heard.data) or marks
         lines, times = heard.lines(marks)
@@ -120,7 +121,7 @@ def _hear(port: str, framing: Framing, seconds: float, hear: Hear | None) -> Hea
 def _take(
     link: SerialLink, seconds: float, ends: bytes = b"", hear: Hear | None = None
 ) -> list[tuple[int, bytes]]:
-    """What arrives in so long; with `ends`, until a line has ended."""
+    """What arrives within a time; with `ends`, until a line has ended."""
     pieces: list[tuple[int, bytes]] = []
     until = time.monotonic() + seconds
     while (left := until - time.monotonic()) > 0:
@@ -137,7 +138,8 @@ def _take(
 
 
 def ask_text(port: str, say: Say) -> tuple[Framing, dict[str, str], list[str], str] | None:
-    """A gauge that answers text: framing, keys, words, and its reading. Raises HardwareError."""
+    """A gauge that replies with text: framing, keys, words, and its reading. Raises
+    HardwareError."""
     for rate in RATES[:4]:
         link = SerialLink(port, rate)
         try:
@@ -173,7 +175,7 @@ def _answer(link: SerialLink, question: str) -> str:
 
 
 class Device(NamedTuple):
-    """A Modbus device that answered: its registers that can be read, by kind and address."""
+    """A Modbus device that replied: its readable registers, by kind and address."""
 
     framing: Framing
     unit: int
@@ -181,7 +183,7 @@ class Device(NamedTuple):
 
 
 def ask_modbus(port: str, say: Say) -> Device | None:
-    """The first Modbus device that answers. Raises HardwareError."""
+    """The first Modbus device that replies. Raises HardwareError."""
     for framing in _framings():
         link = SerialLink(port, framing.baud, framing.bytesize, framing.parity)
         try:
@@ -210,7 +212,7 @@ def _framings() -> Iterator[Framing]:
 def _read(
     link: SerialLink, framing: Framing, unit: int, function: int, address: int
 ) -> int | str | None:
-    """A register's value; "exception" where the device refuses; None where nobody answers."""
+    """A register's value; "exception" if the device refuses; None if there is no reply."""
     from pymodbus.framer import FramerRTU
 
     body = struct.pack(">BBHH", unit, function, address, 1)
@@ -233,7 +235,7 @@ def _read(
 
 
 def guesses(device: Device) -> list[str]:
-    """The registers in words: as a whole number, and as the floats they may be half of."""
+    """The registers in words: as whole numbers, and as the floats of which they may be half."""
     lines = []
     for (kind, address), value in device.words.items():
         signed = value - 65_536 if value > 32_767 else value

@@ -1,16 +1,16 @@
 # SPDX-License-Identifier: MIT
 """The gauge's serial port: the only place that knows pyserial.
 
-1. Reads never block and take a bounded number of bytes; the bench's loop is the deadline.
-2. The port is opened exclusively, twice over: the lock that pyserial takes only stops programs
+1. Reads never block and take a limited number of bytes; the bench's loop is the deadline.
+2. The port is opened exclusively, in two ways: the lock that pyserial takes only stops programs
    that ask for it, TIOCEXCL also stops the others.
-3. A port that goes away shows as one of several unrelated exceptions; all are caught at one
-   boundary and become LinkLost. A wired port whose gauge falls silent shows as nothing at all:
-   that is for the interlock's stale rule.
+3. A port that goes away raises one of several unrelated exceptions; all are caught at one boundary
+   and become LinkLost. A wired port whose gauge falls silent raises nothing: that is for the
+   interlock's stale rule.
 4. Writes never block either: a request of a few bytes goes into the kernel's buffer whole, or
    counts as not sent.
-5. A lost port is tried again from read(), at growing intervals. Opening a sick USB adapter may
-   block, so the first attempt waits until the stale rule has had its say and the coil is off.
+5. A lost port is retried from read(), at growing intervals. Opening a sick USB adapter may block,
+   so the first attempt waits until the stale rule has acted and the coil is off.
 """
 
 from __future__ import annotations
@@ -33,15 +33,15 @@ READ_MOST = 4096
 """Bytes taken in one read(): 0.4 s at 115,200 baud."""
 
 _PARITY = {"none": "N", "even": "E", "odd": "O"}
-# OSError covers pyserial's own SerialException; termios.error is neither; TypeError and ValueError
-# come from pyserial on a port that went away or lacks what was asked for.
+# OSError covers pyserial's own SerialException; termios.error is neither; pyserial raises TypeError
+# and ValueError for a port that went away or lacks a requested feature.
 _PORT_ERRORS = (OSError, termios.error, TypeError, ValueError)
 _NO_LOW_LATENCY = (*_PORT_ERRORS, NotImplementedError)
-"""What pyserial says of a driver, or a platform, without that mode."""
+"""pyserial's errors for a driver or platform without that mode."""
 
 
 class SerialLink:
-    """A serial port as a ByteLink. Raises HardwareError where it cannot be opened at first."""
+    """A serial port as a ByteLink. Raises HardwareError if the first opening fails."""
 
     def __init__(
         self,
@@ -85,16 +85,14 @@ class SerialLink:
             None, timeout=0, write_timeout=0, exclusive=True, **self._settings
         )
         for line, level in self._control.items():
-            if (
-                level is not None
-            ):  # before opening: some kernels raise both for a moment all the same
+            if level is not None:  # set before opening; some kernels still raise both briefly
                 setattr(device, line, level)
         device.port = self.port
         device.open()
         try:
             fcntl.ioctl(device.fd, termios.TIOCEXCL)
             _keep_control_lines(device.fd)
-            with contextlib.suppress(*_NO_LOW_LATENCY):  # it then stays as it is
+            with contextlib.suppress(*_NO_LOW_LATENCY):  # then leave it as it is
                 device.set_low_latency_mode(True)
         except BaseException:
             _give_back(device)
@@ -103,7 +101,7 @@ class SerialLink:
         self.opened += 1
 
     def read(self) -> list[tuple[int, bytes]]:
-        """What arrived, each piece stamped when it was taken. Raises LinkLost once per loss."""
+        """What arrived, each piece stamped when it was read. Raises LinkLost once per loss."""
         self._tell_loss()
         if self._serial is None:
             self._try_again()
@@ -128,7 +126,8 @@ class SerialLink:
         return self._serial is not None
 
     def write(self, data: bytes) -> bool:
-        """Hand bytes to the port; it sends them by itself. False where it did not take them all."""
+        """Hand bytes to the port, which sends them by itself. False if it did not accept them
+        all."""
         if self._serial is None:
             return False
         try:
@@ -140,7 +139,7 @@ class SerialLink:
             return False
 
     def discard(self) -> None:
-        """Throw away what arrived and was not read."""
+        """Discard bytes that arrived but were not read."""
         if self._serial is None:
             return
         try:
@@ -179,7 +178,7 @@ class SerialLink:
         if self._closed or now_ns < self._retry_ns:
             return
         if Path(self.port).exists():
-            with contextlib.suppress(*_PORT_ERRORS):  # still away, or not ready: the next attempt
+            with contextlib.suppress(*_PORT_ERRORS):  # still away or not ready: try again later
                 self._open()
                 return
         self._pause_ns = min(2 * self._pause_ns, self._most_ns)
@@ -187,7 +186,7 @@ class SerialLink:
 
 
 def _give_back(device: Any) -> None:
-    """Close, and let others than root open it again, also where its far end holds the port."""
+    """Close, and let users other than root open it again, even if its far end holds the port."""
     with contextlib.suppress(*_PORT_ERRORS):  # a port that is gone has nothing to give back
         fcntl.ioctl(device.fd, termios.TIOCNXCL)
     with contextlib.suppress(*_PORT_ERRORS):
@@ -237,7 +236,7 @@ def _ports_there() -> str:
 
 
 def _holders(port: str) -> list[str]:
-    """The programs that hold the port open, as far as this user may see."""
+    """The programs that hold the port open, as far as this user can see."""
     real = os.path.realpath(port)
     found: list[str] = []
     for link in Path("/proc").glob("[0-9]*/fd/*"):

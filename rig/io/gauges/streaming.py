@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Gauges behind their port: one that speaks at its own pace, and what every gauge has."""
+"""Gauges on their port: one that sends at its own pace, and the parts common to all gauges."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ CUT_IN = (
 )
 
 REJECTED_MOST = 20
-"""Rejected frames told singly in one second; the others are counted and told as a number."""
+"""Rate limit: rejected frames reported singly in one second; more are counted and reported as a
+number."""
 
 
 class Decoder(Protocol):
@@ -31,10 +32,11 @@ class Decoder(Protocol):
 
 
 class AnyGauge:
-    """What gauges of every form share. Whatever the wire does becomes a Sample or a Condition.
+    """The parts common to gauges of every form. Any fault on the wire becomes a Sample or a
+    Condition.
 
-    Counters for whoever looks: `frames_ok`, `frames_rejected`, and `last_good`, the last reading
-    of each channel that may be believed.
+    Public counters: `frames_ok`, `frames_rejected`, and `last_good`, the last believable reading of
+    each channel.
     """
 
     def __init__(self, link: ByteLink, clock: Clock) -> None:
@@ -46,18 +48,18 @@ class AnyGauge:
         self.frames_rejected = 0
         self.good: dict[str, Sample] = {}
         self.tap: list[tuple[int, bytes]] | None = None
-        """Set to a list: raw bytes are put there as well, for a person to look at."""
+        """If set to a list, raw bytes are added to it as well, for a person to look at."""
 
     @property
     def last_good(self) -> Sample | None:
-        """The last pressure that may be believed."""
+        """The last believable pressure."""
         return self.good.get("pressure")
 
     def fileno(self) -> int | None:
         return self._link.fileno()
 
     def age_s(self) -> float | None:
-        """Age of the last good pressure; None where there was none."""
+        """Age of the last good pressure; None if there was none."""
         if self.last_good is None:
             return None
         return (self._clock.now_ns() - self.last_good.t_ns) / NS_PER_S
@@ -66,7 +68,7 @@ class AnyGauge:
         self._link.close()
 
     def _arrived(self, out: list[Sample | Condition]) -> list[tuple[int, bytes]] | None:
-        """What arrived; None where the link was lost, which then stands in `out`."""
+        """What arrived; None if the link was lost, with the loss added to `out`."""
         try:
             pieces = list(self._link.read())
         except LinkLost as lost:
@@ -83,13 +85,13 @@ class AnyGauge:
         return pieces
 
     def _reopened(self) -> None:
-        """Forget what was half received."""
+        """Discard what was half received."""
 
     def _take(self, decoded: Decoded, out: list[Sample | Condition]) -> None:
-        """Count and pass on what a frame said.
+        """Count and pass on the content of a frame.
 
-        A pressure in another unit than the first is not believed, even where the unit is known:
-        somebody has pressed a button, and from which line on is not certain.
+        A pressure in another unit than the first is not believed, even if the unit is known:
+        somebody has pressed a button, and it is not certain from which line on.
         """
         changed = None not in (decoded.factor, self._factor) and decoded.factor != self._factor
         for item in decoded.items:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Tags and notes written later, runs taken off the list, and what a list is searched by."""
+"""Tags and notes written later, runs taken off the list, and indexes for searching the list."""
 
 import sqlalchemy as sa
 from alembic import op

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a run was done for, the figures that a list of runs is sorted by, and kept views of it."""
+"""Purpose of a run, the figures by which a list of runs is sorted, and saved views of the list."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -17,7 +17,7 @@ FIGURES = {
     "missed": "counts.missed",
 }  # fmt: skip
 OWN_TIMING = "rig's own timing: resistor in the coil's place, load side led into the switch input"
-"""The note that a run of `rig calibrate --timing` had before it had a purpose."""
+"""Note of a `rig calibrate --timing` run from before runs had a purpose."""
 
 
 def upgrade() -> None:
@@ -57,7 +57,7 @@ def upgrade() -> None:
 
 
 def _number_at(name: str, at: str) -> str:
-    """SQL for a figure of a kept result; what is not of its column's kind is left out, so that one
-    odd result does not keep the whole log from being brought up to date."""
+    """SQL for a figure of a stored result. A value of the wrong type for its column is omitted, so
+    that one odd result does not block the upgrade of the whole log."""
     kinds = "'integer', 'real'" if name.endswith("_ms") else "'integer'"
     return f"CASE WHEN json_type(json, '$.{at}') IN ({kinds}) THEN json_extract(json, '$.{at}') END"
