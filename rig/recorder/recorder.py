@@ -51,6 +51,8 @@ KEPT_BYTES = 8 << 20
 SPARE_BYTES = 256 << 10
 """Space reserved on the disk for the last records, and the same again for closing the run."""
 
+STATE_MISSING_LOOKS = 2
+"""Consecutive looks without the state file before it counts as lost."""
 LOOK_EVERY = 64  # records between two clock readings in put()
 SPECIAL = (b'["T",', b'["Z",')
 
@@ -85,7 +87,7 @@ class Recorder:
         read_clocks: Callable[[], Clocks] = read_clocks,
     ) -> None:
         self._log, self._state_path = log, state_path
-        self._had_state = _there(state_path)
+        self._had_state, self._state_missing = _there(state_path), 0
         self._clock = clock or MonotonicClock()
         self._real_time = real_time
         path = raw_path / raw_file_name(header) if raw_path.is_dir() else raw_path
@@ -167,8 +169,11 @@ class Recorder:
                 self.poll()
 
     def state_lost(self) -> StorageError | None:
-        """The error to report if the run should end: its bench can no longer be found."""
-        if not self._had_state or _there(self._state_path):
+        """What to report where the run should end because its bench can no longer be found; None
+        while the folder or medium as a whole is going, which is reported by itself."""
+        missing = self._had_state and not _there(self._state_path)
+        self._state_missing = self._state_missing + 1 if missing else 0
+        if self._state_missing < STATE_MISSING_LOOKS or self.room.look(at_once=True) is None:
             return None
         return StorageError(
             f"The state file {self._state_path} was removed: neither a page's Stop nor `rig safe` "

@@ -123,10 +123,12 @@ def test_a_bench_whose_state_file_is_lost_is_stopped_or_at_least_not_called_off(
     with live_run(tmp_path) as run:
         run.wait_strokes(2)
         path = state_file.state_path(places.state_dir(), "simulated-line17")
+        os.kill(run.recorder_pid(), signal.SIGSTOP)  # it would end the run by itself
         path.unlink()
         if not listens:
             path.with_suffix(".sock").unlink()
         made = rig("safe", *([] if listens else [str(tmp_path / "a.setup.toml")]))
+        os.kill(run.recorder_pid(), signal.SIGCONT)
         if listens:
             assert made.returncode == 0 and "confirmed off; its program, which no" in made.stdout
             assert run.finish()[0] == 3

@@ -8,6 +8,7 @@ import json
 import os
 import select
 import socket
+import sqlite3
 import subprocess
 import sys
 import time
@@ -135,6 +136,13 @@ def stored(process: Process, run_id: int = 1) -> StoredRun:
     """The run as another process finds it in the log."""
     with RunLog(process.log, readonly=True) as log:
         return log.load(run_id)
+
+
+def kept_status(process: Process, run_id: int = 1) -> str:
+    """The status in the run's row, whatever its readers make of it."""
+    with contextlib.closing(sqlite3.connect(process.log)) as log:
+        (status,) = log.execute("select status from runs where id = ?", (run_id,)).fetchone()
+        return str(status)
 
 
 def without_stalls(found: list[bytes]) -> list[bytes]:

@@ -7,7 +7,7 @@ import resource
 import sqlite3
 import time
 
-from recorder_parts import END, lines, raw, stored, without_stalls
+from recorder_parts import END, kept_status, lines, raw, stored, without_stalls
 
 from rig.core.records import encode
 from rig.recorder.raw_file import RawReader
@@ -82,8 +82,9 @@ def test_killed_at_any_instant_nothing_acknowledged_is_lost(start, tmp_path):
         assert samples == lines(len(samples))
         with contextlib.closing(sqlite3.connect(process.log)) as db:
             assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert kept_status(process, round_) == "running"
         with RunLog(process.log) as log:
-            assert log.load(round_).status == "running"
+            assert log.load(round_).status == "interrupted", "nobody records it any more"
             assert log.mark_interrupted() == [round_]
             run = log.load(round_)
             assert run.status == "interrupted"
@@ -102,9 +103,10 @@ def test_it_is_the_recorder_that_marks_the_run_of_one_that_was_killed(start):
     first.hear("committed")
     first.child.kill()
     first.ended()
-    assert stored(first).status == "running"
+    assert kept_status(first) == "running"
     second = start()
     second.begin()
+    assert kept_status(second) == "interrupted"
     assert (stored(second, 1).status, stored(second, 1).n_records) == ("interrupted", 10)
     second.send(encode(END).encode())
     assert second.ended() == 0
