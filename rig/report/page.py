@@ -50,8 +50,8 @@ class Photo(NamedTuple):
 
 @dataclass(frozen=True)
 class Reported:
-    """Input of a report. `result` is the JSON of a run; `recording`, `setup` and `sheet` are None
-    where the raw records, or they, cannot be read. `comparison` is what compare_runs gives for
+    """Input of a report. `result` is the JSON of a run; `recording` is None where the raw records
+    cannot be read, `setup` and `sheet` likewise. `comparison` is what compare_runs gives for
     (before, this run), `refused` why the two are not compared."""
 
     number: int

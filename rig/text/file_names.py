@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 
 NO_FILE_NAME, TAG_MOST = re.compile(r"[^A-Za-z0-9._-]+"), 40
-"""Characters that no file name should have on any system, and the longest part of a tag to use."""
+"""Characters that no file name should have on any system, and the maximum length of a tag."""
 
 
 def file_stem(number: int, valve: str | None, source: str) -> str:
