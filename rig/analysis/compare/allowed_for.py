@@ -45,7 +45,7 @@ EXPONENTS = {
 """A time varies as the condition to a power between these (common practice, no source). A passage
 gives -0.5 to -1; a switch whose actuation pressure lies near the supply gives more."""
 ANY = (-2.0, 2.0)
-"""Share of a time that is not in EXPONENTS."""
+"""For a time that is not in EXPONENTS."""
 ALPHA = 0.05
 REAL, NOT_SHOWN, WITHHELD = "real", "not shown", "withheld"
 
@@ -204,8 +204,8 @@ def effects_of(
 
 
 def _by_slopes(slopes: Slopes, names: Sequence[str], sides: Sides) -> list[Effect]:
-    """One effect a condition; slopes that were fitted together share their uncertainty, which
-    stands with the first of them."""
+    """One effect per condition; slopes that were fitted together share their uncertainty, which is
+    given with the first of them."""
     moved = {name: sides.after[name].value - sides.before[name].value for name in names}
     _, together = slopes.effect(moved)
     effects = []
