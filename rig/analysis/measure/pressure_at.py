@@ -43,7 +43,7 @@ class PressureAt:
 
 NUMBER_CHARACTERS, UNIT_CHARACTERS, LINE_END = 5, 3, 2
 AFTER_TEXT = tuple(f"{{{name}}}" for name in (*CONTROL, "bcc"))
-"""Patterns that need no line end after them."""
+"""Endings of a pattern that need no line end after them."""
 SENTENCE_CHARACTERS = 24
 """Fillers for a gauge's pattern, to find how long its line takes on the wire."""
 

@@ -14,8 +14,7 @@ from rig.analysis.measure.stroke_windows import NEVER, Windows
 from rig.core.recording import Bool
 
 LONGER = 1.5
-"""A rest at least this many times the sheet's makes a stroke after rest (common practice, no
-source)."""
+"""A rest longer than this many times the sheet's is another rest (common practice, no source)."""
 LEAST_STEADY = 5
 """With fewer strokes other than those after rest there is no steady run: all of them are used."""
 
