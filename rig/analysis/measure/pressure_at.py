@@ -45,7 +45,7 @@ NUMBER_CHARACTERS, UNIT_CHARACTERS, LINE_END = 5, 3, 2
 AFTER_TEXT = tuple(f"{{{name}}}" for name in (*CONTROL, "bcc"))
 """Endings of a pattern that need no line end after them."""
 SENTENCE_CHARACTERS = 24
-"""Fillers for a gauge's pattern, to find how long its line takes on the wire."""
+"""Characters that fill a gauge's pattern, to find how long its line takes on the wire."""
 
 
 def line_characters(gauge: GaugeSetup) -> int:

@@ -75,7 +75,7 @@ def phi_of(values: Float, terms: int = 1) -> float:
 
 
 def phi_at_most(phi: float, n: int) -> float:
-    """Upper bound of the correlation that `n` values showed as `phi`; zero stays zero."""
+    """Plausible upper limit of the correlation that `n` values showed as `phi`; zero stays zero."""
     return min(phi + UNSURE * math.sqrt((1 - phi * phi) / n), PHI_MOST) if phi > 0 else 0.0
 
 

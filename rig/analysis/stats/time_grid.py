@@ -46,7 +46,7 @@ def coarsest_step_ns(t_ns: Int64) -> float:
         first = np.maximum(np.floor(low * (gap - off) - JITTER), 1)
         many = np.maximum(np.ceil(high * (gap + off) + JITTER) - first + 1, 0)
         if many.sum() > MOST_BANDS:
-            continue  # a gap this long says nothing yet, and leaving it out can only give a coarser step
+            continue  # a gap this long says nothing yet; without it the step can only be coarser
         count = many.astype(np.int64)
         owner = np.repeat(np.arange(len(low)), count)
         number = first[owner] + np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
