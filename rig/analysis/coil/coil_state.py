@@ -13,7 +13,7 @@ from rig.config.setup.model import Setup
 from rig.physics.coil import copper_resistance_ohm, copper_temperature_degc
 
 COLDEST_DEGC, HOTTEST_DEGC = -20.0, 150.0
-"""Resistance range of a coil of which nothing is known."""
+"""Resistance range of an unknown coil."""
 SELF_HEATING_K = 60.0
 """How much warmer than the oil around it a coil on duty may be (common practice, no source)."""
 SETUP_SHARE = 0.05

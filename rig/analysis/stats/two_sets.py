@@ -91,9 +91,9 @@ def distance(one: Float, two: Float) -> Distance | None:
 
 
 def _left_band(n: int, m: int, h: int) -> float:
-    """Chance that the values of both sets, taken in order of size, are once at a distance of h
-    over the least common multiple of n and m: worked out value by value, as of `d` values `i` are
-    of the first set."""
+    """Probability that the values of both sets, in order of size, are at least once at a distance
+    of h over the least common multiple of n and m. Computed value by value: of the first `d`
+    values, `i` are from the first set."""
     step, i_all = math.gcd(n, m), np.arange(n + 1)
     left = np.zeros(n + 1)
     for d in range(1, n + m + 1):
