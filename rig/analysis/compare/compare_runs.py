@@ -111,7 +111,7 @@ def compare_runs(
     media: Sequence[str | None],
     beside: Beside | None = None,
 ) -> dict[str, Any]:
-    """The comparison of two or more results (shapes.run_json) as JSON.
+    """The comparison of two or more results (rig.results.run_json) as JSON.
 
     The first run is compared with each of the others; three or more are also ranked. `settings` are
     the sheet's `[compare]`, `media` the medium of each run ("oil", "air", None: not known);

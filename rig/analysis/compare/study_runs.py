@@ -147,7 +147,7 @@ def rating(pct: float | None) -> str | None:
 
 
 def study_runs(results: Sequence[Result], accepts: Sequence[Accept]) -> dict[str, Any]:
-    """The study of stored results (shapes.run_json) as JSON; limits come from `accepts`.
+    """The study of stored results (rig.results.run_json) as JSON; limits come from `accepts`.
 
     Raises UsageError, see check_study.
     """

@@ -83,7 +83,7 @@ def pressure_table(
     recording: Recording, windows: Windows, pressure: SampleSeries | None, setup: Setup | None
 ) -> PressureTable | None:
     """Every stroke of `windows`; None without readings. `pressure` are the readings corrected for
-    their age (pressure.pressure_of), the only place where that is done."""
+    their age (pressure_at.pressure_of), the only place where that is done."""
     if pressure is None or not pressure.good.any():
         return None
     t_ns, value = pressure.of_good()

@@ -334,7 +334,7 @@ def _conditions(recording: Recording, windows: Windows) -> dict[int, list[str]]:
     extra: dict[int, list[str]] = {}
     for condition in recording.conditions:
         row = int(np.searchsorted(windows.on_ns, condition.t_ns, "right")) - 1
-        # a sequence gap is found in the numbers themselves, with both its ends (integrity.py)
+        # a sequence gap is found in the numbers themselves, with both its ends (edge_loss.py)
         if row < 0 or condition.kind in NO_MARKS_OF_STROKES:
             continue
         words = extra.setdefault(row, [])

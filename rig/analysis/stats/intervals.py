@@ -103,7 +103,7 @@ def percentile_ranks(
 def percentile(
     values: Float, fraction: float, confidence: float = 0.95, worth: int | None = None
 ) -> Percentile | None:
-    """The percentile (Hyndman and Fan's definition 7, see statistics.quantile) and its
+    """The percentile (Hyndman and Fan's definition 7, see summary.quantile) and its
     distribution-free interval; None without values. `worth` see percentile_ranks."""
     known = np.sort(values[np.isfinite(values)])
     if not len(known):

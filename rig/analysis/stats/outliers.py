@@ -64,7 +64,7 @@ def grubbs(values: Float, alpha: float = 0.05) -> Grubbs | None:
 def fences(values: Float) -> Fences | None:
     """Fences at 1.5 (inner) and 3 (outer) interquartile ranges beyond the quartiles.
 
-    NIST/SEMATECH e-Handbook 7.1.6, with the quartiles of statistics.quantile (place (n - 1) p; the
+    NIST/SEMATECH e-Handbook 7.1.6, with the quartiles of summary.quantile (place (n - 1) p; the
     handbook uses (n + 1) p, which lies slightly farther out). None with fewer than four values.
     """
     if np.count_nonzero(np.isfinite(values)) < 4:

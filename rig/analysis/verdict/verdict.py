@@ -158,7 +158,7 @@ def _not_finished(completion: Completion) -> Verdict:
 
 
 def exit_code(result: Mapping[str, Any]) -> int:
-    """The command's exit code for a run's JSON (shapes.run_json).
+    """The command's exit code for a run's JSON (rig.results.run_json).
 
     The order is: coil still live, then how the run ended, then the verdict. Without acceptance
     limits nothing can fail: 0.
