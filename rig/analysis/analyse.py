@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""One run analysed: everything that a recording, its setup and its sheet say, and the verdict."""
+"""Analyse one run: everything its recording, setup and sheet say, and the verdict."""
 
 from __future__ import annotations
 
@@ -70,17 +70,20 @@ ENDED = {
     "interrupted": "The run was interrupted.",
     "running": "The run is still going on.",
 }
-"""How a run ended that did not finish. "captured" and "finished" are the other two states."""
+"""How an unfinished run ended. The other two states are "captured" and "finished"."""
 
 
 @dataclass(frozen=True)
 class RunResult:
-    """What was found. `strokes` has a row for each stroke of any kind of sheet; `hold` and `ramp`
-    are there for their kinds. `marks` are those of the run as a whole, `mark_counts` how many
-    strokes or ramps carry each mark; `doubtful` those of both that make numbers doubtful.
-    `budgets` are the uncertainties by result (rig.analysis.verdict.budgets), `pressures` the
-    pressure's rise and fall by stroke, `signature` what the coil's current shows, `summaries` are
-    of the steady strokes, by figure."""
+    """The result of the analysis.
+
+    `strokes` has a row for each stroke of any kind of sheet; `hold` and `ramp` are set for their
+    kinds. `marks` are those of the whole run, `mark_counts` the number of strokes or ramps with
+    each mark, `doubtful` the marks of both that make numbers doubtful. `budgets` are the
+    uncertainties by result (rig.analysis.verdict.budgets), `pressures` the rise and fall of
+    pressure by stroke, `signature` what the coil current shows, `summaries` those of the steady
+    strokes by figure.
+    """
 
     kind: str
     source: str
@@ -125,11 +128,11 @@ def analyse(
 ) -> RunResult:
     """Analyse a recording.
 
-    Without a setup the contact is found from the rest state and the relay's delay is not known;
-    without a sheet the settle window is 20 ms and there is no verdict. `conditions` are what a
-    person stated or an instrument measured for this run (name -> {value, unit, how}); `status`
-    overrides how the run ended ("running"); `done_on` is the day, which tells whether the gauge's
-    calibration was in date. Never raises for what a recording holds.
+    Without a setup, the contact sense comes from the rest state and the relay delay is not known.
+    Without a sheet, the settle window is 20 ms and there is no verdict. `conditions` are stated by
+    a person or measured by an instrument for this run (name -> {value, unit, how}); `status`
+    overrides how the run ended ("running"); `done_on` is the date of the run, for checking that
+    the gauge calibration was in date. Never raises for what a recording holds.
     """
     recording, resolution = located(recording)
     last = last_ns(recording)
@@ -139,7 +142,7 @@ def analyse(
     found = doubts(recording)
     pressure = pressure_of(recording, setup)
     alike = alike_kpa(setup)
-    rest_ns = None  # of a capture: as its own rests were
+    rest_ns = None  # a capture: by its own rests
     if isinstance(sheet, StrokesSheet) and recording.source != "capture":
         rest_ns = round(sheet.rest_s * NS_PER_S)
     table = stroke_table(
@@ -218,8 +221,8 @@ def _remarked(
     verdict: Verdict, sheet: Sheet | None, applied: Applied | None, resolution: Resolution,
     own: OwnTiming | None,
 ) -> Verdict:  # fmt: skip
-    """The verdict, with what is to be said of the gauge where a pressure was judged by it, and of
-    the clock and the rig's own times where a time was."""
+    """The verdict, with remarks on the gauge where a pressure was judged, and on the clock and the
+    rig's own times where a time was."""
     said = remarks(applied)
     figures = {accept.figure for accept in sheet.accept} if sheet is not None else set()
     if figures & {"response", "release"}:
@@ -254,7 +257,7 @@ def _completion(
 
 
 def _outside(track: SwitchTrack, windows: Windows) -> int:
-    """Edges before the first stroke's coil went live, all of them where there is no stroke."""
+    """Edges before the coil went live in the first stroke; all edges where there is no stroke."""
     if not len(windows):
         return 0
     return int(np.searchsorted(track.t_ns, windows.start_on_ns[0], "left"))
@@ -288,7 +291,7 @@ def _run_marks(
 
 
 def _wrong_way(track: SwitchTrack, windows: Windows, table: StrokeTable) -> bool:
-    """Most strokes begin with the switch on and take it off: the contact is told wrong."""
+    """Whether most strokes start with the switch on and turn it off: the contact sense is wrong."""
     n = len(windows)
     if not n or not len(track.t_ns):
         return False

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig calc air` and `leak`: flow of air, and leaks found by pressure decay."""
+"""`rig calc air` and `leak`: air flow, and leak rate by pressure decay."""
 
 from __future__ import annotations
 

@@ -18,7 +18,8 @@ from rig.calculators.frame import (
 from rig.physics import coil
 
 COPPER_LINEAR_DEGC = (-40.0, 180.0)
-"""Where the linear law of copper is good to about 1 % (see rig.physics.coil)."""
+"""Temperature range in which the linear law of copper is good to about 1 % (see
+rig.physics.coil)."""
 
 VOLTAGE = Input("voltage", "voltage", "Across the coil.", above=0)
 RESISTANCE = Input("resistance", "resistance", "Of the coil at 20 degC.", above=0)
@@ -45,7 +46,7 @@ COPPER = (
 
 
 def copper_cautions(*temperatures_degc: float) -> tuple[str, ...]:
-    """Says where a temperature lies outside the range in which copper's law is linear."""
+    """Cautions for temperatures outside the range in which copper's law is linear."""
     low, high = COPPER_LINEAR_DEGC
     return tuple(
         f"{t:g} degC is outside {low:g} to {high:g} degC, where copper follows this law to about "

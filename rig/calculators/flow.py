@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig calc orifice` and `land`: flow of oil."""
+"""`rig calc orifice` and `land`: oil flow."""
 
 from __future__ import annotations
 
@@ -9,11 +9,13 @@ from rig.calculators.frame import Calculation, Calculator, Given, Input, Refused
 from rig.physics import flow
 
 LEAST_ORIFICE_REYNOLDS = 1000.0
-"""Below it the discharge coefficient of a sharp hole falls (see rig.physics.flow)."""
+"""Reynolds number below which the discharge coefficient of a sharp hole falls (see
+rig.physics.flow)."""
 MOST_GAP_REYNOLDS = 1000.0
-"""Below it the flow in a narrow gap is surely laminar; textbooks put the change near 2000."""
+"""Reynolds number below which the flow in a narrow gap is surely laminar; textbooks put the change
+near 2000."""
 THIN = 0.05
-"""Clearance per diameter above which the gap is no thin one."""
+"""Clearance per diameter above which the gap is not thin."""
 
 DROP = Input("drop", "pressure", "Pressure before less pressure behind.", above=0)
 DENSITY = Input(
@@ -22,7 +24,7 @@ DENSITY = Input(
 
 
 def flow_text(m3_s: float) -> str:
-    """A flow of oil in l/min, or ml/min where it is small."""
+    """An oil flow in l/min, or ml/min where it is small."""
     l_min = m3_s * 6e4
     return f"{digits(l_min)} l/min" if l_min >= 0.1 else f"{digits(l_min * 1000)} ml/min"
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What every calculator of `rig calc` shares: its inputs, its answer, and how both are shown."""
+"""Shared by every calculator of `rig calc`: its inputs, its answer, and how both are shown."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ ABSOLUTE_ZERO_DEGC = -273.15
 class Input:
     """An option of a calculator. `dimension` is a key of core.quantities.DIMENSIONS.
 
-    Without a `default` and with `needed` it must be given. `above`, `least` and `most` bound the
-    value in the dimension's unit. `read` takes the place of the dimension for what has no unit.
+    An input without a `default` and with `needed` is required. `above`, `least` and `most` bound
+    the value in the dimension's unit. `read` replaces the dimension for values without a unit.
     """
 
     name: str
@@ -36,7 +36,7 @@ class Input:
 
 
 class Wrong(NamedTuple):
-    """Something wrong with an input: its name, the text given, what it is, what to do."""
+    """A wrong input: its name, the text given, the problem, the remedy."""
 
     name: str
     text: str
@@ -50,7 +50,7 @@ TOO_FAR = Wrong(
 
 
 class Refused(Exception):
-    """Inputs that do not go together, raised by a calculator's work."""
+    """Inputs that are inconsistent with each other, raised by a calculator's work."""
 
     def __init__(self, *wrong: Wrong) -> None:
         self.wrong = wrong
@@ -58,7 +58,7 @@ class Refused(Exception):
 
 
 class Given:
-    """The values of a calculator's inputs, in the units of their dimensions."""
+    """Values of a calculator's inputs, in the units of their dimensions."""
 
     def __init__(self, values: Mapping[str, float | None], texts: Mapping[str, str]) -> None:
         self._values, self.texts = values, texts
@@ -74,15 +74,15 @@ class Given:
         return self._values[name]
 
     def wrong(self, name: str, what: str, remedy: str) -> Wrong:
-        """Something wrong with the input `name`."""
+        """A problem with the input `name`."""
         return Wrong(name, self.texts.get(name, ""), what, remedy)
 
 
 @dataclass(frozen=True)
 class Calculation:
-    """An answer in plain words, one sentence or a few lines; the numbers behind it (names carry
-    the unit, None for what has no value); the formula and where it is from; what was assumed; and
-    what to beware of with these very inputs."""
+    """An answer in plain words, one sentence or a few lines; the numbers behind it (names carry the
+    unit, None for no value); the formula and its source; the assumptions; and the cautions for
+    these very inputs."""
 
     answer: str
     values: Mapping[str, Any]
@@ -94,7 +94,7 @@ class Calculation:
 
 @dataclass(frozen=True)
 class Calculator:
-    """A subcommand: its name, one line of help, its inputs, and the work on them."""
+    """A subcommand: its name, one line of help, its inputs, and its function."""
 
     name: str
     summary: str
@@ -103,7 +103,7 @@ class Calculator:
     more: str = field(default="")
 
     def command(self) -> click.Command:
-        """The click command. Every input is an option that takes a text."""
+        """The click command. Every input is an option with a text value."""
         options: list[click.Parameter] = [
             click.Option([f"--{one.name}"], metavar="Q", help=_help(one)) for one in self.inputs
         ]
@@ -125,8 +125,8 @@ class Calculator:
             click.echo("\n".join(shown(found)))
 
     def calculate(self, texts: Mapping[str, str | None]) -> tuple[Given, Calculation]:
-        """The inputs as they were understood, and the answer. Raises UsageError with every
-        problem of the inputs."""
+        """The inputs as understood, and the answer. Raises UsageError with every problem of the
+        inputs."""
         given = read(self.inputs, texts)
         try:
             found = self.work(given)
@@ -153,7 +153,7 @@ class Calculator:
 
 
 def read(inputs: Iterable[Input], texts: Mapping[str, str | None]) -> Given:
-    """The values of all inputs. Raises UsageError with every problem found."""
+    """Parse all inputs. Raises UsageError with every problem found."""
     from rig.core.quantities import SYMBOLS, QuantityError, parse
 
     values: dict[str, float | None] = {}
@@ -223,7 +223,7 @@ def _help(one: Input) -> str:
 
 
 def shown(found: Calculation) -> list[str]:
-    """The answer first, then what it rests on."""
+    """The answer first, then its basis."""
     lines = [found.answer, ""]
     lines += [f"Caution:  {text}" for text in found.cautions]
     lines += [f"Formula:  {found.formula}", f"Source:   {found.source}"]
@@ -235,7 +235,7 @@ _STEPS = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n
 
 
 def si(value: float, unit: str) -> str:
-    """A number of four digits with its unit, a prefix chosen so that it is from 1 to 999.9."""
+    """A number of four digits with its unit, with a prefix that puts it between 1 and 999.9."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g} {unit}"
     size = float(f"{abs(value):.4g}")

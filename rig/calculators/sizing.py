@@ -11,10 +11,10 @@ from rig.calculators.supply import gauge
 from rig.physics import coil, fuse, wire
 
 HALF = 0.5
-"""Common practice, no source: a part gives off at most half of what it is rated for, for long."""
+"""Common practice, no source: continuous dissipation of at most half of a part's rating."""
 SHORT_ROOM_K = 90.0
-"""How far above its lasting temperature insulation may go in a short circuit: 70 to 160 degC for
-PVC (IEC 60364-4-43); the same room is taken for other insulation, which mostly has more."""
+"""How far above its continuous temperature insulation may go in a short circuit: 70 to 160 degC for
+PVC (IEC 60364-4-43); the same margin is used for other insulation, which mostly has more."""
 
 
 def _protect(given: Given) -> Calculation:
@@ -95,7 +95,7 @@ def _bundle(circuits: int) -> str:
 
 def _let_through(rating_a: float, fault_a: float) -> float:
     """Largest I^2 t of the listed opening times up to 5 s and of the short at the far end, A^2 s:
-    each with its longest time. A short nearer the fuse draws more, and opens it sooner."""
+    each with its longest time. A short nearer the fuse draws more current and opens it sooner."""
     currents = [multiple * rating_a for multiple, _ in fuse.blade_table()] + [fault_a]
     found = [(amp, fuse.blade_opening_time(amp, rating_a).longest_s) for amp in currents]
     return max(amp * amp * long_s for amp, long_s in found if long_s <= wire.ADIABATIC_S)

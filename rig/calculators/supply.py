@@ -16,7 +16,7 @@ _GAUGE = re.compile(r"(?:awg)?\s*([0-9]{1,2}|0{2,4}|[1-4]/0)\s*(?:awg)?", re.IGN
 
 
 def gauge(text: str) -> float:
-    """An American Wire Gauge as people write it; 2/0 or 00 is -1. Raises QuantityError."""
+    """Parse an American Wire Gauge as usually written; 2/0 or 00 is -1. Raises QuantityError."""
     match = _GAUGE.fullmatch(text.strip())
     how = 'write it like "18", "AWG 18" or "2/0", from 4/0 to 40'
     if match is None:
@@ -130,7 +130,7 @@ def _row(multiple: float, band: fuse.OpeningTime) -> str:
 
 
 def seconds(time_s: float) -> str:
-    """A time as people say it: hours from one hour on."""
+    """A time in words: in hours from one hour on."""
     if time_s >= 3600:
         return f"{digits(time_s / 3600)} h"
     return f"{digits(time_s)} s" if time_s >= 1 else si(time_s, "s")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Captures: recordings in and out as files. Needs no database."""
+"""Captures: import and export recordings as files. Needs no database."""
 
 from rig.captures.csv_in import CapturedRun, Plan, read_csv
 from rig.captures.csv_out import write_csv

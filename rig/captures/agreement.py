@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""What a map of columns must not pass over in silence: units that the file itself states, and what
-of it nobody stated for this file."""
+"""Conflicts a column map must not hide: units stated in the file itself, and map entries that
+nobody stated for this file."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ _FACTORS: dict[str, tuple[str, float]] = {
     "degc": ("degC", 1.0), "\u00b0c": ("degC", 1.0), "c": ("degC", 1.0),
     "degf": ("degF", 1.0), "\u00b0f": ("degF", 1.0), "f": ("degF", 1.0), "k": ("K", 1.0),
 }  # fmt: skip
-"""Units in small letters -> the unit they count in, and how many of those one is (SI brochure)."""
+"""Units in lower case -> their base unit, and the factor to it (SI brochure)."""
 
 
 def own_unit(layout: Layout, name: str) -> str:
-    """The unit that the file states for a column, in a line of units or in brackets behind its
-    name; empty where it states none."""
+    """The unit that the file states for a column, in a line of units or in brackets after its name;
+    empty where it states none."""
     place = layout.names.index(name)
     if layout.units and layout.units[place].strip("[]() "):
         return layout.units[place].strip("[]() ")
@@ -37,8 +37,8 @@ def own_unit(layout: Layout, name: str) -> str:
 
 
 def require_units(layout: Layout, by: CaptureMap, said: Stated, problems: Problems) -> None:
-    """Add a problem for every column whose unit in the map is another than the file's own. A scale
-    is the word of whoever stated it."""
+    """Add a problem for every column whose unit in the map differs from the file's own. A scale is
+    trusted as stated by a person."""
     if by.time is not None and by.time in layout.names:
         own = own_unit(layout, by.time)
         states = TIME_UNITS.get(own.casefold())
@@ -71,8 +71,8 @@ def require_units(layout: Layout, by: CaptureMap, said: Stated, problems: Proble
 
 
 def remarks(by: CaptureMap, said: Stated, setup: Setup, *, kept: bool) -> tuple[str, ...]:
-    """Sentences on what of a map nobody stated for this file: what a map that was `kept` adds to
-    what was said, and a line inverted for the setup's sake."""
+    """Sentences on map entries that nobody stated for this file: what a map that was `kept` adds to
+    the options given, and a line inverted because of the setup."""
     found = []
     time_said = bool(set(said.columns) & set(TIME_ROLES)) or said.rate_hz is not None
     before = [role for role in by.signals if role not in said.columns]
@@ -106,8 +106,8 @@ def _unit_of(role: str) -> str | None:
 
 
 def _counted(own: str) -> tuple[str, float] | None:
-    """The unit that a unit counts in (kPa for pressures), and how many of those it is; None where
-    it is not known."""
+    """The base unit of a unit (kPa for pressures), and the factor to it; None where it is not
+    known."""
     plain = own.casefold().strip()
     if plain in _FACTORS:
         return _FACTORS[plain]
@@ -116,6 +116,6 @@ def _counted(own: str) -> tuple[str, float] | None:
 
 
 def _factor(known: tuple[str, float], wanted: str) -> float | None:
-    """What the column's numbers times it are in the wanted unit; None for another dimension."""
+    """The factor from the column's numbers to the wanted unit; None for another dimension."""
     target = _counted(wanted)
     return known[1] / target[1] if target is not None and target[0] == known[0] else None

@@ -1,8 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""A block's cells of one column at once: exact nanoseconds, 0 or 1, plain numbers.
+"""Convert a block's cells of one column at once: exact nanoseconds, 0 or 1, plain numbers.
 
-A column that is plain is turned into numbers as a whole; where it is not, cell by cell, which also
-finds what is wrong with it.
+A plain column is converted as a whole; any other cell by cell, which also finds what is wrong.
 """
 
 from __future__ import annotations
@@ -19,27 +18,28 @@ from rig.captures.mapping import Column
 from rig.core.recording import Bool, Float, Int8, Int64
 
 Wrong = Callable[[int, str, CellError], None]
-"""Takes the place of a cell that cannot be used, its text, and why."""
+"""Replacement for an unusable cell, its text, and the reason."""
 
 FEW = 64
-"""More different texts than this in a column of 0 and 1: it is not read by a table of its words."""
+"""A column of 0 and 1 with more different texts than this is not read through a table of its
+words."""
 EXACT_NS = 2.0**50
-"""Up to here a float holds a time to a quarter of a nanosecond."""
+"""Below this a float holds a time to a quarter of a nanosecond."""
 _ALLOWED = str.maketrans("", "", "0123456789+-.eE")
 DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+(?:[eE][+-]?[0-9]+)?")
 NO_READING = frozenset(
     {"nan", "inf", "+inf", "-inf", "infinity", "ol", "-ol", "o.l", "overload", "---", "n/a"}
 )
-"""What instruments write where they have no reading (common practice, no source)."""
+"""What instruments write for a missing reading (common practice, no source)."""
 
 
 def pointed(texts: Sequence[str]) -> list[str]:
-    """Numbers with a decimal comma as numbers with a point."""
+    """Convert decimal commas to decimal points."""
     return [t.replace(",", ".") if DECIMAL_COMMA.fullmatch(t.strip()) else t for t in texts]
 
 
 Cells = list[str] | Float
-"""The cells of a column: stripped texts, or numbers where every cell is one."""
+"""The cells of a column: stripped texts, or numbers where every cell is a number."""
 
 
 def text_of(cell: str | float) -> str:
@@ -48,7 +48,7 @@ def text_of(cell: str | float) -> str:
 
 
 def matrix(text: str, delimiter: str, width: int) -> Float | None:
-    """Rows of nothing but numbers, as (n, width); None where a cell is blank or anything else."""
+    """Rows of numbers only, as (n, width); None where a cell is blank or anything else."""
     plainly = text.replace("\r\n", "\n")
     if delimiter != ",":
         plainly = plainly.replace(",", ".")
@@ -92,12 +92,12 @@ def plain(texts: Cells) -> Float | None:
 
 
 def times(texts: Cells, digits: int, wrong: Wrong) -> tuple[Int64, Bool]:
-    """Times of cells as nanoseconds (n,), and which of them are times; `digits` as in
+    """Times of cells as nanoseconds (n,), and which of them are valid times; `digits` as in
     cells.time_ns."""
     numbers = plain(texts)
     if numbers is not None:
         t_ns = numbers * 10.0**digits
-        if (np.abs(t_ns) < EXACT_NS).all():  # no blank either: NaN is not below
+        if (np.abs(t_ns) < EXACT_NS).all():  # no blanks either: NaN is not below
             return np.rint(t_ns).astype(np.int64), np.ones(len(texts), np.bool_)
     return _each([*map(str, texts)], lambda text: cells.time_ns(text, digits), 0, np.int64, wrong)
 
@@ -120,9 +120,9 @@ def sample_times(texts: Cells, rate_hz: float, wrong: Wrong) -> tuple[Int64, Boo
 
 
 def bits(texts: Cells, column: Column | None, wrong: Wrong) -> Int8:
-    """0 or 1 (n,), -1 where a cell gives none: blank, or between the thresholds of `column`.
+    """0 or 1 (n,), -1 where a cell gives neither: blank, or between the thresholds of `column`.
 
-    Without `column` a cell is 0 or 1, or TRUE or FALSE; with it any of the words for two states,
+    Without `column` a cell is 0 or 1, or TRUE or FALSE; with it, any of the words for two states,
     and it may be inverted.
     """
     if column is not None and column.above is not None and column.below is not None:
@@ -166,8 +166,8 @@ def _bit(text: str, of_text: Callable[[str], int]) -> int:
 def values(
     texts: Cells, wrong: Wrong, no_reading: frozenset[str] = frozenset()
 ) -> tuple[Float, Bool]:
-    """Numbers (n,), NaN for a cell without one, and which cells are not blank; texts of
-    `no_reading` are no blank and have no number."""
+    """Numbers (n,), NaN for a cell without one, and which cells are not blank; texts in
+    `no_reading` are not blank and have no number."""
     numbers = plain(texts)
     if numbers is not None:
         return numbers, ~np.isnan(numbers)

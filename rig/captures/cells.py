@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Cells of a capture: exact nanoseconds, 0 or 1, plain numbers. Each raises CellError in words."""
+"""Parse cells of a capture: exact nanoseconds, 0 or 1, plain numbers. Each raises CellError."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from decimal import Decimal
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _PLAIN = re.compile(r"([+-]?)([0-9]{1,10})(?:\.([0-9]*))?")
 MAX_S = 9_000_000_000
-"""Seconds that an int64 of nanoseconds holds, about 285 years."""
+"""Maximum seconds in an int64 of nanoseconds, about 285 years."""
 
 
 class CellError(ValueError):
-    """A cell that cannot be used: `what` is wrong with it, and the `remedy`."""
+    """An unusable cell: `what` is wrong with it, and the `remedy`."""
 
     def __init__(self, what: str, remedy: str) -> None:
         self.what, self.remedy = what, remedy
@@ -22,9 +22,10 @@ class CellError(ValueError):
 
 
 def time_ns(text: str, digits: int) -> int:
-    """A time as integer nanoseconds; `digits` after the point make one (9 for s, 6 for ms).
+    """A time as integer nanoseconds; `digits` is the number of decimals in a nanosecond (9 for s, 6
+    for ms).
 
-    Taken from the decimal digits, never through a float; finer digits are rounded.
+    Parsed from the decimal digits, never through a float; finer digits are rounded.
     """
     plain = _PLAIN.fullmatch(text)
     if plain is not None and len(plain[3] or "") <= digits:
@@ -44,7 +45,7 @@ WORDS = {
     **dict.fromkeys(("true", "on", "high", "hi", "h", "yes", "closed"), 1),
     **dict.fromkeys(("false", "off", "low", "lo", "l", "no", "open"), 0),
 }
-"""Words of instruments for the two states of a line (common practice, no source)."""
+"""Words that instruments use for the two states of a line (common practice, no source)."""
 
 
 def bit(text: str) -> int:

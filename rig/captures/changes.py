@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A recording as one list of changes in time order, for the exports that have one time axis."""
+"""A recording as one list of changes in time order, for exports with a single time axis."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from rig.core.records import READBACK, SWITCH
 
 
 class Channel(NamedTuple):
-    """One channel of a recording: name of the column, and whether its values are bits."""
+    """One channel of a recording: its column name, and whether its values are bits."""
 
     name: str
     digital: bool
@@ -22,7 +22,7 @@ class Channel(NamedTuple):
 
 class Changes(NamedTuple):
     """`t_ns` (n,) ascending, `channel` (n,) index into `channels`, `value` (n,) bits or readings,
-    `good` (n,) whether the reading may be believed (bits always)."""
+    `good` (n,) whether the reading is valid (always true for bits)."""
 
     channels: list[Channel]
     t_ns: Int64
@@ -31,7 +31,8 @@ class Changes(NamedTuple):
     good: np.typing.NDArray[np.bool_]
 
     def rows(self) -> Iterator[tuple[int, int, float, bool]]:
-        """(t_ns, channel, value, good) in order of time, without holding them all at once."""
+        """Iterate (t_ns, channel, value, good) in time order, without holding them all in
+        memory."""
         for start in range(0, len(self.t_ns), 65_536):
             part = slice(start, start + 65_536)
             yield from zip(
@@ -41,8 +42,8 @@ class Changes(NamedTuple):
 
 
 def changes(recording: Recording) -> Changes:
-    """All changes; every line begins with the level it started at. Bits: command 1 = commanded
-    on, coil 1 = live, switch 1 = contact closed. Channels follow under `channel_unit`."""
+    """All changes; every line begins with its start level. Bits: command 1 = commanded on, coil 1 =
+    live, switch 1 = contact closed. Channels follow under `channel_unit`."""
     commands = recording.commands
     ones = {COIL: recording.readback_live_level, SWITCH_COLUMN: recording.switch_closed_level}
     channels = [Channel(COMMAND, True)]
@@ -77,7 +78,7 @@ def changes(recording: Recording) -> Changes:
 
 
 def last_ns(recording: Recording) -> int:
-    """The last instant that a recording tells of."""
+    """The last instant in a recording."""
     times = [recording.t0_ns, *(step.t_ns for step in recording.steps)]
     times += [int(levels.t_ns.max()) for levels in recording.levels.values() if len(levels.t_ns)]
     times += [] if recording.end is None else [recording.end.t_ns]
@@ -85,7 +86,7 @@ def last_ns(recording: Recording) -> int:
 
 
 def _start_ns(recording: Recording, line: str) -> int:
-    """When the start level was polled; the first instant where only an edge tells of it."""
+    """When the start level was polled; the first instant where only an edge implies it."""
     edges, levels = recording.edges.get(line), recording.levels.get(line)
     if levels is None or not len(levels.t_ns):
         return recording.t0_ns

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The columns of a capture's CSV, and what is written across a run that measured no valve."""
+"""Columns of a capture's CSV, and the notice on a run that measured no valve."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ COMMAND, COIL, SWITCH_COLUMN = "command", "coil", "switch"
 PRESSURE_GOOD = "pressure_good"
 
 TIMES = {"time_s": 9, "time_ms": 6}
-"""Time columns, and the digits after the point that make a nanosecond."""
+"""Time columns, and the number of decimals in a nanosecond."""
 
 DIGITAL = (COMMAND, COIL, SWITCH_COLUMN, PRESSURE_GOOD)
 
@@ -24,10 +24,10 @@ CHANNELS = {
 """Columns of the other channels, in the channel's own unit."""
 
 SIGNALS = (COMMAND, COIL, SWITCH_COLUMN, *PRESSURES, PRESSURE_GOOD, *CHANNELS)
-"""What a capture may tell: columns of the wide form, names in the long form and in a VCD."""
+"""Signals of a capture: columns of the wide form, names in the long form and in a VCD."""
 
 RUN = "run"
-"""Column that says which run a row belongs to."""
+"""Column that names the run of a row."""
 
 SIGNAL, VALUE = "signal", "value"
 """Columns of the long form."""
@@ -35,7 +35,7 @@ SIGNAL, VALUE = "signal", "value"
 KNOWN = (*TIMES, *SIGNALS, RUN, SIGNAL, VALUE)
 
 NEEDED = {COMMAND: "1 = coil commanded on", SWITCH_COLUMN: "1 = contact closed"}
-"""Signals that every run must have."""
+"""Signals required in every run."""
 
 NOTICES = {
     "simulated": "SIMULATED: computed by the simulated rig. No valve was measured.",
@@ -44,9 +44,9 @@ NOTICES = {
 
 
 SAYS = {NOTICES[source].split(":")[0]: kind for kind, source in CAPTURE_OF.items()}
-"""The word that a comment of an export begins with, and the condition it becomes when read."""
+"""First word of an export's comment, and the condition it becomes on import."""
 
 
 def notice(source: str) -> str:
-    """What must stand on an export of this source; empty for a measurement."""
+    """The notice on an export of this source; empty for a measurement."""
     return NOTICES.get(source, "")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the comments of a capture say: where it was exported from, how finely it tells time."""
+"""Comments of a capture: where it was exported from, and its time resolution."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ LONGEST_S = 3600.0
 
 
 def resolution_comment(recording: Recording) -> str:
-    """How finely an export of this recording tells time, as a comment that is understood when it is
-    read again; empty where that is not known."""
+    """The time resolution of an export of this recording, as a comment that is understood on
+    import; empty where it is not known."""
     half_ms = STAMP_MS.get(recording.source)
     if half_ms is not None:
         return f"{RESOLUTION} {round(2e3 * half_ms)} us"
@@ -31,16 +31,16 @@ def resolution_comment(recording: Recording) -> str:
         for line, at in {**shown, COMMAND: recording.commands.t_ns}.items():
             looks = recording.levels[line].t_ns if line in recording.levels else at[:0]
             if 0 < len(at) <= len(looks):
-                # an export has no row for the look before: what it left open is stated instead
+                # an export has no row for the sample before, so state the uncertainty it left
                 widest.append(int(np.max(at - looks[len(looks) - len(at) :])))
-    # to the next whole microsecond
+    # round up to the next whole microsecond
     us = -(-max(widest, default=0) // 1000)
     return f"{RESOLUTION} {us} us" if us else ""
 
 
 class Comments:
-    """Hears the comments of one file. `kinds` become conditions of its runs; `resolution_ns` is
-    None where nothing is said. What a person typed goes before what the file says."""
+    """Collect the comments of one file. `kinds` become conditions of its runs; `resolution_ns` is
+    None where none is stated. Anything typed by a person overrides the file."""
 
     def __init__(self, problems: Problems, resolution_ns: int | None = None) -> None:
         self.kinds: set[str] = set()
@@ -49,7 +49,7 @@ class Comments:
         self._problems = problems
 
     def hear(self, text: str, at: str) -> None:
-        """One comment, without its mark, of one line or several; `at` is where it stands."""
+        """Add one comment, without its mark, of one line or several; `at` is its position."""
         for line in text.strip().splitlines():
             said = line.strip()
             self.kinds.update(kind for word, kind in SAYS.items() if said.startswith(word))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The first line of a capture's CSV: which columns there are, and whether they make sense."""
+"""The header line of a capture's CSV: which columns there are, and whether they are consistent."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ from rig.config.gauge.units import factor_kpa
 
 
 class Header(NamedTuple):
-    """Where the columns stand. `wide` holds the place of every signal with its own column; it is
-    empty in the long form, where `long` holds the places of `signal` and `value`. In a file of an
-    instrument `columns` says how a signal's cells are read; `time` is None and `rate_hz` given
+    """Positions of the columns. `wide` holds the index of every signal with its own column; it is
+    empty in the long form, where `long` holds the indices of `signal` and `value`. In an
+    instrument's file `columns` says how a signal's cells are read; `time` is None and `rate_hz` set
     where rows are samples, `digits` None where a cell numbers them."""
 
     width: int
@@ -44,7 +44,7 @@ class Header(NamedTuple):
 
 
 def header_of(row: list[str], line: int, problems: Problems) -> Header:
-    """The header in row number `line`. Raises FileProblems with all that is wrong with it."""
+    """The header in row number `line`. Raises FileProblems with everything wrong with it."""
     names = [name.strip().casefold() for name in row]
     _check(names, f"row {line}", problems)
     problems.raise_any()
@@ -59,7 +59,7 @@ def header_of(row: list[str], line: int, problems: Problems) -> Header:
 
 
 def mapped_header(layout: Layout, stated: CaptureMap) -> Header:
-    """The header of an instrument's file by its map."""
+    """The header of an instrument's file, from its map."""
     place = {name: n for n, name in enumerate(layout.names)}
     used = {column.name for column in stated.signals.values()} | {stated.time}
     return Header(
@@ -73,16 +73,16 @@ def mapped_header(layout: Layout, stated: CaptureMap) -> Header:
 
 @functools.cache
 def channel_of(name: str) -> tuple[str, float]:
-    """The channel that a signal with readings tells of, and the factor to its unit."""
+    """The channel of a signal with readings, and the factor to its unit."""
     if name in PRESSURES:
         return "pressure", factor_kpa(PRESSURES[name])
     return CHANNELS[name], 1.0
 
 
 def unknown_remedy(name: str, known: Iterable[str], kind: str) -> str:
-    """What to do about a name that is not one of `known`."""
+    """Remedy for a name that is not one of `known`."""
     near = nearest(name, known)
-    if near in PRESSURES and "_" not in name:  # the name does not say which unit it is
+    if near in PRESSURES and "_" not in name:  # the name does not say which unit
         near = listed(PRESSURES, "or")
     hint = f"write {near}" if near else f"the {kind}s are {listed(known, 'and')}"
     return f"{hint}, or leave the {kind} out"
@@ -122,7 +122,7 @@ def _check(names: list[str], at: str, problems: Problems) -> None:
 
 
 def _is_misspelt(name: str, names: list[str]) -> bool:
-    """Much like a name of ours that is missing. Any other column is left out."""
+    """Whether it resembles one of our names that is missing. Any other column is left out."""
     near = nearest(name, (own for own in KNOWN if own not in names))
     return name == "pressure" or (
         near is not None and abs(len(near) - len(name)) <= 2 and near[0] == name[0]

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""Reads a table made elsewhere as recordings, or refuses it with every problem found.
+"""Import a table made elsewhere as recordings, or refuse it with every problem found.
 
 Wide form: one row per change or sample, a column for every signal; a blank cell gives no new
 value, a digital value holds until the next row that gives one. Long form: one row per value, with
-the columns `signal` and `value`. Either may hold several runs, told apart by a column `run`.
+the columns `signal` and `value`. Either may hold several runs, distinguished by a column `run`.
 webui/help/captures.md describes the file for those who make one.
 """
 
@@ -39,11 +39,11 @@ from rig.core.recording import Bool, Float, Int64, Recording
 MAX_RUNS = 1000
 BLOCK_CHARS = 1 << 20
 Progress = Callable[[int], None]
-"""Is called with the number of bytes read so far."""
+"""Callback with the number of bytes read so far."""
 
 
 class CapturedRun(NamedTuple):
-    """One run of a capture. `name` is what the column `run` calls it; None without that column."""
+    """One run of a capture. `name` is its value in the column `run`; None without that column."""
 
     name: str | None
     recording: Recording
@@ -51,8 +51,8 @@ class CapturedRun(NamedTuple):
 
 class Plan(NamedTuple):
     """How a table will be read. `by` is None where it has our own names; `sure` is False where the
-    map is a guess that nobody confirmed. `key` names files of this kind. `remarks` are sentences on
-    what nobody stated for this very file."""
+    map is an unconfirmed guess. `key` identifies files of this kind. `remarks` are sentences on map
+    entries that nobody stated for this file."""
 
     layout: Layout
     by: CaptureMap | None
@@ -63,18 +63,17 @@ class Plan(NamedTuple):
 
 
 Kept = Callable[[str], CaptureMap | None]
-"""The map that was confirmed for files of this kind."""
+"""The map confirmed for files of this kind."""
 
 
 def plan_csv(
     path: str | os.PathLike[str], setup: Setup, said: Stated | None = None,
     kept: Kept | None = None, typed: CaptureMap | None = None,
 ) -> Plan:  # fmt: skip
-    """How the table at `path` will be read: by our own names, by a map that a person `typed` for
-    this file, by what was `said`, and what was `kept` for files like it as far as it fits this one,
-    else by a guess. Raises FileProblems, also for a unit that the file's own contradicts, and
-    UsageError for what was said of a column that is not
-    there."""
+    """How to read the table at `path`: by our own names; by a map `typed` by a person for this
+    file; by the options given (`said`), and the map `kept` for similar files as far as it fits this
+    one; else by a guess. Raises FileProblems, also for a unit that contradicts the file's own, and
+    UsageError for an option on a column that does not exist."""
     problems = Problems(path)
     said = said or Stated()
     with _refusing(problems):
@@ -101,7 +100,7 @@ def plan_csv(
 
 
 def read_csv(path: str | os.PathLike[str], setup: Setup) -> Recording:
-    """The one run of the capture at `path` as a recording of source "capture".
+    """The single run of the capture at `path` as a recording of source "capture".
 
     `setup` gives the electrical sense of switch and read-back; times are as in the file. Raises
     FileProblems with file, row and column, value and remedy of every problem.
@@ -119,7 +118,7 @@ def read_csv_runs(
     plan: Plan | None = None, progress: Progress | None = None,
 ) -> list[CapturedRun]:  # fmt: skip
     """Every run of the capture at `path`, in the order of their first rows. `resolution_ns` as in
-    rig.captures.read_capture; a `plan` was confirmed.
+    rig.captures.read_capture; a `plan` must be confirmed.
 
     Raises FileProblems like `read_csv`.
     """
@@ -143,7 +142,7 @@ def read_csv_runs(
 
 
 def unsure(plan: Plan, problems: Problems) -> Exception:
-    """A guess that nobody confirmed, to be raised."""
+    """The error to raise for an unconfirmed guess."""
     by = plan.by
     missing = by.missing() if by is not None else []
     what = "its columns do not have our names"
@@ -160,7 +159,7 @@ def unsure(plan: Plan, problems: Problems) -> Exception:
 
 @contextlib.contextmanager
 def _refusing(problems: Problems) -> Iterator[None]:
-    """Every way in which a file cannot be read becomes FileProblems."""
+    """Convert every failure to read a file into FileProblems."""
     path = Path(problems.file)
     if path.suffix == ".toml":
         raise problems.stop(
@@ -188,7 +187,7 @@ def _read_table(
     comments: Comments,
     progress: Progress | None = None,
 ) -> list[CapturedRun]:
-    """Every run of a table whose header is known."""
+    """Every run of a table with a known header."""
     runs = _Runs(head, layout, setup, problems)
     with path.open(encoding=layout.encoding, newline="") as file:
         for block in _blocks(file, layout, head, problems, comments):
@@ -211,8 +210,8 @@ def _read_table(
 
 @dataclass
 class _Block:
-    """Some rows: the `numbers` (n, columns) of rows that hold nothing else, or cells in `rows`.
-    `lines` (n,) are their numbers, `read` how many bytes were read by their end."""
+    """A block of rows: the `numbers` (n, columns) where rows hold nothing else, or cells in `rows`.
+    `lines` (n,) are their line numbers, `read` the bytes read by their end."""
 
     lines: Sequence[int]
     rows: list[list[str]]
@@ -223,7 +222,7 @@ class _Block:
 def _blocks(
     file: IO[str], layout: Layout, head: Header, problems: Problems, comments: Comments
 ) -> Iterator[_Block]:
-    """Rows that are neither blank nor a comment (#); `comments` hears the others."""
+    """Rows that are neither blank nor a comment (#); comments go to `comments`."""
     before, read = 0, 0
     bytes_each = 2 if layout.encoding == "utf-16" else 1
     while text := file.read(BLOCK_CHARS):
@@ -265,7 +264,7 @@ def _spoken(
 
 
 def _are_plain(numbers: Float, head: Header) -> bool:
-    """Whether nothing has to be looked at as text: times that a float holds, and bits."""
+    """Whether nothing needs parsing as text: times that a float holds, and bits."""
     if head.run is not None or head.long is not None:
         return False
     for name, place in head.wide.items():
@@ -283,7 +282,7 @@ def _are_plain(numbers: Float, head: Header) -> bool:
 
 
 class _Runs:
-    """Gives each row to the run it belongs to."""
+    """Assign each row to its run."""
 
     def __init__(self, head: Header, layout: Layout, setup: Setup, problems: Problems) -> None:
         self.readers: dict[str, RunReader] = {}
@@ -292,7 +291,7 @@ class _Runs:
         self._rows_before = 0
 
     def take(self, block: _Block) -> None:
-        """Take a block of rows, in the order of the file."""
+        """Add a block of rows, in file order."""
         lines, columns = block.lines, self._columns(block)
         found: list[Problem] = []
         t_ns, good = self._times(columns, lines, found)
@@ -340,7 +339,7 @@ class _Runs:
     def _of_runs(
         self, columns: list[Cells], lines: Sequence[int], good: Bool, found: list[Problem]
     ) -> dict[str, Sequence[int]]:
-        """Places of the rows of each run, in the order of their first rows."""
+        """Indices of the rows of each run, in the order of their first rows."""
         place = self._head.run
         if place is None:
             there = range(len(lines)) if good.all() else np.flatnonzero(good).tolist()
@@ -365,6 +364,6 @@ class _Runs:
         return reader
 
     def finish(self) -> None:
-        """What can only be told once every row was seen."""
+        """Report what is known only after the last row."""
         for name, reader in self.readers.items():
             reader.finish(f"run {shown(name)}" if name else "")

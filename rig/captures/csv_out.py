@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Writes a recording as a CSV that `read_csv` reads back with the same times to the nanosecond."""
+"""Write a recording as a CSV that `read_csv` reads back with the same times to the nanosecond."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ _COLUMN_OF = {channel: column for column, channel in CHANNELS.items()} | {
 def write_csv(recording: Recording, path: str | os.PathLike[str]) -> None:
     """One row for every change or reading, comments (#) above. Replaces `path`.
 
-    `time_s` counts from the recording's first instant, with nine digits. Switch 1 = contact
-    closed, coil 1 = live. Readings stand as they arrived, in kPa and the other channels' units;
-    one that is not to be believed carries `pressure_good` 0. Bad readings of other channels,
-    polled levels, conditions and steps are left out: JSON keeps everything.
+    `time_s` counts from the recording's first instant, with nine digits. Switch 1 = contact closed,
+    coil 1 = live. Readings are as they arrived, in kPa and the other channels' units; an invalid
+    pressure has `pressure_good` 0. Bad readings of other channels, polled levels, conditions and
+    steps are left out: JSON keeps everything.
     """
     found = changes(recording)
     names = [channel.name for channel in found.channels]

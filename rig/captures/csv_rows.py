@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Turns blocks of rows into records: a column for every signal, or a row for every value."""
+"""Convert blocks of rows into records: a column for every signal, or a row for every value."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from rig.core.recording import Bool, Float, Int8, Int64
 
 
 class Problem(NamedTuple):
-    """What is wrong in a row; sorted by `line`, those of one line stay in order."""
+    """A problem in a row; sorted by `line`, with those of one line in their original order."""
 
     line: int
     key: str
@@ -32,8 +32,8 @@ class Problem(NamedTuple):
 
 
 class Rows(NamedTuple):
-    """A block of rows of one run: `line` (n,) numbers, `t_ns` (n,), and the cells, stripped, of
-    each column."""
+    """A block of rows of one run: `line` (n,) numbers, `t_ns` (n,), and the stripped cells of each
+    column."""
 
     line: Sequence[int]
     t_ns: Int64
@@ -41,7 +41,7 @@ class Rows(NamedTuple):
 
 
 class RunReader(abc.ABC):
-    """Turns the rows of one run into records."""
+    """Convert the rows of one run into records."""
 
     def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
         self.taking = Taking(setup)
@@ -50,13 +50,13 @@ class RunReader(abc.ABC):
 
     @abc.abstractmethod
     def take(self, rows: Rows) -> None:
-        """Take the next rows, in the order of the file."""
+        """Add the next rows, in file order."""
 
     def finish(self, run: str) -> None:  # noqa: B027 - the wide form knows all from its header
-        """Nothing more comes; `run` names the run in a message, empty where there is one."""
+        """End of rows; `run` names the run in a message, empty where there is only one."""
 
     def wrong(self, lines: Sequence[int], column: str) -> Wrong:
-        """Notes what is wrong with cells of a column."""
+        """Record problems with cells of a column."""
         return partial(self._wrong, lines, column)
 
     def _wrong(self, lines: Sequence[int], column: str, n: int, text: str, why: CellError) -> None:
@@ -64,7 +64,8 @@ class RunReader(abc.ABC):
         self.found.append(Problem(lines[n], key, text, why.what, why.remedy))
 
     def take_times(self, rows: Rows, digital: dict[str, Int8]) -> None:
-        """The rows with their values of 0 and 1; a row before the one above it is a problem."""
+        """The rows with their values of 0 and 1; a row earlier than the one above it is a
+        problem."""
         several = "; several runs in one file need a column run" if self.head.run is None else ""
         place, of_run = self.head.time, "" if self.head.run is None else " of this run"
         self.found[:0] = [
@@ -78,7 +79,8 @@ class RunReader(abc.ABC):
         ]  # fmt: skip
 
     def reading(self, name: str, t_ns: Int64, value: Float, there: Bool, good: Bool) -> None:
-        """Readings of a signal where one is `there`; `good`: what `pressure_good` says of each."""
+        """Readings of a signal where one is `there`; `good`: the value of `pressure_good` for
+        each."""
         channel, factor = channel_of(name)
         if channel != "pressure":
             good = np.ones(len(t_ns), np.bool_)
@@ -118,7 +120,7 @@ class Wide(RunReader):
 
 
 class Long(RunReader):
-    """A row for every value. `pressure_good` speaks of the pressures of the same time."""
+    """A row for every value. `pressure_good` applies to the pressures of the same time."""
 
     def __init__(self, head: Header, setup: Setup, problems: Problems) -> None:
         super().__init__(head, setup, problems)
@@ -200,7 +202,7 @@ class Long(RunReader):
                 self._pressures.append((int(t_ns[n]), float(numbers[n]), name))
 
     def _give(self) -> None:
-        """The pressures of one time, with what was said of them."""
+        """Emit the pressures of one time, with their validity."""
         good = self._good is not False
         for t_ns, value, name in self._pressures:
             self.taking.sample("pressure", value * channel_of(name)[1], t_ns, good)

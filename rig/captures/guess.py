@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""What an instrument's columns probably are, by their names, units and values. A guess is shown to
-a person and counts only when confirmed."""
+"""Guess an instrument's columns from their names, units and values. A guess is shown to a person
+and used only when confirmed."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ from rig.config.gauge.units import table_factor
 from rig.config.setup.model import Setup
 
 SLICES, SLICE_BYTES = 200, 4096
-"""Of a large file so many places are looked at beside its beginning."""
+"""Number of places sampled in a large file besides its beginning."""
 DIGITAL_WORDS = {
     COMMAND: ("command", "cmd", "drive", "relay", "trigger", "gate", "output", "actuat", "energi"),
     SWITCH_COLUMN: ("switch", "contact", "sw"),
     COIL: ("coil", "readback", "read-back", "solenoid", "load"),
 }
-"""Words in names of columns, the surest first (common practice, no source)."""
+"""Words in column names, the surest first (common practice, no source)."""
 READING_WORDS = {
     "oil_temperature_degc": ("oil temp", "temperature", "temp"),
     "supply_voltage_v": ("supply", "battery", "batt"),
@@ -41,25 +41,25 @@ TIME_UNITS: dict[str, TimeUnit] = {
     "\u03bcs": "us", "usec": "us", "usecs": "us", "microsecond": "us", "microseconds": "us",
     "ns": "ns", "nsec": "ns", "nsecs": "ns", "nanosecond": "ns", "nanoseconds": "ns",
 }  # fmt: skip
-"""In small letters. Another word beside a time is an unknown unit, never seconds."""
+"""In lower case. Any other word beside a time is an unknown unit, never seconds."""
 RATE = re.compile(
     r"(?:sampl|record)\w*[ _]*(rate|frequency|interval|period)\W+"
     r"([0-9][0-9.,'\u00a0\u202f]*(?: [0-9]{3})*(?:e[+-]?[0-9]+)?)\W*([a-z\u00b5\u03bc/]*)",
     re.IGNORECASE,
 )
 GROUPED = re.compile(r"[,' \u00a0\u202f][0-9]{3}(?![0-9])|^[1-9][0-9]{0,2}\.[0-9]{3}(?![0-9])")
-"""Digits in groups, or a fraction of three digits: nobody can tell which."""
+"""Digits in groups, or a fraction of three digits: ambiguous."""
 _HZ = {
     "": 1.0, "hz": 1.0, "s/s": 1.0, "sps": 1.0, "/s": 1.0, "samples/s": 1.0, "khz": 1e3,
     "ks/s": 1e3, "ksps": 1e3, "mhz": 1e6, "ms/s": 1e6, "msps": 1e6,
 }  # fmt: skip
 _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 SPLIT_SHARE = 0.2
-"""Between two levels at most this share of the readings lies, if they are two states of a line."""
+"""Maximum share of readings between two levels for a column to be a line with two states."""
 
 
 def rate_of(lines: Sequence[str]) -> float | None:
-    """The rate of samples (Hz) that an instrument's own lines state."""
+    """The sample rate (Hz) stated in the instrument's own lines."""
     for line in lines:
         found = RATE.search(line)
         if found is None or GROUPED.search(found[2]):
@@ -80,7 +80,7 @@ def rate_of(lines: Sequence[str]) -> float | None:
 
 
 def looked_at(path: Path, layout: Layout) -> list[list[str]]:
-    """Cells of each column from the beginning of the file and from places all over it."""
+    """Cells of each column from the beginning of the file and from places throughout it."""
     size = path.stat().st_size
     rows: list[list[str]] = []
     with path.open("rb") as file:
@@ -89,7 +89,7 @@ def looked_at(path: Path, layout: Layout) -> list[list[str]]:
         count = min(SLICES, beyond // SLICE_BYTES)
         places = np.linspace(2 * HEAD_BYTES, size, count, endpoint=False).astype(int).tolist()
         for n, place in enumerate([0, *places]):
-            file.seek(place - place % 2)  # where a character of UTF-16 begins
+            file.seek(place - place % 2)  # start of a UTF-16 character
             length = SLICE_BYTES if n else 2 * HEAD_BYTES
             text = file.read(length).decode(encoding, errors="replace").lstrip("\ufeff")
             lines = text.splitlines()
@@ -101,7 +101,7 @@ def looked_at(path: Path, layout: Layout) -> list[list[str]]:
 
 
 def guess(path: Path, layout: Layout, setup: Setup) -> CaptureMap:
-    """The probable map of the file's columns; `missing` tells what could not be guessed."""
+    """The probable map of the file's columns; `missing` lists what could not be guessed."""
     columns = looked_at(path, layout) or [[] for _ in layout.names]
     units = [_unit(name, n, layout) for n, name in enumerate(layout.names)]
     plain = [re.sub(r"[\[(].*?[\])]", "", name).casefold().strip() for name in layout.names]
@@ -138,9 +138,9 @@ def guess(path: Path, layout: Layout, setup: Setup) -> CaptureMap:
 
 
 def fitted(known: CaptureMap, said: Stated, path: Path, layout: Layout) -> tuple[CaptureMap, bool]:
-    """A map that was kept, as it fits this file, and whether it did so as it was: the rate is the
-    file's own, and levels that do not split this file's are guessed anew. What was `said` of this
-    file stays."""
+    """A kept map adjusted to this file, and whether it fitted unchanged: the rate is the file's
+    own, and levels that do not split this file's readings are guessed again. What was `said` of
+    this file is kept."""
     signals, fits = dict(known.signals), True
     columns = looked_at(path, layout)
     for role, column in known.signals.items():
@@ -159,7 +159,7 @@ def fitted(known: CaptureMap, said: Stated, path: Path, layout: Layout) -> tuple
 
 
 def _splits(column: Column, texts: Sequence[str]) -> bool:
-    """Whether the thresholds part these readings in two states."""
+    """Whether the thresholds split these readings into two states."""
     numbers = _numbers([text for text in texts if text])
     is_low, is_high = numbers < (column.below or 0.0), numbers > (column.above or 0.0)
     between = ~(is_low | is_high)
@@ -167,7 +167,8 @@ def _splits(column: Column, texts: Sequence[str]) -> bool:
 
 
 def _unit(name: str, n: int, layout: Layout) -> str:
-    """The unit of a column: in its own line, in brackets behind the name, or as its last word."""
+    """The unit of a column: from its own line, in brackets after the name, or the name's last
+    word."""
     if layout.units and layout.units[n].strip("[]() "):
         return layout.units[n].strip("[]() ")
     in_brackets = re.search(r"[\[(]([^\[\]()]*)[\])]", name)
@@ -177,7 +178,7 @@ def _unit(name: str, n: int, layout: Layout) -> str:
 
 
 def _named(plain: Sequence[str], words: Sequence[str], among: Sequence[int]) -> list[int]:
-    """Places of the names with one of the words, surest word first."""
+    """Indices of the names with one of the words, surest word first."""
     return [
         n for word in words for n in among if re.search(rf"(?<![a-z]){re.escape(word)}", plain[n])
     ]
@@ -220,7 +221,7 @@ def _rises(texts: Sequence[str]) -> bool:
 
 
 def _states(name: str, texts: Sequence[str]) -> Column | None:
-    """The column as one of two states: words, or an analogue level with thresholds between."""
+    """The column as a line with two states: words, or an analogue level with thresholds between."""
     given = [text for text in texts if text]
     if not given:
         return None
@@ -278,7 +279,7 @@ def _reading(plain: str, unit: str, name: str, texts: Sequence[str]) -> tuple[st
 def _senses(
     found: dict[str, Column], columns: Sequence[Sequence[str]], names: Sequence[str], setup: Setup
 ) -> None:
-    """A level is electrical: which one is a closed contact or a live coil stands in the setup."""
+    """Levels are electrical: the setup says which one is a closed contact or a live coil."""
     closed = {SWITCH_COLUMN: setup.switch_closed_level, COIL: setup.coil_live_level}
     for role, level_of_one in closed.items():
         column = found.get(role)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Writes a result and the records it was worked out from as one JSON file."""
+"""Write a result and the records behind it as one JSON file."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ def write_json(
     """`{version, source, notice, result, records}`. Replaces `path`.
 
     Times `t_ns` are whole nanoseconds from `t0_ns`, so that they stay exact in a reader whose
-    numbers are doubles. Levels are electrical; `switch_closed_level` and `readback_live_level`
-    say what they mean. Of the converter's fast channels there are also the raw codes, in step with
-    the samples, and half the longest transfer (`half_ns`). NaN never stands in the file: a reading
-    without a value is null.
+    numbers are doubles. Levels are electrical; `switch_closed_level` and `readback_live_level` give
+    their meaning. The converter's fast channels also have the raw codes, in step with the samples,
+    and half the longest transfer (`half_ns`). The file never contains NaN: a reading without a
+    value is null.
     """
     with whole_file(path) as file:
         file.write("{\n")
@@ -92,7 +92,7 @@ def _group(file: TextIO, name: str, members: Mapping[str, Mapping[str, Any]]) ->
 
 
 def _columns(file: TextIO, name: str, columns: Mapping[str, Any]) -> None:
-    """Columns as arrays, a part at a time: a long run is never held as text."""
+    """Columns as arrays, one part at a time, so that a long run is never held as text."""
     file.write(f"{json.dumps(name)}: {{")
     for place, (key, column) in enumerate(columns.items()):
         file.write(f'{"," if place else ""}\n"{key}": [')

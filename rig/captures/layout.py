@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""How a text file of columns is laid out: what separates them, where names, units and values begin.
+"""Layout of a text file of columns: the delimiter, and where names, units and values begin.
 
-A file with our own names in its first line is as that line says. In any other the first stretch of
-rows with the same number of cells, all of them values, is found first; the names stand above it.
+The first line decides for a file with our own names in it. For any other, find the first stretch of
+rows with the same number of cells, all of them values; the names are above it.
 """
 
 from __future__ import annotations
@@ -25,23 +25,23 @@ HEAD_BYTES = 65_536
 DELIMITERS = ("\t", ";", ",", "|")
 BLANKS, FIXED = "blanks", "fixed"
 LEAST_ROWS = 3
-"""Rows of values in a row that make a table."""
+"""Consecutive rows of values that make a table."""
 GENERIC = {"value", "run"}
-"""Names of ours that are no sign of our form by themselves."""
+"""Our names that alone are no sign of our form."""
 UNIT = re.compile(
     r"[\[(]?\s*(?:[numkM\u00b5\u03bc]?(?:s|V|A|Pag?|Hz|barg?|ohm)|sec|seconds?|volts?|amps?|psi[ag]?"
     r"|\u00b0?[CF]|deg ?[CF]|rpm|%|bit|bool|logic|-)\s*[\])]?", re.IGNORECASE,
 )  # fmt: skip
 CLOCK = re.compile(r"[0-9]:[0-9]{2}|(?:[0-9]+[-/.]){2}[0-9]")
-"""In a time of day, and in a date."""
+"""Marks in a time of day, and in a date."""
 GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[,.' ][0-9]{3})+(?:[.,][0-9]*)?")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
 
 @dataclass(frozen=True)
 class Layout:
-    """`delimiter` is a mark, BLANKS (any blanks) or FIXED (cut at `cuts`). Names stand in line
-    `header_line` (0: in none), values from `first_line` on. `is_own`: our own names are there."""
+    """`delimiter` is a mark, BLANKS (any blanks) or FIXED (cut at `cuts`). Names are in line
+    `header_line` (0: none), values from `first_line` on. `is_own`: the file has our own names."""
 
     delimiter: str
     names: list[str]
@@ -52,10 +52,10 @@ class Layout:
     units: list[str] = field(default_factory=list)
     cuts: tuple[int, ...] = ()
     above: tuple[str, ...] = ()
-    """Lines above the names: what the instrument says of itself."""
+    """Lines above the names: the instrument's own information."""
 
     def rows(self, lines: IO[str] | Iterator[str]) -> Iterator[tuple[int, list[str]]]:
-        """The line number and the cells of every row. May raise csv.Error."""
+        """The line number and cells of every row. May raise csv.Error."""
         if len(self.delimiter) == 1:
             reader = csv.reader(lines, delimiter=self.delimiter, skipinitialspace=True)
             for row in reader:
@@ -68,7 +68,7 @@ class Layout:
                 yield number, text.split() if self.delimiter == BLANKS else self._cut(text)
 
     def _cut(self, text: str) -> list[str]:
-        """A line of fixed width. A value that lies across a border gives one cell too many."""
+        """Split a line of fixed width. A value across a border gives one cell too many."""
         text = text.rstrip("\r\n")
         edges = [0, *self.cuts, max(len(text), *self.cuts, 0)]
         found = [text[a:b].strip() for a, b in pairwise(edges)]
@@ -77,7 +77,7 @@ class Layout:
 
 
 def layout_of(path: Path, problems: Problems) -> Layout:
-    """The layout of the file. Raises FileProblems where there is none, and OSError."""
+    """The layout of the file. Raises FileProblems where it has none, and OSError."""
     with path.open("rb") as file:
         head = file.read(HEAD_BYTES)
         whole = not file.read(1)
@@ -96,7 +96,7 @@ def layout_of(path: Path, problems: Problems) -> Layout:
         found = _table([_split(line, delimiter) for line in lines], delimiter)
         if found is not None:
             return _with(found, lines, encoding)
-    # names with a blank in them stand two blanks apart
+    # names that contain a blank are two blanks apart
     apart = [line.split() if _is_row(line.split()) else re.split(r"\s{2,}", line.strip())
              for line in lines]  # fmt: skip
     found = _table(apart, BLANKS) or _fixed(lines)
@@ -106,19 +106,19 @@ def layout_of(path: Path, problems: Problems) -> Layout:
 
 
 def _decoded(head: bytes) -> tuple[str, str]:
-    """Instruments of old write a micro sign as one byte; UTF-16 has a mark before it."""
+    """Old instruments write a micro sign as one byte; UTF-16 begins with a mark."""
     if head.startswith(tuple(UTF16)):
         return "utf-16", head.decode("utf-16", errors="ignore")
     try:
         return "utf-8-sig", head.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        if error.start >= len(head) - 3:  # cut within a character
+        if error.start >= len(head) - 3:  # cut inside a character
             return "utf-8-sig", head[: error.start].decode("utf-8-sig")
         return "cp1252", head.decode("cp1252", errors="replace")
 
 
 def _no_table(lines: Sequence[str], problems: Problems) -> FileProblems:
-    """The problem of a file whose rows do not end in values: the first cell that is none."""
+    """The problem of a file whose rows do not end in values: the first cell that is not a value."""
     number, line = max((n, line) for n, line in enumerate(lines, 1) if line.strip())
     cells_of = _split(line, max(DELIMITERS, key=line.count))
     odd = next((cell.strip() for cell in cells_of if not _is_value(cell)), "")
@@ -141,8 +141,8 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 def _own(lines: Sequence[str]) -> Layout | None:
-    """The layout of a file whose first line that says anything has our names. With a time under a
-    name of the instrument's it is the instrument's file: its unit is guessed and confirmed."""
+    """The layout of a file whose first meaningful line has our names. With a time under an
+    instrument's name, it is the instrument's file: its unit is guessed and confirmed."""
     for number, line in enumerate(lines, 1):
         if not line.strip() or line.startswith("#"):
             continue
@@ -167,7 +167,7 @@ def _is_row(row: Sequence[str]) -> bool:
 
 
 def _table(rows: Sequence[Sequence[str]], delimiter: str) -> Layout | None:
-    """Where rows of values begin that go on to the end of the head."""
+    """Where rows of values begin that continue to the end of the head."""
     spoken = [n for n, row in enumerate(rows) if row and not row[0].startswith("#") and any(row)]
     first = len(spoken)
     while first and _is_row(rows[spoken[first - 1]]):
@@ -193,7 +193,7 @@ def _table(rows: Sequence[Sequence[str]], delimiter: str) -> Layout | None:
 
 
 def _head_row(rows: Sequence[Sequence[str]], at: Sequence[int], width: int) -> list[str]:
-    """The cells of a row that may be names or units; empty where it does not fit the values."""
+    """Cells of a row that may be names or units; empty where it does not fit the values."""
     row = [cell.strip() for cell in rows[at[0]]] if at else []
     while len(row) > width and not row[-1]:
         row.pop()
@@ -201,7 +201,7 @@ def _head_row(rows: Sequence[Sequence[str]], at: Sequence[int], width: int) -> l
 
 
 def _unlike(names: Sequence[str]) -> list[str]:
-    """The names with a number where one is blank or stands twice."""
+    """The names, numbered where one is blank or appears twice."""
     found: list[str] = []
     for number, name in enumerate(names, 1):
         named = name or f"column {number}"
@@ -210,12 +210,12 @@ def _unlike(names: Sequence[str]) -> list[str]:
 
 
 def _cut_numbers(rows: Sequence[Sequence[str]]) -> bool:
-    """Commas that are decimal signs between blanks: `0,5  1,25` gives cells with a blank inside."""
+    """Commas as decimal signs between blanks: `0,5  1,25` gives cells with a blank inside."""
     return any(" " in cell.strip() for row in rows for cell in row)
 
 
 def _fixed(lines: Sequence[str]) -> Layout | None:
-    """Columns that stand one below the other, with names or values that have blanks."""
+    """Aligned columns with names or values that contain blanks."""
     rows = [line for line in lines if line.strip() and not line.startswith("#")]
     values = [line for line in rows if all(map(_is_value, line.split()))]
     if len(values) < LEAST_ROWS:

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Whether a capture has a row at every look, or rows only where something changed.
+"""Whether a capture has a row for every sample, or rows only where something changed.
 
-In the first an edge lies between the last look before it and the row that shows it. In the second
-the stamp is all there is.
+With a row for every sample, an edge lies between the sample before it and the row that shows it.
+With rows for changes only, the time stamp is all there is.
 """
 
 from __future__ import annotations
@@ -17,24 +17,24 @@ from rig.core.recording import Bool, Int8, Int64
 
 LEAST_QUIET = 3
 QUIET_SHARE = 0.5
-"""Looks that show no change, per change: fewer do not make a capture sampled."""
+"""Samples without a change, per change: with fewer, a capture is not sampled."""
 OWN_STEP = 0.7
-"""Stamps that have no divisor finer than this share of a step are not rounded: the step divides
-them itself."""
+"""Stamps with no divisor finer than this share of a step are not rounded: the step divides them
+itself."""
 SHORTER, LEAST_EARLY = 0.9, 3
-"""Of the shortest quarter of steps without a change: a row that comes before was not due."""
+"""Of the shortest quarter of steps without a change: a row earlier than that was not due."""
 
 
 class Given(NamedTuple):
-    """The values of one signal of 0 and 1 in a block of rows: `row` (n,) the row each stands in,
-    `value` (n,). A row without one has none here."""
+    """The values of one digital signal in a block of rows: `row` (n,) the row of each, `value`
+    (n,). A row without a value has no entry."""
 
     row: NDArray[np.intp]
     value: Int8
 
 
 class Seen(NamedTuple):
-    """What a block showed of one signal, in step with its Given: `changed` (n,), and `before_ns`
+    """Result for one signal of a block, in step with its Given: `changed` (n,), and `before_ns`
     (n,) when it was last given before: in an earlier row where nothing else is known, its own time
     where it was not given yet."""
 
@@ -43,7 +43,7 @@ class Seen(NamedTuple):
 
 
 class Looks:
-    """Follows the rows of one run, and the signals of 0 and 1 given in them, block by block."""
+    """Follow the rows of one run, and their digital signals, block by block."""
 
     def __init__(self) -> None:
         self._last_row_ns: int | None = None
@@ -55,7 +55,7 @@ class Looks:
         self._change_steps: array[int] = array("q")
 
     def block(self, t_ns: Int64, given: dict[str, Given]) -> dict[str, Seen]:
-        """Rows at `t_ns` (n,), in order; several of one time are one and come in one block."""
+        """Rows at `t_ns` (n,), in order; several at one time count as one and come in one block."""
         starts = np.flatnonzero(np.diff(t_ns, prepend=t_ns[0] - 1))
         group = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(t_ns)))
         at_ns = t_ns[starts]
@@ -80,7 +80,7 @@ class Looks:
             _, last_ns = self._last_look.get(name, (0, int(times[0])))
             look_ns = np.append(last_ns, times[:-1])
             quiet_groups = np.unique(of_row[quiet[of_row]])
-            # written only where it changes, so far: the row before still had the old value
+            # so far written only on change: the row before still had the old value
             first_quiet = -1 if self._quiet.get(name) else quiet_groups[:1]
             unlooked = has_before[of_row] & ~(
                 of_row > first_quiet if np.size(first_quiet) else np.zeros(len(of_row), np.bool_)
@@ -98,8 +98,8 @@ class Looks:
         return np.asarray(value != np.append(held, value[:-1])[: len(value)])
 
     def every_ns(self) -> tuple[float, int] | None:
-        """The middle time from row to row of a sampled capture, and the last digit of its stamps, 0
-        where the rows come evenly by that; None where it is not sampled."""
+        """The median time from row to row of a sampled capture, and the last digit of its stamps, 0
+        where the rows are evenly spaced by it; None where it is not sampled."""
         sampled = any(
             quiet >= LEAST_QUIET and quiet >= QUIET_SHARE * self._changes.get(name, 0)
             for name, quiet in self._quiet.items()
@@ -110,9 +110,10 @@ class Looks:
         return middle, 0 if 0 < OWN_STEP * middle <= self._digit_ns else self._digit_ns
 
     def _rows_of_their_own(self) -> bool:
-        """More than a third of the changes, and three at least, came sooner after the row before
-        than three of four rows without a change do: the logger wrote them when they came, beside
-        its readings. Where rows are looks, a change waits for the next like any other row."""
+        """Whether more than a third of the changes, and at least three, came sooner after the row
+        before than three of four rows without a change do: the logger then wrote them as they came,
+        beside its readings. Where rows are samples, a change waits for the next sample like any
+        other row."""
         steps = np.frombuffer(self._quiet_steps, np.int64)
         soon = SHORTER * np.partition(steps, len(steps) // 4)[len(steps) // 4]
         early = int((np.frombuffer(self._change_steps, np.int64) < soon).sum())

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Which column of an instrument's file holds what: stated by a person, guessed, kept."""
+"""What each column of an instrument's file holds: stated by a person, guessed, kept."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from rig.core.errors import UsageError
 
 TimeUnit = Literal["s", "ms", "us", "ns", "sample"]
 DIGITS: dict[str, int] = {"s": 9, "ms": 6, "us": 3, "ns": 0}
-"""Digits after the point that make a nanosecond."""
+"""Number of decimals in a nanosecond."""
 TIME_ROLES: dict[str, TimeUnit] = {
     "time_s": "s", "time_ms": "ms", "time_us": "us", "time_ns": "ns", "sample": "sample",
 }  # fmt: skip
@@ -27,8 +27,8 @@ NOT = "not "
 
 
 class Column(BaseModel):
-    """A column and how its cells are read. `below`, `above`: an analogue level counts as 0 below
-    the one and as 1 above the other, and as no look between. `scale`: a reading's cell times it."""
+    """A column and how to read its cells. `below`, `above`: an analogue level is 0 below the one
+    and 1 above the other, and no sample in between. `scale`: a reading is its cell times this."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     name: str
@@ -47,7 +47,7 @@ class Column(BaseModel):
 
 
 class CaptureMap(BaseModel):
-    """Where time and signals of a capture stand. `time` None: a row a sample, at `rate_hz`."""
+    """Positions of time and signals in a capture. `time` None: one row per sample, at `rate_hz`."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     time: str | None
@@ -63,7 +63,7 @@ class CaptureMap(BaseModel):
         return self
 
     def missing(self) -> list[str]:
-        """What is not stated yet, in words; empty where a capture can be read by it."""
+        """What is not stated yet, in words; empty where it is enough to read a capture."""
         found = [f"{name} ({what})" for name, what in NEEDED.items() if name not in self.signals]
         if self.time_unit == "sample" and self.rate_hz is None:
             rate = 'the rate of samples (--rate "10 kHz")'
@@ -99,7 +99,7 @@ NOTHING = CaptureMap(time=None, time_unit="sample", signals={})
 
 
 class Stated(BaseModel):
-    """What a person stated of the columns, which may be a part of a map."""
+    """Columns stated by a person, possibly only part of a map."""
 
     columns: dict[str, str] = {}
     thresholds: dict[str, tuple[float, float]] = {}
@@ -110,13 +110,13 @@ class Stated(BaseModel):
         return bool(self.columns or self.thresholds or self.scales or self.rate_hz)
 
     def is_complete(self) -> bool:
-        """All that a capture needs is stated, so nothing is left to guess."""
+        """Whether everything a capture needs is stated, with nothing left to guess."""
         has_time = bool(set(self.columns) & set(TIME_ROLES)) or self.rate_hz is not None
         return has_time and all(name in self.columns for name in NEEDED)
 
     def over(self, guess: CaptureMap, names: Iterable[str]) -> CaptureMap:
-        """The guess with what was stated in its place. Raises UsageError for a name that the file
-        does not have."""
+        """The guess, overridden by what was stated. Raises UsageError for a name not in the
+        file."""
         by_name = {name.casefold(): name for name in names}
         time, unit, signals = guess.time, guess.time_unit, dict(guess.signals)
         rate_hz = self.rate_hz or guess.rate_hz
@@ -165,8 +165,8 @@ def stated(
     maps: Iterable[str] = (), thresholds: Iterable[str] = (), scales: Iterable[str] = (),
     rate: str | None = None,
 ) -> Stated:  # fmt: skip
-    """What a person typed: `switch=Channel 2`, `switch=2..3`, `pressure_kpa=1000`, "10 kHz". Raises
-    UsageError."""
+    """Parse a person's options: `switch=Channel 2`, `switch=2..3`, `pressure_kpa=1000`, "10 kHz".
+    Raises UsageError."""
     columns = dict(_pair("--map", text, ROLES) for text in maps)
     if sum(role in TIME_ROLES for role in columns) > 1:
         raise UsageError("--map: the time is given twice; give one of time_s, time_ms and so on.")
@@ -221,7 +221,7 @@ def _rate_hz(text: str | None) -> float | None:
 
 
 def key_of(names: Iterable[str], units: Iterable[str], setup: Setup) -> str:
-    """What a map is kept under: names and units of a file's columns, and what the setup's levels
-    mean, since a map says which of them counts as 1."""
+    """The key a map is kept under: names and units of a file's columns, and the meaning of the
+    setup's levels, since a map says which of them is 1."""
     levels = [setup.switch_closed_level, setup.coil_live_level]
     return json.dumps([list(names), list(units), levels], ensure_ascii=False)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is wrong with a capture, collected, and the look at the file before it is read."""
+"""Collect the problems of a capture, and check the file before reading it."""
 
 from __future__ import annotations
 
@@ -11,27 +11,27 @@ from rig.core.errors import FileProblems, Problem
 
 MAX_BYTES = 256 << 20
 UTF16 = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
-"""A file that begins so has two bytes a character (byte order mark, Unicode Standard 2.13)."""
+"""A file with this prefix has two bytes per character (byte order mark, Unicode Standard 2.13)."""
 MAX_SHOWN = 20
-"""Problems told one by one; the rest are counted."""
+"""Problems listed one by one; the rest are counted."""
 CELL_SHOWN = 40
 
 
 class Problems:
-    """Collects problems; keeps the first ones and counts the others."""
+    """Collect problems; keep the first ones and count the others."""
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.file, self.count = os.fspath(path), 0
         self.found: list[Problem] = []
 
     def add(self, key: str, value: str, what: str, remedy: str) -> None:
-        """One more problem; `value` is shortened and made harmless for a terminal."""
+        """Add a problem; `value` is shortened and made safe for a terminal."""
         self.count += 1
         if len(self.found) < MAX_SHOWN:
             self.found.append(Problem(self.file, key, shown(value), what, remedy))
 
     def raise_any(self) -> None:
-        """Raises FileProblems where there is one."""
+        """Raise FileProblems if there are any."""
         if not self.count:
             return
         more = self.count - len(self.found)
@@ -52,12 +52,12 @@ class Problems:
 
 
 def shown(text: str) -> str:
-    """A text of the file, short and harmless for a terminal."""
+    """A text of the file, short and safe for a terminal."""
     return plain(text if len(text) <= CELL_SHOWN else text[:CELL_SHOWN] + "...")
 
 
 def look_at(path: Path, problems: Problems) -> None:
-    """Raises FileProblems for what is no file of text, or too large. May raise OSError."""
+    """Raise FileProblems for a file that is not text, or too large. May raise OSError."""
     if path.is_dir():
         problems.add("", "", "this is a directory", "give the path of a CSV or VCD file")
     elif path.is_file() and path.stat().st_size > MAX_BYTES:
@@ -77,6 +77,6 @@ def look_at(path: Path, problems: Problems) -> None:
 
 
 def cannot_be_read(error: OSError, problems: Problems) -> FileProblems:
-    """The problem of a file that the system would not give, to be raised."""
+    """The problem of a file that the system could not read, to be raised."""
     words = "there is no such file" if isinstance(error, FileNotFoundError) else str(error)
     return problems.stop("", "", words, "give the path of a file that can be read")

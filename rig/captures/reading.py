@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Reads a capture of any form: the form is told by the file's name or by how it begins."""
+"""Read a capture of any form; the form follows from the file name or the first bytes."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LONGEST_S = 3600
 
 
 def stated_resolution_ns(text: str | None) -> int | None:
-    """How finely a capture tells time, as a person typed it, None for nothing. UsageError."""
+    """The time resolution of a capture as typed by a person, None for none. Raises UsageError."""
     from rig.core.quantities import QuantityError, parse
 
     if not text or not text.strip():
@@ -36,8 +36,8 @@ def plan_capture(
     path: str | os.PathLike[str], setup: Setup, said: Stated | None = None,
     kept: Kept | None = None, typed: CaptureMap | None = None,
 ) -> Plan | None:  # fmt: skip
-    """How the capture at `path` will be read, as in plan_csv; None for a VCD, whose signals have
-    our names. Raises FileProblems and UsageError."""
+    """How to read the capture at `path`, as in plan_csv; None for a VCD, whose signals have our
+    names. Raises FileProblems and UsageError."""
     if not _is_vcd(path):
         return plan_csv(path, setup, said, kept, typed)
     if said:
@@ -51,12 +51,13 @@ def read_capture(
 ) -> list[CapturedRun]:  # fmt: skip
     """Every run of the capture at `path`: a table in wide or long form, or VCD (one run).
 
-    `resolution_ns`: how finely its times are told, where a person states that; a comment in the
-    file ("resolution: 1 ms") may state it as well. `plan`: how a table is read, confirmed; without
-    it only a table with our own names is. `progress` hears how many bytes of a table were read.
+    `resolution_ns`: its time resolution, where a person states it; a comment in the file
+    ("resolution: 1 ms") may state it too. `plan`: the confirmed way to read a table; without it
+    only a table with our own names is read. `progress` gets the number of bytes of a table read so
+    far.
 
     A file is a VCD where its name ends in .vcd or it begins with a keyword like $date; any other
-    is a table. Raises FileProblems with every problem found, and for nothing else.
+    is a table. Raises FileProblems with every problem found, and nothing else.
     """
     if _is_vcd(path):
         return [CapturedRun(None, read_vcd(path, setup, resolution_ns))]
@@ -65,7 +66,7 @@ def read_capture(
 
 def _is_vcd(path: str | os.PathLike[str]) -> bool:
     if Path(path).is_dir():
-        return False  # the reader of tables says what it is
+        return False  # the table reader says what it is
     try:
         return is_vcd(path)
     except OSError as error:

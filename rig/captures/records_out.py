@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A recording as the records of a run log, in order of time: for a capture that is to be kept."""
+"""A recording as the records of a run log, in time order: for a capture that is to be kept."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ BAD = "bad"
 
 
 def records_of(recording: Recording) -> Iterator[Record]:
-    """Every record; at one instant what says most comes first, as in a run of the rig: levels,
-    steps and commands before the edges and readings that they cause."""
+    """Every record in time order. At one instant the cause comes first, as in a run of the rig:
+    levels, steps and commands before the edges and readings that they cause."""
     parts: list[Iterable[tuple[int, int, Record]]] = [
         [(c.t_ns, 0, c) for c in recording.conditions],
         [(s.t_ns, 1, s) for s in recording.steps],

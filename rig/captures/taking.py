@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Values of a capture become the records of a run: shared by every reader."""
+"""Turn values of a capture into the records of a run: shared by every reader."""
 
 from __future__ import annotations
 
@@ -28,16 +28,16 @@ from rig.core.records import (
 
 COMMAND_ON_AT_START = "command already on in the first row"
 BLOCK_ROWS = 20_000
-"""Rows that are worked on at once."""
+"""Rows processed at once."""
 BITS = (COMMAND, COIL, SWITCH_COLUMN)
 
 
 class Taking:
-    """Takes the values of one run in order of time, and builds its recording.
+    """Take the values of one run in time order, and build its recording.
 
-    `setup` gives the electrical sense of switch and read-back. A digital value that repeats the
-    one held gives no record of its own, but it was a look: where a capture has a row at every look,
-    the last one before each change comes along as a Level.
+    `setup` gives the electrical sense of switch and read-back. A digital value that repeats the one
+    held gives no record, but it was a sample: where a capture has a row for every sample, the last
+    one before each change is kept as a Level.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -55,7 +55,7 @@ class Taking:
         self._given = {name: (array("q"), array("b")) for name in BITS}
 
     def time(self, t_ns: int) -> bool:
-        """The instant (ns) of what comes next; False where it lies before the last one."""
+        """Set the instant (ns) of the values that follow; False where it is before the last one."""
         in_order = self.last_ns is None or t_ns >= self.last_ns
         if t_ns != self.last_ns and len(self._rows) >= BLOCK_ROWS:
             self._work(len(self._rows))
@@ -65,14 +65,14 @@ class Taking:
         return in_order
 
     def digital(self, name: str, value: int) -> None:
-        """`command`, `coil` or `switch` is 0 or 1 from the present instant on."""
+        """Set `command`, `coil` or `switch` to 0 or 1 from the present instant on."""
         rows, values = self._given[name]
         rows.append(len(self._rows) - 1)
         values.append(value)
 
     def rows(self, t_ns: Int64, digital: Mapping[str, Int8]) -> Bool:
         """Rows at `t_ns` (n,) with the values of `digital`, each (n,), below 0 where a row gives
-        none. True (n,) where a row lies before the last one."""
+        none. Returns True (n,) where a row is earlier than the last one."""
         before = np.append(t_ns[0] if self.last_ns is None else self.last_ns, t_ns[:-1])
         offset = len(self._rows)
         self._begin(int(t_ns[0]))
@@ -83,7 +83,7 @@ class Taking:
             rows.frombytes((there + offset).astype(np.int64).tobytes())
             values.frombytes(value[there].tobytes())
         self.last_ns = int(t_ns[-1])
-        # rows of one time belong together: the last ones wait for the next block
+        # rows of one time belong together: hold the last ones for the next block
         other = np.flatnonzero(np.frombuffer(self._rows, np.int64) != self.last_ns)
         if len(other):
             self._work(int(other[-1]) + 1)
@@ -137,23 +137,24 @@ class Taking:
         self._keep(COMMAND, 1 - on, seen.before_ns[there])
 
     def _keep(self, line: str, level: Int8, t_ns: Int64) -> None:
-        """The last looks before changes, until it is known whether every look has its row."""
+        """Keep the last samples before changes, until it is known whether every sample has its
+        row."""
         times, levels = self._before.setdefault(line, (array("q"), array("b")))
         times.frombytes(t_ns.tobytes())
         levels.frombytes(level.astype(np.int8).tobytes())
 
     def sample(self, channel: str, value: float | None, t_ns: int, believed: bool) -> None:
-        """A reading in the channel's unit; None where there was one without a value."""
+        """A reading in the channel's unit; None for one without a value."""
         self._builder.add(Sample(channel, value, t_ns, GOOD if believed else "bad"))
 
     def samples(self, channel: str, t_ns: Int64, value: Float, believed: Bool) -> None:
-        """Many readings (n,) in the channel's unit; NaN where there was one without a value."""
+        """Many readings (n,) in the channel's unit; NaN for one without a value."""
         self._builder.extend(Sample, channel, t_ns, value, believed)
 
     def recording(self, says: Iterable[str], resolution_ns: int | None = None) -> Recording:
-        """What was taken; it is known until the last time. `says` become conditions.
+        """The recording, known until the last time. `says` become conditions.
 
-        `resolution_ns`: how finely the capture tells time, where it or a person states that.
+        `resolution_ns`: the capture's time resolution, where it or a person states it.
         """
         if self.last_ns is not None:
             if self._rows:

@@ -15,7 +15,7 @@ from rig.core.records import CHANNEL_UNITS
 
 BITS = (COMMAND, COIL, SWITCH_COLUMN)
 GOODS = {f"{channel}_good": channel for channel in CHANNEL_UNITS}
-"""Wires that say whether the readings of a channel may be believed, as our own export has them."""
+"""Wires that say whether the readings of a channel are valid, as in our own export."""
 
 NAMES = tuple(dict.fromkeys((*SIGNALS, *GOODS)))
 NAMES_SHOWN = 8
@@ -23,22 +23,23 @@ NAMES_SHOWN = 8
 
 @dataclass
 class Signal:
-    """A signal of the dump that the rig knows. `known`: it had a 0 or 1 already."""
+    """A signal of the dump that the rig knows. `known`: it has had a 0 or 1."""
 
     name: str
     is_reading: bool
     channel: str = ""
     factor: float = 1.0
     good_of: str = ""
-    """The channel whose readings it speaks of; empty for others."""
+    """The channel whose validity it carries; empty for others."""
     known: bool = False
 
 
 def signals_of(declared: Iterable[tuple[Any, int]], problems: Problems) -> dict[str, Signal]:
     """Our signals by id code. `declared` holds pyvcd's declarations with their lines.
 
-    Names count without their scope, in any case. Other signals are left out, unless their name
-    looks like a misspelt one. Adds a problem for what is missing, doubled or of the wrong kind.
+    Names are matched without their scope, ignoring case. Other signals are left out, unless their
+    name looks like a misspelt one. Adds a problem for anything missing, doubled or of the wrong
+    kind.
     """
     found: dict[str, Signal] = {}
     lines: dict[str, tuple[str, int]] = {}

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Reads a value change dump (IEEE Std 1364, clause 18) as a recording, or refuses it in words.
+"""Import a value change dump (IEEE Std 1364, clause 18) as a recording, or refuse it in words.
 
-Signals are found by their names, whatever their scope. x and z before a signal's first 0 or 1 are
-no value yet; later they are refused, since the state of the line is then not known.
+Signals are found by name, whatever their scope. x and z before a signal's first 0 or 1 are not yet
+values; later they are refused, since the state of the line is then not known.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ NS_PER_UNIT = {"s": (10**9, 1), "ms": (10**6, 1), "us": (10**3, 1), "ns": (1, 1)
 
 
 class _NotADump(Exception):
-    """The reader of the file form gave up: what it said."""
+    """The parser of the file format gave up, with its message."""
 
 
 def is_vcd(path: str | os.PathLike[str]) -> bool:
-    """Whether a file is a value change dump by its name or by how it begins. May raise OSError."""
+    """Whether a file is a value change dump, by its name or its first bytes. May raise OSError."""
     if Path(path).suffix.casefold() == ".vcd":
         return True
     with Path(path).open("rb") as file:
@@ -48,7 +48,7 @@ def read_vcd(
     """The value change dump at `path` as a recording of source "capture". `resolution_ns` as in
     rig.captures.read_capture.
 
-    `setup` gives the electrical sense of switch and read-back; times count as in the file, by its
+    `setup` gives the electrical sense of switch and read-back; times are as in the file, by its
     `$timescale`, to the nanosecond. Raises FileProblems with every problem found.
     """
     problems = Problems(path)
@@ -75,13 +75,13 @@ def _tokens(file: Any) -> Iterator[Token]:
             token = next(tokens)
         except StopIteration:
             return
-        except Exception as error:  # it raises many kinds on what is no dump
+        except Exception as error:  # raises many kinds for anything that is not a dump
             raise _NotADump(str(error) or type(error).__name__) from error
         yield token
 
 
 class _Reading:
-    """Takes the tokens of one dump."""
+    """Process the tokens of one dump."""
 
     def __init__(self, setup: Setup, problems: Problems, comments: Comments) -> None:
         self._problems, self._taking, self._comments = problems, Taking(setup), comments
@@ -95,7 +95,7 @@ class _Reading:
         self._changed: set[str] = set()
 
     def read(self, tokens: Iterator[Token]) -> Recording:
-        """The whole dump."""
+        """Read the whole dump."""
         from vcd.reader import TokenKind
 
         changes = {
@@ -155,7 +155,7 @@ class _Reading:
 
     def _time(self, steps: int, line: int) -> None:
         over, under = self._scale or (1, 1)
-        # to the nearest nanosecond, halves up: finer steps than that are not kept
+        # round to the nearest nanosecond, halves up: finer steps are lost
         t_ns = (2 * steps * over + under) // (2 * under)
         if t_ns > MAX_NS:
             raise self._problems.stop(
@@ -174,7 +174,7 @@ class _Reading:
         signal = self._signals.get(change.id_code)
         if signal is None:
             return
-        if self._now is None:  # initial values may stand before the first time: it is 0
+        if self._now is None:  # initial values may come before the first time, which is then 0
             self._time(0, line)
         if signal.is_reading:
             self._read_value(signal, change.value, line)
@@ -213,7 +213,7 @@ class _Reading:
         self._changed.add(signal.channel)
 
     def _give_readings(self) -> None:
-        """What changed among the readings since the last time: a good one, or one gone bad."""
+        """Emit the readings changed since the last time: a good one, or one gone bad."""
         for channel in sorted(self._changed):
             good = self._good.get(channel, 1)
             if good is not None and self._now is not None:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Writes a recording as a value change dump (IEEE Std 1364, clause 18), for waveform viewers."""
+"""Write a recording as a value change dump (IEEE Std 1364, clause 18), for waveform viewers."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ def write_vcd(recording: Recording, path: str | os.PathLike[str]) -> None:
     """Timescale 1 ns from the recording's first instant. Replaces `path`.
 
     Wires: command, coil (1 = live), switch (1 = contact closed). Readings are reals named with
-    their unit, and a wire `..._good` says whether they may be believed: x before the first one, 0
-    where the last reading is bad. A bad reading leaves the real as it was. The scope is named
-    SIMULATED for a simulated run, so that a viewer shows it beside every trace.
+    their unit, and a wire `..._good` says whether they are valid: x before the first one, 0 where
+    the last reading is bad. A bad reading leaves the real as it was. The scope is named SIMULATED
+    for a simulated run, so that a viewer shows it beside every trace.
     """
     from vcd import VCDWriter
 

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""From what was seen to a clear repair, check after check: a pure function of the answers.
+"""From findings to a clear repair, one check after another: a pure function of the answers.
 
-Every way of choosing stops alike: where a repair is clear (CLEAR), or nothing is left to check.
+Every strategy stops at the same point: a repair is clear (CLEAR), or no check is left.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ from rig.diagnosis.next_check import CLEAR, GETTING_THERE, next_checks, repair_m
 from rig.diagnosis.posterior import Observed, Posterior, evidence, possible, posterior_of, table_of
 
 Choice = Callable[[Posterior, list[str]], str | None]
-"""The check to do next, of those not done; None to stop. It is handed what cannot be done as done.
-"""
+"""Choose the next check among those not done; None to stop. Checks that cannot be done are passed
+as done."""
 
 
 class Step(NamedTuple):
-    """One check of a way: its minutes, getting there included, and how likely each cause is once
-    it is answered."""
+    """One check of a walk: its minutes, including those to get there, and the probability of each
+    cause once it is answered."""
 
     check: str
     state: str
@@ -33,7 +33,7 @@ class Step(NamedTuple):
 
 
 class Walk(NamedTuple):
-    """A way to the cause, from `start` on. `clear`: a repair was clear in the end."""
+    """A walk to the cause, from `start` on. `clear`: a repair was clear at the end."""
 
     start: Posterior
     steps: tuple[Step, ...]
@@ -52,8 +52,8 @@ def walk(
     knowledge: Knowledge, observed: Observed, wired: frozenset[str] | None,
     told: Mapping[str, str], choose: Choice,
 ) -> Walk:  # fmt: skip
-    """Check after check as `choose` names them, those before it for safety first. `told` holds the
-    state that each check would find; what is not in it cannot be done on this rig."""
+    """Do the checks that `choose` names, after those required first for safety. `told` maps each
+    check to the state it would find; a check not in it cannot be done on this rig."""
     table, among = table_of(knowledge), possible(knowledge, wired)
     logs = dict(evidence(table, knowledge, observed))
     found = start = posterior_of(table, logs, among)
@@ -74,19 +74,19 @@ def walk(
 
 
 def is_clear(knowledge: Knowledge, found: Posterior) -> bool:
-    """Whether one repair is so likely that it is the one to do."""
+    """Whether one repair is likely enough to be the one to do."""
     return float((repair_matrix(knowledge, found) @ found.weight).max()) >= CLEAR
 
 
 def same_repair(knowledge: Knowledge, found: Posterior, cause: str) -> bool:
-    """Whether the likeliest repair is the one that `cause` asks for."""
+    """Whether the likeliest repair is the repair for `cause`."""
     repairs = repair_matrix(knowledge, found)
     best = int(np.argmax(repairs @ found.weight))
     return bool(repairs[best, found.table.names.index(cause)])
 
 
 def by_information(knowledge: Knowledge) -> Choice:
-    """As the program proposes."""
+    """The program's own choice."""
 
     def choose(found: Posterior, done: list[str]) -> str | None:
         rows = next_checks(knowledge, found, done)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Checks by hand as a person enters them: a TOML file, and the findings that come of it."""
+"""Checks by hand, entered by a person in a TOML file, and the findings they give."""
 
 from __future__ import annotations
 
@@ -29,15 +29,15 @@ from rig.physics.coil import copper_resistance_ohm
 
 Chances = Mapping[str, float]
 SURE = 0.97
-"""How sure a state is that a person reports."""
+"""Probability of a state that a person reports."""
 COIL_SHARE = 0.10
 """Half width of a coil's resistance (common practice, no source)."""
 COIL_DEGC = range(0, 121, 5)
-"""A coil whose temperature was not stated is as likely at each of these (common practice)."""
+"""A coil of unstated temperature is equally likely at each of these (common practice)."""
 OPEN_OHM = 10_000.0
 DROP_V, LOW_SHARE, DEAD_V = 0.5, 0.85, 1.0
 RISE_KPA = 70.0
-"""Of the running compression with the valve on (common practice, no source)."""
+"""Share of the running compression with the valve on (common practice, no source)."""
 
 
 class Cylinder(Strict):
@@ -58,15 +58,15 @@ class Rocker(Strict):
 
 
 class HandCheck(Strict):
-    """`[[check]]`: a check that was done. `found` is one of its states; or the reading is given,
-    and the state follows from it."""
+    """`[[check]]`: a check that was done. Give `found`, one of its states, or the reading that the
+    state follows from."""
 
     check: str = Field(min_length=1, examples=['"oil_level"'])
     found: str | None = Field(default=None, examples=['"low"'])
     note: str = Field(default="", max_length=500)
     before: Annotated[tuple[str, ...], ListAsTuple] = Field(default=(), examples=['["oil_level"]'])
-    """Checks that come first for safety and were not noted by then: a person confirmed this one
-    all the same."""
+    """Checks that come first for safety and were not yet noted when a person confirmed this one
+    anyway."""
     resistance_ohm: ResistanceOhm | None = Field(alias="resistance", default=None, ge=0)
     """coil_ohms: as read at the plug."""
     coil_temperature_degc: TemperatureDegc | None = Field(
@@ -84,7 +84,7 @@ class HandCheck(Strict):
 
 
 class Normal(Strict):
-    """`[normal]`: what the engine's service information says."""
+    """`[normal]`: values from the engine's service information."""
 
     base_pressure_min_kpa: PressureKpa | None = Field(alias="base_pressure_min", default=None, gt=0)
     base_pressure_max_kpa: PressureKpa | None = Field(alias="base_pressure_max", default=None, gt=0)
@@ -92,7 +92,7 @@ class Normal(Strict):
 
 
 class ChecksFile(Strict):
-    """A file of checks. `gauge_at`: where the gauge is screwed in."""
+    """A file of checks. `gauge_at`: where the gauge is connected."""
 
     gauge_at: Literal["behind", "in front"] | None = None
     normal: Normal = Normal()
@@ -130,7 +130,7 @@ def _said(text: str) -> str:
 
 
 METER_V = 0.2
-"""So far two readings of one voltage may lie apart (common practice, no source)."""
+"""Maximum difference of two readings of one voltage (common practice, no source)."""
 
 
 def _unfit(model: ChecksFile, knowledge: Knowledge) -> Iterator[FileFinding]:
@@ -205,8 +205,7 @@ def _unfit(model: ChecksFile, knowledge: Knowledge) -> Iterator[FileFinding]:
 
 
 def finished(model: ChecksFile | None, knowledge: Knowledge) -> set[str]:
-    """Checks that count as done for those that come after them for safety: by what each found
-    last."""
+    """Checks that count as done for those that follow them for safety, by their latest result."""
     last = {done.check: done.found for done in (model.check if model is not None else ())}
     return {name for name, found in last.items() if found not in knowledge.checks[name].holds_up}
 
@@ -214,7 +213,7 @@ def finished(model: ChecksFile | None, knowledge: Knowledge) -> set[str]:
 def check_findings(
     model: ChecksFile, knowledge: Knowledge, setup: Setup | None
 ) -> tuple[Finding, ...]:
-    """The findings of checks done by hand; a later one of the same kind replaces an earlier one."""
+    """The findings of checks by hand; a later check of the same kind replaces an earlier one."""
     found: dict[str, Finding] = {}
     for done in model.check:
         words = knowledge.checks[done.check].words
@@ -235,7 +234,7 @@ def check_findings(
 
 
 def _from_reading(done: HandCheck, normal: Normal, setup: Setup | None) -> tuple[str, str]:
-    """State, and what is said of the reading."""
+    """The state, and words about the reading."""
     if done.at_coil_v is not None and done.at_source_v is not None:
         return _supply(done.at_coil_v, done.at_source_v, setup)
     if done.pressure_kpa is not None and normal.base_pressure_min_kpa is not None:
@@ -250,9 +249,9 @@ def _from_reading(done: HandCheck, normal: Normal, setup: Setup | None) -> tuple
 
 
 def _coil(read_ohm: float, degc: float | None, setup: Setup | None) -> tuple[Chances, str]:
-    """How likely each state is. A reading is brought to 20 degC (IEC 60228's temperature factor of
-    copper, as rig.physics); where the coil's temperature is not stated, to 20 degC from each that
-    it may have."""
+    """Probability of each state. A reading is converted to 20 degC (IEC 60228's temperature factor
+    of copper, as rig.physics); where the coil's temperature is not stated, from each temperature
+    that it may have."""
     if read_ohm > OPEN_OHM:
         return {"open": SURE, "": 1.0 - SURE}, f"{read_ohm:.3g} ohm, open"
     told = f"{read_ohm:.3g} ohm"

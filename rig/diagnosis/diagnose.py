@@ -47,10 +47,10 @@ OF_OIL = ("oil_level", "oil_label", "warm_again")
 LEAST_PROBABILITY = 0.005
 PAIR_TOLD = 0.05
 LOOK_ALIKE = 0.15
-"""A cause at least so likely is named among those that cannot be told apart."""
+"""Causes at least this likely are listed among those that cannot be told apart."""
 PARTS_PAIR = 0.15
-"""Bits about which of the two likeliest causes it is, from which on a missing sensor is named as
-the reason."""
+"""Minimum bits separating the two likeliest causes for a missing sensor to be named as the
+reason."""
 
 
 def diagnose(
@@ -59,7 +59,7 @@ def diagnose(
     checks: ChecksFile | None = None,
     good: RunSeen | None = None,
 ) -> Diagnosis:
-    """What `runs` of one rig and the `checks` done on it say together. `good` is a run of a
+    """Diagnose `runs` of one rig together with the `checks` done on it. `good` is a run of a
     known-good valve on the same rig."""
     told = checks.gauge_at if checks is not None else None
     findings: list[Finding] = [one for run in runs for one in findings_of(run, good, told)]
@@ -75,7 +75,7 @@ def diagnose(
     repairs = repair_matrix(knowledge, found)
     not_asked = () if wired is None or "oil" in wired else OF_OIL
     live = any(one.state == "stays_live" for one in seen.observed.get("readback", ()))
-    not_safe = ("relay_heard",) if live else ()  # it commands strokes, and a hand goes to the coil
+    not_safe = ("relay_heard",) if live else ()  # it commands strokes, and hands are at the coil
     ranked = next_checks(knowledge, found, (*seen.observed, *not_asked, *not_safe))
     hidden = _hidden(knowledge, found, seen, repairs)
     causes = tuple(
@@ -94,7 +94,7 @@ def diagnose(
     parts = _parts(knowledge, found)
     wrong = _put_right(knowledge, seen.observed)
     undecided = _undecided(knowledge, found, ranked, hidden, repairs, wrong)
-    # where the coil may be live the verdict says so, and nothing goes before that
+    # where the coil may be live, the verdict says so, and that comes first
     first = (runs[-1].result.verdict.next_check if runs else None) or (wrong and wrong.words)
     if not first and undecided and ranked:
         first = f"Look first at: {ranked[0].first.words}."
@@ -134,13 +134,13 @@ def diagnose(
 
 
 def wired_of(runs: Sequence[RunSeen]) -> frozenset[str] | None:
-    """What is wired of what can itself be at fault; None where no setup tells it."""
+    """Which parts that can themselves be at fault are wired; None without a setup."""
     setups = [run.setup for run in runs if run.setup is not None]
     return wired_in(*setups) if setups else None
 
 
 def wired_in(*setups: Setup) -> frozenset[str]:
-    """The same of setups."""
+    """The same from setups."""
     seen = {
         "gauge": any(setup.pressure_source is not None for setup in setups),
         "readback": any(setup.readback is not None for setup in setups),
@@ -170,7 +170,7 @@ def _seen(knowledge: Knowledge, observed: Observed) -> tuple[FindingSeen, ...]:
 
 
 def _put_right(knowledge: Knowledge, observed: Observed) -> PutRight | None:
-    """The first check by hand, in the order of the checks, whose state holds up all the others."""
+    """The first check by hand, in order of checks, whose state holds up all the others."""
     for check in knowledge.checks.values():
         for one in observed.get(check.name, ()):
             if one.by == BY_HAND and one.state in check.holds_up:
@@ -180,7 +180,7 @@ def _put_right(knowledge: Knowledge, observed: Observed) -> PutRight | None:
 
 
 def _parts(knowledge: Knowledge, found: Posterior) -> dict[str, float]:
-    """How likely at least one cause of each part is there."""
+    """Probability, by part, that at least one of its causes is present."""
     table = found.table
     of_name = np.array([PARTS.index(knowledge.part(name)) for name in table.names])
     first, second = of_name[table.first], of_name[table.second]
@@ -193,7 +193,7 @@ def _parts(knowledge: Knowledge, found: Posterior) -> dict[str, float]:
 def _hidden(
     knowledge: Knowledge, found: Posterior, seen: Evidence, repairs: Float
 ) -> tuple[NotObservable, ...]:
-    """What could not be observed, what would tell most first."""
+    """What could not be observed, the most informative first."""
     rows = [
         NotObservable(
             finding=name,
@@ -285,7 +285,7 @@ def _undecided(
 
 
 def _repairs(knowledge: Knowledge, found: Posterior) -> tuple[RepairFound, ...]:
-    """Repairs worth trying, in the order of probability over minutes."""
+    """Repairs worth trying, in order of probability over minutes."""
     chances: dict[str, tuple[float, float]] = {}
     for cause in knowledge.causes:
         place = found.table.names.index(cause.name)

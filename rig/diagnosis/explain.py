@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Why a cause is likely or not: what speaks for it, what against, and what nothing explains."""
+"""Why a cause is likely or not: evidence for it, evidence against it, and what nothing explains."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ from rig.diagnosis.knowledge.model import Knowledge
 from rig.diagnosis.posterior import Observed, Posterior, Table
 
 LEAST_FACTOR = 3.0
-"""A finding that moves the odds by less is not worth a sentence (Kass and Raftery, "Bayes factors",
+"""A finding that moves the odds by less is not reported (Kass and Raftery, "Bayes factors",
 Journal of the American Statistical Association 90(430), 1995: 1 to 3 is "not worth more than a bare
 mention")."""
 LEAST_BITS = math.log2(LEAST_FACTOR)
 MOST = 5
 NOTHING_FOR = "nothing that was seen; a sound rig would show the same"
 UNEXPLAINED = 0.08
-"""A finding so unlikely under the likeliest hypothesis contradicts it."""
+"""A finding this unlikely under the likeliest hypothesis contradicts it."""
 
 
 class Spoken(NamedTuple):
-    """A finding that speaks for a cause (bits above 0) or against it (below). `over_sound`: bits
-    against a sound rig alone, None for "nothing at fault" itself."""
+    """A finding for a cause (bits above 0) or against it (below). `over_sound`: bits against a
+    sound rig alone, None for "nothing at fault" itself."""
 
     finding: str
     bits: float
@@ -36,7 +36,7 @@ class Spoken(NamedTuple):
 
 
 def in_words(cause: str) -> str:
-    """A cause as it stands in a sentence or list."""
+    """A cause as written in a sentence or list."""
     return "nothing at fault" if cause == "none" else cause
 
 
@@ -48,7 +48,7 @@ def spoken(
     cause: str,
 ) -> list[Spoken]:
     """Weight of evidence of every finding for `cause` against all other hypotheses, in bits (Good
-    1950), the heaviest first. `logs` as of posterior.evidence."""
+    1950), the heaviest first. `logs` as from posterior.evidence."""
     place = table.names.index(cause)
     mine = (table.first == place) | (table.second == place)
     found = []
@@ -87,8 +87,8 @@ def said(one: Finding, observed: Observed) -> str:
 
 
 def pro(found: list[Spoken]) -> tuple[str, ...]:
-    """What speaks for, the heaviest first. What a sound rig shows as well speaks for no fault: it
-    only rules out others."""
+    """Evidence for, the heaviest first. A finding that a sound rig shows too is not evidence for a
+    fault: it only rules out others."""
     return tuple(
         one.words
         for one in found
@@ -97,7 +97,7 @@ def pro(found: list[Spoken]) -> tuple[str, ...]:
 
 
 def contra(found: list[Spoken]) -> tuple[str, ...]:
-    """What speaks against, the heaviest first."""
+    """Evidence against, the heaviest first."""
     return tuple(one.words for one in found if one.bits <= -LEAST_BITS)[:MOST]
 
 
@@ -126,7 +126,7 @@ def unexplained(knowledge: Knowledge, found: Posterior, observed: Observed) -> l
 
 
 def odd(knowledge: Knowledge, observed: Observed) -> list[Finding]:
-    """Findings that are not as on a sound rig, whatever the limits say."""
+    """Findings that differ from a sound rig, whatever the limits say."""
     return [
         one
         for several in observed.values()

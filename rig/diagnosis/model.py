@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""What a diagnosis says, as models: the JSON of `rig diagnose --json`. Keys are added, never
-changed or removed."""
+"""Models of a diagnosis: the JSON of `rig diagnose --json`. Keys are added, never changed or
+removed."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ ValveResult = Literal["conforms", "does_not_conform", "not_judged"]
 
 
 class Said(BaseModel):
-    """Base: nothing changes once it is said, numbers are finite."""
+    """Base: immutable, with finite numbers."""
 
     model_config = ConfigDict(
         frozen=True, allow_inf_nan=False, extra="forbid", populate_by_name=True
@@ -20,7 +20,7 @@ class Said(BaseModel):
 
 
 class CauseFound(Said):
-    """One cause. `probability` that it is there, alone or beside another, 0 to 1; `for` and
+    """One cause. `probability` that it is present, alone or beside another, 0 to 1; `for` and
     `against` in words, the heaviest first."""
 
     cause: str
@@ -32,8 +32,9 @@ class CauseFound(Said):
 
 
 class NextCheck(Said):
-    """A check by hand. `gain_bits` it is expected to tell about the causes; `minutes` with what
-    must be done before it; `begin_with` names that, itself where nothing is."""
+    """A check by hand. `gain_bits`: its expected information about the causes; `minutes` includes
+    what must be done before it; `begin_with` names that, or this check where nothing comes before
+    it."""
 
     check: str
     words: str
@@ -51,8 +52,8 @@ class NextCheck(Said):
 
 
 class PutRight(Said):
-    """What a check by hand found that is put right before any other check, and before the sheet is
-    run again: no run says anything of the valve with it."""
+    """A state found by a check by hand that must be put right before any other check, and before
+    the sheet is run again: with it, no run says anything about the valve."""
 
     check: str
     words: str
@@ -60,7 +61,7 @@ class PutRight(Said):
 
 
 class RepairFound(Said):
-    """Something to do, in the order of probability over minutes."""
+    """A repair, in order of probability over minutes."""
 
     repair: str
     probability: float
@@ -68,7 +69,7 @@ class RepairFound(Said):
 
 
 class NotObservable(Said):
-    """A finding that these runs could not yield, why, and how many bits it would tell."""
+    """A finding that these runs could not yield, the reason, and how many bits it would give."""
 
     finding: str
     words: str
@@ -77,7 +78,7 @@ class NotObservable(Said):
 
 
 class FindingSeen(Said):
-    """A finding or check as it was seen; `sure` is how likely the state is, 0 to 1."""
+    """A finding or check as observed; `sure` is the probability of the state, 0 to 1."""
 
     finding: str
     words: str
@@ -95,8 +96,8 @@ class PairFound(Said):
 
 
 class OfTheValve(Said):
-    """What is said of the valve, only as far as the chain in front of it was shown. `reason`: the
-    same as `words` without what to do first."""
+    """What may be said about the valve, only as far as the chain in front of it was shown.
+    `reason`: the same as `words` without what to do first."""
 
     result: ValveResult
     words: str
@@ -104,8 +105,8 @@ class OfTheValve(Said):
 
 
 class Diagnosis(Said):
-    """All of it. `undecided`: why no cause can be told, None where one can. `part`: by part of the
-    chain, how likely something in it is at fault."""
+    """The whole diagnosis. `undecided`: why no cause can be told, None where one can. `part`: by
+    part of the chain, the probability that something in it is at fault."""
 
     source: str
     runs: tuple[str, ...]

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """Which check by hand tells most for its minutes, in a safe order, and when to stop checking.
 
-The gain of a check is the expected fall of the entropy of the causes, in bits (Lindley 1956;
-Shannon). A check is worth doing only where it can change what is done: the expected chance that the
-right thing is repaired must rise (value of information under a loss of 0 or 1).
+The gain of a check is the expected fall in the entropy of the causes, in bits (Lindley 1956;
+Shannon). A check is worth doing only if it can change the repair: the expected probability of
+repairing the right thing must rise (value of information under a loss of 0 or 1).
 """
 
 from __future__ import annotations
@@ -18,20 +18,20 @@ from rig.diagnosis.knowledge.model import Check, Knowledge
 from rig.diagnosis.posterior import Posterior, Table
 
 LEAST_BITS = 0.05
-"""A check that tells less is not named."""
+"""A check with a smaller gain is not named."""
 LEAST_VALUE = 0.01
-"""A check that lifts the chance of the right repair by less does not change what to do."""
+"""A check that raises the probability of the right repair by less does not change what to do."""
 GETTING_THERE = 2.0
-"""Minutes that every check costs beside its own: tools, hands, writing down (common practice)."""
+"""Extra minutes of every check: tools, access, writing down (common practice)."""
 CLEAR = 0.80
-"""A repair so likely is the one to do, where no check would change that (common practice)."""
+"""A repair this likely is the one to do, where no check would change that (common practice)."""
 
 
 @dataclass(frozen=True)
 class Ranked:
-    """A check with what it is expected to give. `minutes` include what must be done before it,
-    `first` is the check to begin with for that, itself where nothing is. `value`: by how much the
-    chance of the right repair rises."""
+    """A check and its expected gain. `minutes` include the checks that must come first; `first` is
+    the check to begin with, this one where nothing comes before it. `value`: the rise in the
+    probability of the right repair."""
 
     check: Check
     first: Check
@@ -45,7 +45,7 @@ class Ranked:
 
 
 def ranked_checks(knowledge: Knowledge, found: Posterior, done: Iterable[str]) -> list[Ranked]:
-    """Checks not yet done, the most bits per minute first."""
+    """Checks not yet done, most bits per minute first."""
     finished = set(done)
     repairs = repair_matrix(knowledge, found)
     rows = []
@@ -71,9 +71,8 @@ def next_checks(knowledge: Knowledge, found: Posterior, done: Iterable[str]) -> 
 
 
 def repair_matrix(knowledge: Knowledge, found: Posterior) -> Float:
-    """(r, h): whether each thing to do is right under each hypothesis. Nothing at fault, and "none
-    of these", are each a thing to do of their own; of a pair either repair is right to begin with.
-    """
+    """(r, h): whether each repair is right under each hypothesis. "Nothing at fault" and "none of
+    these" are repairs of their own; for a pair, either repair is right to begin with."""
     names = found.table.names
     done = []
     for name in names:
@@ -91,8 +90,8 @@ def repair_matrix(knowledge: Knowledge, found: Posterior) -> Float:
 def gain_of(
     knowledge: Knowledge, found: Posterior, name: str, repairs: Float
 ) -> tuple[float, float]:
-    """Expected bits about which causes are there, and expected rise of the chance of the right
-    repair, from learning the state of `name`."""
+    """Expected bits about which causes are present, and expected rise in the probability of the
+    right repair, from learning the state of `name`."""
     chances = found.table.states[name] ** knowledge.reasoning.strength
     chances = chances / chances.sum(1, keepdims=True)
     joint = found.weight[:, None] * chances
@@ -105,8 +104,8 @@ def gain_of(
 
 
 def parting_bits(table: Table, name: str, pair: Sequence[str]) -> float:
-    """Expected bits about which of two causes it is, taken as equally likely, from learning the
-    state of `name` (Jensen-Shannon divergence; Lin 1991)."""
+    """Expected bits about which of two equally likely causes is present, from learning the state of
+    `name` (Jensen-Shannon divergence; Lin 1991)."""
     one, other = (table.states[name][table.names.index(cause)] for cause in pair)
     return entropy_bits((one + other) / 2) - (entropy_bits(one) + entropy_bits(other)) / 2
 

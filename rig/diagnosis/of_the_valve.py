@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""What may be said of the valve: its verdict belongs to it only as far as the chain was shown."""
+"""What may be said about the valve: the verdict applies to it only as far as the chain was
+shown."""
 
 from __future__ import annotations
 
@@ -14,7 +15,7 @@ from rig.diagnosis.knowledge.model import Knowledge
 from rig.diagnosis.model import OfTheValve
 
 SHOWN = 0.80
-"""A valve is called faulty only where its part is at least so likely."""
+"""A valve is called faulty only where its part is at least this likely."""
 CHAIN = ("base", "base_gauge", "supply", "supply_loaded", "current", "readback", "oil_temperature")
 
 
@@ -26,9 +27,9 @@ def of_the_valve(
     first: str,
     cause: str | None,
 ) -> OfTheValve:
-    """`first` is what comes first, as a sentence; `cause` the one that is clear, None where none
-    is. The last run's verdict is what is judged. Of a run that tripped the trip says what to do;
-    one that was stopped is done again, unless a stroke was missed."""
+    """`first` is what to do first, as a sentence; `cause` the clear cause, None where there is
+    none. Judges the last run's verdict. For a tripped run, the trip says what to do; a stopped run
+    is repeated, unless a stroke was missed."""
     result = runs[-1].result.verdict.result if runs else "not_tested"
     if result == CONFORMS:
         words = _passed(knowledge, seen)
@@ -57,7 +58,7 @@ def of_the_valve(
 
 
 def _passed(knowledge: Knowledge, seen: Evidence) -> str:
-    """A pass names what was not shown, and what was odd though within limits."""
+    """Words for a pass, naming what was not shown and what was odd though within limits."""
     words = "The valve conforms."
     strange = odd(knowledge, seen.observed)
     if strange:

@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""How likely each cause is, given what was seen: exact, over single causes and pairs.
+"""Probability of each cause given the findings: exact, over single causes and pairs.
 
-Hypotheses are: nothing at fault, one cause, two causes of different things, and "none of these".
-Given a hypothesis the findings are taken as independent; `strength` eases that. Two causes act on a
-finding as in a noisy-max with a leak (Henrion 1989; Diez 1993): with F(k) the chance of a state no
-graver than k, F of both is F1(k) F2(k) / F0(k), where F0 is that of a sound rig, which each of the
-two holds already. Of a finding with two states that is the noisy-or (Pearl 1988).
+The hypotheses are: nothing at fault, one cause, two causes of different things, and "none of
+these". Findings are assumed independent given a hypothesis; `strength` relaxes that. Two causes act
+on a finding as in a noisy-max with a leak (Henrion 1989; Diez 1993): with F(k) the probability of a
+state no graver than k, F of both is F1(k) F2(k) / F0(k), where F0 is that of a sound rig, already
+contained in each of the two. For a finding with two states this is the noisy-or (Pearl 1988).
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from rig.diagnosis.findings.model import Finding
 from rig.diagnosis.knowledge.model import NONE_OF_THESE, SOUND, Knowledge
 
 LEAST = 1e-4
-"""No state is impossible: every judged chance is at least this."""
+"""No state is impossible: every judged probability is at least this."""
 FLAT = 0.6
-"""How much of "none of these" is "anything may be seen"; the rest is as on a sound rig."""
+"""Share of "none of these" that means "anything may be seen"; the rest is as on a sound rig."""
 
 Observed = Mapping[str, Sequence[Finding]]
 
@@ -32,7 +32,7 @@ Observed = Mapping[str, Sequence[Finding]]
 class Table:
     """The hypotheses of a knowledge: `names` of single ones (sound first, "none of these" last);
     `first`, `second` (h,) places in `names`, equal for single ones; `prior` (h,);
-    `states` name -> (h, k) chance of each state."""
+    `states` name -> (h, k) probability of each state."""
 
     names: tuple[str, ...]
     first: Int64
@@ -50,12 +50,12 @@ class Posterior:
 
     @property
     def causes(self) -> dict[str, float]:
-        """How likely each cause is there, alone or beside another; with "none" and "none of
-        these". Pairs count for both of their causes."""
+        """Probability that each cause is present, alone or beside another; includes "none" and
+        "none of these". Pairs count for both of their causes."""
         return dict(zip(self.table.names, self.members(self.weight).tolist(), strict=True))
 
     def members(self, weight: Float) -> Float:
-        """Sum of `weight` (h,) over the hypotheses that hold each name, (n,)."""
+        """Sum of `weight` (h,) over the hypotheses that contain each name, (n,)."""
         n = len(self.table.names)
         total = np.bincount(self.table.first, weight, n)
         pairs = self.table.first != self.table.second
@@ -63,7 +63,7 @@ class Posterior:
 
     @property
     def likely_pairs(self) -> list[tuple[str, str, float]]:
-        """Pairs with their probability, the likeliest first."""
+        """Pairs with their probability, likeliest first."""
         pairs = np.flatnonzero(self.table.first != self.table.second)
         ranked = pairs[np.argsort(-self.weight[pairs], kind="stable")][:5]
         names = self.table.names
@@ -75,12 +75,12 @@ class Posterior:
 
 @lru_cache(maxsize=4)
 def table_of(knowledge: Knowledge) -> Table:
-    """The hypotheses of `knowledge`, worked out once."""
+    """The hypotheses of `knowledge`, built once."""
     return build_table(knowledge)
 
 
 def build_table(knowledge: Knowledge) -> Table:
-    """Work out priors and chances of all hypotheses."""
+    """Build priors and probabilities of all hypotheses."""
     causes, reasoning = knowledge.causes, knowledge.reasoning
     names = (SOUND, *(cause.name for cause in causes), NONE_OF_THESE)
     n = len(causes)
@@ -127,7 +127,8 @@ def _floored(chances: Float) -> Float:
 
 
 def both(one: Float, other: Float, sound: Float) -> Float:
-    """Chances (..., k) of each state where two causes act at once, states from sound to grave."""
+    """Probabilities (..., k) of each state where two causes act at once, states from sound to
+    grave."""
     cumulative = np.cumsum(one, -1) * np.cumsum(other, -1) / np.cumsum(sound)
     cumulative = np.minimum(cumulative / cumulative[..., -1:], 1.0)
     chances = np.maximum(np.diff(cumulative, axis=-1, prepend=0.0), LEAST)
@@ -135,8 +136,8 @@ def both(one: Float, other: Float, sound: Float) -> Float:
 
 
 def likelihood(table: Table, knowledge: Knowledge, finding: Finding) -> Float:
-    """How likely what was seen is under each hypothesis, (h,), by Pearl's virtual evidence: the
-    chances of the states, weighed by how sure each was seen."""
+    """Likelihood of the observation under each hypothesis, (h,), by Pearl's virtual evidence: the
+    probabilities of the states, weighted by how sure each observation is."""
     states = knowledge.shown(finding.name).states
     spare = finding.chances.get("", 0.0)
     unnamed = [state for state in states if state not in finding.chances]
@@ -146,8 +147,8 @@ def likelihood(table: Table, knowledge: Knowledge, finding: Finding) -> Float:
 
 
 def evidence(table: Table, knowledge: Knowledge, observed: Observed) -> dict[str, Float]:
-    """By finding the logarithm of its likelihood, (h,). Several observations of the same finding
-    (runs of the same rig) count together as one: the mean of their logarithms."""
+    """Log likelihood by finding, (h,). Several observations of the same finding (runs of the same
+    rig) count as one: the mean of their logarithms."""
     return {
         name: np.mean([np.log(likelihood(table, knowledge, one)) for one in several], axis=0)
         * knowledge.reasoning.strength
@@ -158,14 +159,14 @@ def evidence(table: Table, knowledge: Knowledge, observed: Observed) -> dict[str
 def posterior(
     knowledge: Knowledge, observed: Observed, wired: frozenset[str] | None = None
 ) -> Posterior:
-    """Exact posterior over all hypotheses. `wired`: of what causes may be of ("gauge",
-    "readback"), None where that is not known and all may be."""
+    """Exact posterior over all hypotheses. `wired`: which of "gauge" and "readback" are wired;
+    None where not known, so that both may be at fault."""
     table = table_of(knowledge)
     return posterior_of(table, evidence(table, knowledge, observed), possible(knowledge, wired))
 
 
 def possible(knowledge: Knowledge, wired: frozenset[str] | None) -> frozenset[str]:
-    """The causes that can be there: a gauge that is not wired cannot be at fault."""
+    """The possible causes: a gauge that is not wired cannot be at fault."""
     return frozenset(
         cause.name
         for cause in knowledge.causes
@@ -174,7 +175,7 @@ def possible(knowledge: Knowledge, wired: frozenset[str] | None) -> frozenset[st
 
 
 def posterior_of(table: Table, logs: Mapping[str, Float], among: frozenset[str]) -> Posterior:
-    """The same from the logarithms of `evidence`, among the causes that can be there."""
+    """The same from the logarithms of `evidence`, among the possible causes."""
     can = np.array([name in among or name in (SOUND, NONE_OF_THESE) for name in table.names])
     prior = np.where(can[table.first] & can[table.second], table.prior, 0.0)
     with np.errstate(divide="ignore"):  # log 0: left out

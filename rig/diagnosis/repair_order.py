@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""In which order to try repairs once no more is to be learnt by checking.
+"""The order in which to try repairs once checks have nothing more to tell.
 
-With one fault, each repair costing its minutes and tried until the fault is gone, the expected cost
-is least in the order of probability over cost (Heckerman, Breese and Rommelse, "Decision-theoretic
+With one fault, and repairs tried until it is gone at a cost of their minutes, the expected cost is
+least in the order of probability over cost (Heckerman, Breese and Rommelse, "Decision-theoretic
 troubleshooting", Communications of the ACM 38(3), 1995).
 """
 
@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 
 class Repair(NamedTuple):
-    """Something to do: how likely it mends the fault, and what it costs in minutes."""
+    """A repair: the probability that it mends the fault, and its cost in minutes."""
 
     repair: str
     probability: float
@@ -21,13 +21,13 @@ class Repair(NamedTuple):
 
 
 def in_order(repairs: Sequence[Repair]) -> list[Repair]:
-    """By probability over minutes, the largest first."""
+    """Sort by probability over minutes, largest first."""
     return sorted(repairs, key=lambda r: (-r.probability / r.minutes, r.repair))
 
 
 def expected_minutes(repairs: Sequence[Repair]) -> float:
-    """Expected minutes of trying `repairs` in the order given: each is paid for where none before
-    it mended the fault."""
+    """Expected minutes of trying `repairs` in the given order: each costs its minutes only if none
+    before it mended the fault."""
     left, total = 1.0, 0.0
     for repair in repairs:
         total += left * repair.minutes

@@ -84,10 +84,10 @@ def annular_leak_anr_m3_s(
     downstream_pa: float,
     eccentricity: float = 0.0,
 ) -> float:
-    """Isothermal laminar leak of air along a land, as volume at 100 kPa, signed.
+    """Isothermal laminar air leak along a land, as volume at 100 kPa, signed.
 
-    The liquid's formula with the mean density: pi d c^3 (p1^2 - p2^2) / (24 mu L p0) (1 + 1.5 e^2).
-    Holds while the flow in the gap stays slow against sound.
+    The formula for liquids with the mean density: pi d c^3 (p1^2 - p2^2) / (24 mu L p0) (1 + 1.5
+    e^2). Valid while the flow in the gap stays slow against sound.
     """
     squares = upstream_pa * upstream_pa - downstream_pa * downstream_pa
     centred = (
@@ -111,7 +111,7 @@ def pressure_decay_leak_pa_m3_s(
     """Leak rate of a closed volume from its pressure decay, corrected for the gas temperature.
 
     V (p1 - p2 T1/T2) / t, in Pa m^3/s at T1 (ideal gas; the principle of EN 1779 pressure decay).
-    Without `end_k` the temperature is taken as constant: 0.1 K then looks like 0.2 kPa at 600 kPa.
+    Without `end_k` the temperature is assumed constant: 0.1 K then looks like 0.2 kPa at 600 kPa.
     """
     if not time_s > 0.0:
         raise ValueError(f"a decay over {time_s} s says nothing")
@@ -134,5 +134,5 @@ def leak_volume_flow_m3_s(
 
 
 def thermal_drift_pa(pressure_pa: float, change_k: float, temperature_k: float) -> float:
-    """Pressure change of a closed volume of gas that warms by `change_k`: it mimics a leak."""
+    """Pressure change of a closed volume of gas that warms by `change_k`: it looks like a leak."""
     return pressure_pa * change_k / temperature_k

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """The coil of a solenoid as an RL circuit: current, times, copper resistance, heat.
 
-Formulas: lumped R and L, dc source (any textbook on circuits). The inductance is taken as
-constant; a real one changes with the armature's travel and with saturation, so times of a moving
-armature come out somewhat differently. Units: V, A, ohm, H, s, degC, W, J.
+Formulas: lumped R and L, dc source (any textbook on circuits). The inductance is assumed constant;
+a real one changes with armature travel and with saturation, so times of a moving armature differ
+somewhat. Units: V, A, ohm, H, s, degC, W, J.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ def copper_resistance_ohm(
 def copper_temperature_degc(
     resistance_20_ohm: float, resistance_ohm: float, alpha_per_k: float = COPPER_ALPHA_20
 ) -> float:
-    """Mean temperature of a winding from its resistance: copper_resistance_ohm turned round."""
+    """Mean temperature of a winding from its resistance: the inverse of copper_resistance_ohm."""
     return 20.0 + (resistance_ohm / resistance_20_ohm - 1.0) / alpha_per_k
 
 
@@ -63,7 +63,7 @@ def time_constant_s(resistance_ohm: float, inductance_h: float) -> float:
 def current_rise_a(
     t_s: float, voltage_v: float, resistance_ohm: float, inductance_h: float, start_a: float = 0.0
 ) -> float:
-    """Current `t_s` after `voltage_v` was put on a coil that carried `start_a`."""
+    """Current `t_s` after `voltage_v` was applied to a coil that carried `start_a`."""
     final_a = voltage_v / resistance_ohm
     return final_a + (start_a - final_a) * math.exp(-t_s * resistance_ohm / inductance_h)
 
@@ -75,8 +75,8 @@ def time_to_current_s(
     inductance_h: float,
     start_a: float = 0.0,
 ) -> float:
-    """Time until a rising current reaches `current_a`: the pull-in time of a solenoid that
-    begins to move at that current. 0 where it is there already, infinity where it never will be."""
+    """Time until a rising current reaches `current_a`: the pull-in time of a solenoid that begins
+    to move at that current. 0 if already reached, infinity if never reached."""
     if current_a <= start_a:
         return 0.0
     final_a = voltage_v / resistance_ohm
@@ -91,7 +91,7 @@ def current_decay_a(
 ) -> float:
     """Current `t_s` after the contact opened and the coil freewheels into `clamp_v`.
 
-    `clamp_v` is what stands across the coil against its current: 0.7 V for a plain diode, zener
+    `clamp_v` is the voltage across the coil against its current: 0.7 V for a plain diode, zener
     plus diode voltage for a clamp. The current stops at zero; it never reverses.
     """
     against_a = clamp_v / resistance_ohm
@@ -121,14 +121,14 @@ def power_w(voltage_v: float, resistance_ohm: float) -> float:
 
 
 def stored_energy_j(current_a: float, inductance_h: float) -> float:
-    """Energy of the magnetic field, L I^2 / 2: what the clamp must take."""
+    """Energy of the magnetic field, L I^2 / 2: what the clamp must absorb."""
     return 0.5 * inductance_h * current_a * current_a
 
 
 def clamp_energy_j(
     start_a: float, resistance_ohm: float, inductance_h: float, clamp_v: float
 ) -> float:
-    """What the clamp takes of one release; the coil's own resistance takes the rest.
+    """Energy absorbed by the clamp in one release; the coil's own resistance absorbs the rest.
 
     Vc times the charge until the current is zero: Vc L/R (I0 - Vc/R ln(1 + I0 R / Vc)), the
     integral of current_decay_a. `clamp_v` above 0.
@@ -139,5 +139,5 @@ def clamp_energy_j(
 
 
 def warm_up_k(t_s: float, start_k: float, final_k: float, time_constant_s: float) -> float:
-    """Temperature rise `t_s` after the heat changed, as one thermal time constant."""
+    """Temperature rise `t_s` after the heat changed, with a single thermal time constant."""
     return final_k + (start_k - final_k) * math.exp(-t_s / time_constant_s)

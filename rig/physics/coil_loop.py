@@ -1,13 +1,13 @@
 # SPDX-License-Identifier: MIT
-"""A coil with short-circuited turns: what pulls is the magnetising current.
+"""A coil with short-circuited turns: the magnetising current is what pulls.
 
-Primary (what is wired) and shorted loop are taken as perfectly coupled on one linear core. With
-phi the flux per turn, N the turns and m the ampere-turns divided by the primary's turns:
+Primary (the wired part) and shorted loop are assumed perfectly coupled on one linear core. With phi
+the flux per turn, N the turns and m the ampere-turns divided by the primary's turns:
 
     V = R1 i1 + N1 dphi/dt,   0 = R2 i2 + N2 dphi/dt,   m = i1 + i2 N2/N1,   L1 m = N1 phi
 
 so that m + (tau1 + tau2) dm/dt = V / R1 with tau1 = L1/R1 and tau2 = L2/R2. A clamp drives the
-wired current to zero and then has nothing left to act on: the flux dies with tau2 alone. Hence a
+wired current to zero and then has nothing left to act on: the flux decays with tau2 alone. Hence a
 shorted coil pulls in much as before and lets go late. (Transformer equations; any textbook.)
 """
 
@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 
 class Shorted(NamedTuple):
-    """What is left of a winding with a fraction of its turns shorted."""
+    """The rest of a winding with a fraction of its turns shorted."""
 
     resistance_ohm: float
     inductance_h: float
@@ -28,9 +28,9 @@ class Shorted(NamedTuple):
 
 
 def short_turns(resistance_ohm: float, inductance_h: float, fraction: float) -> Shorted:
-    """The winding when `fraction` (0 to below 1) of its turns is shorted upon itself.
+    """The winding when `fraction` (0 to below 1) of its turns is shorted on itself.
 
-    Resistance goes with the turns, inductance with their square; tau1 + tau2 stays L/R.
+    Resistance is proportional to the turns, inductance to their square; tau1 + tau2 stays L/R.
     """
     if not 0.0 <= fraction < 1.0:
         raise ValueError(f"fraction of shorted turns {fraction} is not from 0 to below 1")
@@ -44,6 +44,6 @@ def wired_current_stops_at_a(
 ) -> float:
     """Magnetising current (A) at which the clamp has brought the wired current to zero.
 
-    Vc tau2 / L1; 0 for a sound coil, whose wired and magnetising currents are one.
+    Vc tau2 / L1; 0 for a sound coil, whose wired and magnetising currents are the same.
     """
     return clamp_v * loop_time_constant_s / inductance_h

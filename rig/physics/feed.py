@@ -55,7 +55,7 @@ FAULTS = ("none", "fuse open", "contact welded", "coil unplugged", "driven by th
 
 
 class FeedState(NamedTuple):
-    """What is true of the wiring and what the read-back can see of it."""
+    """One state of the wiring and what the read-back sees of it."""
 
     fault: str
     commanded_on: bool
@@ -64,7 +64,7 @@ class FeedState(NamedTuple):
     coil_live: bool
     """Current can flow in the coil."""
     reads_live: bool
-    """What the read-back makes of the load terminal."""
+    """What the read-back reports for the load terminal."""
 
 
 def load_voltage_present(
@@ -73,7 +73,8 @@ def load_voltage_present(
     """Whether the load terminal carries supply voltage.
 
     `vehicle`: the vehicle's own control unit drives the coil (feeds its upper end on the supply
-    side, grounds its lower end on the ground side), past our relay and fuse where it feeds.
+    side, grounds its lower end on the ground side), bypassing our relay, and our fuse where it
+    feeds.
     """
     if side == "supply":
         return (contact_closed and fuse_ok) or vehicle
@@ -90,7 +91,8 @@ def coil_is_live(
 
 
 def reads_live(side: FeedSide, voltage_present: bool) -> bool:
-    """What the read-back says of the coil: voltage on the supply side, none on the ground side."""
+    """What the read-back reports for the coil: voltage on the supply side, none on the ground
+    side."""
     return voltage_present if side == "supply" else not voltage_present
 
 

@@ -82,7 +82,7 @@ def orifice_fill_time_s(
     density_kg_m3: float,
 ) -> float:
     """Time until a closed volume of constant stiffness, filled from zero through an orifice, has
-    `fraction` (0 to 1) of the supply pressure.
+    reached `fraction` (0 to 1) of the supply pressure.
 
     2 (1 - sqrt(1 - f)) (V / beta) sqrt(ps) / (Cd A sqrt(2 / rho)): dp/dt = beta Q / V integrated.
     """
@@ -92,7 +92,8 @@ def orifice_fill_time_s(
 
 
 def joukowsky_pa(density_kg_m3: float, wave_speed_m_s: float, velocity_m_s: float) -> float:
-    """Pressure rise when a column of `velocity_m_s` is stopped at once, rho a v (Joukowsky)."""
+    """Pressure rise when a column moving at `velocity_m_s` is stopped at once, rho a v
+    (Joukowsky)."""
     return density_kg_m3 * wave_speed_m_s * velocity_m_s
 
 

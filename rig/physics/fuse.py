@@ -7,7 +7,8 @@ import math
 from typing import NamedTuple
 
 CONTINUOUS_LOADING_MAX = 0.75
-"""Common practice, no source: a fuse carries at most 75 % of its rating for long, at 25 degC."""
+"""Common practice, no source: a fuse carries at most 75 % of its rating continuously, at 25
+degC."""
 
 
 class OpeningTime(NamedTuple):
@@ -17,9 +18,9 @@ class OpeningTime(NamedTuple):
     longest_s: float
 
 
-# Multiple of the rating -> opening time. The 160 % and 200 % rows stand in data sheets of blade
-# fuses that quote ISO 8820-3 (types C and F); the other rows are from memory, and editions and
-# ratings differ: a band for orientation, never a proof of protection.
+# Multiple of the rating -> opening time. The 160 % and 200 % rows are in data sheets of blade fuses
+# that quote ISO 8820-3 (types C and F); the other rows are from memory, and editions and ratings
+# differ: a band for orientation, never proof of protection.
 _BLADE: tuple[tuple[float, OpeningTime], ...] = (
     (1.10, OpeningTime(360_000.0, math.inf)),
     (1.35, OpeningTime(0.75, 600.0)),
@@ -81,5 +82,6 @@ SIZES_A = (1.0, 2.0, 3.0, 4.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0)
 
 
 def next_size_a(current_a: float) -> float | None:
-    """The smallest of the usual ratings that may carry `current_a` for long; None where none."""
+    """The smallest of the usual ratings that may carry `current_a` continuously; None where
+    none."""
     return next((size for size in SIZES_A if may_carry(current_a, size)), None)

@@ -71,9 +71,9 @@ def bulk_modulus_kpa(
 ) -> float:
     """Stiffness of oil that carries `free_air` (fraction of volume at this pressure), isothermal.
 
-    1/beta = (1 - x)/beta_liquid + x/p (Merritt and other fluid-power textbooks). Slow changes;
-    fast ones are adiabatic and up to 1.4 times stiffer in their air part. Air that dissolves
-    under pressure is not modelled.
+    1/beta = (1 - x)/beta_liquid + x/p (Merritt and other fluid-power textbooks). For slow changes;
+    fast ones are adiabatic and up to 1.4 times stiffer in their air part. Air that dissolves under
+    pressure is not modelled.
     """
     return 1.0 / ((1.0 - free_air) / liquid_kpa + free_air / pressure_abs_kpa)
 
@@ -84,7 +84,7 @@ def squeezed_fraction(
     liquid_kpa: float = BULK_MODULUS_KPA,
     atmosphere_kpa: float = ATMOSPHERE_KPA,
 ) -> float:
-    """Oil that must be added to a full, rigid volume to bring it from the atmosphere to
+    """Oil to be added to a full, rigid volume to raise it from atmospheric pressure to
     `pressure_abs_kpa`, as a fraction of that volume.
 
     (p - p0)/beta + x0 (1 - p0/p), with x0 the free air at atmospheric pressure, isothermal.
@@ -100,10 +100,10 @@ def pressure_when_squeezed_kpa(
     liquid_kpa: float = BULK_MODULUS_KPA,
     atmosphere_kpa: float = ATMOSPHERE_KPA,
 ) -> float:
-    """squeezed_fraction turned round: absolute pressure when `fraction` was added.
+    """Absolute pressure when `fraction` was added: the inverse of squeezed_fraction.
 
     The positive root of p^2/beta + (x0 - p0/beta - s) p - x0 p0 = 0. A negative `fraction` is a
-    void: the pressure is then the atmosphere's.
+    void: the pressure is then atmospheric.
     """
     if fraction <= 0.0:
         return atmosphere_kpa

@@ -21,8 +21,9 @@ class Grade(NamedTuple):
 
 
 class WinterGrade(NamedTuple):
-    """A grade with W: kinematic viscosity at 100 degC, mm^2/s, at least `least`; it is made by
-    cranking and pumping viscosities in the cold, which no viscosity at 100 degC tells."""
+    """A grade with W: kinematic viscosity at 100 degC, mm^2/s, at least `least`; the grade is
+    defined by cranking and pumping viscosities in the cold, which no viscosity at 100 degC
+    shows."""
 
     name: str
     least_mm2_s: float
@@ -52,8 +53,8 @@ WINTER_GRADES = (
 def grades_of(nu_100_mm2_s: float, high_shear_mpa_s: float | None = None) -> tuple[Grade, ...]:
     """Every grade that an oil of this viscosity at 100 degC satisfies, thinnest first.
 
-    `high_shear_mpa_s`, at 150 degC, leaves out the grades that ask for more. Empty below grade 8
-    (4.0 mm^2/s) and from 26.1 mm^2/s on.
+    `high_shear_mpa_s`, at 150 degC, leaves out the grades that require more. Empty below grade 8
+    (4.0 mm^2/s) and from 26.1 mm^2/s up.
     """
     return tuple(
         grade
@@ -64,5 +65,5 @@ def grades_of(nu_100_mm2_s: float, high_shear_mpa_s: float | None = None) -> tup
 
 
 def winter_grades_of(nu_100_mm2_s: float) -> tuple[WinterGrade, ...]:
-    """The W grades whose least viscosity at 100 degC is met: necessary, not sufficient."""
+    """The W grades whose minimum viscosity at 100 degC is met: necessary, not sufficient."""
     return tuple(grade for grade in WINTER_GRADES if nu_100_mm2_s >= grade.least_mm2_s)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""Sensors with an analogue signal: from what they measure to their signal and back.
+"""Sensors with an analogue signal: from measured quantity to signal and back.
 
-Units: V, A, ohm, degC; a pressure or current in the unit of the range it is given with.
+Units: V, A, ohm, degC; a pressure or current in the unit of its range.
 """
 
 from __future__ import annotations
@@ -11,19 +11,19 @@ import math
 CVD_A, CVD_B, CVD_C = 3.9083e-3, -5.775e-7, -4.183e-12
 """Coefficients of industrial platinum, 1/K, 1/K^2, 1/K^4 (IEC 60751:2008, 4.2)."""
 PLATINUM_DEGC = (-200.0, 850.0)
-"""Where the formula of IEC 60751 holds."""
+"""Range of the formula of IEC 60751."""
 
 KELVIN = 273.15
 BETA_AT_K = 25.0 + KELVIN
 
 NE43_FAULT_LOW_A, NE43_FAULT_HIGH_A = 3.6e-3, 21.0e-3
-"""At or beyond these a transmitter tells of its own failure, or its wire is off (NAMUR NE 43)."""
+"""At or beyond these a transmitter signals its own failure, or its wire is off (NAMUR NE 43)."""
 NE43_LOW_A, NE43_HIGH_A = 3.8e-3, 20.5e-3
 """Between these the signal is a measurement (NAMUR NE 43); 4 and 20 mA are the range's ends."""
 
 
 def between(value: float, ends: tuple[float, float], to: tuple[float, float]) -> float:
-    """The straight line that takes `ends` to `to`, at `value`."""
+    """Linear map of `value` from `ends` to `to`."""
     return to[0] + (value - ends[0]) * (to[1] - to[0]) / (ends[1] - ends[0])
 
 
@@ -37,7 +37,7 @@ def platinum_ohm(temperature_degc: float, resistance_0_ohm: float) -> float:
 
 
 def platinum_degc(resistance_ohm: float, resistance_0_ohm: float) -> float:
-    """Temperature of industrial platinum: platinum_ohm turned round.
+    """Temperature of industrial platinum: the inverse of platinum_ohm.
 
     The root of the quadratic from 0 degC up; Newton's method on the full polynomial below. NaN
     outside PLATINUM_DEGC.
@@ -69,7 +69,7 @@ def steinhart_hart_degc(resistance_ohm: float, abc: tuple[float, float, float]) 
 
 
 def steinhart_hart_ohm(temperature_degc: float, abc: tuple[float, float, float]) -> float:
-    """steinhart_hart_degc turned round: the one real root of the cubic in ln R (Cardano).
+    """The inverse of steinhart_hart_degc: the one real root of the cubic in ln R (Cardano).
 
     With C = 0 the equation is linear in ln R.
     """
@@ -88,11 +88,11 @@ def beta_as_steinhart_hart(resistance_25_ohm: float, beta_k: float) -> tuple[flo
 
 
 def lower_resistor_ohm(ratio: float, series_ohm: float) -> float:
-    """Resistance from the input to ground, where `ratio` of the feed stands across it and
+    """Resistance from the input to ground, where `ratio` of the feed voltage is across it and
     `series_ohm` leads to the feed (voltage divider). NaN outside 0 < ratio < 1."""
     return series_ohm * ratio / (1.0 - ratio) if 0.0 < ratio < 1.0 else math.nan
 
 
 def divided(resistance_ohm: float, series_ohm: float) -> float:
-    """lower_resistor_ohm turned round: the part of the feed across `resistance_ohm`."""
+    """The inverse of lower_resistor_ohm: the share of the feed across `resistance_ohm`."""
     return resistance_ohm / (resistance_ohm + series_ohm)

@@ -9,9 +9,9 @@ from typing import NamedTuple
 LEAST_MM2_S = 2.0
 """Viscosity at 100 degC below which the index is not defined."""
 
-# From this viscosity at 100 degC on: a, b, c of L = a Y^2 + b Y + c, and d, e, f of H likewise.
-# The equations that ASTM D2270 gives beside its table (recalled; within 0.15 % of every row of
-# the table that the checks hold).
+# From this viscosity at 100 degC up: a, b, c of L = a Y^2 + b Y + c, and d, e, f of H likewise.
+# The equations that ASTM D2270 gives beside its table (recalled; within 0.15 % of every row of the
+# table that the checks contain).
 _ROWS: tuple[tuple[float, float, float, float, float, float, float], ...] = (
     (2.0, 1.14673, 1.7576, -0.109, 0.84155, 1.5521, -0.077),
     (3.8, 3.38095, -15.4952, 33.196, 0.78571, 1.7929, -0.183),

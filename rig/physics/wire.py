@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Copper wire: size by gauge, resistance, voltage drop, what it carries and what it survives.
+"""Copper wire: size by gauge, resistance, voltage drop, current capacity and short-circuit
+withstand.
 
 Solid annealed copper. Stranded wire of the same gauge has about 2 % more resistance.
 """
@@ -35,7 +36,7 @@ def resistance_of_area_ohm(
 
 
 def resistance_ohm(gauge: int, length_m: float, temperature_degc: float = 20.0) -> float:
-    """Resistance of `length_m` of wire, out and back counted by the caller."""
+    """Resistance of `length_m` of wire; the caller counts out and back."""
     return resistance_of_area_ohm(awg_area_mm2(gauge), length_m, temperature_degc)
 
 
@@ -44,10 +45,10 @@ def drop_v(gauge: int, length_m: float, current_a: float, temperature_degc: floa
     return current_a * resistance_ohm(gauge, length_m, temperature_degc)
 
 
-# -- what it carries for long
+# -- continuous current
 
 AIR_DEGC, CONDUCTOR_DEGC = 30.0, 70.0
-"""Surroundings and conductor at which FREE_AIR_A holds."""
+"""Ambient and conductor temperatures at which FREE_AIR_A holds."""
 
 FREE_AIR_A: tuple[tuple[float, float], ...] = (
     (0.75, 15.0), (1.0, 19.0), (1.5, 24.0), (2.5, 32.0), (4.0, 42.0), (6.0, 54.0), (10.0, 73.0),
@@ -67,7 +68,7 @@ THINNEST_MM2 = 0.1
 
 
 def bunched_factor(circuits: int) -> float:
-    """Factor for so many loaded circuits in one bundle; between two listed numbers that of the
+    """Factor for this many loaded circuits in one bundle; between two listed numbers that of the
     higher. Raises ValueError outside the table."""
     for listed, factor in BUNCHED:
         if 1 <= circuits <= listed:
@@ -81,12 +82,12 @@ def ampacity_a(
     insulation_degc: float = CONDUCTOR_DEGC,
     circuits: int = 1,
 ) -> float:
-    """Current that one insulated copper wire carries for good.
+    """Current that one insulated copper wire carries continuously.
 
-    Between two listed areas a power law, which is carried on below the table. Other temperatures:
-    the heat given off goes with the difference of temperature, the heat made with the square of the
-    current and copper's resistance, so I goes with sqrt(difference / resistance); for 70 degC these
-    are the factors of DIN VDE 0298-4, table 17. 0 where the surroundings are as hot as the
+    Between two listed areas a power law, extended below the table. At other temperatures the heat
+    given off is proportional to the temperature difference, and the heat generated to the square of
+    the current and copper's resistance, so I is proportional to sqrt(difference / resistance); for
+    70 degC these are the factors of DIN VDE 0298-4, table 17. 0 where the ambient is as hot as the
     insulation bears. Raises ValueError for an area outside 0.1 to 16 mm^2.
     """
     if not THINNEST_MM2 <= area_mm2 <= FREE_AIR_A[-1][0]:
@@ -109,10 +110,10 @@ def _free_air_a(area_mm2: float) -> float:
     return i1 * math.pow(area_mm2 / a1, slope)
 
 
-# -- what it survives
+# -- short-circuit withstand
 
 ADIABATIC_S = 5.0
-"""Up to here no heat leaves the wire in time (IEC 60364-4-43)."""
+"""Up to this time no heat leaves the wire (IEC 60364-4-43)."""
 
 
 def adiabatic_k(start_degc: float, end_degc: float) -> float:

@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""The test report: one run on one sheet of paper, the same from the page and the command line."""
+"""The test report: one run on one sheet of paper, identical from the page and the command line."""

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Plots of the report as SVG, drawn here: black on white, lines and shapes, no script, no style
-sheet (a printer of HTML need not apply the page's styles inside an SVG)."""
+"""Plots of the report as SVG: black on white, lines and shapes, no script, no style sheet (a
+printer of HTML may not apply the page's styles inside an SVG)."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ T = TypeVar("T")
 
 INK, GREY, FAINT, LIMIT = "#14181c", "#48515a", "#d5d9dd", "#b03a00"
 LEFT, RIGHT, TOP, BOTTOM = 40, 8, 14, 26
-"""Room round the plot, in the drawing's units (about a point on paper)."""
+"""Margins around the plot, in drawing units (about a point on paper)."""
 
 
 class Mark(NamedTuple):
@@ -24,7 +24,7 @@ class Mark(NamedTuple):
 
 
 class Line(NamedTuple):
-    """A level across the plot with its words; `limit` lines are dashed and in the limit's colour,
+    """A level across the plot with its words; `limit` lines are dashed and in the limit colour,
     others grey."""
 
     y: float
@@ -33,7 +33,7 @@ class Line(NamedTuple):
 
 
 class Axis(NamedTuple):
-    """Numbers from `low` to `high` laid on a stretch of the drawing from `start` to `end`."""
+    """Map numbers from `low` to `high` onto the drawing from `start` to `end`."""
 
     low: float
     high: float
@@ -41,14 +41,14 @@ class Axis(NamedTuple):
     end: float
 
     def at(self, value: float) -> float:
-        """Where a number lies; beyond the ends it is held at the end."""
+        """Position of a number, clamped to the ends."""
         held = min(max(value, self.low), self.high)
         return round(
             self.start + (held - self.low) / (self.high - self.low) * (self.end - self.start), 2
         )
 
     def ticks(self, wanted: int) -> list[tuple[float, str]]:
-        """Round numbers inside, about so many."""
+        """About this many round numbers inside the range."""
         raw = (self.high - self.low) / wanted
         power = 10.0 ** math.floor(math.log10(raw))
         step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * 0.999)
@@ -58,7 +58,7 @@ class Axis(NamedTuple):
 
 
 def spanning(values: Iterable[float], room: float = 0.08) -> tuple[float, float]:
-    """From the least to the greatest with a little room, never of no width."""
+    """From the smallest to the largest with a small margin, never of zero width."""
     known = [v for v in values if math.isfinite(v)] or [0.0, 1.0]
     low, high = min(known), max(known)
     more = room * (high - low) or max(abs(high) * 0.05, 0.5)
@@ -66,7 +66,7 @@ def spanning(values: Iterable[float], room: float = 0.08) -> tuple[float, float]
 
 
 class Plot:
-    """One drawing with its axes; what is added is drawn in that order."""
+    """One drawing with its axes; elements are drawn in the order added."""
 
     def __init__(
         self, title: str, size: tuple[int, int], x: tuple[float, float], y: tuple[float, float],
@@ -97,7 +97,7 @@ class Plot:
     def stroke(
         self, x1: float, y1: float, x2: float, y2: float, colour: str, width: float, dash: str = ""
     ) -> None:
-        """A straight line in the drawing's own units."""
+        """A straight line in drawing units."""
         dashed = f' stroke-dasharray="{dash}"' if dash else ""
         self.parts.append(
             f'<line x1="{x1:g}" y1="{y1:g}" x2="{x2:g}" y2="{y2:g}" stroke="{colour}" '
@@ -105,7 +105,7 @@ class Plot:
         )
 
     def text(self, x: float, y: float, words: str, anchor: str, bold: bool = False) -> None:
-        """Words in the drawing's own units."""
+        """Text in drawing units."""
         weight = ' font-weight="bold"' if bold else ""
         self.parts.append(
             f'<text x="{x:g}" y="{y:g}" font-size="8.5" font-family="sans-serif" fill="{INK}" '
@@ -136,14 +136,14 @@ class Plot:
                 )
 
     def curve(self, points: Sequence[Mark]) -> None:
-        """Points joined in order."""
+        """A line through the points in order."""
         laid = " ".join(f"{self.x.at(x):g},{self.y.at(y):g}" for x, y in points if y is not None)
         self.parts.append(
             f'<polyline points="{laid}" fill="none" stroke="{INK}" stroke-width="1.1"/>'
         )
 
     def bar(self, low: float, high: float, y: float, height: float, colour: str = INK) -> None:
-        """A filled stretch from `low` to `high` on the x axis, `y` in the drawing's units."""
+        """A filled bar from `low` to `high` on the x axis, `y` in drawing units."""
         left, right = self.x.at(low), self.x.at(high)
         self.parts.append(
             f'<rect x="{left:g}" y="{y:.2f}" width="{max(right - left, 0.4):.2f}" '
@@ -151,14 +151,14 @@ class Plot:
         )
 
     def svg(self, said: str) -> str:
-        """The drawing; `said` is what a screen reader says instead."""
+        """The drawing; `said` is the text for a screen reader."""
         name = escape(f"{self.title}. {said}", quote=True)
         size = f'viewBox="0 0 {self.width} {self.height}"'
         return f'<svg {size} role="img" aria-label="{name}">{"".join(self.parts)}</svg>'
 
 
 def fewer(values: Sequence[T], most: int) -> list[T]:
-    """At most so many of them, evenly, first and last kept."""
+    """At most this many of them, evenly spaced, first and last kept."""
     if len(values) <= most:
         return list(values)
     return [values[round(i * (len(values) - 1) / (most - 1))] for i in range(most)]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a report is made of, fetched from the run log: the same for the command and the page."""
+"""Input of a report from the run log: the same for the command and the page."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 
 def reported(log: RunLog, number: int, before: int | None = None) -> Reported:
-    """Run `number` with all that its report says, compared with run `before`.
+    """Run `number` with everything its report shows, compared with run `before`.
 
-    Raises UsageError for a run that is not there or still goes on.
+    Raises UsageError for a run that does not exist or is still going on.
     """
     from rig.actions.exercise.store import Exercises
     from rig.report.page import Reported
@@ -55,7 +55,7 @@ def reported(log: RunLog, number: int, before: int | None = None) -> Reported:
 
 
 def _photos(log: RunLog, number: int) -> tuple[Photo, ...]:
-    """The photos chosen for the report; one that is gone from the disk is left out of it."""
+    """The photos chosen for the report; one missing from the disk is left out."""
     from rig.report.page import Photo
 
     found = []

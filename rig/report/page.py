@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""A run as one sheet of paper: HTML that the page shows, the command line writes, and PDF is made
-of. One template for all three."""
+"""A run as one sheet of paper: HTML shown by the page, written by the command line, and turned into
+PDF. One template for all three."""
 
 from __future__ import annotations
 
@@ -27,20 +27,21 @@ if TYPE_CHECKING:
 
 TEMPLATES = Path(__file__).parent / "templates"
 PAPERS = {"a4": "A4", "letter": "letter"}
-"""Names of paper as a person types them -> as CSS has them (ISO 216 A4, 8.5 in x 11 in)."""
+"""Paper names as typed -> as in CSS (ISO 216 A4, 8.5 in x 11 in)."""
 TIGHTER = (
     "",
     "body { font-size: 7pt; line-height: 1.18 } .plot { width: 43% }",
     "body { font-size: 6.4pt; line-height: 1.15 } .plot { width: 33% }",
 )
-"""Styles for a PDF that would not stay on its one sheet: a long note, small paper, a wide font."""
+"""Smaller styles for a PDF that does not fit its one sheet: a long note, small paper, a wide
+font."""
 RULES_NAMED = 13
 CAUTIONS = 3
 
 
 class Photo(NamedTuple):
-    """A photo that is printed on a sheet of its own behind the report: its number in the log, the
-    JPEG, what it shows."""
+    """A photo printed on its own sheet behind the report: its number in the log, the JPEG, its
+    caption."""
 
     number: int
     jpeg: bytes
@@ -49,9 +50,9 @@ class Photo(NamedTuple):
 
 @dataclass(frozen=True)
 class Reported:
-    """What a report is made of. `result` is the JSON of a run, `recording` None where the raw
-    records cannot be read, `setup` and `sheet` None likewise. `comparison` is what compare_runs
-    gives for (before, this run), `refused` why the two are not compared."""
+    """Input of a report. `result` is the JSON of a run; `recording` is None where the raw records
+    cannot be read, `setup` and `sheet` likewise. `comparison` is what compare_runs gives for
+    (before, this run), `refused` why the two are not compared."""
 
     number: int
     result: Mapping[str, Any]
@@ -65,12 +66,12 @@ class Reported:
 
 
 def css() -> str:
-    """The style of the paper, for screen and print."""
+    """The paper's style sheet, for screen and print."""
     return (TEMPLATES / "report.css").read_text(encoding="utf-8")
 
 
 def content(run: Reported) -> dict[str, Any]:
-    """Everything that the template prints."""
+    """All variables of the template."""
     result, header = run.result, run.header
     verdict, end = result.get("verdict") or {}, result.get("end") or {}
     word, no_valve = words.UNREAL.get(result["source"], ("", ""))
@@ -114,11 +115,11 @@ def render(
 ) -> str:  # fmt: skip
     """The report as an HTML document.
 
-    Without `style_href` the style stands inside, and the document needs nothing else. `links` are
+    Without `style_href` the style is embedded, and the document is self-contained. `links` are
     words -> addresses shown above the paper on a screen, never printed; so is a stop that posts to
-    `stop_href`. `paper` (a key of PAPERS)
-    fixes the size; empty leaves it to the printer. `photo_href` gives the address of a photo, which
-    else stands inside. `tight` (a place in TIGHTER) is smaller print.
+    `stop_href`. `paper` (a key of PAPERS) fixes the size; empty leaves it to the printer.
+    `photo_href` gives the address of a photo, which is otherwise embedded. `tight` (an index into
+    TIGHTER) is smaller print.
     """
     template = _environment().get_template("report.html")
     return template.render(
@@ -137,7 +138,7 @@ def _inside(jpeg: bytes) -> str:
 
 
 def sheets(run: Reported) -> int:
-    """Of how many sheets of paper it is: one, and one for its photos."""
+    """Number of sheets of paper: one, plus one for its photos."""
     return 2 if run.photos else 1
 
 
@@ -200,7 +201,7 @@ def _cautions(run: Reported) -> list[str]:
 
 
 def _caveats(result: Mapping[str, Any]) -> list[str]:
-    """What must be read with the figures."""
+    """Cautions to be read with the figures."""
     found = [words.clipped(f"Doubtful: {mark}.", 150) for mark in result.get("doubtful") or ()]
     reference = result.get("reference") or {}
     if reference.get("of") == "command" and result.get("kind") == "strokes":
@@ -230,7 +231,7 @@ def _caveats(result: Mapping[str, Any]) -> list[str]:
 
 
 def _of_the_valve(result: Mapping[str, Any]) -> str:
-    """What holds for the valve; empty of a result without it, or where nothing was judged."""
+    """What holds for the valve; empty for a result without it, or where nothing was judged."""
     valve = result.get("of_the_valve")
     if not valve or not (result.get("verdict") or {}).get("limits"):
         return ""
@@ -238,7 +239,7 @@ def _of_the_valve(result: Mapping[str, Any]) -> str:
 
 
 def _next_check(verdict: Mapping[str, Any], valve: str) -> str:
-    """Where to look next, unless the reason or what holds for the valve says it already."""
+    """What to check next, unless the reason or what holds for the valve already says it."""
     check = verdict.get("next_check") or ""
     return "" if check in f"{verdict.get('why') or ''} {valve}" else words.clipped(check, 260)
 

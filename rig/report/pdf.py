@@ -12,7 +12,7 @@ from rig.debian import PDF_PACKAGES, apt_command
 
 
 def missing() -> str:
-    """What keeps this machine from making PDFs, with its remedy; empty where nothing does."""
+    """What prevents PDFs on this machine, with its remedy; empty where nothing does."""
     if importlib.util.find_spec("weasyprint") is None:
         return (
             "PDF needs WeasyPrint, which is not installed. Type: "
@@ -20,7 +20,7 @@ def missing() -> str:
         )
     try:
         importlib.import_module("weasyprint")
-    except OSError as error:  # it loads Pango as it is imported
+    except OSError as error:  # Pango is loaded on import
         return (
             f"PDF needs the system's Pango, which is not there ({error}). Type: "
             f"{apt_command(PDF_PACKAGES)}  (or write .html and print that)"
@@ -29,7 +29,7 @@ def missing() -> str:
 
 
 def to_pdf(documents: Iterable[str], sheets: int = 1) -> bytes:
-    """The first of these HTML documents that stays on its sheets, else the last, as PDF.
+    """The first of these HTML documents that fits its sheets, else the last, as PDF.
 
     Raises UsageError where something is missing; fetches nothing.
     """
@@ -39,7 +39,7 @@ def to_pdf(documents: Iterable[str], sheets: int = 1) -> bytes:
     from weasyprint import HTML
     from weasyprint.urls import URLFetcher
 
-    # nothing from elsewhere: a photo stands inside the document
+    # nothing is fetched: photos are embedded in the document
     inside = URLFetcher(allowed_protocols=("data",))
 
     drawn = None

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The plots of a report: each stroke (or ramp) against its limits, and the strokes laid over one
-another from the coil's edge (a hold or ramp: its pressure)."""
+"""The plots of a report: each stroke (or ramp) against its limits, and the strokes overlaid from
+the coil's edge (a hold or ramp: its pressure)."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from rig.core.records import SWITCH
 from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
 
 PLOTTED = 2
-"""Figures that the paper has room for."""
+"""Number of figures that fit the paper."""
 SIZE = (360, 102)
-"""Of one plot in the drawing's units; two stand side by side on the paper."""
+"""Size of one plot in drawing units; two stand side by side on the paper."""
 MOST_DOTS = 240
 MOST_ROWS = 30
 FAST_ENOUGH = 4
-"""Readings a stroke from which on the pressure is drawn: fewer show no course."""
+"""Fewest readings per stroke for drawing the pressure: fewer show no curve."""
 AHEAD = 0.1
-"""Room ahead of the coil's edge, as a part of what follows it."""
+"""Room before the coil's edge, as a share of what follows it."""
 SWITCH_FILL = "#c3cfd6"
 
 Result = Mapping[str, Any]
@@ -73,7 +73,8 @@ def _limit_lines(result: Result, figure: str, unit: str) -> Iterator[Line]:
 
 
 def trace_plots(result: Result, recording: Recording | None) -> list[str]:
-    """Strokes from the coil's edge, going on and going off; of a hold or ramp the pressure."""
+    """Strokes from the coil's edge, switching on and switching off; for a hold or ramp the
+    pressure."""
     if recording is None:
         return []
     if result.get("kind") in ("hold", "ramp"):
@@ -120,7 +121,7 @@ def _overlay(recording: Recording, way: str, span_ms: float) -> str:
 
 
 def _closed(recording: Recording) -> list[tuple[int, int]]:
-    """From when to when the switch was closed, ns; the last one is open-ended."""
+    """Spans in which the switch was closed, ns; the last one is open-ended."""
     series, level = recording.edges.get(SWITCH), recording.start_level(SWITCH)
     found: list[tuple[int, int]] = []
     begin = recording.t0_ns if level == recording.switch_closed_level else None
@@ -152,7 +153,7 @@ def _readings(
 
 
 def _pressure(recording: Recording) -> str:
-    """The whole run's pressure."""
+    """The pressure of the whole run."""
     series = recording.samples.get("pressure")
     if series is None or not series.good.any():
         return ""

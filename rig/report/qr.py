@@ -1,15 +1,15 @@
 # SPDX-License-Identifier: MIT
-"""QR codes (ISO/IEC 18004) as SVG, by segno: no file, no network, nothing but lines."""
+"""QR codes (ISO/IEC 18004) as SVG, by segno: no file, no network, only lines."""
 
 from __future__ import annotations
 
 
 def svg(text: str, name: str = "") -> str:
-    """`text` as an SVG element for HTML that takes the width of what holds it.
+    """`text` as an SVG element for HTML, as wide as its container.
 
-    `name` is what a screen reader says; without one the code is passed over, for where the text
-    stands beside it. Error correction is "M" (15 % may be spoilt) or better where it costs no
-    size; the quiet zone of four modules that the standard asks for is inside, on white.
+    `name` is the text for a screen reader; without one the code is skipped, for use where the text
+    is beside it. Error correction is "M" (15 % may be damaged) or better where it costs no size;
+    the quiet zone of four modules that the standard asks for is included, on white.
     """
     import segno
 
@@ -21,9 +21,8 @@ def svg(text: str, name: str = "") -> str:
 
 
 def run_text(uid: str) -> str:
-    """What the code of a run says: its identifier as a URN (RFC 9562), true on any machine and
-    without a network; commands take it for the run's number
-    (rig.actions.analyse_run.run_number)."""
+    """Content of a run's code: its identifier as a URN (RFC 9562), valid on any machine and without
+    a network; commands accept it as the run's number (rig.actions.analyse_run.run_number)."""
     return f"urn:uuid:{uid[:8]}-{uid[8:12]}-{uid[12:16]}-{uid[16:20]}-{uid[20:]}"
 
 

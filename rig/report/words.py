@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a report says, taken from a run's result (the JSON of a run) and its header."""
+"""The words of a report, from a run's result (the JSON of a run) and its header."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Figure(NamedTuple):
 
 
 class LimitLine(NamedTuple):
-    """An acceptance limit: what was asked, what was found, how it was judged."""
+    """An acceptance limit: what was required, what was found, and the result."""
 
     asked: str
     found: str
@@ -53,13 +53,13 @@ class LimitLine(NamedTuple):
 
 
 def clipped(text: Any, most: int) -> str:
-    """A person's text on one line, cut behind a word where the paper would not hold it."""
+    """A person's text on one line, cut after a word where it would not fit the paper."""
     words = " ".join(str(text).split())
     words = "".join(c if c.isprintable() else "?" for c in words)
     if len(words) <= most:
         return words
     kept = words[: most - 1]
-    if words[most - 1] != " ":  # in the middle of a word; one that fills the half is cut itself
+    if words[most - 1] != " ":  # mid-word; a word that fills half of it is cut itself
         whole = kept.rpartition(" ")[0]
         kept = whole if 2 * len(whole) >= most else kept
     return kept.rstrip() + "…"
@@ -73,26 +73,26 @@ def listed(items: list[str], most: int, unit: str = "more") -> list[str]:
 
 
 def local_time(utc_s: float) -> str:
-    """This machine's wall time with its offset."""
+    """Local wall time of this machine, with its offset."""
     return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
 
 
 def clock_flag(synchronised: bool | None) -> str:
-    """What must stand beside a wall time; empty where the clock was synchronised."""
+    """Remark beside a wall time; empty where the clock was synchronised."""
     if synchronised is None:
         return " (clock state not known)"
     return "" if synchronised else " (CLOCK NOT SYNCHRONISED)"
 
 
 def number(value: Any, digits: int) -> str:
-    """A number with so many digits after the point, a dash where unknown."""
+    """A number with this many decimals, a dash where unknown."""
     if value is None:
         return UNKNOWN
     return f"{value:.{digits}f}" if isinstance(value, float) else str(value)
 
 
 def figures(result: Result) -> list[Figure]:
-    """Mean and expanded uncertainty of every figure that this kind of run has."""
+    """Mean and expanded uncertainty of every figure of this kind of run."""
     return list(_figures(result))
 
 
@@ -127,7 +127,7 @@ def _figures(result: Result) -> Iterator[Figure]:
 
 
 def _expanded(one: Result, unit: str) -> str:
-    """The expanded uncertainty, and the best value where a known bias is taken off."""
+    """The expanded uncertainty, and the best value where a known bias is subtracted."""
     k = one.get("k")
     told = beside_text(one.get("mean", one.get("decay_rate_kpa_s")), one, unit, "")
     if not told or too_few(one):
@@ -136,7 +136,7 @@ def _expanded(one: Result, unit: str) -> str:
 
 
 def limits(result: Result) -> list[LimitLine]:
-    """Every acceptance limit; one that is not held with the sentence that judged it."""
+    """Every acceptance limit; one that is not held, with the sentence that judged it."""
     return [
         LimitLine(
             _asked(limit),
@@ -197,7 +197,7 @@ SETUP_KEYS = {
 
 
 def setup_lines(setup: Setup | None) -> list[str]:
-    """What was wired and the limits that were set, the few that a reader of paper needs."""
+    """What was wired and the limits that were set: the few that a reader of paper needs."""
     if setup is None:
         return []
     rows = {row.key: row for row in describe(setup)}

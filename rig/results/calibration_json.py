@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a run's gauge and clocks were measured to be, as JSON. Null where not known."""
+"""Measured properties of a run's gauge and clocks, as JSON. Null where not known."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The coil's current as JSON: added keys of a run and of its strokes. Null where not known."""
+"""Coil current as JSON: keys added to a run and its strokes. Null where not known."""
 
 from __future__ import annotations
 
@@ -30,15 +30,15 @@ def stroke_current_json(signature: Signature | None, n: int) -> list[dict[str, A
 
 
 def _row(row: StrokeCurrent) -> dict[str, Any]:
-    """Times in ms with their expanded uncertainty of 95 % (k = 2) as `_u95`. A part whose
-    uncertainty is more than half of it is null by itself and stands in `together`; the plunger's
-    instants likewise."""
+    """Times in ms with their 95 % expanded uncertainty (k = 2) as `_u95`. A part whose uncertainty
+    is more than half of it is null by itself and is included in `together`; the plunger's instants
+    likewise."""
     shape: dict[str, Any] = {"plunger": row.state, "why": row.why or None}
     shape["relay_ms"] = _number(row.relay_ms)
     pieces = split(row)
     alone = {piece.names[0] for piece in pieces if len(piece.names) == 1}
     for name in PARTS:
-        # without an answer there is no hydraulic part, and the others stand by themselves
+        # without an answer there is no hydraulic part, and the others stand alone
         given = name.removesuffix("_ms") in alone if pieces else _clear(row, name)
         shape |= _pair(row, name, given=given)
     for name in TIMES:
@@ -61,9 +61,9 @@ def _pair(row: StrokeCurrent, name: str, *, given: bool) -> dict[str, float | No
 
 
 def _together(columns: list[list[Piece]]) -> dict[str, Any] | None:
-    """The parts that are only known together (at most one such piece): their names, in how many
-    strokes, mean, sd and the expanded uncertainty of one stroke. That of all three parts is the
-    response's own."""
+    """The parts known only together (at most one such piece): their names, in how many strokes,
+    mean, sd and the expanded uncertainty of one stroke. For all three parts it is the response's
+    own."""
     for column in columns:
         if len(column[0].names) > 1:
             whole = len(column[0].names) == len(PARTS)
@@ -76,7 +76,7 @@ def _together(columns: list[list[Piece]]) -> dict[str, Any] | None:
 
 
 def signature_json(signature: Signature | None) -> dict[str, Any] | None:
-    """The key `signature` of a run; None where the coil's current was not recorded."""
+    """The key `signature` of a run; None where the coil current was not recorded."""
     if signature is None:
         return None
     coil = signature.coil
@@ -119,7 +119,7 @@ def _reasons(rows: list[StrokeCurrent]) -> dict[str, int]:
 
 
 def _parts(rows: list[StrokeCurrent], pieces: list[list[Piece]]) -> dict[str, Any]:
-    """Every part and instant of the plunger over the strokes in which it stands by itself."""
+    """Every part and plunger instant, over the strokes in which it stands alone."""
     nothing = np.zeros(0)
     shape = {name: _figures(nothing, nothing) for name in PARTS}
     for column in pieces:
@@ -144,7 +144,7 @@ def _mean(rows: list[StrokeCurrent], name: str) -> dict[str, Any]:
 
 
 def _figures(values: Float, u: Float) -> dict[str, Any]:
-    """n, mean, sd; the expanded uncertainty (k = 2) of one stroke's value, their median."""
+    """n, mean, sd; the median expanded uncertainty (k = 2) of one stroke's value."""
     known = np.isfinite(values)
     values, u = values[known], u[known]
     u = u[np.isfinite(u)]

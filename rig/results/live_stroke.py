@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The last completed stroke while a run goes on, for the progress display.
+"""The last completed stroke during a run, for the progress display.
 
-Records are put in one by one. Only those of the current stroke are kept, and the same analysis
-as afterwards runs on that one stroke when the next begins, so that each stroke costs the same
-however long the run is.
+Records are put in one at a time. Only those of the current stroke are kept. When the next stroke
+begins, the usual analysis runs on that one stroke, so that each stroke costs the same however long
+the run is.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ from rig.results import run_json
 
 
 class LiveStrokes:
-    """Feed with `put`; `last` is the JSON of the last completed stroke (without pressures),
-    `done`, `missed` and `doubtful` count so far."""
+    """Feed with `put`. `last` is the JSON of the last completed stroke (without pressures); `done`,
+    `missed` and `doubtful` count so far."""
 
     def __init__(self, setup: Setup, sheet: Sheet | None, source: str) -> None:
         self._setup, self._source = setup, source
@@ -39,7 +39,7 @@ class LiveStrokes:
         self.done = self.missed = self.doubtful = 0
 
     def put(self, record: Record) -> dict[str, Any] | None:
-        """Take one record; the stroke that it completed, or None."""
+        """Add one record; return the stroke that it completed, or None."""
         completed = None
         match record:
             case Command(on=on):
@@ -81,7 +81,7 @@ class LiveStrokes:
         table = stroke_table(
             recording, track, windows, doubts(recording), None, self._window_ns, last_ns(recording)
         )
-        # the stroke that `last` begins, where it does, has only just started
+        # a stroke that begins with `last` has only just started
         self.last = run_json.stroke_json(table, 0)
         self.done += 1
         self.missed += bool(table.missed[0])

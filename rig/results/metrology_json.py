@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Budgets, pressures of strokes and figures of the switch as JSON shapes."""
+"""Budgets, stroke pressures and switch figures as JSON."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ DIGITS = 6
 
 
 def known(value: float | None, digits: int = DIGITS) -> float | None:
-    """A float with so many digits after the point; None for "not known" in any form."""
+    """A float with this many decimals; None for "not known" in any form."""
     if value is None or not math.isfinite(value):
         return None
     return round(float(value), digits)
 
 
 def budget_json(budget: Budget) -> dict[str, Any]:
-    """One budget with all its lines. `dof` null stands for infinitely many."""
+    """One budget with all its lines. `dof` is null for infinitely many."""
     return {
         "figure": budget.figure,
         "unit": budget.unit,
@@ -69,8 +69,8 @@ def expanded_json(budget: Budget | None) -> dict[str, Any]:
 
 
 def mean_json(values: Float, budget: Budget | None) -> dict[str, Any]:
-    """What is added to a summary of `values` (n,) with NaN for none: standard error of the mean,
-    its 95 % confidence interval from the scatter alone (Student's t), and the budget's figures."""
+    """Keys added to a summary of `values` (n,) with NaN for none: standard error of the mean, its
+    95 % confidence interval from the scatter alone (Student's t), and the budget's figures."""
     from rig.analysis.stats.uncertainty import coverage_factor
 
     found = summarise(values)
@@ -109,7 +109,7 @@ def _floats(values: Float, digits: int) -> list[float | None]:
 
 
 def switch_json(figures: SwitchFigures) -> dict[str, Any]:
-    """Bounce each way, chatter, and the pressures at the switch's changes in strokes."""
+    """Bounce each way, chatter, and the pressures at which the switch changed in strokes."""
     at = figures.at_switch
     return {
         "bounce_on": _bounce_json(figures.bounce_on),

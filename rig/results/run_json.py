@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Results as JSON shapes. Unknown numbers are null; NaN and infinity never leave the program."""
+"""Results as JSON. Unknown numbers are null; NaN and infinity never leave the program."""
 
 from __future__ import annotations
 
@@ -32,14 +32,14 @@ from rig.results.metrology_json import (
 )
 
 KPA_DIGITS = 4
-"""Digits after the point of pressures: below what any gauge resolves."""
+"""Decimals of pressures: finer than any gauge resolves."""
 MS_DIGITS = 6
-"""Milliseconds to the nanosecond, as recorded."""
+"""Decimals of milliseconds: nanoseconds, as recorded."""
 
 
 @dataclass(frozen=True)
 class AboutRun:
-    """What is known of a run beside its recording; what is not known is left out."""
+    """Facts about a run besides its recording; unknown ones are left out."""
 
     run: int | None = None
     seed: int | None = None
@@ -177,7 +177,8 @@ def run_json(result: RunResult, about: AboutRun = NOTHING_KNOWN) -> dict[str, An
 
 
 def _rest(table: StrokeTable, name: str) -> dict[str, Any]:
-    """n, mean, sd, min, median, max of the strokes after a rest, which the run's are without."""
+    """n, mean, sd, min, median, max of the strokes after a rest, which the run's own figures leave
+    out."""
     return summary_json(summarise(table.figure(name)[~table.steady & table.whole]), MS_DIGITS)
 
 
@@ -187,7 +188,7 @@ def dumps(shape: Mapping[str, Any], indent: int | None = 1) -> str:
 
 
 def number(value: float | None, digits: int) -> float | None:
-    """A float with so many digits after the point; None for "not known" in any form."""
+    """A float with this many decimals; None for "not known" in any form."""
     if value is None or not math.isfinite(value):
         return None
     return round(float(value), digits) + 0.0  # never -0.0

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """How a run behaved, from its JSON: a few sentences for a person, flat fields for a program.
 
-A result stored by an older version lacks these keys: then nothing is said.
+A result stored by an older version lacks these keys and gives nothing.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ KEYS = (
 )  # fmt: skip
 ALTERNATING = -0.5
 NAMED = 6
-"""Strokes named one by one."""
+"""Strokes listed one by one."""
 
 Result = Mapping[str, Any]
 
@@ -41,7 +41,7 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     spread = (result.get("summary") or {}).get(key) or {}
     first, rest = of("first_stroke"), spread.get("rest") or {}
     without = ", without strokes after rest" if rest.get("n") else ""
-    of_one = places(spread.get("sd"))  # one stroke is as sure as strokes scatter
+    of_one = places(spread.get("sd"))  # one stroke is as certain as strokes scatter
     low, high = spread.get("tolerance_95_95") or (None, None)
     if low is not None and high is not None:
         least, most = ends(low, high)
@@ -96,7 +96,7 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
             f"{counted:.0f} independent ones, and the mean's interval is as wide as for those."
         )
     signals = (of("charts") or {}).get("signals") or []
-    # a result of an earlier program has rules that a steady run breaks often, and no rate
+    # a result of an earlier program has rules that a steady run often breaks, and no rate
     rate = (of("charts") or {}).get("false_alarms")
     if signals and rate is not None:
         rules = "; ".join(f"{signal['rule']} ({strokes(signal['strokes'])})" for signal in signals)
@@ -117,14 +117,14 @@ def strokes(numbers: list[int]) -> str:
 
 
 def fields(result: Result) -> Iterator[tuple[str, Any]]:
-    """Every value under a dotted name, as a program reads it: trend.response_ms.p and so on."""
+    """Every value under a dotted name, for a program: trend.response_ms.p and so on."""
     for key in KEYS:
         if key in result:
             yield from flat(key, result[key])
 
 
 def flat(name: str, value: Any) -> Iterator[tuple[str, Any]]:
-    """A value under its name; an object's values each under their own dotted name, a chart's
+    """A value under its name; an object's values each under their own dotted name; a chart's
     signals as rule and strokes."""
     if isinstance(value, Mapping) and set(value) == {"rule", "strokes"}:
         yield name, f"{value['rule']}: {', '.join(map(str, value['strokes']))}"

@@ -58,7 +58,7 @@ def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _drawn(budget: Mapping[str, Any]) -> float:
-    """Half the interval that draws of all lines give (JCGM 101)."""
+    """Half the interval from draws of all lines (JCGM 101)."""
     import math
 
     from rig.analysis.stats.propagation import Part, monte_carlo

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How each channel was sampled, and how evenly the engine turned, as names and texts."""
+"""How each channel was sampled, and how evenly the engine ran, as names and texts."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 
 def channel_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """A line for each channel beyond a lone pressure gauge's, and one for the engine."""
+    """A line for each channel other than a lone pressure gauge's, and one for the engine."""
     channels = result.get("channels") or {}
     for name, seen in channels.items():
         if name == "pressure" and not seen["fast"] and len(channels) == 1:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the coil's current showed, and the gauge's calibration, in sentences and fields."""
+"""What the coil current showed, and the gauge calibration, in sentences and fields."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ PARTS = (("electrical_ms", "electrical"), ("mechanical_ms", "mechanical"),
 
 
 def current_sentences(result: Mapping[str, Any]) -> list[str]:
-    """The coil's current in plain words; none where it was not recorded."""
+    """The coil current in plain words; empty where it was not recorded."""
     seen = result.get("signature")
     if not seen:
         return []
@@ -54,7 +54,7 @@ def _why(seen: Mapping[str, Any]) -> str:
 
 
 def _split(seen: Mapping[str, Any]) -> Iterator[str]:
-    """The response in parts; parts that cannot be told apart go together."""
+    """The response in parts; parts that cannot be told apart are shown together."""
     together = seen.get("together")  # a result of an earlier program has none
     joined = together["parts"] if together else []
     pieces = []
@@ -82,7 +82,7 @@ def _about(part: Mapping[str, Any]) -> str:
 
 
 def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """The gauge's calibration as names and texts; nothing where the setup has none."""
+    """The gauge calibration as names and texts; empty where the setup has none."""
     made = result.get("calibration")
     if not made:
         return
@@ -113,7 +113,7 @@ def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 def timing_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """What is known of the rig's own times as names and texts; nothing for a capture."""
+    """The rig's own times as names and texts; empty for a capture."""
     own = result.get("timing")  # a result of an earlier program has none
     if not own:
         return

@@ -7,16 +7,16 @@ import re
 from collections.abc import Sequence
 
 NO_FILE_NAME, TAG_MOST = re.compile(r"[^A-Za-z0-9._-]+"), 40
-"""What no file's name should have on any system, and how much of a tag goes in one."""
+"""Characters that no file name should have on any system, and the maximum length of a tag."""
 
 
 def file_stem(number: int, valve: str | None, source: str) -> str:
-    """The name of a run's file without its ending."""
+    """The name of a run's file, without its extension."""
     return _joined(valve, f"run-{number}", source.replace(" ", "-"))
 
 
 def runs_stem(numbers: Sequence[int], valves: Sequence[str | None]) -> str:
-    """The name of a file of several runs; with the valve's tag where all are of one."""
+    """The name of a file of several runs; with the valve's tag where all are of one valve."""
     valve = valves[0] if len(set(valves)) == 1 else None
     return _joined(valve, f"runs-{min(numbers)}-to-{max(numbers)}")
 

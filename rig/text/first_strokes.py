@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The first strokes of a capture in words, for a person who judges how its columns were read."""
+"""The first strokes of a capture in words, for a person checking how its columns were read."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ SHOWN = 3
 
 
 def first_strokes(recording: Recording, strokes: Any) -> list[str]:
-    """A line for each of the first strokes, of the commands of `recording` and the stroke table of
-    its analysis; a line that says so where there is none."""
+    """A line for each of the first strokes, from the commands of `recording` and the stroke table
+    of its analysis; a single line saying so where there is no stroke."""
     windows = stroke_windows(recording)
     lines = []
     for n, (on_ns, off_ns) in enumerate(

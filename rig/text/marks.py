@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The marks of a result: what is true of every stroke is said once, for all of them."""
+"""The marks of a result: what holds for every stroke is said once, for all of them."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 
 class Mark(NamedTuple):
-    """One mark: where it holds ("every stroke", "3 of 20 strokes", "run") and its words."""
+    """One mark: where it applies ("every stroke", "3 of 20 strokes", "run") and its words."""
 
     where: str
     words: str

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""Results as tables for a spreadsheet or a program: a row a run, or a row a stroke.
+"""Results as tables for a spreadsheet or a program: one row per run, or one row per stroke.
 
-The columns are the same whatever the runs are, and their order never changes; new ones come at the
-end. A column's name carries its unit. What is not known is empty. Text is as it was typed, with an
-apostrophe before it where a spreadsheet would take it for a formula.
+The columns are the same for all runs and never change order; new ones are added at the end. Column
+names carry the unit. Unknown values are empty. Text is as typed, with an apostrophe before it where
+a spreadsheet would read it as a formula.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ CONDITIONS = {
     "oil_grade": "oil_grade",
     "oil_level": "oil_level",
 }
-"""Condition -> its column; beside each stands whether it was measured or typed."""
+"""Condition -> its column; the column beside it says whether it was measured or typed."""
 FIRST = 5
-"""Figures that stand ahead of HOLD; later ones stand at the end."""
+"""Figures before HOLD; later ones are at the end."""
 STATISTICS = ("n", "mean", "sd", "min", "median", "max", "u95")
 HOLD = ("pressure_start_kpa", "pressure_end_kpa", "decay_rate_kpa_s")
 COUNTS = ("strokes", "answered", "missed", "doubtful")
@@ -83,7 +83,7 @@ def _statistics(summaries: Mapping[str, Result], figures: Iterable[str]) -> dict
 
 
 def stroke_rows(result: Result) -> Iterator[dict[str, Cell]]:
-    """The strokes of one run, from its JSON; each with what names the run."""
+    """The strokes of one run, from its JSON; each with the fields that identify the run."""
     clock = result.get("clock") or {}
     of_run: dict[str, Cell] = {
         "run": result["run"],
@@ -115,7 +115,7 @@ def _instant(utc_s: float | None) -> str | None:
 
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-"""What a cell begins with that a spreadsheet works out (OWASP, CSV Injection)."""
+"""First characters that make a spreadsheet evaluate a cell (OWASP, CSV Injection)."""
 
 
 def _no_formula(row: dict[str, Cell]) -> dict[str, Cell]:
@@ -134,8 +134,8 @@ def columns(*, by_stroke: bool) -> list[str]:
 
 
 def write(file: TextIO, results: Iterable[Result], *, by_stroke: bool) -> None:
-    """CSV as RFC 4180 has it, with a line of names: numbers with a point, True and False as words,
-    nothing where a value is not known."""
+    """Write CSV as in RFC 4180, with a header line: numbers with a decimal point, True and False as
+    words, unknown values empty."""
     table = csv.DictWriter(file, columns(by_stroke=by_stroke))
     table.writeheader()
     for result in results:

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""Values as shown: each to the place of two significant digits of its uncertainty.
+"""Values as shown: each rounded to the place of two significant digits of its uncertainty.
 
-The rule is rig.core.rounding's, and nothing else rounds a value that has an uncertainty.
+The rule is in rig.core.rounding; nothing else rounds a value that has an uncertainty.
 """
 
 from __future__ import annotations
@@ -13,29 +13,30 @@ from typing import Any, NamedTuple
 from rig.core.rounding import fixed, places, signed
 
 EVEN_SHARE = 0.01
-"""An interval whose middle lies this part of U from the value is shown as plus or minus U."""
+"""An interval whose middle lies within this share of U of the value is shown as plus or minus U."""
 
 
 MEAN_LEAST = 3
-"""Values from which on the interval of a mean says something. Of two it is 12.7 standard errors
-wide to either side (Student's t, 1 degree of freedom, 95 %: NIST/SEMATECH e-Handbook, 1.3.6.7.2),
-of one there is none."""
+"""Fewest values for which the interval of a mean means anything. With two it is 12.7 standard
+errors wide to either side (Student's t, 1 degree of freedom, 95 %: NIST/SEMATECH e-Handbook,
+1.3.6.7.2); with one there is none."""
 
 
 def too_few(one: Mapping[str, Any]) -> str:
-    """ "n = 2: no interval" of a mean of fewer than three values; else empty."""
+    """ "n = 2: no interval" for a mean of fewer than three values; else empty."""
     n = one.get("n")
     few = isinstance(n, int) and n < MEAN_LEAST and one.get("mean") is not None
     return f"n = {n}: no interval" if few else ""
 
 
 def mean_text(one: Mapping[str, Any], unknown: str, otherwise: int = 1) -> str:
-    """A mean to the place of its uncertainty, where there are values enough for one."""
+    """A mean rounded to the place of its uncertainty, where there are enough values for one."""
     return value_text(one.get("mean"), None if too_few(one) else one.get("U"), unknown, otherwise)
 
 
 def value_text(value: float | None, u: float | None, unknown: str, otherwise: int = 1) -> str:
-    """A value to the place of its uncertainty; with `otherwise` digits where that is not known."""
+    """A value rounded to the place of its uncertainty; with `otherwise` digits where that is not
+    known."""
     return unknown if value is None else fixed(value, places(u, otherwise))
 
 
@@ -45,8 +46,8 @@ def spread_text(sd: float | None, unknown: str) -> str:
 
 
 class Best(NamedTuple):
-    """What is known of a value: about `value`, plus and minus `expanded` (95 %), after `off` was
-    taken off what was read (a known bias; negative: added)."""
+    """Best knowledge of a value: about `value`, plus or minus `expanded` (95 %), after `off` was
+    subtracted from the reading (a known bias; negative: added)."""
 
     value: float
     expanded: float
@@ -54,13 +55,13 @@ class Best(NamedTuple):
 
     @property
     def even(self) -> bool:
-        """Nothing worth telling was taken off."""
+        """Whether nothing worth showing was subtracted."""
         return abs(self.off) < EVEN_SHARE * self.expanded
 
 
 def best_of(value: float | None, one: Mapping[str, Any]) -> Best | None:
-    """Of a value as read. `one` has U, interval95, and `best` (results of earlier programs have
-    none: it is the middle of the interval); None where they are not known."""
+    """The best value for a reading. `one` has U, interval95, and `best` (absent in results of
+    earlier programs: then the middle of the interval); None where they are not known."""
     expanded = one.get("U")
     low, high = one.get("interval95") or (None, None)
     if value is None or expanded is None or low is None or high is None:
@@ -71,8 +72,8 @@ def best_of(value: float | None, one: Mapping[str, Any]) -> Best | None:
 
 
 def sure_text(value: float | None, one: Mapping[str, Any], unit: str) -> str:
-    """How sure a value is: "± 0.38 ms", or where the interval does not lie evenly about it
-    "26.41 to 31.94 ms", of a mean of too few "n = 2: no interval". `one` as for best_of; empty
+    """The uncertainty of a value: "± 0.38 ms"; where the interval does not lie evenly about it,
+    "26.41 to 31.94 ms"; for a mean of too few, "n = 2: no interval". `one` as for best_of; empty
     where it is not known."""
     few = too_few(one)
     if few:
@@ -90,9 +91,9 @@ def sure_text(value: float | None, one: Mapping[str, Any], unit: str) -> str:
 def beside_text(
     value: float | None, one: Mapping[str, Any], unit: str, coverage: str = " (95 %)"
 ) -> str:
-    """What stands beside a value as read: "± 0.38 ms (95 %)", or where a known bias is taken off
-    "best 44.5 ± 4.5 ms (95 %), 5.5 ms taken off", of a mean of too few "n = 2: no interval". `one`
-    as for best_of; empty where it is not known. `coverage`: empty where that is said elsewhere."""
+    """Text beside a value as read: "± 0.38 ms (95 %)"; where a known bias is subtracted, "best 44.5
+    ± 4.5 ms (95 %), 5.5 ms taken off"; for a mean of too few, "n = 2: no interval". `one` as for
+    best_of; empty where it is not known. `coverage`: empty where that is said elsewhere."""
     few = too_few(one)
     if few:
         return few
@@ -106,9 +107,9 @@ def beside_text(
 
 
 def best_text(value: float, one: Mapping[str, Any], unit: str, otherwise: int = 1) -> str:
-    """A value with how sure it is: "50.04 ms (± 0.38 ms)", or where a known bias is taken off
-    "44.5 ms (± 4.5 ms; read 50.0 ms, 5.5 ms taken off)", of a mean of too few
-    "50.0 ms (n = 2: no interval)". `one` as for best_of."""
+    """A value with its uncertainty: "50.04 ms (± 0.38 ms)"; where a known bias is subtracted, "44.5
+    ms (± 4.5 ms; read 50.0 ms, 5.5 ms taken off)"; for a mean of too few, "50.0 ms (n = 2: no
+    interval)". `one` as for best_of."""
     few = too_few(one)
     if few:
         return f"{fixed(value, otherwise)} {unit} ({few})"
@@ -124,8 +125,8 @@ def best_text(value: float, one: Mapping[str, Any], unit: str, otherwise: int = 
 
 
 def _off(best: Best, unit: str) -> str:
-    """What was taken off: to the place of the two values beside it where it is what they differ by
-    as shown, else to two significant digits."""
+    """The amount subtracted: rounded as the two values beside it where it equals their shown
+    difference, else to two significant digits."""
     how = "taken off" if best.off > 0 else "added"
     digits = places(best.expanded)
     read, shown = (float(fixed(one, digits)) for one in (best.value + best.off, best.value))
@@ -136,14 +137,14 @@ def _off(best: Best, unit: str) -> str:
 
 
 def _unseen(best: Best) -> bool:
-    """What was taken off changes nothing of what is shown."""
+    """Whether the amount subtracted changes nothing that is shown."""
     digits = places(best.expanded)
     alike = fixed(best.value, digits) == fixed(best.value + best.off, digits)
     return alike and float(fixed(best.off, digits)) == 0.0
 
 
 def difference_text(value: float, ci: Sequence[float]) -> str:
-    """A difference with its sign, to the place of half its interval."""
+    """A difference with its sign, rounded to the place of half its interval."""
     return signed(value, places((ci[1] - ci[0]) / 2, 2))
 
 
@@ -154,6 +155,6 @@ def interval_text(ci: Sequence[float]) -> str:
 
 
 def mean_interval_text(mean: float, ci: Sequence[float]) -> tuple[str, str]:
-    """A mean and its interval, to the place of half the interval."""
+    """A mean and its interval, rounded to the place of half the interval."""
     digits = places((ci[1] - ci[0]) / 2)
     return fixed(mean, digits), f"{fixed(ci[0], digits)} to {fixed(ci[1], digits)}"

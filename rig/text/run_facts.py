@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is told of a run beside its numbers, and which of its strokes are shown."""
+"""Facts about a run besides its numbers, and which of its strokes to show."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ HEAD = TAIL = 10
 
 
 def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
-    """What is known of the run beside its numbers, as names and texts."""
+    """Facts about the run besides its numbers, as names and texts."""
     yield "source", across(result) or result["source"]
     yield "ended", str(result["status"])
     if result["end"]:
@@ -59,7 +59,7 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
 
 
 def _kept(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
-    """When it was run, and what the recorder had to add; a capture has neither."""
+    """When it was run, and the recorder's remarks; a capture has neither."""
     clock = result.get("clock")
     if clock:
         when = datetime.fromtimestamp(clock["started_utc_s"], UTC)
@@ -70,7 +70,7 @@ def _kept(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
 
 
 def rate_is(held: Mapping[str, Any]) -> str:
-    """What a decay rate is, where it is no slope of a line; else empty."""
+    """What kind of decay rate it is, where it is not the slope of a line; else empty."""
     from rig.analysis.measure.hold import OF_WATCH
 
     first, last = held.get("rate_from_ms"), held.get("rate_to_ms")
@@ -107,7 +107,7 @@ def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
 def shortened(strokes: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, Any]], int]:
     """First and last strokes, the first unusual ones between them, and how many are left out.
 
-    Unusual are the worst strokes, and those with a mark that fewer than half of all carry.
+    Unusual are the worst strokes, and those with a mark that fewer than half of all strokes carry.
     """
     if len(strokes) <= STROKES_SHOWN:
         return list(strokes), 0
@@ -125,7 +125,7 @@ def shortened(strokes: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, A
 
 
 def _worst(strokes: Sequence[Mapping[str, Any]], figure: Figure) -> int | None:
-    """Place of the first stroke with the worst number, None where all are alike."""
+    """Index of the first stroke with the worst number, None where all are alike."""
     known = {place: v for place, stroke in enumerate(strokes) if (v := stroke.get(figure.key))}
     if figure.worse is None or len(set(known.values())) < 2:
         return None

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Words for a result's JSON: sources, verdicts, figures and limits as a person reads them."""
+"""Words for a result's JSON: sources, verdicts, figures and limits as shown to a person."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ UNREAL = {
     "simulated": "SIMULATED",
     "emulated board": "EMULATED BOARD",
 }
-"""Sources that measured no valve: what is written across every table and plot."""
+"""Sources that measured no valve: the notice across every table and plot."""
 
 NO_VALVE = {
     "simulated": "Computed by the simulated rig. No valve was measured.",
@@ -23,17 +23,17 @@ PURPOSES = {
     "own timing": "The rig's own timing, with a resistor in the coil's place.",
     "commissioning": "A run of the rig's commissioning.",
 }
-"""Runs that were not done to judge a valve, by their header's purpose."""
+"""Runs not done to judge a valve, by the purpose in their header."""
 
 
 def no_valve_words(purpose: str | None) -> str:
-    """What must stand above the result of a run that was not done to judge a valve; else empty."""
+    """The notice above the result of a run that was not done to judge a valve; else empty."""
     told = PURPOSES.get(purpose or "", "")
     return told and f"{told} No valve was judged: its times stay out of every valve's figures."
 
 
 STATUS_WORDS = {"aborted": "stopped"}
-"""The state of a run in a person's words where JSON has another."""
+"""The state of a run in plain words where JSON uses another word."""
 
 VERDICTS = {
     "conforms": ("CONFORMS", "+", "green"),
@@ -41,18 +41,18 @@ VERDICTS = {
     "undecided": ("UNDECIDED", "?", "yellow"),
     "not_tested": ("NOT TESTED", "-", "default"),
 }
-"""Word, sign and colour; the word alone says it."""
+"""Word, sign and colour; the word alone is enough."""
 
 UNKNOWN = "-"
 
 
 def across(result: Mapping[str, Any]) -> str:
-    """What must stand across every table of this result; empty for a measurement."""
+    """The notice across every table of this result; empty for a measurement."""
     return UNREAL.get(result["source"], "")
 
 
 def number(value: Any, digits: int = 1) -> str:
-    """A number with so many digits after the point, "-" where it is not known."""
+    """A number with this many decimals, "-" where it is not known."""
     if value is None:
         return UNKNOWN
     return f"{value:.{digits}f}" if isinstance(value, float) else str(value)
@@ -64,7 +64,7 @@ def yes_no(value: bool | None) -> str:
 
 
 def one_line(text: Any) -> str:
-    """Text of a person on one line, without anything that a terminal might obey."""
+    """A person's text on one line, without terminal control characters."""
     words = " ".join(str(text).split())
     return "".join(c if c.isprintable() else "?" for c in words)
 
@@ -89,7 +89,7 @@ def limit_text(limit: Mapping[str, Any]) -> str:
 
 
 def timed_from(result: Mapping[str, Any]) -> str:
-    """From where response and release are timed, with what that leaves open."""
+    """The start of timing for response and release, and what that leaves open."""
     reference = result["reference"]
     if reference["of"] == "read-back":
         return (

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Lines of a given width that keep a number beside its unit."""
+"""Lines of a given width that keep a number with its unit."""
 
 from __future__ import annotations
 

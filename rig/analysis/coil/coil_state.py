@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a coil's steady current says of coil, supply and wires, held against the setup."""
+"""What a coil's steady current says about coil, supply and wires, compared with the setup."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from rig.config.setup.model import Setup
 from rig.physics.coil import copper_resistance_ohm, copper_temperature_degc
 
 COLDEST_DEGC, HOTTEST_DEGC = -20.0, 150.0
-"""A coil of which nothing is known lies between these."""
+"""Resistance range of an unknown coil."""
 SELF_HEATING_K = 60.0
-"""A coil on duty may be so much warmer than the oil about it (common practice, no source)."""
+"""How much warmer than the oil around it a coil on duty may be (common practice, no source)."""
 SETUP_SHARE = 0.05
 """Half width of the setup's resistance (common practice, no source)."""
 WIRES_OHM = 0.5
-"""Supply, wires, fuse and relay together may have up to so much (common practice, no source)."""
+"""Maximum for supply, wires, fuse and relay together (common practice, no source)."""
 VOLT_SHARE = {"measured": 0.02, "stated": 0.03, "setup": 0.10}
-"""Half width of the supply by how it is known (common practice, no source)."""
+"""Half width of the supply, by how it is known (common practice, no source)."""
 NO_CURRENT_SHARE = 0.03
 STEP_TIMES, STEP_LEAST = 3.0, 0.08
-"""A step of the current at switching on that counts as one."""
+"""Smallest current step at switching on that counts as a step."""
 
 SOUND, NO_CURRENT, LOW_OHM, HIGH_OHM, LOW_CURRENT, HIGH_CURRENT, UNKNOWN = (
     "as the setup says", "no current", "resistance too low", "resistance too high",
@@ -33,11 +33,11 @@ SOUND, NO_CURRENT, LOW_OHM, HIGH_OHM, LOW_CURRENT, HIGH_CURRENT, UNKNOWN = (
 
 
 class CoilState(NamedTuple):
-    """`state` one of the words above; `found` and `next_check` are sentences. `steady_a` the
-    median steady current; `resistance_ohm` of coil and wires, with `low_ohm` to `high_ohm` as
+    """`state` is one of the words above; `found` and `next_check` are sentences. `steady_a` is the
+    median steady current; `resistance_ohm` that of coil and wires, with `low_ohm` to `high_ohm` as
     expected and `u_ohm` its standard uncertainty, None where the supply is not known; `coil_degc`
-    the winding's temperature if the setup's resistance holds. `step`: part of the current that is
-    there at once, None where not clear."""
+    the winding temperature if the setup's resistance holds. `step`: share of the current present at
+    once, None where not clear."""
 
     state: str
     found: str
@@ -66,8 +66,8 @@ def coil_state(
 ) -> CoilState:
     """Judge the steady currents of a run's strokes.
 
-    `step_scores` and `steps`: the current's step at switching on in standard uncertainties, and as
-    a part of the current. Without a setup nothing is judged.
+    `step_scores` and `steps`: the current step at switching on, in standard uncertainties, and as a
+    share of the current. Without a setup nothing is judged.
     """
     known = np.array([value for value in steady_a if math.isfinite(value)])
     steady = float(np.median(known)) if len(known) else None
@@ -85,7 +85,7 @@ def coil_state(
     ohm = volt / steady if steady > 0 else math.inf
     u_sensor = sensor_u_a(setup, steady) / steady if steady > 0 else 0.0
     u_ohm = ohm * math.hypot(share / math.sqrt(3), u_sensor)
-    share += 2.0 * u_sensor  # both have to be beyond what they may be off by
+    share += 2.0 * u_sensor  # both must exceed what they may be off by
     state, found, check = _judge(steady, volt, how, ohm, low, high, share, step, any_live)
     sure = how != "setup" and math.isfinite(ohm) and state != NO_CURRENT
     return CoilState(
@@ -105,7 +105,7 @@ def sensor_u_a(setup: Setup, current_a: float) -> float:
 
 
 def expected_ohm(setup: Setup, oil_degc: float | None) -> tuple[float, float]:
-    """Lowest and highest resistance of coil and wires together that the setup's coil may have."""
+    """Lowest and highest resistance of coil and wires together, for the setup's coil."""
     if oil_degc is None:
         cold, hot = COLDEST_DEGC, HOTTEST_DEGC
     else:

@@ -1,12 +1,12 @@
 # SPDX-License-Identifier: MIT
-"""The plunger's way back in the fall of a coil's current, where the current lasts long enough.
+"""The plunger's return in the fall of a coil's current, where the current lasts long enough.
 
 With the contact open the coil drives its current through the clamp, whose voltage is R Ic, until it
-is zero at z. What flux is left at t is then (as in current_rise, Faraday's law integrated)
+is zero at z. The flux left at t is then (as in current_rise, Faraday's law integrated)
 
     integral from t to z of i dt = tau(t) i - Ic (z - t)
 
-and tau falls while the plunger goes back. A clamp of some ten volts ends the current before the
+and tau falls while the plunger returns. A clamp of some ten volts ends the current before the
 plunger has moved: then there is nothing to see, and no number is given.
 """
 
@@ -31,14 +31,14 @@ from rig.core.recording import Float
 
 STRONG, MIN_SHRINK = 100.0, 0.04
 ALIKE = 0.15
-"""How far the time constants of the fall may differ from those of the rise."""
+"""Maximum difference between the time constants of the fall and those of the rise."""
 MIN_SAMPLES = 16
 ZERO_SHARE = 0.015
 """A current below this share of the steady one has ended."""
 
 
 class Fall(NamedTuple):
-    """Seconds on the samples' clock, NaN where not seen; `why` it was not."""
+    """Seconds on the samples' clock, NaN where not seen; `why` says why not."""
 
     leaves_s: float
     u_leaves_s: float
@@ -50,8 +50,8 @@ class Fall(NamedTuple):
 def fall(t: Float, i: Float, opened_s: float, seen: Rise) -> Fall:
     """Analyse the samples `t` (s), `i` (A) from `opened_s`, after which the contact stays open.
 
-    `seen` is the rise before it: both time constants must come back, in turn, or what the fall
-    shows is something else.
+    `seen` is the rise before it: both time constants must reappear, in turn, or the fall shows
+    something else.
     """
     steady_a, noise_a = seen.steady_a, seen.noise_a
     start = int(np.searchsorted(t, opened_s, "right"))

@@ -1,20 +1,20 @@
 # SPDX-License-Identifier: MIT
-"""The plunger's movement in the rise of a coil's current, found by the flux and not by the dip.
+"""Plunger movement in the rise of a coil's current, found from the flux and not from the dip.
 
 A coil of resistance R and inductance L(t) on a steady supply obeys, with I the steady current,
 
     integral of (I - i) dt = tau(t) i - c,      tau = L / R
 
-whatever L does (Faraday's law, integrated). The left side is a sum over samples and hardly knows
+whatever L does (Faraday's law, integrated). The left side is a sum over samples and has hardly any
 noise. While the plunger rests, it is a straight line over i of slope tau1; when it is seated, of
-slope tau2; between, tau grows, and the current dips. So the movement is the pair of instants a, s
-between which tau has to grow for the samples to fit (least squares; tau1, tau2 and c are linear).
-c stands for what the first samples do not tell: the exact instant of switching on, a bounce, and
-the step of the current that shorted turns give.
+slope tau2; in between, tau grows and the current dips. The movement is therefore the pair of
+instants a, s between which tau has to grow for the samples to fit (least squares; tau1, tau2 and c
+are linear). c covers what the first samples do not show: the exact instant of switching on, a
+bounce, and the step of the current caused by shorted turns.
 
 In a coil that does not change, whatever eddy currents or shorted turns are coupled to it, the rise
-can only get less steep (a passive network's answer to a step, all poles real). A rise that gets
-steeper again is therefore asked for besides.
+can only get less steep (a passive network's answer to a step, all poles real). A movement therefore
+also requires a rise that gets steeper again.
 """
 
 from __future__ import annotations
@@ -38,29 +38,30 @@ from rig.core.recording import Float
 MOVED, NOT_SEEN, OPEN = "moved", "no movement seen", "not decided"
 
 FEW_SAMPLES, LONG_S = 3, 0.2
-"""So many samples over so long a time tell a coil's steady current (common practice, no source)."""
+"""Fewest samples, and shortest time, that give a coil's steady current (common practice, no
+source)."""
 MIN_SAMPLES = 12
-"""In the rise; fewer show nothing."""
+"""Fewest samples in the rise; fewer show nothing."""
 ONSET_SHARE = 0.03
-"""A current above this share of the steady one flows."""
+"""A current above this share of the steady one is flowing."""
 SAMPLES_PER_TAU = 4.0
-"""With fewer samples in a time constant a movement may hide between them."""
+"""Samples per time constant; with fewer a movement may hide between them."""
 SEARCH_TAUS = 7.0
-"""The steady current is taken as reached only after so many time constants."""
+"""The steady current is reached only after this many time constants."""
 MIN_GROWTH = 0.02
-"""A growth of tau that is smaller is not told from a coil that does not change."""
+"""A smaller growth of tau cannot be told from a coil that does not change."""
 STRONG, WEAK = 25.0, 8.0
-"""Gain of the fit by a movement, in squares of the remaining scatter per sample."""
+"""Gain of the fit from a movement, in squares of the remaining scatter per sample."""
 KINK_TIMES = 3.0
-"""The rise must get steeper by so many standard deviations."""
+"""Standard deviations by which the rise must get steeper."""
 
 
 class Rise(NamedTuple):
     """One rise of the current. Times in seconds on the clock of the samples, NaN where not known;
-    `u_` are standard uncertainties. `state` is MOVED, NOT_SEEN or OPEN. `steady_a` and its scatter
-    `noise_a` of one sample; `onset_s` when it began to flow; `leaves_s` and `seated_s` of the
-    plunger; `tau1_s`, `tau2_s` the time constant before and after; `step` the part of the steady
-    current that is there at once."""
+    `u_` are standard uncertainties. `state` is MOVED, NOT_SEEN or OPEN. `steady_a` is the steady
+    current and `noise_a` the scatter of one sample; `onset_s` when current began to flow;
+    `leaves_s` and `seated_s` of the plunger; `tau1_s`, `tau2_s` the time constant before and after;
+    `step` the share of the steady current present at once."""
 
     state: str
     why: str
@@ -86,7 +87,7 @@ class Rise(NamedTuple):
 
 
 def no_rise(why: str, steady_a: float = NAN, noise_a: float = NAN) -> Rise:
-    """Nothing can be said of a movement, and why."""
+    """Nothing can be said about a movement, and why."""
     return Rise(OPEN, why, steady_a, noise_a, *[NAN] * 12)
 
 
@@ -102,11 +103,11 @@ def steady_of(i: Float, resolution_a: float) -> tuple[float, float]:
 def rise(t: Float, i: Float, closed_s: float | None, resolution_a: float) -> Rise:
     """Analyse the samples `t` (s, increasing), `i` (A), both (n,), of one energised time.
 
-    `closed_s`: from when on the contact stays closed, where a read-back tells; earlier samples are
+    `closed_s`: from when the contact stays closed, where a read-back shows it; earlier samples are
     left out of the fit. `resolution_a`: one step of the converter.
     """
     if len(i) < MIN_SAMPLES + 8:
-        # a slow channel shows no rise, and its later samples the steady current all the same
+        # a slow channel shows no rise, but its later samples still give the steady current
         slow = len(i) >= FEW_SAMPLES and t[-1] - t[0] >= LONG_S
         level = float(np.median(i[len(i) // 2 :])) if slow else NAN
         return no_rise("too few samples", level)
@@ -127,14 +128,14 @@ def rise(t: Float, i: Float, closed_s: float | None, resolution_a: float) -> Ris
     tau = float(flux[-1]) / steady
     if not tau > 0:
         return no_rise("the current never settled")
-    # it began within the gap before the first sample that shows it, less what it takes to show
+    # onset is within the gap before the first sample that shows it, less the time it takes to show
     shows = tau * max(ONSET_SHARE, 4.0 * noise / steady)
     onset = first_s - 0.5 * gap - shows
     u_onset = math.hypot(gap / math.sqrt(12.0), 0.5 * shows)
     last = _settles(t, i, steady, noise, tau)
     if t[-1] - t[0] < 1.3 * (t[last] - t[0]) or t[-1] - t[0] < SEARCH_TAUS * tau:
         return no_rise("energised for too short a time to see the steady current")
-    use = slice(1, last + 1)  # the first step of the sum holds the switching on: left to c
+    use = slice(1, last + 1)  # the first step of the sum contains the switching on: left to c
     if last < MIN_SAMPLES:
         return no_rise("sampled too slowly to see the rise", steady, noise)
     samples = Changing(t[use], i[use], flux[use], -np.ones((last, 1)))
@@ -142,7 +143,7 @@ def rise(t: Float, i: Float, closed_s: float | None, resolution_a: float) -> Ris
 
 
 def _settles(t: Float, i: Float, steady: float, noise: float, tau: float) -> int:
-    """Index from which on the current is steady and has been for a while."""
+    """Index from which the current is steady and has been for a while."""
     width = max(round(0.5 * tau / max(float(np.median(np.diff(t))), 1e-9)), 1)
     smooth = np.convolve(i, np.ones(width) / width, "same")
     off = np.abs(smooth - steady) > max(5.0 * noise / math.sqrt(width), 0.004 * steady)
@@ -157,7 +158,7 @@ def _judged(
 ) -> Rise:
     n = len(samples.t)
     line, fit = plain(samples), search(samples)
-    # the samples' own noise is left over at least, or the gain has no measure
+    # at least the samples' own noise remains, or the gain has no scale
     floor = (noise * tau) ** 2
     scatter = max(fit.square / max(n - 6, 1), floor)
     gain = (line.square - fit.square) / scatter
@@ -175,7 +176,7 @@ def _judged(
         u_1 = u_2 = float(u_line[0])
         c, u_c = float(line.linear[1]), float(u_line[1])
         leaves = seated = u_leaves = u_seated = NAN
-    # c holds the current's step, and what is not known of the instant of switching on
+    # c holds the current step, and the unknown part of the instant of switching on
     step = c / (tau1 * steady) if tau1 > 0 else NAN
     u_step = math.hypot(u_c / steady, 0.5 * samples.step_s) / tau1 if tau1 > 0 else NAN
     return Rise(

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Two straight lines of flux over current, and the time between in which one becomes the other.
+"""Two straight lines of flux over current, and the time in which one turns into the other.
 
 y = x tau(t) + terms that do not change, tau growing or falling from one value to another between
 two instants. For given instants this is linear least squares; the instants are searched.
@@ -17,21 +17,21 @@ from rig.core.recording import Float
 
 NAN = math.nan
 CLOSING, OPENING = (3.5, 2.0, 6.0), (1.5, 1.0, 2.2)
-"""tau changes as the power of the time since the first instant. A gap closes ever faster, and
-weighs the more the smaller it is; opening, it weighs most at first."""
+"""tau changes as this power of the time since the first instant. A closing gap moves ever faster
+and has more effect the smaller it is; an opening gap has the most effect at first."""
 GRID = 22
 """Candidates for each of the two instants in the first search."""
 GRID_SAMPLES = 150
-"""The first search looks at so many samples at most."""
+"""Maximum number of samples in the first search."""
 SINGULAR = 1e-13
 STEPS: Float = np.array([(0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1)], np.float64)
 CLOSING_SHARES, OPENING_SHARES = (0.65, 0.03), (0.3, 0.35)
-"""What the shape of the movement, which is not known, leaves of the two instants: standard
-uncertainties as shares of the time between them (found on simulated rigs, tests/studies)."""
+"""Standard uncertainties of the two instants from the unknown shape of the movement, as shares of
+the time between them (found on simulated rigs, tests/studies)."""
 
 
 class Changing(NamedTuple):
-    """Samples to fit: `t` s, `x` A, `y` A s, and the columns (n, m) of the terms that stay."""
+    """Samples to fit: `t` s, `x` A, `y` A s, and the columns (n, m) of the fixed terms."""
 
     t: Float
     x: Float
@@ -48,8 +48,8 @@ class Changing(NamedTuple):
 
 
 class Fit(NamedTuple):
-    """`square` A^2 s^2 the remaining sum of squares; `linear` tau before, tau after, and the fixed
-    terms."""
+    """`square` A^2 s^2 is the remaining sum of squares; `linear` is tau before, tau after, and the
+    fixed terms."""
 
     square: float
     leaves: float
@@ -67,7 +67,7 @@ def plain(samples: Changing) -> Fit:
 
 
 def plain_uncertainties(samples: Changing, scatter: float) -> Float:
-    """Standard uncertainties of the terms of `plain` for that variance of a sample's rest."""
+    """Standard uncertainties of the terms of `plain`, for this variance of a sample's residual."""
     columns = np.column_stack((samples.x, samples.fixed))
     scale = np.sqrt((columns * columns).sum(axis=0))
     inverse = np.linalg.pinv((columns / scale).T @ (columns / scale))
@@ -84,7 +84,7 @@ def _solve(samples: Changing, leaves: Float, seated: Float, shape: float) -> tup
     columns = np.concatenate((moving, fixed), axis=2)
     turned = columns.transpose(0, 2, 1)
     gram, right = turned @ columns, turned @ samples.y
-    # pairs that the samples cannot tell apart give no fit; the rest of them stay exact
+    # pairs that the samples cannot tell apart give no fit; the others stay exact
     scale = np.sqrt(np.maximum(np.einsum("kii->ki", gram), 1e-300))
     scaled = gram / (scale[:, :, None] * scale[:, None, :])
     good = np.abs(np.linalg.det(scaled)) > SINGULAR
@@ -96,7 +96,7 @@ def _solve(samples: Changing, leaves: Float, seated: Float, shape: float) -> tup
 
 
 def search(samples: Changing, shapes: Sequence[float] = CLOSING) -> Fit:
-    """The best pair of instants: on a grid, then by ever smaller steps about it."""
+    """The best pair of instants: on a grid, then by ever smaller steps around it."""
     ends = np.unique(np.linspace(2, len(samples.t) - 4, GRID).round().astype(int))
     first, second = np.triu_indices(len(ends), 1)
     leaves, seated = samples.t[ends[first]], samples.t[ends[second]]
@@ -122,7 +122,7 @@ def _descend(samples: Changing, leaves: float, seated: float, shape: float, widt
     near = Fit(math.inf, leaves, seated, shape, np.full(2 + samples.fixed.shape[1], NAN))
     while width > 0.04 * step_s:
         a, s = near.leaves + width * STEPS[:, 0], near.seated + width * STEPS[:, 1]
-        # the time at rest must be seen for some samples, and so must that on the seat
+        # some samples must show the plunger at rest, and some on its seat
         may = (a >= t[1]) & (a <= s - 0.5 * step_s) & (s <= t[-4])
         moved = False
         if may.any():
@@ -140,7 +140,7 @@ def uncertainties(
     samples: Changing, fit: Fit, scatter: float, shares: tuple[float, float] = CLOSING_SHARES
 ) -> tuple[float, float, Float]:
     """Standard uncertainties of both instants (s) and of the linear terms: Gauss-Newton
-    covariance, the sampling's grain, and what the unknown shape leaves."""
+    covariance, the sampling interval, and the unknown shape."""
     step_s = samples.step_s
     h = 0.05 * step_s
     base = samples.columns(fit.leaves, fit.seated, fit.shape)
@@ -160,8 +160,8 @@ def uncertainties(
 
 
 def bend(t: Float, x: Float, at: float, noise: float, sign: float) -> float:
-    """How much steeper (`sign` 1) or less steep (-1) x gets about `at`, in standard deviations:
-    the best of some pairs of straight lines to either side. NaN at the ends."""
+    """How much steeper (`sign` 1) or less steep (-1) x gets around `at`, in standard deviations:
+    the best of several pairs of straight lines to either side. NaN at the ends."""
     place = int(np.searchsorted(t, at))
     best = NAN
     for m in (2, 3, 5, 8):

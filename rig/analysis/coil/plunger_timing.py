@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The coil's current in every stroke: when the plunger left and landed, and what the coil is like.
+"""The coil current in every stroke: when the plunger left and landed, and the state of the coil.
 
-Response is split into an electrical part (coil live to the plunger leaving its stop), a mechanical
-one (leaving to landing) and a hydraulic one (landing to the switch settled). A pure function of
-recording and setup.
+Splits the response into an electrical part (coil live to the plunger leaving its stop), a
+mechanical one (leaving to landing) and a hydraulic one (landing to the switch settled). A pure
+function of recording and setup.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ from rig.core.recording import Float, Int64, Recording, SampleSeries
 
 CHANNEL = "coil_current"
 MOST_STROKES = 200
-"""Of a longer run so many are looked at, the missed ones first, then evenly picked."""
+"""Maximum number of strokes analysed in a longer run: missed ones first, then evenly picked."""
 MAY_BOUNCE_S = 0.0025
-"""Without a read-back a movement so soon after the current's onset may be the contact's bounce."""
+"""Without a read-back, a movement this soon after the current's onset may be contact bounce."""
 FIRST_TOUCH_MS = 0.5
 """Standard uncertainty of the current's onset for the contact's first touch (simulated rigs)."""
 AFTER_OFF_NS = 200_000_000
@@ -42,9 +42,9 @@ class StrokeCurrent(NamedTuple):
     """One stroke. Times in ms, NaN where not known, `u_` their standard uncertainties.
 
     `relay_ms`: command to coil live. `electrical_ms`, `mechanical_ms`, `hydraulic_ms` add up to the
-    response, less the rig's own time, where that is timed from the coil; `seated_ms`: coil live to
-    the plunger's landing. `back_leaves_ms`, `back_seated_ms`: coil dead to the plunger's leaving
-    and landing on its way back. `growth` of the time constant from before to after."""
+    response less the rig's own time, where the response is timed from the coil; `seated_ms`: coil
+    live to plunger landing. `back_leaves_ms`, `back_seated_ms`: coil dead to the plunger leaving
+    and landing on its return. `growth` of the time constant from before to after."""
 
     state: str
     why: str
@@ -72,8 +72,8 @@ class StrokeCurrent(NamedTuple):
 
 @dataclass(frozen=True)
 class Signature:
-    """Of a run: `rows` by stroke (None where it was not looked at), the rate of the samples, the
-    coil's state, and how many strokes were looked at and moved or were seen not to."""
+    """Signature of a run: `rows` by stroke (None where not analysed), the sample rate, the coil's
+    state, and how many strokes were analysed and moved or were seen not to move."""
 
     rows: tuple[StrokeCurrent | None, ...]
     rate_hz: float
@@ -83,7 +83,7 @@ class Signature:
         return sum(row is not None and row.state == state for row in self.rows)
 
     def states(self, rows: Int64) -> list[str]:
-        """The states of those of `rows` that were looked at."""
+        """The states of the analysed `rows`."""
         found = (self.rows[row] for row in rows.tolist())
         return [row.state for row in found if row is not None]
 
@@ -97,12 +97,12 @@ def signature_of(
     oil_degc: float | None = None,
     own: OwnApplied | None = None,
 ) -> Signature | None:
-    """The signature of a run; None where the coil's current was not recorded.
+    """The signature of a run; None where the coil current was not recorded.
 
     `supply_v`: the coil's supply and how it is known ("measured", "stated"); None: the setup's.
-    `own`: what is known of the rig's own times. They lie between the switch's input and the
-    read-back's, and so in the hydraulic part, which alone ends at the switch; the parts then add up
-    to the response with the rig's own time taken off.
+    `own`: the rig's own times. They lie between the switch input and the read-back input, and so in
+    the hydraulic part, the only one that ends at the switch; the parts then add up to the response
+    less the rig's own time.
     """
     samples = recording.samples.get(CHANNEL)
     if samples is None or not samples.good.any() or not len(windows):
@@ -159,7 +159,7 @@ def _stroke(
         live_ms = (int(windows.live_ns[row]) - on_ns) / 1e6
         u_live = math.hypot(stamp, READBACK_MS / math.sqrt(3))
     else:
-        # a first touch too short for the current to show makes the coil live too late
+        # a first touch too short to show in the current makes the coil live too late
         live_ms, u_live = seen.onset_s * 1e3, math.hypot(seen.u_onset_s * 1e3, FIRST_TOUCH_MS)
     u_sample = half_ms / math.sqrt(3)
     leaves, u_leaves = seen.leaves_s * 1e3, math.hypot(seen.u_leaves_s * 1e3, u_sample)
@@ -183,7 +183,7 @@ def _stroke(
 
 
 def _switch_late(own: OwnApplied | None, stamp_ms: float) -> tuple[float, float]:
-    """How much later than its instant the switch's edge is stamped, and the standard uncertainty of
+    """How much later than its instant the switch edge is stamped, and the standard uncertainty of
     that, ms; `stamp_ms` that of a stamp."""
     way = None if own is None else own.switch_late("response")
     if way is None or own is None:
@@ -200,7 +200,7 @@ def _judged(t: Float, i: Float, closed_s: float | None, resolution: float) -> Ri
 
 
 def _back(samples: SampleSeries, windows: Windows, row: int, bounce_ms: float, seen: Rise) -> Fall:
-    """The way back, timed from the coil's going dead."""
+    """The return, timed from coil dead."""
     none = Fall(NAN, NAN, NAN, NAN, "")
     dead_ns = int(windows.dead_ns[row])
     if dead_ns >= NEVER or seen.state != MOVED:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Which parts of a response the coil's current tells apart, and which only together."""
+"""Which parts of a response the coil current tells apart, and which only together."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from rig.analysis.coil.plunger_timing import StrokeCurrent
 PARTS = ("electrical", "mechanical", "hydraulic")
 COVERAGE_FACTOR = 2.0
 MOST_SHARE = 0.5
-"""A part is given by itself where its expanded uncertainty is at most this share of it (common
+"""A part is given alone where its expanded uncertainty is at most this share of it (common
 practice, no source)."""
 
 
 class Piece(NamedTuple):
-    """One part of a response, or parts that are only known together: `names` of PARTS, ms, and
-    the standard uncertainty."""
+    """One part of a response, or parts known only together: `names` of PARTS, ms, and the standard
+    uncertainty."""
 
     names: tuple[str, ...]
     ms: float
@@ -27,9 +27,9 @@ class Piece(NamedTuple):
 
 
 def split(row: StrokeCurrent) -> tuple[Piece, ...]:
-    """The response of a stroke in pieces, each with an expanded uncertainty of at most half of
-    it; the parts of a piece with more go together with their neighbour. Empty without a movement
-    or without an answer."""
+    """The response of a stroke in pieces, each with an expanded uncertainty of at most half of it;
+    the parts of a piece with more are joined with their neighbour. Empty without a movement or
+    without an answer."""
     parts = (row.electrical_ms, row.mechanical_ms, row.hydraulic_ms)
     if not all(map(math.isfinite, parts)):
         return ()
@@ -41,17 +41,17 @@ def split(row: StrokeCurrent) -> tuple[Piece, ...]:
             return pieces
         at = PARTS.index(bad[0].names[0]), PARTS.index(bad[0].names[-1]) + 1
         beside = [cut for cut in cuts if cut in at]
-        # of two instants beside it, the one that is less sure
+        # of the two instants beside it, the less certain one
         cuts.remove(max(beside, key=lambda cut: _u_cut(row, cut)))
 
 
 def clear(ms: float, u_ms: float) -> bool:
-    """Whether a time stands by itself: its expanded uncertainty is at most half of it."""
+    """Whether a time can be given alone: its expanded uncertainty is at most half of it."""
     return COVERAGE_FACTOR * u_ms <= MOST_SHARE * ms
 
 
 def _u_cut(row: StrokeCurrent, cut: int) -> float:
-    """Of the plunger's leaving (1) or landing (2)."""
+    """Of the plunger leaving (1) or landing (2)."""
     u = row.u_electrical_ms if cut == 1 else row.u_seated_ms
     return u if math.isfinite(u) else math.inf
 
@@ -64,7 +64,7 @@ def _pieces(row: StrokeCurrent, parts: Sequence[float], cuts: Sequence[int]) -> 
         if last - first == 1:
             u = alone[first]
         elif last - first == len(PARTS):
-            u = 0.0  # the response itself, whose uncertainty stands in its own budget
+            u = 0.0  # the response itself; its uncertainty is in its own budget
         else:
             u = _u_cut(row, last if first == 0 else first)
         found.append(Piece(PARTS[first:last], math.fsum(parts[first:last]), u))
@@ -72,9 +72,9 @@ def _pieces(row: StrokeCurrent, parts: Sequence[float], cuts: Sequence[int]) -> 
 
 
 def of_run(rows: Sequence[StrokeCurrent]) -> list[list[Piece]]:
-    """The pieces of a run, each with its value in every stroke that can be split so: parted at the
-    plunger's leaving and landing where at least half of the strokes with a movement can be. Empty
-    without one."""
+    """The pieces of a run, each with its value in every stroke that can be split this way: split at
+    plunger leaving and landing where that is possible in at least half of the strokes with a
+    movement. Empty without a movement."""
     cuts = {n: cuts_of(pieces) for n, row in enumerate(rows) if (pieces := split(row))}
     if not cuts:
         return []
@@ -90,5 +90,5 @@ def of_run(rows: Sequence[StrokeCurrent]) -> list[list[Piece]]:
 
 
 def cuts_of(pieces: Sequence[Piece]) -> set[int]:
-    """Where the response is parted: 1 at the plunger's leaving, 2 at its landing."""
+    """Where the response is split: 1 at the plunger leaving, 2 at its landing."""
     return {PARTS.index(piece.names[0]) for piece in pieces} - {0}

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Two rigs (or one rig before and after it was changed) on the same valves: do they agree?"""
+"""Two rigs (or one rig before and after a change) on the same valves: do they agree?"""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ FEWEST = 3
 
 
 def pairs_of(first: Sequence[Result], second: Sequence[Result]) -> list[tuple[Result, Result]]:
-    """The runs of the same valve on both sides. Raises UsageError for a run without a valve, a
+    """Pair the runs of the same valve on both sides. Raises UsageError for a run without a valve, a
     valve that is not on both sides once, and fewer than FEWEST pairs."""
     sides: list[dict[str, Result]] = []
     for runs in (first, second):
@@ -67,9 +67,9 @@ def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> dict[str,
 
 
 def _means(results: Sequence[Result], name: str) -> Any:
-    """The means of a side, (n,), as each rig gives them: with its own time taken off where it was
-    measured, as in its verdicts. What a rig does not know of itself stays in the difference, since
-    that is what two rigs that stand for one another would differ by."""
+    """The means of a side, (n,), as each rig gives them: less its own time where that was measured,
+    as in its verdicts. What a rig does not know about itself stays in the difference, since two
+    rigs used in place of each other would differ by it."""
     columns = (values_of(one, name) for one in results)
     means = [v.mean() if len(v := c[np.isfinite(c)]) else np.nan for c in columns]
     if all(map(measured, results)):
@@ -79,7 +79,7 @@ def _means(results: Sequence[Result], name: str) -> Any:
 
 
 def _taken_off(pairs: Sequence[tuple[Result, Result]]) -> str:
-    """Of which side the rig's own times are taken off, in a sentence."""
+    """Which side has the rig's own times subtracted, in a sentence."""
     sides = [all(measured(pair[n]) for pair in pairs) for n in (0, 1)]
     if all(sides):
         return "The rigs' own times, as each was measured, are taken off."

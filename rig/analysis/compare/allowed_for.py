@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""A difference with conditions and mounting allowed for: is it the valve's?
+"""A difference corrected for conditions and mounting: is it the valve's?
 
-What is known of a condition's effect (a slope, or the oil's viscosity with its share) is taken off
-with its uncertainty. Where no slope is known, the effect is only held between two ends: a time
-goes with the condition to the power of anything between two exponents. A difference is then real
-only where it is one for every effect between those ends.
+A condition's known effect (a slope, or the oil's viscosity with its share) is subtracted with its
+uncertainty. Where no slope is known, the effect is only bounded: a time varies as the condition to
+some power between two exponents. A difference is then real only if it is one for every effect
+between those bounds.
 """
 
 from __future__ import annotations
@@ -42,17 +42,17 @@ EXPONENTS = {
     ("response_ms", SUPPLY): (-1.0, 0.0),
     ("release_ms", SUPPLY): (-1.0, 1.0),
 }
-"""A time goes with the condition to a power between these (common practice, no source). A passage
+"""A time varies as the condition to a power between these (common practice, no source). A passage
 gives -0.5 to -1; a switch whose actuation pressure lies near the supply gives more."""
 ANY = (-2.0, 2.0)
-"""Of a time that is not in EXPONENTS."""
+"""For a time that is not in EXPONENTS."""
 ALPHA = 0.05
 REAL, NOT_SHOWN, WITHHELD = "real", "not shown", "withheld"
 
 
 class Effect(NamedTuple):
-    """What one condition did to the time, ms: from `low` to `high`, the same where a slope (or the
-    oil's share) is known; `u` its standard uncertainty, `dof`; `how` the slope was come by."""
+    """Effect of one condition on the time, ms: from `low` to `high`, equal where a slope (or the
+    oil's share) is known; `u` its standard uncertainty, `dof`; `how` the slope was obtained."""
 
     condition: str
     before: float
@@ -66,14 +66,13 @@ class Effect(NamedTuple):
 
 
 class AllowedFor(NamedTuple):
-    """The difference less the known effects: `difference`, its `standard_error` with slopes,
-    conditions and mounting in it, `dof`, `p`, `ci95`. `least` and `most`: the interval widened by
-    what the effects that are not known could be. `result`: REAL, NOT_SHOWN, or WITHHELD (more than
-    scatter, and yet it may be conditions or mounting). `lacking`: conditions not known in one run
-    or both. `mounting` None: not known; `mounting_to_explain`: the spread between mountings (ms,
-    sd) that would make it no difference; `pressure_to_explain` the relative difference of pressure
-    that would, where the pressure is not known. `own` are the rigs' own times that were taken off,
-    None where they cancel."""
+    """The difference less the known effects: `difference`, its `standard_error` including slopes,
+    conditions and mounting, `dof`, `p`, `ci95`. `least` and `most`: the interval widened by the
+    possible size of unknown effects. `result`: REAL, NOT_SHOWN, or WITHHELD (more than scatter, but
+    possibly conditions or mounting). `lacking`: conditions not known in one run or both. `mounting`
+    None: not known; `mounting_to_explain`: the spread between mountings (ms, sd) that would make it
+    no difference; `pressure_to_explain` the relative pressure difference that would, where the
+    pressure is not known. `own` are the rigs' own times subtracted, None where they cancel."""
 
     difference: float
     standard_error: float
@@ -92,8 +91,8 @@ class AllowedFor(NamedTuple):
 
 
 class Sides(NamedTuple):
-    """The conditions of both runs, whether their setup is the same, and the oil's model where
-    the medium of both is oil."""
+    """The conditions of both runs, whether their setup is the same, and the oil's model where the
+    medium of both is oil."""
 
     before: Mapping[str, Condition]
     after: Mapping[str, Condition]
@@ -111,9 +110,9 @@ def allowed_for(
     figure: str, found: Difference, sides: Sides, slopes: Sequence[Slopes],
     mounting: Mounting | None, own: OwnTimes | None = None,
 ) -> AllowedFor:  # fmt: skip
-    """Allow for what is known of conditions, mounting and both rigs' `own` times in the difference
-    of a figure ("response_ms", "release_ms"). `slopes` of one condition: the first that holds
-    counts."""
+    """Correct the difference of a figure ("response_ms", "release_ms") for what is known of
+    conditions, mounting and both rigs' `own` times. With several `slopes` of one condition, the
+    first that holds is used."""
     effects = tuple(effects_of(figure, found.before.mean, found.after.mean, sides, slopes))
     known = [one for one in effects if one.known]
     shift = math.fsum(one.low for one in known) + (0.0 if own is None else own.shift)
@@ -151,8 +150,8 @@ def allowed_for(
 
 def alike_when_allowed(allowed: AllowedFor, margin: float) -> Equivalence:
     """Is the difference smaller than `margin` either way, for every effect that the conditions may
-    have had? Two one-sided tests at both ends of those effects, the worse one counts."""
-    low = allowed.ci95.low - allowed.least  # what the effects not known may take off, and add
+    have had? Two one-sided tests at both ends of those effects, the worse one decides."""
+    low = allowed.ci95.low - allowed.least  # what unknown effects may subtract, and add
     high = allowed.most - allowed.ci95.high
     tests = [
         equivalence_of(end, allowed.standard_error, allowed.dof, margin)
@@ -183,8 +182,8 @@ def _p(apart: float, u: float, dof: float) -> float:
 def effects_of(
     figure: str, mean_before: float, mean_after: float, sides: Sides, slopes: Sequence[Slopes]
 ) -> list[Effect]:
-    """What each condition that is known on both sides did to the mean time (ms), in the order of
-    UNITS. `slopes` of one condition: the first that holds counts."""
+    """Effect on the mean time (ms) of each condition that is known on both sides, in the order of
+    UNITS. With several `slopes` of one condition, the first that holds is used."""
     effects: list[Effect] = []
     left = [name for name in UNITS if sides.known(name) and (name != OIL or sides.oil is not None)]
     for one in slopes:
@@ -205,8 +204,8 @@ def effects_of(
 
 
 def _by_slopes(slopes: Slopes, names: Sequence[str], sides: Sides) -> list[Effect]:
-    """One effect a condition; slopes that were fitted together share their uncertainty, which
-    stands with the first of them."""
+    """One effect per condition; slopes that were fitted together share their uncertainty, which is
+    given with the first of them."""
     moved = {name: sides.after[name].value - sides.before[name].value for name in names}
     _, together = slopes.effect(moved)
     effects = []
@@ -249,7 +248,7 @@ def _by_viscosity(mean: float, model: OilModel, u_k: float, before: float, after
         )
         width = TEMPERATURE_HALF_WIDTH_K
         per_k = (effect(middle, width) - effect(middle, -width)) / (2 * width)
-    except ValueError:  # thinner than the viscosity line knows
+    except ValueError:  # thinner than the viscosity line covers
         return Effect(OIL, before, after, False, -math.inf, math.inf, 0.0, math.inf, "")
     how = "the sheet's viscous_share" if known else ""
     return Effect(OIL, before, after, known, ends[0], ends[1], abs(per_k) * u_k, math.inf, how)

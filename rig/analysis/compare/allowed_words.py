@@ -15,10 +15,10 @@ from rig.core.rounding import ends, fixed, pair, places, signed
 Result = Mapping[str, Any]
 
 WORTH_TELLING_MS, WORTH_TELLING_U = 0.05, 0.25
-"""Effects that stay below the first are not told, nor unknown ones below that part of the
-difference's standard uncertainty."""
+"""Effects below the first are not mentioned, nor unknown ones below that share of the difference's
+standard uncertainty."""
 APART_SHARE = 0.03
-"""Conditions that differ by less are shown as alike (of temperatures: of 100 degC)."""
+"""Conditions that differ by less are shown as equal (temperatures: share of 100 degC)."""
 
 
 def interval(ci: Bounds, unit: str = "ms") -> str:
@@ -127,7 +127,7 @@ def _provided(allowed: AllowedFor) -> str:
 
 
 def alike_proviso(allowed: AllowedFor) -> str:
-    """On what it rests that two runs are alike, where mounting or pressure is not known."""
+    """The assumptions behind two runs being alike, where mounting or pressure is not known."""
     told = ["as they were mounted here"] if allowed.mounting is None else []
     told += ["if the pressure was alike, which a run does not know"] * (PRESSURE in allowed.lacking)
     return f" ({'; '.join(told)})" if told else ""
@@ -157,7 +157,7 @@ def _why(allowed: AllowedFor) -> str:
         )  # fmt: skip
         reasons.append(f"what mounting the valve again adds is not known{least}")
         checks.append("measure that (rig study, then --study, or mounting_sd in the sheet)")
-    if not reasons:  # the spread about a difference that is there all the same
+    if not reasons:  # the spread about a difference that exists all the same
         reasons.append("conditions that are not known well enough could explain it")
         checks.append("measure both under the same conditions")
     told, todo = "; ".join(reasons), "; ".join(checks)
@@ -169,7 +169,8 @@ def _pct(share: float) -> str:
 
 
 def explained_words(effects: Sequence[Effect]) -> str:
-    """What conditions could explain of a run that stands apart from others; empty for nothing."""
+    """How much conditions could explain of a run that stands apart from others; empty for
+    nothing."""
     told = [f"its {_apart_from(one)} could explain {_span(one)} of that"
             for one in effects if _told(one)]  # fmt: skip
     if not told:
@@ -185,7 +186,7 @@ def _apart_from(one: Effect) -> str:
 
 
 def valves_line(before: Result, after: Result) -> str | None:
-    """Said first: the runs are of two valves."""
+    """First line: the runs are of two valves."""
     names = before["valve"], after["valve"]
     if names[0] == names[1]:
         return None
@@ -200,7 +201,7 @@ def valves_line(before: Result, after: Result) -> str | None:
 
 
 def condition_notes(results: Sequence[Result]) -> list[str]:
-    """The conditions that differ, each with what every run measured or was told."""
+    """The conditions that differ, each as measured or stated in every run."""
     known = [conditions_of(one) for one in results]
     told = []
     for name, unit in UNITS.items():

@@ -18,7 +18,7 @@ Detect and Handle Outliers, ASQC 1993)."""
 
 
 class Place(NamedTuple):
-    """One run of the batch: `place` in the order given, from 0, `rank` 1 for the smallest mean;
+    """One run of the batch: `place` in the order given, from 0; `rank` 1 for the smallest mean;
     `ci95` is simultaneous over the batch (Bonferroni); `away` = its mean less the median of the
     others' means; `outlier` flags it, nothing is left out."""
 
@@ -41,11 +41,11 @@ class Batch(NamedTuple):
 def batch(values: Sequence[Float], margin: float | None = None) -> Batch | None:
     """Rank at least three runs by the mean of `values` (each (n,), NaN left out).
 
-    A run is flagged when its mean lies more than APART robust sd from the median of the other
-    runs' means, its simultaneous interval does not hold that median, and (with a `margin`) it is
-    farther off than the margin. The robust sd is that of the other runs' means, and no smaller
-    than the typical standard error of a mean. Runs without two numbers are left out; None with
-    fewer than three left.
+    A run is flagged when its mean lies more than APART robust sd from the median of the other runs'
+    means, its simultaneous interval does not contain that median, and (with a `margin`) it is
+    farther off than the margin. The robust sd is that of the other runs' means, and no smaller than
+    the typical standard error of a mean. Runs without two numbers are left out; None with fewer
+    than three left.
     """
     from scipy import stats
 

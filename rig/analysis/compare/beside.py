@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The runs beside a comparison: those that slopes are fitted through, and those of a rig study."""
+"""Runs that support a comparison: those that slopes are fitted through, and those of a rig
+study."""
 
 from __future__ import annotations
 
@@ -28,8 +29,8 @@ class Beside(NamedTuple):
 
 
 def check_beside(results: Sequence[Result], beside: Beside) -> None:
-    """Raises UsageError for runs that cannot serve beside the comparison of `results`: of another
-    source or valve, compared themselves, without strokes; and as check_study."""
+    """Raise UsageError for runs that cannot support the comparison of `results`: another source or
+    valve, compared themselves, without strokes; and as check_study."""
     if beside.study_runs:
         check_study(beside.study_runs)
     for one in (*beside.slope_runs, *beside.study_runs):

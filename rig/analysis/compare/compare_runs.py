@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Stored results compared: the first run with each other one, and three or more as a batch."""
+"""Compare stored results: the first run with each other one, and three or more as a batch."""
 
 from __future__ import annotations
 
@@ -44,11 +44,11 @@ from rig.core.recording import Float
 
 Result = Mapping[str, Any]
 OIL_ALIKE_K = 0.5
-"""Oil temperatures that lie no farther apart are alike."""
+"""Oil temperatures no farther apart than this are equal."""
 
 
 def check_comparable(results: Sequence[Result]) -> None:
-    """Raises UsageError for runs that cannot stand side by side: too few, one named twice, other
+    """Raise UsageError for runs that cannot be compared: too few, one named twice, different
     sources, no strokes."""
     if len(results) < 2:
         raise UsageError("Comparing takes two runs or more: `rig compare BEFORE AFTER`.")
@@ -79,9 +79,9 @@ def compare_figure(
     degc: tuple[float, float] | None = None, model: OilModel | None = None,
     own: OwnTimes | None = None,
 ) -> FigureComparison | None:  # fmt: skip
-    """Two sets of times (ms) of a figure ("response_ms", "release_ms"); None where one has fewer
-    than two. `margin` in ms; `sides`, `slopes`, `mounting`, `own` see allowed_for; `degc` are both
-    oil temperatures where known and the medium is oil."""
+    """Compare two sets of times (ms) of a figure ("response_ms", "release_ms"); None where one has
+    fewer than two. `margin` in ms; `sides`, `slopes`, `mounting`, `own` see allowed_for; `degc` are
+    both oil temperatures where known and the medium is oil."""
     found = difference(before, after)
     if found is None:
         return None
@@ -96,7 +96,7 @@ def compare_figure(
     if degc is not None and model is not None:
         try:
             oil = normalised(found, *degc, model)
-        except ValueError:  # thinner than the viscosity line knows
+        except ValueError:  # thinner than the viscosity line covers
             oil = None
     if oil is not None and margin is not None:
         oil_alike = equivalence_of(oil.difference, oil.standard_error, oil.dof, margin)
@@ -111,10 +111,10 @@ def compare_runs(
     media: Sequence[str | None],
     beside: Beside | None = None,
 ) -> dict[str, Any]:
-    """The comparison of two or more results (shapes.run_json) as JSON.
+    """The comparison of two or more results (rig.results.run_json) as JSON.
 
-    The first run is compared with each of the others; three or more are also ranked. `settings`
-    are the sheet's `[compare]`, `media` the medium of each run ("oil", "air", None: not known);
+    The first run is compared with each of the others; three or more are also ranked. `settings` are
+    the sheet's `[compare]`, `media` the medium of each run ("oil", "air", None: not known);
     `beside` the results that slopes and the spread between mountings come from. Top-level
     difference_ms, ci95, p, effect_sd, equivalent and strokes_needed are those of the response of
     the first two runs. Raises UsageError, see check_comparable and check_beside.
@@ -242,7 +242,7 @@ def figure_json(one: FigureComparison) -> dict[str, Any]:
 
 
 def _allowed_json(allowed: AllowedFor) -> dict[str, Any]:
-    """The difference with conditions and mounting allowed for; null for what is not bounded."""
+    """The difference corrected for conditions and mounting; null for what is not bounded."""
     mounting = allowed.mounting
     return {
         "result": allowed.result,
@@ -297,7 +297,7 @@ def _batch(
     results: Sequence[Result], figure: str, settings: Compare, beside: Beside, *, warm: bool,
     oil: bool,
 ) -> dict[str, Any] | None:  # fmt: skip
-    """`warm`: the oil was not equally warm in all runs, `oil`: all of them were in oil."""
+    """`warm`: the oil temperature differed between runs; `oil`: all of them were in oil."""
     if len(results) < 3:
         return None
     found = batch([values_of(one, figure) for one in results], settings.margin_ms(figure))
@@ -322,7 +322,7 @@ def _batch(
 
 
 def _median(known: Sequence[Mapping[str, Condition]]) -> dict[str, Condition]:
-    """The median of each condition that all of these runs know."""
+    """The median of each condition known in all of these runs."""
     found = {}
     for name in UNITS:
         own = [one[name] for one in known if name in one]
@@ -371,6 +371,6 @@ def _at_first(
     if model is not None and warm is not None and reference is not None:
         try:
             value, u = mean_at_reference(mean, warm, reference, model)
-        except ValueError:  # thinner than the viscosity line knows
+        except ValueError:  # thinner than the viscosity line covers
             value = u = None
     return {"normalised_mean_ms": plain(value), "u_model_ms": plain(u)}

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A comparison in words that a customer understands; the numbers stand beneath."""
+"""A comparison in words for a customer; the numbers are below."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def equivalent(alike: Equivalence | None) -> bool | None:
 
 
 def chance(p: float) -> str:
-    """How often chance alone gives as much."""
+    """How often chance alone gives this much."""
     if p < 0.001:
         return "in fewer than 1 of 1000"
     if p < 0.01:
@@ -58,7 +58,7 @@ def chance(p: float) -> str:
 
 
 def name_of(result: Result) -> str:
-    """A run as a person knows it."""
+    """A run's name for a person."""
     return f"run {result['run']}" + (f" ({result['valve']})" if result["valve"] else "")
 
 
@@ -141,7 +141,7 @@ def _figure(name: str, before: Result, after: Result, one: FigureComparison) -> 
 
 
 def oil_words(model: OilModel, before_degc: float, after_degc: float) -> str:
-    """The model and its assumptions, for beneath the numbers."""
+    """The model and its assumptions, for below the numbers."""
     if model.share_low == model.share_high:
         share = f"{100 * model.share_low:.0f} % of each time (as the sheet states)"
     else:
@@ -204,7 +204,7 @@ def _row(row: Mapping[str, Any]) -> str:
 
 
 def notes(results: Sequence[Result]) -> list[str]:
-    """What stands in the way of a fair comparison."""
+    """What prevents a fair comparison."""
     told = []
     for key, word in (("sheet_hash", "sheets"), ("setup_hash", "setups")):
         if len({one.get(key) for one in results}) > 1:

@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""Times taken in oil of different temperatures, brought to a common one.
+"""Convert times measured in oil of different temperatures to a common temperature.
 
-Model: of a time, a part does not depend on the oil, the rest is proportional to its kinematic
+Model: part of a time does not depend on the oil, the rest is proportional to its kinematic
 viscosity. With the viscous share s at the common temperature,
 t = t_common (1 - s + s nu / nu_common).
 The share is a property of valve and passages that nobody states; where the sheet does not give it,
-anything from none to all is taken as equally likely, and that spread goes into the uncertainty
+anything from none to all is equally likely, and that spread goes into the uncertainty
 (JCGM 100:2008, 4.3.7, rectangular). So does a temperature that is only known to 2 K.
 """
 
@@ -22,7 +22,7 @@ VISCOSITY_100_MM2_S = 10.6
 """A common engine oil, where the sheet names none (plausible values; common practice, no source).
 """
 TEMPERATURE_HALF_WIDTH_K = 2.0
-"""A typed oil temperature is taken as right to this (common practice, no source)."""
+"""Half width of a typed oil temperature (common practice, no source)."""
 
 
 class OilModel(NamedTuple):
@@ -37,9 +37,9 @@ class OilModel(NamedTuple):
 
 class Normalised(NamedTuple):
     """The difference at the oil temperature of the run before. `before_factor` and `after_factor`
-    are what the raw times were divided by; `standard_error` holds the strokes' scatter and the
-    model's own `u_model`. Between `least` and `most` lies the difference for any viscous share the
-    model allows; where that is `share_known` they are the same."""
+    are the divisors of the raw times; `standard_error` includes the strokes' scatter and the
+    model's own `u_model`. The difference lies between `least` and `most` for any viscous share the
+    model allows; where that is `share_known` they are equal."""
 
     reference_degc: float
     before_factor: float
@@ -58,7 +58,7 @@ class Normalised(NamedTuple):
 def oil_model(
     viscosity_40: float | None, viscosity_100: float | None, share: float | None
 ) -> OilModel:
-    """The model of a sheet's `[compare]` table; what is None is taken as said above."""
+    """The model from a sheet's `[compare]` table; None values take the defaults above."""
     line = ViscosityTemperature.through(
         VISCOSITY_40_MM2_S if viscosity_40 is None else viscosity_40, 40.0,
         VISCOSITY_100_MM2_S if viscosity_100 is None else viscosity_100, 100.0,
@@ -79,7 +79,7 @@ def factor(model: OilModel, degc: float, reference_degc: float, share: float) ->
 def mean_at_reference(
     mean: float, degc: float, reference_degc: float, model: OilModel
 ) -> tuple[float, float]:
-    """A mean time taken at `degc` as it would be at `reference_degc`, and the model's standard
+    """A mean time measured at `degc`, converted to `reference_degc`, and the model's standard
     uncertainty (ends of the share and of the temperature, each rectangular).
 
     Raises ValueError where the viscosity line does not hold.
@@ -100,10 +100,10 @@ def mean_at_reference(
 def normalised(
     found: Difference, before_degc: float, after_degc: float, model: OilModel
 ) -> Normalised:
-    """The difference with the run after brought to the oil temperature of the run before.
+    """The difference with the run after converted to the oil temperature of the run before.
 
     Raises ValueError where the viscosity line does not hold. The model's uncertainty comes from
-    the ends of the share and of both temperatures, each rectangular, taken one at a time.
+    the ends of the share and of both temperatures, each rectangular, varied one at a time.
     """
     from scipy import special
 

@@ -1,16 +1,16 @@
 # SPDX-License-Identifier: MIT
-"""The rigs' own times between two runs: what they put into the difference, or why they cancel.
+"""The rigs' own times between two runs: what they add to the difference, or why they cancel.
 
-The strokes compared are as the rig read them, m = t + e: e is what the rig itself adds (the
-switch's input, the read-back, the relay where there is no read-back), common to all strokes of a
-rig. Its best estimate is the correction in the budget of each run's mean, its standard uncertainty
-that of all lines of the budget but the repeatability.
+The strokes compared are as read by the rig, m = t + e: e is what the rig itself adds (the switch
+input, the read-back, the relay where there is no read-back), common to all strokes of a rig. Its
+best estimate is the correction in the budget of each run's mean; its standard uncertainty is that
+of all lines of the budget except the repeatability.
 
-- Two runs of one rig as it is wired have the same e: it cancels, with its uncertainty, however well
-  it is known. One rig: the same setup, or the same wiring where at most one of both has `[timing]`
+- Two runs of one rig as wired have the same e: it cancels, with its uncertainty, however well it is
+  known. One rig means: the same setup, or the same wiring where at most one of both has `[timing]`
   (it was measured between the two), or the same measurement in both.
-- Else (two rigs, another wiring, one rig measured again since) each run is corrected by its own,
-  and both uncertainties count, as independent: nothing tells what two rigs have in common.
+- Otherwise (two rigs, another wiring, one rig measured again since) each run is corrected by its
+  own, and both uncertainties are included as independent: nothing shows what two rigs share.
 
 Two rigs that are wired alike and were never measured look like one: measure them.
 """
@@ -27,7 +27,7 @@ Result = Mapping[str, Any]
 
 
 class OwnTimes(NamedTuple):
-    """What both rigs' own times put into a difference: `shift` (ms, after less before), standard
+    """What both rigs' own times add to a difference: `shift` (ms, after less before), standard
     uncertainty `u` with `parts` of (u, dof)."""
 
     shift: float
@@ -39,8 +39,8 @@ class OwnTimes(NamedTuple):
 
 
 def own_times(figure: str, before: Result, after: Result) -> OwnTimes | None:
-    """Of a figure ("response_ms", "release_ms") of two results. None where they cancel, and where
-    nothing is known of them: a capture's, or without a relay's delay."""
+    """The own times for a figure ("response_ms", "release_ms") of two results. None where they
+    cancel or nothing is known of them: in captures, or without a relay delay."""
     if one_rig(before, after):
         return None
     first, second = ((one.get("budget") or {}).get(figure) for one in (before, after))
@@ -54,8 +54,8 @@ def own_times(figure: str, before: Result, after: Result) -> OwnTimes | None:
 
 
 def one_rig(before: Result, after: Result) -> bool:
-    """Whether what the rig adds is the same in both runs, by the rule above. True for captures, of
-    whose clocks nothing is known."""
+    """Whether the rig adds the same in both runs, by the rule above. True for captures, whose
+    clocks are unknown."""
     first, second = before.get("timing"), after.get("timing")
     if first is None or second is None:
         return True
@@ -75,6 +75,6 @@ def measured(result: Result) -> bool:
 
 
 def best_of_mean(figure: str, result: Result, mean: float) -> float:
-    """A mean as read, with the rig's own time taken off where it was measured."""
+    """A mean as read, less the rig's own time where that was measured."""
     budget = (result.get("budget") or {}).get(figure)
     return mean + (budget["correction"] if budget is not None and measured(result) else 0.0)

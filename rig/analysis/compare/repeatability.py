@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
 """Rig study: the same valves remounted by several people. How much of the spread is the rig's?
 
-A measurement is one run (one mounting), its value the mean over the run's strokes. Repeatability
-(EV) is the spread of one person's mountings of one valve; reproducibility (AV) that between
-people; together they are the rig's own spread (GRR). With two valves or more the valves' own
-spread (PV) is seen too. Two methods that give different numbers for the same data, named apart:
-analysis of variance, and average and range.
+A measurement is one run (one mounting); its value is the mean over the run's strokes. Repeatability
+(EV) is the spread of one person's mountings of one valve; reproducibility (AV) is that between
+people; together they are the rig's own spread (GRR). Two or more valves also give the valves' own
+spread (PV). Two methods give different numbers for the same data and are named separately: analysis
+of variance, and average and range.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from rig.analysis.stats.range_constants import d2_star
 from rig.core.recording import Float
 
 POOL_ABOVE = 0.25
-"""An interaction of people and valves with a larger p is put into repeatability (AIAG MSA, 4th
+"""An interaction of people and valves with a larger p is pooled into repeatability (AIAG MSA, 4th
 ed., from memory; others pool above 0.05)."""
 NDC_FACTOR = 1.41
 """sqrt(2) as printed in the trade's manuals; ndc is rounded down."""
@@ -32,7 +32,7 @@ GOOD_PCT, USABLE_PCT = 10.0, 30.0
 """
 
 Cells = Sequence[Sequence[Sequence[float]]]
-"""[valve][person][mounting], as many mountings in every cell."""
+"""[valve][person][mounting], with the same number of mountings in every cell."""
 
 
 class Parts(NamedTuple):
@@ -47,11 +47,11 @@ class Parts(NamedTuple):
 
 
 class Study(NamedTuple):
-    """`method` names it. `rig_pct` is %GRR of the total (None with one valve), `ndc` how many
+    """Result of one `method`. `rig_pct` is %GRR of the total (None with one valve), `ndc` how many
     groups of valves the rig can tell apart, `repeatability_limit` see REPEATABILITY_LIMIT.
-    `interaction_p` and `pooled` for the analysis of variance of several valves. `..._dof` are the
-    degrees of freedom of both spreads: Satterthwaite, Biometrics Bulletin 2 (1946) 110, for a sum
-    of mean squares."""
+    `interaction_p` and `pooled` are for the analysis of variance of several valves. `..._dof` are
+    the degrees of freedom of both spreads: Satterthwaite, Biometrics Bulletin 2 (1946) 110, for a
+    sum of mean squares."""
 
     method: str
     parts: Parts
@@ -137,7 +137,7 @@ def one_valve(people: Sequence[Sequence[float] | Float]) -> Study:
 
 def satterthwaite(squares: Sequence[tuple[float, float, int]]) -> float:
     """Degrees of freedom of sum(factor * mean square), from (factor, mean square, dof); mean
-    squares of the same dof and value are one. 0 where the sum is 0."""
+    squares with the same dof and value are counted once. 0 where the sum is 0."""
     factors: dict[tuple[float, int], float] = {}
     for factor, square, dof in squares:
         factors[square, dof] = factors.get((square, dof), 0.0) + factor
@@ -150,8 +150,8 @@ def average_range(cells: Cells) -> Study:
     """Average and range: EV = mean range / d2*, AV from the range of the people's means less the
     share of EV in it, PV from the range of the valves' means.
 
-    AIAG MSA, 4th ed. (from memory), with exact d2* in place of its rounded K1, K2, K3; the three
-    agree to four digits. Interaction is not seen. As `anova`, it needs all cells equally filled.
+    AIAG MSA, 4th ed. (from memory), with exact d2* instead of its rounded K1, K2, K3; the three
+    agree to four digits. Does not see interaction. As `anova`, it needs equally filled cells.
     """
     x = _cube(cells)
     valves, people, mounts = x.shape
@@ -161,7 +161,7 @@ def average_range(cells: Cells) -> Study:
     pv = None
     if valves > 1:
         pv = float(np.ptp(x.mean(axis=(1, 2)))) / d2_star(valves, 1)
-    # ranges have other degrees of freedom, which nothing here asks for
+    # ranges have other degrees of freedom, which are not needed here
     return _study("average and range", ev**2, av2, None if pv is None else pv**2, (0.0, 0.0))
 
 
@@ -200,7 +200,7 @@ def _study(
 def tolerance_pct(
     rig_sd: float, low: float | None, high: float | None, mean: float | None = None
 ) -> float | None:
-    """The rig's spread as a share of the room that the limits give, in per cent (P/T).
+    """The rig's spread as a share of the width between the limits, in per cent (P/T).
 
     Two limits: 6 sd over their distance (NIST/SEMATECH e-Handbook 2.4.5.3, AIAG MSA). One: 3 sd
     over the distance from `mean` to it (common practice, no source). None without limits, or where

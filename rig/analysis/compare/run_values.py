@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a comparison takes of a stored result: the figure of every stroke, and the conditions."""
+"""Input of a comparison from a stored result: the figure of every stroke, and the conditions."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Result = Mapping[str, Any]
 
 PRESSURE, SUPPLY, OIL, ENGINE = "pressure", "supply_voltage", "oil_temperature", "engine_speed"
 UNITS = {PRESSURE: "kPa", SUPPLY: "V", OIL: "degC", ENGINE: "rpm"}
-"""The conditions that a comparison allows for, in the order in which they are told."""
+"""The conditions that a comparison corrects for, in the order in which they are shown."""
 NAMES = {
     PRESSURE: "pressure",
     SUPPLY: "coil supply",
@@ -24,21 +24,21 @@ NAMES = {
     ENGINE: "engine speed",
 }
 STATED_AS = {PRESSURE: "base_pressure", ENGINE: "idle_speed"}
-"""The name of a condition as a person states it, where it is another one."""
+"""The name of a condition as stated by a person, where it is different."""
 
 HALF_WIDTHS = {PRESSURE: 0.01, SUPPLY: 0.01, ENGINE: 0.02}
 """Half width of a stated condition, as a share of it (common practice, no source)."""
 OIL_HALF_WIDTH_K = 2.0
-"""A stated oil temperature is taken as right to this (common practice, no source)."""
+"""Half width of a stated oil temperature (common practice, no source)."""
 INSTRUMENT_SHARE = 0.01
-"""Half width of what two setups' instruments may read apart, as a share, where neither states it
+"""Half width of the difference between two setups' instruments, as a share, where neither states it
 (common practice, no source)."""
 OIL_INSTRUMENT_K = 1.0
 
 
 class Condition(NamedTuple):
     """One condition of a run: `value` in UNITS; `u_scatter` the standard uncertainty from its own
-    scatter, `u_instrument` that of the instrument, which a second run of the same setup shares;
+    scatter, `u_instrument` that of the instrument, shared by a second run of the same setup;
     `measured`, or stated by a person."""
 
     value: float
@@ -48,8 +48,8 @@ class Condition(NamedTuple):
 
 
 def values_of(result: Result, figure: str) -> Float:
-    """A figure of every stroke (n,), NaN where it has no number, was cut short, or comes after a
-    rest: of the strokes that the run's own mean is of, doubtful ones among them."""
+    """A figure of every stroke (n,), NaN where it has no number, was cut short, or follows a rest:
+    of the same strokes as the run's own mean, including doubtful ones."""
     found = [stroke.get(figure) for stroke in result["strokes"]]
     values = np.array([np.nan if value is None else value for value in found], float)
     rest = set(result["rest_strokes"])
@@ -67,10 +67,10 @@ def oil_degc(result: Result) -> float | None:
 
 
 def conditions_of(result: Result) -> dict[str, Condition]:
-    """The conditions of a run, measured ones before stated ones; what is not known is left out.
+    """The conditions of a run, measured before stated; unknown ones are left out.
 
-    The pressure is the gauge's level with the coil energised (median over the strokes), which is
-    what acts on the switch wherever the gauge stands; else the base pressure as stated.
+    The pressure is the gauge level with the coil energised (median over the strokes), which acts on
+    the switch wherever the gauge is; else the base pressure as stated.
     """
     found: dict[str, Condition] = {}
     held = [(stroke.get("pressure") or {}).get("high_kpa") for stroke in result["strokes"]]
@@ -118,8 +118,8 @@ def _known(value: Any) -> TypeGuard[float]:
 
 
 def u_between(before: Condition, after: Condition, *, same_setup: bool) -> float:
-    """Standard uncertainty of the difference of a condition between two runs. What one instrument
-    reads wrong in both cancels."""
+    """Standard uncertainty of the difference of a condition between two runs. An error of one
+    instrument common to both cancels."""
     parts = [before.u_scatter, after.u_scatter]
     if not (same_setup and before.measured and after.measured):
         parts += [before.u_instrument, after.u_instrument]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How a valve's times go with the conditions: slopes as typed, or fitted through its own runs."""
+"""How a valve's times vary with the conditions: slopes as typed, or fitted through its own runs."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from rig.core.errors import UsageError
 from rig.core.recording import Float
 
 TYPED_TO_U = 2 * 1.959964
-"""A typed slope is a 95 % range, taken as normal: its width over this is its standard uncertainty.
+"""A typed slope is a 95 % range, assumed normal: its width over this is its standard uncertainty.
 """
 VARIES_SHARE, VARIES_K, VARIES_U = 0.02, 2.0, 4.0
-"""A condition is fitted where it varies over the runs by more than this share of itself (an oil
-temperature: by so many kelvin) and by more than so many of its standard uncertainties."""
+"""A condition is fitted where it varies over the runs by more than this share of itself (oil
+temperature: by this many kelvin) and by more than this many of its standard uncertainties."""
 BEYOND = 0.25
-"""A fitted slope holds this part of its range farther out, on either side."""
+"""A fitted slope holds beyond its range by this share of it, on either side."""
 
 
 class Slopes(NamedTuple):
-    """Slopes of one figure that were come by together: `names` (m,) of the conditions, `values`
-    (m,) in ms per UNITS, their `covariance` (m, m) with `dof`; `ranges` the least and the most of
+    """Slopes of one figure that were obtained together: `names` (m,) of the conditions, `values`
+    (m,) in ms per UNITS, their `covariance` (m, m) with `dof`; `ranges` the minimum and maximum of
     each condition for which they hold; `how` in words."""
 
     names: tuple[str, ...]
@@ -41,7 +41,7 @@ class Slopes(NamedTuple):
         return all(low <= value <= high for value in values)
 
     def effect(self, moved: Mapping[str, float]) -> tuple[float, float]:
-        """What the conditions that `moved` (after less before) do to the time, and its standard
+        """Effect on the time of the conditions that `moved` (after less before), and its standard
         uncertainty, ms."""
         x = np.array([moved.get(name, 0.0) for name in self.names])
         return float(x @ self.values), math.sqrt(max(float(x @ self.covariance @ x), 0.0))
@@ -59,7 +59,7 @@ def typed(spans: Mapping[str, tuple[float, float]]) -> Slopes | None:
 
 
 def varying(conditions: Sequence[Mapping[str, Condition]]) -> list[str]:
-    """The conditions known in all runs that vary enough to be fitted."""
+    """Conditions known in all runs that vary enough to be fitted."""
     found = []
     for name in UNITS:
         known = [one[name] for one in conditions if name in one]
@@ -77,9 +77,9 @@ def least_squares(x: Float, y: Float, u_least: float = 0.0) -> tuple[Float, Floa
     """Slopes (m,) of y (n,) over the columns of x (n, m) and a constant, their covariance (m, m)
     and its degrees of freedom n - m - 1.
 
-    Ordinary least squares (JCGM 100:2008, H.3.2, for one column). The scatter about the plane is
-    taken as no smaller than `u_least`: a few runs may fit by luck. Raises ValueError where the
-    columns do not tell the slopes apart, or nothing is left over to tell the scatter by.
+    Ordinary least squares (JCGM 100:2008, H.3.2, for one column). The scatter about the plane is no
+    smaller than `u_least`, since a few runs may fit by luck. Raises ValueError where the columns do
+    not tell the slopes apart, or nothing is left over to estimate the scatter.
     """
     n, m = x.shape
     dof = n - m - 1
@@ -105,9 +105,9 @@ def fitted(
     given: Slopes | None,
 ) -> Slopes | None:
     """The slopes of a figure through the mean (n,) and standard uncertainty (n,) of these runs.
-    Conditions whose slope is `given` are taken off first. None where none other varies.
+    Effects of conditions whose slope is `given` are subtracted first. None where no other varies.
 
-    Raises UsageError where the runs cannot tell the slopes.
+    Raises UsageError where the runs do not determine the slopes.
     """
     names = varying(conditions)
     if given is not None:

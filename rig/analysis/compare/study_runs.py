@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A rig study from stored results: who mounted which valve how often, and what came of it."""
+"""A rig study from stored results: who mounted which valve how often, and the result."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class FigureStudy(NamedTuple):
 
 
 def check_study(results: Sequence[Result]) -> None:
-    """Raises UsageError for runs that make no study: other sources, no person or mounting named,
+    """Raise UsageError for runs that make no study: different sources, no person or mounting named,
     one person only, nothing mounted twice, unequal numbers with several valves."""
     if len({result["source"] for result in results}) > 1:
         raise UsageError("These runs come from different sources; a study needs one.")
@@ -95,7 +95,7 @@ def _counts(results: Sequence[Result]) -> dict[tuple[str, str], int]:
 
 
 def limits_of(accepts: Sequence[Accept], figure: Figure) -> Limits:
-    """The tightest limits that a sheet gives for a figure, of whatever it is."""
+    """The tightest limits of a sheet for a figure, in whatever form (`of`)."""
     own = [accept for accept in accepts if accept.figure == figure.name]
     low = max((a.min_value for a in own if a.min_value is not None), default=None)
     high = min((a.max_value for a in own if a.max_value is not None), default=None)
@@ -105,7 +105,7 @@ def limits_of(accepts: Sequence[Accept], figure: Figure) -> Limits:
 def study_figure(results: Sequence[Result], figure: str, limits: Limits) -> FigureStudy | None:
     """The study of one figure; None where a run has no number for it.
 
-    Runs of one mounting (the valve was not taken off in between) are averaged.
+    Runs of one mounting (the valve was not removed in between) are averaged.
     """
     mounted: dict[tuple[str, str], dict[int, list[float]]] = {}
     variances = []
@@ -140,14 +140,14 @@ def study_figure(results: Sequence[Result], figure: str, limits: Limits) -> Figu
 
 
 def rating(pct: float | None) -> str | None:
-    """What %GRR or P/T stands for (AIAG MSA, 4th ed., from memory)."""
+    """The meaning of %GRR or P/T (AIAG MSA, 4th ed., from memory)."""
     if pct is None:
         return None
     return GOOD if pct < GOOD_PCT else USABLE if pct <= USABLE_PCT else NOT_GOOD_ENOUGH
 
 
 def study_runs(results: Sequence[Result], accepts: Sequence[Accept]) -> dict[str, Any]:
-    """The study of stored results (shapes.run_json) as JSON; limits come from `accepts`.
+    """The study of stored results (rig.results.run_json) as JSON; limits come from `accepts`.
 
     Raises UsageError, see check_study.
     """

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Two sets of strokes compared: how far apart, how sure, alike enough, how many strokes needed.
+"""Compare two sets of strokes: how far apart, how sure, alike enough, how many strokes needed.
 
-Arrays of values (n,) in one unit, NaN left out; results in that unit. Each needs two values or
-more on both sides and gives None where it has fewer.
+Arrays of values (n,) in one unit, NaN left out; results in that unit. Each function needs two or
+more values on both sides and gives None where there are fewer.
 """
 
 from __future__ import annotations
@@ -24,16 +24,16 @@ SHOWN, REFUTED, UNDECIDED = "shown", "refuted", "undecided"
 
 
 class Bounds(NamedTuple):
-    """Both ends of an interval that always has both."""
+    """Both ends of an interval that is always bounded."""
 
     low: float
     high: float
 
 
 class Group(NamedTuple):
-    """One side: how many values, their mean and sample standard deviation; `u_mean`, `dof`, the
-    standard uncertainty of the mean with values that follow one another counted as fewer
-    (rig.analysis.stats.dependence), and `n_effective`, as how many."""
+    """One side: number of values, mean and sample standard deviation; `u_mean`, `dof`, the standard
+    uncertainty of the mean with dependent values counted as fewer (rig.analysis.stats.dependence),
+    and `n_effective`, the number counted."""
 
     n: int
     mean: float
@@ -62,8 +62,8 @@ class Difference(NamedTuple):
 
 class Equivalence(NamedTuple):
     """Two one-sided tests against `margin`: `p` is the larger of the two, `ci90` the interval that
-    lies within the margin exactly when they both show it at 5 %. `result`: "shown", "refuted"
-    (the 95 % interval of the difference lies wholly outside), or "undecided"."""
+    lies within the margin exactly when both show it at 5 %. `result`: "shown", "refuted" (the 95 %
+    interval of the difference lies wholly outside), or "undecided"."""
 
     margin: float
     p: float
@@ -73,7 +73,7 @@ class Equivalence(NamedTuple):
 
 def difference(before: Float, after: Float, *, ordered: bool = True) -> Difference | None:
     """Difference of the means with Welch's interval, rank test and effect. `ordered`: the values
-    are in order of time, and may resemble the one before them.
+    are in order of time, and may depend on the one before them.
 
     Welch, Biometrika 34 (1947) 28, as NIST/SEMATECH e-Handbook 1.3.5.3 (unequal variances); rank
     test: Mann and Whitney, Ann. Math. Stat. 18 (1947) 50, exact for few values without ties. The
@@ -112,7 +112,7 @@ def _welch(apart: float, se: float, dof: float) -> tuple[float, float]:
     if se > 0:
         t = apart / se
         return t, 2 * float(special.stdtr(dof, -abs(t)))
-    # no spread at all: equal is equal, anything else is certain
+    # no spread at all: equal is equal, any difference is certain
     return (0.0, 1.0) if apart == 0 else (math.copysign(math.inf, apart), 0.0)
 
 
@@ -142,7 +142,7 @@ def equivalence_of(apart: float, se: float, dof: float, margin: float) -> Equiva
     if se > 0:
         t = inside / se
         p = float(special.ndtr(-t) if math.isinf(dof) else special.stdtr(dof, -t))
-    else:  # no spread at all is no knowledge of it: too few strokes, or a clock too coarse
+    else:  # no spread at all means it is unknown: too few strokes, or a clock too coarse
         return Equivalence(margin, 1.0, Bounds(apart, apart), UNDECIDED)
     ci95 = around(apart, se, dof)
     if p <= 0.05:
@@ -153,7 +153,7 @@ def equivalence_of(apart: float, se: float, dof: float, margin: float) -> Equiva
 
 
 def power(n: int, effect_sd: float, alpha: float = 0.05) -> float:
-    """Chance that `n` strokes in each run show a difference of `effect_sd` (two-sided t test).
+    """Probability that `n` strokes in each run show a difference of `effect_sd` (two-sided t test).
 
     Noncentral t: Cohen, Statistical Power Analysis, 2nd ed.; equal spread in both runs.
     """
@@ -174,11 +174,11 @@ def strokes_to_see(effect_sd: float, wanted: float = POWER, alpha: float = 0.05)
 
 
 def equivalence_power(n: int, margin_sd: float, true_sd: float = 0.0) -> float:
-    """Chance that `n` strokes in each run show equivalence within `margin_sd` when the runs really
-    differ by `true_sd` (both in sd), at 5 %.
+    """Probability that `n` strokes in each run show equivalence within `margin_sd` when the runs
+    really differ by `true_sd` (both in sd), at 5 %.
 
-    The difference of means is normal, the spread taken at its expected value; right to about 0.01
-    from ten strokes on (held against simulation in the tests).
+    The difference of means is normal, the spread at its expected value; right to about 0.01 from
+    ten strokes up (checked against simulation in the tests).
     """
     from scipy import special
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is known of a run beside its edges: measured by an instrument, or stated by a person."""
+"""Facts about a run besides its edges: measured by an instrument, or stated by a person."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Conditions = Mapping[str, Mapping[str, Any]]
 
 
 def supply_v(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:
-    """The coil's supply in volt, and whether it was "measured" or "stated"; None where neither."""
+    """The coil supply in volt, and whether it was "measured" or "stated"; None where neither."""
     measured = recording.samples.get("supply_voltage")
     if measured is not None and measured.good.any():
         return float(np.median(measured.value[measured.good])), "measured"
@@ -23,7 +23,7 @@ def supply_v(recording: Recording, conditions: Conditions) -> tuple[float, str] 
 
 
 def oil_degc(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:
-    """The oil's temperature, and whether it was "measured" or "stated"; None where neither."""
+    """The oil temperature, and whether it was "measured" or "stated"; None where neither."""
     measured = recording.samples.get("oil_temperature")
     if measured is not None and measured.good.any():
         return float(np.median(measured.value[measured.good])), "measured"
@@ -32,7 +32,7 @@ def oil_degc(recording: Recording, conditions: Conditions) -> tuple[float, str] 
 
 
 def stated(conditions: Conditions, name: str, unit: str) -> tuple[float | None, str]:
-    """A condition given with the run in `unit`, and how it was come by."""
+    """A condition given with the run in `unit`, and how it was obtained."""
     given = conditions.get(name)
     value = given.get("value") if given else None
     if given is None or isinstance(value, bool) or not isinstance(value, int | float):

@@ -42,8 +42,8 @@ def doubts(recording: Recording) -> list[Doubts]:
 
 
 def _gaps(t_ns: Int64, sequence: Int64) -> list[Doubts]:
-    """A source that does not count gives 0 throughout. The first number says nothing: edges
-    before the run are not recorded."""
+    """Sequence gaps. A source that does not count gives 0 throughout. The first number says
+    nothing: edges before the run are not recorded."""
     if not sequence.any():
         return []
     gap = np.flatnonzero(np.diff(sequence) != 1)
@@ -51,8 +51,8 @@ def _gaps(t_ns: Int64, sequence: Int64) -> list[Doubts]:
 
 
 def _disagreements(t_ns: Int64, level: np.typing.NDArray[np.int8], polls: LevelSeries) -> Doubts:
-    """Polls that do not read what the last edge before them left (or, before the first edge,
-    what that edge came from). Without any edge all polls must read alike."""
+    """Polls that disagree with the level after the last edge before them (before the first edge:
+    the level before that edge). Without any edge all polls must agree."""
     place = np.searchsorted(t_ns, polls.t_ns, "right")
     start = 1 - level[0] if len(level) else polls.level[0]
     expected = np.concatenate(([start], level))[place]
@@ -68,7 +68,7 @@ def _disagreements(t_ns: Int64, level: np.typing.NDArray[np.int8], polls: LevelS
 def stroke_bits(found: list[Doubts], windows: Windows) -> Int64:
     """The doubts as bits of the strokes they overlap, (strokes,) int64.
 
-    A stroke reaches from its energise to the next one's.
+    A stroke lasts from its energise to the next one's.
     """
     n = len(windows)
     bits = np.zeros(n, np.int64)

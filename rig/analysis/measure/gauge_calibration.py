@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""A gauge's calibration as a straight line of corrections, and what it leaves uncertain.
+"""A gauge calibration as a straight line of corrections, and its remaining uncertainty.
 
 JCGM 100:2008, H.3: correction b(t) = y1 + y2 (t - t0) fitted by ordinary least squares to the
 observed corrections; variances and correlation of y1 and y2 (H.12); the predicted correction and
 its standard uncertainty u^2 = u1^2 + (t - t0)^2 u2^2 + 2 (t - t0) u1 u2 r (H.15); n - 2 degrees of
-freedom. Here t is the rig's gauge's reading and b the reference less that reading, both kPa.
+freedom. Here t is the reading of the rig's gauge and b the reference less that reading, both kPa.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ GAUGE, REFERENCE, ZERO, OVERDUE, ITSELF = (
     "gauge's scatter about its line",
 )  # fmt: skip
 REST_READINGS = 3
-"""At least so many readings before the first command make a zero."""
+"""Fewest readings before the first command that make a zero."""
 MEDIAN_OVER_MEAN = math.sqrt(math.pi / 2)
 """Standard error of a median over that of a mean, of many normal readings."""
 RESOLUTION_READINGS = 10_000
 BENT = "gauge not straight"
 LACK_OF_FIT = 0.01
-"""Level of the tests whether a straight line describes the points."""
+"""Level of the tests of whether a straight line describes the points."""
 
 
 class LineFit(NamedTuple):
@@ -85,8 +85,8 @@ def fit_of(made: CalibrationSetup) -> LineFit:
 
 
 class LackOfFit(NamedTuple):
-    """Whether points scatter about a line by more than repeated ones do among themselves: the
-    ratio `f` with `dof` of the line's misfit and `dof_pure` of the repeats, and the chance `p` of
+    """Whether points scatter about a line by more than repeated ones do among themselves: the ratio
+    `f` with `dof` of the line's misfit and `dof_pure` of the repeats, and the probability `p` of
     one as large where the line is straight."""
 
     f: float
@@ -111,17 +111,17 @@ def lack_of_fit(x: Float, y: Float) -> LackOfFit | None:
     pure = float(((y - mean[group]) ** 2).sum())
     fit = line_fit(x, y)
     misfit = max(fit.s**2 * fit.dof - pure, 0.0)
-    tiny = 1e-20 * float(y @ y)  # repeats that agree to the last digit show nothing of scatter
+    tiny = 1e-20 * float(y @ y)  # repeats that agree to the last digit show no scatter
     f = (misfit / dof) / max(pure / pure_dof, tiny, 1e-300)
     return LackOfFit(f, dof, pure_dof, float(fdtrc(dof, pure_dof, f)))
 
 
 def bend_kpa(made: CalibrationSetup) -> float:
-    """The farthest that the gauge's error lies from the line, where a test shows that the line is
+    """The largest distance of the gauge's error from the line, where a test shows that the line is
     not straight; 0 where none does.
 
     The tests are lack_of_fit, where pressures were repeated, and Student's t of a quadratic term,
-    from five points on: points of one pass up and down seldom repeat a pressure exactly.
+    from five points up: points of one pass up and down seldom repeat a pressure exactly.
     """
     reading = np.array([point.reading_kpa for point in made.points])
     truth = np.array([point.reference_kpa for point in made.points])
@@ -133,7 +133,7 @@ def bend_kpa(made: CalibrationSetup) -> float:
 
 
 def misfit_kpa(fit: LineFit, made: CalibrationSetup) -> float:
-    """The farthest that a point lies from the line."""
+    """The largest distance of a point from the line."""
     return max(
         abs(point.reference_kpa - point.reading_kpa - fit.correction(point.reading_kpa))
         for point in made.points
@@ -151,14 +151,14 @@ def _quadratic(reading: Float, truth: Float) -> bool:
     coefficient, *_ = np.linalg.lstsq(columns, truth - reading, rcond=None)
     left = truth - reading - columns @ coefficient
     variance = float(left @ left) / (n - 3) * np.linalg.inv(columns.T @ columns)[2, 2]
-    least = 1e-9 * float(np.abs(truth).max())  # the arithmetic's own noise is no bend
+    least = 1e-9 * float(np.abs(truth).max())  # arithmetic noise is no bend
     k = coverage_factor(n - 3, 1 - LACK_OF_FIT)
     return bool(abs(coefficient[2]) > max(k * math.sqrt(variance), least))
 
 
 def resolution_kpa(samples: SampleSeries) -> float:
-    """The step of the gauge's display: the smallest difference between two good readings (of a
-    long record, of readings evenly picked from it); 0 where all are alike."""
+    """The step of the gauge's display: the smallest difference between two good readings (for a
+    long record, of readings evenly picked from it); 0 where all are equal."""
     _, good = samples.of_good()
     picked = good[:: max(len(good) // RESOLUTION_READINGS, 1)]
     steps = np.diff(np.unique(np.round(picked, 9)))
@@ -167,7 +167,8 @@ def resolution_kpa(samples: SampleSeries) -> float:
 
 class Zero(NamedTuple):
     """The zero before the first command: its median reading, its drift from the stored one with its
-    standard uncertainty, whether that is allowed, and what of it is taken off every reading."""
+    standard uncertainty, whether that is allowed, and how much of it is subtracted from every
+    reading."""
 
     kpa: float
     drift_kpa: float
@@ -194,8 +195,8 @@ def zero_of(recording: Recording, made: CalibrationSetup) -> Zero | None:
 
 
 def corrected(recording: Recording, setup: Setup | None) -> SampleSeries:
-    """The pressure readings with the drift of the zero taken off and the setup's calibration
-    applied; as they are where it has none."""
+    """The pressure readings with the zero drift subtracted and the setup's calibration applied;
+    unchanged where it has none."""
     samples = recording.samples["pressure"]
     made = setup.calibration if setup is not None else None
     if made is None:
@@ -207,8 +208,8 @@ def corrected(recording: Recording, setup: Setup | None) -> SampleSeries:
 
 
 class Applied(NamedTuple):
-    """The calibration as it was applied to a run. `state` see CalibrationSetup.state; `zero` None
-    where there was no zero check. `beyond`: readings outside the calibrated range. `bend_kpa` see
+    """The calibration as applied to a run. `state` see CalibrationSetup.state; `zero` None where
+    there was no zero check. `beyond`: readings outside the calibrated range. `bend_kpa` see
     there."""
 
     made: CalibrationSetup
@@ -224,8 +225,8 @@ class Applied(NamedTuple):
 def applied_of(
     recording: Recording, setup: Setup | None, on: datetime.date | None
 ) -> Applied | None:
-    """What the setup's calibration was to this run, done on that day; None where it has none, or
-    where no pressure was recorded."""
+    """The setup's calibration for this run, done on that day; None where it has none, or where no
+    pressure was recorded."""
     made = setup.calibration if setup is not None else None
     samples = recording.samples.get("pressure")
     if made is None or samples is None:
@@ -241,9 +242,10 @@ def applied_of(
 
 
 def calibration_lines(applied: Applied, stated_kpa: float) -> list[Line]:
-    """What a calibrated gauge leaves uncertain of one corrected reading, the worst of the readings
-    seen. Out of date, or of a day that is not known, what the setup states of the gauge (half width
-    `stated_kpa`) comes back in: nothing says that the gauge is as it was."""
+    """Remaining uncertainty of one corrected reading of a calibrated gauge, the worst of the
+    readings seen. If the calibration is out of date, or the day is not known, the setup's stated
+    accuracy of the gauge (half width `stated_kpa`) is included: nothing shows that the gauge is
+    unchanged."""
     fit, made = applied.fit, applied.made
     ends = [v for v in (applied.lowest_kpa, applied.highest_kpa) if v is not None] or [fit.t0]
     worst = max(fit.u(v) for v in ends)
@@ -269,8 +271,8 @@ def calibration_lines(applied: Applied, stated_kpa: float) -> list[Line]:
 
 
 def _about_the_line(applied: Applied) -> Line:
-    """How far one reading may lie from the line of its corrections: as the points scatter about it,
-    or the farthest of them as a half width where that is more. A few points may hide a bend."""
+    """How far one reading may lie from the line of its corrections: the scatter of the points about
+    it, or the farthest of them as a half width where that is more. A few points may hide a bend."""
     fit = applied.fit
     name = BENT if applied.bend_kpa else ITSELF
     far = misfit_kpa(fit, applied.made)
@@ -280,7 +282,7 @@ def _about_the_line(applied: Applied) -> Line:
 
 
 def remarks(applied: Applied | None) -> list[str]:
-    """Sentences that belong to every pressure of the run; none where all is well."""
+    """Sentences that apply to every pressure of the run; none where all is well."""
     if applied is None:
         return []
     made, said = applied.made, []

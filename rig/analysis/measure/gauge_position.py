@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Where the gauge stands, told by its own readings: behind the valve or in front of it.
+"""Gauge position from its own readings: behind the valve or in front of it.
 
-A gauge that rests near zero is behind the valve (or there is no pressure at all): its resting
-value is no base pressure. What it holds while the coil is energised came through the valve, so
+A gauge that rests near zero is behind the valve (or there is no pressure at all): its resting value
+is not base pressure. The pressure it holds while the coil is energised came through the valve, so
 the pressure in front was at least that.
 """
 
@@ -22,15 +22,15 @@ from rig.analysis.measure.pressure_rise_fall import (
 from rig.core.recording import Int64
 
 NEAR_ZERO_KPA = 20.0
-"""A gauge that rests below this stands on no base pressure (common practice, no source)."""
+"""A gauge that rests below this shows no base pressure (common practice, no source)."""
 
 _NOT_RISING = 1 << NOTES.index(NO_CHANGE) | 1 << NOTES.index(FALLS)
 
 
 class GaugeSeen(NamedTuple):
-    """What the gauge did in some strokes: `rest_kpa` its lowest resting level, `held_kpa` its
-    level with the coil energised where it rose (median), both None where not known; `rose`
-    strokes of `of` with readings in both states."""
+    """What the gauge did in some strokes: `rest_kpa` its lowest resting level, `held_kpa` its level
+    with the coil energised where it rose (median), both None where not known; `rose` is how many of
+    the `of` strokes with readings in both states rose."""
 
     rest_kpa: float | None = None
     held_kpa: float | None = None
@@ -43,12 +43,13 @@ class GaugeSeen(NamedTuple):
 
     @property
     def behind(self) -> bool:
-        """It rests near zero and rises with the coil: it can only be behind the valve."""
+        """Whether it rests near zero and rises with the coil, so that it can only be behind the
+        valve."""
         return self.near_zero and self.rose > 0
 
     @property
     def never_rose(self) -> bool:
-        """It rests near zero and rose in no stroke."""
+        """Whether it rests near zero and rose in no stroke."""
         return self.near_zero and self.rose == 0
 
 

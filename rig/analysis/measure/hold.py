@@ -16,12 +16,12 @@ from rig.core.recording import Float, Int64, Recording, SampleSeries
 
 TRACE_POINTS = 400
 BEFORE_NS = 1_000_000_000
-"""So far back before the watch a reading still tells the pressure at its start."""
+"""How far before the watch a reading may be and still give the pressure at its start."""
 GONE_EARLY = "pressure gone before five good readings"
 END_ALONE = "a reading at an end of the watch lies far off"
 SWITCH_OUT = "switch dropped out in the watch"
 OF_LINE, OF_WATCH = "slope of the line", "mean of the watch"
-"""What a decay rate is."""
+"""Kinds of decay rate."""
 
 
 class OpenBecause(NamedTuple):
@@ -40,17 +40,17 @@ class OpenBecause(NamedTuple):
 class HoldResult:
     """The watch from `from_ns` to `to_ns`. Pressures kPa, rates kPa/s, None where not known.
 
-    `decay_rate_kpa_s` is how fast the pressure falls (positive = falling), of the first `rate_n`
+    `decay_rate_kpa_s` is how fast the pressure falls (positive = falling), from the first `rate_n`
     good readings (rig.analysis.measure.pressure_decay): the slope of the line through them, or
     where they do not lie on one (`rate_is`) the mean rate from the first to the last of them (at
-    `rate_from_ns`, `rate_to_ns`), of a curve of `terms` terms. `standard_error_kpa_s` is its
-    standard error, by what the `effective_n` independent readings that they are worth can tell,
-    None where that cannot be told; where the pressure was gone too early for a rate, the least rate
-    it fell at, without an error. `left_out` readings lay far off, `bad` were not to be believed.
-    `dropped_out_ns` is the edge after which the switch stayed off.
-    `trace_ns`, `trace_kpa` (k,) are readings evenly picked. With the coil on the figures count
-    from where switch and pressure had settled. `open_because` says why the rate cannot show that a
-    limit is held, else empty; `at_least_kpa_s` is a rate that was surely reached.
+    `rate_from_ns`, `rate_to_ns`), from a curve of `terms` terms. `standard_error_kpa_s` is its
+    standard error, for the `effective_n` independent readings they are equivalent to, None where
+    that cannot be estimated; where the pressure was gone too early for a rate, the rate is the
+    least it fell at, without an error. `left_out` readings were far off, `bad` ones invalid.
+    `dropped_out_ns` is the edge after which the switch stayed off. `trace_ns`, `trace_kpa` (k,) are
+    evenly picked readings. With the coil on, the figures start where switch and pressure had
+    settled. `open_because` says why the rate cannot show that a limit is held, else empty;
+    `at_least_kpa_s` is a rate that was surely reached.
     """
 
     from_ns: int
@@ -80,8 +80,8 @@ class HoldResult:
 
 
 def watch_window(recording: Recording, last_ns: int) -> tuple[int, int]:
-    """From the watch step to the next command, or the end. Without steps (a capture): from the
-    longest stretch without a command, after the first command where there is one."""
+    """From the watch step to the next command, or the end. Without steps (a capture): the longest
+    stretch without a command, after the first command where there is one."""
     commands = recording.commands.t_ns
     started = [step.t_ns for step in recording.steps if step.name == "watch"]
     if started:
@@ -102,13 +102,13 @@ def hold(
     last_ns: int,
     alike_kpa: float = 0.0,
 ) -> HoldResult:
-    """Watch of a hold. `pressure` are the readings with their age taken off, None without gauge;
-    `alike_kpa` is the gauge's accuracy."""
+    """The watch of a hold. `pressure` are the readings corrected for their age, None without a
+    gauge; `alike_kpa` is the gauge's accuracy."""
     start, end = watch_window(recording, last_ns)
     energised = _energised(recording, start)
     from_ns = _settled_on(track, start, end, window_ns) if energised else start
     low, high = (int(i) for i in np.searchsorted(track.t_ns, [from_ns, end], "left"))
-    low = min(low + 1, high) if from_ns > start else low  # the edge to on is before the figures
+    low = min(low + 1, high) if from_ns > start else low  # the edge to on comes before the figures
     dropped = _dropped_out(track, low, high, window_ns, end)
     empty: HoldResult = HoldResult(
         start, end, 0, 0, 0, None, None, None, None,
@@ -206,7 +206,7 @@ def _open_because(found: Decay, out_s: float | None) -> OpenBecause | None:
 
 
 def _energised(recording: Recording, start_ns: int) -> bool:
-    """The last command up to the start of the watch is on."""
+    """Whether the last command up to the start of the watch is on."""
     place = int(np.searchsorted(recording.commands.t_ns, start_ns, "right"))
     return place > 0 and bool(recording.commands.on[place - 1])
 

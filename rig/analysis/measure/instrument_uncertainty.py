@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """What the rig itself adds to the uncertainty of a time or a pressure, as lines of a budget.
 
-The half widths below are bounds taken for this rig (common practice, no source), where its
-setup has no `[timing]`: they are then said to be assumed, line by line, in every budget.
+The half widths below are bounds assumed for this rig (common practice, no source) where its setup
+has no `[timing]`; every budget then says so, line by line.
 """
 
 from __future__ import annotations
@@ -41,12 +41,12 @@ READBACK_MS = 0.1
 BOUNCE_MS = 0.02
 """Half width: bounces closer together than this may have been merged into one edge."""
 LINE_LENGTH_CHARACTERS = 3
-"""Half width of how long the gauge's line is, where the pattern leaves it open."""
+"""Half width of the length of the gauge's line, where the pattern leaves it open."""
 LATENCY_SHARE = 0.5
 """Half width of the gauge's stated latency, as a share of it."""
 UNSTATED_PERIODS = 1.0
-"""A gauge that states no latency may send what is up to so many of its periods old, and is never
-early (common practice, no source)."""
+"""A gauge that states no latency may send a reading up to this many of its periods old, and is
+never early (common practice, no source)."""
 SCATTER, RESOLUTION = "scatter of one reading", "gauge resolution"
 STAMPS = "time stamps of both edges"
 STAMPS_NOTES = {
@@ -70,14 +70,14 @@ def timing_lines(
     """Lines and correction (ms) of a time without its repeatability, of one stroke (`single`) or of
     a mean; `name` is "response" or "release".
 
-    What the rig itself adds was measured (`own`), and its mean is taken off; else the constants of
-    this module stand for it, and for one that is out of date they count as well. Timed from the
-    command, the relay's delay lies between its least and its most (Reference): its measured mean is
-    taken off, or their middle, and the rest is a line. None where the delay is not known: nothing
-    can then be said of the lower side. `half_ms` is how far the stamps of a capture leave the time
-    open. `bounce_ms`: how long the load side bounced. The clock starts at its first touch, and what
-    current flows until it stays put is not known: as if it had switched cleanly the time is shorter
-    by something from 0 to that.
+    Where the rig's own time was measured (`own`), its mean is subtracted. Otherwise the constants
+    of this module apply, and they are added to a measurement that is out of date. Timed from the
+    command, the relay delay lies between its minimum and its maximum (Reference): its measured mean
+    is subtracted, or their middle, and the rest is a line. None where the delay is not known, since
+    the lower side is then open. `half_ms` is how far the stamps of a capture leave the time open.
+    `bounce_ms`: how long the load side bounced. The clock starts at its first touch, and the
+    current until it stays put is not known: compared with a clean switching, the time is shorter by
+    anything from 0 to that.
     """
     way = own.way(name) if own is not None else None
     assumed = way is None or (own is not None and own.overdue)
@@ -92,7 +92,7 @@ def timing_lines(
             lines += own_lines(way, own, single=single)
         if bounce_ms > 0:
             correction -= bounce_ms / 2
-            # a rig is at one end or near it: a clamp undoes each touch, a plain diode hardly any
+            # a rig is at or near one end: a clamp undoes each touch, a plain diode hardly any
             lines.append(
                 Line("relay bounce", bounce_ms / 2, "ms", "two-point", -1.0,
                      note=f"load side bounced for {bounce_ms:.2g} ms")
@@ -117,8 +117,8 @@ def timing_lines(
 def _stamp_lines(
     recording: Recording, reference: Reference, half_ms: float, resolution: Resolution
 ) -> list[Line]:
-    """In a capture one line for both edges: their stamps come from one clock, which may keep step
-    with the commands, so that any time within both brackets is as likely in every stroke."""
+    """In a capture, one line for both edges: their stamps come from one clock, which may keep step
+    with the commands, so that any time within both brackets is equally likely in every stroke."""
     if resolution.how != KERNEL:
         note = STAMPS_NOTES[resolution.how]
         return [Line(STAMPS, max(half_ms, 1e-6), "ms", "rectangular", note=note)]
@@ -131,9 +131,9 @@ def _stamp_lines(
 
 
 class AgeLeft(NamedTuple):
-    """What is not known of a reading's age (pressure_at.reading_age_s), ms: `line` either way for
-    the length of its line; its latency is `more` than what was taken off, by `latency` either way
-    of that. A gauge that states no latency is late by anything from 0 to some of its periods, and
+    """The unknown part of a reading's age (pressure_at.reading_age_s), ms: `line` either way for
+    the length of its line; its latency is `more` than was subtracted, by `latency` either way of
+    that. A gauge that states no latency is late by anything from 0 to some of its periods, and
     never early: an asymmetric range, whose middle is the best estimate (JCGM 100, 4.3.8)."""
 
     line: float
@@ -142,23 +142,23 @@ class AgeLeft(NamedTuple):
 
     @property
     def late(self) -> float:
-        """The most that a reading may be older than what was taken off."""
+        """How much older than assumed a reading may be, at most."""
         return self.line + self.more + self.latency
 
     @property
     def early(self) -> float:
-        """The most that it may be younger."""
+        """How much younger it may be, at most."""
         return self.line + self.latency - self.more
 
     @property
     def u2_as_read(self) -> float:
-        """Variance about what was taken off, of a figure from which the middle is not taken off
+        """Variance about the value subtracted, for a figure from which the middle is not subtracted
         (JCGM 100, F.2.4.5): for a range from 0 to p that is p^2 / 3."""
         return self.line**2 / 3 + self.more**2 + self.latency**2 / 3
 
 
 def age_left_ms(gauge: GaugeSetup | None) -> AgeLeft:
-    """Of the readings of this gauge; nothing without one."""
+    """For the readings of this gauge; zero without one."""
     if gauge is None:
         return AgeLeft(0.0, 0.0, 0.0)
     frame = 1e3 * LINE_LENGTH_CHARACTERS * seconds_per_character(gauge)
@@ -169,7 +169,7 @@ def age_left_ms(gauge: GaugeSetup | None) -> AgeLeft:
 
 
 def scatter_line(samples: SampleSeries) -> Line | None:
-    """How far one reading lies from the pressure about it. None with too few, or where only the
+    """How far one reading lies from the pressure around it. None with too few, or where only the
     steps of the display are seen."""
     found = about_neighbours(samples.of_good()[1])
     if found <= resolution_kpa(samples) / math.sqrt(12):
@@ -180,9 +180,9 @@ def scatter_line(samples: SampleSeries) -> Line | None:
 def gauge_lines(
     setup: Setup | None, samples: SampleSeries, applied: Applied | None = None
 ) -> list[Line]:
-    """Calibration and resolution of one reading. With a calibration (`applied`) what that leaves
-    uncertain; else the stated accuracy, or half a percent of the range where there is none; without
-    any gauge in a setup (a capture) only the resolution is known."""
+    """Calibration and resolution of one reading. With a calibration (`applied`), its remaining
+    uncertainty; else the stated accuracy, or half a percent of the range where there is none;
+    without any gauge in a setup (a capture) only the resolution is known."""
     lines = [
         Line(RESOLUTION, resolution_kpa(samples) / 2, "kPa", "rectangular",
              note="half a step of the readings"),
@@ -203,14 +203,14 @@ def moving_lines(
     recording: Recording, setup: Setup | None, rates: Mapping[str, float],
     own: OwnApplied | None = None,
 ) -> tuple[list[Line], float]:  # fmt: skip
-    """What time does to the pressure at the switch's edge: lines, and correction (kPa). `rates`:
-    how fast it moves (kPa/ms) at an edge to on ("response") and to off ("release"), with the sign
-    with which each pressure counts.
+    """Effect of time on the pressure at the switch edge: lines, and correction (kPa). `rates`: how
+    fast it moves (kPa/ms) at an edge to on ("response") and to off ("release"), with the sign that
+    each pressure enters with.
 
-    An edge that is stamped d late shows the pressure of d later, a reading that is a older than was
-    taken off that of a earlier: p = shown - rate d + rate a. With `[timing]` timed from a read-back
-    the switch's input is known to be later than the read-back's by the measured mean; what is left
-    is how late the read-back itself is. That is of one input and does not cancel here, since the
+    An edge stamped d late shows the pressure d later; a reading a older than was subtracted shows
+    that of a earlier: p = shown - rate d + rate a. With `[timing]` timed from a read-back, the
+    switch input is known to be later than the read-back by the measured mean; what remains is how
+    late the read-back itself is. That belongs to one input and does not cancel here, since the
     gauge's readings are stamped by neither.
     """
     whole = sum(rates.values())
@@ -238,8 +238,8 @@ def moving_lines(
 
 
 def own_scatter_lines(rates: Mapping[str, float], own: OwnApplied | None) -> list[Line]:
-    """What the rig's own scatter does to the pressure at a single edge; `rates` as in
-    moving_lines. In a mean it is in the repeatability."""
+    """Effect of the rig's own scatter on the pressure at a single edge; `rates` as in moving_lines.
+    In a mean it is part of the repeatability."""
     found = []
     for name, rate in rates.items():
         way = None if own is None else own.switch_late(name)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """The marks: plain words beside a number or a run, saying what makes it doubtful or special.
 
-A stroke carries its marks as bits of one integer (`STROKE_MARKS` gives the order), so that many
+A stroke stores its marks as bits of one integer (`STROKE_MARKS` gives the order), so that many
 thousand strokes stay small. `DOUBTFUL` names the marks that make numbers doubtful: a limit is not
 decided by such a number alone.
 """
@@ -60,7 +60,7 @@ BAD_BESIDE = "pressure at the switch's change not known: a reading beside it is 
 NO_CHANGE = "switch did not change on the way"
 ON_BEFORE_RAMP = "switch already on when the ramp began"
 
-# Conditions that a recording carries, whose words become marks of the strokes they fall into.
+# Conditions in a recording whose words become marks of the strokes they fall into.
 COMMAND_ON_AT_START = "command already on in the first row"
 SEQUENCE_GAP = "sequence gap"
 
@@ -71,7 +71,7 @@ DOUBTFUL = frozenset(
         OUT_OF_ORDER, COMMAND_ON_AT_START, SEQUENCE_GAP, FEW_READINGS, ON_BEFORE_RAMP,
     }
 )  # fmt: skip
-"""Marks that make the numbers they stand beside doubtful."""
+"""Marks that make the numbers beside them doubtful."""
 
 _BITS = {mark: 1 << place for place, mark in enumerate(STROKE_MARKS)}
 DOUBTFUL_BITS = sum(bit for mark, bit in _BITS.items() if mark in DOUBTFUL)

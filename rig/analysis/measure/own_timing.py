@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """What the rig itself adds to a time: measured on a run without a valve, and applied to others.
 
-In that run a resistor stands in the coil's place and the load side is led into the switch input, so
-that the true time from the coil going live (or dead) to the switch's edge is 0. What is found is
-the rig's own: its mean is a correction, its scatter a Type A uncertainty (JCGM 100:2008, 4.2).
+In that run a resistor replaces the coil and the load side is wired to the switch input, so that the
+true time from coil live (or dead) to the switch edge is 0. The result is the rig's own: its mean is
+a correction, its scatter a Type A uncertainty (JCGM 100:2008, 4.2).
 """
 
 from __future__ import annotations
@@ -31,17 +31,17 @@ from rig.core.records import READBACK, SWITCH
 
 FEWEST = 30
 MISSING_MOST = 0.01
-"""Share of strokes without both edges that a loop may have: the kernel loses edges now and then
+"""Maximum share of strokes without both edges in a loop: the kernel loses edges now and then
 (common practice, no source)."""
 FAR_MS = 5.0
-"""Two inputs fed from one point are never this far apart: then a valve answers, not the loop
+"""Two inputs fed from one point are never this far apart; otherwise a valve answers, not the loop
 (common practice, no source)."""
 MEAN, SCATTER = "rig's own time", "rig's own scatter"
 
 
 class Way(NamedTuple):
-    """Coil live, or coil dead. `n` strokes: mean and standard deviation of the time to the switch's
-    edge, and least and most from the command to the coil; ms."""
+    """Coil live, or coil dead. `n` strokes: mean and standard deviation of the time to the switch
+    edge, and minimum and maximum from the command to the coil; ms."""
 
     n: int
     mean_ms: float
@@ -51,7 +51,7 @@ class Way(NamedTuple):
 
 
 class OwnTimes(NamedTuple):
-    """What a run without a valve shows of its rig. `left_out`: strokes without both edges."""
+    """Result of a run without a valve. `left_out`: strokes without both edges."""
 
     timed_from: str
     response: Way
@@ -66,8 +66,8 @@ class NoLoopError(ValueError):
 def own_times(recording: Recording, relay: RelaySetup) -> OwnTimes:
     """The rig's own times from a run with the loop wired. Raises NoLoopError.
 
-    Without a read-back nothing but what the setup states of its `relay` tells the loop from a
-    valve that answers."""
+    Without a read-back, only the setup's `relay` distinguishes the loop from a valve that
+    answers."""
     windows = stroke_windows(recording)
     edges, rest = recording.edges.get(SWITCH), recording.start_level(SWITCH)
     if edges is None or rest is None or not len(windows):
@@ -112,8 +112,8 @@ def own_times(recording: Recording, relay: RelaySetup) -> OwnTimes:
 
 
 def _bounced_alike(recording: Recording, windows: Windows) -> tuple[Bool, Bool]:
-    """Which strokes (n,) show as many edges on both inputs, after on and after off. A bounce too
-    short for one of them alone would make its first edge that of another touch."""
+    """Which strokes (n,) show the same number of edges on both inputs, after on and after off. If
+    one input alone misses a short bounce, its first edge belongs to another touch."""
     every = np.ones(len(windows), np.bool_)
     if not windows.has_readback:
         return every, every
@@ -147,9 +147,9 @@ def _way(
 
 
 class Applied(NamedTuple):
-    """What is known of the rig's own times in a run: `made` of the setup, None where they are
-    assumed; `state` see Dated.state, ASSUMED without; `why` see Standing; `wired`
-    Setup.wired_for_timing of the run."""
+    """The rig's own times applied to a run: `made` of the setup, None where they are assumed;
+    `state` see Dated.state, ASSUMED without; `why` see Standing; `wired` Setup.wired_for_timing of
+    the run."""
 
     made: TimingSetup | None
     state: str
@@ -158,11 +158,11 @@ class Applied(NamedTuple):
 
     @property
     def overdue(self) -> bool:
-        """Whether the assumed bounds count as well: also where the day of the run is not known."""
+        """Whether the assumed bounds are added: also where the day of the run is not known."""
         return self.state in (OUT_OF_DATE, DATE_NOT_KNOWN)
 
     def way(self, name: str) -> Way | None:
-        """Of "response" or "release"; None where it was not measured."""
+        """For "response" or "release"; None where it was not measured."""
         made = self.made
         if made is None:
             return None
@@ -176,9 +176,9 @@ class Applied(NamedTuple):
         return Way(n, 1e3 * mean_s, 1e3 * sd_s, 1e3 * delay_s[0], 1e3 * delay_s[1])
 
     def switch_late(self, name: str) -> Way | None:
-        """How much later the switch's input tells an edge than the read-back does, for the edges of
-        "response" (to on) or "release". None where it was not measured: from a command the relay's
-        delay is in it, and cannot be told apart."""
+        """How much later than the read-back the switch input reports an edge, for the edges of
+        "response" (to on) or "release". None where it was not measured: timed from a command, it
+        includes the relay delay and cannot be separated."""
         timed = self.made is not None and self.made.timed_from == "read-back"
         return self.way(name) if timed else None
 
@@ -186,8 +186,8 @@ class Applied(NamedTuple):
 def applied_timing(
     recording: Recording, setup: Setup | None, on: datetime.date | None
 ) -> Applied | None:
-    """What the setup's `[timing]` is to this run, done on that day. None for a capture, whose
-    edges another instrument stamped."""
+    """The setup's `[timing]` for this run, done on that day. None for a capture, whose edges
+    another instrument stamped."""
     if setup is None or recording.source == "capture":
         return None
     made = setup.timing
@@ -198,7 +198,7 @@ def applied_timing(
 
 
 def reference_of(windows: Windows, setup: Setup | None, applied: Applied | None) -> Reference:
-    """What these strokes are timed from, with the relay's delays as they are known."""
+    """The reference these strokes are timed from, with the relay delays as far as known."""
     on, off = (None if applied is None else applied.way(name) for name in ("response", "release"))
     measured = None
     if on is not None and off is not None:
@@ -208,8 +208,8 @@ def reference_of(windows: Windows, setup: Setup | None, applied: Applied | None)
 
 
 def own_lines(way: Way, applied: Applied, *, single: bool) -> list[Line]:
-    """What a measured rig leaves uncertain of a time: its mean, and of a single stroke its scatter
-    (in a mean that is in the repeatability)."""
+    """Remaining uncertainty of a time on a measured rig: its mean, and for a single stroke its
+    scatter (in a mean that is part of the repeatability)."""
     date = applied.made.date if applied.made is not None else ""
     lines = [
         Line(MEAN, way.sd_ms / math.sqrt(way.n), "ms", "t", -1.0, way.n - 1,
@@ -222,7 +222,7 @@ def own_lines(way: Way, applied: Applied, *, single: bool) -> list[Line]:
 
 
 def remarks(applied: Applied | None) -> list[str]:
-    """Sentences that belong to every time of the run; none where all is well."""
+    """Sentences that apply to every time of the run; none where all is well."""
     if applied is None or applied.made is None or applied.state == IN_DATE:
         return []
     if applied.why:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The pressure at an instant: only where the readings beside it can know it."""
+"""The pressure at an instant, only where the readings beside it determine it."""
 
 from __future__ import annotations
 
@@ -16,25 +16,25 @@ from rig.core.clock import NS_PER_S
 from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
 
 STROKE_SHARE = 0.2
-"""In a stroke the two readings beside the change may differ by this share of the stroke's
-pressure swing: the pressure is then known to a tenth of the swing either way."""
+"""In a stroke, the two readings beside the change may differ by this share of the stroke's pressure
+swing: the pressure is then known to a tenth of the swing either way."""
 
 TIME_SHARE = 0.5
-"""... and lie at most this share of the time from coil to switch apart: a gauge that smooths
+"""... and may lie at most this share of the time from coil to switch apart: a gauge that smooths
 shows no step even where there was one."""
 
 RAMP_SHARE = 0.05
 """In a slow ramp: this share of the ramp's pressure swing."""
 
 RANGE_SHARE = 0.005
-"""Readings that differ by less than this share of the measuring range are alike, where the
-setup states no accuracy (common practice, no source)."""
+"""Readings that differ by less than this share of the measuring range are equal, where the setup
+states no accuracy (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class PressureAt:
-    """Pressure at n instants: `value` (n,) kPa, NaN where not known; why not: `slow` (n,) the
-    readings beside it differ too much or lie too far apart, `bad` (n,) one is bad or missing."""
+    """Pressure at n instants: `value` (n,) kPa, NaN where not known. Reasons: `slow` (n,) the
+    readings beside it differ too much or are too far apart, `bad` (n,) one is bad or missing."""
 
     value: Float
     slow: Bool
@@ -43,14 +43,14 @@ class PressureAt:
 
 NUMBER_CHARACTERS, UNIT_CHARACTERS, LINE_END = 5, 3, 2
 AFTER_TEXT = tuple(f"{{{name}}}" for name in (*CONTROL, "bcc"))
-"""Behind these no line end is needed."""
+"""Endings of a pattern that need no line end after them."""
 SENTENCE_CHARACTERS = 24
-"""What fills a gauge's pattern, to tell how long its line takes on the wire."""
+"""Characters that fill a gauge's pattern, to find how long its line takes on the wire."""
 
 
 def line_characters(gauge: GaugeSetup) -> int:
-    """How long the gauge's line is on the wire, its end included, as far as its pattern tells; of
-    a Modbus reply address, function, count, registers and CRC."""
+    """Length of the gauge's line on the wire, including its end, as far as its pattern shows; for a
+    Modbus reply: address, function, count, registers and CRC."""
     if gauge.modbus is not None:
         return 5 + (4 if gauge.modbus.type in TWO_WORDS else 2)
     if gauge.pattern is None:  # $, address, four fields, * and checksum of a transducer sentence
@@ -72,19 +72,19 @@ def seconds_per_character(gauge: GaugeSetup) -> float:
 
 
 def reading_age_s(gauge: GaugeSetup) -> float:
-    """How old a reading is when its last byte arrives: latency and the time of its line.
+    """Age of a reading when its last byte arrives: latency and the time of its line.
 
-    The line's length is taken from the pattern, a number as 5 characters, and so is known to a
+    The length of the line comes from the pattern, a number as 5 characters, and so is known to a
     few characters; instrument_uncertainty.age_left_ms carries that as uncertainty.
     """
     return gauge.latency_s + line_characters(gauge) * seconds_per_character(gauge)
 
 
 def pressure_of(recording: Recording, setup: Setup | None = None) -> SampleSeries | None:
-    """The pressure readings in order of the time they are of; None where there are none.
+    """The pressure readings in order of the time they refer to; None where there are none.
 
-    Of a rig's own recording the age of each reading (reading_age_s) is taken off here, once; a
-    capture made elsewhere is taken as it stands. The setup's calibration is applied here too, and
+    In a rig's own recording the age of each reading (reading_age_s) is subtracted here, once; a
+    capture made elsewhere is used as it is. The setup's calibration is also applied here, and
     nowhere else.
     """
     samples = recording.samples.get("pressure")
@@ -101,7 +101,7 @@ def pressure_of(recording: Recording, setup: Setup | None = None) -> SampleSerie
 
 
 def alike_kpa(setup: Setup | None) -> float:
-    """Readings that differ by no more than this are alike: the gauge's accuracy."""
+    """Readings that differ by no more than this are equal: the gauge's accuracy."""
     source = setup.pressure_source if setup is not None else None
     if source is None:
         return 0.0
@@ -112,7 +112,7 @@ def alike_kpa(setup: Setup | None) -> float:
 
 
 def swing_kpa(samples: SampleSeries, start_ns: Int64, end_ns: Int64) -> Float:
-    """Largest less smallest good reading in each [start, end), the one before it included.
+    """Largest minus smallest good reading in each [start, end), including the one before it.
 
     Windows (n,) in order, not overlapping. 0 where there is no good reading.
     """
@@ -136,8 +136,8 @@ def pressure_at(
 ) -> PressureAt:
     """Pressure at the instants `t_ns` (n,), by a straight line between the readings beside each.
 
-    A value is given where a good reading has exactly that instant, or where the readings next to
-    it on both sides are good, differ by at most `share * swing` (or are `alike`) and lie at most
+    A value is given where a good reading has exactly that instant, or where the readings next to it
+    on both sides are good, differ by at most `share * swing` (or are `alike`) and are at most
     `apart_ns` apart. Otherwise the change lies somewhere between them and no number is known.
     """
     n = len(samples.t_ns)
@@ -158,7 +158,7 @@ def pressure_at(
 
 
 def rate_kpa_ms(samples: SampleSeries, t_ns: float, reach: int = 4) -> float:
-    """How fast the pressure moves about `t_ns`: least squares through `reach` good readings to
+    """How fast the pressure moves around `t_ns`: least squares through `reach` good readings to
     either side; NaN with fewer than two."""
     t, value = samples.of_good()
     place = int(np.searchsorted(t, t_ns))

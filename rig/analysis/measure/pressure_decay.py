@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Which part of a watch a decay rate may be taken from, and what it says where there is none."""
+"""Which part of a watch gives a decay rate, and what can be said where there is none."""
 
 from __future__ import annotations
 
@@ -17,29 +17,29 @@ LEAST_READINGS = 5
 LINE_TERMS = 2
 GONE_SHARE = 0.1
 RISEN_SHARE = 0.98
-"""Of the level that nine of ten readings stay below: from there a rise is over."""
+"""Share of the level that nine of ten readings stay below: at it a rise is over."""
 EMPTY_TIMES = 3.0
-"""Times the gauge's accuracy: below it there is no pressure to lose."""
+"""Multiple of the gauge's accuracy below which there is no pressure to lose."""
 RUN = 3
 CURVED_SHARE = 0.25
 CURVED_ERRORS = 4.0
 BY_CHANCE = 2.0
 """Standard deviations of the correlation between neighbours that are independent (1 / sqrt n)."""
 ROUGHLY, WELL = 20, 100
-"""So many readings about a line tell how far each resembles the next, if only roughly, and so many
-tell it well."""
+"""Fewest readings about a line that give the correlation of each with the next roughly, and fewest
+that give it well."""
 SMALL_SHARE = 0.01
-"""Of the fall: a curve that describes it so well does, whatever is left."""
+"""Share of the fall: a curve that fits to within this describes it, whatever is left."""
 MISFIT = 3.0
-"""Times the scatter about neighbours that what is left of the curve may be: beyond it a curve does
-not describe the fall (readings of which each resembles the last by 0.8 come to 2.6)."""
+"""Maximum residual of the curve, in multiples of the scatter about neighbours: beyond it a curve
+does not describe the fall (readings correlated with the last by 0.8 come to 2.6)."""
 FIRST, LAST = "first", "last"
 ROUNDING = 0.5
-"""Steps of the display: a scatter of less than that is the rounding alone."""
+"""Steps of the display: smaller scatter is rounding alone."""
 
 
 class Start(NamedTuple):
-    """The pressure that is there to lose (kPa), and when (s from the start of the watch)."""
+    """The pressure that there is to lose (kPa), and when (s from the start of the watch)."""
 
     kpa: float
     t_s: float
@@ -48,10 +48,10 @@ class Start(NamedTuple):
 class Rate(NamedTuple):
     """How fast the pressure falls (kPa/s, positive = falling): the slope of a line, or where it
     does not fall along one the mean from the first to the last reading. `error` is its standard
-    error, widened where readings follow one another: `effective` is how many independent ones they
-    are worth, `terms` how many the line or curve has (the line 2). `sure`: the error can be
-    told. `end_alone`: the first or the last reading lies far off all others, and whether it was the
-    pressure or a fault cannot be told."""
+    error, widened where readings depend on one another: `effective` is the number of independent
+    ones they are equivalent to, `terms` the number of terms of the line or curve (2 for the line).
+    `sure`: the error can be estimated. `end_alone`: the first or the last reading is far off all
+    others, and whether that was the pressure or a fault cannot be told."""
 
     kpa_s: float
     error: float
@@ -65,7 +65,7 @@ class Rate(NamedTuple):
 class Decay(NamedTuple):
     """`rate` of the first `n` readings, None with too few. `gone_s`: when a tenth of the start was
     left, None where more was left to the end; `at_least_kpa_s` a rate that the fall reached at
-    least once, the gauge's accuracy taken off, None where nothing shows one."""
+    least once, less the gauge's accuracy, None where nothing shows one."""
 
     rate: Rate | None
     n: int
@@ -76,7 +76,7 @@ class Decay(NamedTuple):
 
 
 def risen(value: Float) -> int:
-    """The place of the first reading after the pressure's rise at the start of `value` (n,)."""
+    """Index of the first reading after the pressure rise at the start of `value` (n,)."""
     if not len(value):
         return 0
     level = RISEN_SHARE * float(np.percentile(value, 90))
@@ -86,12 +86,12 @@ def risen(value: Float) -> int:
 def decay(
     t_s: Float, value: Float, before: Start | None, dropped_s: float | None, alike_kpa: float
 ) -> Decay:
-    """Of the good readings `t_s`, `value` (n,) of a watch; `before` is the last pressure before it,
-    `dropped_s` when the switch dropped out, `alike_kpa` the gauge's accuracy.
+    """Decay of the good readings `t_s`, `value` (n,) of a watch; `before` is the last pressure
+    before it, `dropped_s` when the switch dropped out, `alike_kpa` the gauge's accuracy.
 
-    The rate is that of the readings before the switch dropped out, or before the pressure was
-    gone, where five or more lie there. The mean rate between two readings is never above the
-    steepest rate between them, so from the start to what was gone it is a lower bound.
+    The rate is that of the readings before the switch dropped out, or before the pressure was gone,
+    if there are five or more. The mean rate between two readings is never above the steepest rate
+    between them, so from the start to where it was gone it is a lower bound.
     """
     if not len(value):
         return Decay(None, 0, True, None, False, None)
@@ -118,7 +118,7 @@ def decay(
         return Decay(None, n, True, gone_s, early, bound)
     out = ~line.used
     whole = _in_a_row(out) >= RUN or bool(out[:2].all() or out[-2:].all())
-    if whole:  # readings in a row are the pressure itself, not a loose plug
+    if whole:  # consecutive readings are the pressure itself, not a loose plug
         line = all_of_them(t_s[:n], value[:n])
     straight = not (whole or _curved(t_s[:n][line.used], value[:n][line.used], line.slope))
     rate = _of_line(line, t_s[:n], value[:n])
@@ -146,7 +146,7 @@ def _end_alone(*, first: bool, last: bool) -> str:
 
 def _of_curve(t_s: Float, value: Float) -> Rate | None:
     """The mean rate from the first to the last reading. Not sure where a smooth curve does not
-    describe the fall (a jump, a wave) by more than a small share of it."""
+    describe the fall (a jump, a wave) to within a small share of it."""
     found = mean_rate(t_s, value)
     if found is None:
         return None
@@ -165,13 +165,13 @@ def _of_curve(t_s: Float, value: Float) -> Rate | None:
 
 
 def _dependent(rest: Float, value: Float, terms: int) -> float:
-    """What the dependence of readings on one another makes of a rate's variance; `rest` (n,) is
-    what they lie off the line, or off a curve of so many `terms`.
+    """Inflation of a rate's variance from the dependence of readings on one another; `rest` (n,)
+    are the residuals from the line, or from a curve with this many `terms`.
 
     Residuals of a first-order autoregression (rig.analysis.stats.dependence); over a span much
-    longer than they remember, the slope's variance grows like that of a mean. A correlation that
-    chance may show does not count, but where some tens of readings cannot tell the two apart: there
-    it may hide a real one. What only the steps of the display make does not count.
+    longer than their memory, the slope's variance grows like that of a mean. A correlation that
+    chance may show is ignored, except where some tens of readings cannot tell the two apart: there
+    it may hide a real one. Correlation from the steps of the display alone is ignored.
     """
     n, alike = len(rest), lag1(rest) or 0.0
     if float(rest.std()) <= ROUNDING * _step(value):
@@ -193,7 +193,8 @@ def _in_a_row(left_out: np.typing.NDArray[np.bool_]) -> int:
 
 
 def _curved(t_s: Float, value: Float, slope: float) -> bool:
-    """The slopes of the two halves differ by more than their errors and a quarter of the whole."""
+    """Whether the slopes of the two halves differ by more than their errors and a quarter of the
+    whole."""
     half = len(t_s) // 2
     first, second = fit_line(t_s[:half], value[:half]), fit_line(t_s[half:], value[half:])
     if first is None or second is None:

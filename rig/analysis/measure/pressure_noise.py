@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Rise and fall of the pressure where the readings' noise counts: which strokes those are, how
+"""Rise and fall of the pressure where noise in the readings matters: which strokes those are, how
 large the noise is, and the figures found through it (rig.analysis.stats.noisy_waveform)."""
 
 from __future__ import annotations
@@ -15,22 +15,22 @@ from rig.core.recording import Bool, Float, Int64
 
 BAND = TOLERANCE_PERCENT / 100
 SLOWEST_SLOPE = 0.22
-"""Of a rise of first order at 90 %, in amplitudes per 10-90 % duration (ln 9 / 10): there noise
+"""Slope of a first-order rise at 90 %, in amplitudes per 10-90 % duration (ln 9 / 10): there noise
 moves the crossing most."""
 OF_GAP = 0.25
-"""Of the time between readings: noise counts where it moves that crossing by more."""
+"""Share of the time between readings: noise matters where it moves that crossing by more."""
 FLOOR_SEEN = 0.1
-"""Percent: below that noise does not count for overshoot."""
+"""Percent: below that noise does not matter for overshoot."""
 PLATEAU_SHARE = 0.25
 WILD = 4.0
-"""Readings farther than this many robust standard deviations from a level do not move it."""
+"""Readings farther than this many robust standard deviations from a level do not affect it."""
 SIGNIFICANT = 5.0
 MAD = 1.4826
 
 
 class Level(NamedTuple):
     """A state's level with its standard uncertainty, and the noise about it: `white` from reading
-    to reading, `slow` what neighbours share. In the readings' unit."""
+    to reading, `slow` shared by neighbours. In the readings' unit."""
 
     value: float
     u: float
@@ -39,8 +39,8 @@ class Level(NamedTuple):
 
 
 class Found(NamedTuple):
-    """The passages with noisy windows found anew, standard uncertainties (n,) of the instants
-    beyond the time between readings, levels (n,), and of overshoot the `floor` (n,) in percent
+    """The passages with noisy windows found again, standard uncertainties (n,) of the instants
+    beyond the time between readings, levels (n,), and the `floor` (n,) of overshoot in percent
     where it is not seen above the noise. `scattered` (n,): too much noise for a settling time."""
 
     seen: Passages
@@ -58,12 +58,12 @@ def through_noise(
     t: Float, value: Float, plateaus: tuple[Int64, Int64, Int64], seen: Passages,
     levels: tuple[Float, Float], scatters: tuple[Float, Float], step: float, left: Float,
 ) -> Found:  # fmt: skip
-    """Look at every window again in which noise counts.
+    """Analyse again every window in which noise matters.
 
-    `plateaus` are the places where the state before begins, the window begins, and it ends, each
+    `plateaus` are the indices where the state before begins, the window begins, and it ends, each
     (n,); `levels` those that `seen` was found with; `scatters` (n,) robust standard deviations of
-    the readings in the two states; `step` that of the gauge's display; `left` (n,) of what a ripple
-    that was taken off may have left on the way.
+    the readings in the two states; `step` that of the gauge's display; `left` (n,) what a
+    subtracted ripple may have left on the way.
     """
     n = len(left)
     from_level, to_level = levels[0].copy(), levels[1].copy()
@@ -78,7 +78,7 @@ def through_noise(
     found = Found(
         _masked(seen, floor > FLOOR_SEEN, floor),
         np.zeros(n), np.zeros(n), np.zeros(n),
-        # so near its level the pressure is flat, and noise counts there first
+        # this near its level the pressure is flat, and noise matters there first
         in_state * seen.duration / FLAT_SETTLED,
         from_level, to_level, seen_floor, in_state > BAND / 2,
     )  # fmt: skip
@@ -103,7 +103,7 @@ def through_noise(
 
 
 def _masked(seen: Passages, rows: Bool, floor: Float) -> Passages:
-    """Without an overshoot or undershoot that noise alone may show."""
+    """Without overshoot or undershoot that noise alone may show."""
     copies = [part._replace(t=part.t.copy(), after=part.after.copy(), before=part.before.copy())
               for part in (seen.t10, seen.t50, seen.t90)]  # fmt: skip
     return seen._replace(
@@ -115,7 +115,7 @@ def _masked(seen: Passages, rows: Bool, floor: Float) -> Passages:
 
 
 def _level(value: Float, step: float) -> Level:
-    """Of the last quarter of the readings in a state."""
+    """Level of the last quarter of the readings in a state."""
     tail = value[len(value) - max(round(len(value) * PLATEAU_SHARE), 1) :]
     if not len(tail):
         return Level(math.nan, math.nan, 0.0, 0.0)
@@ -124,7 +124,7 @@ def _level(value: Float, step: float) -> Level:
     steps = np.diff(tail)
     white = MAD * float(np.median(np.abs(steps))) / math.sqrt(2) if len(steps) else 0.0
     n = len(tail)
-    # less than chance puts between the two estimates is no slow part
+    # a difference within chance between the two estimates is no slow part
     apart = scatter**2 - white**2
     slow = math.sqrt(apart) if apart > SIGNIFICANT / math.sqrt(n) * white**2 else 0.0
     white = max(white, 0.0) if slow else max(white, scatter)
@@ -139,7 +139,7 @@ def _level(value: Float, step: float) -> Level:
 
 
 def _periods(away: Float, white: float, slow: float) -> float:
-    """How often the slow part goes up and down in these readings."""
+    """Number of periods of the slow part in these readings."""
     if not slow:
         return 1.0
     length = int(min(4 * (white / slow) ** 2, len(away) / 8)) + 1

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The pump's ripple taken off the pressure, where the engine's speed was measured.
+"""Subtract the pump's ripple from the pressure, where the engine speed was measured.
 
-A pump that the engine drives ripples in step with its revolutions, whatever the speed does. So the
-ripple is looked for as a wave of the engine's angle, not of time: with pulses the angle is counted,
-with readings of the speed it is their integral.
+A pump driven by the engine ripples in step with its revolutions, whatever the speed does. The
+ripple is therefore a wave of the engine's angle, not of time: pulses count the angle, readings of
+the speed are integrated.
 """
 
 from __future__ import annotations
@@ -17,24 +17,24 @@ from rig.core.recording import Float, Int64, Recording
 from rig.core.records import ENGINE_SPEED
 
 ORDERS = np.arange(1, 49) / 2
-"""Periods of the ripple a revolution of the engine that are tried: pumps on crank or camshaft."""
+"""Ripple periods per engine revolution that are tried: pumps on crank or camshaft."""
 SCALES, FINER = 1 + np.arange(-20, 21) / 500, 1 + np.arange(-10, 11) / 5000
 """Ratios to an order that are tried, then ratios to the best of them."""
 OFF_COUNTED, OFF_READ = 0.005, 0.015
-"""How far from an order the wave may be that is taken for the pump's: with a speed that was
-counted, and with one that was read."""
+"""How far from an order a wave may be and still be the pump's: with a counted speed, and with a
+read one."""
 LEAST_PERIODS, LEAST_READINGS = 4, 24
 EXPLAINS = 0.5
-"""Of the variance in the states: a wave that explains less is not taken off."""
+"""Share of the variance in the states: a wave that explains less is not subtracted."""
 MOST_STATES = 10
 LEFT_OVER = 0.25
-"""Of the ripple's standard deviation: so much may stay while the pressure moves, since how the
+"""Share of the ripple's standard deviation that may remain while the pressure moves, since how the
 ripple grows from one state to the next is not known (common practice, no source)."""
 
 
 class Ripple(NamedTuple):
-    """`value` (m,) without it, `order` in periods a revolution, and `sd_kpa` (n,) of what was taken
-    off in each stroke's energised state."""
+    """`value` (m,) without the ripple, `order` in periods per revolution, and `sd_kpa` (n,) of the
+    ripple subtracted in each stroke's energised state."""
 
     value: Float
     order: float
@@ -47,8 +47,8 @@ def without_ripple(
     """The readings `value` (m,) at `t_ms` (m,) without the ripple; None where no speed was measured
     or nothing in step with it is seen.
 
-    `places` (n, 4): where in the readings the rest before each stroke, its energised part and its
-    released part begin, and where that ends.
+    `places` (n, 4): indices of the readings where the rest before each stroke, its energised part
+    and its released part begin, and where that ends.
     """
     angle = _angle(recording, setup, t_ms)
     if angle is None or not len(places):
@@ -103,7 +103,7 @@ def _tail(state: tuple[int, int]) -> slice:
 def _order(
     angle: Float, value: Float, states: list[tuple[int, int]], *, counted: bool
 ) -> float | None:  # fmt: skip
-    """Periods a revolution of the wave that explains most scatter in the energised states."""
+    """Periods per revolution of the wave that explains most scatter in the energised states."""
     energised = [state for state in states[1::2] if state[1] - state[0] >= 2 * LEAST_READINGS]
     energised = energised[:: max(len(energised) // MOST_STATES, 1)]
     seen = [(angle[_tail(state)], _level_off(value[_tail(state)])) for state in energised]
@@ -122,13 +122,13 @@ def _order(
 
 
 def _level_off(value: Float) -> Float:
-    """Less its straight line."""
+    """Subtract a straight line."""
     x = np.arange(len(value))
     return np.asarray(value - np.polyval(np.polyfit(x, value, 1), x), np.float64)
 
 
 def _power(seen: list[tuple[Float, Float]], orders: Float) -> Float:
-    """How much of the scatter waves of these orders (k,) explain; 0 where a state is too short."""
+    """Scatter explained by waves of these orders (k,); 0 where a state is too short."""
     power = np.zeros(len(orders))
     for turned, y in seen:
         periods = orders * float(turned[-1] - turned[0])
@@ -156,7 +156,7 @@ def _share(
     value: Float, old: tuple[float, float, float], new: tuple[float, float, float],
     angle: Float, order: float,
 ) -> Float:  # fmt: skip
-    """How far the pressure has gone from one state's level to the next, averaged over a period."""
+    """How far the pressure has moved from one state's level to the next, averaged over a period."""
     size = new[2] - old[2]
     if not abs(size) > np.hypot(new[0], new[1]):
         return np.ones(len(value))

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """Rise and fall of the pressure in every stroke: levels, durations, delays, overshoot, settling.
 
-The terms are those of rig.analysis.stats.waveform; the definitions stand in webui/help/numbers.md.
-A gauge is often slower than the valve. Then a figure is NaN, and `bounds` say between which values
-it lies, because the readings to either side of each crossing still show that.
+The terms are those of rig.analysis.stats.waveform; the definitions are in webui/help/numbers.md. A
+gauge is often slower than the valve. A figure is then NaN, and `bounds` give its range, since the
+readings on either side of each crossing still show that.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from rig.config.setup.model import Setup
 from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
 
 LEAST_INSIDE = 3
-"""Readings from 10 to 90 % for a transition to be resolved (common practice, no source)."""
+"""Readings from 10 to 90 % for a resolved transition (common practice, no source)."""
 PLATEAU_SHARE, PLATEAU_MOST = 0.25, 63
-"""The last part of a state whose median is its level (IEEE 181's endpoint method), and how many
-of its readings are looked at, evenly picked."""
+"""The last part of a state whose median is its level (IEEE 181's endpoint method), and how many of
+its readings are used, evenly picked."""
 CHANGE_SHARE, CHANGE_SIGMAS = 0.02, 4.0
 """The first change is seen beyond this share of the amplitude, and beyond the readings' noise."""
 REST_MS = 2000.0
-"""How far back the rest before the first stroke is looked at."""
+"""How far back the rest before the first stroke is examined."""
 FAR_MS = 1e12
 
 FIGURES = (
@@ -42,7 +42,7 @@ FIGURES = (
     "fall_undershoot_pct", "fall_settling_ms", "u_delay_ms", "u_rise_ms",
     "u_settling_ms",
 )  # fmt: skip
-"""Columns. Those without "fall" are of the energised part. `u_delay_ms`, `u_rise_ms`,
+"""Columns. Those without "fall" belong to the energised part. `u_delay_ms`, `u_rise_ms`,
 `u_settling_ms` are standard uncertainties of the 50 % delay, of the 10-90 % rise and of the
 settling time (sampling, noise, levels; of the delay also age of readings and stamps)."""
 
@@ -59,8 +59,8 @@ NOTES = (NO_READINGS, NO_CHANGE, FALLS, SLOW_RISE, SLOW_FALL, NOT_HELD, SCATTERE
 
 @dataclass(frozen=True)
 class PressureTable:
-    """One row a stroke. `columns` by FIGURES, each (n,) with NaN where not known; `bounds` by
-    figure, least and most (n,) where only they are known; `noted` (n,) bits of NOTES."""
+    """One row per stroke. `columns` by FIGURES, each (n,) with NaN where not known; `bounds` by
+    figure, minimum and maximum (n,) where only they are known; `noted` (n,) bits of NOTES."""
 
     columns: dict[str, Float]
     bounds: dict[str, tuple[Float, Float]]
@@ -82,8 +82,8 @@ def _noted(bits: int) -> str:
 def pressure_table(
     recording: Recording, windows: Windows, pressure: SampleSeries | None, setup: Setup | None
 ) -> PressureTable | None:
-    """Every stroke of `windows`; None without readings. `pressure` are the readings with their
-    age taken off (pressure.pressure_of), the only place where that is done."""
+    """Every stroke of `windows`; None without readings. `pressure` are the readings corrected for
+    their age (pressure_at.pressure_of), the only place where that is done."""
     if pressure is None or not pressure.good.any():
         return None
     t_ns, value = pressure.of_good()
@@ -174,7 +174,7 @@ def _middle(found: Float, count: Int64) -> Float:
 
 
 class _Columns:
-    """Fills the columns from both parts of all strokes."""
+    """Fill the columns from both parts of all strokes."""
 
     def __init__(self, n: int, age: AgeLeft, stamp_ms: float) -> None:
         self.columns = {name: np.full(n, np.nan) for name in FIGURES}
@@ -186,7 +186,7 @@ class _Columns:
         self.noted |= np.where(rows, 1 << NOTES.index(text), 0)
 
     def part(self, prefix: str, found: Found, zero: Float) -> None:
-        """One part of every stroke; delays are from `zero` (ms), the coil going live or dead."""
+        """One part of every stroke; delays are from `zero` (ms), coil live or dead."""
         seen = found.seen
         resolved = (seen.inside >= LEAST_INSIDE) & np.isfinite(seen.duration)
         instants = {"first": seen.first, "10": seen.t10, "50": seen.t50, "90": seen.t90}
@@ -209,7 +209,8 @@ class _Columns:
         self.note(SCATTERED, resolved & found.scattered)
 
     def _delay(self, name: str, at: Instants, zero: Float, resolved: Bool, duration: Float) -> None:
-        """A number where the readings beside the crossing are near and both after the coil."""
+        """A number where the readings beside the crossing are near and both after the coil's
+        edge."""
         near = resolved & (at.gap <= duration / 2) & (at.after >= zero)
         self.columns[name] = np.where(near, at.t - zero, np.nan)
         least = np.maximum(at.after - zero - self._age.late - self._stamp_ms, 0.0)
@@ -222,7 +223,7 @@ class _Columns:
 
     def uncertainty(self, found: Found) -> None:
         """Rectangular between the two readings (gap / sqrt 12), noise and levels as found, stamps
-        as half widths, the readings' age about what was taken off."""
+        as half widths, the readings' age about what was subtracted."""
         seen = found.seen
         late = self._age.u2_as_read + 2 * self._stamp_ms**2 / 3
         between = {"50": seen.t50.gap**2 / 12, "90": seen.t90.gap**2 / 12,

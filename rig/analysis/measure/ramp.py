@@ -23,7 +23,7 @@ from rig.core.recording import Bool, Float, Int64, Recording, SampleSeries
 
 @dataclass(frozen=True)
 class RampTable:
-    """One row a ramp. Pressures kPa, NaN where not known; `marks` a list of words by row;
+    """One row per ramp. Pressures kPa, NaN where not known; `marks` a list of words by row;
     `rate_up_kpa_ms`, `rate_down_kpa_ms` how fast the pressure moved where the switch changed.
 
     `differential_kpa` is actuation less reset pressure of the same ramp.
@@ -64,7 +64,7 @@ def ramp_table(
 ) -> RampTable:
     """Every ramp: the way up from its "raise" step, the way down from its "lower" step.
 
-    A recording without these steps (a capture) is cut at the edges after which the switch had
+    A recording without these steps (a capture) is split at the edges after which the switch had
     settled: up to one on, down to the next one off.
     """
     number, bounds = _ways(recording, track, window_ns, last_ns)

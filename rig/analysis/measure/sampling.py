@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How each channel was really sampled, what it read, how sure that is, and how evenly the engine
+"""Actual sampling of each channel, its readings and their uncertainty, and how evenly the engine
 turned."""
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ DIGITS = 6
 
 
 class ChannelFigures(NamedTuple):
-    """One channel over a run. `rate_hz` is readings over their span; `step_us` the median time from
-    one reading to the next, `jitter_us` the standard deviation of those times and `longest_ms` the
+    """One channel over a run. `rate_hz` is readings over their span; `step_us` the median time
+    between readings, `jitter_us` the standard deviation of those times and `longest_ms` the
     largest; `half_us` half of the longest transfer, within which a sample's instant lies (fast
     channels of the converter alone). `mean` and `sd` are of good readings; `uncertainty` is the
     standard uncertainty of one reading at the mean (channels of the converter alone, without the
@@ -43,8 +43,8 @@ class ChannelFigures(NamedTuple):
 
 class EngineFigures(NamedTuple):
     """From the pulse line's edges: mean speed, and the standard deviation of the time of one
-    revolution, or of one pulse where those are fewer than one a revolution, part of its mean. With
-    whole revolutions, uneven teeth do not count as jitter."""
+    revolution, or of one pulse where there is less than one pulse per revolution, as a share of its
+    mean. With whole revolutions, uneven teeth do not count as jitter."""
 
     revolutions: int
     mean_rpm: float
@@ -90,8 +90,8 @@ def _figures(
 
 
 def _median_ns(steps: Int64) -> float:
-    """np.median, whose selection is several times slower than a sort where nearly all steps are of
-    one length. They are put in order in place: a copy of a long capture's is tens of megabytes."""
+    """np.median, whose selection is several times slower than a sort where nearly all steps have
+    one length. Sorts in place: a copy for a long capture is tens of megabytes."""
     steps.sort()
     n = len(steps)
     return float(steps[(n - 1) // 2 : n // 2 + 1].mean())

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """Every stroke of a recording in numbers, as columns: response, release, bounce, marks.
 
-The definitions stand in webui/help/numbers.md.
+The definitions are in webui/help/numbers.md.
 """
 
 from __future__ import annotations
@@ -29,17 +29,17 @@ from rig.core.records import RESOLUTION, SAMPLED, STOPPED_EARLY
 NO_MARKS_OF_STROKES = frozenset(
     {marks.SEQUENCE_GAP, STOPPED_EARLY, SAMPLED, RESOLUTION, *CAPTURE_OF}
 )
-"""Conditions that say something of the run, or are found in the numbers, not of one stroke."""
+"""Conditions that apply to the run, or are found in the numbers, not to one stroke."""
 
 
 @dataclass(frozen=True)
 class StrokeTable:
-    """One row a stroke. Milliseconds and kilopascals, NaN where not known; `bounce_on`,
-    `bounce_off` edges, -1 where not known; `mark_bits` see marks.words; `extra` words of
-    conditions by row. `edges_with_no_command` counts the unexpected switch edges of each row.
-    `missed` is a stroke that was never answered although it ran its time; `after_rest` see
-    rest_strokes. `response_half_ms`, `release_half_ms`: how far the stamps of a capture leave the
-    time open, either way; 0 in a rig's own recording."""
+    """One row per stroke. Milliseconds and kilopascals, NaN where not known; `bounce_on`,
+    `bounce_off` edges, -1 where not known; `mark_bits` see marks.words; `extra` words of conditions
+    by row. `edges_with_no_command` counts the unexpected switch edges of each row. `missed` is a
+    stroke that ran its full time and was never answered; `after_rest` see rest_strokes.
+    `response_half_ms`, `release_half_ms`: how far the stamps of a capture leave the time open,
+    either way; 0 in a rig's own recording."""
 
     number: Int64
     on_ns: Int64
@@ -80,13 +80,13 @@ class StrokeTable:
 
     @property
     def whole(self) -> Bool:
-        """The rows that were completed: no trip, stop or crash fell into them, (n,)."""
+        """The completed rows: no trip, stop or crash during them, (n,)."""
         found: Bool = (self.mark_bits & marks.bit(marks.CUT_SHORT)) == 0
         return found
 
     @property
     def counted(self) -> Bool:
-        """The steady rows that were completed: the figures of the run are of these, (n,)."""
+        """The completed steady rows: the run's figures use these, (n,)."""
         return self.steady & self.whole
 
     @property
@@ -108,7 +108,7 @@ class StrokeTable:
         return found
 
     def mark_counts(self) -> dict[str, int]:
-        """How many strokes carry each mark."""
+        """Number of strokes with each mark."""
         counts = {
             mark: int(np.count_nonzero(self.mark_bits & marks.bit(mark)))
             for mark in marks.STROKE_MARKS
@@ -130,11 +130,11 @@ def stroke_table(
     alike_kpa: float = 0.0,
     rest_ns: int | None = None,
 ) -> StrokeTable:
-    """Work out every stroke of `windows`.
+    """Evaluate every stroke of `windows`.
 
-    `window_ns` is the settle window, `last_ns` the last instant the recording knows, `pressure`
-    the readings with their age taken off, `rest_ns` the sheet's rest between strokes. All columns
-    have the length of `windows`.
+    `window_ns` is the settle window, `last_ns` the last instant of the recording, `pressure` the
+    readings corrected for their age, `rest_ns` the sheet's rest between strokes. All columns have
+    the length of `windows`.
     """
     n = len(windows)
     moves = _transitions(track, windows, window_ns, last_ns, holds=recording.source == "capture")
@@ -198,8 +198,8 @@ def _transitions(
 
 
 def windows_end(windows: Windows) -> Int64:
-    """Where the off part of each stroke ends: the next stroke's coil going live, or the next
-    energise where that is outside strokes."""
+    """End of the off part of each stroke: the next coil live, or the next energise where that is
+    outside strokes."""
     following = np.append(windows.on_ns, NEVER)[1:]
     outside = windows.next_ns < following
     return np.where(outside, windows.next_ns, NEVER)
@@ -220,7 +220,7 @@ def _ms(track: SwitchTrack, place: Int64, start_ns: Int64, known: Bool) -> Float
 
 
 def _half_ms(track: SwitchTrack, place: Int64, half_ns: Int64) -> Float:
-    """Both edges' half widths together: two stamps of one clock are not independent."""
+    """The half widths of both edges together: two stamps of one clock are not independent."""
     halves = track.half_ns if track.half_ns is not None else np.zeros(len(track.t_ns), np.int64)
     return np.asarray((np.append(halves, 0)[place] + half_ns) / NS_PER_MS, np.float64)
 
@@ -232,8 +232,8 @@ def _late_edge(track: SwitchTrack, off: Transitions) -> Bool:
 
 
 def _cut_short(recording: Recording, windows: Windows) -> Bool:
-    """Strokes that a trip, a stop or a crash fell into: the last one of a run that did not
-    finish. A capture has no end record and is taken as it is, unless the coil is left on."""
+    """Strokes cut short by a trip, a stop or a crash: the last one of a run that did not finish. A
+    capture has no end record and is used as it is, unless the coil is left on."""
     cut = np.zeros(len(windows), np.bool_)
     if not len(windows):
         return cut
@@ -255,7 +255,7 @@ def _on_bits(
     track: SwitchTrack, windows: Windows, on: Transitions, closed: Bool, late: Bool, known: Bool
 ) -> Int64:
     """Marks of the energised part. Edges between command and coil belong to the part before.
-    `closed` (n,): answered, or cut short, of which nothing can be said."""
+    `closed` (n,): answered, or cut short, where nothing can be said."""
     states = np.concatenate(([bool(track.on_before)], track.on))
     at_command = np.searchsorted(track.t_ns, windows.on_ns, "left")
     went_on = np.concatenate(([0], np.cumsum(track.on)))
@@ -330,11 +330,11 @@ def _pressures(
 
 
 def _conditions(recording: Recording, windows: Windows) -> dict[int, list[str]]:
-    """The kinds of the conditions that fell into each stroke, by row."""
+    """The kinds of the conditions in each stroke, by row."""
     extra: dict[int, list[str]] = {}
     for condition in recording.conditions:
         row = int(np.searchsorted(windows.on_ns, condition.t_ns, "right")) - 1
-        # a sequence gap is found in the numbers themselves, with both its ends (integrity.py)
+        # a sequence gap is found in the numbers themselves, with both its ends (edge_loss.py)
         if row < 0 or condition.kind in NO_MARKS_OF_STROKES:
             continue
         words = extra.setdefault(row, [])

@@ -12,18 +12,18 @@ from rig.core.recording import Bool, Float, Int64, Recording
 from rig.core.records import READBACK
 
 NEVER = np.int64(1) << np.int64(62)
-"""Stands for "did not happen" where an instant is an int64."""
+"""Marks "did not happen" where an instant is an int64."""
 
 
 @dataclass(frozen=True)
 class Windows:
-    """One row a stroke, all int64 nanoseconds, NEVER where it did not happen.
+    """One row per stroke, all int64 nanoseconds, NEVER where it did not happen.
 
     `on_ns`, `off_ns` are the commands, `next_ns` the next energise of any kind; `live_ns`,
     `dead_ns` the first read-back edges after them. `start_on_ns` and `start_off_ns` begin the two
-    parts of the stroke: the read-back's edge, else the command. `live_before` (n,) says that the
-    coil was live already when the energise was commanded. `half_on_ns`, `half_off_ns` (n,): how far
-    the two starts may lie from their instants; 0 where the kernel stamped them.
+    parts of the stroke: the read-back edge, else the command. `live_before` (n,): the coil was
+    already live at the energise command. `half_on_ns`, `half_off_ns` (n,): how far the two starts
+    may lie from their instants; 0 where the kernel stamped them.
     """
 
     number: Int64
@@ -46,8 +46,8 @@ class Windows:
 
 @dataclass(frozen=True)
 class Reference:
-    """From where response and release are timed: "read-back" (its first edge) or "command"
-    (its written instant). The true time is then shorter by the relay's delay: at least by
+    """The start of timing for response and release: "read-back" (its first edge) or "command" (its
+    written instant). The true time is then shorter by the relay delay: at least by
     `response_least_ms`, `release_least_ms`, at most by `response_ms`, `release_ms`; None where no
     setup states it."""
 
@@ -58,7 +58,7 @@ class Reference:
     release_least_ms: float | None = None
 
     def delay_ms(self, name: str) -> tuple[float, float] | None:
-        """Least and most of "response" or "release"; None where they are not known."""
+        """Minimum and maximum for "response" or "release"; None where they are not known."""
         most = self.response_ms if name == "response" else self.release_ms
         least = self.response_least_ms if name == "response" else self.release_least_ms
         return None if most is None or least is None else (least, most)
@@ -66,13 +66,13 @@ class Reference:
 
 Range = tuple[float, float]
 BOUNCE_NS = 15_000_000
-"""Read-back edges so soon after the first are its contact's bounce (common practice, no source)."""
+"""Read-back edges this soon after the first are contact bounce (common practice, no source)."""
 
 
 def relay_bounce_ms(recording: Recording, windows: Windows) -> tuple[Float, Float]:
-    """How long the load side bounced in each stroke, ms: from its first edge to the last of the
-    same way within BOUNCE_NS, going live (n,) and going dead (n,). 0 where it did not bounce or no
-    edge was seen."""
+    """How long the load side bounced in each stroke, ms: from its first edge to the last in the
+    same direction within BOUNCE_NS, going live (n,) and going dead (n,). 0 where it did not bounce
+    or no edge was seen."""
     edges = recording.edges.get(READBACK)
     zero = np.zeros(len(windows))
     if edges is None or not len(edges.t_ns):
@@ -93,7 +93,7 @@ def _span_ms(t_ns: Int64, first_ns: Int64, end_ns: Int64) -> Float:
 
 
 def last_ns(recording: Recording) -> int:
-    """The last instant of which the recording knows anything."""
+    """The last instant in the recording."""
     if recording.end is not None:
         return recording.end.t_ns
     series = [recording.commands.t_ns]
@@ -168,8 +168,8 @@ def reference(
     windows: Windows, setup: Setup | None, measured_ms: tuple[Range, Range] | None = None,
     *, overdue: bool = False,
 ) -> Reference:  # fmt: skip
-    """What response and release of these strokes are timed from. `measured_ms`: the relay's delays
-    on and off by the setup's `[timing]`; `overdue`, what the setup states counts as well."""
+    """The reference for response and release of these strokes. `measured_ms`: the relay delays on
+    and off from the setup's `[timing]`; if `overdue`, what the setup states is included as well."""
     if windows.has_readback:
         return Reference("read-back", 0.0, 0.0, 0.0, 0.0)
     if setup is None:

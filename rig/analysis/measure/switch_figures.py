@@ -13,15 +13,15 @@ from rig.analysis.stats.summary import quantile
 from rig.core.recording import Float
 
 BOUNCE_EDGES_MS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
-"""Upper ends of the classes in which bounce lengths are counted; the last class is open."""
+"""Upper ends of the classes of bounce lengths; the last class is open."""
 
 
 @dataclass(frozen=True)
 class Bounce:
     """Length of the bounce, first to settled edge, milliseconds, over the strokes that settled.
-    `clean` of `n` had no bounce at all; `counts` (9,) how many of the others fall into the
-    classes up to BOUNCE_EDGES_MS, and above. The numbers are None without strokes. `edges_max` is
-    the most bounce edges of one stroke. A lower bound: the kernel may merge edges."""
+    `clean` of `n` had no bounce at all; `counts` (9,) the number of the others in the classes up to
+    BOUNCE_EDGES_MS, and above. The numbers are None without strokes. `edges_max` is the most bounce
+    edges of one stroke. A lower bound: the kernel may merge edges."""
 
     n: int
     clean: int
@@ -35,8 +35,8 @@ class Bounce:
 
 @dataclass(frozen=True)
 class Chatter:
-    """The switch changing when it should stay put: `strokes` in which it fell back for at least
-    the settle window on its way, or changed after it had settled; `edges` of the latter kind."""
+    """The switch changing when it should stay put: `strokes` in which it fell back for at least the
+    settle window while changing, or changed after it had settled; `edges` of the latter kind."""
 
     strokes: int
     edges: int
@@ -45,8 +45,8 @@ class Chatter:
 
 @dataclass(frozen=True)
 class AtSwitch:
-    """Pressures at which the switch changed in strokes, kPa, where the gauge was fast enough:
-    `on`, `off` and their difference `differential` in the same stroke, each (k,). In a stroke the
+    """Pressures at which the switch changed in strokes, kPa, where the gauge was fast enough: `on`,
+    `off` and their difference `differential` in the same stroke, each (k,). In a stroke the
     pressure moves fast: a ramp is the reference."""
 
     on: Float
@@ -65,7 +65,7 @@ class SwitchFigures:
 
 
 def switch_figures(table: StrokeTable) -> SwitchFigures:
-    """Work it out from the strokes."""
+    """Work out the figures from the strokes."""
     fell_back = (table.mark_bits & marks.bit(marks.FELL_BACK)) != 0
     unexpected = table.edges_with_no_command > 0
     on, off = table.at_switch_on_kpa, table.at_switch_off_kpa

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the switch was doing: electrical edges turned into on (pressurised) and off."""
+"""Switch states: electrical edges converted to on (pressurised) and off."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class SwitchTrack:
 
 
 def rest_instant_ns(recording: Recording) -> int | None:
-    """Until when the rig was at rest: the first energise or the first pressure ramp."""
+    """End of the initial rest: the first energise or the first pressure ramp."""
     commands = recording.commands
     times = [int(t) for t in commands.t_ns[commands.on][:1]]
     times += [step.t_ns for step in recording.steps if step.name == "raise"][:1]
@@ -52,14 +52,14 @@ def rest_instant_ns(recording: Recording) -> int | None:
 
 
 def contact_told(setup: Setup | None) -> str:
-    """The contact as the setup tells it; "find" without a setup."""
+    """The contact sense from the setup; "find" without a setup."""
     return setup.switch.contact if setup else "find"
 
 
 def switch_track(recording: Recording, told: str) -> SwitchTrack:
-    """The switch's states by the contact `told`, or by the rest state where that is "find".
+    """The switch's states by the contact sense `told`, or by the rest state where that is "find".
 
-    Rest is coil off, before the first energise (or ramp); "find" takes the level there as off.
+    Rest is coil off, before the first energise (or ramp); "find" treats the level there as off.
     """
     edges, start = recording.edges.get(SWITCH), recording.start_level(SWITCH)
     if edges is None:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How the switch went to a wanted state in each of many windows of time, all at once."""
+"""How the switch went to a wanted state in each of many time windows, all at once."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from rig.core.recording import Bool, Int64
 
 @dataclass(frozen=True)
 class Transitions:
-    """One row a window. `first` and `settled` are indices into the switch's edges, -1 where
-    there is none: the first edge into the wanted state, and the edge after which the switch
-    stays put in it for the settle window before `deadline`. `low` and `high` bound the window's
-    edges. `fell_back` says that between the two the switch stayed put in the other state.
-    `start_on` is the state at the window's start (off where not known); `by_end` says that only
-    the recording's end, not a further edge, ended the settle window."""
+    """One row per window. `first` and `settled` are indices into the switch's edges, -1 where there
+    is none: the first edge into the wanted state, and the edge after which the switch stays put in
+    it for the settle window before `deadline`. `low` and `high` bound the window's edges.
+    `fell_back`: between the two the switch stayed put in the other state. `start_on` is the state
+    at the window's start (off where not known); `by_end`: only the recording's end, not a further
+    edge, ended the settle window."""
 
     low: Int64
     high: Int64
@@ -51,11 +51,12 @@ def transitions(
     *,
     holds: bool,
 ) -> Transitions:
-    """Look at every window [start, end) for a change to the state `to_on` (n,).
+    """Search every window [start, end) for a change to the state `to_on` (n,).
 
     Windows are in order and do not overlap. The switch has settled at an edge when no other edge
-    and no deadline (the next command) comes within `window_ns` after it. The recording knows the
-    switch until `last_ns`; with `holds` (a capture: a value holds until the next row) also after.
+    and no deadline (the next command) comes within `window_ns` after it. The recording gives the
+    switch state until `last_ns`; with `holds` (a capture: a value holds until the next row) also
+    after.
     """
     t, on = track.t_ns, track.on
     low = np.searchsorted(t, start_ns, "left")

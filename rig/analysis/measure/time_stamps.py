@@ -1,10 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""How well the instants of a recording are known: how far each edge and command may lie from its
-time stamp.
+"""Time stamp uncertainty: how far each edge and command of a recording may lie from its stamp.
 
-A rig's own edges are stamped by the kernel. In a capture with a row at every look an edge lies
-between the last look before it and the row that shows it, and is taken in the middle of the two.
-In any other capture the stamps are all there is: their resolution is stated by the file or by a
+A rig's own edges are stamped by the kernel. In a capture with a row for every sample, an edge lies
+between the last sample before it and the row that shows it, and is placed in the middle of the two.
+In any other capture there are only the stamps: their resolution is stated by the file or by a
 person, or estimated from the stamps themselves.
 """
 
@@ -21,22 +20,22 @@ from rig.core.records import COMMAND, RESOLUTION, SAMPLED
 
 KERNEL, ROWS, STATED, ESTIMATED = "kernel", "rows", "stated", "estimated"
 MANY = 20
-"""So many stamps on one step show it by themselves: a finer one stated is not believed."""
+"""This many stamps on one step are proof of it: a finer stated one is not believed."""
 VARIED = 4
-"""Gaps of so many lengths, all whole numbers of a step, are hardly chance: one in 2^4 at most."""
+"""Gaps of this many lengths, all whole numbers of a step, are hardly chance: one in 2^4 at most."""
 
 
 class Resolution(NamedTuple):
-    """`how` the instants are known (KERNEL, ROWS, STATED, ESTIMATED), and `step_ms`, from when to
-    when an edge may have been: of a capture with rows the mean over its edges, of another that of
-    its most coarsely stamped line."""
+    """`how` the instants are known (KERNEL, ROWS, STATED, ESTIMATED), and `step_ms`, the span in
+    which an edge may have been: for a capture with rows the mean over its edges, for another that
+    of its most coarsely stamped line."""
 
     how: str
     step_ms: float
 
 
 def located(recording: Recording) -> tuple[Recording, Resolution]:
-    """The recording with its edges and commands where they most likely were, each with how far it
+    """The recording with its edges and commands at their most likely instants, each with how far it
     may lie from there (`half_ns`), and the resolution of its times.
 
     The order of edges and commands stays as recorded.
@@ -56,7 +55,7 @@ def located(recording: Recording) -> tuple[Recording, Resolution]:
     finest = min(steps.values())
 
     def half_ns(name: str) -> Int64:
-        # stamps of one clock are cut off alike, and of two the coarser may be cut off either way
+        # stamps of one clock are truncated alike; with two, the coarser may be truncated either way
         half = max(round(steps[name] - finest / 2), 1)
         return np.full(len(lines[name]), half)
 
@@ -70,20 +69,20 @@ def located(recording: Recording) -> tuple[Recording, Resolution]:
 
 
 def _shown_ns(stamps_ns: Int64) -> float:
-    """The step that many stamps show by themselves: all of them lie on it. 0 where they are few."""
+    """The step that many stamps themselves show: all of them lie on it. 0 where they are few."""
     return float(np.gcd.reduce(np.diff(np.sort(stamps_ns)))) if len(stamps_ns) >= MANY else 0.0
 
 
 def _own_step_ns(stamps_ns: Int64) -> float:
     """The step that the stamps of one line lie on, where they differ enough to show one: a line may
-    be stamped more coarsely than the others. 0 else: what a program commands comes in even steps,
-    however it is stamped."""
+    be stamped more coarsely than the others. 0 otherwise: a program's commands come in even steps,
+    however they are stamped."""
     gaps = np.unique(np.diff(np.unique(stamps_ns)))
     return float(np.gcd.reduce(gaps)) if len(gaps) >= VARIED else 0.0
 
 
 def estimated(resolution: Resolution) -> str:
-    """What is to be said of a resolution that nobody stated, in a sentence."""
+    """Remark on a resolution that nobody stated, in a sentence."""
     return (
         f"Nothing states how finely this capture tells time: its stamps show no coarser clock than "
         f"{resolution.step_ms:.3g} ms. If you know better, state it: by --resolution, or by a "
@@ -92,7 +91,7 @@ def estimated(resolution: Resolution) -> str:
 
 
 def stamp_half_width_ms(recording: Recording) -> float:
-    """Half width of the time stamp of an edge; of a capture the mean over its edges."""
+    """Half width of the time stamp of an edge; for a capture the mean over its edges."""
     if recording.source != "capture":
         return STAMP_MS.get(recording.source, STAMP_MS["emulated board"])
     halves = [e.half_ns for e in recording.edges.values() if e.half_ns is not None]
@@ -101,13 +100,13 @@ def stamp_half_width_ms(recording: Recording) -> float:
 
 
 def _said_ns(recording: Recording, kind: str) -> int:
-    """The nanoseconds that conditions of this kind begin with; 0 where there is none."""
+    """Nanoseconds at the start of conditions of this kind; 0 where there is none."""
     said = [c.detail.split()[0] for c in recording.conditions if c.kind == kind and c.detail]
     return max((int(ns) for ns in said if ns.isdecimal()), default=0)
 
 
 def _looks(recording: Recording) -> dict[str, Int64] | None:
-    """The last look before each edge and command, by line; None where the capture has none."""
+    """The last sample before each edge and command, by line; None where the capture has none."""
     if not any(condition.kind == SAMPLED for condition in recording.conditions):
         return None
     found: dict[str, Int64] = {}
@@ -129,8 +128,8 @@ def _between_looks(
     lines = list(looks)
     at = np.concatenate([shown[line] for line in lines])
     before = np.minimum(np.concatenate([looks[line] for line in lines]), at)
-    # what a row shows later was not earlier, however seldom its line was looked at; of one row
-    # the command comes first
+    # what a row shows later did not happen earlier, however seldom its line was sampled; within one
+    # row the command comes first
     rank = np.concatenate([np.full(len(shown[line]), line != COMMAND) for line in lines])
     order = np.lexsort((rank, at))
     middle = np.empty_like(at)

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Do two gauges, or two rigs, agree? Limits of agreement; and how far two sets lie apart as whole
-distributions."""
+"""Do two gauges, or two rigs, agree? Limits of agreement, and the distance between two sets as
+whole distributions."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ SHARE = 0.95
 
 
 class Agreement(NamedTuple):
-    """Of `n` pairs, second less first: the mean difference `bias` and its interval, the standard
-    deviation `sd` of the differences, and the limits of agreement, between which 95 of 100
-    differences lie, each with its 95 % interval."""
+    """Result for `n` pairs, second less first: the mean difference `bias` and its interval, the
+    standard deviation `sd` of the differences, and the limits of agreement, which contain 95 of 100
+    differences, each with its 95 % interval."""
 
     n: int
     bias: float
@@ -31,7 +31,7 @@ class Agreement(NamedTuple):
 
 
 def limits_of_agreement(first: Float, second: Float) -> Agreement | None:
-    """Of pairs (n,), NaN in either left out; None with fewer than three.
+    """Limits of agreement of pairs (n,), NaN in either left out; None with fewer than three.
 
     Bland and Altman, Lancet 327 (1986) 307: bias -+ 1.96 sd. The intervals of the limits are exact
     for normal differences (noncentral t: Carkeet, Optom. Vis. Sci. 92 (2015) e71; that paper from

@@ -21,8 +21,8 @@ class Capability(NamedTuple):
 def capability(values: Float, low: float | None, high: float | None) -> Capability | None:
     """Cp and Cpk of `values` (n,) against one or two limits in the same unit.
 
-    NIST/SEMATECH e-Handbook 6.1.6, with the sample sd: it holds for a steady, normal process.
-    None without limits, with fewer than two values or no spread.
+    NIST/SEMATECH e-Handbook 6.1.6, with the sample sd: valid for a steady, normal process. None
+    without limits, with fewer than two values or no spread.
     """
     found = summarise(values)
     if found.mean is None or not found.sd or (low is None and high is None):
@@ -33,7 +33,7 @@ def capability(values: Float, low: float | None, high: float | None) -> Capabili
 def capability_of(
     n: int, mean: float, sd: float, low: float | None, high: float | None
 ) -> Capability:
-    """Cp and Cpk from n, mean and sd; at least one of the limits is given."""
+    """Cp and Cpk from n, mean and sd; at least one limit is given."""
     sides = []
     if high is not None:
         sides.append((high - mean) / (3 * sd))

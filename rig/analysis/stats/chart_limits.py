@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""How wide control limits are for a run of so many strokes, so that a steady run seldom breaks any.
+"""Width of control limits for a run of a given length, so that a steady run seldom breaks any.
 
-Textbook limits are made for a process that is watched for ever: three sigma and a cumulative sum of
-five give a false alarm about every 370 and 465 values, each rule for itself. A run has an end, and
-its centre and sigma are estimated from it. `tests/studies/chart_limits.py` finds the widths.
+Textbook limits are made for a process watched without end: three sigma and a cumulative sum of five
+give a false alarm about every 370 and 465 values, each rule separately. A run has an end, and its
+centre and sigma are estimated from it. `tests/studies/chart_limits.py` finds the widths.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 FALSE_ALARMS = 0.05
-"""At most so many of steady runs (strokes independent and normal) break a rule of one of the two
+"""Maximum share of steady runs (strokes independent and normal) that break a rule of one of the two
 charts, response and release."""
 
 TABLE = np.array((
@@ -35,8 +35,8 @@ TABLE = np.array((
     (1000, 4.530, 5.671, 4.498, 10.766),
     (3000, 4.742, 5.924, 4.743, 11.966),
 ), np.float64)  # fmt: skip
-"""Single value, average and sum in sigma, the range in mean ranges. Each rule has the same share
-of false alarms, one chart of all four 2.4 %."""
+"""Single value, average and sum in sigma, the range in mean ranges. Each rule has the same share of
+false alarms, one chart of all four 2.4 %."""
 
 
 class Widths(NamedTuple):
@@ -50,8 +50,9 @@ class Widths(NamedTuple):
 
 
 def widths(n: int) -> Widths:
-    """For runs of `n` strokes (5 or more), linear between the table's rows over the logarithm of
-    n, and beyond its end as over its last two rows, which is a little too wide."""
+    """Widths for runs of `n` strokes (5 or more): linear between the table's rows over the
+    logarithm of n, and extrapolated from the last two rows beyond its end, which is slightly too
+    wide."""
     at, of = np.log(TABLE[:, 0]), TABLE[:, 1:]
     x = float(np.log(n))
     place = min(max(int(np.searchsorted(at, x)), 1), len(at) - 1)

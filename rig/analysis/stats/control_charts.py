@@ -2,11 +2,11 @@
 """Control charts over the strokes of a run: single values, moving range, moving average,
 cumulative sum.
 
-Centre and spread come from the run itself, so a chart says whether the run was steady, not
-whether it was good. The limits are those for the run's length: of steady runs, strokes independent
-and normal, at most FALSE_ALARMS break any rule, response and release together. The run rules of
-the textbooks (eight on one side and so on) are not used: with all of them 59 of 100 steady runs of
-50 strokes broke one, and the moving average and the cumulative sum see the same shifts.
+Centre and spread come from the run itself, so a chart says whether the run was steady, not whether
+it was good. The limits are those for the run's length: of steady runs, with strokes independent and
+normal, at most FALSE_ALARMS break any rule, response and release together. The textbook run rules
+(eight on one side and so on) are not used: with all of them 59 of 100 steady runs of 50 strokes
+broke one, and the moving average and the cumulative sum see the same shifts.
 """
 
 from __future__ import annotations
@@ -29,21 +29,21 @@ CUSUM_LOW = "cumulative sum: downward shift"
 
 EWMA_LAMBDA = 0.3
 CUSUM_K = 0.5
-"""In sigma: what the cumulative sum forgets a stroke."""
+"""Amount, in sigma, by which the cumulative sum decays per stroke."""
 
 
 class Signal(NamedTuple):
-    """A rule that was broken and the numbers of the strokes at which it was complete."""
+    """A rule that was broken, and the numbers of the strokes that completed it."""
 
     rule: str
     strokes: tuple[int, ...]
 
 
 class Chart(NamedTuple):
-    """Limits of single values and moving ranges, of the moving average at its end, and what
-    broke a rule. `sigma` is the mean moving range / d2; `width` of single values and `ewma_width`
-    of the moving average in sigma, as is `cusum_limit`. `false_alarms` is the share of steady runs
-    that break a rule of one of their two charts."""
+    """Limits of single values and moving ranges, of the moving average at its end, and the rules
+    broken. `sigma` is the mean moving range / d2; `width` of single values and `ewma_width` of the
+    moving average in sigma, as is `cusum_limit`. `false_alarms` is the share of steady runs that
+    break a rule of one of their two charts."""
 
     n: int
     center: float
@@ -66,14 +66,13 @@ def chart(number: Int64, values: Float, phi: float = 0.0) -> Chart | None:
     five values.
 
     `phi`: the correlation of each value with the next (dependence.phi_of, about its own level).
-    Steps between values that resemble one another are small, so that sigma is their mean over
-    d2 sqrt(1 - phi); the average swings wider, by sqrt((1 + phi (1 - lambda)) / (1 - phi (1 -
-    lambda))); the sum is of the values with what each took from the one before it taken out (all
-    three from the autocovariance of a first-order autoregression; held against simulation in the
-    tests).
+    Steps between correlated values are small, so sigma is their mean over d2 sqrt(1 - phi); the
+    average swings wider, by sqrt((1 + phi (1 - lambda)) / (1 - phi (1 - lambda))); the sum uses the
+    values with the part carried over from the one before removed (all three from the autocovariance
+    of a first-order autoregression; checked against simulation in the tests).
 
     NIST/SEMATECH e-Handbook 6.3.2.2 (individuals and moving range), 6.3.2.4 (moving average),
-    6.3.2.3 (cumulative sum, in tabular form); ISO 7870-2, -4 and -6 hold the same charts. d2 is
+    6.3.2.3 (cumulative sum, in tabular form); ISO 7870-2, -4 and -6 contain the same charts. d2 is
     exact, so sigma differs from that of tables with 1.128 by 0.03 %. The widths are not the three
     sigma of those charts but chart_limits.widths.
     """
@@ -128,8 +127,8 @@ def ewma(
 
 
 def cusum(values: Float, target: float, sigma: float, k: float = CUSUM_K) -> tuple[Float, Float]:
-    """Upper and lower cumulative sums (n,) about `target`, in the unit of the values; each
-    forgets `k` sigma a stroke and never falls below 0."""
+    """Upper and lower cumulative sums (n,) about `target`, in the unit of the values; each decays
+    by `k` sigma per stroke and never falls below 0."""
     high, low = np.empty(len(values)), np.empty(len(values))
     up = down = 0.0
     for n, away in enumerate((values - target).tolist()):

@@ -1,14 +1,14 @@
 # SPDX-License-Identifier: MIT
-"""How far consecutive values depend on one another, and what that does to their statistics.
+"""How far consecutive values depend on one another, and the effect on their statistics.
 
-Strokes that follow one another in time share oil temperature, coil temperature and pressure, so
-that a value resembles the one before it. The model is a first-order autoregression: a mean of n
-such values is only as good as that of n / inflation independent ones.
+Strokes close in time share oil temperature, coil temperature and pressure, so that a value
+resembles the one before it. The model is a first-order autoregression: the mean of n such values is
+only as good as that of n / inflation independent ones.
 
 Bayley and Hammersley, Suppl. J. R. Stat. Soc. 8 (1946) 184, for the effective number of values, of
 a mean and of a variance;
 Marriott and Pope, Biometrika 41 (1954) 390, for the bias of the estimate (both from memory; the
-formulas are held against simulation and statsmodels in the tests).
+formulas are checked against simulation and statsmodels in the tests).
 """
 
 from __future__ import annotations
@@ -23,22 +23,22 @@ from rig.core.recording import Float
 
 PHI_MOST = 0.95
 UNSURE = 0.5
-"""Standard errors by which the correlation may be larger than it was found, where a mean is judged:
-a few values tell it badly (found by simulation, tests/checks/test_dependence.py)."""
+"""Standard errors by which the correlation may exceed its estimate, where a mean is judged: a few
+values estimate it badly (found by simulation, tests/checks/test_dependence.py)."""
 LEAST_N = 5
-"""With fewer values nothing can be said of their order: they are taken as independent."""
+"""With fewer values their order says nothing: they are assumed independent."""
 
 WORTH_SAYING = 0.8
 REPEATABILITY = "repeatability"
 
 
 class Dependence(NamedTuple):
-    """Of `n` values in order of time: `phi`, the correlation of each with the next (0 where none or
-    a negative one was found: an alternation makes a mean better, and is not counted on), `sd` their
+    """Dependence of `n` values in order of time: `phi`, the correlation of each with the next (0
+    where it is absent or negative: alternation improves a mean, but is not relied on), `sd` their
     standard deviation, `n_effective` the number of independent values whose mean would be as
-    uncertain (the correlation may be larger than it was found), `u_mean` the standard uncertainty
-    of the mean and `dof` its degrees of freedom; `whole`, at least two, as how many their spread
-    and percentiles count."""
+    uncertain (the correlation may exceed its estimate), `u_mean` the standard uncertainty of the
+    mean and `dof` its degrees of freedom; `whole`, at least two, the effective number for their
+    spread and percentiles."""
 
     n: int
     phi: float
@@ -64,9 +64,9 @@ def lag1(values: Float) -> float | None:
 
 
 def phi_of(values: Float, terms: int = 1) -> float:
-    """The correlation of each value with the next, 0 to PHI_MOST, with the estimate's bias of
-    about (terms + 4 phi) / n taken off, where they are what lies off a curve of so many terms (a
-    mean is one); 0 where there are too few values."""
+    """The correlation of each value with the next, 0 to PHI_MOST, less the estimate's bias of about
+    (terms + 4 phi) / n, where the values are residuals from a curve with this many terms (a mean is
+    one); 0 where there are too few values."""
     n = len(values)
     found = lag1(values) if n >= LEAST_N else None
     if found is None:
@@ -75,7 +75,7 @@ def phi_of(values: Float, terms: int = 1) -> float:
 
 
 def phi_at_most(phi: float, n: int) -> float:
-    """How large a correlation that `n` values showed as `phi` may well be; none stays none."""
+    """Plausible upper limit of the correlation that `n` values showed as `phi`; zero stays zero."""
     return min(phi + UNSURE * math.sqrt((1 - phi * phi) / n), PHI_MOST) if phi > 0 else 0.0
 
 
@@ -85,13 +85,13 @@ def inflation(phi: float, n: int) -> float:
 
 
 def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
-    """Of `values` (n,) in order of time, NaN left out; None with fewer than two. `ordered` False:
-    their order means nothing, and they are taken as independent.
+    """Dependence of `values` (n,) in order of time, NaN left out; None with fewer than two.
+    `ordered` False: their order means nothing, and they are assumed independent.
 
-    The sample's own standard deviation is too small where values follow one another; it is
+    The sample's own standard deviation is too small where values depend on one another; it is
     corrected by the expectation of s^2. Intervals with `u_mean` and `dof` cover at least 93.5 % for
-    a nominal 95 % from 15 values on where phi is at most 0.5, and about 97 % where there is no
-    dependence: not knowing phi has its price.
+    a nominal 95 % from 15 values up where phi is at most 0.5, and about 97 % where there is no
+    dependence: the price of not knowing phi.
     """
     known = values[np.isfinite(values)]
     n = len(known)
@@ -110,7 +110,7 @@ def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
         )
     most = phi_at_most(phi, n)
     effective = n / inflation(most, n)
-    # of the variance values count for more than of the mean: their squares are less alike
+    # for the variance the effective number is larger than for the mean: squares are less correlated
     dof = max(n * (1 - most * most) / (1 + most * most) - 1, 1.0)
     return Dependence(
         n, phi, math.sqrt(square), effective, math.sqrt(square / effective), dof, whole

@@ -59,9 +59,9 @@ def sd_interval(
     values: Float, confidence: float = 0.95, known: Dependence | None = None
 ) -> Interval:
     """Chi-square interval of the standard deviation of normal values; None with fewer than two.
-    With `known` as many degrees of freedom count as the values are worth.
+    With `known`, the degrees of freedom follow the effective number of values.
 
-    NIST/SEMATECH e-Handbook 1.3.5.8 (the test turned round).
+    NIST/SEMATECH e-Handbook 1.3.5.8 (the test inverted).
     """
     from scipy import special
 
@@ -78,14 +78,14 @@ def sd_interval(
 def percentile_ranks(
     n: int, fraction: float, confidence: float = 0.95, worth: int | None = None
 ) -> tuple[int | None, int | None]:
-    """The order statistics (from 1) that hold a percentile with at least this confidence.
+    """The order statistics (from 1) that enclose a percentile with at least this confidence.
 
-    `worth` is how many independent values the `n` are worth, where they follow one another: ranks
-    are found for so many and taken at the same share of `n`, outwards. That is careful, since
-    whether a value lies below a percentile resembles its neighbour's less than the value itself.
-    The number of values below the percentile is binomial, whatever the distribution: David and
-    Nagaraja, Order Statistics, 3rd ed., section 7.1. Equal tails. None where even the smallest or
-    largest value is not far enough out.
+    `worth` is the effective number of independent values among the `n`, where they depend on one
+    another: ranks are found for that number and placed at the same share of `n`, outwards. That is
+    conservative, since whether a value lies below a percentile is less correlated with its
+    neighbour than the value itself. The number of values below the percentile is binomial, whatever
+    the distribution: David and Nagaraja, Order Statistics, 3rd ed., section 7.1. Equal tails. None
+    where even the smallest or largest value is not far enough out.
     """
     from scipy import special
 
@@ -103,7 +103,7 @@ def percentile_ranks(
 def percentile(
     values: Float, fraction: float, confidence: float = 0.95, worth: int | None = None
 ) -> Percentile | None:
-    """The percentile (Hyndman and Fan's definition 7, see statistics.quantile) and its
+    """The percentile (Hyndman and Fan's definition 7, see summary.quantile) and its
     distribution-free interval; None without values. `worth` see percentile_ranks."""
     known = np.sort(values[np.isfinite(values)])
     if not len(known):

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""How fast a quantity changes on the whole, where it does not change along a straight line.
+"""Mean rate of change of a quantity that does not change along a straight line.
 
 The mean rate is the difference between the first and the last reading over their distance: it needs
-no model of what makes the change, and no smooth curve that is too stiff for the ends can shift it.
-A curve of least squares (Legendre polynomials, so that its terms hardly depend on one another)
-through all readings tells what the two readings are worth: their scatter about it.
+no model of the change, and cannot be shifted by a smooth curve too stiff at the ends. A least
+squares curve (Legendre polynomials, so that its terms hardly depend on one another) through all
+readings gives the uncertainty of the two readings: their scatter about it.
 """
 
 from __future__ import annotations
@@ -21,20 +21,20 @@ from rig.core.recording import Bool, Float
 LEAST_TERMS, MOST_TERMS = 3, 10
 READINGS_A_TERM = 3
 LEAST_FREE = 1e-6
-"""Share of its variance that a reading keeps about a curve which it draws towards itself."""
+"""Share of its variance that a reading keeps about a curve that it pulls towards itself."""
 ENDS_FAR = 4.0
-"""Standard deviations: by chance one independent end in 16,000 is farther off (normal law)."""
+"""Standard deviations: one independent end in 16,000 is farther off by chance (normal law)."""
 ROUNDED = 1e-9
-"""Of the greatest value: what arithmetic leaves is no scatter."""
+"""Share of the greatest value: arithmetic noise below it is no scatter."""
 LAGS, LEAST_SECOND = (1, 2, 4), 8
-"""Distances of second differences, and how many of them tell a scatter."""
+"""Distances of second differences, and fewest of them that give a scatter."""
 
 
 def about_neighbours(value: Float) -> float:
-    """Standard deviation of one reading about a line through its neighbours: the second differences
-    of `value` (n,), which a steady change leaves at 0, by their median so that turns and steps do
-    not count; the largest over some distances, since neighbours may resemble one another. For
-    independent readings of standard deviation s a second difference has s sqrt(6). 0 with too
+    """Standard deviation of one reading about a line through its neighbours: from the second
+    differences of `value` (n,), which a steady change leaves at 0, by their median so that turns
+    and steps do not count; the largest over several distances, since neighbours may be correlated.
+    For independent readings of standard deviation s a second difference has s sqrt(6). 0 with too
     few."""
     found = 0.0
     for lag in LAGS:
@@ -46,9 +46,9 @@ def about_neighbours(value: Float) -> float:
 
 class MeanRate(NamedTuple):
     """`rate` from the first to the last reading, `error` its standard error; `ends_error` that of
-    the curve's ends for independent readings, of a curve of `terms` terms; `rest` (k,) what the
-    readings that were used, `used` (n,), lie off it. `first_alone`, `last_alone`: that reading
-    lies far off the curve through all others, and the one beside it does not."""
+    the curve's ends for independent readings, for a curve of `terms` terms; `rest` (k,) the
+    residuals of the readings used, `used` (n,). `first_alone`, `last_alone`: that reading lies far
+    off the curve through all others, and the one beside it does not."""
 
     rate: float
     error: float
@@ -61,8 +61,8 @@ class MeanRate(NamedTuple):
 
 
 def mean_rate(t: Float, value: Float) -> MeanRate | None:
-    """Of `value` (n,) over `t`, in order of time; None with readings at too few instants for a
-    curve (readings that arrived together share one).
+    """Mean rate of `value` (n,) over `t`, in order of time; None with readings at too few instants
+    for a curve (readings that arrived together share one).
 
     Many terms on purpose: terms chosen by the noise (an information criterion) leave too much of a
     smooth fall in the scatter. Lone readings far off the curve are left out, the two ends never.

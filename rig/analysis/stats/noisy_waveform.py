@@ -1,12 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""One transition of a waveform with noise: crossings by local fits, with their uncertainty.
+"""One transition of a noisy waveform: crossings by local fits, with their uncertainty.
 
-The terms are those of rig.analysis.stats.waveform (IEEE Std 181-2011). A reading that first lies
-beyond a level says little where noise put it there. Here a parabola of least squares is laid
-through the samples about each crossing. Its width grows as long as the crossings found agree
-within their uncertainty (the choice of width by Lepski's method, Theory Probab. Appl. 35 (1991)
-454, from memory); how much the last widening moved the crossing stays in the uncertainty, and so
-does what the noise puts into the fit.
+The terms are those of rig.analysis.stats.waveform (IEEE Std 181-2011). With noise, the first
+reading beyond a level says little. Here a least squares parabola is fitted to the samples around
+each crossing. Its width grows as long as the crossings found agree within their uncertainty (the
+choice of width by Lepski's method, Theory Probab. Appl. 35 (1991) 454, from memory). The shift of
+the crossing in the last widening stays in the uncertainty, as does the effect of noise on the fit.
 """
 
 from __future__ import annotations
@@ -19,37 +18,37 @@ import numpy as np
 from rig.core.recording import Float
 
 SMOOTH_TO = 0.01
-"""Of the amplitude: the samples are averaged to this noise to see about where a crossing lies."""
+"""Share of the amplitude: samples are averaged to this noise to locate a crossing roughly."""
 SETTLED_SMOOTH = 0.15
-"""Of the settling band, likewise."""
+"""Share of the settling band, likewise."""
 SETTLED_SPARE = 1.25
-"""So near its level the waveform is flat, and a width that seems to agree may not be the best: the
-uncertainty is taken larger by this (found by simulation, tests/checks/test_noisy_waveform.py)."""
+"""This near its level the waveform is flat, and a width that seems to agree may not be the best:
+the uncertainty is enlarged by this (found by simulation, tests/checks/test_noisy_waveform.py)."""
 SIGMAS, ON_ONE_WAY = 1.5, 2.0
-"""A swing whose peak lies nearer the edge of the band than so many standard uncertainties may end
-in it or beyond it; instants farther apart than so many times the way of a first-order answer
-through that are of two swings."""
+"""A swing whose peak lies nearer the edge of the band than this many standard uncertainties may end
+in it or beyond it; instants farther apart than this many times the passage of a first-order answer
+through that belong to two swings."""
 LEAST_EACH_SIDE = 2
 WIDER = 1.5
 WIDEST_SHARE = 0.5
-"""A fit reaches this share of the 10-90 % duration to either side at most."""
+"""Maximum reach of a fit to either side, as a share of the 10-90 % duration."""
 AGREE = 2.0
 """Two crossings agree within this many standard uncertainties of the narrower fit."""
 CLEAR = 0.25
-"""Largest uncertainty of a fit's middle as a share of the change to either side within it."""
+"""Maximum uncertainty of a fit's middle as a share of the change to either side within it."""
 FLAT_90, FLAT_SETTLED = 0.22, 0.044
-"""Slopes of an answer of first order at 90 % and at 98 %: ln 9 / 10, ln 9 / 50."""
+"""Slopes of a first-order answer at 90 % and at 98 %: ln 9 / 10, ln 9 / 50."""
 PEAK_SHARE = 0.4
-"""Of the 10-90 % duration: how long the samples are averaged to find an overshoot."""
+"""Share of the 10-90 % duration over which samples are averaged to find an overshoot."""
 SLOW_PEAK = 2.0
-"""Peak of a ripple over its robust standard deviation, and something to spare."""
+"""Peak of a ripple over its robust standard deviation, plus a margin."""
 
 
 class Noise(NamedTuple):
-    """Standard deviations as shares of the amplitude: `white` from sample to sample, `slow` of what
-    the samples beside one another share (ripple, the gauge's step), on the way; `end_white`,
-    `end_slow` the same in the state that is reached; `low`, `high` of the two levels; `left` of
-    what a correction may have left until that state is reached."""
+    """Standard deviations as shares of the amplitude: `white` from sample to sample, `slow` shared
+    by neighbouring samples (ripple, the gauge's step), on the way; `end_white`, `end_slow` the same
+    in the state that is reached; `low`, `high` of the two levels; `left` of what a correction may
+    have left until that state is reached."""
 
     white: float
     slow: float
@@ -66,7 +65,7 @@ class Noise(NamedTuple):
 
     @property
     def at_the_end(self) -> Noise:
-        """As it is in the state that is reached."""
+        """The same in the state that is reached."""
         return self._replace(white=self.end_white, slow=self.end_slow)
 
 
@@ -81,9 +80,9 @@ NOWHERE = At(math.nan, math.nan)
 
 
 class Noisy(NamedTuple):
-    """As Passages for one window, with uncertainties. Of `overshoot` and `undershoot` (percent)
-    only what stands above the noise is given, NaN else; `floor` (percent) is how large the two may
-    be without being seen."""
+    """As Passages for one window, with uncertainties. `overshoot` and `undershoot` (percent) are
+    given only where they stand above the noise, NaN otherwise; `floor` (percent) is how large the
+    two may be without being seen."""
 
     t10: At
     t50: At
@@ -97,7 +96,7 @@ class Noisy(NamedTuple):
 def noisy_passage(t: Float, change: Float, noise: Noise, band: float) -> Noisy:
     """The transition of `change` (m,), which goes from 0 to 1, at the times `t` (m,) in order.
 
-    `settled` is where the change comes to stay within `band` of 1, NaN where it does not.
+    `settled` is where the change enters within `band` of 1 and stays, NaN where it does not.
     """
     nothing = Noisy(NOWHERE, NOWHERE, NOWHERE, NOWHERE, math.nan, math.nan, math.nan)
     length = _length(noise.white, SMOOTH_TO)
@@ -125,7 +124,7 @@ def noisy_passage(t: Float, change: Float, noise: Noise, band: float) -> Noisy:
 
 
 def _length(white: float, wanted: float) -> int:
-    """So many samples average white noise down to `wanted`."""
+    """Number of samples that averages white noise down to `wanted`."""
     return max(math.ceil((white / wanted) ** 2), 1)
 
 
@@ -145,7 +144,7 @@ def _crossing(
     slope: float, falls: bool = False,
 ) -> At:  # fmt: skip
     """Where the change crosses `level` near the sample at `place`, upward (or downward). `slope` is
-    about how steep it is there, in amplitudes per 10-90 % duration `rise`."""
+    the approximate slope there, in amplitudes per 10-90 % duration `rise`."""
     rising, reach = -1.0 if falls else 1.0, WIDEST_SHARE * rise
     at, found = float(t[place]), NOWHERE
     every = float(t[-1] - t[0]) / (len(t) - 1)
@@ -173,7 +172,7 @@ def _crossing(
 
 
 def _least_each_side(scatter: float, slope: float) -> float:
-    """So many samples to either side that the slope (amplitudes per sample) stands clear of the
+    """Samples to either side needed for the slope (amplitudes per sample) to stand clear of the
     scatter: a fit to fewer may find any slope."""
     each = float(LEAST_EACH_SIDE)
     while slope > 0 and scatter * 1.5 / math.sqrt(2 * each + 1) > CLEAR * slope * each:
@@ -184,8 +183,8 @@ def _least_each_side(scatter: float, slope: float) -> float:
 def _fitted(
     t: Float, change: Float, at: float, level: float, rising: float, white: float
 ) -> tuple[At, float] | None:
-    """The crossing of the parabola through these samples, and how steep it is there; None where
-    it has none among them."""
+    """The crossing of the parabola through these samples, and its slope there; None where it has
+    none among them."""
     if len(t) < 2 * LEAST_EACH_SIDE:
         return None
     scale = max(float(t[-1] - t[0]) / 2, 1e-12)
@@ -211,7 +210,7 @@ def _fitted(
 def _settled(
     t: Float, change: Float, mid: int, rise: float, noise: Noise, band: float
 ) -> At:  # fmt: skip
-    """Where the change comes into the band for good; NaN where it is not in it at the end."""
+    """Where the change enters the band for good; NaN where it is not in it at the end."""
     length = _length(noise.white, SETTLED_SMOOTH * band)
     smooth = _smoothed(change, length)
     away = np.abs(smooth[mid:] - 1.0)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Strokes that stand apart. They are flagged, never deleted: every figure keeps them."""
+"""Strokes that stand apart. They are flagged, never deleted: every figure includes them."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ from rig.core.recording import Float, Int64
 
 
 class Grubbs(NamedTuple):
-    """The value farthest from the mean, in standard deviations (`g`), what chance alone would
-    exceed with 5 % (`critical`), and that value's place in the array where it does, else None."""
+    """The value farthest from the mean, in standard deviations (`g`), the value that chance alone
+    would exceed with 5 % (`critical`), and its index in the array where it exceeds that, else
+    None."""
 
     g: float
     critical: float
@@ -22,8 +23,8 @@ class Grubbs(NamedTuple):
 
 
 class Fences(NamedTuple):
-    """Tukey's fences and the places of the values beyond them. `slow` is how many lie above the
-    upper outer fence: now and then a very slow stroke, as a sticking spool gives."""
+    """Tukey's fences and the indices of the values beyond them. `slow` is how many lie above the
+    upper outer fence: an occasional very slow stroke, as from a sticking spool."""
 
     inner: tuple[float, float]
     outer: tuple[float, float]
@@ -63,9 +64,8 @@ def grubbs(values: Float, alpha: float = 0.05) -> Grubbs | None:
 def fences(values: Float) -> Fences | None:
     """Fences at 1.5 (inner) and 3 (outer) interquartile ranges beyond the quartiles.
 
-    NIST/SEMATECH e-Handbook 7.1.6, with the quartiles of statistics.quantile (place (n - 1) p;
-    the handbook takes (n + 1) p, which lies a little farther out). None with fewer than four
-    values.
+    NIST/SEMATECH e-Handbook 7.1.6, with the quartiles of summary.quantile (place (n - 1) p; the
+    handbook uses (n + 1) p, which lies slightly farther out). None with fewer than four values.
     """
     if np.count_nonzero(np.isfinite(values)) < 4:
         return None

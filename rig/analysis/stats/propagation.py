@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Distributions propagated: the sum of independent inputs in closed numbers, and Monte Carlo.
+"""Propagate distributions: the sum of independent inputs in closed form, and Monte Carlo.
 
 JCGM 101:2008. `Spread` needs no random numbers and costs a millisecond, so every run has it;
-`monte_carlo` takes any model, linear or not, and is the independent check.
+`monte_carlo` accepts any model, linear or not, and is the independent check.
 """
 
 from __future__ import annotations
@@ -23,15 +23,15 @@ DIVISORS = {
     "arcsine": math.sqrt(2),
     "two-point": 1.0,
 }
-"""What a line's value is divided by for its standard uncertainty. "two-point": at either end with
-the same chance, the widest that a bounded quantity can be spread."""
+"""Divisor of a line's value for its standard uncertainty. "two-point": at either end with equal
+probability, the widest spread of a bounded quantity."""
 
 CELLS, FINE_CELLS = 64, 512
-"""Of the grid; fine where the smooth part over it is narrower than a coarse cell."""
+"""Cells of the grid; fine where the smooth part over it is narrower than a coarse cell."""
 BISECTIONS = 34
 """Halvings: the quantile is good to ten digits of its range."""
 NEGLIGIBLE = 1e-3
-"""Of the largest part: below it a part's shape is not looked at."""
+"""Share of the largest part below which a part's shape is ignored."""
 SIGMAS = 5.5
 
 
@@ -47,9 +47,9 @@ class Part(NamedTuple):
 class Spread:
     """The distribution, about zero, of the sum of independent parts.
 
-    Parts of finite degrees of freedom are taken together as one t (Welch-Satterthwaite); the
-    others are convolved on a grid of cells, and the t or normal part over it exactly, so that its
-    tails are not cut. Every part is symmetric about zero.
+    Parts with finite degrees of freedom are combined into one t (Welch-Satterthwaite); the others
+    are convolved on a grid of cells, and the t or normal part over it exactly, so that its tails
+    are not cut. Every part is symmetric about zero.
     """
 
     def __init__(self, parts: Iterable[Part]) -> None:
@@ -98,7 +98,7 @@ class Spread:
         return (low + high) / 2
 
     def half_width(self, coverage: float) -> float:
-        """Half the interval about zero that holds the share `coverage`."""
+        """Half the interval about zero that contains the share `coverage`."""
         return self.quantile(0.5 + coverage / 2)
 
 
@@ -109,8 +109,8 @@ def _as_one_t(parts: list[Part]) -> tuple[float, float]:
 
 
 def _grid(parts: list[Part], smooth: float) -> tuple[Float, Float]:
-    """Cell centres and probabilities of the sum of bounded (or nearly bounded) parts; `smooth`
-    is the scale of what lies over them."""
+    """Cell centres and probabilities of the sum of bounded (or nearly bounded) parts; `smooth` is
+    the scale of the smooth part over them."""
     at, weight = np.zeros(1), np.ones(1)
     if not parts:
         return at, weight
@@ -180,7 +180,7 @@ def monte_carlo(
     numpy) where the correlations contradict each other.
 
     `inputs` gives for each argument its estimate and its Part; `model` takes arrays (n,) and
-    gives one. Same seed, same result.
+    returns one. Same seed, same result.
     """
     rng = np.random.default_rng(seed)
     together = _draw_together(inputs, correlations or {}, n, rng)

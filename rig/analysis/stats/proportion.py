@@ -9,8 +9,8 @@ from rig.analysis.stats.intervals import Interval
 
 
 def clopper_pearson(n: int, of: int, confidence: float = 0.95) -> Interval:
-    """Exact interval of a share of which `n` of `of` were seen: covers at least as often as
-    stated. Clopper and Pearson, Biometrika 26 (1934) 404. None for of = 0."""
+    """Exact interval of a share seen as `n` of `of`: coverage is at least as stated. Clopper and
+    Pearson, Biometrika 26 (1934) 404. None for of = 0."""
     from scipy import special
 
     if _nothing(n, of):
@@ -41,7 +41,7 @@ def wilson(n: int, of: int, confidence: float = 0.95) -> Interval:
 def upper_bound(n: int, of: int, confidence: float = 0.95) -> float | None:
     """One-sided exact upper bound of a share: with 0 of 59, 0.0495 at 95 %. None for of = 0.
 
-    Clopper and Pearson's upper end with the whole risk on one side; for n = 0 it is
+    Clopper and Pearson's upper end with all the risk on one side; for n = 0 it is
     1 - (1 - confidence)^(1/of).
     """
     from scipy import special
@@ -84,7 +84,7 @@ def strokes_for(reliability: float, confidence: float, allowed: int = 0) -> int:
 def reliability_words(missed: int, of: int, confidence: float = 0.95) -> str:
     """ "59 of 59: at least 95 % reliable with 95 % confidence"; empty without strokes.
 
-    Rounded downwards. It speaks of strokes like these: same valve, same conditions.
+    Rounded down. It applies to strokes like these: same valve, same conditions.
     """
     bound = upper_bound(missed, of, confidence)
     if bound is None:

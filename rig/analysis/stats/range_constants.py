@@ -9,7 +9,7 @@ import math
 import numpy as np
 
 MANY_GROUPS = 15
-"""Above so many groups printed tables use d2 (Duncan, Quality Control and Industrial Statistics).
+"""Above this many groups printed tables use d2 (Duncan, Quality Control and Industrial Statistics).
 """
 REACH = 8.0
 POINTS = 601
@@ -19,9 +19,9 @@ POINTS = 601
 def d2_d3(m: int) -> tuple[float, float]:
     """d2 = E[R] and d3 = sd[R] for the range R of m (at least 2, ValueError) standard normals.
 
-    Tippett, Biometrika 17 (1925) 364: E[R] = integral of 1 - P^m - (1 - P)^m. E[R^2] comes from
-    the distribution of R, P(R <= r) = m integral of phi(x) (P(x + r) - P(x))^(m - 1), both by the
-    trapezoid rule, the second with its end correction. Right to eight digits.
+    Tippett, Biometrika 17 (1925) 364: E[R] = integral of 1 - P^m - (1 - P)^m. E[R^2] comes from the
+    distribution of R, P(R <= r) = m integral of phi(x) (P(x + r) - P(x))^(m - 1), both by the
+    trapezoid rule, the second with its end correction. Accurate to eight digits.
     """
     from scipy import special
 
@@ -41,7 +41,7 @@ def d2_d3(m: int) -> tuple[float, float]:
 
 
 def d2_star(m: int, groups: int) -> float:
-    """What the mean range of `groups` groups of `m` is divided by so that its square is unbiased:
+    """Divisor of the mean range of `groups` groups of `m` that makes its square unbiased:
     sqrt(d2^2 + d3^2 / groups), and d2 above MANY_GROUPS as in printed tables.
 
     Duncan's table: 3 values in 1 group give 1.9116 (K2 = 0.5231), in 30 groups 1.6926

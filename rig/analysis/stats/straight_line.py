@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A straight line through readings: least squares, after readings far off it are left out."""
+"""A straight line through readings: least squares, after leaving out readings far off it."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ class Line(NamedTuple):
 def fit_line(t: Float, value: Float) -> Line | None:
     """Least squares line and the standard error of its slope, readings far off left out.
 
-    Draper and Smith, Applied Regression Analysis, 3rd ed., section 1.4: the error is
-    sqrt(SSR / (n - 2) / Sxx), and holds for independent readings. What is far off is judged from
-    a line through the medians of up to 100 groups (median of the slopes between all pairs: Sen,
-    J. Am. Stat. Assoc. 63 (1968) 1379), so that a few wild readings cannot hide themselves.
-    None with fewer than three readings or all at one instant.
+    Draper and Smith, Applied Regression Analysis, 3rd ed., section 1.4: the error is sqrt(SSR / (n
+    - 2) / Sxx), and is valid for independent readings. Readings far off are found from a line
+    through the medians of up to 100 groups (median of the slopes between all pairs: Sen, J. Am.
+    Stat. Assoc. 63 (1968) 1379), so that a few wild readings cannot hide themselves. None with
+    fewer than three readings or all at one instant.
     """
     if len(t) < 3 or not np.ptp(t) > 0:
         return None
@@ -77,8 +77,8 @@ def _median_line(t: Float, value: Float) -> tuple[float, float]:
 
 
 def far_off(residual: Float, value: Float) -> float:
-    """From where a residual is far off: six robust standard deviations, and never less than two
-    steps of the gauge's display."""
+    """The residual from which a reading is far off: six robust standard deviations, and never less
+    than two steps of the gauge's display."""
     scale = 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
     steps = np.diff(np.unique(value))
     step = float(steps.min()) if len(steps) else 0.0

@@ -25,10 +25,10 @@ class Summary(NamedTuple):
 
 
 def summarise(values: Float) -> Summary:
-    """Summary of `values` (n,); NaN stands for "no number" and is left out.
+    """Summary of `values` (n,); NaN means "no number" and is left out.
 
-    The mean is corrected by the mean of the residuals and the sum of squares is taken about it
-    (two passes), so that a small spread on a large value keeps its digits.
+    The mean is corrected by the mean of the residuals and the sum of squares is about it (two
+    passes), so that a small spread on a large value keeps its digits.
     """
     known = values[np.isfinite(values)]
     n = len(known)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Tolerance intervals: what a stated share of all future strokes keeps to, with confidence."""
+"""Tolerance intervals: what a stated share of all future strokes stays within, with confidence."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from rig.analysis.stats.summary import summarise
 from rig.core.recording import Float
 
 REACH = 8.5
-"""Standard errors of the mean integrated over: the rest is below 1e-16."""
+"""Standard errors of the mean to integrate over: the rest is below 1e-16."""
 NODES = 80
 LARGEST_N = 10_000
-"""Above it the factors' large-sample forms are used, right to four digits there."""
+"""Above it the factors' large-sample forms are used, accurate to four digits there."""
 
 
 @functools.lru_cache(maxsize=256)
@@ -41,10 +41,10 @@ def one_sided_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -
 
 @functools.lru_cache(maxsize=256)
 def two_sided_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -> float:
-    """Exact k: mean -+ k sd holds a share `coverage` of a normal population with `confidence`.
+    """Exact k: mean -+ k sd contains a share `coverage` of a normal population with `confidence`.
 
-    n values, at least 2 (ValueError). ISO 16269-6:2014, annex; Wald and Wolfowitz, Ann. Math.
-    Stat. 17 (1946) 208, integrated over the distribution of the mean without approximation.
+    n values, at least 2 (ValueError). ISO 16269-6:2014, annex; Wald and Wolfowitz, Ann. Math. Stat.
+    17 (1946) 208, integrated over the distribution of the mean without approximation.
     """
     from scipy import special
 
@@ -73,7 +73,7 @@ def two_sided_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -
 
 
 def _half_width(off_centre: Float, coverage: float) -> Float:
-    """Half width r of the interval about each `off_centre` that holds `coverage` of a standard
+    """Half width r of the interval about each `off_centre` that contains `coverage` of a standard
     normal: Phi(x + r) - Phi(x - r) = coverage."""
     from scipy import special
 
@@ -98,7 +98,7 @@ def two_sided(
     known: Dependence | None = None,
 ) -> Interval:  # fmt: skip
     """Normal tolerance interval of `values` (n,), NaN left out; None with fewer than two. With
-    `known` the values count as many as they are worth where they follow one another."""
+    `known`, dependent values are counted at their effective number."""
     return _about_the_mean(values, two_sided_factor, coverage, confidence, known)
 
 
@@ -106,7 +106,8 @@ def one_sided(
     values: Float, coverage: float = 0.95, confidence: float = 0.95,
     known: Dependence | None = None,
 ) -> Interval:  # fmt: skip
-    """The lower and the upper one-sided normal tolerance bound, each with `confidence` alone."""
+    """The lower and the upper one-sided normal tolerance bound, each with `confidence` by
+    itself."""
     return _about_the_mean(values, one_sided_factor, coverage, confidence, known)
 
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Drift over the strokes of a run: a trend that needs no normal values, and where a level jumps."""
+"""Drift over the strokes of a run: a trend without assuming normal values, and jumps in level."""
 
 from __future__ import annotations
 
@@ -12,22 +12,22 @@ from rig.analysis.stats.dependence import inflation, phi_of
 from rig.core.recording import Float, Int64
 
 LARGEST_N = 700
-"""More values are put into at most so many equal groups of consecutive strokes, each taken by its
-median; strokes left over at the end are not used."""
+"""With more values, at most this many equal groups of consecutive strokes are formed, each
+represented by its median; strokes left over at the end are not used."""
 EXACT_N = 10
-"""Up to here, without ties, the exact distribution of S is used; above, the normal one."""
+"""Up to this, without ties, the exact distribution of S is used; above, the normal one."""
 SHORTEST_LEVEL = 5
-"""Strokes on either side of a change of level."""
+"""Fewest strokes on either side of a change of level."""
 MOST_CHANGES = 5
 CHANGE_ALPHA = 0.01
 
 
 class Trend(NamedTuple):
     """Mann-Kendall test and Sen's slope. `s` is Kendall's S, `tau` = S over all pairs, `p` the
-    two-sided probability of such an S without any trend; `slope` per stroke with its 95 %
-    interval, `change` = slope times the strokes from first to last. `grouped` is how many strokes
-    went into each point (1: every stroke by itself). `direction`: "rising", "falling", "none"
-    (p above 0.05)."""
+    two-sided probability of such an S without any trend; `slope` per stroke with its 95 % interval,
+    `change` = slope times the strokes from first to last. `grouped` is the number of strokes in
+    each point (1: every stroke by itself). `direction`: "rising", "falling", "none" (p above
+    0.05)."""
 
     n: int
     grouped: int
@@ -42,7 +42,7 @@ class Trend(NamedTuple):
 
 
 class Change(NamedTuple):
-    """The level changed: `number` is the first stroke of the new one, `before` and `after` the
+    """A change of level: `number` is the first stroke of the new level, `before` and `after` the
     medians of the strokes between this and the neighbouring changes, `p` of the test."""
 
     number: int
@@ -55,12 +55,12 @@ def trend(
     number: Int64, values: Float, alpha: float = 0.05, *, ordered: bool = True
 ) -> Trend | None:
     """Trend of `values` (n,) over the stroke `number` (n,), increasing; NaN is left out. `ordered`
-    False: values are taken as independent.
+    False: values are assumed independent.
 
     Mann, Econometrica 13 (1945) 245; Kendall, Rank Correlation Methods (variance with ties,
     continuity correction); slope and its interval: Sen, J. Am. Stat. Assoc. 63 (1968) 1379. The
-    interval and p allow for strokes that resemble the one before them: the variance of S is that
-    of independent values times the inflation of the residuals about the slope (Yue and Wang, Water
+    interval and p allow for strokes that resemble the one before them: the variance of S is that of
+    independent values times the inflation of the residuals about the slope (Yue and Wang, Water
     Resour. Manag. 18 (2004) 201; from memory). None with fewer than four values.
     """
     from scipy import special
@@ -131,9 +131,9 @@ def changes(
 
     Pettitt's rank test (Appl. Stat. 28 (1979) 126), p = 2 exp(-6 K^2 / (n^3 + n^2)), which is
     slightly conservative, applied again to both sides of each change found (binary segmentation).
-    K^2 is divided by the inflation of the residuals about both levels, so that strokes which
-    resemble the one before them are no change (rig.analysis.stats.dependence).
-    A steady drift is also found as a change: read it together with the trend.
+    K^2 is divided by the inflation of the residuals about both levels, so that correlated strokes
+    are not a change (rig.analysis.stats.dependence). A steady drift is also found as a change: read
+    it together with the trend.
     """
     known = np.flatnonzero(np.isfinite(values))
     v = values[known]
@@ -160,7 +160,7 @@ def changes(
 
 
 def pettitt(values: Float, *, ordered: bool = True) -> tuple[int | None, float]:
-    """The place of the first value of the new level, and p; None where too few values.
+    """Index of the first value of the new level, and p; None where there are too few values.
 
     K is the largest |2 (sum of the first t ranks) - t (n + 1)|, tied values sharing their ranks.
     Both levels are at least SHORTEST_LEVEL long.

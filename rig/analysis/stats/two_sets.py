@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """Tests of two sets of values: by ranks, by the distance of their distributions, and of counts.
 
-Worked out here and not by scipy.stats, which takes longer to load than a page may take to come, and
-45 MB of a small board; the tests hold them against it. p: how often chance alone would give as
-much, 0 to 1.
+Computed here and not by scipy.stats, which takes longer to load than a page may take to appear, and
+45 MB of a small board; the tests compare against it. p: probability of as much by chance alone,
+0 to 1.
 """
 
 from __future__ import annotations
@@ -45,8 +45,8 @@ def rank_p(one: Float, two: Float) -> float:
 
 
 def _orders(n: int, m: int) -> np.ndarray:
-    """Of the orders of n and m values, how many have the rank sum's statistic 0, 1 ... n m: the
-    coefficients of the Gaussian binomial, as whole numbers."""
+    """Number of orders of n and m values whose rank sum statistic is 0, 1 ... n m: the coefficients
+    of the Gaussian binomial, as whole numbers."""
     n, m = min(n, m), max(n, m)
     ways = np.zeros(n * m + 1, object)
     ways[0] = 1
@@ -58,8 +58,8 @@ def _orders(n: int, m: int) -> np.ndarray:
 
 
 class Distance(NamedTuple):
-    """The largest distance between the shares of two sets that lie below a value, 0 to 1, and how
-    often chance alone would give as much."""
+    """The largest distance between the shares of two sets that lie below a value, 0 to 1, and the
+    probability of as much by chance alone."""
 
     distance: float
     p: float
@@ -91,9 +91,9 @@ def distance(one: Float, two: Float) -> Distance | None:
 
 
 def _left_band(n: int, m: int, h: int) -> float:
-    """Chance that the values of both sets, taken in order of size, are once at a distance of h
-    over the least common multiple of n and m: worked out value by value, as of `d` values `i` are
-    of the first set."""
+    """Probability that the values of both sets, in order of size, are at least once at a distance
+    of h over the least common multiple of n and m. Computed value by value: of the first `d`
+    values, `i` are from the first set."""
     step, i_all = math.gcd(n, m), np.arange(n + 1)
     left = np.zeros(n + 1)
     for d in range(1, n + m + 1):

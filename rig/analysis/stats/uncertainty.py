@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""Measurement uncertainty: a budget line by line, combined, expanded, and said as an interval.
+"""Measurement uncertainty: a budget line by line, combined, expanded, and stated as an interval.
 
 JCGM 100:2008 (GUM): standard uncertainty of each input (4.2, 4.3), combination (5.1.2), effective
 degrees of freedom (Welch-Satterthwaite, G.4.1), coverage factor (G.3). Where a part that is not
-normal weighs so much that this would misstate the interval, the interval comes from the whole
-distribution (JCGM 101:2008, rig.analysis.stats.propagation) and says so.
+normal is large enough to misstate the interval, the interval comes from the whole distribution
+(JCGM 101:2008, rig.analysis.stats.propagation) and says so.
 """
 
 from __future__ import annotations
@@ -19,15 +19,15 @@ from rig.analysis.stats.propagation import DIVISORS, Part, Spread
 COVERAGE = 0.95
 JCGM_100, JCGM_101 = "JCGM 100", "JCGM 101"
 DIFFERS = 0.01
-"""The two intervals are the same where their half widths differ by less than this share (the
-comparison of JCGM 101:2008, clause 8, held to two digits)."""
+"""The two intervals are equal where their half widths differ by less than this share (the
+comparison of JCGM 101:2008, clause 8, to two digits)."""
 
 
 class Line(NamedTuple):
     """One line of a budget. `value` in `unit`: the standard deviation of a "normal" or "t" line,
     the half width of a "rectangular", "triangular", "arcsine" or "two-point" one. `sensitivity`
-    turns the line's unit into the budget's. `dof` degrees of freedom, infinite for a bound that is
-    sure."""
+    converts the line's unit to the budget's. `dof` degrees of freedom, infinite for a certain
+    bound."""
 
     name: str
     value: float
@@ -51,7 +51,7 @@ class Line(NamedTuple):
 
 
 Correlations = Mapping[tuple[str, str], float]
-"""Correlation coefficients of pairs of lines, by their names; those not named are 0."""
+"""Correlation coefficients of pairs of lines, by their names; 0 for any not named."""
 
 
 class Combined(NamedTuple):
@@ -65,9 +65,9 @@ def combine(lines: Sequence[Line], correlations: Correlations | None = None) -> 
     """Combined standard uncertainty, and Welch-Satterthwaite degrees of freedom
     u^4 / sum(part^4 / dof) (JCGM 100:2008, 5.1.2, 5.2.2 and G.2b). (0, infinite) for none.
 
-    Lines that are correlated count as one part, with the fewest degrees of freedom among them:
-    Welch and Satterthwaite hold for independent parts only. Raises ValueError for a correlation
-    that names no line, or a set of them that cannot be.
+    Correlated lines count as one part, with the fewest degrees of freedom among them: Welch and
+    Satterthwaite is valid for independent parts only. Raises ValueError for a correlation that
+    names no line, or an impossible set of them.
     """
     parts = independent_parts(lines, correlations or {})
     square = math.fsum(part.u**2 for part in parts)
@@ -76,8 +76,8 @@ def combine(lines: Sequence[Line], correlations: Correlations | None = None) -> 
 
 
 def independent_parts(lines: Sequence[Line], correlations: Correlations) -> list[Part]:
-    """The lines as independent parts: one of its own for each line without a correlation, one,
-    taken as normal, for all that are linked by them."""
+    """The lines as independent parts: one for each line without a correlation, and one, assumed
+    normal, for all lines linked by correlations."""
     names = [line.name for line in lines]
     for pair, r in correlations.items():
         if not (set(pair) <= set(names) and pair[0] != pair[1] and -1 <= r <= 1):
@@ -108,8 +108,9 @@ def independent_parts(lines: Sequence[Line], correlations: Correlations) -> list
 
 
 def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
-    """k of Student's t for a two-sided interval; `dof` is cut to whole numbers (JCGM 100:2008,
-    G.4.1), infinite gives the normal factor. Raises ValueError below one degree of freedom."""
+    """k of Student's t for a two-sided interval; `dof` is truncated to whole numbers (JCGM
+    100:2008, G.4.1), infinite gives the normal factor. Raises ValueError below one degree of
+    freedom."""
     from scipy.special import ndtri, stdtrit
 
     if not dof >= 1:
@@ -120,10 +121,10 @@ def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
 
 @dataclass(frozen=True)
 class Budget:
-    """The budget of one result. `value` as reported; what is known of the measurand is spread
-    about `value + correction`. Lines, `u`, `expanded` (U), `low` and `high` in `unit`;
-    `k` = U / u. `method` names the document that the interval of `coverage` follows;
-    `correlations` those of its lines that act together."""
+    """The budget of one result. `value` as reported; the measurand is distributed about `value +
+    correction`. Lines, `u`, `expanded` (U), `low` and `high` in `unit`; `k` = U / u. `method` names
+    the document that the interval of `coverage` follows; `correlations` those of its lines that act
+    together."""
 
     figure: str
     unit: str
@@ -140,13 +141,13 @@ class Budget:
     correlations: Correlations = field(default_factory=dict)
 
     def parts(self, *, without: str = "") -> list[Part]:
-        """The independent parts of all lines, or of all but the one that is named."""
+        """The independent parts of all lines, or of all but the named one."""
         lines = [line for line in self.lines if line.name != without]
         return independent_parts(lines, self.correlations)
 
     @property
     def best(self) -> float:
-        """The value with its known bias taken off."""
+        """The value less its known bias."""
         return self.value + self.correction
 
     @property
@@ -167,7 +168,7 @@ def budget(
     coverage: float = COVERAGE, correlations: Correlations | None = None,
 ) -> Budget:  # fmt: skip
     """Combine `lines` into the budget of `value`; those named in `correlations` act together.
-    Raises ValueError without any line that counts, and where a line is not a finite number >= 0."""
+    Raises ValueError without any line above zero, and where a line is not a finite number >= 0."""
     for line in lines:
         if not (math.isfinite(line.value) and line.value >= 0 and math.isfinite(line.sensitivity)):
             raise ValueError(f"the line {line.name!r} of the budget of {figure} is not a number")

@@ -2,8 +2,8 @@
 """Transitions of a waveform between its state levels (IEEE Std 181-2011 terms), many at once.
 
 Times in the unit of `t`, levels in that of `value`. Samples need not be evenly spaced. Reference
-level instants lie on the straight line between the samples beside them; how far apart those are
-comes along, since an instant is known no better than that.
+level instants lie on the straight line between the samples beside them; the distance of those
+samples is returned as well, since an instant is known no better than that.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ TOLERANCE_PERCENT = 2.0
 
 class Instants(NamedTuple):
     """When a reference level was crossed in each of n windows: between the samples at `after` and
-    `before`, on the line between them `t`. All (n,), NaN where it never was."""
+    `before`, on the line between them `t`. All (n,), NaN where it was never crossed."""
 
     t: Float
     after: Float
@@ -32,9 +32,9 @@ class Instants(NamedTuple):
 
 
 class Passages(NamedTuple):
-    """One transition a window, all (n,). `first`, `t10`, `t50`, `t90`: where the change began to
+    """One transition per window, all (n,). `first`, `t10`, `t50`, `t90`: where the change began to
     show, and the instants at 10, 50, 90 % of it. `overshoot`, `undershoot`: percent of the state
-    amplitude past, and back behind, the state that is reached. `settling`: from the mid-reference
+    amplitude beyond, and back behind, the state that is reached. `settling`: from the mid-reference
     instant until the waveform stays within the tolerance, NaN where it does not within the seek
     duration. `inside`: samples from the 10 % to the 90 % instant."""
 
@@ -54,12 +54,12 @@ class Passages(NamedTuple):
 
     @property
     def shortest(self) -> Float:
-        """The least the duration can be, whatever happened between samples."""
+        """Minimum duration, whatever happened between samples."""
         return np.maximum(self.t90.after - self.t10.before, 0.0)
 
     @property
     def longest(self) -> Float:
-        """The most it can be."""
+        """Maximum duration."""
         return self.t90.before - self.t10.after
 
 
@@ -76,13 +76,13 @@ def passages(
 ) -> Passages:
     """The transition from `from_level` to `to_level` in each window [start, end) of samples.
 
-    `t`, `value` (m,) in order of time; `start`, `end` (n,) places in them, windows in order. The
-    sample at `start` is the one before the transition may begin, and may belong to the window
-    before as well. `first_share` of the amplitude shows the first change. `seek`: how long after
-    the mid-reference instant it must have settled and stayed settled, by default to the window's
-    end. Overshoot is taken by state amplitude from the state level after the 50 % instant,
-    undershoot after that level was first reached (control texts take percent of the final value,
-    which is the same only for a step from 0). A window without amplitude gives NaN.
+    `t`, `value` (m,) in order of time; `start`, `end` (n,) indices into them, windows in order. The
+    sample at `start` is the one before the transition may begin, and may also belong to the window
+    before. `first_share` of the amplitude marks the first change. `seek`: how long after the
+    mid-reference instant it must have settled and stayed settled, by default to the window's end.
+    Overshoot is measured by state amplitude from the state level after the 50 % instant, undershoot
+    after that level was first reached (control texts use percent of the final value, which is the
+    same only for a step from 0). A window without amplitude gives NaN.
     """
     n, length = len(start), np.maximum(end - start - 1, 0)
     cuts = np.concatenate(([0], np.cumsum(length)))
@@ -125,15 +125,15 @@ def reduced(which: np.ufunc, value: Float, low: Int64, high: Int64) -> Float:
 
 
 def _first_from(hits: Int64, start: Int64, none: int) -> Int64:
-    """The first of `hits`, in order, at or after each start; `none` where there is no more."""
+    """The first of `hits`, in order, at or after each start; `none` where there is none."""
     place = np.searchsorted(hits, start)
     there = place < len(hits)
     return np.where(there, hits[np.where(there, place, 0)] if len(hits) else none, none)
 
 
 class _Seen(NamedTuple):
-    """All windows' samples after their first, one behind the other: `place` in the samples,
-    `change` as a share of the amplitude; window i holds [cuts[i], cuts[i + 1])."""
+    """All windows' samples after their first, concatenated: `place` in the samples, `change` as a
+    share of the amplitude; window i is [cuts[i], cuts[i + 1])."""
 
     t: Float
     value: Float
@@ -171,7 +171,7 @@ class _Seen(NamedTuple):
 
     def settling(self, at_mid: Int64, mid: Instants, seek: float | None, band: float) -> Float:
         """From the mid instant to where the change stays within `band` of 1, on the line between
-        samples; NaN where the samples end before the seek duration or it is not held."""
+        samples; NaN where the samples end before the seek duration or it does not stay."""
         out = np.full(len(at_mid), np.nan)
         rows = np.flatnonzero(at_mid >= 0)
         ends = self.cuts[1:][rows]

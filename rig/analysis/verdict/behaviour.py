@@ -39,8 +39,8 @@ FIRST_CONFIDENCE = 0.99
 
 
 class FirstStroke(NamedTuple):
-    """How much longer the first stroke took than the median of the later ones; `p`: how often one
-    more stroke like the later ones would lie as far from their mean (t, two-sided)."""
+    """How much longer the first stroke took than the median of the later ones. `p`: the probability
+    that another stroke like the later ones lies as far from their mean (t, two-sided)."""
 
     excess_ms: float
     p: float | None
@@ -48,7 +48,7 @@ class FirstStroke(NamedTuple):
 
 
 class Spread(NamedTuple):
-    """Of one figure; what needs more strokes than there are is None."""
+    """Spread of one figure; None for anything that needs more strokes."""
 
     sd_ci95: Interval
     tolerance_95_95: Interval
@@ -60,8 +60,8 @@ class Spread(NamedTuple):
 
 
 class FigureBehaviour(NamedTuple):
-    """All of one figure (response or release). `warm_up_strokes`: the strokes before the only
-    change of level, where that lies in the first half of the run."""
+    """Everything about one figure (response or release). `warm_up_strokes`: the strokes before the
+    only change of level, where that lies in the first half of the run."""
 
     spread: Spread
     first: FirstStroke | None
@@ -75,8 +75,8 @@ class FigureBehaviour(NamedTuple):
 
 
 class MissedShare(NamedTuple):
-    """`n` of `of` strokes that ran their time were not answered. `upper95` is the one-sided
-    bound of their share, 0 to 1 (Clopper-Pearson), `ci95` and `wilson95` are two-sided."""
+    """`n` of `of` strokes that ran their full time were missed. `upper95` is the one-sided bound of
+    that share, 0 to 1 (Clopper-Pearson); `ci95` and `wilson95` are two-sided."""
 
     n: int
     of: int
@@ -87,7 +87,7 @@ class MissedShare(NamedTuple):
 
 
 class Behaviour(NamedTuple):
-    """Of a run: `figures` by key."""
+    """Behaviour of a run: `figures` by key."""
 
     number: Int64
     figures: dict[str, FigureBehaviour]
@@ -95,12 +95,11 @@ class Behaviour(NamedTuple):
 
 
 def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
-    """Work it out for the strokes of `table`; limits for single strokes come from `accepts`.
+    """Behaviour over the strokes of `table`; limits for single strokes come from `accepts`.
 
-    Every steady stroke with a number is taken, outliers included; strokes after a rest are a
-    figure of their own, and strokes cut short are neither in a figure nor counted as answered or
-    missed. Cost grows
-    with the square of the strokes up to trend.LARGEST_N.
+    Uses every steady stroke with a number, outliers included. Strokes after a rest are a separate
+    figure; strokes cut short are in no figure and are neither answered nor missed. Cost grows with
+    the square of the strokes up to trend.LARGEST_N.
     """
     doubtful = (table.mark_bits & marks.DOUBTFUL_BITS) != 0
     return Behaviour(
@@ -120,7 +119,7 @@ def behaviour(table: StrokeTable, accepts: Sequence[Accept] = ()) -> Behaviour:
 
 
 def limits(accepts: Sequence[Accept], figure: Figure) -> tuple[float | None, float | None]:
-    """The tightest limits of a sheet for each single stroke's figure."""
+    """The sheet's tightest limits for the figure of a single stroke."""
     each = [a for a in accepts if a.figure == figure.name and a.of == "each"
             and a.strokes_of != "rest"]  # fmt: skip
     low = max((a.min_value for a in each if a.min_value is not None), default=None)
@@ -136,9 +135,10 @@ def figure_behaviour(
     doubtful: Bool | None = None,
     steady: Bool | None = None,
 ) -> FigureBehaviour:
-    """All of one figure: `values` (n,) in ms, NaN where there is no number; `number` (n,).
-    All but the first stroke's figure is of the `steady` strokes (n,; None: all). Tolerance
-    intervals and capability are without `doubtful` (n,) strokes."""
+    """All about one figure: `values` (n,) in ms, NaN where there is no number; `number` (n,).
+
+    All but the first stroke's figure use the `steady` strokes only (n,; None: all). Tolerance
+    intervals and capability leave out `doubtful` (n,) strokes."""
     sure = values if doubtful is None else np.where(doubtful, np.nan, values)
     first = first_stroke(number, sure)  # a doubtful stroke must not hide it
     if steady is not None:
@@ -152,8 +152,8 @@ def figure_behaviour(
 
 
 def _phi_about_levels(number: Int64, values: Float, moved: tuple[Change, ...]) -> float:
-    """The correlation of each value with the next, each about its own level: a shift that was found
-    is no resemblance, and must not widen the limits that are to show it."""
+    """Correlation of each value with the next, each about its own level. A detected shift is not
+    correlation, and must not widen the limits that should show it."""
     known = np.isfinite(values)
     v, at = values[known].copy(), np.searchsorted(number[known], [one.number for one in moved])
     for part in np.split(v, at):  # views
@@ -164,7 +164,7 @@ def _phi_about_levels(number: Int64, values: Float, moved: tuple[Change, ...]) -
 
 def spread(values: Float, steady: Float) -> Spread:
     """Intervals and percentiles of `values` (n,), NaN left out; tolerance intervals of `steady`,
-    from LEAST_TOLERANCE numbers on, and never below zero: these are times."""
+    from LEAST_TOLERANCE numbers up and never below zero, since these are times."""
     enough = int(np.isfinite(steady).sum()) >= LEAST_TOLERANCE
     kept = steady if enough else steady[:0]
     known, of_kept = dependence(values), dependence(kept)
@@ -183,7 +183,7 @@ def _time(found: Interval) -> Interval:
 
 
 def first_stroke(number: Int64, values: Float) -> FirstStroke | None:
-    """The first stroke after rest against the later ones; None without a number for it or with
+    """The first stroke after rest against the later ones; None where it has no number or there are
     fewer than LEAST_LATER others.
 
     It stands out beyond the 99 % prediction interval of one more stroke: mean -+ t sd
@@ -212,23 +212,23 @@ def _warm_up(number: Int64, moved: tuple[Change, ...]) -> int:
 
 
 def missed_share(n: int, of: int) -> MissedShare:
-    """Missed strokes as a share, with the statement in words."""
+    """Missed strokes as a share, with a statement in words."""
     return MissedShare(
         n, of, upper_bound(n, of), clopper_pearson(n, of), wilson(n, of), reliability_words(n, of)
     )
 
 
 def spread_json(found: FigureBehaviour) -> dict[str, Any]:
-    """What a summary gains: tolerance_95_95 [low, high], its one-sided bounds, percentiles
-    {p5, p50, p95: {value, ci95}}, robust {median, scaled_mad}, sd_ci95, lag1, n_effective (as many
-    independent strokes would give so sure a mean)."""
+    """Keys added to a summary: tolerance_95_95 [low, high], its one-sided bounds, percentiles
+    {p5, p50, p95: {value, ci95}}, robust {median, scaled_mad}, sd_ci95, lag1, n_effective (number
+    of independent strokes whose mean would be as certain)."""
     shape: dict[str, Any] = plain(found.spread)
     low, high = shape.pop("tolerance_95_95_one_sided")
     return shape | {"tolerance_95_95_lower": low, "tolerance_95_95_upper": high}
 
 
 def behaviour_json(found: Behaviour) -> dict[str, Any]:
-    """What a run gains: missed, first_stroke_excess_ms (of the response), first_stroke, trend,
+    """Keys added to a run: missed, first_stroke_excess_ms (of the response), first_stroke, trend,
     change_points, warm_up_strokes, charts, outliers, capability; each by figure."""
     figures = found.figures.items()
     response = found.figures["response_ms"].first
@@ -247,7 +247,7 @@ def behaviour_json(found: Behaviour) -> dict[str, Any]:
 
 
 def _outliers(number: Int64, one: FigureBehaviour) -> dict[str, Any]:
-    """Flagged strokes by their numbers."""
+    """Numbers of the flagged strokes."""
 
     def strokes(places: tuple[int, ...]) -> list[int]:
         return [int(number[place]) for place in places]

@@ -29,9 +29,9 @@ from rig.core.recording import Float, Recording, SampleSeries
 
 KERNEL_STAMPS = Resolution(KERNEL, 0.0)
 LEAST_DOF = 2.0
-"""Of a curve that describes a fall all but exactly, so that its rests show no scatter."""
+"""For a curve that fits a fall almost exactly, so that its residuals show no scatter."""
 CLOCK_SHARE = 1e-4
-"""Half width of the clock's rate, as a share: an undisciplined crystal (common practice, no
+"""Half width of the clock's rate error, as a share: an undisciplined crystal (common practice, no
 source)."""
 
 
@@ -49,11 +49,13 @@ def budgets(
     own: OwnTiming | None = None,
 ) -> dict[str, Budget]:
     """Budgets by result: `response_ms`, `release_ms` (of the mean), `single_response_ms`,
-    `single_release_ms` (of one stroke, as well stamped as they are on the mean), `actuation_kpa`,
+    `single_release_ms` (of one stroke, stamped as well as the average one), `actuation_kpa`,
     `reset_kpa`, `differential_kpa` (of the mean of the ramps), `single_actuation_kpa` ... (of one),
-    `decay_rate_kpa_s`. What the run does not have, or what cannot be said (relay delay not known,
-    one stroke's spread), is left out. `resolution` is that of the recording's times, `bounces_ms`
-    how long the relay bounced in each stroke, on and off (stroke_windows.relay_bounce_ms): it is in
+    `decay_rate_kpa_s`.
+
+    Leaves out results that the run does not have or that cannot be worked out (relay delay not
+    known, spread of one stroke). `resolution` is that of the recording's times. `bounces_ms` is how
+    long the relay bounced in each stroke, on and off (stroke_windows.relay_bounce_ms): it is in
     the budget of the mean; a single stroke has its own (Measured.shorter). `own` is what is known
     of the rig's own times.
     """
@@ -68,9 +70,9 @@ def budgets(
     ):
         finite = np.isfinite(values) & table.whole
         known = finite & table.steady
-        typical = known if known.any() else finite  # no steady stroke has one: of those after rest
+        typical = known if known.any() else finite  # no steady stroke has one: use those after rest
         half = float(half_ms[typical].mean()) if typical.any() else 0.0
-        # of one stroke its own bounce counts (Measured.shorter), which the others need not have
+        # a single stroke carries its own bounce (Measured.shorter), which the others need not have
         of = [0.0, bounce[known].mean() if known.any() else 0.0]
         one, mean = (
             timing_lines(
@@ -102,8 +104,8 @@ def _times(
 
 
 def of_one_stroke(typical: Budget, half_ms: float) -> Budget:
-    """The budget of one stroke whose stamps leave its time open by `half_ms` either way, from that
-    of a typical one."""
+    """The budget of one stroke whose stamps leave its time open by `half_ms` either way, derived
+    from that of a typical stroke."""
     lines = [
         line._replace(value=max(half_ms, 1e-6)) if line.name == STAMPS else line
         for line in typical.lines
@@ -135,7 +137,7 @@ def _ramps(
     known = np.isfinite(both)
     if known.any():
         rates_kpa_ms = [_typical(rate[known]) for *_, rate in rates.values()]
-        # the age acts on both pressures, with opposite signs of the rate
+        # the age affects both pressures, with opposite signs of the rate
         up, down = rates_kpa_ms
         of_both = {"response": up, "release": -down}
         moves, correction = moving_lines(recording, setup, of_both, timing)
@@ -155,14 +157,14 @@ AT = ("at actuation", "at reset")
 def _twice(
     fixed: list[Line], apart_kpa: float, span_kpa: float | None
 ) -> tuple[list[Line], dict[tuple[str, str], float]]:
-    """The lines of one reading for the two of a difference, with the correlations of those that
-    are of the same gauge (JCGM 100:2008, 5.2.2 and H.2).
+    """Lines for a difference of two readings from the lines of one reading, with the correlations
+    of those from the same gauge (JCGM 100:2008, 5.2.2 and H.2).
 
-    A gauge's zero is the same at both pressures and cancels. What its calibration, its stated
-    accuracy or the reference leave open is the more alike the nearer the two pressures: the
-    correlation is taken as 1 less their distance as a share of the span (common practice, no
-    source; a gain that is off gives less, hysteresis more). The steps of the display are
-    independent, and so is the gauge's scatter: hysteresis differs on the way up and down."""
+    A gauge's zero is the same at both pressures and cancels. What its calibration, stated accuracy
+    or reference leaves open is more alike the nearer the two pressures: the correlation is 1 less
+    their distance as a share of the span (common practice, no source; a gain that is off gives
+    less, hysteresis more). Display steps are independent, and so is gauge scatter: hysteresis
+    differs on the way up and down."""
     alike = 0.0 if not span_kpa else max(1 - abs(apart_kpa) / span_kpa, 0.0)
     lines, together = [], {}
     for line in fixed:
@@ -196,7 +198,7 @@ def _pressures(
     found: dict[str, Budget], name: str, values: Float, lines: list[Line], own: list[Line],
     correction: float, correlations: Correlations | None = None,
 ) -> None:  # fmt: skip
-    """`own` differs from ramp to ramp (sampling instant, scatter): in a mean it stands in
+    """`own` differs from ramp to ramp (sampling instant, scatter), so in a mean it is part of the
     repeatability."""
     mean = float(values.mean())
     one = [*lines, *own]

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
 """A run that may stop before its last stroke: Wald's sequential probability ratio test.
 
-Wald, Sequential Analysis (1947), chapter 5: of two shares of failing strokes, one still acceptable
-and one not, the strokes so far are weighed against each other until one of them is believed. The
-chance of stopping with the wrong belief is about `alpha` where the acceptable share is true and
-about `beta` where the unacceptable one is (at most alpha / (1 - beta) and beta / (1 - alpha)).
+Wald, Sequential Analysis (1947), chapter 5: weigh an acceptable share of failing strokes against an
+unacceptable one until the strokes so far favour one of them enough. The chance of stopping with the
+wrong one is about `alpha` where the acceptable share is true and about `beta` where the
+unacceptable one is (at most alpha / (1 - beta) and beta / (1 - alpha)).
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ BOUNCES = ("bounce_on", "bounce_off")
 
 
 class Sequential(NamedTuple):
-    """State of the test after `n` strokes of which `failed` failed: the decision, the logarithm
-    of the likelihood ratio (unacceptable over acceptable), and the bounds at which it stops."""
+    """State of the test after `n` strokes with `failed` failures: the decision, the logarithm of
+    the likelihood ratio (unacceptable over acceptable), and the bounds at which it stops."""
 
     decision: str
     n: int
@@ -44,8 +44,8 @@ class Sequential(NamedTuple):
 
 
 def sequential(n: int, failed: int, plan: EarlyStop) -> Sequential:
-    """Decide after `n` strokes. Below `plan.least` strokes it always goes on. Raises ValueError
-    where not 0 <= failed <= n."""
+    """Decide after `n` strokes. Below `plan.least` strokes the test always goes on. Raises
+    ValueError unless 0 <= failed <= n."""
     if not 0 <= failed <= n:
         raise ValueError(f"{failed} of {n} strokes cannot have failed")
     p0, p1 = plan.acceptable, plan.unacceptable
@@ -59,8 +59,8 @@ def sequential(n: int, failed: int, plan: EarlyStop) -> Sequential:
 
 
 def fails(stroke: Mapping[str, Any], accepts: Sequence[Accept]) -> bool:
-    """Whether one stroke (its JSON) fails: never answered, no number where there is a limit, or
-    beyond a limit of `each`. Its number is taken as it is, without uncertainty."""
+    """Whether one stroke (its JSON) fails: missed, no number where there is a limit, or beyond a
+    limit of `each`. Uses the number as it is, without uncertainty."""
     if not stroke["answered"]:
         return True
     for accept in accepts:
@@ -82,7 +82,7 @@ def _within(value: float, accept: Accept) -> bool:
 
 
 class EarlyStopCount:
-    """Counts strokes as they come in and says, once, that the run may stop."""
+    """Count strokes as they come in and say, once, that the run may stop."""
 
     def __init__(self, plan: EarlyStop, accepts: Sequence[Accept]) -> None:
         self._plan, self._accepts = plan, accepts
@@ -90,7 +90,7 @@ class EarlyStopCount:
         self._told = False
 
     def stroke(self, stroke: Mapping[str, Any]) -> str | None:
-        """Take one completed stroke; the words where it decides the test, else None."""
+        """Add one completed stroke; return the words if it decides the test, else None."""
         self.n += 1
         self.failed += fails(stroke, self._accepts)
         found = sequential(self.n, self.failed, self._plan)
@@ -101,7 +101,7 @@ class EarlyStopCount:
 
 
 def sequential_of(sheet: Sheet | None, table: StrokeTable) -> Sequential | None:
-    """The test after all strokes of `table`, where the sheet asks for one."""
+    """The test after all strokes of `table`; None where the sheet asks for none."""
     if not isinstance(sheet, StrokesSheet) or sheet.early_stop is None:
         return None
     names = ["number", "answered", *figures_of("strokes"), *BOUNCES]

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The numbers of a figure taken as a sheet asks (each, mean, median, p95, tolerance), with what is
-known of the result, and decided against limits."""
+"""Reduce a figure's numbers as the sheet asks (each, mean, median, p95, tolerance), with the
+uncertainty of the result, and decide it against limits."""
 
 from __future__ import annotations
 
@@ -31,17 +31,20 @@ from rig.core.recording import Bool, Float, Int64
 
 @dataclass(frozen=True)
 class Measured:
-    """The numbers of one figure, in its unit (FIGURES): `value` (n,) finite, `label` (n,) the
-    stroke or ramp of each, `doubtful` (n,) marked so that it decides nothing alone. `single` is
-    the budget of one number, `mean` that of their mean, None where there is none. `below` is how
-    far the true value of each may lie below it without a budget: infinite for an unknown relay
-    delay. `without` counts the strokes or ramps that should have given a number and did not.
-    `open_because` says why the numbers cannot show that a limit is held; `at_least` is
-    what they surely reached all the same. Where the numbers are not known equally well, `singles`
-    are the budgets that one of them may have, and `kind` (n,) which of these each has. `after_rest`
-    (n,) marks strokes after a rest, which the budget of the mean is without; `without_rest` counts
-    those of `without` among them. `shorter` (n,): by how much each may be shorter, beside its
-    budget, where the relay bounced."""
+    """The numbers of one figure, in its unit (FIGURES).
+
+    `value` (n,) is finite, `label` (n,) the stroke or ramp of each, `doubtful` (n,) marks numbers
+    that decide nothing alone. `single` is the budget of one number, `mean` that of their mean;
+    None where there is none. `below` is how far below the number its true value may lie without a
+    budget: infinite for an unknown relay delay. `without` counts the strokes or ramps that should
+    have given a number and did not. `open_because` says why the numbers cannot show that a limit is
+    held; `at_least` is what they surely reached all the same.
+
+    Where the numbers are not equally certain, `singles` are the budgets that one of them may have,
+    and `kind` (n,) which of these each has. `after_rest` (n,) marks strokes after a rest, which the
+    budget of the mean leaves out; `without_rest` counts those of `without` among them. `shorter`
+    (n,): by how much each may be shorter, besides its budget, where the relay bounced.
+    """
 
     value: Float
     label: Int64
@@ -60,7 +63,7 @@ class Measured:
     without_rest: int = 0
 
     def only(self, strokes: str) -> Measured:
-        """Those of the "steady" strokes, of those after a "rest", or of "all"."""
+        """Only the "steady" strokes, those after a "rest", or "all"."""
         if self.after_rest is None:
             return self
         if strokes == "all":
@@ -89,7 +92,7 @@ class Measured:
         mean: Budget | None = None,
         after_rest: Bool | None = None,
     ) -> Measured:
-        """From columns with NaN where there is no number; `expected` (n,) where one should be."""
+        """From columns with NaN where there is no number; `expected` (n,) where one is due."""
         known = np.isfinite(value)
         wanted = known if expected is None else expected
         return cls(
@@ -103,9 +106,9 @@ class Measured:
 
 
 class Taken(NamedTuple):
-    """The number taken, the decision about it, from where to where it may lie at the stated risk
-    to either side; of "each" the stroke it belongs to and how many `numbers` are beyond or open;
-    how many strokes would settle it; and a note on how it was taken."""
+    """The value judged, its decision, and the range it may lie in at the stated risk to either
+    side; for "each", the stroke it belongs to and how many `numbers` are beyond the limit or open;
+    how many strokes would settle it; a note on how it was worked out."""
 
     value: float
     decision: Decision
@@ -116,13 +119,13 @@ class Taken(NamedTuple):
     needed: int | None = None
     note: str = ""
     said: Sentence | None = None
-    """In place of the usual words."""
+    """Replaces the usual words."""
 
 
 def taken(
     measured: Measured, of: str, low: float, high: float, risk: float, margin: float
 ) -> Taken:
-    """Take the numbers of `measured` (at least one) as `of` says, and decide."""
+    """Reduce the numbers of `measured` (at least one) as `of` says, and decide."""
     match of:
         case "each":
             every = _each(measured, low, high, risk, margin)
@@ -143,7 +146,7 @@ def taken(
 
 
 def _unshown(found: Taken, measured: Measured, because: OpenBecause, beyond: float) -> Taken:
-    """A number that cannot show that its limit is held; that it is broken it can."""
+    """Numbers that cannot show that the limit is held, but can show that it is broken."""
     guard, least = found.decision.guard_band, measured.at_least
     if found.decision.result == DOES_NOT_CONFORM and measured.single is not None:
         return found
@@ -157,25 +160,25 @@ def _unshown(found: Taken, measured: Measured, because: OpenBecause, beyond: flo
 
 
 class Sentence(NamedTuple):
-    """Of a verdict: whole, and what to check next where it names that."""
+    """The words of a verdict, and what to check next where they name it."""
 
     text: str
     next_check: str | None = None
 
     @property
     def words(self) -> str:
-        """Both, as read in one line."""
+        """Both on one line."""
         return f"{self.text} Next check: {self.next_check}." if self.next_check else self.text
 
 
 def sentence(because: OpenBecause, before: str = "") -> Sentence:
-    """`before` goes in front, with a capital, and a full stop behind."""
+    """Put `before` in front, capitalise, and end with a full stop."""
     text = f"{before}{because.why}"
     return Sentence(f"{text[:1].upper()}{text[1:]}.", because.next_check)
 
 
 def _spread(measured: Measured, risk: float) -> tuple[float, float, float]:
-    """Correction of one number, and how far its true value may lie below and above that."""
+    """Correction of one number, and how far below and above that its true value may lie."""
     if measured.single is None:
         return 0.0, float(measured.below.max(initial=0.0)), 0.0
     own = 0.0 if measured.shorter is None else float(measured.shorter.max(initial=0.0))
@@ -186,7 +189,7 @@ def _spread(measured: Measured, risk: float) -> tuple[float, float, float]:
 
 
 def _own_reach(measured: Measured, risk: float) -> tuple[Float | float, Float | float]:
-    """As _spread, for each number by itself."""
+    """As _spread, for each number separately."""
     if measured.single is None:
         return measured.below, 0.0
     own = 0.0 if measured.shorter is None else measured.shorter
@@ -218,7 +221,7 @@ def _each(measured: Measured, low: float, high: float, risk: float, margin: floa
         estimate = Estimate(float(best[place]), one.spread if one is not None else None)
         return min(estimate.above(high) + estimate.below(low), 1.0)
 
-    # the number shown is the one farthest out: over the limit, or else nearest to it
+    # show the number farthest out: beyond the limit, or else nearest to it
     worst = int(np.argmax(np.where(sure, far, -np.inf) if sure.any() else far))
     if sure.any():
         result, numbers = DOES_NOT_CONFORM, int(sure.sum())
@@ -262,7 +265,7 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
     best = estimate.best
 
     def enough(more: int) -> bool:
-        """Whether `more` strokes that depend on one another as these do would settle it."""
+        """Whether `more` strokes, as dependent on one another as these, would settle it."""
         spread = None
         if scatter is not None:
             part = Part(scatter.u * math.sqrt(n / more), "t", scatter.dof * more / n)
@@ -279,7 +282,7 @@ def _mean(measured: Measured, low: float, high: float, risk: float, margin: floa
 def _mean_with_unknown_delay(
     mean: float, scatter: Part | None, low: float, high: float, risk: float, margin: float
 ) -> Taken:
-    """The true mean is shorter by an unknown delay: only an upper limit can be shown to be held."""
+    """An unknown delay makes the true mean shorter: only an upper limit can be shown to be held."""
     estimate = Estimate(mean, Spread([scatter]) if scatter else None)
     decision = decide(estimate, -math.inf, high, risk, margin)
     if decision.result == DOES_NOT_CONFORM or math.isfinite(low):

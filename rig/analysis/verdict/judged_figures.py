@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The figures of a run as the verdict takes them: numbers, their span, and what is doubtful."""
+"""The figures of a run as input to the verdict: numbers, their spread, and what is doubtful."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from rig.core.figures import figures_of
 from rig.core.recording import Bool, Float
 
 ALIKE, WIDTHS, NARROWEST = 0.01, 1.05, 1e-3
-"""Stamps are alike within this share; budgets of single strokes come in widths of this ratio, down
-to this share of the widest."""
+"""Time stamps are equally good within this share; budgets of single strokes come in widths of this
+ratio, down to this share of the widest."""
 
 
 def measured(
@@ -33,9 +33,11 @@ def measured(
     budgets: Mapping[str, Budget],
     bounces_ms: tuple[Float, Float] | None = None,
 ) -> dict[str, Measured]:
-    """Every figure that this run has. `whole_run` are the marks of the run: where one of them
-    makes numbers doubtful that no single stroke carries, all are doubtful. `budgets` are those
-    of rig.analysis.verdict.budgets."""
+    """Every figure of this run.
+
+    `whole_run` are the marks of the run: where one of them makes numbers doubtful and no single
+    stroke carries it, all numbers are doubtful. `budgets` are those of
+    rig.analysis.verdict.budgets."""
     all_doubtful = bool(set(marks.doubtful(whole_run)) - set(marks.STROKE_MARKS))
     found = _of_strokes(table, reference, table.doubtful | all_doubtful, budgets, bounces_ms)
     if ramps is not None:
@@ -52,7 +54,7 @@ def _of_strokes(
     budgets: Mapping[str, Budget],
     bounces_ms: tuple[Float, Float] | None,
 ) -> dict[str, Measured]:
-    # a missed stroke is judged as missed, not as a number that is lacking
+    # a missed stroke is judged as missed, not as a missing number
     expected = ~table.missed
     on, off = bounces_ms or (np.zeros(len(table)), np.zeros(len(table)))
     of_coil = {
@@ -64,10 +66,10 @@ def _of_strokes(
         value, single = table.figure(key), budgets.get(f"single_{key}")
         delay, half_ms, bounce = of_coil.get(key, (0.0, np.zeros(len(table)), None))
         one = Measured.of(
-            # a figure whose uncertainty nobody worked out decides nothing
+            # a figure without a worked-out uncertainty decides nothing
             value, table.number, doubtful | (single is None and key not in of_coil),
             expected=expected,
-            # relay delay not known: nothing can be said of the lower side
+            # relay delay not known: the lower side stays open
             below=np.inf if delay is None else delay,
             single=single, mean=budgets.get(key), after_rest=~table.steady,
         )  # fmt: skip
@@ -83,8 +85,8 @@ def _of_strokes(
 
 
 def _each_as_stamped(measured: Measured, half_ms: Float) -> Measured:
-    """With a budget for each width that the stamps leave open (`half_ms` (n,), either way), rounded
-    up to steps of a twentieth; where all are alike the one budget is that."""
+    """A budget for each width that the stamps leave open (`half_ms` (n,), either way), rounded up
+    to steps of a twentieth; a single budget where all are alike."""
     if measured.single is None or len(half_ms) < 2 or np.ptp(half_ms) <= ALIKE * half_ms.max():
         return measured
     least = max(float(half_ms.max()) * NARROWEST, 1e-6)

@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""One acceptance limit held against the numbers of its figure.
+"""Judge one acceptance limit against the numbers of its figure.
 
-It knows nothing of edges or samples. What is judged comes as `Measured`: numbers, and the budgets
-that say how well each number and their mean are known. The decision rule is
-rig.analysis.verdict.decision_rule.
+Knows nothing of edges or samples. Its input is `Measured`: numbers, and the budgets that say how
+certain each number and their mean are. The decision rule is rig.analysis.verdict.decision_rule.
 """
 
 from __future__ import annotations
@@ -23,8 +22,8 @@ NOT_TESTED = "not_tested"
 
 
 class Missed(NamedTuple):
-    """Strokes never answered, of how many, and whether the chain in front of the valve was
-    shown in this run: `gap` says what was not; with all of it shown, `shown` says by what."""
+    """Missed strokes, out of how many, and whether this run showed the chain in front of the valve:
+    `gap` says what was not shown; with all of it shown, `shown` says by what."""
 
     n: int
     of: int
@@ -41,11 +40,12 @@ STROKES = {
 
 @dataclass(frozen=True)
 class Limit:
-    """One acceptance limit and what became of it. `min`, `max`, `value`, `guard_band` in `unit`;
-    `risk_pct` the chance that the result is wrong (of an undecided one: that the value lies
+    """One acceptance limit and its result. `min`, `max`, `value`, `guard_band` in `unit`.
+
+    `risk_pct` is the chance that the result is wrong (of an undecided one: that the value lies
     outside), None where it was not worked out. `strokes_needed` is about how many strokes (ramps)
-    in all would settle an undecided one, of a limit on strokes after rest how many of those; None
-    where more would not, or it is settled."""
+    in all would settle an undecided one; for a limit on strokes after rest, how many of those. None
+    where more would not settle it, or it is settled."""
 
     figure: str
     of: str
@@ -61,7 +61,7 @@ class Limit:
     risk_pct: float | None = None
     strokes_needed: int | None = None
     strokes: str | None = None
-    """Which strokes in words, where the sheet asks for others than the usual ones."""
+    """Which strokes, in words, where the sheet asks for others than the usual ones."""
 
     @property
     def why(self) -> str:
@@ -94,7 +94,7 @@ def missed_words(missed: Missed) -> str:
 
 
 def missed_limit(accept: Accept, missed: Missed) -> Limit:
-    """Hold the missed strokes against a limit: beyond it only decided with the chain shown."""
+    """Judge the missed strokes against a limit: broken only where the chain was shown."""
     value = float(missed.n)
 
     def limit(result: str, why: str) -> Limit:
@@ -112,7 +112,7 @@ def missed_limit(accept: Accept, missed: Missed) -> Limit:
 
 
 def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
-    """Hold a figure against a limit; `measured` is None where the run has no such figure."""
+    """Judge a figure against a limit; `measured` is None where the run has no such figure."""
     unit, name = FIGURES[accept.figure].unit, FIGURES[accept.figure].words
     low, high = _bounds(accept)
     empty = Limit(
@@ -124,7 +124,7 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
     if measured is not None:
         all_of = len(measured.value)
         measured = measured.only(strokes)
-        # more strokes after rest need no more of the others
+        # more strokes after rest do not need more of the others
         aside = 0 if strokes == "rest" else all_of - len(measured.value)
         if strokes == "rest":
             measured = replace(measured, each_of="stroke after rest")
@@ -168,7 +168,7 @@ def figure_limit(accept: Accept, measured: Measured | None) -> Limit:
 
 
 def _percent(decision: Decision) -> float | None:
-    # rounding may leave a chance a hair below zero
+    # rounding may leave a probability slightly below zero
     return max(100 * decision.wrong, 0.0) if np.isfinite(decision.wrong) else None
 
 
@@ -239,8 +239,8 @@ def _between(found: Taken, unit: str) -> str:
 
 
 def _shown(value: float, found: Taken, unit: str) -> str:
-    """The value to the place of half of what is open about it; counts and what is not known how
-    well as they are."""
+    """The value rounded to the place of half its open range; counts and values of unknown
+    uncertainty as they are."""
     half = (found.most - found.least) / 2
     if not (np.isfinite(half) and half > 0):
         return _number(value, unit)

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""Median, 95 % quantile and tolerance bounds held against limits.
+"""Judge the median, 95 % quantile and tolerance bounds against limits.
 
-A quantile lies between two order statistics with a confidence that needs no assumption about the
-distribution (intervals.percentile_ranks), where there are enough numbers. With fewer, and for a
-tolerance bound, the numbers are taken as normally distributed (tolerance.one_sided_factor).
+With enough numbers, a quantile lies between two order statistics with a confidence that assumes no
+distribution (intervals.percentile_ranks). With fewer, and for a tolerance bound, the numbers are
+assumed normal (tolerance.one_sided_factor).
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ from rig.analysis.verdict.decision_rule import (
 from rig.core.recording import Float
 
 SHARE = 0.95
-"""Of all strokes: what "p95" and "tolerance" speak of."""
+"""The share of all strokes that "p95" and "tolerance" refer to."""
 AS_NORMAL = " (Too few numbers for a bound free of any assumption: taken as normally distributed.)"
 
 
 class Percentile(NamedTuple):
-    """The value shown, the decision, from where to where it lies, strokes needed, a note."""
+    """The value shown, the decision, the range it lies in, strokes needed, a note."""
 
     value: float
     decision: Decision
@@ -43,8 +43,8 @@ class Percentile(NamedTuple):
 
 
 class _Bounds(NamedTuple):
-    """Confidence bounds: `upper` of what is held against the upper limit, `over` the lower bound
-    of the same (beyond the limit it shows that it is broken); `lower`, `under` likewise."""
+    """Confidence bounds. `upper`: of the value judged against the upper limit; `over`: its lower
+    bound (beyond the limit, it shows that the limit is broken). `lower`, `under` likewise."""
 
     upper: float
     over: float
@@ -73,16 +73,16 @@ def decide_percentile(
     below: float,
     above: float,
 ) -> Percentile:
-    """`of` is "median", "p95" or "tolerance" of `value` (n,), n >= 1, held against `limits`.
+    """Judge `of` ("median", "p95" or "tolerance") of `value` (n,), n >= 1, against `limits`.
 
-    Where they follow one another they count as many as they are worth (dependence). `below`,
-    `above` is how far every single number may be off, the instrument's part; it is added
-    in full, since it may act on all alike. `risk` is that of each bound.
+    Values that depend on one another are counted at their effective number (dependence). `below`,
+    `above` is how far off each single number may be, the instrument's part; it is added in full,
+    since it may affect all alike. `risk` is that of each bound.
     """
     low, high = limits
     found, known = summarise(value), dependence(value)
     mean, sd = float(found.mean or 0.0), None if known is None else known.sd
-    n = 1 if known is None else known.whole  # as many as they are worth
+    n = 1 if known is None else known.whole  # effective number
     share = 0.5 if of == "median" else SHARE
     two_sided = of == "tolerance" and math.isfinite(low) and math.isfinite(high)
     note = ""
@@ -112,7 +112,7 @@ def decide_percentile(
     if margin > 0:
         result = _with_margin(result, shown, low, high, margin)
     guard = most - shown if math.isfinite(high) else shown - least
-    if of == "tolerance":  # the bound itself is shown: only the instrument stands before it
+    if of == "tolerance":  # the bound itself is shown: only the instrument's part comes before it
         guard = above
     outside = {CONFORMS: risk, DOES_NOT_CONFORM: 1 - risk}.get(result, math.nan)
     needed = None
@@ -133,7 +133,7 @@ def decide_percentile(
 
 
 def _free(ranked: Float, share: float, risk: float, worth: int) -> _Bounds:
-    """From order statistics; infinite where there are too few."""
+    """From order statistics; infinite where there are too few values."""
     first, last = percentile_ranks(len(ranked), share, 1 - 2 * risk, worth)
     least = -math.inf if first is None else float(ranked[first - 1])
     most = math.inf if last is None else float(ranked[last - 1])
@@ -143,8 +143,8 @@ def _free(ranked: Float, share: float, risk: float, worth: int) -> _Bounds:
 def _normal(
     mean: float, sd: float, n: int, share: float, risk: float, tolerance: bool, two_sided: bool
 ) -> _Bounds:
-    """Bounds of the share's quantile of a normal distribution. Of a tolerance the lower limit is
-    held against the opposite quantile."""
+    """Bounds of the share's quantile of a normal distribution. For a tolerance, the lower limit is
+    judged against the opposite quantile."""
     wide, narrow = one_sided_factor(n, share, 1 - risk), one_sided_factor(n, share, risk)
     if not tolerance:
         upper, over = mean + wide * sd, mean + narrow * sd

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """What this run shows of the chain in front of the valve, and of the switch behind it.
 
-A missed stroke says something of the valve only where supply, base pressure, coil and switch were
-shown in that run, or a person stated that they were proved good. What to check next is said by
-rig.diagnosis, not here.
+A missed stroke says something about the valve only where this run showed supply, base pressure,
+coil and switch, or a person stated that they were proved good. What to check next comes from
+rig.diagnosis, not from here.
 """
 
 from __future__ import annotations
@@ -28,12 +28,12 @@ from rig.core.recording import Bool, Int64, Recording, SampleSeries
 from rig.core.records import READBACK
 
 SUPPLY_SHARE = 0.8
-"""A supply below this share of the setup's voltage is not taken as present (common practice, no
+"""A supply below this share of the setup's voltage does not count as present (common practice, no
 source)."""
 WARM_DEGC = 50.0
-"""Oil below this is not taken as warm (common practice, no source)."""
+"""Oil below this is not warm (common practice, no source)."""
 FRESH_S = 2.0
-"""The last reading before a missed stroke may be this old, or two gauge periods."""
+"""How old the last reading before a missed stroke may be: this, or two gauge periods."""
 
 BASE_PRESSURE, COIL_SUPPLY, COIL, SWITCH_LINK = "base pressure", "coil supply", "coil", "switch"
 OIL_TEMPERATURE, COIL_LIVE, REST_STATE, RELEASED = (
@@ -41,22 +41,22 @@ OIL_TEMPERATURE, COIL_LIVE, REST_STATE, RELEASED = (
 )  # fmt: skip
 COIL_CURRENT, SWITCH_ANSWER = "coil current", "switch against gauge"
 PROVED = "proved"
-"""The condition by which a person states which links were proved good."""
+"""The condition in which a person states which links were proved good."""
 PROVABLE = {
     "supply": COIL_SUPPLY, "base pressure": BASE_PRESSURE, "coil": COIL, "switch": SWITCH_LINK,
 }  # fmt: skip
-"""As a person names them."""
+"""Names used by people."""
 CURRENT_GAPS = (
     coil_state.NO_CURRENT, coil_state.HIGH_OHM, coil_state.LOW_CURRENT, coil_state.LOW_OHM,
     coil_state.HIGH_CURRENT,
 )  # fmt: skip
 ISOLATE = "measure at the coil or open the mushroom stop before anything is touched"
-"""First wherever the coil may be live and nothing watches it."""
+"""Comes first wherever the coil may be live and nothing watches it."""
 
 
 class Link(NamedTuple):
-    """One link: whether it was shown to be whole, and what was found. `against`: a gap is seen, not
-    only missing; `live`: the coil may be live and nothing watches it."""
+    """One link: whether it was shown to be sound, and what was found. `against`: a gap was seen,
+    not only unproved; `live`: the coil may be live and nothing watches it."""
 
     name: str
     shown: bool
@@ -66,8 +66,8 @@ class Link(NamedTuple):
 
 
 class Doubt(NamedTuple):
-    """What was seen of the switch that leaves a run open, in sentences, and what comes before any
-    other check."""
+    """What was seen of the switch that leaves a run undecided, in sentences, and what to do before
+    any other check."""
 
     why: tuple[str, ...] = ()
     next_check: str | None = None
@@ -84,8 +84,8 @@ def chain(
     contact: Contact,
     signature: Signature | None = None,
 ) -> tuple[Link, ...]:
-    """The links in the order that saves time, judged for the missed strokes of `table`. Without
-    missed strokes: for the whole run. `gauge` is that of gauge_of; the coil's current is a link
+    """The links in the order that saves time, judged for the missed strokes of `table`; without
+    missed strokes, for the whole run. `gauge` is that of gauge_of; the coil current is a link
     where it was recorded."""
     missed = np.flatnonzero(table.missed)
     at_ns = table.on_ns[missed] if len(missed) else table.on_ns[:1]
@@ -110,23 +110,23 @@ def chain(
 
 
 def proved(conditions: Conditions) -> tuple[str, ...]:
-    """The links that a person stated as proved good, as PROVABLE names them."""
+    """The links stated as proved good by a person, as named in PROVABLE."""
     value = (conditions.get(PROVED) or {}).get("value")
     names = [name.strip() for name in value.split(",")] if isinstance(value, str) else []
     return tuple(name for name in names if name in PROVABLE)
 
 
 def _stated_good(link: Link, good: tuple[str, ...]) -> Link:
-    """What a person proved counts as shown, unless this run shows the contrary."""
+    """A link that a person proved counts as shown, unless this run shows the contrary."""
     if link.shown or link.against or link.name not in [PROVABLE[name] for name in good]:
         return link
     return Link(link.name, True, f"{link.name} stated as proved good")
 
 
 def missed_of(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) -> Missed:
-    """The strokes never answered, with every gap of the chain."""
+    """The missed strokes, with every gap of the chain."""
     if not isinstance(sheet, StrokesSheet):
-        return Missed(0, 0)  # a hold or ramp energises the coil too, but not to be answered
+        return Missed(0, 0)  # a hold or ramp also energises the coil, but expects no answer
     n, of = int(table.missed.sum()), len(table)
     gaps = [link for link in links if not link.shown and link.name != OIL_TEMPERATURE]
     if gaps:
@@ -136,9 +136,9 @@ def missed_of(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) 
 
 
 def doubt(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) -> Doubt:
-    """A switch that stays on or lets go again leaves the run open, missed strokes or not."""
+    """A switch that stays on or lets go again leaves the run undecided, with or without misses."""
     if not isinstance(sheet, StrokesSheet):
-        return Doubt()  # a hold or ramp holds the switch on as it should
+        return Doubt()  # in a hold or ramp the switch stays on as it should
     seen = [link for link in links if not link.shown and link.name in (RELEASED, REST_STATE)]
     seen.sort(key=lambda link: not link.live)
     live = bool(seen) and seen[0].live
@@ -159,7 +159,7 @@ def _sentence(text: str) -> str:
 
 
 def gauge_of(table: StrokeTable, pressures: PressureTable | None) -> GaugeSeen:
-    """What the gauge did in the missed strokes; without missed strokes: in all of them."""
+    """What the gauge did in the missed strokes; without missed strokes, in all strokes."""
     missed = np.flatnonzero(table.missed)
     return gauge_seen(pressures, missed if len(missed) else np.arange(len(table)))
 
@@ -181,7 +181,7 @@ def _coil_itself(signature: Signature | None) -> Link:
 
 
 def _switch(gauge: GaugeSeen) -> Link:
-    """A gauge that saw no pressure come says that the silent switch told the truth."""
+    """A gauge that saw no pressure rise confirms the silent switch."""
     if gauge.never_rose:
         return Link(SWITCH_LINK, True, "switch and gauge agree: no pressure came")
     words = "the switch was not shown (no gauge behind the valve bears it out)"
@@ -189,7 +189,7 @@ def _switch(gauge: GaugeSeen) -> Link:
 
 
 def _current(signature: Signature | None) -> tuple[Link, ...]:
-    """What flowed in the coil, where it was recorded and could be judged."""
+    """The current in the coil, where it was recorded and could be judged."""
     if signature is None or signature.coil.state == coil_state.UNKNOWN:
         return ()
     gap = signature.coil.state in CURRENT_GAPS
@@ -223,7 +223,7 @@ def _base_pressure(
     found = [] if stated_kpa is None else [(stated_kpa, f"{how} as {stated_kpa:.0f} kPa")]
     aside = ""
     if gauge.near_zero or (before_kpa is not None and before_kpa < NEAR_ZERO_KPA):
-        # its resting value is no base pressure; what it holds while energised came through
+        # its resting value is not base pressure; the pressure it holds while energised came through
         if gauge.behind and gauge.held_kpa is not None:
             words = f"measured behind the valve as {gauge.held_kpa:.0f} kPa while energised"
             found.insert(0, (gauge.held_kpa, words))
@@ -270,8 +270,8 @@ def _coil_live(table: StrokeTable, rows: Int64) -> Link:
 
 
 def stayed_on(table: StrokeTable, contact: Contact) -> Bool:
-    """Strokes after whose release the switch stayed on, (n,). Where it was on before the first
-    stroke already, that is its rest state and no stroke counts."""
+    """Strokes after whose release the switch stayed on, (n,). Where it was already on before the
+    first stroke, that is its rest state and no stroke counts."""
     already = _marked(table, marks.ALREADY_ON)
     if contact.rest_on or already[:1].any():
         return np.zeros(len(table), np.bool_)
@@ -281,8 +281,8 @@ def stayed_on(table: StrokeTable, contact: Contact) -> Bool:
 
 
 def _pressed(watched: bool, gauge: GaugeSeen) -> bool:
-    """Pressure may stand at the switch at rest because the coil is live: nothing watches the
-    coil, and no gauge rests near zero."""
+    """Pressure may act on the switch at rest because the coil is live: nothing watches the coil,
+    and no gauge rests near zero."""
     return not watched and not gauge.near_zero
 
 
@@ -315,7 +315,7 @@ def _released(watched: bool, stayed: Bool) -> Link:
 
 
 def _answer(sheet: Sheet | None, gauge: GaugeSeen, missed: int) -> Link:
-    """The gauge against the switch: pressure came, and the switch said nothing."""
+    """Gauge against switch: pressure came, and the switch did not respond."""
     if not missed or not gauge.behind or gauge.held_kpa is None:
         return Link(SWITCH_ANSWER, True, "no missed stroke shows pressure at the switch")
     least = sheet.base_pressure_min_kpa if sheet else None

@@ -33,7 +33,7 @@ NO_DOUBT = Doubt()
 
 
 class Completion(NamedTuple):
-    """Whether the sheet was done: `done` of `planned` strokes or ramps, `ended` in plain words
+    """Whether the sheet was completed: `done` of `planned` strokes or ramps; `ended` in plain words
     where the run did not finish, else empty."""
 
     done: int
@@ -44,9 +44,9 @@ class Completion(NamedTuple):
 
 @dataclass(frozen=True)
 class Verdict:
-    """`result`, what is said of it, and every limit. `next_check` is what must come before any
-    other check because the coil may be live, or because the measurement could not be judged; all
-    others are rig.diagnosis's to name."""
+    """`result`, its words, and every limit. `next_check` must come before any other check because
+    the coil may be live, or because the measurement could not be judged; all other checks are named
+    by rig.diagnosis."""
 
     result: str
     said: tuple[Sentence, ...]
@@ -55,7 +55,7 @@ class Verdict:
 
     @property
     def why(self) -> str:
-        """All that is said, in plain words."""
+        """The full text, in plain words."""
         return " ".join(one.words for one in self.said)
 
     @property
@@ -65,8 +65,8 @@ class Verdict:
 
     @property
     def deciding(self) -> Limit | None:
-        """The limit that the result hangs on: the broken one that is surest, else the open or
-        held one with the largest risk; None where none was worked out."""
+        """The limit that decides the result: the surest broken one, else the open or held one
+        with the largest risk; None where none was worked out."""
         rank = {DOES_NOT_CONFORM: 2, UNDECIDED: 1}
         known = [limit for limit in self.limits if limit.risk_pct is not None]
         if not known:
@@ -78,9 +78,9 @@ class Verdict:
 
     @property
     def risk_pct(self) -> float | None:
-        """The chance, in percent, that the result is wrong: of one limit that is broken its own;
-        of limits that are all held at most the sum of theirs; of an open one that the value lies
-        outside. None where it was not worked out."""
+        """The chance, in percent, that the result is wrong: for a broken limit, its own; for limits
+        that are all held, at most the sum of theirs; for an open one, that the value lies outside.
+        None where it was not worked out."""
         deciding = self.deciding
         if deciding is None or self.result != CONFORMS:
             return deciding.risk_pct if deciding is not None else None
@@ -94,8 +94,8 @@ def judge(
     completion: Completion,
     doubt: Doubt = NO_DOUBT,
 ) -> Verdict:
-    """The verdict of a run. A run that did not finish is never more than undecided; neither is one
-    that `doubt` leaves open, where no limit is broken."""
+    """The verdict of a run. A run that did not finish is at most undecided; so is one that `doubt`
+    leaves open with no limit broken."""
     verdict = _judged(accepts, measured, missed, completion, doubt)
     own = [one.next_check for one in verdict.said if one.next_check]
     return replace(
@@ -158,10 +158,10 @@ def _not_finished(completion: Completion) -> Verdict:
 
 
 def exit_code(result: Mapping[str, Any]) -> int:
-    """The command line's answer to a run's JSON (shapes.run_json).
+    """The command's exit code for a run's JSON (rig.results.run_json).
 
-    Coil still live, then how the run ended, then the verdict. Without acceptance limits there is
-    nothing to fail: 0.
+    The order is: coil still live, then how the run ended, then the verdict. Without acceptance
+    limits nothing can fail: 0.
     """
     end, verdict = result.get("end") or {}, result["verdict"]
     if end.get("off") == OFF_STATES[2]:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""All findings of a run, and of several runs and checks together."""
+"""All findings of one run, and of several runs and checks together."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from rig.diagnosis.findings.from_switch import switch_findings
 from rig.diagnosis.findings.model import Finding, RunSeen
 
 SURE = 0.7
-"""Two findings contradict one another where each is at least so sure of another state."""
+"""Two findings contradict each other where each has at least this probability for another state."""
 
 
 def findings_of(
     run: RunSeen, good: RunSeen | None = None, gauge_at: Place | None = None
 ) -> tuple[Finding, ...]:
-    """Every finding that a run can yield, those included that it cannot observe.
+    """Every finding that a run can yield, including those that it cannot observe.
 
     A pure function. `good` is a run of a known-good valve, or of this one when it was sound, on
-    the same rig; `gauge_at` is where a person says that the gauge is.
+    the same rig; `gauge_at` is the gauge position stated by a person.
     """
     found = [
         *switch_findings(run, good),
@@ -35,8 +35,8 @@ def findings_of(
 
 @dataclass(frozen=True)
 class Evidence:
-    """What is known together: by finding, every observation of it; why the others are hidden; and
-    what contradicts itself, in words."""
+    """Combined evidence: every observation by finding, why the others are hidden, and
+    contradictions, in words."""
 
     observed: dict[str, tuple[Finding, ...]]
     hidden: dict[str, str]
@@ -44,7 +44,8 @@ class Evidence:
 
 
 def together(findings: Iterable[Finding]) -> Evidence:
-    """Findings of several runs and checks by name. What any of them observed is observed."""
+    """Findings of several runs and checks by name. A finding that any of them observed is
+    observed."""
     observed: dict[str, list[Finding]] = {}
     hidden: dict[str, str] = {}
     for finding in findings:

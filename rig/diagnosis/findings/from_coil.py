@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is seen of the coil and of what feeds it: current, plunger, voltage, read-back, relay."""
+"""Findings on the coil and its feed: current, plunger, voltage, read-back, relay."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ CURRENT_STATES = {
     coil_state.HIGH_CURRENT: "high",
 }
 SUPPLY_LOW = 0.85
-"""Of the setup's voltage, under load (common practice, no source)."""
+"""Share of the setup's voltage, under load (common practice, no source)."""
 SUPPLY_OF_GOOD = (0.80, 0.94)
 RESISTANCE = (0.93, 1.07, 1.25)
-"""Of a known-good run's supply, and of its coil with wires (common practice, no source)."""
+"""Share of a known-good run's supply, and of its coil with wires (common practice, no source)."""
 OHM_U = 0.02
 RELAY_OF_GOOD = (1.25, 2.0)
-"""Of a known-good run's delay: above the first a bit long, above the second long."""
+"""Ratio to a known-good run's delay: above the first slightly long, above the second long."""
 RELAY_SCATTER_MS = 0.35
-"""Standard deviation of the delay from which on it is wide (common practice, no source)."""
+"""Standard deviation of the delay from which it is wide (common practice, no source)."""
 
 
 def coil_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
@@ -120,7 +120,7 @@ def _readback(run: RunSeen, windows: Windows) -> Finding:
 
 
 def _relay(run: RunSeen, windows: Windows, good: RunSeen | None) -> list[Finding]:
-    """Delay from command to coil live, and how it scatters from stroke to stroke."""
+    """Delay from command to coil live, and its scatter from stroke to stroke."""
     if not windows.has_readback or run.setup is None:
         return [hidden(n, f"a read-back {NOT_WIRED}") for n in ("relay_delay", "relay_scatter")]
     mine = _delays_ns(windows)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the pressure shows: where the gauge stands, level and rest, rise, ripple, its own faults."""
+"""Findings on the pressure: gauge position, level and rest, rise, ripple, faults of the gauge."""
 
 from __future__ import annotations
 
@@ -22,59 +22,61 @@ Place = Literal["behind", "in front", "not known", "none"]
 
 NO_GAUGE = "a pressure gauge is not wired"
 LEVEL = (0.10, 0.78, 0.93, 1.06, 1.18)
-"""Of the level that it should reach (common practice, no source)."""
+"""Share of the level that it should reach (common practice, no source)."""
 LEVEL_STATES = ("none", "low", "bit_low", "right", "bit_high", "high")
 BASE = (0.78, 0.93, 1.07)
 BASE_STATES = ("low", "bit_low", "right", "high")
 """Base pressure over that of a known-good run (common practice, no source)."""
 OTHER_LEVEL = 0.01
-"""The same rig on another day may differ by so much (relative standard deviation)."""
+"""Difference of the same rig from one day to another (relative standard deviation)."""
 RESIDUAL = (0.08, 0.75)
-"""With the coil off, of the level with the coil on: above the first residual, above the second
-full (common practice, no source)."""
+"""Pressure with the coil off over the level with the coil on: above the first residual, above the
+second full (common practice, no source)."""
 TRACE = 0.018
-"""Of the level: so much more with the coil off than in the known-good run is a trace of pressure
-(common practice, no source)."""
+"""Share of the level by which pressure with the coil off may exceed the known-good run's; above it
+there is a trace of pressure (common practice, no source)."""
 RISE_OF_GOOD = (0.93, 1.06, 1.3, 3.0)
 RISE_STATES = ("short", "right", "bit_slow", "slow", "very_slow")
 FALL_OF_GOOD, FALL_STATES = (0.96, 1.06, 1.3), ("short", "right", "bit_slow", "slow")
-"""Of a known-good run's rise and fall: below the first short, above the others ever slower (common
-practice, no source)."""
+"""Ratio to a known-good run's rise and fall: below the first short, above the others slower and
+slower (common practice, no source)."""
 RISE_U, FALL_U = 0.02, 0.01
 """Relative standard uncertainty of the ratio of two medians (common practice)."""
 RISE_OF_LIMIT = 0.45
-"""Without a known-good run: a rise longer than this part of the response limit is slow (common
+"""Without a known-good run: a rise longer than this share of the response limit is slow (common
 practice, no source)."""
 RIPPLE, GREAT_RIPPLE = 1.8, 9.0
-"""Of a known-good run's ripple: above the first much, above the second very much."""
+"""Ratio to a known-good run's ripple: above the first much, above the second very much."""
 RIPPLE_SHARE = 0.035
-"""Without a known-good run: ripple above this part of the level is much (common practice, no
+"""Without a known-good run: ripple above this share of the level is much (common practice, no
 source)."""
 FACTORS = (6.895, 0.145, 14.504, 0.0689, 100.0, 0.01, 10.0, 0.1, 3.386, 0.2953, 98.07, 0.0102)
-"""kPa, psi, bar, MPa, inHg, kgf/cm^2 taken for one another, and a decimal point one place off."""
+"""kPa, psi, bar, MPa, inHg, kgf/cm^2 mistaken for one another, and a decimal point one place
+off."""
 FACTOR_U = 0.06
 GAUGE_LOST, FRAME_REJECTED = "gauge lost", "frame rejected"
-"""Conditions of a recording: the port went away; what came could not be read."""
+"""Conditions of a recording: the port disappeared; the data could not be parsed."""
 FROZEN_READINGS, FROZEN_COMMANDS = 15, 3
-"""So many equal readings over so many commands are no pressure any more (common practice)."""
+"""This many equal readings over this many commands are not pressure any more (common practice)."""
 SILENT_NS = 1_000_000_000
-"""Readings that end so long before the last command have stopped (common practice)."""
+"""Readings that end this long before the last command have stopped (common practice)."""
 FROZEN_IN_FRONT = 60
 """Where the pressure does not move with the coil."""
 ACTS = 1.12
-"""Of a known-good switch's pressure."""
+"""Ratio to the pressure of a known-good switch."""
 
 
 class GaugePlace(NamedTuple):
-    """Where the gauge stands, and how that is known."""
+    """Gauge position, and how it is known."""
 
     place: Place
     why: str
 
 
 def gauge_place(run: RunSeen, told: Place | None) -> GaugePlace:
-    """As a person told it, else by the readings: what rests near zero, or rises with the coil, is
-    behind the valve; what stands at a pressure while the switch follows the coil is in front."""
+    """As stated by a person, else from the readings: a gauge that rests near zero or rises with the
+    coil is behind the valve; one that holds pressure while the switch follows the coil is in
+    front."""
     if run.result.pressures is None:
         return GaugePlace("none", NO_GAUGE)
     if told is not None:
@@ -98,8 +100,8 @@ def gauge_place(run: RunSeen, told: Place | None) -> GaugePlace:
 
 
 def gauge_findings(run: RunSeen, good: RunSeen | None, told: Place | None) -> list[Finding]:
-    """Every finding that comes from the pressure. `told` is where a person says the gauge is; else
-    a known-good run on the same rig tells it."""
+    """Every finding from the pressure. `told` is the gauge position stated by a person; else a
+    known-good run on the same rig gives it."""
     if (
         told is None
         and good is not None
@@ -126,7 +128,7 @@ def gauge_findings(run: RunSeen, good: RunSeen | None, told: Place | None) -> li
 
 
 def _levels(run: RunSeen) -> tuple[float, float]:
-    """Median level with the coil on, and off, kPa, over the strokes that ran their time."""
+    """Median level with the coil on, and off, kPa, over the strokes that ran their full time."""
     pressures, table = run.result.pressures, run.result.strokes
     if pressures is None:
         return math.nan, math.nan
@@ -147,7 +149,7 @@ def _median_kpa(run: RunSeen) -> float:
 
 
 def _good_level(good: RunSeen | None) -> float | None:
-    """The level that a known-good run reached; None where its gauge was not behind the valve."""
+    """The level that a known-good run reached; None unless its gauge was behind the valve."""
     if good is None or gauge_place(good, None).place != "behind":
         return None
     level = _levels(good)[0]
@@ -223,7 +225,7 @@ def _rise(run: RunSeen, good: RunSeen | None) -> Finding:
 
 
 def _fall(run: RunSeen, good: RunSeen | None) -> Finding:
-    """Only against a known-good run: no limit is common for the fall."""
+    """Only against a known-good run: there is no common limit for the fall."""
     fall, usual = (
         _median(one.result.pressures.columns["fall_ms"][1:])
         if one is not None and one.result.pressures is not None
@@ -296,7 +298,7 @@ def _good_base(good: RunSeen) -> bool:
 
 
 def _scale(level: float, run: RunSeen, good: RunSeen | None) -> Finding:
-    """Whether the readings are off by the factor between two units."""
+    """Whether the readings are wrong by the factor between two units."""
     reference = _good_level(good)
     told = stated(run.conditions, "base_pressure", "kPa")[0]
     reference = reference if reference is not None else told
@@ -314,7 +316,7 @@ def _scale(level: float, run: RunSeen, good: RunSeen | None) -> Finding:
 
 
 def _signal(run: RunSeen) -> Finding:
-    """Whether the gauge's readings can be believed at all."""
+    """Whether the gauge's readings can be trusted at all."""
     kinds = [one.kind for one in run.recording.conditions]
     if GAUGE_LOST in kinds:
         return seen("gauge_signal", "unplugged", "the gauge's port went away during the run")
@@ -349,7 +351,7 @@ def _signal(run: RunSeen) -> Finding:
 
 
 def _frozen(run: RunSeen) -> bool:
-    """The same reading, to the last digit, for several commands on end."""
+    """Identical readings, to the last digit, across several commands."""
     samples, t_ns = run.recording.samples.get("pressure"), run.recording.commands.t_ns
     if samples is None or "pressure" in run.recording.fast or len(samples.t_ns) < FROZEN_READINGS:
         return False
@@ -363,8 +365,8 @@ def _frozen(run: RunSeen) -> bool:
     stands = commands >= FROZEN_COMMANDS
     table = run.result.strokes
     follows = bool(len(table)) and 2 * int(table.answered.sum()) > len(table)
-    # a gauge that reads nothing where nothing happens is not frozen; nor is one in front of the
-    # valve, in whose last digit a steady pressure does not show for a while
+    # a gauge that shows nothing where nothing happens is not frozen; nor is one in front of the
+    # valve whose last digit does not resolve a steady pressure for a while
     moves = float(np.ptp(samples.value[samples.good])) > NEAR_ZERO_KPA
     at_zero = samples.value[starts] <= NEAR_ZERO_KPA
     long = moves | (ends - starts >= FROZEN_IN_FRONT)
@@ -372,7 +374,7 @@ def _frozen(run: RunSeen) -> bool:
 
 
 def _switch_pressures(run: RunSeen, good: RunSeen | None) -> list[Finding]:
-    """The pressures at which the switch acts and resets: of a ramp, else of fast strokes."""
+    """Pressures at which the switch acts and resets: from a ramp, else from fast strokes."""
     found = []
     for name, figure, column in (
         ("acts_at", "actuation_pressure", "on"), ("resets_at", "reset_pressure", "off"),

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What else a run shows: the oil's temperature, a leak-down, and over-pressure."""
+"""Other findings of a run: oil temperature, leak-down, and over-pressure."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from rig.diagnosis.findings.model import Finding, RunSeen, graded, hidden, seen
 COLD_DEGC, HOT_DEGC = 50.0, 125.0
 """Below the first oil is not warm, above the second too hot (common practice, no source)."""
 COOLER_K = 14.0
-"""So much below a known-good run oil is cool (common practice, no source)."""
+"""Oil this much below a known-good run is cool (common practice, no source)."""
 LEAKS = 1.5
-"""Of a known-good valve's decay rate."""
+"""Ratio to a known-good valve's decay rate."""
 
 
 def rig_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:

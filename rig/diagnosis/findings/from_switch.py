@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the pressure switch shows in strokes: whether it follows, how fast, how evenly."""
+"""Findings on the pressure switch in strokes: whether it follows, how fast, how evenly."""
 
 from __future__ import annotations
 
@@ -15,40 +15,40 @@ from rig.diagnosis.findings.model import PLAIN, Finding, RunSeen, graded, hidden
 
 AGAINST_GOOD = (0.80, 0.93, 1.08, 1.22, 1.8)
 TIME_STATES = ("short", "bit_short", "right", "bit_long", "long", "very_long")
-"""Of a known-good valve's time, and the states below, between and above (common practice, no
+"""Ratio to a known-good valve's time, and the states below, between and above (common practice, no
 source)."""
 UNEVEN = (0.87, 1.13)
-"""Change of the release over change of the response: outside of these one changed more than the
-other (common practice, no source)."""
+"""Change of release over change of response: outside these, one changed more than the other (common
+practice, no source)."""
 AGAINST_LIMIT = (1.0, 2.0)
-"""Of the sheet's limit. A limit says nothing of a time that is too short."""
+"""Share of the sheet's limit. A limit says nothing about a time that is too short."""
 OTHER_RUN = 0.02
-"""The same valve on another day may differ by so much (relative standard deviation; common
-practice, no source). How much two valves differ stands in the knowledge."""
+"""Difference of the same valve from one day to another (relative standard deviation; common
+practice, no source). How much two valves differ is in the knowledge."""
 LIMIT_DOUBT = 0.15
-"""A time within its limit may yet be long for this valve."""
+"""A time within its limit may still be long for this valve."""
 ONE_STROKE = 0.03
 """Relative standard uncertainty of one stroke's time over another's (common practice)."""
 LEAST_STROKES, LEAST_TIMES = 5, 2
 MANY_BOUNCES = 14
-"""Bounce edges of one stroke that no sound switch makes (common practice, no source)."""
+"""Bounce edges in one stroke that no sound switch makes (common practice, no source)."""
 TAIL, TAIL_MS = 1.4, 3.0
 WIDE, WIDE_RELEASE = (0.035, 0.06), (0.012, 0.022)
 """Robust coefficient of variation (1.4826 times the median distance, over the median) of response
-and release from which on it is a bit wide, and wide (common practice, no source)."""
+and release from which it is slightly wide, and wide (common practice, no source)."""
 IMPROVES = 1.15
 AT_REST_MS = 200.0
-"""So long after the release a sound switch is at rest (common practice, no source)."""
+"""Time after release at which a sound switch is at rest (common practice, no source)."""
 FIRST = (0.93, 1.07, 1.3)
-"""First stroke over the later ones, of what is usual: below less, above the others a bit slow, slow
-(common practice, no source)."""
+"""First stroke over the later ones, relative to what is usual: below less, above the others
+slightly slow, slow (common practice, no source)."""
 
 NO_STROKE = "no stroke ran its whole time"
 NO_NUMBER = "the switch answered in too few strokes to give a time"
 
 
 def switch_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
-    """Every finding that comes from the switch in strokes."""
+    """Every finding from the switch in strokes."""
     names = ("switch", "response", "release", "asymmetry", "first_stroke", "scatter",
              "release_scatter", "course", "bounce", "lost_contact")  # fmt: skip
     if run.result.kind != "strokes":
@@ -70,7 +70,7 @@ def _marked(run: RunSeen, mark: str) -> Bool:
 
 
 def _pattern(run: RunSeen, whole: Bool) -> Finding:
-    """Whether the switch follows the coil. A stroke that a trip cut short still tells a release."""
+    """Whether the switch follows the coil. A stroke cut short by a trip still shows a release."""
     table, contact = run.result.strokes, run.result.contact
     n, answered = int(whole.sum()), int(table.answered[whole].sum())
     missed = int(table.missed.sum())
@@ -142,7 +142,7 @@ def _asymmetry(changes: list[tuple[float, float]]) -> Finding:
 
 
 def _u_ms(run: RunSeen, known: Float) -> float:
-    """Standard uncertainty of a median: scatter (1.2533 sd over root n, normal) and the relay's
+    """Standard uncertainty of a median: scatter (1.2533 sd over root n, normal) and the relay
     delay where no read-back is wired (rectangular)."""
     sd = float(known.std(ddof=1)) if len(known) > 1 else 0.1 * float(known[0])
     delay = run.result.reference.delay_ms("response")
@@ -179,7 +179,7 @@ def _good_ms(name: str, good: RunSeen | None, run: RunSeen) -> float | None:
 
 
 def _limit_ms(name: str, run: RunSeen) -> float | None:
-    """The sheet's upper limit of a time, the tightest where there are several."""
+    """The sheet's upper limit for a time, the tightest of several."""
     if not isinstance(run.sheet, StrokesSheet):
         return None
     limits = [a.max_value for a in run.sheet.accept if a.figure == name and a.max_value is not None]
@@ -200,7 +200,8 @@ def _evenness(on: Float, good: RunSeen | None) -> list[Finding]:
 
 
 def _first(first: float, middle: float, good: RunSeen | None) -> Finding:
-    """A first stroke fills what drained in the rest; a known-good valve tells how much is usual."""
+    """A first stroke refills what drained during the rest; a known-good valve shows the usual
+    amount."""
     usual, against = 1.5, "as usual after a rest"
     if good is not None:
         table = good.result.strokes.first_edge_on_ms
@@ -223,7 +224,7 @@ def _release_scatter(off: Float) -> Finding:
 
 
 def _scatter(name: str, what: str, later: Float, wide: tuple[float, float]) -> Finding:
-    """The middle half of the strokes tells the scatter; single late ones are a tail."""
+    """The middle half of the strokes gives the scatter; single late ones are a tail."""
     middle = float(np.median(later))
     robust = 1.4826 * float(np.median(np.abs(later - middle))) / middle
     late = int(np.count_nonzero(later > TAIL * middle + TAIL_MS))
@@ -260,7 +261,7 @@ def _bounce(run: RunSeen) -> Finding:
 
 
 def _lost(run: RunSeen, whole: Bool) -> Finding:
-    """Edges that no command explains: the contact lost and found again."""
+    """Edges without a command: contact lost and regained."""
     table = run.result.strokes
     dropped = _marked(run, marks.DROPPED_OUT) | (table.edges_with_no_command > 0)
     n, of = int((dropped & whole).sum()), int(whole.sum())
@@ -277,8 +278,8 @@ def _lost(run: RunSeen, whole: Bool) -> Finding:
 
 
 def _closes_at_rest(run: RunSeen) -> bool:
-    """The switch went on while the coil was off and the contact had settled: a wire that touches,
-    not a contact that is lost."""
+    """The switch went on while the coil was off and the contact had settled: a touching wire, not a
+    lost contact."""
     edges, windows = run.recording.edges.get(SWITCH), stroke_windows(run.recording)
     if edges is None or not len(windows):
         return False

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a run or a check by hand shows: a state of a finding, with how sure it is."""
+"""What a run or a check by hand shows: the state of a finding, and how sure it is."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from rig.config.sheet.model import Sheet
 from rig.core.recording import Recording
 
 BY_HAND = "by hand"
-"""Of a finding, where a check by hand and no run showed it."""
+"""`by` of a finding that a check by hand showed, not a run."""
 
 
 @dataclass(frozen=True)
 class RunSeen:
-    """A run with everything that findings are drawn from. `name` is what it is called in words."""
+    """A run with everything that findings are derived from. `name` is its name in words."""
 
     name: str
     recording: Recording
@@ -33,8 +33,9 @@ class RunSeen:
 class Finding:
     """One finding of one run, or of one check.
 
-    `chances` maps states to how likely each is, given what was seen; they add up to 1. Empty where
-    it cannot be observed, and `found` then says why. `by` names the run, or says "by hand".
+    `chances` maps states to their probability given what was seen; they add up to 1. It is empty
+    where the finding cannot be observed, and `found` then says why. `by` names the run, or is "by
+    hand".
     """
 
     name: str
@@ -53,16 +54,16 @@ class Finding:
 
     @property
     def sure(self) -> float:
-        """How likely `state` is, 0 to 1."""
+        """Probability of `state`, 0 to 1."""
         return max(self.chances.values(), default=0.0)
 
 
 PLAIN = 0.995
-"""How sure a thing is that edges or readings show plainly."""
+"""Probability of a state that edges or readings show plainly."""
 
 
 def seen(name: str, state: str, found: str, sure: float = PLAIN) -> Finding:
-    """A state seen plainly; what is left of 1 is shared among all other states."""
+    """A state seen plainly; the rest of 1 is shared among all other states."""
     return Finding(name, {state: sure, "": 1.0 - sure}, found)
 
 
@@ -79,10 +80,10 @@ def graded(
     states: Sequence[str],
     found: str,
 ) -> Finding:
-    """A figure against its reference: `states[k]` lies between `bounds[k-1]` and `bounds[k]`.
+    """Compare a figure with its reference: `states[k]` lies between `bounds[k-1]` and `bounds[k]`.
 
-    The chance of each is that of a normal distribution of ln(ratio) with the standard deviation
-    `u_relative` (relative standard uncertainty, to first order that of the logarithm).
+    The probability of each is that of a normal distribution of ln(ratio) with the standard
+    deviation `u_relative` (relative standard uncertainty, to first order that of the logarithm).
     """
     if not ratio > 0.0 or not math.isfinite(ratio):
         return hidden(name, "no number to hold against a reference")

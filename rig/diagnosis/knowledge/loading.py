@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Loads the knowledge; refuses it with every problem at once."""
+"""Load the knowledge, or refuse it with all problems at once."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ from rig.diagnosis.knowledge.model import (
 FOLDER = Path(__file__).parent
 SO = "nothing was diagnosed"
 CLOSE = 0.01
-"""Percents may add up to 100 within this."""
+"""Tolerance for percents that add up to 100."""
 
 
 def load_knowledge(causes: str | os.PathLike[str] | None = None) -> Knowledge:
-    """The knowledge that comes with the program, with the causes of another file where one is
-    given. Raises FileProblems."""
+    """The program's own knowledge, with the causes of another file where one is given. Raises
+    FileProblems."""
     if causes is None:
         return _own()
     return _loaded(Path(os.fspath(causes)))
@@ -58,7 +58,7 @@ def _loaded(causes_path: Path) -> Knowledge:
 
 
 class _Reader:
-    """Reads the tables of the files and keeps the problems."""
+    """Read the tables of the files and collect the problems."""
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
@@ -88,7 +88,7 @@ class _Reader:
     def number(
         self, table: Mapping[str, Any], key: str, where: str, low: float, high: float
     ) -> float:
-        """From above `low` up to `high`."""
+        """A number above `low` and up to `high`."""
         value = table.get(key)
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.note(
@@ -115,7 +115,7 @@ class _Reader:
         return known[0]
 
     def percents(self, value: Any, where: str, states: Iterable[str] | None) -> dict[str, float]:
-        """State -> probability. `states`: those that may stand there, any where None."""
+        """State -> probability. `states`: those allowed, any where None."""
         if not isinstance(value, dict):
             self.note(
                 where,
@@ -157,7 +157,8 @@ class _Reader:
         return found
 
     def _told(self, where: str) -> bool:
-        """A problem inside this table was named already: its sum says nothing more."""
+        """Whether a problem inside this table was already reported, so that its sum says nothing
+        more."""
         return any(p.file == self._file and p.key.startswith(f"{where}.") for p in self.problems)
 
     def tables(self, parsed: Parsed, key: str) -> dict[str, Mapping[str, Any]]:

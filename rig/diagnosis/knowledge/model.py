@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is known of causes and of what they do to findings and checks: the three files, typed."""
+"""Knowledge of causes and their effect on findings and checks: the three files, typed."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ ENGINES: tuple[str, ...] = get_args(Engine)
 SOUND = "none"
 """Nothing in this chain is at fault."""
 NONE_OF_THESE = "none of these"
-"""A cause that does not stand in the file."""
+"""A cause that is not in the file."""
 
 
 @dataclass(frozen=True)
 class Shown:
-    """What can be seen: its states from sound to grave, how often a sound rig shows each (adds up
-    to 1), and why. `needs` is what must be wired for it; of a check it is what it takes."""
+    """Something observable: its states from sound to grave, how often a sound rig shows each (adds
+    up to 1), and why. `needs`: what must be wired for it; for a check, what it takes."""
 
     name: str
     words: str
@@ -38,9 +38,9 @@ class Shown:
 
 @dataclass(frozen=True)
 class Check(Shown):
-    """A check by hand. `after`: checks that are done first, for safety. `holds_up`: states of this
-    one with which it does not count as done for those after it, and with which no run says
-    anything of the valve; `put_right`: what is done about them."""
+    """A check by hand. `after`: checks to do first, for safety. `holds_up`: states of this check in
+    which it does not count as done for those after it, and in which no run says anything about the
+    valve; `put_right`: what to do about them."""
 
     minutes: float
     engine: str
@@ -61,12 +61,12 @@ READINGS = {
     "compression": ("cylinder",),
     "air_test": ("rocker",),
 }
-"""Checks of which a reading may be given in place of a state."""
+"""Checks that accept a reading instead of a state."""
 
 
 @dataclass(frozen=True)
 class Effect:
-    """What one cause makes of one finding or check: the chance of each state (adds up to 1)."""
+    """Effect of one cause on one finding or check: the probability of each state (adds up to 1)."""
 
     chances: Mapping[str, float]
     because: str
@@ -74,8 +74,8 @@ class Effect:
 
 @dataclass(frozen=True)
 class Cause:
-    """One cause. `weight` is relative to the others, `minutes` of its repair. `only_with`: what
-    must be wired for the cause to be there at all, empty where it always can be."""
+    """One cause. `weight` is relative to the others; `minutes` is its repair time. `only_with`:
+    what must be wired for the cause to be possible, empty where it always is."""
 
     name: str
     part: str
@@ -90,9 +90,9 @@ class Cause:
 
 @dataclass(frozen=True)
 class Reasoning:
-    """`sound_weight` beside the weights of the causes; `none_of_these` a probability;
-    `second_fault` the chance of a second fault beside a first; `strength` the power that each
-    likelihood is taken to."""
+    """`sound_weight` relative to the weights of the causes; `none_of_these` a probability;
+    `second_fault` the probability of a second fault beside a first; `strength` the power that each
+    likelihood is raised to."""
 
     sound_weight: float
     none_of_these: float
@@ -102,7 +102,7 @@ class Reasoning:
 
 @dataclass(frozen=True, eq=False)
 class Knowledge:
-    """All of it, compared by identity. `findings` and `checks` by name; no name stands in both."""
+    """All knowledge, compared by identity. `findings` and `checks` by name; no name is in both."""
 
     findings: Mapping[str, Shown]
     checks: Mapping[str, Check]
@@ -114,7 +114,7 @@ class Knowledge:
         return self.findings[name] if name in self.findings else self.checks[name]
 
     def first_done(self, check: Check, finished: Collection[str]) -> list[Check]:
-        """What must be done before `check` for safety and is not, in order."""
+        """Checks still to be done before `check` for safety, in order."""
         found: list[Check] = []
 
         def add(name: str) -> None:

@@ -9,7 +9,7 @@ from rig.diagnosis.knowledge.model import Knowledge
 
 
 def causes_table(knowledge: Knowledge) -> str:
-    """Every cause with its part, its weight, what it shows in a run, and what checks find."""
+    """Every cause with its part, its weight, its effect on a run, and what checks find."""
     lines = [
         "| cause | part | weight | in a run | by hand |",
         "|---|---|---|---|---|",
@@ -29,7 +29,7 @@ def causes_table(knowledge: Knowledge) -> str:
 
 
 def findings_table(knowledge: Knowledge) -> str:
-    """Every finding of a run, its states from sound to grave, and what it takes."""
+    """Every finding of a run, its states from sound to grave, and what it needs."""
     lines = ["| finding | what it is | states | takes |", "|---|---|---|---|"]
     for one in knowledge.findings.values():
         lines.append(
@@ -39,7 +39,7 @@ def findings_table(knowledge: Knowledge) -> str:
 
 
 def checks_table(knowledge: Knowledge) -> str:
-    """Every check by hand, in words, with its minutes, what is done before it, and its states."""
+    """Every check by hand in words, with its minutes, the checks before it, and its states."""
     lines = [
         "| check | what it is | minutes | engine | before it | states |",
         "|---|---|---|---|---|---|",
@@ -55,7 +55,7 @@ LEAST_SHOWN = 0.10
 
 
 def _changed(chances: Mapping[str, float], sound: str) -> str:
-    """The states other than the sound one that are seen in 1 of 10 or more, likeliest first."""
+    """States other than sound that occur in 1 of 10 or more, likeliest first."""
     kept = [(p, state) for state, p in chances.items() if state != sound and p >= LEAST_SHOWN]
     kept.sort(key=lambda row: -row[0])
     return ", ".join(f"{_words(state)} {100 * p:.0f} %" for p, state in kept)
