@@ -53,7 +53,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.config.update(
         RUN_LOG=None,
         TRUSTED_HOSTS=list(security.LOOPBACK_NAMES),
-        MAX_CONTENT_LENGTH=FORM_MOST,  # a route that takes files says so itself
+        MAX_CONTENT_LENGTH=FORM_MOST,  # a route that accepts files sets its own limit
         HUB=None,
         STOP_PORT=None,
         PAGE_PORT=None,
@@ -108,7 +108,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
 
 
 class FiniteJSON(JSONProvider):
-    """JSON as RFC 8259 has it: what is not a finite number leaves as null."""
+    """JSON per RFC 8259: a number that is not finite becomes null."""
 
     def dumps(self, obj: Any, **kwargs: Any) -> str:
         kwargs.setdefault("separators", (",", ":"))
@@ -119,7 +119,7 @@ class FiniteJSON(JSONProvider):
 
 
 def finite(value: Any) -> Any:
-    """The same value with every NaN and infinity replaced by None."""
+    """The value with every NaN and infinity replaced by None."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, Mapping):
