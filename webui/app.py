@@ -41,12 +41,12 @@ FORM_MOST = 64 * 1024
 
 
 def create_app(config: Mapping[str, Any] | None = None) -> Flask:
-    """The page as a WSGI application.
+    """Create the page as a WSGI application.
 
     `config` may set RUN_LOG (path of the run log, default: the user's), TRUSTED_HOSTS (host names
-    that are answered, default: the loopback's), HUB (webui.live.hub; without one the page shows
-    the log alone), STOP_PORT (where a stop is taken besides), PASSCODE_HASH, and Flask's own keys.
-    Raises ValueError for an empty TRUSTED_HOSTS.
+    that are answered, default: the loopback's), HUB (webui.live.hub; without one the page shows the
+    log alone), STOP_PORT (additional port that accepts a stop), PASSCODE_HASH, and Flask's own
+    keys. Raises ValueError for an empty TRUSTED_HOSTS.
     """
     app = Flask(__name__)
     app.json = FiniteJSON(app)

@@ -57,7 +57,7 @@ def document() -> Response:
 
 
 def build(rules: Any, views: Mapping[str, Callable[..., Any]]) -> dict[str, Any]:
-    """The document of all views under /api/."""
+    """Build the document of all views under /api/."""
     paths: dict[str, Any] = {}
     models: dict[str, Any] = {"Fault": Fault.model_json_schema(ref_template=REF)}
     for rule in sorted(rules, key=lambda one: str(one.rule)):
