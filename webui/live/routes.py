@@ -64,7 +64,7 @@ def bench_page(**more: Any) -> str:
     hub = stream.hub()
     now = hub.snapshot()
     kept = next_run.kept(hub.given, TEXTS)
-    if hub.given.get("browser") != access.who():  # the name is that of whoever had the controls
+    if hub.given.get("browser") != access.who():  # named after the browser that had the controls
         kept.pop("by", None)
     over = now["phase"] == "ended" and (now.get("ended") or {}).get("run")
     valve, again = hub.given.get("valve"), not next_run.done(now)
