@@ -78,7 +78,7 @@ def _not_known(folder: Path, asked: set[str]) -> str | None:
         ):
             return f"Latched: {trip.message}"
         dead = owner is not None and owner.boot_id == boot_id() and not owner.alive()
-        if dead and not guarded:  # with whatever else latched: its line was never released
+        if dead and not guarded:  # besides whatever else latched: its line was never released
             return "The last bench ended without releasing its line, and nobody guarded it since."
     return None
 

@@ -116,7 +116,7 @@ def _never() -> bool:
 
 
 def not_beside_a_run() -> None:
-    """Hold processor-heavy work while the rig is looked at, armed or at work, since the bench
+    """Refuse processor-heavy work while the rig is looked at, armed or at work: the bench
     depends on the processor for its timing. Raises PageFault."""
     hub = current_app.extensions.get("hub")
     if hub is not None and not hub.at_rest:
