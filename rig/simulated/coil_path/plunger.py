@@ -59,7 +59,7 @@ class Plunger:
     def follow(self, pieces: Sequence[Piece]) -> list[Passing]:
         """Plan the motion for the current's `pieces`; returns every passing of the pilot seat.
 
-        It starts from where the plunger is at the first piece and replaces what was planned.
+        It starts from the plunger's position at the first piece and replaces what was planned.
         """
         node = self.at(pieces[0].start_s)
         spread = 1.0 + self._friction_spread * self._rng.gauss(0.0, 1.0)
