@@ -194,8 +194,8 @@ def row_json(row: RunRow) -> dict[str, object]:
 
 
 def row_fields(row: RunRow) -> tuple[str, ...]:
-    """The texts of COLUMNS; a simulated run says so in capitals, an unknown value is empty."""
-    # a time from a clock that nothing had set is marked: the board may have no clock of its own
+    """The texts of COLUMNS; a simulated run is marked in capitals, an unknown value is empty."""
+    # a time from an unset clock is marked: the board may have no clock of its own
     doubt = "" if row.clock_synchronised else "?"
     return (
         str(row.id),
@@ -260,7 +260,7 @@ def _show_table(found: list[RunRow]) -> None:
         few = row.response_n is not None and row.response_n < MEAN_LEAST
         if few and row.response_mean_ms is not None:
             fields["response_mean_ms"] += f"\nn = {row.response_n}"
-        if not wide:  # without seconds, and how it ended where that is no verdict's matter
+        if not wide:  # without seconds, and how it ended if no verdict depends on that
             fields["started"] = fields["started"][:16] + fields["started"][20:]
             if row.status != "finished":
                 fields["verdict"] = STATUS_WORDS.get(row.status, row.status)

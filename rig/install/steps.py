@@ -71,7 +71,7 @@ class Machine:
                 self.do("make the account and groups of etc/sysusers.d/rig.conf", self.account)
 
     def text_of(self, item: table.Item, gauge: dict[str, str]) -> str | None:
-        """The text of a file; an existing gauge rule stays if no gauge is found."""
+        """The text of a file; an existing gauge rule stays if no gauge is given."""
         if not item.source:
             return ""
         if item.path == table.GAUGE_RULE and not gauge:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Names that drawings, netlists and lists share: lines, header pins, nets, contacts, places."""
+"""Names shared by drawings, netlists and lists: lines, header pins, nets, contacts, places."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is printed beside each part: the table of parts, and what the setup states instead."""
+"""What is printed beside each part: the value from the table of parts, or the setup's instead."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ DEVICES = ("solenoid", "switch", "gauge", "sensor", "yours")
 
 
 def values_of(setup: Setup) -> dict[str, str]:
-    """What is printed beside every part of this rig, empty where it is its name alone."""
+    """What is printed beside every part of this rig, empty if only its name is."""
     values = {name: part.value if name[0] in SHOWN else "" for name, part in PARTS.items()}
     values |= dict.fromkeys(DEVICES, "")
     values["F1"] = amperes(setup.coil.fuse_a)
