@@ -100,7 +100,7 @@ def _look(plan: Setup) -> None:
 
 
 def _measured_cool(setup: Path) -> None:
-    """Clear the carried state of a rig that is not tripped, if it would hold up the next run."""
+    """Record it for a rig that is not tripped, if the carried heat would hold up its next run."""
     from rig.cli.safe import state_of
     from rig.config.files.loading import load_setup
     from rig.core import state_file

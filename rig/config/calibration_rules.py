@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What cannot stand together in `[calibration]` and in `[timing]`."""
+"""Contradictions in `[calibration]` and in `[timing]`."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def calibration_rules(setup: Setup) -> Iterator[Finding]:
 
 
 def timing_rules(setup: Setup) -> Iterator[Finding]:
-    """Contradictions within `[timing]`, and with what is wired."""
+    """Contradictions within `[timing]`, and with the wiring."""
     made = setup.timing
     if made is None:
         return
@@ -92,7 +92,7 @@ def timing_rules(setup: Setup) -> Iterator[Finding]:
 
 
 def relay_delay_order(setup: Setup) -> Iterator[Finding]:
-    """The shortest delay of the relay is no longer than its longest."""
+    """The relay's shortest delay is no longer than its longest."""
     relay = setup.relay
     for key, (least_s, most_s) in (
         ("operate_delay", relay.operate_range_s), ("release_delay", relay.release_range_s),
@@ -118,7 +118,7 @@ def _rises(made: CalibrationSetup) -> bool:
 
 
 def _wrong_points(made: CalibrationSetup, setup: Setup) -> Iterator[Finding]:
-    """Points that cannot be of this gauge, or lie far from the line of the others."""
+    """Points that cannot come from this gauge, or lie far from the line of the others."""
     source = setup.pressure_source
     if source is None:
         return
@@ -148,8 +148,8 @@ def _wrong_points(made: CalibrationSetup, setup: Setup) -> Iterator[Finding]:
 
 
 def _from_the_line(made: CalibrationSetup) -> list[float]:
-    """How far each point lies from a line that a few wrong ones do not turn: median of the slopes
-    between all pairs (Sen, J. Am. Stat. Assoc. 63 (1968) 1379), median of the rests."""
+    """Distance of each point from a line that a few wrong ones do not affect: median of the slopes
+    between all pairs (Sen, J. Am. Stat. Assoc. 63 (1968) 1379), median of the residuals."""
     points = [(p.reading_kpa, p.reference_kpa) for p in made.points]
     slope = statistics.median(
         (y2 - y1) / (x2 - x1)

@@ -36,7 +36,7 @@ def show_result(
 
     class Output(Console):
         def on_broken_pipe(self) -> None:
-            """the command decides about a broken pipe; the library would end the process."""
+            """The command decides about a broken pipe; the library would end the process."""
             raise
 
     console = Output(markup=False, highlight=False, emoji=False)

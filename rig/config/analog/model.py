@@ -112,8 +112,8 @@ class ConverterSetup(Strict):
 
 
 class AnalogChannel(Strict):
-    """`[[analog]]`: what is wired to one input of the converter. Which keys belong to which kind
-    is checked by rig.config.analog.rules."""
+    """`[[analog]]`: what is wired to one input of the converter. rig.config.analog.rules checks
+    which keys belong to which kind."""
 
     channel: AnalogName
     input: int = Field(ge=0, le=7)
@@ -177,13 +177,13 @@ class AnalogChannel(Strict):
 
     @property
     def divider(self) -> float:
-        """The part of the signal's voltage that reaches the input."""
+        """The fraction of the signal's voltage that reaches the input."""
         upper, lower = self.divider_upper_ohm, self.divider_lower_ohm
         return 1.0 if upper is None or lower is None else lower / (upper + lower)
 
     @property
     def range(self) -> tuple[float, float] | None:
-        """The sensor's range in the channel's unit, where it has one."""
+        """The sensor's range in the channel's unit, if it has one."""
         return self.pressure_range_kpa or self.temperature_range_degc or self.current_range_a
 
 

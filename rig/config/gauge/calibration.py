@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: MIT
 """`[calibration]`: how the rig's pressure gauge compared with a reference gauge, and when.
 
-It stands in the setup and so goes with every run: a run can be analysed again by what was known of
-its gauge then. Only analysis applies it; recordings and the interlock keep the raw readings.
+It is part of the setup and so is stored with every run: a run can be analysed again with what was
+known of its gauge then. Only analysis applies it; recordings and the interlock keep the raw
+readings.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ FEW_POINTS = 5
 
 
 class CalibrationPoint(Strict):
-    """One pressure, on both gauges at once."""
+    """One pressure, read on both gauges at once."""
 
     reference_kpa: PressureKpa = Field(alias="reference")
     reading_kpa: PressureKpa = Field(alias="reading")

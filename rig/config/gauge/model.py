@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""The serial gauge (`[gauge]`): where it is plugged in and in which form it speaks.
+"""The serial gauge (`[gauge]`): where it is plugged in and its protocol form.
 
-Which keys belong to which form is checked by rig.config.gauge.rules.
+rig.config.gauge.rules checks which keys belong to which form.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ PressureUnit = Annotated[str, AfterValidator(_is_a_pressure)]
 
 
 class Registers(Strict):
-    """Where a number stands in a Modbus device, and how it is written there."""
+    """Location and encoding of a number in a Modbus device."""
 
     address: int = Field(ge=0, le=65_535)
     """As sent on the wire, from 0; a manual that counts from 40001 or 30001 means this plus one."""
@@ -64,7 +64,7 @@ class ModbusSetup(Registers):
 
 
 class SentenceField(Strict):
-    """Where a number stands among the sentences of an NMEA 0183 talker."""
+    """Location of a number among the sentences of an NMEA 0183 talker."""
 
     sentence: str = Field(pattern=r"^[A-Z0-9]{3}([A-Z0-9]{2})?$", examples=['"XDR"'])
     """Three letters for any talker, five for one."""
@@ -75,7 +75,7 @@ class SentenceField(Strict):
 
 
 class GaugeChannel(Strict):
-    """`[[gauge.channels]]`: a further channel that the same gauge gives."""
+    """`[[gauge.channels]]`: a further channel of the same gauge."""
 
     channel: OtherName
     unit: str | None = Field(default=None, min_length=1, examples=['"degC"'])
@@ -129,7 +129,7 @@ class GaugeSetup(Strict):
     @model_validator(mode="before")
     @classmethod
     def _of_an_older_plan(cls, data: Any, info: ValidationInfo) -> Any:
-        """A state file outlives an update: in it 0 may stand for a latency that nobody stated."""
+        """State files outlive updates: in one, 0 may mean a latency that nobody stated."""
         if is_resolved(info) and isinstance(data, dict) and "latency_s" in data:
             rest = {key: value for key, value in data.items() if key != "latency_s"}
             return rest | {"stated_latency_s": data["latency_s"] or None}
@@ -137,22 +137,22 @@ class GaugeSetup(Strict):
 
     @property
     def latency_s(self) -> float:
-        """The stated latency; 0 where none is stated, which the uncertainty of a reading's age then
+        """The stated latency; 0 if none is stated, which the uncertainty of a reading's age then
         allows for (rig.analysis.measure.instrument_uncertainty)."""
         return self.stated_latency_s or 0.0
 
     @property
     def name(self) -> str:
-        """As rig.config.analog.pressure.PressureSource calls it."""
+        """As named in rig.config.analog.pressure.PressureSource."""
         return "gauge"
 
     @property
     def asked(self) -> bool:
-        """Whether the gauge speaks only when it is asked."""
+        """Whether the gauge answers only when asked."""
         return self.form in ("query", "modbus")
 
     @property
     def byte_s(self) -> float:
-        """Time of one byte on the wire: start bit, data bits, parity bit where there is one, stop
-        bits (asynchronous serial framing)."""
+        """Time of one byte on the wire: start bit, data bits, parity bit if any, stop bits
+        (asynchronous serial framing)."""
         return (1 + self.bytesize + (self.parity != "none") + self.stopbits) / self.baud

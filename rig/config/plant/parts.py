@@ -91,7 +91,7 @@ class ConverterPart(Strict):
 
 
 class EnginePart(Strict):
-    """`[simulated.engine]`: speed and cylinder, where the setup measures one of them."""
+    """`[simulated.engine]`: speed and cylinder, if the setup measures one of them."""
 
     speed_rpm: RotationRpm = Field(alias="speed", default=750.0, gt=10, le=20_000)
     jitter: Fraction = Field(default=0.006, ge=0, le=0.3)
@@ -245,7 +245,7 @@ class SupplyPart(Strict):
 
 
 class OilPart(Strict):
-    """`[simulated.oil]`: the oil; with the medium air only its temperature counts."""
+    """`[simulated.oil]`: the oil; with the medium air only its temperature matters."""
 
     level: Fraction = Field(default=1.0, ge=0, le=2)
     """Between the marks of the stick, 1 at the upper one. Only a check by hand sees it: what a low
@@ -305,7 +305,7 @@ class SwitchPart(Strict):
 
 
 class GaugePart(Strict):
-    """`[simulated.gauge]`: sensor and sending of the gauge that the setup describes."""
+    """`[simulated.gauge]`: sensor and transmission of the gauge that the setup describes."""
 
     at: Literal["gallery", "supply"] = "gallery"
     """Where it is screwed in."""
@@ -328,9 +328,9 @@ class GaugePart(Strict):
 
 
 class LocksPart(Strict):
-    """`[simulated.locks]`: the rocker locks that the pressure behind the valve moves. The rig sees
-    them only as pressure in a cylinder, where the setup measures that; else they are for checks by
-    hand. The cylinder with the transducer stands for all."""
+    """`[simulated.locks]`: the rocker locks moved by the pressure behind the valve. The rig sees
+    them only as pressure in a cylinder, if the setup measures that; else they are for checks by
+    hand. The cylinder with the transducer represents all."""
 
     engages_kpa: PressureKpa = Field(alias="engages", default=180.0, gt=0, le=1e5)
     """Pressure behind the valve from which a sound lock holds."""

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""`[simulated.wiring]`: how the simulated rig is really wired and set, where that differs from
-what the setup says. The bench and the analysis go by the setup; the plant goes by this."""
+"""`[simulated.wiring]`: how the simulated rig is really wired and set, if that differs from the
+setup. The bench and the analysis use the setup; the plant uses this."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LoopName = Literal["stop_input", "cover_input"]
 
 
 class WiringPart(Strict):
-    """Every key left out: as the setup says. What the switch's contact really is stands in
+    """A key left out: as the setup says. The real type of the switch's contact is in
     `[simulated.switch]`."""
 
     feed_side: Literal["supply", "ground"] | None = None

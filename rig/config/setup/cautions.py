@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a person should know about a rig as wired, and about a sheet on it: no refusals."""
+"""Cautions about a rig as wired, and about a sheet on it: no refusals."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ NEAR = 0.95
 
 
 def cautions(setup: Setup) -> list[str]:
-    """Cautions for a setup, the most weighty first."""
+    """Cautions for a setup, the most important first."""
     return list(_setup_cautions(setup))
 
 

@@ -25,7 +25,7 @@ LEAST_SHARE = 0.1
 
 
 class CoilSetup(Strict):
-    """The solenoid and what feeds it."""
+    """The solenoid and its supply."""
 
     feed_side: Literal["supply", "ground"]
     supply_voltage_v: VoltageV = Field(alias="supply_voltage", gt=0, le=36)
@@ -48,12 +48,12 @@ class RelaySetup(Strict):
 
     @property
     def operate_range_s(self) -> tuple[float, float]:
-        """Least and most from command to closed contact, as stated or assumed."""
+        """Shortest and longest time from command to closed contact, as stated or assumed."""
         return _least(self.operate_delay_least_s, self.operate_delay_s), self.operate_delay_s
 
     @property
     def release_range_s(self) -> tuple[float, float]:
-        """Least and most from command to open contact, as stated or assumed."""
+        """Shortest and longest time from command to open contact, as stated or assumed."""
         return _least(self.release_delay_least_s, self.release_delay_s), self.release_delay_s
 
 
@@ -128,12 +128,13 @@ class Setup(Strict):
         return int(self.switch.pull == "down")
 
     def analog_of(self, channel: str) -> AnalogChannel | None:
-        """What the converter reads `channel` from, where it does."""
+        """The converter's source for `channel`, if any."""
         return next((item for item in self.analog if item.channel == channel), None)
 
     @property
     def pressure_source(self) -> GaugeSetup | PressureSource | None:
-        """What gives the channel pressure: the gauge, or the converter; None where nothing does."""
+        """The source of the pressure channel: the gauge, or the converter; None if there is
+        none."""
         if self.gauge is not None:
             return self.gauge
         return converter_pressure(self.analog, self.converter)
@@ -178,8 +179,8 @@ class Setup(Strict):
     def coil_live_level(self) -> int:
         """Electrical level (0 or 1) of the read-back input while coil current can flow.
 
-        Feed side supply: the load terminal carries voltage. Feed side ground: the load terminal
-        is the coil's lower end, which the relay pulls to ground. 1 where no read-back is wired.
+        Feed side supply: the load terminal carries voltage. Feed side ground: the load terminal is
+        the coil's lower end, which the relay pulls to ground. 1 if no read-back is wired.
         """
         if self.readback is None:
             return 1

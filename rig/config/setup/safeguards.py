@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The parts of a setup that the interlock watches by: limits, loops, heartbeat, coil heating."""
+"""Parts of a setup that the interlock watches: limits, loops, heartbeat, coil heating."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ class LoopInput(Strict):
     """A loop through a normally closed contact: closed lets the rig run, open or broken stops it.
 
     With pull "external" (a resistor of the wiring) or "up" (the pin's own) the loop leads to ground
-    and reads low while it is closed; with "down" it leads to 3.3 V and reads high. A broken wire
-    then reads as open. There is no other way to wire it.
+    and reads low while closed; with "down" it leads to 3.3 V and reads high. A broken wire then
+    reads as open. There is no other way to wire it.
     """
 
     line: int
@@ -37,7 +37,7 @@ class LoopInput(Strict):
 
 
 class ConfirmInput(Strict):
-    """A push button at the rig, normally open: whoever arms from a page presses it first.
+    """A push button at the rig, normally open: a person arming from a page presses it first.
 
     With pull "external" or "up" the button leads to ground, with "down" to 3.3 V.
     """
@@ -64,7 +64,7 @@ class CoilHeating(Strict):
 
 
 class Limits(AnalogLimits):
-    """What the interlock holds the rig to."""
+    """The limits enforced by the interlock."""
 
     pressure_kpa: PressureKpa | None = Field(alias="pressure", default=None)
     on_time_s: TimeS = Field(alias="on_time", default=10.0, gt=0)

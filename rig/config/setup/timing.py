@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""`[timing]`: what the rig itself adds to a time, measured with a resistor in the coil's place and
-the load side led into the switch input, so that the true time from coil to switch is 0.
+"""`[timing]`: what the rig itself adds to a time, measured with a resistor in place of the coil and
+the load side wired to the switch input, so that the true time from coil to switch is 0.
 
-It stands in the setup and so goes with every run. Only analysis applies it.
+It is part of the setup and so is stored with every run. Only analysis applies it.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ ASSUMED = "assumed, not measured"
 
 
 class Standing(NamedTuple):
-    """Whether it counts: `state` as Dated.state, and where it is out of date `why`, a sentence."""
+    """Whether it is valid: `state` as Dated.state, and if it is out of date `why`, a sentence."""
 
     state: str
     why: str
@@ -50,7 +50,8 @@ class TimingSetup(Dated):
     release_delay_s: TimeRangeS = Field(alias="release_delay", examples=['["3.1 ms", "4.0 ms"]'])
 
     def standing(self, on: datetime.date | None, wired: str, source: str | None = None) -> Standing:
-        """Whether it counts on that day for a rig wired like this, and for a run of that source."""
+        """Whether it is valid on that day for a rig wired like this, and for a run of that
+        source."""
         why = self._not_of_this_rig(wired, source)
         state = OUT_OF_DATE if why else self.state(on)
         if state != OUT_OF_DATE:

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""`[compare]` of a strokes sheet: what counts as alike, what mounting adds, how the times go with
-the conditions, and the oil for a common temperature."""
+"""`[compare]` of a strokes sheet: margins of equivalence, effect of mounting, dependence of the
+times on conditions, and the oil for a common temperature."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def _ms(time_s: float | None) -> float | None:
 
 
 def viscosities(compare: Compare) -> Iterator[Finding]:
-    """Both viscosities or none, and oil gets thinner when it warms."""
+    """Both viscosities or none, and oil gets thinner as it warms."""
     cold, warm = compare.viscosity_40_mm2_s, compare.viscosity_100_mm2_s
     if (cold is None) != (warm is None):
         given, lacking = ("viscosity_100", "viscosity_40")

@@ -71,12 +71,12 @@ class Accept(Strict):
 
     @property
     def usual_strokes(self) -> str:
-        """Which strokes are taken where `strokes` is left out."""
+        """Which strokes are used if `strokes` is left out."""
         return "all" if self.of == "each" else "steady"
 
     @property
     def strokes_of(self) -> str:
-        """Which strokes are taken: "steady", "rest" or "all"."""
+        """Which strokes are used: "steady", "rest" or "all"."""
         return self.strokes or self.usual_strokes
 
     @property
