@@ -90,7 +90,7 @@ class World:
         os.write(self.control, json.dumps(order).encode() + b"\n")
 
     def rest(self) -> None:
-        """Everything as before a run; a log of hours would fill the guest's memory."""
+        """Reset everything to before a run; a log of hours would fill the guest's memory."""
         self.pull("relay", False)
         for old in (*places.raw_dir().iterdir(), *places.data_dir().glob("runs.sqlite*")):
             old.unlink()
@@ -180,14 +180,14 @@ def _fill() -> int:
 
 
 class Heard:
-    """What the desk says on its pipe."""
+    """The desk's messages on its pipe."""
 
     def __init__(self, fd: int) -> None:
         self._fd, self._tail = fd, b""
         self.words: dict[str, Any] = {"committed": 0}
 
     def listen(self, wait_s: float) -> bool:
-        """Take what was said; False once the desk is gone."""
+        """Read messages; False once the desk is gone."""
         if not select.select([self._fd], [], [], wait_s)[0]:
             return True
         data = os.read(self._fd, 65_536)
@@ -257,7 +257,7 @@ def one(world: World, given: dict[str, Any], dice: random.Random) -> dict[str, A
 
 
 def watch(world: World, given: dict[str, Any], result: dict[str, Any]) -> None:
-    """Wait until the line has been low for LOW_NS, or too long."""
+    """Wait until the line has been low for LOW_NS, or until timeout."""
     low_since = 0
     until = result["t0_ns"] + int((given["budget_ms"] / 1e3 + WAIT_BEYOND_S) * 1e9)
     while True:
@@ -270,7 +270,7 @@ def watch(world: World, given: dict[str, Any], result: dict[str, Any]) -> None:
 
 
 def end(heard: Heard, desk: int, bench: int, go: int, within_s: float) -> None:
-    """Let the desk go once it has said how the run ended, and wait for all three."""
+    """Release the desk once it has reported how the run ended, and wait for all three."""
     until = time.monotonic() + within_s
     while time.monotonic() < until and "code" not in heard.words and heard.listen(0.1):
         pass
