@@ -46,7 +46,7 @@ blueprint = Blueprint("access", __name__)
 PASSCODE_FILE = "page.passcode"
 SHORTEST = 6
 NO_PASSCODE = "none was set"
-"""In place of a hash: no passcode opens, so that nothing can be changed over a network."""
+"""Stands in for a hash: no passcode matches, so nothing can be changed over a network."""
 OTHER_ACCOUNT = (
     "This browser belongs to another account of the rig's computer, or comes over a network, and "
     "no passcode was set."
@@ -58,7 +58,7 @@ TRIES, TRIES_WITHIN_S = 5, 60.0
 ALL_TRIES = 20
 """Wrong passcodes from all addresses together within the same time."""
 FORWARDED = ("Forwarded", "X-Forwarded-For", "Via")
-"""Who comes with one of these comes through another program, whose account says nothing."""
+"""A request with one of these came through another program, whose account says nothing."""
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 _EXEMPT, _TAKES = "_without_token", "_takes_bytes"
 

@@ -37,7 +37,7 @@ from webui.pages import (
 from webui.work import captures, gauge_look, logwork
 
 FORM_MOST = 64 * 1024
-"""Bytes of a form; what takes files says so itself."""
+"""Bytes of a form; a view that accepts files sets its own limit."""
 
 
 def create_app(config: Mapping[str, Any] | None = None) -> Flask:

@@ -23,7 +23,7 @@ NO_RIG = (
     "Bench and Exercise need a setup and a sheet, a simulated one for an exercise.",
     "End rig serve and start it anew: `rig serve --setup FILE --sheet FILE`.",
 )
-"""What happened, and what to do about it."""
+"""What happened, and how to fix it."""
 
 
 class PageFault(Exception):

@@ -29,20 +29,20 @@ from waitress.channel import HTTPChannel
 from waitress.server import TcpWSGIServer
 
 BODY_BYTES_PER_S = 16 * 1024
-"""A body may take longer than the patience where it comes at least this fast."""
+"""A body may exceed the time limit if it arrives at least this fast."""
 UNREAD_S = 30.0
-"""An answer that nobody reads any more is given up, and its thread freed."""
+"""An answer that nobody reads any more is abandoned, and its thread freed."""
 READ_BYTES = 16 * 1024
-"""The most in one TLS record (RFC 8446, section 5.1). Read whole, so that nothing decrypted is left
-inside the library where the loop, which asks the socket, would not see it."""
+"""Largest TLS record (RFC 8446, section 5.1). Read whole, so that no decrypted data remain inside
+the library where the loop, which polls the socket, would not see them."""
 KERNEL_S = 1
-"""So long a connection that says nothing stays with the kernel (TCP_DEFER_ACCEPT, tcp(7))."""
+"""How long a silent connection stays with the kernel (TCP_DEFER_ACCEPT, tcp(7))."""
 AT_ONCE = 16
-"""Connections let in between two looks at those that are in."""
+"""Connections accepted between two checks of the existing ones."""
 SPARED_S = 1.0
-"""So long a connection over TLS has for its handshake before others that came earlier."""
+"""Time for the handshake of a TLS connection before earlier connections are preferred."""
 SILENT_WEIGHT = 16
-"""So much likelier one goes whose first message of the handshake is not whole."""
+"""How much more likely a connection is dropped if its first handshake message is incomplete."""
 
 
 class Connection(HTTPChannel):  # type: ignore[misc]

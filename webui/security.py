@@ -26,8 +26,8 @@ CONTENT_SECURITY_POLICY = "; ".join(
 )
 
 ONLY_TRUSTED = "Cross-Origin-Opener-Policy"
-"""Browsers take it only over https and from the loopback, and complain of it elsewhere on every
-page (HTML Living Standard, cross-origin opener policies: secure contexts)."""
+"""Browsers accept it only over https and from the loopback, and complain about it elsewhere on
+every page (HTML Living Standard, cross-origin opener policies: secure contexts)."""
 HEADERS = {
     "Content-Security-Policy": CONTENT_SECURITY_POLICY,
     "X-Content-Type-Options": "nosniff",

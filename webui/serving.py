@@ -29,13 +29,13 @@ THREADS = 24
 """Streams of live data take at most ten of them (webui.live.stream)."""
 STOP_THREADS = 2
 PATIENCE_S, STOP_PATIENCE_S = 10.0, 2.0
-"""So long a connection may be idle, or its request half sent."""
+"""How long a connection may be idle, or its request half sent."""
 EACH, MOST = 64, 250
-"""Connections from one address, and from all."""
+"""Connections from one address, and in total."""
 STOP_EACH, STOP_MOST, STOP_MOST_TLS = 16, 64, 250
-"""More over TLS: a handshake takes turns to and fro, in which others may come."""
+"""More over TLS: a handshake takes several round trips, in which others may come."""
 OUT_MOST = 128 * 1024
-"""Kept for a browser that reads slowly; what is older than this would be shown as live."""
+"""Buffer for a browser that reads slowly; older data would be shown as live."""
 BODY_MOST = CAPTURE_BYTES + (1 << 20)
 EXPOSE_FLAG = "--expose-run-log"
 EXPOSED = (

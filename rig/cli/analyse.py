@@ -125,7 +125,7 @@ def command(
 
 
 PROGRESS_BYTES = 4 << 20
-"""Smaller files are read before a person could wonder."""
+"""Smaller files are read before anyone wonders."""
 
 
 @contextlib.contextmanager

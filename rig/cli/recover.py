@@ -44,7 +44,7 @@ def _analyse(log_path: Path) -> None:
             if row.verdict is not None or row.status == "running":
                 continue
             from rig.actions.analyse_run import (
-                analyse_and_save,  # not loaded if all have a result
+                analyse_and_save,  # not loaded where all have a result
             )
 
             try:

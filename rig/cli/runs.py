@@ -22,7 +22,7 @@ COLUMNS = (
     "response_mean_ms", "verdict", "response_n", "response_max_ms", "release_mean_ms", "release_n",
     "missed", "oil_temperature_degc", "purpose",
 )  # fmt: skip
-"""As a program gets them: columns are added at the end, never moved."""
+"""Column order for programs: columns are added at the end, never moved."""
 WIDE_COLUMNS = COLUMNS[:11]
 SHOWN, WRITTEN_MOST = 20, 10_000
 
@@ -229,7 +229,7 @@ def _one_line(text: str | None) -> str:
 
 
 WIDE = 110
-"""Columns from which on a run's whole row fits beside one another."""
+"""Width from which a run's whole row fits on one line."""
 NARROW_COLUMNS = ("run", "started", "source", "valve", "response_mean_ms", "verdict")
 
 

@@ -14,14 +14,15 @@ from rig.config.setup.model import Setup
 
 MIN_POINTS = 3
 BEYOND_SHARE = 0.05
-"""Of the gauge's measuring range: a point may lie so far outside it."""
+"""How far outside the gauge's measuring range a point may lie, as a fraction of that range."""
 OFF_SHARE = 0.025
-"""Of the measuring range: a point nearer to the others' line is never refused."""
+"""Fraction of the measuring range: a point closer than this to the others' line is never
+refused."""
 FAR = 6.0
 """Robust standard deviations about the line (common practice, no source)."""
 APART_SHARE = 0.2
-"""Of the measuring range: two gauges farther apart are not at the same pressure, or in the same
-unit (common practice, no source)."""
+"""Fraction of the measuring range: two gauges farther apart are not at the same pressure, or in the
+same unit (common practice, no source)."""
 MAD_TO_SD = 1.4826
 WRITTEN_TO_S = 1e-6
 """`[timing]` is written with its delays rounded outwards."""

@@ -105,7 +105,7 @@ SETUP_RANGES: Mapping[tuple[str, str], Range] = {
     ("limits", "guard_time_s"): Range(10, 500, "ms", SWITCHED_OFF, MS),
     ("limits", "link_time_s"): Range(10, 300, "ms", SWITCHED_OFF, MS),
 }
-"""(table, field): range. What is not given is not checked; of a pair both ends are."""
+"""(table, field): range. Fields not listed are not checked; for a pair both ends are."""
 
 ANALOG_RANGES: Mapping[str, Range] = {
     "divider_upper_ohm": Range(1, 10_000_000, "ohm", NO_SENSOR),
@@ -154,7 +154,7 @@ CONDITION_RANGES: Mapping[str, Range] = {
     "ambient_temperature": Range(-40, 70, "degC", "nobody works in that"),
 }
 SUPPLY_APART_MOST = 0.3
-"""Share of the setup's supply voltage that a stated one may lie beside it."""
+"""How far a stated supply voltage may be from the setup's, as a share."""
 
 
 def key(field: str) -> str:

@@ -15,7 +15,7 @@ from rig.debian import CannotSetUp, say
 from rig.install import boot, releases, table
 
 NAMES = ("ID_SERIAL", "ID_PATH")
-"""What tells a gauge's adapter from others: its own number, or else the port it is plugged into."""
+"""What identifies a gauge's adapter: its own serial number, or else the port it is plugged into."""
 
 
 class Machine:

@@ -26,14 +26,14 @@ class ByHand(NamedTuple):
     """Shares are relative to the same rig without its faults."""
 
     oil_level: float
-    """Between the marks of the stick, 1 at the upper one."""
+    """Between the marks of the dipstick, 1 at the upper one."""
     oil_mm2_s: float
     """Kinematic viscosity at its temperature."""
     oil_temperature_degc: float
     free_air: float
-    """Foam: part of the volume."""
+    """Foam, as a fraction of the volume."""
     base_pressure_kpa: float
-    """In front of the valve, with a gauge of one's own, on average."""
+    """Mean pressure before the valve, measured with a separate gauge."""
     fuse_whole: bool
     connector_seated: bool
     coil_ohm: float
@@ -45,7 +45,7 @@ class ByHand(NamedTuple):
     """The side of the coil at which a test lamp follows the relay."""
     relay_clicks: bool
     live_without_the_rig: bool
-    """The coil is driven with the rig's drive unplugged."""
+    """The coil is energised with the rig's drive unplugged."""
     switch_closed_at_rest: bool
     """The contact itself, unplugged, with the engine off."""
     unplugged_reads_closed: bool

@@ -38,7 +38,7 @@ class SimulatedEdges:
         self._sequence = dict.fromkeys(lines, 0)
         self._waiting: deque[Edge] = deque()
         self.catch_up: Callable[[], None] | None = None
-        """Lets the plant come level with the clock: a real line does not wait for a thread."""
+        """Bring the plant up to the clock: a real line does not wait for a thread."""
         self._lost = ""
         self._read_fd: int | None = None
         self._write_fd: int | None = None

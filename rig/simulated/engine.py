@@ -19,7 +19,7 @@ ATMOSPHERE_KPA = 101.325
 POLYTROPIC = 1.3
 """Exponent of air compressed between cool walls (textbooks give 1.25 to 1.35)."""
 WANDER = 0.9
-"""How much of the deviation of one half revolution the next one has."""
+"""Fraction of a half revolution's deviation that carries over to the next."""
 KEPT = 64
 
 

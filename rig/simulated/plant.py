@@ -40,8 +40,8 @@ from rig.simulated.scatter import stream
 from rig.simulated.truth import Truth
 
 GAUGE_OTHERS = {"coil_current": 0.0, "engine_speed": 800.0, "cylinder_pressure": 0.0}
-"""What a serial gauge of the simulated rig sends for channels that it has no sensor for; oil
-temperature and supply voltage are those of the rig."""
+"""Values a simulated serial gauge sends for channels without a sensor; oil temperature and supply
+voltage are those of the rig."""
 
 
 class Plant:
@@ -110,7 +110,7 @@ class Plant:
             levels[ENGINE_SPEED] = self._wheel.level
         self._signals: Signals | None = None
         self._line: LaggedPressure | None = None
-        """That leads to a transducer on the converter, where it is not a plain hole."""
+        """The line to a transducer on the converter, if it is not a plain hole."""
         if setup.converter is not None:
             gain = self._locks.intake_gain_kpa if rig.locks.intake_gain_kpa else None
             if rig.gauge.line_lag_s:

@@ -22,8 +22,8 @@ UNPLUGGED = "the simulated gauge was unplugged"
 
 
 WAKE_NS = 200_000
-"""From an edge until a waiting process runs again, as it takes on a small board; further edges
-until then are read together."""
+"""Delay from an edge until a waiting process runs again, as on a small board; further edges until
+then are read together."""
 
 
 class VirtualWorld:
@@ -94,7 +94,7 @@ class Feeder(threading.Thread):
         self._wire_fd = wire_fd
         self._lines: deque[Line] = deque()
         self._sent = 0
-        """Bytes of the first of `_lines` that are out."""
+        """How many bytes of the first of `_lines` have been sent."""
         self._ear: Ear | None = None
 
     def listen(self) -> None:

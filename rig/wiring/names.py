@@ -8,8 +8,8 @@ HEADER_PIN = {
     13: 33, 14: 8, 15: 10, 16: 36, 17: 11, 18: 12, 19: 35, 20: 38, 21: 40, 22: 15, 23: 16, 24: 18,
     25: 22, 26: 37, 27: 13,
 }  # fmt: skip
-"""Number on the 40-pin header of each GPIO line (the board's documentation, from memory; held
-against a GPIO library in the tests)."""
+"""Number on the 40-pin header of each GPIO line (the board's documentation, from memory; compared
+with a GPIO library in the tests)."""
 
 PRINTED = (
     "supply plus", "supply minus", "ground", "3V3", "engine", "LOAD", "relay supply",

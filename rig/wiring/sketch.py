@@ -32,7 +32,7 @@ NEAR = 1e-3
 """Drawing units; points nearer than this are one."""
 
 DRAWS = threading.Lock()
-"""The drawing library keeps its choice of canvas in one place for the whole process."""
+"""The drawing library stores its choice of canvas once for the whole process."""
 
 TWO = ("start", "end")
 PINS: dict[str, tuple[tuple[str, str], ...]] = {
@@ -52,7 +52,7 @@ DEVICE_WORDS = {
     "solenoid": "solenoid", "pressure switch": "switch", "serial gauge": "gauge",
     "your own circuit": "yours", "sensor": "sensor",
 }  # fmt: skip
-"""What is printed beside something that is no part of the table."""
+"""Text printed beside something that is not in the table of parts."""
 
 
 class Placed(NamedTuple):
@@ -257,7 +257,7 @@ def _nets(section: Geometry, values: dict[str, str]) -> Iterable[tuple[set[str],
 
 
 _ALONE = frozenset({"solenoid", "gauge", "U21", "U22", "C24", "S0"})
-"""What stands once in a rig, in whichever section."""
+"""Parts that a rig has only once, in whichever section."""
 
 
 def _read(printed: str) -> tuple[str, str]:

@@ -29,7 +29,7 @@ STAGES: tuple[tuple[str, frozenset[str]], ...] = (
     ("pressure switch", frozenset({"R5", "C1", "R6", "D4", "Z4"})),
     ("stop, cover, confirm", frozenset({"R9", "C4", "R10", "D9", "Z5"})),
 )
-"""What is built and measured one after the other; what is in none belongs to SENSORS."""
+"""Stages built and measured one after the other; parts in none belong to SENSORS."""
 SENSORS = "sensors"
 WIRES = "wires off the board"
 HEAD = ("stage", "part", "value", "leg", "strip", "hole", "strip's net", "kind and rating")

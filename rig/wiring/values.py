@@ -10,7 +10,7 @@ from rig.wiring.parts import PARTS
 SHOWN = ("F", "R", "C", "Z")
 """Kinds of parts with their value beside them; of the others it is a rating, for the parts list."""
 DEVICES = ("solenoid", "switch", "gauge", "sensor", "yours")
-"""What is joined to the rig and is no part of the table."""
+"""Devices connected to the rig that are not in the table of parts."""
 
 
 def values_of(setup: Setup) -> dict[str, str]:

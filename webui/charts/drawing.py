@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 MOST_DOTS = 400
 FAR = 1.5
-"""A limit farther off than so many widths of the bars is told in words."""
+"""A limit more than this many widths of the bars away is stated in words."""
 
 
 class Scale(NamedTuple):

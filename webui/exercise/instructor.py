@@ -26,7 +26,7 @@ __all__ = ["blueprint"]
 LONGEST_COMPLAINT = 300
 DRAWN = "drawn"
 SEED_BITS = 128
-"""Too many to be tried out: every draw, the salt of each seat and the sound rig's seed."""
+"""Too many to try out: every draw, the salt of each seat and the sound rig's seed."""
 
 
 class ClassRow(NamedTuple):

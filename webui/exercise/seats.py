@@ -21,8 +21,8 @@ from webui.live.hub import LOOKING
 
 COOKIE, KEPT_S = "rig-seat", 24 * 3600
 JOINS, ALL_JOINS = 10, 200
-"""Seats taken within a minute, from one address and in all: one machine does not sit down on all
-before somebody sees it, and a class behind one access point is seated in a few minutes."""
+"""Seats taken within a minute, from one address and in total: one machine cannot take them all
+before somebody notices, and a class behind one access point is seated in a few minutes."""
 HIDDEN = "this run belongs to an exercise that goes on"
 
 

@@ -28,12 +28,12 @@ from rig.core.errors import RigError, UsageError
 from rig.runlog.engine import sqlite_caution
 
 AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 and sqlite_caution() is None else 1
-"""Simulations side by side: a small board keeps most of itself for the page, and an SQLite that may
-damage a log that two programs write has one writer at a time."""
+"""Simulations side by side: a small board keeps most of its capacity for the page, and an SQLite
+that may damage a log written by two programs has one writer at a time."""
 WITHIN_S = 180.0
-"""Of one run; what takes longer is ended."""
+"""Time limit of one run; a longer one is ended."""
 LOOK_S, MAKE_WAY_S = 0.5, 0.1
-"""How often a waiting worker, and one at work, looks whether the bench is at work."""
+"""How often a waiting or working worker checks whether the bench is at work."""
 FAILED = "The simulation did not end as it should. Nothing was counted: start it again."
 
 

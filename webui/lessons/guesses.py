@@ -15,18 +15,18 @@ from webui.charts.chain_links import LINKS
 from webui.faults import PageFault
 
 PHONES_MOST, OF_AN_ADDRESS = 100, 40
-"""Guesses kept of one question, in all and from one network address: a class behind one access
-point may share an address, and one machine that guesses again and again leaves room."""
+"""Guesses kept for one question, in total and from one network address: a class behind one access
+point may share an address, and one machine guessing repeatedly leaves room for others."""
 CHANGES_MOST = 20
-"""Of one phone's mind in one question."""
+"""Changes of one phone's guess in one question."""
 TOGETHER = (
     "Guess together with somebody, or ask the teacher to hide the answer again: that begins anew."
 )
 IN_ALL, WITHIN_S = 120, 10.0
-"""Guesses taken from everybody in so many seconds."""
+"""Guesses accepted from everybody within this many seconds."""
 BINS = 6
 SHARE_BINNED = 0.9
-"""The slowest tenth may lie beyond the bins, so that one slip of a finger does not squeeze them."""
+"""The slowest tenth may lie beyond the bins, so that one typing error does not squeeze them."""
 
 
 class Guess(NamedTuple):

@@ -12,10 +12,10 @@ Stroke = Mapping[str, Any]
 Way = Literal["on", "off"]
 
 APART = 1.5
-"""A time of so many times the usual one can be seen from the back row."""
+"""A time this many times the usual one can be seen from the back row."""
 APART_MS = 5.0
 BOUNCE_MS = 2.0
-"""A settled contact later than that after its first edge; a sound one takes less."""
+"""A contact that settles later than this after its first edge; a sound one takes less."""
 
 
 class Question(NamedTuple):

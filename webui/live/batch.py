@@ -28,13 +28,13 @@ from webui.live.next_run import next_tag
 
 FILE = "batch.json"
 ENDED_FILE = "batch-ended.json"
-"""The list that was put away last, to be taken up again."""
+"""The list put away last, which can be resumed."""
 MOST = 500
 """Valves of one batch."""
 TAGS_MOST = 40_000
 """Characters of a list as it is typed or pasted."""
 SAID_MOST = 12
-"""Problems of one list that are told."""
+"""Problems of one list that are reported."""
 _keeping = threading.Lock()
 
 

@@ -15,7 +15,7 @@ from webui.live import batch, routes, stream
 blueprint = Blueprint("batch", __name__)
 
 CHOSEN = ("of_setup", "of_sheet")
-"""With what the valves of the list are tested."""
+"""What the valves of the list are tested with."""
 
 
 @blueprint.post("/bench/batch")

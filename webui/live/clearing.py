@@ -37,7 +37,7 @@ class Latched(NamedTuple):
     tripped_utc_s: float | None
     fault: str = ""
     coil: str = ""
-    """The coil's estimated heat, where that is what tripped."""
+    """The coil's estimated heat, if that is what tripped."""
     ready_in_s: float = 0.0
     other: str = ""
 

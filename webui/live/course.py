@@ -16,7 +16,7 @@ from rig.config.analog.signal import OUT_OF_RANGE
 from rig.core.records import CHANNEL_UNITS, GOOD, Block
 
 INTERVALS_MOST = 240
-"""At twice as many the intervals are joined in pairs: as many as a phone has points across."""
+"""At twice this many the intervals are merged in pairs: as many as a phone has points across."""
 FIRST_STEP_NS = 1_000_000
 MS = 1e6
 DIGITS = 3

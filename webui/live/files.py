@@ -25,7 +25,7 @@ TEMPLATES = {
     path.name.removesuffix(SHEET_END): path
     for path in sorted((Path(sheet_model.__file__).parent / "templates").glob(f"*{SHEET_END}"))
 }
-"""Sheets to begin a new one from, by name."""
+"""Templates for a new sheet, by name."""
 
 
 class SheetKept(RefusedError):

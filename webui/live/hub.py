@@ -28,9 +28,9 @@ from webui.live.view import LiveView
 LOG = logging.getLogger(__name__)
 TICK_S = 0.2
 LOOK_S = 1.0
-"""How often it is looked whether another program runs a bench."""
+"""How often to check whether another program runs a bench."""
 GUARD_FIRST_S = 3.0
-"""A bench that died is the guard's to latch, who knows of the coil; the page comes after."""
+"""A dead bench is for the guard to latch, which knows about the coil; the page comes after it."""
 IDLE, LOOKING, WAITING, RUNNING, ENDED = "idle", "looking", "waiting", "running", "ended"
 
 
@@ -46,11 +46,11 @@ class Hub:
         self._driven: Driven | None = None
         self._view: LiveView | None = None
         self._facts: dict[str, Any] = {}
-        """What was told and stays: preflight, outcome, refusal, whose run it is."""
+        """Information that stays: preflight, outcome, refusal, whose run it is."""
         self.given: dict[str, Any] = {}
-        """What was typed for the last run that was looked at, until the bench is cleared."""
+        """Entries for the last run that was looked at, until the bench is cleared."""
         self._ready_ns: int | None = None
-        """When a coil that was too warm to start will have rested (monotonic)."""
+        """When a coil that was too warm to start will have cooled (monotonic)."""
         self._others: Overhearing | None = None
         self._dead_since: dict[Path, float] = {}
         self._dead_words = ""

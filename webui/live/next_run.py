@@ -16,7 +16,7 @@ from webui.run.figures import Card, cards
 from webui.words import UNKNOWN
 
 NOT_KEPT = ("valve", "note")
-"""They belong to one run; everything else typed goes with the next one, and is shown with it."""
+"""These belong to one run; all other entries carry over to the next one, and are shown with it."""
 NAMES_MOST = 100
 """Offered before anything is typed; the script asks the register for what matches."""
 NUMBERED = re.compile(r"(.*?)([0-9]{1,9})")

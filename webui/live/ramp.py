@@ -16,11 +16,11 @@ from rig.config.sheet.model import RampSheet
 from rig.core.records import GOOD, SWITCH, Block, Edge, Sample, Step
 
 POINTS_MOST = 300
-"""At twice as many every second one is left out, the newest kept."""
+"""At twice this many every second one is dropped, the newest kept."""
 CHANGES_MOST = 40
 WAYS = {"raise": 1.0, "lower": -1.0}
 RATE_OVER_S = 1.0
-"""The rate is of the readings of so long, and of at least READINGS_LEAST of them."""
+"""The rate uses the readings of this period, and at least READINGS_LEAST of them."""
 READINGS_LEAST = 4
 MS, NS = 1e6, 1e9
 

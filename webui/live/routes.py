@@ -38,7 +38,7 @@ from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
 blueprint = Blueprint("bench", __name__)
 
 LABELS = {"proved": "Proved good by hand"}
-"""Of fields that are not called as they are named."""
+"""Labels of fields that are not called by their name."""
 FOLDED = (*CONDITIONS, "oil_grade", "oil_level", "proved", "note")
 TEXTS = ("valve", "job", "by", *FOLDED)
 LONGEST = 200

@@ -30,7 +30,7 @@ from rig.core.state_file import RigState
 from rig.desk.safe import unknown_benches
 
 ANSWER_S = 0.9
-"""A person at the button is answered within a second."""
+"""A person pressing the button is answered within a second."""
 CONFIRMED, COMMANDED, LIVE, CONFIRMED_GROUND = OFF_STATES
 ALL_CONFIRMED = (CONFIRMED, CONFIRMED_GROUND)
 NOT_CONFIRMED = "NOT CONFIRMED"

@@ -15,7 +15,7 @@ from webui.live.hub import Hub
 
 STREAMS_MOST = 10
 LIFE_S = 600.0
-"""A stream ends after so long and is opened anew: one that nobody reads any more then frees its
+"""A stream ends after this long and is reopened: one that nobody reads any more then frees its
 thread in any case."""
 OPERATOR_S, VIEWER_S = 0.2, 0.5
 HEARTBEAT_S = 4.0

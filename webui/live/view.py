@@ -35,9 +35,9 @@ from webui.live.ramp import RampView
 
 DOTS_MOST = 400
 POINTS_MOST = 600
-"""Of one trace of the stroke under way; of a longer one the latest are kept."""
+"""Points of one trace of the current stroke; of a longer one the latest are kept."""
 LANES = {READBACK: "coil", SWITCH: "switch"}
-"""What a timed line's lane is called where that is not the line's own name."""
+"""Label of a timed line's lane if it is not the line's own name."""
 MS = 1e6
 PLACES = {"A": 2, "V": 2, "degC": 1}
 CONDITIONS_MOST = 5

@@ -18,7 +18,7 @@ from rig.runlog.search import Listed, Order
 Count = Annotated[int, Field(ge=1, le=2**31 - 1)]
 Name = Annotated[str, Field(max_length=200)]
 NO_QUESTION = {"after", "mean_ms", "value", "undo"}
-"""What says where a page begins, and nothing of what is asked."""
+"""Parameters that say where a page begins, not what is queried."""
 
 
 class ListQuestion(BaseModel):

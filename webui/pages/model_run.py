@@ -24,12 +24,12 @@ if TYPE_CHECKING:
     from rig.simulated.plant import Plant
 
 LONGEST_NS = 600 * NS_PER_S
-"""A stroke later in its run than this is not computed again: it would take too long."""
+"""A stroke later in its run than this is not recomputed: it would take too long."""
 POINTS = 400
 SETTLE_NS = 200 * NS_PER_MS
 TOLERANCE_NS = 200_000
-"""How far the model's edges may lie from the recorded ones: in real time the instant at which the
-line changed is known only to within the write."""
+"""Allowed distance of the model's edges from the recorded ones: in real time the instant at which
+the line changed is known only to within the write."""
 KEPT = 24
 
 _models: OrderedDict[tuple[str, int, str], dict[str, Any]] = OrderedDict()

@@ -25,7 +25,7 @@ from webui import helptexts, log
 from webui.live import batch, rigs
 
 UNDER_WAY_S = 14 * 86_400
-"""A job with a run this lately is under way: nobody says of a job that it is over."""
+"""A job with a run this recent is under way: jobs are never marked as finished."""
 TODAY_SHOWN, TODAY_MOST, JOBS_SHOWN, NEWS_SHOWN = 8, 200, 8, 5
 CAUTION = "Caution: "
 

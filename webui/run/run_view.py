@@ -28,7 +28,7 @@ class ShownSetup(NamedTuple):
 
     text: str
     hides: bool
-    """The simulated rig's table is left out, or the whole text where it cannot be."""
+    """The simulated rig's table is left out, or the whole text if that is impossible."""
     revealed: bool
     locked: bool = False
     """Of an exercise: not to be revealed yet."""

@@ -13,7 +13,7 @@ from typing import IO, NamedTuple
 from flask import Flask
 
 HEARD_MOST = 4000
-"""Characters of what came that are kept to be shown, the newest."""
+"""Number of newest characters received that are kept for display."""
 SAID_MOST = 60
 
 

@@ -36,9 +36,9 @@ WITHIN_S = 600.0
 CHUNK_RECORDS = 2000
 AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 else 1
 QUEUE_S, QUEUE_MOST = 2.0, 4
-"""So long work waits for its turn, and so many at once: each holds a thread of the page."""
+"""How long work waits for its turn, and how much at once: each holds a thread of the page."""
 READS = {"export", "run", "results", "pdf"}
-"""Work that leaves nothing behind: it ends when nobody waits for its answer any more."""
+"""Work that leaves nothing behind: it is cancelled when nobody waits for its answer any more."""
 _turns, _queue = threading.BoundedSemaphore(AT_ONCE), threading.BoundedSemaphore(QUEUE_MOST)
 
 

@@ -32,10 +32,10 @@ NICENESS = 15
 ANSWER_S = 180.0
 """A small board takes minutes over the largest capture, more so beside other work."""
 LOOK_S = 0.25
-"""So often it is looked whether somebody still waits for the answer."""
+"""How often to check whether somebody still waits for the answer."""
 RUNS_MOST = 200
 PROGRESS, PROGRESS_S = "progress", 0.3
-"""A file beside the capture says how many bytes of it were read, so often."""
+"""A file beside the capture states how many bytes of it were read, updated this often."""
 VALUES_SHOWN = 3
 
 

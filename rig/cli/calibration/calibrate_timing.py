@@ -22,7 +22,7 @@ CAUTION = (
     "the coil's place gets as warm as the coil would: keep it off what burns. Fuse and stop stay."
 )
 STEP_MS = 1e-4
-"""Least and most are written outwards to this."""
+"""Shortest and longest times are rounded outwards to this."""
 
 
 def timing(setup: Path, strokes: int, date: str, due: str, options: Mapping[str, Any]) -> int:

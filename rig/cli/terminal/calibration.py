@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from rig.config.setup.model import Setup
 
 STRIP = 31
-"""Columns of the strip that shows how far a point lies off the line."""
+"""Width of the strip that shows a point's distance from the line."""
 NEAR_ZERO_SHARE = 0.02
 LEAST_TOLERANCE_KPA = 0.5
 

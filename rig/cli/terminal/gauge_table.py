@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
 REDRAW_S = 0.2
 RAW_PAUSE_NS = 30_000_000
-"""Bytes with less than this between them are shown together."""
+"""Bytes closer together than this are shown together."""
 RATE_OVER = 20
-"""Readings from which the rate is worked out."""
+"""Readings used to compute the rate."""
 
 
 def show(source: Source, where: str, *, as_json: bool, raw: bool, seconds: float | None) -> None:

@@ -23,7 +23,7 @@ from rig.text.wrapped import wrapped
 
 PLOT_WIDTH = 72
 NARROW = 76
-"""Columns below which a table leaves out what does not fit, or lies on its side."""
+"""Width below which a table drops columns that do not fit, or is transposed."""
 
 BESIDE = (
     ("first edge\non, ms", "first_edge_on_ms", 2), ("\noff, ms", "first_edge_off_ms", 2),

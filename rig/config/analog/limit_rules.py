@@ -16,7 +16,7 @@ from rig.config.setup.model import Setup
 Findings = Iterator[Finding]
 
 PULSES_MOST_HZ = 5000.0
-"""More pulses a second than this cannot be read for long on a small computer (measured in the
+"""More pulses a second than this cannot be read continuously on a small computer (measured in the
 simulated rig, no source for a board)."""
 
 

@@ -38,7 +38,7 @@ ONLY_FOR: dict[str, tuple[str, ...]] = {
     "supply": ("ratiometric", "thermistor", "platinum"),
     "supply_from": ("ratiometric",),
 }
-"""Keys that have a say for some kinds alone."""
+"""Keys that apply only to some kinds."""
 ATTRIBUTES = {
     "voltage_range": "voltage_range_v",
     "shunt": "shunt_ohm",

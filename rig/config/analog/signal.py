@@ -15,25 +15,26 @@ from rig.core.records import GOOD
 from rig.physics import sensors
 
 FAULT_BAND = "fault band"
-"""Quality of a 4-20 mA signal that tells of its transmitter's failure, or of a broken wire."""
+"""Quality of a 4-20 mA signal that indicates a failed transmitter, or a broken wire."""
 OPEN_OR_SHORTED = "open or shorted"
-"""Quality of a resistance sensor whose divider stands at an end."""
+"""Quality of a resistance sensor whose divider is at an end of its range."""
 OUT_OF_RANGE = "out of range"
 """Quality of a reading beyond the sensor's range, or of a code at the converter's end: the true
-signal may then be farther out still."""
+signal may be even farther out."""
 NO_SUPPLY = "supply not known"
 """Quality of a ratiometric reading while the sensor's supply is not measured."""
 
 END_CODES = 4
-"""A resistance sensor so close to an end of the converter is open or shorted: noise must not make a
-temperature of it."""
+"""A resistance sensor this close to an end of the converter is open or shorted: noise must not be
+converted to a temperature."""
 USUAL_SUPPLY_V = 5.0
 SUPPLY_SHARE = 0.2
-"""A ratiometric sensor's measured supply may be off by so much, part of itself; beyond, the sensor
-does not work and its signal is no part of anything."""
+"""Allowed error of a ratiometric sensor's measured supply, as a fraction; beyond it the sensor does
+not work and its signal means nothing."""
 
 SLACK = 0.02
-"""A linear sensor may read so far beyond its range, part of it, before it is not believed."""
+"""How far beyond its range, as a fraction of it, a linear sensor may read before the reading is
+rejected."""
 
 
 class Line(NamedTuple):

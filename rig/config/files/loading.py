@@ -27,7 +27,8 @@ from rig.core.errors import FileProblems, Problem
 
 HASH_DIGITS = 16
 MEASURED_TABLES = ("timing", "calibration")
-"""What was measured of the rig's own instruments: without it the assumed and stated bounds hold."""
+"""Tables with measurements of the rig's own instruments: without them the assumed and stated bounds
+apply."""
 Rule = Callable[..., Iterator[Finding]]
 
 
@@ -40,7 +41,7 @@ class LoadedSetup:
     path: str
     hash: str
     left_out: tuple[Problem, ...] = ()
-    """Why what a person once measured of the instruments is not in `setup` (stored_setup)."""
+    """Why earlier measurements of the instruments are not in `setup` (stored_setup)."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ class LoadedSheet:
     path: str
     hash: str
     service: ServiceLimits | None = None
-    """The service information that was taken in; None for a sheet without, and for a stored one."""
+    """The service information inserted; None for a sheet without any, and for a stored one."""
 
 
 def load_setup(path: str | os.PathLike[str]) -> LoadedSetup:

@@ -20,7 +20,7 @@ _LONGEST = 60
 
 
 Where = tuple[str | int, ...]
-"""The way to a value in a file: keys, and places in lists from 0."""
+"""The path to a value in a file: keys, and positions in lists from 0."""
 
 
 class Finding(NamedTuple):

@@ -14,7 +14,7 @@ from rig.config.files.problems import plain
 from rig.core.errors import Problem
 
 LARGEST_BYTES = 65_536
-"""A setup has a few kilobytes; anything far larger is another kind of file."""
+"""A setup is a few kilobytes; anything far larger is another kind of file."""
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from rig.config.quantity_types import ListAsTuple, PressureKpa
 from rig.config.strict import Strict
 
 FEW_POINTS = 5
-"""With fewer the line's uncertainty comes from hardly any scatter (common practice, no source)."""
+"""With fewer, the line's uncertainty rests on too little scatter (common practice, no source)."""
 
 
 class CalibrationPoint(Strict):
@@ -28,7 +28,7 @@ class CalibrationPoint(Strict):
 
     reference_kpa: PressureKpa = Field(alias="reference")
     reading_kpa: PressureKpa = Field(alias="reading")
-    """What the rig's own gauge read."""
+    """The reading of the rig's own gauge."""
 
 
 class CalibrationSetup(Dated):
@@ -37,7 +37,7 @@ class CalibrationSetup(Dated):
     reference: str = Field(min_length=1, examples=['"test gauge no. 4, 0 to 1 MPa"'])
     """The reference gauge: name, number, certificate."""
     reference_uncertainty_kpa: PressureKpa = Field(alias="reference_uncertainty", ge=0)
-    """Expanded, as its certificate states it."""
+    """Expanded, as stated in its certificate."""
     reference_coverage: float = Field(default=2.0, ge=1, le=4)
     """Coverage factor k of that (a plain number)."""
     points: Annotated[tuple[CalibrationPoint, ...], ListAsTuple] = Field(
@@ -48,8 +48,8 @@ class CalibrationSetup(Dated):
     zero_reading_kpa: PressureKpa | None = Field(alias="zero_reading", default=None)
     zero_tolerance_kpa: PressureKpa | None = Field(alias="zero_tolerance", default=None, gt=0)
     zero_correction: bool = True
-    """With `zero_check`: a drift of the zero that is allowed is taken off every reading of the run.
-    `false` where the resting pressure itself may differ from run to run."""
+    """With `zero_check`: an allowed drift of the zero is subtracted from every reading of the run.
+    `false` if the resting pressure itself may differ from run to run."""
 
     @property
     def range_kpa(self) -> tuple[float, float]:

@@ -20,7 +20,7 @@ CONTROL: dict[str, int] = {name: code for code, name in enumerate(_NAMES)}
 """Code of each control character by its name."""
 LINE_ENDS = ("CR", "LF")
 BEGINNING, ENDING = ("SOH", "STX"), ("ETX", "EOT", "ETB")
-"""With these a transmission, its heading or its text begins and ends (ISO/IEC 646)."""
+"""These begin and end a transmission, its heading or its text (ISO/IEC 646)."""
 
 
 class Marks(NamedTuple):

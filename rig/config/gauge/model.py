@@ -82,7 +82,7 @@ class GaugeChannel(Strict):
     """Needed, except where an NMEA transducer states its own."""
     lowest: float | None = None
     highest: float | None = None
-    """What the sensor can show, in `unit`; a reading outside is not believed."""
+    """The sensor's range, in `unit`; a reading outside is rejected."""
     modbus: Registers | None = None
     nmea: SentenceField | None = None
 
@@ -95,13 +95,13 @@ class GaugeSetup(Strict):
     pattern: str | None = Field(default=None, min_length=1, examples=['"{pressure} {unit}"'])
     """How a line is laid out; forms stream and query."""
     unit: PressureUnit | None = None
-    """Unit of the readings where the gauge does not send one."""
+    """Unit of the readings if the gauge does not send one."""
     decimal: Literal["point", "comma"] = "point"
     thousands: Literal["none", "comma", "point", "space", "apostrophe"] = "none"
     ask: str | None = Field(default=None, min_length=1, examples=['"MEAS:PRES?\\\\n"'])
-    """Form query: what is sent for each reading, with its line end."""
+    """Form query: the text sent for each reading, with its line end."""
     reply_within_s: TimeS = Field(alias="reply_within", default=0.3, gt=0, le=10)
-    """Forms query and modbus: a reply that is not whole by then has failed."""
+    """Forms query and modbus: a reply incomplete by then has failed."""
     modbus: ModbusSetup | None = None
     nmea: SentenceField | None = None
     channels: Annotated[tuple[GaugeChannel, ...], ListAsTuple] = ()
@@ -111,15 +111,15 @@ class GaugeSetup(Strict):
     stopbits: Literal[1, 2] = 1
     dtr: Literal["on", "off"] | None = None
     rts: Literal["on", "off"] | None = None
-    """Control lines after opening; left alone where not given."""
+    """Control lines after opening; left unchanged if not given."""
     settle_s: TimeS = Field(alias="settle", default=0.0, ge=0, le=30)
-    """After opening, what arrives is thrown away and nothing is sent for so long."""
+    """After opening, input is discarded and nothing is sent for this long."""
     echo: bool = False
-    """A half-duplex adapter that returns what was sent before the reply."""
+    """A half-duplex adapter that echoes what was sent before the reply."""
     period_s: TimeS = Field(alias="period", gt=0)
-    """Time between readings: as the gauge sends them, or as it is asked."""
+    """Time between readings: as the gauge sends them, or as it is polled."""
     measuring_range_kpa: PressureRangeKpa = Field(alias="measuring_range")
-    """What the gauge can show; a reading outside it is not believed."""
+    """The gauge's range; a reading outside it is rejected."""
     expected_range_kpa: PressureRangeKpa = Field(alias="expected_range")
     """What a healthy run should show; the over-pressure limit must lie above it."""
     accuracy_kpa: PressureKpa | None = Field(alias="accuracy", default=None, ge=0)

@@ -226,14 +226,15 @@ APART: tuple[frozenset[FaultName], ...] = (
     frozenset({"switch wire open", "switch wire shorted"}),
     frozenset({"gauge silent", "gauge garbage", "gauge NaN", "gauge frozen", "gauge disconnected"}),
 )
-"""Of each of these a rig has one at most."""
+"""A rig has at most one of each of these."""
 
 ALL_OR_NOTHING: frozenset[str] = frozenset({
     "open coil", "connector off", "fuse open", "relay dead", "contact welded", "stuck plunger",
     "switch stuck open", "switch stuck closed", "gauge silent", "gauge garbage", "gauge NaN",
     "gauge frozen", "gauge disconnected",
 })  # fmt: skip
-"""What a technician calls so is there or not. In part, a fuse that is open is a bad joint."""
+"""These names mean present or absent to a technician. In part, a fuse that is open is a bad
+joint."""
 
 
 class Fault(NamedTuple):

@@ -35,7 +35,7 @@ class ServiceLimits(Strict):
     date: DateText = Field(examples=['"2026-11-02"'])
     """The day it was typed in."""
     review: DateText | None = Field(default=None, examples=['"2027-11-02"'])
-    """The day on which the source is to be looked at again."""
+    """The day on which the source is due for review."""
     remark: str = Field(default="", max_length=400)
     pressure_max_kpa: PressureKpa | None = Field(alias="pressure_max", default=None, gt=0)
     base_pressure_min_kpa: PressureKpa | None = Field(alias="base_pressure_min", default=None, gt=0)

@@ -14,7 +14,7 @@ from rig.config.sheet.loads import load_of, worst_duty
 from rig.config.sheet.model import Sheet
 
 NEAR = 0.95
-"""Closer to a limit than this, the loop's own lateness may trip it."""
+"""Closer to a limit than this, the loop's own delay may trip it."""
 
 
 def cautions(setup: Setup) -> list[str]:

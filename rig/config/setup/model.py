@@ -20,8 +20,8 @@ from rig.config.strict import Strict
 STALE_MIN_S = 0.5
 STALE_PERIODS = 3
 LEAST_SHARE = 0.1
-"""Of a relay's longest delay its shortest, where nobody states one: no armature moves in no time
-(common practice, no source)."""
+"""A relay's shortest delay as a fraction of its longest, if nobody states one: no armature moves in
+zero time (common practice, no source)."""
 
 
 class CoilSetup(Strict):
@@ -39,7 +39,7 @@ class RelaySetup(Strict):
 
     line: int
     operate_delay_s: TimeS = Field(alias="operate_delay", default=0.010, ge=0)
-    """Longest expected command-to-contact delay; with the least, the uncertainty where no read-back
+    """Longest expected command-to-contact delay; with the shortest, the uncertainty if no read-back
     is wired."""
     release_delay_s: TimeS = Field(alias="release_delay", default=0.010, ge=0)
     operate_delay_least_s: TimeS | None = Field(alias="operate_delay_least", default=None, ge=0)
@@ -106,7 +106,7 @@ class Setup(Strict):
     cover_input: LoopInput | None = None
     """Contact of a guard cover."""
     confirm_input: ConfirmInput | None = None
-    """A push button at the rig, without which nothing is armed from a page."""
+    """A push button at the rig; without it nothing can be armed from a page."""
     heartbeat: HeartbeatSetup | None = None
     coil_heating: CoilHeating | None = None
     limits: Limits = Limits()

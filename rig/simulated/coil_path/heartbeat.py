@@ -17,8 +17,8 @@ class HeartbeatPump:
         self._always = part.heartbeat_bypassed
         self.feeds = self._always
         self._empty_ns = self.next_ns = NEVER
-        """When the charge is gone if nothing changes; when that is next to be looked at. A change
-        moves the first alone: it costs the plant nothing."""
+        """When the charge is gone if nothing changes; and when to check next. A change moves only
+        the first: it costs the plant nothing."""
 
     def changed(self, t_ns: int) -> bool:
         """The line changed its level; returns whether the driver is only now fed."""

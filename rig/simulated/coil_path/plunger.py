@@ -17,10 +17,10 @@ from rig.config.plant.parts import PlungerPart
 from rig.simulated.coil_path.electrics import Piece
 
 STEP_S = 0.35e-3
-"""Of the fourth-order Runge-Kutta scheme in flight; a flight lasts some milliseconds."""
+"""Step of the fourth-order Runge-Kutta scheme in flight; a flight lasts some milliseconds."""
 LANDED_M = 1e-7
 FLIGHT_MAX_S = 2.0
-"""A plunger that creeps for longer is taken to stay where it is until the contact changes."""
+"""A plunger that creeps for longer is assumed to stay where it is until the contact changes."""
 
 
 class Node(NamedTuple):

@@ -12,7 +12,7 @@ from rig.simulated.converter.chip import ConverterChip
 from rig.simulated.scatter import stream
 
 LONG_EVERY = 2000
-"""One transfer in so many takes LONG_S longer: something else ran."""
+"""One transfer in this many takes LONG_S longer: something else ran."""
 LONG_S = 150e-6
 
 

@@ -66,7 +66,8 @@ class GaugePeer:
         self._unit = gauge.unit or part.unit
         self._factor = factor_kpa(really.gauge_unit or self._unit)
         self._wrong = factor_kpa(self._unit) / self._factor
-        """What a number in the unit it really counts in seems to be, in the one it names."""
+        """Converts a number in the unit it really counts in to its apparent value in the stated
+        unit."""
         step = part.resolution_kpa / self._factor
         self._digits = max(math.ceil(-math.log10(step)) + 1, 0)
         while self._digits and math.isclose(round(step, self._digits - 1), step, rel_tol=1e-9):

@@ -26,7 +26,8 @@ from rig.simulated.hydraulics.supply import Supply
 RATIO_B = 0.4
 """Critical pressure ratio of small valves and fittings; typical, no source."""
 LINEAR_ABOVE = 0.99
-"""Pressure ratio from which the flow goes linearly to zero: laminar, and no endless slope."""
+"""Pressure ratio from which the flow goes linearly to zero: laminar, and without an infinite
+slope."""
 
 
 _AT_LINEAR = math.sqrt(1.0 - ((LINEAR_ABOVE - RATIO_B) / (1.0 - RATIO_B)) ** 2) / (

@@ -20,11 +20,11 @@ from rig.simulated.hydraulics.supply import Supply
 from rig.simulated.hydraulics.trajectory import Node, Quiet, Trajectory
 
 NODES_MAX = 120
-"""A plan longer than this is continued when time gets there."""
+"""A plan longer than this is continued when time reaches its end."""
 QUIET_PA = 4000.0
-"""Within this of its end value, with the spool at rest, the pressure is taken as linear."""
+"""Within this of its end value, with the spool at rest, the pressure is treated as linear."""
 RAMP_PIECE_PA = 15e3
-"""A moving supply is taken in pieces of this, lest the formula stray from the curve."""
+"""A moving supply is divided into pieces of this, so that the formula follows the curve."""
 STEP_FIRST_S = 0.8e-3
 STEP_MAX_S = 0.25
 TOLERANCE = 1.5e-4
