@@ -40,7 +40,7 @@ KERNEL_S = 1
 AT_ONCE = 16
 """Connections accepted between two checks of the existing ones."""
 SPARED_S = 1.0
-"""Time for the handshake of a TLS connection before earlier connections are preferred."""
+"""Time a TLS connection has for its handshake; until then, older waiting ones are dropped first."""
 SILENT_WEIGHT = 16
 """How much more likely a connection is dropped if its first handshake message is incomplete."""
 

@@ -18,7 +18,7 @@ PARTS = (
     ("commission.show", "Commissioning"),
     ("help.index", "Help"),
 )
-"""View and word. A part stands in the heading where its view exists."""
+"""View and label. A part is in the navigation if its view exists."""
 
 
 def navigation() -> list[tuple[str, str, bool]]:

@@ -66,7 +66,7 @@ def shown_word(shown: bool) -> Shown:
 
 
 def verdict(result: str | None) -> Shown | None:
-    """How a verdict is shown; None where there is none."""
+    """How a verdict is shown; None if there is none."""
     return None if result is None else VERDICTS.get(result, Shown(result, "question", "open"))
 
 

@@ -84,7 +84,7 @@ def _tell(state: RigState) -> None:
 
 
 def _look(plan: Setup) -> None:
-    """Run the bench's preflight; raises RefusedError if the condition still stands."""
+    """Run the bench's preflight; raises RefusedError naming what still stands."""
     from rig import compose
     from rig.bench.bench import Bench
 

@@ -16,7 +16,7 @@ PRINTED = (
     "source of Q1", "coil's lower end", "USB", "reference", "sensor supply", "own supply",
     "loop supply", "pick-up", "pick-up's return",
 )  # fmt: skip
-"""Nets whose name stands in the drawings; so do those of GPIO lines and converter inputs."""
+"""Nets whose name is printed in the drawings; so are those of GPIO lines and converter inputs."""
 
 LOOPS = {"stop": ("S0@", "21", "22"), "cover": ("S1", "1", "2"), "confirm": ("S2", "1", "2")}
 """Contact of each loop or button, and its two terminals. S0 is the

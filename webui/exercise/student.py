@@ -140,7 +140,7 @@ def _findings(kept: Any, knowledge: Any) -> list[tuple[str, str, bool]]:
 
 
 def _short(words: str) -> str:
-    """The text without what stands in brackets."""
+    """The text without its bracketed parts."""
     return words.partition(" (")[0]
 
 

@@ -217,7 +217,7 @@ class Hub:
             if driven is not None:
                 driven.order("stop", why=why)
 
-    # -- what is told
+    # -- messages from the bench
 
     def _heard(self, line: bytes) -> None:
         with self._lock, self._unread.survived():

@@ -28,7 +28,7 @@ TYPED = {
     "supply_loaded": (("at_coil", "Or the voltage at the coil, under load", "11.9 V"),
                       ("at_source", "and at the source, under load", "12.4 V")),
 }  # fmt: skip
-"""Readings that a check's form takes in place of a state: key, words, example."""
+"""Readings that a check's form accepts instead of a state: key, words, example."""
 CAUSES_SHOWN, LEAST_SHOWN = 5, 0.02
 PASSED = {"conforms": "passed", "does_not_conform": "did not pass"}
 Words = Annotated[str, Field(max_length=200)]

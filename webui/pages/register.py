@@ -50,7 +50,7 @@ def registered(of: str, template: str) -> str:
 
 
 def known(of: str, number: int) -> Entry:
-    """The entry of this number; a plain 404 where there is none."""
+    """The entry with this number; a plain 404 if there is none."""
     found = register.entry(log.run_log(), of, number)
     if found is None:
         raise PageFault(

@@ -43,7 +43,7 @@ class ReportQuestion(BaseModel):
 
 
 def _made(run_id: int, before: int | None) -> page.Reported:
-    log.stored_run(run_id)  # a plain 404 where there is none
+    log.stored_run(run_id)  # a plain 404 if there is none
     if before is not None:
         log.stored_run(before)
     try:

@@ -188,5 +188,5 @@ def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
 
 
 def open_run(run_id: int) -> RunView:
-    """The run of this number; a plain 404 where there is none."""
+    """The run with this number; a plain 404 if there is none."""
     return RunView(as_shown(log.stored_run(run_id)), log.run_log().result(run_id))

@@ -42,7 +42,7 @@ def parse_file(path: str | os.PathLike[str]) -> Parsed:
     if len(data) > LARGEST_BYTES:
         return _too_large(name)
     try:
-        return parse_text(data.decode("utf-8-sig"), name)  # some editors put a mark in front
+        return parse_text(data.decode("utf-8-sig"), name)  # some editors prepend a mark
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         what = f"The text is not UTF-8; the first byte that cannot be read is in line {line}."

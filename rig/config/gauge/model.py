@@ -71,7 +71,7 @@ class SentenceField(Strict):
     field: int | None = Field(default=None, ge=1, le=80)
     """Counted from 1 after the sentence's name."""
     transducer: str | None = Field(default=None, pattern=r"^[!-~]{1,32}$", examples=['"OILP"'])
-    """Of an XDR sentence: the transducer's name, in place of `field`."""
+    """Of an XDR sentence: the transducer's name, instead of `field`."""
 
 
 class GaugeChannel(Strict):

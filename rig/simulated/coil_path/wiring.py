@@ -13,7 +13,7 @@ from rig.physics import feed
 from rig.simulated.coil_path.switch_wire import OPEN, SOUND
 
 SWITCH_WIRE = "switch wire"
-"""A source beside the lines: how the wire of the switch stands (switch_wire.py)."""
+"""A source beside the lines: the state of the switch's wire (switch_wire.py)."""
 
 
 class Wiring:

@@ -4,7 +4,7 @@
 The spool's mass is negligible (it moves at tens of mm/s): pilot oil pushes it as fast as it flows
 in, against spring and friction, and the spring pushes the oil out again. The gallery fills through
 the port that the spool opens. Both are integrated together while they move (Bogacki-Shampine 3(2),
-error controlled); once the spool stands and the pressure is near its end value, one formula takes
+error controlled); once the spool rests and the pressure is near its end value, one formula takes
 over until something changes.
 """
 
@@ -141,7 +141,7 @@ class Hydraulics:
         return forth or (y_m > self._rest_m and drive - ripple < holding - spool.friction_pa)
 
     def _move(self, plan: Trajectory, t: float, y: float, s: float) -> tuple[float, float, float]:
-        """Step spool and gallery until the spool stands; returns time, position and content."""
+        """Step spool and gallery until the spool is at rest; returns time, position and content."""
         rates = self._valve.moving(self._spool, self._inlet, self.pilot_on)
         end, rest, nodes = self._end_m, self._rest_m, plan.nodes
         middle = 0.5 * (rest + end)

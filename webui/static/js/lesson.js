@@ -81,7 +81,7 @@ function draw() {
   if (!state.revealed) return;
   const c = colours();
   const box = find("lesson-traces");
-  const followed = data.drawing.some((one) => one.follows === "pressure"); // else nobody saw it between two readings
+  const followed = data.drawing.some((one) => one.follows === "pressure"); // not measured between two readings
   const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name))
     .map((one) => (one.name === "pressure" && !followed ? { ...one, apart: true } : one));
   const dip = data.dip && { t_ms: data.dip.t_ms + data.command_ms, words: DIPS[data.way] };
@@ -272,7 +272,7 @@ async function follow() {
 }
 
 async function goAlong(there) {
-  if (String(there.run) !== root.dataset.run) { location.reload(); return; } // the class went on to another run
+  if (String(there.run) !== root.dataset.run) { location.reload(); return; } // the class changed to another run
   const another = there.stroke !== state.stroke || there.way !== state.way || !data;
   if (another) { hide(); state.stroke = there.stroke; state.way = there.way; await load(); }
   const opens = there.revealed && !state.revealed;

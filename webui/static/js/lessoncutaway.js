@@ -107,7 +107,7 @@ function put(box, name, there, words) {
     const [x, y] = numbers(piece.dataset.pivot);
     piece.setAttribute("transform", `rotate(${OPEN_DEG * (1 - there.at)} ${x} ${y})`);
   }
-  const filled = there.known === "not measured" ? 0 : 0.75 * there.at; // no current, no pressure that nobody saw
+  const filled = there.known === "not measured" ? 0 : 0.75 * there.at; // only measured current or pressure
   for (const piece of group.querySelectorAll(".fill")) piece.setAttribute("fill-opacity", filled);
   for (const piece of group.querySelectorAll(".spring")) squeeze(piece, group, there.at);
 }

@@ -108,7 +108,7 @@ export async function watchGuesses(hear) {
     try {
       const there = await ask(`${root.dataset.lessons}${mine.code}`, undefined, headers());
       if (shared !== mine) return;
-      if (String(there.run) !== root.dataset.run) { shared = null; return; } // this tab went on with another run
+      if (String(there.run) !== root.dataset.run) { shared = null; return; } // this tab shows another run now
       find("lesson-fault").textContent = "";
       hear(there);
     } catch (error) {

@@ -80,7 +80,7 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
     tables.push([pressure.t_ms, pressure.value]);
     series.push({
       label: "pressure", scale: "pressure", stroke: colours.pressure, width: 1.5,
-      paths: pressure.apart ? () => null : undefined, // single readings: no line that nobody measured
+      paths: pressure.apart ? () => null : undefined, // single readings: no line between them
       points: {
         show: (u) => pressure.apart || pressure.t_ms.length * POINT_ROOM < u.bbox.width / devicePixelRatio,
         size: 6, fill: colours.pressure, stroke: colours.pressure,
