@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: begins runs and breaks them, one fault a run, while the coil is energised.
+"""In the guest: start runs and inject one fault into each while the coil is energised.
 
     guest_faults.py PLAN.json RESULTS.jsonl
 
@@ -7,17 +7,17 @@ Plan: `pairs` (pickled setup and sheet by name, as loaded on the host), `lines` 
 sim_gpioN), `relay`, `switch`, `control` (the plant's FIFO), `seed`, `converter` (true: one on the
 SPI port), `log` (an empty run log), `tries`. A try has `fault` (its name), `budget_ms`, `do` (a
 list of actions, see Actions) and optional `first` (actions before the instant is chosen), `guard`
-(false: switched off), `covered` (false: the line is to stay high), `sheet` (its name in `pairs`),
-`finish` (true: the run is to go on to its own end).
+(false: switched off), `covered` (false: the line should stay high), `sheet` (its name in `pairs`),
+`finish` (true: let the run finish by itself).
 
 When the coil is on, the relay line's pull is set up, so that a line whose owner dies stays driven;
 after a random time within the stroke the actions are done. Result, one for each try: `fault`,
-`waits_ms` (as given: what of the budget is a stated wait), `turn_ns` (guest_bare.turn_ns just
-before the run), `t0_ns` (just before the actions), `t_end_ns` (from here on the level is no longer
-judged: the line has been low for LOW_NS, or was waited for in vain), `told` (what the desk said),
-`committed` (the last number of records that it heard were committed), `run`, `status`, `stored`
-(from the log), `stepped_s`, `fast_readings` (of the converter). Times are CLOCK_MONOTONIC; when the
-line went low is for the plant's log to say.
+`waits_ms` (as given: the part of the budget that is a stated wait), `turn_ns` (guest_bare.turn_ns
+just before the run), `t0_ns` (just before the actions), `t_end_ns` (from here on the level is no
+longer judged: the line has been low for LOW_NS, or the wait timed out), `told` (the desk's
+messages), `committed` (the last number of records it reported as committed), `run`, `status`,
+`stored` (from the log), `stepped_s`, `fast_readings` (of the converter). Times are CLOCK_MONOTONIC;
+the plant's log has the instant at which the line went low.
 """
 
 from __future__ import annotations

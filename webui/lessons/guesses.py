@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A class's guesses before the answer is shown: counted, never by name, deleted with the question."""
+"""Class guesses before the answer is shown: counted, never by name, deleted with the question."""
 
 from __future__ import annotations
 

@@ -6,18 +6,18 @@ A pattern is the line with fields in braces, `ST {pressure} {unit}`:
 * `{pressure}` the number, `{unit}` its unit, `{*}` text that does not matter;
 * `{oil_temperature}` and the other channels likewise, in the units that the setup gives them;
 * `{STX}`, `{ETX}` and the other control characters by their names (rig.config.gauge.marks). Those
-  before everything else are start marks, those after it end marks: with them the frame is cut out
-  of the stream;
-* `{xor}` and `{sum}` a checksum of two hexadecimal digits over what stands before it, start marks
-  left out; `{bcc}`, behind an end mark, one byte that is the exclusive or of the same (the block
+  before everything else are start marks, those after it end marks: they delimit the frame in the
+  stream;
+* `{xor}` and `{sum}` a checksum of two hexadecimal digits over everything before it except
+  start marks; `{bcc}`, after an end mark, one byte that is the exclusive or of the same (the block
   check character of longitudinal parity, ISO 1155; from memory);
-* a space stands for any number of spaces and tabs, none included; at least one is needed beside
+* a space matches any number of spaces and tabs, including none; at least one is needed beside
   `{*}`, and before the number after text that ends in a digit, a sign or a point;
-* spaces around the number, as gauges pad it to a width, need none in the pattern;
-* everything else stands for itself; `{{` and `}}` are single braces.
+* padding spaces around the number need no space in the pattern;
+* everything else is literal; `{{` and `}}` are single braces.
 
-`{*}` ends at the first place where the text after it in the pattern is found, and is not tried
-further on. So matching never searches for a number that would fit, and never backtracks.
+`{*}` ends at the first match of the text after it in the pattern, and is not retried further on.
+So matching never searches for a number that would fit, and never backtracks.
 """
 
 from __future__ import annotations
@@ -108,9 +108,9 @@ class PatternError(ValueError):
 
 class GaugePattern(NamedTuple):
     """A usable pattern. `regex` matches a whole frame with its marks, or a whole line, decoded as
-    Latin-1, with the groups `pressure`, `word` (set where there is no number) and, with
+    Latin-1, with the groups `pressure`, `word` (set if there is no number) and, with
     `unit_in_line`, `unit`; further `channels` have groups of their name and `NAME_word`, a
-    `checksum` the group of its name. `factor_kpa` belongs to the setup's unit; None where each line
+    `checksum` the group of its name. `factor_kpa` belongs to the setup's unit; None if each line
     states its own."""
 
     regex: re.Pattern[str]
