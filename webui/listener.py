@@ -162,8 +162,7 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         return self._patience_s + one.received_bytes / BODY_BYTES_PER_S
 
     def handle_accept(self) -> None:
-        """Accept waiting connections; if too many are open, drop the one that has waited
-        longest."""
+        """Accept waiting connections; if too many are open, drop one (`_make_room`)."""
         for _ in range(AT_ONCE):
             known = self._present()
             self._latest = None
