@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""What holds for every test: its own data directory, and nothing left behind.
+"""Conditions for every test: its own data directory, and nothing left behind.
 
-After each test no thread, no process and no descriptor may remain that was not there before.
-What a library is known to leave is allowed by name below, with the reason; nothing else is.
+After each test no thread, process or descriptor may remain that was not there before. Known
+leftovers of libraries are allowed by name below, with the reason; nothing else is.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ GRACE_S = 2.0
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
-    """As Python starts: vcdvcd, a reader that tests compare with, lets a closed pipe end the
-    process as soon as it is imported."""
+    """Restore the state at Python's start: vcdvcd, a reader that tests compare with, makes a closed
+    pipe end the process as soon as it is imported."""
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)
 
 
@@ -70,7 +70,7 @@ def _threads() -> set[threading.Thread]:
 
 
 def _children() -> dict[int, str]:
-    """Direct children, finished ones that nobody waited for included."""
+    """Direct children, including finished ones that nobody waited for."""
     found: dict[int, str] = {}
     for listing in Path("/proc/self/task").glob("*/children"):
         try:
@@ -82,7 +82,7 @@ def _children() -> dict[int, str]:
 
 
 def _marked(mark: str) -> dict[int, str]:
-    """Processes that carry this test's mark, whoever their parent is by now."""
+    """Processes that carry this test's mark, whoever their parent is now."""
     found: dict[int, str] = {}
     wanted = f"{MARK}={mark}".encode()
     for entry in os.scandir("/proc"):
@@ -160,12 +160,13 @@ def home(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
-    """Records whose own place is lost go on in the home folder, here in one of the test's own."""
+    """Records whose own folder is lost are written in the home folder, here one of the test's
+    own."""
     if request.path.parent.name in ("recorder", "desk"):
         monkeypatch.setenv("HOME", str(tmp_path_factory.mktemp("home")))
 
 
 @pytest.fixture(scope="session")
 def full_study() -> bool:
-    """True when long studies are asked for in full: `python3 tests/run.py --full`."""
+    """True if long studies are requested in full: `python3 tests/run.py --full`."""
     return os.environ.get("RIG_TESTS_FULL") == "1"

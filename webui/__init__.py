@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""The page: the run log and one run with its traces, read in a browser on the bench or a phone.
+"""The web page: the run log and single runs with their traces, read in a browser on the bench or a
+phone.
 
-It only reads. Nothing here can energise a coil, clear a trip or change a run. The application is
-made by `webui.app.create_app`, served by `webui.serving`.
+Read-only. Nothing here can energise a coil, clear a trip or change a run. `webui.app.create_app`
+makes the application, `webui.serving` serves it.
 """

@@ -1,11 +1,12 @@
 # SPDX-License-Identifier: MIT
-"""Who may do what: everybody sees, one operator operates, anybody stops.
+"""Access control: everybody sees, one operator operates, anybody stops.
 
-On the loopback the account that owns the data folder may operate, as it alone may open the bench's
-socket (mode 0600). Any other account of this computer, and any browser of a network, may write once
-it gave the passcode; before that it only looks. One browser at a time has the controls; another
-takes them over only by an act of its own, which is told. Without a certificate nothing is
-encrypted: the passcode then keeps a mistake out, not an attacker who listens on the network.
+On the loopback the account that owns the data folder may operate, since it alone can open the
+bench's socket (mode 0600). Any other account of this computer, and any browser on a network, may
+write only after entering the passcode; until then it is read-only. One browser at a time has the
+controls; another must take them over explicitly, and the takeover is reported. Without a
+certificate nothing is encrypted: the passcode then guards against mistakes, not against an attacker
+listening on the network.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ blueprint = Blueprint("access", __name__)
 PASSCODE_FILE = "page.passcode"
 SHORTEST = 6
 NO_PASSCODE = "none was set"
-"""In place of a hash: no passcode opens, so that nothing can be changed over a network."""
+"""Stands in for a hash: no passcode matches, so nothing can be changed over a network."""
 OTHER_ACCOUNT = (
     "This browser belongs to another account of the rig's computer, or comes over a network, and "
     "no passcode was set."
@@ -57,13 +58,13 @@ TRIES, TRIES_WITHIN_S = 5, 60.0
 ALL_TRIES = 20
 """Wrong passcodes from all addresses together within the same time."""
 FORWARDED = ("Forwarded", "X-Forwarded-For", "Via")
-"""Who comes with one of these comes through another program, whose account says nothing."""
+"""A request with one of these came through another program, whose account says nothing."""
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 _EXEMPT, _TAKES = "_without_token", "_takes_bytes"
 
 
 class Controls:
-    """Which browser has the controls. A browser is known by a random number in its session."""
+    """Which browser has the controls. A random number in the session identifies a browser."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -71,7 +72,7 @@ class Controls:
         self.since = 0.0
 
     def take(self, who: str) -> bool:
-        """Give the controls to `who`; returns whether somebody else had them."""
+        """Give the controls to `who`; return whether another browser had them."""
         with self._lock:
             had = self.operator not in (None, who)
             self.operator, self.since = who, time.monotonic()
@@ -84,7 +85,7 @@ class Controls:
 
 
 class Tries:
-    """Wrong passcodes, by address and in all; more than a few make everybody wait."""
+    """Wrong passcodes, per address and in total; after a few, everybody waits."""
 
     def __init__(self, of_one: int = TRIES, in_all: int = ALL_TRIES) -> None:
         self._of_one, self._in_all = of_one, in_all
@@ -92,7 +93,7 @@ class Tries:
         self._wrong: deque[tuple[float, str]] = deque(maxlen=1000)
 
     def wait_s(self, address: str) -> float:
-        """How long this address has to wait; 0 where it may try."""
+        """Seconds this address must wait; 0 if it may try."""
         now = time.monotonic()
         with self._lock:
             while self._wrong and now - self._wrong[0][0] > TRIES_WITHIN_S:
@@ -109,7 +110,8 @@ class Tries:
 
 
 def set_passcode(folder: Path, passcode: str) -> None:
-    """Keep the passcode's hash, readable by this user alone. Raises ValueError for a short one."""
+    """Store the passcode's hash, readable by this user alone. Raises ValueError for a short
+    passcode."""
     if len(passcode) < SHORTEST:
         raise ValueError(f"a passcode has at least {SHORTEST} characters")
     path = folder / PASSCODE_FILE
@@ -119,7 +121,7 @@ def set_passcode(folder: Path, passcode: str) -> None:
 
 
 def passcode_hash(folder: Path) -> str | None:
-    """The kept hash; None where none was set."""
+    """The stored hash; None if none was set."""
     try:
         return (folder / PASSCODE_FILE).read_text().strip() or None
     except OSError:
@@ -127,10 +129,10 @@ def passcode_hash(folder: Path) -> str | None:
 
 
 def install(app: Flask) -> None:
-    """Sessions, and a token on everything that changes something.
+    """Set up sessions, and a token on everything that changes something.
 
-    Config: PASSCODE_HASH (None: nobody needs one); OWNER (an account that needs none when it comes
-    over the loopback directly, None: there is no such account) with LISTENS_AT, the server's own
+    Config: PASSCODE_HASH (None: no passcode needed); OWNER (an account that needs none when it
+    connects directly over the loopback, None: no such account) with LISTENS_AT, the server's own
     address and port.
     """
     for name in ("PASSCODE_HASH", "OWNER", "LISTENS_AT"):
@@ -155,7 +157,7 @@ def install(app: Flask) -> None:
         if getattr(view, _EXEMPT, False):
             return
         most = getattr(view, _TAKES, None)
-        if most is not None:  # before anything of it is read
+        if most is not None:  # before any of it is read
             if not may_write():
                 raise only_to_look()
             request.max_content_length = most
@@ -174,20 +176,20 @@ def install(app: Flask) -> None:
 
 
 def token() -> str:
-    """The token of this browser's session, made when it is first asked for."""
+    """This browser session's token, made on first use."""
     if "csrf" not in session:
         session["csrf"] = secrets.token_urlsafe(24)
     return cast(str, session["csrf"])
 
 
 def without_token(view: Callable[P, R]) -> Callable[P, R]:
-    """Marks a view that anything may post to: only what makes the rig safer."""
+    """Mark a view that anyone may post to: only for what makes the rig safer."""
     setattr(view, _EXEMPT, True)
     return view
 
 
 def takes(most: int) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """Marks a view to which a browser that may write sends up to so many bytes."""
+    """Mark a view that accepts up to this many bytes from a browser that may write."""
 
     def mark(view: Callable[P, R]) -> Callable[P, R]:
         setattr(view, _TAKES, most)
@@ -197,7 +199,7 @@ def takes(most: int) -> Callable[[Callable[P, R]], Callable[P, R]]:
 
 
 def who() -> str:
-    """This browser."""
+    """This browser's identity."""
     if "who" not in session:
         session["who"] = secrets.token_urlsafe(16)
     return cast(str, session["who"])
@@ -210,8 +212,8 @@ def may_write() -> bool:
 
 
 def _is_owner() -> bool:
-    """Whether the owner's account is at the other end. Asked of each connection and never kept in
-    the session: a cookie can be carried to another account."""
+    """Whether the owner's account is at the other end. Checked on each connection and never stored
+    in the session: a cookie can be carried to another account."""
     owner, here = current_app.config["OWNER"], current_app.config["LISTENS_AT"]
     if owner is None or here is None or any(name in request.headers for name in FORWARDED):
         return False
@@ -227,8 +229,8 @@ def is_operator() -> bool:
 
 
 def took_controls() -> bool:
-    """The same without asking for the account at the other end, which takes long where the kernel
-    has very many sockets: for words, never to allow anything."""
+    """Like `is_operator`, but without looking up the account at the other end, which is slow when
+    the kernel has very many sockets. For display only, never to allow anything."""
     return bool(controls().operator == session.get("who", ""))
 
 
@@ -243,7 +245,7 @@ def controls() -> Controls:
 
 
 def only_to_look() -> PageFault:
-    """What to tell a browser that may not write, with the way to it."""
+    """Message for a browser that may not write, with how to gain access."""
     what = "This browser has not given the passcode."
     remedy = "Give it under Take the controls, then do this again."
     if current_app.config["PASSCODE_HASH"] == NO_PASSCODE:
@@ -252,7 +254,7 @@ def only_to_look() -> PageFault:
 
 
 def writer_only(view: Callable[P, R]) -> Callable[P, R]:
-    """For browsers that may write: notes, tags, imports, deleting."""
+    """Require a browser that may write: notes, tags, imports, deleting."""
 
     @functools.wraps(view)
     def checked(*words: P.args, **more: P.kwargs) -> R:
@@ -264,7 +266,8 @@ def writer_only(view: Callable[P, R]) -> Callable[P, R]:
 
 
 def operator_only(view: Callable[P, R]) -> Callable[P, R]:
-    """For the browser that has the controls: everything that can end in an energised coil."""
+    """Require the browser that has the controls: for everything that can end in an energised
+    coil."""
 
     @functools.wraps(view)
     @writer_only
@@ -283,7 +286,7 @@ def operator_only(view: Callable[P, R]) -> Callable[P, R]:
 
 @blueprint.get("/controls")
 def ask() -> str:
-    """The passcode, where one is wanted, and the controls."""
+    """Show the passcode form, if one is needed, and the controls."""
     wrong = (
         f"{OTHER_ACCOUNT} {SET_ONE}" if current_app.config["PASSCODE_HASH"] == NO_PASSCODE else None
     )
@@ -293,7 +296,7 @@ def ask() -> str:
 
 @blueprint.post("/controls")
 def take() -> Response | str | tuple[str, int]:
-    """Take the controls, with the passcode where it is wanted."""
+    """Take the controls, with the passcode if one is needed."""
     tries = cast(Tries, current_app.extensions["tries"])
     address = request.remote_addr or ""
     if not may_write():
@@ -305,9 +308,9 @@ def take() -> Response | str | tuple[str, int]:
         if not check_password_hash(wanted, request.form.get("passcode", "")):
             tries.wrong(address)
             return render_template("controls.html", wanted=True, wrong="Wrong passcode."), 403
-        session["passcode"] = True  # the key of the session is new at every start
+        session["passcode"] = True  # the session key is new at every start
     if occupied() and request.form.get("take_over") != "yes":
-        asked = request.form.get("asked") == "yes"  # the tick was there to be set
+        asked = request.form.get("asked") == "yes"  # the tick box was shown
         wrong = "Nothing was taken: tick Take them over first." if asked else None
         return render_template("controls.html", wanted=False, wrong=wrong), 409 if asked else 200
     controls().take(who())
@@ -326,5 +329,5 @@ def give_back() -> Response:
 
 
 def facts() -> dict[str, Any]:
-    """What a page's script needs of all this."""
+    """Access facts for a page's script."""
     return {"operator": is_operator(), "may_write": may_write(), "occupied": occupied()}

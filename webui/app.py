@@ -37,23 +37,23 @@ from webui.pages import (
 from webui.work import captures, gauge_look, logwork
 
 FORM_MOST = 64 * 1024
-"""Bytes of a form; what takes files says so itself."""
+"""Bytes of a form; a view that accepts files sets its own limit."""
 
 
 def create_app(config: Mapping[str, Any] | None = None) -> Flask:
-    """The page as a WSGI application.
+    """Create the page as a WSGI application.
 
     `config` may set RUN_LOG (path of the run log, default: the user's), TRUSTED_HOSTS (host names
-    that are answered, default: the loopback's), HUB (webui.live.hub; without one the page shows
-    the log alone), STOP_PORT (where a stop is taken besides), PASSCODE_HASH, and Flask's own keys.
-    Raises ValueError for an empty TRUSTED_HOSTS.
+    that are answered, default: the loopback's), HUB (webui.live.hub; without one the page shows the
+    log alone), STOP_PORT (additional port that accepts a stop), PASSCODE_HASH, and Flask's own
+    keys. Raises ValueError for an empty TRUSTED_HOSTS.
     """
     app = Flask(__name__)
     app.json = FiniteJSON(app)
     app.config.update(
         RUN_LOG=None,
         TRUSTED_HOSTS=list(security.LOOPBACK_NAMES),
-        MAX_CONTENT_LENGTH=FORM_MOST,  # a route that takes files says so itself
+        MAX_CONTENT_LENGTH=FORM_MOST,  # a route that accepts files sets its own limit
         HUB=None,
         STOP_PORT=None,
         PAGE_PORT=None,
@@ -108,7 +108,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
 
 
 class FiniteJSON(JSONProvider):
-    """JSON as RFC 8259 has it: what is not a finite number leaves as null."""
+    """JSON per RFC 8259: a number that is not finite becomes null."""
 
     def dumps(self, obj: Any, **kwargs: Any) -> str:
         kwargs.setdefault("separators", (",", ":"))
@@ -119,7 +119,7 @@ class FiniteJSON(JSONProvider):
 
 
 def finite(value: Any) -> Any:
-    """The same value with every NaN and infinity replaced by None."""
+    """The value with every NaN and infinity replaced by None."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, Mapping):

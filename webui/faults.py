@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Errors as plain pages, or as JSON under /api/: what happened and what to do about it."""
+"""Errors as plain pages, or as JSON under /api/: what happened and how to fix it."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ NO_RIG = (
     "Bench and Exercise need a setup and a sheet, a simulated one for an exercise.",
     "End rig serve and start it anew: `rig serve --setup FILE --sheet FILE`.",
 )
-"""What happened, and what to do about it."""
+"""What happened, and how to fix it."""
 
 
 class PageFault(Exception):
-    """Something a person can mend: `what` happened and its `remedy`."""
+    """An error the user can fix: `what` happened and its `remedy`."""
 
     def __init__(self, status: int, title: str, what: str, remedy: str) -> None:
         self.status, self.title, self.what, self.remedy = status, title, what, remedy
@@ -35,7 +35,7 @@ class PageFault(Exception):
 
 
 def install(app: Flask) -> None:
-    """Answer every error with its status, in words."""
+    """Register handlers that answer every error with its status, in words."""
 
     @app.errorhandler(PageFault)
     def _mendable(fault: PageFault) -> Response:
@@ -52,7 +52,7 @@ def install(app: Flask) -> None:
 
     @app.errorhandler(SecurityError)
     def _foreign(_error: SecurityError) -> Response:
-        # No page for a name that is not ours: it may be another site's, pointed at this machine.
+        # No page for an unknown host name: it may be another site's, pointed at this machine.
         words = security.foreign_host(app.config["TRUSTED_HOSTS"])
         return Response(words, status=400, mimetype="text/plain")
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Help: the Markdown files of webui/help/, rendered here and served without any network."""
+"""Help: the Markdown files of webui/help/, rendered here and served without a network."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class HelpText(NamedTuple):
 
 @blueprint.get("/")
 def index() -> str:
-    """The index: its own text where there is one, then every page by title."""
+    """The index: its own text if there is one, then every page by title."""
     start = text("index") if "index" in names() else None
     return render_template(
         "help_index.html", start=start, texts=[text(name) for name in names() if name != "index"]
@@ -46,13 +46,13 @@ def page(name: str) -> str:
 
 
 def names() -> list[str]:
-    """All help pages, by file name without its suffix."""
+    """All help pages, by file name without suffix."""
     return sorted(path.stem for path in FOLDER.glob("*.md"))
 
 
 @functools.cache
 def text(name: str) -> HelpText:
-    """A help page of `names()`, rendered once."""
+    """A help page of `names()`, rendered once and cached."""
     source = (FOLDER / f"{name}.md").read_text(encoding="utf-8")
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
     tokens = markdown.parse(source)
@@ -70,12 +70,12 @@ def text(name: str) -> HelpText:
     # tables scroll in their own box, so that the page never scrolls sideways
     html = html.replace("<table>", '<div class="scroll" tabindex="0"><table>')
     html = html.replace("</table>", "</table></div>")
-    html = html.replace("<pre>", '<pre tabindex="0">')  # so do examples, by keys as well
+    html = html.replace("<pre>", '<pre tabindex="0">')  # so do examples, with the keyboard too
     return HelpText(name, title, Markup(html), tuple(anchors))  # noqa: S704 - our files, html off
 
 
 def slug(heading: str) -> str:
-    """The id of a heading: its words in lower case, joined by hyphens."""
+    """Heading id: its words in lower case, joined by hyphens."""
     return "-".join(re.findall(r"[a-z0-9]+", heading.lower()))
 
 
@@ -87,7 +87,7 @@ def _point_links_at_pages(tokens: list[Token]) -> None:
 
 
 class KeyHelp(NamedTuple):
-    """What a help page's tables say of one key, as plain text with what is typed in back-ticks."""
+    """What a help page's tables say about one key, as plain text with typed text in back-ticks."""
 
     what: str
     left_out: str
@@ -100,7 +100,7 @@ _LINK = re.compile(r"\[([^\]]+)\]\([^)]*\)")
 
 @functools.cache
 def keys(name: str) -> dict[tuple[str, str], KeyHelp]:
-    """The keys of a help page by heading and key; its table of allowed ranges counts for all."""
+    """The keys of a help page by heading and key; its table of allowed ranges applies to all."""
     rows: dict[tuple[str, str], list[str]] = {}
     allowed: dict[str, str] = {}
     heading = ""

@@ -1,17 +1,17 @@
 # SPDX-License-Identifier: MIT
-"""A listener that a flood cannot close: who says nothing, or half of it, has to go.
+"""A listener that a flood cannot block: silent or half-finished connections are dropped.
 
-waitress counts idle connections against its limit, and stops accepting once that is reached: a few
+waitress counts idle connections against its limit and stops accepting once it is reached: a few
 hundred connections that send nothing would keep everybody out, a stop included. Here a connection
-has so long to send its request, and where too many are open one of those that owe a request goes:
-the one that has waited longest, or, where handshakes of TLS are under way, any, by chance. A
-handshake takes turns to and fro, and who comes faster than those must not be able to drive
-everybody out.
+has limited time to send its request, and when too many are open, one of those that owe a request is
+dropped: the one that has waited longest or, while TLS handshakes are under way, a random one. A
+handshake takes several round trips, and a client that connects faster than those must not be able
+to push everybody out.
 
-A flood may also open a new connection for each that is dropped. Then one that waits for its first
-bytes would be driven out before they come; so it waits in the kernel, and is let in with them, to
-be read at once. Connections are let in many at a time, or those that wait would stand before a
-stop.
+A flood may also open a new connection for each one dropped. A connection waiting for its first
+bytes would then be pushed out before they come; so it waits in the kernel and is accepted together
+with them, to be read at once. Connections are accepted many at a time, or those waiting would delay
+a stop.
 """
 
 from __future__ import annotations
@@ -29,20 +29,20 @@ from waitress.channel import HTTPChannel
 from waitress.server import TcpWSGIServer
 
 BODY_BYTES_PER_S = 16 * 1024
-"""A body may take longer than the patience where it comes at least this fast."""
+"""A body may exceed the time limit if it arrives at least this fast."""
 UNREAD_S = 30.0
-"""An answer that nobody reads any more is given up, and its thread freed."""
+"""An answer that nobody reads any more is abandoned, and its thread freed."""
 READ_BYTES = 16 * 1024
-"""The most in one TLS record (RFC 8446, section 5.1). Read whole, so that nothing decrypted is left
-inside the library where the loop, which asks the socket, would not see it."""
+"""Largest TLS record (RFC 8446, section 5.1). Read whole, so that no decrypted data remain inside
+the library where the loop, which polls the socket, would not see them."""
 KERNEL_S = 1
-"""So long a connection that says nothing stays with the kernel (TCP_DEFER_ACCEPT, tcp(7))."""
+"""How long a silent connection stays with the kernel (TCP_DEFER_ACCEPT, tcp(7))."""
 AT_ONCE = 16
-"""Connections let in between two looks at those that are in."""
+"""Connections accepted between two checks of the existing ones."""
 SPARED_S = 1.0
-"""So long a connection over TLS has for its handshake before others that came earlier."""
+"""Time a TLS connection has for its handshake; until then, older waiting ones are dropped first."""
 SILENT_WEIGHT = 16
-"""So much likelier one goes whose first message of the handshake is not whole."""
+"""How much more likely a connection is dropped if its first handshake message is incomplete."""
 
 
 class Connection(HTTPChannel):  # type: ignore[misc]
@@ -57,29 +57,32 @@ class Connection(HTTPChannel):  # type: ignore[misc]
         self.owes()
 
     def owes(self) -> None:
-        """From now on it owes its next request."""
+        """From now on the connection owes its next request."""
         self.waits_since_s, self.received_bytes = time.monotonic(), 0
 
     def begin(self) -> None:
-        """Read what came before it was let in; one without waits since KERNEL_S already."""
+        """Read what arrived before it was accepted; one without data has already waited
+        KERNEL_S."""
         try:
             socket.socket.recv(self.socket, 1, socket.MSG_PEEK)
         except BlockingIOError:
             self.waits_since_s -= KERNEL_S
             return
-        except OSError:  # gone again: found out in reading
+        except OSError:  # gone again: discovered on reading
             pass
         wasyncore.read(self)
 
     def drop(self) -> None:
-        """Have it closed at its own next turn. Closed at once, its number could be given to the
-        next one let in, which would then be closed for an event that was not its own."""
+        """Mark it to be closed on its own next turn. If it were closed at once, its number could be
+        reused for the next accepted connection, which would then be closed by an event that was not
+        its own."""
         self.will_close = True
         with contextlib.suppress(OSError):  # it may be gone
             socket.socket.shutdown(self.socket, socket.SHUT_RDWR)
 
     def handle_read(self) -> None:
-        """What was read may be no data yet: over TLS a record in part, or one of the library's."""
+        """The bytes read may contain no data yet: over TLS, part of a record or a record of the
+        protocol."""
         try:
             data = self.recv(READ_BYTES)
         except BlockingIOError:
@@ -93,12 +96,12 @@ class Connection(HTTPChannel):  # type: ignore[misc]
 
     @property
     def at_work(self) -> bool:
-        """A request of it is being answered."""
+        """Whether one of its requests is being answered."""
         return bool(self.requests or self.total_outbufs_len)
 
     def check_client_disconnected(self) -> bool:
-        """Whether nobody waits for the answer any more, asked by whoever makes it: of a connection
-        whose request is being answered nothing is read."""
+        """Whether nobody waits for the answer any more; asked by the code producing the answer,
+        because a connection is not read while its request is being answered."""
         asked = select.poll()
         try:
             asked.register(self.socket.fileno(), select.POLLRDHUP)
@@ -107,14 +110,14 @@ class Connection(HTTPChannel):  # type: ignore[misc]
         return bool(asked.poll(0))
 
     def received(self, data: bytes) -> bool:
-        """Count what arrives."""
+        """Count received bytes."""
         self.received_bytes += len(data)
         return bool(super().received(data))
 
 
 class Listener(TcpWSGIServer):  # type: ignore[misc]
-    """A waitress server with a patience of `patience_s` and at most `each` connections from one
-    address, `most` from all together. `connection` is made of each accepted socket."""
+    """A waitress server with a timeout of `patience_s` and at most `each` connections from one
+    address, `most` in total. `connection` is created for each accepted socket."""
 
     def __init__(
         self, app: Any, *, patience_s: float, each: int, most: int,
@@ -126,7 +129,7 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         super().__init__(
             app, ident=None, cleanup_interval=1, asyncore_use_poll=True,
             connection_limit=2 * most + 10,
-            clear_untrusted_proxy_headers=False,  # webui.access asks for them, nothing obeys them
+            clear_untrusted_proxy_headers=False,  # webui.access reads them, nothing trusts them
             **adjustments,
         )  # fmt: skip
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_DEFER_ACCEPT, KERNEL_S)
@@ -136,12 +139,12 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         self._latest = self._connection(*words, **more)
 
     def add_task(self, task: Connection) -> None:
-        """A request is whole."""
+        """A request is complete."""
         task.owes()
         super().add_task(task)
 
     def maintenance(self, now: float) -> None:
-        """Once a second: drop who is late."""
+        """Once a second: drop connections that are late."""
         del now  # of the wall clock, which may jump
         now_s, wall_s = time.monotonic(), time.time()
         for one in self._present():
@@ -159,7 +162,7 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         return self._patience_s + one.received_bytes / BODY_BYTES_PER_S
 
     def handle_accept(self) -> None:
-        """Let in who waits; where there are too many, the one that has waited longest goes."""
+        """Accept waiting connections; if too many are open, drop one (`_make_room`)."""
         for _ in range(AT_ONCE):
             known = self._present()
             self._latest = None
@@ -179,7 +182,7 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
     def _make_room(self, new: Connection, among: list[Connection]) -> None:
         waiting = [one for one in among if not one.at_work]
         if all(one.greeted for one in waiting):
-            # where everybody is being answered, the newcomer goes
+            # if all are being answered, the newcomer is dropped
             min(waiting, key=lambda one: one.waits_since_s, default=new).drop()
             return
         now_s = time.monotonic()

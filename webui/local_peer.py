@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Which account of this computer is at the other end of a loopback connection.
+"""Find the account of this computer at the other end of a loopback connection.
 
 The kernel's socket table (proc(5), /proc/net/tcp and tcp6) names the account of each socket. Only
-an established one counts: a socket that was closed is listed with account 0.
+an established one counts: a closed socket is listed with account 0.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ Address = tuple[str, int]
 
 def uid_of(client: Address, server: Address) -> int | None:
     """The account that opened `client`'s end of its connection to `server` (IPv4 address and port
-    of each); None where it is not known."""
+    of each); None if unknown."""
     if not ipaddress.ip_address(client[0]).is_loopback:
         return None
     ends = {(_hex(client, mapped), _hex(server, mapped)) for mapped in (False, True)}
@@ -39,7 +39,7 @@ def uid_of(client: Address, server: Address) -> int | None:
 
 
 def owner_of(folder: Path) -> int:
-    """The account that owns a folder; this process's own where there is none."""
+    """The account that owns a folder; this process's own if there is none."""
     try:
         return folder.stat().st_uid
     except OSError:
@@ -47,7 +47,7 @@ def owner_of(folder: Path) -> int:
 
 
 def _hex(address: Address, mapped: bool) -> str:
-    """An address as the table has it: words of the host's byte order, here as read by it."""
+    """An address as written in the table: words of the host's byte order, here as read by it."""
     packed = ipaddress.IPv4Address(address[0]).packed
     if mapped:  # RFC 4291, section 2.5.5.2
         packed = b"\0" * 10 + b"\xff\xff" + packed

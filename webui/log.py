@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The run log as a request sees it: opened read-only for that request, closed after it."""
+"""The run log within a request: opened read-only for that request, closed after it."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ KEPT = 4
 
 
 class NoLogYet(Exception):
-    """There is no run log at `path`: nothing was run yet, or it is kept elsewhere."""
+    """There is no run log at `path`: nothing was run yet, or it is stored elsewhere."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -32,15 +32,15 @@ class NoLogYet(Exception):
 
 @dataclass
 class Decoded:
-    """A recording and, where it was asked for, the result worked out of it."""
+    """A recording and, if requested, the result computed from it."""
 
     recording: Recording
     result: dict[str, Any] | None = None
 
 
 class Recordings:
-    """The last few decoded recordings. Stored records never change, so none of them goes stale;
-    a run that still goes on is another entry whenever it has more records."""
+    """Cache of the last few decoded recordings. Stored records never change, so none goes stale; a
+    run still in progress gets a new entry whenever it has more records."""
 
     def __init__(self) -> None:
         self._kept: OrderedDict[tuple[str, str, int], Decoded] = OrderedDict()
@@ -62,8 +62,8 @@ class Recordings:
 
 
 def decode(run: StoredRun) -> Decoded:
-    """All stored records as one recording. Refused where the setup cannot be read: the levels of
-    the lines would have to be guessed."""
+    """All stored records as one recording. Refused if the setup cannot be read: the levels of the
+    lines would have to be guessed."""
     setup, _ = texts_of(run)
     if setup is None:
         raise unreadable(run)
@@ -71,7 +71,7 @@ def decode(run: StoredRun) -> Decoded:
 
 
 def unreadable(run: StoredRun) -> PageFault:
-    """Why the records of this run cannot be shown, although they are there."""
+    """Why this run's records exist but cannot be shown."""
     return PageFault(
         500,
         "The raw records cannot be shown",
@@ -81,7 +81,7 @@ def unreadable(run: StoredRun) -> PageFault:
 
 
 def install(app: Flask) -> None:
-    """Close at the end of a request what it opened."""
+    """Close at the end of a request whatever it opened."""
     app.extensions["recordings"] = Recordings()
 
     @app.teardown_appcontext
@@ -92,18 +92,18 @@ def install(app: Flask) -> None:
 
 
 def run_log() -> RunLog:
-    """This request's run log. Raises NoLogYet where there is none."""
+    """This request's run log. Raises NoLogYet if there is none."""
     if "run_log" not in g:
         path = Path(current_app.config["RUN_LOG"])
         try:
-            g.run_log = RunLog.reading(path)  # one of an older form is brought up to date
+            g.run_log = RunLog.reading(path)  # an older format is brought up to date
         except NoLogError as error:
             raise NoLogYet(path) from error
     return cast(RunLog, g.run_log)
 
 
 def stored_run(run_id: int) -> StoredRun:
-    """The run of this number; a plain 404 where there is none."""
+    """The run of this number; a plain 404 if there is none."""
     try:
         return run_log().load(run_id)
     except UsageError as error:
@@ -116,5 +116,5 @@ def stored_run(run_id: int) -> StoredRun:
 
 
 def decoded(run: StoredRun) -> Decoded:
-    """The recording of a stored run, kept for the next question."""
+    """The recording of a stored run, cached for the next request."""
     return cast(Recordings, current_app.extensions["recordings"]).of(run)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The parts of the page, in the order of its heading."""
+"""The parts of the page, in the order of its navigation."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ PARTS = (
     ("commission.show", "Commissioning"),
     ("help.index", "Help"),
 )
-"""View and word. A part stands in the heading where its view exists."""
+"""View and label. A part is in the navigation if its view exists."""
 
 
 def navigation() -> list[tuple[str, str, bool]]:
-    """Address, word, and whether it is the part that is shown, of each part there is."""
+    """Address, label and whether it is the current one, for each part there is."""
     here = (request.endpoint or "").partition(".")[0]
     return [
         (url_for(endpoint), word, endpoint.partition(".")[0] == here)

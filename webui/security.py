@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What every answer carries, and which host names are answered at all."""
+"""Security headers of every answer, and the host names that are answered at all."""
 
 from __future__ import annotations
 
@@ -26,26 +26,26 @@ CONTENT_SECURITY_POLICY = "; ".join(
 )
 
 ONLY_TRUSTED = "Cross-Origin-Opener-Policy"
-"""Browsers take it only over https and from the loopback, and complain of it elsewhere on every
-page (HTML Living Standard, cross-origin opener policies: secure contexts)."""
+"""Browsers accept it only over https and from the loopback, and complain about it elsewhere on
+every page (HTML Living Standard, cross-origin opener policies: secure contexts)."""
 HEADERS = {
     "Content-Security-Policy": CONTENT_SECURITY_POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
-    # not no-referrer: that makes a browser send "Origin: null" with our own stop form
+    # not no-referrer: with it a browser sends "Origin: null" with our own stop form
     "Referrer-Policy": "same-origin",
     ONLY_TRUSTED: "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(self), geolocation=(), microphone=()",  # labels' codes
+    "Permissions-Policy": "camera=(self), geolocation=(), microphone=()",  # QR codes of labels
 }
 
 
 def install(app: Flask) -> None:
-    """Set the headers on every answer and insist on a list of trusted host names.
+    """Set the headers on every answer and require a list of trusted host names.
 
-    Without the list a page anywhere could point its own host name at this machine and read the
-    log through the visitor's browser; an empty list would trust every name, so it is refused.
-    Raises ValueError where the list is missing or empty.
+    Without the list any page could point its own host name at this machine and read the log through
+    the visitor's browser; an empty list would trust every name, so it is refused. Raises ValueError
+    if the list is missing or empty.
     """
     if not app.config.get("TRUSTED_HOSTS"):
         raise ValueError("TRUSTED_HOSTS must name at least one host; an empty list trusts all")
@@ -54,7 +54,7 @@ def install(app: Flask) -> None:
     def _headers(response: Response) -> Response:
         second = app.config.get("STOP_PORT")
         host = host_of(request.environ)
-        if second and host in app.config["TRUSTED_HOSTS"]:  # the stop's own way, past the queue
+        if second and host in app.config["TRUSTED_HOSTS"]:  # the stop's own path, past the queue
             policy = CONTENT_SECURITY_POLICY.replace(
                 "connect-src 'self'", f"connect-src 'self' {request.scheme}://{host}:{second}"
             )
@@ -74,12 +74,12 @@ To stop a run open the rig's own page, or use the mushroom stop.
 
 
 def host_of(environ: Mapping[str, Any]) -> str:
-    """The host name that was asked for, without its port."""
+    """The requested host name, without its port."""
     return str(environ.get("HTTP_HOST", "")).rsplit(":", 1)[0].lower()
 
 
 def foreign_host(names: Sequence[str]) -> str:
-    """What is answered to a host name that is not ours."""
+    """The answer to an unknown host name."""
     return (
         "This rig does not answer to the host name that was asked for; nothing was done.\n"
         f"It answers to: {', '.join(names)}.\n"
@@ -90,9 +90,10 @@ def foreign_host(names: Sequence[str]) -> str:
 def of_another_site(environ: Mapping[str, Any], page_port: int | None = None) -> bool:
     """Whether a browser sent this for a page that is not the rig's own; its host is trusted.
 
-    Browsers say so in Sec-Fetch-Site (W3C Fetch Metadata), to addresses that they take for safe:
-    the loopback, not a plain address of a network. Else Origin says it (RFC 6454, section 7), with
-    every POST. What sends neither is no browser. `page_port`: where the page is, if not here.
+    Browsers say so in Sec-Fetch-Site (W3C Fetch Metadata), to addresses they consider secure: the
+    loopback, not a plain address of a network. Otherwise Origin says so (RFC 6454, section 7), with
+    every POST. A request with neither does not come from a browser. `page_port`: the page's port,
+    if not this one.
     """
     origin, site = environ.get("HTTP_ORIGIN"), environ.get("HTTP_SEC_FETCH_SITE")
     wanted = str(environ.get("HTTP_HOST", "")).lower()
@@ -110,7 +111,7 @@ def of_another_site(environ: Mapping[str, Any], page_port: int | None = None) ->
 
 
 def own_names(addresses: list[str]) -> list[str]:
-    """Host names under which this machine may be asked when it listens on `addresses`."""
+    """Host names for this machine when it listens on `addresses`."""
     host = socket.gethostname().lower()
     names = [*LOOPBACK_NAMES, host, f"{host.partition('.')[0]}.local", *addresses]
     return list(dict.fromkeys(name for name in names if name))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Where the page listens: the loopback, unless a person says what else and knows what it shows."""
+"""Where the page listens: on the loopback, unless a person explicitly chooses another address."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ THREADS = 24
 """Streams of live data take at most ten of them (webui.live.stream)."""
 STOP_THREADS = 2
 PATIENCE_S, STOP_PATIENCE_S = 10.0, 2.0
-"""So long a connection may be idle, or its request half sent."""
+"""How long a connection may be idle, or its request half sent."""
 EACH, MOST = 64, 250
-"""Connections from one address, and from all."""
+"""Connections from one address, and in total."""
 STOP_EACH, STOP_MOST, STOP_MOST_TLS = 16, 64, 250
-"""More over TLS: a handshake takes turns to and fro, in which others may come."""
+"""More over TLS: a handshake takes several round trips, in which others may come."""
 OUT_MOST = 128 * 1024
-"""Kept for a browser that reads slowly; what is older than this would be shown as live."""
+"""Buffer for a browser that reads slowly; older data would be shown as live."""
 BODY_MOST = CAPTURE_BYTES + (1 << 20)
 EXPOSE_FLAG = "--expose-run-log"
 EXPOSED = (
@@ -51,9 +51,9 @@ _SIOCGIFADDR = 0x8915  # netdevice(7)
 
 
 def address_of(host: str, exposed: bool, encrypted: bool = False) -> str:
-    """The IPv4 address to listen on for `host`. Raises UsageError where it may not be used.
+    """The IPv4 address to listen on for `host`. Raises UsageError if it may not be used.
 
-    IPv6 is refused: the check of host names that guards this page has no form for such addresses.
+    IPv6 is refused: the host name check that guards this page does not support such addresses.
     """
     try:
         found = socket.getaddrinfo(host, None, socket.AF_INET, socket.SOCK_STREAM)
@@ -95,7 +95,7 @@ def own_addresses() -> list[str]:
 
 
 def _transport(secure: tls.Secured | None) -> dict[str, Any]:
-    """What a listener needs to speak TLS, or nothing."""
+    """TLS settings of a listener, or none."""
     if secure is None:
         return {}
     return {"connection": tls.wrapping(secure.context), "url_scheme": "https"}
@@ -104,8 +104,8 @@ def _transport(secure: tls.Secured | None) -> dict[str, Any]:
 def open_stop_server(
     address: str, names: Sequence[str], app: Any, secure: tls.Secured | None = None
 ) -> Any:
-    """A listener on a free port that takes a stop and nothing else, with threads of its own: no
-    crowd of viewers stands in its way."""
+    """A listener on a free port that accepts a stop and nothing else, with threads of its own: no
+    crowd of viewers can block it."""
     trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
     plain = [("Content-Type", "text/plain; charset=utf-8"), ("X-Content-Type-Options", "nosniff")]
 
@@ -137,13 +137,13 @@ def open_server(
     address: str, port: int, names: Sequence[str] = (), secure: tls.Secured | None = None,
     **config: Any,
 ) -> Any:  # fmt: skip
-    """A waitress server that listens already. Port 0 takes a free one (`effective_port`).
+    """A waitress server that is already listening. Port 0 takes a free one (`effective_port`).
 
-    `names` are further host names to answer to; over TLS with `secure`. Raises UsageError where
-    the port is taken.
+    `names` are further host names to answer to; over TLS with `secure`. Raises UsageError if the
+    port is taken.
     """
     trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
-    # a browser asks for several files at once; that they wait a moment for a thread is no news
+    # a browser requests several files at once; a short wait for a thread is not worth logging
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     app = create_app(
         {"TRUSTED_HOSTS": trusted, "SESSION_COOKIE_SECURE": secure is not None, **config}
@@ -181,8 +181,8 @@ def stopped_by_signals() -> Iterator[None]:
 
 
 def serve(server: Any, second: Any = None) -> None:
-    """Answer until a signal says stop; every thread and socket is closed on return. `second` is
-    the stop's own listener."""
+    """Serve until a signal says stop; every thread and socket is closed on return. `second` is the
+    stop's own listener."""
     hub = server.app.extensions.get("hub")
     aside = threading.Thread(target=_run_aside, args=(second,), name="stop listener", daemon=True)
     try:
@@ -195,7 +195,7 @@ def serve(server: Any, second: Any = None) -> None:
             server.run()  # returns on SystemExit and KeyboardInterrupt
     finally:
         if hub is not None:
-            hub.close()  # a run that the page drives is stopped first
+            hub.close()  # first stop a run that the page drives
         server.app.extensions["gauge_look"].end()
         server.app.extensions["waiting_runs"].close()
         for one in (server, second):
@@ -205,14 +205,14 @@ def serve(server: Any, second: Any = None) -> None:
 
 
 def load_ahead() -> None:
-    """Load most of what the first page of a job would else wait for: units, and the knowledge of
-    the diagnosis. Not scipy's functions: they would be 16 MB for every page that nobody asks for a
-    job."""
+    """Preload most of what the first page of a job would otherwise wait for: units, and the
+    knowledge of the diagnosis. Not scipy's functions: they would cost 16 MB for every page even if
+    nobody opens a job."""
     importlib.import_module("rig.diagnosis.diagnose")
     quantities.registry()
     loading.load_knowledge()
 
 
 def _run_aside(second: Any) -> None:
-    with contextlib.suppress(OSError):  # its sockets are closed under it at the end
+    with contextlib.suppress(OSError):  # its sockets are closed under it at shutdown
         second.run()

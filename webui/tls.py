@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: MIT
 """The page over TLS with the shop's own certificate.
 
-The handshake is done in the listener's own loop, a step whenever the socket is ready: a connection
-that never ends it owes its first request like any other and is dropped in time (webui.listener).
+The handshake runs in the listener's own loop, one step whenever the socket is ready: a connection
+that never finishes it owes its first request like any other and is dropped in time
+(webui.listener).
 """
 
 from __future__ import annotations
@@ -31,8 +32,8 @@ PLAIN_HTTP = (
 
 
 class Secured(NamedTuple):
-    """A certificate that can be served: the context, the names in it, until when it is valid (UTC,
-    seconds), and what to keep in mind."""
+    """A certificate that can be served: the context, its names, its expiry (UTC, seconds), and
+    cautions."""
 
     context: ssl.SSLContext
     names: list[str]
@@ -43,8 +44,8 @@ class Secured(NamedTuple):
 def secured(certificate: Path, key: Path) -> Secured:
     """Load a certificate (PEM, with those between it and its root) and its key.
 
-    Raises UsageError: a file that cannot be read or is none, a key with a passphrase or of another
-    certificate, one that has expired or is not valid yet.
+    Raises UsageError: an unreadable or invalid file, a key with a passphrase or of another
+    certificate, a certificate that has expired or is not valid yet.
     """
     for option, path in (("--certificate", certificate), ("--key", key)):
         try:
@@ -61,7 +62,7 @@ def secured(certificate: Path, key: Path) -> Secured:
         )
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = OLDEST
-    context.options |= ssl.OP_NO_RENEGOTIATION  # a client's way to keep the processor busy
+    context.options |= ssl.OP_NO_RENEGOTIATION  # lets a client keep the processor busy
     try:
         context.load_cert_chain(certificate, key, password=_asked_for_passphrase)
     except _Passphrase as error:
@@ -98,7 +99,7 @@ def secured(certificate: Path, key: Path) -> Secured:
 
 
 class _Passphrase(Exception):
-    """Raised in place of asking at the terminal."""
+    """Raised instead of prompting at the terminal."""
 
 
 def _asked_for_passphrase() -> str:
@@ -106,7 +107,7 @@ def _asked_for_passphrase() -> str:
 
 
 def _held_by_itself(server: ssl.SSLContext, certificate: Path) -> dict[str, Any]:
-    """What the certificate says, from a handshake in memory by a client that trusts it alone."""
+    """What the certificate says, from an in-memory handshake with a client that trusts it alone."""
     client = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     client.check_hostname = False
     client.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN  # it need not be a root
@@ -117,7 +118,7 @@ def _held_by_itself(server: ssl.SSLContext, certificate: Path) -> dict[str, Any]
         client.wrap_bio(to_client, to_server),
     )
     try:
-        for _ in range(8):  # TLS 1.3 takes two turns, 1.2 three
+        for _ in range(8):  # TLS 1.3 takes two rounds, 1.2 three
             for end in ends:
                 try:
                     end.do_handshake()
@@ -141,7 +142,7 @@ def _held_by_itself(server: ssl.SSLContext, certificate: Path) -> dict[str, Any]
 class TlsConnection(Connection):
     """A connection whose first bytes are the TLS handshake.
 
-    The loop reads while a worker may write: the library's object takes one of them at a time.
+    The loop reads while a worker may write: the library's object allows one of them at a time.
     """
 
     def __init__(self, server: Any, sock: ssl.SSLSocket, addr: Any, adj: Any, map: Any) -> None:
@@ -156,11 +157,11 @@ class TlsConnection(Connection):
 
     @property
     def has_spoken(self) -> bool:  # type: ignore[override]
-        """Whether the first message of the handshake came whole: a cipher is agreed then."""
+        """Whether the first message of the handshake arrived whole: a cipher is agreed then."""
         return self._shaken or self.socket.cipher() is not None
 
     def readable(self) -> bool:
-        """In the handshake, what the handshake waits for."""
+        """During the handshake, what the handshake waits for."""
         return bool(super().readable()) if self._shaken else not self._wants_write
 
     def writable(self) -> bool:
@@ -168,7 +169,7 @@ class TlsConnection(Connection):
         return bool(super().writable()) if self._shaken else self._wants_write
 
     def handle_read_event(self) -> None:
-        """A step of the handshake, else waitress's own."""
+        """One step of the handshake, else waitress's own handling."""
         if self._shaken or self._shake():
             super().handle_read_event()
 
@@ -178,7 +179,7 @@ class TlsConnection(Connection):
             super().handle_write_event()
 
     def _shake(self) -> bool:
-        """Whether the handshake is done and nothing else is to be read first."""
+        """Whether the handshake is done and nothing else must be read first."""
         try:
             if not self._wants_write and self._speaks_plainly():
                 return False
@@ -192,10 +193,10 @@ class TlsConnection(Connection):
             self.handle_close()
         else:
             self._shaken, self._wants_write = True, False
-        return False  # what came with it makes the socket ready again
+        return False  # data that came with it makes the socket ready again
 
     def _speaks_plainly(self) -> bool:
-        """Whether this is no TLS at all; somebody who typed http:// is told so."""
+        """Whether this is not TLS at all; somebody who typed http:// gets a message."""
         if self._begun:
             return False
         first = socket.socket.recv(self.socket, 1, socket.MSG_PEEK)
@@ -209,7 +210,7 @@ class TlsConnection(Connection):
         return True
 
     def recv(self, buffer_size: int) -> bytes:
-        """Raises as waitress expects; nothing yet is no end."""
+        """Raises as waitress expects; no data yet is not the end."""
         try:
             with self._turn:
                 return bytes(super().recv(buffer_size))
@@ -220,7 +221,7 @@ class TlsConnection(Connection):
             return b""
 
     def send(self, data: bytes, do_close: bool = True) -> int:
-        """Bytes taken; 0 where the other end reads slowly, or is gone."""
+        """Number of bytes accepted; 0 if the other end reads slowly, or is gone."""
         try:
             with self._turn:
                 return int(super().send(data, do_close=do_close))
@@ -232,7 +233,7 @@ class TlsConnection(Connection):
             return 0
 
     def handle_close(self) -> None:
-        """Say goodbye where that takes no waiting, then close."""
+        """Send the TLS goodbye if that needs no waiting, then close."""
         sock = self.socket
         if self._shaken and sock is not None and self._turn.acquire(blocking=False):
             try:
@@ -244,7 +245,7 @@ class TlsConnection(Connection):
 
 
 def wrapping(context: ssl.SSLContext) -> Callable[..., TlsConnection | None]:
-    """What a listener makes of an accepted socket."""
+    """Wrap an accepted socket in a connection."""
 
     def made(server: Any, sock: socket.socket, addr: Any, adj: Any, map: Any) -> Any:
         sock.setblocking(False)

@@ -61,12 +61,12 @@ OF = {
 
 
 def shown_word(shown: bool) -> Shown:
-    """Whether a link of the chain was shown to be whole in this run."""
+    """Whether a link of the chain was shown to be intact in this run."""
     return Shown("Shown", "tick", "good") if shown else Shown("Not shown", "question", "open")
 
 
 def verdict(result: str | None) -> Shown | None:
-    """How a verdict is shown; None where there is none."""
+    """How a verdict is shown; None if there is none."""
     return None if result is None else VERDICTS.get(result, Shown(result, "question", "open"))
 
 
@@ -76,7 +76,7 @@ def status(name: str) -> Shown:
 
 
 def unreal(source: str) -> str:
-    """What is written across pages and plots of this source; empty for a measurement."""
+    """The watermark for pages and plots of this source; empty for a measurement."""
     return UNREAL.get(source, "")
 
 
@@ -93,31 +93,31 @@ def local_minute(utc_s: float) -> str:
 
 
 def iso_time(utc_s: float) -> str:
-    """The instant as the `datetime` attribute of <time> wants it."""
+    """The instant for the `datetime` attribute of <time>."""
     return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds")
 
 
 def clock_flag(synchronised: bool | None) -> str:
-    """What must stand beside a wall time; empty where the clock was synchronised."""
+    """Caution beside a wall time; empty if the clock was synchronised."""
     if synchronised is None:
         return "clock state not known"
     return "" if synchronised else "clock not synchronised"
 
 
 def number(value: Any, digits: int = 1) -> str:
-    """A number with so many digits after the point, a text as it is, a dash where unknown."""
+    """A number with this many decimals, a text as it is, a dash if unknown."""
     if value is None:
         return UNKNOWN
     return _rounded(value, digits) if isinstance(value, float) else str(value)
 
 
 def _rounded(value: float, digits: int) -> str:
-    """Without a minus before a nought."""
+    """Without a minus before a zero."""
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
-    """A value with its unit: as it is, or with at most so many digits after the point."""
+    """A value with its unit: as it is, or with at most this many decimals."""
     if isinstance(value, float):
         text = f"{value:g}" if digits is None else _rounded(value, digits).rstrip("0").rstrip(".")
     else:
@@ -126,22 +126,22 @@ def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
 
 
 def sheet_word(name: str | None, kind: str | None) -> str:
-    """The sheet of a run by its name without the ending of its file; without one the run's kind."""
+    """A run's sheet by its name without file suffix; without a sheet the run's kind."""
     return (name or "").removesuffix(".sheet.toml") or kind or UNKNOWN
 
 
 def sentence(text: str) -> str:
-    """With a capital, as it begins after a full stop."""
+    """Capitalised, as after a full stop."""
     return text[:1].upper() + text[1:]
 
 
 def marked(text: str) -> Markup:
-    """A sentence of the program, in which what stands between back-ticks is to be typed."""
+    """A sentence of the program, with text to be typed between back-ticks."""
     return Markup(TYPED.sub(r"<code>\1</code>", str(escape(text))))  # noqa: S704 - escaped first
 
 
 def install(app: Flask) -> None:
-    """Make these words known to the templates."""
+    """Register these words with the templates."""
     app.jinja_env.filters.update(
         number=number,
         local_time=local_time,

@@ -125,12 +125,12 @@ def command(
 
 
 PROGRESS_BYTES = 4 << 20
-"""Smaller files are read before a person could wonder."""
+"""Smaller files are read before anyone wonders."""
 
 
 @contextlib.contextmanager
 def _progress(capture: Path) -> Iterator[Callable[[int], None] | None]:
-    """How much of a large file was read, on the terminal's error output."""
+    """Progress of reading a large file, on the terminal's error output."""
     size = capture.stat().st_size if capture.is_file() else 0
     if size < PROGRESS_BYTES:
         yield None
@@ -152,8 +152,8 @@ def _progress(capture: Path) -> Iterator[Callable[[int], None] | None]:
 
 
 def _confirmed(plan: Plan | None, capture: Path, setup: Setup) -> Plan | None:
-    """The plan, shown where columns are mapped; a guess only where a person on the terminal says
-    yes. Raises FileProblems where nobody can be asked."""
+    """The plan, shown when columns are mapped; a guess is used only if a person on the terminal
+    agrees. Raises FileProblems if nobody can be asked."""
     from rig.actions.capture_maps import keep
     from rig.analysis.analyse import analyse
     from rig.captures import read_capture
@@ -192,8 +192,8 @@ Results = list[tuple[str | None, dict[str, Any]]]
 
 
 def _show(results: Results, *, as_json: bool, tsv: bool, full: bool) -> None:
-    """One run without a name as `rig show` would; runs with names each under its own head, in
-    JSON as a list `runs`, in the order of the file."""
+    """An unnamed run as `rig show` would print it; named runs each under its own heading, in JSON
+    as a list `runs`, in file order."""
     from rig.cli.terminal.render import show_result
     from rig.text.words import one_line
 
@@ -219,7 +219,7 @@ def _worst(results: Results) -> int:
 
 
 def _load(setup: Path, sheet: Path | None) -> tuple[LoadedSetup, LoadedSheet | None]:
-    """Both files, each on its own: whether this rig could drive that sheet does not matter to a
+    """Load both files separately: whether this rig could drive that sheet does not matter for a
     capture. Raises FileProblems with the problems of both."""
     from rig.config.files.loading import load_setup, load_sheet
     from rig.core.errors import FileProblems, Problem

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig backup`: a checked copy of the run log and of what lies beside it."""
+"""`rig backup`: a checked copy of the run log and what lies beside it."""
 
 from __future__ import annotations
 

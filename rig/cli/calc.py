@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig calc`: the formulas that the checks use, for a person with a meter and a data sheet."""
+"""`rig calc`: the formulas used by the checks, for a person with a meter and a data sheet."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Calculators(click.Group):
         return list(CALCULATORS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        """The command of one name; None where there is none."""
+        """The command with this name; None if there is none."""
         if cmd_name not in CALCULATORS:
             return None
         module = importlib.import_module(f"rig.calculators.{CALCULATORS[cmd_name][0]}")

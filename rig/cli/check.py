@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig check`: look over a setup, and a sheet, without energising anything."""
+"""`rig check`: check a setup, and a sheet, without energising anything."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def command(setup: Path, sheet: Path | None) -> None:
 
 
 def _latched(loaded: LoadedSetup) -> str:
-    """What stands in the way of the next run of this rig, or nothing."""
+    """What prevents the next run of this rig, or nothing."""
     from rig.bench.process import latched_words
     from rig.core import places, state_file
     from rig.core.errors import RefusedError
@@ -112,7 +112,7 @@ def _table(*titles: str) -> Table:
 
 
 def _print_rows(console: Console, rows: list[Row], text: str) -> None:
-    """Each key as it stands in the file beside what the program made of it."""
+    """Each key as written in the file beside the value the program derived from it."""
     import tomllib
 
     from rich.text import Text
@@ -142,7 +142,7 @@ def _print_current(console: Console, loaded: LoadedSetup) -> None:
 
 
 def _print_channels(console: Console, loaded: LoadedSetup) -> None:
-    """How sure the converter's readings are, at a usual value of each channel."""
+    """Uncertainty of the converter's readings, at a typical value of each channel."""
     from rig.config.analog.reading_uncertainty import combined, uncertainty, usual
     from rig.config.analog.signal import supply_should_v
     from rig.core.records import CHANNEL_UNITS

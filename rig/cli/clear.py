@@ -53,7 +53,7 @@ def command(setup: Path | None, cooled: bool) -> None:
         lock = state_file.RigLock(path)
         try:
             _look(plan)
-            coil_heat.settle(path)  # the look drove its line off
+            coil_heat.settle(path)  # the preflight drove its line off
             _ask_more(path, state, plan, cooled=cooled)
             state_file.clear_latch(path)
             if cooled:
@@ -84,7 +84,7 @@ def _tell(state: RigState) -> None:
 
 
 def _look(plan: Setup) -> None:
-    """The bench's preflight; raises RefusedError with what still stands."""
+    """Run the bench's preflight; raises RefusedError naming what still stands."""
     from rig import compose
     from rig.bench.bench import Bench
 
@@ -100,7 +100,7 @@ def _look(plan: Setup) -> None:
 
 
 def _measured_cool(setup: Path) -> None:
-    """Keep it of a rig that is not tripped, where what is carried would hold up its next run."""
+    """Record it for a rig that is not tripped, if the carried heat would hold up its next run."""
     from rig.cli.safe import state_of
     from rig.config.files.loading import load_setup
     from rig.core import state_file
@@ -148,7 +148,7 @@ def _ask_more(path: Path, state: RigState, plan: Setup, *, cooled: bool) -> None
 
 
 def _require_room(plan: Setup) -> None:
-    """As much as the next run begins with: a trip cleared with less would only come again."""
+    """As much as the next run needs at its start: a trip cleared with less would only recur."""
     from rig.core import places
     from rig.recorder.disk import MIN_FREE_MB, ROOM_REMEDY, free_mb
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig commission`: prove that a rig is wired as its setup says, and keep a dated record."""
+"""`rig commission`: prove that a rig is wired as its setup says, and store a dated record."""
 
 from __future__ import annotations
 

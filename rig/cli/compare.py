@@ -76,7 +76,7 @@ def numbers_in(text: str | None) -> list[str]:
 
 
 def _settings(path: Path | None, stored: Any) -> Any:
-    """`[compare]` of the sheet named, else of the stored one, else without margins."""
+    """`[compare]` of the named sheet, else of the stored one, else without margins."""
     from rig.config.files.loading import load_sheet
     from rig.config.sheet.compare import Compare
 

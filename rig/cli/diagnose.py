@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig diagnose`: which part is at fault, what to check next, and when neither can be told."""
+"""`rig diagnose`: which part is at fault, what to check next, or why neither can be told."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig doctor`: what of an installation is in place."""
+"""`rig doctor`: which parts of an installation are in place."""
 
 from __future__ import annotations
 

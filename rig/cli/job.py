@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig job`: checks done by hand on a job, and what they and its runs say."""
+"""`rig job`: checks done by hand on a job, and what they and its runs show."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ def show(job: str, good: str | None, as_json: bool) -> None:
 
 
 def _require_found(check: str, given: dict[str, str | None]) -> None:
-    """Refuse a check without what it found, in the words of this command and not of the file."""
+    """Refuse a check without its result, in this command's words and not the file's."""
     from rig.diagnosis.knowledge.loading import load_knowledge
     from rig.diagnosis.knowledge.model import READINGS
 

@@ -84,8 +84,9 @@ def cli() -> None:
 
 
 def main() -> None:
-    """Entry point: a person's mistake is answered in words and an exit code, not a traceback."""
-    # what this program starts takes no module from the folder that one happens to stand in
+    """Entry point: a user's mistake is answered with a message and an exit code, not a
+    traceback."""
+    # child processes must not import modules from the current folder
     os.environ["PYTHONSAFEPATH"] = "1"
     open_outputs()
     code = answer(sys.argv[1:])

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Standard output and error of a command: a failed write is noticed (rig.core.ending)."""
+"""Standard output and error of a command, with detection of failed writes (rig.core.ending)."""
 
 from __future__ import annotations
 
@@ -27,21 +27,21 @@ full_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
 
 
 def one_form(*, as_json: bool, tsv: bool, full: bool = False) -> None:
-    """Refuse two forms of output at once."""
+    """Refuse two output formats at once."""
     asked = [name for name, on in (("--json", as_json), ("--tsv", tsv), ("--full", full)) if on]
     if len(asked) > 1:
         raise UsageError(f"{' and '.join(asked)} exclude each other: give one of them.")
 
 
 def put(line: str) -> None:
-    """Write a line to standard output. click.echo takes an ASCII stream for a mistake and writes
-    UTF-8 past it; here what the encoding lacks is escaped (`open_outputs`)."""
+    """Write a line to standard output. click.echo treats an ASCII stream as a mistake and writes
+    UTF-8 past it; here characters that the encoding lacks are escaped (`open_outputs`)."""
     sys.stdout.write(line + "\n")
 
 
 class _Output(io.FileIO):
-    """A standard stream that records a failed write before it raises: what catches the error (a
-    terminal library ends the process with code 1, here a verdict) cannot hide it."""
+    """A standard stream that records a failed write before it raises: code that catches the error
+    (a terminal library ends the process with code 1, here a verdict) cannot hide it."""
 
     def write(self, data: ReadableBuffer, /) -> int:
         try:
@@ -52,9 +52,9 @@ class _Output(io.FileIO):
 
 
 def open_outputs() -> None:
-    """Put watched streams in place of standard output and error.
+    """Replace standard output and error with watched streams.
 
-    Characters that the encoding lacks are written as escapes. A descriptor that was closed becomes
+    Characters that the encoding lacks are written as escapes. A closed descriptor is replaced by
     one on which every write fails, so that no file of the program is opened under its number.
     """
     for fd in (0, 1, 2):
@@ -79,7 +79,7 @@ def _watched(stream: TextIO | None, first: TextIO | None, fd: int) -> TextIO:
 
 
 def close_outputs() -> None:
-    """Flush both streams; one that fails is led to nowhere, so that the interpreter's own flush
+    """Flush both streams; redirect a failing one to nowhere, so that the interpreter's own flush
     does not change the exit code."""
     for stream, fd in ((sys.stdout, 1), (sys.stderr, 2)):
         try:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig recover`: runs back into the log from their raw files."""
+"""`rig recover`: restore runs to the log from their raw files."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def command(rawfiles: tuple[Path, ...]) -> None:
 
 
 def _analyse(log_path: Path) -> None:
-    """Results for the runs that have none, so that lists show their figures too."""
+    """Compute results for runs without one, so that lists show their figures too."""
     from rig.core.errors import RigError
     from rig.recorder.recover import ALL_RUNS
     from rig.runlog.store import RunLog

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Options of every command that lets a rig run."""
+"""Options shared by every command that runs a rig."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 def _all(*options: Decorator) -> Decorator:
-    """One decorator of several, listed in this order in a help text."""
+    """Combine decorators into one, listed in this order in a help text."""
 
     def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
         for option in reversed(options):
@@ -23,7 +23,7 @@ def _all(*options: Decorator) -> Decorator:
 
 
 def simulated_options(option: str = "") -> Decorator:
-    """--fast and --seed. `option`: the one beside which they count."""
+    """--fast and --seed. `option`: the one they require."""
     only = f"With {option}, simulated rig only" if option else "Simulated rig only"
     return _all(
         click.option("--fast", is_flag=True, help=f"{only}: virtual time."),
@@ -37,7 +37,7 @@ def simulated_options(option: str = "") -> Decorator:
 
 
 def run_options(option: str = "") -> Decorator:
-    """Those and --confirmed-by, --accept-not-watched, --wait."""
+    """The above and --confirmed-by, --accept-not-watched, --wait."""
 
     def told(of_run: str, beside: str = "") -> str:
         return f"With {option}{beside}: as in `rig run`." if option else of_run

@@ -22,7 +22,7 @@ COLUMNS = (
     "response_mean_ms", "verdict", "response_n", "response_max_ms", "release_mean_ms", "release_n",
     "missed", "oil_temperature_degc", "purpose",
 )  # fmt: skip
-"""As a program gets them: columns are added at the end, never moved."""
+"""Column order for programs: columns are added at the end, never moved."""
 WIDE_COLUMNS = COLUMNS[:11]
 SHOWN, WRITTEN_MOST = 20, 10_000
 
@@ -194,8 +194,8 @@ def row_json(row: RunRow) -> dict[str, object]:
 
 
 def row_fields(row: RunRow) -> tuple[str, ...]:
-    """The texts of COLUMNS; a simulated run says so in capitals, an unknown value is empty."""
-    # a time from a clock that nothing had set is marked: the board may have no clock of its own
+    """The texts of COLUMNS; a simulated run is marked in capitals, an unknown value is empty."""
+    # a time from an unset clock is marked: the board may have no clock of its own
     doubt = "" if row.clock_synchronised else "?"
     return (
         str(row.id),
@@ -229,7 +229,7 @@ def _one_line(text: str | None) -> str:
 
 
 WIDE = 110
-"""Columns from which on a run's whole row fits beside one another."""
+"""Width from which a run's whole row fits on one line."""
 NARROW_COLUMNS = ("run", "started", "source", "valve", "response_mean_ms", "verdict")
 
 
@@ -260,7 +260,7 @@ def _show_table(found: list[RunRow]) -> None:
         few = row.response_n is not None and row.response_n < MEAN_LEAST
         if few and row.response_mean_ms is not None:
             fields["response_mean_ms"] += f"\nn = {row.response_n}"
-        if not wide:  # without seconds, and how it ended where that is no verdict's matter
+        if not wide:  # without seconds, and how it ended if no verdict depends on that
             fields["started"] = fields["started"][:16] + fields["started"][20:]
             if row.status != "finished":
                 fields["verdict"] = STATUS_WORDS.get(row.status, row.status)

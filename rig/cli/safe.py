@@ -63,8 +63,8 @@ Rigs = dict[Path, "RigState | None"]
 
 
 def _known(folder: Path) -> tuple[Rigs, int]:
-    """The rigs that have a state file, or lost it while a bench listens, and 6 where the folder
-    cannot be looked through."""
+    """The rigs that have a state file, or lost it while a bench listens, and 6 if the folder cannot
+    be searched."""
     from rig.core import state_file
     from rig.core.errors import EXIT_COIL_LIVE, RefusedError
 
@@ -77,12 +77,12 @@ def _known(folder: Path) -> tuple[Rigs, int]:
 
 
 def _named_below(folder: Path) -> tuple[Rigs, int]:
-    """The rigs of the setups in a folder, and 6 where one cannot be read: its line is not known."""
+    """The rigs of the setups in a folder, and 6 if one cannot be read: its line is not known."""
     from rig.core.errors import EXIT_COIL_LIVE, FileProblems
 
     try:
         paths = sorted(path for path in folder.iterdir() if path.name.endswith(".setup.toml"))
-    except OSError as error:  # glob would find nothing, and say nothing
+    except OSError as error:  # glob would find nothing, silently
         say(
             f"{folder} cannot be read ({error.strerror}): which lines its setups drive is not "
             "known. COIL NOT CONFIRMED OFF."
@@ -101,7 +101,7 @@ def _named_below(folder: Path) -> tuple[Rigs, int]:
 
 
 def _owners(rigs: Rigs) -> set[int]:
-    """The processes that the state files name."""
+    """The processes named by the state files."""
     from rig.core import state_file
     from rig.core.errors import RigError
 
@@ -115,7 +115,8 @@ def _owners(rigs: Rigs) -> set[int]:
 
 
 def _others(owners: set[int], folder: Path) -> int:
-    """6 where a bench runs that no state file here names: somebody else's, or of a lost file."""
+    """6 if a bench runs that no state file here names: another user's, or one whose file was
+    lost."""
     from rig.core.errors import EXIT_COIL_LIVE
     from rig.desk import safe
 
@@ -156,13 +157,13 @@ def _make_safe(path: Path, rig: RigState | None) -> int:
         say(str(CoilLiveError(f"{made.rig}: {made.words}.")))
         return CoilLiveError.exit_code
     note = " SIMULATED: no real coil." if made.rig.startswith("simulated") else ""
-    with contextlib.suppress(OSError):  # the other rigs come next
+    with contextlib.suppress(OSError):  # continue with the other rigs
         click.echo(f"{made.rig}: {made.off}; {made.words}.{note}")
     return 0
 
 
 def state_of(setup: Path) -> tuple[Path, RigState]:
-    """The state file of the rig of a setup, and what it should hold. Raises FileProblems."""
+    """The state file of a setup's rig, and what it should contain. Raises FileProblems."""
     from rig.config.files.loading import load_setup
     from rig.config.files.resolved import dump
     from rig.core import places, state_file

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig serve`: the page. Only this command imports it, and only when used."""
+"""`rig serve`: the web page. Only this command imports it, and only when used."""
 
 from __future__ import annotations
 

@@ -33,12 +33,12 @@ def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> Non
     with opened_log() as log:
         number = run_number(log, run)
         stored = Exercises.beside(log.path).without_seed(log.load(number))
-        # a run that still goes on has no result yet, or one that is no longer true
+        # a run still in progress has no result yet, or one that is no longer true
         result = None if stored.status == "running" else log.result(number)
         if result is None or (budget and "budget" not in result):
             result = analysed(stored)
     result["seed"] = stored.header.seed
-    result["purpose"] = stored.header.purpose  # a result of an earlier program has none
+    result["purpose"] = stored.header.purpose  # results of earlier versions have none
     code = judged(exit_code(result))
     if budget and not as_json:
         from rig.text.budget import budget_lines

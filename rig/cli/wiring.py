@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig wiring`: what a setup says is wired, as a drawing and as lists."""
+"""`rig wiring`: a setup's wiring, as a drawing and as lists."""
 
 from __future__ import annotations
 

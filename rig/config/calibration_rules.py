@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What cannot stand together in `[calibration]` and in `[timing]`."""
+"""Contradictions in `[calibration]` and in `[timing]`."""
 
 from __future__ import annotations
 
@@ -14,14 +14,15 @@ from rig.config.setup.model import Setup
 
 MIN_POINTS = 3
 BEYOND_SHARE = 0.05
-"""Of the gauge's measuring range: a point may lie so far outside it."""
+"""How far outside the gauge's measuring range a point may lie, as a fraction of that range."""
 OFF_SHARE = 0.025
-"""Of the measuring range: a point nearer to the others' line is never refused."""
+"""Fraction of the measuring range: a point closer than this to the others' line is never
+refused."""
 FAR = 6.0
 """Robust standard deviations about the line (common practice, no source)."""
 APART_SHARE = 0.2
-"""Of the measuring range: two gauges farther apart are not at the same pressure, or in the same
-unit (common practice, no source)."""
+"""Fraction of the measuring range: two gauges farther apart are not at the same pressure, or in the
+same unit (common practice, no source)."""
 MAD_TO_SD = 1.4826
 WRITTEN_TO_S = 1e-6
 """`[timing]` is written with its delays rounded outwards."""
@@ -51,7 +52,7 @@ def calibration_rules(setup: Setup) -> Iterator[Finding]:
 
 
 def timing_rules(setup: Setup) -> Iterator[Finding]:
-    """Contradictions within `[timing]`, and with what is wired."""
+    """Contradictions within `[timing]`, and with the wiring."""
     made = setup.timing
     if made is None:
         return
@@ -92,7 +93,7 @@ def timing_rules(setup: Setup) -> Iterator[Finding]:
 
 
 def relay_delay_order(setup: Setup) -> Iterator[Finding]:
-    """The shortest delay of the relay is no longer than its longest."""
+    """The relay's shortest delay is no longer than its longest."""
     relay = setup.relay
     for key, (least_s, most_s) in (
         ("operate_delay", relay.operate_range_s), ("release_delay", relay.release_range_s),
@@ -118,7 +119,7 @@ def _rises(made: CalibrationSetup) -> bool:
 
 
 def _wrong_points(made: CalibrationSetup, setup: Setup) -> Iterator[Finding]:
-    """Points that cannot be of this gauge, or lie far from the line of the others."""
+    """Points that cannot come from this gauge, or lie far from the line of the others."""
     source = setup.pressure_source
     if source is None:
         return
@@ -148,8 +149,8 @@ def _wrong_points(made: CalibrationSetup, setup: Setup) -> Iterator[Finding]:
 
 
 def _from_the_line(made: CalibrationSetup) -> list[float]:
-    """How far each point lies from a line that a few wrong ones do not turn: median of the slopes
-    between all pairs (Sen, J. Am. Stat. Assoc. 63 (1968) 1379), median of the rests."""
+    """Distance of each point from a line that a few wrong ones do not affect: median of the slopes
+    between all pairs (Sen, J. Am. Stat. Assoc. 63 (1968) 1379), median of the residuals."""
     points = [(p.reading_kpa, p.reference_kpa) for p in made.points]
     slope = statistics.median(
         (y2 - y1) / (x2 - x1)

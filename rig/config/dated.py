@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What was measured once, by whom, and how long it counts."""
+"""A dated measurement: when, by whom, and how long it is valid."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ IN_DATE, OUT_OF_DATE, DATE_NOT_KNOWN = "in date", "out of date", "date of the ru
 
 
 def months_after(day: datetime.date, months: int) -> datetime.date:
-    """The same day of a later month, or that month's last."""
+    """The same day of a later month, or that month's last day."""
     year, month = divmod(day.month - 1 + months, 12)
     year, month = day.year + year, month + 1
     return datetime.date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
@@ -34,5 +34,5 @@ class Dated(Strict):
             return DATE_NOT_KNOWN
         first = datetime.date.fromisoformat(self.date)
         last = datetime.date.fromisoformat(self.due)
-        # a clock before the day it was measured cannot tell that it is in date
+        # a clock set before the day of measurement cannot show that it is in date
         return IN_DATE if first <= on <= last else OUT_OF_DATE

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """Field types: a text with a unit in the file, an SI float in the program.
 
-The unit stands in the attribute's name (`supply_voltage_v`); the key in the file has none
-(`supply_voltage = "12.6 V"`). A plan handed from desk to bench carries the floats; it is
-validated with `context={"resolved": True}`, which accepts them and needs no pint.
+The unit is in the attribute's name (`supply_voltage_v`); the key in the file has none
+(`supply_voltage = "12.6 V"`). A plan handed from desk to bench carries the floats; it is validated
+with `context={"resolved": True}`, which accepts them and needs no pint.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ RESOLVED: dict[str, Any] = {"resolved": True}
 
 @dataclass(frozen=True)
 class Dimension:
-    """Marks a field as a quantity, or with `pair` as a range of two; `name` is one of
+    """Mark a field as a quantity, or with `pair` as a range of two; `name` is one of
     rig.core.quantities.DIMENSIONS."""
 
     name: str
@@ -33,7 +33,7 @@ class Dimension:
 
 
 def refuse(what: str, remedy: str) -> PydanticCustomError:
-    """The error a validator raises: what is wrong with the value, and what to write instead."""
+    """A validator's error: what is wrong with the value, and what to write instead."""
     return PydanticCustomError("refused", "{what}; {remedy}", {"what": what, "remedy": remedy})
 
 
@@ -43,7 +43,7 @@ def is_resolved(info: ValidationInfo) -> bool:
 
 
 def read_quantity(value: Any, dimension: str) -> float:
-    """A value as it stands in a file, in the unit of its dimension."""
+    """A value as written in a file, in the unit of its dimension."""
     how = f'write it between quotes with its unit, like "{DIMENSIONS[dimension][1]}"'
     if isinstance(value, bool):
         raise refuse("true or false stands where a quantity is needed", how)

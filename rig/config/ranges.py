@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Floor and ceiling of every limit and delay of setup and sheet, and of stated conditions.
+"""Lower and upper bounds of every limit and delay of setup and sheet, and of stated conditions.
 
 One table. The bounds are common practice, no source: wide enough for the work, narrow enough to
 stop a wrong unit or a slipped digit from switching a rule off.
@@ -25,7 +25,7 @@ class Range(NamedTuple):
 
     @property
     def shown(self) -> str:
-        """As in messages and help."""
+        """As printed in messages and help."""
         unit = f" {self.unit}" if self.unit else ""
         return f"{self.low:g}{unit} to {self.high:g}{unit}"
 
@@ -35,7 +35,7 @@ class Range(NamedTuple):
         return self.low * self.scale - tiny <= value <= self.high * self.scale + tiny
 
     def finding(self, where: Where) -> Finding:
-        """What to say of a value outside."""
+        """The message for a value outside."""
         return Finding(
             where,
             f"outside {self.shown}: {self.why}",
@@ -105,7 +105,7 @@ SETUP_RANGES: Mapping[tuple[str, str], Range] = {
     ("limits", "guard_time_s"): Range(10, 500, "ms", SWITCHED_OFF, MS),
     ("limits", "link_time_s"): Range(10, 300, "ms", SWITCHED_OFF, MS),
 }
-"""(table, field): range. What is not given is not checked; of a pair both ends are."""
+"""(table, field): range. Fields not listed are not checked; for a pair both ends are."""
 
 ANALOG_RANGES: Mapping[str, Range] = {
     "divider_upper_ohm": Range(1, 10_000_000, "ohm", NO_SENSOR),
@@ -154,12 +154,12 @@ CONDITION_RANGES: Mapping[str, Range] = {
     "ambient_temperature": Range(-40, 70, "degC", "nobody works in that"),
 }
 SUPPLY_APART_MOST = 0.3
-"""Share of the setup's supply voltage that a stated one may lie beside it."""
+"""How far a stated supply voltage may be from the setup's, as a share."""
 
 
 def key(field: str) -> str:
-    """The key of a field: its name without the unit, and without "stated" where the field says that
-    it may be none."""
+    """The key of a field: its name without the unit, and without "stated" if the field may be
+    none."""
     field = field.removeprefix("stated_")
     units = ("_kpa_s", "_k_w", "_kpa", "_degc", "_rpm", "_ohm", "_hz", "_s", "_v", "_a")
     for unit in units:
@@ -169,7 +169,7 @@ def key(field: str) -> str:
 
 
 def setup_in_range(setup: Any) -> Iterator[Finding]:
-    """Every limit, delay, range and resistor of a setup lies in its range."""
+    """Every limit, delay, range and resistor of a setup is in its range."""
     for (table, field), allowed in SETUP_RANGES.items():
         yield from _outside(_read(setup, table), field, allowed, (table, key(field)))
     for n, item in enumerate(_read(setup, "analog") or ()):
@@ -178,7 +178,7 @@ def setup_in_range(setup: Any) -> Iterator[Finding]:
 
 
 def sheet_in_range(sheet: Any) -> Iterator[Finding]:
-    """Every time, pressure and limit of a sheet lies in its range."""
+    """Every time, pressure and limit of a sheet is in its range."""
     for field, allowed in SHEET_RANGES.items():
         yield from _outside(sheet, field, allowed, (key(field),))
     for n, accept in enumerate(_read(sheet, "accept") or ()):
@@ -197,15 +197,15 @@ def _outside(model: Any, field: str, allowed: Range, where: Where) -> Iterator[F
 def _read(model: Any, field: str) -> Any:
     try:
         return getattr(model, field, None)
-    except Unreadable:  # refused for another reason, which is said already
+    except Unreadable:  # refused for another reason, already reported
         return None
 
 
 def conditions_apart(
     setup: Any, sheet: Any, conditions: Mapping[str, Mapping[str, Any]]
 ) -> Iterator[tuple[str, str]]:
-    """Stated conditions that contradict the files: the condition's name, and what is wrong.
-    `sheet` may be None."""
+    """Stated conditions that contradict the files: the condition's name, and what is wrong. `sheet`
+    may be None."""
     base = conditions.get("base_pressure")
     least = sheet.base_pressure_min_kpa if sheet is not None else None
     if base is not None and least is not None and not base["value"] >= least:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The base of every model of a file."""
+"""The base of every file model."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`sudo python3 -m rig.install`: the rig as a service of this computer, from a checkout."""
+"""`sudo python3 -m rig.install`: install the rig as a service of this computer, from a checkout."""
 
 from __future__ import annotations
 

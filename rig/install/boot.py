@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""Lines of the boot file: pins low from the firmware on, released with their program, watchdog on.
+"""Lines of the boot file: pins low from the firmware on, released by their program, watchdog on.
 
-What `gpio=` means, and that some seconds pass after power-up until the firmware does it, is in the
-board's documentation of config.txt; until then the pull-down on the relay's driver holds it. The
-names of the dtparam switches are from memory.
+What `gpio=` means, and that some seconds pass after power-up until the firmware applies it, is in
+the board's documentation of config.txt; until then the pull-down on the relay's driver holds it.
+The names of the dtparam switches are from memory.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ BEGIN, END = "# begin test rig\n", "# end test rig\n"
 
 
 def place(root: Path) -> Path | None:
-    """The boot file; None on a computer that has none."""
+    """The boot file; None on a computer without one."""
     return next((root / name for name in PLACES if (root / name).is_file()), None)
 
 
 def driven_lines(config: Path) -> tuple[set[int], bool]:
     """The lines of the board's header that the setups in a folder drive, and whether one of them
-    has a converter. Raises CannotSetUp for a setup that cannot be read."""
+    has a converter. Raises CannotSetUp for an unreadable setup."""
     lines: set[int] = set()
     converter = False
     for path in sorted(config.glob("*.setup.toml")):
@@ -44,7 +44,7 @@ def driven_lines(config: Path) -> tuple[set[int], bool]:
 
 
 def block(lines: set[int], converter: bool) -> str:
-    """The marked lines; [all] ends a section for one model that stands above."""
+    """The marked lines; [all] ends a preceding section for a single model."""
     wanted = ["[all]", "dtparam=strict_gpiod", "dtparam=watchdog=on"]
     wanted += ["dtparam=spi=on"] if converter else []
     wanted += [f"gpio={line}=op,dl" for line in sorted(lines)]
@@ -52,7 +52,7 @@ def block(lines: set[int], converter: bool) -> str:
 
 
 def with_block(text: str, wanted: str) -> str:
-    """The boot file's text with the marked lines at its end; without them where none are wanted."""
+    """The boot file's text with the marked lines at its end; without them if none are wanted."""
     before, begin, rest = text.partition(BEGIN)
     if begin:
         _, end, after = rest.partition(END)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What of an installation is in place on this computer, point by point. Only looks."""
+"""Check an installation on this computer, point by point. Read-only."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from rig.install import boot, releases, steps, table
 
 
 class Point(NamedTuple):
-    """One thing looked at. `remedy` is empty where it is in place, or cannot be told here;
-    `spare` says for what it is not needed where it is not there and need not be."""
+    """One item checked. `remedy` is empty if it is in place, or cannot be told here; `spare` says
+    what it is not needed for if it is absent and need not be present."""
 
     about: str
     found: str
@@ -32,7 +32,7 @@ class Point(NamedTuple):
 
     @property
     def words(self) -> str:
-        """What was found, and for what it is not needed."""
+        """What was found, and what it is not needed for."""
         return f"{self.found}; not needed {self.spare}" if self.spare else self.found
 
 
@@ -42,7 +42,7 @@ MEMINFO, WATCHDOG = "proc/meminfo", "dev/watchdog"
 
 
 def points(root: Path = Path("/")) -> list[Point]:
-    """Everything, in the order in which it would be set up."""
+    """All checks, in the order of installation."""
     machine = steps.Machine(root, dry=True)
     return [
         _computer(root), _python(), *_libraries(root), _account(machine), *_files(machine),
@@ -102,7 +102,7 @@ def _files(machine: steps.Machine) -> list[Point]:
     found = []
     for item in table.TABLE:
         text = machine.text_of(item, {})
-        if text is None:  # the gauge's rule, which is looked at by its name
+        if text is None:  # the gauge's rule, which is checked by name
             continue
         try:
             why = table.difference(item, machine.root, text)
@@ -126,7 +126,7 @@ def _release(machine: steps.Machine) -> list[Point]:
 
 
 def _release_point(machine: steps.Machine, name: str, none: Point) -> Point:
-    """A release, and whether its files are those that its name tells; else `none`."""
+    """A release, and whether its files match its name; else `none`."""
     if not name:
         return none
     try:

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""Releases side by side in /opt/rig: the one in use, the one before, and the step between them.
+"""Releases side by side in /opt/rig: the one in use, the previous one, and switching between them.
 
-`current` and `previous` are links; a step is one rename. The run log is elsewhere, never touched.
+`current` and `previous` are links; a switch is one rename. The run log is elsewhere, never touched.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def files_of(checkout: Path) -> list[Path]:
 
 
 def name_of(checkout: Path) -> str:
-    """A release is named by what is in it: the same files are the same release."""
+    """A release is named by its content: the same files are the same release."""
     digest = hashlib.sha256()
     for name in files_of(checkout):
         content = hashlib.sha256((checkout / name).read_bytes()).hexdigest()
@@ -46,14 +46,14 @@ def name_of(checkout: Path) -> str:
 
 
 def linked(home: Path, link: str) -> str:
-    """The release that `current` or `previous` names; empty where there is none."""
+    """The release that `current` or `previous` points to; empty if there is none."""
     path = home / link
     return path.readlink().name if path.is_symlink() else ""
 
 
 def make(checkout: Path, home: Path, wheels: Path | None) -> None:
-    """Copy a checkout into its release and set up its environment. What is there already and
-    complete is used; the release in use is never changed."""
+    """Copy a checkout into its release and set up its environment. A complete one is reused; the
+    release in use is never changed."""
     place = home / "releases" / name_of(checkout)
     for name in files_of(checkout):
         target = place / name
@@ -66,7 +66,7 @@ def make(checkout: Path, home: Path, wheels: Path | None) -> None:
         if ".venv" not in Path(folder).parts:
             Path(folder).chmod(FOLDER_MODE)
     bootstrap.Checkout(place, wheels=wheels).prepare(["board"])
-    # the services may not write here, and a small board would compile at each start
+    # the services may not write here, and a small board would recompile at each start
     python = place / ".venv/bin/python"
     compiled = subprocess.run([python, "-m", "compileall", "-q", "rig", "webui"], cwd=place)
     if compiled.returncode:
@@ -74,14 +74,14 @@ def make(checkout: Path, home: Path, wheels: Path | None) -> None:
 
 
 def is_whole(home: Path, name: str) -> bool:
-    """Whether a release was set up and its files are those that its name tells."""
+    """Whether a release is set up and its files match its name."""
     place = home / "releases" / name
     return (place / ".venv/set-up.json").is_file() and name_of(place) == name
 
 
 def switch(home: Path, name: str) -> None:
-    """Make a release the one in use, and the one in use until now the one before. Raises
-    CannotSetUp where its files are not whole."""
+    """Switch to a release; the one in use until now becomes the previous one. Raises CannotSetUp if
+    its files are incomplete."""
     if not is_whole(home, name):
         raise CannotSetUp(
             f"The files of {home / 'releases' / name} are not those that its name tells. The "
@@ -94,7 +94,7 @@ def switch(home: Path, name: str) -> None:
 
 
 def point(home: Path, link: str, name: str) -> None:
-    """Set a link in one step."""
+    """Set a link atomically."""
     beside = home / f".{link}.new"
     beside.unlink(missing_ok=True)
     beside.symlink_to(Path("releases", name))
@@ -102,14 +102,14 @@ def point(home: Path, link: str, name: str) -> None:
 
 
 def superfluous(home: Path) -> list[Path]:
-    """Releases that are neither in use nor the one before."""
+    """Releases that are neither in use nor the previous one."""
     kept = {linked(home, "current"), linked(home, "previous")}
     return sorted(path for path in (home / "releases").glob("*") if path.name not in kept)
 
 
 def keep_log_copy(root: Path, home: Path, name: str) -> Path | None:
-    """A checked copy of the run log before another release may give it a newer form. The log itself
-    is only read. None where there is no log, or no release that could read it."""
+    """Make a checked copy of the run log before another release may convert it to a newer form. The
+    log itself is only read. None if there is no log, or no release that could read it."""
     log, rig = root / table.DATA / "runs.sqlite", home / "current/.venv/bin/rig"
     copy = root / table.DATA / f"before-{name}.sqlite"
     if not log.exists() or not rig.exists() or copy.exists():

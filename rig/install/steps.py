@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Install, upgrade, roll back, uninstall: each step is said before it is done, or only said."""
+"""Install, upgrade, roll back, uninstall: each step is announced before it is done, or only
+announced."""
 
 from __future__ import annotations
 
@@ -14,11 +15,11 @@ from rig.debian import CannotSetUp, say
 from rig.install import boot, releases, table
 
 NAMES = ("ID_SERIAL", "ID_PATH")
-"""What tells a gauge's adapter from others: its own number, or else the port it is plugged into."""
+"""What identifies a gauge's adapter: its own serial number, or else the port it is plugged into."""
 
 
 class Machine:
-    """A computer, or below `root` the files of one. `dry`: nothing is done, all is said."""
+    """A computer, or the files of one below `root`. `dry`: announce everything, do nothing."""
 
     def __init__(self, root: Path = Path("/"), *, dry: bool = False) -> None:
         self.root, self.dry = root, dry
@@ -34,7 +35,7 @@ class Machine:
             action()
 
     def require_rights_and_rest(self) -> None:
-        """Root, and no bench at work: its coil may be on."""
+        """Require root, and no running bench: its coil may be on."""
         if self.dry:
             if not self.changed:
                 say("Dry run: this is what would be done, in this order. Nothing is done.")
@@ -50,15 +51,14 @@ class Machine:
             )
 
     def systemctl(self, *words: str) -> None:
-        """Ask the service manager, or prepare what it will find below another root."""
+        """Call the service manager, or prepare what it will find below another root."""
         where = [] if self.root == Path("/") else [f"--root={self.root}"]
         run(["systemctl", "--quiet", *where, *words])
 
     # -- parts ---------------------------------------------------------------------------------
 
     def files(self, gauge: dict[str, str]) -> None:
-        """Every file of the table that is not as it should be. The account comes first: folders
-        belong to it."""
+        """Every file of the table that differs. The account comes first: folders belong to it."""
         for item in table.TABLE:
             text = self.text_of(item, gauge)
             if text is None:
@@ -71,7 +71,7 @@ class Machine:
                 self.do("make the account and groups of etc/sysusers.d/rig.conf", self.account)
 
     def text_of(self, item: table.Item, gauge: dict[str, str]) -> str | None:
-        """The text that belongs into a file; a gauge's rule that is there stays without a gauge."""
+        """The text of a file; an existing gauge rule stays if no gauge is given."""
         if not item.source:
             return ""
         if item.path == table.GAUGE_RULE and not gauge:
@@ -80,7 +80,7 @@ class Machine:
         return table.text_of(item, gauge)
 
     def lacks_account(self) -> bool:
-        """Whether account or groups are missing, by the files of that system."""
+        """Whether account or groups are missing, by that system's files."""
 
         def names(file: str) -> dict[str, list[str]]:
             path = self.root / "etc" / file
@@ -113,7 +113,7 @@ class Machine:
             )
 
     def release(self, checkout: Path, wheels: Path | None) -> None:
-        """The checkout as a release of its own, put into use when it is complete."""
+        """Make the checkout a release of its own, and switch to it when complete."""
         name = releases.name_of(checkout)
         place = self.home / "releases" / name
         if not releases.is_whole(self.home, name):
@@ -129,7 +129,8 @@ class Machine:
             self.do(f"remove the release {old.name}", partial(shutil.rmtree, old))
 
     def services(self) -> None:
-        """Enabled, loaded anew, and the page running; an unattended sheet is never started."""
+        """Services enabled, reloaded, and the page running; an unattended sheet is never
+        started."""
         wants = self.root / "etc/systemd/system/multi-user.target.wants"
         off = [name for name in table.ENABLED if not (wants / name).is_symlink()]
         if off:
@@ -138,8 +139,8 @@ class Machine:
             self.do("load units and rules anew, restart the page", self.reload)
 
     def reload(self) -> None:
-        """Let what was written take effect."""
-        self.require_rights_and_rest()  # driving lines off would end a run that has begun
+        """Apply what was written."""
+        self.require_rights_and_rest()  # driving lines off would end a run in progress
         run(["systemctl", "daemon-reload"])
         if Path(
             "/run/udev/control"
@@ -151,7 +152,7 @@ class Machine:
 
 
 def install(machine: Machine, checkout: Path, wheels: Path | None, gauge: dict[str, str]) -> None:
-    """Everything in place; a second call changes nothing."""
+    """Put everything in place; a second call changes nothing."""
     machine.require_rights_and_rest()
     os.umask(0o022)
     machine.files(gauge)
@@ -171,7 +172,7 @@ def install(machine: Machine, checkout: Path, wheels: Path | None, gauge: dict[s
 
 
 def roll_back(machine: Machine) -> None:
-    """The release before into use. The run log stays as it is."""
+    """Switch to the previous release. The run log stays as it is."""
     machine.require_rights_and_rest()
     name = releases.linked(machine.home, "previous")
     if not name or not releases.is_whole(machine.home, name):
@@ -186,7 +187,7 @@ def roll_back(machine: Machine) -> None:
 
 
 def uninstall(machine: Machine) -> None:
-    """All of the table but what the shop wrote and recorded."""
+    """Remove everything in the table except what the shop wrote and recorded."""
     machine.require_rights_and_rest()
     there = [n for n in table.UNITS if (machine.root / "etc/systemd/system" / n).exists()]
     off = [name for name in table.ENABLED if name in there]
@@ -222,7 +223,7 @@ def benches() -> list[str]:
 
 
 def gauge_of(port: str) -> dict[str, str]:
-    """What udev tells of the adapter at a port: the values of its rule."""
+    """udev's attributes of the adapter at a port: the values of its rule."""
     done = subprocess.run(
         ["udevadm", "info", "--query=property", f"--name={port}"], capture_output=True, text=True
     )
@@ -231,7 +232,7 @@ def gauge_of(port: str) -> dict[str, str]:
 
 
 def gauge_values(port: str, facts: dict[str, str]) -> dict[str, str]:
-    """Its serial number where it has one, else the port that it is plugged into."""
+    """Its serial number if it has one, else the USB port it is plugged into."""
     key = NAMES[0] if facts.get("ID_SERIAL_SHORT") else NAMES[1]
     value = facts.get(key, "")
     if not value or '"' in value:
@@ -245,7 +246,7 @@ def gauge_values(port: str, facts: dict[str, str]) -> dict[str, str]:
 
 
 def run(command: list[str]) -> None:
-    """Run a system command; raises CannotSetUp with its words."""
+    """Run a system command; raises CannotSetUp with its output."""
     try:
         done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True)
     except FileNotFoundError:

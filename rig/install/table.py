@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Every file that installing writes, with its rights. Nothing outside this table is touched, but
-the marked lines of the boot file (rig/install/boot.py).
+"""Every file that installing writes, with its permissions. Nothing outside this table is touched,
+except the marked lines of the boot file (rig/install/boot.py).
 
 Only the standard library: this runs before anything is installed.
 """
@@ -52,7 +52,7 @@ TABLE = (
 
 
 def text_of(item: Item, values: Mapping[str, str]) -> str | None:
-    """The file's text with its values filled in; None where one of them is not known."""
+    """The file's text with its values filled in; None if one of them is unknown."""
     text = (FILES / item.source).read_text()
     for key, value in values.items():
         text = text.replace(f"@{key}@", value)
@@ -60,7 +60,7 @@ def text_of(item: Item, values: Mapping[str, str]) -> str | None:
 
 
 def difference(item: Item, root: Path, text: str) -> str:
-    """What about a file or folder is not as the table has it; empty where it is."""
+    """How a file or folder differs from the table; empty if it does not."""
     path = root / item.path
     try:
         found = path.lstat()
@@ -79,7 +79,7 @@ def difference(item: Item, root: Path, text: str) -> str:
 
 
 def owner_of(item: Item, root: Path) -> tuple[int, int]:
-    """Numbers of account and group; a root of another system has its own."""
+    """Numeric ids of account and group; another system's root has its own."""
     if item.owner == "root":
         return 0, 0
     if root == Path("/"):
@@ -96,7 +96,7 @@ def owner_of(item: Item, root: Path) -> tuple[int, int]:
 
 
 def write(item: Item, root: Path, text: str) -> None:
-    """Make the file or folder as the table has it: whole or not at all."""
+    """Make the file or folder match the table, atomically."""
     path = root / item.path
     path.parent.mkdir(parents=True, exist_ok=True)
     if item.source:

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""What checks by hand would find on a simulated rig: the truth behind its faults, as a meter, a
-stick, a second gauge or an eye shows it.
+"""Results of checks by hand on a simulated rig: the truth behind its faults, as a meter, a stick, a
+second gauge or an eye would show it.
 
-For tests and for whoever plays the technician's hands; nothing that judges a run reads it.
+For tests and for code that plays the technician; nothing that judges a run reads it.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ from rig.simulated.scatter import stream
 
 
 class ByHand(NamedTuple):
-    """Shares are of the same rig without its faults."""
+    """Shares are relative to the same rig without its faults."""
 
     oil_level: float
-    """Between the marks of the stick, 1 at the upper one."""
+    """Between the marks of the dipstick, 1 at the upper one."""
     oil_mm2_s: float
     """Kinematic viscosity at its temperature."""
     oil_temperature_degc: float
     free_air: float
-    """Foam: part of the volume."""
+    """Foam, as a fraction of the volume."""
     base_pressure_kpa: float
-    """In front of the valve, with a gauge of one's own, on average."""
+    """Mean pressure before the valve, measured with a separate gauge."""
     fuse_whole: bool
     connector_seated: bool
     coil_ohm: float
@@ -45,7 +45,7 @@ class ByHand(NamedTuple):
     """The side of the coil at which a test lamp follows the relay."""
     relay_clicks: bool
     live_without_the_rig: bool
-    """The coil is driven with the rig's drive unplugged."""
+    """The coil is energised with the rig's drive unplugged."""
     switch_closed_at_rest: bool
     """The contact itself, unplugged, with the engine off."""
     unplugged_reads_closed: bool
@@ -78,9 +78,9 @@ class ByHand(NamedTuple):
 
 
 def checks(setup: Setup) -> ByHand:
-    """Every check on the simulated rig of `setup`, with its faults and its wiring as they are.
+    """Every check on the simulated rig of `setup`, with its actual faults and wiring.
 
-    Raises ValueError for a setup without one.
+    Raises ValueError for a setup without a simulated rig.
     """
     sound = setup.simulated
     if sound is None:
@@ -153,7 +153,7 @@ def _plug_v(setup: Setup, rig: SimulatedRig) -> float:
 
 
 def _reads_closed(setup: Setup, rig: SimulatedRig, closed: bool) -> bool:
-    """What the setup takes the input for, with an open or a closed circuit in place of the
+    """What the setup interprets the input as, with an open or a closed circuit in place of the
     switch."""
     wiring = Wiring(setup, rig)
     wire = SwitchWire(rig.wiring, stream(0, "by hand")).state

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The timed inputs of the simulated rig: the plant's edges, with the plant's own instants."""
+"""The timed inputs of the simulated rig: the plant's edges, at the plant's own instants."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ _PULL = {"up": "up", "down": "down", "external": "floating"}
 
 
 class SimulatedEdges:
-    """EdgeSource on mock pins. `lines` maps a name to (line number, pull), `levels` to its level
-    at the beginning. With `wakes` it has a descriptor that tells of edges from another thread.
+    """EdgeSource on mock pins. `lines` maps a name to (line number, pull), `levels` to its initial
+    level. With `wakes` it has a descriptor that signals edges from another thread.
 
     Raises HardwareError for a line the board does not have.
     """
@@ -38,7 +38,7 @@ class SimulatedEdges:
         self._sequence = dict.fromkeys(lines, 0)
         self._waiting: deque[Edge] = deque()
         self.catch_up: Callable[[], None] | None = None
-        """Lets the plant come level with the clock: a real line does not wait for a thread."""
+        """Bring the plant up to the clock: a real line does not wait for a thread."""
         self._lost = ""
         self._read_fd: int | None = None
         self._write_fd: int | None = None
@@ -52,7 +52,7 @@ class SimulatedEdges:
         return self._lines
 
     def fileno(self) -> int | None:
-        """None once the edges are lost: whoever waits would be woken for ever."""
+        """None once the edges are lost: a waiting reader would be woken for ever."""
         return None if self._lost else self._read_fd
 
     def arrive(self, edges: Iterable[tuple[str, int, int]]) -> None:
@@ -73,13 +73,13 @@ class SimulatedEdges:
             self._wake()
 
     def fail(self, why: str) -> None:
-        """The plant stopped; from now on nothing here can be believed."""
+        """The plant stopped; from now on no reading here is valid."""
         self._lost = self._lost or why
         self._wake()
 
     def _wake(self) -> None:
         if self._write_fd is not None:
-            with contextlib.suppress(BlockingIOError):  # full: the reader has reason enough
+            with contextlib.suppress(BlockingIOError):  # full: the reader has reason enough to wake
                 os.write(self._write_fd, b"\0")
 
     def read(self) -> list[Edge]:

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """The running engine: crank angle over time, pulses of a toothed wheel, pressure in a cylinder.
 
-The angle goes linearly through half a revolution, the distance between two firings of a
-four-cylinder four-stroke engine; each half takes its own time. Values are invented.
+The angle is linear within each half revolution, the distance between two firings of a four-cylinder
+four-stroke engine; each half has its own duration. Values are invented.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ ATMOSPHERE_KPA = 101.325
 POLYTROPIC = 1.3
 """Exponent of air compressed between cool walls (textbooks give 1.25 to 1.35)."""
 WANDER = 0.9
-"""How much of the deviation of one half revolution the next one has."""
+"""Fraction of a half revolution's deviation that carries over to the next."""
 KEPT = 64
 
 
 class Half(NamedTuple):
-    """Half a revolution: begins at `start_s`, takes `lasts_s`; it is number `n` from 0."""
+    """Half a revolution: begins at `start_s`, takes `lasts_s`; number `n` from 0."""
 
     n: int
     start_s: float
@@ -32,7 +32,7 @@ class Half(NamedTuple):
 
 
 class Engine:
-    """Runs from time 0 on. Times in s, angles in revolutions of the crank."""
+    """Runs from time 0. Times in s, angles in revolutions of the crank."""
 
     def __init__(self, part: EnginePart, rng: random.Random) -> None:
         self._part, self._rng = part, rng
@@ -52,7 +52,7 @@ class Engine:
             self._halves.popleft()
 
     def time_s(self, revolutions: float) -> float:
-        """When the crank has turned so far; not far before what was asked for last."""
+        """When the crank reaches this angle; not far before the angle last requested."""
         while 2.0 * revolutions >= self._halves[-1].n + 1:
             last = self._halves[-1]
             self._add(last.start_s + last.lasts_s)
@@ -62,7 +62,7 @@ class Engine:
         return self._halves[0].start_s
 
     def turned(self, t_s: float) -> float:
-        """How far the crank has turned at `t_s`."""
+        """Crank angle at `t_s`."""
         while t_s >= self._halves[-1].start_s + self._halves[-1].lasts_s:
             last = self._halves[-1]
             self._add(last.start_s + last.lasts_s)
@@ -72,12 +72,13 @@ class Engine:
         return 0.5 * self._halves[0].n
 
     def cylinder_kpa(self, t_s: float, gain_kpa: Callable[[float], float] | None = None) -> float:
-        """Gauge pressure in a cylinder without ignition, such as a transducer in place of the
-        spark plug sees: p V^n = const from the intake's closing to the exhaust's opening, both at
-        bottom dead centre; the intake's pressure, and the air's, in the other two strokes.
+        """Gauge pressure in a cylinder without ignition, as seen by a transducer in place of the
+        spark plug: p V^n = const from the intake's closing to the exhaust's opening, both at bottom
+        dead centre; the intake's pressure, and the air's, in the other two strokes.
 
-        `gain_kpa` is what the valve lift adds to the intake's pressure at a time; what it was when
-        the intake closed holds through the compression."""
+        `gain_kpa` is what the valve lift adds to the intake's pressure at a time; its value at the
+        intake's closing holds through the compression.
+        """
         turned = self.turned(t_s)
         cycle = turned % 2.0  # 0 and 1 bottom, 0.5 top dead centre after compression
         part = self._part
@@ -95,7 +96,7 @@ class Engine:
 
 
 class PulseWheel:
-    """Edges of the pulse line, one after the other: level 1 for the first half of each tooth."""
+    """Edges of the pulse line in sequence: level 1 for the first half of each tooth."""
 
     def __init__(self, engine: Engine, pulses_per_revolution: float) -> None:
         self._engine, self._per_rev, self._n = engine, pulses_per_revolution, 0
@@ -103,7 +104,7 @@ class PulseWheel:
         self.next_s = engine.time_s(0.5 / pulses_per_revolution)
 
     def turn(self) -> int:
-        """Past the edge that is due; returns the level after it."""
+        """Advance past the next edge; returns the level after it."""
         self.level = 1 - self.level
         self._n += 1
         self.next_s = self._engine.time_s(0.5 * (self._n + 1) / self._per_rev)

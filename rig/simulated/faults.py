@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """Faults of the simulated rig: each changes parameters of the same physics, nothing else.
 
-A severity between 0 and 1 goes through the plant: values go from sound to full in equal ratios
-(half the severity, the square root of the factor) where rig.config.plant.fault_names says nothing
-else. What the plant is at severity 1 and at 0 does not depend on that choice.
+A severity between 0 and 1 is applied through the plant: values go from sound to full in equal
+ratios (half the severity, the square root of the factor) unless rig.config.plant.fault_names says
+otherwise. The plant at severity 1 and at 0 does not depend on that choice.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def _between(sound: float, full: float, severity: float) -> float:
 
 
 def _endless(severity: float) -> float:
-    """0 at 0, 1 at 0.5, without end towards 1."""
+    """0 at 0, 1 at 0.5, unbounded towards 1."""
     return severity / (1.0 - severity)
 
 
@@ -43,7 +43,7 @@ def _endless(severity: float) -> float:
 
 
 def _thickened(rig: SimulatedRig, at_40: float, at_100: float) -> dict[str, Any]:
-    """The oil's viscosities times these factors, as far as it stays oil at its temperature."""
+    """The oil's viscosities times these factors, limited to what is oil at its temperature."""
     part = rig.oil
     for _ in range(30):
         v40, v100 = part.viscosity_40_mm2_s * at_40, part.viscosity_100_mm2_s * at_100
@@ -97,7 +97,7 @@ def _dirty(rig: SimulatedRig, _setup: Setup, s: float) -> Changes:
 
 
 def _surge(rig: SimulatedRig, setup: Setup, s: float) -> Changes:
-    """A relief valve that opens too late: over the limit, and within what the gauge can show."""
+    """A relief valve that opens too late: over the limit, but within the gauge's range."""
     goal_kpa = 2.5 * rig.supply.pressure_kpa
     limit_kpa = setup.limits.pressure_kpa
     if limit_kpa is not None:
@@ -256,7 +256,7 @@ def _chatter(rig: SimulatedRig, _setup: Setup, s: float) -> Changes:
 
 def _other_contact(rig: SimulatedRig, setup: Setup, _s: float) -> Changes:
     said = setup.switch.contact
-    if said == "find":  # nothing is said that could be wrong: the other one of what it was
+    if said == "find":  # no state is named that could be wrong: the opposite of what it was
         said = rig.switch.contact or "normally open"
     other = "normally open" if said == "normally closed" else "normally closed"
     return {"switch": {"contact": other}}
@@ -283,7 +283,7 @@ def _fails(how: str) -> How:
 
 
 def _wrong_unit(rig: SimulatedRig, setup: Setup, _s: float) -> Changes:
-    """One that makes the numbers too small: too large ones would trip before anybody looks."""
+    """A fault that makes readings too small: too large ones would trip before anybody looks."""
     said = rig.gauge.unit if setup.gauge is None else setup.gauge.unit or rig.gauge.unit
     said_kpa = table_factor(said) or 1.0
     larger = ((unit, table_factor(unit) or 1.0) for unit in ("psi", "bar", "MPa"))
@@ -384,7 +384,7 @@ def changes(rig: SimulatedRig, setup: Setup, fault: Fault) -> Changes:
 
 
 def apply(rig: SimulatedRig, setup: Setup) -> SimulatedRig:
-    """The rig's parameters with its faults in them, in whatever order they were given."""
+    """The rig's parameters with its faults applied, whatever order they were given in."""
     order = list(_FAULTS)
     for fault in sorted(rig.fault, key=lambda one: order.index(one.name)):
         parts = {

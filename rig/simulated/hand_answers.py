@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""What checks by hand find on a simulated rig: the state that each check knows, and the reading.
+"""Results of checks by hand on a simulated rig: the state of each check, and the reading.
 
-Worked out from the plant behind the faults (`rig.simulated.by_hand`). Bounds between states are the
+Computed from the plant behind the faults (`rig.simulated.by_hand`). Bounds between states are the
 help page's normal values, or common practice without a source.
 """
 
@@ -24,7 +24,7 @@ OF_OIL = ("oil_level", "oil_label", "warm_again")
 
 
 class Answer(NamedTuple):
-    """The state of a check, and what was read; empty where the state says all of it."""
+    """The state of a check, and the reading; empty if the state says all of it."""
 
     state: str
     reading: str = ""
@@ -40,8 +40,8 @@ class Normal(NamedTuple):
 
 
 def answers(setup: Setup, seed: int, normal: Normal | None = None) -> dict[str, Answer]:
-    """The answer of each check that this rig allows, the same for the same seed. `normal`: None
-    for what the rig without its faults has.
+    """The answer of each check this rig allows, the same for the same seed. `normal`: None for the
+    values of the rig without its faults.
 
     Raises ValueError for a setup without a simulated rig.
     """
@@ -176,5 +176,5 @@ def _ramped(found: ByHand, hidden: SimulatedRig) -> str:
 
 
 def _first(**states: bool) -> str:
-    """The first state that holds."""
+    """The first state that applies."""
     return next(name for name, holds in states.items() if holds)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Edges that are planned, and those that have happened and wait to be taken."""
+"""Planned edges, and edges that have happened and wait to be collected."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ NEVER = 1 << 62
 class Outbox:
     """Electrical levels of the input lines (0 or 1) over time. Times in ns.
 
-    What is planned are changes of `sources`. `seen` says on which line a source's change shows and
-    what that line then is; without it each source is the line of its name.
+    Changes of `sources` are planned. `seen` gives the line on which a source's change shows and
+    that line's new level; without it each source is the line of its name.
     """
 
     def __init__(
@@ -33,11 +33,11 @@ class Outbox:
 
     @property
     def waiting(self) -> bool:
-        """Edges have happened that nobody has taken."""
+        """Whether uncollected edges have happened."""
         return bool(self._happened)
 
     def plan(self, line: str, changes: Iterable[tuple[int, int]]) -> None:
-        """Levels to come of one source, (t_ns, level) in order; a level that is no change is no
+        """Plan levels of one source, (t_ns, level) in order; a level that is no change is no
         edge."""
         level_before = self._planned_level[line]
         for t_ns, level in changes:
@@ -49,7 +49,7 @@ class Outbox:
         self._look()
 
     def forget(self, line: str, from_ns: int) -> None:
-        """What was planned for a source from `from_ns` on will not happen."""
+        """Cancel what was planned for a source from `from_ns` on."""
         kept = [edge for edge in self._planned if edge[2] != line or edge[0] < from_ns]
         if len(kept) == len(self._planned):
             return
@@ -60,7 +60,7 @@ class Outbox:
         self._look()
 
     def let_happen(self, now_ns: int) -> None:
-        """Time has reached `now_ns`."""
+        """Advance time to `now_ns`."""
         planned = self._planned
         while planned and planned[0][0] <= now_ns:
             t_ns, _, line, level = heapq.heappop(planned)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""gpiozero's mock pins, joined to the plant: the relay's output tells it of every change, the
+"""gpiozero's mock pins, connected to the plant: the relay's output reports every change to it, the
 inputs show its levels."""
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ BOARD_REVISION = "a02082"
 
 class SimulatedPin(MockPin):  # type: ignore[misc] # gpiozero has no types
     """A mock pin that keeps no history (a long run would fill the memory) and whose output is
-    wired: given back as an input, it falls to the driver's pull-down."""
+    wired: when reconfigured as an input, it falls to the driver's pull-down."""
 
     _state: bool
 
     def clear_states(self) -> None:
-        """Nothing is kept."""
+        """Keep no history."""
         self._last_change = 0.0
         self.states: list[Any] = []
 
@@ -43,7 +43,7 @@ class SimulatedPin(MockPin):  # type: ignore[misc] # gpiozero has no types
 
 
 class SimulatedFactory(MockFactory):  # type: ignore[misc] # gpiozero has no types
-    """Mock pins whose outputs go to `output_changed(line, high)`."""
+    """Mock pins whose outputs call `output_changed(line, high)`."""
 
     def __init__(self) -> None:
         super().__init__(revision=BOARD_REVISION, pin_class=SimulatedPin)

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """The simulated rig's plant: relay, coil, plunger, spool, oil or air, switch and gauge.
 
-It is driven by events: each part plans what it will do until something else changes, so time that
-brings nothing costs nothing. What happens depends on the seed and on the instants of commands
-alone, never on how the caller slices `advance`.
+Event-driven: each part plans what it will do until something else changes, so time without events
+costs nothing. The outcome depends only on the seed and on the instants of commands, never on how
+the caller slices `advance`.
 """
 
 from __future__ import annotations
@@ -40,12 +40,12 @@ from rig.simulated.scatter import stream
 from rig.simulated.truth import Truth
 
 GAUGE_OTHERS = {"coil_current": 0.0, "engine_speed": 800.0, "cylinder_pressure": 0.0}
-"""What a serial gauge of the simulated rig sends for channels that it has no sensor for; oil
-temperature and supply voltage are those of the rig."""
+"""Values a simulated serial gauge sends for channels without a sensor; oil temperature and supply
+voltage are those of the rig."""
 
 
 class Plant:
-    """One simulated rig that has stood at rest for long when it begins at `start_ns`.
+    """One simulated rig that has been at rest for long when it begins at `start_ns`.
 
     Times in and out are ns on the caller's clock. `truth` is for tests only.
     """
@@ -72,7 +72,7 @@ class Plant:
         )
         viscosity = oil_viscosity_pa_s(rig) if oil else 0.0
         self._plunger = Plunger(rig.plunger, viscosity, stream(seed, "plunger"))
-        self._lead: CoilCurrent | None = None  # only where something looks at it: it costs time
+        self._lead: CoilCurrent | None = None  # only if something measures it: it costs time
         if setup.analog_of("coil_current") is not None:
             self._lead = CoilCurrent(self._coil, self._plunger, rig.electric.inductance_growth)
         self._sources = PressureSources(rig, oil, stream(seed, "supply"), stream(seed, "gulps"))
@@ -110,7 +110,7 @@ class Plant:
             levels[ENGINE_SPEED] = self._wheel.level
         self._signals: Signals | None = None
         self._line: LaggedPressure | None = None
-        """That leads to a transducer on the converter, where it is not a plain hole."""
+        """The line to a transducer on the converter, if it is not a plain hole."""
         if setup.converter is not None:
             gain = self._locks.intake_gain_kpa if rig.locks.intake_gain_kpa else None
             if rig.gauge.line_lag_s:
@@ -134,10 +134,10 @@ class Plant:
         self._look_ahead(0.0)
         self._choose()
 
-    # -- what the world does to it
+    # -- inputs
 
     def set_relay(self, on: bool, t_ns: int) -> None:
-        """The relay's line goes high or low at `t_ns`. Works at any time, any number of times."""
+        """Set the relay's line high or low at `t_ns`. Works at any time, any number of times."""
         self.advance(t_ns)
         if on == self._commanded:
             return
@@ -146,14 +146,14 @@ class Plant:
         self._drive()
 
     def heartbeat_changed(self, t_ns: int) -> None:
-        """The heartbeat's line changes its level at `t_ns`."""
+        """Change the heartbeat line's level at `t_ns`."""
         self.advance(t_ns)
         if self._pump is not None and self._pump.changed(self._now_ns):
             self._drive()
             self._choose()
 
     def _drive(self) -> None:
-        """The relay's coil follows its line, while the driver is fed."""
+        """The relay's coil follows its line while the driver is fed."""
         on = self._commanded and (self._pump is None or self._pump.feeds)
         if on == self._driven:
             return
@@ -175,14 +175,14 @@ class Plant:
         self._choose()
 
     def ask_gauge(self, data: bytes, t_ns: int) -> None:
-        """Bytes are sent to the gauge at `t_ns`."""
+        """Send bytes to the gauge at `t_ns`."""
         self.advance(t_ns)
         if self._gauge is not None and not self.gauge_unplugged:
             self._gauge.ask(data, self._now_ns, self._s(self._now_ns))
             self._choose()
 
     def hand(self, instruction: str) -> None:
-        """What the person at the supply is told now: "raise", "lower" or "hold"."""
+        """Set what the person at the supply is told now: "raise", "lower" or "hold"."""
         self._sources.tell(self._s(self._now_ns), instruction)
         self._supply_ns = self._ns(self._sources.next_s)
         self._choose()
@@ -190,7 +190,7 @@ class Plant:
     # -- time
 
     def advance(self, t_ns: int) -> None:
-        """Let time pass until `t_ns`; an earlier time is ignored."""
+        """Advance to `t_ns`; an earlier time is ignored."""
         while self._next_ns <= t_ns:
             self._do_next()
         if t_ns > self._now_ns:
@@ -199,17 +199,17 @@ class Plant:
             self._outbox.let_happen(self._now_ns)
 
     def still_until(self, until_ns: int) -> bool:
-        """Let time pass until `until_ns` where it is already known that nothing can be seen before;
-        whether that was so. Where it was not, no time has passed."""
+        """Advance to `until_ns` if it is already known that nothing visible happens before; returns
+        whether it did. If not, no time has passed."""
         if until_ns >= self._still_ns:
             return False
         self._now_ns = max(self._now_ns, until_ns)
         return True
 
     def run_until(self, until_ns: int) -> int:
-        """Let time pass until `until_ns` or until something can be seen, whichever is first.
+        """Advance to `until_ns` or to the next visible event, whichever is first.
 
-        Returns the time reached. Edges, whole lines of the gauge and its unplugging are seen.
+        Returns the time reached. Visible are edges, whole lines of the gauge and its unplugging.
         """
         if self.still_until(until_ns):
             return self._now_ns
@@ -225,14 +225,14 @@ class Plant:
         return self._now_ns
 
     def next_event_ns(self) -> int:
-        """Nothing can be seen before this time, if no command comes."""
+        """Nothing becomes visible before this time, unless a command comes."""
         return min(self._next_ns, self._seen_ns())
 
     def _seen_ns(self) -> int:
         edge_ns = self._outbox.next_ns
         return edge_ns if self._gauge is None else min(edge_ns, self._gauge.seen_ns(self._now_ns))
 
-    # -- what can be seen
+    # -- outputs
 
     def take_edges(self) -> list[tuple[str, int, int]]:
         """Edges up to now, oldest first: (line, electrical level, t_ns)."""
@@ -248,7 +248,7 @@ class Plant:
 
     @property
     def gauge_unplugged(self) -> bool:
-        """The gauge's cable is off."""
+        """Whether the gauge's cable is off."""
         return self._gauge is not None and self._now_ns >= self._gauge.unplugs_ns
 
     def level(self, line: str) -> int:
@@ -261,8 +261,8 @@ class Plant:
         return 0.0 if self._signals is None else self._signals.volts(place, self._s(t_ns))
 
     def coil_current_a(self, t_ns: int) -> float:
-        """What flows in the coil's lead, from the last change of the contact on. Worked out only
-        where the setup measures it; raises ValueError elsewhere."""
+        """Current in the coil's lead, from the last change of the contact on. Computed only if the
+        setup measures it; raises ValueError otherwise."""
         if self._lead is None:
             raise ValueError("nothing measures the coil's current in this setup")
         return self._lead.at(self._s(t_ns))
@@ -278,11 +278,11 @@ class Plant:
         return current_at(self._coil.pieces, self._s(t_ns))
 
     def plunger_at(self, t_ns: int) -> float:
-        """Where the plunger is, as a part of its travel, from the last change of the contact on."""
+        """Plunger position, as a fraction of its travel, from the last change of the contact on."""
         return self._plunger.at(self._s(t_ns)).x_m / self._plunger.travel_m
 
     def spool_at(self, t_ns: int) -> float:
-        """Where the spool is, as a part of its travel, from the last change of pilot or supply
+        """Spool position, as a fraction of its travel, from the last change of pilot or supply
         on."""
         return self._hydraulics.trajectory.spool_m(self._s(t_ns)) / self._hydraulics.travel_m
 
@@ -321,7 +321,7 @@ class Plant:
         self._choose()
 
     def _choose(self) -> None:
-        self._still_ns = 0  # run_until must look again
+        self._still_ns = 0  # run_until must check again
         gauge_ns = self._gauge.next_ns if self._gauge is not None else NEVER
         of_oil_ns = min(self._supply_ns, self._pilot_ns, self._flow_ns)
         of_line_ns = min(self._cross_ns, self._drop_ns, self._upset_ns, self._pulse_ns)
@@ -361,7 +361,7 @@ class Plant:
         self._supply_ns = self._ns(self._sources.next_s)
 
     def _replan(self, t_s: float, change: Callable[[float], None]) -> None:
-        """Something changes the pressure's course at `t_s`."""
+        """Handle a change in the course of the pressure at `t_s`."""
         if self._gauge is not None:
             self._gauge.follow(t_s)
             self._gauge.enter()

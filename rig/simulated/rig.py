@@ -47,7 +47,7 @@ class SimulatedHardware:
     _opened: contextlib.ExitStack
 
     def close(self) -> None:
-        """Coil off, then everything closed, whatever fails on the way. Idempotent."""
+        """Coil off, then close everything, whatever fails on the way. Idempotent."""
         self._opened.close()
 
 
@@ -56,9 +56,9 @@ def open_simulated(
 ) -> SimulatedHardware:
     """Open the simulated rig of a setup; nothing is energised.
 
-    `fast`: virtual time in one thread, beginning at `start_ns`; otherwise the kernel's clock and
-    a thread that keeps the plant up with it. `seed`: None takes the setup's. Raises UsageError
-    for a setup of another backend, HardwareError for a line that cannot be had.
+    `fast`: virtual time in one thread, beginning at `start_ns`; otherwise the kernel's clock and a
+    thread that keeps the plant in step with it. `seed`: None takes the setup's. Raises UsageError
+    for a setup of another backend, HardwareError for an unavailable line.
     """
     parameters = setup.simulated
     if setup.backend != SIMULATED or parameters is None:
@@ -78,7 +78,7 @@ def open_simulated(
         opened.callback(factory.close)
         real_clock = MonotonicClock()
         begin_ns = start_ns if fast else real_clock.now_ns()
-        description["plant began, ns"] = str(begin_ns)  # so that it can be run again
+        description["plant began, ns"] = str(begin_ns)  # so that the run can be repeated
         plant = Plant(parameters, setup, seed, begin_ns)
         lines: dict[str, tuple[int, str]] = {SWITCH: (setup.switch.line, setup.switch.pull)}
         if setup.engine_speed is not None:
@@ -151,8 +151,8 @@ def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[Gauge, in
     if wanted is None:
         raise ValueError("no gauge in the setup")
     far_fd, near_fd = os.openpty()
-    # Held open to the end: the number of a pseudo-terminal that is free goes to the next terminal
-    # on this machine, and a link that looks for its lost port must not find that one.
+    # Held open to the end: the number of a free pseudo-terminal goes to the next terminal on this
+    # machine, and a link that looks for its lost port must not find that one.
     opened.callback(os.close, near_fd)
     try:
         tty.setraw(near_fd)  # a terminal would echo and translate
@@ -168,7 +168,7 @@ def _gauge_on_pty(setup: Setup, opened: contextlib.ExitStack) -> tuple[Gauge, in
 
 def _set_loops(setup: Setup, wiring: WiringPart, factory: SimulatedFactory) -> None:
     """Stop and cover are closed unless the wiring says otherwise, and the person at the simulated
-    rig keeps the confirm button pressed."""
+    rig holds the confirm button down."""
     tables = {
         "stop_input": setup.stop_input,
         "cover_input": setup.cover_input,

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Stroke-to-stroke scatter: one seeded stream of random numbers per part of the plant, so that
-what one part draws never depends on what another did."""
+"""Stroke-to-stroke scatter: a separate seeded random stream for each part of the plant, so that
+what one part draws never depends on another."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def stream(seed: int, part: str) -> random.Random:
 def bounce_offsets(rng: random.Random, bounces_max: int, time_s: float) -> list[float]:
     """When a contact that has just changed opens and closes again, seconds after that change.
 
-    An even number of increasing offsets (so that it ends where it went), 0 to `bounces_max`
+    An even number of increasing offsets (so that it ends in its new state), 0 to `bounces_max`
     pairs, within half to one and a half times `time_s`, closer together towards the end as a
     contact loses its energy.
     """

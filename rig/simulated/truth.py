@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What really happened in the plant. For tests only: nothing of the rig's own code reads it."""
+"""What really happened in the plant. For tests only: none of the rig's own code reads it."""
 
 from __future__ import annotations
 
@@ -31,19 +31,19 @@ class Truth:
         self._times: dict[str, array[int]] = {kind: array("q") for kind in KINDS}
 
     def note(self, kind: str, t_ns: int) -> None:
-        """Something happens, now or at a known time."""
+        """Record an event, now or at a known time."""
         self._times[kind].append(t_ns)
 
     def forget_after(self, kind: str, t_ns: int) -> None:
-        """What had been planned from `t_ns` on will not happen after all."""
+        """Cancel what had been planned from `t_ns` on."""
         times = self._times[kind]
         while times and times[-1] >= t_ns:
             times.pop()
 
     def note_contact(self, closed: bool, t_ns: int) -> None:
-        """The relay's contact goes here at `t_ns`, and what was planned from then on is void.
+        """The relay's contact moves to this state at `t_ns`, and later plans are void.
 
-        Where it is there already after a bounce that was cut short, nothing more happens.
+        If it is already there after a bounce that was cut short, nothing more happens.
         """
         kinds = ("contact closed", "contact open")
         for kind in kinds:
@@ -53,5 +53,5 @@ class Truth:
             self.note(kinds[0] if closed else kinds[1], t_ns)
 
     def times_ns(self, kind: str) -> list[int]:
-        """Every instant of one of KINDS so far, in order."""
+        """All instants of one of KINDS so far, in order."""
         return list(self._times[kind])

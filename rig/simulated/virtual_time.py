@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""How time passes for a simulated rig: virtual time that jumps to the next event, or real time
-with a thread that lets the plant keep up with the kernel's clock."""
+"""Time for a simulated rig: virtual time that jumps to the next event, or real time with a thread
+that keeps the plant in step with the kernel's clock."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ UNPLUGGED = "the simulated gauge was unplugged"
 
 
 WAKE_NS = 200_000
-"""From an edge until a waiting process runs again, as it takes on a small board; further edges
-until then are read together."""
+"""Delay from an edge until a waiting process runs again, as on a small board; further edges until
+then are read together."""
 
 
 class VirtualWorld:
-    """World in one thread: waiting lets the plant run to its next visible event, or to the end
-    of the wait, whichever is first."""
+    """World in one thread: waiting advances the plant to its next visible event, or to the end of
+    the wait, whichever is first."""
 
     def __init__(
         self, plant: Plant, clock: VirtualClock, edges: SimulatedEdges, link: MemoryLink | None
@@ -82,8 +82,8 @@ LONGEST_S = 0.25
 
 
 class Feeder(threading.Thread):
-    """Keeps the plant level with the kernel's clock; wakes the bench for edges, and writes the
-    gauge's bytes into `wire_fd` when they are due. Sleeps until the plant's next event."""
+    """Keeps the plant in step with the kernel's clock; wakes the bench for edges, and writes the
+    gauge's bytes to `wire_fd` when due. Sleeps until the plant's next event."""
 
     def __init__(self, plant: Plant, edges: SimulatedEdges, wire_fd: int | None) -> None:
         super().__init__(name="simulated plant", daemon=True)
@@ -94,11 +94,11 @@ class Feeder(threading.Thread):
         self._wire_fd = wire_fd
         self._lines: deque[Line] = deque()
         self._sent = 0
-        """Bytes of the first of `_lines` that are out."""
+        """How many bytes of the first of `_lines` have been sent."""
         self._ear: Ear | None = None
 
     def listen(self) -> None:
-        """Hear what is sent to the gauge, from its end of the cable."""
+        """Receive what is sent to the gauge, from its end of the cable."""
         if self._wire_fd is not None:
             self._ear = Ear(self._wire_fd, self.ask)
             self._ear.start()
@@ -116,7 +116,7 @@ class Feeder(threading.Thread):
             self._turn.notify()
 
     def catch_up(self) -> None:
-        """The plant level with the clock, in the caller's thread; its edges arrive."""
+        """Bring the plant up to the clock, in the caller's thread; its edges arrive."""
         try:
             with self._turn:
                 self._plant.advance(self._clock.now_ns())
@@ -136,7 +136,7 @@ class Feeder(threading.Thread):
             self._turn.notify()
 
     def hand(self, instruction: str) -> None:
-        """What the person at the supply is told."""
+        """Set what the person at the supply is told."""
         with self._turn:
             self._plant.advance(self._clock.now_ns())
             self._plant.hand(instruction)
@@ -154,7 +154,7 @@ class Feeder(threading.Thread):
             self._ear.end()
 
     def run(self) -> None:
-        """The thread."""
+        """Run the thread."""
         try:
             with self._turn:
                 while not self._ending:
@@ -167,7 +167,7 @@ class Feeder(threading.Thread):
         self._edges.fail(f"The simulated plant stopped ({error!r}). This is a program fault.")
 
     def _one_turn(self) -> float:
-        """Do what is due; returns how long nothing more will be, s."""
+        """Do what is due; returns the time until the next event, s."""
         now_ns = self._clock.now_ns()
         plant = self._plant
         plant.advance(now_ns)
@@ -200,7 +200,7 @@ class Feeder(threading.Thread):
 
     def _write(self, data: bytes) -> None:
         if self._wire_fd is not None:
-            with contextlib.suppress(BlockingIOError):  # nobody reads: as on a real wire, lost
+            with contextlib.suppress(BlockingIOError):  # nobody reads: lost, as on a real wire
                 os.write(self._wire_fd, data)
 
     def _unplug(self) -> None:
@@ -212,7 +212,7 @@ class Feeder(threading.Thread):
 
 
 class Ear(threading.Thread):
-    """Waits for bytes at the gauge's end of its cable."""
+    """Wait for bytes at the gauge's end of its cable."""
 
     def __init__(self, wire_fd: int, heard: Callable[[bytes], None]) -> None:
         super().__init__(name="simulated gauge", daemon=True)
@@ -221,7 +221,7 @@ class Ear(threading.Thread):
         self._stopped = threading.Event()
 
     def run(self) -> None:
-        """The thread."""
+        """Run the thread."""
         while not self._stopped.is_set():
             ready, _, _ = select.select([self._wire_fd, self._stop_fd], [], [])
             if self._stop_fd in ready:
@@ -235,7 +235,7 @@ class Ear(threading.Thread):
             self._heard(data)
 
     def stop(self) -> None:
-        """Stop hearing; from here on the descriptor may be closed."""
+        """Stop receiving; after this the descriptor may be closed."""
         self._stopped.set()
         os.eventfd_write(self._stop_fd, 1)
 
@@ -247,7 +247,7 @@ class Ear(threading.Thread):
 
 
 class FedWorld(RealWorld):
-    """Real time, with the simulated rig's hand on the supply."""
+    """Real time, with the simulated hand on the supply."""
 
     def __init__(self, feeder: Feeder) -> None:
         super().__init__()

@@ -102,7 +102,7 @@ GAUGE = """
 
 
 def netlist(setup: Setup) -> Netlist:
-    """What is joined to what on the rig of `setup`."""
+    """The connections of the rig of `setup`."""
     values = values_of(setup)
     circuit = Circuit(PRINTED)
     side = setup.coil.feed_side
@@ -139,12 +139,12 @@ def switch_as_drawn(setup: Setup) -> bool:
 
 
 def loop_as_drawn(wired: LoopInput | ConfirmInput) -> bool:
-    """The same of a loop or the confirm button."""
+    """The same for a loop or the confirm button."""
     return wired.pull == "external"
 
 
 def loops_of(setup: Setup) -> dict[str, LoopInput | ConfirmInput]:
-    """The loops and the button that are wired, by their place."""
+    """The loops and the button that are wired, by place."""
     tables = {"stop": setup.stop_input, "cover": setup.cover_input, "confirm": setup.confirm_input}
     return {place: wired for place, wired in tables.items() if wired is not None}
 

@@ -86,7 +86,7 @@ ENGINE_SPEED = """
 
 
 def add(setup: Setup, circuit: Circuit) -> None:
-    """Everything of the setup that hardware/sensors.md wires."""
+    """Everything in the setup that hardware/sensors.md wires."""
     if setup.converter is not None:
         _converter(setup, setup.converter, circuit)
         for item in setup.analog:
@@ -97,18 +97,18 @@ def add(setup: Setup, circuit: Circuit) -> None:
 
 
 def has_shunt(setup: Setup) -> bool:
-    """Whether a shunt stands in the lead from the coil's lower end to supply minus."""
+    """Whether a shunt is in the lead from the coil's lower end to supply minus."""
     item = setup.analog_of("coil_current")
     return item is not None and item.kind == "shunt" and not own_circuit(setup, item)
 
 
 def own_circuit(setup: Setup, item: AnalogChannel) -> bool:
-    """Channels that the pages give no circuit for: a shunt beyond the relay's contact."""
+    """Channels for which the pages give no circuit: a shunt beyond the relay's contact."""
     return item.kind == "shunt" and setup.coil.feed_side == "ground"
 
 
 def source_of(setup: Setup, item: AnalogChannel) -> str:
-    """What gives the signal, one of SOURCES."""
+    """The signal source, one of SOURCES."""
     if own_circuit(setup, item):
         return "yours"
     if item.kind == "voltage":

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The drawing of a rig from its setup: its sections, the whole as one SVG, and the check of both
-against the netlist."""
+"""Draw a rig from its setup: its sections, the whole as one SVG, and the check of both against the
+netlist."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Picture(NamedTuple):
 
 
 def sketches(setup: Setup) -> list[Sketch]:
-    """The sections of a rig, in the order in which it is built."""
+    """The sections of a rig, in building order."""
     values = values_of(setup)
     found = [
         sections.coil(setup, values, shunt=circuit_sensors.has_shunt(setup)),
@@ -62,7 +62,7 @@ def sketches(setup: Setup) -> list[Sketch]:
 
 
 def check(setup: Setup, drawn: list[Sketch]) -> list[str]:
-    """Where drawing and netlist differ; empty where they are the same."""
+    """Differences between drawing and netlist; empty if they agree."""
     try:
         return differences(netlist_of(s.geometry() for s in drawn), netlist(setup))
     except ValueError as error:
@@ -70,8 +70,8 @@ def check(setup: Setup, drawn: list[Sketch]) -> list[str]:
 
 
 def pictures(setup: Setup) -> list[Picture]:
-    """Every section of the rig as SVG. Raises InternalFault where the drawing is not the netlist's:
-    a wrong drawing is not handed out."""
+    """Every section of the rig as SVG. Raises InternalFault if the drawing does not match the
+    netlist: a wrong drawing is never handed out."""
     with DRAWS:
         drawn = sketches(setup)
         wrong = check(setup, drawn)
@@ -87,7 +87,7 @@ _SIZE = re.compile(
 
 
 def _picture(s: Sketch) -> Picture:
-    # one table of prefixes for the whole process, and what prints a PDF takes this one away
+    # one prefix table for the whole process, and the PDF printer removes this one
     ElementTree.register_namespace("", SVG)
     text = s.drawing.get_imagedata("svg").decode()
     found = _SIZE.search(text)
@@ -102,8 +102,8 @@ _STYLE = re.compile(r'style="([^"]*)"')
 
 
 def _plain(style: re.Match[str]) -> str:
-    """A style as attributes of its own: the page lets no style in. What SVG has no
-    attribute for, or no such value, is left out."""
+    """A style as separate attributes: the page allows no style. What SVG has no attribute for, or
+    no such value, is left out."""
     pairs = (item.split(":", 1) for item in style[1].split(";") if ":" in item)
     return " ".join(
         f'{name.strip()}="{value.strip()}"'
@@ -113,7 +113,7 @@ def _plain(style: re.Match[str]) -> str:
 
 
 def head_of(loaded: LoadedSetup) -> str:
-    """What stands above a drawing: the setup, and which one it was."""
+    """The heading above a drawing: the setup, and which version it was."""
     title = f"{loaded.setup.title}, " if loaded.setup.title else ""
     simulated = "SIMULATED, " if loaded.setup.backend == "simulated" else ""
     return f"{simulated}{title}setup {loaded.hash}"
@@ -155,6 +155,6 @@ def sheet(found: Sequence[Picture], head: str) -> str:
 
 
 def _moved(picture: Picture, x: float, y: float) -> str:
-    """A section's SVG at a place of the sheet."""
+    """A section's SVG at a position on the sheet."""
     size = f'x="{x:.1f}" y="{y:.1f}" width="{picture.width:.1f}" height="{picture.height:.1f}"'
     return _SIZE.sub(rf'<svg {size} overflow="visible" viewBox="\3"', picture.svg, count=1)

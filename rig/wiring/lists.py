@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is joined to what, and what is to be bought: the netlist as lists."""
+"""Connections and parts to buy: the netlist as lists."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ SENSOR_KINDS = {
 
 
 class Joint(NamedTuple):
-    """A net: what people call it, and the terminals that it joins."""
+    """A net: its common name, and the terminals it joins."""
 
     name: str
     terminals: tuple[str, ...]
 
 
 class Bought(NamedTuple):
-    """A line of the parts list. `part` is empty for what has no name in the drawing."""
+    """A line of the parts list. `part` is empty for parts without a name in the drawing."""
 
     part: str
     quantity: int
@@ -56,14 +56,14 @@ def joints(setup: Setup) -> list[Joint]:
 
 
 def _order(terminal: str) -> tuple[bool, str, int, str]:
-    """Parts by letter and number, devices behind them."""
+    """Parts by letter and number, then devices."""
     part = terminal.split(".")[0].split(" ")[0]
     known = part in PARTS
     return not known, part[:1], int(part[1:]) if known else 0, terminal
 
 
 def bought(setup: Setup) -> list[Bought]:
-    """The parts list, in the order of the table of parts; devices behind it."""
+    """The parts list, in the order of the table of parts; then devices."""
     found: Netlist = netlist(setup)
     places: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
     for key, value in found.values.items():

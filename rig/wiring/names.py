@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Names that drawings, netlists and lists share: lines, header pins, nets, contacts, places."""
+"""Names shared by drawings, netlists and lists: lines, header pins, nets, contacts, places."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ HEADER_PIN = {
     13: 33, 14: 8, 15: 10, 16: 36, 17: 11, 18: 12, 19: 35, 20: 38, 21: 40, 22: 15, 23: 16, 24: 18,
     25: 22, 26: 37, 27: 13,
 }  # fmt: skip
-"""Number on the 40-pin header of each GPIO line (the board's documentation, from memory; held
-against a GPIO library in the tests)."""
+"""Number on the 40-pin header of each GPIO line (the board's documentation, from memory; compared
+with a GPIO library in the tests)."""
 
 PRINTED = (
     "supply plus", "supply minus", "ground", "3V3", "engine", "LOAD", "relay supply",
     "source of Q1", "coil's lower end", "USB", "reference", "sensor supply", "own supply",
     "loop supply", "pick-up", "pick-up's return",
 )  # fmt: skip
-"""Nets whose name stands in the drawings; so do those of GPIO lines and converter inputs."""
+"""Nets whose name is printed in the drawings; so are those of GPIO lines and converter inputs."""
 
 LOOPS = {"stop": ("S0@", "21", "22"), "cover": ("S1", "1", "2"), "confirm": ("S2", "1", "2")}
 """Contact of each loop or button, and its two terminals. S0 is the

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Netlists: which terminals of which parts are joined, and where two netlists differ.
 
-A part that stands in several places has its place behind its name: `R9 (stop)`. A terminal is the
-part's name, a point, and the terminal's own name: `Q1.gate`.
+A part used in several places has its place after its name: `R9 (stop)`. A terminal is the part's
+name, a point, and the terminal's own name: `Q1.gate`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 
 class Net(NamedTuple):
-    """What is joined. `names` are those printed beside it; `words` is what people call it."""
+    """A net. `names` are those printed beside it; `words` is its common name."""
 
     names: frozenset[str]
     terminals: frozenset[str]
@@ -22,13 +22,13 @@ class Net(NamedTuple):
 
 @dataclass
 class Netlist:
-    """`values` holds what is printed beside each part (empty where it has no value)."""
+    """`values` holds what is printed beside each part (empty if it has no value)."""
 
     values: dict[str, str] = field(default_factory=dict)
     nets: list[Net] = field(default_factory=list)
 
     def net_of(self, terminal: str) -> Net:
-        """The net of a terminal; one of its own where it hangs in the air."""
+        """The net of a terminal; one of its own if it is unconnected."""
         for net in self.nets:
             if terminal in net.terminals:
                 return net
@@ -41,12 +41,12 @@ class Netlist:
 
 
 def placed(part: str, place: str) -> str:
-    """A part's name with its place, where it stands in several."""
+    """A part's name with its place, if it is used in several."""
     return f"{part} ({place})" if place else part
 
 
 class Circuit:
-    """A netlist while it is written, from lines such as `gate of Q1: R1.2 R2.1 Q1.gate`."""
+    """Builds a netlist from lines such as `gate of Q1: R1.2 R2.1 Q1.gate`."""
 
     def __init__(self, printed: Iterable[str]) -> None:
         self._printed = frozenset(printed)
@@ -54,7 +54,8 @@ class Circuit:
         self.values: dict[str, str] = {}
 
     def is_printed(self, name: str) -> bool:
-        """Whether a net's name stands in the drawings, so that it joins what is apart there."""
+        """Whether a net's name is printed in the drawings, so that it joins what is separate
+        there."""
         return name in self._printed or name.startswith(("GPIO ", "input "))
 
     def add(self, lines: str, values: Mapping[str, str], place: str = "") -> None:
@@ -85,8 +86,7 @@ class Circuit:
 
 
 def differences(drawn: Netlist, wanted: Netlist) -> list[str]:
-    """What the drawing has and the netlist has not, and the other way round; empty where they are
-    the same."""
+    """What the drawing has and the netlist lacks, and the reverse; empty if they agree."""
     return list(_differences(drawn, wanted))
 
 

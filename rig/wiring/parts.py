@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The parts of the rig as parts.toml names them: the one place of every value.
+"""The rig's parts as listed in parts.toml: the single place of every value.
 
 Standard library only: the simulated circuits in hardware/circuits use it without an environment.
 """
@@ -17,7 +17,7 @@ _VALUE = re.compile(r"([0-9.]+) ?([pnumkM]?)(ohm|F|V|A|)")
 
 
 class Part(NamedTuple):
-    """`value` as printed ("2.2 k", "10 nF"; empty where there is none); `kind` with its rating."""
+    """`value` as printed ("2.2 k", "10 nF"; empty if there is none); `kind` with its rating."""
 
     name: str
     value: str
@@ -25,7 +25,7 @@ class Part(NamedTuple):
 
     @property
     def si(self) -> float:
-        """The value in ohm, F, V or A. Raises ValueError where it is none."""
+        """The value in ohm, F, V or A. Raises ValueError if it is not a number."""
         found = _VALUE.fullmatch(self.value)
         if found is None:
             raise ValueError(f'{TABLE.name}: {self.name}: value "{self.value}" is no value')
@@ -48,7 +48,7 @@ SENSORS_FROM = 20
 
 
 def of_sensors(name: str) -> bool:
-    """Whether a part stands in sensors.md."""
+    """Whether a part is listed in sensors.md."""
     return int(name[1:]) >= SENSORS_FROM
 
 

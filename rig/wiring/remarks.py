@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What goes with a drawing in words: what it leaves out, and why."""
+"""Remarks beside a drawing: what it leaves out, and why."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ SIMULATED_SUPPLY_V = (11.0, 16.0)
 
 
 def cautions() -> list[str]:
-    """Before anything is joined."""
+    """Before anything is connected."""
     return [
         "Fuse out and solenoid unplugged until every joint was followed with a meter; then a lamp "
         "in place of the solenoid. The order is that of hardware/README.md, Commissioning.",
@@ -32,7 +32,7 @@ def cautions() -> list[str]:
 
 
 def remarks(setup: Setup) -> list[str]:
-    """What this setup leaves out, or wires otherwise than the pages; the most weighty first."""
+    """What this setup leaves out, or wires differently from the pages; the most important first."""
     return [*_relay_side(setup), *_inputs(setup), *_sensors(setup)]
 
 
@@ -133,8 +133,8 @@ def _channel(setup: Setup, item: AnalogChannel) -> Iterator[str]:
 
 
 def low_pass_hz(item: AnalogChannel) -> float | None:
-    """Corner frequency of what stands before an input, 1 / (2 pi R C): R of the divider and of the
-    resistor after it (any textbook). None where the sensor's own resistance has a say."""
+    """Corner frequency of the circuit before an input, 1 / (2 pi R C): R of the divider and of the
+    resistor after it (any textbook). None if it depends on the sensor's own resistance."""
     if item.kind in ("thermistor", "platinum"):
         return None
     if item.kind == "current loop":

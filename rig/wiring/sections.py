@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """The rig's own sections of the drawing: coil, relay, switch, loops, heartbeat, ground, gauge.
 
-Each draws what hardware/README.md says, at fixed places on the paper, with the lines and values of
-the setup. That it joins what the netlist joins is checked (rig.wiring.draw.check).
+Each draws what hardware/README.md says, at fixed positions on the paper, with the setup's lines and
+values. rig.wiring.draw.check verifies that it joins what the netlist joins.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def clamp(s: Sketch, values: dict[str, str], number: int, x: float, top: float, 
 
 
 def coil(setup: Setup, values: dict[str, str], *, shunt: bool) -> Sketch:
-    """Supply to solenoid and back, with the read-back where there is one."""
+    """Supply to solenoid and back, with the read-back if there is one."""
     side = setup.coil.feed_side
     end = "upper" if side == "supply" else "lower"
     s = Sketch(f'Solenoid, feed side "{side}": the relay switches its {end} end')
@@ -94,7 +94,7 @@ def _switched_below(s: Sketch, values: dict[str, str], words: str) -> None:
 
 
 def _readback(s: Sketch, side: FeedSide, wired: ReadbackSetup, values: dict[str, str]) -> None:
-    """The opto-coupler that looks at the load terminal."""
+    """The opto-coupler that senses the load terminal."""
     (x, y), low = LOAD[side], LOW[side]
     if side == "supply":
         s.wire((x + 1.5, y), (x + 3.4, y))
@@ -176,7 +176,7 @@ def relay(setup: Setup, values: dict[str, str]) -> Sketch:
 def guarded(
     s: Sketch, values: dict[str, str], line: int, remark: str, parts: tuple[str, ...]
 ) -> XY:
-    """An input that survives a fed wire; returns where its contact is joined on."""
+    """An input that survives a live wire connected to it; returns where its contact is joined."""
     capacitor, series, pull_up, diode, suppressor = parts
     s.line_terminal(line, remark, (0, 0))
     s.wire((0, 0), (0.8, 0))
@@ -197,7 +197,7 @@ def guarded(
 
 
 def own_circuit(title: str, place: str, line: int, remark: str) -> Sketch:
-    """An input that the pages give no circuit for."""
+    """An input for which the pages give no circuit."""
     s = Sketch(title, place)
     s.line_terminal(line, remark, (0, 0))
     s.wire((0, 0), (1.0, 0))
@@ -277,7 +277,8 @@ def heartbeat(line: int, values: dict[str, str]) -> Sketch:
 
 
 def ground(values: dict[str, str]) -> Sketch:
-    """The one ground point with its fuse, and what holds 3.3 V of an unpowered board down."""
+    """The single ground point with its fuse, and what holds the 3.3 V of an unpowered board
+    down."""
     s = Sketch("Ground and 3.3 V of the board")
     s.ground((0, 0), "ground", "board,\npin 9")
     s.wire((0, 0), (0, 1.0), (0.6, 1.0))

@@ -29,8 +29,8 @@ def title_of(item: AnalogChannel) -> str:
 def converter(
     setup: Setup, chip: ConverterSetup, values: dict[str, str], minus: list[str], *, apart: bool
 ) -> Sketch:
-    """The converter with its reference; `apart`: a terminal of its own for the reference. `minus`
-    are inputs that lead to ground."""
+    """The converter with its reference; `apart`: a separate terminal for the reference. `minus` are
+    inputs that lead to ground."""
     s = Sketch("Converter", "converter")
     lines = SPI_LINES[chip.port]
     bus = [("clock", lines["clock"]), ("data_in", lines["data in"]),
@@ -84,7 +84,7 @@ def _reference_terminal(s: Sketch, pin: XY) -> None:
 
 
 def reference(values: dict[str, str]) -> Sketch:
-    """What the converter measures against."""
+    """The converter's reference."""
     s = Sketch("Reference of the converter", "reference")
     pins = s.block(f"U22 {values['U22']}", (1.5, -1.0), (3.6, 1.8),
                    [("in", "in", "left"), ("out", "out", "right"),
@@ -103,7 +103,7 @@ def reference(values: dict[str, str]) -> Sketch:
 
 
 def channel(item: AnalogChannel, values: dict[str, str], source: str, feed: str) -> Sketch:
-    """One input of the converter with what stands before it."""
+    """One input of the converter with the circuit before it."""
     s = Sketch(title_of(item), item.channel)
     if item.kind == "current loop":
         _current_loop(s, item, values)
@@ -116,7 +116,7 @@ def channel(item: AnalogChannel, values: dict[str, str], source: str, feed: str)
 
 
 def _source(s: Sketch, item: AnalogChannel, values: dict[str, str], source: str, feed: str) -> XY:
-    """What gives the signal; returns where it comes out."""
+    """The signal source; returns where its output is."""
     if source == "sensor_supply":
         s.terminal("sensor supply", (3.0, 0))
         return 3.0, 0.0

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""A section of the drawing, and the netlist that can be read back off it.
+"""A section of the drawing, and the netlist that can be read back from it.
 
-What is joined is taken from where things lie on the paper, names and values from what is printed: a
-wire that ends beside its part, a diode the wrong way round or a wrong number at a line shows.
-Wires that cross join only where a dot is drawn or one of them ends.
+Connections are derived from positions on the paper, names and values from what is printed: a wire
+that ends beside its part, a diode the wrong way round or a wrong number at a line is detected.
+Wires that cross join only if a dot is drawn or one of them ends there.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ NEAR = 1e-3
 """Drawing units; points nearer than this are one."""
 
 DRAWS = threading.Lock()
-"""The drawing library keeps its choice of canvas in one place for the whole process."""
+"""The drawing library stores its choice of canvas once for the whole process."""
 
 TWO = ("start", "end")
 PINS: dict[str, tuple[tuple[str, str], ...]] = {
@@ -52,11 +52,11 @@ DEVICE_WORDS = {
     "solenoid": "solenoid", "pressure switch": "switch", "serial gauge": "gauge",
     "your own circuit": "yours", "sensor": "sensor",
 }  # fmt: skip
-"""What is printed beside something that is no part of the table."""
+"""Text printed beside something that is not in the table of parts."""
 
 
 class Placed(NamedTuple):
-    """Something with terminals, as it lies on the paper."""
+    """Something with terminals, as placed on the paper."""
 
     printed: str
     """Words beside it, one line."""
@@ -64,14 +64,14 @@ class Placed(NamedTuple):
 
 
 class Named(NamedTuple):
-    """A point with the name of a net printed beside it."""
+    """A point with a net's name printed beside it."""
 
     printed: str
     at: XY
 
 
 class Geometry(NamedTuple):
-    """What is drawn of one section."""
+    """The contents of one section."""
 
     place: str
     placed: list[Placed]
@@ -81,7 +81,7 @@ class Geometry(NamedTuple):
 
 
 class Sketch:
-    """One section while it is drawn. `place` tells its parts from those of a section like it."""
+    """One section being drawn. `place` distinguishes its parts from those of a similar section."""
 
     def __init__(self, title: str, place: str = "") -> None:
         self.title, self.place = title, place
@@ -97,8 +97,8 @@ class Sketch:
         side: Side = "top", pins: tuple[str, str] = ("1", "2"), ofst: float = 0.1,
         **options: Any,
     ) -> None:  # fmt: skip
-        """A part with two ends from `start` to `end`; diodes from anode to cathode. `side` is that
-        of the words, as the library counts it along the part."""
+        """A part with two ends from `start` to `end`; diodes from anode to cathode. `side` is the
+        side of the text, as the library counts it along the part."""
         element = symbol(**options).at(start).to(end).label(words, loc=side, ofst=ofst)
         self.drawing += element
         known = PINS.get(symbol.__name__, tuple(zip(TWO, pins, strict=True)))
@@ -107,7 +107,7 @@ class Sketch:
     def symbol(
         self, element: elm.Element, words: str, words_at: XY, halign: Halign = "left"
     ) -> Any:
-        """A transistor or opto-coupler that was given its place; its words stand at `words_at`."""
+        """A transistor or opto-coupler already placed; its text is at `words_at`."""
         self.drawing += element
         self.text(words, words_at, halign)
         self._note(element, words, PINS[type(element).__name__])
@@ -117,7 +117,7 @@ class Sketch:
         self, words: str, at: XY, size: XY, pins: Iterable[tuple[str, str, Side]], pad: float = 0.3
     ) -> dict[str, XY]:
         """A box with its lower left corner at `at`: pins are terminal, words inside, and side, from
-        top to bottom or left to right; `pad` keeps them off the corners. Returns where each
+        top to bottom or left to right; `pad` keeps them away from the corners. Returns where each
         terminal is."""
         found = list(pins)
         of_library = [
@@ -142,7 +142,7 @@ class Sketch:
             self._wires.append(line)
 
     def dot(self, *points: XY) -> None:
-        """A joint."""
+        """A junction dot."""
         for point in points:
             dot = elm.Dot().at(point)
             self.drawing += dot
@@ -173,11 +173,11 @@ class Sketch:
         self._named.append(Named(_GROUNDS[type(element).__name__], at))
 
     def text(self, words: str, at: XY, halign: Halign = "left", fontsize: float = FONT) -> None:
-        """Words that stand for nothing."""
+        """Text without electrical meaning."""
         self.drawing += elm.Label().at(at).label(words, halign=halign, fontsize=fontsize, ofst=0)
 
     def geometry(self) -> Geometry:
-        """What is drawn, with every terminal and wire where the library put it."""
+        """The drawing, with every terminal and wire where the library put it."""
         return Geometry(
             self.place,
             self._placed,
@@ -208,8 +208,8 @@ def _point(anchor: Any) -> XY:
 
 
 def netlist_of(sections: Iterable[Geometry]) -> Netlist:
-    """The netlist of everything drawn; nets of one printed name are one. Raises ValueError for
-    words that name no part."""
+    """The netlist of everything drawn; nets with the same printed name are one. Raises ValueError
+    for text that names no part."""
     found = Netlist()
     merged: list[tuple[set[str], set[str]]] = []
     for section in sections:
@@ -228,7 +228,7 @@ def netlist_of(sections: Iterable[Geometry]) -> Netlist:
 
 
 def _nets(section: Geometry, values: dict[str, str]) -> Iterable[tuple[set[str], set[str]]]:
-    """The nets of one section; notes what is printed beside each part in `values`."""
+    """The nets of one section; records what is printed beside each part in `values`."""
     holders: list[tuple[str, str, XY]] = []  # what, name, where
     for item in section.placed:
         part, value = _read(item.printed)
@@ -257,11 +257,11 @@ def _nets(section: Geometry, values: dict[str, str]) -> Iterable[tuple[set[str],
 
 
 _ALONE = frozenset({"solenoid", "gauge", "U21", "U22", "C24", "S0"})
-"""What stands once in a rig, in whichever section."""
+"""Parts that a rig has only once, in whichever section."""
 
 
 def _read(printed: str) -> tuple[str, str]:
-    """Part and value, as the words beside it say."""
+    """Part and value, as printed beside it."""
     for words, device in DEVICE_WORDS.items():
         if printed.startswith(words):
             return device, ""
@@ -277,7 +277,7 @@ def _net_name(printed: str) -> str:
 
 
 def _on(point: XY, wire: tuple[XY, XY]) -> bool:
-    """Whether a point lies on a wire, its ends included."""
+    """Whether a point lies on a wire, ends included."""
     (x, y), ((x1, y1), (x2, y2)) = point, wire
     length = math.hypot(x2 - x1, y2 - y1)
     if length < NEAR:
@@ -288,7 +288,7 @@ def _on(point: XY, wire: tuple[XY, XY]) -> bool:
 
 
 class _Joined:
-    """Wires that are one (union-find)."""
+    """Merge connected wires (union-find)."""
 
     def __init__(self, count: int) -> None:
         self._to = list(range(count))

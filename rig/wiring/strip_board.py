@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """A hole-by-hole build on strip board, from the netlist: one strip for each net, no cuts.
 
-A part stands across its strips with a leg in each. What carries the coil's current, and every
-device, stays off the board and is joined by a wire. What was placed is read back and held against
-the netlist before it is handed out.
+A part lies across its strips with a leg in each. What carries the coil's current, and every device,
+stays off the board and is joined by a wire. The placement is read back and checked against the
+netlist before it is handed out.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ STAGES: tuple[tuple[str, frozenset[str]], ...] = (
     ("pressure switch", frozenset({"R5", "C1", "R6", "D4", "Z4"})),
     ("stop, cover, confirm", frozenset({"R9", "C4", "R10", "D9", "Z5"})),
 )
-"""What is built and measured one after the other; what is in none belongs to SENSORS."""
+"""Stages built and measured one after the other; parts in none belong to SENSORS."""
 SENSORS = "sensors"
 WIRES = "wires off the board"
 HEAD = ("stage", "part", "value", "leg", "strip", "hole", "strip's net", "kind and rating")
@@ -45,8 +45,8 @@ LAMP_FIRST = (
 
 
 class Leg(NamedTuple):
-    """One leg of a part, or one wire to what is off the board, in its hole. Strips and holes count
-    from 1."""
+    """One leg of a part, or one wire to something off the board, in its hole. Strips and holes
+    count from 1."""
 
     stage: str
     part: str
@@ -57,7 +57,7 @@ class Leg(NamedTuple):
     net: str
 
     def row(self) -> tuple[str, ...]:
-        """As in HEAD."""
+        """Fields as in HEAD."""
         leg, part = self.terminal.rpartition(".")[2], PARTS.get(_base(self.part))
         value = self.value or (part.value if part is not None else "")
         place = (leg, str(self.strip), str(self.hole), self.net)
@@ -65,8 +65,8 @@ class Leg(NamedTuple):
 
 
 class StripBoard(NamedTuple):
-    """`off_board` are joints made by wires of their own. A strip whose net goes on there has one
-    wire to it, so that no coil's current takes its way over a strip."""
+    """`off_board` are joints made by separate wires. A strip whose net continues there has one wire
+    to it, so that no coil current flows through a strip."""
 
     legs: tuple[Leg, ...]
     off_board: tuple[Net, ...]
@@ -79,7 +79,7 @@ class StripBoard(NamedTuple):
 
 
 def build(setup: Setup) -> StripBoard:
-    """The build of a setup's rig. Raises ValueError where what was placed is not the netlist."""
+    """The build of a setup's rig. Raises ValueError if the placement does not match the netlist."""
     wanted = netlist(setup)
     nets = [net for net in wanted.nets if any(map(_on_board, net.terminals))]
     order = _ordered(nets)
@@ -129,7 +129,7 @@ def read_back(board: StripBoard) -> Netlist:
         Net(frozenset({names[n]} if printed(names[n]) else ()), frozenset(found), names[n])
         for n, found in strips.items()
     ]
-    for net in board.off_board:  # a strip's one wire leads to these
+    for net in board.off_board:  # a strip's single wire leads to these
         at = [n for n, one in enumerate(nets) if one.terminals & net.terminals]
         both = frozenset().union(net.terminals, *(nets[n].terminals for n in at))
         names_of = frozenset().union(net.names, *(nets[n].names for n in at))
@@ -157,8 +157,8 @@ def _stage(key: str) -> str:
 
 
 def _ordered(nets: list[Net]) -> list[Net]:
-    """Nets that share parts beside one another, so that legs stay short (mean position of the
-    neighbours, a few times over)."""
+    """Place nets that share parts side by side, so that legs stay short (mean position of the
+    neighbours, repeated a few times)."""
     parts: defaultdict[str, set[int]] = defaultdict(set)
     for n, net in enumerate(nets):
         for terminal in net.terminals:
@@ -176,8 +176,8 @@ def _ordered(nets: list[Net]) -> list[Net]:
 
 
 def _free(terminals: list[str], strip_of: dict[str, int], taken: set[tuple[int, int]]) -> list[int]:
-    """Holes for the legs, left to right: all in one column where they are on different strips, and
-    no leg through a hole that another has."""
+    """Holes for the legs, left to right: all in one column if they are on different strips, and no
+    two legs in one hole."""
     column = 1
     while True:
         holes, mine = [], set()
@@ -190,7 +190,7 @@ def _free(terminals: list[str], strip_of: dict[str, int], taken: set[tuple[int, 
         low, high = min(strip_of[t] for t in terminals), max(strip_of[t] for t in terminals)
         across = {(strip, column) for strip in range(low, high + 1)} | mine
         if not across & taken:
-            if len(terminals) > 1:  # the body lies over the strips between its legs
+            if len(terminals) > 1:  # the body covers the strips between its legs
                 taken |= across
             return holes
         column += 1

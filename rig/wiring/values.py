@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is printed beside each part: the table of parts, and what the setup states instead."""
+"""What is printed beside each part: the value from the table of parts, or the setup's instead."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from rig.wiring.parts import PARTS
 SHOWN = ("F", "R", "C", "Z")
 """Kinds of parts with their value beside them; of the others it is a rating, for the parts list."""
 DEVICES = ("solenoid", "switch", "gauge", "sensor", "yours")
-"""What is joined to the rig and is no part of the table."""
+"""Devices connected to the rig that are not in the table of parts."""
 
 
 def values_of(setup: Setup) -> dict[str, str]:
-    """What is printed beside every part of this rig, empty where it is its name alone."""
+    """What is printed beside every part of this rig, empty if only its name is."""
     values = {name: part.value if name[0] in SHOWN else "" for name, part in PARTS.items()}
     values |= dict.fromkeys(DEVICES, "")
     values["F1"] = amperes(setup.coil.fuse_a)

@@ -18,7 +18,7 @@ from written_runs import write
 from rig.runlog import attachments, register
 from rig.runlog.store import RunLog
 
-expect.set_options(timeout=20_000)  # a busy machine is no fault of the page
+expect.set_options(timeout=20_000)  # a busy machine is not a fault of the page
 
 CHROMIUM = ("chromium", "chromium-browser")
 FLAGS = [
@@ -86,12 +86,12 @@ STOP_WAY = re.compile(r"http://127\.0\.0\.1:[0-9]+/stop")
 
 
 class Watched:
-    """A page whose every fault is noted: console, exceptions, dialogs, requests to elsewhere."""
+    """A page that records every fault: console, exceptions, dialogs, requests to other hosts."""
 
     def __init__(self, page: Page, url: str, scripted: bool) -> None:
         self.page, self.url, self.scripted = page, url, scripted
         self.faults: list[str] = []
-        self.forgiven = ["willReadFrequently"]  # about these tests' own reading of pixels
+        self.forgiven = ["willReadFrequently"]  # caused by these tests reading pixels
         page.on("console", self._console)
         page.on("pageerror", lambda error: self._note(True, f"exception: {error}"))
         page.on("dialog", lambda dialog: (self._note(True, dialog.message), dialog.dismiss()))
@@ -116,8 +116,8 @@ class Watched:
             route.abort()
 
     def open(self, address: str) -> Page:
-        """Go there and wait until every plot of the page is drawn."""
-        self.page.goto("about:blank")  # so that another # is another visit
+        """Open the page and wait until all its plots are drawn."""
+        self.page.goto("about:blank")  # so that another # counts as another visit
         self.page.goto(self.url + address)
         for plot in ("#traces.plot", "#per-stroke.plot"):
             if self.scripted and self.page.locator(plot).is_visible():  # folded on a phone

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""How far opposite actions lie apart on a page.
+"""Distances between opposite actions on a page.
 
-Every button that sends something says by `data-act` which way it goes: `does` (begin, keep, write)
-or `undoes` (stop, leave, give back, take off). Links say so where they stand beside such a button.
+Every button that sends something states its direction in `data-act`: `does` (begin, keep, write) or
+`undoes` (stop, leave, give back, take off). Links state it if they are beside such a button.
 """
 
 from __future__ import annotations
@@ -43,6 +43,6 @@ TOO_NEAR = """(least) => {
 
 
 def too_near(page: Page) -> list[str]:
-    """Opposite actions less than LEAST_PX apart, and buttons that do not say which way they go."""
+    """Opposite actions less than LEAST_PX apart, and buttons without a stated direction."""
     unmarked = [f"says neither does nor undoes: {one}" for one in page.evaluate(UNMARKED)]
     return unmarked + list(page.evaluate(TOO_NEAR, LEAST_PX))

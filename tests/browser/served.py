@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The runs that the browser's tests look at, and `rig serve` as a process of its own."""
+"""The runs used by the browser tests, and `rig serve` in its own process."""
 
 from __future__ import annotations
 

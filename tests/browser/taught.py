@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The log that a lesson is looked at with, and hands for the lesson's page."""
+"""The log used for lesson tests, and helpers that operate the lesson's page."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Every page that the address map knows, also those that come later: no serious fault of access by
-axe, nothing in the console, nothing asked of elsewhere, room for a thumb, no sideways scrolling,
+"""Every page in the address map, including future ones: no serious accessibility fault found by
+axe, nothing in the console, no request to other hosts, thumb-sized targets, no sideways scrolling,
 and a picture of each in three sizes, light and dark."""
 
 from __future__ import annotations
@@ -57,13 +57,14 @@ FILES = {
 
 
 class Nothing:
-    """Stands where the hub would: only the address map is asked of this application."""
+    """Stand-in for the hub: only the address map of this application is used."""
 
 
 def pages(code: str, all_help: bool) -> list[str]:
-    """All addresses that answer with a page. A new kind of address fails here until it is filled.
+    """All addresses that answer with a page. A new kind of address fails here until it is filled
+    in.
 
-    `all_help` False takes one help page for all, which share their form.
+    With `all_help` False one help page represents all, which share their form.
     """
     app = create_app({"HUB": Nothing(), "RUN_LOG": Path("nowhere")})
     found = []
@@ -97,7 +98,7 @@ def operating(log_folder: Path) -> Iterator[Server]:
 
 
 def sent(url: str, address: str, form: bytes = b"") -> bytes:
-    """What the page answers to a browser's own form."""
+    """The page's answer to a browser's own form."""
     opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
     text = opener.open(f"{url}/").read().decode()
     token = re.search(r'name="csrf" content="([^"]+)"', text)
@@ -107,7 +108,7 @@ def sent(url: str, address: str, form: bytes = b"") -> bytes:
 
 
 def shared_lesson(url: str) -> str:
-    """The code of a lesson that is being shared."""
+    """The code of a lesson being shared."""
     return str(json.loads(sent(url, f"/api/runs/{NUMBER}/lesson/share"))["code"])
 
 
@@ -146,7 +147,7 @@ UNSTUCK = """() => document.querySelectorAll(".stop-bar").forEach((e) =>
 
 
 def serious(page: Page) -> list[str]:
-    """What axe calls serious or critical."""
+    """Faults that axe calls serious or critical."""
     found = Axe().run(page).response["violations"]
     return [
         f"{one['id']} ({one['impact']}): {one['help']}: {one['nodes'][0]['html'][:160]}"
@@ -173,7 +174,7 @@ def test_every_page(visit: Callable, operating: Server, size: str, scheme: str) 
         page.evaluate(UNFOLDED)
         faults += [f"{address} too near: {one}" for one in too_near(page)]
         page.evaluate(FOLDED)
-        # who only follows a lesson has no Stop unless the operator allows it
+        # a viewer who only follows a lesson has no Stop unless the operator allows it
         if name != "follow" and page.evaluate(NO_STOP):
             faults.append(f"{address} has no stop in sight")
         if (size, scheme) in AXED:
@@ -207,12 +208,12 @@ def test_what_is_for_the_class_does_not_lie_under_the_stop(
     shown = page.locator("#share-end").bounding_box()
     stop = page.locator(".stop-bar").bounding_box()
     assert shown and stop and shown["y"] + shown["height"] <= stop["y"]
-    page.click("#share-end")  # only so many lessons are shared at once
+    page.click("#share-end")  # only this many lessons are shared at once
     page.wait_for_selector("#lesson:not([data-shared])")
 
 
 def test_axe_here_finds_what_is_wrong(visit: Callable, operating: Server) -> None:
-    """The check is one that can fail: a page spoilt on purpose is found."""
+    """The check can fail: it finds the faults of a page spoilt on purpose."""
     page = visit(url=operating.url).open("/valves")
     assert serious(page) == []
     page.evaluate("document.querySelectorAll('label').forEach((e) => e.remove())")

@@ -27,7 +27,7 @@ class BenchServer(Server):
     def __init__(self, folder: Path) -> None:
         import os
 
-        patient = folder / "workshop.setup.toml"  # the machine that tests may be busy
+        patient = folder / "workshop.setup.toml"  # the test machine may be busy
         patient.write_text((DEMO / "workshop.setup.toml").read_text().replace(
             "[limits]\n",
             '[limits]\nreadback_delay = "500 ms"\ngauge_stale = "5 s"\n'))  # fmt: skip
@@ -87,7 +87,7 @@ def test_a_technicians_run_is_stopped_and_told(
     page.add_init_script(BOTH)
     take_controls(page, bench.url)
     begin(page)
-    # as tall as with three fast channels: the word across it is turned
+    # as tall as with three fast channels: the watermark across it is turned
     page.evaluate("document.querySelector('.watermarked').style.height = '534px'")
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     stop = page.locator("button.stop")
@@ -149,14 +149,13 @@ def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
     assert too_near(page) == []
     small = page.locator("button.stop").bounding_box()
     assert small and 48 <= small["height"] < 60 and small["y"] + small["height"] <= size[1]
-    if size[1] == 1080:  # on a wall: as what is talked about in a class, a fortieth of the height
+    if size[1] == 1080:  # on a wall: type for discussion in class, a fortieth of the height
         for line in page.locator("#how-ended p").all():
             assert line.evaluate("(e) => parseFloat(getComputedStyle(e).fontSize)") >= size[1] / 40
 
 
 def test_the_next_valve_of_a_batch_takes_two_taps(bench: BenchServer, visit: Callable) -> None:
-    """The tag counts on, what was typed is kept and shown, and the numbers of the last run stand
-    above."""
+    """The tag counts up, typed entries are kept and shown, and the last run's numbers are above."""
     page = visit(width=390, height=844, url=bench.url).page
     take_controls(page, bench.url)
     page.goto(f"{bench.url}/bench/sheet/workshop")
@@ -266,7 +265,7 @@ def test_old_data_are_struck_out(bench: BenchServer, visit: Callable) -> None:
     take_controls(page, bench.url)
     begin(page)
     expect(page.locator("#old")).to_be_hidden()
-    bench.process.send_signal(19)  # SIGSTOP: the page hangs, and nothing is heard
+    bench.process.send_signal(19)  # SIGSTOP: the page hangs, and nothing is received
     try:
         expect(page.locator("#old")).to_be_visible(timeout=10_000)
         assert "struck" in (page.locator("body").get_attribute("class") or "")
@@ -291,7 +290,7 @@ def test_a_sheet_is_edited_with_the_files_own_messages(bench: BenchServer, visit
     page.goto(f"{bench.url}/bench/sheet/workshop")
     page.fill('input[name="f:strokes"]', "0")
     page.fill('input[name="f:on_time"]', "3")
-    # judged while it is typed, at its field
+    # validated while typing, at its field
     expect(page.locator("#wrong-on_time")).to_contain_text("plain number without its unit")
     expect(page.locator("#f-on_time")).to_have_attribute("aria-invalid", "true")
     expect(page.locator("#checked")).to_contain_text("2 things to mend")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A large capture on the page: how far it was read is said while the answer is awaited."""
+"""A large capture on the page: read progress is shown while the answer is awaited."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""A lesson in front of a class, in Chromium: type that is read from the back row, guesses of
-phones, all by keyboard, and what a page without a script says."""
+"""A lesson in front of a class, in Chromium: type legible from the back row, guesses from phones,
+all by keyboard, and what a page without a script says."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ SIZES = """() => {
 
 
 def too_small(page: Page, height: int) -> list[str]:
-    """What is written smaller than the share, CSS px. Nobody talks about the stop's own note."""
+    """Text smaller than the share, CSS px. The stop's own note is not discussed in class."""
     written = page.evaluate(SIZES) + page.evaluate("() => window.drawn.splice(0)")
     assert len(written) > 10
     least = height * SMALLEST_SHARE
@@ -248,7 +248,7 @@ def test_who_teaches_is_told_once_the_class_does_not_follow(visit: Callable) -> 
 
 
 def test_parts_that_may_both_be_the_longest_are_both_named(visit: Callable) -> None:
-    """15.0 +/- 0.4 beside 14.5 +/- 0.3: they may as well be equal. 14.0 +/- 0.3 is shorter."""
+    """15.0 +/- 0.4 beside 14.5 +/- 0.3: they may well be equal. 14.0 +/- 0.3 is shorter."""
     page = ready(visit().open(FULL))
     said = page.evaluate("""async () => {
       const { answerLines, measuredAnswer } = await import("/static/js/lessonlinks.js");
@@ -288,7 +288,7 @@ def test_a_long_choice_leaves_its_circle_round(visit: Callable) -> None:
 
 
 def test_a_lesson_goes_by_keyboard_alone(visit: Callable, operating: Server) -> None:
-    """Every button of the lesson is reached by Tab, in an order that begins with the answer."""
+    """Every button of the lesson can be reached by Tab, in an order that begins with the answer."""
     page = ready(visit(url=operating.url).open(FULL))
     reached: list[Any] = []
     for _ in range(60):

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The lesson's cut-away drawing and traces, in Chromium: they move, and show what was measured and
-nothing else."""
+"""The lesson's cut-away drawing and traces, in Chromium: they move, and show only what was
+measured."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def log_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def at(page: Page, part: str, box: str = "#cutaway") -> float:
-    """Where a part of the drawing is."""
+    """Position of a part of the drawing."""
     return float(page.locator(f'{box} .cutaway [data-part="{part}"]').get_attribute("data-at"))
 
 
@@ -32,7 +32,7 @@ def known(page: Page, part: str) -> str:
 
 def test_the_drawing_moves_with_the_cursor_as_far_as_it_was_measured(visit: Callable) -> None:
     page = ready(visit().open(FULL))
-    assert known(page, "plunger") == ""  # nothing is told before the answer
+    assert known(page, "plunger") == ""  # nothing is revealed before the answer
     page.keyboard.press("a")
     go_on(page, 5)
     assert (at(page, "relay"), at(page, "plunger"), at(page, "switch")) == (0.0, 0.0, 0.0)
@@ -73,11 +73,11 @@ def test_the_plants_own_motion_is_in_the_model_alone(visit: Callable) -> None:
     words = page.locator("#model-drawing .is").all_text_contents()
     assert all(one.startswith("model: ") for one in words), words
     assert 0.0 < at(page, "spool", "#model-drawing") < 1.0
-    assert known(page, "spool").startswith("inferred")  # the measured drawing is as it was
+    assert known(page, "spool").startswith("inferred")  # the measured drawing is unchanged
 
 
 def test_the_words_beside_the_drawing_say_what_it_shows(visit: Callable) -> None:
-    """The list is what a screen reader, and a phone, has of the drawing."""
+    """Screen readers and phones rely on the list instead of the drawing."""
     page = ready(visit(width=390, height=844).open(FULL))
     page.locator("#reveal").click()
     for part in ("relay", "spool", "drain"):
@@ -87,7 +87,8 @@ def test_the_words_beside_the_drawing_say_what_it_shows(visit: Callable) -> None
 
 
 def test_no_current_and_no_pressure_is_drawn_that_nobody_measured(visit: Callable) -> None:
-    """Going off, long after the coil went dead: windings in colour would say that current flows."""
+    """Going off, long after the coil went dead: coloured windings would suggest that current
+    flows."""
     page = visit().open(f"{SWITCH_ONLY}&way=off")
     expect(page.locator("#lesson")).to_have_attribute("data-loaded", "3 off")
     page.keyboard.press("a")
@@ -119,7 +120,7 @@ def test_no_word_of_the_drawing_is_cut_off(visit: Callable, way: str) -> None:
 
 
 def drawn_pressure(page: Page) -> tuple[int, int]:
-    """How many columns of the traces have the pressure's colour, of how many there are."""
+    """How many columns of the traces have the pressure's colour, out of how many."""
     return page.evaluate("""() => { const canvas = document.querySelector("#lesson-traces canvas");
       const all = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
       const tone = getComputedStyle(document.body).getPropertyValue("--pressure").trim();
@@ -132,7 +133,7 @@ def drawn_pressure(page: Page) -> tuple[int, int]:
 
 
 def test_no_line_joins_the_readings_of_a_gauge_that_is_too_slow(visit: Callable) -> None:
-    """A straight line from the command on would teach that the pressure rises from there."""
+    """A straight line from the command on would suggest that the pressure rises from there."""
     page = ready(visit().open(SWITCH_ONLY))
     page.keyboard.press("a")
     page.wait_for_timeout(300)

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""A class exercise in three browsers at once, on real processes, over a restart of the page; each
-of its pages fits, can be tapped, and is read by axe."""
+"""A class exercise in three browsers at once, on real processes, across a restart of the page; each
+of its pages fits, can be tapped, and passes axe."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def start(folder: Path) -> Iterator[Callable[[], Server]]:
-    """Start the page, or start it again, on the same folder."""
+    """Start or restart the page on the same folder."""
     started: list[Server] = []
 
     def serve() -> Server:
@@ -55,7 +55,7 @@ def start(folder: Path) -> Iterator[Callable[[], Server]]:
 
 
 def looked_at(page: Page, name: str) -> None:
-    """A picture in three sizes, light and dark, and what may not be wrong in any of them."""
+    """A picture in three sizes, light and dark, and the faults not allowed in any of them."""
     ARTEFACTS.mkdir(parents=True, exist_ok=True)
     for size, (width, height) in SIZES.items():
         for scheme in ("light", "dark"):
@@ -113,7 +113,7 @@ def test_three_browsers_play_it(start: Callable[[], Server], visit: Callable) ->
     for page, name in ((ann, "Seat 1"), (bo, "Seat 2"), (cy, "Seat 3")):
         sit(page, server.url, code, name)
     looked_at(cy, "seat-fresh")
-    for page in (ann, bo, cy):  # all three want a run at once
+    for page in (ann, bo, cy):  # all three request a run at once
         page.click("text=Run the test")
         expect(page.locator("[role=status]").first).to_contain_text("Your run")
     expect(teacher.locator("#table")).to_contain_text("0 of 3 committed", timeout=60_000)
@@ -133,7 +133,7 @@ def test_three_browsers_play_it(start: Callable[[], Server], visit: Callable) ->
 
     for one in watched:
         one.page.goto("about:blank")
-    server = start()  # the page is started again, at another port, while the third may still wait
+    server = start()  # the page is restarted on another port, while the third may still be waiting
     for one in watched:
         one.url = server.url
     cy.goto(f"{server.url}/exercise/seat")
@@ -182,7 +182,7 @@ FROM_AFAR = """(least) => {
 def test_code_and_table_can_be_read_from_the_back_row(
     folder: Path, visit: Callable, width: int, height: int
 ) -> None:
-    """Type of 1/40 of the picture's height, a code of a quarter (common practice, no source)."""
+    """Type 1/40 of the picture's height, a code a quarter of it (common practice, no source)."""
     access.set_passcode(folder, "invented-1")
     more = ["--setup", str(SETUP), "--sheet", str(SHEET), "--host", "0.0.0.0", "--expose-run-log"]
     server = Server(folder, *more)

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Every page that the address map knows, by keyboard alone: Tab comes to everything that can
-be acted on, in the order of the page, and out again; what has the focus is seen.
+"""Every page in the address map, by keyboard alone: Tab reaches every control, in page order, and
+leaves the page again; the focus is visible.
 
-Held against WCAG 2.2: 2.1.1 keyboard, 2.1.2 no trap, 2.4.3 order, 2.4.7 and 2.4.11 focus visible
+Checked against WCAG 2.2: 2.1.1 keyboard, 2.1.2 no trap, 2.4.3 order, 2.4.7 and 2.4.11 focus visible
 and not hidden.
 """
 
@@ -55,7 +55,7 @@ HERE = """() => {
 
 
 def walked(page: Page) -> list[str]:
-    """What is wrong with the walk over a page by Tab."""
+    """Faults of a walk through a page by Tab."""
     names = page.evaluate(NUMBERED)
     page.evaluate("() => { document.activeElement?.blur(); scrollTo(0, 0); }")
     found: list[str] = []
@@ -64,7 +64,7 @@ def walked(page: Page) -> list[str]:
         page.keyboard.press("Tab")
         here = page.evaluate(HERE)
         if here is not None and not here["seen"]:
-            page.wait_for_timeout(300)  # a plot that was drawn just now has moved it
+            page.wait_for_timeout(300)  # a plot drawn just now has moved it
             here = page.evaluate(HERE)
         if here is None or (order and here["walk"] == order[0]):
             break
@@ -90,7 +90,7 @@ def test_every_page_by_keyboard(visit: Callable, operating: Server) -> None:  # 
     for address in pages(shared_lesson(operating.url), all_help=False):
         page = watched.open(address)
         faults += [f"{address} {one}" for one in walked(page)]
-    watched.faults.clear()  # the audit looks at these
+    watched.faults.clear()  # the audit covers these
     assert not faults, "\n".join(faults)
 
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The run list with many runs: how many are seen at once, the bar with the chosen ones, the same
+"""The run list with many runs: how many are visible at once, the bar with the chosen ones, the same
 without JavaScript and by keyboard alone."""
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ def listing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 
 def covered(page: Page, selector: str) -> bool:
-    """Whether something else lies over the middle of this element, or it is out of sight."""
+    """Whether something else covers the middle of this element, or it is out of sight."""
     return bool(
         page.locator(selector).evaluate(
             """(e) => {

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""From valve to valve of a batch on a phone and a laptop: how many taps, what the person waits for,
-and what the browser does meanwhile: screen, sound, vibration, camera, names from the register."""
+"""From valve to valve of a batch on a phone and a laptop: number of taps, what the person waits
+for, and what the browser does meanwhile: screen, sound, vibration, camera, names from the
+register."""
 
 from __future__ import annotations
 
@@ -66,7 +67,7 @@ def bench(tmp_path: Path) -> Iterator[BenchServer]:
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    """With a camera that shows a moving picture of the browser's own."""
+    """With a camera that shows the browser's own moving test picture."""
     path = next((found for name in CHROMIUM if (found := shutil.which(name))), None)
     fake = ["--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"]
     with sync_playwright() as playwright:
@@ -78,7 +79,7 @@ def chromium() -> Iterator[Browser]:
 
 
 def short_sheet(page: Page, bench: BenchServer, strokes: int = 2) -> None:
-    """A sheet "short" of so many strokes, and the bench."""
+    """A sheet "short" with this many strokes, and the bench."""
     page.goto(f"{bench.url}/bench/sheet/workshop")
     page.fill('input[name="f:strokes"]', str(strokes))
     page.fill('input[name="keep_as"]', "short")
@@ -102,7 +103,7 @@ def first_run(page: Page) -> None:
 
 
 def until(page: Page, expression: str) -> None:
-    """Wait until it is true; the page's policy forbids the driver's own way, which evaluates."""
+    """Wait until it is true; the page's policy forbids the driver's own method, which evaluates."""
     end = time.monotonic() + PATIENCE_MS / 1e3
     while not page.evaluate(expression):
         assert time.monotonic() < end, expression
@@ -118,9 +119,8 @@ def calls(page: Page) -> list[str]:
 def test_one_more_valve_of_a_batch_takes_two_taps_and_six_seconds(
     bench: BenchServer, visit: Callable, size: tuple[int, int]
 ) -> None:
-    """From the end of a run to the start of the next: nothing is typed, nothing is scrolled for,
-    and the one wait that the page imposes (a second before arming) is shorter than deciding and
-    pointing take."""
+    """From the end of a run to the start of the next: no typing, no scrolling, and the one wait
+    imposed by the page (a second before arming) is shorter than deciding and pointing take."""
     page = visit(*size, url=bench.url).page
     take_controls(page, bench.url)
     short_sheet(page, bench, strokes=5)
@@ -259,7 +259,7 @@ READER = """window.BarcodeDetector = class {
 
 
 def test_a_labels_code_is_read_by_the_camera(bench: BenchServer, visit: Callable) -> None:
-    """The browser's camera, with a stand-in for its reader of codes, which this one has not."""
+    """The browser's camera, with a stand-in for its code reader, which this browser lacks."""
     page = visit(390, 844, url=bench.url, permissions=["camera"]).page
     page.add_init_script(READER)
     take_controls(page, bench.url)
@@ -372,7 +372,7 @@ def test_what_was_typed_outlives_the_controls_and_a_look_at_the_sheet(
     page.click("main a:text-is('Bench')")
     expect(page.locator("#sheet-choice")).to_have_value("mine")
     expect(page.locator("#valve")).to_have_value("V-303")
-    # a page from before the program was started anew
+    # a page from before the program was restarted
     page.evaluate("document.querySelector('#next-run [name=csrf]').value = 'old'")
     page.click("text=Check the rig")
     expect(page.locator("h1")).to_contain_text("too old to act on")
@@ -409,7 +409,7 @@ def test_what_was_changed_for_the_next_run_is_not_passed_over_by_the_button_abov
 def test_whoever_moves_the_pressure_of_a_ramp_sees_its_rate_and_the_plot(
     bench: BenchServer, visit: Callable, size: tuple[int, int]
 ) -> None:
-    """Without scrolling, and not under the Stop."""
+    """Without scrolling, and not covered by the Stop."""
     page = visit(*size, url=bench.url).page
     take_controls(page, bench.url)
     page.select_option("select[name=sheet]", "switch-pressures")

@@ -53,7 +53,7 @@ def demo_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 
 def shown(page: Page) -> str:
-    """Hash of what is to be read on the page, dates left out, and of its plots and drawings."""
+    """Hash of the page's text, without dates, and of its plots and drawings."""
     text = DATED.sub("<date>", page.locator("main").inner_text())
     plots = page.locator("main canvas:visible, main svg:visible").count()
     return hashlib.sha256(" ".join([*text.split(), f"{plots} plots"]).encode()).hexdigest()

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Tags, notes and checks by hand in a browser: written down, with scripts and without."""
+"""Tags, notes and checks by hand in a browser: recorded with and without scripts."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The plots in use: what is drawn stands where it was recorded, and every way to move works."""
+"""The plots in use: data are drawn where they were recorded, and every way to move works."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ def window(page: Page) -> tuple[float, float]:
 
 
 def until(page: Page, script: str, argument: object = None) -> Any:
-    """The first answer of `script` that counts as true. Asked from outside: the page's own policy
-    forbids a script of text that waits inside it."""
+    """The first answer of `script` that counts as true. Polled from outside: the page's own policy
+    forbids a script given as text that waits inside it."""
     for _ in range(100):
         found = page.evaluate(script, argument)
         if found:
@@ -35,7 +35,7 @@ def until(page: Page, script: str, argument: object = None) -> Any:
 
 
 def moved(page: Page, act: Callable[[], object]) -> tuple[float, float]:
-    """Do something and wait until another window is shown."""
+    """Do something and wait until the window changes."""
     before = page.locator("#traces").get_attribute("data-window")
     act()
     expect(page.locator("#traces")).not_to_have_attribute("data-window", before)
@@ -71,7 +71,7 @@ def filled_ms(page: Page, lane: int, colour: str) -> tuple[float, float]:
 
 @pytest.mark.parametrize("width", [390, 1366])
 def test_what_is_drawn_stands_where_it_was_recorded(visit: Callable, width: int) -> None:
-    sharp = 2 if width < 700 else 1  # pixels of the screen for one of the page
+    sharp = 2 if width < 700 else 1  # screen pixels for one of the page
     page = visit(width=width, sharp=sharp).open(address_of("simulated") + "#stroke-3")
     from_ms, to_ms = window(page)
     pixel_ms = (to_ms - from_ms) / page.locator("#traces .u-over").bounding_box()["width"]

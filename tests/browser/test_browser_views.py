@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Strokes over one another, runs side by side, and the lesson with a class: in use, in Chromium."""
+"""Overlaid strokes, runs side by side, and the lesson with a class: in use, in Chromium."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def test_runs_are_ticked_and_compared(visit: Callable) -> None:
     page.locator("button", has_text="Compare the ticked runs").click()
     expect(page.locator("#words-title")).to_be_visible()
     assert page.locator(".strip-plot").count() == 4  # two figures of two runs
-    assert page.locator("main img").count() == 0  # what was typed into a run does nothing
+    assert page.locator("main img").count() == 0  # keys typed into a run number do nothing
 
 
 def test_a_guess_comes_before_the_answer_and_the_chain_lights_up(visit: Callable) -> None:
@@ -107,7 +107,7 @@ def test_a_guess_comes_before_the_answer_and_the_chain_lights_up(visit: Callable
     assert over["x"] < cursor["x"] < over["x"] + over["width"]
     page.keyboard.press("o")
     expect(page.locator("#lesson")).to_have_attribute("data-loaded", "3 off")
-    assert page.locator("#guess").is_visible()  # the other half is a question again
+    assert page.locator("#guess").is_visible()  # the other half is a new question
     page.keyboard.press("PageDown")
     expect(page.locator("#lesson")).to_have_attribute("data-loaded", "4 off")
     expect(page.locator("#lesson-title")).to_contain_text("Stroke 4 of 20")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a page says where its plots are not seen: without JavaScript, and to a screen reader."""
+"""What a page says when its plots are not visible: without JavaScript, and to a screen reader."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""From the host: a guest in which runs are broken on purpose, and what came of it."""
+"""From the host: a guest in which runs are broken on purpose, and the outcomes."""
 
 from __future__ import annotations
 
@@ -40,20 +40,20 @@ PLANT = {
 
 
 def setup_text(*, converter: bool) -> str:
-    """The setup of the study, with or without the converter."""
+    """The study's setup, with or without the converter."""
     names = ["faulted.setup.toml", *["converter.setup.toml"] * converter]
     return "\n".join((HERE / name).read_text() for name in names)
 
 
 def signalled(fault: str, name: str, *to: str, budget_ms: float, **more: Any) -> dict[str, Any]:
-    """A try in which processes of the run get a signal."""
+    """A try in which processes of the run receive a signal."""
     return {"fault": fault, "budget_ms": budget_ms, "do": [["signal", name, *to]], **more}
 
 
 def campaign(
     guest: Guest, board: Board, tries: Sequence[dict[str, Any]], *, bare: int = 0, seed: int = 1
 ) -> list[Try]:
-    """Make these tries in the guest, one after another."""
+    """Run these tries in the guest, one after another."""
     plan = {
         "sheet": str(HERE / "faulted.sheet.toml"),
         "short_sheet": str(HERE / "faulted_short.sheet.toml"), "lines": board.lines,
@@ -61,7 +61,7 @@ def campaign(
         "control": CONTROL, "seed": seed, "tries": list(tries), "bare": bare,
         "pairs": f"{JOB}/pairs.pickle", "converter": CONVERTER, "log": f"{JOB}/data/runs.sqlite",
     }  # fmt: skip
-    # What takes the emulated processor long and is no part of a fault is made here.
+    # Slow for the emulated processor and not part of a fault, so done here.
     setup, short = guest.folder / "faulted.setup.toml", Path(plan["short_sheet"])
     setup.write_text(setup_text(converter=CONVERTER))
     patient = guest.folder / "patient.setup.toml"

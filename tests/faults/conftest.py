@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Fault tests use the emulated machine, the live runs and the scripted rig of their neighbours."""
+"""Fault tests use the emulated machine, the live runs and the scripted rig of the neighbouring test
+folders."""
 
 from __future__ import annotations
 
@@ -29,7 +30,7 @@ TOLD: list[str] = []
 
 @pytest.fixture(scope="session")
 def measured() -> Callable[[str], None]:
-    """measured(text): shown at once, and printed at the end of the lane, to be published."""
+    """measured(text): shown at once, and printed at the end of the lane, for publication."""
 
     def tell(text: str) -> None:
         print(text, flush=True)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Times to line off: from the instants of the injector and the log of the plant, to a table."""
+"""Times to line off: a table from the injector's instants and the plant's log."""
 
 from __future__ import annotations
 
@@ -43,9 +43,9 @@ A board's own processor is several times as fast (from memory: 150 to 300 ns on 
 
 
 class Try(NamedTuple):
-    """One fault. `off_ms`: injection to the line's last fall, as the plant saw it; None where it
-    was still high at the end. `beat_ms`: injection to the heartbeat's last rise. `unfit`: why it
-    tells nothing, or empty. `stored` less `committed` below 0 would be lost records."""
+    """One fault. `off_ms`: injection to the line's last fall, as the plant saw it; None if it was
+    still high at the end. `beat_ms`: injection to the heartbeat's last rise. `unfit`: why the try
+    is inconclusive, or empty. `stored` less `committed` below 0 would be lost records."""
 
     fault: str
     budget_ms: float | None
@@ -72,10 +72,10 @@ def quantile(values: Iterable[float], share: float) -> float:
 def judged(
     result: dict[str, Any], log: dict[str, Any], waited_ms: Callable[[int, int], float]
 ) -> Try:
-    """A result of guest_faults.py held against the plant's log and the host's own account."""
+    """Compare a result of guest_faults.py with the plant's log and the host's own account."""
     t0, t_end = result.get("t0_ns", 0), result.get("t_end_ns", 0)
     sent = [after for _, _, after in log["sent"] if t0 <= after <= t_end]
-    if sent:  # a reading that is to trip counts from its last byte
+    if sent:  # a reading that should trip counts from its last byte
         t0 = sent[0]
     coil = [entry for entry in log["coil"] if entry[2] <= t_end]
     before = [entry for entry in coil if entry[2] <= t0]
@@ -84,7 +84,7 @@ def judged(
     unfit = result.get("unfit", "")
     if not unfit and not (before and before[-1][0]):
         unfit = "the coil was not on at the instant of the fault"
-    # Held against the budget as it stands: a try of a slow emulation is made again as well.
+    # Checked against the unscaled budget: a try of a slow emulation is repeated as well.
     budget = result.get("budget_ms")
     late = result.get("covered", True) and budget and not (off_ms is not None and off_ms <= budget)
     if late and not unfit:
@@ -105,8 +105,8 @@ def judged(
 
 
 def with_circuit_ms(one: Try) -> float:
-    """From the fault to the driver without supply, with the simulated heartbeat circuit: whatever
-    becomes of the line. Infinite where nobody saw the heartbeat."""
+    """From the fault to the driver without supply, with the simulated heartbeat circuit, whatever
+    happens to the line. Infinite if nobody saw the heartbeat."""
     return math.inf if one.beat_ms is None else one.beat_ms + HOLD_MS
 
 
@@ -116,7 +116,7 @@ def slowness(one: Try) -> float:
 
 
 def allowed_ms(one: Try) -> float | None:
-    """The budget of a try: its stated wait as it stands, the rest by the processor's speed."""
+    """The budget of a try: its stated wait unscaled, the rest scaled by the processor's speed."""
     if one.budget_ms is None:
         return None
     waits_ms = one.facts.get("waits_ms", 0.0)
@@ -124,7 +124,7 @@ def allowed_ms(one: Try) -> float | None:
 
 
 def failures(tries: Sequence[Try]) -> list[str]:
-    """What is wrong with the fit tries of faults that must end with the line low."""
+    """Faults in the fit tries of faults that must end with the line low."""
     found = []
     for one in tries:
         if one.unfit or (allowed := allowed_ms(one)) is None:
@@ -142,15 +142,15 @@ def failures(tries: Sequence[Try]) -> list[str]:
 def margin(
     one_fault: Sequence[Try], allowed: Callable[[Try], float | None] = lambda one: one.budget_ms
 ) -> float | None:
-    """Largest share of its budget that a fit try of one fault used; None where it has none, or
-    where the line is to stay high. `allowed`: the budget as it stands, or `allowed_ms`."""
+    """Largest share of its budget used by a fit try of one fault; None if it has none, or if the
+    line should stay high. `allowed`: the unscaled budget, or `allowed_ms`."""
     fit = [one for one in one_fault if not one.unfit and one.facts.get("covered", True)]
     used = [one.off_ms / ms for one in fit if one.off_ms is not None and (ms := allowed(one))]
     return max(used, default=None)
 
 
 def made_from(root: Path) -> str:
-    """Commit and date, for the head of a table: which program it tells of."""
+    """Commit and date, for the head of a table: the program version it describes."""
     git = ["git", "-C", str(root)]
     try:
         commit = _words([*git, "rev-parse", "--short=12", "HEAD"])
@@ -183,7 +183,7 @@ def speed(tries: Sequence[Try]) -> str:
 
 
 def table(tries: Sequence[Try]) -> str:
-    """One line a fault, as it is published. The margin is the worst time over the budget."""
+    """One row a fault, as published. The margin is the worst time over the budget."""
     by_fault: dict[str, list[Try]] = defaultdict(list)
     for one in tries:
         by_fault[one.fault].append(one)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: the least that could take a line off for a reading - read, compare, write.
+"""In the guest: the minimum that could take a line off for a reading - read, compare, write.
 
-It sets the yardstick for the interlock on the same machine in the same boot.
+It is the yardstick for the interlock on the same machine in the same boot.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ TURNS = 100_000
 
 
 def turn_ns() -> float:
-    """Nanoseconds that this processor takes for a turn of an empty loop: how fast it is now."""
+    """Nanoseconds for one turn of an empty loop on this processor: its present speed."""
     began_ns = time.thread_time_ns()
     for _ in range(TURNS):
         pass

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """In the guest: a converter on the SPI port, since the emulated machine has no SPI controller.
 
-What is emulated is lgpio's view of the kernel's SPI device, and the chip behind it bit for bit by
-its data sheet. gpiozero's port and chip classes, the sampler and the bench's loop are the program's
-own. An exchange is Python on the emulated processor, slower than a transfer at 500 kHz.
+Emulated are lgpio's view of the kernel's SPI device, and the chip behind it bit for bit by its data
+sheet. gpiozero's port and chip classes, the sampler and the bench's loop are the program's own. An
+exchange is Python on the emulated processor, slower than a transfer at 500 kHz.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ NOISE_LSB = 0.5
 
 
 def install() -> None:
-    """From here on lgpio, once the bench loads it, finds the chip at every SPI device."""
+    """From now on lgpio, once the bench loads it, finds the chip at every SPI device."""
     from rig.io import lgpio_loading
     from rig.simulated.converter.chip import ConverterChip
 

@@ -2,8 +2,8 @@
 """In the guest: `rig run` from a process that has imported everything beforehand.
 
 Starting Python and importing takes the emulated processor some 20 s a run. Here one process imports
-once and forks for desk, bench and recorder; what each then does is the program's own code, from
-reading its plan on. lgpio, which starts a thread, is loaded only in the forked bench.
+once and forks for desk, bench and recorder; each then runs the program's own code, starting with
+reading its plan. lgpio, which starts a thread, is loaded only in the forked bench.
 """
 
 from __future__ import annotations
@@ -66,7 +66,8 @@ def forked(work: Callable[[], int], pass_fds: Sequence[int] = ()) -> int:
 
 
 class Child:
-    """What rig.desk.processes needs of a subprocess.Popen, for `[python, -m, MODULE, ...]`."""
+    """The parts of subprocess.Popen that rig.desk.processes needs, for `[python, -m, MODULE,
+    ...]`."""
 
     def __init__(self, words: Sequence[str], **options: Any) -> None:
         module, arguments = words[2], [str(word) for word in words[3:]]
@@ -112,9 +113,9 @@ def _module(module: str, arguments: list[str], stdin: int) -> int:
 
 
 def desk(pair: tuple[Any, Any], tell: int, go: int, *, guard: bool) -> int:
-    """One run; JSON lines to `tell`. Afterwards it holds on until `go` can be read.
+    """One run; JSON lines to `tell`. Afterwards it waits until `go` can be read.
 
-    `guard` False: the desk's guard does nothing, to see that the faults then are noticed.
+    `guard` False: disable the desk's guard, to see that the faults are then noticed.
     """
     from rig.actions import conduct_run
     from rig.cli.run import command

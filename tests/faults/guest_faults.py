@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: begins runs and breaks them, one fault a run, while the coil is energised.
+"""In the guest: start runs and inject one fault into each while the coil is energised.
 
     guest_faults.py PLAN.json RESULTS.jsonl
 
@@ -7,17 +7,17 @@ Plan: `pairs` (pickled setup and sheet by name, as loaded on the host), `lines` 
 sim_gpioN), `relay`, `switch`, `control` (the plant's FIFO), `seed`, `converter` (true: one on the
 SPI port), `log` (an empty run log), `tries`. A try has `fault` (its name), `budget_ms`, `do` (a
 list of actions, see Actions) and optional `first` (actions before the instant is chosen), `guard`
-(false: switched off), `covered` (false: the line is to stay high), `sheet` (its name in `pairs`),
-`finish` (true: the run is to go on to its own end).
+(false: switched off), `covered` (false: the line should stay high), `sheet` (its name in `pairs`),
+`finish` (true: let the run finish by itself).
 
 When the coil is on, the relay line's pull is set up, so that a line whose owner dies stays driven;
 after a random time within the stroke the actions are done. Result, one for each try: `fault`,
-`waits_ms` (as given: what of the budget is a stated wait), `turn_ns` (guest_bare.turn_ns just
-before the run), `t0_ns` (just before the actions), `t_end_ns` (from here on the level is no longer
-judged: the line has been low for LOW_NS, or was waited for in vain), `told` (what the desk said),
-`committed` (the last number of records that it heard were committed), `run`, `status`, `stored`
-(from the log), `stepped_s`, `fast_readings` (of the converter). Times are CLOCK_MONOTONIC; when the
-line went low is for the plant's log to say.
+`waits_ms` (as given: the part of the budget that is a stated wait), `turn_ns` (guest_bare.turn_ns
+just before the run), `t0_ns` (just before the actions), `t_end_ns` (from here on the level is no
+longer judged: the line has been low for LOW_NS, or the wait timed out), `told` (the desk's
+messages), `committed` (the last number of records it reported as committed), `run`, `status`,
+`stored` (from the log), `stepped_s`, `fast_readings` (of the converter). Times are CLOCK_MONOTONIC;
+the plant's log has the instant at which the line went low.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ class World:
         os.write(self.control, json.dumps(order).encode() + b"\n")
 
     def rest(self) -> None:
-        """Everything as before a run; a log of hours would fill the guest's memory."""
+        """Reset everything to before a run; a log of hours would fill the guest's memory."""
         self.pull("relay", False)
         for old in (*places.raw_dir().iterdir(), *places.data_dir().glob("runs.sqlite*")):
             old.unlink()
@@ -180,14 +180,14 @@ def _fill() -> int:
 
 
 class Heard:
-    """What the desk says on its pipe."""
+    """The desk's messages on its pipe."""
 
     def __init__(self, fd: int) -> None:
         self._fd, self._tail = fd, b""
         self.words: dict[str, Any] = {"committed": 0}
 
     def listen(self, wait_s: float) -> bool:
-        """Take what was said; False once the desk is gone."""
+        """Read messages; False once the desk is gone."""
         if not select.select([self._fd], [], [], wait_s)[0]:
             return True
         data = os.read(self._fd, 65_536)
@@ -257,7 +257,7 @@ def one(world: World, given: dict[str, Any], dice: random.Random) -> dict[str, A
 
 
 def watch(world: World, given: dict[str, Any], result: dict[str, Any]) -> None:
-    """Wait until the line has been low for LOW_NS, or too long."""
+    """Wait until the line has been low for LOW_NS, or until timeout."""
     low_since = 0
     until = result["t0_ns"] + int((given["budget_ms"] / 1e3 + WAIT_BEYOND_S) * 1e9)
     while True:
@@ -270,7 +270,7 @@ def watch(world: World, given: dict[str, Any], result: dict[str, Any]) -> None:
 
 
 def end(heard: Heard, desk: int, bench: int, go: int, within_s: float) -> None:
-    """Let the desk go once it has said how the run ended, and wait for all three."""
+    """Release the desk once it has reported how the run ended, and wait for all three."""
     until = time.monotonic() + within_s
     while time.monotonic() < until and "code" not in heard.words and heard.listen(0.1):
         pass

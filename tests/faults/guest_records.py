@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: feeds a recorder on the disk until the power goes off, and says what it was told.
+"""In the guest: feed a recorder on the disk until the power goes off; print what it acknowledges.
 
     guest_records.py FOLDER
 
-The recorder's own process, with this script in the place of bench and desk. Each line printed is
+The recorder's own process, with this script instead of bench and desk. Each line printed is
 a number of records acknowledged as committed; it is outside the guest by the time it is printed.
 """
 

@@ -19,7 +19,7 @@ from typing import Any
 from machine import Guest
 
 SAMPLE_S = 0.01
-PAD_NS = 60_000_000  # the two clocks are laid side by side no better than this
+PAD_NS = 60_000_000  # the two clocks are aligned no better than this
 NICE = -15
 NAMED_THREADS = ("-name", "emulated,debug-threads=on")
 """For the guest: qemu then names its threads after their processor."""
@@ -30,7 +30,7 @@ def prefer(guest: Guest) -> None:
     with contextlib.suppress(OSError):  # a session is one group for the scheduler
         Path(f"/proc/{guest._qemu.pid}/autogroup").write_text(str(NICE))
     for task in Path(f"/proc/{guest._qemu.pid}/task").iterdir():
-        with contextlib.suppress(OSError):  # a plain user's tests go on without
+        with contextlib.suppress(OSError):  # without permission a plain user's tests continue
             os.setpriority(os.PRIO_PROCESS, int(task.name), NICE)
 
 
@@ -51,7 +51,7 @@ class HostWaits:
 
     @staticmethod
     def _offset(guest: Guest) -> int:
-        """Host clock less guest clock: too large by the way there and back, so the least counts."""
+        """Host clock minus guest clock: too large by the round trip, so the smallest counts."""
         done = guest.run("cut -d' ' -f1 /proc/uptime")
         return time.monotonic_ns() - int(float(done.stdout) * 1e9)
 

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Tries of the full study kept in a file as they are made, so that a study of hours can be stopped
-and go on. What counts are tries of the program as it is: another rig/bench, another study."""
+"""Tries of the full study saved to a file as they are made, so that a study of hours can be stopped
+and resumed. Only tries of the current program count: another rig/bench, another study."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ PROGRAM = ("rig/core", "rig/config", "rig/physics", "rig/io", "rig/bench", "rig/
 
 
 def program(root: Path = ROOT) -> str:
-    """Hash of the program's source, whatever is committed of it."""
+    """Hash of the program's source, committed or not."""
     found = hashlib.sha256()
     for place in PROGRAM:
         files = [root / place] if place.endswith(".py") else sorted((root / place).rglob("*.py"))
@@ -30,8 +30,8 @@ def program(root: Path = ROOT) -> str:
 
 
 class KeptTries:
-    """Tries in a file, one JSON object a line; without a path, in memory only. `loop`: what else
-    is in the bench's loop, a study of its own."""
+    """Tries in a file, one JSON object a line; without a path, in memory only. `loop`: what else is
+    in the bench's loop, a study of its own."""
 
     def __init__(self, path: Path | None, loop: str, made_from: str, of: str) -> None:
         self._path, self._key = path, {"program": of, "loop": loop}
@@ -56,7 +56,7 @@ class KeptTries:
                     file.write(json.dumps(held) + "\n")
 
     def lacking(self, wanted: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-        """What of `wanted` has no fit try yet, in its order."""
+        """Those of `wanted` without a fit try yet, in order."""
         have = Counter(one.fault for one in self.tries if not one.unfit)
         left = []
         for one in wanted:

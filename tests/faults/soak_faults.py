@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Faults that a run is to survive, thrown at random instants into a run of real processes."""
+"""Faults that a run must survive, injected at random instants into a run of real processes."""
 
 from __future__ import annotations
 
@@ -30,7 +30,8 @@ LOCK_LOG_S = 0.4
 
 
 class RandomFaults:
-    """Throws faults while entered. `thrown` counts them by name; `broke` is what failed to."""
+    """Inject faults while entered. `thrown` counts them by name; `broke` lists those that failed
+    to."""
 
     def __init__(self, run: LiveRun, seed: int) -> None:
         self._run, self._dice = run, random.Random(seed)
@@ -69,7 +70,7 @@ class RandomFaults:
                 return
             try:
                 kinds[name]()
-            except ProcessLookupError:  # the run came to its end meanwhile
+            except ProcessLookupError:  # the run ended meanwhile
                 return
             except (OSError, sqlite3.Error) as error:
                 self.broke.append(f"{name}: {error}")
@@ -90,11 +91,11 @@ class RandomFaults:
             log.rollback()
 
     def _watch(self, data: bytes, seconds: float, *, read: bool = True) -> None:
-        """Connect as any program of this user may, say something, and go without a word."""
+        """Connect as any program of this user may, send something, and leave without notice."""
         with socket.socket(socket.AF_UNIX) as peer:
             peer.settimeout(0.2)
             peer.connect(self._socket)
-            with contextlib.suppress(OSError):  # a flood is cut off
+            with contextlib.suppress(OSError):  # a flood is disconnected
                 peer.sendall(data)
             until = time.monotonic() + self._dice.uniform(0.2, 1.0) * seconds
             while time.monotonic() < until and not self._over.is_set():
@@ -106,7 +107,7 @@ class RandomFaults:
                         return
                 except TimeoutError:
                     continue
-                except ConnectionError:  # cut off, as it deserves
+                except ConnectionError:  # disconnected, as it should be
                     return
 
     def _hog(self) -> None:

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """Faults on the emulated board: is the relay line low within its budget, each time?
 
-The line's pull is up, so that a line whose owner died stays driven until somebody takes it.
+The line's pull is up, so that a line whose owner died stays driven until another process claims it.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ NO_BEAT_MS = 60.0
 HOGGED_MS, NOISE_MS = 500.0, 1000.0
 """Processes fight for the processors; noise for 0.5 s, then a person stops the run."""
 RATIO_MAX = 10
-ROUNDS = 3  # unfit tries are made again
+ROUNDS = 3  # unfit tries are repeated
 
 KILLS = [
     signalled("bench SIGKILL", "KILL", "bench", budget_ms=DEAD_MS),
@@ -109,7 +109,7 @@ where it was stopped, as long as the program is the same."""
 
 
 def planned(full: bool) -> list[dict[str, object]]:
-    """All tries in an order in which the faults take turns."""
+    """All tries, ordered so that the faults alternate."""
     if not full:
         short = [*KILLS, *STOPS, *GAUGE]
         return [KILLS[0], KILLS[1], *short, UNGUARDED, *UNCOVERED, *CLOCK, REPLUG]
@@ -123,7 +123,7 @@ def planned(full: bool) -> list[dict[str, object]]:
 def tries(
     machine_parts: MachineParts, full_study: bool, measured: Callable[[str], None]
 ) -> Iterator[list[Try]]:
-    """All tries; those that tell nothing are made again, a few times."""
+    """All tries; inconclusive ones are repeated, a few times."""
     root = Path(__file__).parent
     loop = "with" if CONVERTER else "without"
     keep = KeptTries(Path(KEEP) if KEEP else None, loop, made_from(root), program())
@@ -168,14 +168,14 @@ def test_the_line_is_low_within_the_budget(tries: list[Try], fault: str) -> None
 
 @pytest.mark.parametrize("fault", names([*KILLS, *STOPS, *GAUGE]))
 def test_the_worst_case_leaves_a_margin(tries: list[Try], fault: str, full_study: bool) -> None:
-    """A budget that is nearly used up is a defect to mend, and not a budget to widen."""
+    """A nearly exhausted budget is a defect to fix, not a budget to widen."""
     used = margin(of(tries, fault)) if full_study else margin(of(tries, fault), allowed_ms)
     assert used is not None
     assert used <= (MARGIN_MAX if full_study else 1.0), f"{100 * used:.0f} % of the budget"
 
 
 def test_the_converter_was_in_the_loop(tries: list[Try]) -> None:
-    """Or was not, as was asked: the table says which. A recorder killed early stored nothing."""
+    """Or not, as requested: the table says which. A recorder killed early stored nothing."""
     told = [one for one in tries if one.stored and not one.unfit]
     assert told
     for one in told:
@@ -240,7 +240,7 @@ def test_a_stepped_clock_changes_no_duration(tries: list[Try], way: str) -> None
 
 
 def test_a_gauge_that_comes_back_in_time_leaves_a_gap_and_no_trip(tries: list[Try]) -> None:
-    """On a real tty: the run goes on, and the gap stands in the record from loss to return."""
+    """On a real tty: the run goes on, and the gap is in the record from loss to return."""
     for one in of(tries, str(REPLUG["fault"])):
         facts = one.facts
         assert facts["told"]["trip"] is None and facts["status"] == "finished", one

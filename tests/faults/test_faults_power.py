@@ -2,7 +2,7 @@
 """Power cuts: the machine is killed at a random instant while its recorder writes to a disk.
 
 The log lies on an ext4 image on a virtual disk: the guest's own caches are lost with it. The image
-goes from cut to cut without a repair, as in life; each cut is judged on a copy, whose journal
+goes from cut to cut without a repair, as in practice; each cut is judged on a copy, whose journal
 e2fsck replays.
 """
 
@@ -58,7 +58,7 @@ def make_disk(path: Path) -> None:
 
 
 def cut_once(parts: MachineParts, disk: Path, dice: random.Random) -> int:
-    """Boot, record, and pull the plug; the records acknowledged by then."""
+    """Boot, record, and cut the power; the records acknowledged by then."""
     with Guest(parts, disk=disk) as guest:
         prefer(guest)
         script = shlex.join([sys.executable, str(HERE / "guest_records.py"), PLACE])
@@ -71,7 +71,7 @@ def cut_once(parts: MachineParts, disk: Path, dice: random.Random) -> int:
 
 
 def look(disk: Path, folder: Path, run_id: int, acknowledged: int) -> Cut:
-    """What a person finds after the power came back."""
+    """What a person finds after power returns."""
     copy = folder / "copy.img"
     shutil.copyfile(disk, copy)
     checked = subprocess.run(["e2fsck", "-f", "-p", copy], capture_output=True, text=True)

@@ -28,7 +28,7 @@ HASTY = SETUP.replace("[limits]", '[limits]\nrecorder_lag = "1 s"')
 
 
 def children(pid: int, module: str) -> list[int]:
-    """Processes that `pid` started for a module."""
+    """Processes of a module started by `pid`."""
     found = []
     for listing in Path(f"/proc/{pid}/task").glob("*/children"):
         for child in listing.read_text().split():
@@ -44,7 +44,7 @@ def recorder_of(run: LiveRun) -> int:
 
 
 def last_command(raw_dir: Path) -> bool:
-    """The last thing that the relay was commanded, by the raw file."""
+    """The relay's last command, from the raw file."""
     (path,) = raw_dir.glob("*.raw")
     commands = [r for r in map(decode, RawReader(path).lines()) if isinstance(r, Command)]
     return commands[-1].on
@@ -56,7 +56,7 @@ def no_traceback(err: str) -> None:
 
 @contextlib.contextmanager
 def hogged(processes: int) -> Iterator[None]:
-    """Processes that do nothing but run."""
+    """Processes that only use the processor."""
     words = [sys.executable, "-c", "while True: pass"]
     hogs = [subprocess.Popen(words) for _ in range(processes)]
     try:
@@ -114,7 +114,7 @@ def test_a_log_folder_that_disappears_leaves_no_coil_on(
 ) -> None:
     moved, home = tmp_path / "moved", tmp_path / "home"
     home.mkdir()
-    monkeypatch.setenv("HOME", str(home))  # the records go on there
+    monkeypatch.setenv("HOME", str(home))  # the records continue there
     with live_run(tmp_path, sheet=SHORT) as run:
         run.wait_strokes(2)
         bench = run.bench_pid()

@@ -31,7 +31,7 @@ class Broken(Exception):
 
 
 class SilentDesk:
-    """A desk port that says nothing, so that each of its methods can be broken."""
+    """A silent desk port whose methods can each be broken."""
 
     operator_gone = False
 
@@ -46,7 +46,7 @@ class SilentDesk:
 
 
 def break_at(target: object, name: str, rig: ScriptedRig, calls: int) -> None:
-    """Let `target.name` raise from its `calls`-th call with the coil on."""
+    """Make `target.name` raise from its `calls`-th call with the coil on."""
     works = getattr(target, name)
     seen = 0
 
@@ -95,7 +95,7 @@ def test_a_relay_that_fails_to_switch_on_is_commanded_off() -> None:
     bench, rig = make_bench()
 
     def on() -> None:
-        rig.is_on = True  # an error does not say that nothing happened
+        rig.is_on = True  # an error does not mean that nothing happened
         raise Broken("on")
 
     rig.on = on  # type: ignore[method-assign]
@@ -105,7 +105,8 @@ def test_a_relay_that_fails_to_switch_on_is_commanded_off() -> None:
 
 
 def test_a_desk_that_went_silent_during_the_rest_gets_no_stroke() -> None:
-    """Not a short one either: who hangs while the coil is off must not find it on later."""
+    """Not a short one either: a process that hangs while the coil is off must not find it on
+    later."""
     desk = SilentDesk()
     bench, rig = make_bench(desk)
     desk.poll = lambda: [messages.Order("beat")] if rig.log == [] else []  # type: ignore[method-assign]
@@ -191,7 +192,7 @@ WELL_FORMED: dict[str, Callable[[object], bool]] = {
 
 
 def is_well_formed(line: bytes) -> bool:
-    """What an order is, written a second time and apart from the program."""
+    """The definition of an order, written a second time, independent of the program."""
     try:
         data = json.loads(line)
     except (ValueError, RecursionError):
@@ -204,7 +205,7 @@ def is_well_formed(line: bytes) -> bool:
 
 
 def check_messages(count: int, batch: int = 100) -> None:
-    """`count` messages: the well-formed are read as they stand, all others refused."""
+    """`count` messages: the well-formed are decoded unchanged, all others refused."""
     seen = {True: 0, False: 0}
 
     @settings(max_examples=count // batch, deadline=None, suppress_health_check=list(HealthCheck))
@@ -252,7 +253,7 @@ def link(tmp_path):
     ids=["empty lines", "malformed", "oversized", "beats", "orders not its own"],
 )
 def test_a_flooding_watcher_does_not_hold_the_loop(link, flood: bytes) -> None:
-    """The time of one turn under a flood is held against the same turn's least work."""
+    """The time of one turn under a flood is compared with the same turn's minimum work."""
     desk, operator, watcher = link
     worst_lines = 0
     data = flood * (1 + 400_000 // len(flood))

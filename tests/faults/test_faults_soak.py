@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Many short strokes in one run of real processes, with random faults: nothing may grow.
 
-What is looked at is the kernel's account of each process (proc(5)): threads, open descriptors,
-resident memory.
+Measured is the kernel's account of each process (proc(5)): threads, open descriptors, resident
+memory.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class Account(NamedTuple):
 
 
 def account(pid: int) -> Account | None:
-    """None where the process has ended."""
+    """None if the process has ended."""
     try:
         status = Path(f"/proc/{pid}/status").read_text().split()
         files = len(list(Path(f"/proc/{pid}/fd").iterdir()))

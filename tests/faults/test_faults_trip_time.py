@@ -2,7 +2,7 @@
 """From a reading's last byte to the relay pin low, at this machine's own speed.
 
 Real pty, real link, framing, decoder, interlock and loop; the pin is gpiozero's mock. A try in
-which the kernel says that this process had to wait for a processor tells nothing and is made again.
+which the kernel says that this process had to wait for a processor is inconclusive and is repeated.
 """
 
 from __future__ import annotations
@@ -40,12 +40,12 @@ HOLD = HoldSheet.model_validate(
 
 
 def waited_ns(thread: int) -> int:
-    """How long a thread of ours was ready to run and did not (sched-stats.rst of the kernel)."""
+    """How long a thread of ours was ready to run but did not (sched-stats.rst of the kernel)."""
     return int(Path(f"/proc/self/task/{thread}/schedstat").read_text().split()[1])
 
 
 class TellingPin(MockPin):
-    """Keeps when it was driven low, and how long its thread had waited by then."""
+    """Record when it was driven low, and how long its thread had waited by then."""
 
     lows: ClassVar[list[tuple[int, int]]] = []
 
@@ -63,7 +63,7 @@ class Sink:
 
 
 def one_trip(wait_ms: float) -> float | None:
-    """Milliseconds from the last byte to the pin low; None where the machine was busy."""
+    """Milliseconds from the last byte to the pin low; None if the machine was busy."""
     near, far = pty.openpty()
     tty.setraw(near)
     setup = make_setup(readback=None)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How far what the rig recorded lies from what the plant logged."""
+"""Compare the rig's recording with the plant's log."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Debian packages of the emulated machine: ask apt, install tools, download the kernel's own.
+"""Debian packages of the emulated machine: query apt, install tools, download the kernel's own.
 
 Tools are installed (rig.debian: only where that is allowed); the kernel's packages are downloaded
-and unpacked aside, never installed, so the host's boot set-up stays as it is.
+and unpacked elsewhere, never installed, so the host's boot set-up stays as it is.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Makes the emulated machine's parts: Debian's kernel, the GPIO simulator module, an initramfs.
+"""Build the emulated machine's parts: Debian's kernel, the GPIO simulator module, an initramfs.
 
 Debian's kernels do not ship the GPIO simulator (CONFIG_GPIO_SIM is not set), so the module is
 built from the same kernel's source against its own headers. All of it is cached outside the

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Compares edges written with edges delivered: which were lost, and which of those show."""
+"""Compare edges written with edges delivered: which were lost, and which of those are visible."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: makes the GPIO simulator look like a Pi's GPIO chip. Standard library only.
+"""In the guest: make the GPIO simulator look like a Pi's GPIO chip. Standard library only.
 
     guest_board.py LABEL LINES NAME=OFFSET ...
 

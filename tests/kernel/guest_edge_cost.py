@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: what an edge costs through the rig's edge source and through a bare gpiod loop.
+"""In the guest: cost of an edge through the rig's edge source and through a bare gpiod loop.
 
     guest_edge_cost.py DEVICE OFFSET PULL_FILE COUNT TIMES
 

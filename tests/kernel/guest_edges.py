@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: reads one line through the rig's own edge source while the far side toggles it.
+"""In the guest: read one line through the rig's own edge source while the far side toggles it.
 
     guest_edges.py DEVICE OFFSET PULL_FILE COUNT RATE_HZ BURST TIMES [stalled]
 

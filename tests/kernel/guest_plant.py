@@ -10,11 +10,11 @@ gauge's lines on a serial port. Everything it does is logged with the clock that
 
 Plan: `lines` (folder of sim_gpioN), `relay`, `switch`, `readback` (offsets; readback may be null),
 `readback_delay_ms`, `close_delay_ms`, `open_delay_ms` (lists, one value a stroke, used in turn;
-null: this stroke is not answered), optional `closed_pull` ("pull-down" unless told), `live_pull`
+null: this stroke is not answered), optional `closed_pull` ("pull-down" by default), `live_pull`
 ("pull-up"), `bounces` (extra close-open pairs), `bounce_ms` (between two edges of a bounce),
 `gauge` {`port`, `line` (a format with {kpa}), `period_ms`, `low_kpa`, `high_kpa`, `rise_ms`},
 optional `heartbeat` (offset of a line that is only watched) and `control`, a FIFO: a line of JSON
-written there is obeyed at once - {"gauge": KEYS} changes keys of the gauge (`line` null: silent,
+written there is executed at once - {"gauge": KEYS} changes keys of the gauge (`line` null: silent,
 `burst`: so many lines at once), {"send": TEXT} sends a text in one piece.
 
 Log, written on SIGTERM: `coil` [[level, before, after]] - the level seen changed between these two

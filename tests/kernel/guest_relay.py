@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: the rig's own hands on the board's lines, one errand a call.
+"""In the guest: the rig's own access to the board's lines, one action a call.
 
     guest_relay.py cycle LABEL LINE VALUE_FILE    claim, on, off, close; prints the levels seen
     guest_relay.py hold LABEL LINE                claim, on, print "on", wait to be killed

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """In the guest: when did the emulator itself stand still? Standard library only.
 
-One process on each of the guest's processors, ahead of every program, asks to be woken every few
-milliseconds and notes when it was not. A host with other work to do stops the processors one by
-one, so each has to be watched.
+One process on each of the guest's processors, with priority over every program, asks to be woken
+every few milliseconds and notes when it was not. A busy host stops the processors one by one, so
+each must be watched.
 """
 
 import json

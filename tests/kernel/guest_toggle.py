@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""In the guest: toggles one input from the far side at a steady rate. Standard library only.
+"""In the guest: toggle one input from the far side at a steady rate. Standard library only.
 
     guest_toggle.py PULL_FILE COUNT RATE_HZ BURST LOG.json
 

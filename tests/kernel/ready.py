@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Kernel and initramfs of the emulated machine, or the reason why there are none."""
+"""Kernel and initramfs of the emulated machine, or the reason why they are missing."""
 
 from __future__ import annotations
 

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The rig's hands on a real device node: chip by label, relay line, timed inputs, taking over."""
+"""The rig's hardware access on a real device node: chip by label, relay line, timed inputs,
+takeover."""
 
 from __future__ import annotations
 

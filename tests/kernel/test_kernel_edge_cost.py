@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What an edge costs between the kernel and the bench, against a bare gpiod loop in one boot."""
+"""Cost of an edge between the kernel and the bench, compared with a bare gpiod loop in one boot."""
 
 from __future__ import annotations
 

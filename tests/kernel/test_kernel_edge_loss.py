@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""Edges against the kernel: none is lost unseen.
+"""Edges against the kernel: none is lost undetected.
 
-One processor: the far side cannot write again before the kernel's interrupt thread has taken the
-edge before, so what is lost here is lost in the buffer. With two, a busy host can hold that thread
-back, and the kernel then merges edges (see the last test) - on any machine, and out of the rig's
-hands.
+One processor: the far side cannot write again before the kernel's interrupt thread has handled the
+previous edge, so edges lost here are lost in the buffer. With two, a busy host can hold that thread
+back, and the kernel then merges edges (see the last test) - on any machine, and beyond the rig's
+control.
 """
 
 from __future__ import annotations

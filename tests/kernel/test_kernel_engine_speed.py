@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Engine speed from pulses on the kernel's GPIO simulator, against the times of the far side.
+"""Engine speed from pulses on the kernel's GPIO simulator, compared with the far side's times.
 
 The guest toggles the line and reads it through the rig's own edge source (guest_edges.py); the
-speed is worked out here, by the code of the bench, from the edges as the kernel stamped them.
+bench's code computes the speed here from the edges as the kernel stamped them.
 """
 
 from __future__ import annotations

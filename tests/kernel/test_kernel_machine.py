@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The emulated machine itself: without these, the tests of the rig inside it mean little."""
+"""The emulated machine itself: unless these pass, the tests of the rig inside it mean little."""
 
 from __future__ import annotations
 

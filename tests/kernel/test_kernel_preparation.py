@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What is said where the emulated kernel cannot run."""
+"""The message shown where the emulated kernel cannot run."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""JSON for the plots and for other programs that only read. NaN never leaves: it is null."""
+"""JSON for the plots and for other read-only programs. NaN never leaves: it becomes null."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ Milliseconds = Annotated[float, Field(ge=0, le=1e12, allow_inf_nan=False)]
 
 
 class RunsQuestion(ListQuestion):
-    """`limit` runs of those that are asked for; `before` is `after` of the newest first."""
+    """`limit` of the matching runs; `before` is `after` for newest first."""
 
     limit: Annotated[int, Field(ge=1, le=200)] = 50
     before: Count | None = None
@@ -85,7 +85,7 @@ class TracesQuestion(BaseModel):
 def row_facts(row: RunRow) -> dict[str, Any]:
     """A row of the list by the names of RunFacts."""
     facts = asdict(row)
-    facts.pop("sheet")  # for the list alone
+    facts.pop("sheet")  # for the list only
     return {"run": facts.pop("id"), **facts}
 
 
@@ -215,7 +215,7 @@ def per_stroke(run_id: int) -> Response:
 
 
 class OverlayQuestion(BaseModel):
-    """Going on, or going off."""
+    """The on or the off half."""
 
     model_config = ConfigDict(extra="forbid")
     way: Literal["on", "off"] = "on"

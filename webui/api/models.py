@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The answers of the JSON interface as models: for its OpenAPI document, and for tests.
+"""Models of the JSON interface's answers: for its OpenAPI document, and for tests.
 
-They are not put between a view and its answer: that would copy every trace point by point. A test
-holds real answers against them instead. What analysis works out is named in its principal keys, and
-more may stand beside them (`Open`). Times are ms, pressures kPa; an unknown number is null.
+Views do not pass their answers through these models: that would copy every trace point by point. A
+test checks real answers against them instead. For analysis results the principal keys are named;
+others may stand beside them (`Open`). Times are ms, pressures kPa; an unknown number is null.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ Numbers = list[float | None]
 
 
 class Open(BaseModel):
-    """Has more keys than are named here."""
+    """May have more keys than are named here."""
 
     model_config = ConfigDict(extra="allow")
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The answers about several runs held against one another: see webui.api.models."""
+"""Models of answers about several runs compared: see webui.api.models."""
 
 from __future__ import annotations
 

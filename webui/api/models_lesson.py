@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The answers about a lesson: see webui.api.models."""
+"""Models of answers about a lesson: see webui.api.models."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The answers about the bench now: see webui.api.models."""
+"""Models of answers about the live bench: see webui.api.models."""
 
 from __future__ import annotations
 

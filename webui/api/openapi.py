@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""The JSON interface as an OpenAPI 3.1 document, made from the views themselves.
+"""The JSON interface as an OpenAPI 3.1 document, generated from the views.
 
-A view under /api/ says what it takes and gives with `described`; one that does not is listed with
+A view under /api/ declares its query and answer with `described`; one that does not is listed with
 its docstring and an open answer, so that none is missing.
 """
 
@@ -40,7 +40,7 @@ def described(
     answer: type[BaseModel] | None = None,
     media: str = "application/json",
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """Say what a view takes in its query and what it gives."""
+    """Declare a view's query parameters and its answer."""
 
     def mark(view: Callable[P, R]) -> Callable[P, R]:
         setattr(view, _SAID, (query, answer, media))
@@ -57,7 +57,7 @@ def document() -> Response:
 
 
 def build(rules: Any, views: Mapping[str, Callable[..., Any]]) -> dict[str, Any]:
-    """The document of all views under /api/."""
+    """Build the document of all views under /api/."""
     paths: dict[str, Any] = {}
     models: dict[str, Any] = {"Fault": Fault.model_json_schema(ref_template=REF)}
     for rule in sorted(rules, key=lambda one: str(one.rule)):

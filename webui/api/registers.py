@@ -22,7 +22,7 @@ Number = "<int(max=2147483647):number>"
 
 
 class EntriesQuestion(RegisterQuestion):
-    """`limit` entries by name, those that contain `find`, behind the name `after`."""
+    """`limit` entries by name that contain `find`, after the name `after`."""
 
     limit: Annotated[int, Field(ge=1, le=200)] = 60
 

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The chain of one stroke, link by link, with the time each took as far as it was measured.
+"""The chain of one stroke, link by link, with each link's time where it was measured.
 
-relay -> coil -> plunger -> spool and passage -> pressure -> switch. A link is measured only where
-the recording shows both its ends, and is longer than it is uncertain; links in a row without such
-an instant between them have one time together.
+relay -> coil -> plunger -> spool and passage -> pressure -> switch. A link is measured only if the
+recording shows both its ends and it is longer than its uncertainty; consecutive links without such
+an instant between them share one time.
 """
 
 from __future__ import annotations
@@ -49,16 +49,16 @@ SEEN_BY = {
 
 
 class Instant(NamedTuple):
-    """An end of links, ms after the command, with its expanded uncertainty (95 %); that of a time
-    stamp is None, since it is far below what a page shows."""
+    """One end of a link, ms after the command, with its expanded uncertainty (95 %); None for a
+    time stamp, whose uncertainty is far below what a page shows."""
 
     t_ms: float
     u95_ms: float | None = None
 
 
 class Instants(NamedTuple):
-    """The ends of the links; None where nothing shows it. `moves`: the pressure has changed by
-    2 % of its whole change, and beyond its noise (rig.analysis.measure.pressure_rise_fall)."""
+    """The ends of the links; None if nothing shows it. `moves`: the pressure has changed by 2 % of
+    its whole change, and beyond its noise (rig.analysis.measure.pressure_rise_fall)."""
 
     live: Instant | None
     leaves: Instant | None
@@ -77,14 +77,14 @@ class Instants(NamedTuple):
 
     @property
     def last_ms(self) -> float | None:
-        """Of the switch, as far as it answered."""
+        """Ends that belong to the switch, if it answered."""
         last = self.settled or self.first
         return None if last is None else last.t_ms
 
 
 def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instants | None:
-    """Of one stroke: `times` from the recording, `figures` the stroke's result. None where the
-    command itself never came."""
+    """The ends of one stroke: `times` from the recording, `figures` the stroke's result. None if
+    the command itself never came."""
     on = way == "on"
     command_ns = times.on_ns if on else times.off_ns
     if command_ns is None:
@@ -95,7 +95,7 @@ def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instan
     names = ("electrical_ms", "seated_ms") if on else ("back_leaves_ms", "back_seated_ms")
 
     def after(value: float | None, u95_ms: float | None = None) -> Instant | None:
-        """The result's times count from the coil's edge, or from the command without one."""
+        """The result's times count from the coil's edge, or from the command if there is none."""
         return None if value is None else Instant(value + (live or 0.0), u95_ms)
 
     leaves, seated = (
@@ -103,19 +103,19 @@ def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instan
         for name in names
     )
     delay = pressure.get("delay_first_ms" if on else "fall_delay_first_ms")
-    u_delay = pressure.get("u_delay_ms")  # of the 50 % delay: the same readings, age and stamps
+    u_delay = pressure.get("u_delay_ms")  # of the 50 % delay: same readings, age and stamps
     moves = after(delay, None if u_delay is None else 2.0 * u_delay)
     first = after(figures.get("first_edge_on_ms" if on else "first_edge_off_ms"))
     settled = after(figures.get("response_ms" if on else "release_ms"))
     if FALLS in (pressure.get("note") or ""):
-        moves = None  # not the pressure that this chain is about
+        moves = None  # not the pressure in this chain
     found = Instants(None if live is None else Instant(live), leaves, seated, moves, first, settled)
     return _in_order(found)
 
 
 def _in_order(found: Instants) -> Instants:
-    """Without an instant that lies ahead of a link before it, or behind the switch's first edge:
-    what it shows is something else."""
+    """Drop an instant earlier than a preceding link's, or later than the switch's first edge: it
+    shows something else."""
     until = math.inf if found.first is None else found.first.t_ms
     at, kept = found.live_ms or 0.0, []
     for one in (found.leaves, found.seated, found.moves):
@@ -127,14 +127,14 @@ def _in_order(found: Instants) -> Instants:
 
 
 def _apart(a: Instant, b: Instant) -> tuple[float, float | None]:
-    """How far apart, and how sure that is: both ends are independent."""
+    """Distance between two ends and its uncertainty: both ends are independent."""
     known = [one.u95_ms for one in (a, b) if one.u95_ms is not None]
     return b.t_ms - a.t_ms, math.hypot(*known) if known else None
 
 
 def separable(found: Instants) -> list[Instant | None]:
-    """The ends from the command on, without those between links that cannot be told apart: one of
-    them would be no longer than it is uncertain. The less sure end goes."""
+    """The ends from the command on, without those that cannot be resolved: where a link would be no
+    longer than its uncertainty, the less certain end is dropped."""
     ends: list[Instant | None] = [Instant(0.0), *found]
     while True:
         known = [n for n, one in enumerate(ends) if one is not None]
@@ -158,9 +158,9 @@ def _u(one: Instant | None) -> float:
 
 
 def links(found: Instants, way: Way) -> dict[str, Any]:
-    """`links`: each with from, to and what it took, null where it was not measured. `together`:
-    the times of links in a row that have one only together. The last one may have no end. `dip`:
-    where the current shows that the plunger has moved."""
+    """`links`: each with from, to and time taken, null if not measured. `together`: the times of
+    consecutive links that share one. The last may have no end. `dip`: where the current shows that
+    the plunger has moved."""
     ends = separable(found)
     shape = []
     for n, name in enumerate(LINKS):
@@ -191,7 +191,7 @@ def _span(begins: Instant, stops: Instant) -> dict[str, Any]:
 
 
 def _together(ends: list[Instant | None]) -> list[dict[str, Any]]:
-    """Stretches of links between two known instants with unknown ones between."""
+    """Spans of links between two known instants with unknown ones between."""
     known = [n for n, at in enumerate(ends) if at is not None]
     found: list[dict[str, Any]] = []
     for a, b in itertools.pairwise(known):

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """How the parts of the cut-away drawing move through one half of a stroke, and what is known of it.
 
-A part is measured where an instrument shows that part itself; inferred where only the measured
-instants before and after it bound when it moved; else it was not measured, and stands still.
-Places go from 0 (not energised) to 1. What is drawn follows the same instants as the chain's boxes.
+A part is measured if an instrument shows that part itself; inferred if only the measured instants
+before and after it bound when it moved; otherwise it is not measured, and stands still. Positions
+go from 0 (not energised) to 1. The drawing follows the same instants as the chain's boxes.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ PARTS = ("relay", "coil", "plunger", "spool", "passage", "switch", "drain")
 
 
 class Stretch(NamedTuple):
-    """From `from_ms` (None: from the beginning) to `to_ms` (None: to the end) a part goes from one
-    place to another."""
+    """A part's move from one position to another, from `from_ms` (None: the beginning) to `to_ms`
+    (None: the end)."""
 
     from_ms: float | None
     to_ms: float | None
@@ -31,7 +31,7 @@ class Stretch(NamedTuple):
 
 
 class Part(NamedTuple):
-    """`follows`: the lane or channel of the traces that shows it from moment to moment."""
+    """`follows`: the trace lane or channel that shows the part from moment to moment."""
 
     name: str
     known: Known
@@ -47,7 +47,7 @@ SPOOL = {"on": ("at rest", "moving", "open"), "off": ("open", "moving", "back")}
 def parts(
     found: Instants, way: Way, *, lanes: Collection[str], channels: Collection[str]
 ) -> list[Part]:
-    """Each of PARTS. `lanes` and `channels` are those that were recorded in this stroke."""
+    """Motion of each of PARTS. `lanes` and `channels` are those recorded in this stroke."""
     ends = Instants(*separable(found)[1:])
     return [
         _followed("relay", "readback" if "readback" in lanes else None, "coil read-back"),
@@ -70,8 +70,8 @@ def _followed(name: str, follows: str | None, seen_by: str) -> Part:
 
 
 def _plunger(found: Instants, ends: Instants, way: Way) -> Part:
-    """The current shows where it landed, and where it left its stop if that can be told apart;
-    nothing shows where it is in between."""
+    """The current shows where the plunger landed, and where it left its stop if that can be told
+    apart; nothing shows where it is in between."""
     if found.seated is None:
         return Part("plunger", "not measured", None, "", ())
     left = ends.leaves or found.live
@@ -84,7 +84,7 @@ def _plunger(found: Instants, ends: Instants, way: Way) -> Part:
 
 
 def _spool(ends: Instants, way: Way) -> Part:
-    """Nothing looks at it: it moved after the plunger had landed and before the pressure did."""
+    """No sensor sees it: it moved after the plunger landed and before the pressure did."""
     if ends.seated is None or ends.moves is None:
         return Part("spool", "not measured", None, "", ())
     course = _course(ends.seated, ends.moves, way, SPOOL[way])
@@ -105,7 +105,7 @@ def _course(
 
 
 def drawn(found: Instants, way: Way, traces: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The same as JSON, from the traces that the page shows beside it."""
+    """The same as JSON, from the traces shown beside it on the page."""
     lanes = {lane["name"] for lane in traces["lanes"]}
     channels = {
         channel["name"]

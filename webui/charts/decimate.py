@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""Fewer points for drawing, without hiding what matters. Pure functions that return indices.
+"""Decimate points for drawing without hiding what matters. Pure functions that return indices.
 
-A screen has some thousand columns; a run may have a hundred thousand samples. The window is cut
-into intervals of equal time and each keeps the points that decide what is seen there, at their own
-times: nothing is averaged, nothing is invented.
+A screen has about a thousand columns; a run may have a hundred thousand samples. The window is cut
+into equal time intervals, and each keeps the points that determine its appearance, at their own
+times: nothing is averaged or invented.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ Indices = NDArray[np.int64]
 def min_max(t_ns: NDArray[np.int64], value: NDArray[np.float64], limit: int) -> Indices:
     """Indices of at most `limit` points of a measured series, in order.
 
-    `t_ns` (n,) in time order, `value` (n,) with NaN where there is no value. Kept: the first and
-    the last point, and of every interval the lowest, the highest and, where there is one, a point
-    without a value, so that a gap stays a gap. All points are kept where they fit.
+    `t_ns` (n,) in time order, `value` (n,) with NaN for a missing value. Kept: the first and the
+    last point, and in each interval the lowest, the highest and, if any, a point without a value,
+    so that a gap stays a gap. All points are kept if they fit.
     """
     _check(limit, 5)
     n = len(t_ns)
@@ -42,10 +42,10 @@ def min_max(t_ns: NDArray[np.int64], value: NDArray[np.float64], limit: int) -> 
 def edges(t_ns: NDArray[np.int64], level: NDArray[np.int8], limit: int) -> Indices:
     """Indices of at most `limit` edges of a digital series, in order.
 
-    `t_ns` (n,) in time order, `level` (n,) 0/1 after each edge. Kept of every interval: its first
-    edge, its last edge (so the level at the interval's end is right) and, where these two agree,
-    the first edge to the other level, so that a short pulse is never lost. All edges are kept
-    where they fit.
+    `t_ns` (n,) in time order, `level` (n,) 0/1 after each edge. Kept in each interval: the first
+    edge, the last edge (so the level at the interval's end is right) and, if these two agree, the
+    first edge to the other level, so that a short pulse is never lost. All edges are kept if they
+    fit.
     """
     _check(limit, 3)
     n = len(t_ns)
@@ -65,7 +65,7 @@ def _check(limit: int, least: int) -> None:
 
 
 def _buckets(t_ns: NDArray[np.int64], count: int) -> Indices:
-    """The interval, 0 to count - 1, of each time."""
+    """Interval number of each time, 0 to count - 1."""
     since = t_ns - t_ns[0]
     width = np.int64(int(since[-1]) // count + 1)
     bucket: Indices = since // width
@@ -73,7 +73,7 @@ def _buckets(t_ns: NDArray[np.int64], count: int) -> Indices:
 
 
 def _firsts(bucket: Indices) -> Indices:
-    """Positions at which a new interval begins in an array sorted by interval."""
+    """Positions where a new interval begins in an array sorted by interval."""
     return np.flatnonzero(np.diff(bucket, prepend=-1)).astype(np.int64)
 
 

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
 """Small plots that the server draws as SVG in percent of their width: they need no script, fit any
-screen, and print. Only positions are worked out here; the templates draw."""
+screen, and print. Only positions are computed here; the templates draw."""
 
 from __future__ import annotations
 
@@ -10,29 +10,29 @@ from typing import Any, NamedTuple
 
 MOST_DOTS = 400
 FAR = 1.5
-"""A limit farther off than so many widths of the bars is told in words."""
+"""A limit more than this many widths of the bars away is stated in words."""
 
 
 class Scale(NamedTuple):
-    """A stretch of numbers on a line, with round ticks inside."""
+    """A range of numbers on an axis, with round ticks."""
 
     low: float
     high: float
     ticks: list[tuple[float, str]]
 
     def at(self, value: float | None) -> float | None:
-        """Where `value` lies, percent of the width; None where it is not known."""
+        """Position of `value`, percent of the width; None if unknown."""
         if value is None:
             return None
         return round(100 * (value - self.low) / (self.high - self.low), 3)
 
     def inside(self, value: float) -> bool:
-        """On the line, its ends included."""
+        """Whether a value is on the scale, ends included."""
         return self.low <= value <= self.high
 
 
 def scale(values: Iterable[float | None], ticks: int = 5) -> Scale | None:
-    """A line that holds all known `values` with a little room; None where there are none."""
+    """A scale that fits all known `values` with some margin; None if there are none."""
     known = [v for v in values if v is not None]
     if not known:
         return None
@@ -52,15 +52,15 @@ def _round_ticks(low: float, high: float, wanted: int) -> list[tuple[float, str]
 
 
 def fewer(values: Sequence[Any], most: int = MOST_DOTS) -> list[Any]:
-    """At most so many of them, evenly, first and last kept."""
+    """At most this many, evenly spaced, first and last kept."""
     if len(values) <= most:
         return list(values)
     return [values[round(i * (len(values) - 1) / (most - 1))] for i in range(most)]
 
 
 class Bar(NamedTuple):
-    """One class of a histogram: from and to, percent along the line; `n` strokes; its height,
-    percent of the highest."""
+    """One histogram bin: from and to, percent along the scale; `n` strokes; its height, percent of
+    the highest."""
 
     left: float
     width: float
@@ -70,8 +70,8 @@ class Bar(NamedTuple):
 
 
 class Histogram(NamedTuple):
-    """Bars on a scale; `marks` are limits on it: (percent, words); `beyond` the words of limits
-    that lie too far off to be drawn without squeezing the bars together."""
+    """Bars on a scale; `marks` are limits on it: (percent, words); `beyond` the words of limits too
+    far off to draw without squeezing the bars together."""
 
     scale: Scale
     bars: list[Bar]
@@ -82,9 +82,8 @@ class Histogram(NamedTuple):
 
 
 def histogram(values: Sequence[float], limits: Sequence[tuple[float, str]]) -> Histogram | None:
-    """Classes of one round width over `values`; None with fewer than five. The width is that of
-    Freedman and Diaconis, rounded to 1, 2 or 5 times a power of ten; 5 to 40 classes.
-    """
+    """Bins of one round width over `values`; None with fewer than five. The width is that of
+    Freedman and Diaconis, rounded to 1, 2 or 5 times a power of ten; 5 to 40 bins."""
     if len(values) < 5:
         return None
     ordered = sorted(values)

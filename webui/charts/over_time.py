@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The mean times of one valve's runs against the date, with the limits that they are held to."""
+"""Mean times of one valve's runs by date, with the limits they are judged by."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ FIGURES = ("response", "release")
 
 
 class Dot(NamedTuple):
-    """A run in the chart: percent along the time, px down; the ends of its interval in px (None
-    where it has none)."""
+    """A run in the chart: percent along the time axis, px down; the ends of its interval in px
+    (None if it has none)."""
 
     run: PastRun
     x: float
@@ -32,8 +32,8 @@ class Dot(NamedTuple):
 
 
 class Chart(NamedTuple):
-    """Means of one figure (of FIGURES) of the runs of one source against the date. `limits` are
-    lines (px down, words); `beyond` the words of limits too far off to be drawn."""
+    """Means of one figure (of FIGURES) by date for the runs of one source. `limits` are lines (px
+    down, words); `beyond` the words of limits too far off to draw."""
 
     figure: str
     source: str
@@ -56,8 +56,8 @@ class _Point(NamedTuple):
 
 
 def charts(past: Sequence[PastRun], results: Mapping[int, Mapping[str, Any] | None]) -> list[Chart]:
-    """One chart for each figure and source that has two runs with a mean: sources never mix.
-    `results`: those of the newest run of each source, by its number: whose limits are drawn."""
+    """One chart for each figure and source with at least two means: sources never mix. `results`:
+    those of the newest run of each source, by number: their limits are drawn."""
     found = []
     for source in dict.fromkeys(run.source for run in past):
         mine = [run for run in past if run.source == source and _has_times(run)]
@@ -70,7 +70,7 @@ def charts(past: Sequence[PastRun], results: Mapping[int, Mapping[str, Any] | No
 
 
 def newest_of_sources(past: Sequence[PastRun]) -> list[int]:
-    """The newest run with times of each source: the numbers that `charts` wants results of."""
+    """The newest run with times of each source: the run numbers whose results `charts` needs."""
     return list({run.source: run.id for run in past if _has_times(run)}.values())
 
 
@@ -104,7 +104,7 @@ def _chart(
 ) -> Chart:  # fmt: skip
     means = [point.mean for point in points]
     ends = [(point, v) for point in points for v in (point.low, point.high) if v is not None]
-    # one interval of few strokes may be wide enough to press all the means into one line
+    # one wide interval from a few strokes could squeeze all the means into one line
     usual = median([abs(v - point.mean) for point, v in ends] or [0.0])
     room = drawing.FAR * (max(means) - min(means) + 2 * usual)
     values = [*means, *(min(max(v, min(means) - room), max(means) + room) for _, v in ends)]
@@ -151,7 +151,7 @@ def _chart(
 
 
 def _words(point: _Point) -> str:
-    """One dot in words."""
+    """A dot's description."""
     run, judged = point.run, words.verdict(point.run.verdict)
     told = f"run {run.id}, {words.local_minute(run.started_utc_s)}: {point.mean:.1f} {UNIT}"
     if point.low is not None and point.high is not None:

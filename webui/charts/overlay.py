@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""All strokes of a run laid over one another from the coil's edge. Pure functions.
+"""Overlay all strokes of a run, aligned at the coil's edge. Pure functions.
 
-Times are milliseconds after the first read-back edge of the coil going live (or dead); where no
+Times are milliseconds after the first read-back edge of the coil going live (or dead); if no
 read-back shows it, after the command.
 """
 
@@ -34,8 +34,8 @@ Int64 = NDArray[np.int64]
 
 
 class Starts(NamedTuple):
-    """Of every stroke that was commanded, (n,): its number, the instant it is laid on, the command
-    after which nothing of it is shown any more, and whether a read-back edge gave the instant."""
+    """For every commanded stroke, (n,): its number, the instant it is aligned at, the command that
+    ends what is shown of it, and whether a read-back edge gave the instant."""
 
     number: Int64
     at_ns: Int64
@@ -44,8 +44,8 @@ class Starts(NamedTuple):
 
 
 def starts(recording: Recording, way: Way) -> Starts:
-    """Where the strokes are laid on one another. A stroke without its second command is left out
-    of `off`; one whose coil edge was not seen counts from its command."""
+    """The instants at which strokes are aligned. A stroke without its second command is left out of
+    `off`; one whose coil edge was not seen counts from its command."""
     found, end = stroke_windows(recording), timeline.last_ns(recording)
     if way == "on":
         until = np.minimum(found.off_ns, end)
@@ -56,8 +56,8 @@ def starts(recording: Recording, way: Way) -> Starts:
 
 
 def span_ms(found: Starts, figure: Mapping[str, Any]) -> float:
-    """How far after the coil's edge is shown: half as far again as the slowest stroke took, and no
-    farther than the shortest stroke goes; a round number."""
+    """How much time after the coil's edge is shown: one and a half times the slowest stroke, but no
+    more than the shortest stroke lasts; a round number."""
     longest = figure.get("max")
     shortest = float((found.until_ns - found.at_ns).min()) / NS_PER_MS if len(found.at_ns) else 0.0
     wanted = shortest if longest is None else min(1.5 * float(longest), shortest)
@@ -70,13 +70,13 @@ def overlay(
     recording: Recording, summary: Mapping[str, Any], way: Way, odd: Collection[int] = (),
     limit: int = timeline.MAX_POINTS, to_ms: float | None = None,
 ) -> dict[str, Any]:  # fmt: skip
-    """All strokes from the coil's edge.
+    """Overlay all strokes at the coil's edge.
 
-    `summary` is that of the run's result; `odd` are strokes that are always among those drawn.
-    `switch`: of each stroke drawn the spans in which the contact was closed, and over all strokes
-    the share closed on an even grid; `figure`: 5, 50 and 95 of 100 strokes had settled by then.
-    `channels`: readings of all strokes in order of time since the edge, at most `limit`, and the
-    5 %, 50 % and 95 % points over the strokes in even intervals, worked out of all readings.
+    `summary` is from the run's result; strokes in `odd` are always drawn. `switch`: for each drawn
+    stroke the spans in which the contact was closed, and over all strokes the share closed on an
+    even grid; `figure`: times by which 5, 50 and 95 of 100 strokes had settled. `channels`:
+    readings of all strokes ordered by time since the edge, at most `limit`, and the 5 %, 50 % and
+    95 % points over the strokes in even intervals, computed from all readings.
     """
     found = starts(recording, way)
     figure = summary.get(FIGURE[way]) or {}
@@ -137,8 +137,8 @@ def _switch(
 
 
 def _drawn(number: Int64, cost: Int64, odd: Collection[int], limit: int) -> list[int]:
-    """Places of the strokes that are drawn: all where they fit, else those that stand out and an
-    even choice of the others."""
+    """Indices of the strokes drawn: all if they fit, else those that stand out and an even
+    selection of the others."""
     if int(cost.sum()) <= limit:
         return list(range(len(number)))
     wanted = [int(i) for i in np.flatnonzero(np.isin(number, list(odd)))]
@@ -159,8 +159,9 @@ def _drawn(number: Int64, cost: Int64, odd: Collection[int], limit: int) -> list
 def _band(
     edges: NDArray[np.float64], since: Int64, value: NDArray[np.float64], place: Int64
 ) -> list[list[float | None]]:
-    """Of each interval the 5 %, 50 % and 95 % points over the strokes, each stroke by the mean of
-    its readings there: one that lies apart then moves a band no more than one stroke may."""
+    """For each interval the 5 %, 50 % and 95 % points over the strokes, each stroke represented by
+    the mean of its readings there, so that an outlying stroke moves a band no more than one stroke
+    may."""
     at = np.clip(np.searchsorted(edges, since, side="right") - 1, 0, BINS - 1)
     cell = place * BINS + at
     rows = int(place.max()) + 1 if len(place) else 0

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Where each stroke lies on the time axis, and the window that shows one of them."""
+"""Locate each stroke on the time axis, and the window that shows it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SPARE = 0.08
 
 
 class StrokeTimes(NamedTuple):
-    """The instants of one stroke, ns; None where it did not happen or nothing shows it.
+    """The instants of one stroke, ns; None if it did not happen or nothing shows it.
 
     `live_ns` and `dead_ns` are the first read-back edge after the command.
     """
@@ -31,7 +31,8 @@ class StrokeTimes(NamedTuple):
 
 
 def times(recording: Recording, number: int) -> StrokeTimes | None:
-    """When stroke `number` was commanded and when the coil followed; None if it never was."""
+    """When stroke `number` was commanded and when the coil followed; None if it was never
+    commanded."""
     windows = stroke_windows(recording)
     rows = np.flatnonzero(windows.number == number)
     if not len(rows):
@@ -44,10 +45,10 @@ def times(recording: Recording, number: int) -> StrokeTimes | None:
 
 
 def window(recording: Recording, stroke: StrokeTimes, release_ms: float | None) -> tuple[int, int]:
-    """From a little ahead of the energise to the next one, or to what the release needs.
+    """Window from just before the energise to the next one, or to the end of the release.
 
-    A long rest is cut: it shows as long after the release as the coil was on, at least 200 ms and
-    at least twice the release time.
+    A long rest is cut: the window continues after the release for as long as the coil was on, at
+    least 200 ms and at least twice the release time.
     """
     end = last_ns(recording)
     off_ns = stroke.off_ns if stroke.off_ns is not None else end

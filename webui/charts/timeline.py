@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""A recording as traces for drawing: a window of it, as plain lists of at most so many points.
+"""A recording as traces for drawing: one window of it, as plain lists of limited length.
 
-Times leave here as milliseconds since the recording's first record; six decimals keep the
+Times are converted to milliseconds since the recording's first record; six decimals keep the
 nanosecond. Unknown levels and values are None.
 """
 
@@ -26,10 +26,10 @@ Int64 = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Lane:
-    """A digital series in the words a person uses: `level` 1 is `high_word`.
+    """A digital series with its display words: `level` 1 is `high_word`.
 
-    `t_ns` (n,) and `level` (n,) are its changes; `before` is the level ahead of the first one,
-    None where nothing was known yet, and `known_from_ns` when it became known.
+    `t_ns` (n,) and `level` (n,) are its changes; `before` is the level before the first change,
+    None if unknown, and `known_from_ns` when it became known.
     """
 
     name: str
@@ -43,12 +43,12 @@ class Lane:
 
 
 def first_ns(recording: Recording) -> int:
-    """Where the time axis begins."""
+    """Start of the time axis."""
     return recording.t0_ns
 
 
 def last_ns(recording: Recording) -> int:
-    """The last instant recorded; the first where nothing else was."""
+    """The last instant recorded; the first if there is no other."""
     times = [recording.t0_ns]
     columns: list[Int64] = [recording.commands.done_ns]
     columns += [s.t_ns for s in recording.edges.values()]
@@ -68,7 +68,7 @@ def to_ms(t_ns: int, recording: Recording) -> float:
 
 
 def lanes(recording: Recording) -> list[Lane]:
-    """Command, coil and switch, in the order of cause and effect; only what was wired."""
+    """Command, coil and switch, in order of cause and effect; only those wired."""
     commands = recording.commands
     command = Lane(
         "command", "command", "off", "on",
@@ -105,7 +105,7 @@ def _input_lane(
 def lane_window(lane: Lane, from_ns: int, to_ns: int, limit: int) -> tuple[Int64, list[int | None]]:
     """Times (n,) and levels of one lane from `from_ns` to `to_ns`, both included, n <= limit.
 
-    The first point carries the level that the window opens with, the last the one it closes with.
+    The first point carries the level at the window's start, the last the level at its end.
     """
     begin = int(np.searchsorted(lane.t_ns, from_ns, side="right"))
     stop = int(np.searchsorted(lane.t_ns, to_ns, side="right"))
@@ -126,7 +126,7 @@ def lane_window(lane: Lane, from_ns: int, to_ns: int, limit: int) -> tuple[Int64
 def traces(
     recording: Recording, from_ns: int, to_ns: int, limit: int = MAX_POINTS
 ) -> dict[str, Any]:
-    """What the page draws of [`from_ns`, `to_ns`]: lanes, sampled channels and marks."""
+    """What the page draws for [`from_ns`, `to_ns`]: lanes, sampled channels and marks."""
     return {
         "from_ms": to_ms(from_ns, recording),
         "to_ms": to_ms(to_ns, recording),

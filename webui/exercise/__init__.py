@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""A class exercise: the instructor's pages, the students' pages, and the runs that wait."""
+"""Class exercise: the instructor's pages, the students' pages, and the queue of runs."""

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the instructor does: set an exercise, follow the class, show the truth, forget it."""
+"""Instructor's actions: set an exercise, follow the class, reveal the truth, delete it."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ __all__ = ["blueprint"]
 LONGEST_COMPLAINT = 300
 DRAWN = "drawn"
 SEED_BITS = 128
-"""Too many to be tried out: every draw, the salt of each seat and the sound rig's seed."""
+"""Too many to try out: every draw, the salt of each seat and the sound rig's seed."""
 
 
 class ClassRow(NamedTuple):
-    """A seat in the table for the class. `best`: minutes of the best path."""
+    """A seat in the class table. `best`: minutes of the best path."""
 
     seated: Seated
     minutes: float
@@ -50,7 +50,7 @@ def _files() -> Files:
 @blueprint.get("/exercise/new")
 @writer_only
 def new() -> str:
-    """The form of a new exercise."""
+    """The form for a new exercise."""
     return _form([], {})
 
 
@@ -73,7 +73,7 @@ def _form(wrong: list[str], given: dict[str, str]) -> str:
 
 
 def _fit_sheets(files: Files, setups: list[str]) -> list[str]:
-    """The sheets that an exercise can be done with on one of these setups."""
+    """The sheets usable for an exercise with one of these setups."""
 
     def fits(setup: str, sheet: str) -> bool:
         try:
@@ -106,7 +106,7 @@ def begin() -> Response | tuple[str, int]:
 
 
 def _plan(given: dict[str, str]) -> Plan:
-    """What the form says. Raises UsageError and FileProblems."""
+    """Read and check the form. Raises UsageError and FileProblems."""
     setup, sheet = _files().pair(given.get("setup", ""), given.get("sheet", ""))
     refuse_unfit(setup, sheet)
     cause, severity = given.get("cause", DRAWN), given.get("severity", DRAWN)
@@ -140,9 +140,9 @@ def _name(path: Any, ending: str) -> str:
 @blueprint.get("/exercise/class/<int(max=2147483647):number>")
 @writer_only
 def of_class(number: int) -> str:
-    """The table for the class, and what can be done with the exercise."""
+    """The class table, and the actions available on the exercise."""
     exercise = _known(number)
-    seats.waiting_runs()  # goes on with what waited
+    seats.waiting_runs()  # resumes the queue
     rows = [_row(one) for one in seats.store().seats(number)]
     address = _address()
     committed = [row for row in rows if row.seated.seat.committed is not None]
@@ -169,7 +169,7 @@ def _row(one: Seated) -> ClassRow:
 
 
 def _address() -> str | None:
-    """Where the class goes, as another machine can type it; None where this page is served to this
+    """The class's address as another machine can type it; None if this page is served to this
     machine only."""
     from webui.pages.lesson import reachable_address
 
@@ -178,7 +178,7 @@ def _address() -> str | None:
 
 
 def _code_picture(address: str | None, exercise: Exercise) -> Markup | None:
-    """The address with the code in it, as a QR code."""
+    """The address including the code, as a QR code."""
     if address is None or exercise.ended_utc_s is not None:
         return None
     return qr.svg(f"{address}?code={exercise.code}", "the address with the code")
@@ -196,7 +196,7 @@ def _known(number: int) -> Exercise:
 @blueprint.post("/exercise/class/<int(max=2147483647):number>/free/<int(max=9999):seat>")
 @writer_only
 def free(number: int, seat: int) -> Response:
-    """Free a seat: of a browser that lost its key, or that sits on more than its own."""
+    """Free a seat: one whose browser lost its key, or an extra seat held by one browser."""
     _known(number)
     seats.store().free(number, seat)
     return redirect(url_for("exercise.of_class", number=number, free=1), 303)
@@ -205,7 +205,7 @@ def free(number: int, seat: int) -> Response:
 @blueprint.post("/exercise/class/<int(max=2147483647):number>/end")
 @writer_only
 def end(number: int) -> Response:
-    """Show the truth to all."""
+    """Reveal the truth to all."""
     _known(number)
     seats.store().end(number)
     return redirect(url_for("exercise.of_class", number=number), 303)
@@ -214,7 +214,7 @@ def end(number: int) -> Response:
 @blueprint.post("/exercise/class/<int(max=2147483647):number>/forget")
 @writer_only
 def forget(number: int) -> Response:
-    """Nicknames, paths and the code are gone."""
+    """Delete nicknames, paths and the code."""
     exercise = _known(number)
     if exercise.ended_utc_s is None:
         raise PageFault(

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Who sits where: the seat of this browser, and what is hidden from it.
+"""Seats: which seat this browser has, and what is hidden from it.
 
-A seat is opened by a cookie of its own, not by the session, whose key is new at every start: a page
-that is started again finds its students.
+A seat is opened by its own cookie, not by the session, whose key is new at every start: students
+keep their seats when the page is restarted.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from webui.live.hub import LOOKING
 
 COOKIE, KEPT_S = "rig-seat", 24 * 3600
 JOINS, ALL_JOINS = 10, 200
-"""Seats taken within a minute, from one address and in all: one machine does not sit down on all
-before somebody sees it, and a class behind one access point is seated in a few minutes."""
+"""Seats taken within a minute, from one address and in total: one machine cannot take them all
+before somebody notices, and a class behind one access point is seated in a few minutes."""
 HIDDEN = "this run belongs to an exercise that goes on"
 
 
 def install(app: Flask) -> None:
-    """The runs that wait, and the wrong codes; without a hub there is nothing to be asked for."""
+    """The queue of runs, and the wrong codes; without a hub no run can be requested."""
     app.extensions["wrong_codes"] = Tries()
     app.extensions["seats_taken"] = Tries(of_one=JOINS, in_all=ALL_JOINS)
     hub = app.config["HUB"]
@@ -37,30 +37,30 @@ def install(app: Flask) -> None:
 
 
 def store() -> Exercises:
-    """The exercises beside this page's log."""
+    """The exercises stored beside this page's log."""
     return Exercises.beside(Path(current_app.config["RUN_LOG"]))
 
 
 def waiting_runs() -> WaitingRuns:
-    """The queue, with what waited when the page was started."""
+    """The queue, including runs left over from before the page started."""
     found = cast(WaitingRuns, current_app.extensions["waiting_runs"])
     found.take_up()
     return found
 
 
 def wrong_codes() -> Tries:
-    """Codes that no exercise has, by address."""
+    """Attempts with unknown codes, per address."""
     return cast(Tries, current_app.extensions["wrong_codes"])
 
 
 def taken() -> Tries:
-    """Seats that were taken, by address."""
+    """Seats taken, per address."""
     return cast(Tries, current_app.extensions["seats_taken"])
 
 
 def seat_here() -> Seated | None:
-    """The seat of this browser; None where it has none, or no longer, and where no browser asks:
-    whatever is made aside of the page hides what is hidden."""
+    """This browser's seat; None if it has none (any more), or if no browser is asking: whatever is
+    made outside a request hides what is hidden."""
     if not has_request_context():
         return None
     if "seat" not in g:
@@ -69,7 +69,7 @@ def seat_here() -> Seated | None:
 
 
 def keep(answer: Response, seat: Seated, key: str) -> Response:
-    """Give this browser the key of its seat."""
+    """Give this browser its seat's key."""
     answer.set_cookie(
         COOKIE, f"{seat.id}.{key}", max_age=KEPT_S, httponly=True, samesite="Strict",
         secure=request.is_secure,
@@ -78,19 +78,19 @@ def keep(answer: Response, seat: Seated, key: str) -> Response:
 
 
 def leave(answer: Response) -> Response:
-    """Take it away."""
+    """Take the key away."""
     answer.delete_cookie(COOKIE, httponly=True, samesite="Strict", secure=request.is_secure)
     return answer
 
 
 def as_shown(stored: StoredRun) -> StoredRun:
-    """A run as who looks at it now may see it."""
+    """A run as the current viewer may see it."""
     seat = seat_here() if stored.header.source == "simulated" else None
     return store().without_seed(stored, None if seat is None else seat.id)
 
 
 def hides_truth(stored: StoredRun) -> bool:
-    """Whether the fault of this run is still to be found by who looks at it now."""
+    """Whether the current viewer has yet to find this run's fault."""
     if stored.header.source != "simulated":
         return False
     seat = seat_here()

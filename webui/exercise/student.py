@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a student does: take a seat, run the test, check by hand, commit, look back."""
+"""Student's actions: take a seat, run the test, check by hand, commit, look back."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ CAUSES_SHOWN, LEAST_SHOWN = 6, 0.02
 
 @blueprint.get("/exercise")
 def start() -> str:
-    """Take a seat; for the instructor what there is, and a new one."""
+    """Take a seat; the instructor sees the existing exercise and can set a new one."""
     return _start([], {"code": request.args.get("code", "")[:12]})
 
 
@@ -50,7 +50,7 @@ def _start(wrong: list[str], given: dict[str, str]) -> str:
 
 @blueprint.post("/exercise/join")
 def join() -> Response | tuple[str, int]:
-    """Take a seat by the code on the wall."""
+    """Take a seat with the code shown on the wall."""
     given = {key: request.form.get(key, "")[:100] for key in ("code", "name")}
     address = request.remote_addr or ""
     wait_s = seats.wrong_codes().wait_s(address)
@@ -79,7 +79,7 @@ def join() -> Response | tuple[str, int]:
 
 @blueprint.get("/exercise/seat")
 def seat() -> str | Response:
-    """The seat's page: at work, or looking back."""
+    """The seat's page: working, or looking back."""
     return _seat([])
 
 
@@ -123,8 +123,7 @@ def _work(found: Seated, exercise: Exercise, wrong: list[str]) -> str:
 
 @blueprint.get("/exercise/seat/waits")
 def waits() -> Response:
-    """How the run that waits stands, for a page that asks again and again; once it is there, the
-    page is loaded anew."""
+    """State of the queued run, for a page that polls; the page reloads once the run is there."""
     found = seats.seat_here()
     if found is None or found.seat.waiting is None:
         return Response(headers={"HX-Refresh": "true"})
@@ -132,7 +131,7 @@ def waits() -> Response:
 
 
 def _findings(kept: Any, knowledge: Any) -> list[tuple[str, str, bool]]:
-    """(what, found, as on a sound rig), those first that a sound rig does not show."""
+    """(what, found, as on a sound rig), with the deviations from a sound rig first."""
     rows = []
     for one in kept:
         shown, found = knowledge.shown(one.name), one.finding
@@ -141,7 +140,7 @@ def _findings(kept: Any, knowledge: Any) -> list[tuple[str, str, bool]]:
 
 
 def _short(words: str) -> str:
-    """Without what stands in brackets."""
+    """The text without its bracketed parts."""
     return words.partition(" (")[0]
 
 
@@ -169,7 +168,7 @@ def _late(exercise: Exercise, mine: Seat) -> Debrief:
 
 
 def _done(change: Any) -> Response | tuple[str | Response, int]:
-    """Do it to this browser's seat, and show its page."""
+    """Apply an action to this browser's seat, and show its page."""
     found = seats.seat_here()
     if found is None:
         return redirect(url_for("exercise.start"), 303)
@@ -185,7 +184,7 @@ def _done(change: Any) -> Response | tuple[str | Response, int]:
 
 @blueprint.post("/exercise/seat/run")
 def run() -> Response | tuple[str | Response, int]:
-    """Ask for a run of the test."""
+    """Request a run of the test."""
     return _done(lambda found, _exercise: seats.waiting_runs().ask(found))
 
 
@@ -202,7 +201,7 @@ def check() -> Response | tuple[str | Response, int]:
 
 @blueprint.post("/exercise/seat/commit")
 def commit() -> Response | tuple[str | Response, int]:
-    """Decide for a cause."""
+    """Commit to a cause."""
 
     def do(found: Seated, exercise: Exercise) -> None:
         if request.form.get("sure") != "yes":

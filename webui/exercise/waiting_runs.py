@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Runs of exercises that wait for their turn: a few at once, and never beside a run of the bench.
+"""Queue of exercise runs: a few simulated at once, and never beside a run of the bench.
 
-What waits stands in the exercise's own file, so a page that is started again goes on with it. A
-worker ends when nothing waits: no thread is left behind.
+The queue is stored in the exercise's own file, so a restarted page resumes it. A worker ends when
+nothing waits: no idle thread is left.
 """
 
 from __future__ import annotations
@@ -28,36 +28,36 @@ from rig.core.errors import RigError, UsageError
 from rig.runlog.engine import sqlite_caution
 
 AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 and sqlite_caution() is None else 1
-"""Simulations side by side: a small board keeps most of itself for the page, and an SQLite that may
-damage a log that two programs write has one writer at a time."""
+"""Simulations side by side: a small board keeps most of its capacity for the page, and an SQLite
+that may damage a log written by two programs has one writer at a time."""
 WITHIN_S = 180.0
-"""Of one run; what takes longer is ended."""
+"""Time limit of one run; a longer one is ended."""
 LOOK_S, MAKE_WAY_S = 0.5, 0.1
-"""How often a waiting worker, and one at work, looks whether the bench is at work."""
+"""How often a waiting or working worker checks whether the bench is at work."""
 FAILED = "The simulation did not end as it should. Nothing was counted: start it again."
 
 
 class Turn(NamedTuple):
-    """A run that waits. `seat`: None for the rig without its fault."""
+    """A queued run. `seat`: None for the rig without its fault."""
 
     exercise: int
     seat: int | None
 
 
 class MadeWay(Exception):
-    """A simulation was ended because the bench is at work; its turn comes again."""
+    """A simulation was ended because the bench is at work; it will be run again."""
 
 
 class Simulator:
-    """A process that simulates one run after the other (rig.actions.exercise.conduct); it is
-    started by the first."""
+    """A process that simulates runs one after the other (rig.actions.exercise.conduct); started by
+    the first."""
 
     def __init__(self, data: Path) -> None:
         self._data = data
         self._process: subprocess.Popen[str] | None = None
 
     def answer(self, asked: Question, busy: Callable[[], bool]) -> Ran | None:
-        """None where it took too long or was ended. Raises MadeWay once the bench is at work."""
+        """None if it took too long or was ended. Raises MadeWay once the bench is at work."""
         process = self._process or self._start()
         try:
             if process.stdin is not None and process.stdout is not None:
@@ -86,7 +86,7 @@ class Simulator:
         return self._process
 
     def end(self) -> None:
-        """End it, whatever it does. Idempotent."""
+        """End the process, whatever it is doing. Idempotent."""
         process, self._process = self._process, None
         if process is not None:
             process.kill()
@@ -98,7 +98,7 @@ class Simulator:
 
 
 class WaitingRuns:
-    """`busy` says whether a bench of this computer is at work."""
+    """`busy` returns whether a bench of this computer is at work."""
 
     def __init__(self, log_path: Path, busy: Callable[[], bool]) -> None:
         self._store, self._busy = Exercises.beside(log_path), busy
@@ -112,7 +112,7 @@ class WaitingRuns:
         self._taken_up = False
 
     def ask(self, seat: Seated) -> None:
-        """A run for a seat. Raises UsageError for one that it cannot have now."""
+        """Queue a run for a seat. Raises UsageError if the seat cannot have one now."""
         with self._store.changing(seat.id) as now:
             refuse_committed(now.seat)
             if now.seat.waiting is not None:
@@ -121,15 +121,15 @@ class WaitingRuns:
                 raise UsageError(f"A seat has {RUNS_MOST} runs, and they are done: use the checks.")
             now.seat.waiting = Waiting(uid=uuid.uuid4().hex, asked_utc_s=time.time())
             now.seat.refused = ""
-            now.seat.uids.append(now.seat.waiting.uid)  # hidden before its first record is there
+            now.seat.uids.append(now.seat.waiting.uid)  # hidden before its first record exists
         self._put(Turn(seat.exercise_id, seat.id))
 
     def ask_reference(self, exercise: Exercise) -> None:
-        """The run of the rig without its fault."""
+        """Queue the run of the rig without its fault."""
         self._put(Turn(exercise.id, None))
 
     def take_up(self) -> None:
-        """Go on with what waited when the page ended. Once."""
+        """Resume what was queued when the page ended. Once."""
         with self._lock:
             if self._taken_up:
                 return
@@ -144,7 +144,7 @@ class WaitingRuns:
                     self._put(Turn(exercise.id, one.id))
 
     def words(self, seat: Seated) -> str:
-        """How a waiting run stands, for its student."""
+        """State of a queued run, for its student."""
         turn = Turn(seat.exercise_id, seat.id)
         with self._lock:
             if turn in self._going:
@@ -158,12 +158,12 @@ class WaitingRuns:
 
     @property
     def going(self) -> int:
-        """How many are being simulated now."""
+        """Number of runs being simulated now."""
         with self._lock:
             return len(self._going)
 
     def close(self) -> None:
-        """End what goes on; it is taken up again by the next page."""
+        """End the running simulations; the next page resumes them."""
         self._over.set()
         with self._lock:
             simulators, workers = list(self._simulators), list(self._workers)
@@ -197,7 +197,7 @@ class WaitingRuns:
                 self._simulators.discard(simulator)
 
     def _one_turn(self, simulator: Simulator) -> bool:
-        """Do what is next; False where nothing waits."""
+        """Do the next run; False if nothing waits."""
         if self._over.is_set():
             return False
         turn = None
@@ -209,11 +209,11 @@ class WaitingRuns:
                     return False
                 if turn is not None:
                     self._going.add(turn)
-        if turn is None:  # the bench is at work, or what waits needs the run that goes on
+        if turn is None:  # the bench is at work, or the queued run needs the one in progress
             self._over.wait(LOOK_S)
             return True
         try:
-            with contextlib.suppress(RigError):  # forgotten meanwhile
+            with contextlib.suppress(RigError):  # deleted meanwhile
                 self._do(turn, simulator)
         except MadeWay:
             with self._lock:
@@ -224,7 +224,7 @@ class WaitingRuns:
         return True
 
     def _next(self) -> Turn | None:
-        """The first that is free to go: a seat's run waits for the run of its sound rig."""
+        """The first run free to go: a seat's run waits for the run of its sound rig."""
         sound = {turn.exercise for turn in (*self._turns, *self._going) if turn.seat is None}
         for n, turn in enumerate(self._turns):
             if turn.seat is None or turn.exercise not in sound:
@@ -242,14 +242,14 @@ class WaitingRuns:
             seat, waiting = seated.seat, seated.seat.waiting
             if waiting is None or exercise.ended_utc_s is not None:
                 return
-            if waiting.begun:  # by a simulation that was cut: its run has that name in the log
+            if waiting.begun:  # by an interrupted simulation: its run has that name in the log
                 waiting.uid = uuid.uuid4().hex
                 seat.uids.append(waiting.uid)
             waiting.begun = True
         seed = seat.seed + len(seat.runs)
         ran = self._run(simulator, exercise, seed, waiting.uid, seated)
         if self._over.is_set() and ran is None:
-            return  # still waits in the file
+            return  # still queued in the file
         with self._store.changing(turn.seat) as seated:
             seated.seat.waiting = None
             if ran is None:
@@ -265,7 +265,7 @@ class WaitingRuns:
     def _run(
         self, simulator: Simulator, exercise: Exercise, seed: int, uid: str, seated: Seated | None
     ) -> Ran | None:
-        """One run; None where it did not come to its end."""
+        """Do one run; None if it did not finish."""
         plan: Plan = exercise.plan
         asked = Question(
             setup_name=plan.setup_name,

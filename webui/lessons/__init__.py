@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""What a lesson needs beside one stroke: who follows, what they guess, what is worth showing."""
+"""Parts of a lesson besides the stroke itself: followers, guesses, runs worth showing."""

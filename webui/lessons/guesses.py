@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a class guesses before the answer is shown: counted, never by name, forgotten with it."""
+"""Class guesses before the answer is shown: counted, never by name, deleted with the question."""
 
 from __future__ import annotations
 
@@ -15,30 +15,30 @@ from webui.charts.chain_links import LINKS
 from webui.faults import PageFault
 
 PHONES_MOST, OF_AN_ADDRESS = 100, 40
-"""Guesses kept of one question, in all and from one network address: a class behind one access
-point may share an address, and one machine that guesses again and again leaves room."""
+"""Guesses kept for one question, in total and from one network address: a class behind one access
+point may share an address, and one machine guessing repeatedly leaves room for others."""
 CHANGES_MOST = 20
-"""Of one phone's mind in one question."""
+"""Changes of one phone's guess in one question."""
 TOGETHER = (
     "Guess together with somebody, or ask the teacher to hide the answer again: that begins anew."
 )
 IN_ALL, WITHIN_S = 120, 10.0
-"""Guesses taken from everybody in so many seconds."""
+"""Guesses accepted from everybody within this many seconds."""
 BINS = 6
 SHARE_BINNED = 0.9
-"""The slowest tenth may lie beyond the bins, so that one slip of a finger does not squeeze them."""
+"""The slowest tenth may lie beyond the bins, so that one typing error does not squeeze them."""
 
 
 class Guess(NamedTuple):
-    """How long, and which part takes the longest; None where that was left open."""
+    """How long, and which part takes the longest; None if left open."""
 
     ms: float | None
     part: str | None
 
 
 class Guesses:
-    """Those of one question. A phone is a random number of its browser's session, kept here for as
-    long as the question is open and nowhere else."""
+    """The guesses for one question. A phone is identified by a random number in its browser's
+    session, kept here only while the question is open and nowhere else."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -48,8 +48,8 @@ class Guesses:
         self._lately: deque[float] = deque(maxlen=IN_ALL)
 
     def take(self, phone: str, guess: Guess, address: str = "") -> int:
-        """The newest guess of a phone counts; returns how many there are. `address`: from where it
-        came. Raises PageFault where there are too many."""
+        """Record a phone's guess, replacing its earlier one; return how many there are. `address`:
+        where it came from. Raises PageFault if there are too many."""
         with self._lock:
             now = time.monotonic()
             if len(self._lately) == IN_ALL and now - self._lately[0] < WITHIN_S:
@@ -73,14 +73,14 @@ class Guesses:
             return len(self._kept)
 
     def forget(self) -> None:
-        """Another question begins."""
+        """Start another question."""
         with self._lock:
             self._kept.clear()
             self._changes.clear()
             self._phones_at.clear()
 
     def all(self) -> list[Guess]:
-        """Without whose they are."""
+        """The guesses without their phones."""
         with self._lock:
             return list(self._kept.values())
 
@@ -90,7 +90,7 @@ def _too_many(what: str, remedy: str) -> PageFault:
 
 
 def is_part(name: str) -> bool:
-    """Whether this names a link of the chain, or several in a row that are shown together."""
+    """Whether this names a link of the chain, or consecutive links that are shown together."""
     names = name.split(" + ")
     if names[0] not in LINKS:
         return False
@@ -106,7 +106,7 @@ class PartCount(NamedTuple):
 
 
 class Bin(NamedTuple):
-    """How many said a time from `from_ms` on and below `to_ms`; None: and more."""
+    """How many guessed a time from `from_ms` and below `to_ms`; None: no upper limit."""
 
     from_ms: float
     to_ms: float | None
@@ -114,7 +114,7 @@ class Bin(NamedTuple):
 
 
 class Tally(NamedTuple):
-    """What was guessed by all."""
+    """All guesses summarised."""
 
     n: int
     parts: tuple[PartCount, ...]
@@ -123,7 +123,7 @@ class Tally(NamedTuple):
 
 
 def tally(guesses: Iterable[Guess]) -> Tally:
-    """Count them: parts in the order of the chain, times in bins of a round width."""
+    """Count guesses: parts in the order of the chain, times in bins of a round width."""
     kept = list(guesses)
     named = Counter(guess.part for guess in kept if guess.part is not None)
     times = sorted(guess.ms for guess in kept if guess.ms is not None)

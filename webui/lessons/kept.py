@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The lessons that are shared now: where the instructor stands, and what the class guessed."""
+"""Lessons being shared: where the instructor stands, and what the class guessed."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ Stroke = Annotated[int, Field(ge=1, le=2**31 - 1)]
 
 
 class Position(BaseModel):
-    """Where the instructor stands: sent as a query, followed by the class. `tally`: what was
-    guessed is shown before the answer."""
+    """The instructor's position: sent as a query, followed by the class. `tally`: the guesses are
+    shown before the answer."""
 
     model_config = ConfigDict(extra="forbid")
     stroke: Stroke = 1
@@ -38,7 +38,7 @@ class Position(BaseModel):
 
 @dataclass
 class Lesson:
-    """One that is shared: only who knows the key moves it. `question` counts the questions."""
+    """A shared lesson: only the holder of the key can move it. `question` counts the questions."""
 
     run: int
     key: str
@@ -51,14 +51,14 @@ class Lesson:
 
 
 class Lessons:
-    """A few, forgotten when nobody moved them for hours."""
+    """A bounded set of lessons, deleted after hours without a move."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._kept: dict[str, Lesson] = {}
 
     def share(self, run: int, *, whole_page: bool = False) -> tuple[str, Lesson]:
-        """A new one and its code. Raises PageFault where there are too many."""
+        """Create a lesson and its code. Raises PageFault if there are too many."""
         with self._lock:
             now = time.monotonic()
             self._kept = {c: one for c, one in self._kept.items() if now - one.since_s < IDLE_S}
@@ -72,7 +72,7 @@ class Lessons:
             return code, self._kept[code]
 
     def turn_to(self, lesson: Lesson, run: int, *, whole_page: bool = False) -> None:
-        """The same class goes on with another run, from its first stroke: a new question."""
+        """Continue the same class with another run, from its first stroke: a new question."""
         with self._lock:
             if lesson.run != run:
                 lesson.run, lesson.position = run, Position()
@@ -82,11 +82,11 @@ class Lessons:
             lesson.version += 1
 
     def of(self, code: str) -> Lesson:
-        """The lesson of a code; a plain 404 where it is over."""
+        """The lesson with this code; a plain 404 if it is over."""
         with self._lock:
             found = self._kept.get(code)
             if found is not None and time.monotonic() - found.since_s >= IDLE_S:
-                del self._kept[code]  # its guesses go with it
+                del self._kept[code]  # its guesses are deleted too
                 found = None
         if found is None:
             raise PageFault(
@@ -96,7 +96,8 @@ class Lessons:
         return found
 
     def move(self, lesson: Lesson, position: Position) -> None:
-        """The instructor went there; another stroke, or an answer hidden again: a new question."""
+        """Move to the instructor's position; another stroke, or hiding the answer again, starts a
+        new question."""
         with self._lock:
             before = lesson.position
             if (before.stroke, before.way) != (position.stroke, position.way) or (
@@ -110,7 +111,7 @@ class Lessons:
     def guess(
         self, lesson: Lesson, phone: str, question: int, guess: Guess, address: str = ""
     ) -> int:
-        """A phone's guess; returns how many there are. Raises PageFault where it comes too late."""
+        """Record a phone's guess; return how many there are. Raises PageFault if it is too late."""
         with self._lock:
             if question != lesson.question:
                 raise PageFault(
@@ -124,6 +125,6 @@ class Lessons:
             return lesson.guesses.take(phone, guess, address)
 
     def end(self, code: str) -> None:
-        """Nobody follows it any more."""
+        """End the lesson."""
         with self._lock:
             self._kept.pop(code, None)

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Cautions that a class rehearses: what goes wrong is done to a simulated rig, in virtual time, and
-the rig's own interlock answers. Nothing is logged or latched, and nothing real is moved.
+"""Rehearsals of cautions for a class: something goes wrong on a simulated rig, in virtual time, and
+the rig's own interlock responds. Nothing is logged or latched, and nothing real moves.
 
 The scenario is invented; no such rig, engine or valve exists.
 """
@@ -75,7 +75,7 @@ settle_wait = "2 s"
 
 
 class Rehearsal(NamedTuple):
-    """A caution, what is done to the simulated rig, and what it means on a real one."""
+    """A caution, what goes wrong on the simulated rig, and what that means on a real one."""
 
     name: str
     title: str
@@ -146,14 +146,14 @@ REHEARSALS: Final = (
 
 
 class Event(NamedTuple):
-    """What happened, ms after the first command."""
+    """An event, ms after the first command."""
 
     t_ms: float
     words: str
 
 
 class Rehearsed(NamedTuple):
-    """What the rig did. `said`: its own words about it."""
+    """What the rig did. `said`: its own message."""
 
     outcome: Outcome
     said: tuple[str, ...]
@@ -161,7 +161,7 @@ class Rehearsed(NamedTuple):
 
 
 class _Sink:
-    """Keeps a run's records in memory, and presses Stop where that is rehearsed."""
+    """Keep a run's records in memory, and press Stop if the rehearsal includes it."""
 
     lag_s = 0.0
     overflowed = False
@@ -183,7 +183,7 @@ _lock = threading.Lock()
 
 
 def rehearse(one: Rehearsal) -> Rehearsed:
-    """Do it to the simulated rig. The same seed gives the same answer, so it is kept."""
+    """Rehearse on the simulated rig. The same seed gives the same answer, so it is cached."""
     with _lock:  # a class of thirty asks at once
         if one.name not in _done:
             _done[one.name] = _done_now(one)
@@ -213,7 +213,7 @@ def _done_now(one: Rehearsal) -> Rehearsed:
 
 
 def outcome(end: End) -> Outcome:
-    """How a run ended, as a class can guess it."""
+    """How a run ended, in the terms a class can guess."""
     if end.reason == "finished":
         return "finished"
     if end.off == "confirmed off":

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What of the recorded runs a class learns from, and why: pure functions of results."""
+"""Which recorded runs are instructive for a class, and why: pure functions of results."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ Stroke = Mapping[str, Any]
 Way = Literal["on", "off"]
 
 APART = 1.5
-"""A time of so many times the usual one can be seen from the back row."""
+"""A time this many times the usual one can be seen from the back row."""
 APART_MS = 5.0
 BOUNCE_MS = 2.0
-"""A settled contact later than that after its first edge; a sound one takes less."""
+"""A contact that settles later than this after its first edge; a sound one takes less."""
 
 
 class Question(NamedTuple):
-    """One half of a stroke to ask the class about, and why this one."""
+    """One half of a stroke to ask the class about, and the reason."""
 
     stroke: int
     way: Way
@@ -44,8 +44,8 @@ class _Found(NamedTuple):
 
 
 def questions(result: Result) -> list[Question]:
-    """Of one run, from the usual to the odd, each half of a stroke once: never empty where there
-    are strokes."""
+    """Halves of one run's strokes, from usual to odd, each once: never empty if there are
+    strokes."""
     strokes = _strokes(result)
     if not strokes:
         return []
@@ -63,7 +63,7 @@ def questions(result: Result) -> list[Question]:
 
 
 def following(asked: Sequence[Question], stroke: int, way: Way) -> Question | None:
-    """The question after this one; the first where this is none of them, or the last."""
+    """The question after this one; the first if this is none of them, or is the last."""
     if not asked:
         return None
     places = [n for n, one in enumerate(asked) if (one.stroke, one.way) == (stroke, way)]
@@ -71,7 +71,7 @@ def following(asked: Sequence[Question], stroke: int, way: Way) -> Question | No
 
 
 def worth_showing(results: Iterable[Result]) -> list[Worth]:
-    """Of several runs, newest first, the one that shows each thing best."""
+    """From several runs, newest first, the one that shows each thing best."""
     best: dict[str, tuple[float, Worth]] = {}
     for result in results:
         for shows, weight, (stroke, way, why) in _found(result, _strokes(result)):
@@ -103,7 +103,7 @@ def _steady(result: Result, strokes: Sequence[Stroke]) -> list[Stroke]:
 
 
 def _usual(result: Result, strokes: Sequence[Stroke]) -> Stroke | None:
-    """The steady stroke whose response lies in the middle."""
+    """The steady stroke with the median response."""
     known = [one for one in _steady(result, strokes) if one.get("response_ms") is not None]
     ranked = sorted(known, key=lambda one: float(one["response_ms"]))
     return ranked[(len(ranked) - 1) // 2] if ranked else None
@@ -179,7 +179,8 @@ def _after_rest(result: Result, strokes: Sequence[Stroke]) -> _Found | None:
 
 
 def _whole_chain(strokes: Sequence[Stroke]) -> _Found | None:
-    """The coil's current and a fast pressure: most parts of the drawing move as they did."""
+    """Has coil current and a fast pressure: most parts of the drawing then move as they really
+    did."""
     for one in strokes[1:] or strokes:
         current, pressure = one.get("current") or {}, one.get("pressure") or {}
         if current.get("seated_ms") is not None and pressure.get("delay_first_ms") is not None:

@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""The bench on the page: what it does now, and the orders a person gives it."""
+"""The live bench on the page: what it does now, and the orders a person gives it."""

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""A batch: the valves to be tested one after the other.
+"""A batch: valves to be tested one after the other.
 
-The list is a small file beside the run log; what became of each valve stands in the log alone.
+The list is a small file beside the run log; each valve's outcome is in the log alone.
 """
 
 from __future__ import annotations
@@ -28,20 +28,20 @@ from webui.live.next_run import next_tag
 
 FILE = "batch.json"
 ENDED_FILE = "batch-ended.json"
-"""The list that was put away last, to be taken up again."""
+"""The list put away last, which can be resumed."""
 MOST = 500
 """Valves of one batch."""
 TAGS_MOST = 40_000
 """Characters of a list as it is typed or pasted."""
 SAID_MOST = 12
-"""Problems of one list that are told."""
+"""Problems of one list that are reported."""
 _keeping = threading.Lock()
 
 
 class Batch(Strict):
-    """The tags in their order. Runs up to number `after_run` were made before the batch began and
-    do not count; a run's number is never given twice, whatever the clock says. Nor do runs by
-    another setup or sheet than these, where they are named."""
+    """The tags in order. Runs up to number `after_run` were made before the batch and do not count;
+    a run number is never reused, whatever the clock says. Runs with another setup or sheet than
+    these do not count either, if these are named."""
 
     tags: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=MOST)]
     after_run: Annotated[int, Field(ge=0, le=2**63 - 1)]  # an INTEGER of SQLite
@@ -49,12 +49,12 @@ class Batch(Strict):
     sheet: str = ""
 
     def other(self, setup_file: str, sheet_file: str | None) -> str:
-        """What of a run, by its files' names, was another than the batch's; else empty."""
+        """Which of the run's files differ by name from the batch's; else empty."""
         for word, ours, file, ending in (
             ("sheet", self.sheet, sheet_file or "", SHEET_END),
             ("setup", self.setup, setup_file, SETUP_END),
         ):
-            # files of the same name from two folders are told apart on the page by a _ at the end
+            # files of the same name from two folders are told apart on the page by a trailing _
             if ours and ours.rstrip("_") != file.removesuffix(ending).rstrip("_"):
                 return word
         return ""
@@ -73,7 +73,7 @@ class Row(NamedTuple):
 
 
 class Seen(NamedTuple):
-    """A batch and how far it is. `next_tag` is the valve to go on with, or empty."""
+    """A batch and its progress. `next_tag` is the next valve to test, or empty."""
 
     rows: list[Row]
     next_tag: str
@@ -82,7 +82,7 @@ class Seen(NamedTuple):
 
     @property
     def done(self) -> int:
-        """How many valves were tested."""
+        """How many valves have been tested."""
         return sum(row.done for row in self.rows)
 
     @property
@@ -92,7 +92,7 @@ class Seen(NamedTuple):
 
     @property
     def verdicts(self) -> dict[str, int]:
-        """How many of the valves that are done got which verdict; "none" is without a result."""
+        """How many of the tested valves got which verdict; "none" means without a result."""
         found: dict[str, int] = {}
         for row in self.rows:
             if row.outcome is not None and row.done:
@@ -102,12 +102,12 @@ class Seen(NamedTuple):
 
 
 def path_of(log_path: Path) -> Path:
-    """Where the batch of this run log is kept."""
+    """Path of this run log's batch."""
     return log_path.with_name(FILE)
 
 
 def load(path: Path) -> Batch | None:
-    """The batch; None where there is none. Raises StorageError for a file that cannot be read."""
+    """The batch; None if there is none. Raises StorageError for an unreadable file."""
     try:
         return Batch.model_validate_json(path.read_bytes())
     except FileNotFoundError:
@@ -120,9 +120,8 @@ def load(path: Path) -> Batch | None:
 
 
 def seen(batch: Batch, log_path: Path, before: str | None, *, again: bool = False) -> Seen:
-    """How far the batch is. The next valve is the first that is not done, counted from the one
-    behind `before` (the valve that was at the rig last; with `again` from itself) and then from
-    the start."""
+    """The batch's progress. The next valve is the first not done, counted from the one behind
+    `before` (the valve last at the rig; with `again` from itself) and then from the start."""
     try:
         with RunLog.reading(log_path) as log:
             found = outcomes(log, batch.tags, batch.after_run, batch.other)
@@ -136,8 +135,8 @@ def seen(batch: Batch, log_path: Path, before: str | None, *, again: bool = Fals
 
 
 def tags_of(text: str, first: str, count: str) -> list[str]:
-    """The tags typed or pasted, one a line or between commas, tabs or semicolons, each once; then
-    `count` of them that count on from `first`. Raises UsageError with every problem."""
+    """The tags typed or pasted, one a line or separated by commas, tabs or semicolons, each once;
+    then `count` tags counting up from `first`. Raises UsageError with every problem."""
     wrong: list[str] = []
     found = _typed(text)
     if first or count:
@@ -174,8 +173,8 @@ def _counted(first: str, count: str, wrong: list[str]) -> list[str]:
 
 
 def keep(log_path: Path, tags: Sequence[str], setup: str = "", sheet: str = "") -> None:
-    """Keep the list, and with what its valves are tested; runs that were made in a batch under way
-    go on counting. Raises StorageError where the disk refuses."""
+    """Save the list and what its valves are tested with; runs already made in a batch under way
+    still count. Raises StorageError if the disk refuses."""
     path = path_of(log_path)
     with _keeping:
         try:
@@ -202,12 +201,12 @@ def _begun_after(path: Path, log_path: Path) -> int:
 
 
 def end(log_path: Path) -> None:
-    """Put the list away; the runs stay in the log. Raises StorageError where the disk refuses."""
+    """Put the list away; the runs stay in the log. Raises StorageError if the disk refuses."""
     _move(path_of(log_path), log_path.with_name(ENDED_FILE), "The batch was not ended")
 
 
 def take_up(log_path: Path) -> None:
-    """The list that was put away last goes on, with what was done. Raises StorageError."""
+    """Resume the list put away last, with its progress. Raises StorageError."""
     if load(path_of(log_path)) is not None:
         raise StorageError("A batch is under way. End it first.")
     _move(log_path.with_name(ENDED_FILE), path_of(log_path), "The list was not taken up")
@@ -224,7 +223,7 @@ def _move(path: Path, to: Path, failed: str) -> None:
 
 
 def ended(log_path: Path) -> int:
-    """How many valves the list has that was put away last; 0 where there is none."""
+    """How many valves are on the list put away last; 0 if there is none."""
     try:
         found = load(log_path.with_name(ENDED_FILE))
     except StorageError:
@@ -233,7 +232,7 @@ def ended(log_path: Path) -> int:
 
 
 def twice(text: str) -> list[str]:
-    """The tags that were typed more than once: two valves would be tested under one name."""
+    """Tags typed more than once: two valves would be tested under one name."""
     counts = Counter(_typed(text))
     return [tag for tag, n in counts.items() if n > 1]
 
@@ -244,7 +243,7 @@ def _typed(text: str) -> list[str]:
 
 
 def now(log_path: Path, before: str | None, *, again: bool = False) -> tuple[Seen | None, str]:
-    """The batch as the bench shows it, and why it cannot be shown; both empty without one."""
+    """The batch as the bench shows it, and why it cannot be shown; both empty without a batch."""
     try:
         batch = load(path_of(log_path))
         return (None if batch is None else seen(batch, log_path, before, again=again)), ""

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The batch's list, kept and put away on the bench page."""
+"""The batch list, saved and put away on the bench page."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from webui.live import batch, routes, stream
 blueprint = Blueprint("batch", __name__)
 
 CHOSEN = ("of_setup", "of_sheet")
-"""With what the valves of the list are tested."""
+"""What the valves of the list are tested with."""
 
 
 @blueprint.post("/bench/batch")
 @access.operator_only
 def keep() -> Response | tuple[str, int]:
-    """Keep the list of a batch, in place of the one before."""
+    """Save a batch's list, replacing the previous one."""
     form = request.form
     given = {name: form.get(name, "").strip() for name in ("tags", "first", "count", *CHOSEN)}
     files = stream.hub().files
@@ -53,7 +53,7 @@ def end() -> Response | tuple[str, int]:
 @blueprint.post("/bench/batch/again")
 @access.operator_only
 def again() -> Response | tuple[str, int]:
-    """Take up the list that was put away last."""
+    """Resume the list put away last."""
     try:
         batch.take_up(_log_path())
     except StorageError as error:

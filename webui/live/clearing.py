@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Latched trips of the rigs that this page knows, and a person's clearing of one.
+"""Latched trips of the rigs known to this page, and clearing them.
 
-The clearing itself is `rig clear` in a process of its own: it opens the hardware, which the page
-never does.
+The clearing itself is `rig clear` in its own process: it opens the hardware, which the page never
+does.
 """
 
 from __future__ import annotations
@@ -28,27 +28,27 @@ CLEAR_S = 60.0
 
 
 class Latched(NamedTuple):
-    """A tripped rig: the name of the setup of the run that tripped where it is one of this page,
-    else of one for the same rig; and the trip. `fault` where its state cannot be read. `other`:
-    the title of a setup that this page does not know."""
+    """A tripped rig: the name of the setup that tripped if this page has it, else of one for the
+    same rig; and the trip. `fault` if its state cannot be read. `other`: the title of a setup
+    unknown to this page."""
 
     setup: str
     trip: Trip | None
     tripped_utc_s: float | None
     fault: str = ""
     coil: str = ""
-    """The coil's estimated heat, where that is what tripped."""
+    """The coil's estimated heat, if that is what tripped."""
     ready_in_s: float = 0.0
     other: str = ""
 
     @property
     def of_heat(self) -> bool:
-        """Whether the coil has to be cool before it is cleared."""
+        """Whether the coil must be cool before clearing."""
         return self.trip is not None and self.trip.rule in (DUTY, COIL_HEATING)
 
 
 def latched(files: Files) -> list[Latched]:
-    """The tripped rigs among those of these setups, each once."""
+    """The tripped rigs among these setups, each once."""
     from rig.config.files.loading import load_pair
 
     rigs: dict[str, dict[str, Setup]] = {}
@@ -73,8 +73,8 @@ def latched(files: Files) -> list[Latched]:
 
 
 def is_latched(setup: Setup) -> bool:
-    """Whether a trip of this setup's rig waits to be cleared; a state that cannot be read counts
-    as one, as nothing starts with it."""
+    """Whether a trip of this setup's rig waits to be cleared; an unreadable state counts as one,
+    because nothing starts with it."""
     rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
     try:
         state = state_file.read(state_file.state_path(places.state_dir(), rig))
@@ -84,20 +84,20 @@ def is_latched(setup: Setup) -> bool:
 
 
 def _whose(state: state_file.RigState, setups: Mapping[str, Setup]) -> tuple[str, str]:
-    """The name of the setup that the rig tripped with, where it is one of these; else one for the
-    same rig, and the title of the setup that tripped."""
+    """The name of the setup that tripped, if it is one of these; else one for the same rig, and the
+    title of the setup that tripped."""
     for alike in (
         lambda setup: dump(setup) == state.plan,
         lambda setup: bool(setup.title) and setup.title == state.plan.get("title"),
     ):
-        for name, setup in setups.items():  # by its title alone where its file was changed since
+        for name, setup in setups.items():  # by title alone if its file has changed since
             if alike(setup):
                 return name, ""
     return next(iter(setups)), str(state.plan.get("title") or "one without a title")
 
 
 def _heat(setup: Setup, path: Path, trip: Trip) -> dict[str, Any]:
-    """What is known of a coil that tripped for its heat."""
+    """What is known of a coil that tripped because of its heat."""
     from rig.bench.carried_heat import carried, ready_for_longest_s
     from rig.bench.preflight_coil import coil_words
 
@@ -108,7 +108,7 @@ def _heat(setup: Setup, path: Path, trip: Trip) -> dict[str, Any]:
 
 
 def clear_trip(files: Files, setup: str, *, cooled: bool) -> tuple[bool, str]:
-    """Clear the trip of a setup's rig: whether it was cleared, and what was said."""
+    """Clear the trip of a setup's rig: whether it was cleared, and the message."""
     if setup not in files.setups:
         return False, "There is no such setup here."
     words = [sys.executable, "-m", "rig.cli.main", "clear", str(files.setups[setup])]

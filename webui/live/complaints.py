@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""An error in a loop that has to go on: told with its traceback, and not at every turn."""
+"""Rate-limited exception logging, with traceback, for a loop that must go on."""
 
 from __future__ import annotations
 
@@ -12,8 +12,7 @@ EVERY_S = 60.0
 
 
 class Complaints:
-    """Errors of one loop. The first is logged, then at most one a minute, with how many there
-    were since."""
+    """Errors of one loop. The first is logged, then at most one a minute, with the count since."""
 
     def __init__(self, log: logging.Logger, what: str) -> None:
         self._log, self._what = log, what
@@ -21,7 +20,7 @@ class Complaints:
 
     @contextlib.contextmanager
     def survived(self) -> Iterator[None]:
-        """Whatever is raised inside ends here."""
+        """Catch and log whatever is raised inside."""
         try:
             yield
         except Exception:  # noqa: BLE001 - the loop feeds every viewer and has to go on

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The course of a fast channel in the stroke under way, kept small: lowest and highest reading of
-each of a bounded number of equal intervals, so that a spike is never lost.
+"""A fast channel during the current stroke, reduced to the lowest and highest reading in each of a
+bounded number of equal intervals, so that a spike is never lost.
 
 Pure: no clock of its own.
 """
@@ -16,7 +16,7 @@ from rig.config.analog.signal import OUT_OF_RANGE
 from rig.core.records import CHANNEL_UNITS, GOOD, Block
 
 INTERVALS_MOST = 240
-"""At twice as many the intervals are joined in pairs: as many as a phone has points across."""
+"""At twice this many the intervals are merged in pairs: as many as a phone has points across."""
 FIRST_STEP_NS = 1_000_000
 MS = 1e6
 DIGITS = 3
@@ -25,7 +25,7 @@ BELIEVED = (GOOD, OUT_OF_RANGE)
 
 
 class Course:
-    """Readings since `begin`, which empties it. `facts()` is what a page draws."""
+    """Readings since `begin`, which clears them. `facts()` is what a page draws."""
 
     def __init__(self, channel: str) -> None:
         self._unit = CHANNEL_UNITS.get(channel, "")
@@ -38,7 +38,7 @@ class Course:
         self._high: list[float | None] = []
 
     def add(self, block: Block) -> None:
-        """Take a block; readings from before the stroke, and those not believed, are left out."""
+        """Add a block; readings from before the stroke, and disbelieved ones, are left out."""
         t_ns = list(itertools.accumulate(block.steps_ns, initial=block.t_ns))
         ends = [run[0] for run in block.runs[1:]] + [len(block.codes)]
         for (begin, quality), end in zip(block.runs, ends, strict=True):

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The desk process of a run that the page drives: orders in, what it tells out."""
+"""The desk process of a run that the page drives: orders in, its output lines out."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Heard = Callable[[bytes], None]
 
 
 class Driven:
-    """Starts `rig.actions.conduct_for_page` and reads it in a thread. `heard` gets every line,
+    """Start `rig.actions.conduct_for_page` and read it in a thread. `heard` gets every line,
     `ended` is called once with the exit code."""
 
     def __init__(self, plan: Mapping[str, Any], heard: Heard, ended: Callable[[int], None]) -> None:
@@ -37,7 +37,7 @@ class Driven:
         return self._process.pid
 
     def order(self, name: str, **fields: Any) -> None:
-        """Pass an order on; a process that has ended takes none."""
+        """Pass on an order; a process that has ended accepts none."""
         self._send({"order": name, **fields})
 
     def _send(self, data: Mapping[str, Any]) -> None:
@@ -67,7 +67,7 @@ class Driven:
                     pipe.close()
 
     def close(self, within_s: float = 15.0) -> None:
-        """End of the page: the end of its input stops the run; wait for it."""
+        """End with the page: closing the process's input stops the run; wait for it."""
         stdin = self._process.stdin
         if stdin is not None:
             with self._lock, contextlib.suppress(BrokenPipeError):

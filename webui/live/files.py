@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The setups and sheets that the page may use: those it was started with, and sheets edited on it.
+"""The setups and sheets the page may use: those given at the start, and sheets edited on the page.
 
 A name from a browser is only ever looked up here; it is never a path.
 """
@@ -25,11 +25,11 @@ TEMPLATES = {
     path.name.removesuffix(SHEET_END): path
     for path in sorted((Path(sheet_model.__file__).parent / "templates").glob(f"*{SHEET_END}"))
 }
-"""Sheets to begin a new one from, by name."""
+"""Templates for a new sheet, by name."""
 
 
 class SheetKept(RefusedError):
-    """A sheet of this name was kept before; a person has to say that it is to be replaced."""
+    """A sheet of this name already exists; a person must confirm replacing it."""
 
     def __init__(self, name: str) -> None:
         self.name = name
@@ -63,14 +63,13 @@ class Files:
             ) from None
 
     def text_to_edit(self, name: str) -> str:
-        """The text of a sheet or, where there is none of this name, of a template. Raises
-        UsageError."""
+        """The text of a sheet or, if none has this name, of a template. Raises UsageError."""
         if name not in self.sheets and name in TEMPLATES:
             return TEMPLATES[name].read_text(encoding="utf-8")
         return self.sheet_path(name).read_text(encoding="utf-8")
 
     def pair(self, setup: str, sheet: str) -> tuple[LoadedSetup, LoadedSheet]:
-        """Both loaded and checked together. Raises UsageError and FileProblems."""
+        """Load both and check them together. Raises UsageError and FileProblems."""
         if setup not in self.setups:
             raise UsageError(f'There is no setup "{setup:.60}" here. Choose one of the list.')
         loaded, loaded_sheet = load_pair(self.setups[setup], self.sheet_path(sheet))
@@ -79,7 +78,7 @@ class Files:
         return loaded, loaded_sheet
 
     def read_setups(self) -> dict[str, Setup | None]:
-        """Each setup as its file says now; None where the file cannot be used."""
+        """Each setup as its file is now; None if the file cannot be used."""
         found: dict[str, Setup | None] = {}
         for name, path in self.setups.items():
             try:
@@ -89,7 +88,7 @@ class Files:
         return found
 
     def check(self, setup: str, name: str, text: str) -> tuple[LoadedSetup, LoadedSheet]:
-        """A sheet's text checked together with a setup. Raises UsageError, and FileProblems with
+        """Check a sheet's text together with a setup. Raises UsageError, and FileProblems with
         every problem, as for a file."""
         if setup not in self.setups:
             raise UsageError(f'There is no setup "{setup:.60}" here. Choose one of the list.')
@@ -97,9 +96,9 @@ class Files:
         return pair_from_texts(path.read_text(), path.name, text, f"{name}{SHEET_END}")
 
     def save_sheet(self, setup: str, name: str, text: str, *, replace: bool = False) -> Path:
-        """Check a sheet's text together with a setup, and keep it. Raises UsageError and
-        FileProblems with every problem, as for a file; SheetKept where one of this name was kept
-        before and `replace` does not say that it may go, StorageError where the disk refuses."""
+        """Check a sheet's text together with a setup, and save it. Raises UsageError and
+        FileProblems with every problem, as for a file; SheetKept if one of this name already exists
+        and `replace` does not allow replacing it, StorageError if the disk refuses."""
         problems = self.name_wrong(name)
         try:
             self.check(setup, name, text)
@@ -123,7 +122,7 @@ class Files:
         return kept
 
     def name_wrong(self, name: str) -> list[Problem]:
-        """What is wrong with the name to keep a sheet under."""
+        """What is wrong with the name for saving a sheet."""
         if name in self._given:
             what = "This is a sheet of this rig's own."
             return [Problem("", KEEP_AS, name, what, "Give yours another name.")]
@@ -135,7 +134,7 @@ class Files:
 
 
 def _named(paths: Iterable[Path], ending: str) -> dict[str, Path]:
-    """Files by their names without the ending; a folder stands for the files in it."""
+    """Files by name without suffix; a folder stands for the files in it."""
     found: dict[str, Path] = {}
     for path in paths:
         for file in sorted(path.glob(f"*{ending}")) if path.is_dir() else [path]:
@@ -147,7 +146,7 @@ def _named(paths: Iterable[Path], ending: str) -> dict[str, Path]:
 
 
 def problems_of(error: Exception) -> list[Problem]:
-    """What is wrong, one by one, for a page to show beside the keys."""
+    """The problems one by one, for a page to show beside the keys."""
     if isinstance(error, FileProblems):
         return list(error.problems)
     return [Problem("", "", "", str(error), "")]

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The one place that knows what the bench does now: the run that the page drives, or the one that
-another program drives and this one overhears. One snapshot is encoded once for all viewers."""
+"""The single source of what the bench does now: the run that the page drives, or one that another
+program drives and this page listens to. Each snapshot is encoded once for all viewers."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ from webui.live.view import LiveView
 LOG = logging.getLogger(__name__)
 TICK_S = 0.2
 LOOK_S = 1.0
-"""How often it is looked whether another program runs a bench."""
+"""How often to check whether another program runs a bench."""
 GUARD_FIRST_S = 3.0
-"""A bench that died is the guard's to latch, who knows of the coil; the page comes after."""
+"""A dead bench is for the guard to latch, which knows about the coil; the page comes after it."""
 IDLE, LOOKING, WAITING, RUNNING, ENDED = "idle", "looking", "waiting", "running", "ended"
 
 
 class Hub:
-    """Feeds pages. `payload` is the latest snapshot as JSON bytes with its sequence number."""
+    """Feed pages. `payload` is the latest snapshot as JSON bytes with its sequence number."""
 
     def __init__(self, states: Path, files: Files) -> None:
         self._states, self.files = states, files
@@ -46,11 +46,11 @@ class Hub:
         self._driven: Driven | None = None
         self._view: LiveView | None = None
         self._facts: dict[str, Any] = {}
-        """What was told and stays: preflight, outcome, refusal, whose run it is."""
+        """Information that stays: preflight, outcome, refusal, whose run it is."""
         self.given: dict[str, Any] = {}
-        """What was typed for the last run that was looked at, until the bench is cleared."""
+        """Entries for the last run that was looked at, until the bench is cleared."""
         self._ready_ns: int | None = None
-        """When a coil that was too warm to start will have rested (monotonic)."""
+        """When a coil that was too warm to start will have cooled (monotonic)."""
         self._others: Overhearing | None = None
         self._dead_since: dict[Path, float] = {}
         self._dead_words = ""
@@ -62,7 +62,7 @@ class Hub:
     # -- its own life
 
     def start(self) -> None:
-        """Begin to publish; a bench found dead, that nobody saw release its line, is latched."""
+        """Start publishing; latch a bench found dead whose release of its line nobody saw."""
         with contextlib.suppress(RigError):
             for path in state_file.state_files(self._states):
                 with contextlib.suppress(OSError, RigError):
@@ -71,7 +71,7 @@ class Hub:
         self._thread.start()
 
     def close(self) -> None:
-        """The page ends: a run that it drives is stopped."""
+        """The page ends: stop a run that it drives."""
         self._over.set()
         if self._thread.is_alive():
             self._thread.join()
@@ -91,11 +91,11 @@ class Hub:
                     self._look_for_others()
                 with contextlib.suppress(OSError, RigError):
                     self._look_for_dead(now)
-            with self._unpublished.survived():  # the next turn tries again
+            with self._unpublished.survived():  # retried on the next turn
                 self.publish()
 
     def publish(self) -> None:
-        """Encode what is known, once, and wake whoever waits."""
+        """Encode the current state once, and wake all waiting viewers."""
         data = json.dumps(self.snapshot(), allow_nan=False, separators=(",", ":")).encode()
         with self._changed:
             self._sequence += 1
@@ -103,15 +103,15 @@ class Hub:
             self._changed.notify_all()
 
     def wait(self, after: int, within_s: float) -> tuple[int, bytes]:
-        """The first snapshot later than `after`, or the latest when the time is over."""
+        """The first snapshot later than `after`, or the latest on timeout."""
         with self._changed:
             self._changed.wait_for(lambda: self._sequence > after, within_s)
             return self._sequence, self._payload
 
     def snapshot(self) -> dict[str, Any]:
-        """What a page shows now."""
+        """The current snapshot."""
         now_ns = time.monotonic_ns()
-        with self._lock:  # the view is fed under the same lock
+        with self._lock:  # the view is updated under the same lock
             phase, facts = self._phase, dict(self._facts)
             other = self._others is not None and self._driven is None
             shown = self._view.facts(now_ns) if self._view is not None else None
@@ -144,8 +144,8 @@ class Hub:
     def look(self, setup: str, sheet: str, options: Mapping[str, Any]) -> None:
         """Open the rig and look at every input, without energising anything.
 
-        `setup` and `sheet` are names in `files`. Raises RefusedError while a run goes on, and
-        FileProblems for files that cannot be used.
+        `setup` and `sheet` are names in `files`. Raises RefusedError during a run, and FileProblems
+        for files that cannot be used.
         """
         with self._lock:
             if self._driven is not None or self._others is not None:
@@ -170,7 +170,7 @@ class Hub:
         self.publish()
 
     def go(self, by: str, look: str, *, not_watched_accepted: bool) -> None:
-        """A person has confirmed what `look` (a fact of the snapshot) found: arm and run."""
+        """Arm and run: a person has confirmed what `look` (a fact of the snapshot) found."""
         with self._lock:
             if self._driven is None or self._phase != WAITING:
                 raise RefusedError("There is nothing to start: look at the rig first.")
@@ -183,7 +183,7 @@ class Hub:
             self._driven.order("go", by=by, not_watched_accepted=not_watched_accepted)
 
     def leave(self) -> None:
-        """Close what was looked at, before the first stroke or after the last."""
+        """Close the rig after a look, before the first stroke or after the last."""
         with self._lock:
             if self._driven is not None:
                 self._driven.order("stop", why="left on the page")
@@ -193,8 +193,8 @@ class Hub:
         self.publish()
 
     def cleared(self) -> None:
-        """A trip was cleared: what tripped or was refused for it no longer stands on the bench.
-        What was typed for it is kept, as its valve is still to be tested."""
+        """After a trip is cleared, remove what tripped or was refused for it from the bench. What
+        was typed for it is kept, as its valve is still to be tested."""
         with self._lock:
             if self._driven is None and self._phase == ENDED:
                 kept = {name: self._facts.get(name) for name in ("setup", "sheet", "valve")}
@@ -203,21 +203,21 @@ class Hub:
         self.publish()
 
     def beat(self) -> None:
-        """The operator's page is there."""
+        """Heartbeat of the operator's page."""
         driven = self._driven
         if driven is not None:
             driven.order("beat")
 
     def stop(self, why: str) -> Stopped:
-        """Coil off, from anyone: through the bench's own socket, and by the driven desk as well."""
+        """Coil off, for anyone: through the bench's own socket, and by the driven desk as well."""
         try:
             return stop(self._states, why)
-        finally:  # whatever the other way came to
+        finally:  # whatever the other way achieved
             driven = self._driven
             if driven is not None:
                 driven.order("stop", why=why)
 
-    # -- what is told
+    # -- messages from the bench
 
     def _heard(self, line: bytes) -> None:
         with self._lock, self._unread.survived():
@@ -281,8 +281,9 @@ class Hub:
                     return
 
     def _look_for_dead(self, now_s: float) -> None:
-        """A bench that died together with its desk: nobody saw its line released, and nobody else
-        tells. It is latched, and told until a person has cleared it or made the rig safe."""
+        """Handle a bench that died together with its desk: nobody saw its line released, and nobody
+        else reports it. Latch it, and report it until a person has cleared it or made the rig
+        safe."""
         words = ""
         for path in state_file.state_files(self._states):
             with contextlib.suppress(OSError, RigError):
@@ -310,7 +311,7 @@ class Hub:
 
 
 class Overhearing(threading.Thread):
-    """A watcher of a bench that another desk operates."""
+    """Create a watcher of a bench that another desk operates."""
 
     def __init__(self, path: str, view: LiveView, lock: threading.RLock) -> None:
         super().__init__(name="overhears a bench", daemon=True)
@@ -326,7 +327,7 @@ class Overhearing(threading.Thread):
         self.start()
 
     def run(self) -> None:
-        """The thread."""
+        """Run the thread."""
         try:
             self._listen()
         finally:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Which conditions of a run a rig measures by itself, so that nobody is asked for them."""
+"""Which conditions of a run a rig measures itself, so that nobody is asked for them."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ INPUT_NAMES = {"oil_temperature": "Oil temperature", "supply_voltage": "Supply v
 
 
 def measured(setup: Setup) -> dict[str, str]:
-    """The conditions that this setup measures in each run, and by what. The base pressure is not
-    among them: what a gauge shows of it depends on where the gauge sits."""
+    """The conditions this setup measures in each run, and with what. The base pressure is not one
+    of them: what a gauge shows of it depends on where the gauge sits."""
     found = {}
     for name in CHANNELS:
         channel = setup.analog_of(name)
@@ -28,7 +28,7 @@ def measured(setup: Setup) -> dict[str, str]:
 
 
 def by_sensor(of_setups: Mapping[str, Mapping[str, str]], condition: str) -> dict[str, list[str]]:
-    """What measures `condition`, and the names of the setups in which it does."""
+    """What measures `condition`, and the names of the setups that measure it."""
     found: dict[str, list[str]] = {}
     for name, conditions in of_setups.items():
         if condition in conditions:
@@ -37,7 +37,7 @@ def by_sensor(of_setups: Mapping[str, Mapping[str, str]], condition: str) -> dic
 
 
 def read_before(inputs: Sequence[Mapping[str, Any]]) -> dict[str, str]:
-    """By condition, the last reading of the run before, in words."""
+    """By condition, the last reading of the previous run, in words."""
     shown = {row["name"]: row["shown"] for row in inputs if row.get("shown")}
     return {
         condition: f"({shown[name]} at the end of the run before)"

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""From the end of a run to the next: what is kept of what was typed, the tag that is probably next,
-and the numbers of the run that ended."""
+"""From one run to the next: which entries are kept, the tag that is probably next, and the numbers
+of the run that ended."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from webui.run.figures import Card, cards
 from webui.words import UNKNOWN
 
 NOT_KEPT = ("valve", "note")
-"""They belong to one run; everything else typed goes with the next one, and is shown with it."""
+"""These belong to one run; all other entries carry over to the next one, and are shown with it."""
 NAMES_MOST = 100
 """Offered before anything is typed; the script asks the register for what matches."""
 NUMBERED = re.compile(r"(.*?)([0-9]{1,9})")
 
 
 class Ended(NamedTuple):
-    """The figures of a run that ended, and how many strokes were missed; None where it has no
+    """The figures of a finished run, and how many strokes were missed; None if it has no
     strokes."""
 
     figures: list[Card]
@@ -31,14 +31,14 @@ class Ended(NamedTuple):
 
 
 def kept(options: Mapping[str, Any], texts: tuple[str, ...]) -> dict[str, str]:
-    """What was typed for a run and holds for the next one until a person says otherwise."""
+    """Entries made for a run that hold for the next one until a person changes them."""
     return {
         name: str(options[name]) for name in texts if name not in NOT_KEPT and options.get(name)
     }
 
 
 def next_tag(tag: str | None) -> str:
-    """The tag after this one, where it ends in a number: V-099 -> V-100. Else empty."""
+    """The tag after this one, if it ends in a number: V-099 -> V-100. Else empty."""
     found = NUMBERED.fullmatch(tag or "")
     if found is None:
         return ""
@@ -47,14 +47,14 @@ def next_tag(tag: str | None) -> str:
 
 
 def done(now: Mapping[str, Any]) -> bool:
-    """Whether the run on the bench was done to its end: a valve that was only looked at, or whose
-    run tripped or was stopped, is still to be tested."""
+    """Whether the run on the bench was completed: a valve that was only looked at, or whose run
+    tripped or was stopped, still has to be tested."""
     return (now.get("ended") or {}).get("reason") == "finished"
 
 
 class Known(NamedTuple):
-    """Names to choose from while typing: the newest of the registers, and the persons of
-    the newest runs."""
+    """Names to suggest while typing: the newest of the registers, and the persons of the newest
+    runs."""
 
     valves: list[str]
     jobs: list[str]
@@ -62,7 +62,7 @@ class Known(NamedTuple):
 
 
 def known() -> Known:
-    """The names that a form offers; none where there is no log yet."""
+    """The names a form suggests; none if there is no log yet."""
     try:
         opened = log.run_log()
         valves, jobs = (
@@ -74,7 +74,7 @@ def known() -> Known:
 
 
 def ended(run: int | None) -> Ended | None:
-    """What the bench shows of the run that ended; None where the log has no result of it."""
+    """What the bench shows of the finished run; None if the log has no result of it."""
     if run is None:
         return None
     try:

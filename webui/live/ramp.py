@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A ramp while it goes on: the pressure over time, how fast it moves, and how fast it may.
+"""A ramp in progress: the pressure over time, its rate, and the allowed rate.
 
 Pure: no clock of its own.
 """
@@ -16,32 +16,32 @@ from rig.config.sheet.model import RampSheet
 from rig.core.records import GOOD, SWITCH, Block, Edge, Sample, Step
 
 POINTS_MOST = 300
-"""At twice as many every second one is left out, the newest kept."""
+"""At twice this many every second one is dropped, the newest kept."""
 CHANGES_MOST = 40
 WAYS = {"raise": 1.0, "lower": -1.0}
 RATE_OVER_S = 1.0
-"""The rate is of the readings of so long, and of at least READINGS_LEAST of them."""
+"""The rate uses the readings of this period, and at least READINGS_LEAST of them."""
 READINGS_LEAST = 4
 MS, NS = 1e6, 1e9
 
 
 class Pace(NamedTuple):
-    """How fast the pressure may move, kPa/s: slower, and a way takes longer than its time; faster,
-    and the readings beside the switch's change differ by more than a ramp's may, so that no number
-    is given. None where no gauge says how often it reads."""
+    """The allowed rate of the pressure, kPa/s: slower, and a way takes longer than its time;
+    faster, and the readings beside the switch's change differ by more than a ramp's may, so that no
+    number is given. None if no gauge states its reading rate."""
 
     least: float
     most: float | None
 
     def word(self, rate: float) -> str:
-        """Whether a rate in the direction asked for is right."""
+        """Whether a rate in the requested direction is right."""
         if rate < self.least:
             return "too slow"
         return "too fast" if self.most is not None and rate > self.most else "right"
 
 
 def pace_of(setup: Setup, sheet: RampSheet) -> Pace:
-    """The pace that a sheet and the rig's gauge ask for, by the rule of the analysis
+    """The pace required by a sheet and the rig's gauge, by the rule of the analysis
     (rig.analysis.measure.ramp)."""
     from rig.analysis.measure.pressure_at import RAMP_SHARE, alike_kpa
 
@@ -70,7 +70,7 @@ class RampView:
         self._way: Step | None = None
 
     def put(self, record: object) -> None:
-        """A record of the run; what says nothing of a ramp is left out."""
+        """Add a record of the run; records irrelevant to a ramp are ignored."""
         match record:
             case Step(name=name, t_ns=t_ns):
                 self._way = record if name in WAYS else None
@@ -97,7 +97,7 @@ class RampView:
             self._recent.popleft()
 
     def _change(self, t_ns: int, closed: bool) -> None:
-        """A change of the contact with the last pressure; what bounces is one change."""
+        """Add a change of the contact with the last pressure; bounces merge into one change."""
         if self._first_ns is None:
             return
         if self._changes and t_ns - self._changes[-1][0] < self._sheet.settle_window_s * NS:
@@ -105,7 +105,7 @@ class RampView:
         self._changes.append((t_ns, closed, self._points[-1][1] if self._points else None))
 
     def _rate_kpa_s(self, now_ns: int) -> float | None:
-        """Slope of the newest readings; None where they are too few or too old."""
+        """Slope of the newest readings; None if they are too few or too old."""
         if len(self._recent) < READINGS_LEAST or now_ns - self._recent[-1][0] > self._stale_ns:
             return None
         times = [(t_ns - self._recent[0][0]) / NS for t_ns, _ in self._recent]

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The state of each rig of this computer in words: those of the page's setups, and every other
-that left a state file."""
+"""The state of each rig of this computer in words: those of the page's setups, and every other with
+a state file."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ PHASES = {LOOKING: LOOKS, WAITING: WAITS, RUNNING: RUNS}
 
 
 class RigSeen(NamedTuple):
-    """A rig: its name, the source of its runs, its state, what is to be told of it and to be done.
-    `here`: it is one of this page, so that the bench and the trip page have it."""
+    """A rig: its name, the source of its runs, its state, a message and what to do. `here`: it
+    belongs to this page, so the bench and the trip page show it."""
 
     name: str
     source: str
@@ -68,7 +68,7 @@ def seen(states: Path, hub: Hub | None) -> list[RigSeen]:
 
 
 def _driven(hub: Hub | None, setups: dict[str, Setup]) -> RigSeen | None:
-    """What the page itself does with one of these setups now."""
+    """What the page itself is doing with one of these setups now."""
     now = hub.snapshot() if hub is not None else {}
     if now.get("setup") not in setups or now["phase"] == ENDED or now["phase"] not in PHASES:
         return None

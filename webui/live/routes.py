@@ -38,14 +38,14 @@ from webui.live.stopping import NO_EMERGENCY_STOP, Stopped
 blueprint = Blueprint("bench", __name__)
 
 LABELS = {"proved": "Proved good by hand"}
-"""Of fields that are not called as they are named."""
+"""Labels of fields that are not called by their name."""
 FOLDED = (*CONDITIONS, "oil_grade", "oil_level", "proved", "note")
 TEXTS = ("valve", "job", "by", *FOLDED)
 LONGEST = 200
 
 
 def install(app: Flask, hub: Hub) -> None:
-    """The bench page, fed by a hub."""
+    """Set up the bench page, fed by a hub."""
     app.extensions["hub"], app.extensions["stream_places"] = hub, stream.Places()
     app.jinja_env.globals["no_emergency_stop"] = NO_EMERGENCY_STOP
     app.jinja_env.globals["at_rest"] = lambda: hub.at_rest
@@ -55,16 +55,16 @@ def install(app: Flask, hub: Hub) -> None:
 
 @blueprint.get("/bench")
 def show() -> str:
-    """What the bench does now, and what can be ordered."""
+    """What the bench does now, and the available orders."""
     return bench_page()
 
 
 def bench_page(**more: Any) -> str:
-    """The bench as it stands, with what `more` says in place of the usual."""
+    """The bench page in its current state, with `more` replacing the usual values."""
     hub = stream.hub()
     now = hub.snapshot()
     kept = next_run.kept(hub.given, TEXTS)
-    if hub.given.get("browser") != access.who():  # the name is that of whoever had the controls
+    if hub.given.get("browser") != access.who():  # named after the browser that had the controls
         kept.pop("by", None)
     over = now["phase"] == "ended" and (now.get("ended") or {}).get("run")
     valve, again = hub.given.get("valve"), not next_run.done(now)
@@ -154,7 +154,7 @@ def look() -> AnyResponse | str | tuple[str, int]:
     setup, sheet = form.get("setup", ""), form.get("sheet", "")
     wrong = _conditions_wrong(options)
     try:
-        if wrong:  # the files are looked at too: everything at once
+        if wrong:  # check the files too, so that all problems show at once
             stream.hub().files.pair(setup, sheet)
             return bench_page(problems=wrong), 400
         current_app.extensions["gauge_look"].end()  # the run's gauge may be at that port
@@ -167,7 +167,7 @@ def look() -> AnyResponse | str | tuple[str, int]:
 
 
 def _conditions_wrong(options: dict[str, Any]) -> list[Problem]:
-    """What is wrong with the conditions typed, by the labels of the form."""
+    """Problems with the conditions typed, by the labels of the form."""
     return [
         Problem(
             "",
@@ -203,14 +203,14 @@ def go() -> AnyResponse | tuple[str, int]:
 
 
 def said(words: str) -> Problem:
-    """A sentence as the page's list of what was not done takes it."""
+    """A sentence in the form the page's list of what was not done needs."""
     return problems_of(RefusedError(words))[0]
 
 
 @blueprint.post("/bench/leave")
 @access.operator_only
 def leave() -> AnyResponse:
-    """Close what was looked at, or put the last run aside."""
+    """Close the rig after a look, or put the last run aside."""
     stream.hub().leave()
     return redirect(url_for(".show"))
 
@@ -218,7 +218,7 @@ def leave() -> AnyResponse:
 @blueprint.post("/bench/beat")
 @access.operator_only
 def beat() -> Response:
-    """The operator's page is there."""
+    """Heartbeat of the operator's page."""
     stream.hub().beat()
     return Response(status=204)
 
@@ -226,8 +226,8 @@ def beat() -> Response:
 @blueprint.post("/stop")
 @access.without_token
 def stop() -> Response | tuple[str, int]:
-    """Coil off, from anybody, without a passcode; works without scripts. A page of another site
-    that is open in some browser is nobody."""
+    """Coil off, for anybody, without a passcode; works without scripts. Refused only for a page of
+    another site open in some browser."""
     if security.of_another_site(request.environ):
         return Response(security.ANOTHER_SITE, status=403, mimetype="text/plain")
     who = "the operator's page" if access.took_controls() else "a viewer's page"
@@ -261,7 +261,7 @@ def events() -> Response:
 
 @blueprint.get("/bench/trip")
 def trip() -> str:
-    """The latched trips of the rigs of these setups, and how to clear one."""
+    """The latched trips of these setups' rigs, and how to clear one."""
     from webui.live.clearing import latched
 
     return render_template("trip.html", latched=latched(stream.hub().files), said=None)
@@ -270,7 +270,7 @@ def trip() -> str:
 @blueprint.post("/bench/clear")
 @access.operator_only
 def clear() -> str | tuple[str, int]:
-    """A person clears a trip; refused while its condition stands."""
+    """Clear a trip on a person's order; refused while its condition stands."""
     from webui.live.clearing import clear_trip, latched
 
     hub = stream.hub()

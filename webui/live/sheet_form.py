@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A sheet as a form, and a form as a sheet's text. What is right is the sheet reader's to say."""
+"""Convert a sheet to a form, and a form to a sheet's text. The sheet reader does the validation."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ HIDDEN = frozenset({"service_taken"})
 
 
 class Field(NamedTuple):
-    """One key of a sheet in the form: its dotted name, what stands there, and how it is written.
+    """One key of a sheet in the form: its dotted name, its value, and how it is written.
 
-    `choices` are the only values, where they are fixed; `example` shows the unit of a quantity.
+    `choices` lists the only values, if they are fixed; `example` shows the unit of a quantity.
     """
 
     name: str
@@ -51,8 +51,8 @@ class Field(NamedTuple):
 
 
 class Form(NamedTuple):
-    """A sheet in parts, in the order they are shown: its own keys, each limit, its tables. The
-    last limit is an empty one."""
+    """A sheet in parts, in display order: its own keys, each limit, its tables. The last limit is
+    an empty one."""
 
     kind: str
     keys: list[Field]
@@ -115,7 +115,7 @@ def _table(data: Mapping[str, Any], name: str) -> Mapping[str, Any]:
 
 
 def _choices(kind: str, model: type[BaseModel], name: str, field: FieldInfo) -> tuple[str, ...]:
-    """The values of a key that has fixed ones; of figures those that this kind of sheet has."""
+    """The values of a key with fixed choices; for figures, those of this kind of sheet."""
     if name == "kind":
         return tuple(KINDS)
     if model is Accept and name == "figure":
@@ -141,11 +141,11 @@ def _written(value: Any) -> str:
 
 
 def text_of(form: Mapping[str, str]) -> str:
-    """A sheet's text from a form's fields, by the names of `form_of`; empty ones are left out, and
-    so are the keys of another kind than the form now says.
+    """Build a sheet's text from a form's fields, by the names of `form_of`; empty fields are left
+    out, as are keys of another kind than the form now has.
 
-    What looks like a number, true, false or a list, or stands between quotes already, is written as
-    it is, anything else between quotes; what it then is, the sheet's own check says.
+    Input that looks like a number, true, false or a list, or is already quoted, is written as it
+    is, everything else in quotes; the sheet's own check decides what it is.
     """
     top: list[str] = []
     tables: dict[tuple[str, int], list[str]] = {}
@@ -165,7 +165,7 @@ def text_of(form: Mapping[str, str]) -> str:
 
 
 def _keys_of_other_kinds(kind: str) -> set[str]:
-    """Keys that belong to other kinds of sheet alone; none where the kind is not known."""
+    """Keys that belong only to other kinds of sheet; none if the kind is unknown."""
     if kind not in KINDS:
         return set()
     of = {
@@ -185,9 +185,9 @@ _LIMIT = re.compile(r"accept\[([0-9]+)(?: of [0-9]+)?\]\.?(.*)")
 
 
 def beside(problems: Iterable[Problem], form: Mapping[str, str]) -> dict[str, list[Problem]]:
-    """Problems by the name of the form's field that they belong to; "" for those of none.
+    """Problems by the name of the form field they belong to; "" for those without one.
 
-    A file counts limits from 1 and leaves out the empty ones of the form.
+    A file counts limits from 1 and leaves out the form's empty ones.
     """
     filled = {
         int(name.split(".")[1])

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Sheets written on the page: a form, checked while it is filled in by the file's own reader."""
+"""Sheets written on the page: a form, validated while it is filled in by the file's own reader."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ LONGEST = 200
 
 
 class Checked(NamedTuple):
-    """What the reader says of a sheet: problems by field, and where there are none its effort."""
+    """The reader's result for a sheet: problems by field, and if there are none its effort."""
 
     problems: list[Problem]
     beside: dict[str, list[Problem]]
@@ -44,15 +44,15 @@ def edit(name: str) -> str:
 @blueprint.post("/bench/sheet/<name>")
 @access.writer_only
 def send(name: str) -> str | tuple[str, int]:
-    """Keep the form; with `look` only check it, and show it again with the keys of the kind that
-    it now says."""
+    """Save the form; with `look` only check it, and show it again with the keys of its current
+    kind."""
     return _page(name, *_sent()) if request.form.get("look") else _save(name)
 
 
 @access.operator_only
 def _save(name: str) -> str | tuple[str, int]:
-    """Check an edited sheet and keep it under a name of its own; one of that name is replaced only
-    where the form says so for this very name."""
+    """Check an edited sheet and save it under its own name; an existing one is replaced only if the
+    form confirms it for this very name."""
     form = request.form
     text, fields = _sent()
     kept = form.get("keep_as", "").strip()
@@ -70,7 +70,7 @@ def _save(name: str) -> str | tuple[str, int]:
 @blueprint.post("/bench/sheet/<name>/check")
 @access.writer_only
 def check(name: str) -> str:  # noqa: ARG001 - of the address; a form is judged by itself
-    """What is wrong with the form as it stands, and what the sheet would take; nothing is kept."""
+    """Problems of the form as it stands, and what the sheet would take; nothing is saved."""
     text, fields = _sent()
     kept = request.form.get("keep_as", "").strip()
     wrong = stream.hub().files.name_wrong(kept) if kept else []
@@ -86,7 +86,7 @@ def chosen_setup() -> str:
     setups = hub.files.setups
     try:
         kept = batch.load(batch.path_of(Path(current_app.config["RUN_LOG"])))
-    except StorageError:  # the bench tells of it
+    except StorageError:  # the bench reports it
         kept = None
     asked = (request.args.get("setup"), hub.snapshot().get("setup"), kept.setup if kept else "")
     found = next((name for name in asked if name in setups), "")
@@ -94,7 +94,7 @@ def chosen_setup() -> str:
 
 
 def _sent() -> tuple[str, dict[str, str]]:
-    """The sheet's text, of the form's fields or as it was typed; and the fields by name."""
+    """The sheet's text, from the form's fields or as typed; and the fields by name."""
     form = request.form
     fields = {key[2:]: value[:LONGEST] for key, value in form.items() if key.startswith("f:")}
     return (form.get("text", "") if form.get("how") == "text" else text_of(fields)), fields
@@ -117,7 +117,7 @@ def _page(
     name: str, text: str, sent: dict[str, str] | None = None,
     problems: list[Problem] | None = None, **more: Any,
 ) -> str:  # fmt: skip
-    """The form of a text; where that is no TOML, of the sheet it came from."""
+    """The form of a text; if that is not TOML, of the sheet it came from."""
     files = stream.hub().files
     try:
         form: Form = form_of(text)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""Stop: the coil off by whoever asks, and what is known of it afterwards.
+"""Stop: coil off for anyone who asks, and what is known of the coil afterwards.
 
-The order goes straight to the bench's own socket, past everything else that the page does.
+The order goes straight to the bench's own socket, bypassing everything else the page does.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from rig.core.state_file import RigState
 from rig.desk.safe import unknown_benches
 
 ANSWER_S = 0.9
-"""A person at the button is answered within a second."""
+"""A person pressing the button is answered within a second."""
 CONFIRMED, COMMANDED, LIVE, CONFIRMED_GROUND = OFF_STATES
 ALL_CONFIRMED = (CONFIRMED, CONFIRMED_GROUND)
 NOT_CONFIRMED = "NOT CONFIRMED"
@@ -39,8 +39,8 @@ NO_EMERGENCY_STOP = "This is not an emergency stop: that is the mushroom stop in
 
 
 class Stopped(NamedTuple):
-    """`off`: one of OFF_STATES, NOT_CONFIRMED, or NOTHING where no bench runs
-    and none was left in doubt."""
+    """`off`: one of OFF_STATES, NOT_CONFIRMED, or NOTHING if no bench runs and none was left in
+    doubt."""
 
     off: str
     words: str
@@ -51,7 +51,7 @@ class Stopped(NamedTuple):
 
 
 def running(folder: Path) -> list[RigState]:
-    """Rigs whose bench runs now. Raises RefusedError for a folder that cannot be read."""
+    """Rigs whose bench is running. Raises RefusedError for an unreadable folder."""
     found = []
     for path in state_file.state_files(folder):
         with contextlib.suppress(RigError):  # a damaged one names no owner to ask
@@ -78,7 +78,7 @@ def _not_known(folder: Path, asked: set[str]) -> str | None:
         ):
             return f"Latched: {trip.message}"
         dead = owner is not None and owner.boot_id == boot_id() and not owner.alive()
-        if dead and not guarded:  # with whatever else latched: its line was never released
+        if dead and not guarded:  # besides whatever else latched: its line was never released
             return "The last bench ended without releasing its line, and nobody guarded it since."
     return None
 
@@ -95,7 +95,7 @@ def stop(folder: Path, why: str) -> Stopped:
     try:
         with ThreadPoolExecutor(max(1, len(sockets))) as pool:  # a silent one delays no other
             offs = list(pool.map(lambda path: _stop_one(path, why, until), sockets))
-    except RuntimeError:  # no thread is to be had: one after the other, each is ordered
+    except RuntimeError:  # no thread available: order them one after the other
         offs = [_stop_one(path, why, until) for path in sockets]
     doubt = _not_known(folder, {state.rig for state in states})
     if doubt is None and not sockets and unknown_benches():
@@ -116,7 +116,7 @@ def stop(folder: Path, why: str) -> Stopped:
 
 
 def _unnamed(folder: Path, named: list[str]) -> list[str]:
-    """Sockets on which a bench listens although no state file names it (any more)."""
+    """Sockets on which a bench listens that no state file names (any more)."""
     found = []
     for path in sorted(str(path) for path in folder.glob("*.sock")):
         if path not in named:
@@ -128,7 +128,7 @@ def _unnamed(folder: Path, named: list[str]) -> list[str]:
 
 
 def _stop_one(path: str, why: str, until: float) -> str:
-    """What is known of the coil after the order; NOT_CONFIRMED where the bench did not say."""
+    """What is known of the coil after the order; NOT_CONFIRMED if the bench did not say."""
     with contextlib.suppress(OSError, ValueError), socket.socket(socket.AF_UNIX) as sock:
         sock.settimeout(max(0.05, until - time.monotonic()))
         sock.connect(path)
@@ -154,7 +154,7 @@ def _stop_one(path: str, why: str, until: float) -> str:
 
 
 def _said(line: bytes, ordered_ns: int) -> str | None:
-    """What this line says of the coil, if it was told after the order."""
+    """What this line says of the coil, if it was sent after the order."""
     if not line.startswith(b"{"):
         return None
     told = json.loads(line)

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""Live data: server-sent events for as many browsers as there are threads to spare, and a plain
-question for all others."""
+"""Live data: server-sent events for as many browsers as there are spare threads, and plain polling
+for all others."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from webui.live.hub import Hub
 
 STREAMS_MOST = 10
 LIFE_S = 600.0
-"""A stream ends after so long and is opened anew: one that nobody reads any more then frees its
+"""A stream ends after this long and is reopened: one that nobody reads any more then frees its
 thread in any case."""
 OPERATOR_S, VIEWER_S = 0.2, 0.5
 HEARTBEAT_S = 4.0
 
 
 class Places:
-    """How many streams are open."""
+    """Number of open streams."""
 
     def __init__(self, most: int = STREAMS_MOST) -> None:
         self._free = threading.Semaphore(most)
@@ -35,13 +35,13 @@ class Places:
 
 
 def hub() -> Hub:
-    """What feeds the pages."""
+    """The hub that feeds the pages."""
     found: Hub = current_app.extensions["hub"]
     return found
 
 
 def latest() -> Response:
-    """The latest snapshot, for a browser that asks again and again."""
+    """The latest snapshot, for a browser that polls."""
     sequence, payload = hub().wait(-1, 0.0)
     return _json(sequence, payload)
 
@@ -53,8 +53,8 @@ def _json(sequence: int, payload: bytes) -> Response:
 
 
 def events() -> Response:
-    """Snapshots as they come: the operator's page 5 times a second, others twice. 503 where no
-    thread can be spared; the page then asks by itself."""
+    """Snapshots as they come: the operator's page 5 times a second, others twice. 503 if no thread
+    is free; the page then polls."""
     places: Places = current_app.extensions["stream_places"]
     if not places.take():
         return Response("no place", status=503, mimetype="text/plain", headers={"Retry-After": "2"})

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a run looks like while it goes on, from the lines that the bench tells.
+"""A run in progress, as seen from the lines that the bench sends.
 
 Pure: no clock of its own, no thread.
 """
@@ -35,16 +35,16 @@ from webui.live.ramp import RampView
 
 DOTS_MOST = 400
 POINTS_MOST = 600
-"""Of one trace of the stroke under way; of a longer one the latest are kept."""
+"""Points of one trace of the current stroke; of a longer one the latest are kept."""
 LANES = {READBACK: "coil", SWITCH: "switch"}
-"""What a timed line's lane is called where that is not the line's own name."""
+"""Label of a timed line's lane if it is not the line's own name."""
 MS = 1e6
 PLACES = {"A": 2, "V": 2, "degC": 1}
 CONDITIONS_MOST = 5
 
 
 class LiveView:
-    """Fed with the bench's lines; `facts(now_ns)` is what a page shows of them."""
+    """Takes the bench's lines; `facts(now_ns)` is what a page shows of them."""
 
     def __init__(self, setup: Setup, sheet: Sheet | None, source: str) -> None:
         self._setup, self._sheet, self._source = setup, sheet, source
@@ -67,14 +67,14 @@ class LiveView:
         self.heard_ns = 0
 
     def line(self, line: bytes, now_ns: int) -> None:
-        """A record or a status, heard at `now_ns`. Raises ValueError for what is neither."""
+        """Add a record or a status, received at `now_ns`. Raises ValueError for anything else."""
         if line.startswith(b"["):
             self._record(line)
             return
         told = json.loads(line)
         if told.get("tell") == "status":
             self._status = told
-            # from when it was said: what waited in a queue is old
+            # age counts from when it was sent: a line that waited in a queue is old
             self.heard_ns = min(now_ns, int(told["t_ns"]))
         elif told.get("tell") == "guide":
             self._guide = str(told["instruction"])
@@ -84,7 +84,7 @@ class LiveView:
         if self._ramp is not None:
             self._ramp.put(record)
         done = self._strokes.put(record)
-        # one that was cut short before the switch could answer is neither answered nor missed
+        # a stroke cut short before the switch could answer is neither answered nor missed
         if done is not None and (done["missed"] or done["response_ms"] is not None):
             self._dots.append((done["number"], done["response_ms"], done["release_ms"]))
         match record:
@@ -114,7 +114,7 @@ class LiveView:
                 self._conditions.append(f"{kind}: {detail}")
 
     def _shown(self, name: str, level: int) -> float:
-        """What a line's level means: coil live, contact closed; of any other line the level."""
+        """Meaning of a line's level: coil live, contact closed; for any other line the level."""
         if name == READBACK:
             return float(level == self._setup.coil_live_level)
         if name == SWITCH:
@@ -146,7 +146,7 @@ class LiveView:
     # -- what is shown
 
     def facts(self, now_ns: int) -> dict[str, Any]:
-        """Everything a page shows of the run, numbers unknown are None."""
+        """Everything a page shows of the run; unknown numbers are None."""
         done_s = 0.0 if self._first_ns is None else (now_ns - self._first_ns) / 1e9
         left_s = None if self._total_s is None else max(0.0, self._total_s - done_s)
         return {
@@ -175,7 +175,7 @@ class LiveView:
         }
 
     def _stroke_now(self, now_ns: int) -> dict[str, Any]:
-        """The traces of the stroke under way; none before the first one."""
+        """The traces of the current stroke; none before the first one."""
         traces = {name: list(points) for name, points in self._traces.items()}
         named = {name: traces.pop(name) for name in ("command", *LANES.values(), "pressure")}
         return {
@@ -196,7 +196,7 @@ class LiveView:
         return {key: last.get(key) for key in ("number", "answered", "response_ms", "release_ms")}
 
     def _inputs(self, now_ns: int) -> list[dict[str, Any]]:
-        """Each input with what it shows, its age and whether it is watched."""
+        """Each input with its reading, its age and whether it is watched."""
         setup, status = self._setup, self._status
         age_ms = round((now_ns - self.heard_ns) / MS) if self.heard_ns else None
         closed, live = status.get("switch_closed"), status.get("coil_live")
@@ -211,7 +211,7 @@ class LiveView:
             if channel != "pressure":
                 rows.append(_sampled(channel, sample, now_ns))
         for channel, (value, age_s) in sorted((status.get("channels") or {}).items()):
-            if channel not in seen:  # before the run begins only this is told
+            if channel not in seen:  # before the run begins only this is sent
                 shown = None if value is None else _reading(channel, value)
                 name = channel.replace("_", " ").capitalize()
                 rows.append(_input(name, shown, round(1e3 * age_s) + (age_ms or 0)))
@@ -221,7 +221,7 @@ class LiveView:
         return rows
 
     def _seen(self) -> dict[str, Sample]:
-        """The latest reading of each channel; of a fast one that of its latest block."""
+        """The latest reading of each channel; for a fast one that of its latest block."""
         return self._samples | {name: as_sample(block) for name, block in self._blocks.items()}
 
     def _pressure(self, now_ns: int) -> dict[str, Any]:
@@ -246,7 +246,7 @@ def _input(
 
 
 def _reading(channel: str, value: float) -> str:
-    """With as many places as can be read while it changes, and no minus before a nought."""
+    """With as many decimals as are readable while it changes, and no minus before a zero."""
     unit = CHANNEL_UNITS[channel]
     places = PLACES.get(unit, 0)
     return f"{round(value, places) + 0.0:.{places}f} {unit}"

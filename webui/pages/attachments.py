@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Photos and documents on a run, a valve or a job: added, shown, taken away.
+"""Photos and documents on a run, a valve or a job: add, show, remove.
 
 A photo is served as the JPEG that this program encoded; a document only as a download, so that no
-browser opens in the rig's own name what somebody sent.
+browser opens an uploaded file under the rig's own name.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def _page_of(of: str, number: int) -> str:
 @access.takes(SENT_BYTES)
 @access.writer_only
 def add(of: str, number: int) -> AnyResponse:
-    """Keep what was sent; what is wrong with some of it is said of all at once."""
+    """Store uploaded files; problems with several are reported together."""
     log.run_log()
     sent = [one for key in ("photo", "document") for one in request.files.getlist(key)]
     sent = [one for one in sent if one.filename]
@@ -109,7 +109,7 @@ def _known(number: int) -> Attachment:
 
 @blueprint.get("/files/<int(max=2147483647):number>")
 def show(number: int) -> Response:
-    """A photo, or a document to keep."""
+    """A photo, or a stored document."""
     found = _known(number)
     content = attachments.content(log.run_log(), found)
     if found.is_photo:
@@ -131,7 +131,7 @@ def _writing() -> RunLog:
 @blueprint.post("/files/<int(max=2147483647):number>/remove")
 @access.writer_only
 def remove(number: int) -> AnyResponse:
-    """Take a file away for good."""
+    """Remove a file for good."""
     found = _known(number)
     with _writing() as writing:
         attachments.remove(writing, number)

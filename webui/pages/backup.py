@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A copy of the run log, and of what lies beside it, taken from the page."""
+"""Back up the run log and what lies beside it, from the page."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ blueprint = Blueprint("backup", __name__)
 
 
 def install(app: Flask) -> None:
-    """Config: BACKUP_FOLDERS, where copies may be put besides a download."""
+    """Config: BACKUP_FOLDERS, where copies may be stored besides a download."""
     app.config.setdefault("BACKUP_FOLDERS", [])
     app.jinja_env.globals.update(backup_age=age)
 
@@ -42,7 +42,7 @@ def _path() -> Path:
 
 
 def age() -> tuple[str, bool]:
-    """How old the newest copy is, in words, and whether that is too old."""
+    """Age of the newest copy, in words, and whether it is too old."""
     last = copies.last(_path())
     if last is None:
         return "none was made yet", True
@@ -54,7 +54,7 @@ def age() -> tuple[str, bool]:
 
 @blueprint.get("/log/backup")
 def show() -> str:
-    """What a copy holds, when the last was made, and where one may go."""
+    """What a copy holds, when the last was made, and where one may be stored."""
     log.run_log()
     words, old = age()
     return render_template(
@@ -66,7 +66,7 @@ def show() -> str:
 @blueprint.post("/log/backup")
 @access.operator_only
 def take() -> Response:
-    """Make a copy: into one of the folders that were named at the start, or to download."""
+    """Make a copy: into one of the folders named at the start, or as a download."""
     log.run_log()
     heavy.not_beside_a_run()
     wanted = request.form.get("to", "")
@@ -86,7 +86,7 @@ def take() -> Response:
         target = Path(kept) / name
         heavy.do("backup", log=str(_path()), target=str(target))
         copies.note(_path(), "downloaded", target.stat().st_size, target)
-        # its name may go: what is open stays until the answer is sent
+        # the file's name may go: the open file stays until the answer is sent
         return make_response(
             send_file(target.open("rb"), "application/vnd.sqlite3", as_attachment=True,
                       download_name=name)

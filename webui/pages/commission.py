@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The records of commissionings: the list, and one record to be read or printed."""
+"""Commissioning records: the list, and one record to read or print."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ blueprint = Blueprint("commission", __name__)
 
 
 class RecordQuestion(BaseModel):
-    """Which record, counted from the newest (0); and as what."""
+    """Which record, counted from the newest (0); and in which form."""
 
     model_config = ConfigDict(extra="forbid")
     record: Annotated[int, Field(ge=0, le=100_000)] = 0
@@ -25,7 +25,7 @@ class RecordQuestion(BaseModel):
 
 @blueprint.get("/commissioning")
 def show() -> str | Response:
-    """The records, and one of them; the newest where none is asked for."""
+    """The records, and one of them; the newest if none is requested."""
     asked = RecordQuestion.model_validate(request.args.to_dict())
     try:
         kept = record.records()

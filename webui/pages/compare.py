@@ -43,7 +43,7 @@ else:
 
 
 class CompareQuestion(BaseModel):
-    """`run` again and again, or `runs` as typed; the first is the one before."""
+    """`run` repeated, or `runs` as typed; the first is the one before."""
 
     model_config = ConfigDict(extra="forbid")
     run: Annotated[list[Count], Field(max_length=MOST_RUNS)] = []
@@ -98,7 +98,7 @@ def asked() -> CompareQuestion:
 
 
 def compared(question: CompareQuestion) -> tuple[dict[str, Any], list[RunWithResult]]:
-    """The shape of `rig compare --json`, and the runs. Raises UsageError, see compare_runs."""
+    """The data of `rig compare --json`, and the runs. Raises UsageError, see compare_runs."""
     found = _results(question.numbers())
     settings = (getattr(found[0].sheet, "compare", None) if found else None) or Compare()
     beside = Beside(
@@ -145,14 +145,14 @@ def page() -> tuple[str, int]:
 
 
 def offered() -> list[Any]:
-    """The newest runs of strokes on a valve, for the form."""
+    """The newest runs with strokes on a valve, for the form."""
     rows = [row for row in log.run_log().runs(3 * OFFERED) if row.of_a_valve]
     return [row for row in rows if row.kind == "strokes" and row.status != "running"][:OFFERED]
 
 
 def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
-    """Every stroke of every run as a dot, with the mean and its interval; `results` in the order in
-    which they are drawn."""
+    """Every stroke of every run as a dot, with the mean and its interval; `results` in drawing
+    order."""
     found = []
     for key, name in short_names().items():
         columns = [values_of(one, key) for one in results]
@@ -181,7 +181,7 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
 
 
 def _held(line: drawing.Scale, value: float | None) -> float | None:
-    """An end of an interval, drawn at the plot's edge where it lies beyond."""
+    """An end of an interval, drawn at the plot's edge if it lies beyond."""
     return None if value is None else line.at(min(max(value, line.low), line.high))
 
 
@@ -199,7 +199,7 @@ VERDICT_ORDER = ("does_not_conform", "undecided", "not_tested", "conforms")
 
 
 def table(shape: Shape, results: Sequence[Shape], sort: str) -> list[dict[str, Any]]:
-    """One line a run, sorted: how it was judged, both means with their intervals, what is odd."""
+    """One row a run, sorted: its verdict, both means with their intervals, what is odd."""
     lines = []
     for place, (run, result) in enumerate(zip(shape["runs"], results, strict=True)):
         line: dict[str, Any] = {
@@ -233,8 +233,8 @@ class AgreeQuestion(BaseModel):
 
 
 class Apart(NamedTuple):
-    """How far two rigs lie apart in one figure of each valve, second less first: on one scale a
-    valve's place in percent, with run numbers and words; `bias`, `low` and `high` likewise."""
+    """How far two rigs differ in one figure of each valve, second minus first: a valve's position
+    on one scale in percent, with run numbers and words; `bias`, `low` and `high` likewise."""
 
     name: str
     scale: drawing.Scale
@@ -247,7 +247,7 @@ class Apart(NamedTuple):
 
 @blueprint.get("/agree")
 def agree() -> tuple[str, int]:
-    """What `rig agree` says of two rigs, and the form that asks for it."""
+    """The result of `rig agree` for two rigs, and the form for it."""
     question = AgreeQuestion.model_validate(request.args.to_dict())
     shape, apart, refused = None, [], ""
     sides = [_typed(text) for text in (question.first, question.second)]

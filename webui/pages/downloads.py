@@ -32,7 +32,7 @@ def export(run_id: int, kind: str) -> Response:
         path = Path(folder) / name
         log_path = str(current_app.config["RUN_LOG"])
         heavy.do("run", log=log_path, run=run_id, kind=kind, file=str(path))
-        # its name may go: what is open stays until the answer is sent
+        # the file's name may go: the open file stays until the answer is sent
         return send_file(
             path.open("rb"), mimetype=TYPES[kind], as_attachment=True, download_name=name
         )

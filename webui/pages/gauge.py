@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Finding out how a gauge speaks: `rig gauge --find` on the page."""
+"""Identify an unknown gauge's protocol: `rig gauge --find` on the page."""
 
 from __future__ import annotations
 
@@ -25,8 +25,7 @@ def _look() -> GaugeLook:
 
 
 def _offered() -> list[find_gauge.Port]:
-    """The ports that are plugged in, then those that a setup of the page names and that are not
-    among them."""
+    """The ports plugged in, then those named by a setup of the page but not plugged in."""
     found = {port.name: port for port in find_gauge.ports()}
     hub = current_app.config["HUB"]
     for name, path in ({} if hub is None else hub.files.setups).items():
@@ -41,7 +40,7 @@ def _offered() -> list[find_gauge.Port]:
 
 @blueprint.get("/gauge")
 def show() -> str:
-    """The ports, and the look under way or done; with `part` only the look."""
+    """The ports, and the search under way or done; with `part` only the search."""
     template = "_gauge_look.html" if "HX-Request" in request.headers else "gauge.html"
     return render_template(
         template, ports=[] if "HX-Request" in request.headers else _offered(), seen=_look().seen(),
@@ -52,7 +51,7 @@ def show() -> str:
 @blueprint.post("/gauge/look")
 @access.writer_only
 def look() -> AnyResponse:
-    """Look at one of the ports that were offered."""
+    """Search one of the ports offered."""
     port = request.form.get("port", "")
     if port not in [one.name for one in _offered()]:
         raise PageFault(
@@ -71,6 +70,6 @@ def look() -> AnyResponse:
 @blueprint.post("/gauge/stop")
 @access.writer_only
 def stop() -> AnyResponse:
-    """Give the port back."""
+    """Release the port."""
     _look().end()
     return redirect(url_for(".show") + "#look")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A job being worked on: causes, the next check with its form, and the summary for a customer."""
+"""A job in progress: causes, the next check with its form, and the summary for a customer."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ TYPED = {
     "supply_loaded": (("at_coil", "Or the voltage at the coil, under load", "11.9 V"),
                       ("at_source", "and at the source, under load", "12.4 V")),
 }  # fmt: skip
-"""Readings that a check's form takes in place of a state: key, words, example."""
+"""Readings that a check's form accepts instead of a state: key, words, example."""
 CAUSES_SHOWN, LEAST_SHOWN = 5, 0.02
 PASSED = {"conforms": "passed", "does_not_conform": "did not pass"}
 Words = Annotated[str, Field(max_length=200)]
 
 
 class SummaryQuestion(BaseModel):
-    """What stands on the customer's summary; kept nowhere but in its address."""
+    """What the customer's summary shows; stored only in its address."""
 
     model_config = ConfigDict(extra="forbid")
     vehicle: Words = ""
@@ -44,7 +44,7 @@ class SummaryQuestion(BaseModel):
 
 
 class DiagnosisQuestion(BaseModel):
-    """The known-good run that the job is held against."""
+    """The known-good run that the job is compared with."""
 
     model_config = ConfigDict(extra="forbid")
     good: Annotated[str, Field(max_length=60)] = ""
@@ -65,7 +65,7 @@ def _checks(number: int) -> Path:
 
 @blueprint.get("/jobs/<int(max=2147483647):number>/diagnosis")
 def diagnosis(number: int) -> str:
-    """What the job's run and checks tell, and what to do next."""
+    """What the job's run and checks show, and what to do next."""
     asked = DiagnosisQuestion.model_validate(request.args.to_dict())
     return _page(number, [], {}, asked.good.strip())
 
@@ -73,7 +73,7 @@ def diagnosis(number: int) -> str:
 @blueprint.post("/jobs/<int(max=2147483647):number>/diagnosis")
 @writer_only
 def note(number: int) -> Response | tuple[str, int]:
-    """Note what a check by hand found."""
+    """Record the result of a check by hand."""
     known(JOB, number)
     given = {key: request.form.get(key, "") for key in ("check", "found", *READINGS, "note")}
     good = DiagnosisQuestion.model_validate({"good": request.form.get("good", "")}).good
@@ -104,7 +104,7 @@ def _page(
         except UsageError as error:  # no such run, or none that is known-good
             no_good = str(error)
             seen = job_seen(log.run_log(), _checks(number), past)
-    except FileProblems as error:  # somebody changed the file by hand
+    except FileProblems as error:  # the file was edited by hand
         refused = str(error)
     found = seen.diagnosis if seen else None
     causes = [
@@ -124,7 +124,7 @@ def _page(
 
 @blueprint.get("/jobs/<int(max=2147483647):number>/summary")
 def summary(number: int) -> str:
-    """Before and after in a customer's words, to print."""
+    """Before and after in a customer's words, for printing."""
     asked = SummaryQuestion.model_validate(request.args.to_dict())
     entry, past = known(JOB, number), history(log.run_log(), JOB, number)
     return render_template(
@@ -133,9 +133,9 @@ def summary(number: int) -> str:
 
 
 def before_after(past: list[PastRun]) -> list[BeforeAfter]:
-    """For each valve the first and the last of its runs by the same sheet and of the same source:
-    anything else is not the same test. A run that tested nothing, as one that was cut short, says
-    neither how it was before nor how it is after."""
+    """For each valve the first and the last of its runs with the same sheet and from the same
+    source: anything else is not the same test. A run that tested nothing, such as one cut short,
+    shows neither the state before nor the state after."""
     found = []
     for valve in dict.fromkeys(run.valve for run in past):
         mine = [run for run in past if run.valve == valve and _tested(run)]

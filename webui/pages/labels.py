@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Labels for valves: a tag in words and as a QR code, a sheet of them at a time."""
+"""Labels for valves: a tag in words and as a QR code, a sheet at a time."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class LabelQuestion(BaseModel):
 
 
 class Label(NamedTuple):
-    """A label: its words, its code, and what kind of valve the register says it is."""
+    """A label: its words, its code, and the kind of valve recorded in the register."""
 
     tag: str
     code: Markup
@@ -42,7 +42,7 @@ class Label(NamedTuple):
 
 @blueprint.get("/valves/labels")
 def sheet() -> str:
-    """The sheet, and above it (never printed) the form that fills it."""
+    """The label sheet, and above it (never printed) the form that fills it."""
     asked = LabelQuestion.model_validate(request.args.to_dict())
     tags = asked.each()
     known = {
@@ -53,7 +53,7 @@ def sheet() -> str:
     wrong = [
         line
         for tag in tags
-        if tag not in known  # what a run brought in is taken as it is
+        if tag not in known  # a tag from a run is taken as it is
         for line in register.problems(register.VALVE, tag, "", "")
     ]
     if len(tags) * asked.copies > MOST:

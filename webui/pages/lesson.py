@@ -71,15 +71,15 @@ class LessonQuestion(BaseModel):
 
 
 class RehearsalQuestion(BaseModel):
-    """What the class said that the rig will do; nothing: it is only asked."""
+    """The outcome the class predicted; empty: only ask the question."""
 
     model_config = ConfigDict(extra="forbid")
     said: Outcome | None = None
 
 
 class ShareQuestion(BaseModel):
-    """`whole_page`: the class gets Stop and the parts of the page as well. `going_on`: the code of
-    a lesson whose class comes along to this run; the header X-Lesson-Key proves whose it is."""
+    """`whole_page`: the class also gets Stop and the parts of the page. `going_on`: the code of a
+    lesson whose class moves on to this run; the header X-Lesson-Key proves whose it is."""
 
     model_config = ConfigDict(extra="forbid")
     whole_page: bool = False
@@ -87,7 +87,7 @@ class ShareQuestion(BaseModel):
 
 
 class GuessQuestion(BaseModel):
-    """A guess of the class: how long, in ms, which part takes the longest, or both. `question` as
+    """A class member's guess: how long, in ms, which part takes the longest, or both. `question` as
     the lesson counts them."""
 
     model_config = ConfigDict(extra="forbid")
@@ -97,14 +97,14 @@ class GuessQuestion(BaseModel):
 
 
 def install(app: Flask) -> None:
-    """Where the shared lessons are kept: in memory alone."""
+    """The shared lessons: in memory only."""
     app.extensions["lessons"] = Lessons()
     app.jinja_env.globals["only_follows"] = only_follows
 
 
 def only_follows() -> bool:
-    """Whether this page is for somebody who follows a lesson and nothing else: it has no Stop and
-    no way to other pages, unless the operator allowed both."""
+    """Whether this page is for a viewer who only follows a lesson: it has no Stop and no links to
+    other pages, unless the operator allowed both."""
     if request.blueprint != blueprint.name or "code" not in (request.view_args or {}):
         return False
     try:
@@ -119,7 +119,7 @@ def _lessons() -> Lessons:
 
 @blueprint.get("/lesson")
 def start() -> str:
-    """Which run to teach with: the newest ones that have strokes."""
+    """Choose a run to teach with: the newest ones with strokes."""
     opened = log.run_log()
     rows = [row for row in opened.runs(LOOKED_AT) if row.of_a_valve]
     rows = [row for row in rows if row.kind == "strokes" and row.strokes]
@@ -140,7 +140,7 @@ def rehearsals() -> str:
 
 @blueprint.get("/lesson/cautions/<name>")
 def rehearsal(name: str) -> str:
-    """One caution: the question, and with what was said the answer of the simulated rig."""
+    """One caution: the question and, once the class has answered, the simulated rig's response."""
     said = RehearsalQuestion.model_validate(request.args.to_dict()).said
     places = [n for n, one in enumerate(REHEARSALS) if one.name == name]
     if not places:
@@ -238,7 +238,7 @@ def _window(
     view: run_view.RunView, times: strokes.StrokeTimes, found: chain_links.Instants,
     way: str, command_ns: int,
 ) -> tuple[int, int]:  # fmt: skip
-    """From a little ahead of the command until a little after the switch has settled."""
+    """From just before the command until just after the switch has settled."""
     end = timeline.last_ns(view.recording)
     until = times.off_ns if way == "on" else times.next_on_ns
     until = end if until is None else until
@@ -275,7 +275,7 @@ def share(run_id: int) -> Response:
 
 
 def reachable_address() -> str | None:
-    """This page's address as another machine can type it; None where it is on the loopback only."""
+    """This page's address as another machine can type it; None if it is on the loopback only."""
     if not request.host.startswith(LOOPBACK):
         return request.host_url.rstrip("/")
     from webui.serving import own_addresses

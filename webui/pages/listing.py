@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What may be asked of the run list: runs, their order, and the columns that are shown."""
+"""Queries of the run list: which runs, their order, and the columns shown."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from rig.runlog.search import Listed, Order
 Count = Annotated[int, Field(ge=1, le=2**31 - 1)]
 Name = Annotated[str, Field(max_length=200)]
 NO_QUESTION = {"after", "mean_ms", "value", "undo"}
-"""What says where a page begins, and nothing of what is asked."""
+"""Parameters that say where a page begins, not what is queried."""
 
 
 class ListQuestion(BaseModel):
-    """What may be asked of the run list; anything else is refused. Dates are local days, both
-    included; `after` and `value` say where the page before ended (`mean_ms` is `value` by the name
-    that it had when only response times could be an order)."""
+    """A query of the run list; anything else is refused. Dates are local days, both included;
+    `after` and `value` say where the previous page ended (`mean_ms` is `value` under its name from
+    when only response times could be an order)."""
 
     model_config = ConfigDict(extra="forbid")
     valve: Name | None = None
@@ -56,7 +56,7 @@ class ListQuestion(BaseModel):
 
     @property
     def sought(self) -> search.Sought:
-        """The same for the log."""
+        """The same query for the log."""
         return search.Sought(
             self.valve, self.job, self.by, self.verdict, self.source, self.status, self.kind,
             self.tag, _midnight_s(self.since), _midnight_s(self.until, 1), order=self.order,
@@ -70,7 +70,7 @@ class ListQuestion(BaseModel):
 
     @property
     def narrowed(self) -> dict[str, str]:
-        """What was asked for, without the place in the list."""
+        """The query without the position in the list."""
         given = self.model_dump(exclude_none=True, exclude=NO_QUESTION, mode="json")
         return {key: str(value) for key, value in given.items() if value != "newest"}
 
@@ -82,12 +82,12 @@ def _midnight_s(day: date | None, days_later: int = 0) -> float | None:
         local = datetime.combine(day + timedelta(days=days_later), datetime.min.time())
         return local.astimezone().timestamp()
     except (OverflowError, ValueError, OSError):
-        return None  # a year that no clock of this computer knows: no limit
+        return None  # a year outside the computer's range: no limit
 
 
 class Column(NamedTuple):
-    """A column that can be chosen: heading with its unit, and the orders of a first and a second
-    tap on it."""
+    """A selectable column: heading with its unit, and the orders for the first and second tap on
+    it."""
 
     key: str
     heading: str
@@ -117,7 +117,7 @@ USUAL_WORD = "usual"
 
 
 def with_something_to_say(listed: Sequence[Listed]) -> list[str]:
-    """Columns shown without being chosen, where they do not say the same in every row."""
+    """Columns shown by default, unless every row says the same in them."""
     rows = [one.row for one in listed]
     found = {
         "kind": any(row.kind not in (None, "strokes") for row in rows),
@@ -128,47 +128,47 @@ def with_something_to_say(listed: Sequence[Listed]) -> list[str]:
 
 
 class PageQuestion(ListQuestion):
-    """The same with the columns to show, by their keys; None: the usual ones."""
+    """The query with the columns to show, by key; None: the default ones."""
 
     columns: list[Literal[KEYS]] | None = None  # type: ignore[valid-type]
 
     @property
     def asked(self) -> dict[str, Any]:
-        """What a link to the same list has to carry."""
+        """Parameters that a link to the same list must carry."""
         return {**self.narrowed, **({"columns": self.columns} if self.columns else {})}
 
     @property
     def narrowed(self) -> dict[str, str]:
-        """As of ListQuestion: columns narrow nothing."""
+        """As in ListQuestion: columns do not filter anything."""
         found = super().narrowed
         found.pop("columns", None)
         return found
 
     @property
     def address(self) -> str:
-        """What is asked, as the page's address has it after the question mark."""
+        """The query as in the page's address after the question mark."""
         return urlencode(self.asked, doseq=True)
 
     def shown(self, listed: Sequence[Listed]) -> list[Column]:
-        """The columns of this page in their order; always with the one that it is sorted by."""
+        """This page's columns in order; always includes the one it is sorted by."""
         wanted = self.columns or [*USUAL, *with_something_to_say(listed)]
         return [one for one in COLUMNS if one.key in wanted or self.sorted_as(one)]
 
     def next_order(self, column: Column) -> Order:
-        """The order that a tap on a heading asks for."""
+        """The order selected by tapping a heading."""
         first, second = column.orders or ("newest", "oldest")
         return second if self.order == first else first
 
     def sorted_as(self, column: Column) -> str:
-        """ascending, descending, or empty where the list is in another order."""
+        """ascending, descending, or empty if the list is sorted otherwise."""
         if column.orders is None or self.order not in column.orders:
             return ""
         return "descending" if search.ORDERS[self.order].down else "ascending"
 
 
 def asked_of_the_list() -> PageQuestion:
-    """The question of this request; a field left empty asks nothing. Columns that were chosen stay
-    chosen in this browser until others are, or the usual ones."""
+    """The query of this request; an empty field does not filter. Chosen columns are remembered in
+    this browser until others, or the default ones, are chosen."""
     given: dict[str, Any] = {k: v for k, v in request.args.to_dict().items() if v.strip()}
     if "columns" in given:
         chosen = [] if given["columns"] == USUAL_WORD else request.args.getlist("columns")

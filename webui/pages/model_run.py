@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """What really happened inside the plant of a simulated run: the same plant, run again.
 
-The plant does the same for the same seed and the same instants of commands, so what nobody
-recorded can be looked at afterwards. It is shown beside the measured chain as a model, and only
-here: analysis never sees it.
+The plant is reproducible for the same seed and the same instants of commands, so unrecorded values
+can be computed afterwards. They are shown beside the measured chain as a model, and only here:
+analysis never sees them.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ if TYPE_CHECKING:
     from rig.simulated.plant import Plant
 
 LONGEST_NS = 600 * NS_PER_S
-"""A stroke later in its run than this is not computed again: it would take too long."""
+"""A stroke later in its run than this is not recomputed: it would take too long."""
 POINTS = 400
 SETTLE_NS = 200 * NS_PER_MS
 TOLERANCE_NS = 200_000
-"""How far the model's edges may lie from the recorded ones: in real time the instant at which the
-line changed is known only to within the write."""
+"""Allowed distance of the model's edges from the recorded ones: in real time the instant at which
+the line changed is known only to within the write."""
 KEPT = 24
 
 _models: OrderedDict[tuple[str, int, str], dict[str, Any]] = OrderedDict()
@@ -37,7 +37,7 @@ _lock = threading.Lock()
 
 
 class Motion:
-    """Where the plant's parts are from moment to moment; places from 0 (not energised) to 1."""
+    """Positions of the plant's parts over time, from 0 (not energised) to 1."""
 
     def __init__(self, closed_level: int) -> None:
         self._closed_level = closed_level
@@ -50,7 +50,7 @@ class Motion:
         self.switch: list[int] = []
 
     def look(self, plant: Plant, t_ns: int, from_ns: int) -> None:
-        """Let time pass until `t_ns` and note everything."""
+        """Advance time to `t_ns` and record everything."""
         plant.advance(t_ns)
         closings, openings = (
             sum(at <= t_ns for at in plant.truth.times_ns(kind))
@@ -65,16 +65,15 @@ class Motion:
         self.switch.append(int(plant.level(SWITCH) == self._closed_level))
 
     def columns(self) -> dict[str, Any]:
-        """All of it by name."""
+        """All series by name."""
         return {name: column for name, column in vars(self).items() if name[0] != "_"}
 
 
 def model(
     stored: StoredRun, recording: Recording, stroke: int, way: str, window: tuple[int, int]
 ) -> dict[str, Any] | None:
-    """The plant's own course of stroke `stroke`, ms after its command; None for what is no
-    simulated run. `refused` says why there is none. `window` is from and to, ns.
-    """
+    """The plant's own motion in stroke `stroke`, ms after its command; None if the run is not
+    simulated. `refused` says why there is none. `window` is from and to, ns."""
     if stored.header.source != "simulated":
         return None
     key = (stored.header.uid, stroke, way)
@@ -138,7 +137,7 @@ def _computed(
 
 
 def _start_ns(stored: StoredRun) -> int | None:
-    """Where the plant's own time begins on the recording's clock."""
+    """Origin of the plant's own time on the recording's clock."""
     hardware = stored.header.hardware
     if hardware.get("time") == "virtual":
         return 0
@@ -149,8 +148,8 @@ def _start_ns(stored: StoredRun) -> int | None:
 def _apart(
     recording: Recording, edges: list[tuple[str, int, int]], from_ns: int, to_ns: int
 ) -> int | None:
-    """The farthest that an edge of the model lies from the recorded one, ns; None where they are
-    not the same edges."""
+    """The largest distance between a model edge and the recorded one, ns; None if the edges do not
+    match."""
     most = 0
     for line in (READBACK, SWITCH):
         series = recording.edges.get(line)
@@ -165,8 +164,8 @@ def _apart(
 
 
 def _moves(t_ms: list[float], pressure_kpa: list[float], landed_ms: float) -> float | None:
-    """When the pressure has changed after the plunger has landed, ms: by CHANGE_SHARE of what it
-    changes here, as analysis has it, and by more than it did before."""
+    """When the pressure has changed after the plunger landed, ms: by CHANGE_SHARE of its change
+    here, as in analysis, and by more than it did before."""
     if not pressure_kpa:
         return None
     away = [abs(value - pressure_kpa[0]) for value in pressure_kpa]

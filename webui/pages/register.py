@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Valves and jobs: the register, the history of each, forms for what a person writes of them."""
+"""Valves and jobs: the register, the history of each, and the forms to edit them."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ jobs = Blueprint("jobs", __name__)
 
 
 class RegisterQuestion(BaseModel):
-    """What may be asked of a register."""
+    """A query of a register."""
 
     model_config = ConfigDict(extra="forbid")
     after: Annotated[str, Field(max_length=400)] = ""
@@ -40,7 +40,7 @@ class RegisterQuestion(BaseModel):
 
 
 def registered(of: str, template: str) -> str:
-    """The list of all valves or jobs, some at a time."""
+    """The list of all valves or jobs, paged."""
     asked = RegisterQuestion.model_validate(request.args.to_dict())
     rows = register.entries(
         log.run_log(), of, after=asked.after, limit=ROWS + 1, contains=asked.find
@@ -50,7 +50,7 @@ def registered(of: str, template: str) -> str:
 
 
 def known(of: str, number: int) -> Entry:
-    """The entry of this number; a plain 404 where there is none."""
+    """The entry with this number; a plain 404 if there is none."""
     found = register.entry(log.run_log(), of, number)
     if found is None:
         raise PageFault(
@@ -61,7 +61,7 @@ def known(of: str, number: int) -> Entry:
 
 
 def sent() -> dict[str, str]:
-    """The fields of the form, line ends as the log keeps them."""
+    """The form's fields, line ends as in the log."""
     return {
         name: request.form.get(name, "").replace("\r\n", "\n").strip()
         for name in ("name", "kind", "notes", *register.JOB_TEXTS)
@@ -69,7 +69,7 @@ def sent() -> dict[str, str]:
 
 
 def unlike(past: Sequence[PastRun]) -> str:
-    """What keeps the runs of a chart from being like for like; empty where nothing is seen."""
+    """Why the runs of a chart are not like for like; empty if nothing is seen."""
     found = []
     for what, kinds in (
         ("setups", {run.setup_hash for run in past}),
@@ -146,7 +146,7 @@ def _valve(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
 @valves.post("/valves/<int(max=2147483647):number>")
 @writer_only
 def describe(number: int) -> Response | tuple[str, int]:
-    """Write what the valve is."""
+    """Save the valve's description."""
     entry, given = known(VALVE, number), sent()
     wrong = register.problems(
         VALVE, entry.name[: register.LONGEST_TAG] or "-", given["kind"], given["notes"]
@@ -171,8 +171,8 @@ class Pair(NamedTuple):
 
 
 def pairs(past: Sequence[PastRun], before: int | None, after: int | None) -> list[Pair]:
-    """Every valve of a job with its runs of strokes: the last that was not cut short is taken as
-    the one after, the first of the same source as the one before, unless they are named."""
+    """Every valve of a job with its runs of strokes: unless named, the last run not cut short is
+    the one after, and the first of the same source the one before."""
     found = []
     for valve in dict.fromkeys(run.valve for run in past):
         mine = [
@@ -204,7 +204,7 @@ def pairs(past: Sequence[PastRun], before: int | None, after: int | None) -> lis
 
 
 class JobQuestion(BaseModel):
-    """Which run of a job was before and which after."""
+    """Choose which run of a job was before and which after."""
 
     model_config = ConfigDict(extra="forbid")
     before: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = None
@@ -233,7 +233,7 @@ def _job(number: int, wrong: list[str], given: dict[str, str] | None) -> str:
 @jobs.post("/jobs/<int(max=2147483647):number>", endpoint="describe")
 @writer_only
 def describe_job(number: int) -> Response | tuple[str, int]:
-    """Write what is worth knowing of the job."""
+    """Save the job's notes."""
     entry, given = known(JOB, number), sent()
     texts = {name: given[name] for name in ("notes", *register.JOB_TEXTS)}
     wrong = register.problems(JOB, entry.name[: register.LONGEST_TAG] or "-", "", **texts)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A run as one sheet of paper: shown, and as a PDF. The text is that of `rig report`."""
+"""A run as one sheet of paper: on screen, and as a PDF. The text is that of `rig report`."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ blueprint = Blueprint("report", __name__)
 
 
 class ReportQuestion(BaseModel):
-    """What may be asked of a report: the run before the repair, and the size of the paper."""
+    """Options of a report: the run before the repair, and the paper size."""
 
     model_config = ConfigDict(extra="forbid")
     before: Annotated[str, Field(pattern=r"^\s*\d{0,10}\s*$")] = ""
@@ -43,7 +43,7 @@ class ReportQuestion(BaseModel):
 
 
 def _made(run_id: int, before: int | None) -> page.Reported:
-    log.stored_run(run_id)  # a plain 404 where there is none
+    log.stored_run(run_id)  # a plain 404 if there is none
     if before is not None:
         log.stored_run(before)
     try:
@@ -76,7 +76,7 @@ def show(run_id: int) -> str:
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/report/before")
 def choose(run_id: int) -> str:
-    """Which run the report compares with: earlier runs of the same valve first."""
+    """Runs the report can compare with: earlier runs of the same valve first."""
     stored = log.stored_run(run_id)
     valve = stored.header.valve
     rows = log.run_log().runs(60, before=run_id, valve=valve) if valve else []
@@ -88,7 +88,7 @@ def choose(run_id: int) -> str:
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>/report.pdf")
 def as_pdf(run_id: int) -> Response:
-    """The same as a PDF; in plain words what is missing on this machine, where something is."""
+    """The report as a PDF; if this machine lacks something for it, a plain message saying what."""
     asked = ReportQuestion.model_validate(request.args.to_dict())
     heavy.not_beside_a_run()
     made = _made(run_id, asked.run_before)
@@ -111,7 +111,7 @@ def as_pdf(run_id: int) -> Response:
 
 @blueprint.get("/report.css")
 def style() -> Response:
-    """The paper's style."""
+    """The print style sheet."""
     answer = make_response(page.css())
     answer.mimetype = "text/css"
     return answer

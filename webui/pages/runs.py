@@ -46,7 +46,7 @@ blueprint = Blueprint("pages", __name__)
 
 
 class RunQuestion(BaseModel):
-    """What may be asked of a run's page."""
+    """Options of a run's page."""
 
     model_config = ConfigDict(extra="forbid")
     strokes: Count = 1
@@ -55,7 +55,7 @@ class RunQuestion(BaseModel):
 
 
 def install(app: Flask) -> None:
-    """Answer a missing log with the page that says how to make the first run."""
+    """Answer a missing log with the page that explains how to make the first run."""
 
     @app.errorhandler(log.NoLogYet)
     def _no_log(error: log.NoLogYet) -> Any:
@@ -71,7 +71,7 @@ def install(app: Flask) -> None:
 
 @blueprint.get("/runs")
 def run_list() -> str:
-    """Runs, newest first unless asked otherwise, some at a time."""
+    """Runs, newest first unless asked otherwise, paged."""
     asked = listing.asked_of_the_list()
     opened = log.run_log()
     listed, following = search.find(opened, asked.sought, ROWS, asked.place)
@@ -103,7 +103,7 @@ def run_list() -> str:
 
 @blueprint.get("/runs/<int(max=2147483647):run_id>")
 def one_run(run_id: int) -> str:
-    """One run: what it was, what came out, its traces, its strokes, its texts."""
+    """One run: identity, result, traces, strokes, texts."""
     asked = RunQuestion.model_validate(request.args.to_dict())
     view = run_view.open_run(run_id)
     listed = view.suspect if asked.only else view.strokes
@@ -156,10 +156,10 @@ def _signals(result: dict[str, Any] | None) -> list[tuple[str, str, str]]:
 
 
 def _recording(view: run_view.RunView) -> dict[str, Any]:
-    """What the page needs of the raw records, or why they cannot be shown."""
+    """What the page needs from the raw records, or why they cannot be shown."""
     try:
         if view.saved is None:
-            _ = view.recording  # this says best why they cannot be read
+            _ = view.recording  # this explains best why they cannot be read
         elif not view.readable:
             raise log.unreadable(view.stored)
         seen = skim.skim(view.stored)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The start page: the rigs, what is open, what was done last and today, and what is at stake."""
+"""The start page: the rigs, open work, the last run and today's runs, and what needs attention."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from webui import helptexts, log
 from webui.live import batch, rigs
 
 UNDER_WAY_S = 14 * 86_400
-"""A job with a run this lately is under way: nobody says of a job that it is over."""
+"""A job with a run this recent is under way: jobs are never marked as finished."""
 TODAY_SHOWN, TODAY_MOST, JOBS_SHOWN, NEWS_SHOWN = 8, 200, 8, 5
 CAUTION = "Caution: "
 
@@ -33,9 +33,9 @@ blueprint = Blueprint("start", __name__)
 
 
 class Today(NamedTuple):
-    """The runs since midnight that were done to judge a valve, newest first: those shown, and how
-    many ended how: the verdict ("none" is without a result), or the state of those that did not
-    finish. `more`: there are more than were counted."""
+    """Runs since midnight that judge a valve, newest first: those shown, and how many ended how:
+    the verdict ("none" is without a result), or the state of unfinished ones. `more`: there are
+    more than were counted."""
 
     shown: list[Listed]
     ended: dict[str, int]
@@ -48,8 +48,8 @@ class Today(NamedTuple):
 
 
 class FromLog(NamedTuple):
-    """What the run log says. `newest`: the number of its newest run of any purpose; `last`: the
-    last that was done to judge a valve."""
+    """Summary of the run log. `newest`: the number of its newest run of any purpose; `last`: the
+    last one that judges a valve."""
 
     newest: int
     last: Listed | None
@@ -58,7 +58,7 @@ class FromLog(NamedTuple):
 
 
 class News(NamedTuple):
-    """The newest entry of what is new: its day, and the first of its points in a few words."""
+    """The newest entry of the what's-new page: its day, and its first point in a few words."""
 
     day: str
     points: list[str]
@@ -66,8 +66,8 @@ class News(NamedTuple):
 
 @blueprint.get("/")
 def page() -> str | Response:
-    """The state of everything, on one page. A question is one for the run list, which stood at this
-    address before: kept addresses go on working."""
+    """The overall state on one page. A query is passed to the run list, which had this address
+    before: bookmarks keep working."""
     if request.args:
         return redirect(
             f"{url_for('pages.run_list')}?{request.query_string.decode('ascii', 'replace')}"
@@ -96,7 +96,7 @@ def page() -> str | Response:
 
 
 def _from_log() -> tuple[FromLog | None, str]:
-    """What the log says, None where there is none or it has no run; and why it cannot be read."""
+    """Summary of the log, None if there is none or it has no run; and why it cannot be read."""
     try:
         opened = log.run_log()
         listed, _ = search.find(opened, search.Sought(), 1)
@@ -132,7 +132,7 @@ def _jobs(opened: RunLog) -> list[Entry]:
 
 
 def news(text: str) -> News | None:
-    """The newest day of the help page of what is new; None where it has none."""
+    """The newest day on the what's-new help page; None if it has none."""
     parts = re.split(r"^## +(.+)$", text, flags=re.MULTILINE)
     if len(parts) < 3:
         return None

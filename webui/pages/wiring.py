@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How a rig is wired, drawn from its setup: one that the bench offers, or one kept with a run."""
+"""How a rig is wired, drawn from its setup: one offered by the bench, or one stored with a run."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ blueprint = Blueprint("wiring", __name__)
 
 
 class WiringQuestion(BaseModel):
-    """Which setup: the bench's, by name, or the one of a run; and as what."""
+    """Which setup: the bench's, by name, or the one of a run; and in which form."""
 
     model_config = ConfigDict(extra="forbid")
     setup: Annotated[str, Field(max_length=200)] = ""
@@ -29,7 +29,7 @@ class WiringQuestion(BaseModel):
 
 
 class Drawn(NamedTuple):
-    """A setup with its sections; markup is the drawing library's, names in it are escaped."""
+    """A setup with its sections; markup comes from the drawing library, names in it are escaped."""
 
     loaded: LoadedSetup
     sections: tuple[tuple[str, Markup], ...]
@@ -37,7 +37,7 @@ class Drawn(NamedTuple):
 
 @blueprint.get("/wiring")
 def show() -> str | Response:
-    """The drawing with its lists, to be printed; without a question, what may be chosen."""
+    """The drawing with its lists, for printing; without a query, the available setups."""
     asked = WiringQuestion.model_validate(request.args.to_dict())
     hub = current_app.config["HUB"]
     offered = {} if hub is None else hub.files.setups
@@ -98,7 +98,7 @@ def _file(form: str, loaded: LoadedSetup, name: str) -> Response:
 
 @functools.lru_cache(maxsize=8)
 def _drawn(text: str, name: str) -> Drawn:
-    """Drawing takes a small board seconds; the same text is drawn once."""
+    """Cached drawing: a small board needs seconds for it."""
     from rig.wiring.draw import pictures
 
     loaded = stored_setup(text, name)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The figures of a result as cards: its line of the table, numbers, and how sure they are."""
+"""A result's figures as cards: line of the table, numbers, and uncertainty."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from webui.words import UNKNOWN
 
 class Card(NamedTuple):
     """A figure ready to print: `of` says which number is the big one, `stats` are the others,
-    `sure` how sure it is, `budget` the lines behind that, None where there is no budget."""
+    `sure` its uncertainty, `budget` the lines behind that, None if there is no budget."""
 
     meaning: Figure
     value: str
@@ -28,7 +28,7 @@ STATISTICS = ("n", "sd", "min", "median", "max")
 
 
 def cards(result: Mapping[str, Any] | None) -> list[Card]:
-    """The cards of every figure that this kind of run has."""
+    """The cards of every figure this kind of run has."""
     return list(_cards(result or {}))
 
 
@@ -40,7 +40,7 @@ def _cards(result: Mapping[str, Any]) -> Iterator[Card]:
     if ramp:
         summaries |= ramp["summary"]
     for key, figure in (figures_of("strokes") | figures_of("ramp")).items():
-        # a hold or a ramp energises the coil too; without one number the card says nothing
+        # a hold or a ramp energises the coil too; without any number the card says nothing
         if key in summaries and (result.get("kind") == "strokes" or summaries[key].get("n")):
             yield _summary_card(
                 figure, summaries[key], budgets.get(key), budgets.get(f"single_{key}")
@@ -91,7 +91,7 @@ def _text(value: Any, digits: int) -> str:
 
 
 def caveat(result: Mapping[str, Any] | None) -> str:
-    """What must be said beside times that do not count from a read-back; empty otherwise."""
+    """Note for times that do not count from a read-back; empty otherwise."""
     reference = (result or {}).get("reference") or {}
     if not (result or {}).get("strokes") or reference.get("of") != "command":
         return ""
@@ -101,7 +101,7 @@ def caveat(result: Mapping[str, Any] | None) -> str:
             "Timed from the command: no read-back shows when the coil followed, "
             "and no relay delay is stated."
         )
-    spans = [  # a result of an earlier program has no least
+    spans = [  # results of earlier versions have no least
         f"{reference.get(f'{name}_least_ms') or 0.0:.1f} to {most:.1f} ms"
         for name, most in (("response", response), ("release", release))
     ]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Parts of one run's page that are worked out of its result: histograms, remarks, columns."""
+"""Parts of one run's page computed from its result: histograms, remarks, columns."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ class Spread(NamedTuple):
 
 
 def columns(result: Result | None) -> list[Column]:
-    """The first, and those that hold a number somewhere in the run: an empty one takes room."""
+    """The first column, and those with a number somewhere in the run: an empty one wastes space."""
     strokes = (result or {}).get("strokes") or ()
     first, *others = itertools.chain(*stroke_columns())
     return [first, *(c for c in others if any(s.get(c.key) is not None for s in strokes))]
 
 
 def empty_words(result: Result | None) -> str:
-    """Why the pressure at the switch's change is missing everywhere; empty where it is not."""
+    """Why the pressure at the switch's change is missing everywhere; empty if it is not."""
     found = result or {}
     if not found.get("strokes") or any(c.key == "at_switch_on_kpa" for c in columns(result)):
         return ""
@@ -43,14 +43,14 @@ def empty_words(result: Result | None) -> str:
 
 
 def remarks(result: Result | None) -> list[str]:
-    """How the run behaved, in the sentences of `rig show`."""
+    """The run's behaviour, in the sentences of `rig show`."""
     if not result or result.get("kind") != "strokes":
         return []
     return behaviour.sentences(result)
 
 
 def limits(result: Result | None, figure: Figure) -> list[tuple[float, str]]:
-    """The sheet's limits for each single stroke's figure, each with its words."""
+    """The sheet's limits for each figure of single strokes, with their words."""
     found: list[tuple[float, str]] = []
     for limit in ((result or {}).get("verdict") or {}).get("limits") or ():
         if limit["figure"] != figure.name or limit["of"] != "each":
@@ -86,8 +86,7 @@ def chart(result: Result | None, key: str) -> dict[str, Any] | None:
 
 
 def odd_strokes(result: Result | None) -> list[int]:
-    """Strokes that are named wherever all are shown: missed, far from the others, or a first one
-    that stands out."""
+    """Strokes always listed by name: missed ones, outliers, or a first stroke that stands out."""
     found = result or {}
     odd = {
         s["number"]

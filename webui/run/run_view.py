@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""One run as pages and JSON show it: what was stored, its result, and its strokes in short."""
+"""One run as pages and JSON show it: what was stored, its result, and its strokes in brief."""
 
 from __future__ import annotations
 
@@ -28,15 +28,15 @@ class ShownSetup(NamedTuple):
 
     text: str
     hides: bool
-    """The simulated rig's table is left out, or the whole text where it cannot be."""
+    """The simulated rig's table is left out, or the whole text if that is impossible."""
     revealed: bool
     locked: bool = False
     """Of an exercise: not to be revealed yet."""
 
 
 def shown_setup(text: str, *, whole: bool, locked: bool = False) -> ShownSetup:
-    """A stored setup's text; its `[simulated]` table, which may name a fault that somebody is to
-    find, only where `whole`, and never while `locked`."""
+    """A stored setup's text; the `[simulated]` table, which may name a fault yet to be found, is
+    included only if `whole`, and never while `locked`."""
     left = without_table(text)
     if locked:
         return ShownSetup("" if left is None else left, True, False, True)
@@ -47,31 +47,31 @@ def shown_setup(text: str, *, whole: bool, locked: bool = False) -> ShownSetup:
 
 @dataclass(frozen=True)
 class RunView:
-    """A stored run and the result saved with it, None where none was."""
+    """A stored run and the result saved with it, None if there was none."""
 
     stored: StoredRun
     saved: dict[str, Any] | None
 
     @functools.cached_property
     def recording(self) -> Recording:
-        """The raw records; raises PageFault, StorageError or ValueError where unreadable."""
+        """The raw records; raises PageFault, StorageError or ValueError if unreadable."""
         return log.decoded(self.stored).recording
 
     @functools.cached_property
     def readable(self) -> bool:
-        """The setup stored with the run is understood: without it levels would be guessed."""
+        """Whether the setup stored with the run is readable: without it levels would be guessed."""
         return texts_of(self.stored)[0] is not None
 
     @functools.cached_property
     def remark(self) -> str:
-        """What is to be said of how the run was stored; empty where nothing is."""
+        """Remark on how the run was stored; empty if there is none."""
         return remark_of(self.stored)
 
     @functools.cached_property
     def result(self) -> dict[str, Any] | None:
-        """The saved result; worked out now where none was saved; None where it cannot be."""
+        """The saved result; computed now if none was saved; None if that is impossible."""
         found = self._found
-        # what is kept is the run's for every viewer; the header is as this one may see it
+        # the cache holds the run for every viewer; the header is as this viewer may see it
         return None if found is None else {**found, "seed": self.stored.header.seed}
 
     @property
@@ -118,14 +118,14 @@ class RunView:
 
     @property
     def every_mark(self) -> list[str]:
-        """Marks that every stroke of several carries: said once, not in every line."""
+        """Marks carried by every stroke of several: stated once, not in every row."""
         n = len(self.strokes)
         return [mark for mark, count in self.mark_counts.items() if count == n > 1]
 
     def mark_key(self, page: list[dict[str, Any]]) -> list[tuple[str, str, int]]:
         """The marks on these strokes, the most frequent first: (letter, words, count in the run).
 
-        Long marks repeat on stroke after stroke; the table names them by letter.
+        Long marks repeat on stroke after stroke; the table refers to them by letter.
         """
         shown = {mark for stroke in page for mark in stroke.get("marks") or ()}
         counts = self.mark_counts.copy()
@@ -176,7 +176,7 @@ def letter(i: int) -> str:
 
 
 def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
-    """A raw trip in the shape of a result; `to_ms` gives its place on the time axis."""
+    """A raw trip in the form of a result; `to_ms` gives its place on the time axis."""
     return {
         "rule": trip.rule,
         "value": trip.value,
@@ -188,5 +188,5 @@ def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
 
 
 def open_run(run_id: int) -> RunView:
-    """The run of this number; a plain 404 where there is none."""
+    """The run with this number; a plain 404 if there is none."""
     return RunView(as_shown(log.stored_run(run_id)), log.run_log().result(run_id))

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a run's page needs of the raw records before anything is drawn, without decoding them all:
+"""What a run's page needs from the raw records before anything is drawn, without decoding them all:
 a run of a thousand strokes opens about as fast as one of ten."""
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ FIRSTS = frozenset(b"ELSBCNP")
 @dataclass
 class Skimmed:
     """`t0_ns` is that of the whole recording (Recording.t0_ns); `strokes` were commanded; `last`
-    tells whether anything follows the first instant; `readback`: the line left records."""
+    tells whether anything follows the first instant; `readback`: the line has records."""
 
     t0_ns: int = 0
     strokes: int = 0
@@ -36,8 +36,7 @@ class Skimmed:
 
 
 def skim(stored: StoredRun) -> Skimmed:
-    """Look through the records of `stored`. Raises StorageError, and ValueError for what is no
-    record."""
+    """Skim the records of `stored`. Raises StorageError, and ValueError for an invalid record."""
     found = Skimmed()
     firsts: list[int] = []
     seen: set[bytes] = set()

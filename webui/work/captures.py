@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""Captures taken in on the page: shown as they were understood, columns confirmed, then stored.
+"""Import captures on the page: shown as understood, columns confirmed, then stored.
 
-A file is sent once. It is held until it is stored, another takes its place, or the page ends.
+A file is uploaded once. It is held until it is stored, another replaces it, or the page ends.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ COLUMNS_MOST = 200
 
 
 class Held:
-    """A file that was sent: its folder, its name as sent. `watch`: the word by which its sender's
-    page asks how far it was read."""
+    """An uploaded file: its folder, its original name. `watch`: the token with which the sender's
+    page asks how far it has been read."""
 
     def __init__(self, sent: FileStorage) -> None:
         self.watch = ""
@@ -45,14 +45,14 @@ class Held:
 
 
 class HeldFiles:
-    """The newest files that were sent, by a token that only their sender's page has."""
+    """The newest uploads, by a token that only the sender's page has."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._files: dict[str, Held] = {}
 
     def hold(self, sent: FileStorage) -> str:
-        """Hold a file; the oldest goes where there are too many. Its token."""
+        """Hold a file and return its token; drop the oldest if there are too many."""
         token = secrets.token_urlsafe(24)
         held = Held(sent)
         with self._lock:
@@ -67,7 +67,7 @@ class HeldFiles:
             return self._files.get(token)
 
     def watched(self, watch: str) -> Held | None:
-        """The file that is being read for the page with this word."""
+        """The file being read for the page with this token."""
         with self._lock:
             return next((one for one in self._files.values() if watch and one.watch == watch), None)
 
@@ -84,7 +84,7 @@ class HeldFiles:
 
 
 def install(app: Flask) -> None:
-    """One reading process for all captures, and the files that wait for a person's word."""
+    """One reading process for all captures, and the files that await confirmation."""
     app.extensions["captures"] = importing.Reader()
     app.extensions["held_captures"] = HeldFiles()
 
@@ -93,7 +93,7 @@ def install(app: Flask) -> None:
 @access.takes(CAPTURE_BYTES)
 @access.writer_only
 def take_capture() -> AnyResponse | str | tuple[str, int]:
-    """A file dropped on the page: what was understood of it, or stored as runs."""
+    """A file dropped on the page: shown as understood, or stored as runs."""
     from rig.actions import capture_maps
 
     if request.method == "GET":
@@ -143,7 +143,7 @@ def take_capture() -> AnyResponse | str | tuple[str, int]:
 @blueprint.get("/log/import/progress")
 @access.writer_only
 def progress() -> dict[str, Any]:
-    """How much of a file that was sent is read: bytes, and of how many; null before that."""
+    """Progress of reading an upload: bytes read, and of how many; null before that."""
     held = current_app.extensions["held_captures"].watched(request.args.get("watch", ""))
     if held is None:
         return {"read": None, "of": None}
@@ -164,7 +164,7 @@ def _typed_names() -> dict[str, str | None]:
 
 
 def _typed_map() -> dict[str, Any] | None:
-    """The columns' map of the form as JSON, for CaptureMap to judge; None where it has none."""
+    """The form's column map as JSON, for CaptureMap to validate; None if it has none."""
     from rig.captures.mapping import TIME_ROLES
 
     form = request.form
@@ -187,7 +187,7 @@ def _typed_map() -> dict[str, Any] | None:
 
 
 def _setups() -> dict[str, dict[str, str]]:
-    """Setups that a capture may be read by: those of the page, then those of the newest runs."""
+    """Setups that a capture may be read with: those of the page, then those of the newest runs."""
     found: dict[str, dict[str, str]] = {}
     hub = current_app.extensions.get("hub")
     if hub is not None:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""One look at a serial port for the page, in a process of its own: what it said so far."""
+"""One gauge search on a serial port, for the page, in its own process: its output so far."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from typing import IO, NamedTuple
 from flask import Flask
 
 HEARD_MOST = 4000
-"""Characters of what came that are kept to be shown, the newest."""
+"""Number of newest characters received that are kept for display."""
 SAID_MOST = 60
 
 
 class Seen(NamedTuple):
-    """A look as it stands. `heard` are bytes as text, control characters by name."""
+    """State of a search. `heard` are bytes as text, control characters by name."""
 
     port: str = ""
     looks: bool = False
@@ -31,18 +31,18 @@ class Seen(NamedTuple):
 
 
 class GaugeLook:
-    """At most one look at a time; another takes its place."""
+    """At most one search at a time; a new one replaces it."""
 
     def __init__(self) -> None:
         self._turn = threading.Lock()  # over the whole of a begin and an end: two at once would
-        # leave a process that nobody ends, with the port
+        # leave a process that nobody ends, holding the port
         self._lock = threading.Lock()
         self._process: subprocess.Popen[str] | None = None
         self._reader: threading.Thread | None = None
         self._seen = Seen()
 
     def begin(self, port: str, *, may_ask: bool) -> None:
-        """Look at a port."""
+        """Search a port."""
         with self._turn:
             self._end()
             self._begin(port, may_ask=may_ask)
@@ -60,12 +60,12 @@ class GaugeLook:
             reader.start()
 
     def seen(self) -> Seen:
-        """What it said so far."""
+        """Its output so far."""
         with self._lock:
             return self._seen
 
     def end(self) -> None:
-        """Stop looking, so that the port is free. What was found stays."""
+        """Stop searching and free the port. What was found stays."""
         with self._turn:
             self._end()
 
@@ -98,7 +98,7 @@ class GaugeLook:
 
 
 def _with(seen: Seen, told: dict[str, object]) -> Seen:
-    """The look with one thing more that it told (rig.actions.find_for_page)."""
+    """The search with one more message added (rig.actions.find_for_page)."""
     match told:
         case {"said": str(text)}:
             return seen._replace(said=(*seen.said, text)[-SAID_MOST:])
@@ -114,5 +114,5 @@ def _with(seen: Seen, told: dict[str, object]) -> Seen:
 
 
 def install(app: Flask) -> None:
-    """The page's one look."""
+    """The page's one search."""
     app.extensions["gauge_look"] = GaugeLook()

@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""`python -m webui.work.heavy`: one piece of work that takes the processor for seconds, in a
-process of its own and behind everything else: the page's stop and its live data share the page's
-interpreter.
+"""`python -m webui.work.heavy`: one job that takes the processor for seconds, in its own
+low-priority process, because the page's stop and its live data share the page's interpreter.
 
-One line of JSON in, one out. Work and what it needs are in WORK; {"fault": [...]} where it cannot
+One line of JSON in, one out. The jobs and their inputs are in WORK; {"fault": [...]} if one cannot
 be done.
 """
 
@@ -37,14 +36,14 @@ WITHIN_S = 600.0
 CHUNK_RECORDS = 2000
 AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 else 1
 QUEUE_S, QUEUE_MOST = 2.0, 4
-"""So long work waits for its turn, and so many at once: each holds a thread of the page."""
+"""How long work waits for its turn, and how much at once: each holds a thread of the page."""
 READS = {"export", "run", "results", "pdf"}
-"""Work that leaves nothing behind: it ends when nobody waits for its answer any more."""
+"""Work that leaves nothing behind: it is cancelled when nobody waits for its answer any more."""
 _turns, _queue = threading.BoundedSemaphore(AT_ONCE), threading.BoundedSemaphore(QUEUE_MOST)
 
 
 def do(work: str, **needed: Any) -> dict[str, Any]:
-    """Do it and wait for it. Raises PageFault where it cannot be done, or too much is asked for at
+    """Do it and wait for it. Raises PageFault if it cannot be done, or too many are requested at
     once."""
     with turn():
         return _done(work, needed)
@@ -52,7 +51,7 @@ def do(work: str, **needed: Any) -> dict[str, Any]:
 
 @contextlib.contextmanager
 def turn() -> Iterator[None]:
-    """The turn of one heavy piece of work. Raises PageFault where too many wait for theirs."""
+    """Wait for a turn to do one heavy job. Raises PageFault if too many are waiting."""
     taken = _turns.acquire(blocking=False)
     if not taken and _queue.acquire(blocking=False):
         try:
@@ -96,7 +95,7 @@ def _done(work: str, needed: dict[str, Any]) -> dict[str, Any]:
 
 
 def _said(process: subprocess.Popen[str], gone: Callable[[], bool]) -> str:
-    """What the process answers; empty where its time is over, or nobody waits."""
+    """The process's answer; empty on timeout, or if nobody waits."""
     until_s = time.monotonic() + WITHIN_S
     while not gone() and (left_s := until_s - time.monotonic()) > 0:
         with contextlib.suppress(subprocess.TimeoutExpired):
@@ -105,7 +104,7 @@ def _said(process: subprocess.Popen[str], gone: Callable[[], bool]) -> str:
 
 
 def nobody_waits() -> Callable[[], bool]:
-    """Tells, from whichever thread, whether the browser of this request has gone."""
+    """A function, callable from any thread, that tells whether this request's browser has gone."""
     found: Callable[[], bool] | None = None
     if has_request_context():
         found = request.environ.get("waitress.client_disconnected")
@@ -117,8 +116,8 @@ def _never() -> bool:
 
 
 def not_beside_a_run() -> None:
-    """Work that takes the processor for seconds waits while the rig is looked at, armed or at work:
-    a bench keeps its time with it. Raises PageFault."""
+    """Refuse processor-heavy work while the rig is looked at, armed or at work: the bench
+    depends on the processor for its timing. Raises PageFault."""
     hub = current_app.extensions.get("hub")
     if hub is not None and not hub.at_rest:
         raise PageFault(
@@ -132,7 +131,7 @@ def not_beside_a_run() -> None:
 
 
 def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]:
-    """Several runs into one archive, each as the single run's export."""
+    """Several runs in one archive, each as in the single run's export."""
     from webui.app import create_app
     from webui.run import run_view
 
@@ -171,7 +170,7 @@ def _write(view: RunView, kind: str, path: Path) -> None:
 
 
 def as_pdf(documents: list[str], sheets: int, file: str) -> dict[str, Any]:
-    """A report drawn: {"missing": what this computer lacks for it, or nothing}."""
+    """Draw a report: {"missing": what this computer lacks for it, or nothing}."""
     from rig.report import pdf
 
     try:
@@ -198,7 +197,7 @@ def store(
     log: str, folder: str, runs: list[dict[str, Any]], setup: dict[str, str], file_name: str,
     typed: dict[str, str | None],
 ) -> dict[str, Any]:  # fmt: skip
-    """Captured runs into the log, each with its result: {"runs": their numbers}."""
+    """Store captured runs in the log, each with its result: {"runs": their numbers}."""
     from rig.runlog.store import RunLog
 
     with RunLog(Path(log)) as opened:
@@ -240,7 +239,7 @@ def _store(
                     lines.clear()
             if lines:
                 log.append_chunk(number, len(lines), b"".join(lines))
-    except BaseException:  # not left as one that still runs
+    except BaseException:  # not left marked as still running
         log.end_run(number, "fault", ended_utc_s=time.time())
         raise
     log.end_run(number, END_REASONS[0], ended_utc_s=time.time())
@@ -252,7 +251,7 @@ def _store(
 def attach(
     log: str, of: str, number: int, path: str, name: str, by: str, words: str
 ) -> dict[str, Any]:  # fmt: skip
-    """A photo or document checked and kept: {"wrong": what speaks against it, or nothing}."""
+    """Check and store a photo or document: {"wrong": the reason it was refused, or nothing}."""
     from rig.actions import attach as action
     from rig.runlog.store import RunLog
 
@@ -279,9 +278,9 @@ WORK: dict[str, Callable[..., dict[str, Any]]] = {
 
 
 def main() -> None:
-    """Do one piece of work."""
+    """Do one job."""
     importing.limit_memory()
-    out, sys.stdout = sys.stdout, sys.stderr  # a stray print is no answer
+    out, sys.stdout = sys.stdout, sys.stderr  # a stray print must not be taken for the answer
     question = json.loads(sys.stdin.read())
     try:
         answer = WORK[question.pop("work")](**question)

@@ -1,13 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""`python -m webui.work.importing`: reads captures that somebody sent, in a process with little
-power.
+"""`python -m webui.work.importing`: read uploaded captures in a restricted process.
 
 One line of JSON in: {"path", "setup", "setup_name", "maps", "resolution"}, where `maps` holds the
-maps of columns that a person confirmed or tries, by the key of the file's kind, "" for any. One
-line out: {"runs": [...]} with a preview and the file of records of each, or {"problems": [...]};
-with the {"plan"} of a table's columns. The process may use so much memory, time and so many files
-and no more, and is ended and begun anew when it does not answer: a capture that is not one costs
-nobody anything.
+column maps that a person confirmed or tries, by the key of the file's kind, "" for any. One line
+out: {"runs": [...]} with a preview and the file of records of each, or {"problems": [...]}; with
+the {"plan"} of a table's columns. Memory, time and files of the process are limited, and it is
+killed and restarted when it does not answer, so that an invalid capture does no harm.
 """
 
 from __future__ import annotations
@@ -34,10 +32,10 @@ NICENESS = 15
 ANSWER_S = 180.0
 """A small board takes minutes over the largest capture, more so beside other work."""
 LOOK_S = 0.25
-"""So often it is looked whether somebody still waits for the answer."""
+"""How often to check whether somebody still waits for the answer."""
 RUNS_MOST = 200
 PROGRESS, PROGRESS_S = "progress", 0.3
-"""A file beside the capture says how many bytes of it were read, so often."""
+"""A file beside the capture states how many bytes of it were read, updated this often."""
 VALUES_SHOWN = 3
 
 
@@ -53,8 +51,8 @@ class Reader:
         self, question: dict[str, Any], within_s: float = ANSWER_S,
         gone: Callable[[], bool] = lambda: False,
     ) -> dict[str, Any]:  # fmt: skip
-        """The answer; {"problems": ...} too where the process died or took too long, or `gone`
-        said that nobody waits for it."""
+        """The answer; also {"problems": ...} if the process died or took too long, or `gone`
+        reported that nobody waits for it."""
         with self._lock:
             process, over = self._ready(), threading.Event()
             until_s = time.monotonic() + within_s
@@ -117,7 +115,7 @@ class Reader:
 
 
 def problem(what: str, remedy: str, key: str = "", value: str = "") -> dict[str, str]:
-    """What is wrong, as the page shows it."""
+    """The problem, as the page shows it."""
     return {"key": key, "value": value, "what": what, "remedy": remedy}
 
 
@@ -125,21 +123,21 @@ def problem(what: str, remedy: str, key: str = "", value: str = "") -> dict[str,
 
 
 def limit_memory() -> None:
-    """Little memory, and the processor only where nobody else wants it."""
+    """Limit memory, and use the processor only when nobody else wants it."""
     os.nice(NICENESS)
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
 def limit_itself() -> None:
-    """Little memory, no large files, few descriptors."""
+    """Limit memory, file size and the number of descriptors."""
     limit_memory()
     resource.setrlimit(resource.RLIMIT_FSIZE, (FILE_BYTES, FILE_BYTES))
     resource.setrlimit(resource.RLIMIT_NOFILE, (OPEN_FILES, OPEN_FILES))
 
 
 def answer(question: dict[str, Any]) -> dict[str, Any]:
-    """Read one capture; its runs' records lie in files beside it afterwards."""
+    """Read one capture; its runs' records are then in files beside it."""
     from pydantic import ValidationError
 
     from rig.analysis.analyse import analyse
@@ -213,7 +211,7 @@ def _tells(path: Path) -> Callable[[int], None]:
 
 
 def _plan_shown(path: Path, plan: Plan) -> dict[str, Any]:
-    """What the page shows of a plan: with a map, each column's first values too."""
+    """What the page shows of a plan; with a map, also each column's first values."""
     from rig.captures.guess import looked_at
 
     first = [] if plan.by is None else looked_at(path, plan.layout)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a person does with the log: tags, notes, removing and putting back, exports."""
+"""Changes to the log: tags, notes, removing and restoring runs, exports."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ TABLES, RECORDINGS = ("results", "strokes"), ("csv", "json", "vcd")
 
 
 def _log() -> RunLog:
-    """The log for one short change. Raises log.NoLogYet."""
+    """The log opened for one short change. Raises log.NoLogYet."""
     path = Path(current_app.config["RUN_LOG"])
     if not path.exists():
         raise log.NoLogYet(path)
@@ -47,7 +47,7 @@ def _log() -> RunLog:
 
 
 def _chosen() -> list[int]:
-    """The runs that were ticked. Raises PageFault."""
+    """The ticked runs. Raises PageFault."""
     texts = request.values.getlist("run")
     if (
         not texts
@@ -64,7 +64,7 @@ def _chosen() -> list[int]:
 @blueprint.post("/log/remove")
 @access.writer_only
 def remove() -> AnyResponse:
-    """Take runs off the list; the next page offers to put them back."""
+    """Take runs off the list; the next page offers to restore them."""
     numbers = _chosen()
     with _log() as opened:
         remarks.remove(opened, numbers)
@@ -74,7 +74,7 @@ def remove() -> AnyResponse:
 @blueprint.post("/log/restore")
 @access.writer_only
 def restore() -> AnyResponse:
-    """Put runs back on the list."""
+    """Restore runs to the list."""
     with _log() as opened:
         remarks.restore(opened, _chosen())
     return redirect(url_for("pages.run_list"))
@@ -90,7 +90,7 @@ def removed() -> str:
 @blueprint.post("/runs/<int(max=2147483647):run_id>/tags")
 @access.writer_only
 def tag(run_id: int) -> AnyResponse | str | tuple[str, int]:
-    """Put a tag on, or take one off."""
+    """Add a tag, or remove one."""
     off = request.form.get("take_off")
     if off:
         return _write_down(run_id, lambda opened: remarks.take_tag(opened, run_id, off))
@@ -101,7 +101,7 @@ def tag(run_id: int) -> AnyResponse | str | tuple[str, int]:
 @blueprint.post("/runs/<int(max=2147483647):run_id>/notes")
 @access.writer_only
 def note(run_id: int) -> AnyResponse | str | tuple[str, int]:
-    """Add a note; those before it stay."""
+    """Add a note; earlier ones stay."""
     text, by = request.form.get("text", ""), request.form.get("by", "")
     return _write_down(run_id, lambda opened: remarks.add_note(opened, run_id, text, by))
 
@@ -109,12 +109,12 @@ def note(run_id: int) -> AnyResponse | str | tuple[str, int]:
 def _write_down(
     run_id: int, change: Callable[[RunLog], object]
 ) -> AnyResponse | str | tuple[str, int]:
-    """Write it down, and show the page again: of a page with scripts only the part that changed."""
+    """Save it, and show the page again: for a page with scripts only the changed part."""
     part = "HX-Request" in request.headers
     try:
         with _log() as opened:
             change(opened)
-    except UsageError as error:  # a person's mistake, not a fault of the program
+    except UsageError as error:  # user error, not a program fault
         if part:
             return _remarks(run_id, [importing.problem(str(error), "")]), 422
         raise PageFault(400, "Not written down", str(error), "Go back and mend it.") from error
@@ -133,7 +133,7 @@ def _remarks(run_id: int, wrong: list[dict[str, str]] | None = None) -> str:
 
 @blueprint.get("/log/chosen")
 def chosen() -> AnyResponse:
-    """What to do with the ticked runs: compare them, or give them as a file."""
+    """Act on the ticked runs: compare them, or export them as a file."""
     numbers, wanted = _chosen(), request.args.get("do", "")
     if wanted == "compare":
         return redirect(url_for("compare.page", run=numbers))
@@ -149,7 +149,7 @@ def chosen() -> AnyResponse:
 
 @blueprint.get("/log/export")
 def export() -> Response:
-    """Several runs as one archive, each as the single run's export."""
+    """Several runs in one archive, each as in the single run's export."""
     kind = request.args.get("to", "csv")
     if kind not in RECORDINGS:
         raise PageFault(400, "No such export", "Runs leave as csv, json or vcd.", "Choose one.")
@@ -169,7 +169,7 @@ def results() -> Response:
 
 @blueprint.get("/log/found.csv")
 def found() -> Response:
-    """The results of all runs that a question to the list finds, as one table."""
+    """The results of all runs matching a query of the list, as one table."""
     given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
     asked = listing.ListQuestion.model_validate(given)
     listed, more = search.find(log.run_log(), asked.sought, FOUND_MOST)
@@ -186,7 +186,7 @@ def _archive(numbers: list[int], kind: str) -> Response:
         archive = Path(folder) / "runs.zip"
         log_path = str(current_app.config["RUN_LOG"])
         heavy.do("export", log=log_path, runs=numbers, kind=kind, archive=str(archive))
-        # its name may go: what is open stays until the answer is sent
+        # the file's name may go: the open file stays until the answer is sent
         return send_file(
             archive.open("rb"), "application/zip", as_attachment=True,
             download_name=f"{stem}-{kind}.zip",
@@ -209,7 +209,7 @@ def _table(numbers: list[int], of: str) -> Response:
 
 
 def _stem(numbers: list[int]) -> str:
-    """What the name of a file of these runs begins with."""
+    """Start of the file name for these runs."""
     headers = [log.stored_run(number).header for number in numbers[:CHOSEN_MOST]]
     if len(numbers) == 1:
         return file_stem(numbers[0], headers[0].valve, headers[0].source)
@@ -220,7 +220,7 @@ def _stem(numbers: list[int]) -> str:
 @blueprint.post("/log/views")
 @access.writer_only
 def keep_view() -> AnyResponse:
-    """Keep the question of the list under a name."""
+    """Save the list's query under a name."""
     given: dict[str, object] = dict(parse_qsl(request.form.get("question", "")[:QUESTION_MOST]))
     columns = parse_qs(request.form.get("question", "")[:QUESTION_MOST]).get("columns")
     asked = listing.PageQuestion.model_validate({**given, "columns": columns})
@@ -235,7 +235,7 @@ def keep_view() -> AnyResponse:
 @blueprint.post("/log/views/forget")
 @access.writer_only
 def forget_view() -> AnyResponse:
-    """Forget a kept view; the runs stay."""
+    """Delete a saved view; the runs stay."""
     with _log() as opened:
         views.forget(opened, request.form.get("name", ""))
     return redirect(url_for("pages.run_list"), 303)

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""`rig calibrate`: compare the pressure gauge with a reference gauge, and keep the line; or let the
-rig measure its own times."""
+"""`rig calibrate`: compare the pressure gauge with a reference gauge, and store the line; or let
+the rig measure its own times."""
 
 from __future__ import annotations
 
@@ -151,7 +151,7 @@ def command(
 
 @contextlib.contextmanager
 def _kept(pairs: list[Pair]) -> Iterator[None]:
-    """What was measured is told when it cannot be used: taking it again costs an hour."""
+    """Print the measured points even if they cannot be used: taking them again costs an hour."""
     try:
         yield
     except BaseException:
@@ -170,7 +170,7 @@ def _needed(given: str | None, question: str, option: str, asks: bool) -> str:
 
 
 def _stated(given: str | None, asks: bool) -> float:
-    """The reference's expanded uncertainty, kPa; a slip at the terminal is asked again."""
+    """The reference's expanded uncertainty, kPa; a typing error at the terminal is asked again."""
     option = "--reference-uncertainty"
     while True:
         text = _needed(given, "Its expanded uncertainty, like 0.4 kPa", option, asks)
@@ -210,8 +210,8 @@ def _day(text: str | None) -> str:
 
 
 def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
-    """Point after point from the person at the terminal. `stated_kpa`: a swing of the pressure
-    above it is asked about."""
+    """Points typed one after the other at the terminal. `stated_kpa`: a pressure swing above it
+    prompts a question."""
     from rig.cli.calibration.calibrate_live import Reader
 
     pairs: list[Pair] = []
@@ -242,12 +242,12 @@ def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
                         default=False,
                     ):
                         pairs.append((truth, taken.mean_kpa))
-            except (UsageError, HardwareError) as error:  # one bad point ends no session
+            except (UsageError, HardwareError) as error:  # one bad point does not end the session
                 click.echo(f"  {error}", err=True)
 
 
 def replace_text(path: Path, text: str) -> None:
-    """The new text in place of the old, whole or not at all; the old one is kept beside it."""
+    """Replace the text atomically; the old one is kept beside it."""
     import os
 
     before = path.with_name(path.name + ".before")

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The gauge's reading at a calibration point: the mean of what it shows for a little while, and
-how far it swung meanwhile."""
+"""The gauge's reading at a calibration point: the mean over a short time, and how far it swung
+meanwhile."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Taken(NamedTuple):
 
 
 class Reader:
-    """Reads the gauge of a setup, as `rig gauge` does."""
+    """Read a setup's gauge, as `rig gauge` does."""
 
     def __init__(self, setup: Setup) -> None:
         from rig.cli.calibration.gauge import _source
@@ -40,9 +40,9 @@ class Reader:
         self.where = where
 
     def take(self) -> Taken:
-        """The good readings of the next 2 s, three at least. Raises HardwareError where the gauge
+        """The good readings of the next 2 s, three at least. Raises HardwareError if the gauge
         gives none."""
-        self._source.read(0.0)  # what came while the person typed is of another pressure
+        self._source.read(0.0)  # readings from while the person typed belong to another pressure
         begin = time.monotonic()
         values: list[float] = []
         while True:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig calibrate --timing`: what the rig itself adds to a time, as a table of its setup."""
+"""`rig calibrate --timing`: what the rig itself adds to a time, as a table for its setup."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ CAUTION = (
     "the coil's place gets as warm as the coil would: keep it off what burns. Fuse and stop stay."
 )
 STEP_MS = 1e-4
-"""Least and most are written outwards to this."""
+"""Shortest and longest times are rounded outwards to this."""
 
 
 def timing(setup: Path, strokes: int, date: str, due: str, options: Mapping[str, Any]) -> int:
-    """Measure, show, and write `[timing]` where told to; returns the exit code."""
+    """Measure, show, and write `[timing]` on request; returns the exit code."""
     from rig.actions.calibrate_timing import TimingRecord, do_run, times_of
     from rig.analysis.measure.own_timing import NoLoopError
 
@@ -62,7 +62,7 @@ def timing(setup: Path, strokes: int, date: str, due: str, options: Mapping[str,
 
 
 def shown(record: TimingRecord) -> Iterator[str]:
-    """What was found, in plain words."""
+    """The result, in plain words."""
     times = record.times
     if record.source != "board":
         yield f"{record.source.upper()}: no rig was measured."
@@ -107,7 +107,7 @@ def _outwards(way: Way) -> tuple[float, float]:
 
 
 def _keep(setup: Path, table: str, *, write: bool) -> None:
-    """Show the table, and put it into the setup when told to."""
+    """Show the table, and write it to the setup on request."""
     import sys
 
     from rig.cli.calibration.calibrate import replace_text

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig gauge`: what the gauge reads, live; and `--find`, how an unknown gauge speaks."""
+"""`rig gauge`: live gauge readings; with `--find`, identify an unknown gauge's protocol."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def command(
 
 
 def _source(setup: Setup, *, tap: bool) -> tuple[Source, str]:
-    """Where the readings come from, and words for it."""
+    """The source of the readings, and words for it."""
     from rig.core import places, state_file
     from rig.desk.gauge_source import (
         BenchSource,

@@ -9,12 +9,12 @@ import click
 
 
 def find(port: str, *, may_ask: bool) -> None:
-    """Listen, ask if allowed, and write what was found: words on standard error, the table on
-    standard output. Raises HardwareError where nothing was."""
+    """Listen, send queries if allowed, and write the result: words on standard error, the table on
+    standard output. Raises HardwareError if nothing was found."""
     from rig.actions import find_gauge
 
     def allowed(question: str) -> bool:
-        """Whether a person lets read requests be sent to this port."""
+        """Whether a person allows read requests to be sent to this port."""
         if may_ask:
             return True
         if not sys.stdin.isatty():

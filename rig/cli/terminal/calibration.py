@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A calibration as text: the table of the setup, and what a person sees of its line."""
+"""A calibration as text: the setup's table, and its line for a person."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ if TYPE_CHECKING:
     from rig.config.setup.model import Setup
 
 STRIP = 31
-"""Columns of the strip that shows how far a point lies off the line."""
+"""Width of the strip that shows a point's distance from the line."""
 NEAR_ZERO_SHARE = 0.02
 LEAST_TOLERANCE_KPA = 0.5
 
 
 class Entered(NamedTuple):
-    """What a calibration consists of; `points` are (reference, reading) in kPa."""
+    """The content of a calibration; `points` are (reference, reading) in kPa."""
 
     reference: str
     reference_uncertainty_kpa: float
@@ -41,7 +41,7 @@ class Entered(NamedTuple):
 
 
 def due_of(date: str, months: int) -> str:
-    """The day so many months later, as text."""
+    """The day this many months later, as text."""
     return months_after(datetime.date.fromisoformat(date), months).isoformat()
 
 
@@ -84,8 +84,8 @@ def _zero_lines(entered: Entered) -> Iterator[str]:
 
 
 def with_table(text: str, table: str, name: str = "calibration") -> str:
-    """The setup's text with this table: in place of the one it has, else at its end. Raises
-    UsageError where anything else of it would change."""
+    """The setup's text with this table: replacing its existing one, else at its end. Raises
+    UsageError if anything else in it would change."""
     changed = _with_table(text, table, name)
     before, after = tomllib.loads(text), tomllib.loads(changed)
     if {**before, name: None} != {**after, name: None}:
@@ -105,7 +105,7 @@ def _with_table(text: str, table: str, name: str) -> str:
         end = begin + 1
         while end < len(lines) and not re.match(r"""\s*\[\[?["'A-Za-z_]""", lines[end]):
             end += 1
-        # a comment just above the next table belongs to that one
+        # a comment just above the next table belongs to that table
         while end > begin + 1 and lines[end - 1].lstrip().startswith("#"):
             end -= 1
         return "".join(lines[:begin]) + table + "\n" * (end < len(lines)) + "".join(lines[end:])
@@ -114,7 +114,7 @@ def _with_table(text: str, table: str, name: str) -> str:
 
 
 def show(setup: Setup) -> None:
-    """The points with their line and rests, and what that means in plain words."""
+    """The points with their line and residuals, and what that means in plain words."""
     import numpy as np
 
     from rig.analysis.measure.gauge_calibration import fit_of
@@ -159,7 +159,7 @@ def _strip(share: float) -> str:
 
 
 def judged(made: CalibrationSetup) -> list[str]:
-    """What the points themselves say against the line; nothing where all is well."""
+    """Warnings from the points about the line; nothing if all is well."""
     from rig.analysis.measure.gauge_calibration import bend_kpa
     from rig.config.gauge.calibration import FEW_POINTS
 

@@ -24,8 +24,8 @@ Shape = Mapping[str, Any]
 def show_comparison(
     shape: Shape, results: Sequence[Shape], *, tsv: bool, full: bool = False
 ) -> None:
-    """Print it: for a person with plots, or as lines of fields separated by tabs. `full`: of a
-    batch each pair and every remark as well."""
+    """Print it: for a person with plots, or as tab-separated fields. `full`: for a batch also each
+    pair and every remark."""
     if tsv:
         for line in plain_lines(shape, results):
             put(line)
@@ -37,7 +37,7 @@ def show_comparison(
 
 
 def plain_lines(shape: Shape, results: Sequence[Shape]) -> Iterator[str]:
-    """`name<TAB>value` lines for a program; what was said in words begins with `says`."""
+    """`name<TAB>value` lines for a program; sentences begin with `says`."""
     yield from _notice(shape)
     for line in shape["words"]:
         yield _fields("says", line)
@@ -100,8 +100,8 @@ def shown_lines(
 
 
 def limit_table(results: Sequence[Shape], width: int) -> Iterator[str]:
-    """Each run against the limits of its own sheet: what was found, and the verdict. Limits that
-    do not fit beside one another stand in a further table below."""
+    """Each run against its own sheet's limits: the value found, and the verdict. Limits that do not
+    fit side by side go into a further table below."""
     limits = list(dict.fromkeys(
         words.limit_text(limit) for one in results for limit in one["verdict"]["limits"]
     ))  # fmt: skip
@@ -131,7 +131,7 @@ def limit_table(results: Sequence[Shape], width: int) -> Iterator[str]:
 
 
 def _found(limit: Shape | None) -> str:
-    """What was found, with the sign of its verdict; blank where this run has no such limit."""
+    """The value found, with the sign of its verdict; blank if this run has no such limit."""
     if limit is None:
         return ""
     value, sign = limit["value"], words.VERDICTS[limit["result"]][1]
@@ -237,7 +237,7 @@ _ROWS: tuple[tuple[str, Callable[[Shape], str]], ...] = (
 
 
 def _at_oil(name: str, one: Shape) -> Iterator[str]:
-    """What is left of the difference at one oil temperature."""
+    """What remains of the difference at one oil temperature."""
     oil = one["normalised"]
     if not oil:
         return

@@ -26,15 +26,15 @@ ENGINE = {"off": "engine off", "idle": "engine at idle", "running": "engine runn
 
 
 def show_diagnosis(found: Diagnosis, *, tsv: bool, job: str | None = None) -> None:
-    """Print it: paragraphs, or `name<TAB>value` lines. `job`: where checks are noted with
-    `rig job note`, and not in a file of checks."""
+    """Print it: paragraphs, or `name<TAB>value` lines. `job`: checks are recorded with `rig job
+    note`, and not in a file of checks."""
     lines = fields(found) if tsv else paragraphs(found, job)
     for line in lines:
         put(line)
 
 
 def paragraphs(found: Diagnosis, job: str | None = None) -> Iterator[str]:
-    """What a person reads, wrapped."""
+    """The text for a person, wrapped."""
     word = UNREAL.get(found.source)
     if word:
         yield f"{word}: {NO_VALVE[found.source]}"
@@ -91,7 +91,7 @@ def paragraphs(found: Diagnosis, job: str | None = None) -> Iterator[str]:
 
 
 def stayed_live(found: Diagnosis) -> bool:
-    """Whether a coil that was commanded off read live."""
+    """Whether a coil read live although commanded off."""
     return any(one.state == "stays_live" for one in found.findings)
 
 
@@ -103,7 +103,7 @@ def held_against(good: str | None) -> str:
 
 
 def exit_code(found: Diagnosis) -> int:
-    """Of `rig diagnose`: a coil that stayed live goes before anything that is clear."""
+    """Exit code of `rig diagnose`: a coil that stayed live takes precedence over anything clear."""
     if stayed_live(found):
         return EXIT_COIL_LIVE
     return EXIT_OK if found.undecided is None else EXIT_UNDECIDED

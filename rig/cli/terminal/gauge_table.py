@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Readings on a terminal as a table that stands still, elsewhere as lines."""
+"""Readings on a terminal as a table updated in place, elsewhere as lines."""
 
 from __future__ import annotations
 
@@ -21,20 +21,20 @@ if TYPE_CHECKING:
 
 REDRAW_S = 0.2
 RAW_PAUSE_NS = 30_000_000
-"""Bytes with less than this between them are shown together."""
+"""Bytes closer together than this are shown together."""
 RATE_OVER = 20
-"""Readings from which the rate is worked out."""
+"""Readings used to compute the rate."""
 
 
 def show(source: Source, where: str, *, as_json: bool, raw: bool, seconds: float | None) -> None:
-    """Show readings until Ctrl-C, or for so long."""
+    """Show readings until Ctrl-C, or for this long."""
     until = None if seconds is None else time.monotonic() + seconds
     try:
         if as_json or raw or not sys.stdout.isatty():
             _lines(source, where, until, as_json=as_json)
         else:
             _table(source, where, until)
-    except KeyboardInterrupt:  # the usual end
+    except KeyboardInterrupt:  # the normal end
         click.echo("", err=True)
 
 
@@ -99,7 +99,7 @@ def _summary(source: Source, seen: int) -> str:
 
 
 class Channels:
-    """The latest of each channel, with its rate."""
+    """The latest reading of each channel, with its rate."""
 
     def __init__(self) -> None:
         self.last: dict[str, Sample] = {}

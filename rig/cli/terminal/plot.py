@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A small plot in characters: one column a stroke, or several strokes to a column."""
+"""A small text plot: one column a stroke, or several strokes to a column."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ def plot(
 ) -> list[str]:
     """Lines of `rows` height and at most `width` columns; None is drawn as an x at the bottom.
 
-    Where there are more values than columns, a column shows the largest of its values, so that a
-    single slow stroke is not averaged away; it shows an x only where all of its values are None.
-    `span` are the values at bottom and top, by default the smallest and largest.
+    With more values than columns, a column shows its largest value, so that a single slow stroke is
+    not averaged away; it shows an x only if all its values are None. `span` are the values at
+    bottom and top, by default the smallest and largest.
     """
     columns = _columns(values, max(1, width))
     known = [value for value in columns if value is not None]
@@ -74,7 +74,7 @@ def interval_line(
     *,
     ascii_only: bool = False,
 ) -> str:
-    """An interval with its middle on one line of `width` columns that reach over `span`."""
+    """An interval with its midpoint on one line of `width` columns that cover `span`."""
     bar, dot = ("-", "o") if ascii_only else ("─", "●")
 
     def column(value: float) -> int:

@@ -9,7 +9,7 @@ SIGNS = {GOOD: "ok ", DOUBTFUL: " ? ", REFUSED: "NO ", NOT_WATCHED: " - "}
 
 
 def show_preflight(found: Preflight) -> None:
-    """Print it on standard error, so that standard output holds the result alone."""
+    """Print it on standard error, so that standard output holds only the result."""
     from rich.console import Console
     from rich.table import Table
 

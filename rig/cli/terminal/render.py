@@ -21,7 +21,7 @@ def show_result(
     result: Mapping[str, Any], *, as_json: bool = False, tsv: bool = False, full: bool = False
 ) -> None:
     """Print the JSON of a run on standard output: a summary, or all of it in tables (`full`), or
-    for a program as JSON or as lines of tab-separated fields (names first) that name every stroke.
+    for a program as JSON or as tab-separated lines (names first) that list every stroke.
 
     The words are the same on a terminal and in a pipe; a pipe has no colours.
     """
@@ -36,7 +36,7 @@ def show_result(
 
     class Output(Console):
         def on_broken_pipe(self) -> None:
-            """A lost pipe is for the command to judge; the library would end the process."""
+            """The command decides about a broken pipe; the library would end the process."""
             raise
 
     console = Output(markup=False, highlight=False, emoji=False)
@@ -58,7 +58,7 @@ def show_result(
 def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     """The result for a program: `name<TAB>value` lines, then one line a stroke or ramp.
 
-    Unknown values are empty. A source that measured no valve stands above every table (#).
+    Unknown values are empty. A source that measured no valve is stated above every table (#).
     """
     word = words.across(result)
     notice = f"# {word}: {words.NO_VALVE[result['source']]}" if word else None
@@ -102,7 +102,7 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield _line("limit", words.limit_text(limit), limit["value"], limit["result"])
     yield _line("verdict", verdict["result"])
     yield _line("why", verdict["why"])
-    # a result of an earlier program has neither
+    # results of earlier versions have neither
     yield _line("risk_pct", verdict.get("risk_pct"))
     yield _line("guard_band", verdict.get("guard_band"))
     yield _line("next_check", verdict["next_check"])
@@ -120,7 +120,7 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
                 yield notice
             yield "\t".join(fields)
             for row in rows:
-                # a result of an earlier program has no `missed`
+                # results of earlier versions have no `missed`
                 yield _line(*(row.get(field) for field in fields))
 
 

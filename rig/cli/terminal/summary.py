@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A result in about ten lines: the verdict, what to do first, the figures, what casts doubt."""
+"""A result in about ten lines: verdict, first step, figures, doubts."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MARKS_SHOWN = 3
 
 
 def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
-    """The lines, each with its style ("" where plain); not wrapped."""
+    """The lines, each with its style ("" if plain); not wrapped."""
     yield _head(result), "bold"
     other = words.no_valve_words(result.get("purpose"))
     if other:
@@ -83,7 +83,7 @@ def _open_limits(verdict: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _figures(result: Result) -> Iterator[str]:
-    """Means with their uncertainty, and between which values the single ones lie."""
+    """Means with their uncertainty, and the range of the single values."""
     if result["kind"] == "hold" and result["hold"]:
         rate = result["hold"]["decay_rate_kpa_s"]
         if rate is not None:
@@ -102,7 +102,7 @@ def _figures(result: Result) -> Iterator[str]:
         unit, mean = figure.unit, best_text(row["mean"], row, figure.unit, figure.digits())
         line = f"{figure.short}: mean {mean}"
         if row.get("min") is not None and row.get("max") is not None:
-            # beside a mean that was put right it is to be seen that these were not
+            # beside a corrected mean it must be visible that these were not corrected
             single = "single as read" if "read" in mean else "single"
             line += f", {single} {row['min']:.1f} to {row['max']:.1f} {unit}"
         rest = row.get("rest") or {}
@@ -112,7 +112,7 @@ def _figures(result: Result) -> Iterator[str]:
 
 
 def _doubts(result: Result) -> Iterator[str]:
-    """Marks that make numbers doubtful, in words; how many others there are."""
+    """Marks that make numbers doubtful, in words; and the number of others."""
     found = marks_of(result)
     doubtful = [mark for mark in found if mark.doubtful]
     for mark in doubtful[:MARKS_SHOWN]:
@@ -123,7 +123,7 @@ def _doubts(result: Result) -> Iterator[str]:
 
 
 def _watch(result: Result, off: str | None) -> str:
-    """How the coil was left, how much of the run nothing watched, whether the rig was proved."""
+    """How the coil was left, how much of the run was not watched, whether the rig was proved."""
     absent = len(result["not_watched"])
     coil = f"Coil at the end: {off}. " if off else ""
     watch = f"NOT WATCHED: {absent} rule{'' if absent == 1 else 's'}. " if absent else ""
@@ -135,7 +135,7 @@ def _more(result: Result) -> str:
     run = result["run"]
     if run is None:
         return "All of it: the same command with --full."
-    # of a run that conforms there is no fault to look for
+    # a run that conforms has no fault to look for
     none = result["verdict"]["result"] == "conforms" or result.get("purpose") in words.PURPOSES
     cause = "" if none else f" Cause: rig diagnose {run}."
     return f"All of it: rig show {run} --full.{cause}"

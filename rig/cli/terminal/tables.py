@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A result on a terminal: tables and a plot. Every one of them carries the source's word."""
+"""A result on a terminal: tables and a plot. Each of them states the source."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from rig.text.wrapped import wrapped
 
 PLOT_WIDTH = 72
 NARROW = 76
-"""Columns below which a table leaves out what does not fit, or lies on its side."""
+"""Width below which a table drops columns that do not fit, or is transposed."""
 
 BESIDE = (
     ("first edge\non, ms", "first_edge_on_ms", 2), ("\noff, ms", "first_edge_off_ms", 2),
@@ -33,12 +33,12 @@ BESIDE = (
 
 
 class Show:
-    """Shows one result (the JSON of a run) on `console`."""
+    """Show one result (the JSON of a run) on `console`."""
 
     def __init__(self, result: Mapping[str, Any], console: Console) -> None:
         self._result, self._console = result, console
-        # marks are sentences: a table shows letters, explained below it; what every stroke
-        # carries has none
+        # marks are sentences: a table shows letters, explained below it; marks on every stroke have
+        # none
         self._marked = marks_of(result)
         lettered = [
             one.words for one in self._marked
@@ -50,7 +50,7 @@ class Show:
         return " ".join(self._letter[mark] for mark in marks if mark in self._letter)
 
     def all(self) -> None:
-        """Everything, in the order in which it is read."""
+        """Everything, in reading order."""
         self._verdict()
         self._print()
         self._facts()
@@ -78,7 +78,7 @@ class Show:
             caption=Text(word, style="bold") if word else None, caption_justify="left",
         )  # fmt: skip
         for name, justify in columns:
-            # a number that was cut short is worse than a line that wraps
+            # a truncated number is worse than a line that wraps
             table.add_column(
                 name, justify="right" if justify == "right" else "left", overflow="fold",
                 no_wrap=justify == "right",

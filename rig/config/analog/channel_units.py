@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""Units of every channel as instruments write them, as a line into the channel's own unit.
+"""Units of every channel as instruments write them, as a linear conversion to the channel's own
+unit.
 
-As with pressures (gauge_units) the bench needs them without pint. Factors: NIST Special
-Publication 811 (2008), B.8; degree Fahrenheit: t/degC = (t/degF - 32)/1.8, kelvin:
-t/degC = T/K - 273.15 (SP 811, B.8).
+As with pressures (gauge_units) the bench needs them without pint. Factors: NIST Special Publication
+811 (2008), B.8; degree Fahrenheit: t/degC = (t/degF - 32)/1.8, kelvin: t/degC = T/K - 273.15 (SP
+811, B.8).
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ KNOWN = {
 
 @functools.lru_cache(maxsize=256)
 def table_unit(channel: str, text: str) -> Linear | None:
-    """The unit from the tables alone; None where it does not stand there. Never loads pint."""
+    """The unit from the tables alone; None if it is not in them. Never loads pint."""
     if channel in PRESSURES:
         factor = table_factor(text)
         return None if factor is None else Linear(factor)

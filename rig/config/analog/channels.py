@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Which channels a rig as wired gives, from where, and how old their readings may grow."""
+"""Which channels a rig as wired provides, their source, and the maximum age of their readings."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from rig.config.setup.model import STALE_MIN_S, STALE_PERIODS, Setup
 
 
 class Source(NamedTuple):
-    """Where a channel's readings come from: a word for a person, and how often and late."""
+    """A channel's source: a word for a person, its period and its delay."""
 
     name: str
     period_s: float
@@ -18,7 +18,7 @@ class Source(NamedTuple):
 
 
 def sources(setup: Setup) -> dict[str, Source]:
-    """Every channel of the setup with its source; the converter goes before a gauge."""
+    """Every channel of the setup with its source; the converter takes precedence over a gauge."""
     found: dict[str, Source] = {}
     gauge = setup.gauge
     if gauge is not None:
@@ -28,7 +28,7 @@ def sources(setup: Setup) -> dict[str, Source]:
         period_s = FAST_PERIOD_S if item.fast else item.period_s
         found[item.channel] = Source("converter", period_s)
     if setup.engine_speed is not None:
-        speed = setup.engine_speed  # of a slow engine a reading needs as long as two pulses do
+        speed = setup.engine_speed  # on a slow engine a reading takes as long as two pulses
         pulse_s = 60.0 / speed.pulses_per_revolution / speed.slowest_rpm
         found["engine_speed"] = Source("pulse line", max(speed.period_s, pulse_s))
     return found
@@ -42,8 +42,8 @@ def gauge_channels(setup: Setup) -> tuple[str, ...]:
 
 
 def stale_s(setup: Setup, channel: str) -> float | None:
-    """Age at which a channel's reading is stale, s: as set, else three periods and at least half
-    a second. None where nothing gives the channel."""
+    """Age at which a channel's reading is stale, s: as set, else three periods and at least half a
+    second. None if nothing provides the channel."""
     source = sources(setup).get(channel)
     if source is None:
         return None

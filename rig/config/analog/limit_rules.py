@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Cross checks of limits against what their channels can show, and of the engine speed's line.
+"""Cross checks of limits against their channels' range, and of the engine speed's line.
 
 Every comparison is written so that NaN is refused.
 """
@@ -16,12 +16,12 @@ from rig.config.setup.model import Setup
 Findings = Iterator[Finding]
 
 PULSES_MOST_HZ = 5000.0
-"""More pulses a second than this cannot be read for long on a small computer (measured in the
+"""More pulses a second than this cannot be read continuously on a small computer (measured in the
 simulated rig, no source for a board)."""
 
 
 def limits_can_be_seen(setup: Setup) -> Findings:
-    """A limit beyond what its channel can show would never trip."""
+    """A limit beyond its channel's range would never trip."""
     converter, limits = setup.converter, setup.limits
     if converter is None:
         return

@@ -37,7 +37,7 @@ Chip = Literal[
     "MCP3302",
     "MCP3304",
 ]
-"""Converter types that can be read, by the names on their housings."""
+"""Supported converter types, by the names on their housings."""
 
 INPUTS: dict[str, int] = {
     "MCP3001": 1,
@@ -58,7 +58,7 @@ SPI_LINES: dict[int, dict[str, int]] = {
     0: {"clock": 11, "data in": 10, "data out": 9, "select 0": 8, "select 1": 7},
     1: {"clock": 21, "data in": 20, "data out": 19, "select 0": 18, "select 1": 17},
 }
-"""GPIO lines of both SPI ports as the board's documentation says (from memory). "data in" is the
+"""GPIO lines of both SPI ports per the board's documentation (from memory). "data in" is the
 converter's."""
 
 ALWAYS_DIFFERENTIAL = ("MCP3001", "MCP3201", "MCP3301")
@@ -85,7 +85,7 @@ AnalogName = Literal[
 
 
 FAST_PERIOD_S = 0.01
-"""Readings of a fast channel reach the interlock at least so often (rig.bench.pacing)."""
+"""Longest interval at which readings of a fast channel reach the interlock (rig.bench.pacing)."""
 
 
 def bits_of(chip: str) -> int:
@@ -102,18 +102,18 @@ class ConverterSetup(Strict):
     """Its chip-select: CE0 or CE1."""
     reference_v: VoltageV = Field(alias="reference", gt=0, le=5.5)
     reference_tolerance: Fraction = Field(default=0.005, ge=0, le=0.1)
-    """Half width of what the reference may be off by, part of itself."""
+    """Half width of the reference's error, as a fraction of it."""
     nonlinearity_lsb: float = Field(default=1.0, ge=0, le=16)
-    """Largest error of a code as the data sheet states it, in codes (a plain number)."""
+    """Largest error of a code per the data sheet, in codes (a plain number)."""
     oversampling: int = Field(default=1, ge=1, le=64)
-    """So many conversions are summed to one reading of a channel."""
+    """Number of conversions summed into one reading of a channel."""
     rate_hz: FrequencyHz | None = Field(alias="rate", default=None, gt=0, le=20_000)
-    """Rounds of the fast channels in a second at most. Left out: as fast as it goes steadily."""
+    """Maximum rounds of the fast channels per second. Left out: as fast as can be sustained."""
 
 
 class AnalogChannel(Strict):
-    """`[[analog]]`: what is wired to one input of the converter. Which keys belong to which kind
-    is checked by rig.config.analog.rules."""
+    """`[[analog]]`: what is wired to one input of the converter. rig.config.analog.rules checks
+    which keys belong to which kind."""
 
     channel: AnalogName
     input: int = Field(ge=0, le=7)
@@ -130,28 +130,28 @@ class AnalogChannel(Strict):
     divider_lower_ohm: ResistanceOhm | None = Field(alias="divider_lower", default=None, gt=0)
     """Resistor from the input to ground."""
     resistor_tolerance: Fraction = Field(default=0.01, ge=0, le=0.2)
-    """Half width of what each resistor of this channel may be off by."""
+    """Half width of the tolerance of each resistor of this channel."""
 
     pressure_range_kpa: PressureRangeKpa | None = Field(alias="pressure_range", default=None)
     temperature_range_degc: TemperatureRangeDegc | None = Field(
         alias="temperature_range", default=None
     )
     current_range_a: CurrentRangeA | None = Field(alias="current_range", default=None)
-    """The sensor's range: what it reads at the lower and the upper end of its signal."""
+    """The sensor's range: its reading at the lower and the upper end of its signal."""
     expected_range_kpa: PressureRangeKpa | None = Field(alias="expected_range", default=None)
     """For the channel pressure: what a healthy run should show."""
     accuracy_of_range: Fraction = Field(default=0.0, ge=0, le=0.5)
-    """Half width of the sensor's own error, part of its range."""
+    """Half width of the sensor's own error, as a fraction of its range."""
 
     supply_v: VoltageV | None = Field(alias="supply", default=None, gt=0, le=36)
-    """Ratiometric: the sensor's supply as stated, or with `supply_from` what it should be;
+    """Ratiometric: the sensor's supply as stated, or with `supply_from` its nominal value;
     thermistor and platinum: what the divider is fed from."""
     supply_tolerance: Fraction = Field(default=0.05, ge=0, le=0.5)
     supply_from: Literal["sensor_supply"] | None = None
     """Ratiometric: the channel that measures the sensor's supply."""
     signal_low: Fraction = Field(default=0.1, ge=0, lt=1)
     signal_high: Fraction = Field(default=0.9, gt=0, le=1)
-    """Ratiometric: parts of the supply at the ends of the range (0.5 and 4.5 V of 5 V)."""
+    """Ratiometric: fractions of the supply at the ends of the range (0.5 and 4.5 V of 5 V)."""
     voltage_range_v: VoltageRangeV | None = Field(alias="voltage_range", default=None)
     """Linear: signal at the ends of the range."""
 
@@ -177,13 +177,13 @@ class AnalogChannel(Strict):
 
     @property
     def divider(self) -> float:
-        """The part of the signal's voltage that reaches the input."""
+        """The fraction of the signal's voltage that reaches the input."""
         upper, lower = self.divider_upper_ohm, self.divider_lower_ohm
         return 1.0 if upper is None or lower is None else lower / (upper + lower)
 
     @property
     def range(self) -> tuple[float, float] | None:
-        """The sensor's range in the channel's unit, where it has one."""
+        """The sensor's range in the channel's unit, if it has one."""
         return self.pressure_range_kpa or self.temperature_range_degc or self.current_range_a
 
 
@@ -192,14 +192,14 @@ class EngineSpeedSetup(Strict):
 
     line: int
     pulses_per_revolution: float = Field(gt=0, le=512)
-    """A plain number; 0.5 where a pulse comes with every second revolution."""
+    """A plain number; 0.5 if a pulse comes with every second revolution."""
     pull: Literal["up", "down", "external"] = "external"
     edge: Literal["rising", "falling"] = "rising"
     """Electrical edge that marks the pulse; the other is recorded and not used."""
     highest_rpm: RotationRpm = Field(alias="highest", default=8000.0, gt=0, le=60_000)
-    """Pulses that would mean more are noise and make the reading doubtful."""
+    """Pulses that would mean a higher speed are noise and make the reading doubtful."""
     slowest_rpm: RotationRpm = Field(alias="slowest", default=60.0, gt=0, le=10_000)
-    """Below this the engine is taken to stand: speed 0."""
+    """Below this the engine is considered stopped: speed 0."""
     period_s: TimeS = Field(alias="period", default=0.2, ge=0.02, le=5)
     """Between derived readings."""
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The channel pressure, wherever it comes from: what the interlock's pressure rules need of it."""
+"""The pressure channel from any source: what the interlock's pressure rules need to know of it."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from rig.config.analog.model import FAST_PERIOD_S, AnalogChannel, ConverterSetup
 
 
 class PressureSource(NamedTuple):
-    """The converter's, with the attributes that a GaugeSetup has too; `accuracy_kpa` is plus and
-    minus."""
+    """The converter's pressure, with the attributes that a GaugeSetup has too; `accuracy_kpa` is
+    plus and minus."""
 
     name: str
     period_s: float
@@ -25,8 +25,8 @@ class PressureSource(NamedTuple):
 def converter_pressure(
     channels: Iterable[AnalogChannel], converter: ConverterSetup | None
 ) -> PressureSource | None:
-    """The pressure channel of the converter; None where there is none, or where the setup does
-    not say enough of it (rig.config.analog.rules says what is missing)."""
+    """The pressure channel of the converter; None if there is none, or if the setup does not say
+    enough of it (rig.config.analog.rules says what is missing)."""
     channel = next((item for item in channels if item.channel == "pressure"), None)
     if channel is None or converter is None or channel.expected_range_kpa is None:
         return None

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How sure a reading of the converter is: shares of its standard uncertainty."""
+"""Uncertainty of a converter reading: its standard uncertainty contributions."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ def uncertainty(
 ) -> list[Share]:
     """Contributions to the standard uncertainty of one reading of `value`, largest first.
 
-    Half widths are taken as rectangular (JCGM 100:2008, 4.3.7), quantisation as one code wide
-    (4.3.7; q/sqrt(12)), divided by the root of the oversampling: that holds while noise of about
-    half a code or more stirs the conversions, else they are all alike. `supply_measured` is the
+    Half widths are treated as rectangular (JCGM 100:2008, 4.3.7), quantisation as one code wide
+    (4.3.7; q/sqrt(12)), divided by the root of the oversampling: this holds while noise of about
+    half a code or more varies the conversions, else they are all alike. `supply_measured` is the
     channel that measures a ratiometric sensor's supply: then the converter's reference cancels.
     """
     per_v = abs(_per_volt(value, channel, converter, supply_v))
@@ -62,7 +62,8 @@ def uncertainty(
 
 
 def combined(shares: list[Share]) -> float:
-    """Standard uncertainty of all shares together, taken as independent (JCGM 100, eq. 10)."""
+    """Standard uncertainty of all contributions together, treated as independent (JCGM 100, eq.
+    10)."""
     return math.sqrt(sum(share.standard**2 for share in shares))
 
 
@@ -101,8 +102,9 @@ def _per_volt(
 
 
 def usual(channel: AnalogChannel, supply_v: float) -> float:
-    """A usual value of a channel, to state its uncertainty at: the middle of what is expected or
-    of the sensor's range, 90 degC of hot oil, `supply_v` of the coil's supply, half an ampere."""
+    """A typical value of a channel at which to state its uncertainty: the middle of the expected
+    range or of the sensor's range, 90 degC for hot oil, `supply_v` of the coil's supply, half an
+    ampere."""
     spans = channel.expected_range_kpa or channel.range
     if spans is not None:
         return sum(spans) / 2.0

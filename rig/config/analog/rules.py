@@ -38,7 +38,7 @@ ONLY_FOR: dict[str, tuple[str, ...]] = {
     "supply": ("ratiometric", "thermistor", "platinum"),
     "supply_from": ("ratiometric",),
 }
-"""Keys that have a say for some kinds alone."""
+"""Keys that apply only to some kinds."""
 ATTRIBUTES = {
     "voltage_range": "voltage_range_v",
     "shunt": "shunt_ohm",
@@ -71,7 +71,7 @@ FITS: dict[str, tuple[str, ...]] = {
 
 
 def converter_and_channels(setup: Setup) -> Findings:
-    """A converter reads something, and channels have a converter."""
+    """A converter has channels, and channels have a converter."""
     if setup.converter is None and setup.analog:
         yield Finding(
             ("analog",),
@@ -155,7 +155,7 @@ def inputs_exist(setup: Setup) -> Findings:
 
 
 def keys_fit_the_kind(setup: Setup) -> Findings:
-    """Each kind has what it needs, and nothing that has no say."""
+    """Each kind has the keys it needs, and none without effect."""
     for n, item in enumerate(setup.analog):
         here = ("analog", n)
         if item.channel not in FITS[item.kind]:
@@ -250,7 +250,7 @@ def thermistors(setup: Setup) -> Findings:
 
 
 def fast_channels(setup: Setup) -> Findings:
-    """Only a straight line fits into a block of codes; the sensors that bend are slow anyway."""
+    """Only a linear sensor fits into a block of codes; non-linear sensors are slow anyway."""
     for n, item in enumerate(setup.analog):
         if item.fast and not signal.is_linear(item):
             yield Finding(
@@ -272,7 +272,7 @@ def signal_reaches_no_stop(setup: Setup) -> Findings:
         try:
             supply_v = signal.supply_should_v(item)
             volts = signal.input_volts(top, item, converter, supply_v)
-        except ValueError:  # said by keys_fit_the_kind
+        except ValueError:  # reported by keys_fit_the_kind
             continue
         if not volts <= converter.reference_v:
             yield Finding(

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""From the converter's code to the reading of a channel, and to its uncertainty.
+"""Convert the converter's code to a channel's reading, and to its uncertainty.
 
-Pure functions of the setup: a stored code can be read again. The signal is the voltage that the
+Pure functions of the setup: a stored code can be converted again. The signal is the voltage the
 sensor gives; the input sees `divider` of it.
 """
 
@@ -15,25 +15,26 @@ from rig.core.records import GOOD
 from rig.physics import sensors
 
 FAULT_BAND = "fault band"
-"""Quality of a 4-20 mA signal that tells of its transmitter's failure, or of a broken wire."""
+"""Quality of a 4-20 mA signal that indicates a failed transmitter, or a broken wire."""
 OPEN_OR_SHORTED = "open or shorted"
-"""Quality of a resistance sensor whose divider stands at an end."""
+"""Quality of a resistance sensor whose divider is at an end of its range."""
 OUT_OF_RANGE = "out of range"
 """Quality of a reading beyond the sensor's range, or of a code at the converter's end: the true
-signal may then be farther out still."""
+signal may be even farther out."""
 NO_SUPPLY = "supply not known"
 """Quality of a ratiometric reading while the sensor's supply is not measured."""
 
 END_CODES = 4
-"""A resistance sensor so close to an end of the converter is open or shorted: noise must not make a
-temperature of it."""
+"""A resistance sensor this close to an end of the converter is open or shorted: noise must not be
+converted to a temperature."""
 USUAL_SUPPLY_V = 5.0
 SUPPLY_SHARE = 0.2
-"""A ratiometric sensor's measured supply may be off by so much, part of itself; beyond, the sensor
-does not work and its signal is no part of anything."""
+"""Allowed error of a ratiometric sensor's measured supply, as a fraction; beyond it the sensor does
+not work and its signal means nothing."""
 
 SLACK = 0.02
-"""A linear sensor may read so far beyond its range, part of it, before it is not believed."""
+"""How far beyond its range, as a fraction of it, a linear sensor may read before the reading is
+rejected."""
 
 
 class Line(NamedTuple):
@@ -44,7 +45,7 @@ class Line(NamedTuple):
 
 
 def oversampling(channel: AnalogChannel, converter: ConverterSetup) -> int:
-    """Conversions that are summed to one code of this channel."""
+    """Conversions summed into one code of this channel."""
     return channel.oversampling or converter.oversampling
 
 
@@ -61,24 +62,25 @@ def code_limits(channel: AnalogChannel, converter: ConverterSetup) -> tuple[int,
 
 
 def supply_should_v(channel: AnalogChannel) -> float:
-    """What a ratiometric sensor's measured supply should be."""
+    """Nominal value of a ratiometric sensor's measured supply."""
     return channel.supply_v or USUAL_SUPPLY_V
 
 
 def supply_works(channel: AnalogChannel, measured_v: float) -> bool:
-    """Whether the measured supply can be one."""
+    """Whether the measured supply is plausible."""
     should_v = supply_should_v(channel)
     return abs(measured_v - should_v) <= SUPPLY_SHARE * should_v
 
 
 def is_linear(channel: AnalogChannel) -> bool:
-    """Whether the reading is a straight line over the code."""
+    """Whether the reading is linear in the code."""
     return channel.kind not in ("thermistor", "platinum")
 
 
 def signal_line(channel: AnalogChannel, supply_v: float | None = None) -> Line:
-    """A linear channel's reading over its signal in volt. `supply_v` is the sensor's supply as
-    measured, where the setup says that it is. Raises ValueError for a channel that has no line."""
+    """A linear channel's reading as a line over its signal in volt. `supply_v` is the sensor's
+    supply as measured, if the setup says that it is. Raises ValueError for a channel that has no
+    line."""
     match channel.kind:
         case "ratiometric":
             volts = supply_v if channel.supply_from else channel.supply_v
@@ -115,14 +117,15 @@ def _through(ends: tuple[float, float], to: tuple[float, float]) -> Line:
 def code_line(
     channel: AnalogChannel, converter: ConverterSetup, supply_v: float | None = None
 ) -> Line:
-    """A linear channel's reading over its code. Raises ValueError where signal_line does."""
+    """A linear channel's reading as a line over its code. Raises ValueError where signal_line
+    does."""
     line = signal_line(channel, supply_v)
     per_code_v = lsb_v(converter) / oversampling(channel, converter) / channel.divider
     return Line(line.offset, line.scale * per_code_v)
 
 
 def temperature_degc(code: float, channel: AnalogChannel, converter: ConverterSetup) -> float:
-    """A thermistor's or platinum sensor's reading; NaN where the code can be none.
+    """A thermistor's or platinum sensor's reading; NaN if the code cannot be one.
 
     The divider is fed from the converter's reference, whose own error then cancels, unless the
     channel states another supply.
@@ -147,7 +150,7 @@ def coefficients(channel: AnalogChannel) -> tuple[float, float, float]:
 def reading(
     code: int, channel: AnalogChannel, converter: ConverterSetup, line: Line | None
 ) -> tuple[float | None, str]:
-    """What a code (the sum of its conversions) reads, and its quality. `line` is code_line's;
+    """The reading for a code (the sum of its conversions), and its quality. `line` is code_line's;
     None for a channel that has none, or whose supply is not known."""
     times = oversampling(channel, converter)
     low, high = code_limits(channel, converter)
@@ -183,9 +186,8 @@ def quality(code: int, value: float, channel: AnalogChannel, converter: Converte
 
 
 def range_of(channel: AnalogChannel, converter: ConverterSetup) -> tuple[float, float]:
-    """What the channel can show, in its unit: the sensor's range, cut to what the converter
-    reaches. For linear channels; a ratiometric sensor's measured supply is taken as it should
-    be."""
+    """The channel's range, in its unit: the sensor's range, limited to what the converter reaches.
+    For linear channels; a ratiometric sensor's measured supply is assumed nominal."""
     line = code_line(channel, converter, supply_should_v(channel))
     times = oversampling(channel, converter)
     low, high = code_limits(channel, converter)

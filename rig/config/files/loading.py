@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Loads setups and sheets; refuses them with every problem at once, in plain words."""
+"""Load setups and sheets; refuse them with every problem at once, in plain words."""
 
 from __future__ import annotations
 
@@ -27,32 +27,33 @@ from rig.core.errors import FileProblems, Problem
 
 HASH_DIGITS = 16
 MEASURED_TABLES = ("timing", "calibration")
-"""What was measured of the rig's own instruments: without it the assumed and stated bounds hold."""
+"""Tables with measurements of the rig's own instruments: without them the assumed and stated bounds
+apply."""
 Rule = Callable[..., Iterator[Finding]]
 
 
 @dataclass(frozen=True)
 class LoadedSetup:
-    """A setup that may be used. `hash` is the start of the SHA-256 of `text`."""
+    """A usable setup. `hash` is the start of the SHA-256 of `text`."""
 
     setup: Setup
     text: str
     path: str
     hash: str
     left_out: tuple[Problem, ...] = ()
-    """Why what a person once measured of the instruments is not in `setup` (stored_setup)."""
+    """Why earlier measurements of the instruments are not in `setup` (stored_setup)."""
 
 
 @dataclass(frozen=True)
 class LoadedSheet:
-    """A sheet that may be used. `hash` is the start of the SHA-256 of `text`."""
+    """A usable sheet. `hash` is the start of the SHA-256 of `text`."""
 
     sheet: Sheet
     text: str
     path: str
     hash: str
     service: ServiceLimits | None = None
-    """The service information that was taken in; None for a sheet without, and for a stored one."""
+    """The service information inserted; None for a sheet without any, and for a stored one."""
 
 
 def load_setup(path: str | os.PathLike[str]) -> LoadedSetup:
@@ -61,7 +62,7 @@ def load_setup(path: str | os.PathLike[str]) -> LoadedSetup:
 
 
 def load_sheet(path: str | os.PathLike[str]) -> LoadedSheet:
-    """Load a sheet, unchecked against any setup. Raises FileProblems."""
+    """Load a sheet, without checking it against a setup. Raises FileProblems."""
     return _sheet_of(_read_sheet(*_from_file(parse_file(path), Path(path).parent)))
 
 
@@ -73,7 +74,7 @@ def load_pair(
     """Load a setup and a sheet and check that they fit. Raises FileProblems with the problems of
     both files.
 
-    `faults` take the place of those that the setup of a simulated rig names, in its text as well.
+    `faults` replace those that the setup of a simulated rig names, in its text as well.
     """
     setup_file = parse_file(setup_path)
     if faults is not None and setup_file.data.get("backend") == "simulated":
@@ -88,7 +89,7 @@ def load_pair(
 
 
 def _from_file(file: Parsed, *folders: Path) -> tuple[Parsed, Service]:
-    """A sheet as a person wrote it, with what it takes from service information."""
+    """A sheet as a person wrote it, with the limits it takes from service information."""
     service = taken_in(file, folders, _read_limits)
     return service.sheet, service
 
@@ -112,7 +113,7 @@ def _with_faults(file: Parsed, faults: Sequence[Fault]) -> Parsed:
 
 
 def _refuse_swapped(setup: Parsed, sheet: Parsed | None) -> None:
-    """One plain word instead of a problem for every key of a file given in the wrong place."""
+    """One plain message instead of a problem for every key of a file given in the wrong place."""
     found = []
     order = "Give the setup first, then the sheet."
     if "kind" in (setup.data or {}) and "backend" not in (setup.data or {}):
@@ -132,9 +133,9 @@ def setup_from_text(text: str, name: str) -> LoadedSetup:
 
 
 def stored_setup(text: str, name: str) -> LoadedSetup:
-    """As setup_from_text, for a run that was recorded. A measured table that an earlier program
-    wrote and this one refuses is left out, and said so: how the rig is wired does not depend on
-    it. Raises FileProblems for anything else."""
+    """Like setup_from_text, for a recorded run. A measured table that an earlier version wrote and
+    this one refuses is left out, with a remark: the wiring does not depend on it. Raises
+    FileProblems for anything else."""
     file = parse_text(text, name)
     found = _read_setup(file, stored=True)
     refused = {problem.key.partition(".")[0].partition("[")[0] for problem in found.problems}
@@ -153,15 +154,15 @@ def sheet_from_text(text: str, name: str) -> LoadedSheet:
 def pair_from_texts(
     setup_text: str, setup_name: str, sheet_text: str, sheet_name: str
 ) -> tuple[LoadedSetup, LoadedSheet]:
-    """A setup and a sheet from their texts, checked against one another."""
+    """A setup and a sheet from their texts, checked against each other."""
     setup = _read_setup(parse_text(setup_text, setup_name))
     return _pair_of(setup, _read_sheet(*_from_file(parse_text(sheet_text, sheet_name))))
 
 
 @dataclass
 class _Read:
-    """A file on its way. While there are problems the model is for cross checks only; it is None
-    where the file has no tables and keys at all."""
+    """A file being loaded. While there are problems the model is for cross checks only; it is None
+    if the file has no tables and keys at all."""
 
     file: Parsed
     model: Any
@@ -208,7 +209,8 @@ def _refuse(problems: list[Problem]) -> None:
 
 
 def text_hash(text: str) -> str:
-    """Names a setup or sheet in results: the start of the SHA-256 of its UTF-8 bytes."""
+    """Hash that identifies a setup or sheet in results: the start of the SHA-256 of its UTF-8
+    bytes."""
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:HASH_DIGITS]
 
 
@@ -219,7 +221,7 @@ def _said(text: str) -> str:
 
 
 def _read_setup(file: Parsed, *, stored: bool = False) -> _Read:
-    """Ranges are not asked of a stored setup: they may be newer than its run."""
+    """Ranges are not checked for a stored setup: they may be newer than its run."""
     found = _start(file)
     if not found.problems:
         found.model, findings = read(Setup, file.data)
@@ -252,20 +254,21 @@ def _read_sheet(file: Parsed, service: Service | None = None, *, stored: bool = 
 
 
 def _once(more: Iterable[Finding], findings: list[Finding]) -> list[Finding]:
-    """Those of `more` whose key nothing was said about."""
+    """Those of `more` whose key has no finding yet."""
     said = {finding.where for finding in findings}
     return [finding for finding in more if finding.where not in said]
 
 
 def sheet_findings(sheet: Sheet) -> Iterator[Finding]:
-    """What the cross checks say to a sheet by itself."""
+    """Findings of the cross checks for a sheet alone."""
     return _with_accepts(sheet, SHEET_RULES, ACCEPT_RULES)
 
 
 def _with_accepts(
     model: Sheet | ServiceLimits, rules: Iterable[Rule], accept_rules: Iterable[Rule]
 ) -> Iterator[Finding]:
-    """What `rules` say to a file with `[[accept]]` tables, and `accept_rules` to each of them."""
+    """Findings of `rules` for a file with `[[accept]]` tables, and of `accept_rules` for each of
+    them."""
     yield from checked(rules, model)
     try:
         accepts = model.accept
@@ -276,7 +279,7 @@ def _with_accepts(
 
 
 def checked(rules: Iterable[Rule], *args: Any) -> Iterator[Finding]:
-    """All findings of those rules whose values could be read."""
+    """All findings of those rules whose values were readable."""
     for rule in rules:
         try:
             yield from list(rule(*args))
@@ -285,7 +288,7 @@ def checked(rules: Iterable[Rule], *args: Any) -> Iterator[Finding]:
 
 
 def _kind_of(data: dict[str, Any]) -> tuple[str | None, list[Finding]]:
-    """The kind of a sheet; where it is wrong, the one that was most likely meant."""
+    """The kind of a sheet; if it is wrong, the one most likely meant."""
     kind = data.get("kind")
     if isinstance(kind, str) and kind in KINDS:
         return kind, []

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What pydantic refused, in words for a person with a file open in an editor."""
+"""Pydantic's refusals in words for a person with the file open in an editor."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ _LONGEST = 60
 
 
 Where = tuple[str | int, ...]
-"""The way to a value in a file: keys, and places in lists from 0."""
+"""The path to a value in a file: keys, and positions in lists from 0."""
 
 
 class Finding(NamedTuple):
-    """A problem before it is known in which file it stands."""
+    """A problem before its file is known."""
 
     where: Where
     what: str
@@ -32,7 +32,7 @@ class Finding(NamedTuple):
 
 
 def plain(text: str) -> str:
-    """`text` with everything that a terminal might obey replaced by its escape."""
+    """`text` with everything that a terminal might interpret replaced by its escape."""
     return "".join(
         c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode()
         for c in text
@@ -40,7 +40,7 @@ def plain(text: str) -> str:
 
 
 def show(value: Any) -> str:
-    """A value of the file, as it would stand there, on one short line."""
+    """A value of the file, as written there, on one short line."""
     match value:
         case bool():
             text = "true" if value else "false"
@@ -64,19 +64,19 @@ def show(value: Any) -> str:
 
 
 def _inside(value: Any) -> str:
-    """A value inside a list; lists in lists may be nested without end."""
+    """A value inside a list; lists may be nested without limit."""
     return (
         "[...]" if isinstance(value, list) else "{...}" if isinstance(value, dict) else show(value)
     )
 
 
 def key_of(name: str, field: FieldInfo) -> str:
-    """The key in the file of a model's field."""
+    """The file's key for a model's field."""
     return field.alias or name
 
 
 def look_up(data: Any, where: Where) -> Any:
-    """The value at a place in the file; None where there is none."""
+    """The value at a place in the file; None if there is none."""
     for part in where:
         try:
             data = data[part]
@@ -86,7 +86,7 @@ def look_up(data: Any, where: Where) -> Any:
 
 
 def dotted(data: Any, where: Where) -> str:
-    """A place in a file as people say it: `coil.fuse`, `accept[1 of 2].max`."""
+    """A place in a file in readable form: `coil.fuse`, `accept[1 of 2].max`."""
     text = ""
     for n, part in enumerate(where):
         if isinstance(part, int):
@@ -119,12 +119,12 @@ def submodel_of(field: FieldInfo) -> tuple[type[BaseModel] | None, bool]:
 
 
 def required_of(model: type[BaseModel]) -> list[str]:
-    """The keys a table cannot do without."""
+    """The required keys of a table."""
     return [key_of(n, f) for n, f in model.model_fields.items() if f.is_required()]
 
 
 def words_of(field: FieldInfo) -> list[str]:
-    """The words or numbers a field with fixed choices knows."""
+    """The words or numbers allowed in a field with fixed choices."""
     found: list[str] = []
     for item in (field.annotation, *get_args(field.annotation)):
         found += [show(choice) for choice in get_args(item) if isinstance(choice, str | int)]
@@ -134,7 +134,7 @@ def words_of(field: FieldInfo) -> list[str]:
 
 
 def example_of(field: FieldInfo) -> str:
-    """A value for this field that a person can copy."""
+    """A sample value for this field that a person can copy."""
     if field.examples:
         return str(field.examples[0])
     dimension = dimension_of(field)
@@ -159,7 +159,7 @@ def listed(words: Iterable[str], joined_by: str = "or") -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word a person most likely meant."""
+    """The known word most likely meant."""
     by_plain = {name.casefold(): name for name in known}
     found = difflib.get_close_matches(word.casefold(), by_plain, n=1, cutoff=0.55)
     return by_plain[found[0]] if found else None
@@ -188,7 +188,7 @@ _TYPES = {
 
 
 def in_words(error: Mapping[str, Any], field: FieldInfo, key: str) -> tuple[str, str]:
-    """What is wrong, and the remedy, for one error of pydantic at `field`, the key `key`."""
+    """The problem and the remedy for one error of pydantic at `field`, the key `key`."""
     kind, context = error["type"], error.get("ctx") or {}
     if kind == "refused":
         return context["what"], context["remedy"]
@@ -219,6 +219,6 @@ def in_words(error: Mapping[str, Any], field: FieldInfo, key: str) -> tuple[str,
     if kind in _TYPES:
         what, remedy = _TYPES[kind]
         return what, remedy.format(example_of(field), key=key)
-    # A validator of a model that raised ValueError with its own words.
+    # A model's validator raised ValueError with its own message.
     reason = str(context["error"]) if "error" in context else str(error["msg"])
     return plain(reason), f"write it like {example_of(field)}"

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""From the parsed TOML of a file to its model, with every problem found and not only the first.
+"""Convert a file's parsed TOML to its model, collecting every problem and not only the first.
 
-Where some values are refused the rest is still read into a `Partial`, so that the cross checks
-can look at what is there.
+If some values are refused, the rest is still read into a `Partial`, so that the cross checks can
+examine it.
 """
 
 from __future__ import annotations
@@ -29,11 +29,11 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 class Unreadable(Exception):
-    """A value that a cross check wants was refused or is missing: that check cannot be made."""
+    """A value needed by a cross check was refused or is missing: that check cannot be made."""
 
 
 class Partial:
-    """Stands for a model of which only some fields could be read.
+    """Stand-in for a model of which only some fields were readable.
 
     Fields that were read and the model's properties work; any other raises Unreadable.
     """
@@ -54,10 +54,10 @@ class Partial:
 def read(
     model: type[Model], data: dict[str, Any], not_keys: Iterable[str] = ()
 ) -> tuple[Model, list[Finding]]:
-    """The model of `data` and what is wrong with it.
+    """The model of `data` and its problems.
 
-    With findings the model is a Partial in disguise, good for cross checks only. `not_keys` are
-    fields that a file cannot set.
+    With findings the model is a disguised Partial, for cross checks only. `not_keys` are fields
+    that a file cannot set.
     """
     pruner = _Pruner(model, frozenset(not_keys))
     known = pruner.prune(model, data, ())
@@ -72,7 +72,7 @@ def read(
 
 
 def in_file_order(data: dict[str, Any], findings: Iterable[Finding]) -> list[Finding]:
-    """Findings in the order of the file; what is missing stands after its table's head."""
+    """Findings in file order; missing keys come after their table's head."""
     order = {where: n for n, where in enumerate(_places(data, ()))}
 
     def place(finding: Finding) -> int:
@@ -85,9 +85,9 @@ def in_file_order(data: dict[str, Any], findings: Iterable[Finding]) -> list[Fin
 
 
 def _places(data: Any, where: Where) -> Iterator[Where]:
-    """Every place of a file in the order in which it was written."""
+    """Every place of a file in the order written."""
     yield where
-    if len(where) >= 4:  # deeper than any model; a file may nest without end
+    if len(where) >= 4:  # deeper than any model; a file may nest without limit
         return
     if isinstance(data, dict):
         for key, value in data.items():
@@ -98,7 +98,7 @@ def _places(data: Any, where: Where) -> Iterator[Where]:
 
 
 class _Pruner:
-    """Takes unknown keys out of the data and says which known key was meant."""
+    """Remove unknown keys from the data and suggest the known key that was meant."""
 
     def __init__(self, root: type[BaseModel], not_keys: frozenset[str]) -> None:
         self.findings: list[Finding] = []
@@ -139,7 +139,7 @@ class _Pruner:
 
     def _remedy(self, key: str, keys: dict[str, str], data: dict[str, Any], where: Where) -> str:
         for known, name in keys.items():
-            if key == name:  # what the program calls it: fuse_a
+            if key == name:  # the program's name for it: fuse_a
                 self.meant.add((*where, known))
                 return f'write "{known}": the unit stands in the value, not in the key'
         homes = [table for table, known in self._tables.items() if key in known]
@@ -169,7 +169,7 @@ def _translate(
 
 
 def _place(model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[Where, FieldInfo]:
-    """The key in the file for pydantic's location, which goes on into unions and lists."""
+    """The file's key for pydantic's location, which continues into unions and lists."""
     where: Where = ()
     field = FieldInfo(annotation=model)
     inner: type[BaseModel] | None = model
@@ -213,7 +213,7 @@ def _partial(model: type[BaseModel], data: Any) -> Any:
 
 
 def _alone(field: FieldInfo, value: Any) -> Any:
-    """One field read by itself."""
+    """Read one field by itself."""
     inner, many = submodel_of(field)
     if inner is not None and many:
         if not isinstance(value, list):

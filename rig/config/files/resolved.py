@@ -2,8 +2,8 @@
 """The plan handed from desk to bench: a setup or sheet as numbers in the unit of their name.
 
 The bench builds its models from it without pint and without the files. With a sheet the cross
-checks are made once more: a plan that they refuse energises nothing. A setup alone is not held to
-them, since it also serves to switch a rig off.
+checks are repeated: a plan that they refuse energises nothing. A setup alone is not checked, since
+it also serves to switch a rig off.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ def dump(model: BaseModel) -> dict[str, Any]:
 
 
 def setup_from_plan(plan: dict[str, Any]) -> Setup:
-    """The setup of `dump`. Raises FileProblems where the plan is not one."""
+    """The setup of `dump`. Raises FileProblems if the plan is not one."""
     try:
         return Setup.model_validate(plan, context=RESOLVED)
     except ValidationError as error:
@@ -57,7 +57,7 @@ def sheet_from_plan(plan: dict[str, Any], setup: Setup | None = None) -> Sheet:
 
 
 def _damaged(name: str, error: ValidationError) -> FileProblems:
-    """Not a person's mistake: the plan was not made by `dump`, or by another version."""
+    """Not a user's mistake: the plan was not made by `dump`, or by another version."""
     remedy = "Stop the rig and start it again; both sides must be the same version."
     return FileProblems(
         Problem(

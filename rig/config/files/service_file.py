@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The limits file that a sheet refers to, and the sheet with its limits taken in.
+"""The limits file that a sheet refers to, and the sheet with its limits inserted.
 
-What is taken stands in the sheet's text from then on, so that a run keeps the limits that it was
-judged by, whatever becomes of the file.
+Inserted limits become part of the sheet's text, so that a run keeps the limits it was judged by,
+whatever happens to the file.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def taken_in(
     folders: Iterable[Path],
     check: Callable[[Parsed], tuple[ServiceLimits | None, list[Problem]]],
 ) -> Service:
-    """The sheet with the limits of the file that its key `service` names, looked for in `folders`
+    """The sheet with the limits of the file named by its key `service`, searched for in `folders`
     and then in the data folder. `check` reads a limits file."""
     name = sheet.data.get(KEY)
     if sheet.problem is None and TAKEN in sheet.data and KEY not in sheet.data:
@@ -69,7 +69,7 @@ def taken_in(
     if limits is None or problems:
         return Service(sheet, None, (), tuple(problems))
     whole = _with(sheet, file, limits)
-    if whole.problem is not None:  # the sheet by itself is sound
+    if whole.problem is not None:  # the sheet alone is sound
         what, remedy = "limits cannot be added to this list", "write each below its own [[accept]]"
         return Service(sheet, findings=(Finding(("accept",), what, remedy),))
     return Service(whole, limits)
@@ -83,8 +83,8 @@ def _data_folder() -> list[Path]:
 
 
 def _with(sheet: Parsed, file: Parsed, limits: ServiceLimits) -> Parsed:
-    """The sheet's text with what it takes: the limits of its kind whose figure it has none of its
-    own for, and the least base pressure where it states none."""
+    """The sheet's text with the limits it takes: those of its kind for figures it has no limit for,
+    and the least base pressure if it states none."""
     written = sheet.data.get("accept", [])
     own = [_which(limit) for limit in written if isinstance(limit, dict)]\
         if isinstance(written, list) else []  # fmt: skip
@@ -102,7 +102,7 @@ def _with(sheet: Parsed, file: Parsed, limits: ServiceLimits) -> Parsed:
 
 
 def _which(limit: dict[str, Any]) -> tuple[Any, Any, Any]:
-    """Which number of a run a limit is of, as Accept has it."""
+    """Which number of a run a limit applies to, as in Accept."""
     of = limit.get("of", "total" if limit.get("figure") == "missed" else "each")
     return limit.get("figure"), of, limit.get("strokes", "all" if of == "each" else "steady")
 

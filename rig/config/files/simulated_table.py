@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The `[simulated]` table in the text of a setup: put faults into it, or leave it out.
+"""Edit the `[simulated]` table in the text of a setup: insert faults, or leave it out.
 
-A run is stored with the text of its setup, and everything that looks at a run reads that text. So
-faults given on the command line are written into it, and who is to find a fault is shown the text
-without the table. Each result is parsed and held to what it must say; None where no way was found.
+A run is stored with the text of its setup, and everything that reads a run uses that text. So
+faults given on the command line are written into it, and a person looking for a fault sees the text
+without the table. Each result is parsed and checked; None if no way was found.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ LONGEST_VALUE = 80
 
 
 def with_faults(text: str, faults: Sequence[Fault], salt: str = "") -> str | None:
-    """`text` with these faults in the place of its own. `salt`: of one line, a remark behind them,
-    so that who guesses the faults cannot prove them by the hash of the text."""
+    """`text` with these faults replacing its own. `salt`: one line, appended as a remark, so that a
+    person guessing the faults cannot confirm them by the hash of the text."""
     data = tomllib.loads(text)
     texts = [fault.text for fault in faults]
     wanted = {**data, TABLE: {**data.get(TABLE, {}), "fault": texts}}
@@ -39,7 +39,7 @@ def with_faults(text: str, faults: Sequence[Fault], salt: str = "") -> str | Non
 
 
 def with_timing_loop(text: str) -> str | None:
-    """`text` with the loop of `rig calibrate --timing` wired; None where no way was found."""
+    """`text` with the loop of `rig calibrate --timing` wired; None if no way was found."""
     data = tomllib.loads(text)
     table = data.get(TABLE, {})
     wiring = {**table.get("wiring", {}), "timing_loop": True}
@@ -67,7 +67,7 @@ def _written(text: str, line: str) -> Iterator[str]:
 
 
 def without_table(text: str) -> str | None:
-    """`text` without the table; the same text where there is none."""
+    """`text` without the table; unchanged if there is none."""
     data = _parsed(text)
     if data is None:
         return None

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""From a file on the disk to the tables and keys in it, or to the one problem with it."""
+"""Read a file from disk into its tables and keys, or the single problem with it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from rig.config.files.problems import plain
 from rig.core.errors import Problem
 
 LARGEST_BYTES = 65_536
-"""A setup has a few kilobytes; anything far larger is another kind of file."""
+"""A setup is a few kilobytes; anything far larger is another kind of file."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Parsed:
 
 
 def parse_file(path: str | os.PathLike[str]) -> Parsed:
-    """Read a TOML file. Never raises for what a file can be."""
+    """Read a TOML file. Never raises, whatever the file is."""
     name = plain(os.fsdecode(path))
     try:
         data = _bytes(path)
@@ -42,7 +42,7 @@ def parse_file(path: str | os.PathLike[str]) -> Parsed:
     if len(data) > LARGEST_BYTES:
         return _too_large(name)
     try:
-        return parse_text(data.decode("utf-8-sig"), name)  # some editors put a mark in front
+        return parse_text(data.decode("utf-8-sig"), name)  # some editors prepend a mark
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         what = f"The text is not UTF-8; the first byte that cannot be read is in line {line}."
@@ -50,20 +50,20 @@ def parse_file(path: str | os.PathLike[str]) -> Parsed:
 
 
 def parse_text(text: str, name: str) -> Parsed:
-    """Parse the text of a TOML file. Never raises for what a text can be."""
+    """Parse the text of a TOML file. Never raises, whatever the text is."""
     if len(text.encode("utf-8", "surrogatepass")) > LARGEST_BYTES:
         return _too_large(name)
     try:
         return Parsed(name, text, tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
         return Parsed(name, text, problem=_syntax(name, text, str(error)))
-    except (ValueError, RecursionError):  # numbers of thousands of digits, nesting without end
+    except (ValueError, RecursionError):  # numbers of thousands of digits, unlimited nesting
         return _refused(name, "This is not a setup or sheet.", "Give the right file.")
 
 
 def _bytes(path: str | os.PathLike[str]) -> bytes | None:
-    """At most one byte more than allowed; None where it is not a regular file."""
-    # A named pipe without a writer would keep a plain open() waiting for ever.
+    """At most one byte more than allowed; None if it is not a regular file."""
+    # Plain open() would block for ever on a named pipe without a writer.
     descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     try:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
@@ -93,7 +93,7 @@ _BARE_VALUE = re.compile(r"""=\s*[^\s"'\[{#]""")
 
 
 def _syntax(name: str, text: str, message: str) -> Problem:
-    """A mistake in the way the file is written, with the line it stands in."""
+    """A syntax error of the file, with its line."""
     at = _POSITION.search(message)
     reason = plain(message[: at.start()] if at else message)
     lines = text.replace("\r\n", "\n").split("\n")

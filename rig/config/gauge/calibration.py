@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: MIT
 """`[calibration]`: how the rig's pressure gauge compared with a reference gauge, and when.
 
-It stands in the setup and so goes with every run: a run can be analysed again by what was known of
-its gauge then. Only analysis applies it; recordings and the interlock keep the raw readings.
+It is part of the setup and so is stored with every run: a run can be analysed again with what was
+known of its gauge then. Only analysis applies it; recordings and the interlock keep the raw
+readings.
 """
 
 from __future__ import annotations
@@ -19,15 +20,15 @@ from rig.config.quantity_types import ListAsTuple, PressureKpa
 from rig.config.strict import Strict
 
 FEW_POINTS = 5
-"""With fewer the line's uncertainty comes from hardly any scatter (common practice, no source)."""
+"""With fewer, the line's uncertainty rests on too little scatter (common practice, no source)."""
 
 
 class CalibrationPoint(Strict):
-    """One pressure, on both gauges at once."""
+    """One pressure, read on both gauges at once."""
 
     reference_kpa: PressureKpa = Field(alias="reference")
     reading_kpa: PressureKpa = Field(alias="reading")
-    """What the rig's own gauge read."""
+    """The reading of the rig's own gauge."""
 
 
 class CalibrationSetup(Dated):
@@ -36,7 +37,7 @@ class CalibrationSetup(Dated):
     reference: str = Field(min_length=1, examples=['"test gauge no. 4, 0 to 1 MPa"'])
     """The reference gauge: name, number, certificate."""
     reference_uncertainty_kpa: PressureKpa = Field(alias="reference_uncertainty", ge=0)
-    """Expanded, as its certificate states it."""
+    """Expanded, as stated in its certificate."""
     reference_coverage: float = Field(default=2.0, ge=1, le=4)
     """Coverage factor k of that (a plain number)."""
     points: Annotated[tuple[CalibrationPoint, ...], ListAsTuple] = Field(
@@ -47,8 +48,8 @@ class CalibrationSetup(Dated):
     zero_reading_kpa: PressureKpa | None = Field(alias="zero_reading", default=None)
     zero_tolerance_kpa: PressureKpa | None = Field(alias="zero_tolerance", default=None, gt=0)
     zero_correction: bool = True
-    """With `zero_check`: a drift of the zero that is allowed is taken off every reading of the run.
-    `false` where the resting pressure itself may differ from run to run."""
+    """With `zero_check`: an allowed drift of the zero is subtracted from every reading of the run.
+    `false` if the resting pressure itself may differ from run to run."""
 
     @property
     def range_kpa(self) -> tuple[float, float]:

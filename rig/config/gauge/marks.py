@@ -20,13 +20,13 @@ CONTROL: dict[str, int] = {name: code for code, name in enumerate(_NAMES)}
 """Code of each control character by its name."""
 LINE_ENDS = ("CR", "LF")
 BEGINNING, ENDING = ("SOH", "STX"), ("ETX", "EOT", "ETB")
-"""With these a transmission, its heading or its text begins and ends (ISO/IEC 646)."""
+"""These begin and end a transmission, its heading or its text (ISO/IEC 646)."""
 
 
 class Marks(NamedTuple):
-    """What a frame begins with, ends with, and how many check characters come behind its end.
+    """The start and end of a frame, and how many check characters follow its end.
 
-    Without `start` a frame begins where the one before ended; without `end` a line end ends it.
+    Without `start` a frame begins where the previous one ended; without `end` a line end ends it.
     """
 
     start: bytes = b""
@@ -34,7 +34,7 @@ class Marks(NamedTuple):
     after: int = 0
 
     def inner(self, frame: bytes) -> bytes:
-        """A whole frame without its marks and without the check characters behind them."""
+        """A whole frame without its marks and without the check characters after them."""
         return frame[len(self.start) : len(frame) - len(self.end) - self.after]
 
 
@@ -43,7 +43,7 @@ LINES = Marks()
 
 
 def named(data: bytes) -> str:
-    """Bytes for a person, control characters as a pattern names them: {STX}24.1 psi{ETX}."""
+    """Bytes for a person, control characters named as in a pattern: {STX}24.1 psi{ETX}."""
     return "".join(
         f"{{{_NAMES[byte]}}}" if byte < len(_NAMES)
         else chr(byte) if byte < 127 else f"\\x{byte:02x}"

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""The serial gauge (`[gauge]`): where it is plugged in and in which form it speaks.
+"""The serial gauge (`[gauge]`): where it is plugged in and its protocol form.
 
-Which keys belong to which form is checked by rig.config.gauge.rules.
+rig.config.gauge.rules checks which keys belong to which form.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ PressureUnit = Annotated[str, AfterValidator(_is_a_pressure)]
 
 
 class Registers(Strict):
-    """Where a number stands in a Modbus device, and how it is written there."""
+    """Location and encoding of a number in a Modbus device."""
 
     address: int = Field(ge=0, le=65_535)
     """As sent on the wire, from 0; a manual that counts from 40001 or 30001 means this plus one."""
@@ -64,25 +64,25 @@ class ModbusSetup(Registers):
 
 
 class SentenceField(Strict):
-    """Where a number stands among the sentences of an NMEA 0183 talker."""
+    """Location of a number among the sentences of an NMEA 0183 talker."""
 
     sentence: str = Field(pattern=r"^[A-Z0-9]{3}([A-Z0-9]{2})?$", examples=['"XDR"'])
     """Three letters for any talker, five for one."""
     field: int | None = Field(default=None, ge=1, le=80)
     """Counted from 1 after the sentence's name."""
     transducer: str | None = Field(default=None, pattern=r"^[!-~]{1,32}$", examples=['"OILP"'])
-    """Of an XDR sentence: the transducer's name, in place of `field`."""
+    """Of an XDR sentence: the transducer's name, instead of `field`."""
 
 
 class GaugeChannel(Strict):
-    """`[[gauge.channels]]`: a further channel that the same gauge gives."""
+    """`[[gauge.channels]]`: a further channel of the same gauge."""
 
     channel: OtherName
     unit: str | None = Field(default=None, min_length=1, examples=['"degC"'])
     """Needed, except where an NMEA transducer states its own."""
     lowest: float | None = None
     highest: float | None = None
-    """What the sensor can show, in `unit`; a reading outside is not believed."""
+    """The sensor's range, in `unit`; a reading outside is rejected."""
     modbus: Registers | None = None
     nmea: SentenceField | None = None
 
@@ -95,13 +95,13 @@ class GaugeSetup(Strict):
     pattern: str | None = Field(default=None, min_length=1, examples=['"{pressure} {unit}"'])
     """How a line is laid out; forms stream and query."""
     unit: PressureUnit | None = None
-    """Unit of the readings where the gauge does not send one."""
+    """Unit of the readings if the gauge does not send one."""
     decimal: Literal["point", "comma"] = "point"
     thousands: Literal["none", "comma", "point", "space", "apostrophe"] = "none"
     ask: str | None = Field(default=None, min_length=1, examples=['"MEAS:PRES?\\\\n"'])
-    """Form query: what is sent for each reading, with its line end."""
+    """Form query: the text sent for each reading, with its line end."""
     reply_within_s: TimeS = Field(alias="reply_within", default=0.3, gt=0, le=10)
-    """Forms query and modbus: a reply that is not whole by then has failed."""
+    """Forms query and modbus: a reply incomplete by then has failed."""
     modbus: ModbusSetup | None = None
     nmea: SentenceField | None = None
     channels: Annotated[tuple[GaugeChannel, ...], ListAsTuple] = ()
@@ -111,15 +111,15 @@ class GaugeSetup(Strict):
     stopbits: Literal[1, 2] = 1
     dtr: Literal["on", "off"] | None = None
     rts: Literal["on", "off"] | None = None
-    """Control lines after opening; left alone where not given."""
+    """Control lines after opening; left unchanged if not given."""
     settle_s: TimeS = Field(alias="settle", default=0.0, ge=0, le=30)
-    """After opening, what arrives is thrown away and nothing is sent for so long."""
+    """After opening, input is discarded and nothing is sent for this long."""
     echo: bool = False
-    """A half-duplex adapter that returns what was sent before the reply."""
+    """A half-duplex adapter that echoes what was sent before the reply."""
     period_s: TimeS = Field(alias="period", gt=0)
-    """Time between readings: as the gauge sends them, or as it is asked."""
+    """Time between readings: as the gauge sends them, or as it is polled."""
     measuring_range_kpa: PressureRangeKpa = Field(alias="measuring_range")
-    """What the gauge can show; a reading outside it is not believed."""
+    """The gauge's range; a reading outside it is rejected."""
     expected_range_kpa: PressureRangeKpa = Field(alias="expected_range")
     """What a healthy run should show; the over-pressure limit must lie above it."""
     accuracy_kpa: PressureKpa | None = Field(alias="accuracy", default=None, ge=0)
@@ -129,7 +129,7 @@ class GaugeSetup(Strict):
     @model_validator(mode="before")
     @classmethod
     def _of_an_older_plan(cls, data: Any, info: ValidationInfo) -> Any:
-        """A state file outlives an update: in it 0 may stand for a latency that nobody stated."""
+        """State files outlive updates: in one, 0 may mean a latency that nobody stated."""
         if is_resolved(info) and isinstance(data, dict) and "latency_s" in data:
             rest = {key: value for key, value in data.items() if key != "latency_s"}
             return rest | {"stated_latency_s": data["latency_s"] or None}
@@ -137,22 +137,22 @@ class GaugeSetup(Strict):
 
     @property
     def latency_s(self) -> float:
-        """The stated latency; 0 where none is stated, which the uncertainty of a reading's age then
+        """The stated latency; 0 if none is stated, which the uncertainty of a reading's age then
         allows for (rig.analysis.measure.instrument_uncertainty)."""
         return self.stated_latency_s or 0.0
 
     @property
     def name(self) -> str:
-        """As rig.config.analog.pressure.PressureSource calls it."""
+        """As named in rig.config.analog.pressure.PressureSource."""
         return "gauge"
 
     @property
     def asked(self) -> bool:
-        """Whether the gauge speaks only when it is asked."""
+        """Whether the gauge answers only when asked."""
         return self.form in ("query", "modbus")
 
     @property
     def byte_s(self) -> float:
-        """Time of one byte on the wire: start bit, data bits, parity bit where there is one, stop
-        bits (asynchronous serial framing)."""
+        """Time of one byte on the wire: start bit, data bits, parity bit if any, stop bits
+        (asynchronous serial framing)."""
         return (1 + self.bytesize + (self.parity != "none") + self.stopbits) / self.baud

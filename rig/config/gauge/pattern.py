@@ -6,18 +6,18 @@ A pattern is the line with fields in braces, `ST {pressure} {unit}`:
 * `{pressure}` the number, `{unit}` its unit, `{*}` text that does not matter;
 * `{oil_temperature}` and the other channels likewise, in the units that the setup gives them;
 * `{STX}`, `{ETX}` and the other control characters by their names (rig.config.gauge.marks). Those
-  before everything else are start marks, those after it end marks: with them the frame is cut out
-  of the stream;
-* `{xor}` and `{sum}` a checksum of two hexadecimal digits over what stands before it, start marks
-  left out; `{bcc}`, behind an end mark, one byte that is the exclusive or of the same (the block
+  before everything else are start marks, those after it end marks: they delimit the frame in the
+  stream;
+* `{xor}` and `{sum}` a checksum of two hexadecimal digits over everything before it except
+  start marks; `{bcc}`, after an end mark, one byte that is the exclusive or of the same (the block
   check character of longitudinal parity, ISO 1155; from memory);
-* a space stands for any number of spaces and tabs, none included; at least one is needed beside
+* a space matches any number of spaces and tabs, including none; at least one is needed beside
   `{*}`, and before the number after text that ends in a digit, a sign or a point;
-* spaces around the number, as gauges pad it to a width, need none in the pattern;
-* everything else stands for itself; `{{` and `}}` are single braces.
+* padding spaces around the number need no space in the pattern;
+* everything else is literal; `{{` and `}}` are single braces.
 
-`{*}` ends at the first place where the text after it in the pattern is found, and is not tried
-further on. So matching never searches for a number that would fit, and never backtracks.
+`{*}` ends at the first match of the text after it in the pattern, and is not retried further on.
+So matching never searches for a number that would fit, and never backtracks.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ _WORD = (
 _IGNORED = r"[^\x00-\x08\x0a-\x1f\x7f]"
 _UNIT_TAIL, _REFERENCE = r"[A-Za-z0-9/^\xb2\xc2]", r"\([AGag]\)"
 _UNIT = rf"[A-Za-z]{_UNIT_TAIL}*(?!{_UNIT_TAIL})(?:{_REFERENCE}|(?!{_REFERENCE}))"
-_BEFORE_END = r"[ \t\r\n]*"  # gauges put a line end before the end mark
+_BEFORE_END = r"[ \t\r\n]*"  # gauges send a line end before the end mark
 _SPACES, _SPACE = r"[ \t]*(?![ \t])", r"[ \t]+(?![ \t])"
 
 NUMBERS = ("pressure", *get_args(OtherName))
@@ -54,12 +54,12 @@ FIELDS = (*NUMBERS, "unit", "*", *CHECKSUMS)
 
 @functools.lru_cache(maxsize=16)
 def _number(decimal: str, thousands: str) -> str:
-    """The form of a number: no nan, no underscore; a run of digits is taken whole or not at all.
+    """The form of a number: no nan, no underscore; a run of digits is matched whole or not at all.
 
-    Between sign and digits gauges may pad; thousands come in whole groups of three or not at all.
-    No part of it can give anything back: what stands behind each part forbids it. Possessive
-    quantifiers would say the same, and match wrongly before Python 3.11.5 (cpython issues 100061
-    and 106052), which Debian 12 is older than.
+    Gauges may pad between sign and digits; thousands come in whole groups of three or not at all.
+    No part can give anything back: what follows each part forbids it. Possessive quantifiers would
+    say the same, and match wrongly before Python 3.11.5 (cpython issues 100061 and 106052), and
+    Debian 12 has an older one.
     """
     point, part = {"point": r"\.", "comma": ","}[decimal], _SEPARATORS[thousands]
     whole = "[0-9]+(?![0-9])"
@@ -84,7 +84,7 @@ def _field_regex(name: str, decimal: str, thousands: str) -> str:
 
 
 def read_number(text: str, decimal: str = "point", thousands: str = "none") -> float:
-    """The value of what a number field matched."""
+    """The value of a number field's match."""
     text = text.replace("\xe2\x88\x92", "-").replace("\t", "")
     part = {"none": " ", "comma": ",", "point": ".", "space": " ", "apostrophe": "'"}[thousands]
     text = text.replace(part, "").replace(" ", "")
@@ -92,9 +92,9 @@ def read_number(text: str, decimal: str = "point", thousands: str = "none") -> f
 
 
 class PatternError(ValueError):
-    """A pattern that cannot be used: `position` (from 0) in it, `what` is wrong, `remedy`.
+    """An unusable pattern: `position` (from 0) in it, `what` is wrong, `remedy`.
 
-    `key` is the key of the setup that has to change: "pattern" or "unit".
+    `key` is the setup's key that has to change: "pattern" or "unit".
     """
 
     def __init__(self, position: int, what: str, remedy: str, key: str = "pattern") -> None:
@@ -108,9 +108,9 @@ class PatternError(ValueError):
 
 class GaugePattern(NamedTuple):
     """A usable pattern. `regex` matches a whole frame with its marks, or a whole line, decoded as
-    Latin-1, with the groups `pressure`, `word` (set where there is no number) and, with
+    Latin-1, with the groups `pressure`, `word` (set if there is no number) and, with
     `unit_in_line`, `unit`; further `channels` have groups of their name and `NAME_word`, a
-    `checksum` the group of its name. `factor_kpa` belongs to the setup's unit; None where each line
+    `checksum` the group of its name. `factor_kpa` belongs to the setup's unit; None if each line
     states its own."""
 
     regex: re.Pattern[str]
@@ -134,7 +134,7 @@ class _Token(NamedTuple):
 def parse_pattern(
     pattern: str, unit: str | None, decimal: str = "point", thousands: str = "none"
 ) -> GaugePattern:
-    """Check a pattern together with the setup's unit and its way to write numbers.
+    """Check a pattern together with the setup's unit and number format.
 
     Raises PatternError.
     """
@@ -244,7 +244,7 @@ def _check(tokens: list[_Token], pattern: str) -> None:
 
 
 def _check_block_check(tokens: list[_Token]) -> None:
-    """A byte of any value can only be told from text by its place behind an end mark."""
+    """A byte of any value can only be told from text by its place after an end mark."""
     at = next(n for n, token in enumerate(tokens) if token.kind == "bcc")
     if at != len(tokens) - 1 or at == 0 or tokens[at - 1].kind != "mark":
         raise PatternError(
@@ -255,7 +255,7 @@ def _check_block_check(tokens: list[_Token]) -> None:
 
 
 def _marks(tokens: list[_Token]) -> Marks:
-    """The marks that frame the pattern. Raises PatternError where they cannot."""
+    """The marks that frame the pattern. Raises PatternError if they cannot."""
     after = 0
     body = tokens
     if body[-1].kind in CHECKSUMS and len(body) > 1 and body[-2].kind == "mark":
@@ -334,7 +334,7 @@ def _regex(tokens: list[_Token], marks: Marks, decimal: str, thousands: str) -> 
         if n == ends:
             parts.append(_BEFORE_END)
         if token.kind == "*":
-            # what a look ahead found is taken as it is: nothing in it is tried further on
+            # a lookahead's match is taken as it is: nothing in it is retried further on
             ignored += 1
             ignoring = f"ignored_{ignored}"
             parts.append(f"(?=(?P<{ignoring}>{_IGNORED}*?")
@@ -343,7 +343,7 @@ def _regex(tokens: list[_Token], marks: Marks, decimal: str, thousands: str) -> 
         elif token.kind in ("text", "mark"):
             parts.append(re.escape(token.text))
         elif token.kind in NUMBERS:
-            # without a space, digits of the text and of the number are only told apart by a sign
+            # without a space, only a sign separates the text's digits from the number's
             digit = before is not None and before.kind == "text" and before.text[-1].isdigit()
             number = _field_regex(token.kind, decimal, thousands)
             parts += [_padding(before), "(?=[+-])" * digit, number, _padding(after)]
@@ -362,7 +362,7 @@ def _padding(beside: _Token | None) -> str:
 
 
 def _space_needed(before: _Token | None, after: _Token | None) -> bool:
-    """Whether a space must be there, lest a value be read that was not sent."""
+    """Whether a space is required, to prevent reading a value that was not sent."""
     if "*" in (before and before.kind, after and after.kind):
         return True
     joins = before is not None and before.kind == "text" and before.text[-1] in "0123456789+-."

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a setup's gauge must say for its form, and what has no say there."""
+"""What a setup's gauge must state for its form, and which keys have no effect there."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def gauge_form(setup: Setup) -> Findings:
 
 
 def gauge_numbers(setup: Setup) -> Findings:
-    """Point and comma cannot both be two things."""
+    """Point and comma cannot each have two roles."""
     gauge = setup.gauge
     if gauge is None:
         return
@@ -94,7 +94,7 @@ def gauge_pattern(setup: Setup) -> Findings:
     try:
         pattern = parse_pattern(gauge.pattern, gauge.unit, gauge.decimal, gauge.thousands)
     except PatternError as error:
-        if error.key == "pattern":  # a wrong unit is told of by its own field
+        if error.key == "pattern":  # a wrong unit is reported at its own field
             what = f"{error.what} (at character {error.position + 1})"
             yield Finding(("gauge", "pattern"), what, error.remedy)
         return
@@ -116,7 +116,7 @@ def gauge_pattern(setup: Setup) -> Findings:
 
 
 def gauge_ask(setup: Setup) -> Findings:
-    """What is sent can be sent."""
+    """The query can be sent."""
     gauge = setup.gauge
     if gauge is None or gauge.ask is None:
         return
@@ -132,7 +132,7 @@ def gauge_ask(setup: Setup) -> Findings:
 
 
 def gauge_channels(setup: Setup) -> Findings:
-    """Every further channel has its place, its unit and a range that is one."""
+    """Every further channel has its place, its unit and a valid range."""
     gauge = setup.gauge
     if gauge is None:
         return
@@ -213,7 +213,7 @@ def _sentence(place: SentenceField, here: Where) -> Iterator[Finding]:
 
 
 def gauge_asked_in_time(setup: Setup) -> Findings:
-    """A reply that is waited for longer than readings may be old would trip at its first lapse."""
+    """A reply awaited for longer than readings may be old would trip at its first failure."""
     gauge = setup.gauge
     if gauge is not None and gauge.asked and not gauge.reply_within_s < setup.gauge_stale_s:
         yield Finding(

@@ -9,7 +9,7 @@ _SINGLE = {"r": "\r", "n": "\n", "t": "\t", "\\": "\\", "e": "\x1b", "0": "\0"}
 
 
 class TextError(ValueError):
-    """Text that does not stand for bytes: `what` is wrong, and the `remedy`."""
+    """Text that does not represent bytes: `what` is wrong, and the `remedy`."""
 
     def __init__(self, what: str, remedy: str) -> None:
         self.what, self.remedy = what, remedy
@@ -17,8 +17,8 @@ class TextError(ValueError):
 
 
 def from_escapes(text: str) -> bytes:
-    """The bytes that `text` stands for. In TOML a backslash is written twice between double
-    quotes, once between single ones. Raises TextError."""
+    """The bytes that `text` represents. In TOML a backslash is written twice between double quotes,
+    once between single ones. Raises TextError."""
     out: list[str] = []
     for found in re.finditer(r"\\x([0-9A-Fa-f]{2})|\\(.?)|([^\\]+)", text, re.DOTALL):
         code, letter, plain = found.groups()

@@ -42,7 +42,7 @@ _ABSOLUTE = ("(a)", "abs", "a")
 
 
 class UnitError(ValueError):
-    """A unit that is not one of gauge pressure: `what` is wrong, and the `remedy`."""
+    """Not a unit of gauge pressure: `what` is wrong, and the `remedy`."""
 
     def __init__(self, what: str, remedy: str) -> None:
         self.what, self.remedy = what, remedy
@@ -53,7 +53,7 @@ class UnitError(ValueError):
 
 
 def _plain(text: str) -> str:
-    """The unit as the table spells it; UTF-8 seen as Latin-1 and a superscript two included."""
+    """The unit as the table spells it; handles UTF-8 seen as Latin-1 and a superscript two."""
     for found, instead in (("\xc2\xb2", "2"), ("\xb2", "2"), ("^", ""), (" ", "")):
         text = text.replace(found, instead)
     return "millipascal" if text == "mPa" else text.casefold()
@@ -61,7 +61,7 @@ def _plain(text: str) -> str:
 
 @functools.lru_cache(maxsize=256)
 def table_factor(text: str) -> float | None:
-    """Factor to kPa of a unit text from the table alone; None where it does not stand there.
+    """Factor to kPa of a unit text from the table alone; None if it is not there.
 
     Never loads pint, so it may be called from the bench's loop.
     """
@@ -75,7 +75,7 @@ def table_factor(text: str) -> float | None:
 
 
 def factor_kpa(text: str) -> float:
-    """Factor to kPa of a unit as a person writes it; pint is asked for what the table lacks.
+    """Factor to kPa of a unit as a person writes it; pint is used for units not in the table.
 
     Raises UnitError for an absolute pressure, another dimension, or an unknown unit.
     """

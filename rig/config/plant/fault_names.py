@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """Faults of the simulated rig by name, and how a person writes them: "clogged inlet screen:0.6".
 
-What each does to the plant's parameters is in rig/simulated/faults.py; the help page shows this
+rig/simulated/faults.py has the effect of each on the plant's parameters; the help page shows this
 table.
 """
 
@@ -74,7 +74,7 @@ WHOLE = "there or not: any severity above 0 is the whole of it"
 
 
 class FaultKind(NamedTuple):
-    """Where a fault belongs, what it is at severity 1, and what a lower severity means."""
+    """Where a fault belongs, its effect at severity 1, and what a lower severity means."""
 
     part: FaultClass
     what: str
@@ -88,7 +88,7 @@ class FaultKind(NamedTuple):
 
     @property
     def graded(self) -> bool:
-        """Whether a lower severity is less of it."""
+        """Whether a lower severity means less of the fault."""
         return self.degree not in (WHOLE, "-")
 
 
@@ -226,18 +226,19 @@ APART: tuple[frozenset[FaultName], ...] = (
     frozenset({"switch wire open", "switch wire shorted"}),
     frozenset({"gauge silent", "gauge garbage", "gauge NaN", "gauge frozen", "gauge disconnected"}),
 )
-"""Of each of these a rig has one at most."""
+"""A rig has at most one of each of these."""
 
 ALL_OR_NOTHING: frozenset[str] = frozenset({
     "open coil", "connector off", "fuse open", "relay dead", "contact welded", "stuck plunger",
     "switch stuck open", "switch stuck closed", "gauge silent", "gauge garbage", "gauge NaN",
     "gauge frozen", "gauge disconnected",
 })  # fmt: skip
-"""What a technician calls so is there or not. In part, a fuse that is open is a bad joint."""
+"""These names mean present or absent to a technician. In part, a fuse that is open is a bad
+joint."""
 
 
 class Fault(NamedTuple):
-    """One fault and how far it has gone, 0 (sound) to 1 (whole)."""
+    """One fault and its severity, 0 (sound) to 1 (full)."""
 
     name: FaultName
     severity: float = 1.0
@@ -278,7 +279,7 @@ def fault_of(text: str) -> Fault:
 
 
 def faults_of(texts: Sequence[str]) -> tuple[Fault, ...]:
-    """Several at once; "none" among them counts for nothing. Raises as fault_of."""
+    """Several at once; "none" among them is ignored. Raises as fault_of."""
     found = tuple(fault for fault in map(fault_of, texts) if fault.name != "none")
     names = [fault.name for fault in found]
     for name in names:

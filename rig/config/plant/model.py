@@ -33,11 +33,11 @@ class SimulatedRig(Strict):
     """Parameters of the plant; every one has a default."""
 
     seed: int = Field(default=1, ge=0, le=2**63 - 1)
-    """Of all scatter. The same seed and the same commands give the same edges and bytes."""
+    """Seed of all scatter. The same seed and the same commands give the same edges and bytes."""
     fault: Faults = Field(default=(), examples=['"clogged inlet screen:0.6"'])
-    """What is wrong with it, and how far: none, one or several."""
+    """Its faults and their severity: none, one or several."""
     fault_after_s: TimeS = Field(alias="fault_after", default=3.0, ge=0, le=86_400)
-    """When a fault that begins during the run begins: surge, weld, a gauge that fails."""
+    """Start of a fault that begins during the run: surge, weld, a gauge that fails."""
     wiring: WiringPart = WiringPart()
     electric: ElectricPart = ElectricPart()
     relay: RelayPart = RelayPart()

@@ -32,7 +32,7 @@ from rig.config.strict import Strict
 from rig.physics.oil import ViscosityTemperature
 
 SOLID_MM2_S = 1e5
-"""Oil as thick as this does not flow through anything here."""
+"""Oil this thick does not flow through anything here."""
 RIPPLE_OIL_KPA = 6.0
 
 
@@ -44,7 +44,7 @@ class ElectricPart(Strict):
     source_resistance_ohm: ResistanceOhm = Field(
         alias="source_resistance", default=0.04, ge=0, le=1e3
     )
-    """Of the battery, part of the wiring's: a voltage sensor sees what it takes away."""
+    """Of the battery, part of the wiring's resistance: a voltage sensor sees its drop."""
     wiring_resistance_ohm: ResistanceOhm = Field(
         alias="wiring_resistance", default=0.15, ge=0, le=1e3
     )
@@ -57,20 +57,20 @@ class ElectricPart(Strict):
     """At 20 degC. Left out: what the setup says."""
     inductance_h: InductanceH = Field(alias="inductance", default=0.060, gt=0, le=10)
     inductance_growth: Fraction = Field(default=0.3, ge=0, le=2)
-    """How much more it is with the plunger pulled in, part of itself: what makes the current dip
-    while it moves. Only what a sensor in the coil's lead shows depends on it."""
+    """Its increase with the plunger pulled in, as a fraction: this makes the current dip while it
+    moves. Only a sensor in the coil's lead shows it."""
     clamp_voltage_v: VoltageV = Field(alias="clamp_voltage", default=24.7, gt=0, le=100)
     """Across the coil while its current dies: 0.7 V a plain diode, more with a zener."""
     shorted_turns: Fraction = Field(default=0.0, ge=0, le=0.9)
     self_heating_k: float = Field(default=25.0, ge=0, le=200)
-    """Rise of the coil over the oil when it is always on, kelvin (a plain number)."""
+    """Rise of the coil over the oil when permanently on, kelvin (a plain number)."""
     warm_up_time_s: TimeS = Field(alias="warm_up_time", default=240.0, gt=0)
     """Thermal time constant of the coil."""
     fuse_open: bool = False
     coil_connected: bool = True
     connector_on: bool = True
-    """The coil's plug. With it off nothing flows, as with an open coil; a meter at the coil tells
-    them apart."""
+    """The coil's plug. With it off no current flows, as with an open coil; a meter at the coil
+    tells them apart."""
     driven_by_vehicle: bool = False
 
 
@@ -82,7 +82,7 @@ class ConverterPart(Strict):
     noise_kpa: PressureKpa = Field(alias="pressure_noise", default=0.5, ge=0, le=1e4)
     noise_a: CurrentA = Field(alias="current_noise", default=0.002, ge=0, le=10)
     sensor_supply_v: VoltageV = Field(alias="sensor_supply", default=4.93, gt=0, le=36)
-    """What the ratiometric sensors are really fed with."""
+    """The real supply of the ratiometric sensors."""
     transfer_time_s: TimeS = Field(alias="transfer_time", default=95e-6, ge=20e-6, le=0.01)
     """Of one conversion, the program's own part included."""
     transfer_spread_s: TimeS = Field(alias="transfer_spread", default=6e-6, ge=0, le=0.01)
@@ -91,13 +91,13 @@ class ConverterPart(Strict):
 
 
 class EnginePart(Strict):
-    """`[simulated.engine]`: speed and cylinder, where the setup measures one of them."""
+    """`[simulated.engine]`: speed and cylinder, if the setup measures one of them."""
 
     speed_rpm: RotationRpm = Field(alias="speed", default=750.0, gt=10, le=20_000)
     jitter: Fraction = Field(default=0.006, ge=0, le=0.3)
-    """Standard deviation of the time of each half revolution, part of it."""
+    """Standard deviation of the time of each half revolution, as a fraction."""
     wander: Fraction = Field(default=0.003, ge=0, le=0.3)
-    """The same, of what goes on from one half revolution to the next."""
+    """The same, of the part that carries over from one half revolution to the next."""
     compression_ratio: float = Field(default=9.5, gt=1, le=30)
     intake_kpa: PressureKpa = Field(alias="intake", default=40.0, gt=0, le=400)
     """Absolute, in the intake at idle."""
@@ -111,7 +111,7 @@ class RelayPart(Strict):
     time_spread_s: TimeS = Field(alias="time_spread", default=0.00015, ge=0, le=0.1)
     """Standard deviation of both, stroke to stroke."""
     bounce_time_s: TimeS = Field(alias="bounce_time", default=0.0012, ge=0, le=0.1)
-    """Of the closing contact, on average; opening bounces for a third of it."""
+    """Mean for the closing contact; opening bounces for a third of it."""
     bounces_max: int = Field(default=3, ge=0, le=20)
     dead: bool = False
     misses: Fraction = Field(default=0.0, ge=0, le=1)
@@ -119,7 +119,7 @@ class RelayPart(Strict):
     welds: bool = False
     """The contact welds at its first closing after `fault_after`."""
     weld_holds_s: TimeS | None = Field(alias="weld_holds", default=None, ge=0, le=86_400)
-    """How long a weld that tears holds the contact at each opening. Left out: for good."""
+    """How long a weld that tears holds the contact at each opening. Left out: permanently."""
 
 
 class PlungerPart(Strict):
@@ -140,7 +140,7 @@ class PlungerPart(Strict):
     bearing_gap_mm: LengthMm = Field(alias="bearing_gap", default=0.05, gt=0, le=5)
     """Oil between plunger and guide: what makes it slow in cold oil."""
     pilot_at: Fraction = Field(default=0.5, gt=0, lt=1)
-    """Part of the travel at which the pilot seat changes over."""
+    """Fraction of the travel at which the pilot seat changes over."""
 
     @model_validator(mode="after")
     def _pull_in_holds(self) -> Self:
@@ -172,9 +172,9 @@ class SpoolPart(Strict):
     """Radial."""
     land_length_mm: LengthMm = Field(alias="land_length", default=3.0, gt=0, le=100)
     rest_at: Fraction = Field(default=0.0, ge=0, le=1)
-    """Part of its travel at which something in the bore stops it on its way back."""
+    """Fraction of its travel at which something in the bore stops it on its way back."""
     end_at: Fraction = Field(default=1.0, ge=0, le=1)
-    """Part of its travel at which something in the bore stops it on its way out."""
+    """Fraction of its travel at which something in the bore stops it on its way out."""
     varnish: float = Field(default=0.0, ge=0, le=1000)
     """Friction that a long stand adds, as a multiple of `friction` (a plain number)."""
     varnish_time_s: TimeS = Field(alias="varnish_time", default=4.0, gt=0)
@@ -199,9 +199,9 @@ class GalleryPart(Strict):
     """Open area of the inlet screen."""
     passage_diameter_mm: LengthMm = Field(alias="passage_diameter", default=1.8, gt=0, le=100)
     passage_length_mm: LengthMm = Field(alias="passage_length", default=40.0, ge=0, le=1e4)
-    """Narrowest passage on the way in, pilot's feed included; its drag goes with viscosity."""
+    """Narrowest inlet passage, pilot's feed included; its drag depends on viscosity."""
     drain_area_mm2: AreaMm2 = Field(alias="drain_area", default=1.6, ge=0, le=1e3)
-    """Drain behind the spool; 0: none, the gallery then empties through its leaks alone."""
+    """Drain behind the spool; 0: none, the gallery then empties only through its leaks."""
     seals: int = Field(default=4, ge=0, le=64)
     """Lock pins that oil leaks past."""
     seal_diameter_mm: LengthMm = Field(alias="seal_diameter", default=8.0, gt=0, le=100)
@@ -227,11 +227,11 @@ class SupplyPart(Strict):
     gulp_rate_hz: FrequencyHz = Field(alias="gulp_rate", default=0.0, ge=0, le=20)
     """How often the pump's pickup draws air."""
     gulp_depth: Fraction = Field(default=0.5, ge=0, le=1)
-    """By how much of it the pressure then sags, at most; half of that on average."""
+    """Largest sag of the pressure then; half of that on average."""
     hand_port: Literal["gallery", "inlet"] = "gallery"
-    """Where the supply that a ramp raises and lowers is connected: at a test port beside the
-    switch, the valve's inlet and drain shut off meanwhile; or at the valve's own inlet, so that
-    the switch sees it with the coil energised only."""
+    """Connection of the supply that a ramp raises and lowers: at a test port beside the switch,
+    with the valve's inlet and drain shut off meanwhile; or at the valve's own inlet, so that the
+    switch sees it only with the coil energised."""
     hand_rate_kpa_s: PressureRateKpaS = Field(alias="hand_rate", default=25.0, gt=0, le=1e4)
     hand_reaction_s: TimeS = Field(alias="hand_reaction", default=0.3, ge=0.01, le=10)
     hand_limit_kpa: PressureKpa = Field(alias="hand_limit", default=600.0, gt=0, le=1e5)
@@ -245,16 +245,16 @@ class SupplyPart(Strict):
 
 
 class OilPart(Strict):
-    """`[simulated.oil]`: the oil; with the medium air only its temperature counts."""
+    """`[simulated.oil]`: the oil; with the medium air only its temperature matters."""
 
     level: Fraction = Field(default=1.0, ge=0, le=2)
-    """Between the marks of the stick, 1 at the upper one. Only a check by hand sees it: what a low
-    level does is given by the supply and `free_air`."""
+    """Between the marks of the dipstick, 1 at the upper one. Only a check by hand sees it:
+    `free_air` and the supply model the effect of a low level."""
     temperature_degc: TemperatureDegc = Field(alias="temperature", default=90.0, ge=-40, le=180)
     viscosity_40_mm2_s: ViscosityMm2S = Field(alias="viscosity_40", default=64.0, ge=2, le=1e4)
     viscosity_100_mm2_s: ViscosityMm2S = Field(alias="viscosity_100", default=10.6, ge=2, le=1e4)
     free_air: Fraction = Field(default=0.02, ge=0.0005, le=0.5)
-    """Entrained air, part of the volume at atmospheric pressure."""
+    """Entrained air, as a fraction of the volume at atmospheric pressure."""
 
     @model_validator(mode="after")
     def _thins_when_hot(self) -> Self:
@@ -305,32 +305,32 @@ class SwitchPart(Strict):
 
 
 class GaugePart(Strict):
-    """`[simulated.gauge]`: sensor and sending of the gauge that the setup describes."""
+    """`[simulated.gauge]`: sensor and transmission of the gauge that the setup describes."""
 
     at: Literal["gallery", "supply"] = "gallery"
     """Where it is screwed in."""
     lag_s: TimeS = Field(alias="lag", default=0.020, gt=0, le=60)
     """Time constant of its sensor and filter."""
     line_lag_s: TimeS = Field(alias="line_lag", default=0.0, ge=0, le=1e9)
-    """Time constant of the line that leads to it, added to its own. From 1000 s on the line counts
-    as blocked since before the engine ran: nothing is behind it."""
+    """Time constant of the line to the gauge, added to its own. From 1000 s on the line counts as
+    blocked since before the engine ran: there is no pressure behind it."""
     noise_kpa: PressureKpa = Field(alias="noise", default=0.4, ge=0, le=1e4)
     offset_kpa: PressureKpa = Field(alias="offset", default=0.0)
     resolution_kpa: PressureKpa = Field(alias="resolution", default=0.5, gt=0, le=1e4)
     clock_error: Fraction = Field(default=0.0, ge=-0.5, le=0.5)
-    """Its own period against the one it promises."""
+    """Its actual period relative to the stated one."""
     unit: str = "kPa"
     """What it sends where the pattern has {unit} and the setup names no unit."""
     fails: Literal["silent", "garbage", "NaN", "frozen", "disconnected"] | None = None
     """What happens to it from `fault_after` on."""
     fails_share: Fraction = Field(default=1.0, ge=0, le=1)
-    """Share of its readings that this happens to, by chance."""
+    """Share of its readings affected, by chance."""
 
 
 class LocksPart(Strict):
-    """`[simulated.locks]`: the rocker locks that the pressure behind the valve moves. The rig sees
-    them only as pressure in a cylinder, where the setup measures that; else they are for checks by
-    hand. The cylinder with the transducer stands for all."""
+    """`[simulated.locks]`: the rocker locks moved by the pressure behind the valve. The rig sees
+    them only as pressure in a cylinder, if the setup measures that; else they are for checks by
+    hand. The cylinder with the transducer represents all."""
 
     engages_kpa: PressureKpa = Field(alias="engages", default=180.0, gt=0, le=1e5)
     """Pressure behind the valve from which a sound lock holds."""

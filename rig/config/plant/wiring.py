@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""`[simulated.wiring]`: how the simulated rig is really wired and set, where that differs from
-what the setup says. The bench and the analysis go by the setup; the plant goes by this."""
+"""`[simulated.wiring]`: how the simulated rig is really wired and set, if that differs from the
+setup. The bench and the analysis use the setup; the plant uses this."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LoopName = Literal["stop_input", "cover_input"]
 
 
 class WiringPart(Strict):
-    """Every key left out: as the setup says. What the switch's contact really is stands in
+    """A key left out: as the setup says. The real type of the switch's contact is in
     `[simulated.switch]`."""
 
     feed_side: Literal["supply", "ground"] | None = None
@@ -27,28 +27,28 @@ class WiringPart(Strict):
     readback_voltage_reads: Literal["low", "high"] | None = None
     """Electrical level of the read-back while the load terminal carries voltage."""
     swapped: Annotated[tuple[TimedLine, ...], ListAsTuple] = ()
-    """Two inputs whose wires have changed places, each with its own level."""
+    """Two inputs whose wires are swapped, each with its own level."""
     switch_wire: Literal["open", "shorted"] | None = None
     """Between the switch and the input, for good."""
     switch_wire_rate_hz: FrequencyHz = Field(alias="switch_wire_rate", default=0.0, ge=0, le=1e3)
-    """How often a chafed wire of the switch opens or touches its return, one as often as the
-    other, whatever the contact does."""
+    """How often a chafed wire of the switch opens or touches its return, both equally often,
+    whatever the contact does."""
     switch_wire_time_s: TimeS = Field(alias="switch_wire_time", default=0.008, gt=0, le=1)
-    """For how long, on average."""
+    """Mean duration."""
     timing_loop: bool = False
-    """For `rig calibrate --timing`: a resistor in the coil's place, and an input circuit like the
-    read-back's that holds the switch input as a sound switch's contact would, on while the coil
+    """For `rig calibrate --timing`: a resistor in place of the coil, and an input circuit like the
+    read-back's that drives the switch input as a sound switch's contact would, on while the coil
     would be live."""
     readback_lag_live_s: TimeS = Field(alias="readback_lag_live", default=0.0, ge=0, le=0.1)
-    """From the load side's change to the input's; likewise below."""
+    """Lag from the load side's change to the input's; likewise below."""
     readback_lag_dead_s: TimeS = Field(alias="readback_lag_dead", default=0.0, ge=0, le=0.1)
     switch_lag_close_s: TimeS = Field(alias="switch_lag_close", default=0.0, ge=0, le=0.1)
     switch_lag_open_s: TimeS = Field(alias="switch_lag_open", default=0.0, ge=0, le=0.1)
     lag_spread_s: TimeS = Field(alias="lag_spread", default=0.0, ge=0, le=0.01)
     """Standard deviation of each lag, edge to edge."""
     heartbeat_hold_s: TimeS = Field(alias="heartbeat_hold", default=0.27, gt=0, le=60)
-    """For how long the heartbeat circuit feeds the relay's driver after its line's last change:
-    47 k and 4.7 uF from 2.7 V to 0.8 V."""
+    """How long the heartbeat circuit feeds the relay's driver after its line's last change: 47 k
+    and 4.7 uF from 2.7 V to 0.8 V."""
     heartbeat_bypassed: bool = False
     """The driver's ground lead does not go through the heartbeat circuit."""
     opened: Annotated[tuple[LoopName, ...], ListAsTuple] = ()
@@ -56,7 +56,7 @@ class WiringPart(Strict):
     bridged: Annotated[tuple[LoopName, ...], ListAsTuple] = ()
     """Loops with a wire past their contact: the input never sees it open."""
     gauge_unit: PressureUnit | None = None
-    """The unit the gauge counts in, whatever its lines or the setup name."""
+    """The unit the gauge really counts in, whatever its lines or the setup say."""
     gauge_decimal: Literal["point", "comma"] | None = None
 
     @model_validator(mode="after")

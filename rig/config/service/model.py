@@ -1,7 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""What the maker's service information says of one vehicle or valve kind, as the shop typed it in
-(`*.limits.toml`). No such figures are shipped, but an invented example.
-"""
+"""Service information for one vehicle or valve kind, as the shop typed it in (`*.limits.toml`). No
+such figures are shipped, except an invented example."""
 
 from __future__ import annotations
 
@@ -36,7 +35,7 @@ class ServiceLimits(Strict):
     date: DateText = Field(examples=['"2026-11-02"'])
     """The day it was typed in."""
     review: DateText | None = Field(default=None, examples=['"2027-11-02"'])
-    """The day on which the source is to be looked at again."""
+    """The day on which the source is due for review."""
     remark: str = Field(default="", max_length=400)
     pressure_max_kpa: PressureKpa | None = Field(alias="pressure_max", default=None, gt=0)
     base_pressure_min_kpa: PressureKpa | None = Field(alias="base_pressure_min", default=None, gt=0)
@@ -57,5 +56,5 @@ class ServiceLimits(Strict):
         return f"{self.kind}, {self.source}, typed in by {self.by} on {self.date}"
 
     def is_due(self, on: datetime.date) -> bool:
-        """Whether the source should be looked at again on that day."""
+        """Whether the source is due for review on that day."""
         return self.review is not None and on > datetime.date.fromisoformat(self.review)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""A setup and a sheet held against the service information that the sheet refers to.
+"""Check a setup and a sheet against the service information that the sheet refers to.
 
-What would go beyond it is refused; what only differs (a coil that may be the fault itself) is said.
+Whatever exceeds it is refused; a mere difference (a coil that may be the fault itself) is reported.
 Every comparison is written so that NaN is refused.
 """
 
@@ -19,7 +19,7 @@ Findings = Iterator[Finding]
 
 
 def dates(limits: ServiceLimits) -> Findings:
-    """It was not typed in tomorrow, and is looked at again after that day."""
+    """It is not dated in the future, and its review date comes after that day."""
     today = datetime.datetime.now(datetime.UTC).date() + datetime.timedelta(days=1)  # any time zone
     if datetime.date.fromisoformat(limits.date) > today:
         yield Finding(("date",), "this day has not come yet", "write the day it was typed in")
@@ -28,7 +28,7 @@ def dates(limits: ServiceLimits) -> Findings:
 
 
 def says_something(limits: ServiceLimits) -> Findings:
-    """A file without a single limit holds nothing to anything."""
+    """A file without a single limit has no effect."""
     values = limits.model_dump(exclude={"kind", "source", "by", "date", "review", "remark"})
     if not any(value for value in values.values()):
         yield Finding((), "there is no limit in it", "write what the service information states")
@@ -37,7 +37,7 @@ def says_something(limits: ServiceLimits) -> Findings:
 def _beyond(
     where: Where, mine: float | None, stated: float | None, unit: str, *, most: bool
 ) -> Findings:
-    """`mine` goes beyond what is `stated`: above it where that is the `most`, else below it."""
+    """`mine` exceeds what is `stated`: above it if that is the `most`, else below it."""
     if mine is None or stated is None:
         return
     held = mine <= stated * (1 + 1e-9) if most else mine >= stated * (1 - 1e-9)
@@ -63,13 +63,13 @@ def setup_within(setup: Setup, limits: ServiceLimits) -> Findings:
 
 
 def base_pressure_within(sheet: Sheet, limits: ServiceLimits) -> Findings:
-    """A missed stroke is not held against a valve below the pressure that it is made for."""
+    """A missed stroke does not count against a valve below its design pressure."""
     yield from _beyond(("base_pressure_min",), sheet.base_pressure_min_kpa,
                        limits.base_pressure_min_kpa, "kPa", most=False)  # fmt: skip
 
 
 def accept_within(sheet: Sheet, limits: ServiceLimits) -> Findings:
-    """A limit of the sheet's own may be tighter than the stated one, never wider."""
+    """A limit of the sheet itself may be tighter than the stated one, never wider."""
     for n, own in enumerate(sheet.accept):
         for stated in (s for s in limits.accept if same_figure(s, own)):
             for key, mine, theirs, most in (
@@ -94,7 +94,7 @@ def accept_within(sheet: Sheet, limits: ServiceLimits) -> Findings:
 
 
 def same_figure(one: Accept, other: Accept) -> bool:
-    """Whether two limits are of the same number of a run."""
+    """Whether two limits apply to the same number of a run."""
     return (one.figure, one.of, one.strokes_of) == (other.figure, other.of, other.strokes_of)
 
 
@@ -106,7 +106,7 @@ SETUP_SERVICE_RULES: tuple[Callable[[Setup, ServiceLimits], Findings], ...] = (s
 
 
 def service_cautions(setup: Setup, limits: ServiceLimits, today: datetime.date) -> list[str]:
-    """What a person should know of a setup beside the service information: no refusals."""
+    """Remarks on a setup beside the service information: no refusals."""
     found = []
     if limits.is_due(today):
         found.append(

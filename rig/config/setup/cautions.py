@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a person should know about a rig as wired, and about a sheet on it: no refusals."""
+"""Cautions about a rig as wired, and about a sheet on it: no refusals."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from rig.config.sheet.loads import load_of, worst_duty
 from rig.config.sheet.model import Sheet
 
 NEAR = 0.95
-"""Closer to a limit than this, the loop's own lateness may trip it."""
+"""Closer to a limit than this, the loop's own delay may trip it."""
 
 
 def cautions(setup: Setup) -> list[str]:
-    """Cautions for a setup, the most weighty first."""
+    """Cautions for a setup, the most important first."""
     return list(_setup_cautions(setup))
 
 

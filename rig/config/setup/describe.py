@@ -19,9 +19,9 @@ HIDDEN = frozenset({"simulated"})
 
 
 class Row(NamedTuple):
-    """One key as the program took it; `unit` is empty for words and counts.
+    """One key with the value the program uses; `unit` is empty for words and counts.
 
-    `where` leads to the key in the file; a key that is not there has its default.
+    `where` is the path of the key in the file; a key that is not there has its default.
     """
 
     key: str

@@ -20,12 +20,12 @@ from rig.config.strict import Strict
 STALE_MIN_S = 0.5
 STALE_PERIODS = 3
 LEAST_SHARE = 0.1
-"""Of a relay's longest delay its shortest, where nobody states one: no armature moves in no time
-(common practice, no source)."""
+"""A relay's shortest delay as a fraction of its longest, if nobody states one: no armature moves in
+zero time (common practice, no source)."""
 
 
 class CoilSetup(Strict):
-    """The solenoid and what feeds it."""
+    """The solenoid and its supply."""
 
     feed_side: Literal["supply", "ground"]
     supply_voltage_v: VoltageV = Field(alias="supply_voltage", gt=0, le=36)
@@ -39,7 +39,7 @@ class RelaySetup(Strict):
 
     line: int
     operate_delay_s: TimeS = Field(alias="operate_delay", default=0.010, ge=0)
-    """Longest expected command-to-contact delay; with the least, the uncertainty where no read-back
+    """Longest expected command-to-contact delay; with the shortest, the uncertainty if no read-back
     is wired."""
     release_delay_s: TimeS = Field(alias="release_delay", default=0.010, ge=0)
     operate_delay_least_s: TimeS | None = Field(alias="operate_delay_least", default=None, ge=0)
@@ -48,12 +48,12 @@ class RelaySetup(Strict):
 
     @property
     def operate_range_s(self) -> tuple[float, float]:
-        """Least and most from command to closed contact, as stated or assumed."""
+        """Shortest and longest time from command to closed contact, as stated or assumed."""
         return _least(self.operate_delay_least_s, self.operate_delay_s), self.operate_delay_s
 
     @property
     def release_range_s(self) -> tuple[float, float]:
-        """Least and most from command to open contact, as stated or assumed."""
+        """Shortest and longest time from command to open contact, as stated or assumed."""
         return _least(self.release_delay_least_s, self.release_delay_s), self.release_delay_s
 
 
@@ -106,7 +106,7 @@ class Setup(Strict):
     cover_input: LoopInput | None = None
     """Contact of a guard cover."""
     confirm_input: ConfirmInput | None = None
-    """A push button at the rig, without which nothing is armed from a page."""
+    """A push button at the rig; without it nothing can be armed from a page."""
     heartbeat: HeartbeatSetup | None = None
     coil_heating: CoilHeating | None = None
     limits: Limits = Limits()
@@ -128,12 +128,13 @@ class Setup(Strict):
         return int(self.switch.pull == "down")
 
     def analog_of(self, channel: str) -> AnalogChannel | None:
-        """What the converter reads `channel` from, where it does."""
+        """The converter's source for `channel`, if any."""
         return next((item for item in self.analog if item.channel == channel), None)
 
     @property
     def pressure_source(self) -> GaugeSetup | PressureSource | None:
-        """What gives the channel pressure: the gauge, or the converter; None where nothing does."""
+        """The source of the pressure channel: the gauge, or the converter; None if there is
+        none."""
         if self.gauge is not None:
             return self.gauge
         return converter_pressure(self.analog, self.converter)
@@ -178,8 +179,8 @@ class Setup(Strict):
     def coil_live_level(self) -> int:
         """Electrical level (0 or 1) of the read-back input while coil current can flow.
 
-        Feed side supply: the load terminal carries voltage. Feed side ground: the load terminal
-        is the coil's lower end, which the relay pulls to ground. 1 where no read-back is wired.
+        Feed side supply: the load terminal carries voltage. Feed side ground: the load terminal is
+        the coil's lower end, which the relay pulls to ground. 1 if no read-back is wired.
         """
         if self.readback is None:
             return 1

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Cross checks of a setup: values that are readable and still cannot stand together.
+"""Cross checks of a setup: values that are readable but contradict each other.
 
-Each rule looks at one thing and yields what is wrong with it. Every comparison is written so
-that NaN is refused.
+Each rule checks one thing and yields what is wrong with it. Every comparison is written so that NaN
+is refused.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ def _taken(table: str, line: int, by: str) -> Finding:
 
 
 def fuse(setup: Setup) -> Findings:
-    """The cold coil's steady current stays within what the fuse may carry for long."""
+    """The cold coil's steady current stays within what the fuse may carry continuously."""
     current_a, share = setup.coil_current_a, CONTINUOUS_LOADING_MAX
     if not may_carry(current_a, setup.coil.fuse_a):
         size_a = next_size_a(current_a)
@@ -114,7 +114,7 @@ def fuse(setup: Setup) -> Findings:
 
 
 def switch_input(setup: Setup) -> Findings:
-    """`closed_reads` is needed with an external pull, and has no say with an internal one."""
+    """`closed_reads` is required with an external pull, and has no effect with an internal one."""
     switch, where = setup.switch, ("switch", "closed_reads")
     if switch.pull == "external" and switch.closed_reads is None:
         yield Finding(
@@ -132,7 +132,7 @@ def switch_input(setup: Setup) -> Findings:
 
 
 def gauge_range(setup: Setup) -> Findings:
-    """What is expected can be shown."""
+    """The expected values are within range."""
     gauge = setup.pressure_source
     if gauge is None:
         return
@@ -182,7 +182,7 @@ def pressure_limit_above_expected(setup: Setup) -> Findings:
 
 
 def pressure_limit_can_be_seen(setup: Setup) -> Findings:
-    """A limit the gauge cannot show would never trip."""
+    """A limit beyond the gauge's range would never trip."""
     limit_kpa, gauge = _pressure_limit_kpa(setup), setup.pressure_source
     if gauge is not None and limit_kpa is not None:
         most_kpa = gauge.measuring_range_kpa[1]
@@ -230,7 +230,7 @@ def readback_slower_than_relay(setup: Setup) -> Findings:
 
 
 def coil_heating(setup: Setup) -> Findings:
-    """A limit that the surroundings alone reach would trip before the first stroke."""
+    """A limit that the ambient temperature alone reaches would trip before the first stroke."""
     heating = setup.coil_heating
     if heating is not None and not heating.temperature_limit_degc > heating.surroundings_degc:
         yield Finding(
@@ -253,7 +253,7 @@ def supply_limits(setup: Setup) -> Findings:
 
 
 def swapped_lines_are_wired(setup: Setup) -> Findings:
-    """Only wires that are there can change places."""
+    """Only wires that exist can be swapped."""
     if setup.simulated is None:
         return
     for n, line in enumerate(setup.simulated.wiring.swapped):

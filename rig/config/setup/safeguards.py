@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The parts of a setup that the interlock watches by: limits, loops, heartbeat, coil heating."""
+"""Parts of a setup that the interlock watches: limits, loops, heartbeat, coil heating."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ from rig.config.quantity_types import (
 from rig.config.strict import Strict
 
 LoopPull = Literal["up", "down", "external"]
-"""What holds a loop's line while the loop is open. Only "external" goes with a resistor of tens of
-kilohms before the pin, as in hardware/README.md: the pin's own pull would hold against it."""
+"""What pulls a loop's line while the loop is open. Only "external" works with a resistor of tens of
+kilohms before the pin, as in hardware/README.md: the pin's own pull would work against it."""
 
 
 class LoopInput(Strict):
     """A loop through a normally closed contact: closed lets the rig run, open or broken stops it.
 
     With pull "external" (a resistor of the wiring) or "up" (the pin's own) the loop leads to ground
-    and reads low while it is closed; with "down" it leads to 3.3 V and reads high. A broken wire
-    then reads as open. There is no other way to wire it.
+    and reads low while closed; with "down" it leads to 3.3 V and reads high. A broken wire then
+    reads as open. There is no other way to wire it.
     """
 
     line: int
@@ -37,7 +37,7 @@ class LoopInput(Strict):
 
 
 class ConfirmInput(Strict):
-    """A push button at the rig, normally open: whoever arms from a page presses it first.
+    """A push button at the rig, normally open: a person arming from a page presses it first.
 
     With pull "external" or "up" the button leads to ground, with "down" to 3.3 V.
     """
@@ -56,37 +56,38 @@ class CoilHeating(Strict):
     """How warm the coil gets: one thermal mass, heated by its own current."""
 
     thermal_resistance_k_w: ThermalResistanceKW = Field(alias="thermal_resistance", gt=0)
-    """Kelvin above the surroundings for each watt, after a long time."""
+    """Kelvin above ambient for each watt, in the steady state."""
     time_constant_s: TimeS = Field(alias="time_constant", gt=0)
     surroundings_degc: TemperatureDegc = Field(alias="surroundings")
-    """What it sits in: on a warm engine the oil's temperature."""
+    """Temperature of its surroundings: on a warm engine the oil's temperature."""
     temperature_limit_degc: TemperatureDegc = Field(alias="temperature_limit")
 
 
 class Limits(AnalogLimits):
-    """What the interlock holds the rig to."""
+    """The limits enforced by the interlock."""
 
     pressure_kpa: PressureKpa | None = Field(alias="pressure", default=None)
     on_time_s: TimeS = Field(alias="on_time", default=10.0, gt=0)
     duty: Fraction = Field(default=0.6, gt=0, le=1)
     duty_window_s: TimeS = Field(alias="duty_window", default=60.0, gt=0)
     gauge_stale_s: TimeS | None = Field(alias="gauge_stale", default=None)
-    """No good reading for longer trips; by default three gauge periods and at least 0.5 s."""
+    """Trips when there is no good reading for longer; by default three gauge periods and at least
+    0.5 s."""
     readback_delay_s: TimeS = Field(alias="readback_delay", default=0.060, gt=0)
     """The read-back must follow the command within this time."""
     pressure_rate_kpa_s: PressureRateKpaS | None = Field(alias="pressure_rate", default=None, gt=0)
-    """Fastest pressure rise outside the answer to a stroke."""
+    """Fastest pressure rise allowed outside the response to a stroke."""
     answer_time_s: TimeS = Field(alias="answer_time", default=0.5, gt=0)
-    """After each command the pressure may rise as fast as it likes for so long."""
+    """After each command the pressure may rise at any rate for this long."""
     gauge_stuck_strokes: int = Field(default=10, ge=3, le=1000)
-    """So many strokes that the switch answered without one change of the reading."""
+    """Number of strokes that the switch answered without any change of the reading."""
     oil_temperature_degc: TemperatureDegc | None = Field(alias="oil_temperature", default=None)
     supply_voltage_min_v: VoltageV | None = Field(alias="supply_voltage_min", default=None, ge=0)
     supply_voltage_max_v: VoltageV | None = Field(alias="supply_voltage_max", default=None, gt=0)
     loop_late_s: TimeS = Field(alias="loop_late", default=0.25, gt=0, le=0.5)
-    """The bench's own tick may come so late before the run is ended."""
+    """Longest delay of the bench's own tick before the run is ended."""
     recorder_lag_s: TimeS = Field(alias="recorder_lag", default=5.0, ge=0.5, le=30)
-    """Records may wait so long for the disk before the run is ended."""
+    """Longest time that records may wait for the disk before the run is ended."""
     disk_free_mb: int = Field(default=64, ge=16)
     """Less free space than this on the data disk ends the run."""
     guard_time_s: TimeS = Field(alias="guard_time", default=0.5, gt=0, le=0.5)

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""What of a setup is wired, apart from its limits and words: by it a rig is known to be changed."""
+"""The wired part of a setup, apart from its limits and words: it shows whether a rig has
+changed."""
 
 from __future__ import annotations
 
@@ -16,7 +17,7 @@ HASH_DIGITS = 16
 
 
 def wired_hash(setup: Setup) -> str:
-    """Start of the SHA-256 of the tables in WIRED. Keys at their default are left out: one that a
-    later program adds changes nothing."""
+    """Start of the SHA-256 of the tables in WIRED. Keys at their default are left out, so that a
+    key added by a later version changes nothing."""
     tables = setup.model_dump(mode="json", include=set(WIRED), exclude_defaults=True)
     return hashlib.sha256(json.dumps(tables, sort_keys=True).encode()).hexdigest()[:HASH_DIGITS]

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""`[compare]` of a strokes sheet: what counts as alike, what mounting adds, how the times go with
-the conditions, and the oil for a common temperature."""
+"""`[compare]` of a strokes sheet: margins of equivalence, effect of mounting, dependence of the
+times on conditions, and the oil for a common temperature."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ SLOPE_KEYS = {
     "oil_temperature": "oil_temperature",
     "engine_speed": "engine_speed",
 }
-"""How a slope's key ends, by condition."""
+"""Suffix of a slope's key, by condition."""
 
 
 class Compare(Strict):
@@ -37,7 +37,7 @@ class Compare(Strict):
     """
 
     response_margin_s: TimeS | None = Field(alias="response_margin", default=None, gt=0)
-    """Two valves whose mean response differs by less are alike for the purpose."""
+    """Two valves whose mean response differs by less are equivalent for the purpose."""
     release_margin_s: TimeS | None = Field(alias="release_margin", default=None, gt=0)
     response_mounting_sd_s: TimeS | None = Field(
         alias="response_mounting_sd", default=None, ge=0, le=10
@@ -53,7 +53,7 @@ class Compare(Strict):
     """With the coil's supply, ms/V."""
     release_per_supply: TimePerVoltageRange | None = None
     response_per_oil_temperature: TimePerTemperatureRange | None = None
-    """With the oil's temperature, ms/K; in place of the viscosity's model."""
+    """With the oil's temperature, ms/K; instead of the viscosity model."""
     release_per_oil_temperature: TimePerTemperatureRange | None = None
     response_per_engine_speed: TimePerRotationRange | None = None
     """With the engine's speed, ms/rpm."""
@@ -66,8 +66,8 @@ class Compare(Strict):
         alias="viscosity_100", default=None, ge=2, le=1e4
     )
     viscous_share: Fraction | None = Field(default=None, ge=0, le=1)
-    """The part of the times that goes with the oil's viscosity; where it is not given, anything
-    from none to all."""
+    """The fraction of the times that depends on the oil's viscosity; if not given, anything from
+    none to all."""
 
     def margin_ms(self, figure: str) -> float | None:
         """The margin of `response_ms` or `release_ms` in milliseconds."""
@@ -93,7 +93,7 @@ def _ms(time_s: float | None) -> float | None:
 
 
 def viscosities(compare: Compare) -> Iterator[Finding]:
-    """Both viscosities or none, and oil gets thinner when it warms."""
+    """Both viscosities or none, and oil gets thinner as it warms."""
     cold, warm = compare.viscosity_40_mm2_s, compare.viscosity_100_mm2_s
     if (cold is None) != (warm is None):
         given, lacking = ("viscosity_100", "viscosity_40")

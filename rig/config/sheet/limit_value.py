@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A limit as a person writes it, read."""
+"""Parse a limit as a person writes it."""
 
 from __future__ import annotations
 
@@ -22,6 +22,6 @@ def read_limit(value: Any, name: str) -> float:
     how = f"write a plain number without quotes, like {figure.example}"
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise refuse(f"{name} is counted, so its limit is a plain number", how)
-    if not 0 <= value <= 1e9:  # NaN too is refused
+    if not 0 <= value <= 1e9:  # refuses NaN too
         raise refuse("a count is a finite number, not below zero", how)
     return float(value)

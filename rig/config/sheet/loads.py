@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""How long a sheet energises the coil: at a stretch, and within a sliding window."""
+"""How long a sheet energises the coil: continuously, and within a sliding window."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from rig.config.sheet.model import Sheet
 
 
 class Load(NamedTuple):
-    """A coil's load, at worst: `times` times `on_s` with `rest_s` between."""
+    """A coil's load, worst case: `times` times `on_s` with `rest_s` between."""
 
     on_s: float
     rest_s: float
@@ -18,7 +18,7 @@ class Load(NamedTuple):
 
 
 def longest_on(sheet: Sheet) -> tuple[float, str]:
-    """Longest time the coil is on at a stretch, s, and the key of the sheet that says so."""
+    """Longest continuous on time of the coil, s, and the sheet's key that sets it."""
     if sheet.kind == "strokes":
         return sheet.on_time_s, "on_time"
     if sheet.kind == "hold":
@@ -31,7 +31,7 @@ def longest_on(sheet: Sheet) -> tuple[float, str]:
 
 
 def load_of(sheet: Sheet) -> Load:
-    """What a sheet asks of the coil at worst; `on_s` is 0 where it is never energised."""
+    """Worst-case load of a sheet on the coil; `on_s` is 0 if it is never energised."""
     on_s, _ = longest_on(sheet)
     if sheet.kind == "strokes":
         return Load(on_s, sheet.rest_s, sheet.strokes)
@@ -39,14 +39,14 @@ def load_of(sheet: Sheet) -> Load:
 
 
 class Wear(NamedTuple):
-    """What a whole sheet asks of coil, relay and valve, at most: times switched on, and time on."""
+    """Worst-case wear of a whole sheet on coil, relay and valve: times switched on, and time on."""
 
     operations: int
     energised_s: float
 
 
 def wear_of(sheet: Sheet) -> Wear:
-    """The wear of a sheet that is done to its end."""
+    """The wear of a sheet run to its end."""
     load = load_of(sheet)
     return Wear(load.times, load.times * load.on_s) if load.on_s > 0 else Wear(0, 0.0)
 
@@ -54,8 +54,8 @@ def wear_of(sheet: Sheet) -> Wear:
 def worst_duty(load: Load, window_s: float) -> float:
     """Largest share of a sliding window of `window_s` in which the coil is energised.
 
-    The window that begins with an on time holds most: as many whole cycles as fit, and the on
-    time of the one it cuts. With few strokes in a long window it is their sum.
+    The window that begins with an on time holds most: as many whole cycles as fit, and the on time
+    of the one it cuts. With few strokes in a long window it is their sum.
     """
     period_s = load.on_s + load.rest_s
     if not period_s > 0:

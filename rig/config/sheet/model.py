@@ -28,7 +28,7 @@ class Accept(Strict):
 
     figure: FigureName
     of: Literal["each", "mean", "median", "p95", "tolerance", "total"] = "each"
-    """Which number of the run: every stroke's own, or one of all strokes (total: missed only)."""
+    """Which number of the run: each stroke's own, or one for all strokes (total: missed only)."""
     strokes: Literal["steady", "rest", "all"] | None = None
     """Which strokes: the steady ones, the ones after a rest, or all. Left out: all for "each", the
     steady ones for one number of many strokes."""
@@ -37,7 +37,7 @@ class Accept(Strict):
     risk: Fraction = Field(default=0.05, gt=0, le=0.5, examples=['"5 %"'])
     """Largest accepted chance that a verdict (either way) is wrong."""
     margin: str | int | float | None = Field(default=None, examples=['"2 ms"'])
-    """Least guard band: a limit is only decided by what lies at least this far from it."""
+    """Smallest guard band: a limit is decided only by values at least this far from it."""
     max_value: float | None = Field(default=None, validate_default=True)
     min_value: float | None = Field(default=None, validate_default=True)
     margin_value: float | None = Field(default=None, validate_default=True)
@@ -71,12 +71,12 @@ class Accept(Strict):
 
     @property
     def usual_strokes(self) -> str:
-        """Which strokes are taken where `strokes` is left out."""
+        """Which strokes are used if `strokes` is left out."""
         return "all" if self.of == "each" else "steady"
 
     @property
     def strokes_of(self) -> str:
-        """Which strokes are taken: "steady", "rest" or "all"."""
+        """Which strokes are used: "steady", "rest" or "all"."""
         return self.strokes or self.usual_strokes
 
     @property
@@ -86,7 +86,7 @@ class Accept(Strict):
 
 
 NOT_KEYS = frozenset({"max_value", "min_value", "margin_value"})
-"""Fields that are worked out while loading and are no keys of the file."""
+"""Fields computed while loading; they are not keys of the file."""
 
 
 class SheetBase(Strict):
@@ -100,9 +100,9 @@ class SheetBase(Strict):
     base_pressure_min_kpa: PressureKpa | None = Field(alias="base_pressure_min", default=None, gt=0)
     """Least pressure before the first stroke; below it a missed stroke says nothing."""
     service: str | None = Field(default=None, min_length=1, examples=['"valve-a"'])
-    """Name of the limits file whose service information this sheet holds to."""
+    """Name of the limits file whose service information this sheet follows."""
     service_taken: str | None = None
-    """Written by the program where it took limits in: from which file, by whom, and when."""
+    """Written by the program when it inserted limits: from which file, by whom, and when."""
     accept: Annotated[tuple[Accept, ...], ListAsTuple] = ()
 
 
@@ -110,15 +110,15 @@ class EarlyStop(Strict):
     """When a run of strokes may end before its last one (rig.analysis.verdict.early_stop_test)."""
 
     acceptable: Fraction = Field(default=0.01, gt=0, lt=1)
-    """Share of failing strokes that is still good."""
+    """Acceptable share of failing strokes."""
     unacceptable: Fraction = Field(default=0.10, gt=0, lt=1)
-    """Share of failing strokes that is not."""
+    """Unacceptable share of failing strokes."""
     alpha: Fraction = Field(default=0.05, gt=0, lt=0.5)
-    """Risk of ending with "too many fail" where only the acceptable share does."""
+    """Risk of ending with "too many fail" although only the acceptable share does."""
     beta: Fraction = Field(default=0.05, gt=0, lt=0.5)
-    """Risk of ending with "few enough fail" where the unacceptable share does."""
+    """Risk of ending with "few enough fail" although the unacceptable share does."""
     least: int = Field(default=10, ge=1)
-    """Strokes that are done in any case."""
+    """Minimum number of strokes."""
 
 
 class StrokesSheet(SheetBase):
@@ -139,7 +139,7 @@ class HoldSheet(SheetBase):
     kind: Literal["hold"]
     state: Literal["energised", "released"]
     energise_first_s: TimeS = Field(alias="energise_first", default=2.0, gt=0)
-    """With state released: how long the coil is energised before the watch."""
+    """With state released: how long the coil is energised before pressure is watched."""
     watch_s: TimeS = Field(alias="watch", gt=0)
 
 

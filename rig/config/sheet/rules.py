@@ -66,7 +66,7 @@ def early_stop_can_tell(sheet: Sheet) -> Findings:
 
 
 def accept_figure(sheet: Sheet, n: int, accept: Accept) -> Findings:
-    """This kind of sheet gives this figure."""
+    """This kind of sheet provides this figure."""
     kind = FIGURES[accept.figure].kind
     if kind != sheet.kind:
         names = [name for name, figure in FIGURES.items() if figure.kind == sheet.kind]
@@ -78,9 +78,9 @@ def accept_figure(sheet: Sheet, n: int, accept: Accept) -> Findings:
 
 
 def accept_of(_: Sheet, n: int, accept: Accept) -> Findings:
-    """The figure can be taken this way."""
+    """The figure allows this `of`."""
     ways = FIGURES[accept.figure].of
-    whole = isinstance(accept, Accept)  # half read, a left-out `of` is not yet the figure's own
+    whole = isinstance(accept, Accept)  # half read: a left-out `of` is not yet the figure's default
     if whole and accept.of not in ways:
         yield Finding(
             ("accept", n, "of"),
@@ -90,7 +90,7 @@ def accept_of(_: Sheet, n: int, accept: Accept) -> Findings:
 
 
 def accept_strokes(_: Sheet, n: int, accept: Accept) -> Findings:
-    """Only a figure that every stroke has can be taken of some of them."""
+    """Only a figure that every stroke has can be taken from some of them."""
     figure = FIGURES[accept.figure]
     of_strokes = figure.kind == "strokes" and "each" in figure.of
     if accept.strokes is not None and not of_strokes:
@@ -123,7 +123,7 @@ def accept_limits(_: Sheet, n: int, accept: Accept) -> Findings:
 
 
 def accept_margin(_: Sheet, n: int, accept: Accept) -> Findings:
-    """A margin is a width, it leaves room between the limits, and counts have none."""
+    """A margin is a width, leaves room between the limits, and counts have none."""
     width, least, most = accept.margin_value, accept.min_value, accept.max_value
     if accept.margin is None or width is None:
         return
@@ -148,7 +148,7 @@ def accept_margin(_: Sheet, n: int, accept: Accept) -> Findings:
 
 
 def compare_table(sheet: Sheet) -> Findings:
-    """The oil named for comparisons is an oil."""
+    """The oil named for comparisons is plausible."""
     if sheet.kind == "strokes":
         yield from viscosities(sheet.compare)
 
@@ -179,7 +179,7 @@ def on_time(setup: Setup, sheet: Sheet) -> Findings:
 
 
 def duty(setup: Setup, sheet: Sheet) -> Findings:
-    """The interlock would trip at its duty limit; a short sheet is held to it as well."""
+    """The interlock would trip at its duty limit; this applies to a short sheet as well."""
     load, limits = load_of(sheet), setup.limits
     share, over = worst_duty(load, limits.duty_window_s), f"any {limits.duty_window_s:g} s"
     key, remedy = longest_on(sheet)[1], f"shorten {longest_on(sheet)[1]}"
@@ -198,7 +198,7 @@ def duty(setup: Setup, sheet: Sheet) -> Findings:
 
 
 def needs_gauge(setup: Setup, sheet: Sheet) -> Findings:
-    """A hold and a ramp are nothing without pressure."""
+    """A hold and a ramp need pressure."""
     if setup.pressure_source is None and sheet.kind != "strokes":
         yield Finding(
             ("kind",),

@@ -60,10 +60,10 @@ NOTHING = Part(LONG_AGO_S, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 class CoilCurrent:
-    """The current in the coil's lead, planned anew at every change of the contact."""
+    """The current in the coil's lead, replanned at every change of the contact."""
 
     def __init__(self, circuit: CoilCircuit, plunger: Plunger, growth: float) -> None:
-        """`growth`: of the inductance from at rest to pulled in, part of itself."""
+        """`growth`: increase of the inductance from at rest to pulled in, as a fraction."""
         self._circuit, self._plunger = circuit, plunger
         gap, travel = plunger.gap_m, plunger.travel_m
         rest_h = circuit.coil.inductance_h
@@ -84,14 +84,15 @@ class CoilCurrent:
         return self._parts[bisect.bisect_right(self._starts, t_s) - 1].current_a(t_s)
 
     def follow(self, changes: Sequence[tuple[float, bool]]) -> None:
-        """Plan for a row of (time in s, circuit live), after circuit and plunger have."""
+        """Plan for a series of (time in s, circuit live), after circuit and plunger have
+        planned."""
         start_s = changes[0][0]
         place = bisect.bisect_right(self._starts, start_s) - 1
         flux = self._parts[place].flux(start_s)
         self._c = (
             self._circuit.coil.loop_time_constant_s / self._circuit.coil.inductance_h
         ) * self._cold_to_now()
-        # a little of what was, for who looks back
+        # keep a little history for queries into the past
         self._parts = self._parts[max(place + 1 - KEPT_PARTS, 0) : place + 1]
         for k, (t_s, live) in enumerate(changes):
             end_s = changes[k + 1][0] if k + 1 < len(changes) else math.inf
@@ -120,7 +121,7 @@ class CoilCurrent:
         return flux
 
     def _spans(self, t_s: float, end_s: float) -> list[tuple[float, float]]:
-        """[t_s, end_s) cut at the plunger's flights."""
+        """[t_s, end_s) split at the plunger's flights."""
         cuts = {t_s, end_s}
         for a, b in self._flights():
             cuts.update(at for at in (a, b) if t_s < at < end_s)
@@ -149,8 +150,8 @@ class CoilCurrent:
         return i + self._c * (volt - ohm * i) / (1.0 + ohm * self._c)
 
     def _dies_s(self, flux: float, t_s: float, volt: float, ohm: float) -> float:
-        """How long until the clamp has brought the current to zero, with L as now."""
-        # zero where flux / L = c Vc, both sides of i = f / L + c df/dt turned over
+        """Time until the clamp has brought the current to zero, with the present L."""
+        # zero where flux / L = c Vc: both sides of i = f / L + c df/dt, rearranged
         henry = self._inductance_h(t_s)
         goal, last = volt * henry / ohm, -volt * henry * self._c
         rate = ohm / (henry * (1.0 + ohm * self._c))
@@ -161,12 +162,12 @@ class CoilCurrent:
     def _add(
         self, t_s: float, to_s: float, flux: float, volt: float, ohm: float, blocked: bool
     ) -> float:
-        """One part with L as in its middle; returns the flux linkage at its end."""
+        """One segment with L at its midpoint value; returns the flux linkage at its end."""
         passed = to_s - t_s
         middle_s = t_s + 0.5 * passed if passed < math.inf else t_s
         henry = self._inductance_h(middle_s)
         c = self._c
-        if blocked:  # nothing flows in the lead: the shorted turns alone hold the flux
+        if blocked:  # no current in the lead: the shorted turns alone hold the flux
             rate = 1.0 / (henry * c) if c else 0.0
             self._parts.append(Part(t_s, 0.0, 0.0, 0.0, rate, 0.0, flux if c else 0.0))
             return flux * math.exp(-rate * passed) if c else 0.0

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """Supply, wires, fuse, clamp and coil: the current while the contact closes, bounces and opens.
 
-The current is a row of exponential pieces, each exact between two changes of the contact
+The current is a series of exponential pieces, each exact between two changes of the contact
 (rig.physics.coil, rig.physics.coil_loop), so it costs nothing while nothing changes.
 """
 
@@ -33,7 +33,7 @@ NO_CURRENT = Piece(-math.inf, 0.0, 0.0, 0.0)
 
 
 def current_at(pieces: Sequence[Piece], t_s: float) -> float:
-    """Current at `t_s` from pieces in order of time; 0 before the first."""
+    """Current at `t_s` from pieces in time order; 0 before the first."""
     for piece in reversed(pieces):
         if t_s >= piece.start_s:
             return piece.at(t_s) if piece.rate_per_s else piece.goal_a
@@ -41,8 +41,8 @@ def current_at(pieces: Sequence[Piece], t_s: float) -> float:
 
 
 class CoilCircuit:
-    """What drives the plunger. Currents are magnetising currents of the whole winding: with
-    shorted turns, the ampere-turns that pull, divided by all turns."""
+    """The current that drives the plunger. Currents are magnetising currents of the whole winding:
+    with shorted turns, the ampere-turns that pull, divided by all turns."""
 
     def __init__(
         self, part: ElectricPart, supply_v: float, resistance_20_ohm: float, ambient_degc: float
@@ -61,15 +61,15 @@ class CoilCircuit:
 
     @property
     def temperature_degc(self) -> float:
-        """Of the coil, when its contact last changed."""
+        """Value for the coil at the last contact change."""
         return self.ambient_degc + self._rise_k
 
     def resistance_ohm(self) -> float:
-        """Of the coil as warm as it was when its contact last changed."""
+        """Value for the coil at its temperature at the last contact change."""
         return copper_resistance_ohm(self.coil.resistance_ohm, self.temperature_degc)
 
     def switch(self, changes: Sequence[tuple[float, bool]]) -> list[Piece]:
-        """Take a row of (time in s, circuit live) in order, the contact's bounce included.
+        """Apply a series of (time in s, circuit live) in order, the contact's bounce included.
 
         Returns the pieces from the first change on; they replace what was planned after it.
         """

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The input circuits between the wiring and the board's lines: how late they follow, and the loop
-that shows it (`rig calibrate --timing`)."""
+"""The input circuits between the wiring and the board's lines: their lag, and the loop that
+measures it (`rig calibrate --timing`)."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ NEVER_A = 50.0
 
 
 def with_resistor(rig: SimulatedRig) -> SimulatedRig:
-    """With the loop wired a resistor of the coil's resistance stands in its place: hardly any
+    """With the loop wired, a resistor of the coil's resistance replaces the coil: hardly any
     inductance, and no plunger that moves."""
     if not rig.wiring.timing_loop:
         return rig
@@ -28,19 +28,19 @@ def with_resistor(rig: SimulatedRig) -> SimulatedRig:
 
 
 class TimingLoop:
-    """The switch input held by the load side instead of by the pressure switch."""
+    """The load side drives the switch input instead of the pressure switch."""
 
     def __init__(self, coil_live: Callable[[bool], bool], normally_closed: bool) -> None:
         self._coil_live, self._normally_closed = coil_live, normally_closed
 
     def closed(self, relay_closed: bool) -> bool:
-        """What the switch input takes for its contact: on while the coil would be live."""
+        """What the switch input sees as its contact: on while the coil would be live."""
         return self._coil_live(relay_closed) != self._normally_closed
 
 
 class InputLags:
-    """Edges reach the board later than they happen. Times in s; changes are those of contacts, and
-    come back in order: what is over before it has come through is not seen."""
+    """Edges reach the board later than they happen. Times in s; the arguments are contact changes,
+    and results are in order: a change that reverses before it has come through is not seen."""
 
     def __init__(self, part: WiringPart, rng: random.Random) -> None:
         self._part, self._rng = part, rng
@@ -53,7 +53,7 @@ class InputLags:
         return min(part.switch_lag_close_s, part.switch_lag_open_s)
 
     def readback(self, changes: list[Change], live: Callable[[bool], bool]) -> list[Change]:
-        """Of the relay's contact; `live` says whether the coil then is."""
+        """Changes of the relay's contact; `live` says whether the coil then is."""
         part = self._part
         return self._late(
             changes,
@@ -61,7 +61,7 @@ class InputLags:
         )
 
     def switch(self, changes: list[Change]) -> list[Change]:
-        """Of the switch's contact."""
+        """Changes of the switch's contact."""
         part = self._part
         return self._late(
             changes, lambda closed: part.switch_lag_close_s if closed else part.switch_lag_open_s

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """The plunger: magnet against spring, friction and oil film, between two stops.
 
-m x'' = k i^2 / (G - x)^2 - (F0 + c x) - d x' - friction against the motion. The pull of a gap
-that closes; no saturation, stops without rebound. While it rests on a stop only the instant at
-which the current lets it go is looked for, in closed form; steps are taken in flight alone.
+m x'' = k i^2 / (G - x)^2 - (F0 + c x) - d x' - friction against the motion. The pull of a closing
+gap; no saturation, stops without rebound. While it rests on a stop, only the instant at which the
+current releases it is computed, in closed form; integration steps are taken only in flight.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from rig.config.plant.parts import PlungerPart
 from rig.simulated.coil_path.electrics import Piece
 
 STEP_S = 0.35e-3
-"""Of the fourth-order Runge-Kutta scheme in flight; a flight lasts some milliseconds."""
+"""Step of the fourth-order Runge-Kutta scheme in flight; a flight lasts some milliseconds."""
 LANDED_M = 1e-7
 FLIGHT_MAX_S = 2.0
-"""A plunger that creeps for longer is taken to stay where it is until the contact changes."""
+"""A plunger that creeps for longer is assumed to stay where it is until the contact changes."""
 
 
 class Node(NamedTuple):
-    """Where the plunger is, and how fast: s, m, m/s."""
+    """Position and speed of the plunger: s, m, m/s."""
 
     t_s: float
     x_m: float
@@ -59,7 +59,7 @@ class Plunger:
     def follow(self, pieces: Sequence[Piece]) -> list[Passing]:
         """Plan the motion for the current's `pieces`; returns every passing of the pilot seat.
 
-        It starts from where the plunger is at the first piece and replaces what was planned.
+        It starts from the plunger's position at the first piece and replaces what was planned.
         """
         node = self.at(pieces[0].start_s)
         spread = 1.0 + self._friction_spread * self._rng.gauss(0.0, 1.0)
@@ -80,7 +80,7 @@ class Plunger:
                 return passings
 
     def at(self, t_s: float) -> Node:
-        """Where it is at `t_s`."""
+        """Position at `t_s`."""
         nodes = self.nodes
         for k in range(len(nodes) - 1, -1, -1):
             a = nodes[k]
@@ -102,13 +102,14 @@ class Plunger:
     def _leaves(
         self, pieces: Sequence[Piece], first: int, node: Node, friction_n: float
     ) -> tuple[int, float] | None:
-        """Index of the piece and instant at which the current lets the plunger off its stop."""
+        """Index of the piece and instant at which the current releases the plunger from its
+        stop."""
         inwards = node.x_m == 0.0
         hold_n = (
             self._spring_n + self._rate_n_m * node.x_m + (friction_n if inwards else -friction_n)
         )
         if hold_n <= 0.0:
-            return None  # a spring weaker than its friction never brings it back
+            return None  # a spring weaker than its friction never returns it
         gap = self.gap_m - node.x_m
         limit_a = math.sqrt(hold_n / self._pull) * gap
         for k in range(first, len(pieces)):
@@ -134,7 +135,8 @@ class Plunger:
         friction_n: float,
         passings: list[Passing],
     ) -> tuple[int, Node, bool]:
-        """Step until a stop is reached; returns the piece, the node there, and whether it was."""
+        """Step until a stop is reached; returns the piece, the node there, and whether it was
+        reached."""
         travel, seat = self.travel_m, self._seat_m
         give_up_s = node.t_s + FLIGHT_MAX_S
         if node.v_m_s:
@@ -164,13 +166,13 @@ class Plunger:
             if stopped:
                 self.landed.append((node.t_s, node.x_m > 0.0))
                 return k, node, True
-            if node.v_m_s * way < 0.0:  # turned round: friction now acts the other way
+            if node.v_m_s * way < 0.0:  # reversed: friction now acts the other way
                 way = -way
         return k, node, False
 
     def _land(self, piece: Piece, node: Node, beyond: Node, friction_n: float) -> Node:
-        """On the stop that the step from `node` to `beyond` went through, by shorter steps: the
-        pull grows so steeply there that no cubic through both would do (Illinois method)."""
+        """Locate the stop between `node` and `beyond` by shorter steps: the pull grows so steeply
+        there that no cubic through both would do (Illinois method)."""
         stop = self.travel_m if beyond.x_m > 0.0 else 0.0
         low, high = 0.0, beyond.t_s - node.t_s
         x_low = node.x_m - stop

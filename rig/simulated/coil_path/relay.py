@@ -17,27 +17,27 @@ Change = tuple[float, bool]
 
 
 class Moves(NamedTuple):
-    """What a command leads to: from `cut_s` on nothing that was planned before holds any more,
-    and the contact makes these `changes`, its bounce included."""
+    """Effect of a command: from `cut_s` on, earlier plans are void, and the contact makes these
+    `changes`, its bounce included."""
 
     cut_s: float
     changes: list[Change]
 
 
 class Relay:
-    """The contact follows the last command, one operate or release time behind."""
+    """The contact follows the last command, one operate or release time later."""
 
     def __init__(
         self, part: RelayPart, welds_from_s: float, rng: random.Random, chance: random.Random
     ) -> None:
-        """`chance` says which closings fail."""
+        """`chance` decides which closings fail."""
         self._part, self._rng, self._chance = part, rng, chance
         self._welds_from_s = welds_from_s if part.welds else math.inf
         self._planned: list[Change] = [(-math.inf, False)]
         self._welded = self._tears = False
 
     def command(self, t_s: float, on: bool) -> Moves | None:
-        """A changed command at `t_s`; None where the contact does not care."""
+        """Apply a changed command at `t_s`; None if the contact does not respond."""
         part, rng = self._part, self._rng
         mean_s = part.operate_time_s if on else part.release_time_s
         first_s = t_s + max(rng.gauss(mean_s, part.time_spread_s), DELAY_MIN_S)
@@ -50,9 +50,9 @@ class Relay:
             return None
         planned = self._planned
         while len(planned) > 1 and planned[1][0] <= t_s:
-            planned.pop(0)  # long past; the first is how the contact stands now
+            planned.pop(0)  # long past; the first gives the contact's present state
         kept = [change for change in planned if change[0] < first_s]
-        while kept[-1][0] + GAP_MIN_S > first_s:  # not within the nanosecond of another change
+        while kept[-1][0] + GAP_MIN_S > first_s:  # not within a nanosecond of another change
             first_s = kept[-1][0] + GAP_MIN_S
             kept = [change for change in planned if change[0] < first_s]
         dropped = len(kept) < len(planned)

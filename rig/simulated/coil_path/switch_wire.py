@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The wire between the pressure switch and its input: sound, open, or touching its return."""
+"""The wire between the pressure switch and its input: intact, open, or touching its return."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ FLUTTERS_MAX = 3
 
 
 class SwitchWire:
-    """`state` is how it stands once everything handed out has happened. Times in s."""
+    """`state` is its state after all returned events. Times in s."""
 
     def __init__(self, part: WiringPart, rng: random.Random) -> None:
         self._part, self._rng = part, rng
@@ -29,7 +29,7 @@ class SwitchWire:
         return max(t_s, self._busy_until_s) + self._rng.expovariate(rate_hz)
 
     def upset(self, t_s: float) -> list[tuple[float, int]]:
-        """It opens or touches at `t_s` for a moment: (when, state) up to sound again."""
+        """It opens or touches at `t_s` for a moment: (when, state) until sound again."""
         state = OPEN if self._rng.random() < 0.5 else TOUCHING
         length_s = self._part.switch_wire_time_s * self._rng.uniform(0.5, 1.5)
         flutters = bounce_offsets(self._rng, FLUTTERS_MAX, 0.5 * length_s)

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
 """How the relay's contact, fuse, coil and inputs are really wired: what is live, and what the
-inputs read. By `[simulated.wiring]`, and by the setup where that says nothing."""
+inputs read. From `[simulated.wiring]`, and from the setup where that is silent."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from rig.physics import feed
 from rig.simulated.coil_path.switch_wire import OPEN, SOUND
 
 SWITCH_WIRE = "switch wire"
-"""A source beside the lines: how the wire of the switch stands (switch_wire.py)."""
+"""A source beside the lines: the state of the switch's wire (switch_wire.py)."""
 
 
 class Wiring:
@@ -44,7 +44,7 @@ class Wiring:
         """Each source is the line of its name, and its level is the line's."""
 
     def live_changes(self, contacts: Iterable[tuple[float, bool]]) -> list[tuple[float, bool]]:
-        """(s, contact closed) as (s, current can flow in the coil), with no repetitions."""
+        """Convert (s, contact closed) to (s, current can flow in the coil), without repetitions."""
         row: list[tuple[float, bool]] = []
         for t_s, closed in contacts:
             live = self.coil_live(closed)
@@ -53,7 +53,7 @@ class Wiring:
         return row
 
     def coil_live(self, contact_closed: bool) -> bool:
-        """Current can flow in the coil, or in the resistor in its place."""
+        """Current can flow in the coil, or in the resistor that replaces it."""
         return feed.coil_is_live(
             self._side,
             contact_closed=contact_closed,
@@ -78,8 +78,8 @@ class Wiring:
         return self._closed_level if closed else 1 - self._closed_level
 
     def seen(self, source: str, sources: Mapping[str, int]) -> tuple[str, int]:
-        """The line that `source` comes to, and the line's level; `sources` are the levels of all
-        sources now."""
+        """The line that `source` reaches, and its level; `sources` are the present levels of all
+        sources."""
         if source in (SWITCH, SWITCH_WIRE):
             source, level = SWITCH, sources[SWITCH]
             wire = sources.get(SWITCH_WIRE, SOUND)

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""An analogue-to-digital converter bit by bit: what it answers on its output at every clock.
+"""An analogue-to-digital converter bit by bit: its output at every clock.
 
 Three families by their data sheets' timing diagrams: chips with a start bit, a single/differential
 bit and three channel bits; chips with two inputs (channel bit and byte-order bit); chips with one
-pair and no input at all. Data come most significant bit first after a null bit.
+pair and no command bits. Data are sent most significant bit first after a null bit.
 """
 
 from __future__ import annotations
@@ -65,10 +65,10 @@ class ConverterChip:
         return self._answer >> self._left & 1 if self._left >= 0 else 0
 
     def exchange(self, words: Sequence[int]) -> list[int]:
-        """Bytes as the hardware port shifts them, one select around all of them: the same as
-        `clock` for each bit, done on the whole number at once."""
+        """Bytes as the hardware port shifts them, under a single select: the same as `clock` for
+        each bit, computed on the whole number at once."""
         sent = int.from_bytes(bytes(words), "big")
-        left = 8 * len(words)  # clocks after the one in hand
+        left = 8 * len(words)  # clocks after the current one
         if self._commands:
             left = sent.bit_length() - 1 - self._commands  # the highest 1 is the start bit
             if left < 0:
@@ -92,7 +92,7 @@ class ConverterChip:
         return int(min(max(code, 0), top))
 
     def _asked(self, command: int) -> tuple[bool, int]:
-        """Whether one input against ground was asked for, and which (the first of a pair)."""
+        """Whether one input against ground was requested, and which (the first of a pair)."""
         if self._commands == 0:
             return False, 0
         if self._commands == 3:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What the converter's inputs see: the plant's true values as the voltages of its sensors."""
+"""The converter's input voltages: the plant's true values as its sensors output them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ WIRE_OFF_V = 0.0
 
 
 def needs_engine(setup: Setup) -> bool:
-    """Whether anything looks at the engine."""
+    """Whether anything measures the engine."""
     return setup.engine_speed is not None or setup.analog_of("cylinder_pressure") is not None
 
 
@@ -31,8 +31,8 @@ def true_values(
     engine: Engine | None,
     lift_gain_kpa: Callable[[float], float] | None = None,
 ) -> dict[str, Callable[[float], float]]:
-    """The true value of every channel at a time in s, in the channel's unit. `pressure_kpa` is what
-    stands at the transducer; `lift_gain_kpa` to what locked rockers add in the intake."""
+    """The true value of every channel at a time in s, in the channel's unit. `pressure_kpa` is the
+    pressure at the transducer; `lift_gain_kpa` what locked rockers add in the intake."""
 
     def current_a(t_s: float) -> float:
         return lead.at(t_s) if lead is not None else current_at(coil.pieces, t_s)
@@ -71,7 +71,7 @@ class Signals:
         }
 
     def volts(self, place: int, t_s: float) -> float:
-        """Voltage at an input; 0 where nothing is wired, or where the wire came off."""
+        """Voltage at an input; 0 if nothing is wired, or if the wire came off."""
         item = self._by_input.get(place)
         if item is None:
             return 0.0
@@ -84,7 +84,7 @@ class Signals:
         return self._volts(item, value)
 
     def _loose(self, item: AnalogChannel) -> float:
-        """A resistance sensor that is open leaves the input at its feed."""
+        """An open resistance sensor leaves the input at its feed voltage."""
         converter = self._setup.converter
         if signal.is_linear(item) or converter is None:
             return WIRE_OFF_V

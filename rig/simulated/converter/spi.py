@@ -13,7 +13,8 @@ Exchange = Callable[[Sequence[int]], list[int]]
 
 
 class SimulatedSpi(SharedMixin, SPI):  # type: ignore[misc] # gpiozero has no types
-    """A port whose other end is `pin_factory.spi_peer`. It takes its pins, as the real one does."""
+    """A port whose other end is `pin_factory.spi_peer`. It reserves its pins, as the real one
+    does."""
 
     def __init__(
         self, clock_pin: int, mosi_pin: int, miso_pin: int, select_pin: int, pin_factory: Any

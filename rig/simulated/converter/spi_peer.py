@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The converter on the simulated SPI port: its chip, and the time that a transfer takes."""
+"""The converter on the simulated SPI port: its chip, and the duration of a transfer."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from rig.simulated.converter.chip import ConverterChip
 from rig.simulated.scatter import stream
 
 LONG_EVERY = 2000
-"""One transfer in so many takes LONG_S longer: something else ran."""
+"""One transfer in this many takes LONG_S longer: something else ran."""
 LONG_S = 150e-6
 
 
 class SpiPeer:
-    """`volts(input, t_ns)` asks the plant. With a `clock` each transfer takes virtual time; in
-    real time it takes as long as it takes."""
+    """`volts(input, t_ns)` queries the plant. With a `clock` each transfer takes virtual time; in
+    real time it takes its actual time."""
 
     def __init__(
         self,
@@ -40,7 +40,7 @@ class SpiPeer:
         )
 
     def exchange(self, words: Sequence[int]) -> list[int]:
-        """One transfer; the sample is taken half way through it."""
+        """One transfer; the sample is taken halfway through it."""
         clock = self._clock
         if clock is None:
             return self._chip.exchange(words)

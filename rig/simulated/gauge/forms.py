@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""How the simulated gauge writes its numbers: lines by a pattern, sentences, registers.
+"""Formatting of the simulated gauge's numbers: lines by a pattern, sentences, registers.
 
-The far side of the cable, written from the forms' descriptions and not from the decoders.
+The far side of the cable, written from the descriptions of the forms and not from the decoders.
 """
 
 from __future__ import annotations
@@ -34,13 +34,13 @@ def number_text(gauge: GaugeSetup, value: float, digits: int) -> str:
 
 
 def parts_of(pattern: str) -> list[str]:
-    """A pattern cut at its places."""
+    """A pattern split at its fields."""
     return re.findall(r"\{\{|\}\}|\{[^{}]*\}|[^{}]+", pattern)
 
 
 def line_text(pattern: Sequence[str], unit: str, texts: Mapping[str, str], count: int) -> str:
-    """A line by the parts of a pattern: `texts` are the numbers by channel, `count` stands for the
-    text that does not matter. Behind an end mark no line end is sent."""
+    """A line built from a pattern's parts: `texts` are the numbers by channel, `count` fills the
+    text that does not matter. After an end mark no line end is sent."""
     parts: list[str] = []
     for part in pattern:
         if part in ("{{", "}}"):
@@ -80,7 +80,7 @@ def _exclusive_or(text: str) -> int:
 
 def sentence(gauge: GaugeSetup, numbers: Mapping[str, float | None]) -> str:
     """One NMEA 0183 sentence for each place in the setup; numbers in the channels' own units, None
-    over range."""
+    if over range."""
     places: list[tuple[str, SentenceField, str | None]] = []
     if gauge.nmea is not None:
         places.append(("pressure", gauge.nmea, gauge.unit))
@@ -104,12 +104,12 @@ def sentence(gauge: GaugeSetup, numbers: Mapping[str, float | None]) -> str:
 
 
 def answers(gauge: GaugeSetup, request: bytes) -> bool:
-    """Whether this text is what the gauge waits for (form query)."""
+    """Whether this text is the query that the gauge waits for (form query)."""
     return request == from_escapes(gauge.ask or "")
 
 
 def modbus_reply(gauge: GaugeSetup, request: bytes, numbers: Mapping[str, float | None]) -> bytes:
-    """A device's reply to a request; empty where it is none of its own."""
+    """A device's reply to a request; empty if the request is not for it."""
     device = gauge.modbus
     if device is None or len(request) != 8 or request[0] != device.unit_address:
         return b""
@@ -152,7 +152,7 @@ def _framed(data: bytes) -> bytes:
 
 
 def _crc(data: bytes) -> bytes:
-    """CRC-16 of Modbus over serial line 1.02, 6.2.2, the low byte first."""
+    """CRC-16 of Modbus over serial line 1.02, 6.2.2, low byte first."""
     crc = 0xFFFF
     for byte in data:
         crc ^= byte

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The gauge as a whole: reads at its own pace, and puts lines on its wire."""
+"""The gauge as a whole: reads at its own rate, and puts lines on its wire."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ NEVER = 1 << 62
 
 
 class Gauge:
-    """`next_ns` is its next reading; `path` tells the pressure it looks at."""
+    """`next_ns` is its next reading; `path` gives the pressure it measures."""
 
     def __init__(
         self,
@@ -43,7 +43,7 @@ class Gauge:
         self._free_ns = start_ns
 
     def follow(self, t_s: float) -> None:
-        """Let the sensor see the pressure up to `t_s`, before its plan is replaced."""
+        """Feed the sensor the pressure up to `t_s`, before its plan is replaced."""
         self._sensor.lagged.follow(self._path(), t_s)
 
     def enter(self) -> None:
@@ -51,14 +51,14 @@ class Gauge:
         self._sensor.lagged.enter()
 
     def read(self, t_s: float) -> None:
-        """Take the reading that is due now, and send it."""
+        """Take the reading that is due, and send it."""
         now_ns, peer = self.next_ns, self._peer
         self.next_ns = now_ns + peer.period_ns
         self._send(peer.message(t_s, self._sensor.reading_kpa(self._path(), t_s)), now_ns)
 
     def ask(self, data: bytes, now_ns: int, t_s: float) -> None:
-        """Bytes were sent to it. They are taken as arrived: their time on the wire is short
-        beside the gauge's own."""
+        """Receive bytes. They are treated as arriving at once: their time on the wire is short
+        compared with the gauge's own."""
         question = self._peer.hear(data) if self._asked else b""
         if question:
             reading_kpa = self._sensor.reading_kpa(self._path(), t_s)
@@ -68,18 +68,18 @@ class Gauge:
         peer = self._peer
         start_ns = max(now_ns + peer.latency_ns, self._free_ns)
         if not data or start_ns > now_ns + peer.latency_ns + peer.period_ns:
-            return  # nothing to say, or the wire is still busy with what was said
+            return  # nothing to say, or the wire is still busy with the last reply
         line = Line(start_ns, peer.byte_ns, data)
         self._free_ns = line.end_ns
         self._wire.append(line)
 
     def seen_ns(self, now_ns: int) -> int:
-        """When the next whole line is there, or the plug comes off."""
+        """When the next whole line arrives, or the plug comes off."""
         line_ns = self._wire[0].end_ns if self._wire else NEVER
         return min(line_ns, self.unplugs_ns) if self.unplugs_ns > now_ns else line_ns
 
     def take_whole(self, now_ns: int) -> list[tuple[int, bytes]]:
-        """Lines that are there at `now_ns`: (instant of the last byte, bytes)."""
+        """Lines complete at `now_ns`: (instant of the last byte, bytes)."""
         taken, wire = [], self._wire
         while wire and wire[0].end_ns <= now_ns:
             line = wire.popleft()
@@ -87,7 +87,7 @@ class Gauge:
         return taken
 
     def take_begun(self, now_ns: int) -> list[Line]:
-        """Lines that have begun at `now_ns`, to be sent byte by byte."""
+        """Lines begun by `now_ns`, to be sent byte by byte."""
         taken, wire = [], self._wire
         while wire and wire[0].start_ns <= now_ns:
             taken.append(wire.popleft())

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The far side of the gauge's cable: lines, sentences or replies, as bytes at byte time."""
+"""The far side of the gauge's cable: lines, sentences or replies, one byte per byte time."""
 
 from __future__ import annotations
 
@@ -29,22 +29,22 @@ class Line(NamedTuple):
 
     @property
     def end_ns(self) -> int:
-        """When the last byte is there."""
+        """When the last byte has arrived."""
         return self.byte_end_ns(len(self.data))
 
     def byte_end_ns(self, count: int) -> int:
-        """When `count` bytes are there."""
+        """When `count` bytes have arrived."""
         return self.start_ns + round(count * self.byte_ns)
 
     def arrived(self, t_ns: int) -> int:
-        """How many bytes are there at `t_ns`."""
+        """How many bytes have arrived at `t_ns`."""
         if t_ns >= self.end_ns:
             return len(self.data)
         return max(int((t_ns - self.start_ns) / self.byte_ns), 0)
 
 
 class GaugePeer:
-    """Formats readings and knows how the gauge fails. `others` are the values of its further
+    """Formats readings and models how the gauge fails. `others` are the values of its further
     channels, in the channels' own units."""
 
     def __init__(
@@ -56,7 +56,7 @@ class GaugePeer:
         *,
         chance: random.Random,
     ) -> None:
-        """`chance` says which readings a gauge that fails now and then spoils."""
+        """`chance` decides which readings an intermittently failing gauge spoils."""
         part, really = rig.gauge, rig.wiring
         if really.gauge_decimal is not None:
             gauge = gauge.model_copy(update={"decimal": really.gauge_decimal})
@@ -66,11 +66,12 @@ class GaugePeer:
         self._unit = gauge.unit or part.unit
         self._factor = factor_kpa(really.gauge_unit or self._unit)
         self._wrong = factor_kpa(self._unit) / self._factor
-        """What a number in the unit it really counts in seems to be, in the one it names."""
+        """Converts a number in the unit it really counts in to its apparent value in the stated
+        unit."""
         step = part.resolution_kpa / self._factor
         self._digits = max(math.ceil(-math.log10(step)) + 1, 0)
         while self._digits and math.isclose(round(step, self._digits - 1), step, rel_tol=1e-9):
-            self._digits -= 1  # no more digits than the step needs
+            self._digits -= 1  # no more digits than the resolution needs
         self._other_texts = {name: self._other(name) for name in self._others}
         self._parts = forms.parts_of(gauge.pattern or "")
         self.byte_ns = NS * gauge.byte_s
@@ -86,7 +87,7 @@ class GaugePeer:
         return self._fails_from_s if self._fails == "disconnected" else math.inf
 
     def hear(self, data: bytes) -> bytes:
-        """Bytes that were sent to it; returns the whole question they complete, or nothing."""
+        """Receive bytes; returns the complete question if they finish one, or nothing."""
         self._asked = (self._asked + data)[-256:]
         if self._gauge.form == "query" and forms.answers(self._gauge, self._asked):
             whole, self._asked = self._asked, b""

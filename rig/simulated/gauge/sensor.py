@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""The gauge's sensor: a first-order lag behind the true pressure, noise, resolution.
+"""The gauge's sensor: first-order lag behind the true pressure, noise, resolution.
 
-The lag follows the pressure exactly where that is a formula, and as straight lines between the
-nodes where it moves; nothing is computed between two readings.
+The lag follows the pressure exactly where the pressure is a formula, and piecewise linearly between
+nodes while it moves; nothing is computed between two readings.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class LaggedPressure:
         self._next_node = 0
 
     def enter(self) -> None:
-        """The trajectory was replaced by one that begins here."""
+        """The trajectory was replaced by one that begins at this time."""
         self._next_node = 0
 
     def follow(self, path: Trajectory, until_s: float) -> float:
@@ -58,7 +58,7 @@ class LaggedPressure:
 
 
 def _through_quiet(quiet: Quiet, lag_s: float, t_s: float, g_pa: float, until_s: float) -> float:
-    """The lag's exact answer to the formula of a quiet pressure."""
+    """The exact response of the lag to the formula of a quiet pressure."""
 
     def settled(at_s: float) -> float:
         passed = at_s - quiet.t0_s
@@ -69,7 +69,7 @@ def _through_quiet(quiet: Quiet, lag_s: float, t_s: float, g_pa: float, until_s:
             value += quiet.ripple_pa * wave / math.sqrt(1.0 + turn * turn)
         if quiet.rest_pa:
             ratio = 1.0 - lag_s * quiet.rate
-            if abs(ratio) < 1e-6:  # both time constants equal: the limit is of no consequence
+            if abs(ratio) < 1e-6:  # both time constants equal: the limit does not matter
                 ratio = 1e-6
             value += quiet.rest_pa / ratio * math.exp(-passed * quiet.rate)
         return value
@@ -78,14 +78,14 @@ def _through_quiet(quiet: Quiet, lag_s: float, t_s: float, g_pa: float, until_s:
 
 
 def line_to(part: GaugePart, start_pa: float, lag_s: float = 0.0) -> LaggedPressure:
-    """What stands at the sensor's end of its line, with `lag_s` of its own added; `start_pa` has
-    stood at the other end for long."""
+    """Pressure at the sensor's end of its line, with an additional lag of `lag_s`; `start_pa` has
+    been at the other end for long."""
     blocked = part.line_lag_s >= BLOCKED_S
     return LaggedPressure(lag_s + part.line_lag_s, 0.0 if blocked else start_pa)
 
 
 class GaugeSensor:
-    """What the gauge makes of the lagged pressure, kPa."""
+    """The gauge's value for the lagged pressure, kPa."""
 
     def __init__(
         self, part: GaugePart, shows_kpa: tuple[float, float], rng: random.Random, start_pa: float

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""Spool valve and gallery with compressed air in them: the same valve on an air bench.
+"""Spool valve and gallery with compressed air: the same valve on an air bench.
 
-Openings in series are taken as one of 1/A^2 = sum of 1/A^2 and flow by ISO 6358 (rig.physics.air),
-isothermal at 20 degC. `content` is the air in the gallery beyond the atmosphere's, as volume at
-100 kPa (ANR), m^3. Gauge pressures in Pa.
+Openings in series are combined by 1/A^2 = sum of 1/A^2 and flow by ISO 6358 (rig.physics.air),
+isothermal at 20 degC. `content` is the air in the gallery beyond the atmosphere's, as volume at 100
+kPa (ANR), m^3. Gauge pressures in Pa.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from rig.simulated.hydraulics.supply import Supply
 RATIO_B = 0.4
 """Critical pressure ratio of small valves and fittings; typical, no source."""
 LINEAR_ABOVE = 0.99
-"""Pressure ratio from which the flow goes linearly to zero: laminar, and no endless slope."""
+"""Pressure ratio from which the flow goes linearly to zero: laminar, and without an infinite
+slope."""
 
 
 _AT_LINEAR = math.sqrt(1.0 - ((LINEAR_ABOVE - RATIO_B) / (1.0 - RATIO_B)) ** 2) / (
@@ -49,13 +50,13 @@ def _flow(conductance: float, a_pa: float, b_pa: float) -> float:
 
 
 def _series(*areas_m2: float) -> float:
-    """Conductance C of openings one after the other."""
+    """Conductance C of openings in series."""
     area = 1.0 / math.sqrt(sum(1.0 / (a * a) for a in areas_m2))
     return air.sonic_conductance_m3_s_pa(DISCHARGE, area)
 
 
 class AirValve:
-    """What flows and pushes where, for air."""
+    """Flows and forces for air."""
 
     drains_at_rest = False
 
@@ -89,7 +90,7 @@ class AirValve:
         return content_m3 * air.REFERENCE_PRESSURE_PA / self._volume_m3
 
     def content(self, pressure_pa: float) -> float:
-        """Air beyond the atmosphere's that makes `pressure_pa`."""
+        """Air content beyond the atmosphere's at `pressure_pa`."""
         return pressure_pa * self._volume_m3 / air.REFERENCE_PRESSURE_PA
 
     def capacity(self, pressure_pa: float) -> float:  # noqa: ARG002 - the same at any pressure
@@ -102,7 +103,7 @@ class AirValve:
         """Rates while the spool moves, `piloted` by the source's pressure or vented.
 
         The pilot's air counts at the pressure that balances the spool; the little that fills the
-        pilot chamber itself is left out.
+        pilot chamber itself is neglected.
         """
         spring, stiffness, friction, end, rest = spool
         feed, vent, opens, width = self._feed, self._vent, self._opens_m, self._width_m
@@ -141,7 +142,7 @@ class AirValve:
         return rates
 
     def still(self, y_m: float) -> NetFlow:
-        """Net flow with the spool standing at `y_m`."""
+        """Net flow with the spool held at `y_m`."""
         opening = y_m - self._opens_m
         seal = self._leak(self._seal_gain)
         port_m2 = abs(opening) * self._width_m
@@ -159,7 +160,7 @@ class AirValve:
         return drain_open
 
     def test_port(self) -> NetFlow:
-        """Net flow when the hand's supply is at a test port, inlet and drain shut off."""
+        """Net flow with the hand's supply at a test port, inlet and drain shut off."""
         hose = _series(self._passage_m2, self._screen_m2)
         seal = self._leak(self._seal_gain)
         return lambda p_pa, supply_pa: _flow(hose, supply_pa, p_pa) - seal(p_pa, 0.0)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The rocker locks behind the valve: which share of them holds, and what follows in the intake."""
+"""The rocker locks behind the valve: the share that holds, and the effect in the intake."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from rig.config.plant.parts import LocksPart
 
 
 class RockerLocks:
-    """`pressure_kpa` tells the pressure behind the valve at a time in s."""
+    """`pressure_kpa` gives the pressure behind the valve at a time in s."""
 
     def __init__(self, part: LocksPart, pressure_kpa: Callable[[float], float]) -> None:
         self._part, self._pressure_kpa = part, pressure_kpa
@@ -22,5 +22,5 @@ class RockerLocks:
         return part.stuck_locked
 
     def intake_gain_kpa(self, t_s: float) -> float:
-        """What they add to the pressure in the intake: the valve lift goes with how many lock."""
+        """What they add to the intake pressure: the valve lift follows the share locked."""
         return self._part.intake_gain_kpa * self.locked(t_s)

@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""Spool valve and gallery with oil in them: forces on the spool, flows, stiffness.
+"""Spool valve and gallery with oil: forces on the spool, flows, stiffness.
 
 Passages are a laminar and a turbulent resistance in series (rig.physics.flow), so that viscosity
-counts in narrow passages and cold oil, and the opened port's area at the spool. The gallery is a
-rigid volume of oil with entrained air (rig.physics.oil). SI units; pressures are gauge pressures
-in Pa, `content` is the oil in the gallery beyond its full, unpressurised state, m^3: negative
-while there is a void.
+matters in narrow passages and cold oil, and the opened port's area at the spool. The gallery is a
+rigid volume of oil with entrained air (rig.physics.oil). SI units; pressures are gauge pressures in
+Pa, `content` is the oil in the gallery beyond its full, unpressurised state, m^3: negative while
+there is a void.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ MovingRates = Callable[[float, float, float], tuple[float, float, float]]
 
 
 class Spool(NamedTuple):
-    """Forces on the spool, as pressures on its face: spring at rest, spring per travel, friction
-    of the motion at hand; and between what stops it can move."""
+    """Forces on the spool, as pressures on its face: spring at rest, spring per travel, friction of
+    the present motion; and the stops that limit its travel."""
 
     spring_pa: float
     rate_pa_m: float
@@ -55,7 +55,7 @@ class Spool(NamedTuple):
 
 
 class OilValve:
-    """What flows and pushes where, for oil."""
+    """Flows and forces for oil."""
 
     drains_at_rest = True
 
@@ -107,7 +107,7 @@ class OilValve:
         return (root - half if half <= 0.0 else product / (root + half)) - ATMOSPHERE_PA
 
     def content(self, pressure_pa: float) -> float:
-        """Oil beyond full that makes `pressure_pa`."""
+        """Oil content beyond full at `pressure_pa`."""
         return self._volume_m3 * oil.squeezed_fraction(
             pressure_pa + ATMOSPHERE_PA, self._air, LIQUID_PA, ATMOSPHERE_PA
         )
@@ -117,7 +117,7 @@ class OilValve:
         p = pressure_pa + ATMOSPHERE_PA
         return self._volume_m3 * (1.0 / LIQUID_PA + self._air * ATMOSPHERE_PA / (p * p))
 
-    # -- flow and motion. Written out in closures: the plant spends most of its time in them.
+    # -- flow and motion. Written as closures: the plant spends most of its time in them.
 
     def moving(self, spool: Spool, source: Supply, piloted: bool) -> MovingRates:
         """Rates while the spool moves, `piloted` by the source's pressure or vented.
@@ -183,7 +183,7 @@ class OilValve:
         return rates
 
     def still(self, y_m: float) -> NetFlow:
-        """Net flow into the gallery with the spool standing at `y_m`."""
+        """Net flow into the gallery with the spool held at `y_m`."""
         opening = y_m - self._opens_m
         seal, sqrt = self._seal_gain, math.sqrt
         turbulent = 0.0
@@ -211,7 +211,7 @@ class OilValve:
         return drain_open
 
     def test_port(self) -> NetFlow:
-        """Net flow when the hand's supply is at a test port, inlet and drain shut off."""
+        """Net flow with the hand's supply at a test port, inlet and drain shut off."""
         a, b4, seal, sqrt = self._inlet_a, 4.0 * self._inlet_b, self._seal_gain, math.sqrt
 
         def hand(p_pa: float, supply_pa: float) -> float:

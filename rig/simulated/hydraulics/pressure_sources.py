@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Where pressure comes from: the valve's own supply, and the hand that raises and lowers one."""
+"""Pressure sources: the valve's own supply, and the hand that raises and lowers one."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ RETURNS_S = 0.25
 
 
 class PressureSources:
-    """`inlet` feeds the valve. `hand` is a second supply at the test port, in use while
-    `by_hand`; with the hand at the inlet it is the inlet itself that moves. Times in s."""
+    """`inlet` feeds the valve. `hand` is a second supply at the test port, used while `by_hand`;
+    with the hand at the inlet it is the inlet itself. Times in s."""
 
     def __init__(
         self, rig: SimulatedRig, oil: bool, rng: random.Random, gulps: random.Random
@@ -50,12 +50,12 @@ class PressureSources:
 
     @property
     def next_s(self) -> float:
-        """When something about the supply next changes; infinity where nothing will."""
+        """When the supply next changes; infinity if never."""
         ordered_s = self._orders[0][0] if self._orders else math.inf
         return min(ordered_s, self._surge_s, self._gulp_s, self.inlet.ends_s, self.hand.ends_s)
 
     def tell(self, t_s: float, instruction: str) -> None:
-        """The person hears it at `t_s` and acts one reaction time later."""
+        """The person is told at `t_s` and acts one reaction time later."""
         if instruction not in ("raise", "lower", "hold"):
             raise ValueError(f'instruction "{instruction}" is not raise, lower or hold')
         connected = self._at_inlet or self.by_hand or self._orders
@@ -64,7 +64,7 @@ class PressureSources:
         self._orders.append((t_s + self._reaction_s, instruction))
 
     def happen(self, t_s: float, pressure_pa: float) -> None:
-        """Do what is due at `t_s`; `pressure_pa` is the gallery's, where the hand connects to."""
+        """Apply what is due at `t_s`; `pressure_pa` is the gallery's, where the hand connects."""
         for supply in (self.inlet, self.hand):
             supply.settle(t_s)
         if t_s >= self._gulp_s:
@@ -77,7 +77,7 @@ class PressureSources:
         self.path = self._supply_path(t_s)
 
     def _gulp(self, t_s: float) -> None:
-        """The pickup has drawn air: the pressure sags, and comes back when oil follows."""
+        """The pickup has drawn air: the pressure sags, and recovers when oil follows."""
         inlet = self.inlet
         if self._sagging:
             self._sagging = False

@@ -11,7 +11,7 @@ from rig.simulated.scatter import bounce_offsets
 
 
 class PressureSwitch:
-    """`closed` is the contact once everything handed out has happened. Times in s."""
+    """`closed` is the contact's state after all returned changes. Times in s."""
 
     def __init__(
         self,
@@ -20,7 +20,7 @@ class PressureSwitch:
         rng: random.Random,
         chance: random.Random,
     ) -> None:
-        """`chance` says at which of its changes a stuck contact stays."""
+        """`chance` decides at which of its changes a stuck contact stays."""
         self._part, self._rng, self._chance = part, rng, chance
         self._normally_closed = normally_closed
         self.pressurised = False
@@ -37,12 +37,12 @@ class PressureSwitch:
     def _draw(self) -> float:
         part = self._part
         middle = part.reset_kpa if self.pressurised else part.actuation_kpa
-        # a differential never turns into its opposite, however wide the scatter
+        # a differential never inverts, however wide the scatter
         spread = min(part.spread_kpa, (part.actuation_kpa - part.reset_kpa) / 8.0)
         return 1e3 * (middle + spread * max(-3.0, min(self._rng.gauss(0.0, 1.0), 3.0)))
 
     def next_change_s(self, pressure: Trajectory, from_s: float) -> float | None:
-        """When `pressure` next moves it, as far as is known."""
+        """When `pressure` next moves it, as far as known."""
         start_s = max(from_s, self._busy_until_s)
         if start_s >= pressure.ends_s:
             return None

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""Gallery pressure over time: nodes while something moves, then one formula while nothing does.
+"""Gallery pressure over time: nodes while something moves, then one formula when nothing does.
 
-The quiet formula is that of a linear first-order volume on a ramp with a ripple:
-p = c + k (t - t0) + A sin(w t + phi) + r exp(-(t - t0) / tau).
+The quiet formula is that of a linear first-order volume on a ramp with a ripple: p = c + k (t - t0)
++ A sin(w t + phi) + r exp(-(t - t0) / tau).
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class Quiet(NamedTuple):
 
 
 class Trajectory:
-    """Nodes in order of time, then `quiet`; `ends_s` is where it must be continued (or never)."""
+    """Nodes in time order, then `quiet`; `ends_s` is where it must be continued (or never)."""
 
     def __init__(self) -> None:
         self.nodes: list[Node] = []
@@ -63,8 +63,9 @@ class Trajectory:
         """When the spool arrived at a stop, and whether at its far one."""
 
     def pressure_pa(self, t_s: float) -> float:
-        """Gauge pressure at `t_s`, from the first node on. Nothing sucks: where a void is filled or
-        left between two nodes the pressure bends at once, and the cubic would dip below zero."""
+        """Gauge pressure at `t_s`, from the first node on. It is never negative: where a void is
+        filled or left between two nodes the pressure has a corner, and the cubic would dip below
+        zero."""
         quiet = self.quiet
         if quiet is not None and t_s >= quiet.t0_s:
             return quiet.at(t_s)
@@ -74,14 +75,14 @@ class Trajectory:
         return max(cubic(t_s, a.t_s, a.p_pa, a.dp_pa_s, b.t_s, b.p_pa, b.dp_pa_s), 0.0)
 
     def content_m3(self, t_s: float) -> float:
-        """Content of the gallery at a `t_s` among the nodes."""
+        """Content of the gallery at `t_s`, within the nodes."""
         a, b = self._around(t_s)
         if b is None:
             return a.content_m3
         return cubic(t_s, a.t_s, a.content_m3, a.net_m3_s, b.t_s, b.content_m3, b.net_m3_s)
 
     def spool_m(self, t_s: float) -> float:
-        """Where the spool is at `t_s`."""
+        """Spool position at `t_s`."""
         a, b = self._around(t_s)
         if b is None or a.y_m == b.y_m:
             return a.y_m
@@ -97,7 +98,7 @@ class Trajectory:
 
     def crosses(self, from_s: float, threshold_pa: float, rising: bool) -> float | None:
         """First instant from `from_s` on at which the pressure is at or beyond `threshold_pa`,
-        as far as this trajectory goes; None where it is not."""
+        within this trajectory; None if it never is."""
         way = 1.0 if rising else -1.0
         nodes = self.nodes
         a = nodes[0]
@@ -125,7 +126,7 @@ class Trajectory:
                 return None
             from_s += (missing - reach) / pace
         period_s = 2.0 * math.pi / quiet.omega
-        # beyond this nothing new can happen: the remainder is gone and a period has passed
+        # nothing new can happen beyond this: the remainder has decayed and a period has passed
         last_s = from_s + period_s + (12.0 / quiet.rate if quiet.rest_pa else 0.0)
         if pace > 0.0:
             last_s += 2.0 * reach / pace
@@ -156,7 +157,7 @@ def _root(beyond: Callable[[float], float], low_s: float, high_s: float) -> floa
     f_low, f_high = beyond(low_s), beyond(high_s)
     if f_low >= 0.0:
         return low_s
-    kept = 0  # which end stayed in the last round: its value is halved, or it would stick
+    kept = 0  # the end kept in the last round: its value is halved, or the iteration would stall
     for _ in range(60):
         t_s = high_s - f_high * (high_s - low_s) / (f_high - f_low)
         f = beyond(t_s)

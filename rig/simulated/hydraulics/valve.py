@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
 """Pilot, spool and gallery: from the plunger's pilot seat to the pressure at the switch.
 
-The spool has no mass that matters (it moves at tens of mm/s): pilot oil pushes it as fast as it
-flows in, against spring and friction, and the spring pushes the oil out again. The gallery fills
-through the port that the spool opens. Both are stepped together while they move (Bogacki-Shampine
-3(2), error controlled); once the spool stands and the pressure is near its end value, one formula
-takes over until something changes.
+The spool's mass is negligible (it moves at tens of mm/s): pilot oil pushes it as fast as it flows
+in, against spring and friction, and the spring pushes the oil out again. The gallery fills through
+the port that the spool opens. Both are integrated together while they move (Bogacki-Shampine 3(2),
+error controlled); once the spool rests and the pressure is near its end value, one formula takes
+over until something changes.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from rig.simulated.hydraulics.supply import Supply
 from rig.simulated.hydraulics.trajectory import Node, Quiet, Trajectory
 
 NODES_MAX = 120
-"""A plan longer than this is continued when time gets there."""
+"""A plan longer than this is continued when time reaches its end."""
 QUIET_PA = 4000.0
-"""Within this of its end value, with the spool at rest, the pressure is taken as linear."""
+"""Within this of its end value, with the spool at rest, the pressure is treated as linear."""
 RAMP_PIECE_PA = 15e3
-"""A moving supply is taken in pieces of this, lest the formula stray from the curve."""
+"""A moving supply is divided into pieces of this, so that the formula follows the curve."""
 STEP_FIRST_S = 0.8e-3
 STEP_MAX_S = 0.25
 TOLERANCE = 1.5e-4
@@ -74,7 +74,7 @@ class Hydraulics:
         drains = valve.drains_at_rest and valve.has_drain
         self._void_max_m3 = gallery.rest_void_cm3 * 1e-6 if drains else 0.0
         self._void_time_s = gallery.rest_void_time_s
-        self._void_m3 = self._void_max_m3  # it has stood for long when the run begins
+        self._void_m3 = self._void_max_m3  # it has been at rest for long when the run begins
         scale = valve.content(max(inlet.mean(0.0), 100e3))
         self._tolerance_m3 = TOLERANCE * scale
         self._tolerance_m = TOLERANCE * self.travel_m
@@ -82,12 +82,12 @@ class Hydraulics:
         self.by_hand = False
         """The hand's supply is on the test port; inlet and drain are shut off."""
         content_m3 = -self._void_m3
-        if self._rest_m > self._opens_m:  # it has never been shut: as full as its leaks leave it
+        if self._rest_m > self._opens_m:  # never shut so far: as full as its leaks leave it
             net = valve.still(self._rest_m)
             content_m3 = valve.content(_balance(net, inlet.mean(0.0)))
         self.trajectory = self._plan(0.0, self._rest_m, content_m3)
 
-    # -- what happens to it
+    # -- inputs
 
     def pilot(self, t_s: float, on: bool) -> None:
         """The plunger passed the pilot seat."""
@@ -102,7 +102,7 @@ class Hydraulics:
         self.trajectory = self._plan(t_s, y_m, content_m3)
 
     def go_on(self, t_s: float) -> None:
-        """Plan anew from `t_s`: the supply changed, or the plan ends here."""
+        """Replan from `t_s`: the supply changed, or the plan ends here."""
         y_m, content_m3 = self.state(t_s)
         self.trajectory = self._plan(t_s, y_m, content_m3)
 
@@ -141,7 +141,7 @@ class Hydraulics:
         return forth or (y_m > self._rest_m and drive - ripple < holding - spool.friction_pa)
 
     def _move(self, plan: Trajectory, t: float, y: float, s: float) -> tuple[float, float, float]:
-        """Step spool and gallery until the spool stands; returns time, position and content."""
+        """Step spool and gallery until the spool is at rest; returns time, position and content."""
         rates = self._valve.moving(self._spool, self._inlet, self.pilot_on)
         end, rest, nodes = self._end_m, self._rest_m, plan.nodes
         middle = 0.5 * (rest + end)
@@ -150,7 +150,7 @@ class Hydraulics:
         h = STEP_FIRST_S
         v1, q1, p = rates(t, y, s)
         nodes.append(Node(t, p, q1 / capacity(p) if s > 0.0 else 0.0, s, q1, y, v1))
-        last = False  # this step was cut so that it ends at a stop
+        last = False  # this step was shortened to end at a stop
         while len(nodes) < NODES_MAX:
             half = 0.5 * h
             v2, q2, _ = rates(t + half, y + half * v1, s + half * q1)
@@ -239,7 +239,7 @@ class Hydraulics:
         nodes.append(Node(t, p, slope, s, q, y, 0.0))
 
     def _formula(self, source: Supply, net: NetFlow, t_s: float) -> Quiet:
-        """End value, slope and ripple of the pressure at `t_s` for a spool that stands."""
+        """End value, slope and ripple of the pressure at `t_s` with the spool at rest."""
         supply = source.mean(t_s)
         end_pa = _balance(net, supply)
         zero = net(end_pa, supply)
@@ -252,7 +252,7 @@ class Hydraulics:
         slope = gain * source.slope_pa_s if t_s < source.ends_s else 0.0
         turn = source.omega * tau_s
         ripple = source.ripple_pa * gain / math.sqrt(1.0 + turn * turn)
-        if ripple < 1.0:  # Pa: nobody sees it
+        if ripple < 1.0:  # Pa: not visible
             ripple = 0.0
         return Quiet(
             t_s, end_pa - slope * tau_s, slope, ripple, source.omega,
@@ -271,7 +271,7 @@ class Hydraulics:
 
 
 def _balance(net: NetFlow, supply_pa: float) -> float:
-    """The pressure at which nothing flows on balance, between 0 and the supply's."""
+    """The pressure at which the net flow is zero, between 0 and the supply's."""
     low, high = 0.0, max(supply_pa, 0.0)
     f_low, f_high = net(low, supply_pa), net(high, supply_pa)
     if f_low <= 0.0 or high == low:

@@ -3,8 +3,8 @@
 // and vibration at its end, at a trip and at an alarm. Chosen in each browser and kept there.
 
 const KEPT = "rig-attention";
-const SAW = "rig-saw-run"; // in this tab: whose end may be told
-const CALLED = "rig-called"; // in this tab: what was told, which a reload does not tell again
+const SAW = "rig-saw-run"; // in this tab: the run whose end may be announced
+const CALLED = "rig-called"; // in this tab: what was announced; a reload does not repeat it
 const AWAKE = ["looking", "waiting", "running"];
 /** Notes as [frequency in Hz, s]; 0 is a rest. Vibration in ms, on and off in turn. */
 const CALLS = {
@@ -28,11 +28,11 @@ function keep(store, key, value) {
   } catch { /* a browser that keeps nothing: chosen for this page alone */ }
 }
 
-/** Sets up the choices; `heard(snapshot)` calls for what is new in it and holds the screen. */
+/** Sets up the choices; `heard(snapshot)` alerts for anything new in it and holds the screen awake. */
 export function attend(facts) {
   const box = document.getElementById("attention");
   const said = document.getElementById("attention-said");
-  const usual = facts.operator; // who only looks is not called unless it was chosen
+  const usual = facts.operator; // a viewer gets no alert unless it was chosen
   const choice = { screen: usual, sound: usual, vibration: usual, ...stored(localStorage, KEPT, {}) };
   const lines = {};
   let lock = null;
@@ -50,7 +50,7 @@ export function attend(facts) {
   }
 
   async function hold() {
-    if (choice.screen && !navigator.wakeLock) { // told before the run as well
+    if (choice.screen && !navigator.wakeLock) { // announced before the run as well
       const why = window.isSecureContext ? "it has no way to" : NEEDS_HTTPS;
       say("screen", `This browser cannot keep the screen on (${why}). Set the screen to stay on for longer than the run: a phone that goes to sleep ends it after 5 s.`);
       return;
@@ -91,7 +91,7 @@ export function attend(facts) {
         tone.type = "triangle";
         tone.frequency.value = hertz;
         loud.gain.setValueAtTime(0.6, at);
-        loud.gain.setTargetAtTime(0, at + seconds - 0.03, 0.01); // without a click
+        loud.gain.setTargetAtTime(0, at + seconds - 0.03, 0.01); // fades out, so that the end does not click
         tone.connect(loud).connect(audio.destination);
         tone.start(at);
         tone.stop(at + seconds);
@@ -105,7 +105,7 @@ export function attend(facts) {
     if (choice.vibration) navigator.vibrate?.(CALLS[kind].shake);
   }
 
-  /** Once for each thing that happened, whatever is reloaded in between. */
+  /** Once per event, whatever is reloaded in between. */
   function once(key, kind) {
     const called = stored(sessionStorage, CALLED, []);
     if (called.includes(key)) return;
@@ -144,7 +144,7 @@ export function attend(facts) {
     tick.closest("label").append(" (not in this browser)");
   }
   document.getElementById("attend-try").addEventListener("click", () => call("end"));
-  document.addEventListener("visibilitychange", hold); // a hidden page loses its lock
+  document.addEventListener("visibilitychange", hold); // a hidden page loses its wake lock
   box.hidden = false;
   hold();
   return { heard };

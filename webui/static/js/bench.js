@@ -95,8 +95,9 @@ function take(snapshot) {
   heard = performance.now();
   attention.heard(snapshot);
   if (snapshot.phase !== phase) {
-    history.scrollRestoration = "manual"; // what matters in the new phase stands on top
-    // the server draws each phase. Asked anew: reloading the answer to a refused form would send it again
+    history.scrollRestoration = "manual"; // the important part of the new phase is on top
+    // the server draws each phase. Fetched anew: reloading the answer to a refused form would submit it
+    // again
     location.replace(root.dataset.page);
     return;
   }
@@ -110,8 +111,8 @@ function take(snapshot) {
     rigAge = null;
     return;
   }
-  // after the end nothing more is told: what stands here is how it ended, and not old
-  const off = snapshot.ended?.off; // not told where nobody knows: then old data stay old
+  // after the end no more data arrives: the values shown are how it ended, not stale
+  const off = snapshot.ended?.off; // absent if nobody knows: then stale data stay stale
   rigAge = off ? null : now.heard_ms_ago;
   const over = document.getElementById("over");
   over.hidden = !off;
@@ -150,7 +151,7 @@ function take(snapshot) {
   drawDots(document.getElementById("dots"), now.dots, now.bands);
 }
 
-/** Data older than a second say nothing about the coil now: strike the whole page out. */
+/** Data older than a second say nothing about the coil now: strike out the whole page. */
 function watchAge() {
   const silent = performance.now() - heard;
   const age = silent + (rigAge ?? 0);
@@ -167,7 +168,7 @@ async function beat() {
       method: "POST",
       headers: { "X-CSRF": document.querySelector('meta[name="csrf"]').content },
     });
-    // another browser took the controls over: say so here, before somebody relies on these buttons
+    // another browser took over the controls: say so here, before somebody relies on these buttons
     if (answer.status === 403) location.replace(root.dataset.page);
   } catch { /* a rig that does not answer is struck out */ }
 }
@@ -176,8 +177,8 @@ feed(root.dataset.events, root.dataset.live, take);
 setInterval(watchAge, 200);
 if (facts.operator) setInterval(beat, BEAT_MS);
 
-// a second tap on what stood here before arms nothing: it comes disabled, or it could be tapped until
-// this file is there
+// a second tap on what stood here before must arm nothing: the button comes disabled, or it could be
+// tapped until this file is loaded
 const go = document.getElementById("go");
 if (go) {
   setTimeout(() => { go.disabled = false; }, ARM_AFTER_MS);

@@ -10,7 +10,7 @@ const LANE = 50; // px, a line's name and its two levels beneath
 const NAME = 20; // px, of that for the name
 const STRIP = 104; // px, a channel
 const AXIS = 22; // px
-const LEAST_TOP = { kPa: 100, A: 0.1 }; // so that a sensor's last digit does not look like a swing
+const LEAST_TOP = { kPa: 100, A: 0.1 }; // so that the sensor's last digit does not look like a swing
 
 export function make(name, attributes, text) {
   const element = document.createElementNS(NS, name);
@@ -19,7 +19,7 @@ export function make(name, attributes, text) {
   return element;
 }
 
-/** The drawing's width is the box's, so that letters keep their size on every screen. */
+/** The drawing is as wide as its box, so that letters keep their size on every screen. */
 export function size(svg, height = svg.viewBox.baseVal.height) {
   const width = Math.max(300, Math.round(svg.clientWidth));
   const { width: w, height: h } = svg.viewBox.baseVal;
@@ -53,14 +53,14 @@ function channelsOf(stroke) {
   return drawn.sort(([a], [b]) => (b === "pressure") - (a === "pressure"));
 }
 
-/** How much larger than on a laptop: a projector is read from the back of the room. */
+/** Scale relative to a laptop: a projector is read from the back of the room. */
 export function enlarged(svg) {
   const times = innerWidth >= 1600 && innerHeight >= 900 ? 1.5 : 1;
   svg.classList.toggle("large", times > 1);
   return times;
 }
 
-/** Every line and every channel since the stroke's command, each with a strip of its own. */
+/** Every line and every channel since the stroke's command, each in its own strip. */
 export function drawStroke(svg, stroke) {
   const k = enlarged(svg);
   const lines = [...LANES.map(([name, word]) => [name, word, stroke[name] || []]),
@@ -107,7 +107,7 @@ function strip([name, unit, spans], top, width, x, k) {
   ];
 }
 
-/** One mark a stroke; limits of the sheet dashed across. */
+/** One mark a stroke; the sheet's limits dashed across. */
 export function drawDots(svg, dots, bands) {
   const k = enlarged(svg);
   const [width, left, bottom] = [size(svg, k * 160), k * 60, k * 160 - 10];

@@ -19,7 +19,7 @@ let target = null;
 let stream = null;
 let detector = null;
 
-/** What a label's code holds: a tag. Anything else is no label's. */
+/** Content of a label's code: a tag. Anything else is not a label. */
 export function tagIn(text) {
   const tag = text.trim();
   return tag && tag.length <= TAG_MOST && !/[\u0000-\u001f\u007f]/.test(tag) ? tag : null;
@@ -61,7 +61,7 @@ async function reader() {
   try {
     if (!(await BarcodeDetector.getSupportedFormats()).includes("qr_code")) return none;
   } catch {
-    return none; // it has no such thing, or one that does not answer
+    return none; // no such feature, or it does not respond
   }
   return ["", new BarcodeDetector({ formats: ["qr_code"] })];
 }
@@ -81,7 +81,7 @@ async function open(into) {
   found.replaceChildren();
   photo.hidden = view.hidden = true;
   said.textContent = "Asking for the camera ...";
-  dialog.show(); // not modal: the stop stays in reach
+  dialog.show(); // not modal: Stop stays within reach
   document.getElementById("camera-close").focus();
   const [why, made] = await reader();
   if (!made) {
@@ -123,7 +123,7 @@ async function fromPhoto(file) {
   }
 }
 
-/** Every button that names a field with `data-scan` opens the camera for it. */
+/** Every button that names a field with `data-scan` opens the camera for that field. */
 export function cameraButtons() {
   for (const button of document.querySelectorAll("[data-scan]")) {
     button.closest(".scan").hidden = false;

@@ -12,6 +12,6 @@ function told() {
 if (form) {
   form.classList.add("scripted");
   form.addEventListener("change", told);
-  addEventListener("pageshow", told); // coming back, the browser ticks again what was ticked
+  addEventListener("pageshow", told); // on return, the browser restores the ticks
   told();
 }

@@ -11,8 +11,8 @@ const key = document.getElementById("overlay-key");
 const readout = document.getElementById("overlay-readout");
 const TONES = ["switch", "coil", "command", "pressure", "ink", "good", "bad", "dim"];
 const DASHES = [[], [10, 4], [3, 3], [12, 4, 3, 4], [1, 4], [16, 6], [6, 2, 2, 2], [8, 8]];
-const LEAST_POINTS = 5; // fewer medians than this show no course
-const LEAST_KPA = 100; // so that a gauge's last digit does not look like a swing
+const LEAST_POINTS = 5; // fewer medians than this show no curve
+const LEAST_KPA = 100; // so that the gauge's last digit does not look like a swing
 const WAYS = { on: "After the coil went live", off: "After the coil went dead" };
 let answer = null;
 let plots = [];
@@ -74,7 +74,7 @@ function line(title, way, tables, unit, c, range) {
   plots.push([plot, keepWidth(plot, area, height)]);
 }
 
-/** The course of one run's line in its numbers, for whoever does not see it. */
+/** One run's line described in numbers, for those who cannot see it. */
 function courseWords(i, [t, values], unit) {
   const known = t.map((at, n) => [at, values[n]])
     .filter(([, value]) => value !== null && value !== undefined);
@@ -120,7 +120,7 @@ function draw() {
     for (const name of ["pressure", "coil_current"]) {
       const channels = laid.map((one) => one.channels.find((ch) => ch.name === name));
       const known = channels.map((ch) => (ch ? ch.band[1].filter((v) => v !== null) : []));
-      if (!known.some((values) => values.length >= LEAST_POINTS)) continue; // too slow a gauge
+      if (!known.some((values) => values.length >= LEAST_POINTS)) continue; // gauge too slow
       const tables = channels.map((ch) => (ch ? [ch.band_t_ms, ch.band[1]] : [[0], [null]]));
       const unit = channels.find((ch) => ch).unit;
       line(`${words}: ${name.replace("_", " ")}, median`, laid[0], tables, unit, c,

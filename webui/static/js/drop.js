@@ -18,10 +18,10 @@ if (form) {
   });
 }
 
-// How far a large file was read, while the answer is awaited; without this script the form does the
-// same in silence.
+// Read progress of a large file, while the answer is awaited; without this script the form does the
+// same silently.
 const told = document.getElementById("progress");
-const LARGE = 4e6; // smaller ones are read before a person could wonder
+const LARGE = 4e6; // smaller files are read before anyone wonders
 const ASK_MS = 700;
 const mb = (bytes) => (bytes / 1e6).toFixed(0);
 

@@ -29,7 +29,7 @@ export function feed(eventsAddress, askAddress, take) {
       take(JSON.parse(event.data));
     };
     source.onerror = () => {
-      // no place, or the rig is gone: ask meanwhile, and try the stream again later
+      // no stream free, or the rig is gone: poll meanwhile, and try the stream again later
       source.close();
       if (asking === null) ask();
       setTimeout(listen, TRY_AGAIN_MS);

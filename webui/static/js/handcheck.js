@@ -14,5 +14,5 @@ function offer() {
 
 if (check) {
   check.addEventListener("change", offer);
-  addEventListener("pageshow", offer); // coming back, the browser chooses again what was chosen
+  addEventListener("pageshow", offer); // on return, the browser restores the choice
 }

@@ -18,8 +18,8 @@ const calm = matchMedia("(prefers-reduced-motion: reduce)");
 const SLOWER = [10, 20, 50, 100, 200, 500, 1000];
 const TAUGHT = ["pressure", "coil_current"]; // more would hide the lesson
 const DIPS = { on: "the dip: the plunger has landed", off: "the hump: the plunger is back" };
-const ASK_MS = 500; // the class asks so often
-const CALM_MS = 2000; // without motion: one step of the chain after the other
+const ASK_MS = 500; // how often the class polls
+const CALM_MS = 2000; // without motion: step through the chain
 
 root.hidden = false; // without a script the page says what it needs instead
 
@@ -27,7 +27,7 @@ const state = {
   stroke: Number(root.dataset.stroke), way: root.dataset.way, at: 0, slower: 100,
   playing: false, revealed: false, model: false, tally: false,
 };
-let heard = { guesses: 0, tally: null, question: 0 }; // of the class, where the lesson is shared
+let heard = { guesses: 0, tally: null, question: 0 }; // of the class, if the lesson is shared
 let data = null;
 let boxes = [];
 let plots = [];
@@ -81,7 +81,7 @@ function draw() {
   if (!state.revealed) return;
   const c = colours();
   const box = find("lesson-traces");
-  const followed = data.drawing.some((one) => one.follows === "pressure"); // else nobody saw it between two readings
+  const followed = data.drawing.some((one) => one.follows === "pressure"); // not measured between two readings
   const channels = data.traces.channels.filter((one) => TAUGHT.includes(one.name))
     .map((one) => (one.name === "pressure" && !followed ? { ...one, apart: true } : one));
   const dip = data.dip && { t_ms: data.dip.t_ms + data.command_ms, words: DIPS[data.way] };
@@ -99,11 +99,11 @@ function draw() {
   const watcher = keepWidth(tracesPlot, box, height);
   box.setAttribute("aria-label", plotWords(data, boxes));
   plots.push([tracesPlot, watcher]);
-  requestAnimationFrame(placeCursor); // a plot has its size a moment later
+  requestAnimationFrame(placeCursor); // a plot gets its size a moment later
   if (state.model && data.model) plots.push(...drawModel(data, c));
 }
 
-/** Everything that depends on where the cursor stands. */
+/** Redraw everything that depends on the cursor. */
 function show() {
   if (!data) return;
   find("clock-value").textContent = state.at.toFixed(1);
@@ -130,7 +130,7 @@ function show() {
   placeCursor();
 }
 
-/** What was guessed: only counted until the instructor shows it. */
+/** The guesses: only counted until the instructor shows them. */
 function showTally() {
   const shown = state.tally && Boolean(heard.tally);
   find("tally").hidden = !shown;
@@ -207,7 +207,7 @@ function reveal() {
   state.revealed = true;
   find("links-words").textContent = togetherWords(data, state.revealed);
   find("traces-box").hidden = false;
-  state.tally = false; // the traces come in its place; it can be called back
+  state.tally = false; // the traces take its place; it can be called back
   answer();
   show();
   draw();
@@ -229,7 +229,7 @@ function answer() {
   }));
 }
 
-/** The page may have been scrolled to the code for the class, or to the guess. */
+/** The page may have been scrolled to the class's code, or to the guess. */
 function answerInView() {
   find("answer").scrollIntoView({ block: "nearest" });
 }
@@ -272,7 +272,7 @@ async function follow() {
 }
 
 async function goAlong(there) {
-  if (String(there.run) !== root.dataset.run) { location.reload(); return; } // the class went on to another run
+  if (String(there.run) !== root.dataset.run) { location.reload(); return; } // the class changed to another run
   const another = there.stroke !== state.stroke || there.way !== state.way || !data;
   if (another) { hide(); state.stroke = there.stroke; state.way = there.way; await load(); }
   const opens = there.revealed && !state.revealed;
@@ -335,7 +335,7 @@ function toggleModel() {
   tell(state);
 }
 
-/** The room has changed: boxes first, then what is drawn into them. */
+/** The layout has changed: boxes first, then what is drawn into them. */
 function redraw() {
   if (!data) return;
   show();
@@ -358,7 +358,7 @@ async function code() {
   if (await toggleCode(state)) watchGuesses(hear);
 }
 
-/** What the class has guessed by now. */
+/** The class's guesses so far. */
 function hear(there) {
   heard = there;
   find("guess-count").hidden = find("tally-show").hidden = false;
@@ -385,7 +385,7 @@ if (!follower) {
   on("share-end", endShare);
   find("slower").addEventListener("change", () => slower(Number(find("slower").value)));
   addEventListener("keydown", key);
-  root.addEventListener("click", (event) => { // after a mouse's click the space bar plays again
+  root.addEventListener("click", (event) => { // after a mouse click the space bar plays again
     if (event.detail > 0) event.target.closest("button")?.blur();
   });
   watchWall(redraw);

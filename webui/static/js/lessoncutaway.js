@@ -7,7 +7,8 @@ const OPEN_DEG = -24; // an open contact's blade
 const LINE = { measured: "measured", inferred: "inferred", "not measured": "unmeasured" };
 const CLOSED = { readback: ["open", "closed"], switch: ["open", "closed"] };
 
-/** What was measured, at `at` ms after the command. `known` false: nothing is told before the answer. */
+/** What was measured, at `at` ms after the command. `known` false: nothing is revealed before the
+    answer. */
 export function showCutaway(box, data, at, known) {
   const rest = data.way === "on" ? 0 : 1;
   for (const part of data.drawing) {
@@ -70,7 +71,7 @@ function followed(part, data, at, rest) {
   };
 }
 
-/** The reading at `t`: on the line between its neighbours, as the trace is drawn; null in a gap. */
+/** The reading at `t`: interpolated linearly, as the trace is drawn; null in a gap. */
 function between({ t_ms: times, value }, t) {
   const n = firstAfter(times, t);
   if (n === 0 || n === times.length) return value[n === 0 ? 0 : n - 1];
@@ -106,12 +107,12 @@ function put(box, name, there, words) {
     const [x, y] = numbers(piece.dataset.pivot);
     piece.setAttribute("transform", `rotate(${OPEN_DEG * (1 - there.at)} ${x} ${y})`);
   }
-  const filled = there.known === "not measured" ? 0 : 0.75 * there.at; // no current, no pressure that nobody saw
+  const filled = there.known === "not measured" ? 0 : 0.75 * there.at; // only measured current or pressure
   for (const piece of group.querySelectorAll(".fill")) piece.setAttribute("fill-opacity", filled);
   for (const piece of group.querySelectorAll(".spring")) squeeze(piece, group, there.at);
 }
 
-/** A spring keeps its fixed end; its free end goes with the part. */
+/** A spring keeps its fixed end; its free end moves with the part. */
 function squeeze(piece, group, at) {
   const [x, y] = numbers(group.querySelector(".moves").dataset.by);
   const [fixed, free] = [Number(piece.dataset.fixed), Number(piece.dataset.free)];

@@ -32,7 +32,7 @@ function sure(one) {
   return one.u95_ms === null || one.u95_ms === undefined ? "" : ` ± ${one.u95_ms.toFixed(1)}`;
 }
 
-/** The boxes of the chain: a measured link each, and one for links that have one time together. */
+/** The chain's boxes: one for each measured link, and one for links that share one time. */
 export function boxesOf(data) {
   const boxes = [];
   for (const link of data.links) {
@@ -48,7 +48,7 @@ export function boxesOf(data) {
   return boxes;
 }
 
-/** Light the box whose turn it is at `at`; returns what happens now, in words. */
+/** Highlight the box that is active at `at`; returns what happens now, in words. */
 export function lightLinks(list, boxes, settled, at, revealed) {
   let now = revealed && at < 0 ? "Before the command" : "";
   boxes.forEach((box, i) => {
@@ -73,13 +73,13 @@ function listed(names) {
   return names.join(", ").replace(/, ([^,]*)$/, " and $1");
 }
 
-/** What can be the slowest: every box that has a time. */
+/** Candidates for the slowest: every box that has a time. */
 export function choices(data) {
   return boxesOf(data).filter((box) => box.measured);
 }
 
-/** The longest box first, with those that lie no further below it than both are uncertain: the sum of the
-    two, which is never too narrow for neighbours, whose common end moves both. */
+/** The longest box first, with those shorter by no more than both uncertainties: their sum, which is
+    never too narrow for neighbours, whose common end moves both. */
 function longest(data) {
   const [first, ...rest] = choices(data).sort((a, b) => b.took_ms - a.took_ms);
   if (!first) return [];
@@ -94,7 +94,7 @@ export function measuredAnswer(data) {
   };
 }
 
-/** What is to be said of links that have one time together. */
+/** Note on links that share one time. */
 export function togetherWords(data, revealed) {
   return data.together.map((part) => {
     const names = listed(part.links);
@@ -105,7 +105,7 @@ export function togetherWords(data, revealed) {
   }).join(" ");
 }
 
-/** The answer beside what was guessed: `typed` ms as text, `picked` a link's name. */
+/** The answer beside the guess: `typed` ms as text, `picked` a link's name. */
 export function answerLines(data, typed, picked) {
   const lines = [];
   const { ms: took } = measuredAnswer(data);
@@ -125,7 +125,7 @@ export function answerLines(data, typed, picked) {
   return lines;
 }
 
-/** What the traces show, with its numbers, for whoever does not see them. */
+/** What the traces show, in numbers, for those who cannot see them. */
 export function plotWords(data, boxes) {
   const ends = ({ from_ms: from, to_ms: to }) =>
     `from ${from.toFixed(1)} to ${to === null || to === undefined ? "the end" : to.toFixed(1)}`;

@@ -8,7 +8,7 @@ import { buildLinks } from "./lessonlinks.js";
 
 const HEIGHT = 220;
 
-/** What the traces' own brackets need: they count from this half's command. */
+/** Input for the traces' own brackets: they count from this half's command. */
 export function strokeSpans(data) {
   const from = data.command_ms + data.reference_ms;
   const lasts = data.settled_ms === null ? null : data.settled_ms - data.reference_ms;
@@ -19,7 +19,7 @@ export function strokeSpans(data) {
   };
 }
 
-/** Fill the model's box; returns its plots with what keeps their width. */
+/** Fill the model's box; returns its plots with their resize handling. */
 export function drawModel(data, c) {
   const model = data.model;
   const list = document.getElementById("model-links");

@@ -3,15 +3,15 @@
 
 import { ask } from "./plotting.js";
 
-const TELL_MS = 500; // told at most so often while it plays
-const HEAR_MS = 1000; // the guesses are asked for so often
+const TELL_MS = 500; // shortest interval between reports while it plays
+const HEAR_MS = 1000; // interval between requests for the guesses
 const root = document.getElementById("lesson");
 const find = (id) => document.getElementById(id);
-const KEPT = "lesson"; // of this tab: a page that is loaded anew goes on with its class
+const KEPT = "lesson"; // of this tab: a reloaded page continues with its class
 let shared = null; // {code, key} of the lesson that this page moves
 let told = 0;
 
-/** What this tab shares, whatever run it shows; null where it shares nothing. */
+/** What this tab shares, whatever run it shows; null if it shares nothing. */
 function kept() {
   try { return JSON.parse(sessionStorage.getItem(KEPT)); } catch { return null; }
 }
@@ -24,7 +24,7 @@ function keep(lesson) {
   } catch { /* without it a page that is loaded anew has to share anew */ }
 }
 
-/** After a reload of the page that shares this run: where the class stands. Null where none follows. */
+/** After a reload of the page that shares this run: where the class stands. Null if none follows. */
 export async function comesBack() {
   const before = kept();
   const [how] = performance.getEntriesByType("navigation");
@@ -40,7 +40,7 @@ export async function comesBack() {
   }
 }
 
-/** The rig did not answer, or knows the lesson no longer: the class is told nothing any more. */
+/** The rig did not answer, or no longer knows the lesson: the class receives nothing any more. */
 function heardFault(error) {
   const over = error.status === 404;
   if (over) keep(null);
@@ -53,7 +53,7 @@ function headers() {
   return { "X-Lesson-Key": shared.key, "X-CSRF": root.dataset.csrf };
 }
 
-/** Say where the instructor stands; `often`: it plays, and most of these may be left out. */
+/** Report the instructor's position; `often`: it is playing, and most reports may be dropped. */
 export async function tell(state, often) {
   if (!shared || (often && performance.now() - told < TELL_MS)) return;
   told = performance.now();
@@ -63,10 +63,10 @@ export async function tell(state, often) {
     tally: state.tally,
   });
   await fetch(`${root.dataset.lessons}${shared.code}?${query}`, { method: "POST", headers: headers() })
-    .catch(() => null); // watchGuesses says so where the rig does not answer
+    .catch(() => null); // watchGuesses reports it if the rig does not answer
 }
 
-/** Show and hide the way for the class; the first time, begin to share. True where it began. */
+/** Show or hide the class's address; the first time, begin to share. True if sharing began. */
 export async function toggleCode(state) {
   if (!shared) return share(state);
   if (find("share-box").hidden) showCode(); else find("share-box").hidden = true;
@@ -101,14 +101,14 @@ function showCode() {
   if (shared.picture) find("share-picture").src = shared.picture;
 }
 
-/** Call `hear` with what the class has guessed, until the lesson ends. */
+/** Call `hear` with the class's guesses, until the lesson ends. */
 export async function watchGuesses(hear) {
   const mine = shared;
   while (shared === mine) {
     try {
       const there = await ask(`${root.dataset.lessons}${mine.code}`, undefined, headers());
       if (shared !== mine) return;
-      if (String(there.run) !== root.dataset.run) { shared = null; return; } // this tab went on with another run
+      if (String(there.run) !== root.dataset.run) { shared = null; return; } // this tab shows another run now
       find("lesson-fault").textContent = "";
       hear(there);
     } catch (error) {

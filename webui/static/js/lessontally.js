@@ -8,7 +8,7 @@ const root = find("lesson");
 
 const SENT = "✓ Sent. You can change it until the answer is shown.";
 
-/** After a reload of the phone's page: say that its guess of this question counts. */
+/** After a reload of the phone's page: say that its guess for this question counts. */
 export function recallGuess(question) {
   try {
     if (sessionStorage.getItem(root.dataset.code) === String(question)) find("guess-sent").textContent = SENT;
@@ -77,7 +77,7 @@ function fill(id, rows, most) {
   }));
 }
 
-/** What all guesses together say, for the answer. */
+/** Summary of all guesses, for the answer. */
 export function tallyWords(tally, measured) {
   if (!tally?.n) return "";
   const said = tally.parts.reduce((sum, one) => sum + (measured.parts.includes(one.name) ? one.n : 0), 0);

@@ -9,15 +9,15 @@ export function onWall() {
   return document.body.classList.contains("wall");
 }
 
-/** Whether Escape stays with the Stop of this page. In a full screen it would only leave that, unless
-    the browser hands the key over (Keyboard Lock); without a Stop on the page nothing is lost. */
+/** Whether Escape still reaches this page's Stop. In full screen it would only leave that, unless the
+    browser hands over the key (Keyboard Lock); without a Stop on the page nothing is lost. */
 async function escapeIsKept() {
   if (!document.querySelector(".stop-bar")) return true;
   if (!navigator.keyboard?.lock) return false;
   try { await navigator.keyboard.lock(["Escape"]); return true; } catch { return false; }
 }
 
-/** Enter or leave; `changed` is called when the room has changed. */
+/** Enter or leave; `changed` is called when the layout has changed. */
 export async function toggleWall(changed) {
   const on = !onWall();
   document.body.classList.toggle("wall", on);
@@ -32,14 +32,14 @@ export async function toggleWall(changed) {
   changed();
 }
 
-/** Leaving it by the browser's own way leaves the view as well. */
+/** Leaving full screen by the browser's own means leaves the view as well. */
 export function watchWall(changed) {
   document.addEventListener("fullscreenchange", () => {
     if (!document.fullscreenElement && onWall()) toggleWall(changed);
   });
 }
 
-/** Type of the view in CSS px, 2.6 % of the height; the ordinary size elsewhere. */
+/** Font size of the view in CSS px, 2.6 % of the height; the ordinary size elsewhere. */
 export function typeSize() {
   return onWall() ? Math.max(13, 0.026 * innerHeight) : 13;
 }

@@ -10,7 +10,7 @@ const OFFERED = 30;
 
 function suggest(input) {
   const list = input.list;
-  if (!list?.options.length) return; // an empty register has nothing to ask for
+  if (!list?.options.length) return; // an empty register has nothing to suggest
   let waiting = null;
   input.addEventListener("input", () => {
     clearTimeout(waiting);
@@ -26,7 +26,7 @@ function suggest(input) {
   });
 }
 
-/** A condition is asked for where the chosen setup has no sensor for it. */
+/** A condition is asked for if the chosen setup has no sensor for it. */
 function measured(choice) {
   for (const words of document.querySelectorAll(".measured")) {
     words.hidden = !words.dataset.measured.split("/").includes(choice.value);
@@ -43,12 +43,12 @@ if (choice) {
   choice.addEventListener("change", () => measured(choice));
   measured(choice);
 }
-// the list of a batch that is being made goes by what is chosen for the next run
+// the list of a new batch uses what is chosen for the next run
 for (const follows of document.querySelectorAll("select[data-follows]")) {
   const leads = document.querySelector(`select[name=${follows.dataset.follows}]`);
   leads?.addEventListener("change", () => { follows.value = leads.value; });
 }
-/** What was typed in the form and not yet sent, kept in this tab. */
+/** Unsent form input, kept in this tab. */
 function keepsWhatIsTyped(form) {
   const fields = [...form.elements].filter((field) => field.name && field.type !== "hidden");
   const picked = new URLSearchParams(location.search).has("sheet"); // by its own page
@@ -84,7 +84,7 @@ const TYPED = "next run";
 const form = document.getElementById("next-run");
 if (form) keepsWhatIsTyped(form);
 else sessionStorage.removeItem(TYPED); // the rig is being looked at, or runs
-document.addEventListener("submit", ({ target }) => { // a look may be refused, its page being too old
+document.addEventListener("submit", ({ target }) => { // a look may be refused because its page is too old
   if (target.action.endsWith("/bench/leave")) sessionStorage.removeItem(TYPED);
 });
 cameraButtons();

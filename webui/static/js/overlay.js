@@ -143,7 +143,7 @@ function tell(u) {
   readout.textContent = parts.join(" · ");
 }
 
-/** A gauge that reads at a few places of the stroke only shows no course. */
+/** A gauge that reads only at a few places of the stroke shows no curve. */
 function enough(channel) {
   return channel.band[1].filter((v) => v !== null).length >= LEAST_BINS ||
     (data.strokes < 10 && channel.value.length >= 3 * LEAST_BINS);

@@ -52,7 +52,7 @@ function range(numbers) {
   return [numbers[0] - 0.5, numbers[numbers.length - 1] + 0.5];
 }
 
-/** The control limits belong on the plot; so does a limit of the sheet that is not far off. */
+/** The control limits are always on the plot; a limit of the sheet only if it is not far off. */
 function highest(high) {
   const charts = Object.values(data.charts).filter((chart) => chart);
   const near = charts.flatMap((chart) => chart.limits).filter((limit) => limit < 1.6 * high);

@@ -30,7 +30,7 @@ export function keepWidth(plot, box, height) {
   return watcher;
 }
 
-/** Write `words` across the plot, behind the data. Nothing where there are none. */
+/** Write `words` across the plot, behind the data. Nothing if there are none. */
 export function watermark(plot, words, colour) {
   if (!words) return;
   const { ctx, bbox } = plot;
@@ -60,17 +60,17 @@ export function inArea(plot, draw) {
   ctx.restore();
 }
 
-/** A number with so many digits after the point, without a minus before a nought. */
+/** A number with this many decimals, without a minus before a zero. */
 export function rounded(value, digits) {
   return value.toFixed(digits).replace(/^-(0(\.0*)?)$/, "$1");
 }
 
-/** A number with so many digits after the point, or an en dash where it is not known. */
+/** A number with this many decimals, or an en dash if unknown. */
 export function shown(value, digits) {
   return value === null || value === undefined ? "–" : rounded(value, digits);
 }
 
-/** Fetch JSON; a refusal or a failed connection becomes an Error in words. */
+/** Fetch JSON; a refusal or a failed connection becomes an Error with a message. */
 export async function ask(address, signal, headers = {}) {
   let answer;
   try {

@@ -6,7 +6,7 @@ import { rounded } from "./plotting.js";
 
 const HEIGHT = 260; // px
 
-/** `ramp` as the live answer has it (webui/live/ramp.py). */
+/** `ramp` as in the live answer (webui/live/ramp.py). */
 export function drawRamp(svg, ramp) {
   const k = enlarged(svg);
   const width = size(svg, k * HEIGHT);

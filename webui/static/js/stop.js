@@ -16,7 +16,7 @@ export async function stop() {
   show("Stopping ...", false);
   const second = bar.dataset.second;
   if (second) {
-    // past this page's own queue; its answer does not matter
+    // bypasses this page's own queue; its answer does not matter
     fetch(`${location.protocol}//${location.hostname}:${second}/stop`, { method: "POST" })
       .catch(() => {});
   }

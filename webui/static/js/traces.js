@@ -77,7 +77,7 @@ function isWhole() {
   return data.from_ms <= 0 && data.to_ms >= data.end_ms;
 }
 
-/** The values at the cursor, in words; what to do where there is no cursor. */
+/** The values at the cursor, in words; without a cursor, how to get one. */
 function tell(atMs) {
   if (atMs === null) {
     readout.textContent = matchMedia("(pointer: coarse)").matches
@@ -121,7 +121,7 @@ function lastBefore(times, values, at) {
 }
 
 function showWindow(from, to) {
-  if (to - from < 0.01) return; // 10 us: closer than any record can tell
+  if (to - from < 0.01) return; // 10 us: closer than any record can resolve
   load({ from_ms: Math.max(from, 0), to_ms: Math.min(to, data.end_ms) });
 }
 

@@ -16,7 +16,7 @@ const PAGE = {
   apart: 56, // ticks of the time axis
 };
 
-/** The sizes for type of so many px, for a wall: tighter, since there is no scrolling. */
+/** The sizes for this font size in px, for a wall: tighter, since there is no scrolling. */
 export function looks(type) {
   if (type <= PAGE.type) return PAGE;
   const font = `${type}px system-ui, sans-serif`;
@@ -26,13 +26,13 @@ export function looks(type) {
   };
 }
 
-const LEAST_SPAN = 100; // kPa, so that a gauge's last digit does not look like a swing
-const LEAST_SHARE = 0.05; // of a further channel's value: less is no swing
+const LEAST_SPAN = 100; // kPa, so that the gauge's last digit does not look like a swing
+const LEAST_SHARE = 0.05; // of a further channel's value: anything less is no swing
 const POINT_ROOM = 5; // px a sample needs before it gets a dot
 
 const COLOUR = { command: "command", readback: "coil", switch: "switch" };
 
-/** The same with as much height for the pressure as `room` px leave. */
+/** The same, with the height that `room` px leave for the pressure. */
 export function filling(look, data, room) {
   const spare = room - plotHeight(data, look);
   return { ...look, pressure: Math.max(look.pressure + spare, 4 * look.type) };
@@ -47,7 +47,7 @@ function areaHeight(data, look) {
   return data.lanes.length * look.lane + look.spans + pressure + others(data).length * look.extra;
 }
 
-/** Channels beside the pressure, each with a strip of its own between lanes and pressure. */
+/** Channels beside the pressure, each in its own strip between lanes and pressure. */
 function others(data) {
   return data.channels.filter((c) => c.name !== "pressure" && c.value.some((v) => v !== null));
 }
@@ -80,7 +80,7 @@ export function buildPlot({ box, data, height, across, colours, onSelect, onWhol
     tables.push([pressure.t_ms, pressure.value]);
     series.push({
       label: "pressure", scale: "pressure", stroke: colours.pressure, width: 1.5,
-      paths: pressure.apart ? () => null : undefined, // single readings: no line that nobody measured
+      paths: pressure.apart ? () => null : undefined, // single readings: no line between them
       points: {
         show: (u) => pressure.apart || pressure.t_ms.length * POINT_ROOM < u.bbox.width / devicePixelRatio,
         size: 6, fill: colours.pressure, stroke: colours.pressure,
@@ -174,7 +174,7 @@ function ticksFrom(origin, min, max, incr) {
 function timeLabels(splits, origin, inStroke) {
   const step = splits.length > 1 ? splits[1] - splits[0] : 1;
   const unit = inStroke ? 1 : 1000;
-  let digits = 0; // as many as the step needs: 2.5 is neither 2 nor 3
+  let digits = 0; // enough decimals for the step: 2.5 is neither 2 nor 3
   while (digits < 6 && Math.abs((step / unit) * 10 ** digits - Math.round((step / unit) * 10 ** digits)) > 1e-6) digits++;
   return splits.map((v) => `${((v - origin) / unit).toFixed(digits)} ${inStroke ? "ms" : "s"}`);
 }
