@@ -9,15 +9,6 @@ from collections.abc import Callable
 from playwright.sync_api import expect
 from served import address_of
 
-from rig.diagnosis.knowledge.loading import load_knowledge
-
-OFFERED = """() => {
-  const all = [...document.querySelectorAll("#found option")];
-  const offered = all.filter((e) => !e.parentElement.disabled);
-  offered[1].selected = true;  // its word stands in other groups as well
-  return offered.map((e) => e.value);
-}"""
-
 
 def test_a_tag_and_a_note_leave_the_plots_where_they_are(visit: Callable) -> None:
     watched = visit()
@@ -59,13 +50,3 @@ def test_without_scripts_a_note_loads_the_page(visit: Callable) -> None:
     page.click("text=Add the note")
     expect(page).to_have_url(re.compile("#remarks$"))
     expect(page.locator("#remarks blockquote")).to_contain_text("By hand.")
-
-
-def test_of_what_can_be_found_only_that_of_the_chosen_check_is_offered(visit: Callable) -> None:
-    page = visit(390, 844).open("/jobs/1/diagnosis")
-    for name in ("coil_ohms", "screen"):
-        page.select_option("#check", name)
-        states = list(load_knowledge().checks[name].states)
-        assert page.evaluate(OFFERED) == ["", *states]
-    page.select_option("#check", "coil_ohms")
-    expect(page.locator("#found")).to_have_value("")
