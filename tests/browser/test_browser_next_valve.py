@@ -375,7 +375,7 @@ def test_what_was_typed_outlives_the_controls_and_a_look_at_the_sheet(
     # a page from before the program was restarted
     page.evaluate("document.querySelector('#next-run [name=csrf]').value = 'old'")
     page.click("text=Check the rig")
-    expect(page.locator("h1")).to_contain_text("too old to act on")
+    expect(page.locator("h1")).to_contain_text("has expired")
     page.click("main a:text-is('Bench')")
     expect(page.locator("#valve")).to_have_value("V-303")
 
