@@ -79,7 +79,7 @@ def _against(step: Step, done: tuple[StepResult, ...]) -> str:
     """Why an earlier step prevents this one; empty if none does."""
     for one, earlier in zip(done, STEPS, strict=False):
         if one.result == FAILED and (earlier.stage != step.stage or earlier.ends):
-            return f'"{one.title}" failed: mend that first'
+            return f'"{one.title}" failed: fix that first'
         if one.result == LEFT_OUT and earlier.stage != step.stage:
             return f'"{one.title}" was left out: it comes first'
     return ""
