@@ -198,10 +198,15 @@ def encode(record: Record) -> str:
     return _encode((_TAGS[type(record)], *record))
 
 
+_parse = json.JSONDecoder().decode
+
+
 def decode(line: str | bytes) -> Record:
     """Decode the record of one line. Raises ValueError if it is not one."""
     try:
-        tag, *fields = json.loads(line)
+        # json.loads would look for the encoding of each line
+        text = line if isinstance(line, str) else line.decode("utf-8", "surrogatepass")
+        tag, *fields = _parse(text)
         record: Record = _TYPES[tag](*fields)
     except (KeyError, TypeError, ValueError) as error:
         raise ValueError(f"not a record: {line!r:.80}") from error

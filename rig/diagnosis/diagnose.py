@@ -12,7 +12,7 @@ from rig.analysis.verdict.decision_rule import DOES_NOT_CONFORM
 from rig.config.files.problems import listed
 from rig.config.setup.model import Setup
 from rig.core.recording import Float
-from rig.diagnosis.explain import contra, pro, spoken, unexplained
+from rig.diagnosis.explain import contra, likelihoods, pro, spoken, unexplained
 from rig.diagnosis.findings.collect import Evidence, findings_of, together
 from rig.diagnosis.findings.model import BY_HAND, Finding, RunSeen
 from rig.diagnosis.knowledge.model import NONE_OF_THESE, PARTS, SOUND, Knowledge
@@ -78,6 +78,7 @@ def diagnose(
     not_safe = ("relay_heard",) if live else ()  # it commands strokes, and hands are at the coil
     ranked = next_checks(knowledge, found, (*seen.observed, *not_asked, *not_safe))
     hidden = _hidden(knowledge, found, seen, repairs)
+    likely = likelihoods(table, logs)
     causes = tuple(
         CauseFound(
             cause=name,
@@ -89,7 +90,7 @@ def diagnose(
         )
         for name, p in sorted(found.causes.items(), key=lambda item: -item[1])
         if p >= LEAST_PROBABILITY
-        for why in (spoken(knowledge, table, logs, seen.observed, name),)
+        for why in (spoken(knowledge, likely, seen.observed, name),)
     )
     parts = _parts(knowledge, found)
     wrong = _put_right(knowledge, seen.observed)
@@ -199,7 +200,7 @@ def _hidden(
             finding=name,
             words=knowledge.findings[name].words,
             why=why,
-            gain_bits=round(gain_of(knowledge, found, name, repairs)[0], 3),
+            gain_bits=round(gain_of(found, name, repairs)[0], 3),
         )
         for name, why in seen.hidden.items()
         if name in knowledge.findings

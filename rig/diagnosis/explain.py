@@ -40,26 +40,38 @@ def in_words(cause: str) -> str:
     return "nothing at fault" if cause == "none" else cause
 
 
+class Likelihoods(NamedTuple):
+    """Of each finding: `names` (f,), `of_sound` (f,) and `weighted` (f, h), by the prior."""
+
+    table: Table
+    names: tuple[str, ...]
+    of_sound: Float
+    weighted: Float
+
+
+def likelihoods(table: Table, logs: Mapping[str, Float]) -> Likelihoods:
+    """Likelihoods from `logs`, as from posterior.evidence."""
+    found = np.exp(np.array([*logs.values()]).reshape(len(logs), len(table.prior)))
+    return Likelihoods(table, tuple(logs), found[:, 0], found * table.prior)
+
+
 def spoken(
-    knowledge: Knowledge,
-    table: Table,
-    logs: Mapping[str, Float],
-    observed: Observed,
-    cause: str,
+    knowledge: Knowledge, likely: Likelihoods, observed: Observed, cause: str
 ) -> list[Spoken]:
     """Weight of evidence of every finding for `cause` against all other hypotheses, in bits (Good
-    1950), the heaviest first. `logs` as from posterior.evidence."""
+    1950), the heaviest first."""
+    table = likely.table
     place = table.names.index(cause)
     mine = (table.first == place) | (table.second == place)
-    found = []
-    for name, log in logs.items():
-        chance = np.exp(log)
-        own = float(chance[mine] @ table.prior[mine] / table.prior[mine].sum())
-        other = float(chance[~mine] @ table.prior[~mine] / table.prior[~mine].sum())
-        bits = float(np.log2(own / other))
-        over_sound = float(np.log2(own / chance[0])) if place else None
-        words = _words(knowledge, observed, name, cause, bits)
-        found.append(Spoken(name, bits, over_sound, words))
+    own = likely.weighted[:, mine].sum(1) / table.prior[mine].sum()
+    other = likely.weighted[:, ~mine].sum(1) / table.prior[~mine].sum()
+    over = np.log2(own / likely.of_sound).tolist() if place else [None] * len(own)
+    found = [
+        Spoken(name, bits, over_sound, _words(knowledge, observed, name, cause, bits))
+        for name, bits, over_sound in zip(
+            likely.names, np.log2(own / other).tolist(), over, strict=True
+        )
+    ]
     return sorted(found, key=lambda one: -abs(one.bits))
 
 
@@ -82,8 +94,8 @@ def _words(knowledge: Knowledge, observed: Observed, name: str, cause: str, bits
 
 def said(one: Finding, observed: Observed) -> str:
     """What was found, with the run's name where there are several runs, or checks."""
-    sources = {other.by for several in observed.values() for other in several}
-    return f"{one.by}: {one.found}" if len(sources) > 1 else one.found
+    alone = all(other.by == one.by for several in observed.values() for other in several)
+    return one.found if alone else f"{one.by}: {one.found}"
 
 
 def pro(found: list[Spoken]) -> tuple[str, ...]:

@@ -52,7 +52,7 @@ def ranked_checks(knowledge: Knowledge, found: Posterior, done: Iterable[str]) -
     for check in knowledge.checks.values():
         if check.name in finished:
             continue
-        gain, value = gain_of(knowledge, found, check.name, repairs)
+        gain, value = gain_of(found, check.name, repairs)
         before = knowledge.first_done(check, finished)
         minutes = GETTING_THERE + check.minutes
         minutes += sum(GETTING_THERE + other.minutes for other in before)
@@ -87,17 +87,14 @@ def repair_matrix(knowledge: Knowledge, found: Posterior) -> Float:
     return matrix
 
 
-def gain_of(
-    knowledge: Knowledge, found: Posterior, name: str, repairs: Float
-) -> tuple[float, float]:
+def gain_of(found: Posterior, name: str, repairs: Float) -> tuple[float, float]:
     """Expected bits about which causes are present, and expected rise in the probability of the
     right repair, from learning the state of `name`."""
-    chances = found.table.states[name] ** knowledge.reasoning.strength
-    chances = chances / chances.sum(1, keepdims=True)
-    joint = found.weight[:, None] * chances
+    joint = found.weight[:, None] * found.table.expected(name)
     outcome = joint.sum(0)
     after = joint / np.maximum(outcome, 1e-300)
-    gain = entropy_bits(found.weight) - float(outcome @ [entropy_bits(p) for p in after.T])
+    bits = after * np.log2(np.where(after > 0.0, after, 1.0))
+    gain = entropy_bits(found.weight) + float(bits.sum(0) @ outcome)
     best_now = float((repairs @ found.weight).max())
     best_then = float((repairs @ joint).max(0).sum())
     return max(gain, 0.0), max(best_then - best_now, 0.0)

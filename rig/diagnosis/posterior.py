@@ -11,7 +11,7 @@ contained in each of the two. For a finding with two states this is the noisy-or
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -32,13 +32,22 @@ Observed = Mapping[str, Sequence[Finding]]
 class Table:
     """The hypotheses of a knowledge: `names` of single ones (sound first, "none of these" last);
     `first`, `second` (h,) places in `names`, equal for single ones; `prior` (h,);
-    `states` name -> (h, k) probability of each state."""
+    `states` name -> (h, k) probability of each state; `strength` of a finding as evidence."""
 
     names: tuple[str, ...]
     first: Int64
     second: Int64
     prior: Float
     states: Mapping[str, Float]
+    strength: float
+    _expected: dict[str, Float] = field(default_factory=dict, compare=False, repr=False)
+
+    def expected(self, name: str) -> Float:
+        """Probability of each state as evidence of this strength, (h, k); worked out once."""
+        if name not in self._expected:
+            chances = self.states[name] ** self.strength
+            self._expected[name] = chances / chances.sum(1, keepdims=True)
+        return self._expected[name]
 
 
 @dataclass(frozen=True)
@@ -118,7 +127,7 @@ def build_table(knowledge: Knowledge) -> Table:
                 )
         rows[-1] = FLAT / len(sound) + (1.0 - FLAT) * sound
         states[name] = np.concatenate((rows, both(rows[a], rows[b], sound)))
-    return Table(names, first, second, prior / prior.sum(), states)
+    return Table(names, first, second, prior / prior.sum(), states, reasoning.strength)
 
 
 def _floored(chances: Float) -> Float:

@@ -8,7 +8,7 @@ import math
 import pytest
 from test_posterior import cause, knowledge, shown
 
-from rig.diagnosis.explain import LEAST_FACTOR, Spoken, contra, pro, spoken
+from rig.diagnosis.explain import LEAST_FACTOR, Spoken, contra, likelihoods, pro, spoken
 from rig.diagnosis.findings.model import seen
 from rig.diagnosis.posterior import evidence, table_of
 
@@ -23,7 +23,8 @@ KNOWN = knowledge(
 def told(state: str, name: str) -> Spoken:
     observed = {"time": (seen("time", state, f"it was {state}", 1.0),)}
     table = table_of(KNOWN)
-    (one,) = spoken(KNOWN, table, evidence(table, KNOWN, observed), observed, name)
+    likely = likelihoods(table, evidence(table, KNOWN, observed))
+    (one,) = spoken(KNOWN, likely, observed, name)
     return one
 
 

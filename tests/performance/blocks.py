@@ -12,6 +12,7 @@ passed (continuous integration counts a skipped test as a failure).
 
 from __future__ import annotations
 
+import gc
 import json
 import math
 import os
@@ -94,6 +95,8 @@ class Measurement:
         self._per_cent = per_cent
         self._found: list[tuple[float, float]] = []
         self._use = ProcessorUse()
+        gc.collect()
+        gc.freeze()  # what pytest itself holds is no part of a collection in the program's time
 
     def add(self, pairs: int) -> Compared:
         """Measure more pairs, the side that goes first changing from one to the next."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal, get_args
 
 Part = Literal["oil", "electrics", "valve", "switch", "locking", "rig", "none"]
@@ -135,7 +136,11 @@ class Knowledge:
 
     def cause(self, name: str) -> Cause | None:
         """None for "none" and "none of these"."""
-        return next((cause for cause in self.causes if cause.name == name), None)
+        return self._by_name.get(name)
+
+    @cached_property
+    def _by_name(self) -> dict[str, Cause]:
+        return {cause.name: cause for cause in self.causes}
 
     def part(self, name: str) -> str:
         """The part of a cause by name."""
