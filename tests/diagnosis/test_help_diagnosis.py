@@ -17,7 +17,7 @@ TEXT = PAGE.read_text()
 
 
 def test_the_minutes_that_every_check_is_charged_stand_in_the_help():
-    assert f"{GETTING_THERE:g} minutes are added" in " ".join(TEXT.split())
+    assert f"every check adds {GETTING_THERE:g} minutes" in " ".join(TEXT.split())
 
 
 def test_the_tables_are_those_of_the_knowledge():
