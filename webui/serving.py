@@ -180,6 +180,10 @@ def stopped_by_signals() -> Iterator[None]:
             signal.signal(number, handler)
 
 
+ANSWERS_S = 1.0
+"""Time for answers under way at the end, beyond what waitress itself gives them (5 s)."""
+
+
 def serve(server: Any, second: Any = None) -> None:
     """Serve until a signal says stop; every thread and socket is closed on return. `second` is the
     stop's own listener."""
@@ -200,7 +204,7 @@ def serve(server: Any, second: Any = None) -> None:
         server.app.extensions["waiting_runs"].close()
         for one in (server, second):
             if one is not None:
-                one.task_dispatcher.shutdown()
+                one.task_dispatcher.shutdown(timeout=ANSWERS_S)
                 one.close()
 
 
