@@ -30,7 +30,7 @@ from rig.actions.commission.step import (
 )
 from rig.analysis.measure.own_timing import Applied, NoLoopError, Way, own_times
 from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
-from rig.bench.interlock.registry import LOOP
+from rig.bench.interlock.registry import CHANNEL_STALE, GAUGE_STALE, LOOP
 from rig.config.dated import IN_DATE
 from rig.core.errors import CoilLiveError
 from rig.core.preflight import LOAD_SIDE
@@ -43,6 +43,8 @@ KNOWN_ON_S = 2.0
 STOP_SHARES = 0.9, 0.8, 0.7
 """Shares of the guard's time for which the loop is stopped: the next one if a busy computer
 restarted it too late for the guard."""
+STOOD_STILL = READBACK_RULE, LOOP, BENCH_LOST, GAUGE_STALE, CHANNEL_STALE
+"""What a loop that stood still may trip on: nothing was read meanwhile."""
 ZERO_SHARE, KNOWN_SHARE = 0.02, 0.05
 """Share of the expected range for the gauge's zero if it states no accuracy; share of the
 reference's reading for a known pressure (common practice, no source). A wrong unit is off by far
@@ -181,7 +183,7 @@ def _heartbeat(lab: Lab) -> Found:
         done = lab.run(1, STRUCK_ON_S, strike=trial.stop_for(stop_s))
         recording, trip = done.recording(), done.outcome.trip
         if trip is not None:
-            _cleared(lab, trip, "Leave everything as it is.", READBACK_RULE, LOOP, BENCH_LOST)
+            _cleared(lab, trip, "Leave everything as it is.", *STOOD_STILL)
         if trip is None or trip.rule != BENCH_LOST:
             break
     else:

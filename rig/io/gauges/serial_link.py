@@ -110,7 +110,11 @@ class SerialLink:
         left = READ_MOST
         try:
             while left:
-                data = self._serial.read(min(max(self._serial.in_waiting, 1), left))
+                waiting = self._serial.in_waiting
+                if pieces and not waiting:
+                    break
+                data = os.read(self._serial.fd, min(waiting, left)) if waiting else b""
+                data = data or self._serial.read(1)  # with nothing there: looks whether it is lost
                 if not data:
                     break
                 pieces.append((self._clock.now_ns(), data))
