@@ -8,6 +8,7 @@ import contextlib
 import click
 
 from rig.core.errors import STILL_LIVE, CoilLiveError
+from rig.core.reader_units import units
 from rig.core.records import OFF_STATES
 from rig.desk.outcome import Outcome
 
@@ -15,7 +16,7 @@ from rig.desk.outcome import Outcome
 def say(text: str) -> None:
     """Print on standard error; if it is closed, carry on."""
     with contextlib.suppress(OSError):
-        click.echo(text, err=True)
+        click.echo(units().words(text), err=True)
 
 
 def tell(outcome: Outcome) -> None:

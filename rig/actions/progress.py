@@ -14,6 +14,7 @@ from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.figures import short_names
+from rig.core.reader_units import units
 from rig.core.records import Sample, Step, decode
 from rig.desk.session import Watcher
 
@@ -102,7 +103,7 @@ class TerminalView(ProgressView):
             self._bar.console.print(f"The recorder is {lag_s:.1f} s behind.")
 
     def alarm(self, words: str) -> None:
-        self._bar.console.print(words, style="bold")
+        self._bar.console.print(units().words(words), style="bold")
 
     def stopping(self, why: str) -> None:
         self._bar.console.print(f"Stopping: {why}. The coil is commanded off first.")
@@ -116,7 +117,7 @@ class TerminalView(ProgressView):
         left_s = max(0.0, self._total_s - done_s)
         step = self._step.name
         shown = f"{step} {self._step.number}/{self._of}" if self._step.number else step
-        pressure = f"{round(self._pressure, 0) + 0.0:.0f} kPa" if self._pressure is not None else ""
+        pressure = "" if self._pressure is None else units().text(self._pressure, "kPa", 0)
         last = self._strokes.last or {}
         times = [
             f"{name} {last[key]:.1f} ms"

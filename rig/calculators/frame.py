@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import click
 
 from rig.core.errors import UsageError
+from rig.core.reader_units import units
 
 ABSOLUTE_ZERO_DEGC = -273.15
 
@@ -122,7 +123,7 @@ class Calculator:
         if as_json:
             click.echo(json.dumps(self._json(given, found), allow_nan=False, ensure_ascii=False))
         else:
-            click.echo("\n".join(shown(found)))
+            click.echo(units().words("\n".join(shown(found))))
 
     def calculate(self, texts: Mapping[str, str | None]) -> tuple[Given, Calculation]:
         """The inputs as understood, and the answer. Raises UsageError with every problem of the

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.output import full_option, one_form, tsv_option
+from rig.cli.output import full_option, one_form, tsv_option, units_of_setup, units_option
 from rig.core.ending import judged
 
 if TYPE_CHECKING:
@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 @click.option("--rate", metavar="Q", help='Samples a second of rows without a time, like "10 kHz".')
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 @tsv_option
+@units_option
 @full_option
 def command(
     capture: Path,
@@ -93,6 +94,7 @@ def command(
     stated = conditions(
         {"supply_voltage": supply_voltage, "base_pressure": base_pressure, "proved": proved}
     )
+    units_of_setup(setup)
     loaded, loaded_sheet = _load(setup, sheet)
     sheet_read = loaded_sheet.sheet if loaded_sheet else None
     refuse_apart(loaded.setup, sheet_read, stated)

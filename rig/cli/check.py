@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.output import units_of_setup, units_option
 from rig.core.ending import judged
 from rig.core.errors import EXIT_OK
 
@@ -28,6 +29,7 @@ PLAIN_WIDTH = 110
 @click.command("check")
 @click.argument("setup", type=click.Path(path_type=Path))
 @click.argument("sheet", required=False, type=click.Path(path_type=Path))
+@units_option
 def command(setup: Path, sheet: Path | None) -> None:
     """Look over SETUP, and SHEET with it, without energising anything.
 
@@ -40,6 +42,7 @@ def command(setup: Path, sheet: Path | None) -> None:
     from rig.actions.storage_health import keeping
     from rig.config.files.loading import load_pair
 
+    units_of_setup(setup)
     loaded, loaded_sheet = load_pair(setup, sheet)
     judged(EXIT_OK)
     width = None if sys.stdout.isatty() else PLAIN_WIDTH
@@ -91,13 +94,14 @@ def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet) -> No
     from rig.config.service.rules import service_cautions
     from rig.config.setup.cautions import sheet_cautions
     from rig.config.setup.describe import describe_sheet
+    from rig.core.reader_units import units
 
     console.print(f"\nSheet {sheet.path} ({sheet.hash})", style="bold")
     _print_rows(console, describe_sheet(sheet.sheet), sheet.text)
     console.print(f"\n{effort_words(loaded.setup, sheet.sheet)}")
     _print_cautions(console, sheet_cautions(loaded.setup, sheet.sheet))
     if sheet.service is not None:
-        console.print(f"Held to service information: {sheet.service.words}.")
+        console.print(f"Held to service information: {units().words(sheet.service.words)}.")
         today = datetime.datetime.now(datetime.UTC).date()
         _print_cautions(console, service_cautions(loaded.setup, sheet.service, today))
 
@@ -118,33 +122,38 @@ def _print_rows(console: Console, rows: list[Row], text: str) -> None:
     from rich.text import Text
 
     from rig.config.files.problems import look_up, plain, show
+    from rig.core.reader_units import units
 
     data: Any = tomllib.loads(text)
     table = _table("key", "in the file", "taken as")
     for row in rows:
         written = look_up(data, row.where)
         shown = "(default)" if written is None else show(written)
-        table.add_row(row.key, Text(shown), Text(plain(f"{row.value} {row.unit}".rstrip())))
+        taken = units().words(f"{row.value} {row.unit}".rstrip())
+        table.add_row(row.key, Text(shown), Text(plain(taken)))
     console.print(table)
 
 
 def _print_current(console: Console, loaded: LoadedSetup) -> None:
+    from rig.core.reader_units import units
     from rig.physics.coil import copper_resistance_ohm
     from rig.physics.fuse import CONTINUOUS_LOADING_MAX
 
     coil, cold_a = loaded.setup.coil, loaded.setup.coil_current_a
     hot_a = coil.supply_voltage_v / copper_resistance_ohm(coil.resistance_ohm, HOT_DEGC)
-    console.print(
+    told = (
         f"\nCoil current {cold_a:.2f} A cold (20 degC), {hot_a:.2f} A hot ({HOT_DEGC:.0f} degC); "
         f"the fuse of {coil.fuse_a:g} A may carry {CONTINUOUS_LOADING_MAX * coil.fuse_a:.2f} A "
         f"for long."
     )
+    console.print(units().words(told))
 
 
 def _print_channels(console: Console, loaded: LoadedSetup) -> None:
     """Uncertainty of the converter's readings, at a typical value of each channel."""
     from rig.config.analog.reading_uncertainty import combined, uncertainty, usual
     from rig.config.analog.signal import supply_should_v
+    from rig.core.reader_units import units
     from rig.core.records import CHANNEL_UNITS
 
     setup = loaded.setup
@@ -157,8 +166,12 @@ def _print_channels(console: Console, loaded: LoadedSetup) -> None:
         shares = uncertainty(
             value, item, setup.converter, supply_v=supply_should_v(item), supply_measured=measured
         )
-        made = ", ".join(f"{share.name} {share.standard:.2g}" for share in shares)
-        table.add_row(item.channel, f"{value:.4g} {unit}", f"{combined(shares):.2g} {unit}", made)
+        reader = units()
+        made = ", ".join(
+            f"{share.name} {reader.difference(share.standard, unit):.2g}" for share in shares
+        )
+        u = f"{reader.difference(combined(shares), unit):.2g} {reader.unit(unit)}"
+        table.add_row(item.channel, reader.words(f"{value:.4g} {unit}"), u, made)
     console.print()
     console.print(table)
 
@@ -178,5 +191,7 @@ def _print_watched(console: Console, loaded: LoadedSetup) -> None:
 
 
 def _print_cautions(console: Console, texts: list[str]) -> None:
+    from rig.core.reader_units import units
+
     for text in texts:
-        console.print(f"Caution: {text}")
+        console.print(f"Caution: {units().words(text)}")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.output import tell, units_option
 from rig.core.ending import judged
 from rig.core.errors import EXIT_OK, RefusedError, StorageError, UsageError
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 @click.option(
     "--cooled", is_flag=True, help="The coil was measured and is cool; do not wait for it."
 )
+@units_option
 def command(setup: Path | None, cooled: bool) -> None:
     """Clear a trip, once its cause is gone.
 
@@ -80,7 +82,7 @@ def _latched(setup: Path | None) -> list[tuple[Path, RigState]]:
 def _tell(state: RigState) -> None:
     when = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(state.tripped_utc_s or 0))
     if state.trip is not None:
-        click.echo(f"{state.rig} tripped on {when}: {state.trip.rule}\n{state.trip.message}\n")
+        tell(f"{state.rig} tripped on {when}: {state.trip.rule}\n{state.trip.message}\n")
 
 
 def _look(plan: Setup) -> None:
@@ -94,7 +96,7 @@ def _look(plan: Setup) -> None:
     finally:
         hardware.close()
     for check in found.checks:
-        click.echo(f"{check.name}: {check.result}: {check.shown}. {check.remedy}".rstrip())
+        tell(f"{check.name}: {check.result}: {check.shown}. {check.remedy}".rstrip())
     if found.refused:
         raise RefusedError("\nNot cleared: what is said above still stands.")
 
@@ -136,7 +138,7 @@ def _ask_more(path: Path, state: RigState, plan: Setup, *, cooled: bool) -> None
     coil = carried(plan, coil_heat.past(path))
     wait_s = ready_for_longest_s(plan, coil)
     when = f"ready in {coil_heat.duration_words(wait_s)}" if wait_s > 0 else "ready"
-    click.echo(f"Coil's heat: {coil_words(plan, coil)}, {when} for the longest stroke allowed.")
+    tell(f"Coil's heat: {coil_words(plan, coil)}, {when} for the longest stroke allowed.")
     if wait_s > 0 and not cooled and rule in (registry.DUTY, registry.COIL_HEATING):
         raise RefusedError(
             f"\nNot cleared: the coil needs {coil_heat.duration_words(wait_s)} more to cool. Wait. "

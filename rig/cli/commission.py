@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.output import tell, units_of_setup, units_option
 from rig.cli.run_options import simulated_options
 from rig.core.ending import judged
 
@@ -29,6 +30,7 @@ MARKS = {"passed": "passed", "failed": "FAILED", "not tried": "not tried", "left
 @click.option("--show", is_flag=True, help="Show the last record; do nothing.")
 @simulated_options()
 @click.option("--json", "as_json", is_flag=True, help="Print the record as JSON and nothing else.")
+@units_option
 def command(
     setup: Path, by: str | None, months: int, show: bool, fast: bool, seed: int | None,
     as_json: bool,
@@ -48,6 +50,7 @@ def command(
     from rig.config.files.loading import load_setup
     from rig.core.errors import EXIT_UNDECIDED, UsageError
 
+    units_of_setup(setup)
     loaded = load_setup(setup)
     simulated = loaded.setup.backend == "simulated"
     if (fast or seed is not None) and not simulated:
@@ -86,7 +89,7 @@ def _commission(
 
     def told(step: StepResult) -> None:
         if not as_json:
-            click.echo(f"{MARKS[step.result]:>9}  {step.title}: {step.words}", err=True)
+            tell(f"{MARKS[step.result]:>9}  {step.title}: {step.words}", err=True)
 
     made = commission(loaded, hands, options | {"by": by}, told)
     click.echo(f"Record kept: {record.path_of(made)}", err=True)
@@ -102,10 +105,10 @@ def _show(made: Record) -> None:
     click.echo(made.headline)
     click.echo(f"{made.rig}, {made.setup_name} ({made.setup_hash}), {made.software}")
     for step in made.steps:
-        click.echo(f"\n{MARKS[step.result]}\t{step.title}\t{step.words}")
+        tell(f"\n{MARKS[step.result]}\t{step.title}\t{step.words}")
         if step.remedy:
-            click.echo(f"\tWhat to do: {step.remedy}")
+            tell(f"\tWhat to do: {step.remedy}")
         for one in step.measured:
-            click.echo(f"\t{one.name}\t{one.words}")
+            tell(f"\t{one.name}\t{one.words}")
         if step.runs:
             click.echo(f"\tin run {', '.join(str(run) for run in step.runs)}")

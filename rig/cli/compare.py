@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from rig.cli.output import one_form, tsv_option
+from rig.cli.output import one_form, tsv_option, units_option
 from rig.core.ending import judged
 from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 
@@ -32,6 +32,7 @@ from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
 @tsv_option
+@units_option
 @click.option("--full", is_flag=True, help="Of a batch each run less the first, and all remarks.")
 def command(
     runs: tuple[str, ...], sheet: Path | None, slope_runs: str | None, study: str | None,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from rig.cli.output import one_form, tsv_option
+from rig.cli.output import one_form, tsv_option, units_option
 from rig.core.ending import judged
 
 
@@ -25,6 +25,7 @@ from rig.core.ending import judged
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
 @tsv_option
+@units_option
 def command(
     runs: tuple[str, ...],
     checks: Path | None,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from rig.cli.output import units_option
 from rig.core.ending import judged
 from rig.core.errors import UsageError
 
@@ -72,6 +73,7 @@ def note(job: str, check: str, state: str | None, out_of_order: bool, **given: s
 @click.argument("job")
 @click.option("--good", metavar="RUN", help="A run of a known-good valve on the same rig.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
+@units_option
 def show(job: str, good: str | None, as_json: bool) -> None:
     """Say what the checks and runs of JOB tell: causes, next check, repair.
 

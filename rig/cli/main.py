@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import contextlib
+import contextvars
 import importlib
 import os
 import sys
@@ -11,7 +12,7 @@ import sys
 import click
 
 from rig import __version__
-from rig.cli.output import close_outputs, open_outputs
+from rig.cli.output import close_outputs, open_outputs, units_option
 from rig.core.ending import ENDING, judged
 from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RigError
 
@@ -76,6 +77,7 @@ class Commands(click.Group):
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="rig")
+@units_option
 def cli() -> None:
     """Drive a solenoid the same way each time and time the pressure switch that answers.
 
@@ -95,7 +97,12 @@ def main() -> None:
 
 
 def answer(words: list[str]) -> int:
-    """Run one command line; returns its exit code.
+    """Run one command line, with its own choice of units; returns its exit code."""
+    return contextvars.copy_context().run(_answer, words)
+
+
+def _answer(words: list[str]) -> int:
+    """The same in the current context.
 
     click's own `main` is not used: it answers a closed output with exit code 1, which here is a
     verdict.
@@ -136,8 +143,10 @@ def answer(words: list[str]) -> int:
 
 
 def _say(text: str) -> None:
+    from rig.core.reader_units import units
+
     with contextlib.suppress(OSError):  # standard error may be closed; the exit code remains
-        click.echo(text, err=True)
+        click.echo(units().words(text), err=True)
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ import io
 import os
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
@@ -24,6 +25,40 @@ tsv_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
 full_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
     "--full", is_flag=True, help="Print everything: facts, tables, plots, each stroke."
 )
+
+
+def _choose_units(_context: click.Context, _option: click.Parameter, text: str | None) -> None:
+    from rig.core.quantities import QuantityError
+    from rig.core.reader_units import read_choice, use
+
+    if text is None:
+        return
+    try:
+        use(read_choice(text))
+    except QuantityError as error:
+        raise UsageError(f"--units: {error}.") from error
+
+
+units_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
+    "--units", metavar="UNITS", expose_value=False, callback=_choose_units,
+    help='Show "psi" or "bar", "degF". JSON, TSV and CSV stay kPa and degC.',
+)  # fmt: skip
+
+
+def tell(text: str, *, err: bool = False) -> None:
+    """Print a text for a person, in the reader's units."""
+    from rig.core.reader_units import units
+
+    click.echo(units().words(text), err=err)
+
+
+def units_of_setup(setup: Path) -> None:
+    """Show what follows in the units of this setup, where --units names none. A file that cannot be
+    read is reported by whoever loads it."""
+    from rig.core.reader_units import of_setup_text, use_unless_chosen
+
+    with contextlib.suppress(OSError, ValueError):
+        use_unless_chosen(of_setup_text(setup.read_text(encoding="utf-8")))
 
 
 def one_form(*, as_json: bool, tsv: bool, full: bool = False) -> None:

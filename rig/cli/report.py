@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from rig.cli.output import units_option
 from rig.core.ending import judged
 from rig.core.errors import EXIT_OK
 
@@ -23,6 +24,7 @@ from rig.core.errors import EXIT_OK
     help="Size of the paper in a PDF; HTML is printed on whatever the printer holds.",
 )  # fmt: skip
 @click.option("--force", is_flag=True, help="Replace FILE where it exists.")
+@units_option
 def command(run: str, before: str | None, out: Path | None, paper: str, force: bool) -> None:
     """Write a one-page test report of RUN (its number, or "last").
 
@@ -31,6 +33,7 @@ def command(run: str, before: str | None, out: Path | None, paper: str, force: b
     """
     from rig.actions.analyse_run import opened_log, run_number
     from rig.core.errors import UsageError
+    from rig.core.reader_units import of_setup_text, use_unless_chosen
     from rig.report import page, pdf
     from rig.report.input import reported
     from rig.report.words import UNREAL
@@ -49,6 +52,7 @@ def command(run: str, before: str | None, out: Path | None, paper: str, force: b
         found = reported(log, number, None if before is None else run_number(log, before))
     if found.refused:
         raise UsageError(found.refused)
+    use_unless_chosen(of_setup_text(found.header.setup_text))
     if kind == ".pdf":
         made = pdf.to_pdf(page.ever_tighter(found, paper), page.sheets(found))
     else:

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from rig.cli.output import full_option, one_form, tsv_option
+from rig.cli.output import full_option, one_form, tsv_option, units_of_setup, units_option
 from rig.cli.run_options import run_options
 
 
@@ -47,6 +47,7 @@ from rig.cli.run_options import run_options
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 @tsv_option
 @full_option
+@units_option
 def command(setup: Path, sheet: Path, **options: Any) -> None:
     """Do SHEET on the rig of SETUP and log the run.
 
@@ -66,5 +67,6 @@ def command(setup: Path, sheet: Path, **options: Any) -> None:
     one_form(as_json=options["as_json"], tsv=options["tsv"], full=options["full"])
     if options["valve"] is not None and not options["valve"].strip():
         raise UsageError("--valve is empty: give the tag of the valve under test, or leave it out.")
+    units_of_setup(setup)
     code = Run(setup, sheet, options).go()
     sys.exit(code)

@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from rig.cli.output import full_option, one_form, tsv_option
+from rig.cli.output import full_option, one_form, tsv_option, units_option
 from rig.core.ending import judged
 
 
@@ -16,6 +16,7 @@ from rig.core.ending import judged
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON and nothing else.")
 @tsv_option
 @full_option
+@units_option
 @click.option("--budget", is_flag=True, help="Print the uncertainty budgets, line by line.")
 def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> None:
     """Show RUN (its number, or "last"): verdict, what to do first, figures and doubts.
@@ -29,6 +30,7 @@ def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> Non
     from rig.actions.exercise.store import Exercises
     from rig.analysis.verdict.verdict import exit_code
     from rig.cli.terminal.render import show_result
+    from rig.core.reader_units import of_setup_text, use_unless_chosen
 
     with opened_log() as log:
         number = run_number(log, run)
@@ -37,6 +39,7 @@ def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> Non
         result = None if stored.status == "running" else log.result(number)
         if result is None or (budget and "budget" not in result):
             result = analysed(stored)
+    use_unless_chosen(of_setup_text(stored.header.setup_text))
     result["seed"] = stored.header.seed
     result["purpose"] = stored.header.purpose  # results of earlier versions have none
     code = judged(exit_code(result))

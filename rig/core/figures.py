@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
+from rig.core.reader_units import units
 from rig.core.rounding import places
 
 RATE_DIGITS = 4
@@ -79,9 +80,14 @@ class Figure(NamedTuple):
         """What gives one number of it: a stroke, a ramp or a hold."""
         return self.kind.removesuffix("s")
 
+    @property
+    def unit_read(self) -> str:
+        """The unit that its values are shown in."""
+        return units().unit(self.unit)
+
     def digits(self, value: float | None = None) -> int:
-        """Digits after the point of a `value` without an uncertainty."""
-        most = MEASURES[self.quantity].digits
+        """Digits after the point of a `value`, in `unit_read`, without an uncertainty."""
+        most = units().digits(self.unit, MEASURES[self.quantity].digits)
         if self.quantity != "pressure_rate":
             return most
         return min(most, max(0, places(abs(value or 0.0), most) + RATE_DIGITS - 2))

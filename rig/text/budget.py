@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from rig.core.reader_units import SI, units
 from rig.core.rounding import fixed, places
 from rig.text import words
 
@@ -22,14 +23,37 @@ def budget_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield "This run has no result that an uncertainty budget could be made for."
     for name, budget in budgets.items():
         yield ""
-        yield from _one(name, budget)
+        yield from _one(name, in_reader_units(budget))
+
+
+def in_reader_units(budget: Mapping[str, Any]) -> Mapping[str, Any]:
+    """A budget with its own numbers and each line's in the reader's units."""
+    reader = units()
+    if reader == SI:
+        return budget
+    unit = budget["unit"]
+    times = reader.difference(1.0, unit)
+    own = ("value", "u", "U", "correction")
+    told = {name: budget[name] and times * budget[name] for name in own}
+    lines = []
+    for line in budget["lines"]:
+        of_line = reader.difference(1.0, line["unit"])
+        scales = {"value": of_line, "u": of_line, "part": times, "sensitivity": times / of_line}
+        lines.append({
+            **line, **{name: line[name] and by * line[name] for name, by in scales.items()},
+            "unit": reader.unit(line["unit"]), "note": reader.words(line["note"]),
+        })  # fmt: skip
+    return {
+        **budget, **told, "lines": lines, "unit": reader.unit(unit),
+        "interval95": [times * end for end in budget["interval95"]],
+    }  # fmt: skip
 
 
 def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
     unit = budget["unit"]
     digits = places(budget["U"])
     value = fixed(budget["value"], digits)
-    yield f"{name}: {budget['figure'].replace('_', ' ')}, {value} {unit}"
+    yield f"{name}: {budget['figure'].replace('_', ' ').removesuffix(' kpa')}, {value} {unit}"
     rows = [
         (
             words.one_line(line["name"]), f"{_number(line['value'])} {line['unit']}",

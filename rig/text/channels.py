@@ -6,6 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from rig.core.reader_units import units
+
 
 def channel_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """A line for each channel other than a lone pressure gauge's, and one for the engine."""
@@ -25,12 +27,15 @@ def channel_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 def _words(seen: Mapping[str, Any]) -> Iterator[str]:
-    unit = seen["unit"]
+    unit = units().unit(seen["unit"])
     if seen["mean"] is not None:
-        span = f"{seen['lowest']:.4g} to {seen['highest']:.4g} {unit}"
-        yield f"mean {seen['mean']:.4g} {unit}, {span}"
+        mean, low, high = (
+            units().value(seen[one], seen["unit"]) for one in ("mean", "lowest", "highest")
+        )
+        yield f"mean {mean:.4g} {unit}, {low:.4g} to {high:.4g} {unit}"
     if seen["uncertainty"] is not None:
-        yield f"one reading's standard uncertainty {seen['uncertainty']:.2g} {unit}"
+        one = units().difference(seen["uncertainty"], seen["unit"])
+        yield f"one reading's standard uncertainty {one:.2g} {unit}"
     if seen["rate_hz"] is not None:
         yield f"{seen['rate_hz']:.4g} readings a second"
     if seen["fast"] and seen["jitter_us"] is not None:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from rig.core.reader_units import units
 from rig.core.rounding import fixed, places, signed
 
 EVEN_SHARE = 0.01
@@ -27,6 +28,27 @@ def too_few(one: Mapping[str, Any]) -> str:
     n = one.get("n")
     few = isinstance(n, int) and n < MEAN_LEAST and one.get("mean") is not None
     return f"n = {n}: no interval" if few else ""
+
+
+_OF_A_ROW = frozenset({"mean", "median", "p95", "min", "max", "sd", "U", "u", "best", "value"})
+
+
+def in_reader_units(row: Mapping[str, Any], si: str) -> Mapping[str, Any]:
+    """The numbers of a pressure's or a rate's row in the reader's units, under the same keys; any
+    other row as it is. `si`: the unit of its numbers."""
+    times = units().difference(1.0, si)
+    if times == 1.0:
+        return row
+    told: dict[str, Any] = {
+        key: times * value
+        for key, value in row.items()
+        if isinstance(value, float) and (key in _OF_A_ROW or key.endswith(("_kpa", "_kpa_s")))
+    }
+    if row.get("interval95"):
+        told["interval95"] = [end and times * end for end in row["interval95"]]
+    if row.get("rest"):
+        told["rest"] = in_reader_units(row["rest"], si)
+    return {**row, **told}
 
 
 def mean_text(one: Mapping[str, Any], unknown: str, otherwise: int = 1) -> str:

@@ -9,10 +9,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 from rig.core.figures import FIGURES, Figure, figures_of
+from rig.core.reader_units import units
 from rig.text import words
 from rig.text.channels import channel_facts
 from rig.text.coil_current import calibration_facts, timing_facts
-from rig.text.rounded import beside_text, spread_text, value_text
+from rig.text.rounded import beside_text, in_reader_units, spread_text, value_text
 from rig.text.words import across, number
 
 STROKES_SHOWN = 30
@@ -81,20 +82,23 @@ def rate_is(held: Mapping[str, Any]) -> str:
 
 def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     """The watch of a hold as names and texts."""
+    figure, held = FIGURES["decay_rate"], in_reader_units(held, "kPa/s")
+    pressure, rate_unit = units().unit("kPa"), figure.unit_read
     rate, error = held["decay_rate_kpa_s"], held["standard_error_kpa_s"]
     seconds = (held["to_ms"] - held["from_ms"]) / 1000
     yield "watched", f"{seconds:.1f} s, {held['readings']} good readings"
     yield "left out", f"{held['bad_readings']} bad, {held['left_out']} far off the line"
     pressures = (held["pressure_start_kpa"], held["pressure_end_kpa"])
-    yield "pressure", f"{number(pressures[0])} kPa at first, {number(pressures[1])} kPa at last"
-    told = beside_text(rate, held, "kPa/s")
+    first, last = (number(one, units().digits("kPa", 1)) for one in pressures)
+    yield "pressure", f"{first} {pressure} at first, {last} {pressure} at last"
+    told = beside_text(rate, held, rate_unit)
     sure = f" {told}" if told.startswith("±") else f", {told}"
-    value = value_text(rate, held.get("U"), words.UNKNOWN, FIGURES["decay_rate"].digits(rate))
-    rate_text = f"{value} kPa/s{rate_is(held)}"
+    value = value_text(rate, held.get("U"), words.UNKNOWN, figure.digits(rate))
+    rate_text = f"{value} {rate_unit}{rate_is(held)}"
     if held.get("no_interval"):
         yield "decay rate", f"{rate_text}; no interval: {held['no_interval']}"
     else:
-        error_text = f"standard error {spread_text(error, words.UNKNOWN)} kPa/s"
+        error_text = f"standard error {spread_text(error, words.UNKNOWN)} {rate_unit}"
         yield "decay rate", f"{rate_text}{sure if told else ''}, {error_text}"
     dropped = held["dropped_out_ms"]
     told = f"after {dropped / 1000:.3f} s" if dropped is not None else "no"

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from rig.core.figures import words_of
+from rig.core.reader_units import units
 
 UNREAL = {
     "simulated": "SIMULATED",
@@ -56,6 +57,14 @@ def number(value: Any, digits: int = 1) -> str:
     if value is None:
         return UNKNOWN
     return f"{value:.{digits}f}" if isinstance(value, float) else str(value)
+
+
+def column_text(value: Any, key: str, digits: int = 1) -> str:
+    """A number of a result for a column of its own, by its key; a pressure in the reader's unit,
+    with as much of it as `digits` say in kPa."""
+    if not key.endswith("_kpa") or value is None:
+        return number(value, digits)
+    return number(units().value(float(value), "kPa"), units().digits("kPa", digits))
 
 
 def yes_no(value: bool | None) -> str:
@@ -113,6 +122,14 @@ def contact(result: Mapping[str, Any]) -> str:
 
 def condition(name: str, given: Mapping[str, Any]) -> str:
     """One condition of the run: value, unit, and whether it was measured or typed."""
+    return f"{name.replace('_', ' ')} {condition_value(given)} ({given.get('how')})"
+
+
+def condition_value(given: Mapping[str, Any]) -> str:
+    """Its value with its unit: as typed, or in the reader's units where it was measured."""
     value, unit = given.get("value"), given.get("unit") or ""
-    shown = f"{value:.4g}" if isinstance(value, float) else one_line(value)
-    return f"{name.replace('_', ' ')} {shown} {unit}".rstrip() + f" ({given.get('how')})"
+    if not isinstance(value, float):
+        return f"{one_line(value)} {unit}".rstrip()
+    if given.get("how") == "typed":
+        return units().as_typed(value, unit)
+    return f"{units().value(value, unit):.4g} {units().unit(unit)}".rstrip()

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.output import tell, units_of_setup
 from rig.cli.run_options import run_options
 from rig.core.errors import HardwareError, UsageError
+from rig.core.reader_units import units
 
 if TYPE_CHECKING:
     from rig.config.setup.model import Setup
@@ -109,6 +111,7 @@ def command(
         sys.exit(
             measure(setup, strokes, day, due_of(day, months), {**run, "by": by, "write": write})
         )
+    units_of_setup(setup)
     loaded = load_setup(setup)
     if loaded.setup.pressure_source is None:
         raise UsageError(
@@ -233,13 +236,15 @@ def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
                     pairs.append((truth, _pressure(words, "reading")))
                 else:
                     taken = reader.take()
-                    click.echo(f"           rig's gauge {taken.mean_kpa:.5g} kPa, mean of "
+                    tell(f"           rig's gauge {taken.mean_kpa:.5g} kPa, mean of "
                                f"{taken.n} readings from {taken.low_kpa:.5g} to "
                                f"{taken.high_kpa:.5g}")  # fmt: skip
+                    swings = (
+                        f"They swing by {taken.swing_kpa:.2g} kPa, more than the {stated_kpa:.2g} "
+                        "kPa that the reference is good for. Keep this point?"
+                    )
                     if taken.swing_kpa <= stated_kpa or click.confirm(
-                        f"           They swing by {taken.swing_kpa:.2g} kPa, more than the "
-                        f"{stated_kpa:.2g} kPa that the reference is good for. Keep this point?",
-                        default=False,
+                        f"           {units().words(swings)}", default=False
                     ):
                         pairs.append((truth, taken.mean_kpa))
             except (UsageError, HardwareError) as error:  # one bad point does not end the session

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.output import units_of_setup, units_option
 from rig.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 @click.option("--raw", is_flag=True, help="Also show the bytes as they arrive.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a reading.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="End after so many seconds.")
+@units_option
 @click.option("--yes", is_flag=True, help="With --find: read requests may be sent to PORT.")
 def command(
     setup: Path | None, port: str | None, raw: bool, as_json: bool, seconds: float | None, yes: bool
@@ -47,6 +49,7 @@ def command(
     from rig.cli.terminal.gauge_table import show
     from rig.config.files.loading import load_pair
 
+    units_of_setup(setup or Path())
     loaded, _ = load_pair(setup or Path(), None)
     source, where = _source(loaded.setup, tap=raw)
     try:

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
+from rig.cli.output import tell
 from rig.config.dated import months_after
 from rig.core.errors import UsageError
+from rig.core.reader_units import units
 from rig.core.rounding import fixed, pair, places
 
 if TYPE_CHECKING:
@@ -130,25 +132,28 @@ def show(setup: Setup) -> None:
     rest = truth - reading - (fit.y1 + fit.y2 * (reading - fit.t0))
     reach = float(np.abs(rest).max()) or 1.0
     click.echo(f"{'reference':>10} {'reading':>10} {'correction':>10} {'line':>9} {'rest':>8}   "
-               "rest, left too low, right too high (kPa)")  # fmt: skip
-    for t, r, off in zip(truth, reading, rest, strict=True):
-        click.echo(f"{t:10.2f} {r:10.2f} {t - r:+10.3f} {fit.correction(r):+9.3f} {off:+8.3f}   "
-                   f"{_strip(float(off) / reach)}")  # fmt: skip
+               f"rest, left too low, right too high ({units().unit('kPa')})")  # fmt: skip
+    times, more = units().difference(1.0, "kPa"), units().digits("kPa", 0)
+    for t, r, off in times * np.stack([truth, reading, rest], axis=1):
+        line = times * fit.correction(r / times)
+        click.echo(f"{t:10.{2 + more}f} {r:10.{2 + more}f} {t - r:+10.{3 + more}f} "
+                   f"{line:+9.{3 + more}f} {off:+8.{3 + more}f}   "
+                   f"{_strip(float(off) / (times * reach))}")  # fmt: skip
     low, high = made.range_kpa
-    click.echo(
+    tell(
         f"\nLine: correction {fit.y1:+.4g} kPa at {fit.t0:.4g} kPa, {100 * fit.y2:+.3g} % of every "
-        f"further kPa. The points scatter by {fit.s:.2g} kPa about it."
+        f"further {units().unit('kPa')}. The points scatter by {fit.s:.2g} kPa about it."
     )
     for at in (low, (low + high) / 2, high):
         both = (k * fit.u(at)) ** 2
         both += (2 * made.reference_uncertainty_kpa / made.reference_coverage) ** 2
         shown, sure = pair(at + fit.correction(at), both**0.5)
-        click.echo(
+        tell(
             f"At a reading of {fixed(at, places(both**0.5))} kPa: {shown} kPa, plus or minus "
             f"{sure or 0} kPa (95 %)."
         )
     for sentence in judged(made):
-        click.echo(sentence)
+        tell(sentence)
 
 
 def _strip(share: float) -> str:

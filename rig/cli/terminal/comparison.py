@@ -11,6 +11,7 @@ from typing import Any
 from rig.cli.output import put
 from rig.cli.terminal.plot import interval_line, plot
 from rig.core.figures import short_names
+from rig.core.reader_units import units
 from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from rig.text.words import number, one_line
@@ -135,7 +136,8 @@ def _found(limit: Shape | None) -> str:
     if limit is None:
         return ""
     value, sign = limit["value"], words.VERDICTS[limit["result"]][1]
-    return f"{words.UNKNOWN if value is None else f'{value:.4g}'} {sign}"
+    found = words.UNKNOWN if value is None else f"{units().value(value, limit['unit']):.4g}"
+    return f"{found} {sign}"
 
 
 def _notice(shape: Shape) -> Iterator[str]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.config.gauge.marks import named
+from rig.core.reader_units import units
 from rig.core.records import CHANNEL_UNITS, GOOD, Condition, Sample
 
 if TYPE_CHECKING:
@@ -77,8 +78,13 @@ def _line(item: Item, begin_ns: int) -> str:
     at = f"{(item.t_ns - begin_ns) / 1e9:9.3f}"
     if isinstance(item, Condition):
         return f"{at}  {item.kind}: {item.detail}"
-    value = "-" if item.value is None else f"{item.value:.5g} {CHANNEL_UNITS[item.channel]}"
+    value = "-" if item.value is None else _reading(item.channel, item.value)
     return f"{at}  {item.channel}  {value}  {item.quality}"
+
+
+def _reading(channel: str, value: float) -> str:
+    si = CHANNEL_UNITS[channel]
+    return f"{units().value(value, si):.5g} {units().unit(si)}"
 
 
 def _summary(source: Source, seen: int) -> str:
@@ -154,7 +160,7 @@ def _rows(channels: Channels) -> Table:
         table.add_column(title, justify="right" if side == "right" else "left")
     now_ns = time.monotonic_ns()
     for name, sample in channels.last.items():
-        value = "-" if sample.value is None else f"{sample.value:.5g} {CHANNEL_UNITS[name]}"
+        value = "-" if sample.value is None else _reading(name, sample.value)
         rate = channels.rate_hz(name)
         age_ms = (now_ns - sample.t_ns) / 1e6
         table.add_row(

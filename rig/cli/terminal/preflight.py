@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from rig.core.preflight import DOUBTFUL, GOOD, NOT_WATCHED, REFUSED, Preflight
+from rig.core.reader_units import units
 
 SIGNS = {GOOD: "ok ", DOUBTFUL: " ? ", REFUSED: "NO ", NOT_WATCHED: " - "}
 
@@ -19,7 +20,7 @@ def show_preflight(found: Preflight) -> None:
     table = Table(box=None, show_header=False, pad_edge=False)
     for check in found.checks:
         told = f"{check.shown}\n  {check.remedy}" if check.remedy else check.shown
-        table.add_row(SIGNS[check.result], check.name, told)
+        table.add_row(SIGNS[check.result], check.name, units().words(told))
     console.print(table)
     watched = [f"{item['rule']} {_time(item['reaction_ms'])}" for item in found.watched]
     console.print(f"Watched, with the slowest reaction: {', '.join(watched)}.")

@@ -7,10 +7,11 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from rig.core.figures import FIGURES, figures_of
+from rig.core.reader_units import units
 from rig.core.records import OFF_STATES
 from rig.text import words
 from rig.text.marks import marks_of
-from rig.text.rounded import best_text
+from rig.text.rounded import best_text, in_reader_units
 from rig.text.run_facts import rate_is
 
 Result = Mapping[str, Any]
@@ -85,26 +86,28 @@ def _open_limits(verdict: Mapping[str, Any]) -> Iterator[str]:
 def _figures(result: Result) -> Iterator[str]:
     """Means with their uncertainty, and the range of the single values."""
     if result["kind"] == "hold" and result["hold"]:
-        rate = result["hold"]["decay_rate_kpa_s"]
+        figure = FIGURES["decay_rate"]
+        held = in_reader_units(result["hold"], figure.unit)
+        rate = held["decay_rate_kpa_s"]
         if rate is not None:
-            figure = FIGURES["decay_rate"]
-            told = best_text(rate, result["hold"], figure.unit, figure.digits(rate))
-            yield f"{figure.short}: {told}{rate_is(result['hold'])}"
+            told = best_text(rate, held, figure.unit_read, figure.digits(rate))
+            yield f"{figure.short}: {told}{rate_is(held)}"
         return
     ramp = result["kind"] == "ramp"
     if ramp and not result["ramp"]:
         return
     source = result["ramp"]["summary"] if ramp else result["summary"]
     for key, figure in figures_of(result["kind"]).items():
-        row = source.get(key) or {}
+        row = in_reader_units(source.get(key) or {}, figure.unit)
         if row.get("mean") is None:
             continue
-        unit, mean = figure.unit, best_text(row["mean"], row, figure.unit, figure.digits())
+        unit, digits = figure.unit_read, units().digits(figure.unit, 1)
+        mean = best_text(row["mean"], row, unit, figure.digits())
         line = f"{figure.short}: mean {mean}"
         if row.get("min") is not None and row.get("max") is not None:
             # beside a corrected mean it must be visible that these were not corrected
             single = "single as read" if "read" in mean else "single"
-            line += f", {single} {row['min']:.1f} to {row['max']:.1f} {unit}"
+            line += f", {single} {row['min']:.{digits}f} to {row['max']:.{digits}f} {unit}"
         rest = row.get("rest") or {}
         if rest.get("n"):
             line += f", after rest {rest['mean']:.1f} {unit}"

@@ -12,13 +12,14 @@ from rich.text import Text
 
 from rig.cli.terminal.plot import plot
 from rig.core.figures import figures_of
+from rig.core.reader_units import units
 from rig.text import words
 from rig.text.behaviour import sentences
 from rig.text.coil_current import current_sentences
 from rig.text.marks import marks_of
-from rig.text.rounded import mean_text, spread_text, sure_text, value_text
+from rig.text.rounded import in_reader_units, mean_text, spread_text, sure_text, value_text
 from rig.text.run_facts import facts, hold_facts, shortened
-from rig.text.words import across, number
+from rig.text.words import across, column_text, number
 from rig.text.wrapped import wrapped
 
 PLOT_WIDTH = 72
@@ -28,7 +29,7 @@ NARROW = 76
 BESIDE = (
     ("first edge\non, ms", "first_edge_on_ms", 2), ("\noff, ms", "first_edge_off_ms", 2),
     ("bounce\non", "bounce_on", 0), ("\noff", "bounce_off", 0),
-    ("kPa at\non", "at_switch_on_kpa", 1), ("\noff", "at_switch_off_kpa", 1),
+    ("{} at\non", "at_switch_on_kpa", 1), ("\noff", "at_switch_off_kpa", 1),
 )  # fmt: skip
 
 
@@ -99,7 +100,7 @@ class Show:
         table = self._table("capture" if run is None else f"run {run}", ("", ""), ("", ""))
         table.show_header = False
         for name, value in rows:
-            table.add_row(name, Text(value))
+            table.add_row(name, Text(units().words(value)))
         self._print(table)
         word = words.NO_VALVE.get(result["source"])
         if word:
@@ -188,7 +189,7 @@ class Show:
         used += [(f"{one.short}\n{one.unit}", key, one.digits())
                  for key, one in figures_of("strokes").items()]  # fmt: skip
         used += [one for one in BESIDE if not (narrow and one[1].startswith("first_edge"))]
-        columns = [(title, "right") for title, _, _ in used]
+        columns = [(title.format(units().unit("kPa")), "right") for title, _, _ in used]
         table = self._table("strokes", *columns, ("marks", ""))
         before = None
         for stroke in shown:
@@ -196,7 +197,7 @@ class Show:
                 table.add_row("...")
             before = stroke["number"]
             table.add_row(
-                *(number(stroke.get(key), digits) for _, key, digits in used),
+                *(column_text(stroke.get(key), key, digits) for _, key, digits in used),
                 self._letters(stroke["marks"]),
             )
         self._print(table)
@@ -220,8 +221,9 @@ class Show:
         lines = plot(values, max(10, min(PLOT_WIDTH, self._console.width - 12)), ascii_only=plain)
         if lines:
             known = [value for value in values if value is not None]
-            self._print(self._title("pressure during the watch, kPa"))
-            labels = [f"{max(known):.1f}", *[""] * (len(lines) - 2), f"{min(known):.1f}"]
+            self._print(self._title(f"pressure during the watch, {units().unit('kPa')}"))
+            ends = [column_text(end, "_kpa", 1) for end in (max(known), min(known))]
+            labels = [ends[0], *[""] * (len(lines) - 2), ends[1]]
             for label, line in zip(labels, lines, strict=True):
                 self._print(Text(f"{label:>9} |{line}"))
         self._print()
@@ -231,12 +233,15 @@ class Show:
         if ramp is None:
             return
         of = figures_of("ramp")
-        names = [(f"{one.short} {one.unit}", "right") for one in of.values()]
+        names = [(f"{one.short} {one.unit_read}", "right") for one in of.values()]
         table = self._table("ramps", ("ramp", "right"), *names, ("marks", ""))
         for row in ramp["ramps"]:
+            row = in_reader_units(row, "kPa")
             values = (number(row.get(key), one.digits()) for key, one in of.items())
             table.add_row(str(row["number"]), *values, self._letters(row["marks"]))
-        summary = [ramp["summary"].get(key) or {} for key in of]
+        summary = [
+            in_reader_units(ramp["summary"].get(key) or {}, one.unit) for key, one in of.items()
+        ]
         means = [
             mean_text(one, words.UNKNOWN, figure.digits())
             for one, figure in zip(summary, of.values(), strict=True)
@@ -256,7 +261,8 @@ class Show:
         table.show_header = False
         for mark in self._marked:
             doubt = "makes numbers doubtful" if mark.doubtful else ""
-            table.add_row(self._letter.get(mark.words, ""), mark.where, Text(mark.words), doubt)
+            told = Text(units().words(mark.words))
+            table.add_row(self._letter.get(mark.words, ""), mark.where, told, doubt)
         self._print(table)
         self._print()
 
@@ -294,8 +300,9 @@ class Show:
                 title, mark, _ = words.VERDICTS[limit["result"]]
                 value = limit["value"]
                 found = words.UNKNOWN if value is None else f"{value:.4g} {limit['unit']}"
+                asked = units().words(words.limit_text(limit))
                 table.add_row(
-                    Text(words.limit_text(limit)), found.rstrip(),
+                    Text(asked), units().words(found.rstrip()),
                     f"{mark} {title.lower()}",
                 )  # fmt: skip
             self._print(table)

@@ -12,6 +12,7 @@ from rig.config.files.problems import Where, dimension_of, dotted, key_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import NOT_KEYS, Accept, Sheet
 from rig.core.quantities import SYMBOLS
+from rig.core.reader_units import units
 
 DEFAULT_RISK = Accept.model_fields["risk"].default
 HIDDEN = frozenset({"simulated"})
@@ -28,11 +29,13 @@ class Row(NamedTuple):
     value: str
     unit: str
     where: Where
+    as_typed: str = ""
+    """A pressure or a temperature in the unit that it was typed in."""
 
 
 def describe(setup: Setup) -> list[Row]:
     """Every key of a setup, defaults included, except the simulated rig's own."""
-    rows = [row for row in _rows(setup, ()) if row.where[0] not in HIDDEN]
+    rows = [row for row in _rows(setup, ()) if row.where[0] not in HIDDEN and row.key != "units"]
     if setup.pressure_source is not None:
         stale = ("limits", "gauge_stale")
         value, unit = number(setup.gauge_stale_s, "time")
@@ -87,9 +90,16 @@ def _rows(model: BaseModel, where: Where) -> Iterator[Row]:
             yield Row(key, "-", "", here)
         elif dimension is not None and dimension.pair:
             texts = [number(item, dimension.name) for item in value]
-            yield Row(key, " to ".join(text for text, _ in texts), texts[0][1], here)
+            typed = " to ".join(_as_typed(item, dimension.name) for item in value)
+            yield Row(key, " to ".join(text for text, _ in texts), texts[0][1], here, typed)
         elif dimension is not None:
             text, unit = number(value, dimension.name)
-            yield Row(key, text, unit, here)
+            yield Row(key, text, unit, here, _as_typed(value, dimension.name))
         else:
             yield Row(key, str(value), "", here)
+
+
+def _as_typed(value: float, dimension: str) -> str:
+    if dimension not in ("pressure", "pressure_rate", "temperature"):
+        return ""
+    return units().as_typed(value, SYMBOLS[dimension])

@@ -16,6 +16,7 @@ from rig.config.quantity_types import CurrentA, ListAsTuple, ResistanceOhm, Time
 from rig.config.setup.safeguards import CoilHeating, ConfirmInput, HeartbeatSetup, Limits, LoopInput
 from rig.config.setup.timing import TimingSetup
 from rig.config.strict import Strict
+from rig.core.reader_units import SI, Pressure, Temperature
 
 STALE_MIN_S = 0.5
 STALE_PERIODS = 3
@@ -80,6 +81,13 @@ class ReadbackSetup(Strict):
     """Electrical level of the input while the load terminal carries supply voltage."""
 
 
+class UnitsSetup(Strict):
+    """The units that people at this rig read. Only what is shown to them depends on it."""
+
+    pressure: Pressure = SI.pressure
+    temperature: Temperature = SI.temperature
+
+
 class Setup(Strict):
     """One rig as wired."""
 
@@ -110,6 +118,7 @@ class Setup(Strict):
     heartbeat: HeartbeatSetup | None = None
     coil_heating: CoilHeating | None = None
     limits: Limits = Limits()
+    units: UnitsSetup | None = None
     simulated: SimulatedRig | None = None
     """Only with backend simulated, where it is never None."""
 
