@@ -13,7 +13,7 @@ from flask.json.provider import JSONProvider
 
 from rig import __version__
 from rig.core.places import log_path
-from webui import access, faults, helptexts, log, security, words
+from webui import access, faults, helptexts, log, reader_units, security, words
 from webui.api import api, openapi, registers
 from webui.exercise import instructor, seats
 from webui.live import batch_routes, routes
@@ -68,6 +68,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     log.install(app)
     faults.install(app)
     words.install(app)
+    reader_units.install(app)
     runs.install(app)
     lesson.install(app)
     attachments.install(app)

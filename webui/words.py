@@ -11,9 +11,10 @@ from flask import Flask
 from markupsafe import Markup, escape
 
 from rig.core.coil_heat import duration_words
-from rig.core.figures import words_of
+from rig.core.figures import Column, words_of
+from rig.core.reader_units import units
 from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
-from rig.text.words import NO_VALVE, PURPOSES, UNREAL, no_valve_words
+from rig.text.words import NO_VALVE, PURPOSES, UNREAL, condition_value, no_valve_words
 
 UNKNOWN = "–"
 TYPED = re.compile(r"`([^`\n]+)`")
@@ -116,13 +117,28 @@ def _rounded(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
-def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
-    """A value with its unit: as it is, or with at most this many decimals."""
+def quantity(value: Any, unit: str | None, digits: int) -> str:
+    """A value with its unit, in the reader's, with at most this many decimals."""
     if isinstance(value, float):
-        text = f"{value:g}" if digits is None else _rounded(value, digits).rstrip("0").rstrip(".")
+        shown = units().value(value, unit or "")
+        text = _rounded(shown, units().digits(unit or "", digits))
+        text = text.rstrip("0").rstrip(".") if "." in text else text
     else:
         text = number(value)
-    return f"{text} {unit}" if unit else text
+    return f"{text} {units().unit(unit)}" if unit else text
+
+
+def reading(value: Any, si: str, digits: int = 1) -> str:
+    """A number whose unit stands elsewhere, in the reader's unit instead of `si`."""
+    return number(None if value is None else units().value(float(value), si),
+                  units().digits(si, digits))  # fmt: skip
+
+
+def column_text(value: Any, column: Column) -> str:
+    """A number of a stroke; a pressure in the reader's unit."""
+    if column.key.endswith("_kpa"):
+        return reading(value, "kPa", column.digits)
+    return number(value, column.digits)
 
 
 def sheet_word(name: str | None, kind: str | None) -> str:
@@ -136,14 +152,17 @@ def sentence(text: str) -> str:
 
 
 def marked(text: str) -> Markup:
-    """A sentence of the program, with text to be typed between back-ticks."""
-    return Markup(TYPED.sub(r"<code>\1</code>", str(escape(text))))  # noqa: S704 - escaped first
+    """A sentence of the program in the reader's units, with text to be typed between
+    back-ticks."""
+    told = str(escape(units().words(text)))
+    return Markup(TYPED.sub(r"<code>\1</code>", told))  # noqa: S704 - escaped first
 
 
 def install(app: Flask) -> None:
     """Register these words with the templates."""
     app.jinja_env.filters.update(
         number=number,
+        reading=reading,
         local_time=local_time,
         local_minute=local_minute,
         iso_time=iso_time,
@@ -157,6 +176,8 @@ def install(app: Flask) -> None:
         status_shown=status,
         clock_flag=clock_flag,
         quantity=quantity,
+        condition_value=condition_value,
+        column_text=column_text,
         unreal=unreal,
         no_valve=NO_VALVE,
         purposes=PURPOSES,

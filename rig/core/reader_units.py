@@ -86,8 +86,8 @@ class Units:
         """
         return sentence if self == SI else _QUANTITY.sub(self._said, sentence)
 
-    def as_typed(self, value: float, si: str) -> str:
-        """A value that a person typed, in the unit that it was typed in.
+    def as_typed(self, si: str, *values: float) -> str:
+        """A value that a person typed, or the ends of a range, in the unit that it was typed in.
 
         The log keeps the SI value alone, but it tells the unit: 303.369... kPa is 44 psi to the
         last bit, and a short number in no other unit. Of several such the reader's is taken; where
@@ -97,11 +97,12 @@ class Units:
         others += [Units(temperature=one) for one in TEMPERATURES]
         if si in _POWERS or si in _TEMPERATURES:
             for one in (self, *others):
-                found = one.value(value, si)
-                short = round(found, 1 if si in _TEMPERATURES else 2)
-                if math.isclose(found, short, rel_tol=_SHORT, abs_tol=_SHORT):
-                    return f"{short:.7g} {one.unit(si)}"
-        return f"{self.value(value, si):.4g} {self.unit(si)}"
+                exact = [one.value(value, si) for value in values]
+                short = [round(value, 1 if si in _TEMPERATURES else 2) for value in exact]
+                if all(map(_alike, exact, short)):
+                    return f"{' to '.join(f'{value:.7g}' for value in short)} {one.unit(si)}"
+        ends = " to ".join(f"{self.value(value, si):.4g}" for value in values)
+        return f"{ends} {self.unit(si)}".rstrip()
 
     def _times(self, si: str) -> float:
         """How many of the reader's units make one of `si`, without an offset."""
@@ -131,6 +132,10 @@ class Units:
             if low <= float(shown := fixed(middle, digits)) <= high
         )  # fmt: skip
         return f"+{shown}" if text.startswith("+") and float(shown) > 0 else shown
+
+
+def _alike(exact: float, short: float) -> bool:
+    return math.isclose(exact, short, rel_tol=_SHORT, abs_tol=_SHORT)
 
 
 SI = Units()

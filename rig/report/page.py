@@ -85,9 +85,9 @@ def content(run: Reported) -> dict[str, Any]:
         "setup_lines": words.setup_lines(run.setup),
         "cautions": _cautions(run),
         "verdict": words.VERDICTS.get(str(verdict.get("result")), "NOT TESTED"),
-        "why": words.clipped(verdict.get("why") or "", 420),
+        "why": words.told(verdict.get("why") or "", 420),
         "next_check": _next_check(verdict, _of_the_valve(result)),
-        "next_caution": verdict.get("next_caution"),
+        "next_caution": words.told(verdict.get("next_caution") or "", 420),
         "valve": _of_the_valve(result),
         "risk": words.risk(result),
         "limits": words.limits(result)[:6],
@@ -100,7 +100,7 @@ def content(run: Reported) -> dict[str, Any]:
         "watched": _rules(header.watched),
         "not_watched": _rules(header.not_watched),
         "comparison": run.comparison,
-        "refused": words.clipped(run.refused, 240),
+        "refused": words.told(run.refused, 240),
         "code": qr.svg(qr.run_text(header.uid)),
         "code_text": qr.run_text(header.uid),
         "note": words.clipped(header.note, 220),
@@ -161,6 +161,8 @@ def _environment() -> Environment:
         difference_text=difference_text, interval_text=interval_text, short_names=short_names
     )
     made.filters["clipped"] = words.clipped
+    made.filters["told"] = words.told
+    made.globals["trip_value"] = words.trip_value
     return made
 
 
@@ -197,12 +199,12 @@ def _cautions(run: Reported) -> list[str]:
     found = cautions(run.setup)
     if run.sheet is not None:
         found += sheet_cautions(run.setup, run.sheet)
-    return words.listed([words.clipped(line, 190) for line in found], CAUTIONS)
+    return words.listed([words.told(line, 190) for line in found], CAUTIONS)
 
 
 def _caveats(result: Mapping[str, Any]) -> list[str]:
     """Cautions to be read with the figures."""
-    found = [words.clipped(f"Doubtful: {mark}.", 150) for mark in result.get("doubtful") or ()]
+    found = [words.told(f"Doubtful: {mark}.", 150) for mark in result.get("doubtful") or ()]
     reference = result.get("reference") or {}
     if reference.get("of") == "command" and result.get("kind") == "strokes":
         allowed = reference.get("response_ms")
@@ -235,13 +237,13 @@ def _of_the_valve(result: Mapping[str, Any]) -> str:
     valve = result.get("of_the_valve")
     if not valve or not (result.get("verdict") or {}).get("limits"):
         return ""
-    return words.clipped(valve["words"], 420)
+    return words.told(valve["words"], 420)
 
 
 def _next_check(verdict: Mapping[str, Any], valve: str) -> str:
     """What to check next, unless the reason or what holds for the valve already says it."""
     check = verdict.get("next_check") or ""
-    return "" if check in f"{verdict.get('why') or ''} {valve}" else words.clipped(check, 260)
+    return "" if check in f"{verdict.get('why') or ''} {valve}" else words.told(check, 260)
 
 
 def _rules(rules: list[Any]) -> str:

@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.core.clock import NS_PER_MS
 from rig.core.figures import Figure, figures_of
+from rig.core.reader_units import units
 from rig.core.recording import Recording
 from rig.core.records import SWITCH
 from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
+from rig.text.rounded import in_reader_units
 
 PLOTTED = 2
 """Number of figures that fit the paper."""
@@ -44,9 +46,10 @@ def figure_plots(result: Result) -> list[str]:
 
 
 def _figure(result: Result, rows: Sequence[Result], figure: Figure) -> str:
-    key, unit, each = figure.key, figure.unit, figure.each_of
+    key, unit, each = figure.key, figure.unit_read, figure.each_of
+    rows = [in_reader_units(row, figure.unit) for row in rows]
     name = figure.title.removesuffix(" time")
-    lines = list(_limit_lines(result, figure.name, unit))
+    lines = list(_limit_lines(result, figure))
     known = [float(row[key]) for row in rows if row[key] is not None]
     plot = Plot(
         f"{name} of each {each}, {unit}", SIZE, (0.5, max(len(rows), 2) + 0.5),
@@ -59,17 +62,20 @@ def _figure(result: Result, rows: Sequence[Result], figure: Figure) -> str:
     plot.marks([Mark(float(row["number"]), row[key]) for row in [*shown, *fewer(without, 60)]])
     told = f"{len(known)} of {len(rows)} have a number"
     if known:
-        told += f", {min(known):.1f} to {max(known):.1f} {unit}"
+        digits = units().digits(figure.unit, 1)
+        told += f", {min(known):.{digits}f} to {max(known):.{digits}f} {unit}"
     return plot.svg("; ".join([told, *(line.words for line in lines)]) + ".")
 
 
-def _limit_lines(result: Result, figure: str, unit: str) -> Iterator[Line]:
+def _limit_lines(result: Result, figure: Figure) -> Iterator[Line]:
     for limit in (result.get("verdict") or {}).get("limits") or ():
-        if limit["figure"] != figure or limit["unit"] != unit:
+        if limit["figure"] != figure.name or limit["unit"] != figure.unit:
             continue
         for key, word in (("min", "at least"), ("max", "at most")):
             if limit[key] is not None:
-                yield Line(limit[key], f"{limit['of']} {word} {limit[key]:.4g} {unit}", True)
+                words = f"{limit['of']} {word} {limit[key]:.4g} {figure.unit}"
+                at = units().value(limit[key], figure.unit)
+                yield Line(at, units().words(words), True)
 
 
 def trace_plots(result: Result, recording: Recording | None) -> list[str]:
@@ -95,13 +101,14 @@ def _overlay(recording: Recording, way: str, span_ms: float) -> str:
         return ""
     shown = np.array(fewer(starts.tolist(), MOST_ROWS), np.int64)
     ahead_ns, after_ns = int(AHEAD * span_ms * NS_PER_MS), int(span_ms * NS_PER_MS)
-    t_ms, kpa = _readings(recording, shown, ahead_ns, after_ns)
-    if len(kpa) < FAST_ENOUGH * len(shown):
-        t_ms = kpa = np.zeros(0)
+    t_ms, pressure = _readings(recording, shown, ahead_ns, after_ns)
+    if len(pressure) < FAST_ENOUGH * len(shown):
+        t_ms = pressure = np.zeros(0)
+    also = f"; pressure, {units().unit('kPa')}" if len(pressure) else ""
     plot = Plot(
-        f"From the coil going {'live' if way == 'on' else 'dead'}"
-        + (": switch closed; pressure, kPa" if len(kpa) else ": switch closed"),
-        SIZE, (-AHEAD * span_ms, span_ms), spanning(kpa.tolist()), "ms", 4 if len(kpa) else 0,
+        f"From the coil going {'live' if way == 'on' else 'dead'}: switch closed{also}",
+        SIZE, (-AHEAD * span_ms, span_ms), spanning(pressure.tolist()), "ms",
+        4 if len(pressure) else 0,
     )  # fmt: skip
     height = (SIZE[1] - TOP - BOTTOM) / len(shown)
     closed = _closed(recording)
@@ -113,10 +120,10 @@ def _overlay(recording: Recording, way: str, span_ms: float) -> str:
                 plot.bar(low, high, TOP + row * height, 0.85 * height, SWITCH_FILL)
     zero = plot.x.at(0)
     plot.stroke(zero, TOP, zero, SIZE[1] - BOTTOM, "#14181c", 1)
-    plot.marks([Mark(x, y) for x, y in fewer(list(zip(t_ms, kpa, strict=True)), MOST_DOTS)])
+    plot.marks([Mark(x, y) for x, y in fewer(list(zip(t_ms, pressure, strict=True)), MOST_DOTS)])
     return plot.svg(
         f"{len(shown)} of {len(starts)} strokes, one row each, the first on top; a row is filled "
-        "where the switch was closed" + ("; dots are gauge readings." if len(kpa) else ".")
+        "where the switch was closed" + ("; dots are gauge readings." if len(pressure) else ".")
     )
 
 
@@ -140,15 +147,15 @@ def _closed(recording: Recording) -> list[tuple[int, int]]:
 def _readings(
     recording: Recording, starts: Int64, ahead_ns: int, after_ns: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Pressure readings near these instants: ms after each, kPa."""
+    """Pressure readings near these instants: ms after each, in the reader's unit."""
     series = recording.samples.get("pressure")
     times, values = [np.zeros(0)], [np.zeros(0)]
     if series is not None:
-        t_ns, kpa = series.t_ns[series.good], series.value[series.good]
+        t_ns, shown = series.t_ns[series.good], _in_reader_units(series.value[series.good])
         for at in starts.tolist():
             low, high = np.searchsorted(t_ns, [at - ahead_ns, at + after_ns])
             times.append((t_ns[low:high] - at) / NS_PER_MS)
-            values.append(kpa[low:high])
+            values.append(shown[low:high])
     return np.concatenate(times), np.concatenate(values)
 
 
@@ -158,11 +165,17 @@ def _pressure(recording: Recording) -> str:
     if series is None or not series.good.any():
         return ""
     seconds = (series.t_ns[series.good] - recording.t0_ns) / (1000 * NS_PER_MS)
-    kpa = series.value[series.good]
+    shown, unit = _in_reader_units(series.value[series.good]), units().unit("kPa")
+    digits = units().digits("kPa", 1)
     plot = Plot(
-        "Pressure, kPa", (2 * SIZE[0] + 10, SIZE[1]), spanning(seconds.tolist(), 0.0),
-        spanning(kpa.tolist()), "s",
+        f"Pressure, {unit}", (2 * SIZE[0] + 10, SIZE[1]), spanning(seconds.tolist(), 0.0),
+        spanning(shown.tolist()), "s",
     )  # fmt: skip
-    points = [Mark(x, y) for x, y in zip(seconds.tolist(), kpa.tolist(), strict=True)]
+    points = [Mark(x, y) for x, y in zip(seconds.tolist(), shown.tolist(), strict=True)]
     plot.curve(fewer(points, 700))
-    return plot.svg(f"{len(kpa)} readings, {kpa.min():.1f} to {kpa.max():.1f} kPa.")
+    ends = f"{shown.min():.{digits}f} to {shown.max():.{digits}f} {unit}"
+    return plot.svg(f"{len(shown)} readings, {ends}.")
+
+
+def _in_reader_units(kpa: NDArray[np.float64]) -> NDArray[np.float64]:
+    return kpa * units().difference(1.0, "kPa")

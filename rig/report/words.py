@@ -10,9 +10,18 @@ from typing import Any, NamedTuple
 from rig.config.setup.describe import describe
 from rig.config.setup.model import Setup
 from rig.core.figures import FIGURES, figures_of, words_of
+from rig.core.reader_units import units
 from rig.core.rounding import fixed, places
-from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
+from rig.text.rounded import (
+    beside_text,
+    in_reader_units,
+    mean_text,
+    spread_text,
+    too_few,
+    value_text,
+)
 from rig.text.run_facts import rate_is
+from rig.text.words import condition_value
 
 UNKNOWN = "–"
 UNREAL = {
@@ -65,6 +74,11 @@ def clipped(text: Any, most: int) -> str:
     return kept.rstrip() + "…"
 
 
+def told(text: Any, most: int) -> str:
+    """A sentence of the program in the reader's units, on one line that fits the paper."""
+    return clipped(units().words(str(text)), most)
+
+
 def listed(items: list[str], most: int, unit: str = "more") -> list[str]:
     """The first of them, and how many are left out."""
     if len(items) <= most:
@@ -104,8 +118,9 @@ def _figures(result: Result) -> Iterator[Figure]:
         one = summaries.get(key)
         if one is None:
             continue
-        unit, digits = figure.unit, figure.digits()
+        one, unit, digits = in_reader_units(one, figure.unit), figure.unit_read, figure.digits()
         single = (budgets.get(f"single_{key}") or {}).get("U")
+        single = single and units().difference(single, figure.unit)
         low, high = (value_text(one.get(end), single, UNKNOWN, digits) for end in ("min", "max"))
         yield Figure(
             figure.title, figure.definition, str(one.get("n", 0)),
@@ -116,34 +131,37 @@ def _figures(result: Result) -> Iterator[Figure]:
         )  # fmt: skip
     held = result.get("hold")
     if held:
-        ends = [number(held.get(f"pressure_{end}_kpa"), 1) for end in ("start", "end")]
-        figure, rate = FIGURES["decay_rate"], held.get("decay_rate_kpa_s")
+        figure, held = FIGURES["decay_rate"], in_reader_units(held, "kPa/s")
+        digits, rate = units().digits("kPa", 1), held.get("decay_rate_kpa_s")
+        ends = [number(held.get(f"pressure_{end}_kpa"), digits) for end in ("start", "end")]
         yield Figure(
             figure.title, f"{figure.definition}{rate_is(held)}",
             str(held.get("readings", UNKNOWN)),
-            f"{value_text(rate, held.get('U'), UNKNOWN, figure.digits(rate))} {figure.unit}",
-            _expanded(held, figure.unit), f"{ends[0]} to {ends[1]} kPa", UNKNOWN,
+            f"{value_text(rate, held.get('U'), UNKNOWN, figure.digits(rate))} {figure.unit_read}",
+            _expanded(held, figure.unit_read), f"{ends[0]} to {ends[1]} {units().unit('kPa')}",
+            UNKNOWN,
         )  # fmt: skip
 
 
 def _expanded(one: Result, unit: str) -> str:
     """The expanded uncertainty, and the best value where a known bias is subtracted."""
     k = one.get("k")
-    told = beside_text(one.get("mean", one.get("decay_rate_kpa_s")), one, unit, "")
-    if not told or too_few(one):
-        return told or "not worked out"
-    return told if k is None else f"{told}, k = {k:.2f}"
+    sure = beside_text(one.get("mean", one.get("decay_rate_kpa_s")), one, unit, "")
+    if not sure or too_few(one):
+        return sure or "not worked out"
+    return sure if k is None else f"{sure}, k = {k:.2f}"
 
 
 def limits(result: Result) -> list[LimitLine]:
     """Every acceptance limit; one that is not held, with the sentence that judged it."""
     return [
         LimitLine(
-            _asked(limit),
-            UNKNOWN if limit["value"] is None
-            else f"{limit['value']:.4g} {limit['unit']} (n = {limit['n']})".replace("  ", " "),
+            units().words(_asked(limit)),
+            UNKNOWN if limit["value"] is None else units().words(
+                f"{limit['value']:.4g} {limit['unit']} (n = {limit['n']})".replace("  ", " ")
+            ),
             VERDICTS.get(limit["result"], limit["result"]).capitalize(),
-            "" if limit["result"] == "conforms" else clipped(limit["why"], 150),
+            "" if limit["result"] == "conforms" else told(limit["why"], 150),
         )
         for limit in (result.get("verdict") or {}).get("limits") or ()
     ]  # fmt: skip
@@ -177,14 +195,9 @@ def risk(result: Result) -> str:
 def conditions(given: Mapping[str, Mapping[str, Any]]) -> list[str]:
     """The run's conditions, each with whether it was measured or typed."""
     return [
-        f"{name.replace('_', ' ')} {_value(one['value'])} {one['unit'] or ''}".rstrip()
-        + f" ({one['how']})"
+        f"{name.replace('_', ' ')} {clipped(condition_value(one), 40)} ({one['how']})"
         for name, one in sorted(given.items())
     ]
-
-
-def _value(value: Any) -> str:
-    return f"{value:.4g}" if isinstance(value, float) else clipped(value, 40)
 
 
 SETUP_KEYS = {
@@ -197,15 +210,22 @@ SETUP_KEYS = {
 
 
 def setup_lines(setup: Setup | None) -> list[str]:
-    """What was wired and the limits that were set: the few that a reader of paper needs."""
+    """What was wired and the limits that were set, as typed: the few that a reader of paper
+    needs."""
     if setup is None:
         return []
     rows = {row.key: row for row in describe(setup)}
-    told = [
-        f"{name} {rows[key].value} {rows[key].unit}".rstrip()
+    found = [
+        f"{name} {rows[key].as_typed or f'{rows[key].value} {rows[key].unit}'}".rstrip()
         for key, name in SETUP_KEYS.items()
         if key in rows and rows[key].value != "-"
     ]
     if setup.readback is None:
-        told.append("NO READ-BACK: whether the coil was live is not shown")
-    return told
+        found.append("NO READ-BACK: whether the coil was live is not shown")
+    return found
+
+
+def trip_value(value: float, unit: str | None) -> str:
+    """The value or the limit of a trip with its unit."""
+    si = unit or ""
+    return f"{units().value(value, si):.4g} {units().unit(si)}".rstrip()

@@ -131,5 +131,5 @@ def condition_value(given: Mapping[str, Any]) -> str:
     if not isinstance(value, float):
         return f"{one_line(value)} {unit}".rstrip()
     if given.get("how") == "typed":
-        return units().as_typed(value, unit)
+        return units().as_typed(unit, value)
     return f"{units().value(value, unit):.4g} {units().unit(unit)}".rstrip()

@@ -97,20 +97,21 @@ def test_what_a_sentence_becomes(before: str, after: str) -> None:
 @pytest.mark.parametrize("text", ["44 psi", "0.5 psi", "100 psi", "-2 psi", "62.25 psi"])
 def test_a_typed_pressure_comes_back_as_typed_whoever_reads_it(text: str) -> None:
     for reader in (SI, PSI, Units("bar")):
-        assert reader.as_typed(parse(text, "pressure"), "kPa") == text
+        assert reader.as_typed("kPa", parse(text, "pressure")) == text
 
 
 def test_a_pressure_that_is_short_in_kpa_and_in_bar_is_shown_in_the_readers() -> None:
-    assert SI.as_typed(parse("3.5 bar", "pressure"), "kPa") == "350 kPa"
-    assert Units("bar").as_typed(parse("350 kPa", "pressure"), "kPa") == "3.5 bar"
+    assert SI.as_typed("kPa", parse("3.5 bar", "pressure")) == "350 kPa"
+    assert Units("bar").as_typed("kPa", parse("350 kPa", "pressure")) == "3.5 bar"
+    assert SI.as_typed("kPa", 0.0, parse("100 psi", "pressure")) == "0 to 100 psi"
 
 
 def test_a_typed_temperature_comes_back_in_the_readers_unit_without_false_digits() -> None:
-    assert PSI.as_typed(parse("194 degF", "temperature"), "degC") == "194 degF"
-    assert SI.as_typed(parse("92 degC", "temperature"), "degC") == "92 degC"
-    assert PSI.as_typed(parse("92 degC", "temperature"), "degC") == "197.6 degF"
-    assert SI.as_typed(math.pi * 100, "kPa") == "314.2 kPa"
-    assert SI.as_typed(12.6, "V") == "12.6 V"
+    assert PSI.as_typed("degC", parse("194 degF", "temperature")) == "194 degF"
+    assert SI.as_typed("degC", parse("92 degC", "temperature")) == "92 degC"
+    assert PSI.as_typed("degC", parse("92 degC", "temperature")) == "197.6 degF"
+    assert SI.as_typed("kPa", math.pi * 100) == "314.2 kPa"
+    assert SI.as_typed("V", 12.6) == "12.6 V"
 
 
 def test_digits_follow_the_size_of_the_unit() -> None:

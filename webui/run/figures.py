@@ -7,7 +7,16 @@ from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from rig.core.figures import FIGURES, Figure, figures_of
-from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
+from rig.core.reader_units import units
+from rig.text.budget import in_reader_units as budget_read
+from rig.text.rounded import (
+    beside_text,
+    in_reader_units,
+    mean_text,
+    spread_text,
+    too_few,
+    value_text,
+)
 from rig.text.run_facts import rate_is
 from webui.words import UNKNOWN
 
@@ -35,43 +44,48 @@ def cards(result: Mapping[str, Any] | None) -> list[Card]:
 def _cards(result: Mapping[str, Any]) -> Iterator[Card]:
     summaries = dict(result.get("summary") or {}) if result.get("strokes") else {}
     ramp, held, budgets = result.get("ramp"), result.get("hold"), result.get("budget") or {}
+
+    def budget(key: str) -> Mapping[str, Any] | None:
+        return budget_read(budgets[key]) if budgets.get(key) else None
+
     if held:
-        yield _hold_card(held, budgets.get("decay_rate_kpa_s"))
+        yield _hold_card(held, budget("decay_rate_kpa_s"))
     if ramp:
         summaries |= ramp["summary"]
     for key, figure in (figures_of("strokes") | figures_of("ramp")).items():
         # a hold or a ramp energises the coil too; without any number the card says nothing
         if key in summaries and (result.get("kind") == "strokes" or summaries[key].get("n")):
-            yield _summary_card(
-                figure, summaries[key], budgets.get(key), budgets.get(f"single_{key}")
-            )
+            yield _summary_card(figure, summaries[key], budget(key), budget(f"single_{key}"))
 
 
 def _summary_card(
     meaning: Figure, figure: Mapping[str, Any], budget: Mapping[str, Any] | None,
     single_budget: Mapping[str, Any] | None,
 ) -> Card:  # fmt: skip
-    single = (single_budget or {}).get("U")
+    figure, single = in_reader_units(figure, meaning.unit), (single_budget or {}).get("U")
     of = {
         name: value_text(figure.get(name), single, UNKNOWN, meaning.digits())
         for name in ("min", "median", "max")
     } | {"sd": spread_text(figure.get("sd"), UNKNOWN), "n": _text(figure.get("n"), 0)}
-    stats = [(f"{name}, {meaning.unit}" if name != "n" else name, of[name]) for name in STATISTICS]
+    unit = meaning.unit_read
+    stats = [(f"{name}, {unit}" if name != "n" else name, of[name]) for name in STATISTICS]
     mean = mean_text(figure, UNKNOWN, meaning.digits())
     return Card(
-        meaning, mean, "mean", stats, beside_text(figure.get("mean"), figure, meaning.unit),
+        meaning, mean, "mean", stats, beside_text(figure.get("mean"), figure, meaning.unit_read),
         None if too_few(figure) else budget,
     )  # fmt: skip
 
 
 def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Card:
+    figure, held = FIGURES["decay_rate"], in_reader_units(held, "kPa/s")
+    unit, digits = units().unit("kPa"), units().digits("kPa", 1)
     stats = [
-        ("start, kPa", _text(held.get("pressure_start_kpa"), 1)),
-        ("end, kPa", _text(held.get("pressure_end_kpa"), 1)),
+        (f"start, {unit}", _text(held.get("pressure_start_kpa"), digits)),
+        (f"end, {unit}", _text(held.get("pressure_end_kpa"), digits)),
         ("readings", _text(held.get("readings"), 0)),
-        ("std. error, kPa/s", spread_text(held.get("standard_error_kpa_s"), UNKNOWN)),
+        (f"std. error, {unit}/s", spread_text(held.get("standard_error_kpa_s"), UNKNOWN)),
     ]
-    rate, figure = held.get("decay_rate_kpa_s"), FIGURES["decay_rate"]
+    rate = held.get("decay_rate_kpa_s")
     return Card(
         figure,
         value_text(rate, held.get("U"), UNKNOWN, figure.digits(rate)),
@@ -79,7 +93,7 @@ def _hold_card(held: Mapping[str, Any], budget: Mapping[str, Any] | None) -> Car
         stats,
         f"no interval: {held['no_interval']}"
         if held.get("no_interval")
-        else beside_text(rate, held, figure.unit),
+        else beside_text(rate, held, figure.unit_read),
         budget,
     )
 

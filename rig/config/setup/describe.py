@@ -90,16 +90,16 @@ def _rows(model: BaseModel, where: Where) -> Iterator[Row]:
             yield Row(key, "-", "", here)
         elif dimension is not None and dimension.pair:
             texts = [number(item, dimension.name) for item in value]
-            typed = " to ".join(_as_typed(item, dimension.name) for item in value)
+            typed = _as_typed(dimension.name, *value)
             yield Row(key, " to ".join(text for text, _ in texts), texts[0][1], here, typed)
         elif dimension is not None:
             text, unit = number(value, dimension.name)
-            yield Row(key, text, unit, here, _as_typed(value, dimension.name))
+            yield Row(key, text, unit, here, _as_typed(dimension.name, value))
         else:
             yield Row(key, str(value), "", here)
 
 
-def _as_typed(value: float, dimension: str) -> str:
+def _as_typed(dimension: str, *values: float) -> str:
     if dimension not in ("pressure", "pressure_rate", "temperature"):
         return ""
-    return units().as_typed(value, SYMBOLS[dimension])
+    return units().as_typed(SYMBOLS[dimension], *values)
