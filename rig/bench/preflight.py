@@ -14,6 +14,7 @@ from rig.config.setup.model import Setup
 from rig.core.ports import Hardware
 from rig.core.preflight import DOUBTFUL, GOOD, LOAD_SIDE, NOT_WATCHED, REFUSED, Check, Preflight
 from rig.core.records import Sample
+from rig.core.rounding import apart
 
 
 def judge(
@@ -156,7 +157,9 @@ def _gauge(
     if not pressure_kpa <= limit:
         return [
             Check(
-                name, REFUSED, f"{shown}, over the limit of {limit:.0f} kPa",
+                name, REFUSED,
+                f"{apart(pressure_kpa, limit)} kPa, over the limit of "
+                f"{apart(limit, pressure_kpa)} kPa",
                 "Bring the supply pressure down first.",
             )
         ]  # fmt: skip
@@ -165,7 +168,8 @@ def _gauge(
         checks.append(
             Check(
                 "Base pressure", GOOD if pressure_kpa >= base_kpa else DOUBTFUL,
-                f"{shown} at the gauge with the coil off; the sheet asks for {base_kpa:.0f} kPa",
+                f"{apart(pressure_kpa, base_kpa)} kPa at the gauge with the coil off; the sheet "
+                f"asks for {apart(base_kpa, pressure_kpa)} kPa",
                 "" if pressure_kpa >= base_kpa else
                 "Where the gauge sits behind the valve this is normal at rest. Otherwise check oil "
                 "level, grade and base pressure before you blame anything downstream.",

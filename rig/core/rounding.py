@@ -53,5 +53,17 @@ def ends(low: float, high: float, otherwise: int = 1) -> tuple[str, str]:
     return fixed(low, digits), fixed(high, digits)
 
 
+def apart(value: float, other: float, digits: int = 0) -> str:
+    """`value` with as many digits more as show that it is not `other`, shown the same way."""
+    most = digits if value == other else MOST_PLACES
+    while digits < most and _plain(value, digits) == _plain(other, digits):
+        digits += 1
+    return _plain(value, digits)
+
+
+def _plain(value: float, digits: int) -> str:
+    return f"{round(value, digits) + 0.0:.{digits}f}"  # no minus sign before zero
+
+
 def _rounded(exact: Decimal, digits: int) -> Decimal:
     return exact.quantize(Decimal(1).scaleb(-digits), ROUND_HALF_EVEN)

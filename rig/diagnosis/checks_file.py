@@ -239,7 +239,7 @@ def _from_reading(done: HandCheck, normal: Normal, setup: Setup | None) -> tuple
         return _supply(done.at_coil_v, done.at_source_v, setup)
     if done.pressure_kpa is not None and normal.base_pressure_min_kpa is not None:
         least, most = normal.base_pressure_min_kpa, normal.base_pressure_max_kpa
-        told = f"{done.pressure_kpa:.0f} kPa, at least {least:.0f} by the service information"
+        told = f"{done.pressure_kpa:.0f} kPa, at least {least:.0f} kPa by the service information"
         if not done.pressure_kpa >= least:
             return "low", told
         return ("high" if most is not None and done.pressure_kpa > most else "right"), told

@@ -105,7 +105,7 @@ def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             "zero",
             (
                 f"{held}: {zero['reading_kpa']:.3g} kPa with no pressure, {zero['drift_kpa']:+.3g} "
-                f"from the calibration's (allowed {zero['tolerance_kpa']:.3g})"
+                f"kPa from the calibration's (allowed {zero['tolerance_kpa']:.3g} kPa)"
             ),
         )
     for remark in made["remarks"]:

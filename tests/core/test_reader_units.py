@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.bench.interlock.gauge_rules import over_pressure
 from rig.core.quantities import QuantityError, parse, registry
 from rig.core.reader_units import (
     PRESSURES,
@@ -21,6 +22,7 @@ from rig.core.reader_units import (
     units,
     use,
 )
+from rig.core.rounding import apart
 
 PSI = Units("psi", "degF")
 
@@ -145,3 +147,22 @@ def test_the_setups_choice_is_found_without_reading_the_rest() -> None:
 def test_nobody_chose() -> None:
     use(None)
     assert units() is SI
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "shown"),
+    [
+        (560.0, 552.0, ("560", "552")), (551.62, 551.58, ("551.62", "551.58")),
+        (552.4, 551.6, ("552.4", "551.6")), (math.nan, 552.0, ("nan", "552")),
+        (-0.2, 0.0, ("-0.2", "0.0")), (552.0, 552.0, ("552", "552")),
+    ],
+)  # fmt: skip
+def test_a_value_beyond_its_limit_never_reads_like_it(
+    value: float, limit: float, shown: tuple[str, str]
+) -> None:
+    assert (apart(value, limit), apart(limit, value)) == shown
+    tripped = over_pressure(value, limit)
+    assert (tripped is not None) == (not value <= limit)
+    if tripped is not None:
+        sentence = f"Pressure {shown[0]} kPa is over the limit of {shown[1]} kPa."
+        assert tripped.message.startswith(sentence)

@@ -11,6 +11,7 @@ import math
 from typing import Literal, NamedTuple
 
 from rig.bench.interlock import registry
+from rig.core.rounding import apart
 
 FeedSide = Literal["supply", "ground"]
 
@@ -56,8 +57,9 @@ def coil_heating(temperature_degc: float, limit_degc: float) -> Finding | None:
         return None
     return Finding(
         registry.COIL_HEATING, temperature_degc, limit_degc, "degC",
-        f"The coil is estimated at {temperature_degc:.0f} degC, over the limit of "
-        f"{limit_degc:.0f} degC. Let it cool, and give the sheet a longer rest.",
+        f"The coil is estimated at {apart(temperature_degc, limit_degc)} degC, over the limit of "
+        f"{apart(limit_degc, temperature_degc)} degC. Let it cool, and give the sheet a "
+        "longer rest.",
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from rig.bench.interlock import registry
 from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.core.rounding import apart
 
 NOT_LOWERED = (
     "Releasing the coil does not lower the supply pressure: bring the engine to idle or shut the "
@@ -26,7 +27,8 @@ def over_pressure(pressure_kpa: float, limit_kpa: float) -> Finding | None:
         return None
     return Finding(
         registry.OVER_PRESSURE, pressure_kpa, limit_kpa, "kPa",
-        f"Pressure {pressure_kpa:.0f} kPa is over the limit of {limit_kpa:.0f} kPa. {NOT_LOWERED}",
+        f"Pressure {apart(pressure_kpa, limit_kpa)} kPa is over the limit of "
+        f"{apart(limit_kpa, pressure_kpa)} kPa. {NOT_LOWERED}",
     )  # fmt: skip
 
 
@@ -36,8 +38,9 @@ def pressure_rate(rate_kpa_s: float, limit_kpa_s: float) -> Finding | None:
         return None
     return Finding(
         registry.PRESSURE_RATE, rate_kpa_s, limit_kpa_s, "kPa/s",
-        f"The pressure rose by {rate_kpa_s:.0f} kPa/s while no stroke explains it (limit "
-        f"{limit_kpa_s:.0f} kPa/s): engine speed, supply valve or relief valve. {NOT_LOWERED}",
+        f"The pressure rose by {apart(rate_kpa_s, limit_kpa_s)} kPa/s while no stroke explains it "
+        f"(limit {apart(limit_kpa_s, rate_kpa_s)} kPa/s): engine speed, supply valve or "
+        f"relief valve. {NOT_LOWERED}",
     )  # fmt: skip
 
 
@@ -90,8 +93,8 @@ def oil_temperature(temperature_degc: float, limit_degc: float) -> Finding | Non
         return None
     return Finding(
         registry.OIL_TEMPERATURE, temperature_degc, limit_degc, "degC",
-        f"Oil at {temperature_degc:.0f} degC is over the limit of {limit_degc:.0f} degC. Let it "
-        "cool; hot oil burns at once.",
+        f"Oil at {apart(temperature_degc, limit_degc)} degC is over the limit of "
+        f"{apart(limit_degc, temperature_degc)} degC. Let it cool; hot oil burns at once.",
     )  # fmt: skip
 
 

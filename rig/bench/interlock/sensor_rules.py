@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from rig.bench.interlock import registry
 from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.core.rounding import apart
 
 
 def coil_current(current_a: float, limit_a: float) -> Finding | None:
@@ -28,7 +29,8 @@ def cylinder_pressure(pressure_kpa: float, limit_kpa: float) -> Finding | None:
         return None
     return Finding(
         registry.CYLINDER_PRESSURE, pressure_kpa, limit_kpa, "kPa",
-        f"Cylinder pressure {pressure_kpa:.0f} kPa is over the limit of {limit_kpa:.0f} kPa. "
+        f"Cylinder pressure {apart(pressure_kpa, limit_kpa)} kPa is over the limit of "
+        f"{apart(limit_kpa, pressure_kpa)} kPa. "
         "Releasing the coil does not lower it: stop the engine, ignition and fuel off, and let it "
         "stand before touching the transducer.",
     )  # fmt: skip

@@ -162,7 +162,9 @@ def _level_on(level: float, rest: float, run: RunSeen, good: RunSeen | None) -> 
     reference = _good_level(good)
     states = LEVEL_STATES
     if reference is not None and good is not None:
-        words = f"{level:.0f} kPa behind the valve with the coil on, {reference:.0f} in {good.name}"
+        words = (
+            f"{level:.0f} kPa behind the valve with the coil on, {reference:.0f} kPa in {good.name}"
+        )
         u = OTHER_LEVEL
         return graded("level_on", max(level, 0.1) / reference, u, LEVEL, states, words)
     if level < NEAR_ZERO_KPA and rest < NEAR_ZERO_KPA:
@@ -272,7 +274,7 @@ def _base(run: RunSeen, good: RunSeen | None, place: GaugePlace) -> Finding:
     least = run.sheet.base_pressure_min_kpa if isinstance(run.sheet, StrokesSheet) else None
     if place.place == "in front" and good is not None and _good_base(good):
         usual, mine = _median_kpa(good), _median_kpa(run)
-        words = f"base pressure measured as {mine:.0f} kPa, {usual:.0f} in {good.name}"
+        words = f"base pressure measured as {mine:.0f} kPa, {usual:.0f} kPa in {good.name}"
         return graded("base", mine / usual, OTHER_LEVEL, BASE, BASE_STATES, words)
     base_kpa, how = stated(run.conditions, "base_pressure", "kPa")
     u = 0.10 if how == "stated" else 0.04
@@ -386,7 +388,7 @@ def _switch_pressures(run: RunSeen, good: RunSeen | None) -> list[Finding]:
             continue
         words = f"the switch {'acts' if column == 'on' else 'resets'} at {value:.0f} kPa"
         if np.isfinite(reference) and reference > 0 and good is not None:
-            words += f", at {reference:.0f} in {good.name}"
+            words += f", at {reference:.0f} kPa in {good.name}"
             bounds = (1 / ACTS, ACTS)
             found.append(graded(name, value / reference, 0.05, bounds, ("low", "right", "high"),
                                 words))  # fmt: skip

@@ -5,6 +5,7 @@ import { feed } from "./feed.js";
 import { attend } from "./attention.js";
 import { drawDots, drawStroke } from "./benchplots.js";
 import { drawRamp } from "./rampplot.js";
+import { digits, unit, value, words } from "./units.js";
 
 const OLD_MS = 1000;
 const BEAT_MS = 1000;
@@ -18,7 +19,8 @@ let rigAge = null;
 let phase = facts.phase;
 const attention = attend(facts);
 
-function put(name, text) {
+function put(name, said) {
+  const text = words(said);
   for (const place of root.querySelectorAll(`[data-of="${name}"]`)) {
     if (place.dataset.said === text) continue;
     place.dataset.said = text;
@@ -36,8 +38,9 @@ function marked(text) {
   });
 }
 
-function number(value, digits, unit) {
-  return value === null || value === undefined ? "–" : `${value.toFixed(digits)} ${unit}`;
+function number(found, places, si) {
+  if (found === null || found === undefined) return "–";
+  return `${value(found, si).toFixed(digits(si, places))} ${unit(si)}`;
 }
 
 const COIL = {
@@ -68,7 +71,7 @@ function inputs(rows) {
     const line = document.createElement("tr");
     const age = row.age_ms === null ? "–" : row.age_ms < 1000 ? `${row.age_ms} ms` : `${(row.age_ms / 1000).toFixed(1)} s`;
     const state = !row.watched ? "– NOT WATCHED" : row.quality ? `▲ ${row.quality}` : row.shown === null ? "? nothing yet" : "✓ alive";
-    for (const text of [row.name, row.shown ?? "–", age, state]) {
+    for (const text of [row.name, words(row.shown ?? "–"), age, state]) {
       const cell = document.createElement("td");
       cell.textContent = text;
       line.append(cell);
@@ -87,7 +90,7 @@ function ramp(now) {
   document.getElementById("pace").className = `state ${tone}`;
   put("way-left", now.way ? left(now.left_s) : "–");
   const most = now.rate_most_kpa_s;
-  put("rates", `${now.rate_least_kpa_s.toFixed(1)} kPa/s ${most === null ? "or more" : `to ${most.toFixed(1)} kPa/s`}`);
+  put("rates", `${number(now.rate_least_kpa_s, 1, "kPa/s")} ${most === null ? "or more" : `to ${number(most, 1, "kPa/s")}`}`);
   drawRamp(document.getElementById("ramp"), now);
 }
 
@@ -134,7 +137,7 @@ function take(snapshot) {
   const guide = document.getElementById("guide");
   guide.hidden = !now.guide || now.guide === "hold";
   guide.textContent = { raise: "RAISE the pressure slowly and steadily", lower: "LOWER the pressure slowly and steadily" }[now.guide] || now.guide;
-  document.getElementById("conditions").textContent = now.conditions.join(" · ");
+  document.getElementById("conditions").textContent = words(now.conditions.join(" · "));
   const trip = document.getElementById("trip");
   if (now.trip) {
     trip.hidden = false;

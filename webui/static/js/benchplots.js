@@ -2,6 +2,7 @@
 // The two small plots of the bench page, drawn as SVG: few points, five times a second.
 
 import { rounded } from "./plotting.js";
+import { difference, digits, unit, value } from "./units.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const LANES = [["command", "command"], ["coil", "coil"], ["switch", "contact"]];
@@ -40,7 +41,7 @@ function said(name) {
   return NAMES[name] ?? name.replaceAll("_", " ");
 }
 
-/** The channels to draw, pressure first: [name, unit, spans of t, low, high]. */
+/** The channels to draw, pressure first: [name, unit of the program, spans of t, low, high]. */
 function channelsOf(stroke) {
   const fast = Object.entries(stroke.channels ?? {}).map(([name, course]) => [
     name, course.unit, course.low.map((low, n) => [(n + 0.5) * course.step_ms, low, course.high[n]])
@@ -50,6 +51,9 @@ function channelsOf(stroke) {
     fast.push(["pressure", "kPa", stroke.pressure.map(([t, v]) => [t, v, v])]);
   }
   const drawn = fast.filter(([, , spans]) => spans.length);
+  for (const [, si, spans] of drawn) {
+    spans.forEach((span) => { span[1] = value(span[1], si); span[2] = value(span[2], si); });
+  }
   return drawn.sort(([a], [b]) => (b === "pressure") - (a === "pressure"));
 }
 
@@ -88,20 +92,20 @@ export function drawStroke(svg, stroke) {
 }
 
 /** One channel: a band from the lowest to the highest reading, its last value beside its name. */
-function strip([name, unit, spans], top, width, x, k) {
+function strip([name, si, spans], top, width, x, k) {
   const lows = spans.map((span) => span[1]);
   const highs = spans.map((span) => span[2]);
   const least = Math.min(0, ...lows);
-  const most = Math.max(LEAST_TOP[unit] ?? 1, ...highs);
+  const most = Math.max(difference(LEAST_TOP[si] ?? 1, si), ...highs);
   const [words, above, below] = [top + k * NAME - 5, top + k * NAME + 2, top + k * STRIP - 8];
   const y = (v) => (below - (v - least) / (most - least) * (below - above)).toFixed(1);
   const [, low, high] = spans.at(-1);
-  const digits = unit === "A" ? 2 : 0;
+  const places = digits(si, si === "A" ? 2 : 0);
   const upper = spans.map(([t, , v], n) => `${n ? "L" : "M"}${x(t)} ${y(v)}`).join("");
   const back = [...spans].reverse().map(([t, v]) => `L${x(t)} ${y(v)}`).join("");
   return [
-    make("text", { x: 4, y: words, class: "lane-name" }, `${said(name)}: ${rounded((low + high) / 2, digits)} ${unit}`),
-    make("text", { x: width - 4, y: words, class: "axis end" }, `${rounded(least, digits)} to ${rounded(most, digits)} ${unit}`),
+    make("text", { x: 4, y: words, class: "lane-name" }, `${said(name)}: ${rounded((low + high) / 2, places)} ${unit(si)}`),
+    make("text", { x: width - 4, y: words, class: "axis end" }, `${rounded(least, places)} to ${rounded(most, places)} ${unit(si)}`),
     make("path", { d: `M${x(0)} ${y(least)}H${width - 4}`, class: "ground-line" }),
     make("path", { d: `${upper}${back}Z`, class: `band ${name}` }),
   ];

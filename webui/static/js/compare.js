@@ -3,6 +3,7 @@
 // colour; each line carries its run's number in the key.
 
 import { AXIS_SIZE, FONT, TOP, ask, colours, keepWidth, onSchemeChange, watermark } from "./plotting.js";
+import { difference, digits, unit as readersUnit } from "./units.js";
 
 /* global uPlot */
 
@@ -16,6 +17,11 @@ const LEAST_KPA = 100; // so that the gauge's last digit does not look like a sw
 const WAYS = { on: "After the coil went live", off: "After the coil went dead" };
 let answer = null;
 let plots = [];
+
+/** Digits after the point of a value in this unit: as fine as this many in the program's. */
+function places(unit, many) {
+  return unit === readersUnit("kPa") ? digits("kPa", many) : many;
+}
 
 function nameOf(run) {
   return `Run ${run.run}${run.valve ? `, ${run.valve}` : ""}`;
@@ -84,7 +90,7 @@ function courseWords(i, [t, values], unit) {
   const passed = first === last ? undefined
     : known.find(([, value]) => (last > first ? value >= half : value <= half));
   const at = passed ? `, half of that by ${passed[0].toFixed(1)} ms` : "";
-  return `${nameOf(answer.runs[i])}: from ${first.toFixed(0)} to ${last.toFixed(0)} ${unit}${at}`;
+  return `${nameOf(answer.runs[i])}: from ${first.toFixed(places(unit, 0))} to ${last.toFixed(places(unit, 0))} ${unit}${at}`;
 }
 
 function spread(values, least) {
@@ -99,7 +105,7 @@ function tell(u, unit) {
   if (i === null || i === undefined) return;
   const parts = answer.runs.map((run, n) => {
     const value = u.data[n + 1][i];
-    return value === null || value === undefined ? null : `${nameOf(run)}: ${value.toFixed(1)} ${unit}`;
+    return value === null || value === undefined ? null : `${nameOf(run)}: ${value.toFixed(places(unit, 1))} ${unit}`;
   }).filter((part) => part);
   readout.textContent = `${u.data[0][i].toFixed(1)} ms after the coil's edge. ${parts.join(" · ")}`;
 }
@@ -124,7 +130,7 @@ function draw() {
       const tables = channels.map((ch) => (ch ? [ch.band_t_ms, ch.band[1]] : [[0], [null]]));
       const unit = channels.find((ch) => ch).unit;
       line(`${words}: ${name.replace("_", " ")}, median`, laid[0], tables, unit, c,
-        () => spread(known.flat(), name === "pressure" ? LEAST_KPA : 0));
+        () => spread(known.flat(), name === "pressure" ? difference(LEAST_KPA, "kPa") : 0));
     }
   }
   readout.textContent = "Point at or tap a plot to read it.";

@@ -2,6 +2,7 @@
 // The cut-away drawing at one instant: where each part is, and whether that was measured.
 
 import { rounded } from "./plotting.js";
+import { digits, unit, value as read } from "./units.js";
 
 const OPEN_DEG = -24; // an open contact's blade
 const LINE = { measured: "measured", inferred: "inferred", "not measured": "unmeasured" };
@@ -28,7 +29,7 @@ export function showModel(box, model, at) {
     relay: closed("relay"),
     coil: { at: m.current_a[n] / most(m.current_a), words: `${rounded(m.current_a[n], 2)} A` },
     plunger: share(m.plunger[n]), spool: share(m.spool[n]),
-    passage: { at: m.pressure_kpa[n] / most(m.pressure_kpa), words: `${rounded(m.pressure_kpa[n], 0)} kPa` },
+    passage: { at: m.pressure_kpa[n] / most(m.pressure_kpa), words: `${rounded(read(m.pressure_kpa[n], "kPa"), digits("kPa", 0))} ${unit("kPa")}` },
     switch: closed("switch"),
     drain: { at: 0, words: m.spool[n] > model.opens_at ? "shut" : "open" },
   };
@@ -67,7 +68,7 @@ function followed(part, data, at, rest) {
   const most = Math.max(...channel.value.map((v) => Math.abs(v ?? 0)), 1e-9);
   return {
     at: Math.min(Math.max(value / most, 0), 1), known: "measured",
-    words: `${rounded(value, channel.unit === "A" ? 2 : 0)} ${channel.unit}`,
+    words: `${rounded(value, channel.unit === "A" ? 2 : digits("kPa", 0))} ${channel.unit}`,
   };
 }
 

@@ -3,6 +3,7 @@
 
 import { AXIS_SIZE, FONT, TOP, keepWidth, watermark } from "./plotting.js";
 import { buildLinks } from "./lessonlinks.js";
+import { unit, value } from "./units.js";
 
 /* global uPlot */
 
@@ -46,9 +47,9 @@ export function drawModel(data, c) {
     series: [{}, { stroke: c.pressure, width: 3, dash: [3, 4], points: { show: false } }],
     axes: [
       { ...axis, size: AXIS_SIZE, space: 60, values: (u, splits) => splits.map((v) => `${v} ms`) },
-      { ...axis, size: 64, space: 34, values: (u, splits) => splits.map((v) => `${v} kPa`), ticks: { show: false } },
+      { ...axis, size: 64, space: 34, values: (u, splits) => splits.map((v) => `${v} ${unit("kPa")}`), ticks: { show: false } },
     ],
     hooks: { drawClear: [(u) => watermark(u, "MODEL", c.watermark)] },
-  }, [model.pressure_kpa.t_ms, model.pressure_kpa.value], box);
+  }, [model.pressure_kpa.t_ms, model.pressure_kpa.value.map((v) => value(v, "kPa"))], box);
   return [[plot, keepWidth(plot, box, HEIGHT)]];
 }

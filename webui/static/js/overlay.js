@@ -4,6 +4,7 @@
 
 import { AXIS_SIZE, FONT, SMALL_FONT, TOP, ask, colours, inArea, keepWidth, onSchemeChange, watermark }
   from "./plotting.js";
+import { difference, unit } from "./units.js";
 
 /* global uPlot */
 
@@ -110,7 +111,7 @@ function label(ctx, text, x, y, width, c) {
 function drawChannel(channel, c) {
   const tone = channel.name === "coil_current" ? c.coil : c.pressure;
   const [p5, p50, p95] = channel.band;
-  const least = channel.unit === "kPa" ? LEAST_KPA : 0;
+  const least = channel.unit === unit("kPa") ? difference(LEAST_KPA, "kPa") : 0;
   const low = Math.min(...channel.value);
   const high = Math.max(...channel.value);
   const missing = Math.max(least - (high - low), 0);

@@ -2,6 +2,8 @@
 // What every plot needs: colours of the scheme in force, the source written across, keeping up
 // with the window's width.
 
+import { inReaderUnits } from "./units.js";
+
 export const AXIS_SIZE = 44; // px, the time axis below
 export const TOP = 10; // px, free above the plot
 export const FONT = "13px system-ui, sans-serif";
@@ -70,7 +72,7 @@ export function shown(value, digits) {
   return value === null || value === undefined ? "–" : rounded(value, digits);
 }
 
-/** Fetch JSON; a refusal or a failed connection becomes an Error with a message. */
+/** Fetch JSON, its channels in the reader's units; a refusal or a failed connection becomes an Error with a message. */
 export async function ask(address, signal, headers = {}) {
   let answer;
   try {
@@ -83,5 +85,5 @@ export async function ask(address, signal, headers = {}) {
     throw new Error("The rig's answer was not understood. Reload the page.");
   });
   if (!answer.ok) throw Object.assign(new Error(`${body.error}: ${body.what}`), { status: answer.status });
-  return body;
+  return inReaderUnits(body);
 }

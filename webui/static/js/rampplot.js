@@ -3,6 +3,7 @@
 
 import { enlarged, make, size } from "./benchplots.js";
 import { rounded } from "./plotting.js";
+import { digits, unit, value } from "./units.js";
 
 const HEIGHT = 260; // px
 
@@ -20,7 +21,7 @@ export function drawRamp(svg, ramp) {
   const parts = [make("rect", { x: left, y: y(ramp.high_kpa), width: width - left, height: y(ramp.low_kpa) - y(ramp.high_kpa), class: "target" })];
   for (const end of [ramp.low_kpa, ramp.high_kpa]) {
     parts.push(make("line", { x1: left, x2: width, y1: y(end), y2: y(end), class: "limit" }));
-    parts.push(make("text", { x: left - 4, y: Number(y(end)) + 5, class: "axis end" }, rounded(end, 0)));
+    parts.push(make("text", { x: left - 4, y: Number(y(end)) + 5, class: "axis end" }, rounded(value(end, "kPa"), digits("kPa", 0))));
   }
   for (const [t] of ramp.ways) parts.push(make("line", { x1: x(t), x2: x(t), y1: top, y2: bottom, class: "ground-line" }));
   if (ramp.points.length) {
@@ -33,7 +34,7 @@ export function drawRamp(svg, ramp) {
     else parts.push(make("path", { d: `M${x(t)} ${y(kpa) - 6 * k}l${6 * k} ${6 * k}-${6 * k} ${6 * k}-${6 * k}-${6 * k}z`, class: "dot release" }));
   }
   parts.push(make("text", { x: left, y: k * HEIGHT - 5, class: "axis" }, "0 s"));
-  parts.push(make("text", { x: 4, y: k * 16, class: "axis" }, "kPa"));
+  parts.push(make("text", { x: 4, y: k * 16, class: "axis" }, unit("kPa")));
   parts.push(make("text", { x: width - 4, y: k * HEIGHT - 5, class: "axis end" }, `${(until / 1000).toFixed(0)} s`));
   svg.replaceChildren(...parts);
 }

@@ -4,6 +4,7 @@
 
 import { ask, colours, keepWidth, onSchemeChange } from "./plotting.js";
 import { buildPlot, plotHeight } from "./tracesplot.js";
+import { digits } from "./units.js";
 
 const box = document.getElementById("traces");
 const page = {
@@ -92,7 +93,7 @@ function tell(atMs) {
   }
   for (const channel of data.channels) {
     const [t, value] = lastBefore(channel.t_ms, channel.value, atMs);
-    const reading = value === null ? "no value" : `${value.toFixed(channel.unit === "A" ? 3 : 1)} ${channel.unit}`;
+    const reading = value === null ? "no value" : `${value.toFixed(channel.unit === "A" ? 3 : digits("kPa", 1))} ${channel.unit}`;
     const age = value === null ? "" : `, ${(atMs - t).toFixed(0)} ms old`;
     words.push([`${channel.name.replaceAll("_", " ")} `, reading + age]);
   }

@@ -2,6 +2,7 @@
 // How the traces are drawn: lanes and pressure share one uPlot, so they share one time axis.
 
 import { AXIS_SIZE, FONT, SMALL_FONT, TOP, inArea, watermark } from "./plotting.js";
+import { difference } from "./units.js";
 
 /* global uPlot */
 
@@ -26,7 +27,7 @@ export function looks(type) {
   };
 }
 
-const LEAST_SPAN = 100; // kPa, so that the gauge's last digit does not look like a swing
+const LEAST_SPAN = difference(100, "kPa"); // so that the gauge's last digit does not look like a swing
 const LEAST_SHARE = 0.05; // of a further channel's value: anything less is no swing
 const POINT_ROOM = 5; // px a sample needs before it gets a dot
 
