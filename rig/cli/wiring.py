@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.output import units_of_setup
 from rig.core.ending import judged
 from rig.core.errors import EXIT_OK, UsageError
 
@@ -49,6 +50,7 @@ def command(
     from rig.config.files.loading import load_setup
     from rig.wiring import draw, lists, strip_board
 
+    units_of_setup(setup)
     loaded = load_setup(setup)
     files = [file for file in (svg, parts, strip) if file is not None]
     for file in files:
@@ -83,6 +85,7 @@ def _show(loaded: LoadedSetup) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from rig.core.reader_units import units
     from rig.wiring import lists
     from rig.wiring.remarks import cautions, remarks
 
@@ -96,7 +99,7 @@ def _show(loaded: LoadedSetup) -> None:
         joints.add_row(joint.name, ", ".join(joint.terminals))
     bought = Table(*lists.HEAD, box=None, pad_edge=False, title="Parts", title_justify="left")
     for row in lists.bought(loaded.setup):
-        bought.add_row(*(str(cell) for cell in row))
+        bought.add_row(*(units().words(str(cell)) for cell in row))
     for table in (joints, bought):
         console.print()
         console.print(table)

@@ -23,6 +23,7 @@ SAID = """async (sentences) => {
   const units = await import("/static/js/units.js");
   return sentences.map(units.words);
 }"""
+READ = """async (shown) => (await import("/static/js/units.js")).reading(shown)"""
 
 
 def choose(page: Page, pressure: str, temperature: str) -> None:
@@ -43,6 +44,10 @@ def test_a_script_says_what_the_program_says(visit: Callable[..., object], chose
     choose(page, chosen.pressure, chosen.temperature)
     page.wait_for_load_state()
     assert page.evaluate(SAID, SENTENCES) == [chosen.words(one) for one in SENTENCES]
+    for kpa in (0, 200, 552):  # live readings: as many digits each time
+        assert page.evaluate(READ, f"{kpa} kPa") == chosen.text(kpa, "kPa", 0)
+    assert page.evaluate(READ, "90.0 degC") == chosen.text(90, "degC", 1)
+    assert page.evaluate(READ, "–") == "–"
 
 
 def test_the_choice_needs_no_script_and_is_this_browsers_own(

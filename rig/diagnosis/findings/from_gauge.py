@@ -192,7 +192,7 @@ def _level_off(level: float, rest: float, good: RunSeen | None) -> Finding:
     ratio = rest / max(level, rest, NEAR_ZERO_KPA)
     usual = _levels(good)[1] if good is not None and _good_level(good) else math.nan
     if good is not None and np.isfinite(usual):
-        words += f", {usual:.0f} in {good.name}"
+        words += f", {usual:.0f} kPa in {good.name}"
         least = max(TRACE * max(level, 0.0), 2.0)
         if rest - usual < least:
             return seen("level_off", "zero", words, 0.98)

@@ -33,7 +33,7 @@ def _oil(run: RunSeen, good: RunSeen | None) -> Finding:
         return seen("oil_temperature", "hot", f"{words}, which is too hot", 0.95)
     usual = oil_degc(good.recording, good.conditions) if good is not None else None
     if good is not None and usual is not None and degc < usual[0] - COOLER_K:
-        words += f", {usual[0]:.0f} in {good.name}"
+        words += f", {usual[0]:.0f} degC in {good.name}"
         return seen("oil_temperature", "cool", words, 0.95)
     return seen("oil_temperature", "warm", words)
 

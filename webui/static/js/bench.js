@@ -5,7 +5,7 @@ import { feed } from "./feed.js";
 import { attend } from "./attention.js";
 import { drawDots, drawStroke } from "./benchplots.js";
 import { drawRamp } from "./rampplot.js";
-import { digits, unit, value, words } from "./units.js";
+import { digits, reading, unit, value, words } from "./units.js";
 
 const OLD_MS = 1000;
 const BEAT_MS = 1000;
@@ -71,7 +71,7 @@ function inputs(rows) {
     const line = document.createElement("tr");
     const age = row.age_ms === null ? "–" : row.age_ms < 1000 ? `${row.age_ms} ms` : `${(row.age_ms / 1000).toFixed(1)} s`;
     const state = !row.watched ? "– NOT WATCHED" : row.quality ? `▲ ${row.quality}` : row.shown === null ? "? nothing yet" : "✓ alive";
-    for (const text of [row.name, words(row.shown ?? "–"), age, state]) {
+    for (const text of [row.name, reading(row.shown ?? "–"), age, state]) {
       const cell = document.createElement("td");
       cell.textContent = text;
       line.append(cell);
@@ -130,7 +130,7 @@ function take(snapshot) {
   put("release", number(now.last?.release_ms, 1, "ms"));
   put("missed", String(now.missed));
   put("switch", now.switch_closed === null ? "–" : now.switch_closed ? "closed" : "open");
-  put("pressure", now.inputs.find((row) => row.name === "Pressure")?.shown ?? "–");
+  put("pressure", reading(now.inputs.find((row) => row.name === "Pressure")?.shown ?? "–"));
   const progress = document.getElementById("progress");
   progress.hidden = !now.of;
   if (now.of) progress.value = Math.min(1, now.strokes_done / now.of);

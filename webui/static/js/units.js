@@ -37,6 +37,13 @@ export function words(sentence) {
   });
 }
 
+/** A live reading, "552 kPa": with the same number of digits each time. */
+export function reading(shown) {
+  const [number, si] = shown.split(" ");
+  if (unit(si) === si) return shown;
+  return `${fixed(value(Number(number), si), digits(si, (number.split(".")[1] ?? "").length))} ${unit(si)}`;
+}
+
 function shortest(text, si, apart) {
   const turn = apart ? difference : value;
   const [mantissa, exponent = "0"] = text.toLowerCase().split("e");
