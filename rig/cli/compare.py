@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from rig.cli.output import one_form, tsv_option, units_option
+from rig.cli.output import one_form, tsv_option, units_of_run, units_option
 from rig.core.ending import judged
 from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 
@@ -67,6 +67,7 @@ def command(
     if as_json:
         click.echo(json.dumps(shape, allow_nan=False, ensure_ascii=False))
     else:
+        units_of_run(runs[0])
         show_comparison(shape, results, tsv=tsv, full=full)
     sys.exit(code)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from rig.cli.output import one_form, tsv_option, units_option
+from rig.cli.output import one_form, tsv_option, units_of_run, units_option
 from rig.core.ending import judged
 
 
@@ -54,6 +54,7 @@ def command(
     if as_json:
         click.echo(found.model_dump_json(by_alias=True))
     else:
+        units_of_run(runs[0])
         show_diagnosis(found, tsv=tsv)
         if good is None and not tsv:
             click.echo(held_against(None))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from rig.cli.output import units_option
+from rig.cli.output import units_of_run, units_option
 from rig.core.ending import judged
 from rig.core.errors import UsageError
 
@@ -97,6 +97,8 @@ def show(job: str, good: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(found.model_dump_json(by_alias=True))
     else:
+        if seen.run is not None:
+            units_of_run(str(seen.run))
         show_diagnosis(found, tsv=False, job=job)
         if seen.run is not None:
             click.echo(held_against(seen.good))

@@ -61,6 +61,17 @@ def units_of_setup(setup: Path) -> None:
         use_unless_chosen(of_setup_text(setup.read_text(encoding="utf-8")))
 
 
+def units_of_run(run: str) -> None:
+    """The same with the setup that is stored with a run; one that is not in the log is reported by
+    whoever loads it."""
+    from rig.actions.analyse_run import opened_log, run_number
+    from rig.core.errors import RigError
+    from rig.core.reader_units import of_setup_text, use_unless_chosen
+
+    with contextlib.suppress(RigError), opened_log() as log:
+        use_unless_chosen(of_setup_text(log.load(run_number(log, run)).header.setup_text))
+
+
 def one_form(*, as_json: bool, tsv: bool, full: bool = False) -> None:
     """Refuse two output formats at once."""
     asked = [name for name, on in (("--json", as_json), ("--tsv", tsv), ("--full", full)) if on]
