@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 from typing import Any
+from urllib.parse import urlsplit
 
 from flask import Blueprint, Flask, current_app, redirect, render_template, request
 from werkzeug.wrappers import Response
@@ -33,7 +34,7 @@ def install(app: Flask) -> None:
     """Set the reader's units for each request; what programs read stays as it is recorded."""
     app.register_blueprint(blueprint)
     app.jinja_env.filters["read"] = lambda sentence: units().words(sentence)
-    app.jinja_env.globals.update(units_shown=units, units_for_script=for_script, here=_here)
+    app.jinja_env.globals.update(units_shown=units, units_for_script=for_script)
 
     @app.before_request
     def _choose() -> None:
@@ -74,15 +75,12 @@ def _of_setups() -> Units | None:
     return None
 
 
-def _here() -> str:
-    """The address to come back to."""
-    return request.full_path.rstrip("?") if request.method == "GET" else "/"
-
-
 @blueprint.get("/units")
 def show() -> str:
-    """The form."""
-    back = _back(request.args.get("back"))
+    """The form; it leads back to the page that it was opened from."""
+    came = urlsplit(request.referrer or "")
+    ours = came.netloc == request.host
+    back = _back(came._replace(scheme="", netloc="").geturl() if ours else None)
     return render_template(
         "units.html", back=back, pressures=PRESSURES, temperatures=TEMPERATURES, chosen=units()
     )

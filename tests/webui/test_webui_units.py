@@ -121,3 +121,20 @@ def test_the_form_leads_back_to_our_pages_only(client: FlaskClient, back: str) -
 def test_what_is_no_unit_is_refused(client: FlaskClient) -> None:
     with pytest.raises(AssertionError, match="No such unit"):
         choose(client, "atm", "degC")
+
+
+@pytest.mark.parametrize(
+    ("came_from", "back"),
+    [
+        ("http://localhost/runs?valve=V-1", "/runs?valve=V-1"),
+        ("https://elsewhere.example/runs", "/"),
+        ("http://localhost//elsewhere.example", "/"),
+        (None, "/"),
+    ],
+)
+def test_the_form_knows_where_it_was_opened(
+    client: FlaskClient, came_from: str | None, back: str
+) -> None:
+    headers = {"Referer": came_from} if came_from else {}
+    page = client.get("/units", headers=headers).text
+    assert f'name="back" value="{back}"' in page
