@@ -3,11 +3,14 @@
 
 from __future__ import annotations
 
+import re
+
 from flask import Flask, Response, jsonify, make_response, render_template, request
 from pydantic import ValidationError
 from werkzeug.exceptions import HTTPException, NotFound, SecurityError
 
 from rig.core.errors import RigError
+from rig.core.message_ids import message_id
 from webui import security
 
 REMEDIES = {
@@ -29,8 +32,9 @@ NO_RIG = (
 class PageFault(Exception):
     """An error the user can fix: `what` happened and its `remedy`."""
 
-    def __init__(self, status: int, title: str, what: str, remedy: str) -> None:
+    def __init__(self, status: int, title: str, what: str, remedy: str, id_: str = "") -> None:
         self.status, self.title, self.what, self.remedy = status, title, what, remedy
+        self.id = id_ or message_id("fault", re.sub(r"\d+", "", title))
         super().__init__(what)
 
 
@@ -43,7 +47,7 @@ def install(app: Flask) -> None:
 
     @app.errorhandler(RigError)
     def _ours(error: RigError) -> Response:
-        return _answer(PageFault(500, "This cannot be shown", str(error), REMEDIES[500]))
+        return _answer(PageFault(500, "This cannot be shown", str(error), REMEDIES[500], error.id))
 
     @app.errorhandler(ValidationError)
     def _question(error: ValidationError) -> Response:
@@ -74,6 +78,7 @@ def install(app: Flask) -> None:
 def _answer(fault: PageFault) -> Response:
     if request.path.startswith("/api/"):
         return make_response(
-            jsonify(error=fault.title, what=fault.what, remedy=fault.remedy), fault.status
+            jsonify(id=fault.id, error=fault.title, what=fault.what, remedy=fault.remedy),
+            fault.status,
         )
     return make_response(render_template("fault.html", fault=fault), fault.status)

@@ -10,8 +10,10 @@ from typing import Any, NamedTuple
 from flask import Flask
 from markupsafe import Markup, escape
 
+from rig.analysis.measure import marks
 from rig.core.coil_heat import duration_words
 from rig.core.figures import words_of
+from rig.core.message_ids import trip_id
 from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
 from rig.text.words import NO_VALVE, PURPOSES, UNREAL, no_valve_words
 
@@ -152,6 +154,8 @@ def install(app: Flask) -> None:
         duration=duration_words,
     )
     app.jinja_env.globals.update(
+        trip_id=trip_id,
+        mark_id=marks.id_of,
         verdicts=VERDICTS,
         verdict_shown=verdict,
         status_shown=status,

@@ -159,7 +159,7 @@ class AttendedRun(Run):
 
     def _show_preflight(self, found: Preflight) -> None:
         fields = found._asdict()
-        fields["checks"] = [check._asdict() for check in found.checks]
+        fields["checks"] = [{"id": check.id, **check._asdict()} for check in found.checks]
         self._outlet.tell("preflight", **fields)
 
     def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
@@ -169,7 +169,10 @@ class AttendedRun(Run):
             pass
         go = self._orders.go
         if go is None or signals.why is not None:
-            raise RefusedError(f"Not begun: {signals.why or 'left'}. Nothing was energised.")
+            raise RefusedError(
+                f"Not begun: {signals.why or 'left'}. Nothing was energised.",
+                id_="refusal.not-begun",
+            )
         self._options = {
             **self._options,
             "confirmed_by": go.get("by") or "unnamed",
@@ -217,7 +220,7 @@ def _facts(outcome: Outcome) -> dict[str, Any]:
         "started": outcome.started,
         "reason": outcome.end.reason if outcome.end else None,
         "off": outcome.end.off if outcome.end else None,
-        "trip": outcome.trip._asdict() if outcome.trip else None,
+        "trip": {"id": outcome.trip.id, **outcome.trip._asdict()} if outcome.trip else None,
     }
 
 

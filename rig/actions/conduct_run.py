@@ -218,7 +218,7 @@ class Run:
         if before is not None and before.trip is not None:
             from rig.bench.process import latched_words
 
-            raise RefusedError(latched_words(before))
+            raise RefusedError(latched_words(before), id_="refusal.tripped")
 
     def _state_folder(self) -> Path:
         """Where owner, latch and heat of the rig are stored."""
@@ -269,7 +269,9 @@ class Run:
                 with signals.prompting():
                     by, said = confirm(by, found, options["accept_not_watched"])
             except (KeyboardInterrupt, EOFError, click.Abort):
-                raise RefusedError("Not confirmed; nothing was energised.") from None
+                raise RefusedError(
+                    "Not confirmed; nothing was energised.", id_="refusal.stopped-before-start"
+                ) from None
         return {
             "source": found.source,
             "seed": self._seed(),

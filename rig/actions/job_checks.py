@@ -42,6 +42,8 @@ class JobSeen(NamedTuple):
 class OutOfOrderError(UsageError):
     """Checks that must come first for safety are not recorded; `words`: one sentence for each."""
 
+    id = "refusal.out-of-order"
+
     def __init__(self, check: Check, first: Sequence[Check]) -> None:
         name = check.words[:1].upper() + check.words[1:]
         self.words = [

@@ -117,7 +117,7 @@ def _rig(
     """What the state file will hold. Raises RefusedError if a trip is latched."""
     before = state_file.latch_dead_owner(state)
     if before is not None and before.trip is not None:
-        raise RefusedError(latched_words(before))
+        raise RefusedError(latched_words(before), id_="refusal.tripped")
     rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
     return state_file.RigState(
         rig, setup.backend, setup.chip, setup.relay.line, plan["setup"], owner

@@ -12,6 +12,8 @@ import json
 from collections.abc import Iterable, Iterator
 from typing import Any, NamedTuple
 
+from rig.core.message_ids import trip_id
+
 SWITCH = "switch"
 READBACK = "readback"
 ENGINE_SPEED = "engine_speed"
@@ -126,6 +128,11 @@ class Trip(NamedTuple):
     unit: str
     t_ns: int
     message: str
+
+    @property
+    def id(self) -> str:
+        """Like `trip.over-pressure`."""
+        return trip_id(self.rule)
 
 
 class End(NamedTuple):

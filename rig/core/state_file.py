@@ -83,7 +83,8 @@ def state_files(folder: Path) -> list[Path]:
     except OSError as error:
         raise RefusedError(
             f"The folder {folder} cannot be read ({error.strerror}), so it is not known which rigs "
-            "were started from it. Do this as the user who started them."
+            "were started from it. Do this as the user who started them.",
+            id_="refusal.state-folder-unreadable",
         ) from error
     return sorted(path for path in paths if path.suffix == ".json")
 
@@ -113,7 +114,8 @@ def read(path: Path) -> RigState | None:
     except OSError as error:
         raise RefusedError(
             f"The state file {path} cannot be read ({error}), so it is not known whether a trip is "
-            "latched. Check the rig and the disk, then move the file away and start again."
+            "latched. Check the rig and the disk, then move the file away and start again.",
+            id_="refusal.state-unreadable",
         ) from error
     try:
         data = json.loads(text)
@@ -131,7 +133,8 @@ def read(path: Path) -> RigState | None:
     except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
         raise RefusedError(
             f"The state file {path} is damaged ({error}), so it is not known whether a trip is "
-            "latched. Check the rig, then move the file away and start again."
+            "latched. Check the rig, then move the file away and start again.",
+            id_="refusal.state-damaged",
         ) from error
 
 
@@ -342,7 +345,7 @@ class RigLock:
             except OSError:
                 free = False
             if not free:  # also if the lock is free because its file was removed and created again
-                raise RefusedError(self._who(owner))
+                raise RefusedError(self._who(owner), id_="refusal.rig-in-use")
         except BaseException:
             self._file.close()
             raise

@@ -226,5 +226,6 @@ def refuse_port_in_use(states: Path, port: str) -> None:
             raise RefusedError(
                 f"{port} belongs to the rig {state.rig}, whose bench runs now (process "
                 f"{state.owner.pid}). Wait for the end of its run; `rig gauge SETUP` shows what it "
-                "reads."
+                "reads.",
+                id_="refusal.port-in-use",
             )

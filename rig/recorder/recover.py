@@ -171,7 +171,8 @@ def _refuse_in_use(state_dir: Path) -> None:
         if owner is not None and owner.alive():
             raise RefusedError(
                 f"The rig {path.stem} is in use by process {owner.pid}, and the run log is damaged."
-                " End its run, then start again."
+                " End its run, then start again.",
+                id_="refusal.rig-in-use",
             )
 
 

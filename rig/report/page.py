@@ -197,7 +197,7 @@ def _cautions(run: Reported) -> list[str]:
     found = cautions(run.setup)
     if run.sheet is not None:
         found += sheet_cautions(run.setup, run.sheet)
-    return words.listed([words.clipped(line, 190) for line in found], CAUTIONS)
+    return words.listed([words.clipped(one.words, 190) for one in found], CAUTIONS)
 
 
 def _caveats(result: Mapping[str, Any]) -> list[str]:

@@ -11,6 +11,7 @@ import numpy as np
 from rig.analysis.coil.current_rise import MOVED, NOT_SEEN, OPEN
 from rig.analysis.coil.plunger_timing import Signature, StrokeCurrent
 from rig.analysis.coil.split import Piece, clear, cuts_of, of_run, split
+from rig.core.message_ids import message_id
 from rig.core.recording import Float
 
 PARTS = ("electrical_ms", "mechanical_ms", "hydraulic_ms")
@@ -95,6 +96,7 @@ def signature_json(signature: Signature | None) -> dict[str, Any] | None:
         "tau1_ms": _mean(rows, "tau1_ms"),
         "tau2_ms": _mean(rows, "tau2_ms"),
         "coil": {
+            "id": message_id("coil", coil.state),
             "state": coil.state,
             "found": coil.found,
             "next_check": coil.next_check or None,

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from rig.analysis.analyse import RunResult
+from rig.analysis.measure import marks
 from rig.analysis.measure.hold import HoldResult
 from rig.analysis.measure.ramp import RampTable
 from rig.analysis.measure.sampling import channels_json, engine_json
@@ -20,6 +21,7 @@ from rig.analysis.stats.summary import Summary, summarise
 from rig.analysis.stats.uncertainty import Budget
 from rig.analysis.verdict.behaviour import behaviour_json, spread_json
 from rig.core.figures import figures_of
+from rig.core.message_ids import Message, message_id, trip_id
 from rig.core.recording import Float
 from rig.results.calibration_json import calibration_json, timing_json
 from rig.results.coil_json import signature_json, stroke_current_json
@@ -51,8 +53,8 @@ class AboutRun:
     mount: int | None = None
     note: str = ""
     conditions: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
-    watched: Sequence[Any] = ()
-    not_watched: Sequence[Any] = ()
+    watched: Sequence[Mapping[str, Any]] = ()
+    not_watched: Sequence[Mapping[str, Any]] = ()
     software: str | None = None
     purpose: str | None = None
 
@@ -132,15 +134,24 @@ def run_json(result: RunResult, about: AboutRun = NOTHING_KNOWN) -> dict[str, An
         "reference": asdict(result.reference),
         "settle_window_ms": result.settle_window_ms,
         "chain": [
-            {"link": link.name, "shown": link.shown, "found": link.found} for link in result.chain
+            {
+                "id": message_id("link", link.name),
+                "link": link.name,
+                "shown": link.shown,
+                "found": link.found,
+            }
+            for link in result.chain
         ],
         "conditions_seen": dict(result.conditions_seen),
         "marks": list(result.marks),
+        "mark_ids": [marks.id_of(mark) for mark in result.marks],
         "mark_counts": dict(result.mark_counts),
         "doubtful": list(result.doubtful),
+        "doubtful_ids": [marks.id_of(mark) for mark in result.doubtful],
         "trip": None
         if trip is None
         else {
+            "id": trip.id,
             "rule": trip.rule,
             "value": trip.value,
             "limit": trip.limit,
@@ -151,13 +162,13 @@ def run_json(result: RunResult, about: AboutRun = NOTHING_KNOWN) -> dict[str, An
         "end": None
         if end is None
         else {"reason": end.reason, "off": end.off, "t_ms": _ms(end.t_ns, result.t0_ns)},
-        "watched": list(about.watched),
-        "not_watched": list(about.not_watched),
+        "watched": rules_json(about.watched),
+        "not_watched": rules_json(about.not_watched),
         "verdict": {
             "result": result.verdict.result,
             "why": result.verdict.why,
             "reason": result.verdict.reason,
-            "next_check": result.verdict.next_check,
+            **next_check_json(result.verdict.next_check),
             "guard_band": None if deciding is None else number(deciding.guard_band, MS_DIGITS),
             "risk_pct": number(result.verdict.risk_pct, 4),
             "decided_by": None if deciding is None else deciding.words,
@@ -173,6 +184,19 @@ def run_json(result: RunResult, about: AboutRun = NOTHING_KNOWN) -> dict[str, An
             ],
         },
         "software": about.software,
+    }
+
+
+def rules_json(rules: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Rules as recorded, each with the id of its trip."""
+    return [{"id": trip_id(rule["rule"]), **rule} for rule in rules]
+
+
+def next_check_json(advice: Message | None) -> dict[str, str | None]:
+    """The two keys of a verdict that say what to check next."""
+    return {
+        "next_check": None if advice is None else advice.words,
+        "next_check_id": None if advice is None else advice.id,
     }
 
 
@@ -219,6 +243,7 @@ def _stroke_rows(table: StrokeTable, rows: slice) -> list[dict[str, Any]]:
         "at_switch_off_kpa": _floats(table.at_switch_off_kpa[rows], KPA_DIGITS),
     }
     columns["marks"] = [table.marks(row) for row in range(*rows.indices(len(table)))]
+    columns["mark_ids"] = [[marks.id_of(mark) for mark in row] for row in columns["marks"]]
     columns["pressure"] = [None] * len(columns["marks"])
     columns["current"] = columns["pressure"]
     names = list(columns)
@@ -264,6 +289,7 @@ def hold_json(held: HoldResult, t0_ns: int) -> dict[str, Any]:
         else _ms(held.dropped_out_ns, held.from_ns),
         "edges": held.edges,
         "marks": list(held.marks),
+        "mark_ids": [marks.id_of(mark) for mark in held.marks],
         "trace": {
             "t_ms": [_ms(t, t0_ns) for t in held.trace_ns.tolist()],
             "pressure_kpa": _floats(held.trace_kpa, KPA_DIGITS),
@@ -278,8 +304,9 @@ def ramp_json(ramps: RampTable, budgets: Mapping[str, Budget] | None = None) -> 
     rows = zip(ramps.number.tolist(), *columns, ramps.marks, strict=True)
     return {
         "ramps": [
-            dict(zip(("number", *figures, "marks"), (*row[:-1], list(row[-1])), strict=True))
-            for row in rows
+            dict(zip(("number", *figures), values, strict=True))
+            | {"marks": list(found), "mark_ids": [marks.id_of(mark) for mark in found]}
+            for *values, found in rows
         ],
         "summary": {
             name: summary_json(summarise(value), KPA_DIGITS)

@@ -35,6 +35,8 @@ WAL_LIMIT_BYTES = 16 << 20
 class LogBusyError(StorageError):
     """Another program holds the run log's write lock. Worth retrying."""
 
+    id = "refusal.log-busy"
+
 
 def sqlite_version() -> str:
     """Version of the SQLite library, as stored with each run."""

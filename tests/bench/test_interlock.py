@@ -13,7 +13,8 @@ from test_sequencer import make_sheet
 from rig.bench.bench import TAIL_NS, Bench
 from rig.bench.interlock import gauge_rules
 from rig.bench.interlock.interlock import Interlock
-from rig.bench.interlock.registry import TICK_S, watched
+from rig.bench.interlock.registry import watched
+from rig.bench.interlock.rule import TICK_S
 from rig.bench.interlock.trackers import DutyWindow
 from rig.bench.status_message import StatusTeller
 from rig.core.errors import RefusedError
@@ -141,7 +142,7 @@ def test_gauge_stale_trips_within_its_stated_reaction() -> None:
     start = rig.now_ns()
     end, trip = run(bench, rig)
     assert trip is not None and trip.rule == "gauge stale"
-    reaction = next(w.reaction_ms for w in watched(rig.setup) if w.rule == "gauge stale")
+    reaction = next(w.reaction_ms for w in watched(rig.setup) if w.rule.name == "gauge stale")
     last_good = start + 400 * MS
     assert (trip.t_ns - last_good) / MS <= (reaction or 0) + 1e-6
     assert end.reason == "tripped"

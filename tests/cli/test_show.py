@@ -48,7 +48,7 @@ def test_json_is_the_result_and_nothing_else(rig_data):
     assert set(shape["strokes"][0]) == {
         "number", "answered", "missed", "settled", "response_ms", "release_ms", "first_edge_on_ms",
         "first_edge_off_ms", "bounce_on", "bounce_off", "at_switch_on_kpa", "at_switch_off_kpa",
-        "marks", "pressure", "current",
+        "marks", "mark_ids", "pressure", "current",
     }  # fmt: skip
 
 

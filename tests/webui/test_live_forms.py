@@ -132,8 +132,8 @@ def test_everything_that_is_wrong_with_a_sheet_is_told_at_once(client: FlaskClie
     wrong = {"f:on_time": "3", "f:settle_window": "-1 ms"}
     status, text = keep(client, "no/name", 0, **wrong)
     assert status == 400
-    problems = re.findall(r"<li><code>([^<]+)</code>", text)
-    assert sorted(problems) == ["Keep as", "on_time", "settle_window", "strokes"]
+    problems = re.findall(r'<li data-id="problem\.([a-z-]+)"><code>', text)
+    assert sorted(problems) == ["keep-as", "on-time", "settle-window", "strokes"]
 
 
 def test_giving_the_controls_back_stays_on_the_bench(client: FlaskClient) -> None:
@@ -157,7 +157,7 @@ def test_a_trip_is_told_of_the_setup_that_tripped(client: FlaskClient, tripped: 
     state = state_file.RigState(rig, "simulated", "", 17, plan, None, TRIP, 1.0)
     state_file.write(state_file.state_path(folder, rig), state)
     text = client.get("/bench/trip").text
-    assert text.count('<section class="sheet trip">') == 1
+    assert text.count('<section class="sheet trip" data-id="trip.') == 1
     if tripped is not None:
         assert f"{tripped}: over-pressure" in text
         assert "another setup" not in text

@@ -187,6 +187,7 @@ def _stroke_json(
         "response_from_ms": ms(times.live_ns if times.live_ns is not None else times.on_ns),
         "release_from_ms": ms(off_ns),
         "marks": figures.get("marks") or [],
+        "mark_ids": figures.get("mark_ids") or [],
     }
 
 

@@ -8,13 +8,22 @@ others may stand beside them (`Open`). Times are ms, pressures kPa; an unknown n
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.runlog.search import Source, Status
 
 Numbers = list[float | None]
+
+MessageId = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z]+\.[a-z0-9-]+$",
+        description="Never changes, while the sentence beside it may; all are listed in the help, "
+        "under Messages and their ids",
+    ),
+]
 
 
 class Open(BaseModel):
@@ -32,8 +41,10 @@ class Condition(BaseModel):
 
 
 class Rule(BaseModel):
-    """A rule of the interlock: its slowest reaction, or why nothing watches it."""
+    """A rule of the interlock: its slowest reaction, or why nothing watches it. `id` is that of its
+    trip."""
 
+    id: MessageId
     rule: str
     reaction_ms: float | None
     why: str
@@ -54,6 +65,7 @@ class Stroke(Open):
     at_switch_on_kpa: float | None
     at_switch_off_kpa: float | None
     marks: list[str]
+    mark_ids: list[MessageId] = []
 
 
 class Summary(Open):
@@ -83,6 +95,7 @@ class Verdict(Open):
     reason: str = ""
     """The same without what to check next."""
     next_check: str | None
+    next_check_id: MessageId | None = None
     next_caution: str | None = None
     limits: list[Limit]
 
@@ -99,6 +112,7 @@ class OfTheValve(Open):
 class RunTrip(BaseModel):
     """What the interlock tripped for, and when in the run."""
 
+    id: MessageId | None = None
     rule: str
     value: float | None
     limit: float | None
@@ -116,6 +130,10 @@ class Result(Open):
     strokes: list[Stroke]
     summary: dict[str, Summary]
     counts: dict[str, int]
+    marks: list[str] = []
+    mark_ids: list[MessageId] = []
+    doubtful: list[str] = []
+    doubtful_ids: list[MessageId] = []
     trip: RunTrip | None
     verdict: Verdict
     of_the_valve: OfTheValve | None = None
@@ -196,6 +214,7 @@ class Mark(BaseModel):
 
     t_ms: float
     class_: str = Field(alias="class")
+    id: MessageId
     kind: str
     detail: str
 
@@ -224,6 +243,7 @@ class StrokeShown(BaseModel):
     response_from_ms: float | None
     release_from_ms: float | None
     marks: list[str]
+    mark_ids: list[MessageId]
 
 
 class TracesAnswer(Traces):

@@ -5,16 +5,18 @@ from __future__ import annotations
 
 from pydantic import BaseModel
 
-from webui.api.models import Numbers, OfTheValve, Rule, Verdict
+from webui.api.models import MessageId, Numbers, OfTheValve, Rule, Verdict
 
 
 class Check(BaseModel):
-    """One thing looked at before the first stroke."""
+    """One thing looked at before the first stroke. `trip`: whose condition stands."""
 
+    id: MessageId
     name: str
     result: str
     shown: str
     remedy: str
+    trip: MessageId | None
 
 
 class PreflightFound(BaseModel):
@@ -32,6 +34,7 @@ class PreflightFound(BaseModel):
 class LiveTrip(BaseModel):
     """A trip as the bench told it; `t_ns` of the bench's own clock."""
 
+    id: MessageId
     rule: str
     value: float | None
     limit: float | None

@@ -17,6 +17,7 @@ from pydantic import BaseModel
 from werkzeug.routing import Rule
 
 from rig import __version__
+from webui.api.models import MessageId
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -28,8 +29,9 @@ FAULTS = {"400": "the question was not understood", "404": "there is nothing of 
 
 
 class Fault(BaseModel):
-    """Every refusal: what happened and what to do about it."""
+    """Every refusal: its id, what happened and what to do about it."""
 
+    id: MessageId
     error: str
     what: str
     remedy: str

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.analysis.measure import marks
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS, READBACK, SWITCH
@@ -177,10 +178,10 @@ def _channel_json(
 
 
 def _marks(recording: Recording, from_ns: int, to_ns: int) -> list[dict[str, Any]]:
-    found = [(c.t_ns, "doubt", c.kind, c.detail) for c in recording.conditions]
-    found += [(t.t_ns, "trip", t.rule, t.message) for t in recording.trips]
+    found = [(c.t_ns, "doubt", c.kind, c.detail, marks.id_of(c.kind)) for c in recording.conditions]
+    found += [(t.t_ns, "trip", t.rule, t.message, t.id) for t in recording.trips]
     inside = sorted(mark for mark in found if from_ns <= mark[0] <= to_ns)
     return [
-        {"t_ms": to_ms(t_ns, recording), "class": kind, "kind": name, "detail": detail}
-        for t_ns, kind, name, detail in inside[:MAX_MARKS]
+        {"t_ms": to_ms(t_ns, recording), "class": kind, "id": id_, "kind": name, "detail": detail}
+        for t_ns, kind, name, detail, id_ in inside[:MAX_MARKS]
     ]

@@ -150,8 +150,13 @@ class Hub:
         with self._lock:
             if self._driven is not None or self._others is not None:
                 if self._phase in (LOOKING, WAITING):
-                    raise RefusedError("The rig is being looked at already: arm it, or leave it.")
-                raise RefusedError("A run goes on. Wait for its end, or stop it.")
+                    raise RefusedError(
+                        "The rig is being looked at already: arm it, or leave it.",
+                        id_="refusal.already-looked-at",
+                    )
+                raise RefusedError(
+                    "A run goes on. Wait for its end, or stop it.", id_="refusal.run-goes-on"
+                )
             loaded, loaded_sheet = self.files.pair(setup, sheet)
             self._view = LiveView(loaded.setup, loaded_sheet.sheet, loaded.setup.backend)
             self._facts = {
@@ -173,11 +178,15 @@ class Hub:
         """Arm and run: a person has confirmed what `look` (a fact of the snapshot) found."""
         with self._lock:
             if self._driven is None or self._phase != WAITING:
-                raise RefusedError("There is nothing to start: look at the rig first.")
+                raise RefusedError(
+                    "There is nothing to start: look at the rig first.",
+                    id_="refusal.nothing-to-start",
+                )
             if look != self._facts.get("look"):
                 raise RefusedError(
                     "The rig was looked at again since this page was shown. Nothing was energised: "
-                    "read what was found now, and confirm that."
+                    "read what was found now, and confirm that.",
+                    id_="refusal.looked-at-again",
                 )
             self._phase = RUNNING
             self._driven.order("go", by=by, not_watched_accepted=not_watched_accepted)

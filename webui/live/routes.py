@@ -24,6 +24,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from rig.actions.conditions import CONDITIONS, typed
 from rig.actions.confirmation import STATEMENTS
 from rig.core.errors import Problem, RefusedError, RigError
+from rig.core.message_ids import Message
 from webui import access, security
 from webui.api.models_live import LiveAnswer
 from webui.api.openapi import described
@@ -117,7 +118,7 @@ def bench_page(**more: Any) -> str:
     )
 
 
-def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
+def _cautions(files: Files, now: dict[str, Any]) -> list[Message]:
     from rig.config.files.loading import load_pair
     from rig.config.setup.cautions import cautions
 
@@ -204,7 +205,7 @@ def go() -> AnyResponse | tuple[str, int]:
 
 def said(words: str) -> Problem:
     """A sentence in the form the page's list of what was not done needs."""
-    return problems_of(RefusedError(words))[0]
+    return problems_of(RefusedError(words, id_="refusal.form"))[0]
 
 
 @blueprint.post("/bench/leave")

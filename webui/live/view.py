@@ -170,7 +170,7 @@ class LiveView:
             "bands": bands(self._sheet),
             "last": self._last(),
             "conditions": list(self._conditions),
-            "trip": self._trip._asdict() if self._trip else None,
+            "trip": {"id": self._trip.id, **self._trip._asdict()} if self._trip else None,
             "lag_s": self._status.get("lag_s"),
         }
 

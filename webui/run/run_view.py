@@ -15,6 +15,7 @@ from rig.config.files.simulated_table import without_table
 from rig.core.errors import RigError
 from rig.core.recording import Recording
 from rig.core.records import Trip
+from rig.results.run_json import rules_json
 from rig.runlog.store import StoredRun
 from webui import log, words
 from webui.exercise.seats import as_shown
@@ -159,8 +160,8 @@ class RunView:
             if header.sheet_text is None
             else {"name": header.sheet_name, "hash": header.sheet_hash, "kind": header.kind},
             "hardware": dict(header.hardware),
-            "watched": header.watched,
-            "not_watched": header.not_watched,
+            "watched": rules_json(header.watched),
+            "not_watched": rules_json(header.not_watched),
             "remark": self.remark,
             "purpose": header.purpose,
             "records": stored.n_records,
@@ -178,6 +179,7 @@ def letter(i: int) -> str:
 def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
     """A raw trip in the form of a result; `to_ms` gives its place on the time axis."""
     return {
+        "id": trip.id,
         "rule": trip.rule,
         "value": trip.value,
         "limit": trip.limit,

@@ -285,11 +285,14 @@ def main() -> None:
     try:
         answer = WORK[question.pop("work")](**question)
     except PageFault as fault:
-        answer = {"fault": [fault.status, fault.title, fault.what, fault.remedy]}
+        answer = {"fault": [fault.status, fault.title, fault.what, fault.remedy, fault.id]}
     except (RigError, OSError) as error:
         answer = {
-            "fault": [500, "It could not be done", str(error), "Fix the cause and try again."]
-        }
+            "fault": [
+                500, "It could not be done", str(error), "Fix the cause and try again.",
+                error.id if isinstance(error, RigError) else "",
+            ]
+        }  # fmt: skip
     out.write(json.dumps(answer))
 
 

@@ -24,6 +24,7 @@ from rig.analysis.verdict.limits import Missed
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet, StrokesSheet
 from rig.core.clock import NS_PER_S
+from rig.core.message_ids import Message
 from rig.core.recording import Bool, Int64, Recording, SampleSeries
 from rig.core.records import READBACK
 
@@ -50,7 +51,9 @@ CURRENT_GAPS = (
     coil_state.NO_CURRENT, coil_state.HIGH_OHM, coil_state.LOW_CURRENT, coil_state.LOW_OHM,
     coil_state.HIGH_CURRENT,
 )  # fmt: skip
-ISOLATE = "measure at the coil or open the mushroom stop before anything is touched"
+ISOLATE = Message(
+    "advice.isolate", "measure at the coil or open the mushroom stop before anything is touched"
+)
 """Comes first wherever the coil may be live and nothing watches it."""
 
 
@@ -70,7 +73,7 @@ class Doubt(NamedTuple):
     any other check."""
 
     why: tuple[str, ...] = ()
-    next_check: str | None = None
+    next_check: Message | None = None
 
 
 def chain(
@@ -144,7 +147,7 @@ def doubt(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) -> D
     live = bool(seen) and seen[0].live
     why = [_sentence(seen[0].found)] if seen else []
     if live:
-        why.append(_sentence(ISOLATE))
+        why.append(_sentence(ISOLATE.words))
     n = int(np.count_nonzero(_marked(table, marks.DROPPED_OUT)))
     if n:
         why.append(

@@ -27,6 +27,7 @@ from rig.core.errors import (
     EXIT_TRIPPED,
     EXIT_UNDECIDED,
 )
+from rig.core.message_ids import Message
 from rig.core.records import OFF_STATES
 
 NO_DOUBT = Doubt()
@@ -50,7 +51,7 @@ class Verdict:
 
     result: str
     said: tuple[Sentence, ...]
-    next_check: str | None = None
+    next_check: Message | None = None
     limits: tuple[Limit, ...] = field(default=())
 
     @property

@@ -3,16 +3,18 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections import Counter
 from collections.abc import Callable
 
-from rig.bench.interlock import gauge_rules, sensor_rules
-from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.bench.interlock import sensor_rules
+from rig.bench.interlock.registry import RULES
+from rig.bench.interlock.rule import Finding
 from rig.config.analog.channels import sources, stale_s
 from rig.config.analog.signal import OUT_OF_RANGE
 from rig.config.setup.model import Setup
-from rig.core.records import ENGINE_SPEED, GOOD, Block, Sample
+from rig.core.records import GOOD, Block, Sample
 
 NS = 1_000_000_000
 PEAKS = ("cylinder_pressure",)
@@ -121,22 +123,15 @@ class ChannelWatch:
 
 def _limits(setup: Setup) -> dict[str, Callable[[float], Finding | None]]:
     """The rule of each channel with a limit."""
-    limits = setup.limits
     rules: dict[str, Callable[[float], Finding | None]] = {}
-    oil_degc, coil_a = limits.oil_temperature_degc, limits.coil_current_a
-    cylinder_kpa = limits.cylinder_pressure_kpa
-    low_v, high_v = limits.supply_voltage_min_v, limits.supply_voltage_max_v
-    low_rpm, high_rpm = limits.engine_speed_min_rpm, limits.engine_speed_max_rpm
-    if oil_degc is not None:
-        rules["oil_temperature"] = lambda value: gauge_rules.oil_temperature(value, oil_degc)
-    if low_v is not None or high_v is not None:
-        rules["supply_voltage"] = lambda value: gauge_rules.supply_voltage(value, low_v, high_v)
-    if coil_a is not None:
-        rules["coil_current"] = lambda value: sensor_rules.coil_current(value, coil_a)
-    if cylinder_kpa is not None:
-        rules["cylinder_pressure"] = lambda value: sensor_rules.cylinder_pressure(
-            value, cylinder_kpa
-        )
-    if low_rpm is not None or high_rpm is not None:
-        rules[ENGINE_SPEED] = lambda value: sensor_rules.engine_speed(value, low_rpm, high_rpm)
+    for rule in RULES:
+        limits, judge = rule.set_limits(setup), rule.judge
+        if judge is not None and any(limit is not None for limit in limits):
+            rules[rule.channel] = functools.partial(_judge, judge, limits)
     return rules
+
+
+def _judge(
+    judge: Callable[..., Finding | None], limits: list[float | None], value: float
+) -> Finding | None:
+    return judge(value, *limits)
