@@ -13,28 +13,11 @@ from flask.json.provider import JSONProvider
 
 from rig import __version__
 from rig.core.places import log_path
-from webui import access, faults, helptexts, log, security, words
-from webui.api import api, openapi, registers
-from webui.exercise import instructor, seats
-from webui.live import batch_routes, routes
-from webui.navigation import navigation
-from webui.pages import (
-    attachments,
-    backup,
-    commission,
-    compare,
-    downloads,
-    gauge,
-    job_work,
-    labels,
-    lesson,
-    register,
-    report,
-    runs,
-    start,
-    wiring,
-)
-from webui.work import captures, gauge_look, logwork
+from webui import access, faults, log, navigation, security, words
+from webui.exercise import seats
+from webui.live import routes
+from webui.pages import attachments, backup, lesson, runs
+from webui.work import captures, gauge_look
 
 FORM_MOST = 64 * 1024
 """Bytes of a form; a view that accepts files sets its own limit."""
@@ -73,37 +56,11 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     attachments.install(app)
     backup.install(app)
     seats.install(app)
-    app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
-        app.register_blueprint(batch_routes.blueprint)
-        app.register_blueprint(instructor.blueprint)
     captures.install(app)
     gauge_look.install(app)
-    for part in (
-        start,
-        runs,
-        attachments,
-        backup,
-        captures,
-        logwork,
-        openapi,
-        api,
-        registers,
-        compare,
-        lesson,
-        downloads,
-        job_work,
-        report,
-        labels,
-        wiring,
-        commission,
-        gauge,
-        helptexts,
-    ):
-        app.register_blueprint(part.blueprint)
-    app.register_blueprint(register.valves)
-    app.register_blueprint(register.jobs)
+    navigation.install(app)
     return app
 
 

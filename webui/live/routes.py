@@ -29,7 +29,7 @@ from webui import access, security
 from webui.api.models_live import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
-from webui.live import batch, next_run, sheets, stream
+from webui.live import batch, next_run, stream
 from webui.live.clearing import is_latched
 from webui.live.files import TEMPLATES, Files, problems_of
 from webui.live.hub import Hub
@@ -50,8 +50,6 @@ def install(app: Flask, hub: Hub) -> None:
     app.extensions["hub"], app.extensions["stream_places"] = hub, stream.Places()
     app.jinja_env.globals["no_emergency_stop"] = NO_EMERGENCY_STOP
     app.jinja_env.globals["at_rest"] = lambda: hub.at_rest
-    app.register_blueprint(blueprint)
-    app.register_blueprint(sheets.blueprint)
 
 
 @blueprint.get("/bench")
