@@ -11,6 +11,7 @@ from flask import Flask
 from markupsafe import Markup, escape
 
 from rig.analysis.measure import marks
+from rig.config.sheet.model import KINDS
 from rig.core.coil_heat import duration_words
 from rig.core.figures import words_of
 from rig.core.message_ids import trip_id
@@ -46,12 +47,6 @@ STATUSES = {
 }
 
 SOURCES = UNREAL | {"board": "board", "capture": "capture"}
-
-KINDS = {
-    "strokes": "strokes",
-    "hold": "hold (leak-down)",
-    "ramp": "ramp (actuation and reset pressure)",
-}
 
 OF = {
     "each": "each one",
@@ -167,7 +162,7 @@ def install(app: Flask) -> None:
         no_valve_words=no_valve_words,
         source_word=SOURCES,
         sheet_word=sheet_word,
-        kind_word=KINDS,
+        kind_word={name: kind.shown for name, kind in KINDS.items()},
         figure_word=words_of,
         of_word=OF,
         shown_word=shown_word,

@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from rig.actions.outcome_words import say
-from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.figures import short_names
@@ -43,7 +42,7 @@ class TerminalView(ProgressView):
 
         from rig.results.live_stroke import LiveStrokes
 
-        self._total_s, self._of = duration_s(sheet), strokes_of(sheet)
+        self._total_s, self._of = sheet.longest_s, sheet.times
         self._bar = Progress(
             TextColumn("{task.fields[source]}", style="bold"),
             TextColumn("{task.fields[step]}"),

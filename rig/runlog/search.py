@@ -21,7 +21,6 @@ Verdict = Literal["conforms", "does_not_conform", "undecided", "not_tested", "no
 """A verdict, or none: the run has no result."""
 Source = Literal["simulated", "emulated board", "board", "capture"]
 Status = Literal["running", "finished", "tripped", "aborted", "interrupted", "fault"]
-Kind = Literal["strokes", "hold", "ramp"]
 Order = Literal[
     "newest", "oldest", "slowest", "fastest", "highest", "lowest", "slowest_release",
     "fastest_release", "most_missed", "fewest_missed", "hottest", "coldest", "valve_up",

@@ -6,6 +6,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from rig.config.sheet.model import KINDS, SheetBase
+
 
 class Mark(NamedTuple):
     """One mark: where it applies ("every stroke", "3 of 20 strokes", "run") and its words."""
@@ -20,7 +22,7 @@ class Mark(NamedTuple):
 def marks_of(result: Mapping[str, Any]) -> list[Mark]:
     """All marks, those of the run first, then those of its strokes or ramps."""
     counts: Mapping[str, int] = result["mark_counts"]
-    one = {"ramp": "ramp", "hold": "hold"}.get(result["kind"], "stroke")
+    one = KINDS[result["kind"]].one if result["kind"] in KINDS else SheetBase.one
     ramp = result["ramp"]
     of = len(ramp["ramps"]) if ramp else len(result["strokes"])
     found = [

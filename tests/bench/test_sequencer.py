@@ -7,7 +7,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from rig.bench.sequencer import duration_s
 from rig.config.sheet.model import Sheet
 from rig.core.records import Command, End, Step
 
@@ -31,7 +30,7 @@ def test_strokes_are_commanded_at_their_times() -> None:
     assert [(c.on, c.stroke, (c.t_ns - t0) // MS) for c in commands] == expected
     assert end == End("finished", "confirmed off", end.t_ns)
     assert rig.records[-1] == end
-    assert end.t_ns - t0 >= duration_s(make_sheet(**STROKES)) * 1e9
+    assert end.t_ns - t0 >= make_sheet(**STROKES).longest_s * 1e9
 
 
 def test_hold_energised_watches_then_releases() -> None:
@@ -99,11 +98,11 @@ def test_every_energise_has_its_release(strokes: int, on_ms: int, rest_ms: int) 
 
 
 def test_duration_of_each_kind() -> None:
-    assert duration_s(make_sheet(**STROKES)) == pytest.approx(0.5 + 3 * 0.5)
+    assert make_sheet(**STROKES).longest_s == pytest.approx(0.5 + 3 * 0.5)
     hold = make_sheet(kind="hold", state="released", energise_first="1 s", watch="3 s")
-    assert duration_s(hold) == pytest.approx(2 + 1 + 3)
+    assert hold.longest_s == pytest.approx(2 + 1 + 3)
     ramp = make_sheet(**RAMP)
-    assert duration_s(ramp) == pytest.approx(0.1 + 2 * (5 + 5)), "two ramps, each up and down"
+    assert ramp.longest_s == pytest.approx(0.1 + 2 * (5 + 5)), "two ramps, each up and down"
 
 
 def test_a_ramp_with_the_coil_energised_is_on_from_the_first_way_to_the_last() -> None:

@@ -132,7 +132,7 @@ def test_windows_that_make_no_sense_are_refused(
     answer = client.get("/api/runs/1/traces?" + query)
     assert answer.status_code == status
     if status != 200:
-        assert set(answer.json) == {"error", "what", "remedy"}
+        assert set(answer.json) == {"id", "error", "what", "remedy"}
 
 
 @pytest.mark.parametrize("part", ["", "/traces", "/strokes"])

@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from rig.bench.interlock.channel_watch import as_sample
-from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import RampSheet, Sheet, StrokesSheet
 from rig.core.records import (
@@ -49,8 +48,8 @@ class LiveView:
     def __init__(self, setup: Setup, sheet: Sheet | None, source: str) -> None:
         self._setup, self._sheet, self._source = setup, sheet, source
         self._strokes = LiveStrokes(setup, sheet, source)
-        self._total_s = duration_s(sheet) if sheet is not None else None
-        self._of = strokes_of(sheet) if sheet is not None else None
+        self._total_s = sheet.longest_s if sheet is not None else None
+        self._of = sheet.times if sheet is not None else None
         self._ramp = RampView(setup, sheet) if isinstance(sheet, RampSheet) else None
         self._first_ns: int | None = None
         self._step = Step("", 0, 0)

@@ -104,11 +104,10 @@ class ChannelWatch:
         the channel fresh."""
         if sample.quality == GOOD:
             self._good_ns[sample.channel] = sample.t_ns
-        rule = self._rules.get(sample.channel)
-        if rule is None or sample.value is None:
+        rules = self._rules.get(sample.channel)
+        if rules is None or sample.value is None:
             return []
-        finding = rule(sample.value)
-        return [] if finding is None else [finding]
+        return [found for rule in rules if (found := rule(sample.value)) is not None]
 
     def tick(self, now_ns: int) -> list[Finding]:
         """Watched channels that have gone silent."""
@@ -121,13 +120,13 @@ class ChannelWatch:
         return [finding for finding in found if finding is not None]
 
 
-def _limits(setup: Setup) -> dict[str, Callable[[float], Finding | None]]:
-    """The rule of each channel with a limit."""
-    rules: dict[str, Callable[[float], Finding | None]] = {}
+def _limits(setup: Setup) -> dict[str, list[Callable[[float], Finding | None]]]:
+    """The rules of each channel with a limit."""
+    rules: dict[str, list[Callable[[float], Finding | None]]] = {}
     for rule in RULES:
         limits, judge = rule.set_limits(setup), rule.judge
         if judge is not None and any(limit is not None for limit in limits):
-            rules[rule.channel] = functools.partial(_judge, judge, limits)
+            rules.setdefault(rule.channel, []).append(functools.partial(_judge, judge, limits))
     return rules
 
 
