@@ -39,7 +39,7 @@ class Outcome(NamedTuple):
 
 
 def newest_number(log: RunLog) -> int:
-    """The number of the newest run, on the list or taken off it; 0 in an empty log."""
+    """The number of the newest run, on the list or removed from it; 0 in an empty log."""
     with log._reading() as connection:
         return int(connection.execute(select(func.max(runs.c.id))).scalar() or 0)
 
@@ -48,8 +48,8 @@ def outcomes(
     log: RunLog, tags: Sequence[str], after: int, other: Other = lambda _setup, _sheet: ""
 ) -> dict[str, Outcome]:
     """By tag, the newest run with a number above `after`; runs with the setup and sheet asked for
-    come before any others. Tags without one are left out. A run taken off the list does not count.
-    """
+    come before any others. Tags without one are left out. A run removed from the list does not
+    count."""
     found: dict[str, Outcome] = {}
     verdict = (
         select(results.c.verdict)

@@ -74,7 +74,7 @@ class Sought:
     since_utc_s: float | None = None
     until_utc_s: float | None = None
     removed: bool = False
-    """Runs taken off the list instead of those on it."""
+    """Runs removed from the list instead of those on it."""
     order: Order = "newest"
     purpose: str | None = None
     """One of rig.runlog.header.PURPOSES."""

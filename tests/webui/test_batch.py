@@ -184,7 +184,7 @@ def test_a_valve_that_was_not_tested_stays_the_next(
     assert offered is not None and offered[1] == "V-1"
 
 
-def test_a_run_taken_off_the_list_leaves_its_valve_to_be_done(
+def test_a_run_removed_from_the_list_leaves_its_valve_to_be_done(
     written: Writer, log_path: Path
 ) -> None:
     batch.keep(log_path, ["V-1"])

@@ -88,7 +88,7 @@ def test_tags_and_notes_are_written_down_and_found(client: FlaskClient, written:
     page = client.get(f"/runs/{run}").text
     assert "before repair" in page and "Plug was loose." in page and "Kim" in page
     assert shown(client, "/runs?tag=before repair") == [run]
-    assert post(client, f"/runs/{run}/tags", take_off="before repair") == 302
+    assert post(client, f"/runs/{run}/tags", remove="before repair") == 302
     assert shown(client, "/runs?tag=before repair") == []
 
 
@@ -147,7 +147,7 @@ def test_removing_can_be_undone_and_loses_nothing(
     assert [list(RunLog.reading(log_path).load(n).chunks()) for n in (1, 2)] == before
 
 
-def test_a_run_that_goes_on_is_not_taken_off(client: FlaskClient, written: Written) -> None:
+def test_a_run_that_goes_on_is_not_removed(client: FlaskClient, written: Written) -> None:
     run = written(status="running", analysed=False)
     post(client, "/log/remove", run=str(run))
     assert shown(client, "/runs") == [run]

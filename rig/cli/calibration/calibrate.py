@@ -95,7 +95,7 @@ def command(
     With --timing the rig measures itself: a resistor or lamp in the coil's place, and the load side
     led into the switch input through the switch's own input circuit, so that the true time from
     coil to switch is 0. The relay is energised --strokes times, as in `rig run`. What is found goes
-    into the table [timing], and is taken off every time from then on.
+    into the table [timing], and is subtracted from every time from then on.
     """
     from rig.cli.terminal.calibration import Entered, due_of, show, table_text, with_table
     from rig.config.files.loading import load_setup, setup_from_text
