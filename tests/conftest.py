@@ -10,6 +10,7 @@ from __future__ import annotations
 import gc
 import os
 import signal
+import sys
 import threading
 import time
 import uuid
@@ -18,6 +19,9 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+sys.path.insert(0, str(Path(__file__).parent / "support"))
+# builders and helpers that several folders use
 
 settings.register_profile("default", deadline=None)
 settings.register_profile(

@@ -8,8 +8,7 @@ import math
 from collections.abc import Callable
 
 import pytest
-from bench_rig import MS, EdgesOnly, ScriptedRig, make_bench, make_setup
-from test_interlock import NO_DUTY, run
+from bench_rig import MS, NO_DUTY, EdgesOnly, ScriptedRig, make_bench, make_setup, run
 
 from rig.bench.bench import Bench
 from rig.bench.interlock import gauge_rules, registry, sensor_rules

@@ -5,10 +5,20 @@ import json
 import math
 
 import pytest
-from bench_rig import MS, SETUP, ScriptedRig, make_bench, make_setup
+from bench_rig import (
+    MS,
+    NO_DUTY,
+    SETUP,
+    SHEET,
+    ScriptedRig,
+    last_off_before_trip_record,
+    make_bench,
+    make_setup,
+    run,
+)
 from hypothesis import given
 from hypothesis import strategies as st
-from test_sequencer import make_sheet
+from setups import make_sheet
 
 from rig.bench.bench import TAIL_NS, Bench
 from rig.bench.interlock import gauge_rules
@@ -16,39 +26,8 @@ from rig.bench.interlock.interlock import Interlock
 from rig.bench.interlock.registry import TICK_S, watched
 from rig.bench.interlock.trackers import DutyWindow
 from rig.bench.status_message import StatusTeller
+from rig.core import records as rec
 from rig.core.errors import RefusedError
-from rig.core.records import (
-    CONFIRMED_OFF_GROUND,
-    GOOD,
-    READBACK,
-    SWITCH,
-    Command,
-    Condition,
-    Edge,
-    End,
-    Sample,
-    Step,
-    Trip,
-)
-
-SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
-         "settle_wait": "200 ms"}  # fmt: skip
-NO_DUTY = {"pressure": "700 kPa", "on_time": "2 s", "gauge_stale": "500 ms", "duty": "100 %"}
-
-
-def run(bench: Bench, rig: ScriptedRig, **changes: object) -> tuple[End, Trip | None]:
-    end = bench.run(make_sheet(**SHEET | changes), rig)
-    assert not rig.is_on, "the coil was left on"
-    assert isinstance(rig.records[-1], End)
-    return end, bench.interlock.trip
-
-
-def last_off_before_trip_record(rig: ScriptedRig) -> bool:
-    """The release stands in the record before the trip that caused it."""
-    kinds = [type(r) for r in rig.records]
-    first_trip = kinds.index(Trip)
-    commands = [r for r in rig.records[:first_trip] if isinstance(r, Command)]
-    return not commands or commands[-1].on is False
 
 
 @pytest.mark.parametrize("value", [700.1, 1e6, math.inf, math.nan])
@@ -83,7 +62,7 @@ def test_the_line_is_low_before_the_trip_is_worded(
         on_then.append(rig.is_on)
 
     monkeypatch.setattr(gauge_rules, "over_pressure", wording)
-    getattr(bench.interlock, arrival)(Sample("pressure", value, rig.now_ns(), GOOD))
+    getattr(bench.interlock, arrival)(rec.Sample("pressure", value, rig.now_ns(), rec.GOOD))
     assert on_then and not any(on_then)
 
 
@@ -109,7 +88,7 @@ def test_one_dead_look_in_a_chatter_confirms_nothing(looks: list[int], off: str)
         if line != "readback":
             return levels(line)
         shown = live if next(looked, looks[-1]) else 1 - live
-        bench.interlock.see_edge(Edge("readback", shown, rig.clock.now_ns(), 1, "plant"))
+        bench.interlock.see_edge(rec.Edge("readback", shown, rig.clock.now_ns(), 1, "plant"))
         return shown
 
     for _ in range(2):  # it agreed before
@@ -122,7 +101,7 @@ def test_the_ground_side_confirms_off_only_as_far_as_its_read_back_reaches() -> 
     bench, rig = make_bench(coil={**SETUP["coil"], "feed_side": "ground"})
     dead = 1 - rig.setup.coil_live_level
     rig.edges.level = lambda line: dead  # type: ignore[method-assign]
-    assert bench._off_state() == CONFIRMED_OFF_GROUND
+    assert bench._off_state() == rec.CONFIRMED_OFF_GROUND
 
 
 def test_out_of_range_reading_above_the_limit_trips() -> None:
@@ -153,7 +132,7 @@ def test_bad_readings_do_not_keep_the_gauge_alive() -> None:
     def babble() -> None:
         rig.pressure = None
         rig.sample(math.nan, "not a number")
-        rig.waiting_items.append(Condition("frame rejected", rig.now_ns(), "garbage"))
+        rig.waiting_items.append(rec.Condition("frame rejected", rig.now_ns(), "garbage"))
         rig.after(50, babble)
 
     rig.after(300, babble)
@@ -285,7 +264,7 @@ def test_first_trip_is_kept_and_later_ones_listed() -> None:
     rig.after(300, lambda: rig.sample(900.0))
     _, trip = run(bench, rig)
     assert trip is not None and trip.rule == "over-pressure" and trip.value == 800.0
-    rules_seen = [r.rule for r in rig.records if isinstance(r, Trip)]
+    rules_seen = [r.rule for r in rig.records if isinstance(r, rec.Trip)]
     assert len(rules_seen) == len(set(rules_seen)), "each rule is reported once"
 
 
@@ -304,7 +283,7 @@ def test_stop_releases_and_records_half_a_second_more() -> None:
     rig.after(350, lambda: setattr(bench.orders, "stop_why", "stopped by Ctrl-C"))
     end, trip = run(bench, rig)
     assert end.reason == "aborted" and trip is None
-    stopped = next(r for r in rig.records if isinstance(r, Condition) and r.kind == "stopped")
+    stopped = next(r for r in rig.records if isinstance(r, rec.Condition) and r.kind == "stopped")
     assert stopped.detail == "stopped by Ctrl-C"
     assert end.t_ns - stopped.t_ns >= 500 * MS
 
@@ -359,7 +338,7 @@ def test_lost_edges_show_as_a_sequence_gap() -> None:
 
     rig.after(400, lose)
     run(bench, rig)
-    gap = next(r for r in rig.records if isinstance(r, Condition) and r.kind == "sequence gap")
+    gap = next(r for r in rig.records if isinstance(r, rec.Condition) and r.kind == "sequence gap")
     assert gap.detail == "switch: 3 edges lost"
 
 
@@ -367,7 +346,7 @@ def test_edges_lost_before_the_first_one_seen_show_too() -> None:
     bench, rig = make_bench()
     rig.sequence["switch"] = 2
     run(bench, rig)
-    gap = next(r for r in rig.records if isinstance(r, Condition) and r.kind == "sequence gap")
+    gap = next(r for r in rig.records if isinstance(r, rec.Condition) and r.kind == "sequence gap")
     assert gap.detail == "switch: 2 edges lost"
 
 
@@ -379,7 +358,7 @@ def test_races_between_poll_and_edge_do_not_add_up_to_a_dead_source() -> None:
     for n in range(1, 20):  # each look sees the level a moment before its edge is read
         level = n % 2
         interlock.tick(n * 20 * MS, {"switch": level})
-        interlock.see_edge(Edge("switch", level, n * 20 * MS, n, "plant"))
+        interlock.see_edge(rec.Edge("switch", level, n * 20 * MS, n, "plant"))
     assert interlock.trip is None
 
 
@@ -427,7 +406,7 @@ def test_a_trip_in_the_last_look_ends_the_run_as_tripped() -> None:
     end, trip = run(bench, rig)
     assert trip is not None and trip.rule == "over-pressure"
     assert end.reason == "tripped" and end.off == "confirmed off"
-    assert [r.rule for r in rig.records if isinstance(r, Trip)] == ["over-pressure"]
+    assert [r.rule for r in rig.records if isinstance(r, rec.Trip)] == ["over-pressure"]
 
 
 def test_a_read_back_found_wrong_after_another_trip_is_told_to_confirm_nothing() -> None:
@@ -435,15 +414,15 @@ def test_a_read_back_found_wrong_after_another_trip_is_told_to_confirm_nothing()
     rig = ScriptedRig(setup)
     interlock = Interlock(rig, setup, lambda _: None, lambda: 0)
     dead = 1 - setup.coil_live_level
-    interlock.start(0, {SWITCH: 0, READBACK: dead})
+    interlock.start(0, {rec.SWITCH: 0, rec.READBACK: dead})
 
     def told(now_ns: int, level: int) -> dict[str, object]:
-        interlock.tick(now_ns, {READBACK: level})
-        step = Step("", 0, 0)
+        interlock.tick(now_ns, {rec.READBACK: level})
+        step = rec.Step("", 0, 0)
         line = StatusTeller().line(now_ns, "tripped", step, interlock, {}, 0.0, at_once=True)
         return json.loads(line or "")
 
-    interlock.see_sample(Sample("pressure", 750.0, 0, GOOD))
+    interlock.see_sample(rec.Sample("pressure", 750.0, 0, rec.GOOD))
     assert told(MS, dead)["confirmed_off"] == "confirmed off"
     told(2 * MS, 1 - dead)
     said = told(2000 * MS, 1 - dead)

@@ -5,16 +5,10 @@ import pytest
 from bench_rig import MS, make_bench
 from hypothesis import given
 from hypothesis import strategies as st
-from pydantic import TypeAdapter
+from setups import make_sheet
 
 from rig.bench.sequencer import duration_s
-from rig.config.sheet.model import Sheet
 from rig.core.records import Command, End, Step
-
-
-def make_sheet(**data: object) -> Sheet:
-    return TypeAdapter(Sheet).validate_python(data)
-
 
 STROKES = {"kind": "strokes", "strokes": 3, "on_time": "200 ms", "rest": "300 ms",
            "settle_wait": "500 ms"}  # fmt: skip

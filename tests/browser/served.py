@@ -9,8 +9,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
-
 from written_runs import Made
 
 ARTEFACTS = Path(os.environ.get("RIG_PICTURES") or Path(__file__).parent / "artefacts")

@@ -156,6 +156,7 @@ def test_three_browsers_play_it(start: Callable[[], Server], visit: Callable) ->
     expect(teacher.locator("#table")).to_contain_text("2 of 3 committed")
     assert OTHER not in teacher.locator("#table").inner_text(), "not on the wall before the end"
     looked_at(teacher, "class")
+    teacher.check("text=I am sure")
     teacher.click("text=End it")
     expect(teacher.locator("#table")).to_contain_text(OTHER)
     looked_at(teacher, "class-over")

@@ -12,24 +12,16 @@ import statistics
 from pathlib import Path
 
 import pytest
+from setups import board
 
 from rig.analysis.analyse import analyse
 from rig.captures import read_csv
-from rig.config.setup.model import Setup
 from rig.config.sheet.model import StrokesSheet
 from rig.results.run_json import run_json
 
-RIG = Setup.model_validate(
-    {
-        "backend": "board",
-        "medium": "oil",
-        "coil": {
-            "feed_side": "supply", "supply_voltage": "12 V", "fuse": "5 A", "resistance": "20 ohm",
-        },
-        "relay": {"line": 17},
-        "switch": {"line": 22, "contact": "find"},
-        "readback": {"line": 23},
-    }
+RIG = board(
+    coil={"supply_voltage": "12 V", "resistance": "20 ohm"}, switch={"contact": "find"},
+    readback={"line": 23},
 )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 sys.path += [str(Path(__file__).resolve().parent.parent / name)
-             for name in ("kernel", "desk", "bench", "recorder", "io")]  # fmt: skip
+             for name in ("kernel", "recorder", "io")]  # fmt: skip
 
 from build import MachineParts
 from ready import parts_or_skip

@@ -7,8 +7,7 @@ import struct
 from typing import Any
 
 import pytest
-from gauge_texts import gauge_setup, modbus, nmea
-from test_asked_gauge import whole
+from gauge_texts import gauge_setup, modbus, nmea, whole
 
 from rig.config.gauge.model import GaugeSetup
 from rig.core.records import GOOD, Condition, Sample

@@ -14,8 +14,7 @@ from pathlib import Path
 
 import pytest
 from emulated_gauges import emulated, read_emulated, read_for
-from gauge_texts import gauge_setup, modbus, query
-from test_asked_gauge import whole
+from gauge_texts import gauge_setup, modbus, query, whole
 
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.open_gauge import open_gauge

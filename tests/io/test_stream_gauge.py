@@ -5,28 +5,14 @@ from collections.abc import Sequence
 from typing import Any
 
 import pytest
+from gauge_texts import gauge_setup
 
-from rig.config.setup.model import GaugeSetup
 from rig.core.clock import NS_PER_S, VirtualClock
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.links import PENDING_MOST, LinkLost, MemoryLink
 from rig.io.gauges.streaming import REJECTED_MOST, StreamGauge
 
 BAR = 100.0
-
-
-def gauge_setup(**changes: Any) -> GaugeSetup:
-    return GaugeSetup.model_validate(
-        {
-            "port": "/dev/serial/by-id/none",
-            "pattern": "{pressure} {unit}",
-            "period": 0.1,
-            "measuring_range": (0.0, 700.0),
-            "expected_range": (100.0, 400.0),
-        }
-        | changes,
-        context={"resolved": True},
-    )
 
 
 class Wire:

@@ -17,11 +17,10 @@ import pytest
 from conftest import Ratios
 from playwright.sync_api import Browser, sync_playwright
 
-for folder in ("browser", "webui"):
-    sys.path.insert(0, str(Path(__file__).parents[1] / folder))
+sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))
 
-from served import Server  # noqa: E402 - found where the line above says
-from written_runs import Made, write  # noqa: E402
+from served import Server
+from written_runs import Made, write
 
 pytestmark = pytest.mark.browser
 

@@ -190,7 +190,9 @@ def test_a_fault_stays_hidden_until_the_seat_commits(
 
     assert "Seat 1" in teacher.get(of_class).text and "sticking" not in teacher.get(of_class).text
     assert send(teacher, f"{of_class}/forget").status_code == 409, "not while it goes on"
-    send(teacher, f"{of_class}/end")
+    assert send(teacher, f"{of_class}/end").status_code == 409, "asked once whether it is meant"
+    assert "sticking spool" not in teacher.get(of_class).text
+    send(teacher, f"{of_class}/end", sure="yes")
     assert "sticking spool" in teacher.get(of_class).text
     assert MARKS[0] in neighbour.get(f"/runs/{number}?reveal=simulated").text
     assert f"it was {FAULT}" in neighbour.get("/exercise/seat").text
@@ -240,7 +242,7 @@ def test_the_truth_may_wait_for_the_end(make_app: Callable) -> None:
     )
     private = teacher.get(f"{of_class}?private=1").text
     assert "It was" in private and seat.cause.replace("none", "nothing at fault") in private
-    send(teacher, f"{of_class}/end")
+    send(teacher, f"{of_class}/end", sure="yes")
     assert "it was" in student.get("/exercise/seat").text
 
 
