@@ -10,8 +10,9 @@ from typing import NamedTuple
 from sqlalchemy import func, select
 
 from rig.core.state_file import Owner
+from rig.runlog.listing import newest_verdict
 from rig.runlog.store import RunLog
-from rig.runlog.tables import results, runs, valves
+from rig.runlog.tables import runs, valves
 
 ASKED_AT_ONCE = 500
 """Names per database query, which accepts a limited number."""
@@ -51,16 +52,10 @@ def outcomes(
     come before any others. Tags without one are left out. A run removed from the list does not
     count."""
     found: dict[str, Outcome] = {}
-    verdict = (
-        select(results.c.verdict)
-        .where(results.c.run_id == runs.c.id)
-        .order_by(results.c.id.desc())
-        .limit(1)
-        .scalar_subquery()
-    )
     query = (
-        select(valves.c.tag, runs.c.id, runs.c.status, verdict, runs.c.source, runs.c.setup_name,
-               runs.c.sheet_name, runs.c.writer_pid, runs.c.writer_started, runs.c.writer_boot_id)
+        select(valves.c.tag, runs.c.id, runs.c.status, newest_verdict(runs), runs.c.source,
+               runs.c.setup_name, runs.c.sheet_name, runs.c.writer_pid, runs.c.writer_started,
+               runs.c.writer_boot_id)
         .join(valves, runs.c.valve_id == valves.c.id)
         .where(runs.c.id > after, runs.c.removed_utc_s.is_(None))
         .order_by(runs.c.id)

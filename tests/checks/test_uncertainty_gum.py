@@ -25,7 +25,6 @@ from rig.analysis.stats.uncertainty import (
     budget,
     combine,
     coverage_factor,
-    type_a,
 )
 
 
@@ -151,13 +150,6 @@ def test_decay_rate_times_gain_like_the_uncertainties_package(rate, u_rate, gain
     assert combine(lines).u == pytest.approx(other.s, rel=1e-9)
 
 
-@given(st.lists(st.floats(-100, 100), min_size=2, max_size=30))
-def test_type_a_like_scipy(values):
-    line = type_a(values, "ms")
-    assert line.u == pytest.approx(stats.sem(values), rel=1e-9, abs=1e-9)
-    assert line.dof == len(values) - 1
-
-
 @given(
     st.floats(0.05, 5), st.integers(2, 40), st.lists(st.floats(0.05, 5), min_size=0, max_size=3),
     st.floats(0.55, 0.995),
@@ -229,8 +221,6 @@ def test_what_is_no_budget():
         budget("x", "ms", 1.0, [Line("nothing", 0.0, "ms", "rectangular")])
     with pytest.raises(ValueError, match="is not a number"):
         budget("x", "ms", 1.0, [Line("odd", math.nan, "ms", "rectangular")])
-    with pytest.raises(ValueError, match="at least two values"):
-        type_a([1.0], "ms")
     with pytest.raises(ValueError, match="at least one degree"):
         coverage_factor(0.5)
     with pytest.raises(ValueError, match="between 0 and 1"):

@@ -6,12 +6,12 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
-from test_webui_pages import plain
+from page_client import plain, token
 
 from rig.core import places
 from rig.core.errors import StorageError, UsageError
@@ -27,24 +27,11 @@ Writer = Callable[..., int]
 
 
 @pytest.fixture
-def hub(tmp_path: Path) -> Iterator[Hub]:
-    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def operator(hub: Hub, log_path: Path) -> FlaskClient:
     """A browser that has the controls."""
     made = create_app({"HUB": hub, "RUN_LOG": log_path, "TESTING": True}).test_client()
     made.post("/controls", data={"csrf": token(made)})
     return made
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/bench").text)
-    assert found is not None
-    return found[1]
 
 
 def send(client: FlaskClient, **form: str) -> tuple[int, str]:

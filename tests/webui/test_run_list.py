@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
+from page_client import token
 
 Written = Callable[..., int]
 
@@ -25,12 +26,6 @@ def headings(client: FlaskClient, address: str) -> list[str]:
 def shown(client: FlaskClient, address: str) -> list[int]:
     found = re.findall(r'aria-label="Choose run ([0-9]+)"', client.get(address).text)
     return [int(number) for number in found]
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/help/").text)
-    assert found is not None
-    return found[1]
 
 
 def test_columns_that_were_chosen_are_shown_and_stay_chosen(

@@ -13,6 +13,7 @@ from typing import get_args
 import pytest
 import written_runs
 from flask.testing import FlaskClient
+from page_client import plain
 
 from rig.core.rounding import fixed, pair, places
 from rig.runlog.store import RunLog
@@ -20,11 +21,6 @@ from webui import words
 from webui.pages import runs
 
 Writer = Callable[..., int]
-
-
-def plain(html: str) -> str:
-    """The words of a page, without its tags."""
-    return " ".join(re.sub(r"<[^>]+>", " ", html).split())
 
 
 def test_without_a_log_the_page_says_how_to_make_the_first_run(
