@@ -5,6 +5,7 @@ still be confirmed."""
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 
 import pytest
 from bench_rig import MS, SETUP, ScriptedRig, make_bench, make_setup, run
@@ -141,32 +142,30 @@ def test_races_between_poll_and_edge_do_not_add_up_to_a_dead_source() -> None:
     assert interlock.trip is None
 
 
-def test_a_chattering_read_back_is_no_agreement() -> None:
-    """Live in every second look while commanded on: one look that agrees does not start the
-    allowed delay anew."""
+def interlock_that_saw(live: Callable[[int], bool], looks: int) -> tuple[Interlock, ScriptedRig]:
+    """Commanded on, with a read-back that is live in those of so many looks."""
     rig = ScriptedRig(make_setup())
     rig.follow = False
     interlock = Interlock(rig, rig.setup, rig.records.append, rig.now_ns)
-    live, begin = rig.setup.coil_live_level, rig.now_ns()
-    interlock.start(begin, {"readback": 1 - live})
+    live_level, begin = rig.setup.coil_live_level, rig.now_ns()
+    interlock.start(begin, {"readback": 1 - live_level})
     interlock.energise(1)
-    for look in range(1, 26):
-        level = live if look % 2 else 1 - live
+    for look in range(1, looks + 1):
+        level = live_level if live(look) else 1 - live_level
         interlock.tick(begin + round(look * TICK_S * 1e9), {"readback": level})
+    return interlock, rig
+
+
+def test_a_chattering_read_back_is_no_agreement() -> None:
+    """Live in every second look while commanded on: one look that agrees does not start the
+    allowed delay anew."""
+    interlock, rig = interlock_that_saw(lambda look: look % 2 == 1, 25)
     assert interlock.trip is not None and interlock.trip.rule == "read-back disagreeing"
     assert not rig.is_on
 
 
 def test_a_read_back_that_agrees_twice_starts_the_allowed_delay_anew() -> None:
-    rig = ScriptedRig(make_setup())
-    rig.follow = False
-    interlock = Interlock(rig, rig.setup, rig.records.append, rig.now_ns)
-    live, begin = rig.setup.coil_live_level, rig.now_ns()
-    interlock.start(begin, {"readback": 1 - live})
-    interlock.energise(1)
-    for look in range(1, 14):
-        level = 1 - live if look % 3 == 0 else live
-        interlock.tick(begin + round(look * TICK_S * 1e9), {"readback": level})
+    interlock, _ = interlock_that_saw(lambda look: look % 3 != 0, 13)
     assert interlock.trip is None
 
 

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import statistics
 import sys
 import time
@@ -15,11 +14,11 @@ from typing import Any
 
 import pytest
 from conftest import Ratios
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))
 
-from served import Server
+from served import Server, chromium_with
 from written_runs import Made, write
 
 pytestmark = pytest.mark.browser
@@ -48,16 +47,8 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    path = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
-    assert path, "there is no Chromium on this machine (Debian: apt-get install chromium)"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=path, args=["--headless", "--no-sandbox", "--disable-gpu"]
-        )
-        try:
-            yield browser
-        finally:
-            browser.close()
+    with chromium_with(()) as browser:
+        yield browser
 
 
 def first_paint_ms(chromium: Browser, address: str) -> float:

@@ -11,6 +11,7 @@ from setups import BOARD, COIL, GAUGE, make_sheet
 from rig.bench.bench import Bench
 from rig.bench.operator_link import Desk
 from rig.config.setup.model import Setup
+from rig.core import messages
 from rig.core.clock import VirtualClock
 from rig.core.errors import HardwareError
 from rig.core.records import (
@@ -208,6 +209,27 @@ class EdgesOnly:
 
     def close(self) -> None:
         return None
+
+
+class BeatingDesk:
+    """A desk that beats, and keeps what it is told."""
+
+    operator_gone = False
+
+    def __init__(self) -> None:
+        self.sent: list[str] = []
+
+    def poll(self) -> list[messages.Order]:
+        return [messages.Order("beat")]
+
+    def send(self, line: str) -> None:
+        self.sent.append(line)
+
+    def flush(self) -> None:
+        return None
+
+    def filenos(self) -> list[int]:
+        return []
 
 
 class GaugeOnly:
