@@ -161,9 +161,10 @@ def rig_data(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
 
 @pytest.fixture(autouse=True)
 def home(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory,
+    request: pytest.FixtureRequest,
+    tmp_path_factory: pytest.TempPathFactory,
     monkeypatch: pytest.MonkeyPatch,
-) -> None:  # fmt: skip
+) -> None:
     """Records whose own folder is lost are written in the home folder, here one of the test's
     own."""
     if request.path.parent.name in ("recorder", "desk"):

@@ -313,8 +313,9 @@ class TestElsewhere:
                 if line["name"] != "reading's age":
                     half = line["value"] * line["sensitivity"]
                     wide = line["distribution"] == "rectangular"
-                    drawn += half * (chance.uniform(-1, 1, 400_000) if wide else
-                                     chance.normal(size=400_000))  # fmt: skip
+                    drawn += half * (
+                        chance.uniform(-1, 1, 400_000) if wide else chance.normal(size=400_000)
+                    )
             assert [low, high] == pytest.approx(np.quantile(drawn, [0.025, 0.975]), abs=0.01)
             # a range about what was read, as wide on the early side, would have twice that
             assert age["part"] == pytest.approx(RATE * period / math.sqrt(12), rel=1e-3)

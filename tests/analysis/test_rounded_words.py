@@ -77,9 +77,10 @@ def test_what_stands_beside_a_value_as_read(value, row, words):
     assert beside_text(value, row, "ms") == words
 
 
-@pytest.mark.parametrize(("n", "words"), [
-    (1, "n = 1: no interval"), (2, "n = 2: no interval"), (3, "± 0.38 ms"), (20, "± 0.38 ms"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("n", "words"),
+    [(1, "n = 1: no interval"), (2, "n = 2: no interval"), (3, "± 0.38 ms"), (20, "± 0.38 ms")],
+)
 def test_a_mean_of_fewer_than_three_has_no_interval(n: int, words: str) -> None:
     one = {"n": n, "mean": 50.0, "U": 0.38, "interval95": [49.62, 50.38]}
     assert sure_text(50.0, one, "ms") == words

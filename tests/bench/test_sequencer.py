@@ -39,8 +39,9 @@ def test_hold_energised_watches_then_releases() -> None:
 def test_hold_released_energises_first() -> None:
     bench, rig = make_bench()
     t0 = rig.now_ns()
-    sheet = make_sheet(kind="hold", state="released", energise_first="1 s", watch="3 s",
-                       settle_wait="100 ms")  # fmt: skip
+    sheet = make_sheet(
+        kind="hold", state="released", energise_first="1 s", watch="3 s", settle_wait="100 ms"
+    )
     bench.run(sheet, rig)
     commands = [((r.t_ns - t0) // MS, r.on) for r in rig.records if isinstance(r, Command)]
     assert commands == [(100, True), (1100, False)]

@@ -71,8 +71,9 @@ def looked_at(page: Page, name: str) -> None:
             page.evaluate(UNSTUCK)
             picture = page.screenshot(full_page=True)
             (ARTEFACTS / f"exercise-{name}-{size}-{scheme}.png").write_bytes(picture)
-            page.evaluate("document.querySelectorAll('.stop-bar').forEach((e) => "
-                          "{ e.style.position = ''; })")  # fmt: skip
+            page.evaluate(
+                "document.querySelectorAll('.stop-bar').forEach((e) => { e.style.position = ''; })"
+            )
 
 
 def sit(page: Page, url: str, code: str, name: str) -> None:

@@ -54,8 +54,9 @@ def test_one_row_per_change(tmp_path):
     assert "readback" not in recording.levels
     assert recording.samples == {}
     assert [(s.name, s.t_ns) for s in recording.steps] == [
-        ("first row", 0), ("last row", 2_000_000_000),
-    ]  # fmt: skip
+        ("first row", 0),
+        ("last row", 2_000_000_000),
+    ]
 
 
 def test_one_row_per_sample_with_the_state_repeated_in_each(tmp_path):
@@ -196,7 +197,7 @@ HEAD = "time_s,command,switch,pressure_kpa\n"
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "not a text file"),
         ("time_s,command,switch\n0,0," + "1" * 200_000 + "\n", "not a CSV file"),
     ],
-)  # fmt: skip
+)
 def test_refusals(tmp_path, text, words):
     found = refusals(tmp_path, text)
     assert any(words in line for line in found), found

@@ -105,9 +105,8 @@ def test_round_trip(source, t0, gaps, samples, readback):
 
 def test_a_reading_without_a_value_stays_bad(tmp_path):
     recording = recording_of(
-        "board", 100, [(SWITCH, 10)],
-        [(0, 5.0, GOOD), (10, None, "garbage"), (20, 6.0, GOOD)],
-    )  # fmt: skip
+        "board", 100, [(SWITCH, 10)], [(0, 5.0, GOOD), (10, None, "garbage"), (20, 6.0, GOOD)]
+    )
     write_csv(recording, tmp_path / "run.csv")
     pressure = read_csv(tmp_path / "run.csv", RIG).samples["pressure"]
     assert pressure.good.tolist() == [True, False, True]

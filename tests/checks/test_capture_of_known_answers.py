@@ -71,8 +71,9 @@ def test_reads_back(tmp_path_factory, dead, tau, step, mean, seed):
         assert wide < 1.6 * step + 0.2
         for name, exact in (
             ("delay_10_ms", dead + tau * math.log(10 / 9)),
-            ("delay_50_ms", dead + tau * math.log(2)), ("delay_90_ms", dead + tau * math.log(10)),
-        ):  # fmt: skip
+            ("delay_50_ms", dead + tau * math.log(2)),
+            ("delay_90_ms", dead + tau * math.log(10)),
+        ):
             if pressure[name] is not None:
                 assert pressure[name] == pytest.approx(exact, abs=wide), name
         assert pressure["rise_ms"] == pytest.approx(

@@ -93,12 +93,12 @@ class TestLaminar:
         # Merritt: pi d c^3 dp / (12 mu L); d 12 mm, c 10 um, 500 kPa, 10 mPa s, L 3 mm
         centred = flow.annular_leak_m3_s(0.012, 10e-6, 0.003, 500e3, 0.010)
         assert centred * 6e7 == pytest.approx(3.14159265, rel=1e-8)
-        assert flow.annular_leak_m3_s(
-            0.012, 10e-6, 0.003, 500e3, 0.010, 0.5
-        ) == pytest.approx(1.375 * centred)  # fmt: skip
+        assert flow.annular_leak_m3_s(0.012, 10e-6, 0.003, 500e3, 0.010, 0.5) == pytest.approx(
+            1.375 * centred
+        )
         assert flow.annular_leak_m3_s(
             0.012, 10e-6, 0.003, 500e3, 0.010, 1.0
-        ) * 6e7 == pytest.approx(7.853982, rel=1e-6)  # fmt: skip
+        ) * 6e7 == pytest.approx(7.853982, rel=1e-6)
 
     def test_pipe_against_fluids(self) -> None:
         """Hagen-Poiseuille through the Darcy friction factor of the library."""
@@ -164,4 +164,4 @@ class TestAir:
         warm = 600e3 + drift
         assert air.pressure_decay_leak_pa_m3_s(
             100e-6, 600e3, warm, 60.0, 293.15, 293.25
-        ) == pytest.approx(0.0, abs=1e-12)  # fmt: skip
+        ) == pytest.approx(0.0, abs=1e-12)

@@ -20,9 +20,10 @@ from rig.config.sheet.model import StrokesSheet
 from rig.results.run_json import run_json
 
 RIG = board(
-    coil={"supply_voltage": "12 V", "resistance": "20 ohm"}, switch={"contact": "find"},
+    coil={"supply_voltage": "12 V", "resistance": "20 ohm"},
+    switch={"contact": "find"},
     readback={"line": 23},
-)  # fmt: skip
+)
 
 
 def sheet(strokes: int) -> StrokesSheet:
@@ -139,8 +140,6 @@ def test_a_hundred_strokes_against_the_standard_library(tmp_path):
         found = [s[name] for s in shape["strokes"]]
         assert [n for n, value in enumerate(found) if value is None] == sorted(missed)
         assert [v for v in found if v is not None] == known
-    assert shape["contact"] == {
-        "sense": "normally closed", "how": "found from the rest state",
-    }  # fmt: skip
+    assert shape["contact"] == {"sense": "normally closed", "how": "found from the rest state"}
     assert shape["counts"]["missed"] == 2
     assert [s["number"] for s in shape["strokes"]] == list(range(1, 101))

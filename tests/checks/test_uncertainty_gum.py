@@ -66,10 +66,11 @@ def test_rounded_u_must_not_go_into_welch_satterthwaite():
 def test_standard_uncertainties_of_the_distributions():
     """JCGM 100:2008, 4.3.7, 4.3.9 and F.2.2.1; scipy's own distributions."""
     for name, shape in (
-        ("rectangular", stats.uniform(-2, 4)), ("triangular", stats.triang(0.5, -2, 4)),
+        ("rectangular", stats.uniform(-2, 4)),
+        ("triangular", stats.triang(0.5, -2, 4)),
         ("arcsine", stats.arcsine(-2, 4)),
         ("two-point", stats.rv_discrete(values=([-2, 2], [0.5, 0.5]))),
-    ):  # fmt: skip
+    ):
         assert Line("x", 2.0, "", name).u == pytest.approx(shape.std(), rel=1e-12)
     assert Line("resolution of 1", 0.5, "", "rectangular").u == pytest.approx(0.288675, abs=1e-6)
     two = [Line("stamp", 0.5, "ms", "rectangular"), Line("stamp", 0.5, "ms", "rectangular", -1.0)]
@@ -98,7 +99,7 @@ SUMS = {
     "normals": ([("normal", 1)] * 4, 2.0, 3.92, 3.92),
     "rectangulars": ([("rectangular", 1)] * 4, 2.0, 3.92, 3.879407),  # exact: Irwin-Hall
     "one dominates": ([("rectangular", 1)] * 3 + [("rectangular", 10)], 10.1489, 19.891, 17.01),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", SUMS)

@@ -14,9 +14,7 @@ from rig.io.gauges.polled import LATE, NO_ANSWER, NOT_SENT
 from rig.io.gauges.streaming import GAUGE_BACK, GAUGE_LOST
 
 REQUEST = bytes.fromhex("0103006b0001f5d6")
-OIL = {
-    "channel": "oil_temperature", "unit": "degC", "modbus": {"address": 0x70, "type": "int16"}
-}  # fmt: skip
+OIL = {"channel": "oil_temperature", "unit": "degC", "modbus": {"address": 0x70, "type": "int16"}}
 REPLY = bytes.fromhex("0103020096")  # 150, without its CRC
 
 
@@ -133,9 +131,10 @@ def test_a_lost_reply_costs_four_patiences_and_two_replies() -> None:
     wire = AskedWire(modbus(channels=[OIL]))
     lost = iter([False, False, True])
     wire.replies = lambda request: (
-        [] if next(lost, False) else
-        [(20 * MS, whole(REPLY if request == REQUEST else REPLY[:4] + b"Z"))]
-    )  # fmt: skip
+        []
+        if next(lost, False)
+        else [(20 * MS, whole(REPLY if request == REQUEST else REPLY[:4] + b"Z"))]
+    )
     got = [s for s in samples(wire.run_ms(3000)) if s.channel == "pressure"]
     gaps = [(b.t_ns - a.t_ns) // MS for a, b in itertools.pairwise(got)]
     assert max(gaps) <= 100 + 4 * 300 + 3 * 30 and sorted(gaps)[-2] <= 101

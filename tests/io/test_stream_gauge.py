@@ -112,8 +112,9 @@ def test_age_of_the_last_good_reading() -> None:
     assert wire.gauge.age_s() is None
     wire.play([(0, b"\n3.1 bar\n", [good(0, 310.0)])])
     wire.clock.advance_to(2 * NS_PER_S)
-    wire.play([(2 * NS_PER_S, b"nan bar\n",
-                [Sample("pressure", None, 2 * NS_PER_S, "not a number")])])  # fmt: skip
+    wire.play(
+        [(2 * NS_PER_S, b"nan bar\n", [Sample("pressure", None, 2 * NS_PER_S, "not a number")])]
+    )
     wire.clock.advance_to(3 * NS_PER_S)
     assert wire.gauge.age_s() == 3.0  # neither silence nor NaN makes it younger
 

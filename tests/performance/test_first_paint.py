@@ -71,8 +71,9 @@ def test_a_long_run_paints_about_as_soon_as_the_list(
 ) -> None:
     run, listed = f"{server.url}/runs/{OTHERS + 1}", f"{server.url}/runs"
     first_paint_ms(chromium, run)  # the server reads its templates and libraries once
-    pairs = [(first_paint_ms(chromium, listed), first_paint_ms(chromium, run))
-             for _ in range(VISITS)]  # fmt: skip
+    pairs = [
+        (first_paint_ms(chromium, listed), first_paint_ms(chromium, run)) for _ in range(VISITS)
+    ]
     of_list, of_run = (statistics.median(column) for column in zip(*pairs, strict=True))
     ratios.at_most(
         f"first paint of a run of {STROKES} strokes over that of the run list",

@@ -12,9 +12,7 @@ from pydantic import TypeAdapter
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 
-COIL = {
-    "feed_side": "supply", "supply_voltage": "12.6 V", "fuse": "5 A", "resistance": "14.5 ohm",
-}  # fmt: skip
+COIL = {"feed_side": "supply", "supply_voltage": "12.6 V", "fuse": "5 A", "resistance": "14.5 ohm"}
 BOARD: dict[str, Any] = {
     "backend": "board", "medium": "oil", "coil": COIL, "relay": {"line": 17},
     "switch": {"line": 22, "contact": "normally open"},

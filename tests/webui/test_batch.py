@@ -288,9 +288,10 @@ def test_the_line_of_figures_is_a_sentence(
     assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line
 
 
-@pytest.mark.parametrize(("why", "said"), [
-    ("stopped on a page", "Stopped on a page."), ("page was silent", "Stopped: page was silent."),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [("stopped on a page", "Stopped on a page."), ("page was silent", "Stopped: page was silent.")],
+)
 def test_why_a_run_was_stopped_is_said_once(
     operator: FlaskClient, hub: Hub, why: str, said: str
 ) -> None:

@@ -292,8 +292,9 @@ def test_one_heavy_piece_of_work_at_a_time_and_the_page_stays_free(
     for one in crowd:
         one.join()
     assert (max(most), sorted(told)) == (
-        heavy.AT_ONCE, [200] * heavy.AT_ONCE + [429] * (30 - heavy.AT_ONCE),
-    )  # fmt: skip
+        heavy.AT_ONCE,
+        [200] * heavy.AT_ONCE + [429] * (30 - heavy.AT_ONCE),
+    )
     assert answer is not None and answer.status_code == 429 and "ask again" in answer.text
     monkeypatch.undo()
     with client.get(address) as kept:

@@ -355,8 +355,9 @@ def test_what_is_to_be_typed_stands_as_code_and_nothing_else_does() -> None:
     assert str(words.marked("one ` alone")) == "one ` alone"
 
 
-@pytest.mark.parametrize(("value", "digits", "text"), [
-    (-0.04, 1, "0.0"), (-0.2, 0, "0"), (-0.6, 0, "-1"), (float("nan"), 1, "nan"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [(-0.04, 1, "0.0"), (-0.2, 0, "0"), (-0.6, 0, "-1"), (float("nan"), 1, "nan")],
+)
 def test_no_minus_stands_before_a_nought(value: float, digits: int, text: str) -> None:
     assert words.number(value, digits) == text

@@ -140,10 +140,11 @@ def chosen() -> AnyResponse:
     kind = request.args.get("to", "")
     if wanted != "export" or kind not in (*TABLES, *RECORDINGS):
         raise PageFault(
-            400, "There is nothing of this name to be done with runs",
+            400,
+            "There is nothing of this name to be done with runs",
             f"Runs can be compared, or leave as {', '.join((*TABLES, *RECORDINGS))}.",
             "Go back and choose one.",
-        )  # fmt: skip
+        )
     return _table(numbers, kind) if kind in TABLES else _archive(numbers, kind)
 
 

@@ -120,8 +120,9 @@ def command(
         "before you open any fitting.",
         err=True,
     )
-    reference = _needed(reference, "Reference gauge (name, number, certificate)", "--reference",
-                        asks)  # fmt: skip
+    reference = _needed(
+        reference, "Reference gauge (name, number, certificate)", "--reference", asks
+    )
     stated = _stated(u, asks)
     pairs = [_pair(text) for text in points]
     if not pairs:
@@ -131,8 +132,9 @@ def command(
     if zero_check is None:
         zero_check = asks and click.confirm(
             "Is the gauge open to the air whenever the rig rests (then its zero is checked before "
-            "each run)?", default=False,
-        )  # fmt: skip
+            "each run)?",
+            default=False,
+        )
     entered = Entered(
         reference, stated, coverage, by, _day(date), months, tuple(pairs), zero_check,
         None if zero_tolerance is None else _pressure(zero_tolerance, "--zero-tolerance"),
@@ -222,8 +224,9 @@ def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
         if reader is not None:
             left.callback(reader.close)
         while True:
-            text = click.prompt(f"  point {len(pairs) + 1}: reference", default="",
-                                show_default=False)  # fmt: skip
+            text = click.prompt(
+                f"  point {len(pairs) + 1}: reference", default="", show_default=False
+            )
             if not text.strip():
                 return pairs
             try:

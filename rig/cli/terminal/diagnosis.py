@@ -42,8 +42,9 @@ def paragraphs(found: Diagnosis, job: str | None = None) -> Iterator[str]:
     if stayed_live(found):
         yield from _wrapped(
             "THE COIL STAYED LIVE: open the mushroom stop or pull the fuse before anything is "
-            "touched.", ""
-        )  # fmt: skip
+            "touched.",
+            "",
+        )
         yield ""
     yield f"Diagnosed: {', '.join(found.runs) or 'checks by hand'}."
     yield _head(found)
