@@ -18,10 +18,9 @@ UNKNOWN = "–"
 UNREAL = {
     "simulated": ("SIMULATED", "Computed by the simulated rig. No valve was measured."),
     "emulated board": (
-        "EMULATED BOARD",
-        "Recorded on emulated device nodes. No valve was measured.",
+        "EMULATED BOARD", "Recorded on emulated device nodes. No valve was measured.",
     ),
-}
+}  # fmt: skip
 VERDICTS = {
     "conforms": "CONFORMS",
     "does_not_conform": "DOES NOT CONFORM",
@@ -141,14 +140,13 @@ def limits(result: Result) -> list[LimitLine]:
     return [
         LimitLine(
             _asked(limit),
-            UNKNOWN
-            if limit["value"] is None
+            UNKNOWN if limit["value"] is None
             else f"{limit['value']:.4g} {limit['unit']} (n = {limit['n']})".replace("  ", " "),
             VERDICTS.get(limit["result"], limit["result"]).capitalize(),
             "" if limit["result"] == "conforms" else clipped(limit["why"], 150),
         )
         for limit in (result.get("verdict") or {}).get("limits") or ()
-    ]
+    ]  # fmt: skip
 
 
 def _asked(limit: Result) -> str:

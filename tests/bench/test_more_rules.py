@@ -165,11 +165,10 @@ def test_coil_heat_settles_where_power_and_resistance_agree() -> None:
 def test_the_loop_coming_late_and_the_recorder_and_the_disk() -> None:
     bench, rig = make_bench()
     for words, rule in [
-        ({"late_s": 0.3}, registry.LOOP),
-        ({"lag_s": 6.0}, registry.RECORDER),
+        ({"late_s": 0.3}, registry.LOOP), ({"lag_s": 6.0}, registry.RECORDER),
         ({"free_mb": 10.0}, registry.DISK),
         ({"free_mb": float("nan")}, registry.DISK),
-    ]:
+    ]:  # fmt: skip
         bench, rig = make_bench()
         rig.after(350, lambda words=words, b=bench, r=rig: b.interlock.program(r.now_ns(), **words))
         assert run(bench, rig)[1].rule == rule

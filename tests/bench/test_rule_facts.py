@@ -34,8 +34,9 @@ UPPER: list[tuple[str, Rule, float, float, float, str]] = [
     (r.COIL_CURRENT, lambda v: sensor.coil_current(v, 1.0), 1.0, 1.25, 1, "A"),
     (r.CYLINDER_PRESSURE, lambda v: sensor.cylinder_pressure(v, 1500.0), 1500.0, 1601.0, 1, "kPa"),
     (r.ENGINE_SPEED, lambda v: sensor.engine_speed(v, 500.0, 1200.0), 1200.0, 1301.0, 1, "rpm"),
-    (r.CHANNEL_STALE, lambda v: sensor.channel_stale("oil_temperature", v, 0.5), 0.5, 0.75, 1, "s"),
-]
+    (r.CHANNEL_STALE, lambda v: sensor.channel_stale("oil_temperature", v, 0.5), 0.5, 0.75, 1,
+     "s"),
+]  # fmt: skip
 LOWER: list[tuple[str, Rule, float, float, float, str]] = [
     (r.DISK, lambda v: program.disk_nearly_full(v, 200.0), 200.0, 150.0, 1, "MB"),
     (r.SUPPLY_VOLTAGE, lambda v: gauge.supply_voltage(v, 11.0, 15.0), 11.0, 10.5, 1, "V"),

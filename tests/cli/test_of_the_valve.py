@@ -91,9 +91,8 @@ def test_what_cannot_be_proved_is_refused_by_name(tmp_path, monkeypatch):
 
 
 def test_every_rule_of_the_interlock_has_its_first_check():
-    rules = {
-        value for name, value in vars(registry).items() if name.isupper() and isinstance(value, str)
-    }
+    rules = {value for name, value in vars(registry).items()
+             if name.isupper() and isinstance(value, str)}  # fmt: skip
     assert rules - {registry.LINK, registry.HEARTBEAT} <= set(checks_after_trips()), rules
     for rule in (registry.COIL_CURRENT, registry.READBACK):
         assert after_trip(rule).startswith("open the mushroom stop, then measure")

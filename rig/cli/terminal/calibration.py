@@ -67,9 +67,8 @@ def table_text(entered: Entered) -> str:
 def _zero_lines(entered: Entered) -> Iterator[str]:
     """The stored zero: the mean reading of the points without pressure."""
     span = max(truth for truth, _ in entered.points)
-    zeros = [
-        reading - truth for truth, reading in entered.points if abs(truth) <= NEAR_ZERO_SHARE * span
-    ]
+    zeros = [reading - truth for truth, reading in entered.points
+             if abs(truth) <= NEAR_ZERO_SHARE * span]  # fmt: skip
     if not zeros:
         raise UsageError(
             "A zero check needs a point without pressure among those of the calibration: measure "

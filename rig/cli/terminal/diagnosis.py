@@ -42,9 +42,8 @@ def paragraphs(found: Diagnosis, job: str | None = None) -> Iterator[str]:
     if stayed_live(found):
         yield from _wrapped(
             "THE COIL STAYED LIVE: open the mushroom stop or pull the fuse before anything is "
-            "touched.",
-            "",
-        )
+            "touched.", ""
+        )  # fmt: skip
         yield ""
     yield f"Diagnosed: {', '.join(found.runs) or 'checks by hand'}."
     yield _head(found)

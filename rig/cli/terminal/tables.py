@@ -41,10 +41,9 @@ class Show:
         # none
         self._marked = marks_of(result)
         lettered = [
-            one.words
-            for one in self._marked
+            one.words for one in self._marked
             if one.words in result["mark_counts"] and not one.every
-        ]
+        ]  # fmt: skip
         self._letter = {mark: _letter(n) for n, mark in enumerate(lettered)}
 
     def _letters(self, marks: Sequence[str]) -> str:
@@ -281,10 +280,9 @@ class Show:
             risk = verdict["risk_pct"]
             shown = f"{risk:.0f} %" if risk >= 1 else "under 1 %"
             chance = (
-                "that the limit is broken"
-                if verdict["result"] == "undecided"
+                "that the limit is broken" if verdict["result"] == "undecided"
                 else "that this verdict is wrong"
-            )
+            )  # fmt: skip
             self._say(f"Nearest limit: {verdict['decided_by']}. Chance {chance}: {shown}.")
         if verdict["next_check"] and verdict["next_check"] not in verdict["why"]:
             self._say(f"Next check: {verdict['next_check']}.")
@@ -297,8 +295,9 @@ class Show:
                 value = limit["value"]
                 found = words.UNKNOWN if value is None else f"{value:.4g} {limit['unit']}"
                 table.add_row(
-                    Text(words.limit_text(limit)), found.rstrip(), f"{mark} {title.lower()}"
-                )
+                    Text(words.limit_text(limit)), found.rstrip(),
+                    f"{mark} {title.lower()}",
+                )  # fmt: skip
             self._print(table)
 
 
