@@ -10,7 +10,6 @@ from typing import Any
 
 from rig.cli.output import put
 from rig.cli.terminal.plot import interval_line, plot
-from rig.cli.terminal.render import tab_line
 from rig.core.figures import short_names
 from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
@@ -264,4 +263,15 @@ def _p(value: float | None) -> str:
 
 
 def _fields(*values: Any) -> str:
-    return tab_line(*values, between=" ")
+    return "\t".join(_field(value) for value in values)
+
+
+def _field(value: Any) -> str:
+    match value:
+        case None:
+            return ""
+        case bool():
+            return "yes" if value else "no"
+        case list():
+            return " ".join(_field(item) for item in value)
+    return one_line(value)

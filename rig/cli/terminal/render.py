@@ -65,51 +65,51 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     if notice:
         yield notice
     for name in ("run", "kind", "source", "status", "seed", "setup_hash", "valve", "job", "by"):
-        yield tab_line(name, result[name])
+        yield _line(name, result[name])
     for name, given in result["conditions"].items():
-        yield tab_line(f"conditions.{name}", f"{given['value']} {given['unit']} {given['how']}")
+        yield _line(f"conditions.{name}", f"{given['value']} {given['unit']} {given['how']}")
     for figure, row in result["summary"].items():
         for name, value in behaviour.flat(figure, row):
-            yield tab_line(name, value)
+            yield _line(name, value)
     for name, value in result["counts"].items():
-        yield tab_line(name, value)
+        yield _line(name, value)
     for name, value in (result.get("clock") or {}).items():
-        yield tab_line(f"clock.{name}", value)
+        yield _line(f"clock.{name}", value)
     if result.get("remark"):
-        yield tab_line("remark", result["remark"])
+        yield _line("remark", result["remark"])
     if words.commissioning(result):
-        yield tab_line("commissioning", words.commissioning(result))
-    yield tab_line("contact", result["contact"]["sense"])
-    yield tab_line("timed_from", result["reference"]["of"])
-    yield tab_line("off", (result["end"] or {}).get("off"))
-    yield tab_line("not_watched", "; ".join(str(item["rule"]) for item in result["not_watched"]))
-    yield tab_line("trip", result["trip"]["rule"] if result["trip"] else None)
-    yield tab_line("trip_message", result["trip"]["message"] if result["trip"] else None)
-    yield tab_line("stopped", (result["end"] or {}).get("why"))
-    yield tab_line("marks", "; ".join(result["marks"]))
-    yield tab_line("doubtful", "; ".join(result["doubtful"]))
+        yield _line("commissioning", words.commissioning(result))
+    yield _line("contact", result["contact"]["sense"])
+    yield _line("timed_from", result["reference"]["of"])
+    yield _line("off", (result["end"] or {}).get("off"))
+    yield _line("not_watched", "; ".join(str(item["rule"]) for item in result["not_watched"]))
+    yield _line("trip", result["trip"]["rule"] if result["trip"] else None)
+    yield _line("trip_message", result["trip"]["message"] if result["trip"] else None)
+    yield _line("stopped", (result["end"] or {}).get("why"))
+    yield _line("marks", "; ".join(result["marks"]))
+    yield _line("doubtful", "; ".join(result["doubtful"]))
     if result["kind"] == "strokes":
         for name, value in behaviour.fields(result):
-            yield tab_line(name, value)
+            yield _line(name, value)
     for name, value in plain_fields(result):
-        yield tab_line(name, value)
+        yield _line(name, value)
     if result["hold"]:
         for name, value in result["hold"].items():
             if name not in ("trace", "marks"):
-                yield tab_line(f"hold.{name}", value)
+                yield _line(f"hold.{name}", value)
     verdict = result["verdict"]
     for limit in verdict["limits"]:
-        yield tab_line("limit", words.limit_text(limit), limit["value"], limit["result"])
-    yield tab_line("verdict", verdict["result"])
-    yield tab_line("why", verdict["why"])
+        yield _line("limit", words.limit_text(limit), limit["value"], limit["result"])
+    yield _line("verdict", verdict["result"])
+    yield _line("why", verdict["why"])
     # results of earlier versions have neither
-    yield tab_line("risk_pct", verdict.get("risk_pct"))
-    yield tab_line("guard_band", verdict.get("guard_band"))
-    yield tab_line("next_check", verdict["next_check"])
-    yield tab_line("next_caution", verdict.get("next_caution"))
+    yield _line("risk_pct", verdict.get("risk_pct"))
+    yield _line("guard_band", verdict.get("guard_band"))
+    yield _line("next_check", verdict["next_check"])
+    yield _line("next_caution", verdict.get("next_caution"))
     valve = result.get("of_the_valve") or {}
-    yield tab_line("valve_result", valve.get("result"))
-    yield tab_line("valve_words", valve.get("words"))
+    yield _line("valve_result", valve.get("result"))
+    yield _line("valve_words", valve.get("words"))
     columns, later = ([one.key for one in some] for some in stroke_columns())
     of_stroke = ["number", "answered", "settled", *columns, "marks", "missed", *later]
     of_ramp = ["number", *figures_of("ramp"), "marks"]
@@ -121,24 +121,23 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
             yield "\t".join(fields)
             for row in rows:
                 # results of earlier versions have no `missed`
-                yield tab_line(*(row.get(field) for field in fields))
+                yield _line(*(row.get(field) for field in fields))
 
 
 def _ramps(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     return result["ramp"]["ramps"] if result["ramp"] else []
 
 
-def tab_line(*values: Any, between: str = "; ") -> str:
-    """Values as fields of one line; `between` the items of a list."""
-    return "\t".join(_field(value, between) for value in values)
+def _line(*values: Any) -> str:
+    return "\t".join(_field(value) for value in values)
 
 
-def _field(value: Any, between: str) -> str:
+def _field(value: Any) -> str:
     match value:
         case None:
             return ""
         case bool():
             return "yes" if value else "no"
         case list():
-            return between.join(_field(item, between) for item in value)
+            return "; ".join(words.one_line(item) for item in value)
     return words.one_line(value)
