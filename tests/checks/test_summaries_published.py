@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from known_samples import with_moments
 from scipy import integrate, optimize, stats
 from statsmodels.stats.proportion import proportion_confint
 
@@ -22,12 +23,6 @@ from rig.analysis.stats.summary import quantile
 from rig.analysis.stats.tolerance import one_sided_factor, two_sided, two_sided_factor
 
 VALUES = st.lists(st.floats(-1e4, 1e4), min_size=3, max_size=60).filter(lambda v: np.std(v) > 1e-3)
-
-
-def with_moments(n: int, mean: float, sd: float) -> np.ndarray:
-    """n values that have exactly this mean and standard deviation."""
-    z = np.arange(n, dtype=float)
-    return mean + sd * (z - z.mean()) / z.std(ddof=1)
 
 
 # -- mean and sd

@@ -3,39 +3,23 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from page_client import token
 
-from rig.core import places
 from webui import access
 from webui.app import create_app
-from webui.live.files import Files
 from webui.live.hub import Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
 PASSCODE = "open sesame"
 
 
-@pytest.fixture
-def hub(tmp_path: Path) -> Iterator[Hub]:
-    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
-    yield made
-    made.close()
-
-
 def app_of(hub: Hub, **config: object) -> Flask:
     return create_app({"HUB": hub, "TESTING": True, **config})
-
-
-def token(client: FlaskClient, address: str = "/bench") -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get(address).text)
-    assert found is not None
-    return found[1]
 
 
 def take(client: FlaskClient, **form: str) -> int:
