@@ -20,6 +20,7 @@ from rig.analysis.compare.two_samples import around, group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
 from rig.core.figures import figures_of, short_names
+from rig.report.drawing import fewer
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from webui import log, words
 from webui.api.models_compare import CompareAnswer, CompareOverlayAnswer
@@ -171,7 +172,7 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
                 told = f"mean {text} ms ({between}), n {len(known)}"
             rows.append(
                 Row(
-                    one, [line.at(v) or 0.0 for v in drawing.fewer(known)],
+                    one, [line.at(v) or 0.0 for v in fewer(known, drawing.MOST_DOTS)],
                     line.at(mean), _held(line, low), _held(line, high), told,
                 )
             )  # fmt: skip
