@@ -55,11 +55,8 @@ def drawn_photo() -> attachments.Content:
 
 @pytest.fixture(scope="module")
 def server(log_folder: Path) -> Iterator[Server]:
-    started = Server(log_folder)
-    try:
+    with Server(log_folder) as started:
         yield started
-    finally:
-        started.stop()
 
 
 @pytest.fixture(scope="module")

@@ -67,6 +67,12 @@ class Server:
         assert found, "rig serve did not start"
         self.url = found.group(0).rstrip("/")
 
+    def __enter__(self) -> Server:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
     def stop(self) -> None:
         self.process.terminate()
         try:

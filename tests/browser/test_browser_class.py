@@ -30,11 +30,8 @@ def log_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def operating(log_folder: Path) -> Iterator[Server]:
     setup, sheet = DEMO / "workshop.setup.toml", DEMO / "workshop.sheet.toml"
-    started = Server(log_folder, "--setup", str(setup), "--sheet", str(sheet))
-    try:
+    with Server(log_folder, "--setup", str(setup), "--sheet", str(sheet)) as started:
         yield started
-    finally:
-        started.stop()
 
 
 def shared(page: Page) -> str:

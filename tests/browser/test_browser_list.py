@@ -32,11 +32,8 @@ def listing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
         source = ("board", "simulated")[n % 2]
         write(folder / "runs.sqlite", Made(strokes=3, valve=f"V-{n}", source=source))
     setup, sheet = (str(DEMO / f"workshop.{kind}.toml") for kind in ("setup", "sheet"))
-    started = Server(folder, "--setup", setup, "--sheet", sheet)
-    try:
+    with Server(folder, "--setup", setup, "--sheet", sheet) as started:
         yield started
-    finally:
-        started.stop()
 
 
 def covered(page: Page, selector: str) -> bool:

@@ -38,11 +38,8 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     for _ in range(OTHERS):
         write(folder / "runs.sqlite", Made(strokes=2))
     write(folder / "runs.sqlite", Made(strokes=STROKES, gauge_period_ms=10))
-    started = Server(folder)
-    try:
+    with Server(folder) as started:
         yield started
-    finally:
-        started.stop()
 
 
 @pytest.fixture(scope="module")
