@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from host_stops import pytest_runtest_protocol, pytest_terminal_summary, pytest_unconfigure  # noqa: F401  # hooks
 from hypothesis import HealthCheck, settings
 
 settings.register_profile("default", deadline=None)
