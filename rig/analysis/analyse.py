@@ -6,12 +6,13 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.analysis.coil.plunger_timing import Signature, signature_of
 from rig.analysis.measure import marks
-from rig.analysis.measure.conditions import Conditions, oil_degc, supply_v
+from rig.analysis.measure.conditions import oil_degc, supply_v
 from rig.analysis.measure.edge_loss import Doubts, doubts
 from rig.analysis.measure.gauge_calibration import Applied, applied_of, remarks
 from rig.analysis.measure.hold import HoldResult, hold
@@ -59,6 +60,9 @@ from rig.core.clock import NS_PER_S
 from rig.core.figures import figures_of
 from rig.core.recording import Recording
 from rig.core.records import STOPPED_EARLY, SWITCH, End, Trip
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Conditions
 
 SETTLE_WINDOW_S = 0.02
 """Without a sheet."""

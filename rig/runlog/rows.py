@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -86,7 +86,7 @@ class StoredRun:
             yield from decode_lines(text)
 
 
-def result_figures(result: dict[str, Any]) -> dict[str, Any]:
+def result_figures(result: Mapping[str, Any]) -> dict[str, str | float | None]:
     """The figures of a result shown in a list of runs (columns of the table `results`)."""
     strokes, verdict = result.get("strokes"), result.get("verdict")
     response, release = (

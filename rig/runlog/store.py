@@ -10,10 +10,10 @@ from __future__ import annotations
 import contextlib
 import json
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import IntegrityError
@@ -27,6 +27,9 @@ from rig.runlog.header import RunHeader
 from rig.runlog.listing import as_row, listed_runs, status_now
 from rig.runlog.rows import RunRow, StoredRun
 from rig.runlog.tables import STATUSES, chunks, conditions, jobs, results, runs, texts, valves
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Result
 
 CHUNKS_AT_ONCE = 8
 
@@ -133,7 +136,7 @@ class RunLog:
         with self._writing() as connection:
             return writing.interrupt_dead(connection)
 
-    def save_result(self, run_id: int, result: dict[str, Any], software: str) -> None:
+    def save_result(self, run_id: int, result: Mapping[str, object], software: str) -> None:
         """Store the analysis of a run, replacing an earlier one of the same software."""
         try:
             with self._writing() as connection:
@@ -141,13 +144,14 @@ class RunLog:
         except IntegrityError as error:
             raise StorageError(f"There is no run {run_id} in the log.") from error
 
-    def result(self, run_id: int) -> dict[str, Any] | None:
+    def result(self, run_id: int) -> Result | None:
         """The latest result of a run, None if it was not analysed."""
         query = select(results.c.json).where(results.c.run_id == run_id)
         with self._reading() as connection:
             text = connection.execute(query.order_by(results.c.id.desc()).limit(1)).scalar()
         with self._naming_damage():
-            return None if text is None else dict(json.loads(text))
+            found: Result | None = None if text is None else json.loads(text)
+        return found
 
     def runs(
         self, limit: int = 50, before: int | None = None, valve: str | None = None

@@ -6,12 +6,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rig.analysis.analyse import RunResult
-from rig.analysis.measure.conditions import Conditions
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.recording import Recording
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Conditions
 
 BY_HAND = "by hand"
 """`by` of a finding that a check by hand showed, not a run."""
