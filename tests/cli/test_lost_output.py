@@ -181,3 +181,16 @@ def test_a_failed_analysis_is_not_judged(data: Path) -> None:
             check=False, timeout=60,
         )  # fmt: skip
         assert done.returncode == 7, done.stderr
+
+
+def test_ctrl_c_while_python_ends_leaves_the_code(data: Path) -> None:
+    del data
+    script = (
+        "import atexit, os, signal, sys\n"
+        "from rig.cli.main import main\n"
+        "atexit.register(os.kill, os.getpid(), signal.SIGINT)\n"
+        "sys.argv = ['rig', 'no such command']\n"
+        "main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, timeout=60)
+    assert done.returncode == 2
