@@ -180,23 +180,19 @@ def stopped_by_signals() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-ANSWERS_S = 1.0
-"""Time for answers under way at the end, beyond what waitress itself gives them (5 s)."""
-
-
 def serve(server: Any, second: Any = None) -> None:
     """Serve until a signal says stop; every thread and socket is closed on return. `second` is the
     stop's own listener."""
     hub = server.app.extensions.get("hub")
     aside = threading.Thread(target=_run_aside, args=(second,), name="stop listener", daemon=True)
     try:
-        if hub is not None:
-            hub.start()
-        if second is not None:
-            aside.start()
-        load_ahead()
-        with stopped_by_signals():
-            server.run()  # returns on SystemExit and KeyboardInterrupt
+        with contextlib.suppress(SystemExit, KeyboardInterrupt), stopped_by_signals():
+            if hub is not None:
+                hub.start()
+            if second is not None:
+                aside.start()
+            load_ahead()
+            server.run()
     finally:
         if hub is not None:
             hub.close()  # first stop a run that the page drives
@@ -204,8 +200,7 @@ def serve(server: Any, second: Any = None) -> None:
         server.app.extensions["waiting_runs"].close()
         for one in (server, second):
             if one is not None:
-                one.task_dispatcher.shutdown(timeout=ANSWERS_S)
-                one.close()
+                one.end()
 
 
 def load_ahead() -> None:
