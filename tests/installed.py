@@ -217,9 +217,10 @@ def main(words: list[str]) -> int:
     """Each release in turn; 1 when a step failed on one of them."""
     cut = words.index("--") if "--" in words else len(words)
     parser = argparse.ArgumentParser(
-        prog="python3 tests/run.py install", description=__doc__,
+        prog="python3 tests/run.py install",
+        description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
-    )  # fmt: skip
+    )
     parser.add_argument("releases", nargs="*", help="; ".join(fresh.RELEASES))
     parser.add_argument("--arch", default="arm64", choices=["arm64", "amd64"])
     chosen = parser.parse_args(words[:cut])

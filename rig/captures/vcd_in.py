@@ -131,9 +131,7 @@ class _Reading:
 
     def _timescale(self, scale: Any, line: int) -> None:
         if self._scale is not None:
-            self._problems.add(
-                f"line {line}", str(scale), "a second $timescale", "leave one out"
-            )  # fmt: skip
+            self._problems.add(f"line {line}", str(scale), "a second $timescale", "leave one out")
         elif scale.magnitude not in (1, 10, 100):
             self._problems.add(
                 f"line {line}", str(scale), "not a step of 1, 10 or 100 units",

@@ -70,7 +70,7 @@ def command(
     next row that gives one. Or one row for each value, with the columns signal and value. A column
     run tells several runs apart: each is analysed. A VCD has signals of the same names.
 
-    A file with a row at every look shows by itself between which rows an edge lies. For one with
+    A file with a row for every sample shows by itself between which rows an edge lies. For one with
     rows where something changed give --resolution, unless a comment in it says "resolution: 1 ms".
 
     A file as an instrument writes it, with any names of columns, is read by --map. What is not

@@ -31,9 +31,10 @@ def command() -> None:
 @click.option("--at-source", metavar="Q", help='supply_loaded: at the source, like "12.6 V".')
 @click.option("--note", metavar="TEXT", help="Anything worth keeping with it.")
 @click.option(
-    "--out-of-order", is_flag=True,
+    "--out-of-order",
+    is_flag=True,
     help="It was done although a check that comes first for safety is not noted.",
-)  # fmt: skip
+)
 def note(job: str, check: str, state: str | None, out_of_order: bool, **given: str | None) -> None:
     """Note on JOB what CHECK found, as coil_ohms or oil_level.
 

@@ -34,9 +34,10 @@ METHODS = {"anova": "analysis of variance", "average_range": "average and range"
 @click.command("study")
 @click.argument("runs", metavar="RUN...", nargs=-1, required=True)
 @click.option(
-    "--sheet", type=click.Path(path_type=Path),
+    "--sheet",
+    type=click.Path(path_type=Path),
     help="Take the limits from this sheet instead of that of the first run.",
-)  # fmt: skip
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
 @tsv_option
 def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool, tsv: bool) -> None:

@@ -119,10 +119,11 @@ def _release(machine: steps.Machine) -> list[Point]:
     return [
         _release_point(machine, current, Point("release in use", "none", INSTALL)),
         _release_point(
-            machine, before,
+            machine,
+            before,
             Point("release before", "none, nothing to roll back to", "", "before an upgrade"),
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _release_point(machine: steps.Machine, name: str, none: Point) -> Point:

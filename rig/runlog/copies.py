@@ -96,9 +96,7 @@ def unpack(path: Path, say: Callable[[str], None]) -> int:
     return lost
 
 
-def _put_out(
-    log: sqlite3.Connection, path: Path, name: str, say: Callable[[str], None]
-) -> int:  # fmt: skip
+def _put_out(log: sqlite3.Connection, path: Path, name: str, say: Callable[[str], None]) -> int:
     found, data = log.execute(
         "SELECT sha256, data FROM carried_files WHERE name = ?", (name,)
     ).fetchone()

@@ -74,7 +74,7 @@ class Sought:
     since_utc_s: float | None = None
     until_utc_s: float | None = None
     removed: bool = False
-    """Runs taken off the list instead of those on it."""
+    """Runs removed from the list instead of those on it."""
     order: Order = "newest"
     purpose: str | None = None
     """One of rig.runlog.header.PURPOSES."""
@@ -137,10 +137,11 @@ def _refuse_unknown(sought: Sought) -> None:
     wrong = [
         f"There is no {name} {given!r:.30}; there are {', '.join(get_args(words))}."
         for name, given, words in (
-            ("verdict", sought.verdict, Verdict), ("source", sought.source, Source),
+            ("verdict", sought.verdict, Verdict),
+            ("source", sought.source, Source),
         )
         if given and given not in get_args(words)
-    ]  # fmt: skip
+    ]
     if wrong:
         raise UsageError(" ".join(wrong))
 
@@ -241,8 +242,9 @@ def near_valves(log: RunLog, typed: str) -> list[str]:
             return []
         asked += [
             select(tag).where(tag >= one, tag < f"{one}\U0010ffff").order_by(tag).limit(NEAR_MOST)
-            for one in begun if one
-        ]  # fmt: skip
+            for one in begun
+            if one
+        ]
         found = [row[0] for query in asked for row in connection.execute(query)]
     return list(dict.fromkeys(found))[:NEAR_MOST]
 
@@ -261,9 +263,10 @@ def _pages(query: Select[Any], by: SortedBy, after: Place | None) -> Iterator[Se
 
     if by.column == "id":
         yield (
-            in_order(runs.c.id) if after is None
+            in_order(runs.c.id)
+            if after is None
             else in_order(runs.c.id).where(beyond(runs.c.id, after.id))
-        )  # fmt: skip
+        )
         return
     value = None if after is None else after.value
     if by.column == "valve":

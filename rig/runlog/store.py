@@ -157,7 +157,7 @@ class RunLog:
         self, limit: int = 50, before: int | None = None, valve: str | None = None
     ) -> list[RunRow]:
         """Runs, newest first; only those numbered below `before`, only of one valve's tag. Runs
-        taken off the list are omitted; for more criteria see rig.runlog.search."""
+        removed from the list are omitted; for more criteria see rig.runlog.search."""
         query = listed_runs().where(runs.c.removed_utc_s.is_(None))
         query = query.order_by(runs.c.id.desc()).limit(limit)
         if before is not None:

@@ -131,7 +131,7 @@ def timing_facts(result: Result) -> Iterator[tuple[str, str]]:
         ways.append(f"{name} {mean} ms" + ("" if u is None else f" (sd {u})"))
     yield (
         "rig's own times",
-        f"{state}measured {own['date']}, due {own['due']}: {', '.join(ways)}; taken off in the "
+        f"{state}measured {own['date']}, due {own['due']}: {', '.join(ways)}; subtracted in the "
         "intervals and the verdict",
     )
     for remark in own["remarks"]:

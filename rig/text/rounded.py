@@ -72,15 +72,19 @@ def best_of(value: float | None, one: Expanded) -> Best | None:
     return Best(best, expanded, value - best)
 
 
+def _best_or_why(value: float | None, one: Expanded) -> Best | str:
+    """The best value, or why there is none: "n = 2: no interval", or nothing to say."""
+    return too_few(one) or best_of(value, one) or ""
+
+
 def sure_text(value: float | None, one: Expanded, unit: str) -> str:
     """The uncertainty of a value: "± 0.38 ms"; where the interval does not lie evenly about it,
     "26.41 to 31.94 ms"; for a mean of too few, "n = 2: no interval". `one` as for best_of; empty
     where it is not known."""
-    few = too_few(one)
-    if few:
-        return few
-    best, interval = best_of(value, one), one.get("interval95")
-    if best is None or interval is None:
+    best, interval = _best_or_why(value, one), one.get("interval95")
+    if isinstance(best, str):
+        return best
+    if interval is None:
         return ""
     digits = places(best.expanded)
     if best.even:
@@ -91,14 +95,11 @@ def sure_text(value: float | None, one: Expanded, unit: str) -> str:
 
 def beside_text(value: float | None, one: Expanded, unit: str, coverage: str = " (95 %)") -> str:
     """Text beside a value as read: "± 0.38 ms (95 %)"; where a known bias is subtracted, "best 44.5
-    ± 4.5 ms (95 %), 5.5 ms taken off"; for a mean of too few, "n = 2: no interval". `one` as for
+    ± 4.5 ms (95 %), 5.5 ms subtracted"; for a mean of too few, "n = 2: no interval". `one` as for
     best_of; empty where it is not known. `coverage`: empty where that is said elsewhere."""
-    few = too_few(one)
-    if few:
-        return few
-    best = best_of(value, one)
-    if best is None:
-        return ""
+    best = _best_or_why(value, one)
+    if isinstance(best, str):
+        return best
     digits = places(best.expanded)
     told = f"± {fixed(best.expanded, digits)} {unit}{coverage}"
     alike = best.even or _unseen(best)
@@ -107,14 +108,11 @@ def beside_text(value: float | None, one: Expanded, unit: str, coverage: str = "
 
 def best_text(value: float, one: Expanded, unit: str, otherwise: int = 1) -> str:
     """A value with its uncertainty: "50.04 ms (± 0.38 ms)"; where a known bias is subtracted, "44.5
-    ms (± 4.5 ms; read 50.0 ms, 5.5 ms taken off)"; for a mean of too few, "50.0 ms (n = 2: no
+    ms (± 4.5 ms; read 50.0 ms, 5.5 ms subtracted)"; for a mean of too few, "50.0 ms (n = 2: no
     interval)". `one` as for best_of."""
-    few = too_few(one)
-    if few:
-        return f"{fixed(value, otherwise)} {unit} ({few})"
-    best = best_of(value, one)
-    if best is None:
-        return f"{fixed(value, otherwise)} {unit}"
+    best = _best_or_why(value, one)
+    if isinstance(best, str):
+        return f"{fixed(value, otherwise)} {unit}" + (f" ({best})" if best else "")
     digits = places(best.expanded)
     told = f"± {fixed(best.expanded, digits)} {unit}"
     if best.even or _unseen(best):
@@ -126,7 +124,7 @@ def best_text(value: float, one: Expanded, unit: str, otherwise: int = 1) -> str
 def _off(best: Best, unit: str) -> str:
     """The amount subtracted: rounded as the two values beside it where it equals their shown
     difference, else to two significant digits."""
-    how = "taken off" if best.off > 0 else "added"
+    how = "subtracted" if best.off > 0 else "added"
     digits = places(best.expanded)
     read, shown = (float(fixed(one, digits)) for one in (best.value + best.off, best.value))
     told = fixed(abs(best.off), digits)

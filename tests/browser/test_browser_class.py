@@ -260,8 +260,9 @@ def test_parts_that_may_both_be_the_longest_are_both_named(visit: Callable) -> N
               told(link("coil", 14.0, 0.3), link("pressure", 15.0, 0.4))]; }""")
     assert said[0] == [
         "The longest: pressure, 15.0 ms, or coil, 14.5 ms: closer together than they are "
-        "uncertain. You said so.", ["pressure", "coil"],
-    ]  # fmt: skip
+        "uncertain. You said so.",
+        ["pressure", "coil"],
+    ]
     assert said[1] == ["The longest: pressure, 15.0 ms. You said coil.", ["pressure"]]
 
 

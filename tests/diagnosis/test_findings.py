@@ -170,8 +170,9 @@ def test_readings_that_stop_without_a_trip_are_lost():
     run = run_with("none")
     samples = run.recording.samples["pressure"]
     half = len(samples.t_ns) // 2
-    cut = replace(samples, t_ns=samples.t_ns[:half], value=samples.value[:half],
-                  good=samples.good[:half])  # fmt: skip
+    cut = replace(
+        samples, t_ns=samples.t_ns[:half], value=samples.value[:half], good=samples.good[:half]
+    )
     recording = replace(run.recording, samples={**run.recording.samples, "pressure": cut})
     found = {one.name: one for one in findings_of(replace(run, recording=recording), good())}
     assert found["gauge_signal"].state == "lost", found["gauge_signal"]

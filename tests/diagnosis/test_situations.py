@@ -181,8 +181,9 @@ def test_a_rig_on_air_is_not_sent_to_the_dipstick():
     from dataclasses import replace
 
     run, sound = run_with("leaking lock seals"), good()
-    on_air = [replace(one, setup=one.setup.model_copy(update={"medium": "air"}))
-              for one in (run, sound)]  # fmt: skip
+    on_air = [
+        replace(one, setup=one.setup.model_copy(update={"medium": "air"})) for one in (run, sound)
+    ]
     found = diagnose(KNOWN, on_air[:1], None, on_air[1])
     assert found.next and all(check.begin_with != "oil_level" for check in found.next)
     assert not [cause for cause in found.causes if cause.cause.startswith("oil too")]

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import io
 import re
-import sys
 from dataclasses import replace
 from html import unescape
 from pathlib import Path
@@ -14,9 +13,6 @@ import pytest
 from click.testing import CliRunner
 from pdf_pages import sheets
 from PIL import Image
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
-
 from written_runs import Made, write
 
 from rig.actions.analyse_run import run_number

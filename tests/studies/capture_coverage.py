@@ -58,9 +58,10 @@ LOGGERS = (
     Logger("changes only, 60 Hz, stamps to 1 ms", 1000 / 60, 1.0, rows=False),
     Logger("changes only, 2.5 ms", 2.5, 0.1, rows=False),
     Logger("changes only, 1,024 Hz", 1000 / 1024, rows=False),
-    Logger("changes only, uneven 10 ms, stated", 10.0, uneven=0.5, rows=False,
-           says="resolution: 15 ms"),
-)  # fmt: skip
+    Logger(
+        "changes only, uneven 10 ms, stated", 10.0, uneven=0.5, rows=False, says="resolution: 15 ms"
+    ),
+)
 
 
 class Row(NamedTuple):
@@ -116,8 +117,9 @@ def switching(
         if not coil:
             changes.pop("coil")
         write_switching(path, logger, changes, BEGINS_MS + PERIOD_MS * STROKES, rng)
-        sheet = sheet_toml(folder, STROKES, {"figure": "response", "of": "mean",
-                                             "max": f"{mean - 1} ms"})  # fmt: skip
+        sheet = sheet_toml(
+            folder, STROKES, {"figure": "response", "of": "mean", "max": f"{mean - 1} ms"}
+        )
         found = analysed(folder, path, sheet)
         low, high = found["summary"]["response_ms"]["interval95"]
         inside += low <= mean <= high

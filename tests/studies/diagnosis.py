@@ -197,8 +197,9 @@ def main() -> None:
         for wiring in options.wiring or WIRINGS:
             jobs = [
                 (wiring, name, options.seed + n, n < options.walks, options.kept)
-                for n in range(options.rigs) for name in names
-            ]  # fmt: skip
+                for n in range(options.rigs)
+                for name in names
+            ]
             rows = list(pool.map(_job, jobs, chunksize=4))
             kept += rows
             _print(wiring, rows, knowledge)

@@ -6,12 +6,12 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
-from test_webui_pages import plain
+from page_client import plain, token
 
 from rig.core import places
 from rig.core.errors import StorageError, UsageError
@@ -27,24 +27,11 @@ Writer = Callable[..., int]
 
 
 @pytest.fixture
-def hub(tmp_path: Path) -> Iterator[Hub]:
-    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def operator(hub: Hub, log_path: Path) -> FlaskClient:
     """A browser that has the controls."""
     made = create_app({"HUB": hub, "RUN_LOG": log_path, "TESTING": True}).test_client()
     made.post("/controls", data={"csrf": token(made)})
     return made
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/bench").text)
-    assert found is not None
-    return found[1]
 
 
 def send(client: FlaskClient, **form: str) -> tuple[int, str]:
@@ -184,7 +171,7 @@ def test_a_valve_that_was_not_tested_stays_the_next(
     assert offered is not None and offered[1] == "V-1"
 
 
-def test_a_run_taken_off_the_list_leaves_its_valve_to_be_done(
+def test_a_run_removed_from_the_list_leaves_its_valve_to_be_done(
     written: Writer, log_path: Path
 ) -> None:
     batch.keep(log_path, ["V-1"])
@@ -301,9 +288,10 @@ def test_the_line_of_figures_is_a_sentence(
     assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line
 
 
-@pytest.mark.parametrize(("why", "said"), [
-    ("stopped on a page", "Stopped on a page."), ("page was silent", "Stopped: page was silent."),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [("stopped on a page", "Stopped on a page."), ("page was silent", "Stopped: page was silent.")],
+)
 def test_why_a_run_was_stopped_is_said_once(
     operator: FlaskClient, hub: Hub, why: str, said: str
 ) -> None:

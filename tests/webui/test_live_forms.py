@@ -4,12 +4,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
+from page_client import token
 
 from rig.actions.conditions import conditions
 from rig.config.files.loading import load_pair
@@ -18,17 +18,10 @@ from rig.core import places, state_file
 from rig.core.errors import FileProblems, UsageError
 from rig.core.records import Trip
 from webui.app import create_app
-from webui.live.files import TEMPLATES, Files
+from webui.live.files import TEMPLATES
 from webui.live.hub import ENDED, IDLE, Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
-
-
-@pytest.fixture
-def hub(tmp_path: Path) -> Iterator[Hub]:
-    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
-    yield made
-    made.close()
 
 
 @pytest.fixture
@@ -37,12 +30,6 @@ def client(hub: Hub) -> FlaskClient:
     made = create_app({"HUB": hub, "TESTING": True}).test_client()
     made.post("/controls", data={"csrf": token(made)})
     return made
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/bench").text)
-    assert found is not None
-    return found[1]
 
 
 def typed(page: str) -> dict[str, str]:

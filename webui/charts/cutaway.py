@@ -55,12 +55,13 @@ def parts(
         _plunger(found, ends, way),
         _spool(ends, way),
         _followed(
-            "passage", "pressure" if found.moves and "pressure" in channels else None,
+            "passage",
+            "pressure" if found.moves and "pressure" in channels else None,
             "pressure behind the valve",
         ),
         _followed("switch", "switch" if "switch" in lanes else None, "switch contact"),
         Part("drain", "not measured", None, "", ()),
-    ]  # fmt: skip
+    ]
 
 
 def _followed(name: str, follows: str | None, seen_by: str) -> Part:

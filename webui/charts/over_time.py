@@ -84,9 +84,10 @@ def _has_times(run: PastRun) -> bool:
 
 def _point(run: PastRun, figure: str) -> _Point | None:
     mean, low, high, n = (
-        (run.mean_ms, run.low_ms, run.high_ms, run.n) if figure == "response"
+        (run.mean_ms, run.low_ms, run.high_ms, run.n)
+        if figure == "response"
         else (run.release_ms, run.release_low_ms, run.release_high_ms, run.release_n)
-    )  # fmt: skip
+    )
     if mean is None:
         return None
     few = too_few({"n": n, "mean": mean})

@@ -133,8 +133,9 @@ def _missed(strokes: Sequence[Stroke]) -> _Found | None:
 def _bounce(strokes: Sequence[Stroke]) -> _Found | None:
     bounced: list[tuple[float, int, Way]] = []
     halves: tuple[tuple[Way, str, str], ...] = (
-        ("on", "first_edge_on_ms", "response_ms"), ("off", "first_edge_off_ms", "release_ms"),
-    )  # fmt: skip
+        ("on", "first_edge_on_ms", "response_ms"),
+        ("off", "first_edge_off_ms", "release_ms"),
+    )
     for one in strokes:
         for way, first, settled in halves:
             if one.get(first) is not None and one.get(settled) is not None:

@@ -276,8 +276,9 @@ def clear() -> str | tuple[str, int]:
     hub = stream.hub()
     if hub.phase not in ("idle", "ended"):
         raise PageFault(409, "A run goes on", "A trip is cleared between runs.", "Stop it first.")
-    done, said = clear_trip(hub.files, request.form.get("setup", ""),
-                            cooled=request.form.get("cooled") == "yes")  # fmt: skip
+    done, said = clear_trip(
+        hub.files, request.form.get("setup", ""), cooled=request.form.get("cooled") == "yes"
+    )
     if done:
         hub.cleared()
     page = render_template("trip.html", latched=latched(hub.files), said=said, done=done)

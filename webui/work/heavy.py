@@ -250,7 +250,7 @@ def _store(
 
 def attach(
     log: str, of: str, number: int, path: str, name: str, by: str, words: str
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Check and store a photo or document: {"wrong": the reason it was refused, or nothing}."""
     from rig.actions import attach as action
     from rig.runlog.store import RunLog

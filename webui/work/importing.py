@@ -22,6 +22,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from webui.work import children
+
 if TYPE_CHECKING:
     from rig.captures import Plan
 
@@ -91,23 +93,12 @@ class Reader:
         if self._process is None or self._process.poll() is not None:
             self._end()
             self.begun += 1
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "webui.work.importing"],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-                start_new_session=True,
-            )  # fmt: skip
+            self._process = children.start("webui.work.importing")
         return self._process
 
     def _end(self) -> None:
         process, self._process = self._process, None
-        if process is None:
-            return
-        process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            with contextlib.suppress(BrokenPipeError):
-                if pipe is not None:
-                    pipe.close()
+        children.end(process)
 
     def close(self) -> None:
         with self._lock:

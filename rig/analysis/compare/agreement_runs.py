@@ -68,7 +68,7 @@ def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> Agreement
         "means": {name: plain(np.transpose(sides).tolist()) for name, sides in means.items()},
         "figures": {name: one and plain(one) for name, one in found.items()},
         "words": [agreement_words(names[name], one) for name, one in found.items()]
-        + [_taken_off(pairs)],
+        + [_subtracted(pairs)],
     }
 
 
@@ -84,17 +84,17 @@ def _means(results: Sequence[Result], name: str) -> Float:
     return np.array(means)
 
 
-def _taken_off(pairs: Sequence[tuple[Result, Result]]) -> str:
+def _subtracted(pairs: Sequence[tuple[Result, Result]]) -> str:
     """Which side has the rig's own times subtracted, in a sentence."""
     sides = [all(measured(pair[n]) for pair in pairs) for n in (0, 1)]
     if all(sides):
-        return "The rigs' own times, as each was measured, are taken off."
+        return "The rigs' own times, as each was measured, are subtracted."
     if not any(sides):
         return "Times are as read: neither rig has measured its own times in all of these runs."
     which = "first" if sides[0] else "second"
     return (
-        f"The own times of the {which} rig are taken off, the other has not measured its own: they "
-        "may be the difference."
+        f"The own times of the {which} rig are subtracted, the other has not measured its own: "
+        "they may be the difference."
     )
 
 

@@ -222,7 +222,7 @@ def notes(results: Sequence[Result]) -> list[str]:
         told.append(
             f"The rig's own times are not the same in run {results[0]['run']} and in run "
             f"{', '.join(others)} (another rig, wiring or measurement): in what is called real "
-            f"they are taken off, where they are known.{ranked}"
+            f"they are subtracted, where they are known.{ranked}"
         )
     told += condition_notes(results)
     for one in results:

@@ -44,9 +44,9 @@ def located(recording: Recording) -> tuple[Recording, Resolution]:
         half = STAMP_MS.get(recording.source, STAMP_MS["emulated board"])
         return recording, Resolution(KERNEL, 2 * half)
     stated = _said_ns(recording, RESOLUTION)
-    looks = _looks(recording)
-    if looks is not None:
-        return _between_looks(recording, looks, stated, _said_ns(recording, SAMPLED))
+    before_ns = _samples_before(recording)
+    if before_ns is not None:
+        return _between_samples(recording, before_ns, stated, _said_ns(recording, SAMPLED))
     lines = {name: edges.t_ns for name, edges in recording.edges.items()}
     lines[COMMAND] = recording.commands.t_ns
     every = np.concatenate(list(lines.values()))
@@ -105,7 +105,7 @@ def _said_ns(recording: Recording, kind: str) -> int:
     return max((int(ns) for ns in said if ns.isdecimal()), default=0)
 
 
-def _looks(recording: Recording) -> dict[str, Int64] | None:
+def _samples_before(recording: Recording) -> dict[str, Int64] | None:
     """The last sample before each edge and command, by line; None where the capture has none."""
     if not any(condition.kind == SAMPLED for condition in recording.conditions):
         return None
@@ -120,14 +120,14 @@ def _looks(recording: Recording) -> dict[str, Int64] | None:
     return found
 
 
-def _between_looks(
-    recording: Recording, looks: dict[str, Int64], stated_ns: int, digit_ns: int
+def _between_samples(
+    recording: Recording, before_ns: dict[str, Int64], stated_ns: int, digit_ns: int
 ) -> tuple[Recording, Resolution]:
     shown = {line: edges.t_ns for line, edges in recording.edges.items()}
     shown[COMMAND] = recording.commands.t_ns
-    lines = list(looks)
+    lines = list(before_ns)
     at = np.concatenate([shown[line] for line in lines])
-    before = np.minimum(np.concatenate([looks[line] for line in lines]), at)
+    before = np.minimum(np.concatenate([before_ns[line] for line in lines]), at)
     # what a row shows later did not happen earlier, however seldom its line was sampled; within one
     # row the command comes first
     rank = np.concatenate([np.full(len(shown[line]), line != COMMAND) for line in lines])
@@ -136,7 +136,7 @@ def _between_looks(
     middle[order] = np.maximum.accumulate(((at + before) // 2)[order])
     half = np.maximum(at - middle, middle - before) + (digit_ns + 1) // 2
     half = np.maximum(half, (stated_ns + 1) // 2)
-    cuts = np.cumsum([len(looks[line]) for line in lines])[:-1]
+    cuts = np.cumsum([len(before_ns[line]) for line in lines])[:-1]
     parts = dict(zip(lines, zip(np.split(middle, cuts), np.split(half, cuts), strict=True),
                      strict=True))  # fmt: skip
     edges = {

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""A capture with a row at every look brings the last look before each change along; one with rows
-where something changed does not; what a file states of its resolution is heard."""
+"""A capture with a row for every sample brings the last sample before each change along; one with
+rows where something changed does not; what a file states of its resolution is heard."""
 
 from __future__ import annotations
 
@@ -70,21 +70,21 @@ def test_each_change_lies_between_the_rows_beside_it(tmp_path, times):
     assert placed.edges["switch"].t_ns[0] < recording.edges["switch"].t_ns[0]
 
 
-def test_the_long_form_is_looked_at_likewise(tmp_path):
+def test_the_long_form_is_sampled_likewise(tmp_path):
     rows = [f"{at},{name},{level(name, at)}" for at in EVEN for name in TRUE]
     recording = one(tmp_path, "time_ms,signal,value\n" + "\n".join(rows) + "\n")
     assert located(recording)[1].how == ROWS
     assert brackets(recording) == brackets(one(tmp_path, wide(EVEN)))
 
 
-def test_rows_only_where_something_changed_are_no_looks(tmp_path):
+def test_rows_only_where_something_changed_are_no_samples(tmp_path):
     assert located(one(tmp_path, wide([0, *EVENTS, 900])))[1].how == ESTIMATED
     # also where blank cells repeat nothing
     text = f"time_ms,command,switch\n0,0,0\n{ON},1,\n{SWITCHED},,1\n{OFF},0,\n{BACK},,0\n900,,\n"
     assert located(one(tmp_path, text))[1].how == ESTIMATED
 
 
-def test_rows_of_their_own_between_even_readings_are_no_looks(tmp_path):
+def test_rows_of_their_own_between_even_readings_are_no_samples(tmp_path):
     """A logger that writes readings evenly, and a change when it comes, with all cells filled."""
     rows = sorted([(10.0 * n, "300") for n in range(90)] + [(t, "") for t in EVENTS])
     text = "time_ms,command,switch,pressure_kpa\n" + "".join(
@@ -95,7 +95,7 @@ def test_rows_of_their_own_between_even_readings_are_no_looks(tmp_path):
     assert located(recording)[1].step_ms < 5
 
 
-def test_a_signal_looked_at_seldom_has_a_wider_bracket_and_keeps_its_order(tmp_path):
+def test_a_signal_sampled_seldom_has_a_wider_bracket_and_keeps_its_order(tmp_path):
     rows = [
         f"{at},{level('command', at)}," + (str(level("switch", at)) if n % 4 == 0 else "")
         for n, at in enumerate(EVEN)
@@ -171,7 +171,7 @@ def test_a_resolution_that_is_none_is_refused(tmp_path, said):
     assert "resolution" in problem or "time" in problem
 
 
-def test_looks_go_through_the_log(tmp_path):
+def test_samples_go_through_the_log(tmp_path):
     recording = one(tmp_path, wide(UNEVEN))
     builder = RecordingBuilder("capture", RIG.switch_closed_level, 1)
     again = builder.add_all(records_of(recording)).build()
@@ -179,7 +179,7 @@ def test_looks_go_through_the_log(tmp_path):
 
 
 @pytest.mark.parametrize("form", ["csv", "vcd"])
-def test_an_export_states_what_its_looks_left_open(tmp_path, form):
+def test_an_export_states_what_its_samples_left_open(tmp_path, form):
     recording = one(tmp_path, wide(UNEVEN))
     path = tmp_path / f"again.{form}"
     (write_csv if form == "csv" else write_vcd)(recording, path)
