@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from rig.core.errors import FileProblems, UsageError
@@ -94,7 +95,8 @@ def recording_of(stored: StoredRun, setup: Setup | None) -> Recording:
 
 
 def run_seen(stored: StoredRun) -> RunSeen:
-    """Analyse a stored run, keeping its recording: findings need more than the figures."""
+    """Analyse a stored run, keeping its recording: findings need more than the figures. Its verdict
+    is that of the log, where it has one."""
     from rig.analysis.analyse import analyse
     from rig.diagnosis.findings.model import RunSeen
 
@@ -102,7 +104,8 @@ def run_seen(stored: StoredRun) -> RunSeen:
     status = stored.status if stored.status in ("running", "interrupted") else None
     recording, conditions = recording_of(stored, setup), stored.header.conditions
     result = analyse(recording, setup, sheet, conditions, status, day_of(stored))
-    return RunSeen(f"run {stored.id}", recording, result, setup, sheet, conditions)
+    judged_as = stored.verdict if status is None else None
+    return RunSeen(f"run {stored.id}", recording, result, setup, sheet, conditions, judged_as)
 
 
 def analysed(stored: StoredRun, good: RunSeen | None = None) -> Result:
@@ -111,7 +114,7 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> Result:
     from rig.actions.judge_run import judged_json
     from rig.results.run_json import AboutRun
 
-    run, header = run_seen(stored), stored.header
+    run, header = replace(run_seen(stored), judged_as=None), stored.header
     about = AboutRun(
         run=stored.id, seed=header.seed, setup_hash=header.setup_hash, sheet_hash=header.sheet_hash,
         valve=header.valve, job=header.job, by=header.by, mount=header.mount, note=header.note,

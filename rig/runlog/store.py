@@ -172,10 +172,13 @@ class RunLog:
         """Load a run with everything stored about it; raises UsageError if there is no such run."""
         setups, sheets = texts.alias("setups"), texts.alias("sheets")
         count = select(func.coalesce(func.sum(chunks.c.n), 0)).where(chunks.c.run_id == runs.c.id)
+        verdict = select(results.c.verdict).where(results.c.run_id == runs.c.id)
+        newest = verdict.order_by(results.c.id.desc()).limit(1).scalar_subquery()
         query = (
             select(
                 runs, valves.c.tag, jobs.c.name, setups.c.text.label("setup_text"),
                 sheets.c.text.label("sheet_text"), count.scalar_subquery().label("n_records"),
+                newest.label("verdict"),
             )
             .join(setups, runs.c.setup_hash == setups.c.hash)
             .outerjoin(sheets, runs.c.sheet_hash == sheets.c.hash)
@@ -197,7 +200,8 @@ class RunLog:
         status = status_now(row.status, row.writer_pid, row.writer_started, row.writer_boot_id)
         return StoredRun(
             run_id, header, status, end, row.end_utc_s, row.n_records,
-            row.raw_file, row.remark, row.database, _clock(row), lambda: self._chunks(run_id),
+            row.raw_file, row.remark, row.database, _clock(row), row.verdict,
+            lambda: self._chunks(run_id),
         )  # fmt: skip
 
     def _chunks(self, run_id: int) -> Iterator[bytes]:

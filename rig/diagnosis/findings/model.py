@@ -22,7 +22,9 @@ BY_HAND = "by hand"
 
 @dataclass(frozen=True)
 class RunSeen:
-    """A run with everything that findings are derived from. `name` is its name in words."""
+    """A run with everything that findings are derived from. `name` is its name in words,
+    `judged_as` its verdict in the log; None: it is worked out, which takes longer than all
+    findings."""
 
     name: str
     recording: Recording
@@ -30,6 +32,11 @@ class RunSeen:
     setup: Setup | None
     sheet: Sheet | None
     conditions: Conditions
+    judged_as: str | None = None
+
+    @property
+    def verdict(self) -> str:
+        return self.judged_as or self.result.verdict.result
 
 
 @dataclass(frozen=True)
