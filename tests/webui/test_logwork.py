@@ -313,6 +313,8 @@ def test_a_long_capture_is_taken_whole(client: FlaskClient, written: Written) ->
 def test_a_large_form_elsewhere_is_not_taken(client: FlaskClient, written: Written) -> None:
     run = written()
     assert post(client, f"/runs/{run}/notes", text="x" * 100_000) == 413
+    answer = client.post(f"/runs/{run}/notes", data={"csrf": token(client), "text": "x" * 100_000})
+    assert "Too much was sent at once" in answer.text and "nothing was written" in answer.text
 
 
 def test_problems_of_a_capture_are_all_told_and_nothing_is_kept(
