@@ -101,12 +101,18 @@ def _transport(secure: tls.Secured | None) -> dict[str, Any]:
     return {"connection": tls.wrapping(secure.context), "url_scheme": "https"}
 
 
+def _answers_to(address: str, names: Sequence[str]) -> list[str]:
+    """Each host name once: a certificate names some that are this computer's anyway."""
+    own = security.own_names(reachable_at(address))
+    return list(dict.fromkeys([*own, *(name.lower() for name in names)]))
+
+
 def open_stop_server(
     address: str, names: Sequence[str], app: Any, secure: tls.Secured | None = None
 ) -> Any:
     """A listener on a free port that accepts a stop and nothing else, with threads of its own: no
     crowd of viewers can block it."""
-    trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
+    trusted = _answers_to(address, names)
     plain = [("Content-Type", "text/plain; charset=utf-8"), ("X-Content-Type-Options", "nosniff")]
 
     def answer(environ: dict[str, Any], start: Any) -> list[bytes]:
@@ -142,7 +148,7 @@ def open_server(
     `names` are further host names to answer to; over TLS with `secure`. Raises UsageError if the
     port is taken.
     """
-    trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
+    trusted = _answers_to(address, names)
     # a browser requests several files at once; a short wait for a thread is not worth logging
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     app = create_app(

@@ -22,12 +22,14 @@ HEAD = ("run", "kind", "source", "status", "seed", "setup_hash", "valve", "job",
 
 
 def show_result(
-    result: Result, *, as_json: bool = False, tsv: bool = False, full: bool = False
-) -> None:
+    result: Result, *, as_json: bool = False, tsv: bool = False, full: bool = False,
+    trip_told: bool = False,
+) -> None:  # fmt: skip
     """Print the JSON of a run on standard output: a summary, or all of it in tables (`full`), or
     for a program as JSON or as tab-separated lines (names first) that list every stroke.
 
-    The words are the same on a terminal and in a pipe; a pipe has no colours.
+    The words are the same on a terminal and in a pipe; a pipe has no colours. The summary leaves
+    out a trip that was `trip_told` just above it.
     """
     if as_json:
         click.echo(json.dumps(result, allow_nan=False, ensure_ascii=False))
@@ -52,7 +54,7 @@ def show_result(
     from rig.cli.terminal.summary import summary_lines
     from rig.text.wrapped import wrapped
 
-    for text, style in summary_lines(result):
+    for text, style in summary_lines(result, trip_told=trip_told):
         if not text:
             continue
         for line in wrapped(text, min(console.width, WIDEST)):

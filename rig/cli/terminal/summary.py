@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 MARKS_SHOWN = 3
 
 
-def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
-    """The lines, each with its style ("" if plain); not wrapped."""
+def summary_lines(result: Result, *, trip_told: bool = False) -> Iterator[tuple[str, str]]:
+    """The lines, each with its style ("" if plain); not wrapped. Without a trip that was told."""
     yield _head(result), "bold"
     other = words.no_valve_words(result.get("purpose"))
     if other:
@@ -34,7 +34,7 @@ def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
             "bold",
         )
     trip = result["trip"]
-    if trip:
+    if trip and not trip_told:
         yield f"TRIPPED: {trip['rule']}. {trip['message']}", "bold"
     verdict = result["verdict"]
     name, sign, colour = words.VERDICTS[verdict["result"]]
