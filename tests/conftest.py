@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from host_stops import pytest_runtest_protocol, pytest_terminal_summary, pytest_unconfigure  # noqa: F401  # hooks
 from hypothesis import HealthCheck, settings
 
 sys.path.insert(0, str(Path(__file__).parent / "support"))

@@ -7,7 +7,7 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import Any, cast
+from typing import TYPE_CHECKING, cast
 
 from flask import Flask, current_app, g
 
@@ -17,6 +17,9 @@ from rig.core.recording import Recording
 from rig.runlog.schema import NoLogError
 from rig.runlog.store import RunLog, StoredRun
 from webui.faults import PageFault
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Result
 
 KEPT = 4
 """Recordings held in memory: decoding a long run takes seconds on a small board."""
@@ -35,7 +38,7 @@ class Decoded:
     """A recording and, if requested, the result computed from it."""
 
     recording: Recording
-    result: dict[str, Any] | None = None
+    result: Result | None = None
 
 
 class Recordings:

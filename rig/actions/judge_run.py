@@ -4,9 +4,10 @@ page, terminal and report all get from an analysed run to its JSON here."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 
 if TYPE_CHECKING:
+    from rig.core.results.run import OfTheValve, Result
     from rig.diagnosis.checks_file import ChecksFile
     from rig.diagnosis.findings.model import RunSeen
     from rig.diagnosis.model import Diagnosis
@@ -21,7 +22,7 @@ PROVED_CHECKS = {
 """For each link that a person can state as proved good: the equivalent check by hand."""
 
 
-def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> dict[str, Any]:
+def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> Result:
     """The JSON of `run`, with `of_the_valve` and the verdict's `next_check` and `next_caution`.
     `good` is an earlier run of this valve that conformed, if there is one."""
     from rig.diagnosis.after_trip import after_trip
@@ -33,7 +34,7 @@ def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> d
     if run.result.status == "running" or no_valve_words(about.purpose):
         return shape
     found = diagnosis_of(run, good)
-    shape["of_the_valve"] = found.valve.model_dump()
+    shape["of_the_valve"] = cast("OfTheValve", found.valve.model_dump())
     verdict, result = shape["verdict"], run.result
     verdict["next_caution"] = None
     if verdict["next_check"]:  # the coil may be live, or the measurement must be repeated first

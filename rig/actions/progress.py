@@ -15,6 +15,7 @@ from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.figures import short_names
 from rig.core.records import Sample, Step, decode
+from rig.core.results.run import figure_of
 from rig.desk.session import Watcher
 
 REDRAW_S = 0.1
@@ -117,11 +118,11 @@ class TerminalView(ProgressView):
         step = self._step.name
         shown = f"{step} {self._step.number}/{self._of}" if self._step.number else step
         pressure = f"{round(self._pressure, 0) + 0.0:.0f} kPa" if self._pressure is not None else ""
-        last = self._strokes.last or {}
+        last = self._strokes.last
         times = [
-            f"{name} {last[key]:.1f} ms"
+            f"{name} {value:.1f} ms"
             for key, name in short_names().items()
-            if last.get(key) is not None
+            if last is not None and (value := figure_of(last, key)) is not None
         ]
         if self._strokes.missed:
             times.append(f"{self._strokes.missed} missed")

@@ -8,7 +8,7 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rig.captures import Plan
     from rig.config.files.loading import LoadedSetup, LoadedSheet
     from rig.config.setup.model import Setup
+    from rig.core.results.run import Result
 
 
 @click.command("analyse")
@@ -188,7 +189,7 @@ def _confirmed(plan: Plan | None, capture: Path, setup: Setup) -> Plan | None:
     return plan
 
 
-Results = list[tuple[str | None, dict[str, Any]]]
+Results = list[tuple[str | None, "Result"]]
 
 
 def _show(results: Results, *, as_json: bool, tsv: bool, full: bool) -> None:

@@ -13,14 +13,15 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import os
 import time
 import zlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from rig.core.atomic_file import whole_file
 from rig.core.clock import NS_PER_S, boot_id, clock_synchronised
+from rig.core.kept_file import read_kept
 
 VERSION = 2
 SPANS_MOST = 2000
@@ -104,7 +105,7 @@ def read(path: Path) -> Kept | None:
     """Read the file; None if there is none. Raises ValueError if damaged, OSError on a disk
     error."""
     try:
-        data = json.loads(path.read_text())
+        data = json.loads(read_kept(path))
     except FileNotFoundError:
         return None
     except (ValueError, RecursionError) as error:
@@ -148,17 +149,8 @@ def write(path: Path, kept: Kept) -> None:
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     data: dict[str, Any] = {"version": VERSION, **kept._asdict(), "at": kept.at._asdict()}
     data["check"] = _check(data)
-    part = path.with_suffix(f".{os.getpid()}.part")
-    with part.open("w") as file:
+    with whole_file(path, lasting=True) as file:  # else a power cut could restore a cold coil
         json.dump(data, file, allow_nan=False)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(folder)  # else a power cut could restore the file from before a hot run
-    finally:
-        os.close(folder)
 
 
 def past(state: Path) -> Past:

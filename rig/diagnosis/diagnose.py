@@ -96,12 +96,12 @@ def diagnose(
     wrong = _put_right(knowledge, seen.observed)
     undecided = _undecided(knowledge, found, ranked, hidden, repairs, wrong)
     # where the coil may be live, the verdict says so, and that comes first
-    first = (runs[-1].result.verdict.next_check if runs else None) or (wrong and wrong.words)
+    first = (runs[-1].result.next_check if runs else None) or (wrong and wrong.words)
     if not first and undecided and ranked:
         first = f"Look first at: {ranked[0].first.words}."
     else:
         first = f"Do first: {first or causes[0].repair or 'nothing'}."
-    failed = bool(runs) and runs[-1].result.verdict.result == DOES_NOT_CONFORM
+    failed = bool(runs) and runs[-1].verdict == DOES_NOT_CONFORM
     unlike = (
         (f"{runs[-1].name} does not conform. A sound rig would not show that",)
         if failed and causes[0].cause == SOUND

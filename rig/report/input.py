@@ -6,8 +6,8 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING
 
-from rig.actions.analyse_run import analysed, recording_of, texts_of
-from rig.actions.load_results import NEEDED, results_in
+from rig.actions.analyse_run import analysed, recording_of, saved_result, texts_of
+from rig.actions.load_results import results_in
 from rig.core.errors import RigError, StorageError, UsageError
 from rig.runlog import attachments
 
@@ -28,9 +28,7 @@ def reported(log: RunLog, number: int, before: int | None = None) -> Reported:
     if stored.status == "running":
         raise UsageError(f"Run {number} still goes on; a report is made of a run that has ended.")
     setup, sheet = texts_of(stored)
-    result = log.result(number)
-    if result is None or any(key not in result for key in NEEDED):
-        result = analysed(stored)
+    result = saved_result(log, stored) or analysed(stored)
     try:
         recording = recording_of(stored, setup) if setup is not None else None
     except (RigError, ValueError):  # damaged raw records: the figures can still be printed

@@ -8,7 +8,7 @@ the run is.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 from rig.analysis.analyse import SETTLE_WINDOW_S
 from rig.analysis.measure import marks
@@ -23,6 +23,9 @@ from rig.core.recording import RecordingBuilder
 from rig.core.records import Command, Edge, End, Level, Record, Trip
 from rig.results import run_json
 
+if TYPE_CHECKING:
+    from rig.core.results.run import Stroke
+
 
 class LiveStrokes:
     """Feed with `put`. `last` is the JSON of the last completed stroke (without pressures); `done`,
@@ -35,10 +38,10 @@ class LiveStrokes:
         self._before: dict[str, Edge | Level] = {}
         self._builder = self._new()
         self._open = self._on = False
-        self.last: dict[str, Any] | None = None
+        self.last: Stroke | None = None
         self.done = self.missed = self.doubtful = 0
 
-    def put(self, record: Record) -> dict[str, Any] | None:
+    def put(self, record: Record) -> Stroke | None:
         """Add one record; return the stroke that it completed, or None."""
         completed = None
         match record:
@@ -67,7 +70,7 @@ class LiveStrokes:
         )
         return builder.add_all(self._before.values())
 
-    def _complete(self, last: Command | End) -> dict[str, Any] | None:
+    def _complete(self, last: Command | End) -> Stroke | None:
         """The stroke so far, ended by `last`: the next energise or the end of the run."""
         self._builder.add(last)
         recording = self._builder.build()

@@ -11,6 +11,7 @@ from typing import Any, Final, Literal, NamedTuple, cast, get_args
 from sqlalchemy import Column, ColumnElement, Connection, FromClause, Select, exists, select, tuple_
 
 from rig.core.errors import UsageError
+from rig.core.records import Source
 from rig.runlog.header import PURPOSES
 from rig.runlog.listing import as_row, latest_result, listed_runs
 from rig.runlog.rows import RunRow
@@ -19,7 +20,6 @@ from rig.runlog.tables import conditions, jobs, results, runs, tags, valves
 
 Verdict = Literal["conforms", "does_not_conform", "undecided", "not_tested", "none"]
 """A verdict, or none: the run has no result."""
-Source = Literal["simulated", "emulated board", "board", "capture"]
 Status = Literal["running", "finished", "tripped", "aborted", "interrupted", "fault"]
 Kind = Literal["strokes", "hold", "ramp"]
 Order = Literal[

@@ -7,7 +7,7 @@ import json
 import time
 import zlib
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, CursorResult, Table, func, insert, select, update
 
@@ -19,6 +19,9 @@ from rig.runlog.engine import sqlite_version
 from rig.runlog.header import RunHeader
 from rig.runlog.rows import result_figures
 from rig.runlog.tables import chunks, conditions, jobs, results, runs, texts, valves
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Condition
 
 COMPRESSION = 6
 
@@ -82,7 +85,7 @@ def insert_run(
     return run_id
 
 
-def _condition(run_id: int, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
+def _condition(run_id: int, name: str, given: Condition) -> dict[str, Any]:
     value = given["value"]
     number, text = (None, value) if isinstance(value, str) else (float(value), None)
     return {
@@ -194,7 +197,7 @@ def replace_chunks(connection: Connection, run_id: int, lines: Sequence[bytes]) 
 
 
 def insert_result(
-    connection: Connection, run_id: int, result: dict[str, Any], software: str
+    connection: Connection, run_id: int, result: Mapping[str, object], software: str
 ) -> None:
     """Store a result, replacing one of the same software. Raises ValueError on NaN."""
     text = as_json(result)

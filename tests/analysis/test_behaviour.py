@@ -169,4 +169,4 @@ def test_tolerance_is_of_the_steady_strokes() -> None:
     assert few.spread.tolerance_95_95 == (None, None)
     wild = figure_behaviour(np.arange(1, 11), np.array([1.0, 30, 2, 28, 1, 25, 3, 29, 1, 27]))
     assert wild.spread.tolerance_95_95.low == 0
-    assert wild.spread.tolerance_95_95_one_sided.low == 0
+    assert wild.spread.tolerance_95_95_lower == 0

@@ -330,7 +330,7 @@ def test_a_batch_that_was_ended_by_mistake_goes_on_with_what_was_done(
     operator.post("/bench/batch/end", data={"csrf": token(operator)})
     written(valve="V-9", strokes=2)
     assert batch.now(log_path, None) == (None, "")
-    assert "ended last (2 valves)" in plain(operator.get("/bench").text)
+    assert "ended last: V-1 to V-2, 2 valves" in plain(operator.get("/bench").text)
     operator.post("/bench/batch/again", data={"csrf": token(operator)})
     assert (seen(log_path).done, seen(log_path).next_tag) == (1, "V-2")
     operator.post("/bench/batch/end", data={"csrf": token(operator)})
@@ -338,6 +338,25 @@ def test_a_batch_that_was_ended_by_mistake_goes_on_with_what_was_done(
     answer = operator.post("/bench/batch/again", data={"csrf": token(operator)})
     assert answer.status_code == 500 and "End it first" in plain(answer.text)
     assert [row.tag for row in seen(log_path).rows] == ["V-3"], "the one under way stays"
+
+
+def test_a_second_batch_does_not_cost_the_first(operator: FlaskClient, log_path: Path) -> None:
+    """One is put away for a pressing one, and comes back after it; of five more the oldest goes."""
+    for tags in ("A-1\nA-2\nA-3", "B-1"):
+        send(operator, tags=tags)
+        operator.post("/bench/batch/end", data={"csrf": token(operator)})
+    page = plain(operator.get("/bench").text)
+    assert page.index("ended last: B-1") < page.index("ended before: A-1 to A-3, 3 valves")
+    again = {"csrf": token(operator), "list": list(batch.ended(log_path))[1]}
+    operator.post("/bench/batch/again", data=again)
+    assert [row.tag for row in seen(log_path).rows] == ["A-1", "A-2", "A-3"]
+    for n in range(5):
+        operator.post("/bench/batch/end", data={"csrf": token(operator)})
+        send(operator, tags=f"C-{n}")
+    operator.post("/bench/batch/end", data={"csrf": token(operator)})
+    assert list(batch.ended(log_path).values()) == ["C-4", "C-3", "C-2", "C-1", "C-0"]
+    operator.post("/bench/batch/again", data={**again, "list": "../runs.sqlite"})
+    assert batch.load(batch.path_of(log_path)) is None
 
 
 def test_a_tag_typed_twice_is_named(operator: FlaskClient) -> None:

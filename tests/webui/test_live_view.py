@@ -55,6 +55,7 @@ def test_everything_is_json_without_nan(run: tuple[LiveView, list[bytes]]) -> No
 def test_inputs_say_what_is_not_watched(run: tuple[LiveView, list[bytes]]) -> None:
     rows = {row["name"]: row for row in run[0].facts(10**9)["inputs"]}
     assert not rows["Stop input"]["watched"] and rows["Stop input"]["shown"] is None
+    assert rows["Stop input"]["age_ms"] is None, "of what is not there nothing is heard"
     assert rows["Pressure"]["watched"] and rows["Pressure"]["shown"].endswith("kPa")
     assert rows["Pressure"]["age_ms"] is not None
 

@@ -224,6 +224,8 @@ def test_what_cannot_be_exported(client: FlaskClient, written: Written, words: s
 def test_a_large_form_elsewhere_is_not_taken(client: FlaskClient, written: Written) -> None:
     run = written()
     assert post(client, f"/runs/{run}/notes", text="x" * 100_000) == 413
+    answer = client.post(f"/runs/{run}/notes", data={"csrf": token(client), "text": "x" * 100_000})
+    assert "Too much was sent at once" in answer.text and "nothing was written" in answer.text
 
 
 def test_over_a_network_without_the_passcode_the_log_is_only_read(

@@ -156,6 +156,12 @@ def test_all_runs_that_were_found_leave_as_one_table(client: FlaskClient, writte
         lines = answer.text.splitlines()
     assert [line.split(",")[0] for line in lines] == ["run", "3", "1"]
     assert client.get("/log/found.csv?valve=C").status_code == 400
+    # the page that asked is told by a cookie that the file comes
+    with client.get("/log/found.csv?valve=A&made=x1") as answer:
+        assert "made=x1;" in answer.headers["Set-Cookie"]
+    for refused in ("valve=C&made=x1", "valve=A&made=x;1"):
+        with client.get(f"/log/found.csv?{refused}") as answer:
+            assert "made=" not in answer.headers.get("Set-Cookie", "")
 
 
 def test_a_mean_of_two_strokes_says_so(client: FlaskClient, written: Written) -> None:

@@ -311,7 +311,6 @@ def test_states_of_the_log_are_all_known_here() -> None:
         verdict.CONFORMS, verdict.DOES_NOT_CONFORM, verdict.UNDECIDED, verdict.NOT_TESTED,
     }  # fmt: skip
     assert set(get_args(search.Status)) == set(STATUSES)
-    assert set(get_args(search.Source)) == set(SOURCES)
     assert set(get_args(search.Verdict)) == {*words.VERDICTS, "none"}
     kinds = (
         sheet.model_fields["kind"].annotation for sheet in (StrokesSheet, HoldSheet, RampSheet)

@@ -2,123 +2,23 @@
 """Models of the JSON interface's answers: for its OpenAPI document, and for tests.
 
 Views do not pass their answers through these models: that would copy every trace point by point. A
-test checks real answers against them instead. For analysis results the principal keys are named;
-others may stand beside them (`Open`). Times are ms, pressures kPa; an unknown number is null.
+test checks real answers against them instead. Results of analysis are named in rig.core.results.
+Times are ms, pressures kPa; an unknown number is null.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
+from typing_extensions import TypedDict
 
-from rig.runlog.search import Source, Status
+from rig.core.records import Source
+from rig.core.results.run import Condition, Result, Rule
+from rig.runlog.search import Status
+from webui.run.run_parts import ChartLimits
 
 Numbers = list[float | None]
-
-
-class Open(BaseModel):
-    """May have more keys than are named here."""
-
-    model_config = ConfigDict(extra="allow")
-
-
-class Condition(BaseModel):
-    """One condition of a run. `how`: typed, or measured."""
-
-    value: float | str
-    unit: str
-    how: str
-
-
-class Rule(BaseModel):
-    """A rule of the interlock: its slowest reaction, or why nothing watches it."""
-
-    rule: str
-    reaction_ms: float | None
-    why: str
-
-
-class Stroke(Open):
-    """One stroke as analysed."""
-
-    number: int
-    answered: bool
-    settled: bool
-    response_ms: float | None
-    release_ms: float | None
-    first_edge_on_ms: float | None
-    first_edge_off_ms: float | None
-    bounce_on: int | None
-    bounce_off: int | None
-    at_switch_on_kpa: float | None
-    at_switch_off_kpa: float | None
-    marks: list[str]
-
-
-class Summary(Open):
-    """One time over all strokes of a run that gave it."""
-
-    n: int
-    mean: float | None
-    sd: float | None
-    min: float | None
-    median: float | None
-    max: float | None
-
-
-class Limit(Open):
-    """One limit of the sheet by itself."""
-
-    figure: str
-    result: str
-    value: float | None
-
-
-class Verdict(Open):
-    """All limits together, in words, and what to check next where something is open."""
-
-    result: str
-    why: str
-    reason: str = ""
-    """The same without what to check next."""
-    next_check: str | None
-    next_caution: str | None = None
-    limits: list[Limit]
-
-
-class OfTheValve(Open):
-    """What holds for the valve: "conforms", "does_not_conform" or "not_judged", and in words."""
-
-    result: str
-    words: str
-    reason: str = ""
-    """The same without what to do first."""
-
-
-class RunTrip(BaseModel):
-    """What the interlock tripped for, and when in the run."""
-
-    rule: str
-    value: float | None
-    limit: float | None
-    unit: str
-    t_ms: float | None
-    message: str
-
-
-class Result(Open):
-    """What analysis made of a run: as `rig show --json`."""
-
-    kind: str | None
-    source: Source
-    status: str
-    strokes: list[Stroke]
-    summary: dict[str, Summary]
-    counts: dict[str, int]
-    trip: RunTrip | None
-    verdict: Verdict
-    of_the_valve: OfTheValve | None = None
 
 
 class SetupNamed(BaseModel):
@@ -211,7 +111,7 @@ class Traces(BaseModel):
     marks: list[Mark]
 
 
-class StrokeShown(BaseModel):
+class StrokeShown(TypedDict):
     """The stroke that was asked for, on the run's time axis."""
 
     number: int
@@ -233,23 +133,6 @@ class TracesAnswer(Traces):
     source: Source
     stroke: StrokeShown | None
     first_stroke: int | None
-
-
-class Signal(Open):
-    """A rule of the control charts that was broken, and by which strokes."""
-
-    rule: str
-    strokes: list[int]
-
-
-class ChartLimits(BaseModel):
-    """Centre and control limits of the run itself, and the sheet's limits."""
-
-    center: float
-    lcl: float
-    ucl: float
-    signals: list[Signal]
-    limits: list[float]
 
 
 class StrokesAnswer(BaseModel):

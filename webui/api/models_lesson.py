@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from rig.runlog.search import Source
+from rig.core.records import Source
 from webui.api.models import Traces
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 
 from pydantic import BaseModel
 
-from webui.api.models import Numbers, OfTheValve, Rule, Verdict
+from rig.core.results.run import OfTheValve, Rule, Verdict
+from webui.api.models import Numbers
 
 
 class Check(BaseModel):

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from rig.analysis.measure.pressure_rise_fall import FALLS
 from rig.core.clock import NS_PER_MS
 from webui.charts.strokes import StrokeTimes
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Stroke
 
 Way = Literal["on", "off"]
 
@@ -82,7 +84,7 @@ class Instants(NamedTuple):
         return None if last is None else last.t_ms
 
 
-def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instants | None:
+def instants(times: StrokeTimes, figures: Stroke, way: Way) -> Instants | None:
     """The ends of one stroke: `times` from the recording, `figures` the stroke's result. None if
     the command itself never came."""
     on = way == "on"
@@ -91,24 +93,26 @@ def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instan
         return None
     edge_ns = times.live_ns if on else times.dead_ns
     live = None if edge_ns is None else (edge_ns - command_ns) / NS_PER_MS
-    current, pressure = figures.get("current") or {}, figures.get("pressure") or {}
-    names = ("electrical_ms", "seated_ms") if on else ("back_leaves_ms", "back_seated_ms")
+    current, pressure = figures["current"], figures["pressure"]
 
     def after(value: float | None, u95_ms: float | None = None) -> Instant | None:
         """The result's times count from the coil's edge, or from the command if there is none."""
         return None if value is None else Instant(value + (live or 0.0), u95_ms)
 
-    leaves, seated = (
-        after(current.get(name), current.get(f"{name}_u95")) if live is not None else None
-        for name in names
-    )
-    delay = pressure.get("delay_first_ms" if on else "fall_delay_first_ms")
-    u_delay = pressure.get("u_delay_ms")  # of the 50 % delay: same readings, age and stamps
-    moves = after(delay, None if u_delay is None else 2.0 * u_delay)
-    first = after(figures.get("first_edge_on_ms" if on else "first_edge_off_ms"))
-    settled = after(figures.get("response_ms" if on else "release_ms"))
-    if FALLS in (pressure.get("note") or ""):
-        moves = None  # not the pressure in this chain
+    leaves = seated = moves = None
+    if current is not None and live is not None:
+        if on:
+            leaves = after(current["electrical_ms"], current["electrical_ms_u95"])
+            seated = after(current["seated_ms"], current["seated_ms_u95"])
+        else:
+            leaves = after(current["back_leaves_ms"], current["back_leaves_ms_u95"])
+            seated = after(current["back_seated_ms"], current["back_seated_ms_u95"])
+    if pressure is not None and FALLS not in pressure["note"]:  # else not that of this chain
+        u_delay = pressure["u_delay_ms"]  # of the 50 % delay: same readings, age and stamps
+        delay = pressure["delay_first_ms"] if on else pressure["fall_delay_first_ms"]
+        moves = after(delay, None if u_delay is None else 2.0 * u_delay)
+    first = after(figures["first_edge_on_ms"] if on else figures["first_edge_off_ms"])
+    settled = after(figures["response_ms"] if on else figures["release_ms"])
     found = Instants(None if live is None else Instant(live), leaves, seated, moves, first, settled)
     return _in_order(found)
 

@@ -5,13 +5,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from statistics import median
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
+from rig.core.results.run import bounds_of
 from rig.runlog.register import PastRun
 from rig.text.rounded import too_few
 from rig.text.words import limit_text
 from webui import words
 from webui.charts import drawing
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Result
 
 CHART_PX = 200
 ROOM = 14.0
@@ -55,7 +59,7 @@ class _Point(NamedTuple):
     few: str
 
 
-def charts(past: Sequence[PastRun], results: Mapping[int, Mapping[str, Any] | None]) -> list[Chart]:
+def charts(past: Sequence[PastRun], results: Mapping[int, Result | None]) -> list[Chart]:
     """One chart for each figure and source with at least two means: sources never mix. `results`:
     those of the newest run of each source, by number: their limits are drawn."""
     found = []
@@ -90,17 +94,17 @@ def _point(run: PastRun, figure: str) -> _Point | None:
     return _Point(run, mean, None if few else low, None if few else high, few)
 
 
-def _limits(result: Mapping[str, Any] | None, figure: str) -> list[tuple[float, str]]:
-    told = ((result or {}).get("verdict") or {}).get("limits") or ()
+def _limits(result: Result | None, figure: str) -> list[tuple[float, str]]:
+    told = result["verdict"]["limits"] if result else ()
     return [
-        (limit[end], limit_text(limit))
+        (end, limit_text(limit))
         for limit in told if limit["figure"] == figure
-        for end in ("min", "max") if limit[end] is not None
+        for end, _ in bounds_of(limit)
     ]  # fmt: skip
 
 
 def _chart(
-    source: str, figure: str, points: Sequence[_Point], result: Mapping[str, Any] | None,
+    source: str, figure: str, points: Sequence[_Point], result: Result | None,
     limits_of: int,
 ) -> Chart:  # fmt: skip
     means = [point.mean for point in points]

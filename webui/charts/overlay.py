@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS, SWITCH
 from webui.charts import decimate, timeline
+
+if TYPE_CHECKING:
+    from rig.core.results.metrology import Summary
 
 Way = Literal["on", "off"]
 FIGURE = {"on": "response_ms", "off": "release_ms"}
@@ -55,10 +58,10 @@ def starts(recording: Recording, way: Way) -> Starts:
     return Starts(found.number[off], found.start_off_ns[off], until[off], seen[off])
 
 
-def span_ms(found: Starts, figure: Mapping[str, Any]) -> float:
+def span_ms(found: Starts, figure: Summary | None) -> float:
     """How much time after the coil's edge is shown: one and a half times the slowest stroke, but no
     more than the shortest stroke lasts; a round number."""
-    longest = figure.get("max")
+    longest = figure["max"] if figure else None
     shortest = float((found.until_ns - found.at_ns).min()) / NS_PER_MS if len(found.at_ns) else 0.0
     wanted = shortest if longest is None else min(1.5 * float(longest), shortest)
     wanted = max(wanted, SHORTEST_MS)
@@ -67,7 +70,7 @@ def span_ms(found: Starts, figure: Mapping[str, Any]) -> float:
 
 
 def overlay(
-    recording: Recording, summary: Mapping[str, Any], way: Way, odd: Collection[int] = (),
+    recording: Recording, summary: Mapping[str, Summary], way: Way, odd: Collection[int] = (),
     limit: int = timeline.MAX_POINTS, to_ms: float | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Overlay all strokes at the coil's edge.
@@ -79,7 +82,7 @@ def overlay(
     95 % points over the strokes in even intervals, computed from all readings.
     """
     found = starts(recording, way)
-    figure = summary.get(FIGURE[way]) or {}
+    figure = summary.get(FIGURE[way])
     to_ms = span_ms(found, figure) if to_ms is None else to_ms
     from_ms = -AHEAD * to_ms
     window = round(from_ms * NS_PER_MS), round(to_ms * NS_PER_MS)
@@ -99,9 +102,11 @@ def overlay(
     }
 
 
-def _figure(figure: Mapping[str, Any]) -> dict[str, float | None]:
-    shares = figure.get("percentiles") or {}
-    return {name: (shares.get(name) or {}).get("value") for name in ("p5", "p50", "p95")}
+def _figure(figure: Summary | None) -> dict[str, float | None]:
+    shares = figure["percentiles"] if figure else {}
+    return {
+        name: shares[name]["value"] if name in shares else None for name in ("p5", "p50", "p95")
+    }
 
 
 def _switch(

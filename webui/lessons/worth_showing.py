@@ -5,9 +5,11 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-Result = Mapping[str, Any]
+if TYPE_CHECKING:
+    from rig.core.results.run import Result
+
 Stroke = Mapping[str, Any]
 Way = Literal["on", "off"]
 
@@ -76,7 +78,7 @@ def worth_showing(results: Iterable[Result]) -> list[Worth]:
     for result in results:
         for shows, weight, (stroke, way, why) in _found(result, _strokes(result)):
             if shows not in best or weight > best[shows][0]:
-                best[shows] = (weight, Worth(int(result["run"]), shows, stroke, way, why))
+                best[shows] = (weight, Worth(result["run"] or 0, shows, stroke, way, why))
     return [worth for _, worth in best.values()]
 
 

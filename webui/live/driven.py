@@ -5,13 +5,16 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import os
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
+LOG = logging.getLogger(__name__)
 Heard = Callable[[bytes], None]
 
 
@@ -67,11 +70,18 @@ class Driven:
                     pipe.close()
 
     def close(self, within_s: float = 15.0) -> None:
-        """End with the page: closing the process's input stops the run; wait for it."""
+        """End with the page: closing the process's input stops the run; wait for it. One that takes
+        longer ends by itself; the page's log names it."""
+        until = time.monotonic() + within_s
         stdin = self._process.stdin
         if stdin is not None:
             with self._lock, contextlib.suppress(BrokenPipeError):
                 stdin.close()
-        with contextlib.suppress(subprocess.TimeoutExpired):
+        try:
             self._process.wait(within_s)
-        self._thread.join(within_s)
+        except subprocess.TimeoutExpired:
+            LOG.warning(
+                "The run was ordered to stop; its process (%d) has not ended within %.0f s. Make "
+                "sure that the coil is off: `rig safe`.", self.pid, within_s,
+            )  # fmt: skip
+        self._thread.join(max(0.0, until - time.monotonic()))

@@ -31,6 +31,8 @@ LOOK_S = 1.0
 """How often to check whether another program runs a bench."""
 GUARD_FIRST_S = 3.0
 """A dead bench is for the guard to latch, which knows about the coil; the page comes after it."""
+CLOSE_S = 2.0
+"""How long the page's end waits for a look at the state files that a disk holds up."""
 IDLE, LOOKING, WAITING, RUNNING, ENDED = "idle", "looking", "waiting", "running", "ended"
 
 
@@ -71,13 +73,15 @@ class Hub:
         self._thread.start()
 
     def close(self) -> None:
-        """The page ends: stop a run that it drives."""
+        """The page ends: first stop a run that it drives, whatever waits for a disk."""
         self._over.set()
-        if self._thread.is_alive():
-            self._thread.join()
+        with self._changed:
+            self._changed.notify_all()
         driven = self._driven
         if driven is not None:
             driven.close()
+        if self._thread.is_alive():
+            self._thread.join(CLOSE_S)
         if self._others is not None:
             self._others.close()
 
@@ -94,6 +98,11 @@ class Hub:
             with self._unpublished.survived():  # retried on the next turn
                 self.publish()
 
+    @property
+    def over(self) -> bool:
+        """Whether the page ends."""
+        return self._over.is_set()
+
     def publish(self) -> None:
         """Encode the current state once, and wake all waiting viewers."""
         data = json.dumps(self.snapshot(), allow_nan=False, separators=(",", ":")).encode()
@@ -105,7 +114,7 @@ class Hub:
     def wait(self, after: int, within_s: float) -> tuple[int, bytes]:
         """The first snapshot later than `after`, or the latest on timeout."""
         with self._changed:
-            self._changed.wait_for(lambda: self._sequence > after, within_s)
+            self._changed.wait_for(lambda: self.over or self._sequence > after, within_s)
             return self._sequence, self._payload
 
     def snapshot(self) -> dict[str, Any]:

@@ -193,7 +193,7 @@ def go() -> AnyResponse | tuple[str, int]:
     if now.get("backend") == "board" and (open_lines or not by or (missing and not accepted)):
         words = [*(f"Not confirmed: {line}" for line in open_lines)]
         words += [] if by else ["Who confirms? Write a name."]
-        words += ["Accept what is not watched, or leave."] if missing and not accepted else []
+        words += ["Accept what is NOT WATCHED, or cancel."] if missing and not accepted else []
         return bench_page(problems=[said(line) for line in words]), 400
     try:
         hub.go(by, form.get("look", ""), not_watched_accepted=accepted)

@@ -216,8 +216,9 @@ class LiveView:
                 name = channel.replace("_", " ").capitalize()
                 rows.append(_input(name, shown, round(1e3 * age_s) + (age_ms or 0)))
         for name, wired in (("Stop input", setup.stop_input), ("Guard cover", setup.cover_input)):
-            shown = "closed, or it would have tripped" if wired is not None else None
-            rows.append(_input(name, shown, age_ms, watched=wired is not None))
+            here = wired is not None
+            shown = "closed, or it would have tripped" if here else None
+            rows.append(_input(name, shown, age_ms if here else None, watched=here))
         return rows
 
     def _seen(self) -> dict[str, Sample]:

@@ -12,6 +12,7 @@ from urllib.parse import urlencode
 from flask import request, session
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from rig.core.records import Source
 from rig.runlog import search
 from rig.runlog.search import Listed, Order
 
@@ -32,7 +33,7 @@ class ListQuestion(BaseModel):
     by: Name | None = None
     tag: Name | None = None
     verdict: search.Verdict | None = None
-    source: search.Source | None = None
+    source: Source | None = None
     status: search.Status | None = None
     kind: search.Kind | None = None
     since: date | None = None

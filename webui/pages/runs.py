@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import time
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from flask import Blueprint, Flask, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
@@ -23,6 +23,9 @@ from webui.faults import PageFault
 from webui.pages import listing
 from webui.pages.listing import Count
 from webui.run import figures, run_parts, run_view, skim
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Result
 
 ROWS = 40
 ORDER_WORDS: dict[search.Order, str] = {
@@ -124,9 +127,9 @@ def one_run(run_id: int) -> str:
         empty_words=run_parts.empty_words(view.result),
         odd=run_parts.odd_strokes(view.result),
         signals=_signals(view.result),
-        current=current_sentences(view.result or {}),
-        calibration=list(calibration_facts(view.result or {})),
-        ramps=((view.result or {}).get("ramp") or {}).get("ramps"),
+        current=current_sentences(view.result) if view.result else [],
+        calibration=list(calibration_facts(view.result)) if view.result else [],
+        ramps=view.result["ramp"]["ramps"] if view.result and view.result["ramp"] else None,
         ramp_figures=figures_of("ramp").values(),
         across=words.unreal(view.stored.header.source),
         recording=_recording(view),
@@ -146,12 +149,13 @@ def one_run(run_id: int) -> str:
     )
 
 
-def _signals(result: dict[str, Any] | None) -> list[tuple[str, str, str]]:
+def _signals(result: Result | None) -> list[tuple[str, str, str]]:
     """What broke a rule of the control charts: figure, rule, strokes."""
     return [
         (figure.title, signal["rule"], behaviour.strokes(signal["strokes"]))
         for key, figure in figures_of("strokes").items()
-        for signal in (((result or {}).get("charts") or {}).get(key) or {}).get("signals") or ()
+        if result and (chart := result["charts"].get(key))
+        for signal in chart["signals"]
     ]
 
 
@@ -166,7 +170,7 @@ def _recording(view: run_view.RunView) -> dict[str, Any]:
     except (RigError, PageFault, ValueError) as error:
         return {
             "fault": str(error),
-            "trip": (view.result or {}).get("trip"),
+            "trip": view.result["trip"] if view.result else None,
             "doubts": [],
             "strokes": len(view.strokes),
         }

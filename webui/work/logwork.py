@@ -34,8 +34,19 @@ blueprint = Blueprint("logwork", __name__)
 CHOSEN_MOST = 200
 FOUND_MOST = 2_000
 QUESTION_MOST = 2_000
+MADE = "made"
+"""In an address, a name for the file asked for; the cookie with it tells the page that it comes."""
 TABLES, RECORDINGS = ("results", "strokes"), ("csv", "json", "vcd")
 """What runs leave as: one table of all of them, or an archive with a file of each."""
+
+
+@blueprint.after_request
+def _made(answer: Response) -> Response:
+    """Tell the page that asked for a file that it comes: a download tells a script nothing."""
+    asked = request.args.get(MADE, "")
+    if answer.status_code == 200 and asked.isascii() and asked.isalnum() and len(asked) <= 20:
+        answer.set_cookie(MADE, asked, max_age=60, samesite="Strict")
+    return answer
 
 
 def _log() -> RunLog:
@@ -171,7 +182,9 @@ def results() -> Response:
 @blueprint.get("/log/found.csv")
 def found() -> Response:
     """The results of all runs matching a query of the list, as one table."""
-    given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
+    given = {
+        key: text for key, text in request.args.to_dict().items() if text.strip() and key != MADE
+    }
     asked = listing.ListQuestion.model_validate(given)
     listed, more = search.find(log.run_log(), asked.sought, FOUND_MOST)
     if not listed or more:

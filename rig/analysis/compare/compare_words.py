@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from rig.analysis.compare.allowed_for import AllowedFor
 from rig.analysis.compare.allowed_words import (
@@ -20,9 +20,11 @@ from rig.analysis.stats.two_sets import Distance
 from rig.core.figures import short_names
 from rig.core.rounding import fixed, pair, places
 
-Result = Mapping[str, Any]
+if TYPE_CHECKING:
+    from rig.core.results.comparison import Batch, MissedCompared, Ranked
+    from rig.core.results.run import Result
 
-FIELDS = ("difference_ms", "ci95", "p", "effect_sd", "equivalent", "strokes_needed")
+
 ALPHA = 0.05
 
 
@@ -64,7 +66,7 @@ def name_of(result: Result) -> str:
 
 def pair_words(
     before: Result, after: Result, figures: Mapping[str, FigureComparison | None],
-    missed: Mapping[str, Any],
+    missed: MissedCompared,
 ) -> list[str]:  # fmt: skip
     """Sentences on two runs, the plainest first."""
     first = valves_line(before, after)
@@ -161,7 +163,7 @@ def oil_words(model: OilModel, before_degc: float, after_degc: float) -> str:
     )
 
 
-def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[str]:
+def batch_words(results: Sequence[Result], ranked: Mapping[str, Batch | None]) -> list[str]:
     """Sentences on a batch."""
     told = []
     for figure, name in short_names().items():
@@ -199,7 +201,7 @@ def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[st
     return told
 
 
-def _row(row: Mapping[str, Any]) -> str:
+def _row(row: Ranked) -> str:
     return f"run {row['run']}" + (f" ({row['valve']})" if row["valve"] else "")
 
 

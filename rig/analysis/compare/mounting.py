@@ -3,12 +3,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from rig.analysis.compare.repeatability import Study
 
-Result = Mapping[str, Any]
+if TYPE_CHECKING:
+    from rig.core.results.run import Result
 
 
 class Mounting(NamedTuple):

@@ -3,14 +3,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.core.recording import Recording
 
-Conditions = Mapping[str, Mapping[str, Any]]
+if TYPE_CHECKING:
+    from rig.core.results.run import Conditions
 
 
 def supply_v(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:

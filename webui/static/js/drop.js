@@ -1,17 +1,18 @@
 // SPDX-License-Identifier: MIT
-// A file dropped anywhere on the form goes into its file field; the form does the rest.
+// A file dropped anywhere on the page goes into the form's file field; the form does the rest. Beside
+// the form a browser would leave the page and show the file.
 
 const form = document.getElementById("drop");
 if (form) {
   const field = form.querySelector('input[type="file"]');
   for (const name of ["dragover", "dragenter"]) {
-    form.addEventListener(name, (event) => {
+    addEventListener(name, (event) => {
       event.preventDefault();
       form.classList.add("over");
     });
   }
-  form.addEventListener("dragleave", () => form.classList.remove("over"));
-  form.addEventListener("drop", (event) => {
+  addEventListener("dragleave", () => form.classList.remove("over"));
+  addEventListener("drop", (event) => {
     event.preventDefault();
     form.classList.remove("over");
     if (event.dataTransfer.files.length) field.files = event.dataTransfer.files;
