@@ -82,6 +82,11 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     far = beyond.get("far_strokes") or []
     if far:
         yield f"Far from the others by their {name} (flagged, not left out): {strokes(far)}."
+    if far:
+        yield (
+            f"So the scatter of the {name} is not normal, and the mean's interval may miss: rely "
+            "on the percentiles and on a limit for each stroke, or take more strokes."
+        )
     if len(far) > 1 and beyond["far_slow"] > 1:
         yield "Now and then a far slower stroke: consistent with a valve that sticks."
     lag = spread.get("lag1")

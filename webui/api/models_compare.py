@@ -31,14 +31,16 @@ class RunCompared(BaseModel):
 
 
 class FigureCompared(Open):
-    """How far one time lies apart; `equivalent` is null where it was not decided, `real` where
-    conditions or mounting may explain it."""
+    """How far one time lies apart; `equivalent` is null where it was not decided,
+    `equivalent_if` what it assumes where it is true; `real` is null where conditions or mounting
+    may explain it."""
 
     difference_ms: float
     ci95: Numbers
     p: float | None
     effect_sd: float | None
     equivalent: bool | None
+    equivalent_if: list[str]
     strokes_needed: int | None
     real: bool | None
     allowed_for: dict[str, Any]
@@ -67,6 +69,7 @@ class CompareAnswer(PairCompared):
     p: float | None
     effect_sd: float | None
     equivalent: bool | None
+    equivalent_if: list[str] | None
     strokes_needed: int | None
     comparisons: list[PairCompared]
     batch: dict[str, Any] | None

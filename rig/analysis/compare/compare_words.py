@@ -22,7 +22,9 @@ from rig.core.rounding import fixed, pair, places
 
 Result = Mapping[str, Any]
 
-FIELDS = ("difference_ms", "ci95", "p", "effect_sd", "equivalent", "strokes_needed")
+FIELDS = (
+    "difference_ms", "ci95", "p", "effect_sd", "equivalent", "equivalent_if", "strokes_needed",
+)  # fmt: skip
 ALPHA = 0.05
 
 
