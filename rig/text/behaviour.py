@@ -83,6 +83,10 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
     if beyond and beyond["far_strokes"]:
         far = strokes(beyond["far_strokes"])
         yield f"Far from the others by their {name} (flagged, not left out): {far}."
+        yield (
+            f"So the scatter of the {name} is not normal, and the mean's interval may miss: rely "
+            "on the percentiles and on a limit for each stroke, or take more strokes."
+        )
     if beyond and beyond["far_slow"] > 1:
         yield "Now and then a far slower stroke: consistent with a valve that sticks."
     lag = spread["lag1"]

@@ -128,10 +128,17 @@ def _provided(allowed: AllowedFor) -> str:
     return f", provided that {' and '.join(names)}, which a run does not know, were alike"
 
 
-def alike_proviso(allowed: AllowedFor) -> str:
+def alike_if(allowed: AllowedFor) -> list[str]:
     """The assumptions behind two runs being alike, where mounting or pressure is not known."""
     told = ["as they were mounted here"] if allowed.mounting is None else []
-    told += ["if the pressure was alike, which a run does not know"] * (PRESSURE in allowed.lacking)
+    if PRESSURE in allowed.lacking:
+        told.append("if the pressure was alike, which a run does not know")
+    return told
+
+
+def alike_proviso(allowed: AllowedFor) -> str:
+    """The same within a sentence."""
+    told = alike_if(allowed)
     return f" ({'; '.join(told)})" if told else ""
 
 

@@ -19,7 +19,7 @@ from rig.analysis.compare.allowed_for import (
     allowed_for,
     effects_of,
 )
-from rig.analysis.compare.allowed_words import explained_words
+from rig.analysis.compare.allowed_words import alike_if, explained_words
 from rig.analysis.compare.batch import batch
 from rig.analysis.compare.beside import Beside, check_beside, mounting_of, slopes_of
 from rig.analysis.compare.compare_words import FigureComparison
@@ -168,6 +168,7 @@ def compare_runs(
         "p": main and main["p"],
         "effect_sd": main and main["effect_sd"],
         "equivalent": main and main["equivalent"],
+        "equivalent_if": main and main["equivalent_if"],
         "strokes_needed": main and main["strokes_needed"],
         **pairs[0],
         "comparisons": pairs,
@@ -232,7 +233,8 @@ def _pair(
 
 
 def figure_json(one: FigureComparison) -> FigureCompared:
-    """One figure as JSON. `equivalent`: true, false, null where not decided or without margin."""
+    """One figure as JSON. `equivalent`: true, false, null where not decided or without margin;
+    `equivalent_if`: what true assumes, empty otherwise."""
     found, alike, oil = one.difference, one.equivalence, one.normalised
     shape: FigureCompared = plain(
         {
@@ -246,6 +248,7 @@ def figure_json(one: FigureComparison) -> FigureCompared:
             "dof": found.dof,
             "effect_sd": found.effect_sd,
             "equivalent": words.equivalent(alike),
+            "equivalent_if": alike_if(one.allowed_for) if words.equivalent(alike) else [],
             "equivalence": None if alike is None else alike.result,
             "margin_ms": None if alike is None else alike.margin,
             "equivalence_p": None if alike is None else alike.p,

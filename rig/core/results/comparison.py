@@ -102,8 +102,9 @@ class AtOneOil(TypedDict):
 
 
 class FigureCompared(TypedDict):
-    """How far one time lies apart; `equivalent` is null where it was not decided, `real` where
-    conditions or mounting may explain it."""
+    """How far one time lies apart; `equivalent` is null where it was not decided,
+    `equivalent_if` what it assumes where it is true; `real` is null where conditions or mounting
+    may explain it."""
 
     difference_ms: float
     ci95: list[float]
@@ -115,6 +116,7 @@ class FigureCompared(TypedDict):
     dof: float
     effect_sd: float | None
     equivalent: bool | None
+    equivalent_if: list[str]
     equivalence: str | None
     margin_ms: float | None
     equivalence_p: float | None
@@ -194,6 +196,7 @@ class Comparison(PairCompared):
     p: float | None
     effect_sd: float | None
     equivalent: bool | None
+    equivalent_if: list[str] | None
     strokes_needed: int | None
     comparisons: list[PairCompared]
     batch: dict[str, Batch | None] | None
