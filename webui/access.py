@@ -334,7 +334,7 @@ def take() -> Response | str | tuple[str, int] | tuple[str, int, dict[str, str]]
 
 def _to_wait(wait_s: float) -> tuple[str, int, dict[str, str]]:
     seconds = str(math.ceil(wait_s))
-    words = f"Too many wrong passcodes. Wait {seconds} s, then give it again. Forgotten: {SET_ONE}"
+    words = f"Too many wrong passcodes. Wait {seconds} s, then give it again. Forgotten? {SET_ONE}"
     page = render_template("controls.html", wanted=True, wrong=words)
     return page, 429, {"Retry-After": seconds}
 

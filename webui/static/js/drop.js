@@ -28,7 +28,14 @@ const mb = (bytes) => (bytes / 1e6).toFixed(0);
 
 form?.addEventListener("submit", () => {
   const size = form.elements.capture.files[0]?.size ?? Number(form.dataset.held);
-  if (!(size >= LARGE)) return;
+  if (!(size >= LARGE)) {  // on a busy computer even a small one may take long
+    const since = performance.now();
+    setInterval(() => {
+      const seconds = Math.floor((performance.now() - since) / 1000);
+      if (seconds > 1) told.textContent = `Reading: ${seconds} s so far`;
+    }, ASK_MS);
+    return;
+  }
   const watch = document.createElement("input");
   watch.type = "hidden"; watch.name = "watch"; watch.value = Math.random().toString(36).slice(2);
   form.append(watch);
