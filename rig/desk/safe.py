@@ -109,7 +109,7 @@ def _latch(path: Path, rig: RigState, what: str) -> str:
     try:
         state_file.write_latch(path, trip, time.time(), rig)
     except (OSError, RigError) as error:
-        return str(error)
+        return str(error).rstrip(".")
     return ""
 
 

@@ -73,7 +73,7 @@ class Session:
         self._signals = signals
         self._wires = Wires(processes, signals, self._see_record)
         self._readback_doubted = False
-        self._ordered_stop = False
+        self._ordered_stop = self._stored = False
         self._guarding = Guard(rig)
         self.outcome = Outcome()
         self.watcher = Watcher()
@@ -165,9 +165,9 @@ class Session:
         outcome = self.outcome
         while outcome.end is None and not outcome.message:
             self._wires.turn(self._guard_s)
-            self._relay()
             for telling in self._wires.take_told():
                 self._hear(telling)
+            self._relay()
             if outcome.end is None and not outcome.message:
                 self._guard()
 
@@ -211,6 +211,7 @@ class Session:
         """Turn signals and recorder faults into a stop order, once."""
         for told in self._wires.recorder_told:
             self.watcher.recorder(told)
+            self._stored = self._stored or "done" in told
             if "error" in told:
                 self._wires.stop_why = self._wires.stop_why or f"recorder: {told['error']}"
                 self._note(told["error"])
@@ -233,7 +234,7 @@ class Session:
 
     def _wait_recorder(self) -> None:
         begun = time.monotonic()
-        done = trip_told = False
+        trip_told = False
         while True:
             trip = self.outcome.trip
             if trip is not None and not trip_told and time.monotonic() - begun > TRIP_TOLD_S:
@@ -241,14 +242,14 @@ class Session:
                 self._warn(f"TRIPPED: {trip.rule}. {trip.message}")
             for told in self._wires.recorder_told:
                 self.watcher.recorder(told)
-                done = done or "done" in told
+                self._stored = self._stored or "done" in told
                 if "error" in told:
                     self._note(told["error"])
             self._wires.recorder_told.clear()
             if not self._wires.recorder_open or time.monotonic() - begun > RECORDER_PATIENCE_S:
                 break
             self._wires.turn()
-        if not done:
+        if not self._stored:
             self.outcome.stored_whole = False
             what = (
                 f"did not store everything within {RECORDER_PATIENCE_S:.0f} s"
