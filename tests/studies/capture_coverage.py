@@ -60,6 +60,8 @@ LOGGERS = (
     Logger("changes only, 1,024 Hz", 1000 / 1024, rows=False),
     Logger("changes only, uneven 10 ms, stated", 10.0, uneven=0.5, rows=False,
            says="resolution: 15 ms"),
+    Logger("changes only, uneven 10 ms, unstated", 10.0, uneven=0.5, rows=False),
+    Logger("changes only, uneven 3 ms, unstated", 3.0, uneven=0.4, rows=False),
 )  # fmt: skip
 
 
