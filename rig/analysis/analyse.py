@@ -45,7 +45,7 @@ from rig.analysis.measure.switch_state import (
     rest_instant_ns,
     switch_track,
 )
-from rig.analysis.measure.time_stamps import ESTIMATED, Resolution, estimated, located
+from rig.analysis.measure.time_stamps import BOUNDS, ESTIMATED, Resolution, estimated, located
 from rig.analysis.stats.summary import Summary, summarise
 from rig.analysis.stats.uncertainty import Budget
 from rig.analysis.verdict import judged_figures
@@ -279,7 +279,7 @@ def _remarked(
     figures = {accept.figure for accept in sheet.accept} if sheet is not None else set()
     if figures & {"response", "release"}:
         said = [*said, *own_remarks(own)]
-        if resolution.how == ESTIMATED:
+        if resolution.how in (ESTIMATED, BOUNDS):
             said.append(estimated(resolution))
     if not said or not figures:
         return verdict

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from capture_rigs import RIG, read_text, refused
 
-from rig.analysis.measure.time_stamps import ESTIMATED, ROWS, STATED, located
+from rig.analysis.measure.time_stamps import BOUNDS, ESTIMATED, ROWS, STATED, estimated, located
 from rig.captures import write_csv, write_vcd
 from rig.captures.records_out import records_of
 from rig.core.recording import Recording, RecordingBuilder
@@ -221,3 +221,54 @@ def test_each_stroke_is_judged_by_its_own_rows(tmp_path):
     assert result.verdict.result == "undecided"
     assert "1 of 5" in result.verdict.limits[0].why
     assert judged("120 ms", "each").verdict.result == "conforms"
+
+
+def changes_only(tmp_path, true_ms, looks_ms):
+    """A file of one row for each look that shows a change of command, coil or switch, stamped to a
+    microsecond."""
+    names = ("command", "coil", "switch")
+    levels = np.stack([np.searchsorted(true_ms[name], looks_ms, "right") % 2 for name in names], 1)
+    shows = np.concatenate(([True], (np.diff(levels, axis=0) != 0).any(axis=1)))
+    rows = [f"{at:.3f},{','.join(map(str, row))}" for at, row in
+            zip(looks_ms[shows].tolist(), levels[shows].tolist(), strict=True)]  # fmt: skip
+    return one(tmp_path, "time_ms,command,coil,switch\n" + "\n".join(rows) + "\n")
+
+
+@pytest.mark.parametrize("step_ms", [3.0, 10.0])
+def test_an_uneven_poller_that_states_nothing_gives_bounds(tmp_path, step_ms):
+    """Looks off by half their mean either way, only changes written: taken at their stamps' last
+    digit, single times were covered in 0 to 3 of 100."""
+    rng = np.random.default_rng(21)
+    for _ in range(5):
+        on = 400 + 800 * np.arange(8) + rng.uniform(0, 20, 8)
+        true = {
+            name: np.stack((on + up, on + 300 + down + rng.normal(0, 2, 8)), 1).ravel()
+            for name, up, down in (("command", 0, 5), ("coil", 8, 12), ("switch", 68, 47))
+        }
+        looks = np.cumsum(step_ms * rng.uniform(0.5, 1.5, int(8_000 / step_ms)))
+        placed, resolution = located(changes_only(tmp_path, true, looks))
+        assert resolution.how == BOUNDS
+        for name, line in (("coil", "readback"), ("switch", "switch")):
+            edges = placed.edges[line]
+            away_ms = edges.t_ns / MS - true[name]
+            assert ((away_ms >= 0) & (away_ms <= edges.half_ns / MS)).all()
+        assert "Nothing states how finely" in estimated(resolution)
+        assert "--resolution" in estimated(resolution)
+
+
+def test_bounce_and_an_even_clock_show_how_finely_a_recorder_tells_time(tmp_path):
+    """Two rows 0.2 ms apart: edges are open by 0.6 ms. An even 60 Hz is estimated as before."""
+    rng = np.random.default_rng(22)
+    on = 400 + 800 * np.arange(8) + rng.uniform(0, 20, 8)
+    up = on + 60 + rng.normal(0, 2, 8)
+    true = {
+        "command": np.stack((on, on + 300), 1).ravel(),
+        "coil": np.stack((on + 8, on + 304), 1).ravel(),
+        "switch": np.stack((up, up + 0.2, up + 1, on + 340), 1).ravel(),
+    }
+    every = np.unique(np.round(np.concatenate([[0.0], *true.values()]), 3)) + 1e-4
+    placed, resolution = located(changes_only(tmp_path, true, every))
+    assert resolution.how == BOUNDS
+    assert placed.edges["switch"].half_ns.max() <= 0.61 * MS
+    even = np.arange(0, 7_000, 1000 / 60)
+    assert located(changes_only(tmp_path, true, even))[1].how == ESTIMATED

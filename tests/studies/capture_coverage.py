@@ -58,10 +58,11 @@ LOGGERS = (
     Logger("changes only, 60 Hz, stamps to 1 ms", 1000 / 60, 1.0, rows=False),
     Logger("changes only, 2.5 ms", 2.5, 0.1, rows=False),
     Logger("changes only, 1,024 Hz", 1000 / 1024, rows=False),
-    Logger(
-        "changes only, uneven 10 ms, stated", 10.0, uneven=0.5, rows=False, says="resolution: 15 ms"
-    ),
-)
+    Logger("changes only, uneven 10 ms, stated", 10.0, uneven=0.5, rows=False,
+           says="resolution: 15 ms"),
+    Logger("changes only, uneven 10 ms, unstated", 10.0, uneven=0.5, rows=False),
+    Logger("changes only, uneven 3 ms, unstated", 3.0, uneven=0.4, rows=False),
+)  # fmt: skip
 
 
 class Row(NamedTuple):

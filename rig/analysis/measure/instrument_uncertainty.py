@@ -22,6 +22,7 @@ from rig.analysis.measure.pressure_at import (
 )
 from rig.analysis.measure.stroke_windows import Reference
 from rig.analysis.measure.time_stamps import (
+    BOUNDS,
     ESTIMATED,
     KERNEL,
     ROWS,
@@ -52,6 +53,7 @@ STAMPS = "time stamps of both edges"
 STAMPS_NOTES = {
     ROWS: "each lies between the last row before it and the first after",
     STATED: "the resolution stated for the capture",
+    BOUNDS: "nothing tells how often the lines were looked at: bounds",
     ESTIMATED: "resolution estimated from the stamps: nothing states it",
 }
 
