@@ -6,7 +6,6 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -60,9 +59,7 @@ from rig.core.clock import NS_PER_S
 from rig.core.figures import figures_of
 from rig.core.recording import Recording
 from rig.core.records import STOPPED_EARLY, SWITCH, End, Trip
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Conditions
+from rig.core.results.run import Conditions
 
 SETTLE_WINDOW_S = 0.02
 """Without a sheet."""

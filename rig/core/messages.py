@@ -56,7 +56,7 @@ def read_order(line: bytes) -> Order:
     return Order(name, why[:500], lag_s or 0.0, free_mb)
 
 
-def _number(value: Any) -> float | None:
+def _number(value: object) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not _finite(value):
@@ -71,7 +71,7 @@ def _finite(value: float) -> bool:
         return False
 
 
-def read_telling(line: bytes) -> Mapping[str, Any]:
+def read_telling(line: bytes) -> Mapping[str, object]:
     """Validate one telling. Raises ValueError."""
     data = _object(line)
     if not isinstance(data.get("tell"), str):
@@ -79,7 +79,7 @@ def read_telling(line: bytes) -> Mapping[str, Any]:
     return data
 
 
-def _object(line: bytes) -> dict[str, Any]:
+def _object(line: bytes) -> dict[str, object]:
     try:
         data = json.loads(line)
     except (ValueError, RecursionError) as error:
