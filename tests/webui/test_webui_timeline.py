@@ -167,7 +167,7 @@ def test_the_release_of_a_tripped_stroke_is_one_everywhere() -> None:
     times = strokes.times(recording, 2)
     assert times is not None
     assert (times.off_ns, times.dead_ns) == (250 * MS, 257 * MS)
-    shown = {"kind": "strokes", "summary": dict.fromkeys(figures_of("strokes"), {"max": None})}
+    shown = {"kind": "strokes", "summary": {key: {"max": None} for key in figures_of("strokes")}}
     going_on, going_off = plots.trace_plots(shown, recording)
     assert "2 of 2 strokes" in going_on
     assert "2 of 2 strokes" in going_off
