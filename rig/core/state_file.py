@@ -16,10 +16,10 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from rig.core.clock import boot_id
 from rig.core.errors import InternalFault, RefusedError, StorageError
+from rig.core.json_values import JsonObject
 from rig.core.records import RELEASE_NOT_SEEN, Trip, readback_doubted
 from rig.core.spare import FULL, Spare
 
@@ -53,7 +53,7 @@ class RigState:
     backend: str
     chip: str
     line: int
-    plan: dict[str, Any] = field(default_factory=dict)
+    plan: JsonObject = field(default_factory=dict)
     owner: Owner | None = None
     trip: Trip | None = None
     tripped_utc_s: float | None = None

@@ -24,6 +24,7 @@ from rig.config.files.problems import (
     plain,
     submodel_of,
 )
+from rig.core.json_values import JsonObject
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -52,7 +53,7 @@ class Partial:
 
 
 def read(
-    model: type[Model], data: dict[str, object], not_keys: Iterable[str] = ()
+    model: type[Model], data: JsonObject, not_keys: Iterable[str] = ()
 ) -> tuple[Model, list[Finding]]:
     """The model of `data` and its problems.
 
@@ -71,7 +72,7 @@ def read(
     return read_model, findings
 
 
-def in_file_order(data: dict[str, object], findings: Iterable[Finding]) -> list[Finding]:
+def in_file_order(data: JsonObject, findings: Iterable[Finding]) -> list[Finding]:
     """Findings in file order; missing keys come after their table's head."""
     order = {where: n for n, where in enumerate(_places(data, ()))}
 
@@ -115,9 +116,7 @@ class _Pruner:
         fields = model.model_fields.items()
         return {key_of(n, f): n for n, f in fields if n not in self._not_keys}
 
-    def prune(
-        self, model: type[BaseModel], data: dict[str, object], where: Where
-    ) -> dict[str, object]:
+    def prune(self, model: type[BaseModel], data: JsonObject, where: Where) -> JsonObject:
         known: dict[str, object] = {}
         keys = self._keys(model)
         for key, value in data.items():
@@ -139,7 +138,7 @@ class _Pruner:
                 ]
         return known
 
-    def _remedy(self, key: str, keys: dict[str, str], data: dict[str, object], where: Where) -> str:
+    def _remedy(self, key: str, keys: dict[str, str], data: JsonObject, where: Where) -> str:
         for known, name in keys.items():
             if key == name:  # the program's name for it: fuse_a
                 self.meant.add((*where, known))

@@ -20,16 +20,17 @@ from rig.config.setup.rules import SETUP_RULES
 from rig.config.sheet.model import Sheet
 from rig.config.sheet.rules import PAIR_RULES
 from rig.core.errors import FileProblems, Problem
+from rig.core.json_values import JsonObject
 
 _SHEET: TypeAdapter[Sheet] = TypeAdapter(Sheet)
 
 
-def dump(model: BaseModel) -> dict[str, object]:
+def dump(model: BaseModel) -> JsonObject:
     """A setup or sheet as plain JSON-able values: SI floats under the attributes' names."""
     return model.model_dump(mode="json", by_alias=False)
 
 
-def setup_from_plan(plan: dict[str, object]) -> Setup:
+def setup_from_plan(plan: JsonObject) -> Setup:
     """The setup of `dump`. Raises FileProblems if the plan is not one."""
     try:
         return Setup.model_validate(plan, context=RESOLVED)
@@ -37,7 +38,7 @@ def setup_from_plan(plan: dict[str, object]) -> Setup:
         raise _damaged("setup", error) from error
 
 
-def sheet_from_plan(plan: dict[str, object], setup: Setup | None = None) -> Sheet:
+def sheet_from_plan(plan: JsonObject, setup: Setup | None = None) -> Sheet:
     """The sheet of `dump`. With `setup`, that setup and the pair are checked as well.
 
     Raises FileProblems.
@@ -70,7 +71,7 @@ def _damaged(name: str, error: ValidationError) -> FileProblems:
     )
 
 
-def _problems(name: str, plan: dict[str, object], findings: Iterable[Finding]) -> list[Problem]:
+def _problems(name: str, plan: JsonObject, findings: Iterable[Finding]) -> list[Problem]:
     return [
         Problem(
             f"plan of the {name}", dotted(plan, where), show(look_up(plan, where)), what, remedy
