@@ -7,19 +7,17 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 from flask import Flask, current_app, g
 
 from rig.actions.analyse_run import recording_of, texts_of
 from rig.core.errors import UsageError
 from rig.core.recording import Recording
+from rig.core.results.run import Result
 from rig.runlog.schema import NoLogError
 from rig.runlog.store import RunLog, StoredRun
 from webui.faults import PageFault
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
 
 KEPT = 4
 """Recordings held in memory: decoding a long run takes seconds on a small board."""

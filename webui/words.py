@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from flask import Flask
 from markupsafe import Markup, escape
@@ -104,7 +104,7 @@ def clock_flag(synchronised: bool | None) -> str:
     return "" if synchronised else "clock not synchronised"
 
 
-def number(value: Any, digits: int = 1) -> str:
+def number(value: object, digits: int = 1) -> str:
     """A number with this many decimals, a text as it is, a dash if unknown."""
     if value is None:
         return UNKNOWN
@@ -116,7 +116,7 @@ def _rounded(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
-def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
+def quantity(value: object, unit: str | None, digits: int | None = None) -> str:
     """A value with its unit: as it is, or with at most this many decimals."""
     if isinstance(value, float):
         text = f"{value:g}" if digits is None else _rounded(value, digits).rstrip("0").rstrip(".")

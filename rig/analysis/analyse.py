@@ -7,7 +7,6 @@ import datetime
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -62,9 +61,7 @@ from rig.core.clock import NS_PER_S
 from rig.core.figures import figures_of
 from rig.core.recording import Recording, SampleSeries
 from rig.core.records import STOPPED_EARLY, SWITCH, End, Trip
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Conditions
+from rig.core.results.run import Conditions
 
 SETTLE_WINDOW_S = 0.02
 """Without a sheet."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from rig.bench.interlock import coil_and_program_rules, registry
 from rig.bench.interlock.registry import watched
@@ -14,6 +15,9 @@ from rig.config.setup.model import Setup
 from rig.core.ports import Hardware
 from rig.core.preflight import DOUBTFUL, GOOD, LOAD_SIDE, NOT_WATCHED, REFUSED, Check, Preflight
 from rig.core.records import Sample
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Rule
 
 
 def judge(
@@ -74,7 +78,7 @@ def _confirm_button(hardware: Hardware) -> list[Check]:
     ]  # fmt: skip
 
 
-def _plain(rule: str, reaction_ms: float | None, why: str) -> dict[str, object]:
+def _plain(rule: str, reaction_ms: float | None, why: str) -> Rule:
     return {"rule": rule, "reaction_ms": reaction_ms, "why": why}
 
 

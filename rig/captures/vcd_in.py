@@ -200,7 +200,7 @@ class _Reading:
             remedy = "cut the capture before this time or begin it after"
         self._problems.add(f"line {line}, signal {signal.name}", value, what, remedy)
 
-    def _read_value(self, signal: Signal, value: Any, line: int) -> None:
+    def _read_value(self, signal: Signal, value: object, line: int) -> None:
         if not isinstance(value, float) or not abs(value) < float("inf"):
             self._problems.add(
                 f"line {line}, signal {signal.name}", str(value), "not a finite real number",

@@ -3,7 +3,12 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+from rig.core.json_values import JsonObject
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Rule
 
 COIL = "Coil's heat"
 """Name of the check on the coil's heat from earlier runs."""
@@ -28,8 +33,8 @@ class Preflight(NamedTuple):
     """
 
     checks: list[Check]
-    watched: list[dict[str, Any]]
-    not_watched: list[dict[str, Any]]
+    watched: list[Rule]
+    not_watched: list[Rule]
     source: str
     hardware: dict[str, str]
     coil_live: bool
@@ -46,6 +51,6 @@ class Preflight(NamedTuple):
         return [check for check in self.checks if check.result == REFUSED]
 
 
-def from_plain(data: dict[str, Any]) -> Preflight:
+def from_plain(data: JsonObject) -> Preflight:
     """Build a Preflight from decoded JSON."""
     return Preflight(**{**data, "checks": [Check(*check) for check in data["checks"]]})

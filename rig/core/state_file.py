@@ -16,11 +16,11 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from rig.core.atomic_file import whole_file
 from rig.core.clock import boot_id
 from rig.core.errors import InternalFault, RefusedError, StorageError
+from rig.core.json_values import JsonObject
 from rig.core.kept_file import lock_within, open_lock, read_kept
 from rig.core.records import RELEASE_NOT_SEEN, Trip, readback_doubted
 from rig.core.spare import FULL, Spare
@@ -55,7 +55,7 @@ class RigState:
     backend: str
     chip: str
     line: int
-    plan: dict[str, Any] = field(default_factory=dict)
+    plan: JsonObject = field(default_factory=dict)
     owner: Owner | None = None
     trip: Trip | None = None
     tripped_utc_s: float | None = None

@@ -7,12 +7,13 @@ import contextlib
 import subprocess
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from rig.core import coil_heat, state_file
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_INTERNAL, STILL_LIVE, CoilLiveError, RigError
+from rig.core.json_values import JsonObject
 from rig.core.preflight import Preflight, from_plain
 from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode, readback_doubted
 from rig.core.state_file import RigState
@@ -42,9 +43,9 @@ class Watcher:
     """How a desk reacts to what it receives; overriding any method is optional."""
 
     def record(self, line: bytes) -> None: ...
-    def status(self, status: Mapping[str, Any]) -> None: ...
+    def status(self, status: JsonObject) -> None: ...
     def guide(self, instruction: str) -> None: ...
-    def recorder(self, told: Mapping[str, Any]) -> None: ...
+    def recorder(self, told: JsonObject) -> None: ...
     def stopping(self, why: str) -> None: ...
     def alarm(self, words: str) -> None:
         """A warning the person must get now: the rig is no longer under control."""
@@ -83,7 +84,7 @@ class Session:
 
     # -- the steps of a run
 
-    def open(self, plan: dict[str, Any]) -> Preflight | None:
+    def open(self, plan: JsonObject) -> Preflight | None:
         """Send the plan and wait for the preflight; None if the bench refused or died."""
         with contextlib.suppress(OSError):  # a bench that has gone shows up on reading
             self._processes.send_plan(
@@ -110,7 +111,7 @@ class Session:
             self.outcome.exit_code = 7
         return None
 
-    def begin(self, header: dict[str, Any]) -> bool:
+    def begin(self, header: JsonObject) -> bool:
         """Send the header to the recorder and wait until the run is in the log."""
         with contextlib.suppress(OSError):  # one that has gone shows up on reading
             self._processes.send_header(header)
@@ -188,7 +189,7 @@ class Session:
             over.set()
             thread.join()
 
-    def _hear(self, telling: Mapping[str, Any]) -> None:
+    def _hear(self, telling: JsonObject) -> None:
         match telling["tell"]:
             case "status":
                 self.watcher.status(telling)
@@ -224,7 +225,7 @@ class Session:
             self._wires.order("stop", self._wires.stop_why)
             self.watcher.stopping(self._wires.stop_why)
 
-    def _refused(self, telling: Mapping[str, Any]) -> None:
+    def _refused(self, telling: JsonObject) -> None:
         self.outcome.message = str(telling.get("why", ""))
         self.outcome.exit_code = telling.get("exit_code")
         self.outcome.fault = bool(telling.get("fault"))

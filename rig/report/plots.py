@@ -5,7 +5,6 @@ the coil's edge (a hold or ramp: its pressure)."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,11 +14,8 @@ from rig.core.clock import NS_PER_MS
 from rig.core.figures import Figure, figures_of
 from rig.core.recording import Recording
 from rig.core.records import SWITCH
-from rig.core.results.run import bounds_of, figure_of
+from rig.core.results.run import OneRamp, Result, Stroke, bounds_of, figure_of
 from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
-
-if TYPE_CHECKING:
-    from rig.core.results.run import OneRamp, Result, Stroke
 
 PLOTTED = 2
 """Number of figures that fit the paper."""

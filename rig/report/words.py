@@ -5,19 +5,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from rig.config.setup.describe import describe
 from rig.config.setup.model import Setup
 from rig.core.figures import FIGURES, figures_of, words_of
-from rig.core.results.run import bounds_of
+from rig.core.results.metrology import Expanded, MeanSummary
+from rig.core.results.run import Conditions, Limit, Result, bounds_of
 from rig.core.rounding import fixed, places
 from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
 from rig.text.run_facts import rate_is
-
-if TYPE_CHECKING:
-    from rig.core.results.metrology import Expanded, MeanSummary
-    from rig.core.results.run import Conditions, Limit, Result
 
 UNKNOWN = "–"
 UNREAL = {

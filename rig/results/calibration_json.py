@@ -3,14 +3,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from rig.analysis.measure import own_timing
 from rig.analysis.measure.gauge_calibration import Applied, remarks
 from rig.analysis.stats.uncertainty import coverage_factor
-
-if TYPE_CHECKING:
-    from rig.core.results.metrology import Calibration, CorrectionAt, OwnTime, Timing
+from rig.core.results.metrology import Calibration, CorrectionAt, OwnTime, Timing
 
 
 def calibration_json(applied: Applied | None) -> Calibration | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 import numpy as np
 
@@ -13,10 +13,8 @@ from rig.analysis.coil.current_rise import MOVED, NOT_SEEN, OPEN
 from rig.analysis.coil.plunger_timing import Signature, StrokeCurrent
 from rig.analysis.coil.split import Piece, clear, cuts_of, of_run, split
 from rig.core.recording import Float
+from rig.core.results import coil
 from rig.results.numbers import number
-
-if TYPE_CHECKING:
-    from rig.core.results import coil
 
 PARTS = ("electrical_ms", "mechanical_ms", "hydraulic_ms")
 TIMES = ("seated_ms", "back_leaves_ms", "back_seated_ms")

@@ -8,8 +8,6 @@ the run is.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from rig.analysis.analyse import SETTLE_WINDOW_S
 from rig.analysis.measure import marks
 from rig.analysis.measure.edge_loss import doubts
@@ -21,10 +19,8 @@ from rig.config.sheet.model import Sheet
 from rig.core.clock import NS_PER_S
 from rig.core.recording import RecordingBuilder
 from rig.core.records import Command, Edge, End, Level, Record, Trip
+from rig.core.results.run import Stroke
 from rig.results import run_json
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Stroke
 
 
 class LiveStrokes:

@@ -4,16 +4,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 from rig.analysis.measure.pressure_rise_fall import FIGURES, PressureTable
 from rig.analysis.measure.switch_figures import BOUNCE_EDGES_MS, Bounce, SwitchFigures
 from rig.analysis.stats.summary import Summary, summarise
 from rig.analysis.stats.uncertainty import Budget, coverage_factor
+from rig.core.results import metrology, run
 from rig.results.numbers import KPA_DIGITS, MS_DIGITS, floats, number
-
-if TYPE_CHECKING:
-    from rig.core.results import metrology, run
 
 
 def budget_json(budget: Budget) -> metrology.Budget:

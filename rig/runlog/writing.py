@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 COMPRESSION = 6
 
 
-def as_json(value: Any) -> str:
+def as_json(value: object) -> str:
     """Compact JSON. Raises ValueError on NaN or infinity."""
     return json.dumps(value, allow_nan=False, separators=(",", ":"))
 
@@ -85,7 +85,7 @@ def insert_run(
     return run_id
 
 
-def _condition(run_id: int, name: str, given: Condition) -> dict[str, Any]:
+def _condition(run_id: int, name: str, given: Condition) -> dict[str, object]:
     value = given["value"]
     number, text = (None, value) if isinstance(value, str) else (float(value), None)
     return {
@@ -152,7 +152,7 @@ def finish_run(
 ) -> None:
     """Close the run's row. Without `end`, its end is the time of its last record."""
     last = select(func.max(chunks.c.last_t_ns)).where(chunks.c.run_id == run_id)
-    values: dict[str, Any] = {
+    values: dict[str, object] = {
         "status": status,
         "off_state": end.off if end else None,
         "end_t_ns": end.t_ns if end else last.scalar_subquery(),

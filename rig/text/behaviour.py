@@ -7,13 +7,10 @@ A result stored by an older version lacks these keys and gives nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
 
 from rig.core.figures import short_names
+from rig.core.results.run import Result
 from rig.core.rounding import ends, fixed, places, signed
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
 
 KEYS = (
     "missed", "first_stroke_excess_ms", "first_stroke", "trend", "change_points",

@@ -4,14 +4,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from rig.core.results.metrology import Budget
+from rig.core.results.run import Result
 from rig.core.rounding import fixed, places
 from rig.text import words
-
-if TYPE_CHECKING:
-    from rig.core.results.metrology import Budget
-    from rig.core.results.run import Result
 
 DRAWS = 200_000
 

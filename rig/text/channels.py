@@ -4,10 +4,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from rig.core.results.run import ChannelFigures, Result
+from rig.core.results.run import ChannelFigures, Result
 
 
 def channel_facts(result: Result) -> Iterator[tuple[str, str]]:

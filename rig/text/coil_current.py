@@ -4,13 +4,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from rig.core.results.coil import PartFigures, Signature
+from rig.core.results.run import Result
 from rig.core.rounding import fixed, pair, places, signed
-
-if TYPE_CHECKING:
-    from rig.core.results.coil import PartFigures, Signature
-    from rig.core.results.run import Result
 
 PARTS = (("electrical_ms", "electrical"), ("mechanical_ms", "mechanical"),
          ("hydraulic_ms", "hydraulic"))  # fmt: skip

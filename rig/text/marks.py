@@ -4,10 +4,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
+from rig.core.results.run import Result
 
 
 class Mark(NamedTuple):

@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+from rig.core.results.metrology import Expanded, MeanSummary
 from rig.core.rounding import fixed, places, signed
-
-if TYPE_CHECKING:
-    from rig.core.results.metrology import Expanded, MeanSummary
 
 EVEN_SHARE = 0.01
 """An interval whose middle lies within this share of U of the value is shown as plus or minus U."""

@@ -6,18 +6,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 
 from rig.core.figures import FIGURES, Figure, figures_of
-from rig.core.results.run import figure_of
+from rig.core.results.run import Hold, Result, Stroke, figure_of
 from rig.text import words
 from rig.text.channels import channel_facts
 from rig.text.coil_current import calibration_facts, timing_facts
 from rig.text.rounded import beside_text, spread_text, value_text
 from rig.text.words import across, number
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Hold, Result, Stroke
 
 STROKES_SHOWN = 30
 HEAD = TAIL = 10

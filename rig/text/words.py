@@ -3,13 +3,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from rig.core.figures import words_of
-from rig.core.results.run import bounds_of
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Condition, Limit, Result
+from rig.core.results.run import Condition, Limit, Result, bounds_of
 
 UNREAL = {
     "simulated": "SIMULATED",

@@ -8,27 +8,25 @@ Times are ms, pressures kPa; an unknown number is null.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired
 
-from pydantic import BaseModel, Field
 from typing_extensions import TypedDict
 
+from rig.core.json_values import JsonObject
 from rig.core.records import Source
+from rig.core.results.behaviour import Numbers, Signal
 from rig.core.results.run import Condition, Result, Rule
 from rig.runlog.search import Status
-from webui.run.run_parts import ChartLimits
-
-Numbers = list[float | None]
 
 
-class SetupNamed(BaseModel):
+class SetupNamed(TypedDict):
     """The setup as it stood with the run."""
 
     name: str
     hash: str
 
 
-class SheetNamed(BaseModel):
+class SheetNamed(TypedDict):
     """The sheet as it stood with the run."""
 
     name: str | None
@@ -36,7 +34,7 @@ class SheetNamed(BaseModel):
     kind: str | None
 
 
-class RunAnswer(BaseModel):
+class RunAnswer(TypedDict):
     """One run: header, state and result (null where it could not be worked out)."""
 
     run: int
@@ -57,18 +55,18 @@ class RunAnswer(BaseModel):
     confirmation: str | None
     setup: SetupNamed
     sheet: SheetNamed | None
-    hardware: dict[str, Any]
+    hardware: JsonObject
     watched: list[Rule]
     not_watched: list[Rule]
     remark: str
-    purpose: str = Field(default="valve", description="valve, own timing or commissioning")
+    purpose: str
     records: int
     software: str
     result_saved: bool
     result: Result | None
 
 
-class Lane(BaseModel):
+class Lane(TypedDict):
     """A line that is high or low: `words` for 0 and 1, `level` from each time on."""
 
     name: str
@@ -80,7 +78,7 @@ class Lane(BaseModel):
     level: list[int | None]
 
 
-class Channel(BaseModel):
+class Channel(TypedDict):
     """Readings of one channel."""
 
     name: str
@@ -91,16 +89,11 @@ class Channel(BaseModel):
     value: Numbers
 
 
-class Mark(BaseModel):
-    """A trip, or what makes the records doubtful; `class` is trip or doubt."""
-
-    t_ms: float
-    class_: str = Field(alias="class")
-    kind: str
-    detail: str
+Mark = TypedDict("Mark", {"t_ms": float, "class": str, "kind": str, "detail": str})
+Mark.__doc__ = "A trip, or what makes the records doubtful; `class` is trip or doubt."
 
 
-class Traces(BaseModel):
+class Traces(TypedDict):
     """A window of a recording, at most 5,000 points a trace."""
 
     from_ms: float
@@ -135,7 +128,17 @@ class TracesAnswer(Traces):
     first_stroke: int | None
 
 
-class StrokesAnswer(BaseModel):
+class ChartLimits(TypedDict):
+    """Centre and control limits of the run itself, and the sheet's limits."""
+
+    center: float
+    lcl: float
+    ucl: float
+    signals: list[Signal]
+    limits: list[float]
+
+
+class StrokesAnswer(TypedDict):
     """Strokes as columns; `strokes` counts all, thinned ones too."""
 
     strokes: int
@@ -146,7 +149,7 @@ class StrokesAnswer(BaseModel):
     release_ms: Numbers
 
 
-class SwitchOfStroke(BaseModel):
+class SwitchOfStroke(TypedDict):
     """When the contact changed; `opens` is its level at the beginning."""
 
     number: int
@@ -154,29 +157,29 @@ class SwitchOfStroke(BaseModel):
     t_ms: list[float]
 
 
-class SwitchOverlaid(BaseModel):
+class SwitchOverlaid(TypedDict):
     """Share of strokes with the contact closed, and the strokes drawn one by one."""
 
     words: list[str]
     share_t_ms: list[float]
     share: list[float]
     drawn: int
-    strokes: list[SwitchOfStroke] | None = None
+    strokes: NotRequired[list[SwitchOfStroke] | None]
 
 
-class ChannelOverlaid(BaseModel):
+class ChannelOverlaid(TypedDict):
     """Readings since the edge, and their 5, 50 and 95 % points over the strokes."""
 
     name: str
     unit: str
     readings: int
-    t_ms: list[float] | None = None
-    value: list[float] | None = None
+    t_ms: NotRequired[list[float] | None]
+    value: NotRequired[list[float] | None]
     band_t_ms: list[float]
     band: list[Numbers]
 
 
-class Overlaid(BaseModel):
+class Overlaid(TypedDict):
     """All strokes of a run from the coil's edge, or from the command where it was not read back."""
 
     way: str

@@ -3,19 +3,19 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel
+from typing_extensions import TypedDict
 
 from webui.api.models import Overlaid
 
 
-class RunNamed(BaseModel):
+class RunNamed(TypedDict):
     """A run and its valve."""
 
     run: int
     valve: str | None
 
 
-class CompareOverlayAnswer(BaseModel):
+class CompareOverlayAnswer(TypedDict):
     """`ways`: on and off, each with one overlay a run in the order of `runs`."""
 
     runs: list[RunNamed]

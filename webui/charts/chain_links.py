@@ -10,14 +10,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 from rig.analysis.measure.pressure_rise_fall import FALLS
 from rig.core.clock import NS_PER_MS
+from rig.core.results.run import Stroke
+from webui.api.models_lesson import Chain, Link, LinksTogether, Span
 from webui.charts.strokes import StrokeTimes
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Stroke
 
 Way = Literal["on", "off"]
 
@@ -161,30 +160,30 @@ def _u(one: Instant | None) -> float:
     return 0.0 if one is None or one.u95_ms is None else one.u95_ms
 
 
-def links(found: Instants, way: Way) -> dict[str, Any]:
+def links(found: Instants, way: Way) -> Chain:
     """`links`: each with from, to and time taken, null if not measured. `together`: the times of
     consecutive links that share one. The last may have no end. `dip`: where the current shows that
     the plunger has moved."""
     ends = separable(found)
-    shape = []
+    shape: list[Link] = []
     for n, name in enumerate(LINKS):
         begins, stops = ends[n], ends[n + 1]
-        one: dict[str, Any] = {
+        one: Link = {
             "name": name, "happens": HAPPENS[way][name], "measured": False, "from_ms": None,
             "to_ms": None, "took_ms": None, "u95_ms": None, "seen_by": SEEN_BY[name],
         }  # fmt: skip
         if begins is not None and stops is not None:
-            one |= {"measured": True, **_span(begins, stops)}
+            one = {**one, **_span(begins, stops), "measured": True}
         shape.append(one)
     dip = found.seated
     return {
         "links": shape,
         "together": _together(ends),
-        "dip": None if dip is None else {"t_ms": _ms(dip.t_ms), "u95_ms": _ms(dip.u95_ms)},
+        "dip": None if dip is None else {"t_ms": round(dip.t_ms, 6), "u95_ms": _ms(dip.u95_ms)},
     }
 
 
-def _span(begins: Instant, stops: Instant) -> dict[str, Any]:
+def _span(begins: Instant, stops: Instant) -> Span:
     took, u95 = _apart(begins, stops)
     return {
         "from_ms": _ms(begins.t_ms),
@@ -194,18 +193,20 @@ def _span(begins: Instant, stops: Instant) -> dict[str, Any]:
     }
 
 
-def _together(ends: list[Instant | None]) -> list[dict[str, Any]]:
+def _together(ends: list[Instant | None]) -> list[LinksTogether]:
     """Spans of links between two known instants with unknown ones between."""
     known = [n for n, at in enumerate(ends) if at is not None]
-    found: list[dict[str, Any]] = []
+    found: list[LinksTogether] = []
     for a, b in itertools.pairwise(known):
         begins, stops = ends[a], ends[b]
         if b - a > 1 and begins is not None and stops is not None:
             found.append({"links": list(LINKS[a:b]), **_span(begins, stops)})
     last = ends[known[-1]]
     if known[-1] < len(LINKS) and last is not None:
-        rest = {"to_ms": None, "took_ms": None, "u95_ms": None}
-        found.append({"links": list(LINKS[known[-1] :]), "from_ms": _ms(last.t_ms), **rest})
+        found.append({
+            "links": list(LINKS[known[-1] :]), "from_ms": _ms(last.t_ms), "to_ms": None,
+            "took_ms": None, "u95_ms": None,
+        })  # fmt: skip
     return found
 
 

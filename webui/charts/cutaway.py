@@ -8,9 +8,11 @@ go from 0 (not energised) to 1. The drawing follows the same instants as the cha
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from typing import Any, Literal, NamedTuple
+from collections.abc import Collection
+from typing import Literal, NamedTuple, cast
 
+from webui.api.models import Traces
+from webui.api.models_lesson import DrawnPart
 from webui.charts.chain_links import Instant, Instants, Way, separable
 
 Known = Literal["measured", "inferred", "not measured"]
@@ -105,7 +107,7 @@ def _course(
     )
 
 
-def drawn(found: Instants, way: Way, traces: Mapping[str, Any]) -> list[dict[str, Any]]:
+def drawn(found: Instants, way: Way, traces: Traces) -> list[DrawnPart]:
     """The same as JSON, from the traces shown beside it on the page."""
     lanes = {lane["name"] for lane in traces["lanes"]}
     channels = {
@@ -114,6 +116,6 @@ def drawn(found: Instants, way: Way, traces: Mapping[str, Any]) -> list[dict[str
         if sum(value is not None for value in channel["value"]) > 1
     }
     return [
-        {**part._asdict(), "stretches": [one._asdict() for one in part.stretches]}
+        cast("DrawnPart", {**part._asdict(), "stretches": [s._asdict() for s in part.stretches]})
         for part in parts(found, way, lanes=lanes, channels=channels)
     ]

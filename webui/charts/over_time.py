@@ -5,17 +5,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from statistics import median
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-from rig.core.results.run import bounds_of
+from rig.core.results.run import Result, bounds_of
 from rig.runlog.register import PastRun
 from rig.text.rounded import too_few
 from rig.text.words import limit_text
 from webui import words
 from webui.charts import drawing
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
 
 CHART_PX = 200
 ROOM = 14.0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,9 @@ from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS, SWITCH
+from rig.core.results.metrology import Summary
+from webui.api.models import ChannelOverlaid, Overlaid, SwitchOverlaid
 from webui.charts import decimate, timeline
-
-if TYPE_CHECKING:
-    from rig.core.results.metrology import Summary
 
 Way = Literal["on", "off"]
 FIGURE = {"on": "response_ms", "off": "release_ms"}
@@ -72,7 +71,7 @@ def span_ms(found: Starts, figure: Summary | None) -> float:
 def overlay(
     recording: Recording, summary: Mapping[str, Summary], way: Way, odd: Collection[int] = (),
     limit: int = timeline.MAX_POINTS, to_ms: float | None = None,
-) -> dict[str, Any]:  # fmt: skip
+) -> Overlaid:  # fmt: skip
     """Overlay all strokes at the coil's edge.
 
     `summary` is from the run's result; strokes in `odd` are always drawn. `switch`: for each drawn
@@ -111,7 +110,7 @@ def _figure(figure: Summary | None) -> dict[str, float | None]:
 
 def _switch(
     recording: Recording, found: Starts, window: tuple[int, int], odd: Collection[int], limit: int
-) -> dict[str, Any] | None:
+) -> SwitchOverlaid | None:
     lane = next((one for one in timeline.lanes(recording) if one.name == SWITCH), None)
     if lane is None or not len(found.at_ns):
         return None
@@ -187,7 +186,7 @@ def _band(
 
 def _channel(
     recording: Recording, name: str, found: Starts, window: tuple[int, int], limit: int
-) -> dict[str, Any] | None:
+) -> ChannelOverlaid | None:
     series = recording.samples[name]
     good = series.good & np.isfinite(series.value)
     t_ns, value = series.t_ns[good], series.value[good]

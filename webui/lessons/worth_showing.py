@@ -5,10 +5,9 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
+from rig.core.results.run import Result
 
 Stroke = Mapping[str, Any]
 Way = Literal["on", "off"]

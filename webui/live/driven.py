@@ -11,8 +11,10 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
+
+from rig.core.json_values import JsonObject
 
 LOG = logging.getLogger(__name__)
 Heard = Callable[[bytes], None]
@@ -22,7 +24,7 @@ class Driven:
     """Start `rig.actions.conduct_for_page` and read it in a thread. `heard` gets every line,
     `ended` is called once with the exit code."""
 
-    def __init__(self, plan: Mapping[str, Any], heard: Heard, ended: Callable[[int], None]) -> None:
+    def __init__(self, plan: JsonObject, heard: Heard, ended: Callable[[int], None]) -> None:
         self._process = subprocess.Popen(
             [sys.executable, "-m", "rig.actions.conduct_for_page"],
             stdin=subprocess.PIPE,
@@ -43,7 +45,7 @@ class Driven:
         """Pass on an order; a process that has ended accepts none."""
         self._send({"order": name, **fields})
 
-    def _send(self, data: Mapping[str, Any]) -> None:
+    def _send(self, data: JsonObject) -> None:
         stdin = self._process.stdin
         with self._lock, contextlib.suppress(BrokenPipeError, ValueError):
             if stdin is not None:

@@ -19,6 +19,7 @@ from typing import Any
 from rig.core import state_file
 from rig.core.clock import boot_id
 from rig.core.errors import RefusedError, RigError
+from rig.core.json_values import JsonObject
 from webui.live.complaints import Complaints
 from webui.live.driven import Driven
 from webui.live.files import Files
@@ -47,9 +48,9 @@ class Hub:
         self._phase = IDLE
         self._driven: Driven | None = None
         self._view: LiveView | None = None
-        self._facts: dict[str, Any] = {}
+        self._facts: JsonObject = {}
         """Information that stays: preflight, outcome, refusal, whose run it is."""
-        self.given: dict[str, Any] = {}
+        self.given: JsonObject = {}
         """Entries for the last run that was looked at, until the bench is cleared."""
         self._ready_ns: int | None = None
         """When a coil that was too warm to start will have cooled (monotonic)."""
@@ -117,7 +118,7 @@ class Hub:
             self._changed.wait_for(lambda: self.over or self._sequence > after, within_s)
             return self._sequence, self._payload
 
-    def snapshot(self) -> dict[str, Any]:
+    def snapshot(self) -> JsonObject:
         """The current snapshot."""
         now_ns = time.monotonic_ns()
         with self._lock:  # the view is updated under the same lock
@@ -236,7 +237,7 @@ class Hub:
                 return
             self._told(json.loads(line), line)
 
-    def _told(self, told: dict[str, Any], line: bytes) -> None:
+    def _told(self, told: JsonObject, line: bytes) -> None:
         kind = told.pop("tell", "")
         match kind:
             case "preflight":

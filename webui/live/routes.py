@@ -24,6 +24,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from rig.actions.conditions import CONDITIONS, typed
 from rig.actions.confirmation import STATEMENTS
 from rig.core.errors import Problem, RefusedError, RigError
+from rig.core.json_values import JsonObject
 from webui import access, security
 from webui.api.models_live import LiveAnswer
 from webui.api.openapi import described
@@ -117,7 +118,7 @@ def bench_page(**more: Any) -> str:
     )
 
 
-def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
+def _cautions(files: Files, now: JsonObject) -> list[str]:
     from rig.config.files.loading import load_pair
     from rig.config.setup.cautions import cautions
 
@@ -130,7 +131,7 @@ def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
         return []
 
 
-def _confirm_wired(files: Files, now: dict[str, Any]) -> bool:
+def _confirm_wired(files: Files, now: JsonObject) -> bool:
     from rig.config.files.loading import load_pair
 
     name = now.get("setup")
@@ -237,7 +238,7 @@ def stop() -> Response | tuple[str, int]:
     return render_template("stopped.html", done=done), 200
 
 
-def stop_facts(done: Stopped) -> dict[str, Any]:
+def stop_facts(done: Stopped) -> JsonObject:
     """The answer to a stop."""
     return {"off": done.off, "words": done.words, "sure": done.sure, "note": NO_EMERGENCY_STOP}
 

@@ -4,13 +4,14 @@
 from __future__ import annotations
 
 import time
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from flask import Blueprint, Flask, render_template, request
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.errors import RigError
 from rig.core.figures import figures_of
+from rig.core.results.run import Result
 from rig.runlog import remarks, search, views
 from rig.runlog.register import JOB, number_of
 from rig.text import behaviour
@@ -23,9 +24,6 @@ from webui.faults import PageFault
 from webui.pages import listing
 from webui.pages.listing import Count
 from webui.run import figures, run_parts, run_view, skim
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
 
 ROWS = 40
 ORDER_WORDS: dict[search.Order, str] = {

@@ -4,16 +4,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from rig.core.figures import FIGURES, Figure, figures_of
+from rig.core.results.metrology import Budget, MeanSummary
+from rig.core.results.run import Hold, Result
 from rig.text.rounded import beside_text, mean_text, spread_text, too_few, value_text
 from rig.text.run_facts import rate_is
 from webui.words import UNKNOWN
-
-if TYPE_CHECKING:
-    from rig.core.results.metrology import Budget, MeanSummary
-    from rig.core.results.run import Hold, Result
 
 
 class Card(NamedTuple):

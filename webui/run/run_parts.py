@@ -4,28 +4,13 @@
 from __future__ import annotations
 
 import itertools
-from typing import TYPE_CHECKING, NamedTuple
-
-from typing_extensions import TypedDict
+from typing import NamedTuple
 
 from rig.core.figures import Column, Figure, figures_of, stroke_columns
-from rig.core.results.behaviour import Signal
-from rig.core.results.run import bounds_of, figure_of
+from rig.core.results.run import Result, bounds_of, figure_of
 from rig.text import behaviour
+from webui.api.models import ChartLimits
 from webui.charts import drawing
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
-
-
-class ChartLimits(TypedDict):
-    """Centre and control limits of the run itself, and the sheet's limits."""
-
-    center: float
-    lcl: float
-    ucl: float
-    signals: list[Signal]
-    limits: list[float]
 
 
 class Spread(NamedTuple):

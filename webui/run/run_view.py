@@ -8,20 +8,18 @@ import functools
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 from rig.actions.analyse_run import analysed, remark_of, saved_result, texts_of
 from rig.config.files.simulated_table import without_table
 from rig.core.errors import RigError
 from rig.core.recording import Recording
 from rig.core.records import Trip
+from rig.core.results.run import Result, Stroke
 from rig.runlog.store import StoredRun
 from webui import log, words
 from webui.exercise.seats import as_shown
 from webui.faults import PageFault
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result, Stroke
 
 STROKES_A_PAGE = 25
 

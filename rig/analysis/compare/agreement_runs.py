@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,11 +14,9 @@ from rig.core.errors import UsageError
 from rig.core.figures import short_names
 from rig.core.json_values import plain
 from rig.core.recording import Float
+from rig.core.results.comparison import Agreement as AgreementJson
+from rig.core.results.run import Result
 from rig.core.rounding import ends, fixed, places, signed
-
-if TYPE_CHECKING:
-    from rig.core.results.comparison import Agreement as AgreementJson
-    from rig.core.results.run import Result
 
 FEWEST = 3
 

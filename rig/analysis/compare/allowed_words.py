@@ -5,16 +5,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rig.analysis.compare.allowed_for import ALPHA, NOT_SHOWN, REAL, AllowedFor, Effect
 from rig.analysis.compare.run_values import ENGINE, NAMES, PRESSURE, UNITS, Condition, conditions_of
 from rig.analysis.compare.two_samples import Bounds, Difference
+from rig.core.results.run import Result
 from rig.core.rounding import ends, fixed, pair, places, signed
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
-
 
 WORTH_TELLING_MS, WORTH_TELLING_U = 0.05, 0.25
 """Effects below the first are not mentioned, nor unknown ones below that share of the difference's

@@ -5,7 +5,7 @@ study."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,9 +16,7 @@ from rig.analysis.compare.study_runs import check_study, study_figure
 from rig.analysis.compare.two_samples import group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
+from rig.core.results.run import Result
 
 
 class Beside(NamedTuple):

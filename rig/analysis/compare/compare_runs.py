@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -49,19 +48,17 @@ from rig.core.errors import UsageError
 from rig.core.figures import figures_of
 from rig.core.json_values import plain
 from rig.core.recording import Float
-
-if TYPE_CHECKING:
-    from rig.core.results.comparison import Batch as BatchCompared
-    from rig.core.results.comparison import (
-        Comparison,
-        FigureCompared,
-        MissedCompared,
-        PairCompared,
-        Ranked,
-        RunCompared,
-    )
-    from rig.core.results.comparison import Group as GroupCompared
-    from rig.core.results.run import Result
+from rig.core.results.comparison import Batch as BatchCompared
+from rig.core.results.comparison import (
+    Comparison,
+    FigureCompared,
+    MissedCompared,
+    PairCompared,
+    Ranked,
+    RunCompared,
+)
+from rig.core.results.comparison import Group as GroupCompared
+from rig.core.results.run import Result
 
 OIL_ALIKE_K = 0.5
 """Oil temperatures no farther apart than this are equal."""

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from rig.analysis.compare.allowed_for import AllowedFor
 from rig.analysis.compare.allowed_words import (
@@ -18,12 +18,9 @@ from rig.analysis.compare.own_times import one_rig
 from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
 from rig.analysis.stats.two_sets import Distance
 from rig.core.figures import short_names
+from rig.core.results.comparison import Batch, MissedCompared, Ranked
+from rig.core.results.run import Result
 from rig.core.rounding import fixed, pair, places
-
-if TYPE_CHECKING:
-    from rig.core.results.comparison import Batch, MissedCompared, Ranked
-    from rig.core.results.run import Result
-
 
 ALPHA = 0.05
 

@@ -3,12 +3,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from rig.analysis.compare.repeatability import Study
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
+from rig.core.results.run import Result
 
 
 class Mounting(NamedTuple):

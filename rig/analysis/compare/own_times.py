@@ -18,12 +18,10 @@ Two rigs that are wired alike and were never measured look like one: measure the
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from rig.analysis.stats.dependence import REPEATABILITY
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
+from rig.core.results.run import Result
 
 
 class OwnTimes(NamedTuple):

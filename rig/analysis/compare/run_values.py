@@ -5,17 +5,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from rig.analysis.measure.marks import CUT_SHORT
 from rig.core.recording import Float
-from rig.core.results.run import figure_of
-
-if TYPE_CHECKING:
-    from rig.core.results.run import ChannelFigures, Result
-
+from rig.core.results.run import ChannelFigures, Result, figure_of
 
 PRESSURE, SUPPLY, OIL, ENGINE = "pressure", "supply_voltage", "oil_temperature", "engine_speed"
 UNITS = {PRESSURE: "kPa", SUPPLY: "V", OIL: "degC", ENGINE: "rpm"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -24,11 +24,9 @@ from rig.config.sheet.model import Accept
 from rig.core.errors import UsageError
 from rig.core.figures import Figure, figures_of
 from rig.core.json_values import plain
-
-if TYPE_CHECKING:
-    from rig.core.results.comparison import FigureStudied, Method
-    from rig.core.results.comparison import Study as StudyJson
-    from rig.core.results.run import Result
+from rig.core.results.comparison import FigureStudied, Method
+from rig.core.results.comparison import Study as StudyJson
+from rig.core.results.run import Result
 
 Limits = tuple[float | None, float | None]
 

@@ -3,14 +3,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from rig.core.recording import Recording
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Conditions
+from rig.core.results.run import Conditions
 
 
 def supply_v(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple, cast
+from typing import NamedTuple, cast
 
 import numpy as np
 
@@ -14,9 +14,7 @@ from rig.config.analog import reading_uncertainty
 from rig.config.setup.model import Setup
 from rig.core.recording import Int64, Recording, SampleSeries
 from rig.core.records import CHANNEL_UNITS, ENGINE_SPEED
-
-if TYPE_CHECKING:
-    from rig.core.results import run
+from rig.core.results import run
 
 DIGITS = 6
 

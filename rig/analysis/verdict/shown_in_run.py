@@ -8,7 +8,7 @@ rig.diagnosis, not from here.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,9 +26,7 @@ from rig.config.sheet.model import Sheet, StrokesSheet
 from rig.core.clock import NS_PER_S
 from rig.core.recording import Bool, Int64, Recording, SampleSeries
 from rig.core.records import READBACK
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Conditions
+from rig.core.results.run import Conditions
 
 SUPPLY_SHARE = 0.8
 """A supply below this share of the setup's voltage does not count as present (common practice, no

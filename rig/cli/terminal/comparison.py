@@ -6,20 +6,16 @@ from __future__ import annotations
 import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rig.cli.output import put
 from rig.cli.terminal.plot import interval_line, plot
 from rig.core.figures import short_names
-from rig.core.results.run import figure_of
+from rig.core.results.comparison import Batch, Comparison, FigureCompared, PairCompared
+from rig.core.results.run import Limit, Result, figure_of
 from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from rig.text.words import number, one_line
 from rig.text.wrapped import wrapped
-
-if TYPE_CHECKING:
-    from rig.core.results.comparison import Batch, Comparison, FigureCompared, PairCompared
-    from rig.core.results.run import Limit, Result
 
 WIDEST = 96
 

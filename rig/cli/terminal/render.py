@@ -5,16 +5,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 import click
 
 from rig.core.figures import figures_of, stroke_columns
+from rig.core.results.run import OneRamp, Result
 from rig.text import behaviour, words
 from rig.text.coil_current import plain_fields
-
-if TYPE_CHECKING:
-    from rig.core.results.run import OneRamp, Result
 
 WIDEST = 100
 """Columns of the summary at most: longer lines are hard to read."""

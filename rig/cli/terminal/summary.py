@@ -4,19 +4,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from rig.core.figures import FIGURES, figures_of
 from rig.core.records import OFF_STATES
+from rig.core.results.metrology import MeanSummary
+from rig.core.results.run import Result, Verdict
 from rig.text import words
 from rig.text.marks import marks_of
 from rig.text.rounded import best_text
 from rig.text.run_facts import rate_is
-
-if TYPE_CHECKING:
-    from rig.core.results.metrology import MeanSummary
-    from rig.core.results.run import Result, Verdict
-
 
 MARKS_SHOWN = 3
 

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from rich.console import Console, RenderableType
 from rich.table import Table
@@ -12,7 +11,7 @@ from rich.text import Text
 
 from rig.cli.terminal.plot import plot
 from rig.core.figures import figures_of
-from rig.core.results.run import figure_of
+from rig.core.results.run import Result, figure_of
 from rig.text import words
 from rig.text.behaviour import sentences
 from rig.text.coil_current import current_sentences
@@ -21,9 +20,6 @@ from rig.text.rounded import mean_text, spread_text, sure_text, value_text
 from rig.text.run_facts import facts, hold_facts, shortened
 from rig.text.words import across, number
 from rig.text.wrapped import wrapped
-
-if TYPE_CHECKING:
-    from rig.core.results.run import Result
 
 PLOT_WIDTH = 72
 NARROW = 76

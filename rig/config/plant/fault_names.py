@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal, NamedTuple, get_args
+from typing import Annotated, Literal, NamedTuple, get_args
 
 from pydantic import BeforeValidator, InstanceOf, PlainSerializer
 
@@ -292,7 +292,7 @@ def faults_of(texts: Sequence[str]) -> tuple[Fault, ...]:
     return found
 
 
-def _read(value: Any) -> tuple[Fault, ...]:
+def _read(value: object) -> tuple[Fault, ...]:
     texts = [value] if isinstance(value, str) else value
     if not isinstance(texts, list | tuple):
         raise refuse("a fault is a text, or several in square brackets", HOW)

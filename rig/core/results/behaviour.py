@@ -2,8 +2,6 @@
 """How a run behaved beyond its mean, in its JSON. Each is worked out, and its terms explained, in
 the module of rig.analysis.stats of the same subject."""
 
-from __future__ import annotations
-
 from typing_extensions import TypedDict
 
 Numbers = list[float | None]

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: MIT
 """What the coil's current shows, in the JSON of a run. Times in ms; null where not known."""
 
-from __future__ import annotations
-
 from typing_extensions import TypedDict
 
 

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: MIT
 """The JSON of several runs compared, and of a rig study, key by key: see rig.core.results.run."""
 
-from __future__ import annotations
-
 from typing import Literal
 
 from typing_extensions import TypedDict

@@ -1,8 +1,6 @@
 # SPDX-License-Identifier: MIT
 """Uncertainty, calibration and the rig's own times in the JSON of a run. Null where not known."""
 
-from __future__ import annotations
-
 from typing_extensions import TypedDict
 
 from rig.core.results.behaviour import Spread

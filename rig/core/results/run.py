@@ -7,10 +7,8 @@ by an earlier version may lack keys: keys are added, never changed or removed. T
 pressures kPa; an unknown number is null.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
-from typing import cast
+from typing import NotRequired, cast
 
 from typing_extensions import TypedDict
 
@@ -277,18 +275,13 @@ class RunTrip(TypedDict):
     message: str
 
 
-class Stopped(TypedDict, total=False):
-    """Why a person or the sheet stopped a run; empty if nothing did."""
-
-    why: str
-
-
-class RunEnd(Stopped):
-    """How the run ended, and what is known of the coil."""
+class RunEnd(TypedDict):
+    """How the run ended, what is known of the coil, and why a person or the sheet stopped it."""
 
     reason: str
     off: str
     t_ms: float
+    why: NotRequired[str]
 
 
 class Limit(TypedDict):
@@ -318,13 +311,7 @@ def bounds_of(limit: Limit) -> Iterator[tuple[float, str]]:
         yield limit["max"], "at most"
 
 
-class Caution(TypedDict, total=False):
-    """What to mind at the next check, once a diagnosis named it."""
-
-    next_caution: str | None
-
-
-class Verdict(Caution):
+class Verdict(TypedDict):
     """All limits together, in words, and what to check next where something is open. `reason` is
     `why` without what to check next."""
 
@@ -332,6 +319,7 @@ class Verdict(Caution):
     why: str
     reason: str
     next_check: str | None
+    next_caution: NotRequired[str | None]
     guard_band: float | None
     risk_pct: float | None
     decided_by: str | None
@@ -372,18 +360,7 @@ class CaptureColumns(TypedDict):
     remarks: list[str]
 
 
-class Later(TypedDict, total=False):
-    """Keys that come from the diagnosis and the log, or from a capture's file."""
-
-    of_the_valve: OfTheValve | None
-    remark: str
-    purpose: str
-    clock: WallClock
-    commissioning: Commissioning | None
-    columns: CaptureColumns
-
-
-class Result(Behaviour, Later):
+class Result(Behaviour):
     """What analysis made of a run: as `rig show --json`."""
 
     run: int | None
@@ -428,6 +405,12 @@ class Result(Behaviour, Later):
     not_watched: list[Rule]
     verdict: Verdict
     software: str | None
+    of_the_valve: NotRequired[OfTheValve | None]
+    remark: NotRequired[str]
+    purpose: NotRequired[str]
+    clock: NotRequired[WallClock]
+    commissioning: NotRequired[Commissioning | None]
+    columns: NotRequired[CaptureColumns]
 
 
 def complete(stored: Mapping[str, object]) -> bool:
