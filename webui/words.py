@@ -12,8 +12,9 @@ from markupsafe import Markup, escape
 
 from rig.core.coil_heat import duration_words
 from rig.core.figures import words_of
+from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
-from rig.text.words import NO_VALVE, PURPOSES, UNREAL, no_valve_words
+from rig.text.words import NO_VALVE, PURPOSES, UNREAL, local_minute, no_valve_words
 
 UNKNOWN = "–"
 TYPED = re.compile(r"`([^`\n]+)`")
@@ -81,15 +82,8 @@ def unreal(source: str) -> str:
 
 
 def local_time(utc_s: float | None) -> str:
-    """Date and time of day in this machine's time zone, to the second, with its offset."""
-    if utc_s is None:
-        return UNKNOWN
-    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
-
-
-def local_minute(utc_s: float) -> str:
-    """The same to the minute and without the offset, for a list."""
-    return local_time(utc_s)[:16]
+    """As rig.text.words.local_time; a mark for an unknown instant."""
+    return UNKNOWN if utc_s is None else words.local_time(utc_s)
 
 
 def iso_time(utc_s: float) -> str:

@@ -107,8 +107,22 @@ def _read_date(value: object, info: ValidationInfo) -> Any:
         raise refuse("not a date", 'write year, month and day: "2026-11-02"') from error
 
 
+def _read_instant(value: Any, info: ValidationInfo) -> Any:
+    if is_resolved(info) or not isinstance(value, str | datetime.datetime):
+        return value
+    try:
+        at = datetime.datetime.fromisoformat(value) if isinstance(value, str) else value
+        return at.astimezone(datetime.UTC).isoformat(timespec="seconds")
+    except (ValueError, OverflowError, OSError) as error:
+        remedy = 'write date, time and offset: "2026-11-02T14:05:00+00:00"'
+        raise refuse("not an instant", remedy) from error
+
+
 DateText = Annotated[str, BeforeValidator(_read_date)]
 """A day as year-month-day."""
+
+InstantText = Annotated[str, BeforeValidator(_read_instant)]
+"""Date and time of day, kept as UTC; without an offset, local time of this machine."""
 
 ListAsTuple = BeforeValidator(_list_to_tuple)
 """TOML and JSON know lists only; strict models hold tuples, which cannot change."""

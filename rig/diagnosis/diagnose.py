@@ -144,6 +144,7 @@ def wired_in(*setups: Setup) -> frozenset[str]:
     """The same from setups."""
     seen = {
         "gauge": any(setup.pressure_source is not None for setup in setups),
+        "serial gauge": any(setup.gauge is not None for setup in setups),
         "readback": any(setup.readback is not None for setup in setups),
         "oil": any(setup.medium == "oil" for setup in setups),
     }

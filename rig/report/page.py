@@ -15,7 +15,7 @@ from rig import __version__
 from rig.core.figures import short_names
 from rig.report import plots, qr, words
 from rig.text.rounded import difference_text, interval_text
-from rig.text.words import commissioning, no_valve_words
+from rig.text.words import commissioning, local_time, no_valve_words
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -39,6 +39,18 @@ TIGHTER = (
 font."""
 RULES_NAMED = 13
 CAUTIONS = 3
+CHECKS = 4
+
+
+class JobWork(NamedTuple):
+    """What a person wrote on the run's job: complaint, checks by hand in words, work done."""
+
+    complaint: str = ""
+    checks: tuple[str, ...] = ()
+    repair: str = ""
+
+
+NOTHING_WRITTEN = JobWork()
 
 
 class Photo(NamedTuple):
@@ -65,6 +77,7 @@ class Reported:
     comparison: Comparison | None = None
     refused: str = ""
     photos: tuple[Photo, ...] = ()
+    work: JobWork = NOTHING_WRITTEN
 
 
 def css() -> str:
@@ -103,6 +116,7 @@ def content(run: Reported) -> dict[str, Any]:
         "not_watched": _rules(header.not_watched),
         "comparison": run.comparison,
         "refused": words.clipped(run.refused, 240),
+        "work": _work(run),
         "code": qr.svg(qr.run_text(header.uid)),
         "code_text": qr.run_text(header.uid),
         "note": words.clipped(header.note, 220),
@@ -169,7 +183,7 @@ def _environment() -> Environment:
 def _facts(run: Reported) -> list[tuple[str, str]]:
     header, result = run.header, run.result
     wall = header.wall
-    when = words.local_time(wall.utc_s) + words.clock_flag(wall.synchronised)
+    when = local_time(wall.utc_s) + words.clock_flag(wall.synchronised)
     sheet = words.clipped(header.sheet_name or "none", 40)
     if header.sheet_hash:
         sheet += f" ({header.sheet_hash[:10]})"
@@ -189,6 +203,17 @@ def _facts(run: Reported) -> list[tuple[str, str]]:
     if header.mount is not None:
         facts.append(("Mount", str(header.mount)))
     return facts
+
+
+def _work(run: Reported) -> list[tuple[str, str]]:
+    work = run.work
+    checks = words.listed([words.clipped(line, 130) for line in work.checks], CHECKS)
+    rows = [
+        ("Complaint", words.clipped(work.complaint, 160)),
+        ("Checks by hand", "; ".join(checks)),
+        ("Work done", words.clipped(work.repair, 160)),
+    ]
+    return [row for row in rows if row[1]]
 
 
 def _cautions(run: Reported) -> list[str]:

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from typing import NamedTuple
 
 from rig.config.setup.describe import describe
@@ -70,11 +69,6 @@ def listed(items: list[str], most: int, unit: str = "more") -> list[str]:
     if len(items) <= most:
         return items
     return [*items[: most - 1], f"and {len(items) - most + 1} {unit}"]
-
-
-def local_time(utc_s: float) -> str:
-    """Local wall time of this machine, with its offset."""
-    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
 
 
 def clock_flag(synchronised: bool | None) -> str:

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 from rig.core.figures import words_of
 from rig.core.results.run import Condition, Limit, Result, bounds_of
 
@@ -22,6 +24,16 @@ PURPOSES = {
     "commissioning": "A run of the rig's commissioning.",
 }
 """Runs not done to judge a valve, by the purpose in their header."""
+
+
+def local_time(utc_s: float) -> str:
+    """Date and time of day in this machine's time zone, to the second, with its offset."""
+    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
+
+
+def local_minute(utc_s: float) -> str:
+    """The same to the minute and without the offset, for a list."""
+    return local_time(utc_s)[:16]
 
 
 def no_valve_words(purpose: str | None) -> str:

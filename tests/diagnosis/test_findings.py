@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from seen_runs import good, run_with, states
 
+from rig.diagnosis.diagnose import diagnose
 from rig.diagnosis.findings.collect import findings_of, together
 from rig.diagnosis.findings.from_gauge import gauge_place
 from rig.diagnosis.findings.model import Finding
@@ -138,6 +139,22 @@ def test_a_typed_base_pressure_weighs_less_than_a_measured_one():
 def test_a_typed_oil_temperature_is_a_finding():
     cold = run_with("none", oil="5")
     assert {one.name: one for one in findings_of(cold)}["oil_temperature"].state == "cold"
+
+
+def test_a_limit_broken_by_the_first_stroke_alone_is_a_long_response():
+    """The demo's limit holds for each stroke, those after a rest among them. A first stroke that is
+    slow beside the others is a finding of its own, and says nothing of theirs."""
+    run = run_with("clogged inlet screen")
+    assert run is not None and run.result.verdict.result == "does_not_conform"
+    found = {one.name: one for one in findings_of(run)}["response"]
+    assert found.state == "long" and "in the first stroke" in found.found
+    causes = diagnose(load_knowledge(), [run]).causes
+    assert causes[0].cause == "clogged inlet screen"
+    for fault, first in (("none", "right"), ("dirty oil", "slow")):
+        other = run_with(fault)
+        assert other is not None
+        states_of = {one.name: one.state for one in findings_of(other)}
+        assert (states_of["response"], states_of["first_stroke"]) == ("right", first)
 
 
 def test_a_known_good_run_shows_what_a_limit_hides():

@@ -185,6 +185,8 @@ LONG = Made(
 def test_one_sheet_of_paper(log_file: Path, paper: str, size: tuple, which: str) -> None:
     with made(log_file, Made(), LONG) as log:
         run = reported(log, 1) if which == "plain" else reported(log, 2, before=1)
+    work = page.JobWork("complaint " * 60, ("2026-11-02 14:05: check " * 20,) * 9, "done " * 120)
+    run = replace(run, work=work)
     found = sheets(pdf.to_pdf(page.ever_tighter(run, paper)))
     assert len(found) == 1
     assert found[0] == pytest.approx(size, abs=0.5)

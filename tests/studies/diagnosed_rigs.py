@@ -21,6 +21,7 @@ from typing import Any, cast
 
 import plant_runs
 
+from rig.actions.exercise.draw import offered
 from rig.analysis.analyse import analyse
 from rig.config.files.loading import load_sheet, setup_from_text
 from rig.config.plant.fault_names import ALL_OR_NOTHING
@@ -105,6 +106,13 @@ def setup_text(wiring: str, simulated: str) -> str:
     if wiring == SWITCH_ONLY:
         limits = limits.replace('pressure = "80 psi"\n', "")
     return head + wired + limits + simulated
+
+
+def causes_of(wiring: str) -> frozenset[str]:
+    """The causes that a rig wired so can have: a gauge that is not there is at fault on no rig, and
+    one with such a fault would be a sound rig, counted as a faulty one."""
+    setup = setup_from_text(setup_text(wiring, "[simulated]\n"), "study").setup
+    return frozenset(name for _, name in offered(setup))
 
 
 def drawn(wiring: str, cause: str, seed: int) -> tuple[str, float]:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from rig.core.results.run import Result, bounds_of
 from rig.runlog.register import PastRun
 from rig.text.rounded import too_few
-from rig.text.words import limit_text
+from rig.text.words import limit_text, local_minute
 from webui import words
 from webui.charts import drawing
 
@@ -148,14 +148,14 @@ def _chart(
     return Chart(
         figure, source, dots, ticks, [(down(value) or 0.0, text) for value, text in near],
         [text for value, text in limits if (value, text) not in near], limits_of,
-        words.local_minute(begin)[:10], words.local_minute(end)[:10], told,
+        local_minute(begin)[:10], local_minute(end)[:10], told,
     )  # fmt: skip
 
 
 def _words(point: _Point) -> str:
     """A dot's description."""
     run, judged = point.run, words.verdict(point.run.verdict)
-    told = f"run {run.id}, {words.local_minute(run.started_utc_s)}: {point.mean:.1f} {UNIT}"
+    told = f"run {run.id}, {local_minute(run.started_utc_s)}: {point.mean:.1f} {UNIT}"
     if point.low is not None and point.high is not None:
         told += f" ({point.low:.1f} to {point.high:.1f})"
     elif point.few:

@@ -17,6 +17,7 @@ from rig.runlog.register import JOB, number_of
 from rig.text import behaviour
 from rig.text.coil_current import calibration_facts, current_sentences
 from rig.text.rounded import MEAN_LEAST
+from rig.text.words import local_minute
 from webui import log, words
 from webui.charts import timeline
 from webui.exercise.seats import hides_truth
@@ -96,7 +97,7 @@ def run_list() -> str:
         names=search.known(opened),
         order_words=ORDER_WORDS,
         mean_least=MEAN_LEAST,
-        this_year=words.local_minute(time.time())[:4],
+        this_year=local_minute(time.time())[:4],
         views=views.kept(opened),
         undo=asked.undo.split(",") if asked.undo else [],
     )

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 
 from rig.core.figures import FIGURES, figures_of
@@ -132,5 +133,7 @@ def _more(result: Result) -> str:
         return "All of it: the same command with --full."
     # a run that conforms has no fault to look for
     none = result["verdict"]["result"] == "conforms" or result.get("purpose") in words.PURPOSES
-    cause = "" if none else f" Cause: rig diagnose {run}."
+    job = result.get("job")
+    ask = f"job show {shlex.quote(job)}" if job else f"diagnose {run}"
+    cause = "" if none else f" Cause: rig {ask}."
     return f"All of it: rig show {run} --full.{cause}"

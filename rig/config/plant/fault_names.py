@@ -228,6 +228,13 @@ APART: tuple[frozenset[FaultName], ...] = (
 )
 """A rig has at most one of each of these."""
 
+OF_A_SERIAL_GAUGE: frozenset[str] = frozenset({
+    "gauge silent", "gauge garbage", "gauge NaN", "gauge frozen", "gauge disconnected",
+    "gauge in the wrong unit", "gauge lagging",
+})  # fmt: skip
+"""These act in a gauge that sends its readings: the plant shows nothing of them where the pressure
+sensor is analogue, or where there is none."""
+
 ALL_OR_NOTHING: frozenset[str] = frozenset({
     "open coil", "connector off", "fuse open", "relay dead", "contact welded", "stuck plunger",
     "switch stuck open", "switch stuck closed", "gauge silent", "gauge garbage", "gauge NaN",

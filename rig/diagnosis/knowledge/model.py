@@ -11,7 +11,7 @@ from typing import Literal, get_args
 Part = Literal["oil", "electrics", "valve", "switch", "locking", "rig", "none"]
 PARTS: tuple[str, ...] = get_args(Part)
 Engine = Literal["off", "idle", "running"]
-Wired = Literal["", "gauge", "readback", "oil"]
+Wired = Literal["", "gauge", "serial gauge", "readback", "oil"]
 WIRED: tuple[str, ...] = get_args(Wired)
 ENGINES: tuple[str, ...] = get_args(Engine)
 
