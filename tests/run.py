@@ -314,9 +314,10 @@ def main() -> int:
         return mutated(words[1:])
     cut = words.index("--") if "--" in words else len(words)
     parser = argparse.ArgumentParser(
-        prog="python3 tests/run.py", description=__doc__,
+        prog="python3 tests/run.py",
+        description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
-    )  # fmt: skip
+    )
     here = lanes_here()
     parser.add_argument("lanes", nargs="*", metavar="LANE", help="; ".join(x.name for x in here))
     parser.add_argument("--list", action="store_true", help="name the lanes and stop")

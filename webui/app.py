@@ -23,7 +23,7 @@ FORM_MOST = 64 * 1024
 """Bytes of a form; a view that accepts files sets its own limit."""
 
 
-def create_app(config: Mapping[str, Any] | None = None) -> Flask:
+def create_app(config: Mapping[str, object] | None = None) -> Flask:
     """Create the page as a WSGI application.
 
     `config` may set RUN_LOG (path of the run log, default: the user's), TRUSTED_HOSTS (host names
@@ -67,7 +67,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
 class FiniteJSON(JSONProvider):
     """JSON per RFC 8259: a number that is not finite becomes null."""
 
-    def dumps(self, obj: Any, **kwargs: Any) -> str:
+    def dumps(self, obj: object, **kwargs: Any) -> str:
         kwargs.setdefault("separators", (",", ":"))
         return json.dumps(finite(obj), allow_nan=False, **kwargs)
 
@@ -75,7 +75,7 @@ class FiniteJSON(JSONProvider):
         return json.loads(s, **kwargs)
 
 
-def finite(value: Any) -> Any:
+def finite(value: object) -> Any:
     """The value with every NaN and infinity replaced by None."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None

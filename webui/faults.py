@@ -16,10 +16,18 @@ from webui import security
 REMEDIES = {
     400: "Check the address that was typed, or go back to the run log.",
     404: "Go back to the run log, or to the help.",
-    405: "Nothing of this kind can be sent to this address; go back and use its form.",
-    413: "Send less at once.",
+    405: "Go to the page that has the form. What was typed may have to be typed anew.",
+    413: "Go back, and send less at once.",
     500: "Reload the page. If it stays, the terminal of rig serve says more.",
 }
+WORDS = {
+    405: (
+        "This address does something else",
+        "Some addresses only show a page, others only take what a form sends.",
+    ),
+    413: ("Too much was sent at once", "More than this form takes; nothing was written."),
+}
+"""Of an error of the library, for people: title, and what happened."""
 
 OF_A_RIG = ("bench", "exercise")
 NO_RIG = (
@@ -69,7 +77,8 @@ def install(app: Flask) -> None:
                 return _answer(PageFault(404, "This page was started without a rig", *NO_RIG))
             what = "This page has no such address. It may have been renamed."
             return _answer(PageFault(404, "There is no such page", what, remedy))
-        response = _answer(PageFault(status, error.name, error.description or "", remedy))
+        title, what = WORDS.get(status, (error.name, error.description or ""))
+        response = _answer(PageFault(status, title, what, remedy))
         if allowed := getattr(error, "valid_methods", None):
             response.headers["Allow"] = ", ".join(allowed)
         return response

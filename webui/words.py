@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from flask import Flask
 from markupsafe import Markup, escape
@@ -15,8 +15,9 @@ from rig.config.sheet.model import KINDS
 from rig.core.coil_heat import duration_words
 from rig.core.figures import words_of
 from rig.core.message_ids import trip_id
+from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
-from rig.text.words import NO_VALVE, PURPOSES, UNREAL, no_valve_words
+from rig.text.words import NO_VALVE, PURPOSES, UNREAL, local_minute, no_valve_words
 
 UNKNOWN = "–"
 TYPED = re.compile(r"`([^`\n]+)`")
@@ -78,15 +79,8 @@ def unreal(source: str) -> str:
 
 
 def local_time(utc_s: float | None) -> str:
-    """Date and time of day in this machine's time zone, to the second, with its offset."""
-    if utc_s is None:
-        return UNKNOWN
-    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
-
-
-def local_minute(utc_s: float) -> str:
-    """The same to the minute and without the offset, for a list."""
-    return local_time(utc_s)[:16]
+    """As rig.text.words.local_time; a mark for an unknown instant."""
+    return UNKNOWN if utc_s is None else words.local_time(utc_s)
 
 
 def iso_time(utc_s: float) -> str:
@@ -101,7 +95,7 @@ def clock_flag(synchronised: bool | None) -> str:
     return "" if synchronised else "clock not synchronised"
 
 
-def number(value: Any, digits: int = 1) -> str:
+def number(value: object, digits: int = 1) -> str:
     """A number with this many decimals, a text as it is, a dash if unknown."""
     if value is None:
         return UNKNOWN
@@ -113,7 +107,7 @@ def _rounded(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
-def quantity(value: Any, unit: str | None, digits: int | None = None) -> str:
+def quantity(value: object, unit: str | None, digits: int | None = None) -> str:
     """A value with its unit: as it is, or with at most this many decimals."""
     if isinstance(value, float):
         text = f"{value:g}" if digits is None else _rounded(value, digits).rstrip("0").rstrip(".")

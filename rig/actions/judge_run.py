@@ -4,11 +4,12 @@ page, terminal and report all get from an analysed run to its JSON here."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 
 from rig.core.message_ids import Message
 
 if TYPE_CHECKING:
+    from rig.core.results.run import OfTheValve, Result
     from rig.diagnosis.checks_file import ChecksFile
     from rig.diagnosis.findings.model import RunSeen
     from rig.diagnosis.model import Diagnosis
@@ -25,11 +26,11 @@ PROVED_CHECKS = {
 """For each link that a person can state as proved good: the equivalent check by hand."""
 
 
-def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> dict[str, Any]:
+def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> Result:
     """The JSON of `run`, with `of_the_valve` and the verdict's `next_check` and `next_caution`.
     `good` is an earlier run of this valve that conformed, if there is one."""
     from rig.bench.interlock.registry import after_trip
-    from rig.results.run_json import next_check_json, run_json
+    from rig.results.run_json import run_json
     from rig.text.words import no_valve_words
 
     shape = run_json(run.result, about)
@@ -37,7 +38,7 @@ def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> d
     if run.result.status == "running" or no_valve_words(about.purpose):
         return shape
     found = diagnosis_of(run, good)
-    shape["of_the_valve"] = found.valve.model_dump()
+    shape["of_the_valve"] = cast("OfTheValve", found.valve.model_dump())
     verdict, result = shape["verdict"], run.result
     verdict["next_caution"] = advice = None
     if verdict["next_check"]:  # the coil may be live, or the measurement must be repeated first
@@ -48,7 +49,8 @@ def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> d
         advice = AGAIN
     elif verdict["result"] in ("does_not_conform", "undecided") or result.strokes.missed.any():
         advice, verdict["next_caution"] = next_step(found)
-    verdict |= next_check_json(advice)
+    verdict["next_check"] = advice and advice.words
+    verdict["next_check_id"] = advice and advice.id
     return shape
 
 

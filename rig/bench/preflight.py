@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from rig.bench.interlock import coil_and_program_rules, gauge_rules
 from rig.bench.interlock.registry import Watch, watched
@@ -31,6 +32,9 @@ from rig.core.preflight import (
     Preflight,
 )
 from rig.core.records import Sample
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Rule
 
 
 def judge(
@@ -92,7 +96,7 @@ def _confirm_button(hardware: Hardware) -> list[Check]:
     ]  # fmt: skip
 
 
-def _plain(watch: Watch) -> dict[str, object]:
+def _plain(watch: Watch) -> Rule:
     rule = watch.rule
     return {
         "id": rule.id, "rule": rule.name, "reaction_ms": watch.reaction_ms, "why": watch.why,

@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 import os
+import signal
 import sys
 
 import click
@@ -90,6 +91,7 @@ def main() -> None:
     os.environ["PYTHONSAFEPATH"] = "1"
     open_outputs()
     code = answer(sys.argv[1:])
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Python's own end takes time: the code stays
     close_outputs()
     sys.exit(ENDING.code(code))
 

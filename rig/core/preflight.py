@@ -3,7 +3,12 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+from rig.core.json_values import JsonObject
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Rule
 
 from rig.core.message_ids import message_id
 from rig.core.records import CHANNEL_UNITS
@@ -48,8 +53,8 @@ class Preflight(NamedTuple):
     """
 
     checks: list[Check]
-    watched: list[dict[str, Any]]
-    not_watched: list[dict[str, Any]]
+    watched: list[Rule]
+    not_watched: list[Rule]
     source: str
     hardware: dict[str, str]
     coil_live: bool
@@ -66,6 +71,6 @@ class Preflight(NamedTuple):
         return [check for check in self.checks if check.result == REFUSED]
 
 
-def from_plain(data: dict[str, Any]) -> Preflight:
+def from_plain(data: JsonObject) -> Preflight:
     """Build a Preflight from decoded JSON."""
     return Preflight(**{**data, "checks": [Check(*check) for check in data["checks"]]})

@@ -100,13 +100,13 @@ def diagnose(
     wrong = _put_right(knowledge, seen.observed)
     undecided = _undecided(knowledge, found, ranked, hidden, repairs, wrong)
     # where the coil may be live, the verdict says so, and that comes first
-    urgent = runs[-1].result.verdict.next_check if runs else None
+    urgent = runs[-1].result.next_check if runs else None
     first = urgent.words if urgent else wrong and wrong.words
     if not first and undecided and ranked:
         first = f"Look first at: {ranked[0].first.words}."
     else:
         first = f"Do first: {first or causes[0].repair or 'nothing'}."
-    failed = bool(runs) and runs[-1].result.verdict.result == DOES_NOT_CONFORM
+    failed = bool(runs) and runs[-1].verdict == DOES_NOT_CONFORM
     unlike = (
         (f"{runs[-1].name} does not conform. A sound rig would not show that",)
         if failed and causes[0].cause == SOUND
@@ -149,6 +149,7 @@ def wired_in(*setups: Setup) -> frozenset[str]:
     """The same from setups."""
     seen = {
         "gauge": any(setup.pressure_source is not None for setup in setups),
+        "serial gauge": any(setup.gauge is not None for setup in setups),
         "readback": any(setup.readback is not None for setup in setups),
         "oil": any(setup.medium == "oil" for setup in setups),
     }

@@ -3,16 +3,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
+from rig.core.results.metrology import Budget
+from rig.core.results.run import Result
 from rig.core.rounding import fixed, places
 from rig.text import words
 
 DRAWS = 200_000
 
 
-def budget_lines(result: Mapping[str, Any]) -> Iterator[str]:
+def budget_lines(result: Result) -> Iterator[str]:
     """Text lines of all budgets in a run's JSON."""
     word = words.across(result)
     if word:
@@ -25,7 +26,7 @@ def budget_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield from _one(name, budget)
 
 
-def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
+def _one(name: str, budget: Budget) -> Iterator[str]:
     unit = budget["unit"]
     digits = places(budget["U"])
     value = fixed(budget["value"], digits)
@@ -57,7 +58,7 @@ def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
     yield f"  Monte Carlo check, {DRAWS} draws: U = {fixed(_drawn(budget), digits)} {unit}"
 
 
-def _drawn(budget: Mapping[str, Any]) -> float:
+def _drawn(budget: Budget) -> float:
     """Half the interval from draws of all lines (JCGM 101)."""
     import math
 

@@ -3,11 +3,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
+
+from rig.core.results.run import ChannelFigures, Result
 
 
-def channel_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def channel_facts(result: Result) -> Iterator[tuple[str, str]]:
     """A line for each channel other than a lone pressure gauge's, and one for the engine."""
     channels = result.get("channels") or {}
     for name, seen in channels.items():
@@ -24,7 +25,7 @@ def channel_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         )
 
 
-def _words(seen: Mapping[str, Any]) -> Iterator[str]:
+def _words(seen: ChannelFigures) -> Iterator[str]:
     unit = seen["unit"]
     if seen["mean"] is not None:
         span = f"{seen['lowest']:.4g} to {seen['highest']:.4g} {unit}"

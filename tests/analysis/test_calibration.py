@@ -132,7 +132,7 @@ def test_an_allowed_drift_of_the_zero_is_taken_off_every_reading_unless_the_setu
     assert lines["gauge's zero"].u == pytest.approx(0.0, abs=1e-12)  # readings without scatter
     raw.samples["pressure"].value[-20:] = 1.0  # the display has steps of 0.2
     assert applied_of(raw, wired(**zero), DAY).zero.u_kpa == pytest.approx(0.2 / 12**0.5)
-    assert "taken off" in lines["gauge's zero"].note
+    assert "subtracted" in lines["gauge's zero"].note
 
 
 def test_a_bent_gauge_says_so_and_carries_its_bend():

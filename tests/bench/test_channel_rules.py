@@ -8,8 +8,7 @@ import math
 from collections.abc import Callable
 
 import pytest
-from bench_rig import MS, EdgesOnly, ScriptedRig, make_bench, make_setup
-from test_interlock import NO_DUTY, run
+from bench_rig import MS, NO_DUTY, EdgesOnly, ScriptedRig, make_bench, make_setup, run
 
 from rig.bench.bench import Bench
 from rig.bench.interlock import gauge_rules, registry, sensor_rules
@@ -64,8 +63,9 @@ def test_a_channel_is_recorded_in_the_unit_of_its_limit() -> None:
     fields = [name.rpartition("_") for name in Limits.model_fields]
     units = {
         what.removesuffix("_min").removesuffix("_max"): names[unit]
-        for what, _, unit in fields if unit in names
-    }  # fmt: skip
+        for what, _, unit in fields
+        if unit in names
+    }
     watched = {channel: CHANNEL_UNITS[channel] for channel in CHANNEL_UNITS if channel in units}
     assert watched == {channel: units[channel] for channel in watched}
     assert len(watched) == 6
@@ -275,8 +275,9 @@ def test_fast_pressure_trips_at_once_and_its_ripple_is_no_rise() -> None:
     """Blocks of 5 ms whose means go up and down by 12 kPa: 2400 kPa/s from one to the next, and no
     rise over 0.1 s; then one block over the limit."""
     limits = NO_DUTY | {"pressure_rate": "500 kPa/s"}
-    rig = rig_with_converter(gauge=None, limits=limits | {"pressure": "700 kPa"},
-                            converter=CONVERTER, analog=[PRESSURE])  # fmt: skip
+    rig = rig_with_converter(
+        gauge=None, limits=limits | {"pressure": "700 kPa"}, converter=CONVERTER, analog=[PRESSURE]
+    )
     flip = [0]
 
     def blocks(t_ns: int) -> list[object]:

@@ -6,8 +6,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from bench_rig import MS, ScriptedRig, make_bench, make_setup
-from test_interlock import NO_DUTY, run
+from bench_rig import MS, NO_DUTY, ScriptedRig, make_bench, make_setup, run
 
 from rig.bench.interlock import coil_and_program_rules as rules
 from rig.bench.interlock import gauge_rules

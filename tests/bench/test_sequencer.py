@@ -2,18 +2,12 @@
 from __future__ import annotations
 
 import pytest
-from bench_rig import MS, make_bench
+from bench_rig import MS, ScriptedRig, make_bench
 from hypothesis import given
 from hypothesis import strategies as st
-from pydantic import TypeAdapter
+from setups import make_sheet
 
-from rig.config.sheet.model import Sheet
 from rig.core.records import Command, End, Step
-
-
-def make_sheet(**data: object) -> Sheet:
-    return TypeAdapter(Sheet).validate_python(data)
-
 
 STROKES = {"kind": "strokes", "strokes": 3, "on_time": "200 ms", "rest": "300 ms",
            "settle_wait": "500 ms"}  # fmt: skip
@@ -44,8 +38,9 @@ def test_hold_energised_watches_then_releases() -> None:
 def test_hold_released_energises_first() -> None:
     bench, rig = make_bench()
     t0 = rig.now_ns()
-    sheet = make_sheet(kind="hold", state="released", energise_first="1 s", watch="3 s",
-                       settle_wait="100 ms")  # fmt: skip
+    sheet = make_sheet(
+        kind="hold", state="released", energise_first="1 s", watch="3 s", settle_wait="100 ms"
+    )
     bench.run(sheet, rig)
     commands = [((r.t_ns - t0) // MS, r.on) for r in rig.records if isinstance(r, Command)]
     assert commands == [(100, True), (1100, False)]
@@ -56,8 +51,8 @@ RAMP = {"kind": "ramp", "ramps": 2, "low": "50 kPa", "high": "400 kPa", "settle_
         "ramp_time_max": "5 s"}  # fmt: skip
 
 
-def test_ramp_guides_the_hand_and_turns_at_the_pressures() -> None:
-    bench, rig = make_bench()
+def turned_as_guided(rig: ScriptedRig) -> None:
+    """A hand that moves the pressure by 5 kPa every 10 ms, as it is told."""
     rig.pressure = 0.0
 
     def hand() -> None:
@@ -66,6 +61,11 @@ def test_ramp_guides_the_hand_and_turns_at_the_pressures() -> None:
         rig.after(10, hand)
 
     hand()
+
+
+def test_ramp_guides_the_hand_and_turns_at_the_pressures() -> None:
+    bench, rig = make_bench()
+    turned_as_guided(rig)
     end = bench.run(make_sheet(**RAMP), rig)
     assert end.reason == "finished"
     steps = [(r.name, r.number) for r in rig.records if isinstance(r, Step)]
@@ -108,14 +108,7 @@ def test_duration_of_each_kind() -> None:
 def test_a_ramp_with_the_coil_energised_is_on_from_the_first_way_to_the_last() -> None:
     """One energise before the first way up, one release after the last way down."""
     bench, rig = make_bench(limits={"pressure": "700 kPa", "duty": "100 %"})
-    rig.pressure = 0.0
-
-    def hand() -> None:
-        way = rig.guided[-1] if rig.guided else "hold"
-        rig.pressure = (rig.pressure or 0.0) + {"raise": 5, "lower": -5, "hold": 0}[way]
-        rig.after(10, hand)
-
-    hand()
+    turned_as_guided(rig)
     assert bench.run(make_sheet(**RAMP, coil="energised"), rig).reason == "finished"
     ways = [r for r in rig.records if isinstance(r, Step) and r.name != "settle"]
     commands = [r for r in rig.records if isinstance(r, Command)]

@@ -35,9 +35,10 @@ def test_json_is_the_result_and_nothing_else(rig_data):
     assert shape["valve"] == "V-1 [bold]x[/bold]"
     assert shape["software"] == "solenoid-rig test"
     assert [s["response_ms"] for s in shape["strokes"]] == [50, 50, 50]
-    assert shape["summary"]["release_ms"].items() >= {
-        "n": 3, "mean": 36, "sd": 0, "min": 36, "median": 36, "max": 36,
-    }.items()  # fmt: skip
+    assert (
+        shape["summary"]["release_ms"].items()
+        >= {"n": 3, "mean": 36, "sd": 0, "min": 36, "median": 36, "max": 36}.items()
+    )
     assert shape["verdict"]["result"] == "conforms"
     for name in (
         "run", "source", "seed", "setup_hash", "valve", "job", "by", "conditions", "strokes",

@@ -170,8 +170,9 @@ def test_a_copy_of_what_a_run_kept_is_no_sheet(tmp_path: Path) -> None:
 
 def test_a_coil_outside_the_stated_range_is_said_and_not_refused(tmp_path: Path) -> None:
     setup = put(SETUP, "coil.resistance", '"20 ohm"')
-    loaded, sheet = load_pair(written(tmp_path, setup=setup) / "a.setup.toml",
-                              tmp_path / "a.sheet.toml")  # fmt: skip
+    loaded, sheet = load_pair(
+        written(tmp_path, setup=setup) / "a.setup.toml", tmp_path / "a.sheet.toml"
+    )
     assert sheet is not None and sheet.service is not None
     said = service_cautions(loaded.setup, sheet.service, datetime.date(2026, 6, 1))
     assert [one.id for one in said] == [

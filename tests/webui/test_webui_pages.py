@@ -13,6 +13,7 @@ from typing import get_args
 import pytest
 import written_runs
 from flask.testing import FlaskClient
+from page_client import plain
 
 from rig.core.rounding import fixed, pair, places
 from rig.runlog.store import RunLog
@@ -20,11 +21,6 @@ from webui import words
 from webui.pages import runs
 
 Writer = Callable[..., int]
-
-
-def plain(html: str) -> str:
-    """The words of a page, without its tags."""
-    return " ".join(re.sub(r"<[^>]+>", " ", html).split())
 
 
 def test_without_a_log_the_page_says_how_to_make_the_first_run(
@@ -315,7 +311,6 @@ def test_states_of_the_log_are_all_known_here() -> None:
         verdict.CONFORMS, verdict.DOES_NOT_CONFORM, verdict.UNDECIDED, verdict.NOT_TESTED,
     }  # fmt: skip
     assert set(get_args(search.Status)) == set(STATUSES)
-    assert set(get_args(search.Source)) == set(SOURCES)
     assert set(get_args(search.Verdict)) == {*words.VERDICTS, "none"}
     kinds = (
         sheet.model_fields["kind"].annotation for sheet in (StrokesSheet, HoldSheet, RampSheet)
@@ -359,8 +354,9 @@ def test_what_is_to_be_typed_stands_as_code_and_nothing_else_does() -> None:
     assert str(words.marked("one ` alone")) == "one ` alone"
 
 
-@pytest.mark.parametrize(("value", "digits", "text"), [
-    (-0.04, 1, "0.0"), (-0.2, 0, "0"), (-0.6, 0, "-1"), (float("nan"), 1, "nan"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [(-0.04, 1, "0.0"), (-0.2, 0, "0"), (-0.6, 0, "-1"), (float("nan"), 1, "nan")],
+)
 def test_no_minus_stands_before_a_nought(value: float, digits: int, text: str) -> None:
     assert words.number(value, digits) == text

@@ -9,6 +9,7 @@ from html import unescape
 from pathlib import Path
 
 from flask.testing import FlaskClient
+from page_client import token
 
 from rig.runlog import register
 from rig.runlog.register import PastRun
@@ -20,12 +21,6 @@ Writer = Callable[..., int]
 
 def words(html: str) -> str:
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/valves").text)
-    assert found is not None
-    return found.group(1)
 
 
 def test_valves_by_tag_with_their_runs(client: FlaskClient, written: Writer) -> None:

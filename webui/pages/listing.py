@@ -13,6 +13,7 @@ from flask import request, session
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from rig.config.sheet.model import KINDS
+from rig.core.records import Source
 from rig.runlog import search
 from rig.runlog.search import Listed, Order
 
@@ -38,7 +39,7 @@ class ListQuestion(BaseModel):
     by: Name | None = None
     tag: Name | None = None
     verdict: search.Verdict | None = None
-    source: search.Source | None = None
+    source: Source | None = None
     status: search.Status | None = None
     kind: Kind | None = None
     since: date | None = None

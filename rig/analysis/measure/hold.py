@@ -71,7 +71,8 @@ class HoldResult:
     good readings (rig.analysis.measure.pressure_decay): the slope of the line through them, or
     where they do not lie on one (`rate_is`) the mean rate from the first to the last of them (at
     `rate_from_ns`, `rate_to_ns`), from a curve of `terms` terms. `standard_error_kpa_s` is its
-    standard error, for the `effective_n` independent readings they are equivalent to, None where
+    standard error, for the `effective_n` independent readings they are equivalent to, with
+    `error_dof` degrees of freedom, None where
     that cannot be estimated; where the pressure was gone too early for a rate, the rate is the
     least it fell at, without an error. `left_out` readings were far off, `bad` ones invalid.
     `dropped_out_ns` is the edge after which the switch stayed off. `trace_ns`, `trace_kpa` (k,) are
@@ -98,6 +99,7 @@ class HoldResult:
     trace_kpa: Float
     rate_n: int = 0
     effective_n: float = 0.0
+    error_dof: float = 0.0
     terms: int = 2
     rate_is: str = OF_LINE
     rate_from_ns: int | None = None
@@ -177,6 +179,7 @@ def hold(
         trace_kpa=trace[1],
         rate_n=found.n,
         effective_n=rate.effective if rate is not None else 0.0,
+        error_dof=rate.dof if rate is not None else 0.0,
         terms=rate.terms if rate is not None else 2,
         rate_is=OF_LINE if found.straight else OF_WATCH,
         rate_from_ns=int(t_ns[0]) if rate is not None else None,

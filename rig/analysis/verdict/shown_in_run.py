@@ -15,7 +15,7 @@ import numpy as np
 from rig.analysis.coil import coil_state
 from rig.analysis.coil.plunger_timing import Signature
 from rig.analysis.measure import marks
-from rig.analysis.measure.conditions import Conditions, oil_degc, stated, supply_v
+from rig.analysis.measure.conditions import oil_degc, stated, supply_v
 from rig.analysis.measure.gauge_position import NEAR_ZERO_KPA, GaugeSeen, gauge_seen
 from rig.analysis.measure.pressure_rise_fall import PressureTable
 from rig.analysis.measure.stroke_table import StrokeTable
@@ -27,6 +27,7 @@ from rig.core.clock import NS_PER_S
 from rig.core.message_ids import Message
 from rig.core.recording import Bool, Int64, Recording, SampleSeries
 from rig.core.records import READBACK
+from rig.core.results.run import Conditions
 
 SUPPLY_SHARE = 0.8
 """A supply below this share of the setup's voltage does not count as present (common practice, no
@@ -114,7 +115,7 @@ def chain(
 
 def proved(conditions: Conditions) -> tuple[str, ...]:
     """The links stated as proved good by a person, as named in PROVABLE."""
-    value = (conditions.get(PROVED) or {}).get("value")
+    value = conditions[PROVED]["value"] if PROVED in conditions else None
     names = [name.strip() for name in value.split(",")] if isinstance(value, str) else []
     return tuple(name for name in names if name in PROVABLE)
 

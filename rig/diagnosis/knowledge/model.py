@@ -13,7 +13,7 @@ from rig.core.message_ids import message_id
 Part = Literal["oil", "electrics", "valve", "switch", "locking", "rig", "none"]
 PARTS: tuple[str, ...] = get_args(Part)
 Engine = Literal["off", "idle", "running"]
-Wired = Literal["", "gauge", "readback", "oil"]
+Wired = Literal["", "gauge", "serial gauge", "readback", "oil"]
 WIRED: tuple[str, ...] = get_args(Wired)
 ENGINES: tuple[str, ...] = get_args(Engine)
 
