@@ -304,6 +304,7 @@ def test_states_of_the_log_are_all_known_here() -> None:
     from rig.core.records import SOURCES
     from rig.runlog import search
     from rig.runlog.tables import STATUSES
+    from webui.pages import listing
 
     assert set(words.STATUSES) == set(STATUSES)
     assert set(words.SOURCES) == set(SOURCES)
@@ -315,7 +316,7 @@ def test_states_of_the_log_are_all_known_here() -> None:
     kinds = (
         sheet.model_fields["kind"].annotation for sheet in (StrokesSheet, HoldSheet, RampSheet)
     )
-    assert {get_args(kind)[0] for kind in kinds} == set(get_args(search.Kind))
+    assert {get_args(kind)[0] for kind in kinds} == set(get_args(listing.Kind))
 
 
 def test_the_simulated_rig_is_shown_only_when_it_is_asked_for(
