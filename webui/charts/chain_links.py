@@ -104,8 +104,8 @@ def instants(times: StrokeTimes, figures: Stroke, way: Way) -> Instants | None:
             leaves = after(current["electrical_ms"], current["electrical_ms_u95"])
             seated = after(current["seated_ms"], current["seated_ms_u95"])
         else:
-            leaves = after(current["back_leaves_ms"], current["back_leaves_ms_u95"])
-            seated = after(current["back_seated_ms"], current["back_seated_ms_u95"])
+            leaves = after(current["back_leaves_ms"], current.get("back_leaves_ms_u95"))
+            seated = after(current["back_seated_ms"], current.get("back_seated_ms_u95"))
     if pressure is not None and FALLS not in pressure["note"]:  # else not that of this chain
         u_delay = pressure["u_delay_ms"]  # of the 50 % delay: same readings, age and stamps
         delay = pressure["delay_first_ms"] if on else pressure["fall_delay_first_ms"]
