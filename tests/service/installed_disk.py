@@ -17,11 +17,13 @@ import sysconfig
 from pathlib import Path
 
 from board import LABEL, LINES, READBACK, RELAY, SWITCH
-from machine import CHECKOUT, HERE, JOB
+from machine import CHECKOUT, JOB
+from machine import HERE as KERNEL
 
 from rig.debian import CannotSetUp
 from rig.install import releases
 
+HERE = Path(__file__).resolve().parent
 DISK_MIB = 512
 LIBRARIES = "/opt/rig-libraries"
 NOW, NEXT, NEXT_RELEASE = "/opt/checkout", "/opt/next", "/opt/next-release"
@@ -86,7 +88,7 @@ def before(*, install: bool, driven: bool = False) -> str:
         "export PATH=/usr/sbin:/usr/bin:/sbin:/bin LANG=C.UTF-8",
         f"mkdir -p {LIBRARIES} /run/work",
         f"mount --bind {sysconfig.get_path('purelib')} {LIBRARIES}",
-        f"{python} {HERE}/guest_board.py {LABEL} {LINES} {names} > {BOARD}",
+        f"{python} {KERNEL}/guest_board.py {LABEL} {LINES} {names} > {BOARD}",
         f'lines=$({python} -c \'import json; print(json.load(open("{BOARD}"))["lines"])\')',
         f"echo pull-up > $lines/sim_gpio{SWITCH}/pull",
         f"{python} {HERE}/guest_latched_line.py {line}/value {line}/pull {LINE_LOG}"
