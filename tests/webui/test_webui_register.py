@@ -61,7 +61,7 @@ def test_the_limit_is_a_line_in_the_chart_and_a_dot_opens_its_run(
     # 110, 140 and 150 lie on one scale: shares of the way are those of the numbers
     share = (dots[1] - dots[2]) / (dots[1] - float(limit))
     assert abs(share - 30 / 40) < 0.05
-    assert "200 ms" in re.sub(r"<[^>]+>", "", html[: html.index('class="trend"')])
+    assert "160 ms" in re.sub(r"<[^>]+>", "", html[: html.index('class="trend"')])
     assert 'class="limit"' not in chart_of(client, "Release"), "the sheet limits no release"
 
 

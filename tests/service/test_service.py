@@ -11,7 +11,7 @@ import hashlib
 import json
 import shlex
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,8 +19,11 @@ import installed_disk
 import pytest
 from board import Board, Plant
 from build import MachineParts
+from conftest import FIGURES  # type: ignore[attr-defined]
 from installed_disk import BOARD, LINE_LOG, NEXT, NEXT_RELEASE, before
 from machine import JOB, Guest
+
+from rig.core.errors import EXIT_TRIPPED
 
 pytestmark = pytest.mark.kernel
 
@@ -165,10 +168,7 @@ def second_boot(guest: Guest, story: Story) -> None:
 
 
 @pytest.fixture(scope="module")
-def story(
-    machine_parts: MachineParts, tmp_path_factory: pytest.TempPathFactory,
-    measured: Callable[[str, object], None],
-) -> Iterator[Story]:  # fmt: skip
+def story(machine_parts: MachineParts, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Story]:
     disk = tmp_path_factory.mktemp("disk") / "disk.img"
     installed_disk.make(disk)
     found = Story()
@@ -177,13 +177,11 @@ def story(
     with Guest(machine_parts, disk=disk, before=before(install=False, driven=True)) as guest:
         second_boot(guest, found)
     safe, others = found.boot_ms["rig-safe.service"], found.boot_ms["systemd-logind.service"]
-    measured(
-        "boot until the line is known to be off", f"{safe / others:.2f} of the time to a login"
-    )
-    measured("memory of the page's service, idle", f"{found.memory_mib:.0f} MiB")
+    FIGURES.append(f"line known to be off after {safe / others:.2f} of the time to a login")
+    FIGURES.append(f"memory of the page's service, idle: {found.memory_mib:.0f} MiB")
     for name in ("stop", "watchdog", "kill"):
-        low_ns = found.line[name][0][0]
-        measured(f"service, {name} to line low", f"{(low_ns - found.struck_ns[name]) / 1e9:.1f} s")
+        taken_s = (found.line[name][0][0] - found.struck_ns[name]) / 1e9
+        FIGURES.append(f"{name} to line low: {taken_s:.1f} s")
     yield found
 
 
@@ -203,8 +201,10 @@ def test_the_line_goes_low_and_stays(story: Story, step: str) -> None:
     assert [level for _, level in story.line[step]] == [0]
 
 
-def test_a_stop_is_no_failure(story: Story) -> None:
-    assert story.ended["stop"]["Result"] == "success", story.ended
+def test_a_stop_ends_with_the_code_of_a_stopped_run(story: Story) -> None:
+    """The watchdog does not end a rig that stores and analyses what it has."""
+    ended = story.ended["stop"]
+    assert (ended["Result"], int(ended["ExecMainStatus"])) == ("exit-code", EXIT_TRIPPED), ended
 
 
 def test_a_hung_rig_is_killed_by_the_watchdog(story: Story) -> None:

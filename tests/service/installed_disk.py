@@ -17,11 +17,13 @@ import sysconfig
 from pathlib import Path
 
 from board import LABEL, LINES, READBACK, RELAY, SWITCH
-from machine import CHECKOUT, HERE, JOB
+from machine import CHECKOUT, JOB
+from machine import HERE as KERNEL
 
 from rig.debian import CannotSetUp
 from rig.install import releases
 
+HERE = Path(__file__).resolve().parent
 DISK_MIB = 512
 LIBRARIES = "/opt/rig-libraries"
 NOW, NEXT, NEXT_RELEASE = "/opt/checkout", "/opt/next", "/opt/next-release"
@@ -33,6 +35,8 @@ RIG_SETUP=/etc/rig/bench.setup.toml
 RIG_SHEET=/etc/rig/bench.sheet.toml
 RIG_OPTIONS=--confirmed-by test --accept-not-watched --valve V1
 """
+SEEN_REVISION = "[Service]\nBindReadOnlyPaths=/run/cpuinfo:/proc/cpuinfo\n"
+"""The unit's own view of /proc hides what guest_board.py put there; no board needs this."""
 BOARD = f"{JOB}/board.json"
 LINE_LOG = f"{JOB}/line.log"
 
@@ -65,6 +69,9 @@ def make(path: Path) -> None:
         shutil.copy(HERE / f"service.{name}.toml", config / f"bench.{name}.toml")
     (config / "bench.env").write_text(ENVIRONMENT)
     (upper / "etc/fstab").write_text("")
+    addition = upper / "etc/systemd/system/rig-run@.service.d/emulated.conf"
+    addition.parent.mkdir(parents=True)
+    addition.write_text(SEEN_REVISION)
     with path.open("wb") as image:
         image.truncate(DISK_MIB << 20)
     subprocess.run(["mke2fs", "-q", "-t", "ext4", "-d", upper.parent, path], check=True)
@@ -81,7 +88,7 @@ def before(*, install: bool, driven: bool = False) -> str:
         "export PATH=/usr/sbin:/usr/bin:/sbin:/bin LANG=C.UTF-8",
         f"mkdir -p {LIBRARIES} /run/work",
         f"mount --bind {sysconfig.get_path('purelib')} {LIBRARIES}",
-        f"{python} {HERE}/guest_board.py {LABEL} {LINES} {names} > {BOARD}",
+        f"{python} {KERNEL}/guest_board.py {LABEL} {LINES} {names} > {BOARD}",
         f'lines=$({python} -c \'import json; print(json.load(open("{BOARD}"))["lines"])\')',
         f"echo pull-up > $lines/sim_gpio{SWITCH}/pull",
         f"{python} {HERE}/guest_latched_line.py {line}/value {line}/pull {LINE_LOG}"
