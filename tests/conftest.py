@@ -10,6 +10,7 @@ from __future__ import annotations
 import gc
 import os
 import signal
+import sys
 import threading
 import time
 import uuid
@@ -17,7 +18,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from host_stops import pytest_runtest_protocol, pytest_terminal_summary, pytest_unconfigure  # noqa: F401  # hooks
 from hypothesis import HealthCheck, settings
+
+sys.path.insert(0, str(Path(__file__).parent / "support"))
+# builders and helpers that several folders use
 
 settings.register_profile("default", deadline=None)
 settings.register_profile(
@@ -157,9 +162,10 @@ def rig_data(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
 
 @pytest.fixture(autouse=True)
 def home(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory,
+    request: pytest.FixtureRequest,
+    tmp_path_factory: pytest.TempPathFactory,
     monkeypatch: pytest.MonkeyPatch,
-) -> None:  # fmt: skip
+) -> None:
     """Records whose own folder is lost are written in the home folder, here one of the test's
     own."""
     if request.path.parent.name in ("recorder", "desk"):

@@ -16,6 +16,7 @@ from __future__ import annotations
 import argparse
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
 import time
@@ -48,6 +49,9 @@ LINKS = "etc/systemd/system/multi-user.target.wants/"
 
 EMULATED = {"arm64": "arm64"}
 """A root of this processor is the same as that of `fresh`."""
+
+
+REGISTERED = Path("/proc/sys/fs/binfmt_misc/qemu-aarch64")
 
 
 class Failed(Exception):
@@ -176,10 +180,20 @@ class Trial:
 
 
 def an_emulator() -> None:
-    """What lets the kernel start programs of the other processor."""
-    if not shutil.which("qemu-aarch64-static"):
+    """What lets the kernel start programs of the other processor. Raises CannotSetUp."""
+    if not (shutil.which("qemu-aarch64-static") and shutil.which("update-binfmts")):
         debian.install_packages(
             ["qemu-user-static", "binfmt-support"], "A root of another processor"
+        )
+    if not REGISTERED.exists():  # no service manager did it at the start
+        if not (REGISTERED.parent / "register").exists():
+            mount = ["mount", "-t", "binfmt_misc", "none", str(REGISTERED.parent)]
+            subprocess.run(mount, check=False)
+        subprocess.run(["update-binfmts", "--enable"], check=False)
+    if not REGISTERED.exists():
+        raise CannotSetUp(
+            "This kernel does not start programs of another processor (no binfmt_misc).",
+            "python3 tests/run.py install --arch amd64",
         )
 
 
@@ -203,9 +217,10 @@ def main(words: list[str]) -> int:
     """Each release in turn; 1 when a step failed on one of them."""
     cut = words.index("--") if "--" in words else len(words)
     parser = argparse.ArgumentParser(
-        prog="python3 tests/run.py install", description=__doc__,
+        prog="python3 tests/run.py install",
+        description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
-    )  # fmt: skip
+    )
     parser.add_argument("releases", nargs="*", help="; ".join(fresh.RELEASES))
     parser.add_argument("--arch", default="arm64", choices=["arm64", "amd64"])
     chosen = parser.parse_args(words[:cut])

@@ -5,6 +5,7 @@
     python3 tests/run.py unit browser     these lanes
     python3 tests/run.py quick            the fast part of unit, for the daily habit
     python3 tests/run.py fresh            the README's two commands on fresh Debian 12 and 13 (root)
+    python3 tests/run.py service          the installed units under systemd, emulated (ten minutes)
     python3 tests/run.py install          the install on fresh arm64 Debian 12 and 13 (root, hours)
     python3 tests/run.py mutation         whether the tests would notice a change (an hour or two)
     python3 tests/run.py renew            pin the libraries' versions (--newest: the newest ones)
@@ -118,6 +119,16 @@ def an_emulated_kernel(checkout: bootstrap.Checkout) -> None:
         raise CannotSetUp(last.removeprefix("not run because: "))
 
 
+def a_service_manager(checkout: bootstrap.Checkout) -> None:
+    """The emulated machine boots the one of this computer."""
+    parts = {"/lib/systemd/systemd": "systemd", "/lib/systemd/systemd-udevd": "udev",
+             "/usr/bin/dbus-daemon": "dbus"}  # fmt: skip
+    missing = [package for path, package in parts.items() if not Path(path).exists()]
+    if missing:
+        debian.install_packages(missing, "The service lane")
+    an_emulated_kernel(checkout)
+
+
 LANES = (
     Lane("unit", "each package by itself", "", printing, True),
     Lane("checks", "against published values and other libraries", "checks", nothing_more, True),
@@ -125,6 +136,13 @@ LANES = (
     Lane("browser", "the page in a headless Chromium", "browser", a_browser, True),
     Lane("kernel", "real GPIO and tty nodes of an emulated kernel", "kernel", an_emulated_kernel),
     Lane("faults", "killed, unplugged, disk full", "faults", an_emulated_kernel),
+    Lane(
+        "service",
+        "the installed units, under systemd",
+        "service",
+        a_service_manager,
+        named_only=True,
+    ),
     Lane("performance", "speed and size, as ratios", "performance", a_browser),
 )
 QUICK = Lane("quick", "the fast part of unit", "", nothing_more, True, True)
@@ -314,9 +332,10 @@ def main() -> int:
         return mutated(words[1:])
     cut = words.index("--") if "--" in words else len(words)
     parser = argparse.ArgumentParser(
-        prog="python3 tests/run.py", description=__doc__,
+        prog="python3 tests/run.py",
+        description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
-    )  # fmt: skip
+    )
     here = lanes_here()
     parser.add_argument("lanes", nargs="*", metavar="LANE", help="; ".join(x.name for x in here))
     parser.add_argument("--list", action="store_true", help="name the lanes and stop")

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import functools
 import hmac
+import math
 import secrets
 import threading
 import time
@@ -104,9 +105,12 @@ class Tries:
                 return max(0.0, TRIES_WITHIN_S - (now - oldest))
             return 0.0
 
-    def wrong(self, address: str) -> None:
+    def wrong(self, address: str) -> int:
+        """Note a wrong one; return how many more this address may try before it must wait."""
         with self._lock:
             self._wrong.append((time.monotonic(), address))
+            own = sum(who == address for _, who in self._wrong)
+            return max(0, min(self._of_one - own, self._in_all - len(self._wrong)))
 
 
 def set_passcode(folder: Path, passcode: str) -> None:
@@ -287,27 +291,38 @@ def operator_only(view: Callable[P, R]) -> Callable[P, R]:
 @blueprint.get("/controls")
 def ask() -> str:
     """Show the passcode form, if one is needed, and the controls."""
-    wrong = (
-        f"{OTHER_ACCOUNT} {SET_ONE}" if current_app.config["PASSCODE_HASH"] == NO_PASSCODE else None
-    )
-    wanted = not may_write()
-    return render_template("controls.html", wanted=wanted, wrong=wrong if wanted else None)
+    if may_write():
+        return render_template("controls.html", wanted=False)
+    return _none_set() or render_template("controls.html", wanted=True)
+
+
+def _none_set() -> str | None:
+    """The page for a browser that needs a passcode where none was set."""
+    if current_app.config["PASSCODE_HASH"] != NO_PASSCODE:
+        return None
+    words = f"{OTHER_ACCOUNT} {SET_ONE}"
+    return render_template("controls.html", wanted=True, none_set=True, wrong=words)
 
 
 @blueprint.post("/controls")
-def take() -> Response | str | tuple[str, int]:
+def take() -> Response | str | tuple[str, int] | tuple[str, int, dict[str, str]]:
     """Take the controls, with the passcode if one is needed."""
     tries = cast(Tries, current_app.extensions["tries"])
     address = request.remote_addr or ""
     if not may_write():
+        none_set = _none_set()
+        if none_set:
+            return none_set, 403
         wait_s = tries.wait_s(address)
         if wait_s:
-            words = f"Too many wrong passcodes. Wait {wait_s:.0f} s."
-            return render_template("controls.html", wanted=True, wrong=words), 429
+            return _to_wait(wait_s)
         wanted = str(current_app.config["PASSCODE_HASH"])
         if not check_password_hash(wanted, request.form.get("passcode", "")):
-            tries.wrong(address)
-            return render_template("controls.html", wanted=True, wrong="Wrong passcode."), 403
+            left = tries.wrong(address)
+            if not left:
+                return _to_wait(tries.wait_s(address))
+            words = f"Wrong passcode. {left} more, then you have to wait up to a minute."
+            return render_template("controls.html", wanted=True, wrong=words), 403
         session["passcode"] = True  # the session key is new at every start
     if occupied() and request.form.get("take_over") != "yes":
         asked = request.form.get("asked") == "yes"  # the tick box was shown
@@ -315,6 +330,13 @@ def take() -> Response | str | tuple[str, int]:
         return render_template("controls.html", wanted=False, wrong=wrong), 409 if asked else 200
     controls().take(who())
     return redirect(_bench())
+
+
+def _to_wait(wait_s: float) -> tuple[str, int, dict[str, str]]:
+    seconds = str(math.ceil(wait_s))
+    words = f"Too many wrong passcodes. Wait {seconds} s, then give it again. Forgotten? {SET_ONE}"
+    page = render_template("controls.html", wanted=True, wrong=words)
+    return page, 429, {"Retry-After": seconds}
 
 
 def _bench() -> str:

@@ -13,34 +13,17 @@ from flask.json.provider import JSONProvider
 
 from rig import __version__
 from rig.core.places import log_path
-from webui import access, faults, helptexts, log, reader_units, security, words
-from webui.api import api, openapi, registers
-from webui.exercise import instructor, seats
-from webui.live import batch_routes, routes
-from webui.navigation import navigation
-from webui.pages import (
-    attachments,
-    backup,
-    commission,
-    compare,
-    downloads,
-    gauge,
-    job_work,
-    labels,
-    lesson,
-    register,
-    report,
-    runs,
-    start,
-    wiring,
-)
-from webui.work import captures, gauge_look, logwork
+from webui import access, faults, log, navigation, reader_units, security, words
+from webui.exercise import seats
+from webui.live import routes
+from webui.pages import attachments, backup, lesson, runs
+from webui.work import captures, gauge_look
 
 FORM_MOST = 64 * 1024
 """Bytes of a form; a view that accepts files sets its own limit."""
 
 
-def create_app(config: Mapping[str, Any] | None = None) -> Flask:
+def create_app(config: Mapping[str, object] | None = None) -> Flask:
     """Create the page as a WSGI application.
 
     `config` may set RUN_LOG (path of the run log, default: the user's), TRUSTED_HOSTS (host names
@@ -74,44 +57,18 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     attachments.install(app)
     backup.install(app)
     seats.install(app)
-    app.jinja_env.globals["navigation"] = navigation
     if app.config["HUB"] is not None:
         routes.install(app, app.config["HUB"])
-        app.register_blueprint(batch_routes.blueprint)
-        app.register_blueprint(instructor.blueprint)
     captures.install(app)
     gauge_look.install(app)
-    for part in (
-        start,
-        runs,
-        attachments,
-        backup,
-        captures,
-        logwork,
-        openapi,
-        api,
-        registers,
-        compare,
-        lesson,
-        downloads,
-        job_work,
-        report,
-        labels,
-        wiring,
-        commission,
-        gauge,
-        helptexts,
-    ):
-        app.register_blueprint(part.blueprint)
-    app.register_blueprint(register.valves)
-    app.register_blueprint(register.jobs)
+    navigation.install(app)
     return app
 
 
 class FiniteJSON(JSONProvider):
     """JSON per RFC 8259: a number that is not finite becomes null."""
 
-    def dumps(self, obj: Any, **kwargs: Any) -> str:
+    def dumps(self, obj: object, **kwargs: Any) -> str:
         kwargs.setdefault("separators", (",", ":"))
         return json.dumps(finite(obj), allow_nan=False, **kwargs)
 
@@ -119,7 +76,7 @@ class FiniteJSON(JSONProvider):
         return json.loads(s, **kwargs)
 
 
-def finite(value: Any) -> Any:
+def finite(value: object) -> Any:
     """The value with every NaN and infinity replaced by None."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None

@@ -14,6 +14,8 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from markupsafe import Markup
 
+from rig.core.message_ids import slug
+
 FOLDER = Path(__file__).parent / "help"
 
 blueprint = Blueprint("help", __name__, url_prefix="/help")
@@ -72,11 +74,6 @@ def text(name: str) -> HelpText:
     html = html.replace("</table>", "</table></div>")
     html = html.replace("<pre>", '<pre tabindex="0">')  # so do examples, with the keyboard too
     return HelpText(name, title, Markup(html), tuple(anchors))  # noqa: S704 - our files, html off
-
-
-def slug(heading: str) -> str:
-    """Heading id: its words in lower case, joined by hyphens."""
-    return "-".join(re.findall(r"[a-z0-9]+", heading.lower()))
 
 
 def _point_links_at_pages(tokens: list[Token]) -> None:

@@ -39,6 +39,8 @@ KERNEL_S = 1
 """How long a silent connection stays with the kernel (TCP_DEFER_ACCEPT, tcp(7))."""
 AT_ONCE = 16
 """Connections accepted between two checks of the existing ones."""
+ANSWERS_S = 1.0
+"""Time for answers under way at the end."""
 SPARED_S = 1.0
 """Time a TLS connection has for its handshake; until then, older waiting ones are dropped first."""
 SILENT_WEIGHT = 16
@@ -137,6 +139,26 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
     def channel_class(self, *words: Any, **more: Any) -> None:
         """Called by waitress with each accepted socket."""
         self._latest = self._connection(*words, **more)
+
+    def run(self) -> None:
+        """Serve until a signal raises. waitress's own would first wait 5 s for answers under way: a
+        run that the page drives would go on for that long."""
+        self.asyncore.loop(
+            timeout=self.adj.asyncore_loop_timeout, map=self._map,
+            use_poll=self.adj.asyncore_use_poll,
+        )  # fmt: skip
+
+    def end(self) -> None:
+        """Drop every connection, give the threads that answer one ANSWERS_S to notice, and close.
+        Not by the wall clock, as waitress would: it may be set back meanwhile."""
+        for one in self._present():
+            one.drop()
+        threads, until = self.task_dispatcher, time.monotonic() + ANSWERS_S
+        threads.set_thread_count(0)
+        while threads.threads and time.monotonic() < until:
+            time.sleep(0.01)
+        threads.shutdown(timeout=0)
+        self.close()
 
     def add_task(self, task: Connection) -> None:
         """A request is complete."""

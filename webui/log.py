@@ -7,13 +7,14 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import Any, cast
+from typing import cast
 
 from flask import Flask, current_app, g
 
 from rig.actions.analyse_run import recording_of, texts_of
 from rig.core.errors import UsageError
 from rig.core.recording import Recording
+from rig.core.results.run import Result
 from rig.runlog.schema import NoLogError
 from rig.runlog.store import RunLog, StoredRun
 from webui.faults import PageFault
@@ -35,7 +36,7 @@ class Decoded:
     """A recording and, if requested, the result computed from it."""
 
     recording: Recording
-    result: dict[str, Any] | None = None
+    result: Result | None = None
 
 
 class Recordings:

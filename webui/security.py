@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Mapping, Sequence
-from typing import Any
 from urllib.parse import urlsplit
 
 from flask import Flask, Response, request
@@ -73,7 +72,7 @@ To stop a run open the rig's own page, or use the mushroom stop.
 """
 
 
-def host_of(environ: Mapping[str, Any]) -> str:
+def host_of(environ: Mapping[str, object]) -> str:
     """The requested host name, without its port."""
     return str(environ.get("HTTP_HOST", "")).rsplit(":", 1)[0].lower()
 
@@ -87,7 +86,7 @@ def foreign_host(names: Sequence[str]) -> str:
     )
 
 
-def of_another_site(environ: Mapping[str, Any], page_port: int | None = None) -> bool:
+def of_another_site(environ: Mapping[str, object], page_port: int | None = None) -> bool:
     """Whether a browser sent this for a page that is not the rig's own; its host is trusted.
 
     Browsers say so in Sec-Fetch-Site (W3C Fetch Metadata), to addresses they consider secure: the

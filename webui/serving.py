@@ -101,12 +101,18 @@ def _transport(secure: tls.Secured | None) -> dict[str, Any]:
     return {"connection": tls.wrapping(secure.context), "url_scheme": "https"}
 
 
+def _answers_to(address: str, names: Sequence[str]) -> list[str]:
+    """Each host name once: a certificate names some that are this computer's anyway."""
+    own = security.own_names(reachable_at(address))
+    return list(dict.fromkeys([*own, *(name.lower() for name in names)]))
+
+
 def open_stop_server(
     address: str, names: Sequence[str], app: Any, secure: tls.Secured | None = None
 ) -> Any:
     """A listener on a free port that accepts a stop and nothing else, with threads of its own: no
     crowd of viewers can block it."""
-    trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
+    trusted = _answers_to(address, names)
     plain = [("Content-Type", "text/plain; charset=utf-8"), ("X-Content-Type-Options", "nosniff")]
 
     def answer(environ: dict[str, Any], start: Any) -> list[bytes]:
@@ -142,7 +148,7 @@ def open_server(
     `names` are further host names to answer to; over TLS with `secure`. Raises UsageError if the
     port is taken.
     """
-    trusted = [*security.own_names(reachable_at(address)), *(name.lower() for name in names)]
+    trusted = _answers_to(address, names)
     # a browser requests several files at once; a short wait for a thread is not worth logging
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     app = create_app(
@@ -180,23 +186,19 @@ def stopped_by_signals() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-ANSWERS_S = 1.0
-"""Time for answers under way at the end, beyond what waitress itself gives them (5 s)."""
-
-
 def serve(server: Any, second: Any = None) -> None:
     """Serve until a signal says stop; every thread and socket is closed on return. `second` is the
     stop's own listener."""
     hub = server.app.extensions.get("hub")
     aside = threading.Thread(target=_run_aside, args=(second,), name="stop listener", daemon=True)
     try:
-        if hub is not None:
-            hub.start()
-        if second is not None:
-            aside.start()
-        load_ahead()
-        with stopped_by_signals():
-            server.run()  # returns on SystemExit and KeyboardInterrupt
+        with contextlib.suppress(SystemExit, KeyboardInterrupt), stopped_by_signals():
+            if hub is not None:
+                hub.start()
+            if second is not None:
+                aside.start()
+            load_ahead()
+            server.run()
     finally:
         if hub is not None:
             hub.close()  # first stop a run that the page drives
@@ -204,8 +206,7 @@ def serve(server: Any, second: Any = None) -> None:
         server.app.extensions["waiting_runs"].close()
         for one in (server, second):
             if one is not None:
-                one.task_dispatcher.shutdown(timeout=ANSWERS_S)
-                one.close()
+                one.end()
 
 
 def load_ahead() -> None:

@@ -5,16 +5,20 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from flask import Flask
 from markupsafe import Markup, escape
 
+from rig.analysis.measure import marks
+from rig.config.sheet.model import KINDS
 from rig.core.coil_heat import duration_words
 from rig.core.figures import Column, words_of
+from rig.core.message_ids import trip_id
 from rig.core.reader_units import units
+from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
-from rig.text.words import NO_VALVE, PURPOSES, UNREAL, condition_value, no_valve_words
+from rig.text.words import NO_VALVE, PURPOSES, UNREAL, condition_value, local_minute, no_valve_words
 
 UNKNOWN = "–"
 TYPED = re.compile(r"`([^`\n]+)`")
@@ -46,12 +50,6 @@ STATUSES = {
 
 SOURCES = UNREAL | {"board": "board", "capture": "capture"}
 
-KINDS = {
-    "strokes": "strokes",
-    "hold": "hold (leak-down)",
-    "ramp": "ramp (actuation and reset pressure)",
-}
-
 OF = {
     "each": "each one",
     "mean": "mean",
@@ -82,15 +80,8 @@ def unreal(source: str) -> str:
 
 
 def local_time(utc_s: float | None) -> str:
-    """Date and time of day in this machine's time zone, to the second, with its offset."""
-    if utc_s is None:
-        return UNKNOWN
-    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
-
-
-def local_minute(utc_s: float) -> str:
-    """The same to the minute and without the offset, for a list."""
-    return local_time(utc_s)[:16]
+    """As rig.text.words.local_time; a mark for an unknown instant."""
+    return UNKNOWN if utc_s is None else words.local_time(utc_s)
 
 
 def iso_time(utc_s: float) -> str:
@@ -105,7 +96,7 @@ def clock_flag(synchronised: bool | None) -> str:
     return "" if synchronised else "clock not synchronised"
 
 
-def number(value: Any, digits: int = 1) -> str:
+def number(value: object, digits: int = 1) -> str:
     """A number with this many decimals, a text as it is, a dash if unknown."""
     if value is None:
         return UNKNOWN
@@ -117,7 +108,7 @@ def _rounded(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
-def quantity(value: Any, unit: str | None, digits: int) -> str:
+def quantity(value: object, unit: str | None, digits: int) -> str:
     """A value with its unit, in the reader's, with at most this many decimals."""
     if isinstance(value, float):
         shown = units().value(value, unit or "")
@@ -128,15 +119,15 @@ def quantity(value: Any, unit: str | None, digits: int) -> str:
     return f"{text} {units().unit(unit)}" if unit else text
 
 
-def reading(value: Any, si: str, digits: int = 1) -> str:
+def reading(value: float | None, si: str, digits: int = 1) -> str:
     """A number whose unit stands elsewhere, in the reader's unit instead of `si`."""
-    return number(None if value is None else units().value(float(value), si),
+    return number(None if value is None else units().value(value, si),
                   units().digits(si, digits))  # fmt: skip
 
 
-def column_text(value: Any, column: Column) -> str:
+def column_text(value: object, column: Column) -> str:
     """A number of a stroke; a pressure in the reader's unit."""
-    if column.key.endswith("_kpa"):
+    if isinstance(value, float) and column.key.endswith("_kpa"):
         return reading(value, "kPa", column.digits)
     return number(value, column.digits)
 
@@ -171,6 +162,8 @@ def install(app: Flask) -> None:
         duration=duration_words,
     )
     app.jinja_env.globals.update(
+        trip_id=trip_id,
+        mark_id=marks.id_of,
         verdicts=VERDICTS,
         verdict_shown=verdict,
         status_shown=status,
@@ -184,7 +177,7 @@ def install(app: Flask) -> None:
         no_valve_words=no_valve_words,
         source_word=SOURCES,
         sheet_word=sheet_word,
-        kind_word=KINDS,
+        kind_word={name: kind.shown for name, kind in KINDS.items()},
         figure_word=words_of,
         of_word=OF,
         shown_word=shown_word,

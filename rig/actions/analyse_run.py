@@ -4,9 +4,11 @@
 from __future__ import annotations
 
 import contextlib
-from typing import TYPE_CHECKING, Any, NamedTuple
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
 
 from rig.core.errors import FileProblems, UsageError
+from rig.core.results.run import complete
 from rig.text.words import no_valve_words
 
 if TYPE_CHECKING:
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from rig.config.setup.model import Setup
     from rig.config.sheet.model import Sheet
     from rig.core.recording import Recording
+    from rig.core.results.run import Commissioning, Result, WallClock
     from rig.diagnosis.findings.model import RunSeen
     from rig.runlog.rows import StoredRun
     from rig.runlog.store import RunLog
@@ -92,7 +95,8 @@ def recording_of(stored: StoredRun, setup: Setup | None) -> Recording:
 
 
 def run_seen(stored: StoredRun) -> RunSeen:
-    """Analyse a stored run, keeping its recording: findings need more than the figures."""
+    """Analyse a stored run, keeping its recording: findings need more than the figures. Its verdict
+    is that of the log, where it has one."""
     from rig.analysis.analyse import analyse
     from rig.diagnosis.findings.model import RunSeen
 
@@ -100,16 +104,17 @@ def run_seen(stored: StoredRun) -> RunSeen:
     status = stored.status if stored.status in ("running", "interrupted") else None
     recording, conditions = recording_of(stored, setup), stored.header.conditions
     result = analyse(recording, setup, sheet, conditions, status, day_of(stored))
-    return RunSeen(f"run {stored.id}", recording, result, setup, sheet, conditions)
+    judged_as = stored.verdict if status is None else None
+    return RunSeen(f"run {stored.id}", recording, result, setup, sheet, conditions, judged_as)
 
 
-def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
+def analysed(stored: StoredRun, good: RunSeen | None = None) -> Result:
     """Analyse a stored run now; returns its result as JSON. `good`: an earlier run of the same
     valve that conformed."""
     from rig.actions.judge_run import judged_json
     from rig.results.run_json import AboutRun
 
-    run, header = run_seen(stored), stored.header
+    run, header = replace(run_seen(stored), judged_as=None), stored.header
     about = AboutRun(
         run=stored.id, seed=header.seed, setup_hash=header.setup_hash, sheet_hash=header.sheet_hash,
         valve=header.valve, job=header.job, by=header.by, mount=header.mount, note=header.note,
@@ -124,6 +129,13 @@ def analysed(stored: StoredRun, good: RunSeen | None = None) -> dict[str, Any]:
     shape["clock"] = clock_json(stored)
     shape["commissioning"] = _commissioning(stored, run.setup)
     return shape
+
+
+def saved_result(log: RunLog, stored: StoredRun) -> Result | None:
+    """The result stored with a run; None where there is none, it is no longer true because the run
+    goes on, or an earlier program stored it without keys of today: it is then worked out again."""
+    result = None if stored.status == "running" else log.result(stored.id)
+    return result if result is not None and complete(result) else None
 
 
 def earlier_good(log: RunLog, stored: StoredRun) -> RunSeen | None:
@@ -147,7 +159,7 @@ def _wired(stored: StoredRun) -> str:
     return without_table(stored.header.setup_text) or stored.header.setup_text
 
 
-def _commissioning(stored: StoredRun, setup: Setup | None) -> dict[str, Any] | None:
+def _commissioning(stored: StoredRun, setup: Setup | None) -> Commissioning | None:
     """The state of commissioning when the run was made; None for a capture, whose rig is
     unknown."""
     from rig.actions.commission.record import standing
@@ -167,7 +179,7 @@ def day_of(stored: StoredRun) -> datetime.date | None:
         return None
 
 
-def clock_json(stored: StoredRun) -> dict[str, Any]:
+def clock_json(stored: StoredRun) -> WallClock:
     """The wall clock of a run, seconds; null if unknown. Times within the run come from the
     monotonic clock and do not depend on it."""
     wall, change = stored.header.wall, stored.clock
@@ -184,7 +196,7 @@ def _why_stopped(recording: Recording) -> str:
     return next((c.detail for c in recording.conditions if c.kind == "stopped"), "")
 
 
-def analyse_and_save(log: RunLog, run: int) -> dict[str, Any]:
+def analyse_and_save(log: RunLog, run: int) -> Result:
     """Analyse run `run` and store the result in the log."""
     stored = log.load(run)
     shape = analysed(stored, earlier_good(log, stored))

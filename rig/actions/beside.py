@@ -7,9 +7,9 @@ from __future__ import annotations
 import contextlib
 import queue
 import threading
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable
 
+from rig.core.json_values import JsonObject
 from rig.desk.session import Watcher
 
 WAITING_MOST = 10_000
@@ -59,13 +59,13 @@ class Beside(Watcher):
     def record(self, line: bytes) -> None:
         self._put(lambda: self._view.record(line))
 
-    def status(self, status: Mapping[str, Any]) -> None:
+    def status(self, status: JsonObject) -> None:
         self._put(lambda: self._view.status(status))
 
     def guide(self, instruction: str) -> None:
         self._put(lambda: self._view.guide(instruction))
 
-    def recorder(self, told: Mapping[str, Any]) -> None:
+    def recorder(self, told: JsonObject) -> None:
         self._put(lambda: self._view.recorder(told))
 
     def stopping(self, why: str) -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from rig.actions.conduct_run import Run
 from rig.core import places
 from rig.core.errors import UsageError
+from rig.core.json_values import JsonObject
 
 if TYPE_CHECKING:
     from rig.analysis.measure.own_timing import OwnTimes
@@ -47,7 +48,7 @@ class TimingRecord:
     by: str
     times: OwnTimes
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> JsonObject:
         """All fields by name."""
         times = self.times
         return {
@@ -139,7 +140,7 @@ def times_of(run: int) -> tuple[OwnTimes, str, str, str]:
         return found, header.source, header.setup_hash, setup.wired_for_timing
 
 
-def read_record(data: Mapping[str, Any]) -> TimingRecord:
+def read_record(data: JsonObject) -> TimingRecord:
     """Parse a record from `as_json`. Raises UsageError if it is not one."""
     from rig.analysis.measure.own_timing import OwnTimes, Way
 

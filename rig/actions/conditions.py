@@ -4,10 +4,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING
 
 from rig.core.errors import UsageError
 from rig.core.quantities import QuantityError, parse
+
+if TYPE_CHECKING:
+    from rig.config.setup.model import Setup
+    from rig.config.sheet.model import Sheet
+    from rig.core.results.run import Condition, Conditions
 
 CONDITIONS = {
     # option -> (name in the log, dimension, unit)
@@ -20,17 +25,17 @@ CONDITIONS = {
 
 
 def typed(
-    options: Mapping[str, Any],
-) -> tuple[dict[str, dict[str, Any]], dict[str, QuantityError]]:
+    options: Mapping[str, object],
+) -> tuple[dict[str, Condition], dict[str, QuantityError]]:
     """The typed conditions by their names in the log, and the errors in others, by option."""
     from rig.analysis.verdict.shown_in_run import PROVABLE
     from rig.config.ranges import CONDITION_RANGES
 
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, Condition] = {}
     wrong: dict[str, QuantityError] = {}
     for option, (name, dimension, unit) in CONDITIONS.items():
         text = options.get(option)
-        if text is None:
+        if not isinstance(text, str):
             continue
         try:
             value = parse(text, dimension)
@@ -43,7 +48,7 @@ def typed(
             _, what, remedy = CONDITION_RANGES[name].finding((name,))
             wrong[option] = QuantityError(f'"{text}" is {what}', remedy)
     if options.get("proved"):
-        names = [" ".join(name.split()).lower() for name in options["proved"].split(",")]
+        names = [" ".join(name.split()).lower() for name in str(options["proved"]).split(",")]
         unknown = [name for name in names if name not in PROVABLE]
         if unknown:
             wrong["proved"] = QuantityError(
@@ -54,11 +59,11 @@ def typed(
             found["proved"] = {"value": ", ".join(names), "unit": "", "how": "typed"}
     for option in ("oil_grade", "oil_level"):
         if options.get(option):
-            found[option] = {"value": options[option], "unit": "", "how": "typed"}
+            found[option] = {"value": str(options[option]), "unit": "", "how": "typed"}
     return found, wrong
 
 
-def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+def conditions(options: Mapping[str, object]) -> dict[str, Condition]:
     """The conditions typed on the command line; raises UsageError that names every wrong option."""
     found, wrong = typed(options)
     if wrong:
@@ -68,7 +73,7 @@ def conditions(options: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     return found
 
 
-def refuse_apart(setup: Any, sheet: Any, stated: Mapping[str, Mapping[str, Any]]) -> None:
+def refuse_apart(setup: Setup, sheet: Sheet | None, stated: Conditions) -> None:
     """Refuse conditions that contradict setup or sheet, from terminal or page."""
     from rig.config.ranges import conditions_apart
 

@@ -20,13 +20,14 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from rig.actions.conduct_run import Run
 from rig.actions.progress import ProgressView
 from rig.core.errors import RefusedError, RigError
+from rig.core.json_values import JsonObject
 from rig.core.preflight import Preflight
 from rig.desk.outcome import Outcome
 from rig.desk.signals import StopSignals
@@ -76,7 +77,7 @@ class Orders(threading.Thread):
     def __init__(self, fd: int) -> None:
         super().__init__(name="orders", daemon=True)
         self._fd, self._buffer = fd, b""
-        self.go: Mapping[str, Any] | None = None
+        self.go: JsonObject | None = None
         self.went = threading.Event()
         self.signals: StopSignals | None = None
         self.running = self.over = False
@@ -122,13 +123,13 @@ class Teller(ProgressView):
     def record(self, line: bytes) -> None:
         self._outlet.put(line)
 
-    def status(self, status: Mapping[str, Any]) -> None:
+    def status(self, status: JsonObject) -> None:
         self._outlet.put(json.dumps(dict(status)).encode())
 
     def guide(self, instruction: str) -> None:
         self._outlet.tell("guide", instruction=instruction)
 
-    def recorder(self, told: Mapping[str, Any]) -> None:
+    def recorder(self, told: JsonObject) -> None:
         if "error" in told:
             self._outlet.tell("recorder", error=str(told["error"]))
 
@@ -144,7 +145,7 @@ class AttendedRun(Run):
 
     ARMED_FROM = "page"
 
-    def __init__(self, plan: Mapping[str, Any], outlet: Outlet, orders: Orders) -> None:
+    def __init__(self, plan: JsonObject, outlet: Outlet, orders: Orders) -> None:
         super().__init__(Path(plan["setup"]), Path(plan["sheet"]), plan["options"])
         self._outlet, self._orders = outlet, orders
 
@@ -159,17 +160,20 @@ class AttendedRun(Run):
 
     def _show_preflight(self, found: Preflight) -> None:
         fields = found._asdict()
-        fields["checks"] = [check._asdict() for check in found.checks]
+        fields["checks"] = [{"id": check.id, **check._asdict()} for check in found.checks]
         self._outlet.tell("preflight", **fields)
 
-    def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
+    def _header(self, found: Preflight, signals: StopSignals) -> JsonObject:
         """Wait for a person's go, and meanwhile keep beating the bench."""
         self._outlet.tell("waiting")
         while not self._orders.went.wait(0.2) and signals.why is None:
             pass
         go = self._orders.go
         if go is None or signals.why is not None:
-            raise RefusedError(f"Not begun: {signals.why or 'left'}. Nothing was energised.")
+            raise RefusedError(
+                f"Not begun: {signals.why or 'left'}. Nothing was energised.",
+                id_="refusal.not-begun",
+            )
         self._options = {
             **self._options,
             "confirmed_by": go.get("by") or "unnamed",
@@ -207,7 +211,7 @@ class AttendedRun(Run):
                               of_the_valve=shape["of_the_valve"])  # fmt: skip
 
 
-def _facts(outcome: Outcome) -> dict[str, Any]:
+def _facts(outcome: Outcome) -> JsonObject:
     return {
         "run": outcome.run,
         "code": outcome.code,
@@ -217,7 +221,7 @@ def _facts(outcome: Outcome) -> dict[str, Any]:
         "started": outcome.started,
         "reason": outcome.end.reason if outcome.end else None,
         "off": outcome.end.off if outcome.end else None,
-        "trip": outcome.trip._asdict() if outcome.trip else None,
+        "trip": {"id": outcome.trip.id, **outcome.trip._asdict()} if outcome.trip else None,
     }
 
 

@@ -15,7 +15,7 @@ import click
 
 from rig import __version__
 from rig.actions.conditions import conditions, refuse_apart
-from rig.actions.outcome_words import remind, say, tell
+from rig.actions.outcome_words import one_place, remind, say, tell
 from rig.actions.progress import view
 from rig.actions.timing_due import timing_checks
 from rig.core import places, state_file
@@ -218,7 +218,7 @@ class Run:
         if before is not None and before.trip is not None:
             from rig.bench.process import latched_words
 
-            raise RefusedError(latched_words(before))
+            raise RefusedError(latched_words(before), id_="refusal.tripped")
 
     def _state_folder(self) -> Path:
         """Where owner, latch and heat of the rig are stored."""
@@ -269,7 +269,9 @@ class Run:
                 with signals.prompting():
                     by, said = confirm(by, found, options["accept_not_watched"])
             except (KeyboardInterrupt, EOFError, click.Abort):
-                raise RefusedError("Not confirmed; nothing was energised.") from None
+                raise RefusedError(
+                    "Not confirmed; nothing was energised.", id_="refusal.stopped-before-start"
+                ) from None
         return {
             "source": found.source,
             "seed": self._seed(),
@@ -336,8 +338,8 @@ class Run:
         except OSError as error:
             say(f"The result could not be shown ({error}); `rig show {outcome.run}` shows it.")
             return code or (EXIT_INTERNAL if ENDING.judged is None else ENDING.judged)
-        if not self._quiet:  # said before the report, and again at its end, where the eye rests
-            remind(outcome)
+        if not self._quiet:  # said before the report
+            remind(outcome, after_much=bool(self._options.get("full")))
         return code or verdict_code
 
     def _analyse_and_show(self, run: int, *, whole: bool) -> int:
@@ -355,7 +357,7 @@ class Run:
             judged(code)
         show_result(
             shape, as_json=self._options["as_json"], tsv=bool(self._options.get("tsv")),
-            full=bool(self._options.get("full")),
+            full=bool(self._options.get("full")), trip_told=one_place(),
         )  # fmt: skip
         sys.stdout.flush()
         return code

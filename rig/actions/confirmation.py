@@ -28,14 +28,17 @@ def confirm(by: str | None, found: Preflight, not_watched_accepted: bool) -> tup
     if not asked and by is None:
         raise RefusedError(
             "A run on a board needs a person who confirms that the rig may be energised. Start it "
-            "in a terminal, or give --confirmed-by NAME after reading `rig run --help`."
+            "in a terminal, or give --confirmed-by NAME after reading `rig run --help`.",
+            id_="refusal.nobody-to-confirm",
         )
     said = list(STATEMENTS)
     if asked:
         click.echo("\nBefore the coil is energised, confirm each line:")
         for statement in STATEMENTS:
             if not click.confirm(f"  {statement}", default=False):
-                raise RefusedError("Not confirmed; nothing was energised.")
+                raise RefusedError(
+                    "Not confirmed; nothing was energised.", id_="refusal.not-confirmed"
+                )
         by = click.prompt("  Your name")
     missing = [str(item["rule"]) for item in found.not_watched]
     if missing:
@@ -45,7 +48,8 @@ def confirm(by: str | None, found: Preflight, not_watched_accepted: bool) -> tup
         if not not_watched_accepted:
             raise RefusedError(
                 f"{words}. Wire the sensor, or accept it: --accept-not-watched. "
-                "Nothing was energised."
+                "Nothing was energised.",
+                id_="refusal.not-watched",
             )
         said.append(f"accepted: {words}")
     return str(by), said

@@ -43,7 +43,7 @@ def known_good_run(log: RunLog, named: str, runs: Sequence[RunSeen]) -> RunSeen:
     good = run_seen(load_of_a_valve(log, run_number(log, named)))
     if good.name in {run.name for run in runs}:
         raise UsageError(f"{good.name} cannot be its own known-good run; name another by --good.")
-    if good.result.verdict.result == "does_not_conform":
+    if good.verdict == "does_not_conform":
         raise UsageError(f"{good.name} does not conform, so it is no known-good run.")
     _one_source([*runs, good])
     return good

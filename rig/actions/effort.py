@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-from rig.bench.sequencer import duration_s
 from rig.config.setup.model import Setup
 from rig.config.sheet.loads import load_of, wear_of, worst_duty
 from rig.config.sheet.model import Sheet
@@ -12,7 +11,7 @@ from rig.config.sheet.model import Sheet
 def effort_words(setup: Setup, sheet: Sheet) -> str:
     """Time, energised time and operations of a completed sheet, with the setup's limits."""
     limits, load, wear = setup.limits, load_of(sheet), wear_of(sheet)
-    takes = f"Takes at most {duration_s(sheet):.0f} s."
+    takes = f"Takes at most {sheet.longest_s:.0f} s."
     if not wear.operations:
         return f"{takes} The coil is not energised."
     share = 100 * worst_duty(load, limits.duty_window_s)

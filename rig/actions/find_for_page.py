@@ -38,7 +38,7 @@ def main() -> None:
     def allowed(question: str) -> bool:
         if not may_ask:
             _tell(question=question)
-            raise RefusedError(question)
+            raise RefusedError(question, id_="refusal.ask-gauge")
         return True
 
     try:

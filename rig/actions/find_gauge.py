@@ -87,7 +87,7 @@ def _may_it(port: str) -> str:
 
 def not_allowed(question: str, how: str) -> RefusedError:
     """The error if nobody can be asked."""
-    return RefusedError(f"{question}\n{how}")
+    return RefusedError(f"{question}\n{how}", id_="refusal.ask-gauge")
 
 
 def _by_listening(port: str, say: Say, hear: Hear | None) -> FoundGauge | None:

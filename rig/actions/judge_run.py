@@ -4,13 +4,18 @@ page, terminal and report all get from an analysed run to its JSON here."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
+
+from rig.core.message_ids import Message
 
 if TYPE_CHECKING:
+    from rig.core.results.run import OfTheValve, Result
     from rig.diagnosis.checks_file import ChecksFile
     from rig.diagnosis.findings.model import RunSeen
     from rig.diagnosis.model import Diagnosis
     from rig.results.run_json import AboutRun
+
+AGAIN = Message("advice.run-again", "the same run once more, to its end")
 
 PROVED_CHECKS = {
     "supply": ("supply_loaded", "right"),
@@ -21,10 +26,10 @@ PROVED_CHECKS = {
 """For each link that a person can state as proved good: the equivalent check by hand."""
 
 
-def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> dict[str, Any]:
+def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> Result:
     """The JSON of `run`, with `of_the_valve` and the verdict's `next_check` and `next_caution`.
     `good` is an earlier run of this valve that conformed, if there is one."""
-    from rig.diagnosis.after_trip import after_trip
+    from rig.bench.interlock.registry import after_trip
     from rig.results.run_json import run_json
     from rig.text.words import no_valve_words
 
@@ -33,17 +38,19 @@ def judged_json(run: RunSeen, about: AboutRun, good: RunSeen | None = None) -> d
     if run.result.status == "running" or no_valve_words(about.purpose):
         return shape
     found = diagnosis_of(run, good)
-    shape["of_the_valve"] = found.valve.model_dump()
+    shape["of_the_valve"] = cast("OfTheValve", found.valve.model_dump())
     verdict, result = shape["verdict"], run.result
-    verdict["next_caution"] = None
+    verdict["next_caution"] = advice = None
     if verdict["next_check"]:  # the coil may be live, or the measurement must be repeated first
         return shape
     if result.trip is not None:
-        verdict["next_check"] = after_trip(result.trip.rule)
+        advice = after_trip(result.trip.rule)
     elif result.status == "aborted" and not result.strokes.missed.any():
-        verdict["next_check"] = "the same run once more, to its end"
+        advice = AGAIN
     elif verdict["result"] in ("does_not_conform", "undecided") or result.strokes.missed.any():
-        verdict["next_check"], verdict["next_caution"] = next_step(found)
+        advice, verdict["next_caution"] = next_step(found)
+    verdict["next_check"] = advice and advice.words
+    verdict["next_check_id"] = advice and advice.id
     return shape
 
 
@@ -65,8 +72,8 @@ def _proved(run: RunSeen) -> ChecksFile | None:
     return ChecksFile(check=tuple(HandCheck(check=check, found=state) for check, state in done))
 
 
-def next_step(found: Diagnosis) -> tuple[str | None, str | None]:
-    """The first thing to do in words, and its caution: the next check with what must come before
+def next_step(found: Diagnosis) -> tuple[Message | None, str | None]:
+    """The first thing to do, and its caution: the next check with what must come before
     it, else the repair of the likeliest cause; None if nothing is at fault and nothing left to
     check."""
     from rig.diagnosis.knowledge.loading import load_knowledge
@@ -76,5 +83,10 @@ def next_step(found: Diagnosis) -> tuple[str | None, str | None]:
         steps = dict.fromkeys((best.begin_with, best.check))
         words = ", then ".join(checks[name].words for name in steps)
         caution = " ".join(f"Engine {checks[name].engine}. {checks[name].safety}" for name in steps)
-        return words, caution
-    return next((cause.repair for cause in found.causes if cause.repair), None), None
+        return Message(checks[best.begin_with].id, words), caution
+    repairs = (
+        Message(cause.repair_id, cause.repair)
+        for cause in found.causes
+        if cause.repair and cause.repair_id
+    )
+    return next(repairs, None), None

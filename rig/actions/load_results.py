@@ -4,22 +4,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from rig.actions.analyse_run import analysed, load_of_a_valve, opened_log, run_number, texts_of
+from rig.actions.analyse_run import (
+    analysed,
+    load_of_a_valve,
+    opened_log,
+    run_number,
+    saved_result,
+    texts_of,
+)
 
 if TYPE_CHECKING:
     from rig.config.sheet.model import Sheet
+    from rig.core.results.run import Result
     from rig.runlog.store import RunLog
-
-NEEDED = ("strokes", "counts", "conditions", "reference", "missed", "rest_strokes")
-"""Keys without which an older result is computed again."""
 
 
 class RunWithResult(NamedTuple):
     """A run's result (the JSON of a run), its sheet and the medium of its setup."""
 
-    result: dict[str, Any]
+    result: Result
     sheet: Sheet | None
     medium: str | None
 
@@ -40,8 +45,6 @@ def results_in(log: RunLog, texts: Sequence[str]) -> list[RunWithResult]:
         number = run_number(log, text)
         stored = load_of_a_valve(log, number)
         setup, sheet = texts_of(stored)
-        result = None if stored.status == "running" else log.result(number)
-        if result is None or any(key not in result for key in NEEDED):
-            result = analysed(stored)
+        result = saved_result(log, stored) or analysed(stored)
         found.append(RunWithResult(result, sheet, setup.medium if setup else None))
     return found

@@ -6,16 +6,16 @@ from __future__ import annotations
 import contextlib
 import sys
 import time
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from rig.actions.outcome_words import say
-from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.figures import short_names
+from rig.core.json_values import JsonObject
 from rig.core.reader_units import units
 from rig.core.records import Sample, Step, decode
+from rig.core.results.run import figure_of
 from rig.desk.session import Watcher
 
 REDRAW_S = 0.1
@@ -44,7 +44,7 @@ class TerminalView(ProgressView):
 
         from rig.results.live_stroke import LiveStrokes
 
-        self._total_s, self._of = duration_s(sheet), strokes_of(sheet)
+        self._total_s, self._of = sheet.longest_s, sheet.times
         self._bar = Progress(
             TextColumn("{task.fields[source]}", style="bold"),
             TextColumn("{task.fields[step]}"),
@@ -86,7 +86,7 @@ class TerminalView(ProgressView):
                 self._pressure = record.value
         self._draw()
 
-    def status(self, status: Mapping[str, Any]) -> None:
+    def status(self, status: JsonObject) -> None:
         self._now_ns = int(status["t_ns"])
         self._pressure = status["pressure_kpa"]
         closed = status["switch_closed"]
@@ -96,7 +96,7 @@ class TerminalView(ProgressView):
     def guide(self, instruction: str) -> None:
         self._bar.console.print(f"[bold]{GUIDES.get(instruction, instruction)}[/bold]")
 
-    def recorder(self, told: Mapping[str, Any]) -> None:
+    def recorder(self, told: JsonObject) -> None:
         lag_s = float(told.get("lag_s") or 0)
         if lag_s > 0.5 and time.monotonic() - self._lag_told > LAG_TOLD_S:
             self._lag_told = time.monotonic()
@@ -118,11 +118,11 @@ class TerminalView(ProgressView):
         step = self._step.name
         shown = f"{step} {self._step.number}/{self._of}" if self._step.number else step
         pressure = "" if self._pressure is None else units().text(self._pressure, "kPa", 0)
-        last = self._strokes.last or {}
+        last = self._strokes.last
         times = [
-            f"{name} {last[key]:.1f} ms"
+            f"{name} {value:.1f} ms"
             for key, name in short_names().items()
-            if last.get(key) is not None
+            if last is not None and (value := figure_of(last, key)) is not None
         ]
         if self._strokes.missed:
             times.append(f"{self._strokes.missed} missed")

@@ -3,14 +3,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Any, TextIO
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, TextIO
 
-from rig.actions.analyse_run import analysed
+from rig.actions.analyse_run import analysed, saved_result
 from rig.core.errors import RigError
 from rig.text import results_table
 
 if TYPE_CHECKING:
+    from rig.core.results.run import Result
     from rig.runlog.rows import StoredRun
     from rig.runlog.store import RunLog
 
@@ -23,17 +24,17 @@ def write_results(log: RunLog, runs: Iterable[int], out: TextIO, *, by_stroke: b
     results_table.write(out, _results(log, runs), by_stroke=by_stroke)
 
 
-def _results(log: RunLog, runs: Iterable[int]) -> Iterator[dict[str, Any]]:
+def _results(log: RunLog, runs: Iterable[int]) -> Iterator[Mapping[str, object]]:
     for number in runs:
         stored = log.load(number)
         result = _result(log, stored) or _known(stored)
         yield {**result, "run": number, "purpose": stored.header.purpose}
 
 
-def _result(log: RunLog, stored: StoredRun) -> dict[str, Any] | None:
+def _result(log: RunLog, stored: StoredRun) -> Result | None:
     """As on the run's own page: the stored result, else one computed now; None if the records
     cannot be read."""
-    saved = None if stored.status == "running" else log.result(stored.id)
+    saved = saved_result(log, stored)
     if saved is not None:
         return saved
     try:
@@ -42,7 +43,7 @@ def _result(log: RunLog, stored: StoredRun) -> dict[str, Any] | None:
         return None
 
 
-def _known(stored: StoredRun) -> dict[str, Any]:
+def _known(stored: StoredRun) -> dict[str, object]:
     """What is known of a run without a result."""
     header = stored.header
     wall = header.wall

@@ -7,7 +7,7 @@ import datetime
 from typing import TYPE_CHECKING
 
 from rig.config.dated import IN_DATE
-from rig.core.preflight import DOUBTFUL, GOOD, Check
+from rig.core.preflight import DOUBTFUL, GOOD, OWN_TIMES, Check
 
 if TYPE_CHECKING:
     from rig.config.setup.model import Setup
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def timing_checks(setup: Setup, source: str) -> list[Check]:
     """The check on `[timing]` for a run with that source; none if there is no such table."""
-    made, name = setup.timing, "Rig's own times"
+    made, name = setup.timing, OWN_TIMES
     if made is None:
         return []
     today = datetime.datetime.now(datetime.UTC).date()

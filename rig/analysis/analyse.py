@@ -4,14 +4,15 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
 
 import numpy as np
 
 from rig.analysis.coil.plunger_timing import Signature, signature_of
 from rig.analysis.measure import marks
-from rig.analysis.measure.conditions import Conditions, oil_degc, supply_v
+from rig.analysis.measure.conditions import oil_degc, supply_v
 from rig.analysis.measure.edge_loss import Doubts, doubts
 from rig.analysis.measure.gauge_calibration import Applied, applied_of, remarks
 from rig.analysis.measure.hold import HoldResult, hold
@@ -43,7 +44,7 @@ from rig.analysis.measure.switch_state import (
     rest_instant_ns,
     switch_track,
 )
-from rig.analysis.measure.time_stamps import ESTIMATED, Resolution, estimated, located
+from rig.analysis.measure.time_stamps import BOUNDS, ESTIMATED, Resolution, estimated, located
 from rig.analysis.stats.summary import Summary, summarise
 from rig.analysis.stats.uncertainty import Budget
 from rig.analysis.verdict import judged_figures
@@ -51,14 +52,17 @@ from rig.analysis.verdict.behaviour import Behaviour, behaviour
 from rig.analysis.verdict.budgets import budgets
 from rig.analysis.verdict.early_stop_test import Sequential, sequential_of
 from rig.analysis.verdict.evaluate import Sentence
-from rig.analysis.verdict.shown_in_run import Link, chain, doubt, gauge_of, missed_of
+from rig.analysis.verdict.limits import Missed
+from rig.analysis.verdict.shown_in_run import Doubt, Link, chain, doubt, gauge_of, missed_of
 from rig.analysis.verdict.verdict import Completion, Verdict, judge
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import HoldSheet, RampSheet, Sheet, StrokesSheet
 from rig.core.clock import NS_PER_S
 from rig.core.figures import figures_of
-from rig.core.recording import Recording
+from rig.core.message_ids import Message
+from rig.core.recording import Recording, SampleSeries
 from rig.core.records import STOPPED_EARLY, SWITCH, End, Trip
+from rig.core.results.run import Conditions
 
 SETTLE_WINDOW_S = 0.02
 """Without a sheet."""
@@ -74,15 +78,25 @@ ENDED = {
 
 
 @dataclass(frozen=True)
+class Judged:
+    """What statistics make of a run. `budgets` are the uncertainties by result
+    (rig.analysis.verdict.budgets)."""
+
+    behaviour: Behaviour
+    budgets: Mapping[str, Budget]
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
 class RunResult:
     """The result of the analysis.
 
     `strokes` has a row for each stroke of any kind of sheet; `hold` and `ramp` are set for their
     kinds. `marks` are those of the whole run, `mark_counts` the number of strokes or ramps with
-    each mark, `doubtful` the marks of both that make numbers doubtful. `budgets` are the
-    uncertainties by result (rig.analysis.verdict.budgets), `pressures` the rise and fall of
-    pressure by stroke, `signature` what the coil current shows, `summaries` those of the steady
-    strokes by figure.
+    each mark, `doubtful` the marks of both that make numbers doubtful. `pressures` is the rise and
+    fall of pressure by stroke, `signature` what the coil current shows, `summaries` are those of
+    the steady strokes by figure. `judge` works out what `judged` keeps, when it is first asked: a
+    diagnosis of a logged run needs none of it, and does not wait for it.
     """
 
     kind: str
@@ -94,8 +108,6 @@ class RunResult:
     reference: Reference
     strokes: StrokeTable
     summaries: Mapping[str, Summary]
-    behaviour: Behaviour
-    budgets: Mapping[str, Budget]
     pressures: PressureTable | None
     signature: Signature | None
     channels: Mapping[str, ChannelFigures]
@@ -115,7 +127,30 @@ class RunResult:
     doubtful: tuple[str, ...]
     trip: Trip | None
     end: End | None
-    verdict: Verdict
+    doubt: Doubt
+    judge: Callable[[], Judged] = field(repr=False, compare=False)
+
+    @cached_property
+    def judged(self) -> Judged:
+        return self.judge()
+
+    @property
+    def behaviour(self) -> Behaviour:
+        return self.judged.behaviour
+
+    @property
+    def budgets(self) -> Mapping[str, Budget]:
+        return self.judged.budgets
+
+    @property
+    def verdict(self) -> Verdict:
+        return self.judged.verdict
+
+    @property
+    def next_check(self) -> Message | None:
+        """The verdict's: what must come before any other check. Only a hold's limit adds one to
+        those of `doubt`."""
+        return self.doubt.next_check if self.hold is None else self.verdict.next_check
 
 
 def analyse(
@@ -167,19 +202,11 @@ def analyse(
     on_run = _run_marks(recording, track, windows, table, found, state)
     counts = _mark_counts(table, ramps, held)
     applied = applied_of(recording, setup, done_on)
-    bounces_ms = relay_bounce_ms(recording, windows)
-    known = budgets(
-        recording, setup, timed_from, table, pressure, held, ramps, applied, resolution,
-        bounces_ms, own,
+    unsure = doubt(sheet, table, links)
+    judging = partial(
+        _judge, recording, setup, sheet, timed_from, table, windows, pressure, held, ramps, on_run,
+        applied, resolution, own, missed_of(sheet, table, links), state, unsure,
     )  # fmt: skip
-    early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
-    verdict = judge(
-        sheet.accept if sheet else (),
-        judged_figures.measured(table, timed_from, held, ramps, on_run, known, bounces_ms),
-        missed_of(sheet, table, links),
-        _completion(state, sheet, table, ramps, early=early),
-        doubt(sheet, table, links),
-    )
     return RunResult(
         kind=sheet.kind if sheet else "strokes",
         source=recording.shown_source,
@@ -192,8 +219,6 @@ def analyse(
         summaries={
             key: summarise(table.figure(key)[table.counted]) for key in figures_of("strokes")
         },
-        behaviour=behaviour(table, sheet.accept if sheet else ()),
-        budgets=known,
         pressures=pressures,
         signature=current,
         channels=channel_figures(recording, setup),
@@ -213,8 +238,33 @@ def analyse(
         doubtful=tuple(marks.doubtful(dict.fromkeys([*on_run, *counts]))),
         trip=recording.trips[0] if recording.trips else None,
         end=recording.end,
-        verdict=_remarked(verdict, sheet, applied, resolution, own),
+        doubt=unsure,
+        judge=judging,
     )
+
+
+def _judge(
+    recording: Recording, setup: Setup | None, sheet: Sheet | None, timed_from: Reference,
+    table: StrokeTable, windows: Windows, pressure: SampleSeries | None, held: HoldResult | None,
+    ramps: RampTable | None, on_run: tuple[str, ...], applied: Applied | None,
+    resolution: Resolution, own: OwnTiming | None, missed: Missed, state: str, unsure: Doubt,
+) -> Judged:  # fmt: skip
+    bounces_ms = relay_bounce_ms(recording, windows)
+    known = budgets(
+        recording, setup, timed_from, table, pressure, held, ramps, applied, resolution,
+        bounces_ms, own,
+    )  # fmt: skip
+    early = any(condition.kind == STOPPED_EARLY for condition in recording.conditions)
+    accepts = sheet.accept if sheet else ()
+    verdict = judge(
+        accepts,
+        judged_figures.measured(table, timed_from, held, ramps, on_run, known, bounces_ms),
+        missed,
+        _completion(state, sheet, table, ramps, early=early),
+        unsure,
+    )
+    verdict = _remarked(verdict, sheet, applied, resolution, own)
+    return Judged(behaviour(table, accepts), known, verdict)
 
 
 def _remarked(
@@ -227,7 +277,7 @@ def _remarked(
     figures = {accept.figure for accept in sheet.accept} if sheet is not None else set()
     if figures & {"response", "release"}:
         said = [*said, *own_remarks(own)]
-        if resolution.how == ESTIMATED:
+        if resolution.how in (ESTIMATED, BOUNDS):
             said.append(estimated(resolution))
     if not said or not figures:
         return verdict

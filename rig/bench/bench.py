@@ -14,8 +14,9 @@ from rig.bench import pacing, preflight, sequencer
 from rig.bench.carried_heat import Carried
 from rig.bench.confirm import ConfirmButton
 from rig.bench.intake import Intake
+from rig.bench.interlock.coil_and_program_rules import COVER_INPUT, STOP_INPUT
 from rig.bench.interlock.interlock import Interlock
-from rig.bench.interlock.registry import COVER_INPUT, STOP_INPUT, TICK_S
+from rig.bench.interlock.rule import TICK_S
 from rig.bench.operator_link import Desk
 from rig.bench.orders import DeskOrders
 from rig.bench.preflight_coil import with_coil
@@ -28,7 +29,7 @@ from rig.config.sheet.model import Sheet
 from rig.core import messages
 from rig.core.errors import HardwareError
 from rig.core.ports import Hardware, RecordSink
-from rig.core.preflight import REFUSED, Check, Preflight
+from rig.core.preflight import INTERLOCK, REFUSED, Check, Preflight
 from rig.core.records import (
     DEAD_LOOKS,
     OFF_STATES,
@@ -121,7 +122,7 @@ class Bench:
             found = with_coil(found, self._setup, sheet, coil)
         trip = self.interlock.trip
         if trip is not None and not found.refused:  # gone again by the end of the check
-            found.checks.append(Check("Interlock", REFUSED, trip.rule, trip.message))
+            found.checks.append(Check(INTERLOCK, REFUSED, trip.rule, trip.message, trip.id))
         if not found.refused:
             self.states.move(State.READY)
         return found

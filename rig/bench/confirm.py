@@ -35,5 +35,6 @@ class ConfirmButton:
             raise RefusedError(
                 "Nobody at the rig has confirmed: press the confirm button there and let go, then "
                 f"arm within {CONFIRM_NS / NS:.0f} s. A button that is closed all the time "
-                "confirms nothing. Nothing was energised."
+                "confirms nothing. Nothing was energised.",
+                id_="refusal.button-not-pressed",
             )

@@ -5,16 +5,37 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
-from rig.bench.interlock import coil_and_program_rules, registry
-from rig.bench.interlock.registry import watched
+from rig.bench.interlock import coil_and_program_rules, gauge_rules
+from rig.bench.interlock.registry import Watch, watched
 from rig.bench.preflight_channels import channel_checks
 from rig.config.gauge.calibration import IN_DATE
 from rig.config.setup.model import Setup
+from rig.core.message_ids import trip_id
 from rig.core.ports import Hardware
-from rig.core.preflight import DOUBTFUL, GOOD, LOAD_SIDE, NOT_WATCHED, REFUSED, Check, Preflight
+from rig.core.preflight import (
+    BASE_PRESSURE,
+    CALIBRATION,
+    CONFIRM,
+    COVER,
+    DOUBTFUL,
+    GAUGE,
+    GOOD,
+    LOAD_SIDE,
+    NOT_WATCHED,
+    REFUSED,
+    STOP,
+    SWITCH,
+    ZERO,
+    Check,
+    Preflight,
+)
 from rig.core.records import Sample
 from rig.core.rounding import apart
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Rule
 
 
 def judge(
@@ -38,15 +59,15 @@ def judge(
     rules = watched(setup)
     return Preflight(
         checks,
-        [_plain(w.rule, w.reaction_ms, w.why) for w in rules if w.watched],
-        [_plain(w.rule, w.reaction_ms, w.why) for w in rules if not w.watched],
+        [_plain(w) for w in rules if w.watched],
+        [_plain(w) for w in rules if not w.watched],
         hardware.source,
         hardware.description,
         load_live is True,
     )
 
 
-LOOPS = {registry.STOP_INPUT: "Mushroom stop", registry.COVER_INPUT: "Guard cover"}
+LOOPS = {coil_and_program_rules.STOP_INPUT: STOP, coil_and_program_rules.COVER_INPUT: COVER}
 
 
 def _loop(rule: str, closed: bool | None) -> Check:
@@ -56,14 +77,15 @@ def _loop(rule: str, closed: bool | None) -> Check:
     if closed:
         return Check(name, GOOD, "loop closed")
     finding = coil_and_program_rules.loop_open(rule, closed)
-    return Check(name, REFUSED, "loop open", finding.message if finding else "")
+    remedy = finding.message if finding else ""
+    return Check(name, REFUSED, "loop open", remedy, trip_id(rule))
 
 
 def _confirm_button(hardware: Hardware) -> list[Check]:
     button = hardware.loops.get("confirm_input")
     if button is None:
         return []
-    name = "Confirm button"
+    name = CONFIRM
     if not button.closed:
         return [Check(name, GOOD, "open, as it should be when nobody presses it")]
     return [
@@ -75,8 +97,11 @@ def _confirm_button(hardware: Hardware) -> list[Check]:
     ]  # fmt: skip
 
 
-def _plain(rule: str, reaction_ms: float | None, why: str) -> dict[str, object]:
-    return {"rule": rule, "reaction_ms": reaction_ms, "why": why}
+def _plain(watch: Watch) -> Rule:
+    rule = watch.rule
+    return {
+        "id": rule.id, "rule": rule.name, "reaction_ms": watch.reaction_ms, "why": watch.why,
+    }  # fmt: skip
 
 
 def _readback(setup: Setup, load_live: bool | None) -> Check:
@@ -96,11 +121,12 @@ def _readback(setup: Setup, load_live: bool | None) -> Check:
         name, REFUSED, "LIVE before any command",
         f"{what} Open the mushroom stop or pull the fuse. Is the drive unplugged from the control "
         "unit?",
+        trip_id(coil_and_program_rules.READBACK),
     )  # fmt: skip
 
 
 def _switch(setup: Setup, closed: bool) -> Check:
-    name, shown = "Pressure switch", f"contact {'closed' if closed else 'open'} at rest"
+    name, shown = SWITCH, f"contact {'closed' if closed else 'open'} at rest"
     contact = setup.switch.contact
     if contact == "find":
         return Check(name, GOOD, f"{shown}; taken as its rest state")
@@ -121,7 +147,7 @@ def _calibration(setup: Setup, pressure_kpa: float) -> list[Check]:
     in_date = made.state(datetime.datetime.now(datetime.UTC).date()) == IN_DATE
     checks = [
         Check(
-            "Gauge calibration", GOOD if in_date else DOUBTFUL,
+            CALIBRATION, GOOD if in_date else DOUBTFUL,
             f"of {made.date}, {'due' if in_date else 'OUT OF DATE since'} {made.due}",
             "" if in_date else "Results will say so. Calibrate the gauge: `rig calibrate`; or look "
             "at the clock of this computer.",
@@ -131,7 +157,7 @@ def _calibration(setup: Setup, pressure_kpa: float) -> list[Check]:
         held, words = made.zero_words(pressure_kpa)
         checks.append(
             Check(
-                "Gauge's zero", GOOD if held else DOUBTFUL, words,
+                ZERO, GOOD if held else DOUBTFUL, words,
                 "" if held else "Is the gallery really open to the air? If it is, the gauge has "
                 "drifted: calibrate it anew before you trust a pressure.",
             )
@@ -142,7 +168,7 @@ def _calibration(setup: Setup, pressure_kpa: float) -> list[Check]:
 def _gauge(
     setup: Setup, pressure_kpa: float | None, words: str, base_kpa: float | None
 ) -> list[Check]:
-    name = "Pressure gauge"
+    name = GAUGE
     limit = setup.limits.pressure_kpa
     if setup.pressure_source is None or limit is None:
         return [Check(name, NOT_WATCHED, "no gauge wired", "Over-pressure is not watched.")]
@@ -152,7 +178,15 @@ def _gauge(
             if setup.gauge is not None
             else "Check the transducer's supply, its wires, and its [[analog]] table in the setup."
         )
-        return [Check(name, REFUSED, f"no good reading ({words})", checks_of)]
+        return [
+            Check(
+                name,
+                REFUSED,
+                f"no good reading ({words})",
+                checks_of,
+                trip_id(gauge_rules.GAUGE_STALE),
+            )
+        ]
     shown = f"{round(pressure_kpa, 0) + 0.0:.0f} kPa"  # no minus sign before zero
     if not pressure_kpa <= limit:
         return [
@@ -161,13 +195,14 @@ def _gauge(
                 f"{apart(pressure_kpa, limit)} kPa, over the limit of "
                 f"{apart(limit, pressure_kpa)} kPa",
                 "Bring the supply pressure down first.",
+                trip_id(gauge_rules.OVER_PRESSURE),
             )
         ]  # fmt: skip
     checks = [Check(name, GOOD, f"{shown}, alive"), *_calibration(setup, pressure_kpa)]
     if base_kpa is not None:
         checks.append(
             Check(
-                "Base pressure", GOOD if pressure_kpa >= base_kpa else DOUBTFUL,
+                BASE_PRESSURE, GOOD if pressure_kpa >= base_kpa else DOUBTFUL,
                 f"{apart(pressure_kpa, base_kpa)} kPa at the gauge with the coil off; the sheet "
                 f"asks for {apart(base_kpa, pressure_kpa)} kPa",
                 "" if pressure_kpa >= base_kpa else

@@ -16,7 +16,6 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from rig.bench.bench import Bench
 from rig.bench.coil_keeping import CoilKeeping
@@ -26,6 +25,7 @@ from rig.bench.states import State
 from rig.bench.streams import SocketSink
 from rig.config.files.resolved import setup_from_plan, sheet_from_plan
 from rig.config.setup.model import Setup
+from rig.config.sheet.model import Sheet
 from rig.core import messages, state_file
 from rig.core.errors import (
     EXIT_COIL_LIVE,
@@ -37,6 +37,7 @@ from rig.core.errors import (
     RefusedError,
     RigError,
 )
+from rig.core.json_values import JsonObject
 from rig.core.ports import Hardware
 from rig.core.records import OFF_STATES, End
 
@@ -55,7 +56,7 @@ def main(open_hardware: OpenHardware, operator_fd: int, records_fd: int) -> int:
     records = socket.socket(fileno=records_fd)
     if not line:  # the desk closed without sending a plan
         return 0
-    plan: dict[str, Any] = json.loads(line)
+    plan: JsonObject = json.loads(line)
     link = DeskLink(operator)
     try:
         return _serve(plan, open_hardware, link, records)
@@ -75,7 +76,7 @@ def main(open_hardware: OpenHardware, operator_fd: int, records_fd: int) -> int:
 
 
 def _serve(
-    plan: dict[str, Any], open_hardware: OpenHardware, link: DeskLink, records: socket.socket
+    plan: JsonObject, open_hardware: OpenHardware, link: DeskLink, records: socket.socket
 ) -> int:
     setup = setup_from_plan(plan["setup"])
     sheet = sheet_from_plan(plan["sheet"], setup)
@@ -112,12 +113,12 @@ def _serve(
 
 
 def _rig(
-    state: Path, setup: Setup, owner: state_file.Owner, plan: dict[str, Any]
+    state: Path, setup: Setup, owner: state_file.Owner, plan: JsonObject
 ) -> state_file.RigState:
     """What the state file will hold. Raises RefusedError if a trip is latched."""
     before = state_file.latch_dead_owner(state)
     if before is not None and before.trip is not None:
-        raise RefusedError(latched_words(before))
+        raise RefusedError(latched_words(before), id_="refusal.tripped")
     rig = state_file.rig_name(setup.backend, setup.chip, setup.relay.line)
     return state_file.RigState(
         rig, setup.backend, setup.chip, setup.relay.line, plan["setup"], owner
@@ -137,7 +138,7 @@ def latched_words(state: state_file.RigState) -> str:
 
 def _operate(
     setup: Setup,
-    sheet: Any,
+    sheet: Sheet,
     hardware: Hardware,
     link: DeskLink,
     records: socket.socket,
@@ -153,7 +154,7 @@ def _operate(
 
 def _serve_bench(
     setup: Setup,
-    sheet: Any,
+    sheet: Sheet,
     hardware: Hardware,
     link: DeskLink,
     records: socket.socket,
@@ -209,7 +210,7 @@ def _serve_bench(
 
 
 def _obey(
-    bench: Bench, order: messages.Order, sheet: Any, sink: SocketSink, link: DeskLink
+    bench: Bench, order: messages.Order, sheet: Sheet, sink: SocketSink, link: DeskLink
 ) -> End | None:
     def flush() -> None:
         sink.flush()

@@ -50,29 +50,6 @@ def plan(sheet: Sheet) -> Plan:
             return _ramp(sheet)
 
 
-def duration_s(sheet: Sheet) -> float:
-    """The longest the sheet can take, seconds."""
-    match sheet:
-        case StrokesSheet():
-            return sheet.settle_wait_s + sheet.strokes * (sheet.on_time_s + sheet.rest_s)
-        case HoldSheet():
-            first_s = sheet.energise_first_s if sheet.state == "released" else 0.0
-            return sheet.settle_wait_s + first_s + sheet.watch_s
-        case RampSheet():
-            return sheet.settle_wait_s + 2 * sheet.ramps * sheet.ramp_time_max_s
-
-
-def strokes_of(sheet: Sheet) -> int:
-    """How many strokes or ramps the sheet has; 1 for a hold."""
-    match sheet:
-        case StrokesSheet():
-            return sheet.strokes
-        case RampSheet():
-            return sheet.ramps
-        case HoldSheet():
-            return 1
-
-
 def _settle(sheet: Sheet) -> Plan:
     t_ns, _ = yield Do("step", "settle")
     yield Wait(t_ns + int(sheet.settle_wait_s * NS))

@@ -52,7 +52,10 @@ class StateMachine:
     def move(self, to: State) -> None:
         """Raises RefusedError for a move not in the table."""
         if to not in _MOVES[self.state]:
-            raise RefusedError(f"The bench is {self.state} and cannot become {to} from there.")
+            raise RefusedError(
+                f"The bench is {self.state} and cannot become {to} from there.",
+                id_="refusal.wrong-state",
+            )
         self.state = to
 
     def arm(self, now_ns: int) -> None:

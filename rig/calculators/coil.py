@@ -151,7 +151,7 @@ def _winding(given: Given) -> Calculation:
         "resistance method, IEC 60034-1 (from memory)",
         (
             "Copper. US practice writes 234.5 for 235, which makes 0.2 K in 100 K.",
-            "The leads of the meter are taken off; the hottest spot is hotter than the mean.",
+            "The leads of the meter are subtracted; the hottest spot is hotter than the mean.",
         ),
         cautions,
     )

@@ -112,8 +112,12 @@ def _contact(given: Given) -> Calculation:
     return Calculation(
         f"The contact {words}: at release it sees {si(sees, 'V')} of its {si(rating, 'V')} "
         f"({digits(100 * share)} %), and breaks {si(current, 'A')} of {si(can, 'A')}.",
-        {"fits": held, "contact_v": sees, "margin_v": rating - sees,
-            "current_share": current / can,},
+        {
+            "fits": held,
+            "contact_v": sees,
+            "margin_v": rating - sees,
+            "current_share": current / can,
+        },
         "V = supply + zener (1 + tolerance) + diode",
         "Kirchhoff's voltage law around contact, supply and clamp",
         (
@@ -122,12 +126,8 @@ def _contact(given: Given) -> Calculation:
             "The slope of the zener adds a few volts at some amperes; keep a tenth in hand.",
             "Without a clamp the contact would see hundreds of volts, whatever its rating.",
         ),
-        (
-            ("Less than a tenth of the voltage is in hand.",)
-            if held and share > 0.9
-            else ()
-        ),
-    )  # fmt: skip
+        (("Less than a tenth of the voltage is in hand.",) if held and share > 0.9 else ()),
+    )
 
 
 def _clamp(given: Given) -> Calculation:

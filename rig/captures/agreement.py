@@ -61,9 +61,10 @@ def require_units(layout: Layout, by: CaptureMap, said: Stated, problems: Proble
                 better = next((r for r, unit in PRESSURES.items() if unit.casefold() ==
                                own.casefold()), None) if role in PRESSURES else None  # fmt: skip
                 remedy = (
-                    f'write --map {better}="{column.name}"' if better else
-                    f"add --scale {role}={factor:.7g}"
-                ) + ", or mend the unit in the file"  # fmt: skip
+                    f'write --map {better}="{column.name}"'
+                    if better
+                    else f"add --scale {role}={factor:.7g}"
+                ) + ", or mend the unit in the file"
             problems.add(
                 f'column "{column.name}"', own,
                 f"mapped as {role} ({wanted}), and the file's own unit is {own}", remedy,

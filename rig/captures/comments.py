@@ -29,10 +29,10 @@ def resolution_comment(recording: Recording) -> str:
     if any(condition.kind == SAMPLED for condition in recording.conditions):
         shown = {line: edges.t_ns for line, edges in recording.edges.items()}
         for line, at in {**shown, COMMAND: recording.commands.t_ns}.items():
-            looks = recording.levels[line].t_ns if line in recording.levels else at[:0]
-            if 0 < len(at) <= len(looks):
+            before_ns = recording.levels[line].t_ns if line in recording.levels else at[:0]
+            if 0 < len(at) <= len(before_ns):
                 # an export has no row for the sample before, so state the uncertainty it left
-                widest.append(int(np.max(at - looks[len(looks) - len(at) :])))
+                widest.append(int(np.max(at - before_ns[len(before_ns) - len(at) :])))
     # round up to the next whole microsecond
     us = -(-max(widest, default=0) // 1000)
     return f"{RESOLUTION} {us} us" if us else ""

@@ -70,13 +70,14 @@ class RunReader(abc.ABC):
         place, of_run = self.head.time, "" if self.head.run is None else " of this run"
         self.found[:0] = [
             Problem(
-                rows.line[n], f"row {rows.line[n]}, column {self.head.time_name}",
+                rows.line[n],
+                f"row {rows.line[n]}, column {self.head.time_name}",
                 "" if place is None else cell_columns.text_of(rows.cells[place][n]),
                 f"earlier than the row before it{of_run}",
                 f"put the rows in order of time{several}",
             )
             for n in np.flatnonzero(self.taking.rows(rows.t_ns, digital)).tolist()
-        ]  # fmt: skip
+        ]
 
     def reading(self, name: str, t_ns: Int64, value: Float, there: Bool, good: Bool) -> None:
         """Readings of a signal where one is `there`; `good`: the value of `pressure_good` for
@@ -112,9 +113,10 @@ class Wide(RunReader):
             column = self.head.columns.get(name)
             shown = name if column is None else column.name
             value, there = cell_columns.values(
-                rows.cells[place], self.wrong(rows.line, shown),
+                rows.cells[place],
+                self.wrong(rows.line, shown),
                 NO_READING if column is not None else frozenset(),
-            )  # fmt: skip
+            )
             scaled = value if column is None else value * column.scale
             self.reading(name, rows.t_ns, scaled, there, good)
 

@@ -6,9 +6,10 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
-from typing import Any, TextIO
+from typing import TextIO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.captures.columns import notice
 from rig.core.atomic_file import whole_file
@@ -16,11 +17,12 @@ from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS
 
 AT_ONCE = 65_536
+Columns = Mapping[str, NDArray[np.generic]]
 VERSION = 1
 
 
 def write_json(
-    result: Mapping[str, Any], recording: Recording, path: str | os.PathLike[str]
+    result: Mapping[str, object], recording: Recording, path: str | os.PathLike[str]
 ) -> None:
     """`{version, source, notice, result, records}`. Replaces `path`.
 
@@ -77,12 +79,12 @@ def write_json(
         file.write("}\n}\n")
 
 
-def _member(file: TextIO, name: str, value: Any, *, last: bool = False) -> None:
+def _member(file: TextIO, name: str, value: object, *, last: bool = False) -> None:
     text = json.dumps(value, allow_nan=False, ensure_ascii=False)
     file.write(f'"{name}": {text}{"" if last else ","}\n')
 
 
-def _group(file: TextIO, name: str, members: Mapping[str, Mapping[str, Any]]) -> None:
+def _group(file: TextIO, name: str, members: Mapping[str, Columns]) -> None:
     file.write(f'"{name}": {{')
     for place, (key, columns) in enumerate(members.items()):
         file.write("," if place else "")
@@ -91,7 +93,7 @@ def _group(file: TextIO, name: str, members: Mapping[str, Mapping[str, Any]]) ->
     file.write("},\n")
 
 
-def _columns(file: TextIO, name: str, columns: Mapping[str, Any]) -> None:
+def _columns(file: TextIO, name: str, columns: Columns) -> None:
     """Columns as arrays, one part at a time, so that a long run is never held as text."""
     file.write(f"{json.dumps(name)}: {{")
     for place, (key, column) in enumerate(columns.items()):

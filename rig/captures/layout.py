@@ -30,8 +30,9 @@ GENERIC = {"value", "run"}
 """Our names that alone are no sign of our form."""
 UNIT = re.compile(
     r"[\[(]?\s*(?:[numkM\u00b5\u03bc]?(?:s|V|A|Pag?|Hz|barg?|ohm)|sec|seconds?|volts?|amps?|psi[ag]?"
-    r"|\u00b0?[CF]|deg ?[CF]|rpm|%|bit|bool|logic|-)\s*[\])]?", re.IGNORECASE,
-)  # fmt: skip
+    r"|\u00b0?[CF]|deg ?[CF]|rpm|%|bit|bool|logic|-)\s*[\])]?",
+    re.IGNORECASE,
+)
 CLOCK = re.compile(r"[0-9]:[0-9]{2}|(?:[0-9]+[-/.]){2}[0-9]")
 """Marks in a time of day, and in a date."""
 GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[,.' ][0-9]{3})+(?:[.,][0-9]*)?")

@@ -40,8 +40,9 @@ def records_of(recording: Recording) -> Iterator[Record]:
             ]
         )
     for channel, samples in recording.samples.items():
-        triples = zip(samples.value.tolist(), samples.t_ns.tolist(), samples.good.tolist(),
-                      strict=True)  # fmt: skip
+        triples = zip(
+            samples.value.tolist(), samples.t_ns.tolist(), samples.good.tolist(), strict=True
+        )
         parts.append(
             [
                 (t, 4, Sample(channel, None if math.isnan(value) else value, t,

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from rig.captures.columns import COIL, COMMAND, SWITCH_COLUMN
-from rig.captures.looks import Given, Looks, Seen
+from rig.captures.sampled_rows import Given, SampledRows, Seen
 from rig.config.setup.model import Setup
 from rig.core.recording import Bool, Float, Int8, Int64, Recording, RecordingBuilder
 from rig.core.records import (
@@ -47,7 +47,7 @@ class Taking:
         self._held: dict[str, int] = {}
         self._edges = {SWITCH: 0, READBACK: 0}
         self._before: dict[str, tuple[array[int], array[int]]] = {}
-        self._looks = Looks()
+        self._rows_seen = SampledRows()
         self._strokes = 0
         self._first_ns: int | None = None
         self.last_ns: int | None = None
@@ -105,7 +105,7 @@ class Taking:
             given[name] = Given(row[:cut], value[:cut])
             rows[:] = array("q", (row[cut:] - count).tobytes())
             values[:] = array("b", value[cut:].tobytes())
-        for name, seen in self._looks.block(t_ns, given).items():
+        for name, seen in self._rows_seen.block(t_ns, given).items():
             times, value = t_ns[given[name].row], given[name].value
             if name == COMMAND:
                 self._commands(times, value, seen)
@@ -163,13 +163,13 @@ class Taking:
                 self._builder.add(Condition(kind, self.last_ns, "a comment in the file says so"))
             if resolution_ns is not None:
                 self._builder.add(Condition(RESOLUTION, self.last_ns, f"{resolution_ns} ns"))
-            self._add_looks(self.last_ns)
+            self._add_sampled(self.last_ns)
             self._builder.add(Step("last row", 0, self.last_ns))
         return self._builder.build()
 
-    def _add_looks(self, at_ns: int) -> None:
-        found = self._looks.every_ns()
-        self._looks = Looks()  # it holds a step for each row: as much as a channel
+    def _add_sampled(self, at_ns: int) -> None:
+        found = self._rows_seen.every_ns()
+        self._rows_seen = SampledRows()  # it holds a step for each row: as much as a channel
         if found is None:
             return
         every_ns, digit_ns = found

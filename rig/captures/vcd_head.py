@@ -59,10 +59,11 @@ def signals_of(declared: Iterable[tuple[Any, int]], problems: Problems) -> dict[
         lines[name] = (var.id_code, line)
         if var.id_code in found and found[var.id_code].name != name:
             problems.add(
-                f"line {line}", var.reference,
+                f"line {line}",
+                var.reference,
                 f"the same signal (id {shown(var.id_code)}) is {found[var.id_code].name} too",
                 "give each its own",
-            )  # fmt: skip
+            )
             continue
         found[var.id_code] = _signal(name, var, line, problems)
     for name, holds in NEEDED.items():
@@ -100,9 +101,8 @@ def _signal(name: str, var: Any, line: int, problems: Problems) -> Signal:
 def _misspelt(name: str, line: int, problems: Problems) -> None:
     if name == "pressure":
         problems.add(
-            f"line {line}", name, "a pressure without its unit",
-            f"name it {listed(PRESSURES)}",
-        )  # fmt: skip
+            f"line {line}", name, "a pressure without its unit", f"name it {listed(PRESSURES)}"
+        )
         return
     near = nearest(name, NAMES)
     # a loose likeness is no reason to refuse another instrument's channel

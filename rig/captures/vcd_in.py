@@ -131,9 +131,7 @@ class _Reading:
 
     def _timescale(self, scale: Any, line: int) -> None:
         if self._scale is not None:
-            self._problems.add(
-                f"line {line}", str(scale), "a second $timescale", "leave one out"
-            )  # fmt: skip
+            self._problems.add(f"line {line}", str(scale), "a second $timescale", "leave one out")
         elif scale.magnitude not in (1, 10, 100):
             self._problems.add(
                 f"line {line}", str(scale), "not a step of 1, 10 or 100 units",
@@ -202,7 +200,7 @@ class _Reading:
             remedy = "cut the capture before this time or begin it after"
         self._problems.add(f"line {line}, signal {signal.name}", value, what, remedy)
 
-    def _read_value(self, signal: Signal, value: Any, line: int) -> None:
+    def _read_value(self, signal: Signal, value: object, line: int) -> None:
         if not isinstance(value, float) or not abs(value) < float("inf"):
             self._problems.add(
                 f"line {line}, signal {signal.name}", str(value), "not a finite real number",

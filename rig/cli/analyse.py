@@ -8,7 +8,7 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rig.captures import Plan
     from rig.config.files.loading import LoadedSetup, LoadedSheet
     from rig.config.setup.model import Setup
+    from rig.core.results.run import Result
 
 
 @click.command("analyse")
@@ -70,7 +71,7 @@ def command(
     next row that gives one. Or one row for each value, with the columns signal and value. A column
     run tells several runs apart: each is analysed. A VCD has signals of the same names.
 
-    A file with a row at every look shows by itself between which rows an edge lies. For one with
+    A file with a row for every sample shows by itself between which rows an edge lies. For one with
     rows where something changed give --resolution, unless a comment in it says "resolution: 1 ms".
 
     A file as an instrument writes it, with any names of columns, is read by --map. What is not
@@ -190,7 +191,7 @@ def _confirmed(plan: Plan | None, capture: Path, setup: Setup) -> Plan | None:
     return plan
 
 
-Results = list[tuple[str | None, dict[str, Any]]]
+Results = list[tuple[str | None, "Result"]]
 
 
 def _show(results: Results, *, as_json: bool, tsv: bool, full: bool) -> None:

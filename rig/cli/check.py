@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from rig.config.files.loading import LoadedSetup, LoadedSheet
     from rig.config.setup.describe import Row
+    from rig.core.message_ids import Message
 
 HOT_DEGC = 100.0
 PLAIN_WIDTH = 110
@@ -182,16 +183,16 @@ def _print_watched(console: Console, loaded: LoadedSetup) -> None:
     from rig.bench.interlock.registry import watched
 
     table = _table("rule", "", "slowest reaction", "by what")
-    for rule in watched(loaded.setup):
-        state = Text("watched") if rule.watched else Text("NOT WATCHED", style="bold red")
-        reaction = "-" if rule.reaction_ms is None else f"{rule.reaction_ms:.0f} ms"
-        table.add_row(rule.rule, state, reaction, Text(rule.why))
+    for watch in watched(loaded.setup):
+        state = Text("watched") if watch.watched else Text("NOT WATCHED", style="bold red")
+        reaction = "-" if watch.reaction_ms is None else f"{watch.reaction_ms:.0f} ms"
+        table.add_row(watch.rule.name, state, reaction, Text(watch.why))
     console.print()
     console.print(table)
 
 
-def _print_cautions(console: Console, texts: list[str]) -> None:
+def _print_cautions(console: Console, found: list[Message]) -> None:
     from rig.core.reader_units import units
 
-    for text in texts:
-        console.print(f"Caution: {units().words(text)}")
+    for one in found:
+        console.print(f"Caution: {units().words(one.words)}")

@@ -98,7 +98,9 @@ def _look(plan: Setup) -> None:
     for check in found.checks:
         tell(f"{check.name}: {check.result}: {check.shown}. {check.remedy}".rstrip())
     if found.refused:
-        raise RefusedError("\nNot cleared: what is said above still stands.")
+        raise RefusedError(
+            "\nNot cleared: what is said above still stands.", id_="refusal.condition-stands"
+        )
 
 
 def _measured_cool(setup: Path) -> None:
@@ -130,7 +132,8 @@ MEASURED = "a person measured that it was as cool as its surroundings"
 def _ask_more(path: Path, state: RigState, plan: Setup, *, cooled: bool) -> None:
     """What the preflight cannot see: is the coil cool again, is there room on the disk?"""
     from rig.bench.carried_heat import carried, ready_for_longest_s
-    from rig.bench.interlock import registry
+    from rig.bench.interlock.coil_and_program_rules import DISK
+    from rig.bench.interlock.registry import of_heat
     from rig.bench.preflight_coil import coil_words
     from rig.core import coil_heat
 
@@ -139,13 +142,14 @@ def _ask_more(path: Path, state: RigState, plan: Setup, *, cooled: bool) -> None
     wait_s = ready_for_longest_s(plan, coil)
     when = f"ready in {coil_heat.duration_words(wait_s)}" if wait_s > 0 else "ready"
     tell(f"Coil's heat: {coil_words(plan, coil)}, {when} for the longest stroke allowed.")
-    if wait_s > 0 and not cooled and rule in (registry.DUTY, registry.COIL_HEATING):
+    if wait_s > 0 and not cooled and of_heat(rule):
         raise RefusedError(
             f"\nNot cleared: the coil needs {coil_heat.duration_words(wait_s)} more to cool. Wait. "
             "Or measure it (winding resistance, or a thermometer without contact), and add "
-            "--cooled where it is as cool as its surroundings. Do not touch it."
+            "--cooled where it is as cool as its surroundings. Do not touch it.",
+            id_="refusal.coil-warm",
         )
-    if rule == registry.DISK:
+    if rule == DISK:
         _require_room(plan)
 
 
@@ -159,5 +163,6 @@ def _require_room(plan: Setup) -> None:
     if not free >= needed_mb:
         raise RefusedError(
             f"\nNot cleared: only {free:.0f} MB are free in {places.data_dir()}; a run begins only "
-            f"with {needed_mb:.0f} MB or more. {ROOM_REMEDY}"
+            f"with {needed_mb:.0f} MB or more. {ROOM_REMEDY}",
+            id_="refusal.disk-full",
         )

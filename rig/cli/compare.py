@@ -18,18 +18,21 @@ from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
 @click.command("compare")
 @click.argument("runs", metavar="BEFORE AFTER [RUN...]", nargs=-1, required=True)
 @click.option(
-    "--sheet", type=click.Path(path_type=Path),
+    "--sheet",
+    type=click.Path(path_type=Path),
     help="Take [compare] from this sheet instead of that of the run BEFORE.",
-)  # fmt: skip
+)
 @click.option(
-    "--slope-runs", metavar="RUN,RUN,...",
+    "--slope-runs",
+    metavar="RUN,RUN,...",
     help="Runs of the same valve under other conditions: how its times go with pressure, supply, "
     "oil temperature and engine speed.",
-)  # fmt: skip
+)
 @click.option(
-    "--study", metavar="RUN,RUN,...",
+    "--study",
+    metavar="RUN,RUN,...",
     help="Runs of a rig study (see `rig study`): what mounting a valve again adds.",
-)  # fmt: skip
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
 @tsv_option
 @units_option
@@ -58,9 +61,9 @@ def command(
     found = results_of(runs)
     results = [one.result for one in found]
     settings = _settings(sheet, found[0].sheet)
-    beside = Beside(*(
-        [one.result for one in results_of(numbers_in(text))] for text in (slope_runs, study)
-    ))  # fmt: skip
+    beside = Beside(
+        *([one.result for one in results_of(numbers_in(text))] for text in (slope_runs, study))
+    )
     shape = compare_runs(results, settings, [one.medium for one in found], beside)
     told = any(one is not None for pair in shape["comparisons"] for one in pair["figures"].values())
     code = judged(EXIT_OK if told else EXIT_UNDECIDED)

@@ -27,7 +27,14 @@ def command(run: str, form: str, file: Path | None, force: bool) -> None:
     Times count from the run's first record and are exact to the nanosecond. A simulated run says
     SIMULATED in every file.
     """
-    from rig.actions.analyse_run import analysed, opened_log, recording_of, run_number, texts_of
+    from rig.actions.analyse_run import (
+        analysed,
+        opened_log,
+        recording_of,
+        run_number,
+        saved_result,
+        texts_of,
+    )
     from rig.actions.exercise.store import Exercises
     from rig.captures import write_csv, write_json, write_vcd
     from rig.core.errors import UsageError
@@ -56,8 +63,8 @@ def command(run: str, form: str, file: Path | None, force: bool) -> None:
             elif form == "vcd":
                 write_vcd(recording, file)
             else:
-                result = None if stored.status == "running" else log.result(number)
-                result = {**(result or analysed(stored)), "seed": stored.header.seed}
+                result = saved_result(log, stored) or analysed(stored)
+                result["seed"] = stored.header.seed
                 write_json(result, recording, file)
         except OSError as error:
             raise UsageError(f"{file} cannot be written: {error.strerror or error}.") from error

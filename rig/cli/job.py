@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""`rig job`: checks done by hand on a job, and what they and its runs show."""
+"""`rig job`: complaint, checks by hand and repair of a job, and what checks and runs show."""
 
 from __future__ import annotations
 
@@ -15,10 +15,45 @@ from rig.core.errors import UsageError
 
 @click.group("job")
 def command() -> None:
-    """Note checks done by hand on a job, and see what they and its runs say together.
+    """Write down a job's complaint and repair, note checks done by hand, and see what they and its
+    runs say together.
 
     The page of the job shows and takes the same.
     """
+
+
+@command.command("write")
+@click.argument("job")
+@click.option("--complaint", metavar="TEXT", help="In the customer's words.")
+@click.option("--repair", metavar="TEXT", help="What was done.")
+@click.option("--notes", metavar="TEXT", help="Anything worth keeping with the job.")
+def write(job: str, **given: str | None) -> None:
+    """Write complaint, repair or notes of JOB, in place of what stood there.
+
+    A job that is not in the register yet is entered. What is not given stays as it is. Page,
+    customer's summary and printed report show them.
+
+    Exit codes: 0 written, 2 refused: nothing was written.
+    """
+    from rig.core.places import log_path
+    from rig.runlog import register
+    from rig.runlog.store import RunLog
+
+    typed = {key: text.strip() for key, text in given.items() if text is not None}
+    if not typed:
+        raise UsageError("Nothing to write: add --complaint, --repair or --notes, each with TEXT.")
+    with RunLog(log_path()) as log:
+        number = register.number_of(log, register.JOB, job)
+        was = register.entry(log, register.JOB, number) if number is not None else None
+        texts = {key: typed.get(key, getattr(was, key, "")) for key in given}
+        wrong = register.problems(register.JOB, job, "", **texts)
+        if wrong:
+            raise UsageError("\n".join([*wrong, "Nothing was written."]))
+        if number is None:
+            number = register.add(log, register.JOB, job)
+        register.describe(log, register.JOB, number, **texts)
+    judged(0)
+    click.echo(f"Written on job {job}: {', '.join(typed)}.")
 
 
 @command.command("note")
@@ -32,9 +67,10 @@ def command() -> None:
 @click.option("--at-source", metavar="Q", help='supply_loaded: at the source, like "12.6 V".')
 @click.option("--note", metavar="TEXT", help="Anything worth keeping with it.")
 @click.option(
-    "--out-of-order", is_flag=True,
+    "--out-of-order",
+    is_flag=True,
     help="It was done although a check that comes first for safety is not noted.",
-)  # fmt: skip
+)
 def note(job: str, check: str, state: str | None, out_of_order: bool, **given: str | None) -> None:
     """Note on JOB what CHECK found, as coil_ohms or oil_level.
 
@@ -84,11 +120,12 @@ def show(job: str, good: str | None, as_json: bool) -> None:
     """
     from rig.actions.analyse_run import opened_log
     from rig.actions.job_checks import job_seen
-    from rig.cli.terminal.diagnosis import exit_code, held_against, show_diagnosis
-    from rig.runlog.register import JOB, history
+    from rig.cli.terminal.diagnosis import exit_code, held_against, show_about, show_diagnosis
+    from rig.runlog.register import JOB, entry, history
 
     number = _number(job)
     with opened_log() as log:
+        about = entry(log, JOB, number)
         seen = job_seen(log, _path(number), history(log, JOB, number), good)
     found = seen.diagnosis
     if found is None:
@@ -99,14 +136,10 @@ def show(job: str, good: str | None, as_json: bool) -> None:
     else:
         if seen.run is not None:
             units_of_run(str(seen.run))
-        show_diagnosis(found, tsv=False, job=job)
+        show_about(about, seen)
+        show_diagnosis(found, tsv=False, job=job, mended=seen.since is not None)
         if seen.run is not None:
             click.echo(held_against(seen.good))
-        if seen.since is not None:
-            click.echo(
-                f"Since then run {seen.since} conformed. Before and after: "
-                f"rig report {seen.since} --before {seen.run}"
-            )
     sys.exit(code)
 
 
@@ -136,10 +169,16 @@ def _path(number: int) -> Path:
 def _number(job: str) -> int:
     """The number of a job in the register. Raises UsageError."""
     from rig.actions.analyse_run import opened_log
+    from rig.core.places import log_path
     from rig.runlog.register import JOB, number_of
 
-    with opened_log() as log:
-        number = number_of(log, JOB, job)
+    number = None
+    if log_path().exists():
+        with opened_log() as log:
+            number = number_of(log, JOB, job)
     if number is None:
-        raise UsageError(f'There is no job "{job}" in this log. A run opens one: rig run --job.')
+        raise UsageError(
+            f'There is no job "{job}" in this log. It is entered by its complaint, rig job write '
+            "JOB --complaint TEXT, or by its first run, rig run --job JOB."
+        )
     return number

@@ -7,6 +7,7 @@ import contextlib
 import contextvars
 import importlib
 import os
+import signal
 import sys
 
 import click
@@ -92,6 +93,7 @@ def main() -> None:
     os.environ["PYTHONSAFEPATH"] = "1"
     open_outputs()
     code = answer(sys.argv[1:])
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Python's own end takes time: the code stays
     close_outputs()
     sys.exit(ENDING.code(code))
 

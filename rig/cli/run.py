@@ -34,9 +34,10 @@ from rig.cli.run_options import run_options
 @click.option("--oil-grade", metavar="TEXT", help="Grade on the can.")
 @click.option("--oil-level", metavar="TEXT", help="As read from the dipstick.")
 @click.option(
-    "--proved", metavar="LIST",
+    "--proved",
+    metavar="LIST",
     help='Proved good by hand before this run: "supply,base pressure,coil,switch" or some of it.',
-)  # fmt: skip
+)
 @run_options()
 @click.option(
     "--fault",

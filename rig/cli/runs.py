@@ -29,9 +29,10 @@ SHOWN, WRITTEN_MOST = 20, 10_000
 
 @click.command("runs")
 @click.option(
-    "--limit", type=click.IntRange(1, WRITTEN_MOST),
+    "--limit",
+    type=click.IntRange(1, WRITTEN_MOST),
     help=f"How many at most.  [default: {SHOWN}; with --csv {WRITTEN_MOST}]",
-)  # fmt: skip
+)
 @click.option(
     "--valve", metavar="TAG", help="Only the runs of this valve; capitals or not is all the same."
 )

@@ -26,7 +26,7 @@ def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> Non
     coil was still live at the end.
     """
     one_form(as_json=as_json, tsv=tsv, full=full)
-    from rig.actions.analyse_run import analysed, opened_log, run_number
+    from rig.actions.analyse_run import analysed, opened_log, run_number, saved_result
     from rig.actions.exercise.store import Exercises
     from rig.analysis.verdict.verdict import exit_code
     from rig.cli.terminal.render import show_result
@@ -35,13 +35,10 @@ def command(run: str, as_json: bool, tsv: bool, full: bool, budget: bool) -> Non
     with opened_log() as log:
         number = run_number(log, run)
         stored = Exercises.beside(log.path).without_seed(log.load(number))
-        # a run still in progress has no result yet, or one that is no longer true
-        result = None if stored.status == "running" else log.result(number)
-        if result is None or (budget and "budget" not in result):
-            result = analysed(stored)
+        result = saved_result(log, stored) or analysed(stored)
     use_unless_chosen(of_setup_text(stored.header.setup_text))
     result["seed"] = stored.header.seed
-    result["purpose"] = stored.header.purpose  # results of earlier versions have none
+    result["purpose"] = stored.header.purpose
     code = judged(exit_code(result))
     if budget and not as_json:
         from rig.text.budget import budget_lines

@@ -5,14 +5,17 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli.output import one_form, tsv_option
 from rig.core.errors import EXIT_OK, EXIT_UNDECIDED
+
+if TYPE_CHECKING:
+    from rig.core.results.comparison import Study
 
 ROWS = (
     ("repeatability", "repeatability_ms"),
@@ -25,15 +28,16 @@ ROWS = (
     ("% of the limits (P/T)", "precision_to_tolerance_pct"),
     ("repeatability limit", "repeatability_limit_ms"),
 )
-METHODS = (("anova", "analysis of variance"), ("average_range", "average and range"))
+METHODS = {"anova": "analysis of variance", "average_range": "average and range"}
 
 
 @click.command("study")
 @click.argument("runs", metavar="RUN...", nargs=-1, required=True)
 @click.option(
-    "--sheet", type=click.Path(path_type=Path),
+    "--sheet",
+    type=click.Path(path_type=Path),
     help="Take the limits from this sheet instead of that of the first run.",
-)  # fmt: skip
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
 @tsv_option
 def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool, tsv: bool) -> None:
@@ -63,7 +67,7 @@ def command(runs: tuple[str, ...], sheet: Path | None, as_json: bool, tsv: bool)
     sys.exit(EXIT_OK if told else EXIT_UNDECIDED)
 
 
-def lines(shape: Mapping[str, Any], *, for_person: bool) -> Iterator[str]:
+def lines(shape: Study, *, for_person: bool) -> Iterator[str]:
     """The study as text: words and a table, or lines of fields separated by tabs."""
     import textwrap
 
@@ -80,13 +84,14 @@ def lines(shape: Mapping[str, Any], *, for_person: bool) -> Iterator[str]:
         if one is None:
             continue
         name = figure.removesuffix("_ms")
-        methods = [(key, title) for key, title in METHODS if one[key] is not None]
+        both = (("anova", one["anova"]), ("average_range", one["average_range"]))
+        methods = [(method, dict(found.items())) for method, found in both if found is not None]
         if for_person:
             yield ""
-            titles = "".join(f"{title:>22}" for _, title in methods)
+            titles = "".join(f"{METHODS[method]:>22}" for method, _ in methods)
             yield f"{name + ', ms':<26}{titles}"
         for title, key in ROWS:
-            values = [one[method][key] for method, _ in methods]
+            values = [found[key] for _, found in methods]
             if not for_person:
                 for (method, _), value in zip(methods, values, strict=True):
                     yield f"{figure}.{method}.{key}\t{'' if value is None else value}"

@@ -39,7 +39,7 @@ PLAIN_WIDTH = 110
 @click.option("--force", is_flag=True, help="Replace a FILE where it exists.")
 def command(
     setup: Path, svg: Path | None, parts: Path | None, strip: Path | None, force: bool
-) -> None:  # fmt: skip
+) -> None:
     """Show how the rig of SETUP is wired: what is joined to what, and the parts.
 
     The drawing has exactly what the setup names, and is checked against the list of joints before

@@ -19,7 +19,7 @@ from pydantic_core import PydanticCustomError
 
 from rig.core.quantities import DIMENSIONS, QuantityError, parse
 
-RESOLVED: dict[str, Any] = {"resolved": True}
+RESOLVED: dict[str, object] = {"resolved": True}
 """The validation context of a plan: numbers are already in the unit of their name."""
 
 
@@ -42,7 +42,7 @@ def is_resolved(info: ValidationInfo) -> bool:
     return bool(info.context and info.context.get("resolved"))
 
 
-def read_quantity(value: Any, dimension: str) -> float:
+def read_quantity(value: object, dimension: str) -> float:
     """A value as written in a file, in the unit of its dimension."""
     how = f'write it between quotes with its unit, like "{DIMENSIONS[dimension][1]}"'
     if isinstance(value, bool):
@@ -59,18 +59,16 @@ def read_quantity(value: Any, dimension: str) -> float:
         raise refuse(error.what, error.remedy) from error
 
 
-def _read_number(value: Any) -> float:
+def _read_number(value: object) -> float:
     """A number of a plan."""
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    if not (number and abs(value) <= sys.float_info.max):
-        raise refuse(
-            "this is not a finite number", "make the plan with rig.config.files.resolved.dump"
-        )
-    return float(value)
+    number = value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    if abs(number) <= sys.float_info.max:
+        return float(number)
+    raise refuse("this is not a finite number", "make the plan with rig.config.files.resolved.dump")
 
 
 def _reader(dimension: str) -> BeforeValidator:
-    def read(value: Any, info: ValidationInfo) -> float:
+    def read(value: object, info: ValidationInfo) -> float:
         return _read_number(value) if is_resolved(info) else read_quantity(value, dimension)
 
     return BeforeValidator(read)
@@ -80,7 +78,7 @@ def _range_reader(dimension: str) -> BeforeValidator:
     example = DIMENSIONS[dimension][1]
     how = f'write the lower and the upper value, like ["0 {example.split()[-1]}", "{example}"]'
 
-    def read(value: Any, info: ValidationInfo) -> tuple[float, float]:
+    def read(value: object, info: ValidationInfo) -> tuple[float, float]:
         if not isinstance(value, list | tuple) or len(value) != 2:
             raise refuse("a range is two quantities in square brackets", how)
         if is_resolved(info):
@@ -94,11 +92,11 @@ def _range_reader(dimension: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-def _list_to_tuple(value: Any) -> Any:
+def _list_to_tuple(value: object) -> Any:
     return tuple(value) if isinstance(value, list) else value
 
 
-def _read_date(value: Any, info: ValidationInfo) -> Any:
+def _read_date(value: object, info: ValidationInfo) -> Any:
     if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
         return value.isoformat()  # TOML writes a date without quotes
     if is_resolved(info) or not isinstance(value, str):
@@ -109,8 +107,22 @@ def _read_date(value: Any, info: ValidationInfo) -> Any:
         raise refuse("not a date", 'write year, month and day: "2026-11-02"') from error
 
 
+def _read_instant(value: Any, info: ValidationInfo) -> Any:
+    if is_resolved(info) or not isinstance(value, str | datetime.datetime):
+        return value
+    try:
+        at = datetime.datetime.fromisoformat(value) if isinstance(value, str) else value
+        return at.astimezone(datetime.UTC).isoformat(timespec="seconds")
+    except (ValueError, OverflowError, OSError) as error:
+        remedy = 'write date, time and offset: "2026-11-02T14:05:00+00:00"'
+        raise refuse("not an instant", remedy) from error
+
+
 DateText = Annotated[str, BeforeValidator(_read_date)]
 """A day as year-month-day."""
+
+InstantText = Annotated[str, BeforeValidator(_read_instant)]
+"""Date and time of day, kept as UTC; without an offset, local time of this machine."""
 
 ListAsTuple = BeforeValidator(_list_to_tuple)
 """TOML and JSON know lists only; strict models hold tuples, which cannot change."""

@@ -8,10 +8,13 @@ stop a wrong unit or a slipped digit from switching a rule off.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from rig.config.files.problems import Finding, Where
 from rig.config.files.reading import Unreadable
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Conditions
 
 
 class Range(NamedTuple):
@@ -201,9 +204,7 @@ def _read(model: Any, field: str) -> Any:
         return None
 
 
-def conditions_apart(
-    setup: Any, sheet: Any, conditions: Mapping[str, Mapping[str, Any]]
-) -> Iterator[tuple[str, str]]:
+def conditions_apart(setup: Any, sheet: Any, conditions: Conditions) -> Iterator[tuple[str, str]]:
     """Stated conditions that contradict the files: the condition's name, and what is wrong. `sheet`
     may be None."""
     base = conditions.get("base_pressure")

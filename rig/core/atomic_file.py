@@ -19,7 +19,7 @@ def whole_file(path: str | os.PathLike[str], *, lasting: bool = False) -> Iterat
     new one.
     """
     path = Path(path)
-    part = path.with_name(f".{path.name}.part")
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with part.open("w", encoding="utf-8", newline="") as file:
             yield file

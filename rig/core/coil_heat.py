@@ -13,14 +13,16 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import os
 import time
 import zlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from rig.core.atomic_file import whole_file
 from rig.core.clock import NS_PER_S, boot_id, clock_synchronised
+from rig.core.json_values import JsonObject
+from rig.core.kept_file import read_kept
 
 VERSION = 2
 SPANS_MOST = 2000
@@ -104,7 +106,7 @@ def read(path: Path) -> Kept | None:
     """Read the file; None if there is none. Raises ValueError if damaged, OSError on a disk
     error."""
     try:
-        data = json.loads(path.read_text())
+        data = json.loads(read_kept(path))
     except FileNotFoundError:
         return None
     except (ValueError, RecursionError) as error:
@@ -117,7 +119,7 @@ def read(path: Path) -> Kept | None:
         raise ValueError(f"a field of another form ({error})") from error
 
 
-def _kept(data: dict[str, Any]) -> Kept:
+def _kept(data: JsonObject) -> Kept:
     if data.pop("check") != _check(data):
         raise ValueError("its checksum does not fit")
     if data.pop("version") != VERSION:
@@ -137,7 +139,7 @@ def _kept(data: dict[str, Any]) -> Kept:
     return kept
 
 
-def _check(data: dict[str, Any]) -> str:
+def _check(data: JsonObject) -> str:
     """CRC-32 (zlib) of the content: one altered digit could make a hot coil look cold."""
     return f"{zlib.crc32(json.dumps(data).encode()):08x}"
 
@@ -146,19 +148,10 @@ def write(path: Path, kept: Kept) -> None:
     """Write atomically: a power cut leaves the old file or the new one, and after the return the
     new one. If the folder was removed meanwhile, make it again: the coil is still warm."""
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    data: dict[str, Any] = {"version": VERSION, **kept._asdict(), "at": kept.at._asdict()}
+    data: JsonObject = {"version": VERSION, **kept._asdict(), "at": kept.at._asdict()}
     data["check"] = _check(data)
-    part = path.with_suffix(f".{os.getpid()}.part")
-    with part.open("w") as file:
+    with whole_file(path, lasting=True) as file:  # else a power cut could restore a cold coil
         json.dump(data, file, allow_nan=False)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(folder)  # else a power cut could restore the file from before a hot run
-    finally:
-        os.close(folder)
 
 
 def past(state: Path) -> Past:

@@ -7,8 +7,11 @@ on the command line (DEVELOPERS.md, "Exit codes").
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import NamedTuple
+
+from rig.core.message_ids import message_id
 
 EXIT_OK = 0
 EXIT_DOES_NOT_CONFORM = 1
@@ -28,6 +31,14 @@ class Problem(NamedTuple):
     value: str
     what: str
     remedy: str
+    refusal: str = ""
+
+    @property
+    def id(self) -> str:
+        """Like `problem.limits-pressure`, of the key that was refused; `refusal` where the problem
+        is an error of its own."""
+        key = re.sub(r"\[.*?\]", "", self.key)
+        return self.refusal or message_id("problem", key or "file")
 
     def __str__(self) -> str:
         where = f"{self.file}: {self.key}" if self.key else self.file
@@ -36,9 +47,16 @@ class Problem(NamedTuple):
 
 
 class RigError(Exception):
-    """Base of all errors a person may see. `exit_code` is what the command line returns."""
+    """Base of all errors a person may see. `exit_code` is what the command line returns, `id` is
+    that of the message: its own, or that of the kind of error."""
 
     exit_code = EXIT_INTERNAL
+    id = "refusal.internal-fault"
+
+    def __init__(self, *args: object, id_: str = "") -> None:
+        super().__init__(*args)
+        if id_:
+            self.id = id_
 
 
 class FileProblems(RigError, ValueError):
@@ -48,6 +66,7 @@ class FileProblems(RigError, ValueError):
     """
 
     exit_code = EXIT_USAGE
+    id = "refusal.file"
 
     def __init__(self, problems: Iterable[Problem], so: str = "nothing was energised") -> None:
         self.problems, self.so = tuple(problems), so
@@ -63,18 +82,21 @@ class UsageError(RigError, ValueError):
     """The command cannot work with what it was given. Nothing was energised."""
 
     exit_code = EXIT_USAGE
+    id = "refusal.usage"
 
 
 class RefusedError(RigError, PermissionError):
     """The rig refuses to start: latched trip, rig in use, or not confirmed by a person."""
 
     exit_code = EXIT_HARDWARE
+    id = "refusal.start"
 
 
 class HardwareError(RigError, OSError):
     """A line, chip or port is missing or would not open. Nothing was energised."""
 
     exit_code = EXIT_HARDWARE
+    id = "refusal.hardware"
 
 
 class StorageError(RigError, OSError):
@@ -84,12 +106,14 @@ class StorageError(RigError, OSError):
     """
 
     exit_code = EXIT_HARDWARE
+    id = "refusal.storage"
 
 
 class BrokenOffError(RigError, RuntimeError):
     """Hardware failed during a run; the relay was commanded off; the record is kept."""
 
     exit_code = EXIT_INTERNAL
+    id = "refusal.broken-off"
 
 
 STILL_LIVE = "the relay was commanded off, the read-back stays live."
@@ -99,6 +123,7 @@ class CoilLiveError(RigError, RuntimeError):
     """The relay was commanded off, but the read-back still shows the load side live."""
 
     exit_code = EXIT_COIL_LIVE
+    id = "refusal.coil-live"
 
     def __init__(self, detail: str) -> None:
         self.detail = detail

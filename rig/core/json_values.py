@@ -8,9 +8,11 @@ import math
 from typing import Any
 
 DIGITS = 6
+JsonObject = dict[str, Any]
+"""A decoded JSON object from a file or another process: whoever reads it checks its fields."""
 
 
-def plain(value: Any, digits: int = DIGITS) -> Any:
+def plain(value: object, digits: int = DIGITS) -> Any:
     """`value` as JSON: a named tuple becomes an object of its fields, any other tuple a list, NaN
     and infinity null. Small probabilities survive: `p` has six significant digits."""
     match value:

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
 from typing import Any, NamedTuple
+
+from rig.core.json_values import JsonObject
 
 VERSION = 1
 ORDERS = ("arm", "start", "stop", "beat", "quit", "finish")
@@ -56,7 +57,7 @@ def read_order(line: bytes) -> Order:
     return Order(name, why[:500], lag_s or 0.0, free_mb)
 
 
-def _number(value: Any) -> float | None:
+def _number(value: object) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not _finite(value):
@@ -71,7 +72,7 @@ def _finite(value: float) -> bool:
         return False
 
 
-def read_telling(line: bytes) -> Mapping[str, Any]:
+def read_telling(line: bytes) -> JsonObject:
     """Validate one telling. Raises ValueError."""
     data = _object(line)
     if not isinstance(data.get("tell"), str):
@@ -79,7 +80,7 @@ def read_telling(line: bytes) -> Mapping[str, Any]:
     return data
 
 
-def _object(line: bytes) -> dict[str, Any]:
+def _object(line: bytes) -> JsonObject:
     try:
         data = json.loads(line)
     except (ValueError, RecursionError) as error:

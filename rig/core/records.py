@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple, get_args
+
+from rig.core.message_ids import trip_id
 
 SWITCH = "switch"
 READBACK = "readback"
@@ -20,7 +22,8 @@ ENGINE_SPEED = "engine_speed"
 COMMAND = "command"
 """The relay's command as a line: only a sampled capture has levels of it."""
 
-SOURCES = ("simulated", "emulated board", "board", "capture")
+Source = Literal["simulated", "emulated board", "board", "capture"]
+SOURCES: tuple[Source, ...] = get_args(Source)
 
 GOOD = "good"
 """Quality of a sample that may be believed. Every other quality names the fault."""
@@ -126,6 +129,11 @@ class Trip(NamedTuple):
     unit: str
     t_ns: int
     message: str
+
+    @property
+    def id(self) -> str:
+        """Like `trip.over-pressure`."""
+        return trip_id(self.rule)
 
 
 class End(NamedTuple):

@@ -16,10 +16,12 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
+from rig.core.atomic_file import whole_file
 from rig.core.clock import boot_id
 from rig.core.errors import InternalFault, RefusedError, StorageError
+from rig.core.json_values import JsonObject
+from rig.core.kept_file import lock_within, open_lock, read_kept
 from rig.core.records import RELEASE_NOT_SEEN, Trip, readback_doubted
 from rig.core.spare import FULL, Spare
 
@@ -53,7 +55,7 @@ class RigState:
     backend: str
     chip: str
     line: int
-    plan: dict[str, Any] = field(default_factory=dict)
+    plan: JsonObject = field(default_factory=dict)
     owner: Owner | None = None
     trip: Trip | None = None
     tripped_utc_s: float | None = None
@@ -83,7 +85,8 @@ def state_files(folder: Path) -> list[Path]:
     except OSError as error:
         raise RefusedError(
             f"The folder {folder} cannot be read ({error.strerror}), so it is not known which rigs "
-            "were started from it. Do this as the user who started them."
+            "were started from it. Do this as the user who started them.",
+            id_="refusal.state-folder-unreadable",
         ) from error
     return sorted(path for path in paths if path.suffix == ".json")
 
@@ -107,13 +110,14 @@ def this_process(socket: str = "") -> Owner:
 def read(path: Path) -> RigState | None:
     """The state, or None if none was written. A damaged file is refused, never guessed at."""
     try:
-        text = path.read_bytes()
+        text = read_kept(path)
     except FileNotFoundError:
         return None
     except OSError as error:
         raise RefusedError(
             f"The state file {path} cannot be read ({error}), so it is not known whether a trip is "
-            "latched. Check the rig and the disk, then move the file away and start again."
+            "latched. Check the rig and the disk, then move the file away and start again.",
+            id_="refusal.state-unreadable",
         ) from error
     try:
         data = json.loads(text)
@@ -131,7 +135,8 @@ def read(path: Path) -> RigState | None:
     except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
         raise RefusedError(
             f"The state file {path} is damaged ({error}), so it is not known whether a trip is "
-            "latched. Check the rig, then move the file away and start again."
+            "latched. Check the rig, then move the file away and start again.",
+            id_="refusal.state-damaged",
         ) from error
 
 
@@ -169,12 +174,32 @@ def _check_names(path: Path, state: RigState) -> None:
         )
 
 
+LOCK_S = 6.0
+"""Wait for another program's change: cards pause for up to about 5 s. One that stands still for
+longer may not keep a person from being told what is known of the coil."""
+
+
 @contextlib.contextmanager
 def changing(path: Path) -> Iterator[None]:
-    """Hold the lock that makes a read-modify-write of the state file atomic."""
-    with path.with_suffix(".change").open("a") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+    """Hold the lock that makes a read-modify-write of the state file atomic. Raises StorageError
+    if it cannot be had."""
+    lock_path = path.with_suffix(".change")
+    try:
+        lock = open_lock(lock_path)
+    except OSError as error:
+        raise StorageError(
+            f"The state file {path} cannot be changed: {lock_path} cannot be opened "
+            f"({error.strerror})."
+        ) from error
+    try:
+        if not lock_within(lock, LOCK_S):
+            raise StorageError(
+                f"The state file {path} cannot be changed: another program has held {lock_path} "
+                f"for more than {LOCK_S:.0f} s."
+            )
         yield
+    finally:
+        os.close(lock)
 
 
 SPARE_BYTES = 64 << 10
@@ -203,17 +228,8 @@ def write(path: Path, state: RigState) -> None:
 def _write(path: Path, state: RigState) -> None:
     data = {"version": VERSION, **asdict(state)}
     data["trip"] = state.trip._asdict() if state.trip else None
-    part = path.with_suffix(f".{os.getpid()}.part")
-    with part.open("w") as file:
+    with whole_file(path, lasting=True) as file:
         json.dump(data, file, indent=1)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
 
 
 def claim(path: Path, state: RigState) -> bool:
@@ -254,7 +270,7 @@ def give_up(path: Path, owner: Owner, *, new: bool) -> None:
 def latch_dead_owner(path: Path) -> RigState | None:
     """Latch a dead owner of this boot as a trip, unless one is latched already: nobody saw it
     release its line. Returns the state."""
-    with changing(path) if path.exists() else contextlib.nullcontext():
+    with changing(path) if os.path.lexists(path) else contextlib.nullcontext():
         state = read(path)
         owner = state.owner if state is not None else None
         if state is None or owner is None or owner.boot_id != boot_id() or owner.alive():
@@ -315,12 +331,17 @@ def clear_latch(path: Path) -> None:
 def held(path: Path) -> bool:
     """Whether a process holds the lock of this state file's rig, whatever the file says."""
     try:
-        with path.with_suffix(".lock").open() as file:
-            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        lock = open_lock(path.with_suffix(".lock"), create=False)
+    except FileNotFoundError:  # nothing was ever started
+        return False
+    except OSError:  # not known: it may be
+        return True
+    try:
+        fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except BlockingIOError:
         return True
-    except OSError:  # no lock file: nothing was ever started
-        return False
+    finally:
+        os.close(lock)
     return False
 
 
@@ -333,18 +354,23 @@ class RigLock:
     """The one-bench-per-rig lock, held for the life of this process, however it ends."""
 
     def __init__(self, path: Path) -> None:
-        self._file = path.with_suffix(".lock").open("a")
+        lock_path = path.with_suffix(".lock")
+        try:
+            self._fd = open_lock(lock_path)
+        except OSError as error:
+            raise StorageError(
+                f"The rig's lock {lock_path} cannot be opened ({error.strerror}). Nothing was "
+                "energised."
+            ) from error
         try:
             owner = _owner(path)
-            try:
-                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                free = owner is None or owner.pid == os.getpid() or not owner.alive()
-            except OSError:
-                free = False
+            free = lock_within(self._fd, 0) and (
+                owner is None or owner.pid == os.getpid() or not owner.alive()
+            )
             if not free:  # also if the lock is free because its file was removed and created again
-                raise RefusedError(self._who(owner))
+                raise RefusedError(self._who(owner), id_="refusal.rig-in-use")
         except BaseException:
-            self._file.close()
+            self.close()
             raise
 
     @staticmethod
@@ -356,4 +382,6 @@ class RigLock:
         )
 
     def close(self) -> None:
-        self._file.close()
+        if self._fd >= 0:
+            os.close(self._fd)
+            self._fd = -1

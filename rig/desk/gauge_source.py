@@ -12,12 +12,13 @@ import os
 import select
 import socket
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from rig.core import messages, state_file
 from rig.core.errors import HardwareError, RefusedError, RigError
+from rig.core.json_values import JsonObject
 from rig.core.ports import Hardware
 from rig.core.records import GOOD, Block, Condition, Sample, decode
 from rig.core.state_file import RigState
@@ -176,7 +177,7 @@ class BenchSource:
             self._refused = f"The bench has ended the connection: {told['why']}."
         return []
 
-    def _channels(self, told: Mapping[str, Any]) -> list[Item]:
+    def _channels(self, told: JsonObject) -> list[Item]:
         """The channels other than pressure, when no records contain them."""
         now_ns, out = int(told["t_ns"]), list[Item]()
         for name, (value, age_s) in (told.get("channels") or {}).items():
@@ -186,7 +187,7 @@ class BenchSource:
                 out.append(Sample(name, float(value), t_ns, GOOD))
         return out
 
-    def _pressure(self, told: Mapping[str, Any]) -> list[Item]:
+    def _pressure(self, told: JsonObject) -> list[Item]:
         value, age_s = told.get("pressure_kpa"), told.get("pressure_age_s")
         if self._records or value is None or age_s is None:
             return []
@@ -226,5 +227,6 @@ def refuse_port_in_use(states: Path, port: str) -> None:
             raise RefusedError(
                 f"{port} belongs to the rig {state.rig}, whose bench runs now (process "
                 f"{state.owner.pid}). Wait for the end of its run; `rig gauge SETUP` shows what it "
-                "reads."
+                "reads.",
+                id_="refusal.port-in-use",
             )

@@ -13,9 +13,9 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
 
 from rig.core.errors import UsageError
+from rig.core.json_values import JsonObject
 
 WAIT_S = 8.0
 KILLED_S = 2.0
@@ -48,7 +48,7 @@ class Processes:
         self.desk.setblocking(False)
         os.set_blocking(self.status, False)
 
-    def send_plan(self, plan: dict[str, Any]) -> None:
+    def send_plan(self, plan: JsonObject) -> None:
         """Send the bench its plan; it opens the hardware now."""
         stdin = self.bench.stdin
         if stdin is None:
@@ -56,7 +56,7 @@ class Processes:
         stdin.write(json.dumps(plan, allow_nan=False).encode() + b"\n")
         stdin.close()
 
-    def send_header(self, header: dict[str, Any]) -> None:
+    def send_header(self, header: JsonObject) -> None:
         """Send the recorder the run's header, then leave its stream to the bench alone."""
         line = json.dumps(header, allow_nan=False).encode() + b"\n"
         self._records.sendall(line)

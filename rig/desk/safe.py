@@ -81,15 +81,18 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
             raise HardwareError("a program that no state file names holds it and does not answer")
         off = guard.drive_off(state)
     except HardwareError as error:
-        if lost:
+        if lost:  # if that fails: the coil's own message comes first
             _latch(path, state, f"{lost}. {NOT_CONFIRMED_OFF}: its line was not taken ({error})")
         raise
     if lost:
         before = state.trip.rule if state.trip is not None else ""
-        words += (
-            f"; tripped already: {before}" if before else f"; latched as a trip: {RELEASE_NOT_SEEN}"
-        )
-        _latch(path, state, f"{lost}; `rig safe` took its line. Coil: {off}")
+        failed = _latch(path, state, f"{lost}; `rig safe` took its line. Coil: {off}")
+        if before:
+            words += f"; tripped already: {before}"
+        elif failed:
+            words += f"; NOT latched as a trip, treat it as one: {failed}"
+        else:
+            words += f"; latched as a trip: {RELEASE_NOT_SEEN}"
     with contextlib.suppress(OSError, RigError):  # off matters more
         if owner is not None:
             state_file.release(path, owner)
@@ -98,12 +101,16 @@ def make_safe(path: Path, rig: RigState | None = None) -> Made | None:
     return Made(state.rig, off, words)
 
 
-def _latch(path: Path, rig: RigState, what: str) -> None:
-    """The first trip is kept; a disk that cannot be written changes nothing about the coil."""
+def _latch(path: Path, rig: RigState, what: str) -> str:
+    """The first trip is kept. Returns why it could not be written, or an empty string: that changes
+    nothing about the coil."""
     words = f"{what}. Find out what ended the bench before the rig is used again."
     trip = Trip(RELEASE_NOT_SEEN, None, None, "", time.monotonic_ns(), words)
-    with contextlib.suppress(OSError, RigError):
+    try:
         state_file.write_latch(path, trip, time.time(), rig)
+    except (OSError, RigError) as error:
+        return str(error).rstrip(".")
+    return ""
 
 
 def unknown_benches() -> list[int]:

@@ -7,12 +7,13 @@ import contextlib
 import subprocess
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from rig.core import coil_heat, state_file
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_INTERNAL, STILL_LIVE, CoilLiveError, RigError
+from rig.core.json_values import JsonObject
 from rig.core.preflight import Preflight, from_plain
 from rig.core.records import BENCH_LOST, OFF_STATES, Condition, End, Trip, decode, readback_doubted
 from rig.core.state_file import RigState
@@ -42,9 +43,9 @@ class Watcher:
     """How a desk reacts to what it receives; overriding any method is optional."""
 
     def record(self, line: bytes) -> None: ...
-    def status(self, status: Mapping[str, Any]) -> None: ...
+    def status(self, status: JsonObject) -> None: ...
     def guide(self, instruction: str) -> None: ...
-    def recorder(self, told: Mapping[str, Any]) -> None: ...
+    def recorder(self, told: JsonObject) -> None: ...
     def stopping(self, why: str) -> None: ...
     def alarm(self, words: str) -> None:
         """A warning the person must get now: the rig is no longer under control."""
@@ -73,7 +74,7 @@ class Session:
         self._signals = signals
         self._wires = Wires(processes, signals, self._see_record)
         self._readback_doubted = False
-        self._ordered_stop = False
+        self._ordered_stop = self._stored = False
         self._guarding = Guard(rig)
         self.outcome = Outcome()
         self.watcher = Watcher()
@@ -83,7 +84,7 @@ class Session:
 
     # -- the steps of a run
 
-    def open(self, plan: dict[str, Any]) -> Preflight | None:
+    def open(self, plan: JsonObject) -> Preflight | None:
         """Send the plan and wait for the preflight; None if the bench refused or died."""
         with contextlib.suppress(OSError):  # a bench that has gone shows up on reading
             self._processes.send_plan(
@@ -110,7 +111,7 @@ class Session:
             self.outcome.exit_code = 7
         return None
 
-    def begin(self, header: dict[str, Any]) -> bool:
+    def begin(self, header: JsonObject) -> bool:
         """Send the header to the recorder and wait until the run is in the log."""
         with contextlib.suppress(OSError):  # one that has gone shows up on reading
             self._processes.send_header(header)
@@ -165,9 +166,9 @@ class Session:
         outcome = self.outcome
         while outcome.end is None and not outcome.message:
             self._wires.turn(self._guard_s)
-            self._relay()
             for telling in self._wires.take_told():
                 self._hear(telling)
+            self._relay()
             if outcome.end is None and not outcome.message:
                 self._guard()
 
@@ -188,7 +189,7 @@ class Session:
             over.set()
             thread.join()
 
-    def _hear(self, telling: Mapping[str, Any]) -> None:
+    def _hear(self, telling: JsonObject) -> None:
         match telling["tell"]:
             case "status":
                 self.watcher.status(telling)
@@ -211,6 +212,7 @@ class Session:
         """Turn signals and recorder faults into a stop order, once."""
         for told in self._wires.recorder_told:
             self.watcher.recorder(told)
+            self._stored = self._stored or "done" in told
             if "error" in told:
                 self._wires.stop_why = self._wires.stop_why or f"recorder: {told['error']}"
                 self._note(told["error"])
@@ -223,7 +225,7 @@ class Session:
             self._wires.order("stop", self._wires.stop_why)
             self.watcher.stopping(self._wires.stop_why)
 
-    def _refused(self, telling: Mapping[str, Any]) -> None:
+    def _refused(self, telling: JsonObject) -> None:
         self.outcome.message = str(telling.get("why", ""))
         self.outcome.exit_code = telling.get("exit_code")
         self.outcome.fault = bool(telling.get("fault"))
@@ -233,7 +235,7 @@ class Session:
 
     def _wait_recorder(self) -> None:
         begun = time.monotonic()
-        done = trip_told = False
+        trip_told = False
         while True:
             trip = self.outcome.trip
             if trip is not None and not trip_told and time.monotonic() - begun > TRIP_TOLD_S:
@@ -241,14 +243,14 @@ class Session:
                 self._warn(f"TRIPPED: {trip.rule}. {trip.message}")
             for told in self._wires.recorder_told:
                 self.watcher.recorder(told)
-                done = done or "done" in told
+                self._stored = self._stored or "done" in told
                 if "error" in told:
                     self._note(told["error"])
             self._wires.recorder_told.clear()
             if not self._wires.recorder_open or time.monotonic() - begun > RECORDER_PATIENCE_S:
                 break
             self._wires.turn()
-        if not done:
+        if not self._stored:
             self.outcome.stored_whole = False
             what = (
                 f"did not store everything within {RECORDER_PATIENCE_S:.0f} s"

@@ -9,10 +9,10 @@ import json
 import os
 import select
 import time
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable
 
 from rig.core import messages
+from rig.core.json_values import JsonObject
 from rig.desk.processes import Processes
 from rig.desk.signals import StopSignals
 
@@ -32,8 +32,8 @@ class Wires:
         self._in, self._status_in = b"", b""
         self.heard = time.monotonic()
         self._next_beat = 0.0
-        self._told: list[Mapping[str, Any]] = []
-        self.recorder_told: list[Mapping[str, Any]] = []
+        self._told: list[JsonObject] = []
+        self.recorder_told: list[JsonObject] = []
         self._recorder_state: dict[str, float | None] = {}
         self._unanswered: float | None = None  # since when a record has awaited a report
         self.recorder_open = True
@@ -56,6 +56,8 @@ class Wires:
         if silence_s is not None:
             until = min(until, self.heard + silence_s + JUST_OVER_S)
         ready, _, _ = select.select(descriptors, [], [], max(0.0, until - now))
+        # a desk that itself stood still (SIGCONT) finds its time used up, and nothing looked at
+        ready = ready or select.select(descriptors, [], [], 0)[0]
         if self._sock.fileno() in ready:
             self._read_bench()
         if self._processes.status in ready:
@@ -111,7 +113,7 @@ class Wires:
                 known = {key: told[key] for key in ("lag_s", "free_mb") if key in told}
                 self._recorder_state.update(known)
 
-    def take_told(self) -> list[Mapping[str, Any]]:
+    def take_told(self) -> list[JsonObject]:
         """The bench's tellings since the last call."""
         told, self._told = self._told, []
         return told

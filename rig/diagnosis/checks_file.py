@@ -14,6 +14,7 @@ from rig.config.files.problems import dotted, listed, look_up, nearest, plain, s
 from rig.config.files.reading import in_file_order, read
 from rig.config.files.toml_file import parse_file
 from rig.config.quantity_types import (
+    InstantText,
     ListAsTuple,
     PressureKpa,
     ResistanceOhm,
@@ -64,6 +65,8 @@ class HandCheck(Strict):
     check: str = Field(min_length=1, examples=['"oil_level"'])
     found: str | None = Field(default=None, examples=['"low"'])
     note: str = Field(default="", max_length=500)
+    noted: InstantText | None = Field(default=None, examples=['"2026-11-02T14:05:00+00:00"'])
+    """When it was noted."""
     before: Annotated[tuple[str, ...], ListAsTuple] = Field(default=(), examples=['["oil_level"]'])
     """Checks that come first for safety and were not yet noted when a person confirmed this one
     anyway."""
@@ -253,7 +256,7 @@ def _coil(read_ohm: float, degc: float | None, setup: Setup | None) -> tuple[Cha
     of copper, as rig.physics); where the coil's temperature is not stated, from each temperature
     that it may have."""
     if read_ohm > OPEN_OHM:
-        return {"open": SURE, "": 1.0 - SURE}, f"{read_ohm:.3g} ohm, open"
+        return {"open": SURE, "": 1.0 - SURE}, f"{read_ohm:,.0f} ohm, open"
     told = f"{read_ohm:.3g} ohm"
     if degc is None:
         told += (

@@ -11,6 +11,7 @@ import numpy as np
 from rig.analysis.verdict.decision_rule import DOES_NOT_CONFORM
 from rig.config.files.problems import listed
 from rig.config.setup.model import Setup
+from rig.core.message_ids import message_id
 from rig.core.recording import Float
 from rig.diagnosis.explain import contra, likelihoods, pro, spoken, unexplained
 from rig.diagnosis.findings.collect import Evidence, findings_of, together
@@ -81,27 +82,31 @@ def diagnose(
     likely = likelihoods(table, logs)
     causes = tuple(
         CauseFound(
+            id=message_id("cause", name),
             cause=name,
             part=knowledge.part(name),
             probability=round(p, 4),
             **{"for": pro(why)},
             against=contra(why),
-            repair=_repair(knowledge, name),
+            repair=mending.repair if mending else None,
+            repair_id=mending.repair_id if mending else None,
         )
         for name, p in sorted(found.causes.items(), key=lambda item: -item[1])
         if p >= LEAST_PROBABILITY
         for why in (spoken(knowledge, likely, seen.observed, name),)
+        for mending in (knowledge.cause(name),)
     )
     parts = _parts(knowledge, found)
     wrong = _put_right(knowledge, seen.observed)
     undecided = _undecided(knowledge, found, ranked, hidden, repairs, wrong)
     # where the coil may be live, the verdict says so, and that comes first
-    first = (runs[-1].result.verdict.next_check if runs else None) or (wrong and wrong.words)
+    urgent = runs[-1].result.next_check if runs else None
+    first = urgent.words if urgent else wrong and wrong.words
     if not first and undecided and ranked:
         first = f"Look first at: {ranked[0].first.words}."
     else:
         first = f"Do first: {first or causes[0].repair or 'nothing'}."
-    failed = bool(runs) and runs[-1].result.verdict.result == DOES_NOT_CONFORM
+    failed = bool(runs) and runs[-1].verdict == DOES_NOT_CONFORM
     unlike = (
         (f"{runs[-1].name} does not conform. A sound rig would not show that",)
         if failed and causes[0].cause == SOUND
@@ -144,22 +149,19 @@ def wired_in(*setups: Setup) -> frozenset[str]:
     """The same from setups."""
     seen = {
         "gauge": any(setup.pressure_source is not None for setup in setups),
+        "serial gauge": any(setup.gauge is not None for setup in setups),
         "readback": any(setup.readback is not None for setup in setups),
         "oil": any(setup.medium == "oil" for setup in setups),
     }
     return frozenset(name for name, there in seen.items() if there)
 
 
-def _repair(knowledge: Knowledge, name: str) -> str | None:
-    cause = knowledge.cause(name)
-    return None if cause is None else cause.repair
-
-
 def _seen(knowledge: Knowledge, observed: Observed) -> tuple[FindingSeen, ...]:
     return tuple(
         FindingSeen(
+            id=shown.id,
             finding=one.name,
-            words=knowledge.shown(one.name).words,
+            words=shown.words,
             state=str(one.state),
             sure=round(one.sure, 4),
             found=one.found,
@@ -167,6 +169,7 @@ def _seen(knowledge: Knowledge, observed: Observed) -> tuple[FindingSeen, ...]:
         )
         for several in observed.values()
         for one in several
+        for shown in (knowledge.shown(one.name),)
     )
 
 
@@ -176,7 +179,7 @@ def _put_right(knowledge: Knowledge, observed: Observed) -> PutRight | None:
         for one in observed.get(check.name, ()):
             if one.by == BY_HAND and one.state in check.holds_up:
                 words = f"{check.put_right}, then run the sheet again"
-                return PutRight(check=check.name, words=words, found=one.found)
+                return PutRight(id=check.id, check=check.name, words=words, found=one.found)
     return None
 
 
@@ -197,6 +200,7 @@ def _hidden(
     """What could not be observed, the most informative first."""
     rows = [
         NotObservable(
+            id=knowledge.findings[name].id,
             finding=name,
             words=knowledge.findings[name].words,
             why=why,
@@ -211,6 +215,7 @@ def _hidden(
 def _next(found: Posterior, row: Ranked) -> NextCheck:
     check = row.check
     return NextCheck(
+        id=check.id,
         check=check.name,
         words=check.words,
         gain_bits=round(row.gain_bits, 3),
@@ -288,13 +293,20 @@ def _undecided(
 def _repairs(knowledge: Knowledge, found: Posterior) -> tuple[RepairFound, ...]:
     """Repairs worth trying, in order of probability over minutes."""
     chances: dict[str, tuple[float, float]] = {}
+    ids: dict[str, str] = {}
     for cause in knowledge.causes:
         place = found.table.names.index(cause.name)
         mine = (found.table.first == place) | (found.table.second == place)
+        ids.setdefault(cause.repair, cause.repair_id)
         p, minutes = chances.get(cause.repair, (0.0, cause.minutes))
         chances[cause.repair] = (p + float(found.weight[mine].sum()), max(minutes, cause.minutes))
     worth = [Repair(name, min(p, 1.0), m) for name, (p, m) in chances.items() if p >= 0.02]
     return tuple(
-        RepairFound(repair=r.repair, probability=round(r.probability, 4), minutes=r.minutes)
+        RepairFound(
+            id=ids[r.repair],
+            repair=r.repair,
+            probability=round(r.probability, 4),
+            minutes=r.minutes,
+        )
         for r in in_order(worth)
     )

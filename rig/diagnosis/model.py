@@ -23,12 +23,14 @@ class CauseFound(Said):
     """One cause. `probability` that it is present, alone or beside another, 0 to 1; `for` and
     `against` in words, the heaviest first."""
 
+    id: str
     cause: str
     part: str
     probability: float
     speaks_for: tuple[str, ...] = Field(alias="for")
     against: tuple[str, ...]
     repair: str | None
+    repair_id: str | None
 
 
 class NextCheck(Said):
@@ -36,6 +38,7 @@ class NextCheck(Said):
     what must be done before it; `begin_with` names that, or this check where nothing comes before
     it."""
 
+    id: str
     check: str
     words: str
     gain_bits: float
@@ -55,6 +58,7 @@ class PutRight(Said):
     """A state found by a check by hand that must be put right before any other check, and before
     the sheet is run again: with it, no run says anything about the valve."""
 
+    id: str
     check: str
     words: str
     found: str
@@ -63,6 +67,7 @@ class PutRight(Said):
 class RepairFound(Said):
     """A repair, in order of probability over minutes."""
 
+    id: str
     repair: str
     probability: float
     minutes: float
@@ -71,6 +76,7 @@ class RepairFound(Said):
 class NotObservable(Said):
     """A finding that these runs could not yield, the reason, and how many bits it would give."""
 
+    id: str
     finding: str
     words: str
     why: str
@@ -80,6 +86,7 @@ class NotObservable(Said):
 class FindingSeen(Said):
     """A finding or check as observed; `sure` is the probability of the state, 0 to 1."""
 
+    id: str
     finding: str
     words: str
     state: str

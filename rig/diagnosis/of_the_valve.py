@@ -30,7 +30,7 @@ def of_the_valve(
     """`first` is what to do first, as a sentence; `cause` the clear cause, None where there is
     none. Judges the last run's verdict. For a tripped run, the trip says what to do; a stopped run
     is repeated, unless a stroke was missed."""
-    result = runs[-1].result.verdict.result if runs else "not_tested"
+    result = runs[-1].verdict if runs else "not_tested"
     if result == CONFORMS:
         words = _passed(knowledge, seen)
         return OfTheValve(result="conforms", words=words, reason=words)

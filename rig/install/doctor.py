@@ -38,16 +38,23 @@ class Point(NamedTuple):
 
 NO_BOARD = "for simulated rigs and captures"
 INSTALL = "sudo python3 -m rig.install    (in the checkout)"
+NOT_INSTALLED = Point(
+    "service", "not installed as one", "",
+    "where a person starts the rig (`sudo python3 -m rig.install` makes it one)",
+)  # fmt: skip
 MEMINFO, WATCHDOG = "proc/meminfo", "dev/watchdog"
 
 
 def points(root: Path = Path("/")) -> list[Point]:
-    """All checks, in the order of installation."""
+    """All checks, in the order of installation; of a checkout that no service runs from, those of
+    the program alone."""
     machine = steps.Machine(root, dry=True)
+    found = [_computer(root), _python(), *_libraries(root)]
+    if not any(os.path.lexists(root / item.path) for item in table.TABLE if not item.stays):
+        return [*found, NOT_INSTALLED]
     return [
-        _computer(root), _python(), *_libraries(root), _account(machine), *_files(machine),
-        *_release(machine), *_services(machine), _gauge(root), _boot(root), _watchdog(root),
-        _setups(root),
+        *found, _account(machine), *_files(machine), *_release(machine), *_services(machine),
+        _gauge(root), _boot(root), _watchdog(root), _setups(root),
     ]  # fmt: skip
 
 
@@ -119,10 +126,11 @@ def _release(machine: steps.Machine) -> list[Point]:
     return [
         _release_point(machine, current, Point("release in use", "none", INSTALL)),
         _release_point(
-            machine, before,
+            machine,
+            before,
             Point("release before", "none, nothing to roll back to", "", "before an upgrade"),
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _release_point(machine: steps.Machine, name: str, none: Point) -> Point:

@@ -60,14 +60,6 @@ def time_constant_s(resistance_ohm: float, inductance_h: float) -> float:
     return inductance_h / resistance_ohm
 
 
-def current_rise_a(
-    t_s: float, voltage_v: float, resistance_ohm: float, inductance_h: float, start_a: float = 0.0
-) -> float:
-    """Current `t_s` after `voltage_v` was applied to a coil that carried `start_a`."""
-    final_a = voltage_v / resistance_ohm
-    return final_a + (start_a - final_a) * math.exp(-t_s * resistance_ohm / inductance_h)
-
-
 def time_to_current_s(
     current_a: float,
     voltage_v: float,

@@ -119,14 +119,3 @@ def feed_state(side: FeedSide, commanded_on: bool, fault: str = "none") -> FeedS
 def truth_table(side: FeedSide) -> tuple[FeedState, ...]:
     """Every fault, commanded off and on."""
     return tuple(feed_state(side, on, fault) for fault in FAULTS for on in (False, True))
-
-
-def looks_like(side: FeedSide, fault: str) -> tuple[str, ...]:
-    """Faults (with "none") that the read-back cannot tell from `fault`, commanded off and on."""
-    seen = _seen(side, fault)
-    return tuple(other for other in FAULTS if other != fault and _seen(side, other) == seen)
-
-
-def _seen(side: FeedSide, fault: str) -> tuple[bool, bool]:
-    off, on = (feed_state(side, commanded, fault).reads_live for commanded in (False, True))
-    return off, on

@@ -65,38 +65,6 @@ def passage_m3_s(drop_pa: float, laminar_pa_s_m3: float, turbulent_pa_s2_m6: flo
     return 2.0 * drop_pa / (a + math.sqrt(a * a + 4.0 * turbulent_pa_s2_m6 * abs(drop_pa)))
 
 
-def laminar_fill_time_constant_s(
-    resistance_pa_s_m3: float, volume_m3: float, bulk_modulus_pa: float
-) -> float:
-    """R V / beta: a closed volume filled through a laminar resistance from a constant supply."""
-    return resistance_pa_s_m3 * volume_m3 / bulk_modulus_pa
-
-
-def orifice_fill_time_s(
-    fraction: float,
-    volume_m3: float,
-    bulk_modulus_pa: float,
-    supply_pa: float,
-    discharge: float,
-    area_m2: float,
-    density_kg_m3: float,
-) -> float:
-    """Time until a closed volume of constant stiffness, filled from zero through an orifice, has
-    reached `fraction` (0 to 1) of the supply pressure.
-
-    2 (1 - sqrt(1 - f)) (V / beta) sqrt(ps) / (Cd A sqrt(2 / rho)): dp/dt = beta Q / V integrated.
-    """
-    gain = discharge * area_m2 * math.sqrt(2.0 / density_kg_m3)
-    root = 1.0 - math.sqrt(1.0 - fraction)
-    return 2.0 * root * volume_m3 / bulk_modulus_pa * math.sqrt(supply_pa) / gain
-
-
-def joukowsky_pa(density_kg_m3: float, wave_speed_m_s: float, velocity_m_s: float) -> float:
-    """Pressure rise when a column moving at `velocity_m_s` is stopped at once, rho a v
-    (Joukowsky)."""
-    return density_kg_m3 * wave_speed_m_s * velocity_m_s
-
-
 def wave_speed_m_s(bulk_modulus_pa: float, density_kg_m3: float) -> float:
     """Speed of sound in a liquid between rigid walls, sqrt(beta / rho)."""
     return math.sqrt(bulk_modulus_pa / density_kg_m3)

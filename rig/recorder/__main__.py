@@ -31,15 +31,15 @@ def main(argv: list[str] | None = None) -> int:
     for number in IGNORED:
         signal.signal(number, signal.SIG_IGN)
     from rig.core import places
-    from rig.recorder.process import serve
+    from rig.core.errors import StorageError
+    from rig.recorder.process import Status, serve
 
-    return serve(
-        given.in_fd,
-        given.status_fd,
-        given.log or places.log_path(),
-        given.raw or places.raw_dir(),
-        given.state,
-    )
+    try:
+        log, raw = given.log or places.log_path(), given.raw or places.raw_dir()
+    except StorageError as error:
+        Status(given.status_fd).error(error)
+        return error.exit_code
+    return serve(given.in_fd, given.status_fd, log, raw, given.state)
 
 
 if __name__ == "__main__":

@@ -30,6 +30,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.core.errors import StorageError
+from rig.core.json_values import JsonObject
 from rig.core.records import decode
 from rig.recorder.recorder import LATE_S, Recorder
 from rig.runlog.header import RunHeader
@@ -169,7 +170,7 @@ class StallTeller:
                 )
 
 
-def progress(recorder: Recorder, free_mb: float | None) -> dict[str, Any]:
+def progress(recorder: Recorder, free_mb: float | None) -> JsonObject:
     """The status message on how far recording has got."""
     lag_s = round(recorder.lag_s, 3)
     return {"committed": recorder.committed, "lag_s": lag_s, "free_mb": free_mb}

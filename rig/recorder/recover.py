@@ -10,19 +10,21 @@ rest from the raw files. Nothing is ever discarded, and a second recovery change
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from rig.core import state_file
 from rig.core.errors import RefusedError, StorageError
+from rig.core.kept_file import lock_within
 from rig.recorder.raw_file import RawReader
 from rig.recorder.restore import close, restore, run_of
 from rig.recorder.salvage import Salvage
 from rig.recorder.salvage_written import Written
 from rig.runlog import copies, schema
-from rig.runlog.engine import LogBusyError, connect, plainly
+from rig.runlog.engine import LogBusyError, LogDiskError, connect, plainly
 from rig.runlog.rows import StoredRun
 from rig.runlog.store import RunLog
 
@@ -40,6 +42,28 @@ def recover(
     damaged log is rebuilt. Progress goes to `say`, one line at a time. Raises StorageError if the
     log cannot be opened, RefusedError if a damaged one is in use: `state_dir` shows which rigs are.
     """
+    with _alone(log_path):
+        return _recover(log_path, raw_dir, raw_files, say, state_dir)
+
+
+@contextlib.contextmanager
+def _alone(log_path: Path) -> Iterator[None]:
+    """Lock the log's folder: of two recoveries at once, each would remove or rename the other's new
+    log. Raises RefusedError."""
+    folder = os.open(log_path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        if not lock_within(folder, 0):
+            raise RefusedError(
+                f"Another `rig recover` is at work on {log_path}. Wait for its end, then look."
+            )
+        yield
+    finally:
+        os.close(folder)
+
+
+def _recover(
+    log_path: Path, raw_dir: Path, raw_files: Sequence[Path], say: Say, state_dir: Path
+) -> int:
     damage = damage_of(log_path)
     if raw_files:
         if damage is not None:
@@ -68,7 +92,8 @@ def recover(
 def damage_of(log_path: Path) -> StorageError | None:
     """What is wrong with the file itself, indexes included; None if SQLite finds it sound.
 
-    Raises LogBusyError if another program holds it.
+    Raises LogBusyError if another program holds it, LogDiskError if its disk is full or
+    read-only: a log is not made anew for that.
     """
     if not log_path.exists():
         return None
@@ -77,7 +102,7 @@ def damage_of(log_path: Path) -> StorageError | None:
             schema.require_sound(connection, log_path, full=True)
             schema.require_known(log_path, schema.revision_of(connection))
             schema.require_readable(connection, log_path)
-    except LogBusyError:
+    except (LogBusyError, LogDiskError):
         raise
     except StorageError as error:
         return error
@@ -171,7 +196,8 @@ def _refuse_in_use(state_dir: Path) -> None:
         if owner is not None and owner.alive():
             raise RefusedError(
                 f"The rig {path.stem} is in use by process {owner.pid}, and the run log is damaged."
-                " End its run, then start again."
+                " End its run, then start again.",
+                id_="refusal.rig-in-use",
             )
 
 

@@ -68,7 +68,10 @@ def restore(log: RunLog, raw_path: Path) -> Restored:
     else:
         stored = log.load(run_id)
         if stored.status == "running":
-            raise RefusedError(f"Run {run_id} is still being recorded; wait until it has ended.")
+            raise RefusedError(
+                f"Run {run_id} is still being recorded; wait until it has ended.",
+                id_="refusal.still-recording",
+            )
         remark = stored.remark
         kept, holes = log.good_lines(run_id)
     lines = merged(kept, found)

@@ -9,7 +9,7 @@ import sqlite3
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig.core.clock import ClockChange, WallTime
 from rig.core.errors import RigError
@@ -21,6 +21,9 @@ from rig.runlog.header import PURPOSES, RunHeader
 from rig.runlog.schema import LATEST_UTC_S
 from rig.runlog.store import RunLog, chunk_text
 from rig.runlog.tables import STATUSES
+
+if TYPE_CHECKING:
+    pass
 
 Row = Mapping[str, Any]
 ENDS = ("finished", "tripped", "aborted")

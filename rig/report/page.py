@@ -15,7 +15,7 @@ from rig import __version__
 from rig.core.figures import short_names
 from rig.report import plots, qr, words
 from rig.text.rounded import difference_text, interval_text
-from rig.text.words import commissioning, no_valve_words
+from rig.text.words import commissioning, local_time, no_valve_words
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from rig.config.setup.model import Setup
     from rig.config.sheet.model import Sheet
     from rig.core.recording import Recording
+    from rig.core.results.comparison import Comparison
+    from rig.core.results.run import Result, Rule, Verdict
     from rig.runlog.header import RunHeader
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -37,6 +39,18 @@ TIGHTER = (
 font."""
 RULES_NAMED = 13
 CAUTIONS = 3
+CHECKS = 4
+
+
+class JobWork(NamedTuple):
+    """What a person wrote on the run's job: complaint, checks by hand in words, work done."""
+
+    complaint: str = ""
+    checks: tuple[str, ...] = ()
+    repair: str = ""
+
+
+NOTHING_WRITTEN = JobWork()
 
 
 class Photo(NamedTuple):
@@ -55,14 +69,15 @@ class Reported:
     (before, this run), `refused` why the two are not compared."""
 
     number: int
-    result: Mapping[str, Any]
+    result: Result
     header: RunHeader
     setup: Setup | None = None
     sheet: Sheet | None = None
     recording: Recording | None = None
-    comparison: Mapping[str, Any] | None = None
+    comparison: Comparison | None = None
     refused: str = ""
     photos: tuple[Photo, ...] = ()
+    work: JobWork = NOTHING_WRITTEN
 
 
 def css() -> str:
@@ -73,7 +88,7 @@ def css() -> str:
 def content(run: Reported) -> dict[str, Any]:
     """All variables of the template."""
     result, header = run.result, run.header
-    verdict, end = result.get("verdict") or {}, result.get("end") or {}
+    verdict, end = result["verdict"], result["end"]
     word, no_valve = words.UNREAL.get(result["source"], ("", ""))
     return {
         "number": run.number,
@@ -84,8 +99,8 @@ def content(run: Reported) -> dict[str, Any]:
         "conditions": words.listed(words.conditions(header.conditions), 9),
         "setup_lines": words.setup_lines(run.setup),
         "cautions": _cautions(run),
-        "verdict": words.VERDICTS.get(str(verdict.get("result")), "NOT TESTED"),
-        "why": words.told(verdict.get("why") or "", 420),
+        "verdict": words.VERDICTS.get(verdict["result"], "NOT TESTED"),
+        "why": words.told(verdict["why"], 420),
         "next_check": _next_check(verdict, _of_the_valve(result)),
         "next_caution": words.told(verdict.get("next_caution") or "", 420),
         "valve": _of_the_valve(result),
@@ -95,12 +110,13 @@ def content(run: Reported) -> dict[str, Any]:
         "figures": words.figures(result),
         "caveats": _caveats(result),
         "plots": [*plots.figure_plots(result), *plots.trace_plots(result, run.recording)],
-        "trip": result.get("trip"),
-        "off": end.get("off"),
+        "trip": result["trip"],
+        "off": end and end["off"],
         "watched": _rules(header.watched),
         "not_watched": _rules(header.not_watched),
         "comparison": run.comparison,
         "refused": words.told(run.refused, 240),
+        "work": _work(run),
         "code": qr.svg(qr.run_text(header.uid)),
         "code_text": qr.run_text(header.uid),
         "note": words.clipped(header.note, 220),
@@ -169,7 +185,7 @@ def _environment() -> Environment:
 def _facts(run: Reported) -> list[tuple[str, str]]:
     header, result = run.header, run.result
     wall = header.wall
-    when = words.local_time(wall.utc_s) + words.clock_flag(wall.synchronised)
+    when = local_time(wall.utc_s) + words.clock_flag(wall.synchronised)
     sheet = words.clipped(header.sheet_name or "none", 40)
     if header.sheet_hash:
         sheet += f" ({header.sheet_hash[:10]})"
@@ -181,14 +197,25 @@ def _facts(run: Reported) -> list[tuple[str, str]]:
         ("Sheet", sheet),
         ("Setup", f"{words.clipped(header.setup_name, 40)} ({header.setup_hash[:10]})"),
         ("Source", result["source"] + (f", seed {header.seed}" if header.seed is not None else "")),
-        ("State of the run", str(result.get("status") or "not known")),
-        ("Coil at the end", str((result.get("end") or {}).get("off") or "not recorded")),
+        ("State of the run", result["status"]),
+        ("Coil at the end", result["end"]["off"] if result["end"] else "not recorded"),
         ("Commissioning", commissioning(result) or "not known"),
         ("Recorded with", words.clipped(header.software, 30)),
     ]
     if header.mount is not None:
         facts.append(("Mount", str(header.mount)))
     return facts
+
+
+def _work(run: Reported) -> list[tuple[str, str]]:
+    work = run.work
+    checks = words.listed([words.clipped(line, 130) for line in work.checks], CHECKS)
+    rows = [
+        ("Complaint", words.clipped(work.complaint, 160)),
+        ("Checks by hand", "; ".join(checks)),
+        ("Work done", words.clipped(work.repair, 160)),
+    ]
+    return [row for row in rows if row[1]]
 
 
 def _cautions(run: Reported) -> list[str]:
@@ -199,16 +226,16 @@ def _cautions(run: Reported) -> list[str]:
     found = cautions(run.setup)
     if run.sheet is not None:
         found += sheet_cautions(run.setup, run.sheet)
-    return words.listed([words.told(line, 190) for line in found], CAUTIONS)
+    return words.listed([words.told(one.words, 190) for one in found], CAUTIONS)
 
 
-def _caveats(result: Mapping[str, Any]) -> list[str]:
+def _caveats(result: Result) -> list[str]:
     """Cautions to be read with the figures."""
-    found = [words.told(f"Doubtful: {mark}.", 150) for mark in result.get("doubtful") or ()]
-    reference = result.get("reference") or {}
-    if reference.get("of") == "command" and result.get("kind") == "strokes":
-        allowed = reference.get("response_ms")
-        least = reference.get("response_least_ms") or 0.0
+    found = [words.told(f"Doubtful: {mark}.", 150) for mark in result["doubtful"]]
+    reference, of_strokes = result["reference"], result["kind"] == "strokes"
+    if reference["of"] == "command" and of_strokes:
+        allowed = reference["response_ms"]
+        least = reference["response_least_ms"] or 0.0
         span = (
             f" ({least:.1f} to {allowed:.1f} ms)"
             if allowed
@@ -218,33 +245,32 @@ def _caveats(result: Mapping[str, Any]) -> list[str]:
             0,
             f"Timed from the command, without read-back: the relay's delay is in the times{span}.",
         )
-    if "OUT OF DATE" in str((result.get("calibration") or {}).get("state", "")).upper():
+    if result["calibration"] and result["calibration"]["state"] == "out of date":
         found.insert(0, "The gauge's calibration was OUT OF DATE.")
-    own = result.get("timing") or {}
-    if own and result.get("kind") == "strokes":
+    own = result["timing"]
+    if own and of_strokes:
         if own["state"] == "out of date":
             found.insert(0, "The rig's own timing was OUT OF DATE.")
         elif own["date"] is None:
             found.append(f"The rig's own times are {own['state']}.")
-    missed = result.get("missed") or {}
-    if missed.get("words"):
-        found.append(f"Answered: {missed['words']}.")
+    if result["missed"]["words"]:
+        found.append(f"Answered: {result['missed']['words']}.")
     return words.listed(found, 4)
 
 
-def _of_the_valve(result: Mapping[str, Any]) -> str:
+def _of_the_valve(result: Result) -> str:
     """What holds for the valve; empty for a result without it, or where nothing was judged."""
     valve = result.get("of_the_valve")
-    if not valve or not (result.get("verdict") or {}).get("limits"):
+    if not valve or not result["verdict"]["limits"]:
         return ""
     return words.told(valve["words"], 420)
 
 
-def _next_check(verdict: Mapping[str, Any], valve: str) -> str:
+def _next_check(verdict: Verdict, valve: str) -> str:
     """What to check next, unless the reason or what holds for the valve already says it."""
-    check = verdict.get("next_check") or ""
-    return "" if check in f"{verdict.get('why') or ''} {valve}" else words.told(check, 260)
+    check = verdict["next_check"] or ""
+    return "" if check in f"{verdict['why']} {valve}" else words.told(check, 260)
 
 
-def _rules(rules: list[Any]) -> str:
+def _rules(rules: list[Rule]) -> str:
     return ", ".join(words.listed([str(rule["rule"]) for rule in rules], RULES_NAMED))

@@ -4,8 +4,7 @@ the coil's edge (a hold or ramp: its pressure)."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +15,8 @@ from rig.core.figures import Figure, figures_of
 from rig.core.reader_units import units
 from rig.core.recording import Recording
 from rig.core.records import SWITCH
+from rig.core.results.run import OneRamp, Result, Stroke, bounds_of, figure_of
 from rig.report.drawing import BOTTOM, TOP, Line, Mark, Plot, fewer, spanning
-from rig.text.rounded import in_reader_units
 
 PLOTTED = 2
 """Number of figures that fit the paper."""
@@ -31,35 +30,38 @@ AHEAD = 0.1
 """Room before the coil's edge, as a share of what follows it."""
 SWITCH_FILL = "#c3cfd6"
 
-Result = Mapping[str, Any]
 Int64 = NDArray[np.int64]
 
 
 def figure_plots(result: Result) -> list[str]:
     """Every stroke's response and release, or every ramp's pressures, with the sheet's limits."""
-    ramps = (result.get("ramp") or {}).get("ramps")
-    if result.get("kind") == "hold":
+    ramp = result["ramp"]
+    if result["kind"] == "hold":
         return []
-    rows = ramps or result.get("strokes") or []
-    drawn = list(figures_of("ramp" if ramps else "strokes").values())[:PLOTTED]
+    rows = ramp["ramps"] if ramp else result["strokes"]
+    drawn = list(figures_of("ramp" if ramp else "strokes").values())[:PLOTTED]
     return [_figure(result, rows, figure) for figure in drawn if rows]
 
 
-def _figure(result: Result, rows: Sequence[Result], figure: Figure) -> str:
-    key, unit, each = figure.key, figure.unit_read, figure.each_of
-    rows = [in_reader_units(row, figure.unit) for row in rows]
+def _figure(result: Result, rows: Sequence[Stroke | OneRamp], figure: Figure) -> str:
+    key, si, unit, each = figure.key, figure.unit, figure.unit_read, figure.each_of
     name = figure.title.removesuffix(" time")
     lines = list(_limit_lines(result, figure))
-    known = [float(row[key]) for row in rows if row[key] is not None]
+    marks = [
+        Mark(float(row["number"]), None if value is None else units().value(value, si))
+        for row in rows
+        for value in [figure_of(row, key)]
+    ]
+    known = [mark.y for mark in marks if mark.y is not None]
     plot = Plot(
         f"{name} of each {each}, {unit}", SIZE, (0.5, max(len(rows), 2) + 0.5),
         spanning([*known, *(line.y for line in lines)]), each,
     )  # fmt: skip
     for line in lines:
         plot.level(line)
-    without = [row for row in rows if row[key] is None]
-    shown = fewer([row for row in rows if row[key] is not None], MOST_DOTS)
-    plot.marks([Mark(float(row["number"]), row[key]) for row in [*shown, *fewer(without, 60)]])
+    marks = [Mark(float(row["number"]), figure_of(row, key)) for row in rows]
+    plot.marks(fewer([mark for mark in marks if mark.y is not None], MOST_DOTS))
+    plot.marks(fewer([mark for mark in marks if mark.y is None], 60))
     told = f"{len(known)} of {len(rows)} have a number"
     if known:
         digits = units().digits(figure.unit, 1)
@@ -68,14 +70,11 @@ def _figure(result: Result, rows: Sequence[Result], figure: Figure) -> str:
 
 
 def _limit_lines(result: Result, figure: Figure) -> Iterator[Line]:
-    for limit in (result.get("verdict") or {}).get("limits") or ():
-        if limit["figure"] != figure.name or limit["unit"] != figure.unit:
-            continue
-        for key, word in (("min", "at least"), ("max", "at most")):
-            if limit[key] is not None:
-                words = f"{limit['of']} {word} {limit[key]:.4g} {figure.unit}"
-                at = units().value(limit[key], figure.unit)
-                yield Line(at, units().words(words), True)
+    for limit in result["verdict"]["limits"]:
+        if limit["figure"] == figure.name and limit["unit"] == figure.unit:
+            for end, word in bounds_of(limit):
+                words = f"{limit['of']} {word} {end:.4g} {figure.unit}"
+                yield Line(units().value(end, figure.unit), units().words(words), True)
 
 
 def trace_plots(result: Result, recording: Recording | None) -> list[str]:
@@ -83,11 +82,11 @@ def trace_plots(result: Result, recording: Recording | None) -> list[str]:
     pressure."""
     if recording is None:
         return []
-    if result.get("kind") in ("hold", "ramp"):
+    if result["kind"] in ("hold", "ramp"):
         drawn = _pressure(recording)
         return [drawn] if drawn else []
     spans = {
-        way: 1.4 * float(((result.get("summary") or {}).get(key) or {}).get("max") or 50.0)
+        way: 1.4 * (result["summary"][key]["max"] or 50.0)
         for way, key in (("on", "response_ms"), ("off", "release_ms"))
     }
     return [svg for way in ("on", "off") if (svg := _overlay(recording, way, spans[way]))]

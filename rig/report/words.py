@@ -3,14 +3,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
-from typing import Any, NamedTuple
+from collections.abc import Iterator
+from typing import NamedTuple
 
 from rig.config.setup.describe import describe
 from rig.config.setup.model import Setup
 from rig.core.figures import FIGURES, figures_of, words_of
 from rig.core.reader_units import units
+from rig.core.results.metrology import Expanded, MeanSummary
+from rig.core.results.run import Conditions, Limit, Result, bounds_of
 from rig.core.rounding import fixed, places
 from rig.text.rounded import (
     beside_text,
@@ -37,8 +38,6 @@ VERDICTS = {
     "not_tested": "NOT TESTED",
 }
 
-Result = Mapping[str, Any]
-
 
 class Figure(NamedTuple):
     """A line of the table of figures, all as text."""
@@ -61,7 +60,7 @@ class LimitLine(NamedTuple):
     why: str
 
 
-def clipped(text: Any, most: int) -> str:
+def clipped(text: object, most: int) -> str:
     """A person's text on one line, cut after a word where it would not fit the paper."""
     words = " ".join(str(text).split())
     words = "".join(c if c.isprintable() else "?" for c in words)
@@ -74,7 +73,7 @@ def clipped(text: Any, most: int) -> str:
     return kept.rstrip() + "…"
 
 
-def told(text: Any, most: int) -> str:
+def told(text: object, most: int) -> str:
     """A sentence of the program in the reader's units, on one line that fits the paper."""
     return clipped(units().words(str(text)), most)
 
@@ -86,11 +85,6 @@ def listed(items: list[str], most: int, unit: str = "more") -> list[str]:
     return [*items[: most - 1], f"and {len(items) - most + 1} {unit}"]
 
 
-def local_time(utc_s: float) -> str:
-    """Local wall time of this machine, with its offset."""
-    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
-
-
 def clock_flag(synchronised: bool | None) -> str:
     """Remark beside a wall time; empty where the clock was synchronised."""
     if synchronised is None:
@@ -98,7 +92,7 @@ def clock_flag(synchronised: bool | None) -> str:
     return "" if synchronised else " (CLOCK NOT SYNCHRONISED)"
 
 
-def number(value: Any, digits: int) -> str:
+def number(value: float | None, digits: int) -> str:
     """A number with this many decimals, a dash where unknown."""
     if value is None:
         return UNKNOWN
@@ -111,42 +105,44 @@ def figures(result: Result) -> list[Figure]:
 
 
 def _figures(result: Result) -> Iterator[Figure]:
-    budgets = result.get("budget") or {}
-    summaries = dict(result.get("summary") or {}) if result.get("kind") == "strokes" else {}
-    summaries |= (result.get("ramp") or {}).get("summary") or {}
+    summaries: dict[str, MeanSummary] = {**result["summary"]} if result["kind"] == "strokes" else {}
+    if result["ramp"]:
+        summaries |= result["ramp"]["summary"]
     for key, figure in (figures_of("strokes") | figures_of("ramp")).items():
         one = summaries.get(key)
         if one is None:
             continue
         one, unit, digits = in_reader_units(one, figure.unit), figure.unit_read, figure.digits()
-        single = (budgets.get(f"single_{key}") or {}).get("U")
-        single = single and units().difference(single, figure.unit)
-        low, high = (value_text(one.get(end), single, UNKNOWN, digits) for end in ("min", "max"))
+        budget = result["budget"].get(f"single_{key}")
+        single = units().difference(budget["U"], figure.unit) if budget else None
+        low, high = (value_text(end, single, UNKNOWN, digits) for end in (one["min"], one["max"]))
         yield Figure(
-            figure.title, figure.definition, str(one.get("n", 0)),
+            figure.title, figure.definition, str(one["n"]),
             f"{mean_text(one, UNKNOWN, digits)} {unit}",
-            _expanded(one, unit),
-            f"{low} to {high}; sd {spread_text(one.get('sd'), UNKNOWN)}",
+            _expanded(one["mean"], one, unit),
+            f"{low} to {high}; sd {spread_text(one['sd'], UNKNOWN)}",
             UNKNOWN if single is None else f"± {fixed(single, places(single))} {unit}",
         )  # fmt: skip
-    held = result.get("hold")
+    held = result["hold"]
     if held:
         figure, held = FIGURES["decay_rate"], in_reader_units(held, "kPa/s")
-        digits, rate = units().digits("kPa", 1), held.get("decay_rate_kpa_s")
-        ends = [number(held.get(f"pressure_{end}_kpa"), digits) for end in ("start", "end")]
+        digits, rate = units().digits("kPa", 1), held["decay_rate_kpa_s"]
+        ends = [
+            number(one, digits) for one in (held["pressure_start_kpa"], held["pressure_end_kpa"])
+        ]
         yield Figure(
             figure.title, f"{figure.definition}{rate_is(held)}",
-            str(held.get("readings", UNKNOWN)),
-            f"{value_text(rate, held.get('U'), UNKNOWN, figure.digits(rate))} {figure.unit_read}",
-            _expanded(held, figure.unit_read), f"{ends[0]} to {ends[1]} {units().unit('kPa')}",
-            UNKNOWN,
+            str(held["readings"]),
+            f"{value_text(rate, held['U'], UNKNOWN, figure.digits(rate))} {figure.unit_read}",
+            _expanded(rate, held, figure.unit_read),
+            f"{ends[0]} to {ends[1]} {units().unit('kPa')}", UNKNOWN,
         )  # fmt: skip
 
 
-def _expanded(one: Result, unit: str) -> str:
+def _expanded(value: float | None, one: Expanded, unit: str) -> str:
     """The expanded uncertainty, and the best value where a known bias is subtracted."""
-    k = one.get("k")
-    sure = beside_text(one.get("mean", one.get("decay_rate_kpa_s")), one, unit, "")
+    k = one["k"]
+    sure = beside_text(value, one, unit, "")
     if not sure or too_few(one):
         return sure or "not worked out"
     return sure if k is None else f"{sure}, k = {k:.2f}"
@@ -163,36 +159,32 @@ def limits(result: Result) -> list[LimitLine]:
             VERDICTS.get(limit["result"], limit["result"]).capitalize(),
             "" if limit["result"] == "conforms" else told(limit["why"], 150),
         )
-        for limit in (result.get("verdict") or {}).get("limits") or ()
+        for limit in result["verdict"]["limits"]
     ]  # fmt: skip
 
 
-def _asked(limit: Result) -> str:
+def _asked(limit: Limit) -> str:
     unit = f" {limit['unit']}" if limit["unit"] else ""
-    bounds = [
-        f"{word} {limit[key]:.4g}{unit}"
-        for key, word in (("min", "at least"), ("max", "at most"))
-        if limit[key] is not None
-    ]
+    bounds = [f"{word} {end:.4g}{unit}" for end, word in bounds_of(limit)]
     of = "" if limit["of"] == "total" else f", {limit['of']}"
     return f"{words_of(limit['figure'])}{of}: {' and '.join(bounds)}"
 
 
 def risk(result: Result) -> str:
     """The chance that the verdict is wrong, in words; empty where it was not worked out."""
-    verdict = result.get("verdict") or {}
-    pct = verdict.get("risk_pct")
+    verdict = result["verdict"]
+    pct = verdict["risk_pct"]
     if pct is None:
         return ""
     shown = "less than 0.1" if pct < 0.1 else f"about {pct:.2g}"
     if verdict["result"] == "undecided":
-        if all(limit["result"] != "undecided" for limit in verdict.get("limits") or ()):
+        if all(limit["result"] != "undecided" for limit in verdict["limits"]):
             return ""  # undecided for another reason: the risk of a held limit would mislead
         return f"The chance that the value lies outside its limit is {shown} %."
     return f"The chance that this verdict is wrong is {shown} %."
 
 
-def conditions(given: Mapping[str, Mapping[str, Any]]) -> list[str]:
+def conditions(given: Conditions) -> list[str]:
     """The run's conditions, each with whether it was measured or typed."""
     return [
         f"{name.replace('_', ' ')} {clipped(condition_value(one), 40)} ({one['how']})"

@@ -3,20 +3,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from rig.analysis.measure import own_timing
 from rig.analysis.measure.gauge_calibration import Applied, remarks
 from rig.analysis.stats.uncertainty import coverage_factor
+from rig.core.results.metrology import Calibration, CorrectionAt, OwnTime, Timing
 
 
-def calibration_json(applied: Applied | None) -> dict[str, Any] | None:
+def calibration_json(applied: Applied | None) -> Calibration | None:
     """The key `calibration` of a run; None where the setup has none."""
     if applied is None:
         return None
     made, fit = applied.made, applied.fit
 
-    def at(kpa: float | None) -> dict[str, float] | None:
+    def at(kpa: float | None) -> CorrectionAt | None:
         if kpa is None:
             return None
         k = coverage_factor(fit.dof)
@@ -53,27 +52,33 @@ def calibration_json(applied: Applied | None) -> dict[str, Any] | None:
     }
 
 
-def timing_json(applied: own_timing.Applied | None) -> dict[str, Any] | None:
+def timing_json(applied: own_timing.Applied | None) -> Timing | None:
     """The key `timing` of a run: the rig's own times, ms, or that they are assumed; None for a
     capture."""
     if applied is None:
         return None
     made = applied.made
-    ways = {
-        name: None if (way := applied.way(name)) is None else way._asdict()
-        for name in ("response", "release")
-    }
     return {
         "state": applied.state,
-        "date": made and made.date,
-        "due": made and made.due,
-        "by": made and (made.by or None),
-        "timed_from": made and made.timed_from,
-        "run": made and made.run,
+        "date": None if made is None else made.date,
+        "due": None if made is None else made.due,
+        "by": None if made is None else made.by or None,
+        "timed_from": None if made is None else made.timed_from,
+        "run": None if made is None else made.run,
         "wired": applied.wired,
-        **{
-            name: None if way is None else {key: round(v, 6) for key, v in way.items()}
-            for name, way in ways.items()
-        },
+        "response": _own_time(applied.way("response")),
+        "release": _own_time(applied.way("release")),
         "remarks": own_timing.remarks(applied),
+    }
+
+
+def _own_time(way: own_timing.Way | None) -> OwnTime | None:
+    if way is None:
+        return None
+    return {
+        "n": way.n,
+        "mean_ms": round(way.mean_ms, 6),
+        "sd_ms": round(way.sd_ms, 6),
+        "least_ms": round(way.least_ms, 6),
+        "most_ms": round(way.most_ms, 6),
     }

@@ -8,8 +8,6 @@ the run is.
 
 from __future__ import annotations
 
-from typing import Any
-
 from rig.analysis.analyse import SETTLE_WINDOW_S
 from rig.analysis.measure import marks
 from rig.analysis.measure.edge_loss import doubts
@@ -21,6 +19,7 @@ from rig.config.sheet.model import Sheet
 from rig.core.clock import NS_PER_S
 from rig.core.recording import RecordingBuilder
 from rig.core.records import Command, Edge, End, Level, Record, Trip
+from rig.core.results.run import Stroke
 from rig.results import run_json
 
 
@@ -35,10 +34,10 @@ class LiveStrokes:
         self._before: dict[str, Edge | Level] = {}
         self._builder = self._new()
         self._open = self._on = False
-        self.last: dict[str, Any] | None = None
+        self.last: Stroke | None = None
         self.done = self.missed = self.doubtful = 0
 
-    def put(self, record: Record) -> dict[str, Any] | None:
+    def put(self, record: Record) -> Stroke | None:
         """Add one record; return the stroke that it completed, or None."""
         completed = None
         match record:
@@ -67,7 +66,7 @@ class LiveStrokes:
         )
         return builder.add_all(self._before.values())
 
-    def _complete(self, last: Command | End) -> dict[str, Any] | None:
+    def _complete(self, last: Command | End) -> Stroke | None:
         """The stroke so far, ended by `last`: the next energise or the end of the run."""
         self._builder.add(last)
         recording = self._builder.build()

@@ -4,111 +4,110 @@
 from __future__ import annotations
 
 import math
-from typing import Any
-
-import numpy as np
+from typing import cast
 
 from rig.analysis.measure.pressure_rise_fall import FIGURES, PressureTable
 from rig.analysis.measure.switch_figures import BOUNCE_EDGES_MS, Bounce, SwitchFigures
-from rig.analysis.stats.summary import summarise
-from rig.analysis.stats.uncertainty import Budget
-from rig.core.recording import Float
-
-DIGITS = 6
-
-
-def known(value: float | None, digits: int = DIGITS) -> float | None:
-    """A float with this many decimals; None for "not known" in any form."""
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), digits)
+from rig.analysis.stats.summary import Summary, summarise
+from rig.analysis.stats.uncertainty import Budget, coverage_factor
+from rig.core.results import metrology, run
+from rig.results.numbers import KPA_DIGITS, MS_DIGITS, floats, number
 
 
-def budget_json(budget: Budget) -> dict[str, Any]:
-    """One budget with all its lines. `dof` is null for infinitely many."""
+def budget_json(budget: Budget) -> metrology.Budget:
+    """One budget with all its lines."""
     return {
         "figure": budget.figure,
         "unit": budget.unit,
-        "value": known(budget.value),
-        "correction": known(budget.correction),
+        "value": number(budget.value),
+        "correction": number(budget.correction),
         "lines": [
             {
                 "name": line.name,
-                "value": known(line.value, 9),
+                "value": number(line.value, 9),
                 "unit": line.unit,
                 "distribution": line.distribution,
-                "u": known(line.u, 9),
-                "sensitivity": known(line.sensitivity, 9),
-                "dof": known(line.dof),
-                "part": known(line.part, 9),
+                "u": number(line.u, 9),
+                "sensitivity": number(line.sensitivity, 9),
+                "dof": number(line.dof),
+                "part": number(line.part, 9),
                 "note": line.note,
             }
             for line in budget.lines
         ],
         "correlations": [
-            {"lines": list(pair), "r": known(r)} for pair, r in budget.correlations.items()
+            {"lines": list(pair), "r": number(r)} for pair, r in budget.correlations.items()
         ],
-        **expanded_json(budget),
+        "best": number(budget.best),
+        "u": number(budget.u),
+        "k": number(budget.k, 4),
+        "U": number(budget.expanded),
+        "dof": number(budget.dof, 3),
+        "interval95": [number(budget.low), number(budget.high)],
         "method": budget.method,
         "coverage": budget.coverage,
     }
 
 
-def expanded_json(budget: Budget | None) -> dict[str, Any]:
-    """The best value, u, k, U, dof and the interval; all null without a budget."""
+def expanded_json(budget: metrology.Budget | None) -> metrology.Expanded:
+    """The best value with its uncertainty; all null without a budget."""
     if budget is None:
-        return dict.fromkeys(("best", "u", "k", "U", "dof", "interval95"))
+        return {"best": None, "u": None, "k": None, "U": None, "dof": None, "interval95": None}
     return {
-        "best": known(budget.best),
-        "u": known(budget.u),
-        "k": known(budget.k, 4),
-        "U": known(budget.expanded),
-        "dof": known(budget.dof, 3),
-        "interval95": [known(budget.low), known(budget.high)],
+        "best": budget["best"],
+        "u": budget["u"],
+        "k": budget["k"],
+        "U": budget["U"],
+        "dof": budget["dof"],
+        "interval95": [*budget["interval95"]],
     }
 
 
-def mean_json(values: Float, budget: Budget | None) -> dict[str, Any]:
-    """Keys added to a summary of `values` (n,) with NaN for none: standard error of the mean, its
-    95 % confidence interval from the scatter alone (Student's t), and the budget's figures."""
-    from rig.analysis.stats.uncertainty import coverage_factor
+def statistics_json(found: Summary, digits: int = MS_DIGITS) -> metrology.Statistics:
+    """n, mean, sd, min, median, max."""
+    return {
+        "n": found.n,
+        "mean": number(found.mean, digits),
+        "sd": number(found.sd, digits),
+        "min": number(found.min, digits),
+        "median": number(found.median, digits),
+        "max": number(found.max, digits),
+    }
 
-    found = summarise(values)
-    shape: dict[str, Any] = {"sem": None, "ci95": None}
+
+def mean_json(found: Summary, budget: metrology.Budget | None) -> metrology.Mean:
+    """The uncertainty of the mean, from the scatter and from the budget."""
+    sem, ci95 = None, None
     if found.n > 1 and found.sd is not None and found.mean is not None:
         sem = found.sd / math.sqrt(found.n)
         half = coverage_factor(found.n - 1) * sem
-        shape = {"sem": known(sem), "ci95": [known(found.mean - half), known(found.mean + half)]}
-    return shape | expanded_json(budget)
+        ci95 = [number(found.mean - half), number(found.mean + half)]
+    return {"sem": number(sem), "ci95": ci95, **expanded_json(budget)}
 
 
-def pressures_json(table: PressureTable | None, n: int) -> list[dict[str, Any] | None]:
+def pressures_json(table: PressureTable | None, n: int) -> list[run.StrokePressure | None]:
     """The `pressure` of each of `n` strokes; None for all of them without a gauge."""
     if table is None:
         return [None] * n
-    columns = {name: _floats(table.columns[name], 4) for name in FIGURES}
+    columns = {name: floats(table.columns[name], KPA_DIGITS) for name in FIGURES}
     limits = {
-        name: list(zip(_floats(least, 4), _floats(most, 4), strict=True))
+        name: list(zip(floats(least, KPA_DIGITS), floats(most, KPA_DIGITS), strict=True))
         for name, (least, most) in table.bounds.items()
     }
-    rows: list[dict[str, Any] | None] = []
-    for row in range(n):
-        shape: dict[str, Any] = {name: column[row] for name, column in columns.items()}
-        shape["note"] = table.note(row)
-        shape["bounds"] = {
-            name: list(pair[row]) for name, pair in limits.items() if pair[row][0] is not None
+    rows = [
+        {name: column[row] for name, column in columns.items()}
+        | {
+            "note": table.note(row),
+            "bounds": {
+                name: list(pair[row]) for name, pair in limits.items() if pair[row][0] is not None
+            },
         }
-        rows.append(shape)
-    return rows
+        for row in range(n)
+    ]
+    return cast("list[run.StrokePressure | None]", rows)
 
 
-def _floats(values: Float, digits: int) -> list[float | None]:
-    finite = np.isfinite(values)
-    rounded = np.round(np.where(finite, values, 0.0), digits).tolist()
-    return [v if ok else None for v, ok in zip(rounded, finite.tolist(), strict=True)]
-
-
-def switch_json(figures: SwitchFigures) -> dict[str, Any]:
+def switch_json(figures: SwitchFigures) -> run.Switch:
     """Bounce each way, chatter, and the pressures at which the switch changed in strokes."""
     at = figures.at_switch
     return {
@@ -120,27 +119,20 @@ def switch_json(figures: SwitchFigures) -> dict[str, Any]:
             "of": figures.chatter.of,
         },
         "in_strokes_kpa": {
-            name: {
-                key: known(value, 4) if key != "n" else value
-                for key, value in summarise(values)._asdict().items()
-            }
-            for name, values in (
-                ("on", at.on),
-                ("off", at.off),
-                ("differential", at.differential),
-            )
+            name: statistics_json(summarise(getattr(at, name)), KPA_DIGITS)
+            for name in ("on", "off", "differential")
         },
     }
 
 
-def _bounce_json(bounce: Bounce) -> dict[str, Any]:
+def _bounce_json(bounce: Bounce) -> run.Bounce:
     return {
         "n": bounce.n,
         "clean": bounce.clean,
-        "mean_ms": known(bounce.mean_ms),
-        "median_ms": known(bounce.median_ms),
-        "p95_ms": known(bounce.p95_ms),
-        "max_ms": known(bounce.max_ms),
+        "mean_ms": number(bounce.mean_ms),
+        "median_ms": number(bounce.median_ms),
+        "p95_ms": number(bounce.p95_ms),
+        "max_ms": number(bounce.max_ms),
         "edges_max": bounce.edges_max,
         "up_to_ms": list(BOUNCE_EDGES_MS),
         "counts": list(bounce.counts),

@@ -148,10 +148,11 @@ def choose(log: RunLog, number: int, *, in_report: bool) -> None:
             raise UsageError("Only a photo on a run is printed with its report.")
         chosen = connection.execute(
             select(func.count()).where(
-                attachments.c.run_id == row.run_id, attachments.c.in_report == 1,
+                attachments.c.run_id == row.run_id,
+                attachments.c.in_report == 1,
                 attachments.c.id != number,
             )
-        ).scalar_one()  # fmt: skip
+        ).scalar_one()
         if in_report and chosen >= MOST_IN_REPORT:
             raise UsageError(
                 f"A report has at most {MOST_IN_REPORT} photos. Take another out of it first."

@@ -10,8 +10,9 @@ from typing import NamedTuple
 from sqlalchemy import func, select
 
 from rig.core.state_file import Owner
+from rig.runlog.listing import newest_verdict
 from rig.runlog.store import RunLog
-from rig.runlog.tables import results, runs, valves
+from rig.runlog.tables import runs, valves
 
 ASKED_AT_ONCE = 500
 """Names per database query, which accepts a limited number."""
@@ -39,7 +40,7 @@ class Outcome(NamedTuple):
 
 
 def newest_number(log: RunLog) -> int:
-    """The number of the newest run, on the list or taken off it; 0 in an empty log."""
+    """The number of the newest run, on the list or removed from it; 0 in an empty log."""
     with log._reading() as connection:
         return int(connection.execute(select(func.max(runs.c.id))).scalar() or 0)
 
@@ -48,19 +49,13 @@ def outcomes(
     log: RunLog, tags: Sequence[str], after: int, other: Other = lambda _setup, _sheet: ""
 ) -> dict[str, Outcome]:
     """By tag, the newest run with a number above `after`; runs with the setup and sheet asked for
-    come before any others. Tags without one are left out. A run taken off the list does not count.
-    """
+    come before any others. Tags without one are left out. A run removed from the list does not
+    count."""
     found: dict[str, Outcome] = {}
-    verdict = (
-        select(results.c.verdict)
-        .where(results.c.run_id == runs.c.id)
-        .order_by(results.c.id.desc())
-        .limit(1)
-        .scalar_subquery()
-    )
     query = (
-        select(valves.c.tag, runs.c.id, runs.c.status, verdict, runs.c.source, runs.c.setup_name,
-               runs.c.sheet_name, runs.c.writer_pid, runs.c.writer_started, runs.c.writer_boot_id)
+        select(valves.c.tag, runs.c.id, runs.c.status, newest_verdict(runs), runs.c.source,
+               runs.c.setup_name, runs.c.sheet_name, runs.c.writer_pid, runs.c.writer_started,
+               runs.c.writer_boot_id)
         .join(valves, runs.c.valve_id == valves.c.id)
         .where(runs.c.id > after, runs.c.removed_utc_s.is_(None))
         .order_by(runs.c.id)

@@ -43,6 +43,11 @@ def back_up(path: Path, target: Path) -> None:
             f"{target} is there already and is not replaced; nothing was written. "
             "Remedy: choose another name."
         )
+    if not target.parent.is_dir():
+        raise StorageError(
+            f"There is no folder {target.parent}; nothing was written. "
+            "Remedy: make it, or choose another."
+        )
     part = target.with_name(f".{target.name}.part")
     part.unlink(missing_ok=True)  # left by an interrupted copy
     try:
@@ -63,8 +68,11 @@ def back_up(path: Path, target: Path) -> None:
             part.rename(target)
         kept_files.synced(target.parent)
     except (sqlite3.Error, OSError) as error:
+        # what schema.back_up says of the unfinished file is said of the target here
+        cause = error.__cause__ if isinstance(error, StorageError) else error
+        why = getattr(cause, "strerror", None) or cause or error
         raise StorageError(
-            f"The run log {path} could not be copied to {target} ({error}); "
+            f"The run log {path} could not be copied to {target} ({why}); "
             "nothing was changed. Free some space or choose another name, then start again."
         ) from error
     finally:
@@ -96,9 +104,7 @@ def unpack(path: Path, say: Callable[[str], None]) -> int:
     return lost
 
 
-def _put_out(
-    log: sqlite3.Connection, path: Path, name: str, say: Callable[[str], None]
-) -> int:  # fmt: skip
+def _put_out(log: sqlite3.Connection, path: Path, name: str, say: Callable[[str], None]) -> int:
     found, data = log.execute(
         "SELECT sha256, data FROM carried_files WHERE name = ?", (name,)
     ).fetchone()

@@ -35,6 +35,12 @@ WAL_LIMIT_BYTES = 16 << 20
 class LogBusyError(StorageError):
     """Another program holds the run log's write lock. Worth retrying."""
 
+    id = "refusal.log-busy"
+
+
+class LogDiskError(StorageError):
+    """The disk is full or may not be written: that says nothing about the log itself."""
+
 
 def sqlite_version() -> str:
     """Version of the SQLite library, as stored with each run."""
@@ -135,6 +141,11 @@ _REMEDIES: dict[int, tuple[str, str]] = {
 }
 
 
+NO_ROOM = sqlite3.SQLITE_IOERR_SHMSIZE
+"""A reader too needs a little room, for the log's shared memory file beside it."""
+OF_THE_DISK = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY)
+
+
 def _lost_table(words: str) -> bool:
     """Whether an error means that a table of the log, or one of its columns, is missing."""
     named = re.search(r"no such (?:table|column): (\w+)", words)
@@ -157,8 +168,11 @@ def plainly(path: Path) -> Iterator[None]:
         ours = code == sqlite3.SQLITE_ERROR and not _lost_table(str(cause))
         if ours or code in (sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISUSE):
             raise
+        if getattr(cause, "sqlite_errorcode", 0) == NO_ROOM:
+            code = sqlite3.SQLITE_FULL
         what, remedy = _REMEDIES.get(code, (f"it cannot be read ({cause})", RECOVER))
-        raise StorageError(f"The run log {path} cannot be used: {what}. {remedy}") from error
+        kind = LogDiskError if code in OF_THE_DISK else StorageError
+        raise kind(f"The run log {path} cannot be used: {what}. {remedy}") from error
     except UnicodeDecodeError as error:
         raise StorageError(
             f"The run log {path} cannot be used: it is damaged. {RECOVER}"

@@ -9,10 +9,13 @@ import tomllib
 import uuid
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig.core.clock import WallTime
 from rig.core.records import SOURCES
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Condition, Conditions, Rule
 
 PURPOSES = ("valve", "own timing", "commissioning")
 """Purpose of a run: to judge a valve, to measure the rig's own times, or to show that the rig is
@@ -52,13 +55,13 @@ class RunHeader:
     mount: int | None = None
     note: str = ""
     purpose: str = PURPOSES[0]
-    conditions: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    conditions: Conditions = field(default_factory=dict)
     confirmed_by: str | None = None
     confirmation: str | None = None
     confirmed_utc_s: float | None = None
     hardware: Mapping[str, Any] = field(default_factory=dict)
-    watched: list[Any] = field(default_factory=list)
-    not_watched: list[Any] = field(default_factory=list)
+    watched: list[Rule] = field(default_factory=list)
+    not_watched: list[Rule] = field(default_factory=list)
     uid: str = field(default_factory=_new_uid)
 
     def __post_init__(self) -> None:
@@ -100,7 +103,7 @@ class RunHeader:
             raise ValueError(f"not the header of a run: {error}") from error
 
 
-def _check_condition(name: str, condition: Mapping[str, Any]) -> None:
+def _check_condition(name: str, condition: Condition) -> None:
     value, how = condition.get("value"), condition.get("how")
     if set(condition) != {"value", "unit", "how"} or how not in HOW:
         raise ValueError(f"condition {name!r} needs value, unit and how ({' or '.join(HOW)})")

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import FromClause, Select, func, select
 
 from rig.core.state_file import Owner
 from rig.runlog.rows import RunRow
@@ -26,6 +26,13 @@ def latest_result() -> Any:
     """The number of a run's newest result, to compare with `results.id`."""
     of_run = results.alias("of_run")
     return select(func.max(of_run.c.id)).where(of_run.c.run_id == runs.c.id).scalar_subquery()
+
+
+def newest_verdict(of: FromClause) -> Any:
+    """The verdict of the newest result of a run of `of`: the table of runs, or an alias of it."""
+    judged = results.alias("judged")
+    newest = select(judged.c.verdict).where(judged.c.run_id == of.c.id)
+    return newest.order_by(judged.c.id.desc()).limit(1).scalar_subquery()
 
 
 def listed_runs() -> Select[Any]:

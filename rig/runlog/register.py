@@ -14,7 +14,7 @@ from sqlalchemy.exc import IntegrityError
 
 from rig.core.errors import UsageError
 from rig.runlog.header import PURPOSES
-from rig.runlog.listing import WRITER, latest_result, status_now
+from rig.runlog.listing import WRITER, latest_result, newest_verdict, status_now
 from rig.runlog.store import RunLog
 from rig.runlog.tables import jobs, results, runs, valves
 
@@ -105,27 +105,16 @@ def entry(log: RunLog, of: str, number: int) -> Entry | None:
 
 def _entries(of: str) -> Select[Any]:
     table, key = _table(of), _key(of)
-    last = (
-        select(func.max(runs.c.id))
-        .where(key == table.c.id, runs.c.removed_utc_s.is_(None))
-        .correlate(table)
-        .scalar_subquery()
-    )
-    count = (
-        select(func.count())
+    last, count = (
+        select(what)
         .select_from(runs)
         .where(key == table.c.id, runs.c.removed_utc_s.is_(None))
         .correlate(table)
         .scalar_subquery()
+        for what in (func.max(runs.c.id), func.count())
     )
-    newest, judged = runs.alias("newest"), results.alias("judged")
-    verdict = (
-        select(judged.c.verdict)
-        .where(judged.c.run_id == newest.c.id)
-        .order_by(judged.c.id.desc())
-        .limit(1)
-        .scalar_subquery()
-    )
+    newest = runs.alias("newest")
+    verdict = newest_verdict(newest)
     kind = table.c.kind if of == VALVE else literal("")
     texts = [table.c[name] if of == JOB else literal("") for name in JOB_TEXTS]
     return select(

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
-"""What a person adds to a run afterwards: tags, notes, and taking it off the list.
+"""What a person adds to a run afterwards: tags, notes, and removing it from the list.
 
-Nothing recorded changes and nothing is deleted: a run taken off the list can be put back. Each
+Nothing recorded changes and nothing is deleted: a run removed from the list can be put back. Each
 change is one short transaction, so that a run being recorded never waits.
 """
 
@@ -50,7 +50,7 @@ def add_tag(log: RunLog, run_id: int, tag: str) -> None:
         connection.execute(insert(tags).values(run_id=run_id, tag=tag))
 
 
-def take_tag(log: RunLog, run_id: int, tag: str) -> None:
+def remove_tag(log: RunLog, run_id: int, tag: str) -> None:
     """Remove a tag; a missing one is no fault."""
     with log._writing() as connection:
         connection.execute(delete(tags).where(tags.c.run_id == run_id, tags.c.tag == tag))
@@ -71,7 +71,7 @@ def add_note(log: RunLog, run_id: int, text: str, by: str = "") -> None:
 
 
 def of_run(log: RunLog, run_id: int) -> tuple[list[str], list[Note], float | None]:
-    """Tags, notes, and when the run was taken off the list (None: it was not)."""
+    """Tags, notes, and when the run was removed from the list (None: it was not)."""
     with log._reading() as connection:
         tagged = select(tags.c.tag).where(tags.c.run_id == run_id).order_by(tags.c.tag)
         written = select(notes.c.written_utc_s, notes.c.by, notes.c.text).where(
@@ -86,7 +86,7 @@ def of_run(log: RunLog, run_id: int) -> tuple[list[str], list[Note], float | Non
 
 
 def remove(log: RunLog, numbers: Sequence[int]) -> int:
-    """Take runs off the list; returns how many were on it. A run still in progress stays."""
+    """Remove runs from the list; returns how many were on it. A run still in progress stays."""
     with log._writing() as connection:
         done = connection.execute(
             update(runs)
@@ -98,7 +98,7 @@ def remove(log: RunLog, numbers: Sequence[int]) -> int:
 
 
 def take_off(log: RunLog, number: int, removed_utc_s: float | None) -> None:
-    """Store when a run copied from another log was taken off the list; None: it is on it."""
+    """Store when a run copied from another log was removed from the list; None: it is on it."""
     with log._writing() as connection:
         connection.execute(
             update(runs).where(runs.c.id == number).values(removed_utc_s=removed_utc_s)

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -62,7 +62,8 @@ class StoredRun:
     `chunks()` yields the raw records in order, newline-terminated text of one commit each; each
     chunk is checked against its checksum when read (StorageError). `remark` is what the recorder
     added, `raw_file` the name of the raw file, `database` the engine that wrote the log. `clock`
-    says what happened to the clocks during the run, None if unknown.
+    says what happened to the clocks during the run, None if unknown. `verdict` is that of its
+    latest result, None before there is one.
     """
 
     id: int
@@ -75,6 +76,7 @@ class StoredRun:
     remark: str
     database: str
     clock: ClockChange | None
+    verdict: str | None
     _chunks: Callable[[], Iterator[bytes]] = field(repr=False)
 
     def chunks(self) -> Iterator[bytes]:
@@ -86,7 +88,7 @@ class StoredRun:
             yield from decode_lines(text)
 
 
-def result_figures(result: dict[str, Any]) -> dict[str, Any]:
+def result_figures(result: Mapping[str, Any]) -> dict[str, str | float | None]:
     """The figures of a result shown in a list of runs (columns of the table `results`)."""
     strokes, verdict = result.get("strokes"), result.get("verdict")
     response, release = (

@@ -40,13 +40,19 @@ QUICK_CHECK_BYTES = 16 << 20
 class NoLogError(StorageError):
     """There is no run log yet."""
 
+    id = "refusal.no-log"
+
 
 class LostLogError(StorageError):
     """There is no run in the log, but there are raw files beside it."""
 
+    id = "refusal.lost-log"
+
 
 class OldLogError(StorageError):
     """The run log has the form of an older program; opening it for writing upgrades it."""
+
+    id = "refusal.old-log"
 
 
 def revision_of(connection: sqlite3.Connection) -> str | None:

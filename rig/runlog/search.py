@@ -11,6 +11,7 @@ from typing import Any, Final, Literal, NamedTuple, cast, get_args
 from sqlalchemy import Column, ColumnElement, Connection, FromClause, Select, exists, select, tuple_
 
 from rig.core.errors import UsageError
+from rig.core.records import Source
 from rig.runlog.header import PURPOSES
 from rig.runlog.listing import as_row, latest_result, listed_runs
 from rig.runlog.rows import RunRow
@@ -19,9 +20,7 @@ from rig.runlog.tables import conditions, jobs, results, runs, tags, valves
 
 Verdict = Literal["conforms", "does_not_conform", "undecided", "not_tested", "none"]
 """A verdict, or none: the run has no result."""
-Source = Literal["simulated", "emulated board", "board", "capture"]
 Status = Literal["running", "finished", "tripped", "aborted", "interrupted", "fault"]
-Kind = Literal["strokes", "hold", "ramp"]
 Order = Literal[
     "newest", "oldest", "slowest", "fastest", "highest", "lowest", "slowest_release",
     "fastest_release", "most_missed", "fewest_missed", "hottest", "coldest", "valve_up",
@@ -74,7 +73,7 @@ class Sought:
     since_utc_s: float | None = None
     until_utc_s: float | None = None
     removed: bool = False
-    """Runs taken off the list instead of those on it."""
+    """Runs removed from the list instead of those on it."""
     order: Order = "newest"
     purpose: str | None = None
     """One of rig.runlog.header.PURPOSES."""
@@ -137,10 +136,11 @@ def _refuse_unknown(sought: Sought) -> None:
     wrong = [
         f"There is no {name} {given!r:.30}; there are {', '.join(get_args(words))}."
         for name, given, words in (
-            ("verdict", sought.verdict, Verdict), ("source", sought.source, Source),
+            ("verdict", sought.verdict, Verdict),
+            ("source", sought.source, Source),
         )
         if given and given not in get_args(words)
-    ]  # fmt: skip
+    ]
     if wrong:
         raise UsageError(" ".join(wrong))
 
@@ -241,8 +241,9 @@ def near_valves(log: RunLog, typed: str) -> list[str]:
             return []
         asked += [
             select(tag).where(tag >= one, tag < f"{one}\U0010ffff").order_by(tag).limit(NEAR_MOST)
-            for one in begun if one
-        ]  # fmt: skip
+            for one in begun
+            if one
+        ]
         found = [row[0] for query in asked for row in connection.execute(query)]
     return list(dict.fromkeys(found))[:NEAR_MOST]
 
@@ -261,9 +262,10 @@ def _pages(query: Select[Any], by: SortedBy, after: Place | None) -> Iterator[Se
 
     if by.column == "id":
         yield (
-            in_order(runs.c.id) if after is None
+            in_order(runs.c.id)
+            if after is None
             else in_order(runs.c.id).where(beyond(runs.c.id, after.id))
-        )  # fmt: skip
+        )
         return
     value = None if after is None else after.value
     if by.column == "valve":

@@ -10,10 +10,10 @@ from __future__ import annotations
 import contextlib
 import json
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import IntegrityError
@@ -27,6 +27,9 @@ from rig.runlog.header import RunHeader
 from rig.runlog.listing import as_row, listed_runs, status_now
 from rig.runlog.rows import RunRow, StoredRun
 from rig.runlog.tables import STATUSES, chunks, conditions, jobs, results, runs, texts, valves
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Result
 
 CHUNKS_AT_ONCE = 8
 
@@ -133,7 +136,7 @@ class RunLog:
         with self._writing() as connection:
             return writing.interrupt_dead(connection)
 
-    def save_result(self, run_id: int, result: dict[str, Any], software: str) -> None:
+    def save_result(self, run_id: int, result: Mapping[str, object], software: str) -> None:
         """Store the analysis of a run, replacing an earlier one of the same software."""
         try:
             with self._writing() as connection:
@@ -141,19 +144,20 @@ class RunLog:
         except IntegrityError as error:
             raise StorageError(f"There is no run {run_id} in the log.") from error
 
-    def result(self, run_id: int) -> dict[str, Any] | None:
+    def result(self, run_id: int) -> Result | None:
         """The latest result of a run, None if it was not analysed."""
         query = select(results.c.json).where(results.c.run_id == run_id)
         with self._reading() as connection:
             text = connection.execute(query.order_by(results.c.id.desc()).limit(1)).scalar()
         with self._naming_damage():
-            return None if text is None else dict(json.loads(text))
+            found: Result | None = None if text is None else json.loads(text)
+        return found
 
     def runs(
         self, limit: int = 50, before: int | None = None, valve: str | None = None
     ) -> list[RunRow]:
         """Runs, newest first; only those numbered below `before`, only of one valve's tag. Runs
-        taken off the list are omitted; for more criteria see rig.runlog.search."""
+        removed from the list are omitted; for more criteria see rig.runlog.search."""
         query = listed_runs().where(runs.c.removed_utc_s.is_(None))
         query = query.order_by(runs.c.id.desc()).limit(limit)
         if before is not None:
@@ -168,10 +172,13 @@ class RunLog:
         """Load a run with everything stored about it; raises UsageError if there is no such run."""
         setups, sheets = texts.alias("setups"), texts.alias("sheets")
         count = select(func.coalesce(func.sum(chunks.c.n), 0)).where(chunks.c.run_id == runs.c.id)
+        verdict = select(results.c.verdict).where(results.c.run_id == runs.c.id)
+        newest = verdict.order_by(results.c.id.desc()).limit(1).scalar_subquery()
         query = (
             select(
                 runs, valves.c.tag, jobs.c.name, setups.c.text.label("setup_text"),
                 sheets.c.text.label("sheet_text"), count.scalar_subquery().label("n_records"),
+                newest.label("verdict"),
             )
             .join(setups, runs.c.setup_hash == setups.c.hash)
             .outerjoin(sheets, runs.c.sheet_hash == sheets.c.hash)
@@ -193,7 +200,8 @@ class RunLog:
         status = status_now(row.status, row.writer_pid, row.writer_started, row.writer_boot_id)
         return StoredRun(
             run_id, header, status, end, row.end_utc_s, row.n_records,
-            row.raw_file, row.remark, row.database, _clock(row), lambda: self._chunks(run_id),
+            row.raw_file, row.remark, row.database, _clock(row), row.verdict,
+            lambda: self._chunks(run_id),
         )  # fmt: skip
 
     def _chunks(self, run_id: int) -> Iterator[bytes]:

@@ -122,7 +122,7 @@ runs = Table(
     Column("remark", Text, nullable=False, server_default=""),
     Column("clock_step_s", Number),  # core.clock.ClockChange; NULL if unknown
     Column("slept_s", Number),
-    Column("removed_utc_s", Number),  # when it was taken off the list; nothing is ever deleted
+    Column("removed_utc_s", Number),  # when it was removed from the list; nothing is ever deleted
     Column("purpose", Text, nullable=False, server_default="valve"),
     CheckConstraint(
         _one_of("source", ("simulated", "emulated board", "board", "capture")), name="source"
@@ -216,7 +216,7 @@ notes = Table(  # written after the run; the run's own note stays as it was
     sqlite_strict=True,
 )
 
-views = Table(  # searches of the list of runs that a person saved under a name
+views = Table(  # what was asked of the list of runs, kept under a name
     "views",
     metadata,
     Column("name", Text, primary_key=True),

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Searches of the list of runs that a person saved under a name."""
+"""Views: what was asked of the list of runs, kept under a name."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LONGEST_NAME, MOST = 40, 50
 
 
 class View(NamedTuple):
-    """A saved search, as in the page's address."""
+    """`question` as in the page's address."""
 
     name: str
     question: str
@@ -30,7 +30,7 @@ def kept(log: RunLog) -> list[View]:
 
 
 def keep(log: RunLog, name: str, question: str) -> None:
-    """Save a search, replacing one of the same name. Raises UsageError."""
+    """Keep a view, replacing one of the same name. Raises UsageError."""
     name = " ".join(name.split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
         raise UsageError(f"A view's name has 1 to {LONGEST_NAME} characters that can be printed.")
@@ -45,6 +45,6 @@ def keep(log: RunLog, name: str, question: str) -> None:
 
 
 def forget(log: RunLog, name: str) -> None:
-    """Delete a view; does nothing if there is none of this name."""
+    """Forget a view; does nothing if there is none of this name."""
     with log._writing() as connection:
         connection.execute(views.delete().where(views.c.name == name))

@@ -7,7 +7,7 @@ import json
 import time
 import zlib
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, CursorResult, Table, func, insert, select, update
 
@@ -20,10 +20,13 @@ from rig.runlog.header import RunHeader
 from rig.runlog.rows import result_figures
 from rig.runlog.tables import chunks, conditions, jobs, results, runs, texts, valves
 
+if TYPE_CHECKING:
+    from rig.core.results.run import Condition
+
 COMPRESSION = 6
 
 
-def as_json(value: Any) -> str:
+def as_json(value: object) -> str:
     """Compact JSON. Raises ValueError on NaN or infinity."""
     return json.dumps(value, allow_nan=False, separators=(",", ":"))
 
@@ -82,7 +85,7 @@ def insert_run(
     return run_id
 
 
-def _condition(run_id: int, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
+def _condition(run_id: int, name: str, given: Condition) -> dict[str, object]:
     value = given["value"]
     number, text = (None, value) if isinstance(value, str) else (float(value), None)
     return {
@@ -149,7 +152,7 @@ def finish_run(
 ) -> None:
     """Close the run's row. Without `end`, its end is the time of its last record."""
     last = select(func.max(chunks.c.last_t_ns)).where(chunks.c.run_id == run_id)
-    values: dict[str, Any] = {
+    values: dict[str, object] = {
         "status": status,
         "off_state": end.off if end else None,
         "end_t_ns": end.t_ns if end else last.scalar_subquery(),
@@ -194,7 +197,7 @@ def replace_chunks(connection: Connection, run_id: int, lines: Sequence[bytes]) 
 
 
 def insert_result(
-    connection: Connection, run_id: int, result: dict[str, Any], software: str
+    connection: Connection, run_id: int, result: Mapping[str, object], software: str
 ) -> None:
     """Store a result, replacing one of the same software. Raises ValueError on NaN."""
     text = as_json(result)

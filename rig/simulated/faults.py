@@ -25,8 +25,6 @@ How = Callable[[SimulatedRig, Setup, float], Changes]
 """(rig, setup, severity above 0) -> what it changes."""
 
 NEVER_S = 1e9
-THINNEST_MM2_S = 2.0
-"""Of the short form of ASTM D341."""
 
 
 def _between(sound: float, full: float, severity: float) -> float:

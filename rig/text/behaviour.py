@@ -7,9 +7,9 @@ A result stored by an older version lacks these keys and gives nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
 
 from rig.core.figures import short_names
+from rig.core.results.run import Result
 from rig.core.rounding import ends, fixed, places, signed
 
 KEYS = (
@@ -19,8 +19,6 @@ KEYS = (
 ALTERNATING = -0.5
 NAMED = 6
 """Strokes listed one by one."""
-
-Result = Mapping[str, Any]
 
 
 def sentences(result: Result) -> list[str]:
@@ -35,28 +33,27 @@ def sentences(result: Result) -> list[str]:
 
 
 def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
-    def of(part: str) -> Any:
-        return (result.get(part) or {}).get(key)
-
-    spread = (result.get("summary") or {}).get(key) or {}
-    first, rest = of("first_stroke"), spread.get("rest") or {}
-    without = ", without strokes after rest" if rest.get("n") else ""
-    of_one = places(spread.get("sd"))  # one stroke is as certain as strokes scatter
-    low, high = spread.get("tolerance_95_95") or (None, None)
+    spread = result["summary"].get(key)
+    if spread is None:  # a figure later than the result
+        return
+    first, rest = result["first_stroke"].get(key), spread["rest"]
+    without = ", without strokes after rest" if rest["n"] else ""
+    of_one = places(spread["sd"])  # one stroke is as certain as strokes scatter
+    low, high = spread["tolerance_95_95"]
     if low is not None and high is not None:
         least, most = ends(low, high)
         yield (
             f"Expect 95 of 100 strokes like these to have a {name} between {least} and {most} ms "
             f"(95 % confidence, normal scatter{without})."
         )
-    able = of("capability")
+    able = result["capability"].get(key)
     if able:
         yield (
             f"Against its limits for each stroke the {name} has Cpk {able['cpk']:.2f} (at least "
             f"{able['cpk_lower95']:.2f} with 95 % confidence{without})."
         )
-    if rest.get("n"):
-        numbers = strokes(result.get("rest_strokes") or [])
+    if rest["mean"] is not None:
+        numbers = strokes(result["rest_strokes"])
         yield (
             f"After rest ({numbers}) the {name} is {fixed(rest['mean'], of_one)} ms: a figure of "
             "its own, which is in neither mean nor sd."
@@ -66,40 +63,44 @@ def _of_figure(result: Result, key: str, name: str) -> Iterator[str]:
             f"First stroke after rest: its {name} is {fixed(abs(first['excess_ms']), of_one)} ms "
             f"{'longer' if first['excess_ms'] > 0 else 'shorter'} than is usual in this run."
         )
-    drift = of("trend")
+    drift = result["trend"].get(key)
     if drift and drift["direction"] != "none":
         yield (
             f"The {name} was {drift['direction']}: {signed(drift['change'], of_one)} ms over the "
             f"run (p {drift['p']:.2g})."
         )
-    for change in of("change_points") or ():
+    for change in result["change_points"].get(key, ()):
         yield (
             f"The {name} changes its level at stroke {change['number']}: "
             f"{fixed(change['before'], of_one)} ms before, {fixed(change['after'], of_one)} ms "
             "after."
         )
-    beyond = (of("outliers") or {}).get("fences") or {}
-    far = beyond.get("far_strokes") or []
-    if far:
-        yield f"Far from the others by their {name} (flagged, not left out): {strokes(far)}."
-    if len(far) > 1 and beyond["far_slow"] > 1:
+    flagged = result["outliers"].get(key)
+    beyond = flagged and flagged["fences"]
+    if beyond and beyond["far_strokes"]:
+        far = strokes(beyond["far_strokes"])
+        yield f"Far from the others by their {name} (flagged, not left out): {far}."
+        yield (
+            f"So the scatter of the {name} is not normal, and the mean's interval may miss: rely "
+            "on the percentiles and on a limit for each stroke, or take more strokes."
+        )
+    if beyond and beyond["far_slow"] > 1:
         yield "Now and then a far slower stroke: consistent with a valve that sticks."
-    lag = spread.get("lag1")
+    lag = spread["lag1"]
     if lag is not None and lag < ALTERNATING:
         yield f"Slow and fast strokes alternate by their {name} (lag-1 correlation {lag:.2f})."
     from rig.analysis.stats.dependence import WORTH_SAYING
 
-    counted, n = spread.get("n_effective"), spread.get("n")
+    counted, n = spread["n_effective"], spread["n"]
     if counted is not None and n and counted < WORTH_SAYING * n:
         yield (
             f"Each stroke may resemble the one before it in its {name}: {n} strokes count as "
             f"{counted:.0f} independent ones, and the mean's interval is as wide as for those."
         )
-    signals = (of("charts") or {}).get("signals") or []
-    # a result of an earlier program has rules that a steady run often breaks, and no rate
-    rate = (of("charts") or {}).get("false_alarms")
-    if signals and rate is not None:
-        rules = "; ".join(f"{signal['rule']} ({strokes(signal['strokes'])})" for signal in signals)
+    chart = result["charts"].get(key)
+    if chart and chart["signals"]:
+        rules = "; ".join(f"{one['rule']} ({strokes(one['strokes'])})" for one in chart["signals"])
+        rate = chart["false_alarms"]
         yield (
             f"The control chart of the {name} signals: {rules}. Of steady runs at most "
             f"{100 * rate:.0f} in 100 give any signal."
@@ -116,14 +117,14 @@ def strokes(numbers: list[int]) -> str:
     return f"{len(numbers)} strokes, first {named} ..."
 
 
-def fields(result: Result) -> Iterator[tuple[str, Any]]:
+def fields(result: Result) -> Iterator[tuple[str, object]]:
     """Every value under a dotted name, for a program: trend.response_ms.p and so on."""
-    for key in KEYS:
-        if key in result:
-            yield from flat(key, result[key])
+    for key, value in result.items():
+        if key in KEYS:
+            yield from flat(key, value)
 
 
-def flat(name: str, value: Any) -> Iterator[tuple[str, Any]]:
+def flat(name: str, value: object) -> Iterator[tuple[str, object]]:
     """A value under its name; an object's values each under their own dotted name; a chart's
     signals as rule and strokes."""
     if isinstance(value, Mapping) and set(value) == {"rule", "strokes"}:

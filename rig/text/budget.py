@@ -3,17 +3,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
-from rig.core.reader_units import SI, units
+from rig.core.reader_units import SI, Units, units
+from rig.core.results.metrology import Budget, BudgetLine
+from rig.core.results.run import Result
 from rig.core.rounding import fixed, places
 from rig.text import words
 
 DRAWS = 200_000
 
 
-def budget_lines(result: Mapping[str, Any]) -> Iterator[str]:
+def budget_lines(result: Result) -> Iterator[str]:
     """Text lines of all budgets in a run's JSON."""
     word = words.across(result)
     if word:
@@ -26,30 +27,36 @@ def budget_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield from _one(name, in_reader_units(budget))
 
 
-def in_reader_units(budget: Mapping[str, Any]) -> Mapping[str, Any]:
+def in_reader_units(budget: Budget) -> Budget:
     """A budget with its own numbers and each line's in the reader's units."""
     reader = units()
     if reader == SI:
         return budget
     unit = budget["unit"]
     times = reader.difference(1.0, unit)
-    own = ("value", "u", "U", "correction")
-    told = {name: budget[name] and times * budget[name] for name in own}
-    lines = []
-    for line in budget["lines"]:
-        of_line = reader.difference(1.0, line["unit"])
-        scales = {"value": of_line, "u": of_line, "part": times, "sensitivity": times / of_line}
-        lines.append({
-            **line, **{name: line[name] and by * line[name] for name, by in scales.items()},
-            "unit": reader.unit(line["unit"]), "note": reader.words(line["note"]),
-        })  # fmt: skip
     return {
-        **budget, **told, "lines": lines, "unit": reader.unit(unit),
+        **budget,
+        "unit": reader.unit(unit),
+        "value": times * budget["value"], "best": times * budget["best"],
+        "u": times * budget["u"], "U": times * budget["U"],
+        "correction": times * budget["correction"],
         "interval95": [times * end for end in budget["interval95"]],
+        "lines": [_line(line, times, reader) for line in budget["lines"]],
     }  # fmt: skip
 
 
-def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
+def _line(line: BudgetLine, times: float, reader: Units) -> BudgetLine:
+    """A line whose budget's unit is `times` smaller for this reader."""
+    own = reader.difference(1.0, line["unit"])
+    return {
+        **line,
+        "unit": reader.unit(line["unit"]), "note": reader.words(line["note"]),
+        "value": None if line["value"] is None else own * line["value"], "u": own * line["u"],
+        "part": times * line["part"], "sensitivity": times / own * line["sensitivity"],
+    }  # fmt: skip
+
+
+def _one(name: str, budget: Budget) -> Iterator[str]:
     unit = budget["unit"]
     digits = places(budget["U"])
     value = fixed(budget["value"], digits)
@@ -81,7 +88,7 @@ def _one(name: str, budget: Mapping[str, Any]) -> Iterator[str]:
     yield f"  Monte Carlo check, {DRAWS} draws: U = {fixed(_drawn(budget), digits)} {unit}"
 
 
-def _drawn(budget: Mapping[str, Any]) -> float:
+def _drawn(budget: Budget) -> float:
     """Half the interval from draws of all lines (JCGM 101)."""
     import math
 

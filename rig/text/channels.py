@@ -3,13 +3,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from rig.core.reader_units import units
+from rig.core.results.run import ChannelFigures, Result
 
 
-def channel_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def channel_facts(result: Result) -> Iterator[tuple[str, str]]:
     """A line for each channel other than a lone pressure gauge's, and one for the engine."""
     channels = result.get("channels") or {}
     for name, seen in channels.items():
@@ -26,12 +26,11 @@ def channel_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         )
 
 
-def _words(seen: Mapping[str, Any]) -> Iterator[str]:
+def _words(seen: ChannelFigures) -> Iterator[str]:
     unit = units().unit(seen["unit"])
-    if seen["mean"] is not None:
-        mean, low, high = (
-            units().value(seen[one], seen["unit"]) for one in ("mean", "lowest", "highest")
-        )
+    known = [one for one in (seen["mean"], seen["lowest"], seen["highest"]) if one is not None]
+    if len(known) == 3:
+        mean, low, high = (units().value(one, seen["unit"]) for one in known)
         yield f"mean {mean:.4g} {unit}, {low:.4g} to {high:.4g} {unit}"
     if seen["uncertainty"] is not None:
         one = units().difference(seen["uncertainty"], seen["unit"])

@@ -3,18 +3,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
+from rig.core.results.coil import PartFigures, Signature
+from rig.core.results.run import Result
 from rig.core.rounding import fixed, pair, places, signed
 
 PARTS = (("electrical_ms", "electrical"), ("mechanical_ms", "mechanical"),
          ("hydraulic_ms", "hydraulic"))  # fmt: skip
 
 
-def current_sentences(result: Mapping[str, Any]) -> list[str]:
+def current_sentences(result: Result) -> list[str]:
     """The coil current in plain words; empty where it was not recorded."""
-    seen = result.get("signature")
+    seen = result["signature"]
     if not seen:
         return []
     of = seen["strokes_looked_at"]
@@ -49,13 +50,13 @@ def current_sentences(result: Mapping[str, Any]) -> list[str]:
     return said
 
 
-def _why(seen: Mapping[str, Any]) -> str:
+def _why(seen: Signature) -> str:
     return "; ".join(seen["why_not_decided"])
 
 
-def _split(seen: Mapping[str, Any]) -> Iterator[str]:
+def _split(seen: Signature) -> Iterator[str]:
     """The response in parts; parts that cannot be told apart are shown together."""
-    together = seen.get("together")  # a result of an earlier program has none
+    together = seen["together"]
     joined = together["parts"] if together else []
     pieces = []
     for key, name in PARTS:
@@ -75,23 +76,23 @@ def _split(seen: Mapping[str, Any]) -> Iterator[str]:
         yield f"The plunger lands {_about(landed)} after the coil goes live."
 
 
-def _about(part: Mapping[str, Any]) -> str:
+def _about(part: PartFigures) -> str:
     """A mean with the uncertainty of one stroke's value, in ms."""
-    value, u = pair(part["mean"], part["u95_single"], 2)
+    value, u = pair(part["mean"] or 0.0, part["u95_single"], 2)
     return f"{value} ms" if u is None else f"{value} ({u}) ms"
 
 
-def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def calibration_facts(result: Result) -> Iterator[tuple[str, str]]:
     """The gauge calibration as names and texts; empty where the setup has none."""
-    made = result.get("calibration")
+    made = result["calibration"]
     if not made:
         return
     out = made["state"] == "out of date"
     state = "OUT OF DATE, " if out else ""
     dates = f"calibrated {made['date']}, due {made['due']}"
     yield "gauge", f"{state}{dates}, against {made['reference']}"
-    ends = [made["correction_at_lowest"], made["correction_at_highest"]]
-    if all(ends):
+    ends = [end for end in (made["correction_at_lowest"], made["correction_at_highest"]) if end]
+    if len(ends) == 2:
         words = [
             f"{signed(end['correction_kpa'], places(end['u95_kpa'], 2))} kPa at a reading of "
             f"{fixed(end['reading_kpa'], places(end['u95_kpa'], 2))} kPa"
@@ -112,9 +113,9 @@ def calibration_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         yield "GAUGE", remark
 
 
-def timing_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def timing_facts(result: Result) -> Iterator[tuple[str, str]]:
     """The rig's own times as names and texts; empty for a capture."""
-    own = result.get("timing")  # a result of an earlier program has none
+    own = result["timing"]
     if not own:
         return
     if own["date"] is None:
@@ -122,39 +123,43 @@ def timing_facts(result: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         return
     state = "OUT OF DATE, " if own["state"] == "out of date" else ""
     ways = []
-    for name in ("response", "release"):
-        mean, u = pair(own[name]["mean_ms"], own[name]["sd_ms"], 3)
+    for name, one in (("response", own["response"]), ("release", own["release"])):
+        mean, u = pair(one["mean_ms"], one["sd_ms"], 3) if one else ("-", None)
         ways.append(f"{name} {mean} ms" + ("" if u is None else f" (sd {u})"))
     yield (
         "rig's own times",
-        f"{state}measured {own['date']}, due {own['due']}: {', '.join(ways)}; taken off in the "
+        f"{state}measured {own['date']}, due {own['due']}: {', '.join(ways)}; subtracted in the "
         "intervals and the verdict",
     )
     for remark in own["remarks"]:
         yield "RIG'S TIMES", remark
 
 
-def plain_fields(result: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+def plain_fields(result: Result) -> Iterator[tuple[str, object]]:
     """Both for a program: names and values."""
-    seen, made = result.get("signature"), result.get("calibration")
-    own = result.get("timing")
+    seen, made, own = result["signature"], result["calibration"], result["timing"]
     if own:
-        for name in ("state", "date", "due"):
-            yield f"timing.{name}", own[name]
+        yield "timing.state", own["state"]
+        yield "timing.date", own["date"]
+        yield "timing.due", own["due"]
     if seen:
-        for name in ("rate_hz", "moved", "no_movement_seen", "not_decided"):
-            yield f"current.{name}", seen[name]
+        yield "current.rate_hz", seen["rate_hz"]
+        yield "current.moved", seen["moved"]
+        yield "current.no_movement_seen", seen["no_movement_seen"]
+        yield "current.not_decided", seen["not_decided"]
         for name, part in seen["parts"].items():
             yield f"current.{name}", part["mean"]
-        together = seen.get("together")
+        together = seen["together"]
         if together:
             yield f"current.{'_and_'.join(together['parts'])}_ms", together["mean"]
         for name, value in seen["coil"].items():
             if not isinstance(value, list):
                 yield f"coil.{name}", value
     if made:
-        for name in ("date", "due", "state", "reference"):
-            yield f"calibration.{name}", made[name]
+        yield "calibration.date", made["date"]
+        yield "calibration.due", made["due"]
+        yield "calibration.state", made["state"]
+        yield "calibration.reference", made["reference"]
         if made["zero"]:
             for name, value in made["zero"].items():
                 yield f"calibration.zero.{name}", value

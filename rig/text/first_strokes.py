@@ -3,19 +3,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 
 if TYPE_CHECKING:
+    from rig.analysis.measure.stroke_table import StrokeTable
     from rig.core.recording import Recording
 
 SHOWN = 3
 
 
-def first_strokes(recording: Recording, strokes: Any) -> list[str]:
+def first_strokes(recording: Recording, strokes: StrokeTable) -> list[str]:
     """A line for each of the first strokes, from the commands of `recording` and the stroke table
     of its analysis; a single line saying so where there is no stroke."""
     windows = stroke_windows(recording)

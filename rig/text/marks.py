@@ -4,7 +4,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
+
+from rig.config.sheet.model import KINDS, SheetBase
+from rig.core.results.run import Result
 
 
 class Mark(NamedTuple):
@@ -17,10 +20,10 @@ class Mark(NamedTuple):
     """Whether every stroke or ramp carries it."""
 
 
-def marks_of(result: Mapping[str, Any]) -> list[Mark]:
+def marks_of(result: Result) -> list[Mark]:
     """All marks, those of the run first, then those of its strokes or ramps."""
     counts: Mapping[str, int] = result["mark_counts"]
-    one = {"ramp": "ramp", "hold": "hold"}.get(result["kind"], "stroke")
+    one = KINDS[result["kind"]].one if result["kind"] in KINDS else SheetBase.one
     ramp = result["ramp"]
     of = len(ramp["ramps"]) if ramp else len(result["strokes"])
     found = [

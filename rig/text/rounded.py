@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypeVar, cast
 
 from rig.core.reader_units import units
+from rig.core.results.metrology import Expanded, MeanSummary
 from rig.core.rounding import fixed, places, signed
 
 EVEN_SHARE = 0.01
@@ -23,7 +24,7 @@ errors wide to either side (Student's t, 1 degree of freedom, 95 %: NIST/SEMATEC
 1.3.6.7.2); with one there is none."""
 
 
-def too_few(one: Mapping[str, Any]) -> str:
+def too_few(one: Mapping[str, object]) -> str:
     """ "n = 2: no interval" for a mean of fewer than three values; else empty."""
     n = one.get("n")
     few = isinstance(n, int) and n < MEAN_LEAST and one.get("mean") is not None
@@ -31,27 +32,30 @@ def too_few(one: Mapping[str, Any]) -> str:
 
 
 _OF_A_ROW = frozenset({"mean", "median", "p95", "min", "max", "sd", "U", "u", "best", "value"})
+Row = TypeVar("Row")
 
 
-def in_reader_units(row: Mapping[str, Any], si: str) -> Mapping[str, Any]:
+def in_reader_units(row: Row, si: str) -> Row:
     """The numbers of a pressure's or a rate's row in the reader's units, under the same keys; any
     other row as it is. `si`: the unit of its numbers."""
     times = units().difference(1.0, si)
     if times == 1.0:
         return row
-    told: dict[str, Any] = {
+    given = cast(Mapping[str, object], row)
+    told: dict[str, object] = {
         key: times * value
-        for key, value in row.items()
+        for key, value in given.items()
         if isinstance(value, float) and (key in _OF_A_ROW or key.endswith(("_kpa", "_kpa_s")))
     }
-    if row.get("interval95"):
-        told["interval95"] = [end and times * end for end in row["interval95"]]
-    if row.get("rest"):
-        told["rest"] = in_reader_units(row["rest"], si)
-    return {**row, **told}
+    interval = given.get("interval95")
+    if isinstance(interval, Sequence):
+        told["interval95"] = [end and times * end for end in interval]
+    if given.get("rest"):
+        told["rest"] = in_reader_units(given["rest"], si)
+    return cast(Row, {**given, **told})
 
 
-def mean_text(one: Mapping[str, Any], unknown: str, otherwise: int = 1) -> str:
+def mean_text(one: MeanSummary, unknown: str, otherwise: int = 1) -> str:
     """A mean rounded to the place of its uncertainty, where there are enough values for one."""
     return value_text(one.get("mean"), None if too_few(one) else one.get("U"), unknown, otherwise)
 
@@ -81,63 +85,57 @@ class Best(NamedTuple):
         return abs(self.off) < EVEN_SHARE * self.expanded
 
 
-def best_of(value: float | None, one: Mapping[str, Any]) -> Best | None:
-    """The best value for a reading. `one` has U, interval95, and `best` (absent in results of
-    earlier programs: then the middle of the interval); None where they are not known."""
-    expanded = one.get("U")
-    low, high = one.get("interval95") or (None, None)
-    if value is None or expanded is None or low is None or high is None:
+def best_of(value: float | None, one: Expanded) -> Best | None:
+    """The best value for a reading; without `best` the middle of the interval. None where they are
+    not known."""
+    expanded, interval, best = one.get("U"), one.get("interval95"), one.get("best")
+    if value is None or expanded is None or not interval:
         return None
-    best = one.get("best")
-    best = (low + high) / 2 if best is None else best
+    best = (interval[0] + interval[1]) / 2 if best is None else best
     return Best(best, expanded, value - best)
 
 
-def sure_text(value: float | None, one: Mapping[str, Any], unit: str) -> str:
+def _best_or_why(value: float | None, one: Expanded) -> Best | str:
+    """The best value, or why there is none: "n = 2: no interval", or nothing to say."""
+    return too_few(one) or best_of(value, one) or ""
+
+
+def sure_text(value: float | None, one: Expanded, unit: str) -> str:
     """The uncertainty of a value: "± 0.38 ms"; where the interval does not lie evenly about it,
     "26.41 to 31.94 ms"; for a mean of too few, "n = 2: no interval". `one` as for best_of; empty
     where it is not known."""
-    few = too_few(one)
-    if few:
-        return few
-    best = best_of(value, one)
-    if best is None:
+    best, interval = _best_or_why(value, one), one.get("interval95")
+    if isinstance(best, str):
+        return best
+    if interval is None:
         return ""
     digits = places(best.expanded)
     if best.even:
         return f"± {fixed(best.expanded, digits)} {unit}"
-    low, high = one["interval95"]
+    low, high = interval
     return f"{fixed(low, digits)} to {fixed(high, digits)} {unit}"
 
 
-def beside_text(
-    value: float | None, one: Mapping[str, Any], unit: str, coverage: str = " (95 %)"
-) -> str:
+def beside_text(value: float | None, one: Expanded, unit: str, coverage: str = " (95 %)") -> str:
     """Text beside a value as read: "± 0.38 ms (95 %)"; where a known bias is subtracted, "best 44.5
-    ± 4.5 ms (95 %), 5.5 ms taken off"; for a mean of too few, "n = 2: no interval". `one` as for
+    ± 4.5 ms (95 %), 5.5 ms subtracted"; for a mean of too few, "n = 2: no interval". `one` as for
     best_of; empty where it is not known. `coverage`: empty where that is said elsewhere."""
-    few = too_few(one)
-    if few:
-        return few
-    best = best_of(value, one)
-    if best is None:
-        return ""
+    best = _best_or_why(value, one)
+    if isinstance(best, str):
+        return best
     digits = places(best.expanded)
     told = f"± {fixed(best.expanded, digits)} {unit}{coverage}"
     alike = best.even or _unseen(best)
     return told if alike else f"best {fixed(best.value, digits)} {told}, {_off(best, unit)}"
 
 
-def best_text(value: float, one: Mapping[str, Any], unit: str, otherwise: int = 1) -> str:
+def best_text(value: float, one: Expanded, unit: str, otherwise: int = 1) -> str:
     """A value with its uncertainty: "50.04 ms (± 0.38 ms)"; where a known bias is subtracted, "44.5
-    ms (± 4.5 ms; read 50.0 ms, 5.5 ms taken off)"; for a mean of too few, "50.0 ms (n = 2: no
+    ms (± 4.5 ms; read 50.0 ms, 5.5 ms subtracted)"; for a mean of too few, "50.0 ms (n = 2: no
     interval)". `one` as for best_of."""
-    few = too_few(one)
-    if few:
-        return f"{fixed(value, otherwise)} {unit} ({few})"
-    best = best_of(value, one)
-    if best is None:
-        return f"{fixed(value, otherwise)} {unit}"
+    best = _best_or_why(value, one)
+    if isinstance(best, str):
+        return f"{fixed(value, otherwise)} {unit}" + (f" ({best})" if best else "")
     digits = places(best.expanded)
     told = f"± {fixed(best.expanded, digits)} {unit}"
     if best.even or _unseen(best):
@@ -149,7 +147,7 @@ def best_text(value: float, one: Mapping[str, Any], unit: str, otherwise: int = 
 def _off(best: Best, unit: str) -> str:
     """The amount subtracted: rounded as the two values beside it where it equals their shown
     difference, else to two significant digits."""
-    how = "taken off" if best.off > 0 else "added"
+    how = "subtracted" if best.off > 0 else "added"
     digits = places(best.expanded)
     read, shown = (float(fixed(one, digits)) for one in (best.value + best.off, best.value))
     told = fixed(abs(best.off), digits)

@@ -4,12 +4,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
-from typing import Any
 
 from rig.core.figures import FIGURES, Figure, figures_of
 from rig.core.reader_units import units
+from rig.core.results.run import Hold, Result, Stroke, figure_of
 from rig.text import words
 from rig.text.channels import channel_facts
 from rig.text.coil_current import calibration_facts, timing_facts
@@ -20,7 +20,7 @@ STROKES_SHOWN = 30
 HEAD = TAIL = 10
 
 
-def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+def facts(result: Result) -> Iterable[tuple[str, str]]:
     """Facts about the run besides its numbers, as names and texts."""
     yield "source", across(result) or result["source"]
     yield "ended", str(result["status"])
@@ -47,7 +47,7 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
         yield "NOT WATCHED", ", ".join(names)
     trip = result["trip"]
     if trip:
-        yield "TRIPPED", words.one_line(f"{trip['rule']} at {trip['t_ms'] / 1000:.3f} s")
+        yield "TRIPPED", words.one_line(f"{trip['rule']} at {(trip['t_ms'] or 0.0) / 1000:.3f} s")
     counts = result["counts"]
     if result["kind"] == "strokes":
         yield (
@@ -59,7 +59,7 @@ def facts(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
         )
 
 
-def _kept(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+def _kept(result: Result) -> Iterable[tuple[str, str]]:
     """When it was run, and the recorder's remarks; a capture has neither."""
     clock = result.get("clock")
     if clock:
@@ -70,7 +70,7 @@ def _kept(result: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
         yield "REMARK", words.one_line(result["remark"])
 
 
-def rate_is(held: Mapping[str, Any]) -> str:
+def rate_is(held: Hold) -> str:
     """What kind of decay rate it is, where it is not the slope of a line; else empty."""
     from rig.analysis.measure.hold import OF_WATCH
 
@@ -80,7 +80,7 @@ def rate_is(held: Mapping[str, Any]) -> str:
     return f" (mean of {(last - first) / 1000:.1f} s: it falls along a curve)"
 
 
-def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
+def hold_facts(held: Hold) -> Iterable[tuple[str, str]]:
     """The watch of a hold as names and texts."""
     figure, held = FIGURES["decay_rate"], in_reader_units(held, "kPa/s")
     pressure, rate_unit = units().unit("kPa"), figure.unit_read
@@ -108,7 +108,7 @@ def hold_facts(held: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
     )
 
 
-def shortened(strokes: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, Any]], int]:
+def shortened(strokes: Sequence[Stroke]) -> tuple[list[Stroke], int]:
     """First and last strokes, the first unusual ones between them, and how many are left out.
 
     Unusual are the worst strokes, and those with a mark that fewer than half of all strokes carry.
@@ -128,9 +128,11 @@ def shortened(strokes: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, A
     return shown, len(strokes) - len(shown)
 
 
-def _worst(strokes: Sequence[Mapping[str, Any]], figure: Figure) -> int | None:
+def _worst(strokes: Sequence[Stroke], figure: Figure) -> int | None:
     """Index of the first stroke with the worst number, None where all are alike."""
-    known = {place: v for place, stroke in enumerate(strokes) if (v := stroke.get(figure.key))}
+    known = {
+        place: v for place, stroke in enumerate(strokes) if (v := figure_of(stroke, figure.key))
+    }
     if figure.worse is None or len(set(known.values())) < 2:
         return None
     worst = max if figure.worse == "higher" else min

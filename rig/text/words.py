@@ -3,11 +3,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from datetime import UTC, datetime
 
 from rig.core.figures import words_of
 from rig.core.reader_units import units
+from rig.core.results.run import Condition, Limit, Result, bounds_of
 
 UNREAL = {
     "simulated": "SIMULATED",
@@ -25,6 +25,16 @@ PURPOSES = {
     "commissioning": "A run of the rig's commissioning.",
 }
 """Runs not done to judge a valve, by the purpose in their header."""
+
+
+def local_time(utc_s: float) -> str:
+    """Date and time of day in this machine's time zone, to the second, with its offset."""
+    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S %z")
+
+
+def local_minute(utc_s: float) -> str:
+    """The same to the minute and without the offset, for a list."""
+    return local_time(utc_s)[:16]
 
 
 def no_valve_words(purpose: str | None) -> str:
@@ -47,24 +57,24 @@ VERDICTS = {
 UNKNOWN = "-"
 
 
-def across(result: Mapping[str, Any]) -> str:
+def across(result: Result) -> str:
     """The notice across every table of this result; empty for a measurement."""
     return UNREAL.get(result["source"], "")
 
 
-def number(value: Any, digits: int = 1) -> str:
+def number(value: object, digits: int = 1) -> str:
     """A number with this many decimals, "-" where it is not known."""
     if value is None:
         return UNKNOWN
     return f"{value:.{digits}f}" if isinstance(value, float) else str(value)
 
 
-def column_text(value: Any, key: str, digits: int = 1) -> str:
+def column_text(value: object, key: str, digits: int = 1) -> str:
     """A number of a result for a column of its own, by its key; a pressure in the reader's unit,
     with as much of it as `digits` say in kPa."""
-    if not key.endswith("_kpa") or value is None:
-        return number(value, digits)
-    return number(units().value(float(value), "kPa"), units().digits("kPa", digits))
+    if isinstance(value, float) and key.endswith("_kpa"):
+        return number(units().value(value, "kPa"), units().digits("kPa", digits))
+    return number(value, digits)
 
 
 def yes_no(value: bool | None) -> str:
@@ -72,32 +82,29 @@ def yes_no(value: bool | None) -> str:
     return UNKNOWN if value is None else "yes" if value else "no"
 
 
-def one_line(text: Any) -> str:
+def one_line(text: object) -> str:
     """A person's text on one line, without terminal control characters."""
     words = " ".join(str(text).split())
     return "".join(c if c.isprintable() else "?" for c in words)
 
 
-def commissioning(result: Mapping[str, Any]) -> str:
+def commissioning(result: Result) -> str:
     """How the rig was commissioned when it ran, in one line; empty for a capture and for results
     of an earlier program."""
-    return one_line((result.get("commissioning") or {}).get("words", ""))
+    found = result.get("commissioning")
+    return one_line(found["words"]) if found else ""
 
 
-def limit_text(limit: Mapping[str, Any]) -> str:
+def limit_text(limit: Limit) -> str:
     """An acceptance limit in words: "each response time at most 80 ms"."""
     unit = f" {limit['unit']}" if limit["unit"] else ""
-    bounds = [
-        f"{word} {limit[key]:.4g}{unit}"
-        for key, word in (("min", "at least"), ("max", "at most"))
-        if limit[key] is not None
-    ]
+    bounds = [f"{word} {end:.4g}{unit}" for end, word in bounds_of(limit)]
     # a result of an earlier program does not say which strokes
     strokes = f" of {limit['strokes']}" if limit.get("strokes") else ""
     return f"{limit['of']} {words_of(limit['figure'])}{strokes} {' and '.join(bounds)}"
 
 
-def timed_from(result: Mapping[str, Any]) -> str:
+def timed_from(result: Result) -> str:
     """The start of timing for response and release, and what that leaves open."""
     reference = result["reference"]
     if reference["of"] == "read-back":
@@ -107,29 +114,32 @@ def timed_from(result: Mapping[str, Any]) -> str:
         )
     if reference["response_ms"] is None:
         return "the command; relay delay not known"
-    spans = [  # a result of an earlier program has no least
-        f"{name} {reference.get(f'{name}_least_ms') or 0.0:.4g} to {reference[f'{name}_ms']:.4g} ms"
-        for name in ("response", "release")
+    spans = [
+        f"{name} {least or 0.0:.4g} to {most or 0.0:.4g} ms"
+        for name, least, most in (
+            ("response", reference["response_least_ms"], reference["response_ms"]),
+            ("release", reference["release_least_ms"], reference["release_ms"]),
+        )
     ]
     return f"the command, no read-back; the relay's delay is in it ({', '.join(spans)} too long)"
 
 
-def contact(result: Mapping[str, Any]) -> str:
+def contact(result: Result) -> str:
     """The contact sense used and where it comes from."""
     found = result["contact"]
     return f"{found['sense'] or 'not known'} ({found['how']})"
 
 
-def condition(name: str, given: Mapping[str, Any]) -> str:
+def condition(name: str, given: Condition) -> str:
     """One condition of the run: value, unit, and whether it was measured or typed."""
-    return f"{name.replace('_', ' ')} {condition_value(given)} ({given.get('how')})"
+    return f"{name.replace('_', ' ')} {condition_value(given)} ({given['how']})"
 
 
-def condition_value(given: Mapping[str, Any]) -> str:
+def condition_value(given: Condition) -> str:
     """Its value with its unit: as typed, or in the reader's units where it was measured."""
-    value, unit = given.get("value"), given.get("unit") or ""
+    value, unit = given["value"], given["unit"] or ""
     if not isinstance(value, float):
         return f"{one_line(value)} {unit}".rstrip()
-    if given.get("how") == "typed":
+    if given["how"] == "typed":
         return units().as_typed(unit, value)
     return f"{units().value(value, unit):.4g} {units().unit(unit)}".rstrip()

@@ -302,8 +302,9 @@ def gauge(wired: GaugeSetup) -> Sketch:
     near = s.block("G1, isolated\nUSB adapter", (1.3, -0.9), (3.2, 1.8),
                    [("USB", "", "left"), ("serial", "", "right")])  # fmt: skip
     s.wire((0.8, 0), near["USB"])
-    far = s.block(f"serial gauge,\n{wired.baud} baud", (6.4, -0.9), (3.2, 1.8),
-                  [("serial", "", "left")])  # fmt: skip
+    far = s.block(
+        f"serial gauge,\n{wired.baud} baud", (6.4, -0.9), (3.2, 1.8), [("serial", "", "left")]
+    )
     s.wire(near["serial"], far["serial"])
     s.text(f"in the setup: {wired.port}", (1.3, -1.5))
     return s

@@ -73,8 +73,9 @@ def _supply(s: Sketch, values: dict[str, str], pin: XY) -> None:
     s.wire((x, rail), (left, rail), (left - 2.2, rail))
     s.dot((left, rail))
     for part, at in (("C22", left), ("C24", left - 2.2)):
-        s.part(elm.Capacitor, stacked(values, part), (at, rail), (at, rail - 1.7), side="top",
-               ofst=0.2)  # fmt: skip
+        s.part(
+            elm.Capacitor, stacked(values, part), (at, rail), (at, rail - 1.7), side="top", ofst=0.2
+        )
         s.ground((at, rail - 1.7))
 
 
@@ -203,8 +204,9 @@ def _current_loop(s: Sketch, item: AnalogChannel, values: dict[str, str]) -> Non
 def _resistance(s: Sketch, item: AnalogChannel, values: dict[str, str], feed: str) -> None:
     s.terminal(feed, (0.8, 0))
     s.part(elm.Resistor, labelled(values, "R31"), (0.8, 0), (3.0, 0))
-    pins = s.block(SENSOR_WORDS[item.kind], (2.0, -3.1), (2.6, 1.6),
-                   [("1", "", "top"), ("2", "", "bottom")])  # fmt: skip
+    pins = s.block(
+        SENSOR_WORDS[item.kind], (2.0, -3.1), (2.6, 1.6), [("1", "", "top"), ("2", "", "bottom")]
+    )
     x = pins["1"][0]
     s.wire((3.0, 0), (x, 0), (x + 2.2, 0))
     s.wire((x, 0), pins["1"])

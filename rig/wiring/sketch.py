@@ -27,7 +27,6 @@ Side = Literal["left", "right", "top", "bottom"]
 GroundKind = Literal["ground", "supply minus", "engine"]
 
 FONT = 12.0
-TITLE_FONT = 15.0
 NEAR = 1e-3
 """Drawing units; points nearer than this are one."""
 

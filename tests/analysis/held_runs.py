@@ -43,8 +43,9 @@ def released(kpa_at, limit="10 kPa/s", watch=10_000, off_at=40, first=60):
     """A leak-down: `kpa_at` gives the pressure for ms after the release (negative: before it)."""
     train = Train()
     train.add(Step("settle", 0, 0), Step("energise", 1, 1000 * MS))
-    train.stroke(1, 1000, 3000, live=8, dead=4, on_edges=[50],
-                 off_edges=[] if off_at is None else [off_at])  # fmt: skip
+    train.stroke(
+        1, 1000, 3000, live=8, dead=4, on_edges=[50], off_edges=[] if off_at is None else [off_at]
+    )
     for at in range(-1500, 0, 100):
         train.sample(3000 + at, kpa_at(at))
     train.add(Step("watch", 1, 3000 * MS + 1))

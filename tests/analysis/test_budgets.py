@@ -172,9 +172,7 @@ def test_decay_budget_has_slope_clock_and_gain():
         train.sample(1000 + ms, float(300 - 1.5 * ms / 1000 + rng.normal(0, 0.5)))
     train.end(31_500)
     rig = setup(gauge={"accuracy": "5 kPa"})
-    shape = run_json(
-        analyse(train.build(), rig, sheet("hold", state="energised", watch="30 s"))
-    )  # fmt: skip
+    shape = run_json(analyse(train.build(), rig, sheet("hold", state="energised", watch="30 s")))
     budget = shape["budget"]["decay_rate_kpa_s"]
     assert names(budget) == ["scatter about the line", "clock rate", "gauge gain"]
     assert budget["lines"][0]["part"] == pytest.approx(

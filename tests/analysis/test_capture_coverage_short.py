@@ -4,27 +4,15 @@
 from __future__ import annotations
 
 import ast
-import importlib.util
-import sys
-from pathlib import Path
 
 import pytest
-
-STUDIES = Path(__file__).parents[1] / "studies"
+from loaded_studies import STUDIES, loaded
 
 
 @pytest.fixture(scope="module")
 def study():
-    sys.path.insert(0, str(STUDIES))
-    try:
-        path = STUDIES / "capture_coverage.py"
-        spec = importlib.util.spec_from_file_location("capture_study", path)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules["capture_study"] = module
-        spec.loader.exec_module(module)
+    with loaded("capture_coverage") as module:
         yield module
-    finally:
-        sys.path.remove(str(STUDIES))
 
 
 def test_the_generator_knows_nothing_of_the_program():

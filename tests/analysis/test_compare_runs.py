@@ -64,6 +64,12 @@ def test_alike_within_the_margin() -> None:
     found = compared(result(1, normal(50, 1)), result(2, normal(50, 2)), settings=settings)
     one = found["figures"]["response_ms"]
     assert one["equivalent"] is True
+    # neither mounting nor pressure is known: a program reads that as a person does
+    assert one["equivalent_if"] == found["equivalent_if"]
+    assert one["equivalent_if"] == [
+        "as they were mounted here", "if the pressure was alike, which a run does not know",
+    ]  # fmt: skip
+    assert all(told in found["words"][0] for told in one["equivalent_if"])
     assert one["margin_ms"] == 2
     assert -2 < one["ci90"][0] < one["ci90"][1] < 2
     assert "alike for the purpose" in found["words"][0]
@@ -87,6 +93,7 @@ def test_beyond_the_margin_is_not_alike() -> None:
     settings = margins(response_margin="2 ms")
     found = compared(result(1, normal(50, 1)), result(2, normal(58, 2)), settings=settings)
     assert found["equivalent"] is False
+    assert found["equivalent_if"] == []
     assert "They are not alike" in found["words"][0]
 
 

@@ -3,26 +3,14 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import pytest
-
-STUDIES = Path(__file__).parents[1] / "studies"
+from loaded_studies import loaded
 
 
 @pytest.fixture(scope="module")
 def study():
-    sys.path.insert(0, str(STUDIES))
-    try:
-        spec = importlib.util.spec_from_file_location("coverage_study", STUDIES / "coverage.py")
-        module = importlib.util.module_from_spec(spec)
-        sys.modules["coverage_study"] = module
-        spec.loader.exec_module(module)
+    with loaded("coverage") as module:
         yield module
-    finally:
-        sys.path.remove(str(STUDIES))
 
 
 @pytest.mark.slow

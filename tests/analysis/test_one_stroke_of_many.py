@@ -58,8 +58,9 @@ def test_a_stroke_after_rest_without_a_number_is_missed_by_its_own_limit() -> No
     """Two strokes after a rest, one of which gave no number; all steady ones did."""
     rest = np.array([True, True, False, False, False])
     value = np.array([50.0, np.nan, 50.0, 50.0, 50.0])
-    measured = Measured.of(value, np.arange(1, 6), np.zeros(5, bool), expected=np.ones(5, bool),
-                           after_rest=rest)  # fmt: skip
+    measured = Measured.of(
+        value, np.arange(1, 6), np.zeros(5, bool), expected=np.ones(5, bool), after_rest=rest
+    )
     assert (measured.only("rest").without, measured.only("steady").without) == (1, 0)
     of_rest = Accept.model_validate(
         {"figure": "response", "of": "each", "strokes": "rest", "max": "60 ms"}

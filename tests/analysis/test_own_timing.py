@@ -163,7 +163,7 @@ class TestApplied:
         low, high = single["interval95"]
         assert (low + high) / 2 == pytest.approx(single["value"] - 0.3, abs=1e-5)
         assert shape["timing"]["state"] == "in date"
-        assert "taken off" in dict(facts(shape))["rig's own times"]
+        assert "subtracted" in dict(facts(shape))["rig's own times"]
 
     def test_without_it_every_constant_says_that_it_is_assumed(self) -> None:
         for readback in (True, False):
@@ -313,8 +313,9 @@ class TestElsewhere:
                 if line["name"] != "reading's age":
                     half = line["value"] * line["sensitivity"]
                     wide = line["distribution"] == "rectangular"
-                    drawn += half * (chance.uniform(-1, 1, 400_000) if wide else
-                                     chance.normal(size=400_000))  # fmt: skip
+                    drawn += half * (
+                        chance.uniform(-1, 1, 400_000) if wide else chance.normal(size=400_000)
+                    )
             assert [low, high] == pytest.approx(np.quantile(drawn, [0.025, 0.975]), abs=0.01)
             # a range about what was read, as wide on the early side, would have twice that
             assert age["part"] == pytest.approx(RATE * period / math.sqrt(12), rel=1e-3)
@@ -391,7 +392,7 @@ class TestCompared:
         ]  # fmt: skip
         found = agreement_of(*sides)
         assert found["figures"]["response_ms"]["bias"] == pytest.approx(0.0, abs=1e-6)
-        assert "as each was measured, are taken off" in found["words"][-1]
+        assert "as each was measured, are subtracted" in found["words"][-1]
         plain = [[rig_run(10 * n + k, add, None, setup_hash=f"{n}", valve=f"V{k}", mean=50.0 + k)
                   for k in range(4)] for n, add in enumerate((0.2, 2.2))]  # fmt: skip
         found = agreement_of(*plain)

@@ -59,9 +59,7 @@ def strokes(period: float, *, late: float = 0.0, jitter: float = 0.0, pressure=t
     return run_json(result)["strokes"], result
 
 
-GAUGE = setup(
-    gauge={"period": "1 ms", "accuracy": "0.5 kPa", "baud": 9600, "latency": "3 ms"}
-)  # fmt: skip
+GAUGE = setup(gauge={"period": "1 ms", "accuracy": "0.5 kPa", "baud": 9600, "latency": "3 ms"})
 EXACT = {
     "low_kpa": LOW,
     "high_kpa": HIGH,

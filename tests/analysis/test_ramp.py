@@ -92,7 +92,7 @@ def test_readings_too_slow_for_the_ramp_give_no_number():
     shape = run_json(result)["ramp"]
     assert shape["ramps"][0] == {
         "number": 1, "actuation_kpa": None, "reset_kpa": None, "differential_kpa": None,
-        "marks": [marks.TOO_SLOW],
+        "marks": [marks.TOO_SLOW], "mark_ids": ["mark.too-slow"],
     }  # fmt: skip
 
 

@@ -54,8 +54,9 @@ def test_one_mean_of_one_run() -> None:
 def paused(on_at: list[float], responses: list[float]) -> Train:
     train = Train("board")
     for number, (at, response) in enumerate(zip(on_at, responses, strict=True), 1):
-        train.stroke(number, at, at + 500, live=5.0, dead=4.0, on_edges=[5.0 + response],
-                     off_edges=[34.0])  # fmt: skip
+        train.stroke(
+            number, at, at + 500, live=5.0, dead=4.0, on_edges=[5.0 + response], off_edges=[34.0]
+        )
     train.end(on_at[-1] + 1000)
     return train
 

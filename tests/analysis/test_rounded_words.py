@@ -45,13 +45,13 @@ def test_a_broken_limit_shows_the_value_to_the_place_of_its_uncertainty():
 @pytest.mark.parametrize(
     ("value", "row", "words"),
     [(50.0, {"U": 4.55, "interval95": [39.95, 49.05]},
-      "44.5 ms (± 4.6 ms; read 50.0 ms, 5.5 ms taken off)"),
+      "44.5 ms (± 4.6 ms; read 50.0 ms, 5.5 ms subtracted)"),
      (50.0, {"U": 0.38, "interval95": [49.82, 50.58]},
       "50.20 ms (± 0.38 ms; read 50.00 ms, 0.20 ms added)"),
      (50.0, {"U": 0.38, "interval95": [49.62, 50.38]}, "50.00 ms (± 0.38 ms)"),
      (36.3, {"U": 11.0, "best": 36.1, "interval95": [25.1, 47.1]}, "36 ms (± 11 ms)"),
      (36.7, {"U": 11.0, "best": 36.4, "interval95": [25.4, 47.4]},
-      "36 ms (± 11 ms; read 37 ms, 0.30 ms taken off)"),
+      "36 ms (± 11 ms; read 37 ms, 0.30 ms subtracted)"),
      (50.0, {}, "50.00 ms")],
 )  # fmt: skip
 def test_what_is_shown_with_bounds_lies_between_them(value, row, words):
@@ -62,24 +62,25 @@ def test_what_is_shown_with_bounds_lies_between_them(value, row, words):
 @pytest.mark.parametrize(
     ("value", "row", "words"),
     [(50.0, {"U": 4.55, "best": 44.5, "interval95": [39.95, 49.05]},
-      "best 44.5 ± 4.6 ms (95 %), 5.5 ms taken off"),
+      "best 44.5 ± 4.6 ms (95 %), 5.5 ms subtracted"),
      (50.0, {"U": 0.38, "interval95": [49.82, 50.58]},  # a result of an earlier program
       "best 50.20 ± 0.38 ms (95 %), 0.20 ms added"),
      (50.0, {"U": 0.38, "best": 50.001, "interval95": [49.62, 50.38]}, "± 0.38 ms (95 %)"),
      (36.3, {"U": 11.0, "best": 36.1, "interval95": [25.1, 47.1]}, "± 11 ms (95 %)"),
      (36.7, {"U": 11.0, "best": 36.4, "interval95": [25.4, 47.4]},
-      "best 36 ± 11 ms (95 %), 0.30 ms taken off"),
+      "best 36 ± 11 ms (95 %), 0.30 ms subtracted"),
      (37.5, {"U": 11.0, "best": 36.1, "interval95": [25.1, 47.1]},
-      "best 36 ± 11 ms (95 %), 1.4 ms taken off"),
+      "best 36 ± 11 ms (95 %), 1.4 ms subtracted"),
      (50.0, {"U": None, "best": None, "interval95": None}, "")],
 )  # fmt: skip
 def test_what_stands_beside_a_value_as_read(value, row, words):
     assert beside_text(value, row, "ms") == words
 
 
-@pytest.mark.parametrize(("n", "words"), [
-    (1, "n = 1: no interval"), (2, "n = 2: no interval"), (3, "± 0.38 ms"), (20, "± 0.38 ms"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("n", "words"),
+    [(1, "n = 1: no interval"), (2, "n = 2: no interval"), (3, "± 0.38 ms"), (20, "± 0.38 ms")],
+)
 def test_a_mean_of_fewer_than_three_has_no_interval(n: int, words: str) -> None:
     one = {"n": n, "mean": 50.0, "U": 0.38, "interval95": [49.62, 50.38]}
     assert sure_text(50.0, one, "ms") == words

@@ -31,7 +31,8 @@ def test_timed_from_the_first_read_back_edge_to_the_settled_edge():
         "response_ms": 54.25, "release_ms": 36.5,
         "first_edge_on_ms": 51.75, "first_edge_off_ms": 35.5,
         "bounce_on": 2, "bounce_off": 2,
-        "at_switch_on_kpa": None, "at_switch_off_kpa": None, "marks": [], "pressure": None,
+        "at_switch_on_kpa": None, "at_switch_off_kpa": None, "marks": [], "mark_ids": [],
+            "pressure": None,
         "current": None,
     }  # fmt: skip
     assert result.reference.of == "read-back"

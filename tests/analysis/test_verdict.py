@@ -342,10 +342,11 @@ def test_doubtful_numbers_do_not_decide():
 @pytest.mark.parametrize(
     ("end", "words", "code"),
     [
-        ("tripped", "The run was tripped.", 3), ("aborted", "The run was stopped.", 3),
+        ("tripped", "The run was tripped.", 3),
+        ("aborted", "The run was stopped.", 3),
         ("fault", "The run ended in an internal fault.", 7),
     ],
-)  # fmt: skip
+)
 def test_runs_that_did_not_finish(end, words, code):
     verdict, got, shape = run([50, 99], EACH, end=end, count=10)
     assert verdict["result"] == "undecided"

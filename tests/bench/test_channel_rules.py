@@ -8,14 +8,13 @@ import math
 from collections.abc import Callable
 
 import pytest
-from bench_rig import MS, EdgesOnly, ScriptedRig, make_bench, make_setup
-from test_interlock import NO_DUTY, run
+from bench_rig import MS, NO_DUTY, EdgesOnly, ScriptedRig, make_bench, make_setup, run
 
 from rig.bench.bench import Bench
 from rig.bench.interlock import gauge_rules, registry, sensor_rules
 from rig.bench.interlock.channel_watch import ChannelWatch, as_sample
-from rig.bench.interlock.coil_and_program_rules import Finding
 from rig.bench.interlock.interlock import Interlock
+from rig.bench.interlock.rule import Finding
 from rig.config.setup.model import Setup
 from rig.config.setup.safeguards import Limits
 from rig.core.records import CHANNEL_UNITS, GOOD, Block, Sample
@@ -64,8 +63,9 @@ def test_a_channel_is_recorded_in_the_unit_of_its_limit() -> None:
     fields = [name.rpartition("_") for name in Limits.model_fields]
     units = {
         what.removesuffix("_min").removesuffix("_max"): names[unit]
-        for what, _, unit in fields if unit in names
-    }  # fmt: skip
+        for what, _, unit in fields
+        if unit in names
+    }
     watched = {channel: CHANNEL_UNITS[channel] for channel in CHANNEL_UNITS if channel in units}
     assert watched == {channel: units[channel] for channel in watched}
     assert len(watched) == 6
@@ -98,7 +98,7 @@ def test_staleness_at_the_limit_over_it_and_nan() -> None:
     assert sensor_rules.channel_stale("coil_current", 0.5, 0.5) is None
     for age_s in (0.501, math.nan, math.inf):
         found = sensor_rules.channel_stale("coil_current", age_s, 0.5)
-        assert found is not None and found.rule == registry.CHANNEL_STALE
+        assert found is not None and found.rule == sensor_rules.CHANNEL_STALE
         assert "current sensor" in found.message
 
 
@@ -117,19 +117,20 @@ def test_every_watched_channel_that_goes_quiet_is_found_and_no_other() -> None:
 
 
 def test_the_watch_list_says_what_is_watched_and_how_slow_it_is() -> None:
-    rules = {w.rule: w for w in registry.watched(setup_of())}
+    rules = {w.rule.name: w for w in registry.watched(setup_of())}
     expected = {
-        registry.OIL_TEMPERATURE: 120, registry.SUPPLY_VOLTAGE: 120, registry.COIL_CURRENT: 30,
-        registry.CYLINDER_PRESSURE: 30, registry.ENGINE_SPEED: 520, registry.CHANNEL_STALE: 520,
+        gauge_rules.OIL_TEMPERATURE: 120, gauge_rules.SUPPLY_VOLTAGE: 120,
+        sensor_rules.COIL_CURRENT: 30, sensor_rules.CYLINDER_PRESSURE: 30,
+        sensor_rules.ENGINE_SPEED: 520, sensor_rules.CHANNEL_STALE: 520,
     }  # fmt: skip
     for rule, reaction_ms in expected.items():
         assert rules[rule].watched and rules[rule].reaction_ms == pytest.approx(reaction_ms)
-    bare = {w.rule: w for w in registry.watched(make_setup(limits=LIMITS))}
+    bare = {w.rule.name: w for w in registry.watched(make_setup(limits=LIMITS))}
     for rule in expected:
         assert not bare[rule].watched and bare[rule].why.startswith("no ")
     unlimited = make_setup(converter=CONVERTER, analog=ALL, limits=NO_DUTY)
     for w in registry.watched(unlimited):
-        if w.rule in (registry.COIL_CURRENT, registry.SUPPLY_VOLTAGE):
+        if w.rule.name in (sensor_rules.COIL_CURRENT, gauge_rules.SUPPLY_VOLTAGE):
             assert not w.watched and "no limit" in w.why
 
 
@@ -190,7 +191,7 @@ def test_a_channel_with_a_limit_that_never_sends_trips_by_its_age() -> None:
     assert interlock.trip is None
     interlock.see_sample(Sample("pressure", 200.0, begin + 690 * MS, GOOD))
     interlock.tick(begin + 700 * MS, {})
-    assert interlock.trip is not None and interlock.trip.rule == registry.CHANNEL_STALE
+    assert interlock.trip is not None and interlock.trip.rule == sensor_rules.CHANNEL_STALE
 
 
 @pytest.mark.parametrize("channel", ["oil_temperature", "coil_current", "supply_voltage"])
@@ -205,7 +206,7 @@ def test_a_watched_channel_that_falls_silent_in_mid_run_trips(channel: str) -> N
 
     rig.after(300, hush)
     _, trip = run(bench, rig)
-    assert trip.rule == registry.CHANNEL_STALE
+    assert trip.rule == sensor_rules.CHANNEL_STALE
     assert channel.replace("_", " ") in trip.message
     assert 0.75e9 < trip.t_ns - begin < 1.05e9
 
@@ -221,7 +222,7 @@ def test_a_fault_band_is_not_believed_and_trips_by_its_age() -> None:
 
     rig.after(300, fault)
     _, trip = run(bench, rig)
-    assert trip.rule == registry.CHANNEL_STALE and "cylinder" in trip.message
+    assert trip.rule == sensor_rules.CHANNEL_STALE and "cylinder" in trip.message
 
 
 def block(channel: str, codes: list[int], runs: list[list[object]] | None = None) -> Block:
@@ -274,8 +275,9 @@ def test_fast_pressure_trips_at_once_and_its_ripple_is_no_rise() -> None:
     """Blocks of 5 ms whose means go up and down by 12 kPa: 2400 kPa/s from one to the next, and no
     rise over 0.1 s; then one block over the limit."""
     limits = NO_DUTY | {"pressure_rate": "500 kPa/s"}
-    rig = rig_with_converter(gauge=None, limits=limits | {"pressure": "700 kPa"},
-                            converter=CONVERTER, analog=[PRESSURE])  # fmt: skip
+    rig = rig_with_converter(
+        gauge=None, limits=limits | {"pressure": "700 kPa"}, converter=CONVERTER, analog=[PRESSURE]
+    )
     flip = [0]
 
     def blocks(t_ns: int) -> list[object]:
@@ -291,7 +293,7 @@ def test_fast_pressure_trips_at_once_and_its_ripple_is_no_rise() -> None:
     bench.preflight()
     bench.arm()
     _, trip = run(bench, rig)
-    assert trip.rule == registry.OVER_PRESSURE and trip.value == 701
+    assert trip.rule == gauge_rules.OVER_PRESSURE and trip.value == 701
     assert trip.t_ns - begin < 1512 * MS
 
 

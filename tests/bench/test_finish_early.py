@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from bench_rig import ScriptedRig, make_setup
+from bench_rig import BeatingDesk, EdgesOnly, GaugeOnly, ScriptedRig, make_setup
 
 from rig.bench.bench import Bench
 from rig.config.sheet.model import StrokesSheet
@@ -16,35 +16,23 @@ SHEET = StrokesSheet.model_validate(
 )  # fmt: skip
 
 
-class FinishingDesk:
-    """A desk that beats, and asks for the end once `ask` holds."""
+class FinishingDesk(BeatingDesk):
+    """Asks for the end once `after_ms` are over."""
 
     def __init__(self, rig: ScriptedRig, after_ms: float) -> None:
+        super().__init__()
         self._rig, self._at_ns = rig, rig.now_ns() + round(after_ms * 1e6)
-        self.operator_gone = False
-        self.sent: list[str] = []
 
     def poll(self) -> list[messages.Order]:
-        orders = [messages.Order("beat")]
+        orders = super().poll()
         if self._rig.now_ns() >= self._at_ns:
             orders.append(messages.read_order(messages.order("finish", "decided")))
         return orders
-
-    def send(self, line: str) -> None:
-        self.sent.append(line)
-
-    def flush(self) -> None:
-        return None
-
-    def filenos(self) -> list[int]:
-        return []
 
 
 def run_with_finish(after_ms: float) -> tuple[ScriptedRig, End]:
     setup = make_setup()
     rig = ScriptedRig(setup)
-    from bench_rig import EdgesOnly, GaugeOnly
-
     rig.edges, rig.gauge = EdgesOnly(rig), GaugeOnly(rig)
     bench = Bench(setup, rig, FinishingDesk(rig, after_ms))
     assert not bench.preflight().refused

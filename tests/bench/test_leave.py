@@ -3,33 +3,13 @@
 
 from __future__ import annotations
 
-from bench_rig import READBACK, ScriptedRig, make_bench
+from bench_rig import READBACK, BeatingDesk, ScriptedRig, make_bench
 
 from rig.bench.bench import Bench
-from rig.core import messages
 from rig.core.records import OFF_STATES, Command, End, Trip, decode
 
 
-class WaitingDesk:
-    """Beats, and keeps what it is told."""
-
-    operator_gone = False
-
-    def __init__(self) -> None:
-        self.sent: list[str] = []
-
-    def poll(self) -> list[messages.Order]:
-        return [messages.Order("beat")]
-
-    def send(self, line: str) -> None:
-        self.sent.append(line)
-
-    def flush(self) -> None:
-        return None
-
-    def filenos(self) -> list[int]:
-        return []
-
+class WaitingDesk(BeatingDesk):
     def told_trips(self) -> list[str]:
         records = [decode(line) for line in self.sent if line.startswith("[")]
         return [one.rule for one in records if isinstance(one, Trip)]

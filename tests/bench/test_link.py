@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import socket
 import stat
@@ -42,6 +43,17 @@ def test_the_operator_orders(ends: tuple[DeskLink, socket.socket, Path]) -> None
     assert [o.order for o in link.poll()] == ["arm"]
     desk.sendall(messages.order("start")[5:])
     assert [o.order for o in link.poll()] == ["start"]
+
+
+def test_a_disk_gone_read_only_is_no_fault_at_the_end(
+    ends: tuple[DeskLink, socket.socket, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def read_only(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "unlink", read_only)
+        ends[0].close()
 
 
 def test_a_watcher_may_only_stop(ends: tuple[DeskLink, socket.socket, Path]) -> None:

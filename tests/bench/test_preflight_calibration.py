@@ -4,35 +4,16 @@
 from __future__ import annotations
 
 import pytest
+from setups import GAUGE, board
 
 from rig.bench.preflight import _calibration
-from rig.config.files.loading import setup_from_text
 from rig.config.gauge.calibration import CalibrationSetup
 from rig.core.preflight import DOUBTFUL, GOOD
 
-TEXT = """
-backend = "simulated"
-medium = "oil"
-[coil]
-feed_side = "supply"
-supply_voltage = "12 V"
-fuse = "3 A"
-resistance = "20 ohm"
-[relay]
-line = 17
-[switch]
-line = 22
-contact = "normally open"
-[gauge]
-port = "simulated"
-pattern = "{pressure}"
-unit = "kPa"
-period = "100 ms"
-measuring_range = ["0 kPa", "1000 kPa"]
-expected_range = ["0 kPa", "400 kPa"]
-[limits]
-pressure = "600 kPa"
-"""
+SETUP = board(
+    backend="simulated", coil={"supply_voltage": "12 V", "fuse": "3 A", "resistance": "20 ohm"},
+    gauge=GAUGE | {"pattern": "{pressure}", "unit": "kPa"}, limits={"pressure": "600 kPa"},
+)  # fmt: skip
 POINTS = [{"reference": f"{t} kPa", "reading": f"{t + 1} kPa"} for t in range(0, 500, 100)]
 
 
@@ -45,7 +26,7 @@ def wired(**more):
         }
         | more
     )  # fmt: skip
-    return setup_from_text(TEXT, "x").setup.model_copy(update={"calibration": made})
+    return SETUP.model_copy(update={"calibration": made})
 
 
 def results(setup, kpa):
@@ -75,5 +56,5 @@ def test_a_reading_that_is_no_number_is_doubtful():
 
 
 def test_without_a_calibration_or_zero_check_there_is_no_such_line():
-    assert results(setup_from_text(TEXT, "x").setup, 1.0) == {}
+    assert results(SETUP, 1.0) == {}
     assert "Gauge's zero" not in results(wired(zero_check=False), 50.0)

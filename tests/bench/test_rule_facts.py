@@ -12,35 +12,36 @@ import pytest
 
 from rig.bench.interlock import coil_and_program_rules as program
 from rig.bench.interlock import gauge_rules as gauge
-from rig.bench.interlock import registry as r
 from rig.bench.interlock import sensor_rules as sensor
-from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.bench.interlock.rule import Finding
 
 Rule = Callable[[float], Finding | None]
 UPPER: list[tuple[str, Rule, float, float, float, str]] = [
     # id, rule of one value, its limit, a value beyond, what one unit of the value is, unit
-    (r.ON_TIME, lambda v: program.on_time(v, 4.0), 4.0, 4.25, 1, "s"),
-    (r.DUTY, lambda v: program.duty(60 * v, 60.0, 0.5), 0.5, 0.75, 100, "%"),
-    (r.COIL_HEATING, lambda v: program.coil_heating(v, 120.0), 120.0, 131.0, 1, "degC"),
-    (r.READBACK, lambda v: program.readback(True, v, 0.06, "supply"), 0.06, 0.075, 1e3, "ms"),
-    (r.EDGE_SOURCE, lambda v: program.edge_source("switch", v, 0.05), 0.05, 0.07, 1e3, "ms"),
-    (r.RECORDER, lambda v: program.recorder_behind(False, v, 3.0), 3.0, 4.5, 1, "s"),
-    (r.LOOP, lambda v: program.loop_late(v, 0.1), 0.1, 0.25, 1e3, "ms"),
-    (r.OVER_PRESSURE, lambda v: gauge.over_pressure(v, 700.0), 700.0, 801.0, 1, "kPa"),
-    (r.PRESSURE_RATE, lambda v: gauge.pressure_rate(v, 90.0), 90.0, 125.0, 1, "kPa/s"),
-    (r.GAUGE_STALE, lambda v: gauge.gauge_stale(v, 0.5), 0.5, 0.75, 1, "s"),
-    (r.OIL_TEMPERATURE, lambda v: gauge.oil_temperature(v, 130.0), 130.0, 141.0, 1, "degC"),
-    (r.SUPPLY_VOLTAGE, lambda v: gauge.supply_voltage(v, 11.0, 15.0), 15.0, 15.5, 1, "V"),
-    (r.COIL_CURRENT, lambda v: sensor.coil_current(v, 1.0), 1.0, 1.25, 1, "A"),
-    (r.CYLINDER_PRESSURE, lambda v: sensor.cylinder_pressure(v, 1500.0), 1500.0, 1601.0, 1, "kPa"),
-    (r.ENGINE_SPEED, lambda v: sensor.engine_speed(v, 500.0, 1200.0), 1200.0, 1301.0, 1, "rpm"),
-    (r.CHANNEL_STALE, lambda v: sensor.channel_stale("oil_temperature", v, 0.5), 0.5, 0.75, 1,
+    (program.ON_TIME, lambda v: program.on_time(v, 4.0), 4.0, 4.25, 1, "s"),
+    (program.DUTY, lambda v: program.duty(60 * v, 60.0, 0.5), 0.5, 0.75, 100, "%"),
+    (program.COIL_HEATING, lambda v: program.coil_heating(v, 120.0), 120.0, 131.0, 1, "degC"),
+    (program.READBACK, lambda v: program.readback(True, v, 0.06, "supply"), 0.06, 0.075, 1e3, "ms"),
+    (program.EDGE_SOURCE, lambda v: program.edge_source("switch", v, 0.05), 0.05, 0.07, 1e3, "ms"),
+    (program.RECORDER, lambda v: program.recorder_behind(False, v, 3.0), 3.0, 4.5, 1, "s"),
+    (program.LOOP, lambda v: program.loop_late(v, 0.1), 0.1, 0.25, 1e3, "ms"),
+    (gauge.OVER_PRESSURE, lambda v: gauge.over_pressure(v, 700.0), 700.0, 801.0, 1, "kPa"),
+    (gauge.PRESSURE_RATE, lambda v: gauge.pressure_rate(v, 90.0), 90.0, 125.0, 1, "kPa/s"),
+    (gauge.GAUGE_STALE, lambda v: gauge.gauge_stale(v, 0.5), 0.5, 0.75, 1, "s"),
+    (gauge.OIL_TEMPERATURE, lambda v: gauge.oil_temperature(v, 130.0), 130.0, 141.0, 1, "degC"),
+    (gauge.SUPPLY_VOLTAGE, lambda v: gauge.supply_voltage(v, 11.0, 15.0), 15.0, 15.5, 1, "V"),
+    (sensor.COIL_CURRENT, lambda v: sensor.coil_current(v, 1.0), 1.0, 1.25, 1, "A"),
+    (sensor.CYLINDER_PRESSURE, lambda v: sensor.cylinder_pressure(v, 1500.0), 1500.0, 1601.0, 1,
+     "kPa"),
+    (sensor.ENGINE_SPEED, lambda v: sensor.engine_speed(v, 500.0, 1200.0), 1200.0, 1301.0, 1,
+     "rpm"),
+    (sensor.CHANNEL_STALE, lambda v: sensor.channel_stale("oil_temperature", v, 0.5), 0.5, 0.75, 1,
      "s"),
 ]  # fmt: skip
 LOWER: list[tuple[str, Rule, float, float, float, str]] = [
-    (r.DISK, lambda v: program.disk_nearly_full(v, 200.0), 200.0, 150.0, 1, "MB"),
-    (r.SUPPLY_VOLTAGE, lambda v: gauge.supply_voltage(v, 11.0, 15.0), 11.0, 10.5, 1, "V"),
-    (r.ENGINE_SPEED, lambda v: sensor.engine_speed(v, 500.0, 1200.0), 500.0, 401.0, 1, "rpm"),
+    (program.DISK, lambda v: program.disk_nearly_full(v, 200.0), 200.0, 150.0, 1, "MB"),
+    (gauge.SUPPLY_VOLTAGE, lambda v: gauge.supply_voltage(v, 11.0, 15.0), 11.0, 10.5, 1, "V"),
+    (sensor.ENGINE_SPEED, lambda v: sensor.engine_speed(v, 500.0, 1200.0), 500.0, 401.0, 1, "rpm"),
 ]
 
 
@@ -68,8 +69,8 @@ def test_a_rule_reports_its_id_its_value_its_limit_and_their_unit(
 @pytest.mark.parametrize(
     ("rule", "least"),
     [
-        (lambda n: gauge.gauge_implausible(n, 3, 912.0), (r.GAUGE_IMPLAUSIBLE, "readings")),
-        (lambda n: gauge.gauge_stuck(n, 3), (r.GAUGE_STUCK, "strokes")),
+        (lambda n: gauge.gauge_implausible(n, 3, 912.0), (gauge.GAUGE_IMPLAUSIBLE, "readings")),
+        (lambda n: gauge.gauge_stuck(n, 3), (gauge.GAUGE_STUCK, "strokes")),
     ],
 )
 def test_a_rule_that_counts_trips_at_its_count(
@@ -96,7 +97,7 @@ def test_the_gauge_s_unit_and_lost_lines_have_no_number() -> None:
     lost = program.edge_source_failed("line 22 is busy.")
     gone, changed = program.recorder_gone(), gauge.unit_changed()
     assert [one.rule for one in (lost, gone, changed)] == [
-        r.EDGE_SOURCE, r.RECORDER, r.GAUGE_IMPLAUSIBLE,
+        program.EDGE_SOURCE, program.RECORDER, gauge.GAUGE_IMPLAUSIBLE,
     ]  # fmt: skip
     for one in (lost, gone, changed):
         assert (one.value, one.limit, one.unit) == (None, None, "")
@@ -104,7 +105,7 @@ def test_the_gauge_s_unit_and_lost_lines_have_no_number() -> None:
     assert "rig recover" in gone.message
 
 
-@pytest.mark.parametrize("rule", [r.STOP_INPUT, r.COVER_INPUT])
+@pytest.mark.parametrize("rule", [program.STOP_INPUT, program.COVER_INPUT])
 def test_an_open_loop_is_said_for_its_own_input(rule: str) -> None:
     assert program.loop_open(rule, True) is None
     found = program.loop_open(rule, False)
@@ -141,7 +142,7 @@ def test_a_full_queue_is_behind_however_short_the_lag() -> None:
 def test_free_space_that_is_not_known_has_no_value() -> None:
     found = program.disk_nearly_full(math.nan, 200.0)
     assert found is not None
-    assert (found.rule, found.value, found.limit, found.unit) == (r.DISK, None, 200.0, "MB")
+    assert (found.rule, found.value, found.limit, found.unit) == (program.DISK, None, 200.0, "MB")
 
 
 def test_a_silent_channel_names_its_sensor() -> None:

@@ -2,19 +2,12 @@
 from __future__ import annotations
 
 import pytest
-from bench_rig import MS, make_bench
+from bench_rig import MS, ScriptedRig, make_bench
 from hypothesis import given
 from hypothesis import strategies as st
-from pydantic import TypeAdapter
+from setups import make_sheet
 
-from rig.bench.sequencer import duration_s
-from rig.config.sheet.model import Sheet
 from rig.core.records import Command, End, Step
-
-
-def make_sheet(**data: object) -> Sheet:
-    return TypeAdapter(Sheet).validate_python(data)
-
 
 STROKES = {"kind": "strokes", "strokes": 3, "on_time": "200 ms", "rest": "300 ms",
            "settle_wait": "500 ms"}  # fmt: skip
@@ -31,7 +24,7 @@ def test_strokes_are_commanded_at_their_times() -> None:
     assert [(c.on, c.stroke, (c.t_ns - t0) // MS) for c in commands] == expected
     assert end == End("finished", "confirmed off", end.t_ns)
     assert rig.records[-1] == end
-    assert end.t_ns - t0 >= duration_s(make_sheet(**STROKES)) * 1e9
+    assert end.t_ns - t0 >= make_sheet(**STROKES).longest_s * 1e9
 
 
 def test_hold_energised_watches_then_releases() -> None:
@@ -45,8 +38,9 @@ def test_hold_energised_watches_then_releases() -> None:
 def test_hold_released_energises_first() -> None:
     bench, rig = make_bench()
     t0 = rig.now_ns()
-    sheet = make_sheet(kind="hold", state="released", energise_first="1 s", watch="3 s",
-                       settle_wait="100 ms")  # fmt: skip
+    sheet = make_sheet(
+        kind="hold", state="released", energise_first="1 s", watch="3 s", settle_wait="100 ms"
+    )
     bench.run(sheet, rig)
     commands = [((r.t_ns - t0) // MS, r.on) for r in rig.records if isinstance(r, Command)]
     assert commands == [(100, True), (1100, False)]
@@ -57,8 +51,8 @@ RAMP = {"kind": "ramp", "ramps": 2, "low": "50 kPa", "high": "400 kPa", "settle_
         "ramp_time_max": "5 s"}  # fmt: skip
 
 
-def test_ramp_guides_the_hand_and_turns_at_the_pressures() -> None:
-    bench, rig = make_bench()
+def turned_as_guided(rig: ScriptedRig) -> None:
+    """A hand that moves the pressure by 5 kPa every 10 ms, as it is told."""
     rig.pressure = 0.0
 
     def hand() -> None:
@@ -67,6 +61,11 @@ def test_ramp_guides_the_hand_and_turns_at_the_pressures() -> None:
         rig.after(10, hand)
 
     hand()
+
+
+def test_ramp_guides_the_hand_and_turns_at_the_pressures() -> None:
+    bench, rig = make_bench()
+    turned_as_guided(rig)
     end = bench.run(make_sheet(**RAMP), rig)
     assert end.reason == "finished"
     steps = [(r.name, r.number) for r in rig.records if isinstance(r, Step)]
@@ -99,24 +98,17 @@ def test_every_energise_has_its_release(strokes: int, on_ms: int, rest_ms: int) 
 
 
 def test_duration_of_each_kind() -> None:
-    assert duration_s(make_sheet(**STROKES)) == pytest.approx(0.5 + 3 * 0.5)
+    assert make_sheet(**STROKES).longest_s == pytest.approx(0.5 + 3 * 0.5)
     hold = make_sheet(kind="hold", state="released", energise_first="1 s", watch="3 s")
-    assert duration_s(hold) == pytest.approx(2 + 1 + 3)
+    assert hold.longest_s == pytest.approx(2 + 1 + 3)
     ramp = make_sheet(**RAMP)
-    assert duration_s(ramp) == pytest.approx(0.1 + 2 * (5 + 5)), "two ramps, each up and down"
+    assert ramp.longest_s == pytest.approx(0.1 + 2 * (5 + 5)), "two ramps, each up and down"
 
 
 def test_a_ramp_with_the_coil_energised_is_on_from_the_first_way_to_the_last() -> None:
     """One energise before the first way up, one release after the last way down."""
     bench, rig = make_bench(limits={"pressure": "700 kPa", "duty": "100 %"})
-    rig.pressure = 0.0
-
-    def hand() -> None:
-        way = rig.guided[-1] if rig.guided else "hold"
-        rig.pressure = (rig.pressure or 0.0) + {"raise": 5, "lower": -5, "hold": 0}[way]
-        rig.after(10, hand)
-
-    hand()
+    turned_as_guided(rig)
     assert bench.run(make_sheet(**RAMP, coil="energised"), rig).reason == "finished"
     ways = [r for r in rig.records if isinstance(r, Step) and r.name != "settle"]
     commands = [r for r in rig.records if isinstance(r, Command)]

@@ -5,26 +5,19 @@ from __future__ import annotations
 
 import io
 import re
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from PIL import Image, ImageDraw
-from playwright.sync_api import Browser, ConsoleMessage, Page, Route, expect, sync_playwright
-from served import RUNS, Server
+from playwright.sync_api import Browser, ConsoleMessage, Page, Route, expect
+from served import RUNS, Server, chromium_with
 from written_runs import write
 
 from rig.runlog import attachments, register
 from rig.runlog.store import RunLog
 
 expect.set_options(timeout=20_000)  # a busy machine is not a fault of the page
-
-CHROMIUM = ("chromium", "chromium-browser")
-FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -62,23 +55,14 @@ def drawn_photo() -> attachments.Content:
 
 @pytest.fixture(scope="module")
 def server(log_folder: Path) -> Iterator[Server]:
-    started = Server(log_folder)
-    try:
+    with Server(log_folder) as started:
         yield started
-    finally:
-        started.stop()
 
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    path = next((found for name in CHROMIUM if (found := shutil.which(name))), None)
-    assert path, "there is no Chromium on this machine (Debian: apt-get install chromium)"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        try:
-            yield browser
-        finally:
-            browser.close()
+    with chromium_with() as browser:
+        yield browser
 
 
 STOP_WAY = re.compile(r"http://127\.0\.0\.1:[0-9]+/stop")

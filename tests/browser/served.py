@@ -3,15 +3,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
+import shutil
 import subprocess
 import sys
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
-
+from playwright.sync_api import Browser, sync_playwright
 from written_runs import Made
+
+CHROMIUM = ("chromium", "chromium-browser")
+FLAGS = ("--headless", "--no-sandbox", "--disable-gpu")
+QUIET = (
+    "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
 
 ARTEFACTS = Path(os.environ.get("RIG_PICTURES") or Path(__file__).parent / "artefacts")
 """Where pictures of the pages go; `.ci/run` names a folder that is kept."""
@@ -58,6 +67,12 @@ class Server:
         assert found, "rig serve did not start"
         self.url = found.group(0).rstrip("/")
 
+    def __enter__(self) -> Server:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
     def stop(self) -> None:
         self.process.terminate()
         try:
@@ -65,3 +80,16 @@ class Server:
         finally:
             self.process.kill()
             self.process.wait()
+
+
+@contextlib.contextmanager
+def chromium_with(more: Sequence[str] = QUIET) -> Iterator[Browser]:
+    """A Chromium without a window."""
+    path = next((found for name in CHROMIUM if (found := shutil.which(name))), None)
+    assert path, "there is no Chromium on this machine (Debian: apt-get install chromium)"
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=[*FLAGS, *more])
+        try:
+            yield browser
+        finally:
+            browser.close()

@@ -89,12 +89,9 @@ def pages(code: str, all_help: bool) -> list[str]:
 @pytest.fixture(scope="module")
 def operating(log_folder: Path) -> Iterator[Server]:
     """A page that can operate the simulated rig."""
-    started = Server(log_folder, "--setup", str(SETUP), "--sheet", str(SHEET))
-    try:
+    with Server(log_folder, "--setup", str(SETUP), "--sheet", str(SHEET)) as started:
         set_exercise(started.url)
         yield started
-    finally:
-        started.stop()
 
 
 def sent(url: str, address: str, form: bytes = b"") -> bytes:

@@ -216,6 +216,34 @@ def test_what_was_refused_is_not_sent_again_when_the_page_goes_on(
     page.wait_for_selector("text=Check the rig", timeout=PATIENCE_MS)
 
 
+FAST = """async () => {
+  const { drawStroke } = await import("/static/js/benchplots.js");
+  document.body.classList.remove("at-rest");  // the Stop as large as while a run goes on
+  document.getElementById("live").hidden = false;
+  const course = { unit: "kPa", step_ms: 10, low: [0, 100, 300], high: [1, 120, 301] };
+  const stroke = { now_ms: 30, command: [[0, 1]], lines: { engine_speed: [[0, 1]] },
+    channels: { pressure: course, coil_current: course, cylinder_pressure: course } };
+  const svg = document.getElementById("stroke");
+  drawStroke(svg, stroke);
+  const top = (e) => e.getBoundingClientRect();
+  return [top(svg).bottom, top(document.querySelector(".stop-bar")).top];
+}"""
+
+
+@pytest.mark.parametrize("size", [(390, 844), (1366, 768), (1920, 1080)])
+def test_three_fast_channels_stand_above_the_stop(
+    bench: BenchServer, visit: Callable, size: tuple[int, int]
+) -> None:
+    page = visit(*size, url=bench.url).page
+    page.goto(f"{bench.url}/bench")
+    # during a run nothing but its state stands above the plots
+    page.evaluate("document.querySelector('#bench > section.sheet.row').remove()")
+    if size[0] < 700:
+        page.evaluate("document.querySelector('header nav').remove()")
+    drawn, stop = page.evaluate(FAST)
+    assert drawn <= stop
+
+
 def test_a_second_browser_looks_and_stops_and_does_not_operate(
     bench: BenchServer, visit: Callable
 ) -> None:

@@ -30,11 +30,8 @@ def log_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def operating(log_folder: Path) -> Iterator[Server]:
     setup, sheet = DEMO / "workshop.setup.toml", DEMO / "workshop.sheet.toml"
-    started = Server(log_folder, "--setup", str(setup), "--sheet", str(sheet))
-    try:
+    with Server(log_folder, "--setup", str(setup), "--sheet", str(sheet)) as started:
         yield started
-    finally:
-        started.stop()
 
 
 def shared(page: Page) -> str:
@@ -260,8 +257,9 @@ def test_parts_that_may_both_be_the_longest_are_both_named(visit: Callable) -> N
               told(link("coil", 14.0, 0.3), link("pressure", 15.0, 0.4))]; }""")
     assert said[0] == [
         "The longest: pressure, 15.0 ms, or coil, 14.5 ms: closer together than they are "
-        "uncertain. You said so.", ["pressure", "coil"],
-    ]  # fmt: skip
+        "uncertain. You said so.",
+        ["pressure", "coil"],
+    ]
     assert said[1] == ["The longest: pressure, 15.0 ms. You said coil.", ["pressure"]]
 
 

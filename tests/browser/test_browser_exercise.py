@@ -71,8 +71,9 @@ def looked_at(page: Page, name: str) -> None:
             page.evaluate(UNSTUCK)
             picture = page.screenshot(full_page=True)
             (ARTEFACTS / f"exercise-{name}-{size}-{scheme}.png").write_bytes(picture)
-            page.evaluate("document.querySelectorAll('.stop-bar').forEach((e) => "
-                          "{ e.style.position = ''; })")  # fmt: skip
+            page.evaluate(
+                "document.querySelectorAll('.stop-bar').forEach((e) => { e.style.position = ''; })"
+            )
 
 
 def sit(page: Page, url: str, code: str, name: str) -> None:
@@ -156,6 +157,7 @@ def test_three_browsers_play_it(start: Callable[[], Server], visit: Callable) ->
     expect(teacher.locator("#table")).to_contain_text("2 of 3 committed")
     assert OTHER not in teacher.locator("#table").inner_text(), "not on the wall before the end"
     looked_at(teacher, "class")
+    teacher.check("text=I am sure")
     teacher.click("text=End it")
     expect(teacher.locator("#table")).to_contain_text(OTHER)
     looked_at(teacher, "class-over")

@@ -32,11 +32,8 @@ def listing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
         source = ("board", "simulated")[n % 2]
         write(folder / "runs.sqlite", Made(strokes=3, valve=f"V-{n}", source=source))
     setup, sheet = (str(DEMO / f"workshop.{kind}.toml") for kind in ("setup", "sheet"))
-    started = Server(folder, "--setup", setup, "--sheet", sheet)
-    try:
+    with Server(folder, "--setup", setup, "--sheet", sheet) as started:
         yield started
-    finally:
-        started.stop()
 
 
 def covered(page: Page, selector: str) -> bool:
@@ -124,3 +121,28 @@ def test_the_keyboard_reaches_sorting_and_the_bar(visit: Callable, listing: Serv
             break
     assert any(one.startswith("Response, ms") for one in reached) or "Valve" in reached
     assert "Compare" in reached and "Export" in reached and reached[-1].startswith("Remove from")
+
+
+HEARD = """() => { const said = document.getElementById("making"); window.heard = [];
+  new MutationObserver(() => said.textContent && heard.push(said.textContent))
+    .observe(said, { childList: true }); }"""
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("asks", ["a[data-making]", "[value=export]"])
+def test_a_file_that_is_being_made_is_spoken_of_until_it_comes(
+    visit: Callable, listing: Server, asks: str
+) -> None:
+    watched = visit(url=listing.url)
+    watched.forgiven.append("400 (BAD REQUEST)")
+    page = watched.open("/runs")
+    page.locator("input[name=run]").first.check()
+    page.evaluate(HEARD)  # while a file is awaited, nothing can be asked of the page from here
+    with page.expect_download(timeout=100_000) as come:  # made behind all else on this machine
+        page.locator(asks).evaluate("(e) => e.click()")
+    assert come.value.suggested_filename.endswith("results.csv")
+    expect(page.locator("#making")).to_contain_text("among its downloads")
+    assert page.evaluate("heard")[0].startswith("Making the")
+    # a refusal is a page, and no file with a page in it
+    page.locator("a[data-making]").evaluate("(e) => { e.search = '?valve=none'; e.click(); }")
+    expect(page.locator("h1")).to_contain_text("Not as one table")

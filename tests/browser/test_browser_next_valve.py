@@ -6,15 +6,14 @@ register."""
 from __future__ import annotations
 
 import json
-import shutil
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from conftest import CHROMIUM, FLAGS
 from distances import too_near
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
+from served import QUIET, chromium_with
 from test_browser_bench import PATIENCE_MS, BenchServer, take_controls
 
 MENTAL_S, POINT_S, TAP_S = 1.35, 1.10, 0.20
@@ -68,14 +67,9 @@ def bench(tmp_path: Path) -> Iterator[BenchServer]:
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
     """With a camera that shows the browser's own moving test picture."""
-    path = next((found for name in CHROMIUM if (found := shutil.which(name))), None)
     fake = ["--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"]
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=[*FLAGS, *fake])
-        try:
-            yield browser
-        finally:
-            browser.close()
+    with chromium_with([*QUIET, *fake]) as browser:
+        yield browser
 
 
 def short_sheet(page: Page, bench: BenchServer, strokes: int = 2) -> None:
@@ -243,6 +237,10 @@ def test_plain_http_says_why_there_is_no_camera_and_no_wake_lock(
     expect(page.locator("#camera-said")).to_contain_text("HTTPS")
     expect(page.locator("#camera-said")).to_contain_text("Type the tag")
     expect(page.locator("#camera-view")).to_be_hidden()
+    page.keyboard.press("Escape")
+    expect(page.locator("#camera")).to_be_hidden()
+    expect(page.locator("#valve")).to_be_focused()
+    page.click("[data-scan=valve]")
     page.keyboard.press("Tab")
     page.click("#camera-close")
     expect(page.locator("#valve")).to_be_focused()

@@ -45,11 +45,8 @@ def demo_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     ]  # fmt: skip
     environment = {**os.environ, "RIG_DATA": str(folder)}
     subprocess.run(command, cwd=ROOT, env=environment, check=True, capture_output=True)
-    started = Server(folder)
-    try:
+    with Server(folder) as started:
         yield started
-    finally:
-        started.stop()
 
 
 def shown(page: Page) -> str:

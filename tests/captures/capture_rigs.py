@@ -6,23 +6,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from setups import board
 
 from rig.captures import CapturedRun, read_capture
-from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems
 
-RIG = Setup.model_validate(
-    {
-        "backend": "board",
-        "medium": "oil",
-        "coil": {
-            "feed_side": "supply", "supply_voltage": "12.6 V", "fuse": "5 A",
-            "resistance": "14.5 ohm",
-        },
-        "relay": {"line": 17},
-        "switch": {"line": 22, "contact": "normally open"},
-    }
-)  # fmt: skip
+RIG = board()
 
 
 def read_text(folder: Path, text: str | bytes, name: str = "capture.csv") -> list[CapturedRun]:

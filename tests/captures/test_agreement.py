@@ -43,9 +43,10 @@ def refused(folder: Path, text: str, *said: str, **more: object) -> list[str]:
 @pytest.mark.parametrize("place", ["unit line", "brackets"])
 def test_a_time_in_another_unit_than_the_file_states(tmp_path, unit, said, words, place):
     text = (
-        table("T,Drive,Contact,P", f"{unit},,,kPa") if place == "unit line"
+        table("T,Drive,Contact,P", f"{unit},,,kPa")
+        if place == "unit line"
         else table(f"T [{unit}],Drive,Contact,P")
-    )  # fmt: skip
+    )
     named = said if place == "unit line" else f"{said} [{unit}]"
     (told,) = refused(tmp_path, text, named, rate="1 kHz")
     assert words in told

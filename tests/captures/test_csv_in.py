@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from setups import board
 
 from rig.captures import cells, problems
 from rig.captures.csv_in import read_csv
@@ -16,20 +17,9 @@ from rig.config.setup.model import Setup
 from rig.core.errors import FileProblems
 from rig.core.records import Condition
 
-SETUP = {
-    "backend": "board",
-    "medium": "oil",
-    "coil": {
-        "feed_side": "supply", "supply_voltage": "12.6 V", "fuse": "5 A",
-        "resistance": "14.5 ohm",
-    },
-    "relay": {"line": 17},
-    "switch": {"line": 22, "contact": "normally open"},
-}  # fmt: skip
-
 
 def rig(**keys: object) -> Setup:
-    return Setup.model_validate(SETUP | keys)
+    return board(**keys)
 
 
 def read(tmp_path: Path, text: str | bytes, setup: Setup | None = None):
@@ -64,8 +54,9 @@ def test_one_row_per_change(tmp_path):
     assert "readback" not in recording.levels
     assert recording.samples == {}
     assert [(s.name, s.t_ns) for s in recording.steps] == [
-        ("first row", 0), ("last row", 2_000_000_000),
-    ]  # fmt: skip
+        ("first row", 0),
+        ("last row", 2_000_000_000),
+    ]
 
 
 def test_one_row_per_sample_with_the_state_repeated_in_each(tmp_path):
@@ -93,9 +84,9 @@ def test_pressure_units(tmp_path, column, kpa):
 
 def test_levels_follow_the_setup(tmp_path):
     text = "time_s,command,coil,switch\n0,0,0,0\n1,1,1,1\n"
-    down = rig(switch={"line": 22, "contact": "normally open", "pull": "down"})
+    down = rig(switch={"pull": "down"})
     assert read(tmp_path, text, down).edges["switch"].level.tolist() == [1]
-    ground = rig(readback={"line": 23}, coil=SETUP["coil"] | {"feed_side": "ground"})
+    ground = rig(readback={"line": 23}, coil={"feed_side": "ground"})
     recording = read(tmp_path, text, ground)
     assert recording.edges["readback"].level.tolist() == [0]
     assert recording.readback_live_level == 0
@@ -206,7 +197,7 @@ HEAD = "time_s,command,switch,pressure_kpa\n"
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "not a text file"),
         ("time_s,command,switch\n0,0," + "1" * 200_000 + "\n", "not a CSV file"),
     ],
-)  # fmt: skip
+)
 def test_refusals(tmp_path, text, words):
     found = refusals(tmp_path, text)
     assert any(words in line for line in found), found

@@ -81,7 +81,7 @@ def test_command_on_in_the_first_row_is_marked_unless_it_was_off_at_that_instant
         (WIDE_RUNS + "a,2,0,0\nb,0,0,0\na,1,1,0\n", "row 4, column time_s|1|earlier|of this run"),
         ("run,run,time_s,command,switch\na,b,0,0,0\n", "this column stands twice"),
     ],
-)  # fmt: skip
+)
 def test_refusals(tmp_path, text, words):
     found = refused(tmp_path, text)
     assert any(all(part in line for part in words.split("|") if part) for line in found), found

@@ -13,67 +13,49 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from setups import board
 
 from rig.analysis.analyse import analyse
 from rig.analysis.measure import marks
 from rig.captures import read_csv, write_csv, write_json, write_vcd
-from rig.config.setup.model import Setup
+from rig.core import records as rec
 from rig.core.recording import Recording, RecordingBuilder
-from rig.core.records import (
-    GOOD,
-    READBACK,
-    SWITCH,
-    Command,
-    Condition,
-    Edge,
-    End,
-    Level,
-    Sample,
-    Step,
-    Trip,
-)
+from rig.core.records import GOOD, READBACK, SWITCH
 from rig.results.run_json import run_json
 
-RIG = Setup.model_validate(
-    {
-        "backend": "board",
-        "medium": "oil",
-        "coil": {
-            "feed_side": "ground", "supply_voltage": "12.6 V", "fuse": "5 A",
-            "resistance": "14.5 ohm",
-        },
-        "relay": {"line": 17},
-        "switch": {"line": 22, "contact": "normally open", "pull": "down"},
-        "readback": {"line": 23},
-    }
-)  # fmt: skip
+RIG = board(coil={"feed_side": "ground"}, switch={"pull": "down"}, readback={"line": 23})
 
 
 def recording_of(source: str, t0: int, gaps, samples, readback=True) -> Recording:
     builder = RecordingBuilder(source, RIG.switch_closed_level, RIG.coil_live_level)
-    builder.add(Level(SWITCH, 0, t0))
+    builder.add(rec.Level(SWITCH, 0, t0))
     if readback:
-        builder.add(Level(READBACK, 1, t0))
-    t_ns, counts, levels = t0 + 5, {SWITCH: 0, READBACK: 0}, {SWITCH: 0, READBACK: 1}
+        builder.add(rec.Level(READBACK, 1, t0))
+    t_ns, counts, levels = (
+        t0 + 5,
+        {SWITCH: 0, READBACK: 0},
+        {SWITCH: 0, READBACK: 1},
+    )
     on, stroke = False, 0
     for which, gap in gaps:
         t_ns += gap
         if which == "command":
             on = not on
             stroke += on
-            builder.add(Command(on, t_ns, t_ns + 3, stroke))
+            builder.add(rec.Command(on, t_ns, t_ns + 3, stroke))
         elif which == SWITCH or readback:
             counts[which] += 1
             levels[which] = 1 - levels[which]
-            builder.add(Edge(which, levels[which], t_ns, counts[which], "kernel"))
+            builder.add(rec.Edge(which, levels[which], t_ns, counts[which], "kernel"))
     for at, value, quality in samples:
-        builder.add(Sample("pressure", value, t0 + at, quality))
-    builder.add(End("finished", "confirmed off", t_ns + 1000))
+        builder.add(rec.Sample("pressure", value, t0 + at, quality))
+    builder.add(rec.End("finished", "confirmed off", t_ns + 1000))
     return builder.build()
 
 
 gaps = st.lists(
-    st.tuples(st.sampled_from(["command", SWITCH, READBACK]), st.integers(0, 10**10)), max_size=40
+    st.tuples(st.sampled_from(["command", SWITCH, READBACK]), st.integers(0, 10**10)),
+    max_size=40,
 )
 readings = st.lists(
     st.tuples(
@@ -123,9 +105,8 @@ def test_round_trip(source, t0, gaps, samples, readback):
 
 def test_a_reading_without_a_value_stays_bad(tmp_path):
     recording = recording_of(
-        "board", 100, [(SWITCH, 10)],
-        [(0, 5.0, GOOD), (10, None, "garbage"), (20, 6.0, GOOD)],
-    )  # fmt: skip
+        "board", 100, [(SWITCH, 10)], [(0, 5.0, GOOD), (10, None, "garbage"), (20, 6.0, GOOD)]
+    )
     write_csv(recording, tmp_path / "run.csv")
     pressure = read_csv(tmp_path / "run.csv", RIG).samples["pressure"]
     assert pressure.good.tolist() == [True, False, True]
@@ -134,7 +115,10 @@ def test_a_reading_without_a_value_stays_bad(tmp_path):
 
 def test_the_file_is_plain_csv_with_its_source_above(tmp_path):
     recording = recording_of(
-        "simulated", 10, [("command", 10), (READBACK, 10), (SWITCH, 15)], [(7, 51.5, GOOD)]
+        "simulated",
+        10,
+        [("command", 10), (READBACK, 10), (SWITCH, 15)],
+        [(7, 51.5, GOOD)],
     )
     write_csv(recording, tmp_path / "run.csv")
     lines = (tmp_path / "run.csv").read_text().splitlines()
@@ -159,9 +143,9 @@ def test_json_holds_result_and_records_with_whole_nanoseconds(tmp_path):
         "simulated", 1 << 60, [("command", 10), (READBACK, 10), (SWITCH, 15)],
         [(0, 5.0, GOOD), (10, None, "garbage")],
     )  # fmt: skip
-    recording.conditions.append(Condition("gauge lost", (1 << 60) + 5, "unplugged"))
-    recording.trips.append(Trip("on time", 11.0, 10.0, "s", (1 << 60) + 9, "too long"))
-    recording.steps.append(Step("settle", 0, 1 << 60))
+    recording.conditions.append(rec.Condition("gauge lost", (1 << 60) + 5, "unplugged"))
+    recording.trips.append(rec.Trip("on time", 11.0, 10.0, "s", (1 << 60) + 9, "too long"))
+    recording.steps.append(rec.Step("settle", 0, 1 << 60))
     write_json({"run": 3, "strokes": []}, recording, tmp_path / "run.json")
     data = json.loads((tmp_path / "run.json").read_text(), parse_constant=pytest.fail)
     assert data["source"] == "simulated"
@@ -213,7 +197,12 @@ def test_empty_recording(tmp_path):
 
 @pytest.mark.parametrize("source", ["simulated", "emulated board"])
 def test_an_exported_run_does_not_become_a_measurement_by_being_read_again(tmp_path, source):
-    gaps = [("command", 10), (SWITCH, 50_000_000), ("command", 500_000_000), (SWITCH, 40_000_000)]
+    gaps = [
+        ("command", 10),
+        (SWITCH, 50_000_000),
+        ("command", 500_000_000),
+        (SWITCH, 40_000_000),
+    ]
     write_csv(recording_of(source, 0, gaps, [], readback=False), tmp_path / "run.csv")
     again = read_csv(tmp_path / "run.csv", RIG)
     assert (again.source, again.shown_source) == ("capture", source)

@@ -7,29 +7,18 @@ import re
 from pathlib import Path
 
 import pytest
+from setups import board
 
 import rig
 from rig.analysis.analyse import SETTLE_WINDOW_S, analyse
 from rig.analysis.measure import marks, pressure_at
 from rig.captures import csv_in, problems, read_capture, taking
 from rig.captures.columns import KNOWN
-from rig.config.setup.model import Setup
 from rig.config.sheet.model import StrokesSheet
 
 HELP = Path(rig.__file__).parents[1] / "webui" / "help"
 
-RIG = Setup.model_validate(
-    {
-        "backend": "board",
-        "medium": "oil",
-        "coil": {
-            "feed_side": "supply", "supply_voltage": "12.6 V", "fuse": "5 A",
-            "resistance": "14.5 ohm",
-        },
-        "relay": {"line": 17},
-        "switch": {"line": 22, "contact": "normally open"},
-    }
-)  # fmt: skip
+RIG = board()
 
 
 def test_every_column_is_described():

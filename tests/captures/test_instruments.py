@@ -169,7 +169,7 @@ def test_a_kept_map_is_sure_for_files_of_its_kind(tmp_path):
     assert other is not None and not other.sure
 
 
-def test_hysteresis_between_the_thresholds_there_is_no_look(tmp_path):
+def test_hysteresis_between_the_thresholds_there_is_no_sample(tmp_path):
     found = cell_columns.bits(
         ["0", "2.4", "2.6", "3.1", "2.6", "2.4", "1.9", ""],
         CaptureMap.model_validate(

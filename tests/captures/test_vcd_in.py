@@ -130,7 +130,7 @@ def test_other_signals_scopes_case_and_one_signal_twice(tmp_path):
         (b"\x89PNG\r\n\x1a\n\x00\x00", "not a text file"),
         (dump("#0\n").encode() + b"\xff\xfe", "not a value change dump"),
     ],
-)  # fmt: skip
+)
 def test_refusals(tmp_path, text, words):
     found = refused(tmp_path, text, "capture.vcd")
     assert any(all(part in line for part in words.split("|")) for line in found), found

@@ -17,24 +17,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from setups import board
 from vcdvcd import VCDVCD
 
 from rig.analysis.analyse import analyse
 from rig.captures import read_capture
-from rig.config.setup.model import Setup
 
-RIG = Setup.model_validate(
-    {
-        "backend": "board",
-        "medium": "oil",
-        "coil": {
-            "feed_side": "supply", "supply_voltage": "12.6 V", "fuse": "5 A",
-            "resistance": "14.5 ohm",
-        },
-        "relay": {"line": 17},
-        "switch": {"line": 22, "contact": "normally open"},
-    }
-)  # fmt: skip
+RIG = board()
 N = 10
 
 

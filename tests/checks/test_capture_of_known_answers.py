@@ -13,23 +13,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from setups import board
 
 from rig.analysis.analyse import analyse
 from rig.captures import read_csv
-from rig.config.setup.model import Setup
 from rig.results.run_json import run_json
 
-SETUP = Setup.model_validate(
-    {
-        "backend": "board", "medium": "oil",
-        "coil": {
-            "feed_side": "supply", "supply_voltage": "12.6 V", "fuse": "5 A",
-            "resistance": "14.5 ohm",
-        },
-        "relay": {"line": 17}, "switch": {"line": 22, "contact": "normally open"},
-        "readback": {"line": 27},
-    }
-)  # fmt: skip
+SETUP = board(readback={"line": 27})
 
 
 def capture(folder, *, dead: float, tau: float, step: float, responses: list[float]):
@@ -81,8 +71,9 @@ def test_reads_back(tmp_path_factory, dead, tau, step, mean, seed):
         assert wide < 1.6 * step + 0.2
         for name, exact in (
             ("delay_10_ms", dead + tau * math.log(10 / 9)),
-            ("delay_50_ms", dead + tau * math.log(2)), ("delay_90_ms", dead + tau * math.log(10)),
-        ):  # fmt: skip
+            ("delay_50_ms", dead + tau * math.log(2)),
+            ("delay_90_ms", dead + tau * math.log(10)),
+        ):
             if pressure[name] is not None:
                 assert pressure[name] == pytest.approx(exact, abs=wide), name
         assert pressure["rise_ms"] == pytest.approx(

@@ -62,11 +62,6 @@ def mounted(rng: np.random.Generator, sd: float = 1.0) -> tuple[np.ndarray, np.n
     return strokes(rng, one), strokes(rng, two)
 
 
-def share_of(means: tuple[float, float], pairs: int, *args, **known) -> float:
-    """The same of pairs with these two means."""
-    return share_real(lambda rng: real(*(strokes(rng, m) for m in means), *args, **known), pairs)
-
-
 def test_a_spread_between_mountings_is_not_taken_for_a_change() -> None:
     """1 ms between mountings: without it seven of ten unchanged pairs differ "by more than
     scatter"; with it one of twenty is called real."""

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from known_samples import with_moments
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import ttost_ind
@@ -27,11 +28,6 @@ from rig.analysis.compare.two_samples import (
 )
 
 VALUES = st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=40).filter(lambda v: np.std(v) > 1e-2)
-
-
-def with_moments(n: int, mean: float, sd: float) -> np.ndarray:
-    z = np.arange(n, dtype=float)
-    return mean + sd * (z - z.mean()) / z.std(ddof=1)
 
 
 def test_two_samples_of_the_handbook() -> None:

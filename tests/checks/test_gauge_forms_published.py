@@ -4,14 +4,9 @@
 from __future__ import annotations
 
 import struct
-import sys
 import unicodedata
-from pathlib import Path
 
 import pytest
-
-sys.path.append(str(Path(__file__).resolve().parent.parent / "io"))
-
 from gauge_texts import gauge_setup, modbus, nmea
 from pymodbus.framer import FramerRTU
 

@@ -82,9 +82,8 @@ def by_statsmodels(cells: np.ndarray) -> tuple[float, float, float, float]:
     the mean squares of statsmodels' anova_lm."""
     parts, people, trials = cells.shape
     rows = [
-        (i, j, cells[i, j, k])
-        for i in range(parts) for j in range(people) for k in range(trials)
-    ]  # fmt: skip
+        (i, j, cells[i, j, k]) for i in range(parts) for j in range(people) for k in range(trials)
+    ]
     frame = pd.DataFrame(rows, columns=["part", "person", "y"])
     table = anova_lm(ols("y ~ C(part) * C(person)", frame).fit())
     ms = table["mean_sq"]
@@ -107,10 +106,11 @@ def test_against_statsmodels(seed: int, interaction: float) -> None:
     rng = np.random.default_rng(seed)
     parts, people, trials = rng.integers(2, 6), rng.integers(2, 5), rng.integers(2, 5)
     cells = (
-        rng.normal(50, 2, (parts, 1, 1)) + rng.normal(0, 0.5, (1, people, 1))
+        rng.normal(50, 2, (parts, 1, 1))
+        + rng.normal(0, 0.5, (1, people, 1))
         + interaction * rng.normal(0, 1, (parts, people, 1))
         + rng.normal(0, 0.3, (parts, people, trials))
-    )  # fmt: skip
+    )
     found = anova(cells)
     error, person, part, p = by_statsmodels(cells)
     assert found.interaction_p == pytest.approx(p, abs=1e-9)
@@ -179,9 +179,9 @@ def test_range_of_two_in_closed_form() -> None:
 
 
 @pytest.mark.parametrize(
-    ("m", "groups", "k"), [(3, 30, 0.5908), (2, 30, 0.8862), (3, 1, 0.5231), (2, 1, 0.7071),
-                           (10, 1, 0.3146)],
-)  # fmt: skip
+    ("m", "groups", "k"),
+    [(3, 30, 0.5908), (2, 30, 0.8862), (3, 1, 0.5231), (2, 1, 0.7071), (10, 1, 0.3146)],
+)
 def test_printed_k_factors(m: int, groups: int, k: float) -> None:
     """K1, K2, K3 of the average-range method are 1/d2* (Duncan's table), above 15 groups 1/d2."""
     assert 1 / d2_star(m, groups) == pytest.approx(k, abs=6e-5)

@@ -11,7 +11,7 @@ from fluids.core import Reynolds
 from fluids.flow_meter import flow_meter_discharge
 from fluids.friction import friction_laminar
 from fluids.safety_valve import API520_A_g
-from scipy.integrate import quad, solve_ivp
+from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from rig.physics import air, flow, oil
@@ -87,48 +87,18 @@ class TestOrifice:
             kg_s / 850.0, rel=1e-6
         )
 
-    def test_fill_time(self) -> None:
-        """50 mL through 1 mm at 500 kPa, beta 1.4 GPa: closed form, and integrated."""
-        arguments = (50e-6, 1.4e9, 500e3, 0.61, math.pi / 4e6, 850.0)
-        assert flow.orifice_fill_time_s(0.5, *arguments) == pytest.approx(0.636562e-3, rel=2e-6)
-        assert flow.orifice_fill_time_s(1.0, *arguments) == pytest.approx(2.173360e-3, rel=2e-6)
-
-        def half(_t: float, p: list[float]) -> float:
-            return p[0] - 250e3
-
-        half.terminal = True  # type: ignore[attr-defined]
-        solved = solve_ivp(
-            lambda _t, p: [
-                1.4e9 / 50e-6 * flow.orifice_m3_s(0.61, math.pi / 4e6, 500e3 - p[0], 850.0)
-            ],
-            (0.0, 2e-3), [0.0], rtol=1e-9, atol=1.0, events=half,
-        )  # fmt: skip
-        assert flow.orifice_fill_time_s(0.5, *arguments) == pytest.approx(
-            float(solved.t_events[0][0]), rel=1e-6
-        )
-
 
 class TestLaminar:
     def test_land(self) -> None:
         # Merritt: pi d c^3 dp / (12 mu L); d 12 mm, c 10 um, 500 kPa, 10 mPa s, L 3 mm
         centred = flow.annular_leak_m3_s(0.012, 10e-6, 0.003, 500e3, 0.010)
         assert centred * 6e7 == pytest.approx(3.14159265, rel=1e-8)
-        assert flow.annular_leak_m3_s(
-            0.012, 10e-6, 0.003, 500e3, 0.010, 0.5
-        ) == pytest.approx(1.375 * centred)  # fmt: skip
+        assert flow.annular_leak_m3_s(0.012, 10e-6, 0.003, 500e3, 0.010, 0.5) == pytest.approx(
+            1.375 * centred
+        )
         assert flow.annular_leak_m3_s(
             0.012, 10e-6, 0.003, 500e3, 0.010, 1.0
-        ) * 6e7 == pytest.approx(7.853982, rel=1e-6)  # fmt: skip
-
-    def test_fill_time_constant(self) -> None:
-        resistance = 500e3 / flow.annular_leak_m3_s(0.012, 10e-6, 0.003, 500e3, 0.010)
-        assert resistance == pytest.approx(9.549297e12, rel=5e-7)
-        tau = flow.laminar_fill_time_constant_s(resistance, 50e-6, 1.4e9)
-        assert tau == pytest.approx(0.341046, abs=5e-7)
-        airy = oil.bulk_modulus_kpa(300.0, 0.01, 1.4e6) * 1e3
-        assert flow.laminar_fill_time_constant_s(resistance, 50e-6, airy) == pytest.approx(
-            16.25, abs=0.01
-        )
+        ) * 6e7 == pytest.approx(7.853982, rel=1e-6)
 
     def test_pipe_against_fluids(self) -> None:
         """Hagen-Poiseuille through the Darcy friction factor of the library."""
@@ -138,11 +108,10 @@ class TestLaminar:
         drop = factor * length / d * rho * v * v / 2.0
         assert flow.pipe_resistance_pa_s_m3(d, length, mu) * q == pytest.approx(drop, rel=1e-9)
 
-    def test_water_hammer(self) -> None:
-        # Joukowsky; sqrt(beta/rho) for 1.4 GPa and 850 kg/m3
+    def test_wave_speed(self) -> None:
+        # sqrt(beta/rho) for 1.4 GPa and 850 kg/m3
         speed = flow.wave_speed_m_s(1.4e9, 850.0)
         assert speed == pytest.approx(1283.378, abs=5e-4)
-        assert flow.joukowsky_pa(850.0, speed, 1.0) == pytest.approx(1.0909e6, rel=5e-5)
 
 
 class TestAir:
@@ -195,4 +164,4 @@ class TestAir:
         warm = 600e3 + drift
         assert air.pressure_decay_leak_pa_m3_s(
             100e-6, 600e3, warm, 60.0, 293.15, 293.25
-        ) == pytest.approx(0.0, abs=1e-12)  # fmt: skip
+        ) == pytest.approx(0.0, abs=1e-12)

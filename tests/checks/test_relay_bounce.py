@@ -5,14 +5,9 @@ and coverage on strokes from a generator of its own (numpy alone)."""
 from __future__ import annotations
 
 import math
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "analysis"))
-
 from stroke_trains import Train, setup, sheet
 
 from rig.analysis.analyse import analyse

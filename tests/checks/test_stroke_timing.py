@@ -12,25 +12,18 @@ import statistics
 from pathlib import Path
 
 import pytest
+from setups import board
 
 from rig.analysis.analyse import analyse
 from rig.captures import read_csv
-from rig.config.setup.model import Setup
 from rig.config.sheet.model import StrokesSheet
 from rig.results.run_json import run_json
 
-RIG = Setup.model_validate(
-    {
-        "backend": "board",
-        "medium": "oil",
-        "coil": {
-            "feed_side": "supply", "supply_voltage": "12 V", "fuse": "5 A", "resistance": "20 ohm",
-        },
-        "relay": {"line": 17},
-        "switch": {"line": 22, "contact": "find"},
-        "readback": {"line": 23},
-    }
-)  # fmt: skip
+RIG = board(
+    coil={"supply_voltage": "12 V", "resistance": "20 ohm"},
+    switch={"contact": "find"},
+    readback={"line": 23},
+)
 
 
 def sheet(strokes: int) -> StrokesSheet:
@@ -147,8 +140,6 @@ def test_a_hundred_strokes_against_the_standard_library(tmp_path):
         found = [s[name] for s in shape["strokes"]]
         assert [n for n, value in enumerate(found) if value is None] == sorted(missed)
         assert [v for v in found if v is not None] == known
-    assert shape["contact"] == {
-        "sense": "normally closed", "how": "found from the rest state",
-    }  # fmt: skip
+    assert shape["contact"] == {"sense": "normally closed", "how": "found from the rest state"}
     assert shape["counts"]["missed"] == 2
     assert [s["number"] for s in shape["strokes"]] == list(range(1, 101))

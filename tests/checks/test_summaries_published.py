@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from known_samples import with_moments
 from scipy import integrate, optimize, stats
 from statsmodels.stats.proportion import proportion_confint
 
@@ -17,28 +18,11 @@ from rig.analysis.stats.capability import capability_of, cpk_lower
 from rig.analysis.stats.intervals import mean_interval, percentile, percentile_ranks, robust_pair
 from rig.analysis.stats.intervals import sd_interval as sd_ends
 from rig.analysis.stats.outliers import fence, fences, grubbs, grubbs_critical
-from rig.analysis.stats.proportion import (
-    clopper_pearson,
-    reliability_words,
-    strokes_for,
-    upper_bound,
-    wilson,
-)
+from rig.analysis.stats.proportion import clopper_pearson, reliability_words, upper_bound, wilson
 from rig.analysis.stats.summary import quantile
-from rig.analysis.stats.tolerance import (
-    distribution_free_strokes,
-    one_sided_factor,
-    two_sided,
-    two_sided_factor,
-)
+from rig.analysis.stats.tolerance import one_sided_factor, two_sided, two_sided_factor
 
 VALUES = st.lists(st.floats(-1e4, 1e4), min_size=3, max_size=60).filter(lambda v: np.std(v) > 1e-3)
-
-
-def with_moments(n: int, mean: float, sd: float) -> np.ndarray:
-    """n values that have exactly this mean and standard deviation."""
-    z = np.arange(n, dtype=float)
-    return mean + sd * (z - z.mean()) / z.std(ddof=1)
 
 
 # -- mean and sd
@@ -189,16 +173,6 @@ def test_factors_are_refused_outside_their_range() -> None:
                 factor(n, coverage, confidence)
 
 
-@pytest.mark.parametrize(
-    ("coverage", "confidence", "both", "n"),
-    [(0.95, 0.95, False, 59), (0.95, 0.95, True, 93), (0.90, 0.90, True, 38),
-     (0.99, 0.95, True, 473)],
-)  # fmt: skip
-def test_distribution_free_numbers(coverage: float, confidence: float, both: bool, n: int) -> None:
-    """Wilks 1941; ISO 16269-6."""
-    assert distribution_free_strokes(coverage, confidence, two_sided=both) == n
-
-
 # -- proportions
 
 
@@ -236,18 +210,6 @@ def test_no_failure_seen(of: int, upper: float) -> None:
     """Hanley and Lippman-Hand, JAMA 249 (1983) 1743: 1 - 0.05^(1/n), about 3/n."""
     assert upper_bound(0, of) == pytest.approx(upper, abs=5e-7)
     assert upper_bound(0, of) < 3 / of
-
-
-@pytest.mark.parametrize(
-    ("confidence", "reliability", "allowed", "n"),
-    [(0.90, 0.90, 0, 22), (0.95, 0.90, 0, 29), (0.90, 0.95, 0, 45), (0.95, 0.95, 0, 59),
-     (0.95, 0.99, 0, 299), (0.99, 0.99, 0, 459), (0.95, 0.999, 0, 2995), (0.50, 0.90, 0, 7),
-     (0.95, 0.95, 1, 93), (0.90, 0.90, 1, 38), (0.95, 0.90, 1, 46), (0.95, 0.99, 1, 473)],
-)  # fmt: skip
-def test_success_runs(confidence: float, reliability: float, allowed: int, n: int) -> None:
-    """Zero-failure (success-run) sample size, n = ln(1 - C) / ln R (from memory); with failures
-    allowed by the binomial."""
-    assert strokes_for(reliability, confidence, allowed) == n
 
 
 def test_the_statement_in_words() -> None:

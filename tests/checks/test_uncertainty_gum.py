@@ -25,7 +25,6 @@ from rig.analysis.stats.uncertainty import (
     budget,
     combine,
     coverage_factor,
-    type_a,
 )
 
 
@@ -67,10 +66,11 @@ def test_rounded_u_must_not_go_into_welch_satterthwaite():
 def test_standard_uncertainties_of_the_distributions():
     """JCGM 100:2008, 4.3.7, 4.3.9 and F.2.2.1; scipy's own distributions."""
     for name, shape in (
-        ("rectangular", stats.uniform(-2, 4)), ("triangular", stats.triang(0.5, -2, 4)),
+        ("rectangular", stats.uniform(-2, 4)),
+        ("triangular", stats.triang(0.5, -2, 4)),
         ("arcsine", stats.arcsine(-2, 4)),
         ("two-point", stats.rv_discrete(values=([-2, 2], [0.5, 0.5]))),
-    ):  # fmt: skip
+    ):
         assert Line("x", 2.0, "", name).u == pytest.approx(shape.std(), rel=1e-12)
     assert Line("resolution of 1", 0.5, "", "rectangular").u == pytest.approx(0.288675, abs=1e-6)
     two = [Line("stamp", 0.5, "ms", "rectangular"), Line("stamp", 0.5, "ms", "rectangular", -1.0)]
@@ -99,7 +99,7 @@ SUMS = {
     "normals": ([("normal", 1)] * 4, 2.0, 3.92, 3.92),
     "rectangulars": ([("rectangular", 1)] * 4, 2.0, 3.92, 3.879407),  # exact: Irwin-Hall
     "one dominates": ([("rectangular", 1)] * 3 + [("rectangular", 10)], 10.1489, 19.891, 17.01),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", SUMS)
@@ -149,13 +149,6 @@ def test_decay_rate_times_gain_like_the_uncertainties_package(rate, u_rate, gain
     lines = [Line("slope", u_rate, "kPa/s", "normal"), Line("gain", gain, "1", "normal", rate)]
     other = ufloat(rate, u_rate) * ufloat(1.0, gain)
     assert combine(lines).u == pytest.approx(other.s, rel=1e-9)
-
-
-@given(st.lists(st.floats(-100, 100), min_size=2, max_size=30))
-def test_type_a_like_scipy(values):
-    line = type_a(values, "ms")
-    assert line.u == pytest.approx(stats.sem(values), rel=1e-9, abs=1e-9)
-    assert line.dof == len(values) - 1
 
 
 @given(
@@ -229,8 +222,6 @@ def test_what_is_no_budget():
         budget("x", "ms", 1.0, [Line("nothing", 0.0, "ms", "rectangular")])
     with pytest.raises(ValueError, match="is not a number"):
         budget("x", "ms", 1.0, [Line("odd", math.nan, "ms", "rectangular")])
-    with pytest.raises(ValueError, match="at least two values"):
-        type_a([1.0], "ms")
     with pytest.raises(ValueError, match="at least one degree"):
         coverage_factor(0.5)
     with pytest.raises(ValueError, match="between 0 and 1"):

@@ -5,7 +5,6 @@ that share a node there share a net on a rig that has both."""
 from __future__ import annotations
 
 import re
-import sys
 from itertools import combinations
 from pathlib import Path
 
@@ -13,7 +12,6 @@ import pytest
 
 TESTS = Path(__file__).parents[1]
 CIRCUITS = TESTS.parent / "hardware/circuits"
-sys.path.insert(0, str(TESTS / "wiring"))
 
 from wired_setups import setup_of, variants  # noqa: E402
 

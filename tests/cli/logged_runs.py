@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 from click.testing import CliRunner, Result
+from setups import BOARD, toml
 
 from rig.core.clock import WallTime
 from rig.core.records import GOOD, Command, Edge, End, Level, Record, Sample, Trip, encode_lines
@@ -15,22 +16,7 @@ from rig.runlog.store import RunLog
 
 MS = 1_000_000
 
-SETUP = """
-backend = "board"
-medium = "oil"
-[coil]
-feed_side = "supply"
-supply_voltage = "12.6 V"
-fuse = "5 A"
-resistance = "14.5 ohm"
-[relay]
-line = 17
-[switch]
-line = 22
-contact = "normally open"
-[readback]
-line = 23
-"""
+SETUP = toml(BOARD | {"readback": {"line": 23}})
 
 SHEET = """
 kind = "strokes"

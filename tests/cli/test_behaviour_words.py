@@ -9,7 +9,9 @@ from logged_runs import call
 
 from rig.actions.load_results import results_of
 from rig.cli.show import command as show
-from rig.text.behaviour import fields, flat, sentences, strokes
+from rig.core import places
+from rig.runlog.store import RunLog
+from rig.text.behaviour import flat, sentences, strokes
 
 
 def shape_of(folder, responses):
@@ -58,9 +60,14 @@ def test_drift_level_and_alternation(rig_data):
     assert "alternate" in " ".join(sentences(shape_of(rig_data, swinging)))
 
 
-def test_a_result_of_an_older_version_says_nothing_more():
-    assert sentences({"summary": {"response_ms": {"n": 3}}}) == []
-    assert list(fields({})) == []
+def test_a_result_of_an_older_version_is_worked_out_again(rig_data):
+    run = log_times(rig_data, steady(30))
+    fresh = call(show, run, "--tsv").output
+    with RunLog(places.log_path()) as log:
+        older = {**results_of([str(run)])[0].result, "status": "of an older version"}
+        del older["first_stroke"]
+        log.save_result(run, older, "older")
+    assert "older" not in fresh and call(show, run, "--tsv").output == fresh
 
 
 def test_lines_for_a_program(rig_data):

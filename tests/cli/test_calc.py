@@ -35,10 +35,10 @@ GOOD = {
     "index": '--at-40 "73.3 cSt" --at-100 "8.86 cSt"',
     "orifice": '--diameter "1 mm" --drop "500 kPa"',
     "land": '--diameter "12 mm" --clearance "10 um" --length "3 mm" --drop "5 bar" '
-            '--viscosity "12 cSt"',
+    '--viscosity "12 cSt"',
     "air": '--diameter "1 mm" --upstream "5 bar"',
     "leak": '--volume "100 cm^3" --start "500 kPa" --end "499 kPa" --time "60 s"',
-}  # fmt: skip
+}
 
 
 def call(line: str):

@@ -110,8 +110,9 @@ def test_a_bent_gauge_is_said(setup):
 def test_dates_and_texts():
     assert due_of("2026-01-31", 1) == "2026-02-28"
     assert due_of("2026-11-02", 14) == "2028-01-02"
-    entered = Entered('a "quoted" name', 0.5, 2.0, "", "2026-01-01", 12,
-                      ((0.0, 0.0), (1.0, 1.0)), False, None)  # fmt: skip
+    entered = Entered(
+        'a "quoted" name', 0.5, 2.0, "", "2026-01-01", 12, ((0.0, 0.0), (1.0, 1.0)), False, None
+    )
     text = with_table("a = 1", table_text(entered))
     assert text.startswith('a = 1\n\n[calibration]\ndate = "2026-01-01"\n')
 
@@ -146,8 +147,9 @@ def test_a_person_at_a_terminal_is_asked_and_the_gauge_read_live(setup, tmp_path
 def test_a_zero_that_was_not_measured_is_not_made_up(setup):
     far = ["100 kPa=99 kPa", "200 kPa=198.6 kPa", "300 kPa=298.1 kPa"]
     with pytest.raises(UsageError, match="needs a point without pressure"):
-        CliRunner().invoke(command, args(setup, "--zero-check", "--write", points=far),
-                           catch_exceptions=False)  # fmt: skip
+        CliRunner().invoke(
+            command, args(setup, "--zero-check", "--write", points=far), catch_exceptions=False
+        )
     near = ["5 kPa=5.7 kPa", *far, "400 kPa=397 kPa"]
     CliRunner().invoke(command, args(setup, "--zero-check", "--write", points=near))
     assert load_setup(setup).setup.calibration.zero_reading_kpa == pytest.approx(0.7)

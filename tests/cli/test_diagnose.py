@@ -4,11 +4,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from rig.actions.analyse_run import analysed, opened_log, run_seen
 from rig.cli.main import answer, cli
 
 DEMO = Path(__file__).parents[2] / "demo"
@@ -46,6 +48,18 @@ def test_the_json_has_the_shape_that_is_promised(shop):
     assert sum(found["part"].values()) >= 0.98
     assert found["source"] == "simulated"
     assert found["valve"]["result"] in ("conforms", "not_judged")
+
+
+def test_the_verdict_is_that_of_the_log_and_of_a_new_analysis_that_of_the_recording(shop):
+    with opened_log() as log:
+        stored = log.load(2)
+        found = run_seen(stored)
+        logged = log.result(2)["verdict"]["result"]
+        assert found.judged_as == found.verdict == logged == "does_not_conform"
+        assert found.result.next_check == found.result.verdict.next_check
+        anew = analysed(replace(stored, verdict="conforms"))
+        assert anew["verdict"]["result"] == logged and "not judged" in anew["of_the_valve"]["words"]
+        assert run_seen(replace(stored, status="running")).judged_as is None
 
 
 def test_lines_for_a_program_say_that_it_is_simulated(shop):

@@ -7,17 +7,13 @@ import json
 import os
 import re
 import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
-
-sys.path += [str(Path(__file__).resolve().parent.parent / name) for name in ("io", "desk")]
-
 from emulated_gauges import emulated
+from gauge_texts import whole
 from live_runs import command, live_run, rig, write_files
-from test_asked_gauge import whole
 from test_gauges_ten import REST
 
 from rig.core import places, state_file

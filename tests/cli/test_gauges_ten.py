@@ -7,13 +7,9 @@ from __future__ import annotations
 import json
 import re
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-
-sys.path += [str(Path(__file__).resolve().parent.parent / name) for name in ("io", "desk")]
-
 from emulated_gauges import emulated
 from live_runs import command
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -57,7 +58,8 @@ def test_two_findings_of_one_check_are_refused():
 
 
 @pytest.mark.parametrize(("fault", "checks"), JOBS)
-def test_a_job_from_complaint_to_summary(fault, checks):
+def test_a_job_from_complaint_to_summary(fault, checks, tmp_path):
+    assert rig("job", "write", "J-1", "--complaint", "rough at idle").exit_code == 0
     before = run(fault)
     assert before["of_the_valve"]["result"] == "not_judged"
     for check, *found in checks:
@@ -67,18 +69,30 @@ def test_a_job_from_complaint_to_summary(fault, checks):
     name = fault.split(":")[0]
     assert found["causes"][0]["cause"] == name
     assert found["causes"][0]["repair"] and (found["undecided"] is None or found["next"])
+    client = create_app().test_client()
+    page = client.get("/jobs/1/diagnosis").text
+    to_do = re.search("To do: renew the solenoid|Next step: clean or renew the inlet", page)
+    assert to_do is not None
+    assert rig("job", "write", "J-1", "--repair", "part renewed").exit_code == 0
     after = run("none")
     assert after["verdict"]["result"] == "conforms"
     # the repaired run does not change what was at fault
     assert shown()["causes"][0]["cause"] == name
-    assert "Since then run 2 conformed. Before and after: rig report 2 --before 1" in (
-        rig("job", "show", "J-1").output
-    )
-    client = create_app().test_client()
+    told = rig("job", "show", "J-1").output
+    assert told.startswith("Complaint: rough at idle\nRepair: part renewed\nChecks by hand:\n")
+    assert "Since then run 2 conformed. Before and after: rig report 2 --before 1" in told
+    assert "Next:" not in told and "To do:" not in told
+    report = tmp_path / "report.html"
+    assert rig("report", "2", "--before", "1", "--out", str(report)).exit_code == 0
+    printed = report.read_text()
+    assert "rough at idle" in printed and "part renewed" in printed
     assert 'href="/jobs/1/diagnosis">What is wrong: its job<' in client.get("/runs/1").text
     page = client.get("/jobs/1/diagnosis").text
     assert name in page and "Repair:" in page and "<meter" in page
-    assert "To do: renew the solenoid" in page or "Next step: clean or renew the inlet" in page
+    assert to_do.group() not in page
+    today = datetime.now().astimezone().strftime("%Y-%m-%d ")
+    for text in (told, page, printed):  # each check with the minute of its note
+        assert len(re.findall(rf"{today}\d\d:\d\d: [a-z]", text)) == len(checks), text
     assert 'href="/runs/2/report?before=1"' in page
     assert "licensed practice" in page and page.count("Caution") >= 20
     summary = client.get("/jobs/1/summary?vehicle=A+van&shop=Our+shop").text
@@ -88,6 +102,38 @@ def test_a_job_from_complaint_to_summary(fault, checks):
     outcome = "not decided, no response to be timed" if undecided else "did not pass"
     assert f"Before: {outcome}. After: passed." in words
     assert "A van" in words and "SIMULATED" in words
+
+
+def test_a_valve_put_in_place_of_another_is_the_same_job():
+    run("open coil")
+    assert rig("job", "write", "J-1", "--repair", "valve renewed").exit_code == 0
+    run("none", "--valve", "V-2")
+    assert "Since then run 2 conformed, of valve V-2." in rig("job", "show", "J-1").output
+    summary = create_app().test_client().get("/jobs/1/summary").text
+    assert "After: passed." in summary and "valve V-1, then V-2" in summary
+
+
+def test_what_was_put_right_still_tells_what_was_at_fault():
+    run("clogged inlet screen:1.0")
+    for state in ("clogged", "clean"):
+        assert rig("job", "note", "J-1", "screen", state, "--out-of-order").exit_code == 0
+    assert shown()["causes"][0]["cause"] != "clogged inlet screen"  # cleaned, and not tested yet
+    run("none")
+    assert shown()["causes"][0]["cause"] == "clogged inlet screen"
+
+
+def test_a_job_is_written_before_its_first_run():
+    refused = rig("job", "note", "J-1", "oil_level", "right").exception
+    assert isinstance(refused, UsageError) and "rig job write" in str(refused)
+    assert isinstance(rig("job", "write", "J-1").exception, UsageError)
+    assert rig("job", "write", "J-1", "--complaint", "x" * 2001).exit_code != 0
+    assert (
+        rig("job", "write", "J-1", "--complaint", "rattles", "--notes", "in a hurry").exit_code == 0
+    )
+    assert rig("job", "note", "J-1", "oil_level", "right").exit_code == 0
+    assert rig("job", "write", "J-1", "--repair", "oil filled up").exit_code == 0
+    told = rig("job", "show", "J-1").output
+    assert "Complaint: rattles\nRepair: oil filled up\n" in told  # the first stays as it was
 
 
 def test_a_check_from_the_page_and_one_that_is_refused(tmp_path):

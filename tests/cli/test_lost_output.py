@@ -181,3 +181,18 @@ def test_a_failed_analysis_is_not_judged(data: Path) -> None:
             check=False, timeout=60,
         )  # fmt: skip
         assert done.returncode == 7, done.stderr
+
+
+def test_ctrl_c_while_python_ends_leaves_the_code() -> None:
+    script = (
+        "import os, sys\n"
+        "from rig.cli.main import main\n"
+        "class Late:\n"  # its end comes after Python has put its own signal handlers back
+        "    def __del__(self, kill=os.kill, pid=os.getpid()):\n"
+        "        kill(pid, 2)\n"
+        "late = Late()\n"
+        "sys.argv = ['rig', 'no such command']\n"
+        "main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, timeout=60)
+    assert done.returncode == 2

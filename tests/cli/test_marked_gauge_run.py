@@ -4,13 +4,9 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import pytest
-
-sys.path += [str(Path(__file__).resolve().parent.parent / name) for name in ("io", "desk")]
-
 from live_runs import SETUP, SHEET, rig
 
 MARKED = SETUP.replace('"{pressure} {unit}"', '"{STX}P{pressure} {unit}{ETX}{bcc}"')

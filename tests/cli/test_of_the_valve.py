@@ -13,11 +13,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from rig.bench.interlock import registry
+from rig.bench.interlock import coil_and_program_rules, sensor_rules
+from rig.bench.interlock.registry import RULES, after_trip
 from rig.cli.main import cli
 from rig.cli.terminal.summary import summary_lines
 from rig.core.errors import UsageError
-from rig.diagnosis.after_trip import after_trip, checks_after_trips
 
 DEMO = Path(__file__).parents[2] / "demo"
 STATED = ("--supply-voltage", "12.6 V", "--base-pressure", "40 psi")
@@ -90,13 +90,13 @@ def test_what_cannot_be_proved_is_refused_by_name(tmp_path, monkeypatch):
     assert "swich" in str(ran.exception) and "base pressure" in str(ran.exception)
 
 
-def test_every_rule_of_the_interlock_has_its_first_check():
-    rules = {value for name, value in vars(registry).items()
-             if name.isupper() and isinstance(value, str)}  # fmt: skip
-    assert rules - {registry.LINK, registry.HEARTBEAT} <= set(checks_after_trips()), rules
-    for rule in (registry.COIL_CURRENT, registry.READBACK):
-        assert after_trip(rule).startswith("open the mushroom stop, then measure")
-    assert after_trip("something new").endswith("then `rig clear`")
+def test_every_rule_that_latches_has_its_first_check():
+    latching = [rule for rule in RULES if rule.action == "trip"]
+    assert len(latching) >= 22 and all(rule.first for rule in latching)
+    for rule in (sensor_rules.COIL_CURRENT, coil_and_program_rules.READBACK):
+        assert after_trip(rule).words.startswith("open the mushroom stop, then measure")
+    assert after_trip("something new").id == "advice.something-new"
+    assert after_trip("something new").words.endswith("then `rig clear`")
 
 
 def test_a_pass_names_what_is_odd_against_the_history_of_this_valve(tmp_path, monkeypatch):
@@ -116,7 +116,9 @@ def test_a_tripped_run_has_one_next_step_and_figures_of_whole_strokes(tmp_path, 
     told = shape["summary"]["response_ms"]
     assert (told["n"], told["max"]) == (2, max(found[:2]))
     assert told["mean"] == pytest.approx(sum(found[:2]) / 2, abs=1e-5)
-    assert shape["verdict"]["next_check"] == after_trip("over-pressure")
+    assert shape["trip"]["id"] == "trip.over-pressure"
+    assert shape["verdict"]["next_check_id"] == "advice.over-pressure"
+    assert shape["verdict"]["next_check"] == after_trip("over-pressure").words
     assert shape["of_the_valve"]["words"] == "The valve is not judged: the run was tripped."
     lines = [line for line, _ in summary_lines(shape)]
     assert "oil level" not in " ".join(lines)

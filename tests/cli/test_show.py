@@ -35,9 +35,10 @@ def test_json_is_the_result_and_nothing_else(rig_data):
     assert shape["valve"] == "V-1 [bold]x[/bold]"
     assert shape["software"] == "solenoid-rig test"
     assert [s["response_ms"] for s in shape["strokes"]] == [50, 50, 50]
-    assert shape["summary"]["release_ms"].items() >= {
-        "n": 3, "mean": 36, "sd": 0, "min": 36, "median": 36, "max": 36,
-    }.items()  # fmt: skip
+    assert (
+        shape["summary"]["release_ms"].items()
+        >= {"n": 3, "mean": 36, "sd": 0, "min": 36, "median": 36, "max": 36}.items()
+    )
     assert shape["verdict"]["result"] == "conforms"
     for name in (
         "run", "source", "seed", "setup_hash", "valve", "job", "by", "conditions", "strokes",
@@ -48,7 +49,7 @@ def test_json_is_the_result_and_nothing_else(rig_data):
     assert set(shape["strokes"][0]) == {
         "number", "answered", "missed", "settled", "response_ms", "release_ms", "first_edge_on_ms",
         "first_edge_off_ms", "bounce_on", "bounce_off", "at_switch_on_kpa", "at_switch_off_kpa",
-        "marks", "pressure", "current",
+        "marks", "mark_ids", "pressure", "current",
     }  # fmt: skip
 
 

@@ -89,8 +89,9 @@ def test_the_demo_is_accepted() -> None:
     assert WHOLE == 11
 
 
-@pytest.mark.parametrize(("changes", "key", "what"), [case[1:] for case in CASES],
-                         ids=[case[0] for case in CASES])  # fmt: skip
+@pytest.mark.parametrize(
+    ("changes", "key", "what"), [case[1:] for case in CASES], ids=[case[0] for case in CASES]
+)
 def test_each_mistake_is_named_where_it_is(
     changes: list[tuple[str, str]], key: str, what: str
 ) -> None:

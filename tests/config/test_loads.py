@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.config.files.loading import sheet_from_text
-from rig.config.sheet.loads import Load, load_of, longest_on, worst_duty
+from rig.config.sheet.loads import Load, load_of, worst_duty
 
 
 def counted_duty(load: Load, window_ms: int) -> float:
@@ -51,5 +51,5 @@ def test_never_on_is_no_duty() -> None:
 )
 def test_longest_time_at_a_stretch(text: str, longest: tuple[float, str]) -> None:
     sheet = sheet_from_text(text, "x").sheet
-    assert longest_on(sheet) == longest
+    assert sheet.longest_on == longest
     assert load_of(sheet).on_s == longest[0]

@@ -8,35 +8,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.core import records as rec
 from rig.core.recording import RecordingBuilder
-from rig.core.records import (
-    GOOD,
-    Command,
-    Condition,
-    Edge,
-    End,
-    Level,
-    Record,
-    Sample,
-    Step,
-    Trip,
-    encode_lines,
-)
 
-RECORDS: list[Record] = [
-    Step("settle", 0, 1_000),
-    Level("switch", 1, 1_100),
-    Sample("pressure", 210.5, 1_200, GOOD),
-    Command(True, 2_000, 2_050, 1),
-    Edge("readback", 1, 2_010_000, 1, "kernel"),
-    Edge("switch", 0, 2_020_000, 1, "kernel"),
-    Sample("pressure", None, 2_030_000, "lost"),
-    Sample("pressure", 999.0, 2_040_000, "out of range"),
-    Condition("sequence gap", 2_050_000, "switch 1 to 3"),
-    Edge("switch", 1, 2_060_000, 3, "kernel"),
-    Command(False, 3_000_000, 3_000_040, 1),
-    Trip("on time", 1.0, 0.5, "s", 3_000_100, "too long"),
-    End("tripped", "confirmed off", 3_000_200),
+RECORDS: list[rec.Record] = [
+    rec.Step("settle", 0, 1_000),
+    rec.Level("switch", 1, 1_100),
+    rec.Sample("pressure", 210.5, 1_200, rec.GOOD),
+    rec.Command(True, 2_000, 2_050, 1),
+    rec.Edge("readback", 1, 2_010_000, 1, "kernel"),
+    rec.Edge("switch", 0, 2_020_000, 1, "kernel"),
+    rec.Sample("pressure", None, 2_030_000, "lost"),
+    rec.Sample("pressure", 999.0, 2_040_000, "out of range"),
+    rec.Condition("sequence gap", 2_050_000, "switch 1 to 3"),
+    rec.Edge("switch", 1, 2_060_000, 3, "kernel"),
+    rec.Command(False, 3_000_000, 3_000_040, 1),
+    rec.Trip("on time", 1.0, 0.5, "s", 3_000_100, "too long"),
+    rec.End("tripped", "confirmed off", 3_000_200),
 ]
 
 
@@ -67,7 +55,7 @@ def test_every_record_arrives_once() -> None:
 
 
 def test_from_the_text_of_a_chunk() -> None:
-    whole = RecordingBuilder("board").add_lines(encode_lines(RECORDS)).build()
+    whole = RecordingBuilder("board").add_lines(rec.encode_lines(RECORDS)).build()
     assert whole.edges["switch"].t_ns.tolist() == [2_020_000, 2_060_000]
     assert whole.end == RECORDS[12]
 
@@ -102,12 +90,12 @@ def test_a_recording_does_not_change_when_more_arrives() -> None:
 
 def test_a_broken_line_is_not_swallowed() -> None:
     with pytest.raises(ValueError, match="not a record"):
-        RecordingBuilder("board").add_lines(encode_lines(RECORDS[:2]) + b'["E","swi')
+        RecordingBuilder("board").add_lines(rec.encode_lines(RECORDS[:2]) + b'["E","swi')
 
 
 @given(st.lists(st.integers(-(2**62), 2**62), min_size=1))
 def test_times_are_kept_to_the_nanosecond(times: list[int]) -> None:
-    records = [Edge("switch", n % 2, t_ns, n, "kernel") for n, t_ns in enumerate(times)]
+    records = [rec.Edge("switch", n % 2, t_ns, n, "kernel") for n, t_ns in enumerate(times)]
     recording = RecordingBuilder("board").add_all(records).build()
     assert recording.edges["switch"].t_ns.tolist() == times
 

@@ -45,8 +45,7 @@ def test_a_live_coil_is_told_although_the_output_is_gone(tmp_path: Path, closed:
 
 
 def test_an_unreached_ramp_says_why_it_was_stopped(tmp_path: Path) -> None:
-    sheet = ('kind = "ramp"\nramps = 1\nlow = "5 psi"\nhigh = "75 psi"\n'
-             'ramp_time_max = "200 ms"\n')  # fmt: skip
+    sheet = 'kind = "ramp"\nramps = 1\nlow = "5 psi"\nhigh = "75 psi"\nramp_time_max = "200 ms"\n'
     done = rig("run", *write_files(tmp_path, SETUP, sheet), "--fast", "--json")
     assert done.returncode == 3
     assert "Stopped: Ramp 1: the pressure did not reach" in done.stderr

@@ -19,7 +19,7 @@ import pytest
 from live_runs import SHEET, LiveRun, live_run, rig
 
 from rig.core import places, state_file
-from rig.core.records import Command, Trip, decode
+from rig.core.records import Command, Condition, Trip, decode
 from rig.recorder.raw_file import RawReader
 
 pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount a small disk")
@@ -133,3 +133,24 @@ def test_a_disk_that_fills_up_is_said_first_and_leaves_no_false_trace(
     assert "running" not in listed.stdout
     made = rig("recover")
     assert made.returncode == 0, made.stdout + made.stderr
+
+
+@pytest.mark.parametrize("how", ["file", "folder"])
+def test_a_run_whose_state_file_is_removed_ends(disk: Path, tmp_path: Path, how: str) -> None:
+    del disk
+    with live_run(tmp_path, sheet=LONG) as run:
+        run.wait_strokes(3)
+        removed_ns = time.monotonic_ns()
+        if how == "file":
+            state_file.state_path(places.state_dir(), "simulated-line17").unlink()
+        else:
+            shutil.rmtree(places.state_dir())
+        code, _, said = run.finish()
+    assert code == 3 and "was removed" in said, said
+    (path,) = places.raw_dir().iterdir()
+    records = [decode(line) for line in RawReader(path).lines()]
+    (stopped,) = (r for r in records if isinstance(r, Condition) and r.kind == "stopped")
+    after_s = (stopped.t_ns - removed_ns) / 1e9
+    print(f"state {how} removed: stopped after {after_s:.2f} s")
+    assert after_s < 3.0
+    assert not released(path)[-1].on

@@ -16,7 +16,7 @@ from live_runs import live_run, rig
 from rig.cli import safe as cli_safe
 from rig.core import coil_heat, places, state_file
 from rig.core.clock import boot_id
-from rig.core.errors import HardwareError
+from rig.core.errors import HardwareError, StorageError
 from rig.core.records import NOT_CONFIRMED_OFF, RELEASE_NOT_SEEN
 from rig.core.state_file import Owner, RigState
 from rig.desk import safe
@@ -47,6 +47,20 @@ def test_a_line_of_a_dead_bench_that_cannot_be_taken_is_latched_as_not_confirmed
     assert NOT_CONFIRMED_OFF in state.trip.message and state.owner == DEAD
     kept = coil_heat.read(coil_heat.heat_path(path))
     assert kept is not None and kept.open, "the coil may be heating still"
+
+
+def test_a_latch_that_could_not_be_written_is_not_called_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    path = write(replace(BOARD, rig="simulated-line17", backend="simulated"))
+
+    def read_only(*_: object) -> None:
+        raise StorageError("the disk is mounted read-only")
+
+    monkeypatch.setattr(state_file, "write", read_only)
+    made = safe.make_safe(path)
+    assert made is not None and "; latched as a trip" not in made.words
+    assert "NOT latched as a trip" in made.words and "mounted read-only" in made.words
 
 
 def test_a_dead_bench_is_latched_its_owner_ended_and_the_coil_cools_from_here() -> None:

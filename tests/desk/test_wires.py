@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+import select
 import socket
 from collections.abc import Iterator
 from types import SimpleNamespace
@@ -11,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from rig.core import messages
 from rig.desk import wires
 from rig.desk.signals import StopSignals
 from rig.desk.wires import Wires
@@ -60,3 +62,27 @@ def test_without_a_guard_it_waits_for_the_beat(silent: tuple[Wires, SimpleNamesp
     began, made.heard = clock.now, clock.now - 0.45
     made.turn()
     assert clock.now - began == pytest.approx(0.1)
+
+
+def test_after_a_standstill_of_the_desk_what_has_arrived_counts(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """An interrupted select whose time is used up returns nothing, whatever is there (PEP 475)."""
+    really, calls = select.select, []
+
+    def interrupted(*words: Any) -> Any:
+        calls.append(words)
+        return ([], [], []) if len(calls) == 1 else really(*words)
+
+    monkeypatch.setattr(wires, "select", SimpleNamespace(select=interrupted))
+    desk, bench = socket.socketpair()
+    reader, writer = os.pipe()
+    with StopSignals() as signals, desk, bench:
+        made = Wires(SimpleNamespace(desk=desk, status=reader), signals, lambda _: None)  # type: ignore[arg-type]
+        bench.send(messages.tell("state", state="armed").encode() + b"\n")
+        made.heard -= 3.0
+        before = made.heard
+        made.turn(0.5)
+        assert made.heard > before and [told["tell"] for told in made.take_told()] == ["state"]
+    os.close(reader)
+    os.close(writer)

@@ -143,6 +143,15 @@ def test_what_is_wrong_is_refused_in_words(tmp_path, text, told):
     assert "nothing was diagnosed" in str(caught.value)
 
 
+@pytest.mark.parametrize("typed", ['"2026-11-02T15:05:00+01:00"', "2026-11-02T14:05:00Z"])
+def test_when_a_check_was_noted_is_kept_as_utc(tmp_path, typed):
+    """RFC 3339, as TOML has it: with quotes or without, with any offset."""
+    text = f'[[check]]\ncheck = "oil_level"\nfound = "right"\nnoted = {typed}\n'
+    assert loaded(tmp_path, text).check[0].noted == "2026-11-02T14:05:00+00:00"
+    with pytest.raises(FileProblems, match="offset"):
+        loaded(tmp_path, text.replace(typed, '"2026-13-02T14:05:00Z"'))
+
+
 def test_a_missing_file_is_refused(tmp_path):
     with pytest.raises(FileProblems):
         load_checks(tmp_path / "none.toml", KNOWN)

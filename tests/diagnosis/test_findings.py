@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from seen_runs import good, run_with, states
 
+from rig.diagnosis.diagnose import diagnose
 from rig.diagnosis.findings.collect import findings_of, together
 from rig.diagnosis.findings.from_gauge import gauge_place
 from rig.diagnosis.findings.model import Finding
@@ -140,6 +141,22 @@ def test_a_typed_oil_temperature_is_a_finding():
     assert {one.name: one for one in findings_of(cold)}["oil_temperature"].state == "cold"
 
 
+def test_a_limit_broken_by_the_first_stroke_alone_is_a_long_response():
+    """The demo's limit holds for each stroke, those after a rest among them. A first stroke that is
+    slow beside the others is a finding of its own, and says nothing of theirs."""
+    run = run_with("clogged inlet screen")
+    assert run is not None and run.result.verdict.result == "does_not_conform"
+    found = {one.name: one for one in findings_of(run)}["response"]
+    assert found.state == "long" and "in the first stroke" in found.found
+    causes = diagnose(load_knowledge(), [run]).causes
+    assert causes[0].cause == "clogged inlet screen"
+    for fault, first in (("none", "right"), ("dirty oil", "slow")):
+        other = run_with(fault)
+        assert other is not None
+        states_of = {one.name: one.state for one in findings_of(other)}
+        assert (states_of["response"], states_of["first_stroke"]) == ("right", first)
+
+
 def test_a_known_good_run_shows_what_a_limit_hides():
     """A response doubled by the screen is within the sheet's 80 ms, and far from this valve's."""
     run = run_with("clogged inlet screen:0.7")
@@ -170,8 +187,9 @@ def test_readings_that_stop_without_a_trip_are_lost():
     run = run_with("none")
     samples = run.recording.samples["pressure"]
     half = len(samples.t_ns) // 2
-    cut = replace(samples, t_ns=samples.t_ns[:half], value=samples.value[:half],
-                  good=samples.good[:half])  # fmt: skip
+    cut = replace(
+        samples, t_ns=samples.t_ns[:half], value=samples.value[:half], good=samples.good[:half]
+    )
     recording = replace(run.recording, samples={**run.recording.samples, "pressure": cut})
     found = {one.name: one for one in findings_of(replace(run, recording=recording), good())}
     assert found["gauge_signal"].state == "lost", found["gauge_signal"]

@@ -74,8 +74,9 @@ def test_entropy_of_eight_even_cases_is_three_bits():
 def test_the_quicker_of_two_equal_checks_comes_first():
     known = two_causes(check("slow", 60), check("quick", 3), slow=(1.0, 0.0), quick=(1.0, 0.0))
     assert [row.check.name for row in next_checks(known, posterior(known, {}), ())] == [
-        "quick", "slow",
-    ]  # fmt: skip
+        "quick",
+        "slow",
+    ]
 
 
 def test_what_must_be_done_first_is_named_and_paid_for():
@@ -88,8 +89,7 @@ def test_what_must_be_done_first_is_named_and_paid_for():
 
 
 def test_it_stops_where_no_check_would_change_what_to_do():
-    known = two_causes(check("first", 3), check("second", 3), first=(0.99, 0.01),
-                       second=(0.6, 0.4))  # fmt: skip
+    known = two_causes(check("first", 3), check("second", 3), first=(0.99, 0.01), second=(0.6, 0.4))
     found = posterior(known, {"first": (seen("first", "wrong", "", 0.999),)})
     assert found.causes["a"] > 0.9
     assert next_checks(known, found, ("first",)) == []

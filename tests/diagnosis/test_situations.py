@@ -46,8 +46,9 @@ def diagnosed(fault: str, wiring: str, seed: int) -> Diagnosis | None:
 @pytest.mark.parametrize("fault", [name for name in get_args(FaultName) if name != "none"])
 def test_none_silent_none_wrong(fault, wiring, full_study):
     for seed in ALL_SEEDS if full_study else SEEDS[:1]:
-        found = diagnosed(fault, wiring, seed)
+        found, run = diagnosed(fault, wiring, seed), run_with(fault, wiring, seed)
         assert (found is None) == ((fault, wiring) in REFUSED), (fault, wiring, seed)
+        assert run is None or run.result.next_check == run.result.verdict.next_check
         if found is None:
             continue
         at = (fault, wiring, seed, found.causes[0], found.undecided)
@@ -181,8 +182,9 @@ def test_a_rig_on_air_is_not_sent_to_the_dipstick():
     from dataclasses import replace
 
     run, sound = run_with("leaking lock seals"), good()
-    on_air = [replace(one, setup=one.setup.model_copy(update={"medium": "air"}))
-              for one in (run, sound)]  # fmt: skip
+    on_air = [
+        replace(one, setup=one.setup.model_copy(update={"medium": "air"})) for one in (run, sound)
+    ]
     found = diagnose(KNOWN, on_air[:1], None, on_air[1])
     assert found.next and all(check.begin_with != "oil_level" for check in found.next)
     assert not [cause for cause in found.causes if cause.cause.startswith("oil too")]
@@ -202,7 +204,8 @@ def test_a_stopped_run_is_done_again_unless_a_stroke_was_missed(fault: str, agai
     run = run_with(fault)
     assert run is not None
     ended = Verdict(UNDECIDED, (Sentence("The run was stopped."),))
-    stopped = replace(run, result=replace(run.result, status="aborted", verdict=ended))
+    judged = replace(run.result.judged, verdict=ended)
+    stopped = replace(run, result=replace(run.result, status="aborted", judge=lambda: judged))
     shape = judged_json(stopped, NOTHING_KNOWN, good())
     words = shape["of_the_valve"]["words"]
     assert words.startswith("The valve is not judged: the run was stopped.")

@@ -12,9 +12,13 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "studies"))
 from confusion_picture import SHADES, confusion_svg
+from diagnosed_rigs import ALL_SENSORS, BEHIND, NO_READBACK, SWITCH_ONLY, causes_of, setup_text
 from diagnosis import Told, curve, table
 
+from rig.config.files.loading import setup_from_text
+from rig.diagnosis.diagnose import wired_in
 from rig.diagnosis.knowledge.loading import load_knowledge
+from rig.diagnosis.posterior import possible
 
 KNOWN = load_knowledge()
 SVG = "{http://www.w3.org/2000/svg}"
@@ -25,6 +29,20 @@ def told(p: float, *, right: bool) -> Told:
     ranked = [(first, p), ("low oil level", 1 - p)]
     return Told("test", "low oil level", 1.0, False, ranked, {"oil": 1.0, "none": 0.0}, True, "",
                 "not_judged", "conforms", True, {}, {})  # fmt: skip
+
+
+def test_only_rigs_that_can_be_are_drawn():
+    """A fault of a part that is not there leaves a sound rig, which counts as no faulty one."""
+    every = {"none", *(cause.name for cause in KNOWN.causes)}
+    assert causes_of(BEHIND) == every
+    assert every - causes_of(NO_READBACK) == {"read-back inverted"}
+    of_gauge = {name for name in every if name.startswith("gauge ")}
+    assert every - causes_of(SWITCH_ONLY) == of_gauge | {"read-back inverted"}
+    # of an analogue sensor's faults the plant has these
+    assert of_gauge & causes_of(ALL_SENSORS) == {"gauge offset", "gauge line blocked"}
+    analogue = setup_from_text(setup_text(ALL_SENSORS, "[simulated]\n"), "test").setup
+    silent = of_gauge - possible(KNOWN, wired_in(analogue))
+    assert silent == {"gauge silent", "gauge garbage", "gauge NaN"}  # of a serial line alone
 
 
 def test_the_curve_is_that_of_scikit_learn():

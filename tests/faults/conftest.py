@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-sys.path += [str(Path(__file__).resolve().parent.parent / name)
-             for name in ("kernel", "desk", "bench", "recorder", "io")]  # fmt: skip
+sys.path += [
+    str(Path(__file__).resolve().parent.parent / name) for name in ("kernel", "recorder", "io")
+]
 
 from build import MachineParts
 from ready import parts_or_skip

@@ -135,8 +135,9 @@ def tries(
             for start in range(0, len(left), PART):
                 has_bare = any(one.fault == "bare loop" for one in keep.tries)
                 bare = 0 if has_bare else 100 if full_study else 8
-                new = campaign(guest, board, left[start : start + PART], bare=bare,
-                               seed=len(keep.tries) + turn)  # fmt: skip
+                new = campaign(
+                    guest, board, left[start : start + PART], bare=bare, seed=len(keep.tries) + turn
+                )
                 keep.add(new)
                 for one in new:
                     if one.unfit:

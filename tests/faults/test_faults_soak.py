@@ -37,9 +37,10 @@ def account(pid: int) -> Account | None:
         status = Path(f"/proc/{pid}/status").read_text().split()
         files = len(list(Path(f"/proc/{pid}/fd").iterdir()))
         return Account(
-            int(status[status.index("Threads:") + 1]), files,
+            int(status[status.index("Threads:") + 1]),
+            files,
             int(status[status.index("VmRSS:") + 1]),
-        )  # fmt: skip
+        )
     except (OSError, ValueError):
         return None
 

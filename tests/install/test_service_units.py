@@ -16,7 +16,7 @@ import click
 import pytest
 
 from rig.bench.bench import TAIL_NS
-from rig.bench.interlock.registry import TICK_S
+from rig.bench.interlock.rule import TICK_S
 from rig.bench.notify import FEEDS_PER_PERIOD
 from rig.cli.main import cli
 from rig.config.ranges import SETUP_RANGES

@@ -347,9 +347,15 @@ def test_the_doctor_tells_what_is_missing(root: Path, checkout: Path) -> None:
 
     all_files = {str(root / item.path) for item in table.TABLE if item.path != table.GAUGE_RULE}
     both = set(table.ENABLED)
+    assert [point.state for point in points(root) if point.about == "service"] == ["absent"]
+    assert lacking() == set(), "a checkout lacks nothing because it is no installation"
+    kept = root / table.TABLE[0].path  # the rest of an installation that was broken off
+    kept.parent.mkdir(parents=True)
+    kept.symlink_to("/dev/null")
     assert lacking() == {
         *all_files, *both, "account", "release in use", "boot lines", "hardware watchdog"
     }  # fmt: skip
+    kept.unlink()
     install(root, checkout)
     assert lacking() == {"hardware watchdog"}
     (root / "dev/watchdog").touch()

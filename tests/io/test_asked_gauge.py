@@ -6,7 +6,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
-from gauge_texts import MS, AskedWire, modbus, query
+from gauge_texts import MS, AskedWire, modbus, query, whole
 
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.channels import FRAME_REJECTED
@@ -14,27 +14,8 @@ from rig.io.gauges.polled import LATE, NO_ANSWER, NOT_SENT
 from rig.io.gauges.streaming import GAUGE_BACK, GAUGE_LOST
 
 REQUEST = bytes.fromhex("0103006b0001f5d6")
-ASK_OIL = bytes.fromhex("01030070000185d1")
-OIL = {
-    "channel": "oil_temperature", "unit": "degC", "modbus": {"address": 0x70, "type": "int16"}
-}  # fmt: skip
+OIL = {"channel": "oil_temperature", "unit": "degC", "modbus": {"address": 0x70, "type": "int16"}}
 REPLY = bytes.fromhex("0103020096")  # 150, without its CRC
-
-
-def crc(data: bytes) -> bytes:
-    """Bit by bit from the specification's flow chart, apart from the program's and pymodbus's."""
-    value = 0xFFFF
-    for byte in data:
-        value ^= byte
-        for _ in range(8):
-            odd, value = value & 1, value >> 1
-            if odd:
-                value ^= 0xA001
-    return bytes([value & 0xFF, value >> 8])
-
-
-def whole(data: bytes) -> bytes:
-    return data + crc(data)
 
 
 def samples(items: list[Sample | Condition]) -> list[Sample]:
@@ -150,9 +131,10 @@ def test_a_lost_reply_costs_four_patiences_and_two_replies() -> None:
     wire = AskedWire(modbus(channels=[OIL]))
     lost = iter([False, False, True])
     wire.replies = lambda request: (
-        [] if next(lost, False) else
-        [(20 * MS, whole(REPLY if request == REQUEST else REPLY[:4] + b"Z"))]
-    )  # fmt: skip
+        []
+        if next(lost, False)
+        else [(20 * MS, whole(REPLY if request == REQUEST else REPLY[:4] + b"Z"))]
+    )
     got = [s for s in samples(wire.run_ms(3000)) if s.channel == "pressure"]
     gaps = [(b.t_ns - a.t_ns) // MS for a, b in itertools.pairwise(got)]
     assert max(gaps) <= 100 + 4 * 300 + 3 * 30 and sorted(gaps)[-2] <= 101

@@ -212,9 +212,10 @@ def no_source(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.parametrize(
-    "breaking", [no_chip, no_edges, no_port, no_pattern, no_relay, no_source],
+    "breaking",
+    [no_chip, no_edges, no_port, no_pattern, no_relay, no_source],
     ids=lambda function: function.__name__,
-)  # fmt: skip
+)
 def test_whatever_fails_the_rest_is_closed_again(
     breaking: Callable[[Machine, pytest.MonkeyPatch], None],
     machine: Machine, peer: Peer, monkeypatch: pytest.MonkeyPatch,

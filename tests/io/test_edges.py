@@ -4,7 +4,6 @@
 import errno
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 import edge_conformance
 import fake_gpiod
@@ -14,22 +13,9 @@ from edge_conformance import Bench
 
 from rig.core.errors import HardwareError
 from rig.core.records import READBACK, SWITCH, Edge
-from rig.io import chips
 from rig.io.edges import EVENT_BUFFER, KernelEdges
 
 LINES = {SWITCH: (22, "up"), READBACK: (27, "external")}
-
-
-@pytest.fixture
-def path(tmp_path: Path) -> str:
-    return str(tmp_path / "gpiochip0")
-
-
-@pytest.fixture
-def kernel(path: str, monkeypatch: pytest.MonkeyPatch) -> fake_gpiod.FakeKernel:
-    made = fake_gpiod.kernel([Path(path)], ["pinctrl-rp1"])
-    monkeypatch.setattr(chips, "gpiod_module", made.package)
-    return made
 
 
 @pytest.fixture

@@ -7,8 +7,7 @@ import struct
 from typing import Any
 
 import pytest
-from gauge_texts import gauge_setup, modbus, nmea
-from test_asked_gauge import whole
+from gauge_texts import gauge_setup, modbus, nmea, whole
 
 from rig.config.gauge.model import GaugeSetup
 from rig.core.records import GOOD, Condition, Sample
@@ -131,9 +130,10 @@ def test_several_channels_of_one_line() -> None:
     ]
     got = decoder.readings(7, b"POL T999 U----").items
     assert [(s.channel, s.quality) for s in got if isinstance(s, Sample)] == [
-        ("pressure", "not a number"), ("oil_temperature", "out of range"),
+        ("pressure", "not a number"),
+        ("oil_temperature", "out of range"),
         ("supply_voltage", "not a number"),
-    ]  # fmt: skip
+    ]
 
 
 @pytest.mark.parametrize(

@@ -15,8 +15,7 @@ import struct
 from collections.abc import Callable, Sequence
 
 import pytest
-from gauge_texts import gauge_setup, modbus, nmea
-from test_asked_gauge import whole
+from gauge_texts import gauge_setup, modbus, nmea, whole
 
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.modbus import register_reads

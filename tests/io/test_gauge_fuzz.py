@@ -11,9 +11,9 @@ from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 
 import pytest
+from gauge_texts import gauge_setup
 from hypothesis import example, given
 from hypothesis import strategies as st
-from test_stream_gauge import gauge_setup
 
 from rig.core.clock import VirtualClock
 from rig.core.records import GOOD, Condition, Sample

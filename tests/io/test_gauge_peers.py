@@ -14,8 +14,7 @@ from pathlib import Path
 
 import pytest
 from emulated_gauges import emulated, read_emulated, read_for
-from gauge_texts import gauge_setup, modbus, query
-from test_asked_gauge import whole
+from gauge_texts import gauge_setup, modbus, query, whole
 
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.open_gauge import open_gauge
@@ -126,8 +125,9 @@ def test_faults_on_the_wire_never_give_a_value_that_was_not_sent(tmp_path: Path)
     lines = [f"{n}.5 kPa\r\n" for n in range(100, 700, 7)]
     faults = ["sound", "drop", "garbage", "half", "noise", "pause"]
     with emulated(tmp_path, lines=lines, period_ms=2, faults=faults, count=400, seed=3) as (
-        port, process,
-    ):  # fmt: skip
+        port,
+        process,
+    ):
         opened = open_gauge(gauge_setup(), port)
         got = read_for(opened, 30, 90)
         opened.close()

@@ -15,18 +15,6 @@ from rig.io.gpio import LineTaker, find_chip, hold_line_off, read_level, take_li
 LINE = 17
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> str:
-    return str(tmp_path / "gpiochip0")
-
-
-@pytest.fixture
-def kernel(path: str, monkeypatch: pytest.MonkeyPatch) -> fake_gpiod.FakeKernel:
-    made = fake_gpiod.kernel([Path(path)], ["pinctrl-rp1"])
-    monkeypatch.setattr(chips, "gpiod_module", made.package)
-    return made
-
-
 def test_driven_low_and_released(kernel: fake_gpiod.FakeKernel, path: str) -> None:
     kernel.line(path, LINE).level = 1
     assert take_line_off(path, LINE)

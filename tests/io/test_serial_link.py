@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 import serial
-from test_stream_gauge import gauge_setup
+from gauge_texts import gauge_setup
 
 from rig.core.clock import NS_PER_S, VirtualClock
 from rig.core.errors import HardwareError

@@ -5,28 +5,14 @@ from collections.abc import Sequence
 from typing import Any
 
 import pytest
+from gauge_texts import gauge_setup
 
-from rig.config.setup.model import GaugeSetup
 from rig.core.clock import NS_PER_S, VirtualClock
 from rig.core.records import GOOD, Condition, Sample
 from rig.io.gauges.links import PENDING_MOST, LinkLost, MemoryLink
 from rig.io.gauges.streaming import REJECTED_MOST, StreamGauge
 
 BAR = 100.0
-
-
-def gauge_setup(**changes: Any) -> GaugeSetup:
-    return GaugeSetup.model_validate(
-        {
-            "port": "/dev/serial/by-id/none",
-            "pattern": "{pressure} {unit}",
-            "period": 0.1,
-            "measuring_range": (0.0, 700.0),
-            "expected_range": (100.0, 400.0),
-        }
-        | changes,
-        context={"resolved": True},
-    )
 
 
 class Wire:
@@ -126,8 +112,9 @@ def test_age_of_the_last_good_reading() -> None:
     assert wire.gauge.age_s() is None
     wire.play([(0, b"\n3.1 bar\n", [good(0, 310.0)])])
     wire.clock.advance_to(2 * NS_PER_S)
-    wire.play([(2 * NS_PER_S, b"nan bar\n",
-                [Sample("pressure", None, 2 * NS_PER_S, "not a number")])])  # fmt: skip
+    wire.play(
+        [(2 * NS_PER_S, b"nan bar\n", [Sample("pressure", None, 2 * NS_PER_S, "not a number")])]
+    )
     wire.clock.advance_to(3 * NS_PER_S)
     assert wire.gauge.age_s() == 3.0  # neither silence nor NaN makes it younger
 

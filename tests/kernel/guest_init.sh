@@ -1,18 +1,38 @@
 #!/bin/busybox sh
 # SPDX-License-Identifier: MIT
-# First process of the guest: loads the modules, puts a throw-away layer over the host's root, and
-# then runs every command the host names on the control port. See machine.py.
+# First process of the guest: loads the modules, puts a layer over the host's root, and then runs
+# every command the host names on the control port. See machine.py. With rig.service on the kernel's
+# command line the layer is on the disk, so that it outlives the guest, and the host's own service
+# manager is started; the commands are then one of its services.
 export PATH=/bin
 /bin/busybox --install -s /bin
 mount -t proc proc /proc
 mount -t sysfs sys /sys
 mount -t devtmpfs dev /dev
-for module in /m/*.ko; do insmod "$module" || echo "module $module did not load"; done
+service=
+read -r words < /proc/cmdline
+case " $words " in *" rig.service "*) service=yes ;; esac
+for module in /m/*.ko; do
+    # no watchdog of the machine: emulated, the service manager does not always feed it in time
+    case "$service$module" in yes*softdog.ko | yes*i6300esb.ko) continue ;; esac
+    insmod "$module" || echo "module $module did not load"
+done
 
 mkdir /lower /rw /new
 mount -t 9p -o trans=virtio,version=9p2000.L,ro,cache=loose,msize=262144 root /lower
-mount -t tmpfs -o mode=0755 tmpfs /rw
-mkdir /rw/upper /rw/work
+if [ -n "$service" ]; then
+    mount -t ext4 /dev/vda /rw || { echo "no disk"; echo o > /proc/sysrq-trigger; sleep 60; }
+    # what the host itself has enabled is not started here
+    for link in /lower/etc/systemd/system/*.wants/*; do
+        hidden=/rw/upper/etc/systemd/system/${link#/lower/etc/systemd/system/}
+        mkdir -p "${hidden%/*}"
+        [ -e "$hidden" ] || [ -L "$hidden" ] || mknod "$hidden" c 0 0
+    done
+    [ ! -e /lower/.dockerenv ] || [ -e /rw/upper/.dockerenv ] || mknod /rw/upper/.dockerenv c 0 0
+else
+    mount -t tmpfs -o mode=0755 tmpfs /rw
+fi
+mkdir -p /rw/upper /rw/work
 mount -t overlay -o lowerdir=/lower,upperdir=/rw/upper,workdir=/rw/work overlay /new
 
 # The host's /run and /dev/shm hold sockets and locks of the host: the guest has its own.
@@ -47,4 +67,21 @@ while read -r name <&3; do
     ) &
 done
 AGENT
-exec chroot /new /bin/sh /run/agent.sh "$control"
+if [ -z "$service" ]; then
+    exec chroot /new /bin/sh /run/agent.sh "$control"
+fi
+# the host's would be cleared, file by file
+for place in /new/tmp /new/var/tmp; do mount -t tmpfs -o mode=1777 tmpfs "$place"; done
+# the board is there before the service manager, as it is on a board
+chroot /new /bin/sh /run/job/before.sh
+mkdir -p /new/run/systemd/system/sysinit.target.wants
+cat > /new/run/systemd/system/agent.service <<AGENT
+[Unit]
+DefaultDependencies=no
+[Service]
+ExecStart=/bin/sh /run/agent.sh $control
+StandardInput=null
+KillMode=process
+AGENT
+ln -s ../agent.service /new/run/systemd/system/sysinit.target.wants/
+exec switch_root /new /lib/systemd/systemd --log-target=console

@@ -62,6 +62,16 @@ KERNEL_COMMAND_LINE = (
     "console=ttyS0 quiet loglevel=4 panic=-1 random.trust_cpu=on mitigations=off "
     "no_timer_check"  # the check of the timer's interrupt fails where the host is busy
 )
+SERVICE_MANAGER = (
+    " rig.service systemd.show_status=no systemd.journald.forward_to_console=no "
+    + " ".join(
+        f"systemd.mask={name}.service"
+        for name in ("ldconfig", "systemd-hwdb-update", "systemd-journal-catalog-update",
+                     "systemd-update-done", "systemd-random-seed", "systemd-update-utmp",
+                     "getty@tty1", "serial-getty@ttyS0")
+    )
+)  # fmt: skip
+"""Without what takes minutes at the first boot, emulated, and has no say in the rig's units."""
 
 
 class Done(NamedTuple):
@@ -143,7 +153,9 @@ class Guest:
 
     `disk`: a raw image, /dev/vda in the guest. `gauge_cable`: /dev/ttyS1 in the guest is joined to
     a USB serial adapter in the same guest, /dev/ttyUSB0 - a gauge's two ends of one cable.
-    `arguments`: more for qemu. `memory_mib` is what the guest has, its throw-away layer included.
+    `arguments`: more for qemu. `before`: a shell script that is run before the host's own service
+    manager, systemd, which is then started; the guest's writes go to the disk. `memory_mib` is what
+    the guest has, its throw-away layer included.
     """
 
     def __init__(
@@ -153,6 +165,7 @@ class Guest:
         disk: Path | None = None,
         gauge_cable: bool = False,
         arguments: Sequence[str] = (),
+        before: str = "",
         memory_mib: int = 2048,
         processors: int = 2,
     ) -> None:
@@ -161,11 +174,12 @@ class Guest:
         self._count, self._pending = 0, b""
         self.boot_s = 0.0
         self._control, far_end = socket.socketpair()
+        (self.folder / "before.sh").write_text(before)
         command = [
             parts.qemu, "-M", "q35", "-accel", "tcg,thread=multi", "-cpu", "max",
             "-smp", str(processors), "-m", str(memory_mib), "-nodefaults", "-display", "none",
             "-no-reboot", "-kernel", str(parts.kernel), "-initrd", str(parts.initramfs),
-            "-append", KERNEL_COMMAND_LINE,
+            "-append", KERNEL_COMMAND_LINE + (SERVICE_MANAGER if before else ""),
             "-chardev", f"file,id=console,path={self.folder}/console", "-serial", "chardev:console",
             "-device", "virtio-serial-pci", "-chardev", f"socket,id=control,fd={far_end.fileno()}",
             "-device", "virtserialport,chardev=control,name=control",

@@ -87,8 +87,9 @@ def run(group: Group, python: Path) -> list[Mutant]:
         copy = Path(folder)
         copy_checkout(copy)
         with (copy / "pyproject.toml").open("a") as file:
-            file.write(CONFIG.format(modules=json.dumps(group.modules),
-                                     tests=json.dumps(group.tests)))  # fmt: skip
+            file.write(
+                CONFIG.format(modules=json.dumps(group.modules), tests=json.dumps(group.tests))
+            )
         # processes that the tests start must find the changed modules too; a folder that is not
         # there when Python starts stays unseen
         (copy / "mutants").mkdir()

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import statistics
 import sys
 import time
@@ -15,13 +14,12 @@ from typing import Any
 
 import pytest
 from conftest import Ratios
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
-for folder in ("browser", "webui"):
-    sys.path.insert(0, str(Path(__file__).parents[1] / folder))
+sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))
 
-from served import Server  # noqa: E402 - found where the line above says
-from written_runs import Made, write  # noqa: E402
+from served import Server, chromium_with
+from written_runs import Made, write
 
 pytestmark = pytest.mark.browser
 
@@ -40,25 +38,14 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     for _ in range(OTHERS):
         write(folder / "runs.sqlite", Made(strokes=2))
     write(folder / "runs.sqlite", Made(strokes=STROKES, gauge_period_ms=10))
-    started = Server(folder)
-    try:
+    with Server(folder) as started:
         yield started
-    finally:
-        started.stop()
 
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    path = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
-    assert path, "there is no Chromium on this machine (Debian: apt-get install chromium)"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=path, args=["--headless", "--no-sandbox", "--disable-gpu"]
-        )
-        try:
-            yield browser
-        finally:
-            browser.close()
+    with chromium_with(()) as browser:
+        yield browser
 
 
 def first_paint_ms(chromium: Browser, address: str) -> float:
@@ -81,8 +68,9 @@ def test_a_long_run_paints_about_as_soon_as_the_list(
 ) -> None:
     run, listed = f"{server.url}/runs/{OTHERS + 1}", f"{server.url}/runs"
     first_paint_ms(chromium, run)  # the server reads its templates and libraries once
-    pairs = [(first_paint_ms(chromium, listed), first_paint_ms(chromium, run))
-             for _ in range(VISITS)]  # fmt: skip
+    pairs = [
+        (first_paint_ms(chromium, listed), first_paint_ms(chromium, run)) for _ in range(VISITS)
+    ]
     of_list, of_run = (statistics.median(column) for column in zip(*pairs, strict=True))
     ratios.at_most(
         f"first paint of a run of {STROKES} strokes over that of the run list",

@@ -18,8 +18,7 @@ from conftest import Ratios  # type: ignore[attr-defined]
 
 sys.path.append(str(Path(__file__).resolve().parent.parent / "io"))
 
-from gauge_texts import gauge_setup, modbus, nmea
-from test_asked_gauge import whole
+from gauge_texts import gauge_setup, modbus, nmea, whole
 
 from rig.core.clock import MonotonicClock
 from rig.io.gauges.framing import LineFramer

@@ -12,12 +12,9 @@ import time
 from pathlib import Path
 
 import pytest
+import written_runs
 from blocks import Measurement, reference_work, timed
 from conftest import Ratios  # type: ignore[attr-defined]
-
-sys.path.append(str(Path(__file__).resolve().parent.parent / "webui"))
-
-import written_runs
 
 RUNS = 10
 TIMES = 15.0

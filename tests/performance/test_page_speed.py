@@ -8,17 +8,13 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
-import sys
 import time
 from pathlib import Path
 
 import pytest
+import written_runs
 from blocks import hold_at_most, timed
 from conftest import Ratios  # type: ignore[attr-defined]
-
-sys.path.append(str(Path(__file__).resolve().parent.parent / "webui"))
-
-import written_runs
 
 from rig.runlog.store import RunLog
 from webui.app import create_app

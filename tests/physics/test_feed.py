@@ -96,17 +96,6 @@ def test_a_live_coil_is_never_read_as_dead(side: feed.FeedSide) -> None:
         assert state.reads_live or not state.coil_live
 
 
-def test_what_cannot_be_told_apart() -> None:
-    assert feed.looks_like("supply", "none") == ("coil unplugged",)
-    assert feed.looks_like("supply", "contact welded") == ("driven by the vehicle",)
-    assert feed.looks_like("ground", "none") == ()
-    assert set(feed.looks_like("ground", "fuse open")) == {
-        "contact welded",
-        "coil unplugged",
-        "driven by the vehicle",
-    }
-
-
 def test_unknown_fault() -> None:
     with pytest.raises(ValueError, match="known are none, fuse open"):
         feed.feed_state("supply", True, "gremlins")

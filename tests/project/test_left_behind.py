@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -48,6 +49,7 @@ def outcome(tmp_path_factory: pytest.TempPathFactory) -> str:
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-ra", "-p", "no:cacheprovider", str(folder)],
         cwd=folder, capture_output=True, text=True, timeout=60,
+        env={**os.environ, "PYTHONPATH": str(CONFTEST.parent)},
     )  # fmt: skip
     return done.stdout
 

@@ -2,6 +2,8 @@
 """Runs back into the log: lost, cut short, damaged inside, or the whole file damaged."""
 
 import contextlib
+import fcntl
+import os
 import sqlite3
 
 import pytest
@@ -13,7 +15,7 @@ from rig.core.errors import RefusedError, StorageError
 from rig.core.records import encode
 from rig.recorder.recorder import Recorder
 from rig.recorder.recover import damage_of, recover
-from rig.runlog import remarks, views
+from rig.runlog import remarks, schema, views
 from rig.runlog.store import RunLog
 
 RECORDS = [*(sample(i) for i in range(9)), END]
@@ -365,3 +367,28 @@ def test_an_emptied_log_beside_raw_files_says_so(place, told, how, words, monkey
     assert code == 4 and "1 raw file of runs lies beside it" in said and "rig recover" in said
     assert place.recover() == 0
     assert place.load(1 if how != "no runs" else 2)[1] == RECORDS
+
+
+def test_two_recoveries_at_once_do_not_meet(place):
+    place.record()
+    other = os.open(place.log.parent, os.O_RDONLY)
+    fcntl.flock(other, fcntl.LOCK_EX)
+    with pytest.raises(RefusedError, match="Another `rig recover` is at work"):
+        place.recover()
+    os.close(other)
+    assert place.recover() == 0
+
+
+def test_a_full_disk_is_no_damage(place, monkeypatch):
+    """A reader of a log in WAL mode makes room for its shared memory, and fails with this code."""
+    place.record()
+
+    def full(*_, **__):
+        error = sqlite3.OperationalError("disk I/O error")
+        error.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMSIZE
+        raise error
+
+    monkeypatch.setattr(schema, "require_sound", full)
+    with pytest.raises(StorageError, match="the disk is full"):
+        place.recover()
+    assert [path.name for path in place.log.parent.glob("*.damaged-*")] == []

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import io
 import re
-import sys
 from dataclasses import replace
 from html import unescape
 from pathlib import Path
@@ -14,9 +13,6 @@ import pytest
 from click.testing import CliRunner
 from pdf_pages import sheets
 from PIL import Image
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "webui"))  # written_runs
-
 from written_runs import Made, write
 
 from rig.actions.analyse_run import run_number
@@ -189,6 +185,8 @@ LONG = Made(
 def test_one_sheet_of_paper(log_file: Path, paper: str, size: tuple, which: str) -> None:
     with made(log_file, Made(), LONG) as log:
         run = reported(log, 1) if which == "plain" else reported(log, 2, before=1)
+    work = page.JobWork("complaint " * 60, ("2026-11-02 14:05: check " * 20,) * 9, "done " * 120)
+    run = replace(run, work=work)
     found = sheets(pdf.to_pdf(page.ever_tighter(run, paper)))
     assert len(found) == 1
     assert found[0] == pytest.approx(size, abs=0.5)

@@ -164,3 +164,22 @@ def test_when_the_last_copy_was_made(path, tmp_path):
     (path.parent / copies.LAST).write_text("{")
     assert copies.last(path) is None
     copies.note(tmp_path / "nowhere" / "runs.sqlite", "a stick", 12)  # never raises
+
+
+def test_a_copy_that_cannot_be_made_says_why_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = tmp_path / "runs.sqlite"
+    with RunLog(log):
+        pass
+    with pytest.raises(StorageError) as missing:
+        copies.back_up(log, tmp_path / "none" / "copy")
+    assert str(missing.value).startswith(f"There is no folder {tmp_path / 'none'}; nothing was")
+    # where the unfinished copy would be written
+    (tmp_path / ".copy.part").symlink_to("/dev/full")
+    monkeypatch.setattr(Path, "unlink", lambda *_, **__: None)
+    with pytest.raises(StorageError) as found:
+        copies.back_up(log, tmp_path / "copy")
+    words = str(found.value)
+    assert words.count("could not be copied") == words.count("nothing was changed") == 1
+    assert "Errno" not in words and ".part" not in words

@@ -27,11 +27,13 @@ def test_valves_and_jobs_enter_with_their_first_run(log: RunLog) -> None:
         log.save_result(run, log_parts.result(mean=40.0 + run), "test")
     found = register.entries(log, VALVE)
     assert [(one.name, one.runs, one.last, one.last_verdict) for one in found] == [
-        ("A", 1, 2, "conforms"), ("B", 2, 3, "conforms"),
-    ]  # fmt: skip
+        ("A", 1, 2, "conforms"),
+        ("B", 2, 3, "conforms"),
+    ]
     assert [(one.name, one.runs, one.kind) for one in register.entries(log, JOB)] == [
-        ("J", 2, ""), ("K", 1, ""),
-    ]  # fmt: skip
+        ("J", 2, ""),
+        ("K", 1, ""),
+    ]
     number = register.number_of(log, VALVE, "B")
     assert number is not None
     past = register.history(log, VALVE, number)

@@ -37,8 +37,9 @@ def written(tmp_path_factory, request):
     path = tmp_path_factory.mktemp("log") / "runs.sqlite"
     with RunLog(path) as log:
         for n in range(RUNS):
-            oil = {"oil_temperature": {"value": 40 + draw.randrange(4), "unit": "degC",
-                                       "how": "typed"}}  # fmt: skip
+            oil = {
+                "oil_temperature": {"value": 40 + draw.randrange(4), "unit": "degC", "how": "typed"}
+            }
             run = log.begin_run(
                 header(
                     valve=None if n % 9 == 0 else f"V-{draw.randrange(5)}",

@@ -3,9 +3,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
+
+from setups import BOARD, GAUGE, merged
 
 from rig.config.setup.model import Setup
 from rig.simulated.plant import Plant
@@ -15,41 +17,14 @@ NS = 1_000_000_000
 
 Edge = tuple[str, int, int]
 
-BASE: dict[str, Any] = {
+BASE = merged(BOARD, {
     "backend": "simulated",
-    "medium": "oil",
-    "coil": {
-        "feed_side": "supply",
-        "supply_voltage": "12.6 V",
-        "fuse": "5 A",
-        "resistance": "20 ohm",
-    },
-    "relay": {"line": 17},
-    "switch": {"line": 22, "contact": "normally open", "pull": "up"},
+    "coil": {"resistance": "20 ohm"},
+    "switch": {"pull": "up"},
     "readback": {"line": 23},
-    "gauge": {
-        "port": "simulated",
-        "pattern": "P={pressure} {unit}",
-        "unit": "kPa",
-        "period": "100 ms",
-        "measuring_range": ["0 kPa", "1000 kPa"],
-        "expected_range": ["0 kPa", "400 kPa"],
-    },
+    "gauge": GAUGE | {"pattern": "P={pressure} {unit}", "unit": "kPa"},
     "limits": {"pressure": "500 kPa"},
-}
-
-
-def merged(base: Mapping[str, Any], more: Mapping[str, Any]) -> dict[str, Any]:
-    """`base` with `more` laid over it, tables merged; None takes a key out."""
-    out = dict(base)
-    for key, value in more.items():
-        if value is None:
-            out.pop(key, None)
-        elif isinstance(value, Mapping) and isinstance(out.get(key), Mapping):
-            out[key] = merged(out[key], value)
-        else:
-            out[key] = value
-    return out
+})  # fmt: skip
 
 
 def setup(**more: Any) -> Setup:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from rig.analysis.measure.sampling import channel_figures, engine_figures
-from rig.bench.interlock import registry
+from rig.bench.interlock import gauge_rules, sensor_rules
 from rig.compose import FastRun
 from rig.config.files.loading import setup_from_text, sheet_from_text
 from rig.config.setup.model import Setup
@@ -159,11 +159,11 @@ def without(text: str, table: str) -> str:
     ("channel", "rule"),
     [
         ("coil_current", None),  # a shunt without its wire reads nothing, like a coil at rest
-        ("oil_temperature", registry.CHANNEL_STALE),
-        ("cylinder_pressure", registry.CHANNEL_STALE),
-        ("pressure", registry.GAUGE_IMPLAUSIBLE),
-        ("supply_voltage", registry.SUPPLY_VOLTAGE),
-        ("sensor_supply", registry.GAUGE_STALE),
+        ("oil_temperature", sensor_rules.CHANNEL_STALE),
+        ("cylinder_pressure", sensor_rules.CHANNEL_STALE),
+        ("pressure", gauge_rules.GAUGE_IMPLAUSIBLE),
+        ("supply_voltage", gauge_rules.SUPPLY_VOLTAGE),
+        ("sensor_supply", gauge_rules.GAUGE_STALE),
     ],
 )
 def test_a_wire_that_comes_off_in_the_run_trips(channel: str, rule: str | None) -> None:
@@ -180,7 +180,7 @@ def test_a_wire_that_comes_off_in_the_run_trips(channel: str, rule: str | None) 
 
 def test_a_surge_is_seen_by_the_transducer_in_place_of_a_gauge() -> None:
     run = Ended(DEMO + 'fault = "oil pressure surge"\nfault_after = "2 s"\n')
-    assert run.trip is not None and run.trip.rule == registry.OVER_PRESSURE
+    assert run.trip is not None and run.trip.rule == gauge_rules.OVER_PRESSURE
     limit = run.setup.limits.pressure_kpa
     assert run.trip.limit == limit and limit is not None and run.trip.value is not None
     samples = run.recording.samples["pressure"]

@@ -147,7 +147,7 @@ CASES = [
     ("gauge lagging", ("gauge_off",), ("gauge_on",), GAUGE),
     ("rocker lock stuck free", (), (), (*GAUGE, "gauge")),
     ("rocker lock stuck locked", (), (), (*GAUGE, "gauge")),
-]  # fmt: skip
+]
 
 ELSEWHERE = {"gauge garbage", "gauge NaN", "gauge frozen"}
 """Held below: what they spoil are texts."""

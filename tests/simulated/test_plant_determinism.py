@@ -8,7 +8,8 @@ import random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from simulated_rigs import MS, NS, Seen, collect, go, merged, plant, run
+from setups import merged
+from simulated_rigs import MS, NS, Seen, collect, go, plant, run
 
 CASES = {
     "healthy": {},

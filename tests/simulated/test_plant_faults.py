@@ -197,8 +197,9 @@ class TestValve:
 
 
 class TestSwitch:
-    @pytest.mark.parametrize(("fault", "level"), [("switch stuck open", 1),
-                                                  ("switch stuck closed", 0)])  # fmt: skip
+    @pytest.mark.parametrize(
+        ("fault", "level"), [("switch stuck open", 1), ("switch stuck closed", 0)]
+    )
     def test_stuck(self, fault: str, level: int, healthy: Result) -> None:
         source, seen, _ = found = with_fault(fault)
         assert seen.of("switch") == []

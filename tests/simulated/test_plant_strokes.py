@@ -48,9 +48,7 @@ def test_levels_alternate_and_time_only_moves_forward() -> None:
     source, seen, _ = run(20, simulated={"fault": "switch chattering"})
     for line, first in (("switch", 1), ("readback", 0)):
         edges = seen.of(line)
-        assert [level for _, level in edges] == [
-            (1 - first + k) % 2 for k in range(len(edges))
-        ]  # fmt: skip
+        assert [level for _, level in edges] == [(1 - first + k) % 2 for k in range(len(edges))]
         times = [t for t, _ in edges]
         assert all(a < b for a, b in pairwise(times))
         assert source.level(line) == edges[-1][1]

@@ -266,8 +266,9 @@ class TestHeartbeat:
 
     HOLD_NS = 200 * MS
     WIRED: ClassVar[dict[str, Any]] = {
-        "heartbeat": {"line": 24}, "simulated": {"wiring": {"heartbeat_hold": "200 ms"}},
-    }  # fmt: skip
+        "heartbeat": {"line": 24},
+        "simulated": {"wiring": {"heartbeat_hold": "200 ms"}},
+    }
 
     def contact(self, source: Plant, beats_ns: list[int]) -> list[tuple[int, int]]:
         seen = Seen()

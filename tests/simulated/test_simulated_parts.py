@@ -49,9 +49,7 @@ class TestCrossing:
         wanted = 100e3 + threshold
         found = path.crosses(0.0, wanted, rising)
         t = np.arange(0.0, 1.0, 2e-5)
-        p = (
-            100e3 + slope * t + ripple * np.sin(690.0 * t + phase) + rest * np.exp(-t * rate)
-        )  # fmt: skip
+        p = 100e3 + slope * t + ripple * np.sin(690.0 * t + phase) + rest * np.exp(-t * rate)
         over = p - wanted if rising else wanted - p
         if found is not None:
             at_pa = path.quiet.at(found)

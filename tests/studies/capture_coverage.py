@@ -60,6 +60,8 @@ LOGGERS = (
     Logger("changes only, 1,024 Hz", 1000 / 1024, rows=False),
     Logger("changes only, uneven 10 ms, stated", 10.0, uneven=0.5, rows=False,
            says="resolution: 15 ms"),
+    Logger("changes only, uneven 10 ms, unstated", 10.0, uneven=0.5, rows=False),
+    Logger("changes only, uneven 3 ms, unstated", 3.0, uneven=0.4, rows=False),
 )  # fmt: skip
 
 
@@ -116,8 +118,9 @@ def switching(
         if not coil:
             changes.pop("coil")
         write_switching(path, logger, changes, BEGINS_MS + PERIOD_MS * STROKES, rng)
-        sheet = sheet_toml(folder, STROKES, {"figure": "response", "of": "mean",
-                                             "max": f"{mean - 1} ms"})  # fmt: skip
+        sheet = sheet_toml(
+            folder, STROKES, {"figure": "response", "of": "mean", "max": f"{mean - 1} ms"}
+        )
         found = analysed(folder, path, sheet)
         low, high = found["summary"]["response_ms"]["interval95"]
         inside += low <= mean <= high

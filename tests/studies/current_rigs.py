@@ -102,8 +102,9 @@ def one_stroke(
     for line in (SWITCH, READBACK) if rig.setup.readback is not None else (SWITCH,):
         builder.add(Level(line, plant.level(line), 0))
     period = 1e9 / rate_hz
-    times = np.rint(np.arange(on - 20 * MS, off + REST_NS, period)
-                    + rng.uniform(0, period)).astype(np.int64)  # fmt: skip
+    times = np.rint(np.arange(on - 20 * MS, off + REST_NS, period) + rng.uniform(0, period)).astype(
+        np.int64
+    )
     plant.set_relay(True, on)
     current = [0.0 if t < on else _at(plant, int(t)) for t in times[times < off]]
     plant.advance(off)

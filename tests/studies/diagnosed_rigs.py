@@ -19,14 +19,15 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, cast
 
+import plant_runs
+
+from rig.actions.exercise.draw import offered
 from rig.analysis.analyse import analyse
-from rig.compose import FastRun
 from rig.config.files.loading import load_sheet, setup_from_text
 from rig.config.plant.fault_names import ALL_OR_NOTHING
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.errors import RigError
-from rig.core.recording import RecordingBuilder
 from rig.diagnosis.findings.model import RunSeen
 from rig.diagnosis.knowledge.model import SOUND
 
@@ -107,6 +108,13 @@ def setup_text(wiring: str, simulated: str) -> str:
     return head + wired + limits + simulated
 
 
+def causes_of(wiring: str) -> frozenset[str]:
+    """The causes that a rig wired so can have: a gauge that is not there is at fault on no rig, and
+    one with such a fault would be a sound rig, counted as a faulty one."""
+    setup = setup_from_text(setup_text(wiring, "[simulated]\n"), "study").setup
+    return frozenset(name for _, name in offered(setup))
+
+
 def drawn(wiring: str, cause: str, seed: int) -> tuple[str, float]:
     """The `[simulated]` table of one rig with `cause`, and its severity.
 
@@ -155,16 +163,6 @@ noise = "{of_shop(0.4, 0.3):.2f} kPa"{place}
 """, severity  # fmt: skip
 
 
-class _Keep:
-    lag_s, overflowed = 0.0, False
-
-    def __init__(self, builder: RecordingBuilder) -> None:
-        self._builder = builder
-
-    def put(self, line: str) -> None:
-        self._builder.add_lines(line.encode())
-
-
 @lru_cache
 def sheet(strokes: int) -> Sheet:
     return load_sheet(DEMO / "workshop.sheet.toml").sheet.model_copy(update={"strokes": strokes})
@@ -174,15 +172,8 @@ def run_of(
     setup: Setup, seed: int, name: str = "this run", conditions: dict[str, Any] | None = None
 ) -> RunSeen:
     """One run of the demo's sheet in fast simulation. Raises RigError where the rig refuses."""
-    builder = RecordingBuilder("simulated", setup.switch_closed_level, setup.coil_live_level)
     page = sheet(STROKES if setup.converter is None else FAST_STROKES)
-    run = FastRun(setup, page, seed)
-    try:
-        run.preflight()
-        run.run(_Keep(builder), lambda line: None)  # type: ignore[arg-type]
-    finally:
-        run.close()
-    recording = builder.build()
+    recording = plant_runs.recorded(setup, page, seed)
     told = conditions or {}
     return RunSeen(name, recording, analyse(recording, setup, page, told), setup, page, told)
 
@@ -217,7 +208,7 @@ def _program() -> str:
     root = Path(__file__).parents[2] / "rig"
     rooms = ("simulated", "bench", "config", "analysis", "physics", "core", "results")
     files = [path for room in rooms for path in sorted((root / room).rglob("*.py"))]
-    files += [Path(__file__), *sorted(DEMO.glob("workshop.*"))]
+    files += [Path(__file__), Path(plant_runs.__file__), *sorted(DEMO.glob("workshop.*"))]
     return hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()[:12]
 
 

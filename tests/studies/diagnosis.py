@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 from answered_checks import Walked, at_random, in_fixed_order, states, walked_by_hand
 from confusion_picture import confusion_svg
-from diagnosed_rigs import KNOWN_GOOD, WIRINGS, kept_rig
+from diagnosed_rigs import KNOWN_GOOD, WIRINGS, causes_of, kept_rig
 
 from rig.diagnosis.check_walk import by_information
 from rig.diagnosis.diagnose import diagnose, wired_of
@@ -195,10 +195,13 @@ def main() -> None:
     kept: list[Told] = []
     with concurrent.futures.ProcessPoolExecutor(options.workers) as pool:
         for wiring in options.wiring or WIRINGS:
+            can = causes_of(wiring)
             jobs = [
                 (wiring, name, options.seed + n, n < options.walks, options.kept)
-                for n in range(options.rigs) for name in names
-            ]  # fmt: skip
+                for n in range(options.rigs)
+                for name in names
+                if name in can
+            ]
             rows = list(pool.map(_job, jobs, chunksize=4))
             kept += rows
             _print(wiring, rows, knowledge)

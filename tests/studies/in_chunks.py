@@ -47,9 +47,7 @@ def _one(work: Chunk, row: str, size: int, seed: int) -> Counts:
     return work(size, (zlib.crc32(row.encode()) << 16) + seed)  # rows share no random numbers
 
 
-def fill(
-    rows: Mapping[str, Chunk], path: Path, runs: int, size: int, processes: int = 0
-) -> None:  # fmt: skip
+def fill(rows: Mapping[str, Chunk], path: Path, runs: int, size: int, processes: int = 0) -> None:
     """Do what `path` lacks of `runs` runs a row, in chunks of `size`, on so many `processes` (0:
     one a processor), and append each chunk to it. The seed of a chunk follows from its row and
     number, so a resumed study is the same one."""

@@ -2,8 +2,9 @@
 """Captures with known truth, as files, by numpy alone: nothing of the program is imported here.
 
 A stroke is commanded, the relay follows, the coil goes live, the switch answers; each with its own
-scatter. A logger then writes what it saw: a row at every look, evenly or not, or only the changes,
-its stamps rounded to some last digit. The pressure follows a closed form, with noise and ripple.
+scatter. A logger then writes what it saw: a row for every sample, evenly or not, or only the
+changes, its stamps rounded to some last digit. The pressure follows a closed form, with noise and
+ripple.
 """
 
 from __future__ import annotations
@@ -19,9 +20,9 @@ ON_MS, BEGINS_MS = 300.0, 400.0
 
 
 class Logger(NamedTuple):
-    """`step_ms` from look to look, each off by up to the share `uneven` of it; `digit_ms` the last
-    digit of a stamp; `rows` a row at every look, else one for each change; `locked`: the strokes
-    are commanded in step with the looks; `says` a comment."""
+    """`step_ms` from sample to sample, each off by up to the share `uneven` of it; `digit_ms` the
+    last digit of a stamp; `rows` a row for every sample, else one for each change; `locked`: the
+    strokes are commanded in step with the samples; `says` a comment."""
 
     name: str
     step_ms: float
@@ -32,8 +33,8 @@ class Logger(NamedTuple):
     says: str = ""
 
 
-def looks_ms(logger: Logger, end_ms: float, rng: np.random.Generator) -> np.ndarray:
-    """When the logger looks, (m,)."""
+def samples_ms(logger: Logger, end_ms: float, rng: np.random.Generator) -> np.ndarray:
+    """When the logger samples, (m,)."""
     n = int(end_ms / logger.step_ms * 1.2) + 3
     steps = logger.step_ms * (1 + logger.uneven * rng.uniform(-1, 1, n))
     t = rng.uniform(0, logger.step_ms) + np.cumsum(steps)
@@ -65,7 +66,7 @@ def write_switching(
     rng: np.random.Generator,
 ) -> None:  # fmt: skip
     """A capture of the changes as this logger sees them."""
-    t = looks_ms(logger, end_ms, rng)
+    t = samples_ms(logger, end_ms, rng)
     levels = {name: np.searchsorted(at, t, "right") % 2 for name, at in changes.items()}
     stamp = np.round(t / logger.digit_ms) * logger.digit_ms
     names = list(changes)

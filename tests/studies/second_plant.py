@@ -159,8 +159,9 @@ def simulate(rigs: list[Rig], rng: np.random.Generator) -> list[dict[str, np.nda
         friction = v["friction_n"] * rub[2 * stroke + int(t >= on[stroke] + ON_MS)]
         force = 0.055 * source * plunger - v["spring_n"] * (1 + 0.15 * spool)
         force = np.sign(force) * np.maximum(np.abs(force) - friction, 0.0)
-        spool = np.clip(spool + STEP_MS * force / (42.0 * nu**0.5), v["shut"],
-                        np.maximum(v["open"], v["shut"]))  # fmt: skip
+        spool = np.clip(
+            spool + STEP_MS * force / (42.0 * nu**0.5), v["shut"], np.maximum(v["open"], v["shut"])
+        )
         soft = 1 + 90.0 * v["air"] * 100.0 / (100.0 + np.maximum(volume - 1.2, 0.0) * 60.0)
         kpa = np.maximum(volume - 1.2, 0.0) * v["stiff"] / soft
         area = 1 / np.sqrt(1 / np.maximum(v["inlet"] * spool, 1e-9) ** 2 + 1 / v["screen"] ** 2)

@@ -4,15 +4,20 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 import written_runs
 from flask.testing import FlaskClient
 
+from rig.core import places
 from rig.runlog.store import RunLog
 from webui.app import create_app
+from webui.live.files import Files
+from webui.live.hub import Hub
+
+DEMO = Path(__file__).parents[2] / "demo"
 
 
 @pytest.fixture
@@ -22,8 +27,19 @@ def log_path(rig_data: Path) -> Path:
 
 
 @pytest.fixture
-def client(log_path: Path) -> FlaskClient:
-    return create_app({"RUN_LOG": log_path, "TESTING": False}).test_client()
+def client(log_path: Path) -> Iterator[FlaskClient]:
+    app = create_app({"RUN_LOG": log_path, "TESTING": False})
+    yield app.test_client()
+    app.extensions["captures"].close()
+    app.extensions["held_captures"].close()
+
+
+@pytest.fixture
+def hub(tmp_path: Path) -> Iterator[Hub]:
+    """What the page knows of the rigs, with the demo's setups and sheets."""
+    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
+    yield made
+    made.close()
 
 
 @pytest.fixture(scope="session")

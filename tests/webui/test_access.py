@@ -3,39 +3,23 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from page_client import token
 
-from rig.core import places
 from webui import access
 from webui.app import create_app
-from webui.live.files import Files
 from webui.live.hub import Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
 PASSCODE = "open sesame"
 
 
-@pytest.fixture
-def hub(tmp_path: Path) -> Iterator[Hub]:
-    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
-    yield made
-    made.close()
-
-
 def app_of(hub: Hub, **config: object) -> Flask:
     return create_app({"HUB": hub, "TESTING": True, **config})
-
-
-def token(client: FlaskClient, address: str = "/bench") -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get(address).text)
-    assert found is not None
-    return found[1]
 
 
 def take(client: FlaskClient, **form: str) -> int:
@@ -96,9 +80,15 @@ def guarded(hub: Hub, tmp_path: Path) -> Flask:
 
 def test_a_wrong_passcode_opens_nothing_and_a_few_make_wait(guarded: Flask) -> None:
     client = guarded.test_client()
-    for _ in range(access.TRIES):
-        assert take(client, passcode="wrong") == 403
-    assert take(client, passcode=PASSCODE) == 429
+    for left in range(access.TRIES - 1, 0, -1):
+        answer = client.post("/controls", data={"csrf": token(client), "passcode": "wrong"})
+        assert answer.status_code == 403
+        assert f"Wrong passcode. {left} more, then" in answer.text
+    for passcode in ("wrong", PASSCODE):
+        answer = client.post("/controls", data={"csrf": token(client), "passcode": passcode})
+        assert answer.status_code == 429
+        assert f"Wait {answer.headers['Retry-After']} s, then" in answer.text
+        assert "set a passcode with" in answer.text
     assert client.post("/bench/beat", data={"csrf": token(client)}).status_code == 403
 
 
@@ -108,7 +98,8 @@ def test_wrong_passcodes_of_all_addresses_count_together(guarded: Flask) -> None
         client.environ_base["REMOTE_ADDR"] = f"192.0.2.{n}"
         return take(client, passcode="wrong")
 
-    assert [wrong(n) for n in range(access.ALL_TRIES)] == [403] * access.ALL_TRIES
+    answers = [wrong(n) for n in range(access.ALL_TRIES)]
+    assert answers == [403] * (access.ALL_TRIES - 1) + [429]
     assert wrong(access.ALL_TRIES) == 429  # an address that never tried
 
 

@@ -15,6 +15,8 @@ from flask.testing import FlaskClient
 from pydantic import BaseModel, ValidationError
 
 from rig.core import places
+from rig.core.results.comparison import Comparison
+from rig.runlog.store import RunLog
 from webui.api import models, models_compare, models_lesson, models_live, registers
 from webui.app import create_app
 from webui.live.files import Files
@@ -64,7 +66,7 @@ def test_runs_of_the_simulated_rig(bench: FlaskClient) -> None:
         lesson = bench.get(f"/api/runs/1/lesson?stroke=2&way={way}").json
         is_described(models_lesson.LessonAnswer, lesson)
         assert lesson is not None and lesson["model"]["refused"] == ""
-    is_described(models_compare.CompareAnswer, bench.get("/api/compare?run=1&run=2").json)
+    is_described(Comparison, bench.get("/api/compare?run=1&run=2").json)
 
 
 def test_a_leak_down_and_its_ramp_have_no_strokes(bench: FlaskClient) -> None:
@@ -92,11 +94,31 @@ def test_runs_of_every_kind(
     is_described(models_lesson.LessonAnswer, bench.get("/api/runs/1/lesson?stroke=2").json)
 
 
+@pytest.mark.parametrize(
+    "path", [("trend",), ("verdict", "reason"), ("summary", "response_ms", "U")]
+)
+def test_a_result_that_lacks_a_key_of_today_is_worked_out_again(
+    bench: FlaskClient, written: Callable[..., int], log_path: Path, path: tuple[str, ...]
+) -> None:
+    run = written(strokes=3)
+    assert bench.get(f"/api/runs/{run}").json["result_saved"]
+    with RunLog(log_path) as log:
+        older: Any = log.result(run)
+        inner = older
+        for key in path[:-1]:
+            inner = inner[key]
+        del inner[path[-1]]
+        log.save_result(run, older, log.load(run).header.software)
+    answer = bench.get(f"/api/runs/{run}").json
+    assert not answer["result_saved"]
+    is_described(models.RunAnswer, answer)
+
+
 def test_several_runs(bench: FlaskClient, written: Callable[..., int]) -> None:
     for n in range(3):
         written(strokes=8, response_ms=60 + 5 * n)
     for asked in ("run=1&run=2", "run=1&run=2&run=3"):
-        is_described(models_compare.CompareAnswer, bench.get(f"/api/compare?{asked}").json)
+        is_described(Comparison, bench.get(f"/api/compare?{asked}").json)
     laid = bench.get("/api/compare/overlay?run=1&run=2").json
     is_described(models_compare.CompareOverlayAnswer, laid)
 

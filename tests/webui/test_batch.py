@@ -6,12 +6,12 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
-from test_webui_pages import plain
+from page_client import plain, token
 
 from rig.core import places
 from rig.core.errors import StorageError, UsageError
@@ -27,24 +27,11 @@ Writer = Callable[..., int]
 
 
 @pytest.fixture
-def hub(tmp_path: Path) -> Iterator[Hub]:
-    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def operator(hub: Hub, log_path: Path) -> FlaskClient:
     """A browser that has the controls."""
     made = create_app({"HUB": hub, "RUN_LOG": log_path, "TESTING": True}).test_client()
     made.post("/controls", data={"csrf": token(made)})
     return made
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/bench").text)
-    assert found is not None
-    return found[1]
 
 
 def send(client: FlaskClient, **form: str) -> tuple[int, str]:
@@ -184,7 +171,7 @@ def test_a_valve_that_was_not_tested_stays_the_next(
     assert offered is not None and offered[1] == "V-1"
 
 
-def test_a_run_taken_off_the_list_leaves_its_valve_to_be_done(
+def test_a_run_removed_from_the_list_leaves_its_valve_to_be_done(
     written: Writer, log_path: Path
 ) -> None:
     batch.keep(log_path, ["V-1"])
@@ -301,9 +288,10 @@ def test_the_line_of_figures_is_a_sentence(
     assert line.endswith("missed 1 of 5." if missed else " ms.") and ", ." not in line, line
 
 
-@pytest.mark.parametrize(("why", "said"), [
-    ("stopped on a page", "Stopped on a page."), ("page was silent", "Stopped: page was silent."),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [("stopped on a page", "Stopped on a page."), ("page was silent", "Stopped: page was silent.")],
+)
 def test_why_a_run_was_stopped_is_said_once(
     operator: FlaskClient, hub: Hub, why: str, said: str
 ) -> None:
@@ -342,7 +330,7 @@ def test_a_batch_that_was_ended_by_mistake_goes_on_with_what_was_done(
     operator.post("/bench/batch/end", data={"csrf": token(operator)})
     written(valve="V-9", strokes=2)
     assert batch.now(log_path, None) == (None, "")
-    assert "ended last (2 valves)" in plain(operator.get("/bench").text)
+    assert "ended last: V-1 to V-2, 2 valves" in plain(operator.get("/bench").text)
     operator.post("/bench/batch/again", data={"csrf": token(operator)})
     assert (seen(log_path).done, seen(log_path).next_tag) == (1, "V-2")
     operator.post("/bench/batch/end", data={"csrf": token(operator)})
@@ -350,6 +338,25 @@ def test_a_batch_that_was_ended_by_mistake_goes_on_with_what_was_done(
     answer = operator.post("/bench/batch/again", data={"csrf": token(operator)})
     assert answer.status_code == 500 and "End it first" in plain(answer.text)
     assert [row.tag for row in seen(log_path).rows] == ["V-3"], "the one under way stays"
+
+
+def test_a_second_batch_does_not_cost_the_first(operator: FlaskClient, log_path: Path) -> None:
+    """One is put away for a pressing one, and comes back after it; of five more the oldest goes."""
+    for tags in ("A-1\nA-2\nA-3", "B-1"):
+        send(operator, tags=tags)
+        operator.post("/bench/batch/end", data={"csrf": token(operator)})
+    page = plain(operator.get("/bench").text)
+    assert page.index("ended last: B-1") < page.index("ended before: A-1 to A-3, 3 valves")
+    again = {"csrf": token(operator), "list": list(batch.ended(log_path))[1]}
+    operator.post("/bench/batch/again", data=again)
+    assert [row.tag for row in seen(log_path).rows] == ["A-1", "A-2", "A-3"]
+    for n in range(5):
+        operator.post("/bench/batch/end", data={"csrf": token(operator)})
+        send(operator, tags=f"C-{n}")
+    operator.post("/bench/batch/end", data={"csrf": token(operator)})
+    assert list(batch.ended(log_path).values()) == ["C-4", "C-3", "C-2", "C-1", "C-0"]
+    operator.post("/bench/batch/again", data={**again, "list": "../runs.sqlite"})
+    assert batch.load(batch.path_of(log_path)) is None
 
 
 def test_a_tag_typed_twice_is_named(operator: FlaskClient) -> None:

@@ -43,10 +43,8 @@ class Running(NamedTuple):
 
 
 @contextlib.contextmanager
-def running(folder: Path, **config: object) -> Iterator[Running]:
-    hub = Hub(folder / "state", Files([], [], folder))
-    page = serving.open_server("127.0.0.1", 0, HUB=hub, **config)
-    stop = serving.open_stop_server("127.0.0.1", (), page.app)
+def serving_both(page: Any, stop: Any, end: Callable[[Any], None]) -> Iterator[Running]:
+    """Both answer in threads of their own; `end` is done to each channel that is left."""
     threads = [threading.Thread(target=one.run) for one in (page, stop)]
     for thread in threads:
         thread.start()
@@ -55,11 +53,24 @@ def running(folder: Path, **config: object) -> Iterator[Running]:
     finally:
         for one in (page, stop):
             for channel in list(one.active_channels.values()):
-                channel.will_close = True
+                end(channel)
             one.asyncore.close_all(one._map)
             one.task_dispatcher.shutdown()
         for thread in threads:
             thread.join(10)
+
+
+@contextlib.contextmanager
+def running(folder: Path, **config: object) -> Iterator[Running]:
+    hub = Hub(folder / "state", Files([], [], folder))
+    page = serving.open_server("127.0.0.1", 0, HUB=hub, **config)
+    stop = serving.open_stop_server("127.0.0.1", (), page.app)
+
+    def end(channel: Any) -> None:
+        channel.will_close = True
+
+    with serving_both(page, stop, end) as both:
+        yield both
 
 
 def ask(port: int, method: str, address: str, **headers: str) -> tuple[int, str, float]:
@@ -365,7 +376,7 @@ def test_the_owner_operates_and_another_account_only_looks_and_stops(tmp_path: P
         assert operate(servers.ports[0], **{"X-Forwarded-For": "192.0.2.1"})[0] == 403
     with running(tmp_path, OWNER=os.getuid() + 1, **none) as servers:
         status, text = operate(servers.ports[0])
-        assert status == 403 and "Wrong passcode" in text
+        assert status == 403 and "no passcode was set" in text
         assert "another account" in ask(servers.ports[0], "GET", "/controls")[1]
         assert ask(servers.ports[0], "GET", "/bench")[0] == 200
         assert ask(servers.ports[0], "POST", "/stop")[0] == 200

@@ -4,31 +4,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
+from page_client import token
 
 from rig.actions.conditions import conditions
+from rig.actions.confirmation import STATEMENTS
 from rig.config.files.loading import load_pair
 from rig.config.files.resolved import dump
 from rig.core import places, state_file
 from rig.core.errors import FileProblems, UsageError
 from rig.core.records import Trip
 from webui.app import create_app
-from webui.live.files import TEMPLATES, Files
+from webui.live.files import TEMPLATES
 from webui.live.hub import ENDED, IDLE, Hub
 
 DEMO = Path(__file__).parents[2] / "demo"
-
-
-@pytest.fixture
-def hub(tmp_path: Path) -> Iterator[Hub]:
-    made = Hub(places.state_dir(), Files([DEMO], [DEMO], tmp_path / "own"))
-    yield made
-    made.close()
 
 
 @pytest.fixture
@@ -37,12 +31,6 @@ def client(hub: Hub) -> FlaskClient:
     made = create_app({"HUB": hub, "TESTING": True}).test_client()
     made.post("/controls", data={"csrf": token(made)})
     return made
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/bench").text)
-    assert found is not None
-    return found[1]
 
 
 def typed(page: str) -> dict[str, str]:
@@ -132,8 +120,8 @@ def test_everything_that_is_wrong_with_a_sheet_is_told_at_once(client: FlaskClie
     wrong = {"f:on_time": "3", "f:settle_window": "-1 ms"}
     status, text = keep(client, "no/name", 0, **wrong)
     assert status == 400
-    problems = re.findall(r"<li><code>([^<]+)</code>", text)
-    assert sorted(problems) == ["Keep as", "on_time", "settle_window", "strokes"]
+    problems = re.findall(r'<li data-id="problem\.([a-z-]+)"><code>', text)
+    assert sorted(problems) == ["keep-as", "on-time", "settle-window", "strokes"]
 
 
 def test_giving_the_controls_back_stays_on_the_bench(client: FlaskClient) -> None:
@@ -157,7 +145,7 @@ def test_a_trip_is_told_of_the_setup_that_tripped(client: FlaskClient, tripped: 
     state = state_file.RigState(rig, "simulated", "", 17, plan, None, TRIP, 1.0)
     state_file.write(state_file.state_path(folder, rig), state)
     text = client.get("/bench/trip").text
-    assert text.count('<section class="sheet trip">') == 1
+    assert text.count('<section class="sheet trip" data-id="trip.') == 1
     if tripped is not None:
         assert f"{tripped}: over-pressure" in text
         assert "another setup" not in text
@@ -344,3 +332,30 @@ def test_what_is_to_mend_names_its_field_and_leads_to_it(client: FlaskClient) ->
     assert '<a href="#f-accept-0-max">Limit 1, max</a>' in head
     whole = client.get("/bench/sheet/workshop").text
     assert 'id="f-on_time"' in whole and 'id="f-accept-0-max"' in whole
+
+
+def test_what_was_confirmed_stays_when_something_else_was_not(
+    client: FlaskClient, hub: Hub, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = {
+        "lines": [],
+        "watched": [],
+        "not_watched": [{"rule": "oil temperature", "why": "none"}],
+    }
+    waiting = {**hub.snapshot(), "phase": "waiting", "backend": "board", "look": "a",
+               "preflight": found}  # fmt: skip
+    monkeypatch.setattr(hub, "snapshot", lambda: waiting)
+    said = {f"said{n}": "yes" for n in range(len(STATEMENTS)) if n != 1}
+    answer = client.post("/bench/go", data={"csrf": token(client), "by": "A. Example", **said})
+    assert answer.status_code == 400
+    assert answer.text.count("Not confirmed:") == 1 and "Accept what is NOT WATCHED" in answer.text
+    assert "Who confirms?" not in answer.text and 'name="by" value="A. Example"' in answer.text
+    ticks = re.findall(
+        r'type="checkbox" name="(said[0-9]+|not_watched)" value="yes"([^>]*)', answer.text
+    )
+    assert [name for name, more in ticks if more.strip() == "checked"] == list(said)
+    assert [(name, "autofocus" in more) for name, more in ticks if "aria-invalid" in more] == [
+        ("said1", True), ("not_watched", False)
+    ]  # fmt: skip
+    ticks = re.findall(r'name="said[0-9]+" value="yes"([^>]*)', client.get("/bench").text)
+    assert ticks == [""] * len(STATEMENTS), "each look is confirmed anew"

@@ -5,10 +5,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from test_live_view import DEMO, Lines
+from fast_runs import DEMO, fast_run
 
 from rig.analysis.analyse import analyse
-from rig.compose import FastRun
 from rig.config.files.loading import load_pair
 from rig.core.recording import RecordingBuilder
 from rig.core.records import Edge, Sample, Step, decode
@@ -21,18 +20,11 @@ S = 10**9
 @pytest.fixture(scope="module")
 def ramps() -> tuple[LiveView, list[object]]:
     """A whole run of the demo's ramp sheet."""
-    setup, sheet = load_pair(DEMO / "workshop.setup.toml", DEMO / "switch-pressures.sheet.toml")
-    assert sheet is not None
-    fast, lines = FastRun(setup.setup, sheet.sheet, seed=3), Lines()
-    try:
-        assert not fast.preflight().refused
-        fast.run(lines, lambda _: None)  # type: ignore[arg-type]
-    finally:
-        fast.close()
-    view = LiveView(setup.setup, sheet.sheet, "simulated")
-    for line in lines.lines:
+    setup, sheet, lines = fast_run("workshop.setup.toml", "switch-pressures.sheet.toml")
+    view = LiveView(setup, sheet, "simulated")
+    for line in lines:
         view.line(line, 1)
-    return view, [decode(line) for line in lines.lines if line.startswith(b"[")]
+    return view, [decode(line) for line in lines if line.startswith(b"[")]
 
 
 def test_every_reading_and_way_is_drawn(ramps: tuple[LiveView, list[object]]) -> None:

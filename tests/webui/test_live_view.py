@@ -4,46 +4,23 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 import pytest
+from fast_runs import DEMO, fast_run
 
-from rig.compose import FastRun
 from rig.config.files.loading import load_pair
 from rig.core.records import Block, Command, Edge, End, Level, Sample, decode, encode
 from webui.live.course import INTERVALS_MOST
 from webui.live.view import POINTS_MOST, LiveView, bands
 
-DEMO = Path(__file__).parents[2] / "demo"
-
-
-class Lines:
-    """Takes a fast run's lines."""
-
-    lag_s, overflowed, recorder = 0.0, False, None
-
-    def __init__(self) -> None:
-        self.lines: list[bytes] = []
-
-    def put(self, line: str) -> None:
-        self.lines.append(line.encode())
-
 
 @pytest.fixture(scope="module")
 def run() -> tuple[LiveView, list[bytes]]:
-    setup, sheet = load_pair(DEMO / "workshop.setup.toml", DEMO / "workshop.sheet.toml")
-    assert sheet is not None
-    fast = FastRun(setup.setup, sheet.sheet, seed=3)
-    lines = Lines()
-    try:
-        assert not fast.preflight().refused
-        fast.run(lines, lambda _: None)  # type: ignore[arg-type]
-    finally:
-        fast.close()
-    view = LiveView(setup.setup, sheet.sheet, "simulated")
-    for number, line in enumerate(lines.lines):
+    setup, sheet, lines = fast_run("workshop.setup.toml", "workshop.sheet.toml")
+    view = LiveView(setup, sheet, "simulated")
+    for number, line in enumerate(lines):
         view.line(line, number + 1)
-    return view, lines.lines
+    return view, lines
 
 
 def test_strokes_are_counted_and_shown_as_dots(run: tuple[LiveView, list[bytes]]) -> None:
@@ -78,6 +55,7 @@ def test_everything_is_json_without_nan(run: tuple[LiveView, list[bytes]]) -> No
 def test_inputs_say_what_is_not_watched(run: tuple[LiveView, list[bytes]]) -> None:
     rows = {row["name"]: row for row in run[0].facts(10**9)["inputs"]}
     assert not rows["Stop input"]["watched"] and rows["Stop input"]["shown"] is None
+    assert rows["Stop input"]["age_ms"] is None, "of what is not there nothing is heard"
     assert rows["Pressure"]["watched"] and rows["Pressure"]["shown"].endswith("kPa")
     assert rows["Pressure"]["age_ms"] is not None
 
@@ -206,18 +184,10 @@ def test_readings_that_are_not_believed_are_not_drawn() -> None:
 
 
 def test_a_run_of_the_engine_shows_every_channel_as_it_was_recorded() -> None:
-    setup, sheet = load_pair(DEMO / "engine.setup.toml", DEMO / "workshop.sheet.toml")
-    assert sheet is not None
-    short = sheet.sheet.model_copy(update={"strokes": 2})
-    fast, lines = FastRun(setup.setup, short, seed=3), Lines()
-    try:
-        fast.preflight()
-        fast.run(lines, lambda _: None)  # type: ignore[arg-type]
-    finally:
-        fast.close()
-    view = LiveView(setup.setup, short, "simulated")
+    setup, short, lines = fast_run("engine.setup.toml", "workshop.sheet.toml", strokes=2)
+    view = LiveView(setup, short, "simulated")
     told, readings, closed = 0, {}, 0
-    for text in lines.lines:
+    for text in lines:
         view.line(text, 1)
         record = decode(text)
         if isinstance(record, Command) and record.on:

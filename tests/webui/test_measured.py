@@ -6,7 +6,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from test_webui_pages import plain
+from page_client import plain
 
 from rig.config.files.loading import load_pair
 from rig.core import places

@@ -12,6 +12,7 @@ import schemathesis
 from flask.testing import FlaskClient
 from hypothesis import HealthCheck, given, settings
 
+from rig.config.sheet.model import KINDS
 from rig.core import places
 from rig.core.records import SOURCES
 from rig.runlog.search import NO_RESULT, ORDERS
@@ -26,7 +27,7 @@ EXAMPLES = re.findall(r"^    GET (/\S+)$", (ROOT / "webui/help/api.md").read_tex
 CHOICES = {
     "/api/runs": {
         "verdict": (*words.VERDICTS, NO_RESULT), "source": SOURCES, "status": STATUSES,
-        "kind": words.KINDS, "order": ORDERS,
+        "kind": KINDS, "order": ORDERS,
     },
     "/api/runs/{run_id}/overlay": {"way": ("on", "off")},
     "/api/compare": {"sort": ("response_ms", "release_ms", "verdict", "given")},

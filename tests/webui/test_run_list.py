@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
+from page_client import token
 
 Written = Callable[..., int]
 
@@ -25,12 +26,6 @@ def headings(client: FlaskClient, address: str) -> list[str]:
 def shown(client: FlaskClient, address: str) -> list[int]:
     found = re.findall(r'aria-label="Choose run ([0-9]+)"', client.get(address).text)
     return [int(number) for number in found]
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/help/").text)
-    assert found is not None
-    return found[1]
 
 
 def test_columns_that_were_chosen_are_shown_and_stay_chosen(
@@ -144,9 +139,10 @@ def test_the_chosen_runs_are_compared_or_given_as_files(
     answer = client.get("/log/chosen?run=1&run=2&to=results&do=compare")
     assert answer.location == "/compare?run=1&run=2"
     for kind, name in (
-        ("results", "V-9-runs-1-to-2-results.csv"), ("strokes", "V-9-runs-1-to-2-strokes.csv"),
+        ("results", "V-9-runs-1-to-2-results.csv"),
+        ("strokes", "V-9-runs-1-to-2-strokes.csv"),
         ("vcd", "V-9-runs-1-to-2-vcd.zip"),
-    ):  # fmt: skip
+    ):
         with client.get(f"/log/chosen?run=1&run=2&do=export&to={kind}") as answer:
             assert answer.headers["Content-Disposition"].endswith(f"filename={name}")
     for wrong in ("run=1&do=export&to=exe", "run=1&do=fly", "do=compare"):
@@ -160,6 +156,12 @@ def test_all_runs_that_were_found_leave_as_one_table(client: FlaskClient, writte
         lines = answer.text.splitlines()
     assert [line.split(",")[0] for line in lines] == ["run", "3", "1"]
     assert client.get("/log/found.csv?valve=C").status_code == 400
+    # the page that asked is told by a cookie that the file comes
+    with client.get("/log/found.csv?valve=A&made=x1") as answer:
+        assert "made=x1;" in answer.headers["Set-Cookie"]
+    for refused in ("valve=C&made=x1", "valve=A&made=x;1"):
+        with client.get(f"/log/found.csv?{refused}") as answer:
+            assert "made=" not in answer.headers.get("Set-Cookie", "")
 
 
 def test_a_mean_of_two_strokes_says_so(client: FlaskClient, written: Written) -> None:

@@ -13,7 +13,6 @@ import select
 import socket
 import ssl
 import subprocess
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +20,15 @@ from typing import Any
 
 import pytest
 from certificates import made
-from test_listener import HALF, Running, connections, is_open, told, waiting_for_who_goes
+from test_listener import (
+    HALF,
+    Running,
+    connections,
+    is_open,
+    serving_both,
+    told,
+    waiting_for_who_goes,
+)
 
 from rig.core.errors import UsageError
 from webui import serving, tls
@@ -42,19 +49,8 @@ def running(folder: Path, pair: tuple[Path, Path], **config: object) -> Iterator
     page = serving.open_server("127.0.0.1", 0, secure.names, secure, HUB=hub, **config)
     stop = serving.open_stop_server("127.0.0.1", (), page.app, secure)
     page.app.config["STOP_PORT"] = stop.effective_port
-    threads = [threading.Thread(target=one.run) for one in (page, stop)]
-    for thread in threads:
-        thread.start()
-    try:
-        yield Running(page, stop)
-    finally:
-        for one in (page, stop):
-            for channel in list(one.active_channels.values()):
-                channel.handle_close()
-            one.asyncore.close_all(one._map)
-            one.task_dispatcher.shutdown()
-        for thread in threads:
-            thread.join(10)
+    with serving_both(page, stop, lambda channel: channel.handle_close()) as both:
+        yield both
 
 
 def ask(

@@ -12,6 +12,7 @@ from types import SimpleNamespace
 
 import pytest
 from flask.testing import FlaskClient
+from page_client import token
 
 from rig.runlog import copies
 from rig.runlog.store import RunLog
@@ -28,12 +29,6 @@ def opened(log_path: Path, *folders: Path, operates: bool = True, **config: obje
     if operates:
         client.post("/controls", data={"csrf": token(client)})
     return client
-
-
-def token(client: FlaskClient) -> str:
-    found = re.search(r'name="csrf" content="([^"]+)"', client.get("/log/backup").text)
-    assert found is not None
-    return found.group(1)
 
 
 def take(client: FlaskClient, to: str = ""):

@@ -3,9 +3,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import re
-import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -14,29 +12,25 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from exercise_parts import DEMO, FAULT, plan
 from flask import Flask, Response
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
-from rig.actions.exercise import conduct, draw, steps, store
-from rig.actions.exercise.model import Plan, Seat
+from rig.actions.exercise import conduct, draw, store
+from rig.actions.exercise.model import Seat
 from rig.actions.exercise.store import Exercises
 from rig.cli.diagnose import command as diagnose
 from rig.cli.export import command as export
 from rig.cli.report import command as report_
 from rig.cli.show import command as show
 from rig.config.files.loading import text_hash
-from rig.core.errors import StorageError, UsageError
-from rig.diagnosis.knowledge.loading import load_knowledge
-from rig.diagnosis.next_check import GETTING_THERE
 from webui import access
 from webui.app import create_app
 from webui.exercise import seats
 from webui.live.files import Files
 from webui.live.hub import Hub
 
-DEMO = Path(__file__).parents[2] / "demo"
-FAULT = "leaking lock seals"
 MARKS = (f"{FAULT}:0.7", "given on the command line")
 """What a setup with this fault in it says, and nothing that only guesses."""
 
@@ -190,7 +184,9 @@ def test_a_fault_stays_hidden_until_the_seat_commits(
 
     assert "Seat 1" in teacher.get(of_class).text and "sticking" not in teacher.get(of_class).text
     assert send(teacher, f"{of_class}/forget").status_code == 409, "not while it goes on"
-    send(teacher, f"{of_class}/end")
+    assert send(teacher, f"{of_class}/end").status_code == 409, "asked once whether it is meant"
+    assert "sticking spool" not in teacher.get(of_class).text
+    send(teacher, f"{of_class}/end", sure="yes")
     assert "sticking spool" in teacher.get(of_class).text
     assert MARKS[0] in neighbour.get(f"/runs/{number}?reveal=simulated").text
     assert f"it was {FAULT}" in neighbour.get("/exercise/seat").text
@@ -240,7 +236,7 @@ def test_the_truth_may_wait_for_the_end(make_app: Callable) -> None:
     )
     private = teacher.get(f"{of_class}?private=1").text
     assert "It was" in private and seat.cause.replace("none", "nothing at fault") in private
-    send(teacher, f"{of_class}/end")
+    send(teacher, f"{of_class}/end", sure="yes")
     assert "it was" in student.get("/exercise/seat").text
 
 
@@ -382,101 +378,6 @@ def test_a_simulation_makes_way_for_the_bench_and_is_done_again(make_app: Callab
     assert queue.going == 0 and "bench is at work" in student.get("/exercise/seat/waits").text
     hub.at_work = False
     assert re.search(r'/runs/(\d+)"', waited(student)), "the turn was kept and done again"
-
-
-def plan(**more: object) -> Plan:
-    setup, sheet = DEMO / "workshop.setup.toml", DEMO / "workshop.sheet.toml"
-    given = {
-        "setup_name": setup.name, "setup_text": setup.read_text(), "sheet_name": sheet.name,
-        "sheet_text": sheet.read_text(), "seed": 5, "cause": FAULT, "severity": 0.7, **more,
-    }  # fmt: skip
-    return Plan.model_validate(given)
-
-
-def test_the_seats_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(store, "SEATS_MOST", 3)
-    there = Exercises(tmp_path / "e.sqlite")
-    code = there.begin(plan()).code
-    for n in range(3):
-        there.take_seat(code, f" Seat  {n} ")
-    for name, why in (("seat 2", "taken"), ("", "nickname"), ("x" * 31, "nickname"),
-                      ("a\x00b", "nickname"), ("Seat 9", "seats are taken")):  # fmt: skip
-        with pytest.raises(UsageError, match=why):
-            there.take_seat(code, name)
-    for _ in range(store.EXERCISES_MOST - 1):
-        there.begin(plan())
-    with pytest.raises(UsageError, match="Forget one"):
-        there.begin(plan())
-    seat = there.seats(1)[0]
-    with pytest.raises(UsageError, match="as much as can be kept"), there.changing(seat.id) as now:
-        now.seat.refused = "x" * store.SEAT_BYTES
-    assert there.seats(1)[0] == seat, "as it was"
-
-
-def test_a_name_is_taken_once_and_covers_no_other(tmp_path: Path) -> None:
-    """Letters that are one letter in NFKC (Unicode Standard Annex 15): full width, ligature, and an
-    accent of its own. A sign that turns the line round, and a pile of marks, are refused."""
-    there = Exercises(tmp_path / "e.sqlite")
-    code = there.begin(plan()).code
-    seat, _ = there.take_seat(code, "Ann\u00a0\ufb01\u0301")
-    assert seat.name == "Ann f\u00ed"
-    for same in ("\uff21\uff4e\uff4e fi\u0301", "ANN FI\u0301"):
-        with pytest.raises(UsageError, match="taken"):
-            there.take_seat(code, same)
-    for hostile in ("\u202eabc", "a" + "\u0336" * 12, "\u200b", "\ufdfa" * 2):
-        with pytest.raises(UsageError, match="at most 30 letters, digits and signs"):
-            there.take_seat(code, hostile)
-    for good in ("\u05e9\u05b8\u05c1\u05dc\u05d5\u05b9\u05dd", "<b>bold</b>", "=1+1"):
-        assert there.take_seat(code, good)[0].name
-
-
-def test_a_file_of_another_form_is_left_alone(tmp_path: Path) -> None:
-    there = Exercises(tmp_path / "e.sqlite")
-    there.begin(plan())
-    with contextlib.closing(sqlite3.connect(tmp_path / "e.sqlite")) as other:
-        other.execute(f"PRAGMA user_version = {store.FORM + 1}")
-    for ask in (there.all, lambda: there.begin(plan())):
-        with pytest.raises(StorageError, match="another version"):
-            ask()
-
-
-@pytest.mark.parametrize(
-    "key", ["", ".", "1", "1.", "1.wrong", "x.y", "-1.a", "9" * 30 + ".a", "²."]
-)
-def test_only_the_key_opens_a_seat(tmp_path: Path, key: str) -> None:
-    there = Exercises(tmp_path / "e.sqlite")
-    assert there.opened_by(key) is None
-    seat, secret = there.take_seat(there.begin(plan()).code, "a")
-    assert there.opened_by(key) is None
-    opened = there.opened_by(f"{seat.id}.{secret}")
-    assert opened is not None and opened.name == "a"
-
-
-def test_a_draw_is_the_same_for_all_or_for_each() -> None:
-    same = [draw.drawn_seat(plan(cause=None, severity=None), n) for n in range(12)]
-    assert all(one == same[0] for one in same)
-    own = [draw.drawn_seat(plan(cause=None, severity=None, each_own=True), n) for n in range(60)]
-    assert len({one.cause for one in own}) > 15 and len({one.severity for one in own}) == 3
-    whole = [one for one in own if one.cause == "fuse open"]
-    assert all(one.severity == 1.0 for one in whole), "a fuse is open or not"
-
-
-def test_checks_cost_minutes_and_keep_their_order() -> None:
-    knowledge, mine = load_knowledge(), draw.drawn_seat(plan(cause="open coil"), 1)
-    with pytest.raises(UsageError, match="first isolation of the drive"):
-        steps.do_check(plan(), mine, "coil_ohms", knowledge)
-    assert mine.minutes == 0
-    for name in ("drive_isolated", "coil_ohms", "coil_ohms"):
-        steps.do_check(plan(), mine, name, knowledge)
-    by_hand = [knowledge.checks[name].minutes for name in ("drive_isolated", "coil_ohms")]
-    assert mine.minutes == sum(by_hand) + 2 * GETTING_THERE, "a second look costs nothing"
-    done = mine.done("coil_ohms")
-    assert done is not None and done.state == "open"
-    with pytest.raises(UsageError, match="no such check"):
-        steps.do_check(plan(), mine, "../etc", knowledge)
-    # 20 strokes of 1 s and what lies around them: two or three begun half minutes
-    assert steps.run_minutes(24.0) == GETTING_THERE + 0.5
-    assert steps.run_minutes(30.1) == GETTING_THERE + 1.0
 
 
 @pytest.mark.parametrize("scheme", ["https", "http"])

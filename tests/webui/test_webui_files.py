@@ -121,7 +121,7 @@ def png_of(width: int, height: int) -> bytes:
         (png_of(60_000, 60_000), "pixels"),
         (b"x" * 10_000_001, "10 MB at most"),
     ],
-)  # fmt: skip
+)
 def test_what_is_not_kept_is_said(tmp_path: Path, data: bytes, words: str) -> None:
     path = tmp_path / "sent"
     path.write_bytes(data)

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import html
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -13,11 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from flask.testing import FlaskClient
-
-sys.path.append(str(Path(__file__).resolve().parent.parent / "io"))
-
 from emulated_gauges import emulated
+from flask.testing import FlaskClient
 
 from rig.core import places, state_file
 from rig.core.state_file import RigState

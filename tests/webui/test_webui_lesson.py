@@ -332,8 +332,9 @@ def test_the_operator_may_allow_the_class_both(operating: FlaskClient, written: 
 def test_who_may_only_look_is_told_the_way_to_share(log_path: Path, written: Writer) -> None:
     run = written(strokes=2)
     for passcode, told in (
-        ("a hash", "under Take the controls"), (access.NO_PASSCODE, "`rig serve --set-passcode`"),
-    ):  # fmt: skip
+        ("a hash", "under Take the controls"),
+        (access.NO_PASSCODE, "`rig serve --set-passcode`"),
+    ):
         looking = create_app({"RUN_LOG": log_path, "PASSCODE_HASH": passcode}).test_client()
         page = looking.get(f"/runs/{run}/lesson").text
         assert 'href="/controls">To show it to the class' in page

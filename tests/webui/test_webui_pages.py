@@ -13,6 +13,7 @@ from typing import get_args
 import pytest
 import written_runs
 from flask.testing import FlaskClient
+from page_client import plain
 
 from rig.core.rounding import fixed, pair, places
 from rig.runlog.store import RunLog
@@ -20,11 +21,6 @@ from webui import words
 from webui.pages import runs
 
 Writer = Callable[..., int]
-
-
-def plain(html: str) -> str:
-    """The words of a page, without its tags."""
-    return " ".join(re.sub(r"<[^>]+>", " ", html).split())
 
 
 def test_without_a_log_the_page_says_how_to_make_the_first_run(
@@ -308,6 +304,7 @@ def test_states_of_the_log_are_all_known_here() -> None:
     from rig.core.records import SOURCES
     from rig.runlog import search
     from rig.runlog.tables import STATUSES
+    from webui.pages import listing
 
     assert set(words.STATUSES) == set(STATUSES)
     assert set(words.SOURCES) == set(SOURCES)
@@ -315,12 +312,11 @@ def test_states_of_the_log_are_all_known_here() -> None:
         verdict.CONFORMS, verdict.DOES_NOT_CONFORM, verdict.UNDECIDED, verdict.NOT_TESTED,
     }  # fmt: skip
     assert set(get_args(search.Status)) == set(STATUSES)
-    assert set(get_args(search.Source)) == set(SOURCES)
     assert set(get_args(search.Verdict)) == {*words.VERDICTS, "none"}
     kinds = (
         sheet.model_fields["kind"].annotation for sheet in (StrokesSheet, HoldSheet, RampSheet)
     )
-    assert {get_args(kind)[0] for kind in kinds} == set(get_args(search.Kind))
+    assert {get_args(kind)[0] for kind in kinds} == set(get_args(listing.Kind))
 
 
 def test_the_simulated_rig_is_shown_only_when_it_is_asked_for(
@@ -359,8 +355,9 @@ def test_what_is_to_be_typed_stands_as_code_and_nothing_else_does() -> None:
     assert str(words.marked("one ` alone")) == "one ` alone"
 
 
-@pytest.mark.parametrize(("value", "digits", "text"), [
-    (-0.04, 1, "0.0"), (-0.2, 0, "0"), (-0.6, 0, "-1"), (float("nan"), 1, "nan"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [(-0.04, 1, "0.0"), (-0.2, 0, "0"), (-0.6, 0, "-1"), (float("nan"), 1, "nan")],
+)
 def test_no_minus_stands_before_a_nought(value: float, digits: int, text: str) -> None:
     assert words.number(value, digits) == text

@@ -211,8 +211,9 @@ def test_one_stroke_apart_moves_the_band_by_no_more_than_a_stroke() -> None:
     since = np.tile(np.arange(5, 600, 10, dtype=np.int64), 21)
     place = np.repeat(np.arange(21), 60)
     value = np.where(place == 0, 0.0, 100.0 + place)
-    low, middle, high = (list(column) for column in zip(
-        *overlay._band(edges, since, value, place), strict=True))  # fmt: skip
+    low, middle, high = (
+        list(column) for column in zip(*overlay._band(edges, since, value, place), strict=True)
+    )
     values = [0.0, *(100.0 + n for n in range(1, 21))]
     for found, share in ((low, 5), (middle, 50), (high, 95)):
         assert found == pytest.approx([np.percentile(values, share)] * overlay.BINS)

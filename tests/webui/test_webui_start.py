@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from flask.testing import FlaskClient
-from test_webui_pages import plain
+from page_client import plain
 from written_runs import Made, header, write
 
 from rig.actions.last_backup import DAY_S, told

@@ -15,10 +15,11 @@ from rig.analysis.measure.stroke_windows import stroke_windows
 from rig.core.clock import NS_PER_MS
 from rig.core.figures import figures_of
 from rig.core.recording import Recording
+from rig.core.results.run import Stroke, figure_of
 from rig.runlog import search
 from rig.runlog.rows import RunRow
 from webui import log
-from webui.api.models import OverlayAnswer, RunAnswer, StrokesAnswer, TracesAnswer
+from webui.api.models import OverlayAnswer, RunAnswer, StrokesAnswer, StrokeShown, TracesAnswer
 from webui.api.openapi import described
 from webui.charts import decimate, overlay, strokes, timeline
 from webui.faults import PageFault
@@ -136,8 +137,9 @@ def traces(run_id: int) -> Response:
                 f"Run {run_id} has {len(stroke_windows(recording))} strokes.",
                 "Choose one of them.",
             )
-        figures = view.stroke(asked.stroke) or {}
-        from_ns, to_ns = strokes.window(recording, times, figures.get("release_ms"))
+        figures = view.stroke(asked.stroke)
+        release_ms = figures["release_ms"] if figures else None
+        from_ns, to_ns = strokes.window(recording, times, release_ms)
         shown = _stroke_json(recording, times, figures)
     elif asked.from_ms is not None or asked.to_ms is not None:
         from_ns, to_ns = _window(recording.t0_ns, to_ns, asked)
@@ -170,8 +172,8 @@ def _window(t0_ns: int, end_ns: int, asked: TracesQuestion) -> tuple[int, int]:
 
 
 def _stroke_json(
-    recording: Recording, times: strokes.StrokeTimes, figures: dict[str, Any]
-) -> dict[str, Any]:
+    recording: Recording, times: strokes.StrokeTimes, figures: Stroke | None
+) -> StrokeShown:
     def ms(t_ns: int | None) -> float | None:
         return None if t_ns is None else timeline.to_ms(t_ns, recording)
 
@@ -182,11 +184,12 @@ def _stroke_json(
         "off_ms": ms(times.off_ns),
         "live_ms": ms(times.live_ns),
         "dead_ms": ms(times.dead_ns),
-        "response_ms": figures.get("response_ms"),
-        "release_ms": figures.get("release_ms"),
+        "response_ms": figures and figures["response_ms"],
+        "release_ms": figures and figures["release_ms"],
         "response_from_ms": ms(times.live_ns if times.live_ns is not None else times.on_ns),
         "release_from_ms": ms(off_ns),
-        "marks": figures.get("marks") or [],
+        "marks": figures["marks"] if figures else [],
+        "mark_ids": figures["mark_ids"] if figures else [],
     }
 
 
@@ -206,11 +209,12 @@ def per_stroke(run_id: int) -> Response:
             for name in figures_of("strokes")
         ))  # fmt: skip
     kept = [found[int(i)] for i in keep]
-    names = ("number", "answered", *figures_of("strokes"))
     return jsonify(
         strokes=len(found),
         charts={key: run_parts.chart(view.result, key) for key in figures_of("strokes")},
-        **{name: [s.get(name) for s in kept] for name in names},
+        number=[one["number"] for one in kept],
+        answered=[one["answered"] for one in kept],
+        **{key: [figure_of(one, key) for one in kept] for key in figures_of("strokes")},
     )
 
 
@@ -228,11 +232,10 @@ def overlaid(run_id: int) -> Response:
     asked = OverlayQuestion.model_validate(request.args.to_dict())
     view = run_view.open_run(run_id)
     odd = run_parts.odd_strokes(view.result)
-    summary = (view.result or {}).get("summary") or {}
+    summary = view.result["summary"] if view.result else {}
     laid = overlay.overlay(view.recording, summary, asked.way, odd)
     return jsonify(run=run_id, source=view.recording.source, odd=odd, **laid)
 
 
-def _column(found: list[dict[str, Any]], name: str) -> NDArray[np.float64]:
-    values = [np.nan if s.get(name) is None else float(s[name]) for s in found]
-    return np.array(values, np.float64)
+def _column(found: list[Stroke], name: str) -> NDArray[np.float64]:
+    return np.array([figure_of(one, name) for one in found], np.float64)  # None becomes NaN

@@ -2,133 +2,32 @@
 """Models of the JSON interface's answers: for its OpenAPI document, and for tests.
 
 Views do not pass their answers through these models: that would copy every trace point by point. A
-test checks real answers against them instead. For analysis results the principal keys are named;
-others may stand beside them (`Open`). Times are ms, pressures kPa; an unknown number is null.
+test checks real answers against them instead. Results of analysis are named in rig.core.results.
+Times are ms, pressures kPa; an unknown number is null.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired
 
-from pydantic import BaseModel, ConfigDict, Field
+from typing_extensions import TypedDict
 
-from rig.runlog.search import Source, Status
-
-Numbers = list[float | None]
-
-
-class Open(BaseModel):
-    """May have more keys than are named here."""
-
-    model_config = ConfigDict(extra="allow")
+from rig.core.json_values import JsonObject
+from rig.core.records import Source
+from rig.core.results.behaviour import Numbers, Signal
+from rig.core.results.message_id import MessageId
+from rig.core.results.run import Condition, Result, Rule
+from rig.runlog.search import Status
 
 
-class Condition(BaseModel):
-    """One condition of a run. `how`: typed, or measured."""
-
-    value: float | str
-    unit: str
-    how: str
-
-
-class Rule(BaseModel):
-    """A rule of the interlock: its slowest reaction, or why nothing watches it."""
-
-    rule: str
-    reaction_ms: float | None
-    why: str
-
-
-class Stroke(Open):
-    """One stroke as analysed."""
-
-    number: int
-    answered: bool
-    settled: bool
-    response_ms: float | None
-    release_ms: float | None
-    first_edge_on_ms: float | None
-    first_edge_off_ms: float | None
-    bounce_on: int | None
-    bounce_off: int | None
-    at_switch_on_kpa: float | None
-    at_switch_off_kpa: float | None
-    marks: list[str]
-
-
-class Summary(Open):
-    """One time over all strokes of a run that gave it."""
-
-    n: int
-    mean: float | None
-    sd: float | None
-    min: float | None
-    median: float | None
-    max: float | None
-
-
-class Limit(Open):
-    """One limit of the sheet by itself."""
-
-    figure: str
-    result: str
-    value: float | None
-
-
-class Verdict(Open):
-    """All limits together, in words, and what to check next where something is open."""
-
-    result: str
-    why: str
-    reason: str = ""
-    """The same without what to check next."""
-    next_check: str | None
-    next_caution: str | None = None
-    limits: list[Limit]
-
-
-class OfTheValve(Open):
-    """What holds for the valve: "conforms", "does_not_conform" or "not_judged", and in words."""
-
-    result: str
-    words: str
-    reason: str = ""
-    """The same without what to do first."""
-
-
-class RunTrip(BaseModel):
-    """What the interlock tripped for, and when in the run."""
-
-    rule: str
-    value: float | None
-    limit: float | None
-    unit: str
-    t_ms: float | None
-    message: str
-
-
-class Result(Open):
-    """What analysis made of a run: as `rig show --json`."""
-
-    kind: str | None
-    source: Source
-    status: str
-    strokes: list[Stroke]
-    summary: dict[str, Summary]
-    counts: dict[str, int]
-    trip: RunTrip | None
-    verdict: Verdict
-    of_the_valve: OfTheValve | None = None
-
-
-class SetupNamed(BaseModel):
+class SetupNamed(TypedDict):
     """The setup as it stood with the run."""
 
     name: str
     hash: str
 
 
-class SheetNamed(BaseModel):
+class SheetNamed(TypedDict):
     """The sheet as it stood with the run."""
 
     name: str | None
@@ -136,7 +35,7 @@ class SheetNamed(BaseModel):
     kind: str | None
 
 
-class RunAnswer(BaseModel):
+class RunAnswer(TypedDict):
     """One run: header, state and result (null where it could not be worked out)."""
 
     run: int
@@ -157,18 +56,18 @@ class RunAnswer(BaseModel):
     confirmation: str | None
     setup: SetupNamed
     sheet: SheetNamed | None
-    hardware: dict[str, Any]
+    hardware: JsonObject
     watched: list[Rule]
     not_watched: list[Rule]
     remark: str
-    purpose: str = Field(default="valve", description="valve, own timing or commissioning")
+    purpose: str
     records: int
     software: str
     result_saved: bool
     result: Result | None
 
 
-class Lane(BaseModel):
+class Lane(TypedDict):
     """A line that is high or low: `words` for 0 and 1, `level` from each time on."""
 
     name: str
@@ -180,7 +79,7 @@ class Lane(BaseModel):
     level: list[int | None]
 
 
-class Channel(BaseModel):
+class Channel(TypedDict):
     """Readings of one channel."""
 
     name: str
@@ -191,16 +90,11 @@ class Channel(BaseModel):
     value: Numbers
 
 
-class Mark(BaseModel):
-    """A trip, or what makes the records doubtful; `class` is trip or doubt."""
-
-    t_ms: float
-    class_: str = Field(alias="class")
-    kind: str
-    detail: str
+Mark = TypedDict("Mark", {"t_ms": float, "class": str, "id": MessageId, "kind": str, "detail": str})
+Mark.__doc__ = "A trip, or what makes the records doubtful; `class` is trip or doubt."
 
 
-class Traces(BaseModel):
+class Traces(TypedDict):
     """A window of a recording, at most 5,000 points a trace."""
 
     from_ms: float
@@ -211,7 +105,7 @@ class Traces(BaseModel):
     marks: list[Mark]
 
 
-class StrokeShown(BaseModel):
+class StrokeShown(TypedDict):
     """The stroke that was asked for, on the run's time axis."""
 
     number: int
@@ -224,6 +118,7 @@ class StrokeShown(BaseModel):
     response_from_ms: float | None
     release_from_ms: float | None
     marks: list[str]
+    mark_ids: list[MessageId]
 
 
 class TracesAnswer(Traces):
@@ -235,14 +130,7 @@ class TracesAnswer(Traces):
     first_stroke: int | None
 
 
-class Signal(Open):
-    """A rule of the control charts that was broken, and by which strokes."""
-
-    rule: str
-    strokes: list[int]
-
-
-class ChartLimits(BaseModel):
+class ChartLimits(TypedDict):
     """Centre and control limits of the run itself, and the sheet's limits."""
 
     center: float
@@ -252,7 +140,7 @@ class ChartLimits(BaseModel):
     limits: list[float]
 
 
-class StrokesAnswer(BaseModel):
+class StrokesAnswer(TypedDict):
     """Strokes as columns; `strokes` counts all, thinned ones too."""
 
     strokes: int
@@ -263,7 +151,7 @@ class StrokesAnswer(BaseModel):
     release_ms: Numbers
 
 
-class SwitchOfStroke(BaseModel):
+class SwitchOfStroke(TypedDict):
     """When the contact changed; `opens` is its level at the beginning."""
 
     number: int
@@ -271,29 +159,29 @@ class SwitchOfStroke(BaseModel):
     t_ms: list[float]
 
 
-class SwitchOverlaid(BaseModel):
+class SwitchOverlaid(TypedDict):
     """Share of strokes with the contact closed, and the strokes drawn one by one."""
 
     words: list[str]
     share_t_ms: list[float]
     share: list[float]
     drawn: int
-    strokes: list[SwitchOfStroke] | None = None
+    strokes: NotRequired[list[SwitchOfStroke] | None]
 
 
-class ChannelOverlaid(BaseModel):
+class ChannelOverlaid(TypedDict):
     """Readings since the edge, and their 5, 50 and 95 % points over the strokes."""
 
     name: str
     unit: str
     readings: int
-    t_ms: list[float] | None = None
-    value: list[float] | None = None
+    t_ms: NotRequired[list[float] | None]
+    value: NotRequired[list[float] | None]
     band_t_ms: list[float]
     band: list[Numbers]
 
 
-class Overlaid(BaseModel):
+class Overlaid(TypedDict):
     """All strokes of a run from the coil's edge, or from the command where it was not read back."""
 
     way: str

@@ -1,86 +1,21 @@
 # SPDX-License-Identifier: MIT
-"""Models of answers about several runs compared: see webui.api.models."""
+"""Models of answers about several runs overlaid: see webui.api.models."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing_extensions import TypedDict
 
-from pydantic import BaseModel
-
-from rig.runlog.search import Source
-from webui.api.models import Numbers, Open, Overlaid, Summary
+from webui.api.models import Overlaid
 
 
-class RunCompared(BaseModel):
-    """One of the runs compared."""
-
-    run: int
-    valve: str | None
-    job: str | None
-    by: str | None
-    mount: int | None
-    status: str
-    setup_hash: str | None
-    sheet_hash: str | None
-    strokes: int
-    missed: int
-    doubtful: int
-    oil_temperature_degc: float | None
-    measured: dict[str, Any]
-    summary: dict[str, Summary]
-
-
-class FigureCompared(Open):
-    """How far one time lies apart; `equivalent` is null where it was not decided, `real` where
-    conditions or mounting may explain it."""
-
-    difference_ms: float
-    ci95: Numbers
-    p: float | None
-    effect_sd: float | None
-    equivalent: bool | None
-    strokes_needed: int | None
-    real: bool | None
-    allowed_for: dict[str, Any]
-
-
-class PairCompared(BaseModel):
-    """The first run and another one."""
-
-    before: int
-    after: int
-    figures: dict[str, FigureCompared | None]
-    missed_compared: dict[str, Any]
-    oil: str | None
-    words: list[str]
-
-
-class CompareAnswer(PairCompared):
-    """As `rig compare --json`: the first two runs on top, all pairs, and a ranking of three or
-    more."""
-
-    source: Source
-    runs: list[RunCompared]
-    figure: str
-    difference_ms: float | None
-    ci95: Numbers | None
-    p: float | None
-    effect_sd: float | None
-    equivalent: bool | None
-    strokes_needed: int | None
-    comparisons: list[PairCompared]
-    batch: dict[str, Any] | None
-    notes: list[str]
-
-
-class RunNamed(BaseModel):
+class RunNamed(TypedDict):
     """A run and its valve."""
 
     run: int
     valve: str | None
 
 
-class CompareOverlayAnswer(BaseModel):
+class CompareOverlayAnswer(TypedDict):
     """`ways`: on and off, each with one overlay a run in the order of `runs`."""
 
     runs: list[RunNamed]

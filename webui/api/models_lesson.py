@@ -3,45 +3,53 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing_extensions import TypedDict
 
-from pydantic import BaseModel
-
-from rig.runlog.search import Source
+from rig.core.json_values import JsonObject
+from rig.core.records import Source
 from webui.api.models import Traces
 
 
-class Link(BaseModel):
+class Span(TypedDict):
+    """From one end to another, and what that took with its uncertainty; null where not known."""
+
+    from_ms: float | None
+    to_ms: float | None
+    took_ms: float | None
+    u95_ms: float | None
+
+
+class Link(Span):
     """One link of the chain and what it took, null where it was not measured."""
 
     name: str
     happens: str
     measured: bool
-    from_ms: float | None
-    to_ms: float | None
-    took_ms: float | None
-    u95_ms: float | None
     seen_by: str
 
 
-class LinksTogether(BaseModel):
+class LinksTogether(Span):
     """Links in a row that have one time only together."""
 
     links: list[str]
-    from_ms: float | None
-    to_ms: float | None
-    took_ms: float | None
-    u95_ms: float | None
 
 
-class Dip(BaseModel):
+class Dip(TypedDict):
     """Where the coil's current shows that the plunger has landed, ms after the command."""
 
     t_ms: float
     u95_ms: float | None
 
 
-class PartStretch(BaseModel):
+class Chain(TypedDict):
+    """The links of one half of a stroke, and those that have one time only together."""
+
+    links: list[Link]
+    together: list[LinksTogether]
+    dip: Dip | None
+
+
+class PartStretch(TypedDict):
     """From one instant to another (null: from the beginning, to the end) a part of the drawing goes
     from one place to another; 0 is not energised."""
 
@@ -53,7 +61,7 @@ class PartStretch(BaseModel):
     words: str
 
 
-class DrawnPart(BaseModel):
+class DrawnPart(TypedDict):
     """A part of the cut-away drawing: measured, inferred or not measured. `follows` names the lane
     or channel of the traces that shows it from moment to moment."""
 
@@ -64,14 +72,14 @@ class DrawnPart(BaseModel):
     stretches: list[PartStretch]
 
 
-class AskedNext(BaseModel):
+class AskedNext(TypedDict):
     """The half of a stroke to ask about next."""
 
     stroke: int
     way: str
 
 
-class LessonAnswer(BaseModel):
+class LessonAnswer(Chain):
     """One half of a stroke; `model` is the plant's own course of a simulated run, `dip` null where
     the current shows no movement, `why` what this one is worth showing for."""
 
@@ -87,16 +95,13 @@ class LessonAnswer(BaseModel):
     counts_from: str
     command_ms: float
     traces: Traces
-    model: dict[str, Any] | None
-    links: list[Link]
-    together: list[LinksTogether]
-    dip: Dip | None
+    model: JsonObject | None
     drawing: list[DrawnPart]
     why: str | None
     next: AskedNext | None
 
 
-class ShareAnswer(BaseModel):
+class ShareAnswer(TypedDict):
     """A shared lesson: `key` moves it, `address` is for the class (null on the loopback only)."""
 
     code: str
@@ -105,26 +110,26 @@ class ShareAnswer(BaseModel):
     picture: str | None
 
 
-class MovedAnswer(BaseModel):
+class MovedAnswer(TypedDict):
     """Counts the moves."""
 
     version: int
 
 
-class EndedAnswer(BaseModel):
+class EndedAnswer(TypedDict):
     """The lesson is over."""
 
     ended: bool
 
 
-class PartGuessed(BaseModel):
+class PartGuessed(TypedDict):
     """How many said this part."""
 
     name: str
     n: int
 
 
-class TimesGuessed(BaseModel):
+class TimesGuessed(TypedDict):
     """How many said a time from `from_ms` on and below `to_ms` (null: and more)."""
 
     from_ms: float
@@ -132,7 +137,7 @@ class TimesGuessed(BaseModel):
     n: int
 
 
-class TallyAnswer(BaseModel):
+class TallyAnswer(TypedDict):
     """What the class guessed, by nobody's name."""
 
     n: int
@@ -141,13 +146,13 @@ class TallyAnswer(BaseModel):
     median_ms: float | None
 
 
-class GuessedAnswer(BaseModel):
+class GuessedAnswer(TypedDict):
     """How many have guessed."""
 
     guesses: int
 
 
-class PositionAnswer(BaseModel):
+class PositionAnswer(TypedDict):
     """Where the instructor stands, and for how long. `question` counts the questions; `tally` is
     null until it may be seen."""
 

@@ -3,21 +3,27 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel
+from typing import NotRequired
 
-from webui.api.models import Numbers, OfTheValve, Rule, Verdict
+from typing_extensions import TypedDict
+
+from rig.core.results.behaviour import Numbers
+from rig.core.results.message_id import MessageId
+from rig.core.results.run import OfTheValve, Rule, Verdict
 
 
-class Check(BaseModel):
-    """One thing looked at before the first stroke."""
+class Check(TypedDict):
+    """One thing looked at before the first stroke. `trip`: whose condition stands."""
 
+    id: MessageId
     name: str
     result: str
     shown: str
     remedy: str
+    trip: MessageId | None
 
 
-class PreflightFound(BaseModel):
+class PreflightFound(TypedDict):
     """What was found before anything was energised."""
 
     checks: list[Check]
@@ -29,9 +35,10 @@ class PreflightFound(BaseModel):
     ready_in_s: float | None
 
 
-class LiveTrip(BaseModel):
+class LiveTrip(TypedDict):
     """A trip as the bench told it; `t_ns` of the bench's own clock."""
 
+    id: MessageId
     rule: str
     value: float | None
     limit: float | None
@@ -40,7 +47,7 @@ class LiveTrip(BaseModel):
     message: str
 
 
-class RunEnded(BaseModel):
+class RunEnded(TypedDict):
     """How a run that the page drove ended; `off` says what is known of the coil."""
 
     run: int | None
@@ -54,7 +61,7 @@ class RunEnded(BaseModel):
     trip: LiveTrip | None
 
 
-class Input(BaseModel):
+class Input(TypedDict):
     """An input as it is now; `shown` is null where nothing is known or it is not watched."""
 
     name: str
@@ -64,7 +71,7 @@ class Input(BaseModel):
     watched: bool
 
 
-class CourseNow(BaseModel):
+class CourseNow(TypedDict):
     """A fast channel since the stroke's command: lowest and highest reading of each interval of
     `step_ms`, null where none came."""
 
@@ -74,7 +81,7 @@ class CourseNow(BaseModel):
     high: list[float | None]
 
 
-class StrokeNow(BaseModel):
+class StrokeNow(TypedDict):
     """The stroke under way: points of ms since its command, and value. `lines` are timed lines
     beside coil and switch, by name, with their electrical level; `channels` are the fast ones."""
 
@@ -88,7 +95,7 @@ class StrokeNow(BaseModel):
     channels: dict[str, CourseNow]
 
 
-class RampNow(BaseModel):
+class RampNow(TypedDict):
     """A ramp while it goes on: `points` of ms since the first way began, and pressure in kPa;
     `ways` ms and "raise" or "lower"; `changes` of the contact: ms, 1 closed or 0 open, the last
     pressure before. `pace` holds the rate against the two beside it: "right", "too slow" or "too
@@ -108,7 +115,7 @@ class RampNow(BaseModel):
     changes: list[list[float | None]]
 
 
-class LastStroke(BaseModel):
+class LastStroke(TypedDict):
     """The last stroke done."""
 
     number: int
@@ -117,14 +124,14 @@ class LastStroke(BaseModel):
     release_ms: float | None
 
 
-class Band(BaseModel):
+class Band(TypedDict):
     """The sheet's limits of one time, ms."""
 
     min: float | None
     max: float | None
 
 
-class LiveRun(BaseModel):
+class LiveRun(TypedDict):
     """A run while it goes on. `dots`: number, response and release of each stroke done."""
 
     source: str
@@ -151,7 +158,7 @@ class LiveRun(BaseModel):
     lag_s: float | None
 
 
-class LiveAnswer(BaseModel):
+class LiveAnswer(TypedDict):
     """What the bench does now. `other`: another program drives it. Keys without a value yet are
     left out; `preflight`, `ended` and `verdict` come as the run goes on. `ready_in_s` counts down
     where the coil has to rest before a start."""
@@ -159,23 +166,23 @@ class LiveAnswer(BaseModel):
     phase: str
     other: bool
     live: LiveRun | None
-    setup: str | None = None
-    sheet: str | None = None
-    title: str | None = None
-    valve: str | None = None
-    job: str | None = None
-    by: str | None = None
-    backend: str | None = None
-    look: str | None = None
-    rig: str | None = None
-    preflight: PreflightFound | None = None
-    refused: list[Check] | None = None
-    alarm: str | None = None
-    ready_in_s: float | None = None
-    stopping: str | None = None
-    ended: RunEnded | None = None
-    verdict: Verdict | None = None
-    of_the_valve: OfTheValve | None = None
-    message: str | None = None
-    recorder: str | None = None
-    code: int | None = None
+    setup: NotRequired[str | None]
+    sheet: NotRequired[str | None]
+    title: NotRequired[str | None]
+    valve: NotRequired[str | None]
+    job: NotRequired[str | None]
+    by: NotRequired[str | None]
+    backend: NotRequired[str | None]
+    look: NotRequired[str | None]
+    rig: NotRequired[str | None]
+    preflight: NotRequired[PreflightFound | None]
+    refused: NotRequired[list[Check] | None]
+    alarm: NotRequired[str | None]
+    ready_in_s: NotRequired[float | None]
+    stopping: NotRequired[str | None]
+    ended: NotRequired[RunEnded | None]
+    verdict: NotRequired[Verdict | None]
+    of_the_valve: NotRequired[OfTheValve | None]
+    message: NotRequired[str | None]
+    recorder: NotRequired[str | None]
+    code: NotRequired[int | None]

@@ -13,10 +13,11 @@ from collections.abc import Callable, Mapping
 from typing import Any, ParamSpec, TypeVar
 
 from flask import Blueprint, Response, current_app, jsonify
-from pydantic import BaseModel
+from pydantic import BaseModel, TypeAdapter
 from werkzeug.routing import Rule
 
 from rig import __version__
+from rig.core.results.message_id import MessageId
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -28,8 +29,9 @@ FAULTS = {"400": "the question was not understood", "404": "there is nothing of 
 
 
 class Fault(BaseModel):
-    """Every refusal: what happened and what to do about it."""
+    """Every refusal: its id, what happened and what to do about it."""
 
+    id: MessageId
     error: str
     what: str
     remedy: str
@@ -37,7 +39,7 @@ class Fault(BaseModel):
 
 def described(
     query: type[BaseModel] | None = None,
-    answer: type[BaseModel] | None = None,
+    answer: type | None = None,
     media: str = "application/json",
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Declare a view's query parameters and its answer."""
@@ -121,8 +123,8 @@ def _query(model: type[BaseModel] | None, models: dict[str, Any]) -> list[dict[s
     ]
 
 
-def _keep(model: type[BaseModel], models: dict[str, Any]) -> str:
-    schema = model.model_json_schema(ref_template=REF, mode="serialization")
+def _keep(model: type, models: dict[str, Any]) -> str:
+    schema = TypeAdapter(model).json_schema(ref_template=REF, mode="serialization")
     models.update(schema.pop("$defs", {}))
     models[model.__name__] = schema
     return model.__name__

@@ -9,9 +9,10 @@ from typing import Annotated, Any
 from flask import Blueprint, Response, jsonify, request
 from pydantic import BaseModel, Field
 
+from rig.core.records import Source
 from rig.runlog import register
 from rig.runlog.register import JOB, VALVE
-from rig.runlog.search import Source, Status
+from rig.runlog.search import Status
 from webui import log
 from webui.api.openapi import described
 from webui.pages.register import RegisterQuestion, known

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 from rig.analysis.measure.pressure_rise_fall import FALLS
 from rig.core.clock import NS_PER_MS
+from rig.core.results.run import Stroke
+from webui.api.models_lesson import Chain, Link, LinksTogether, Span
 from webui.charts.strokes import StrokeTimes
 
 Way = Literal["on", "off"]
@@ -82,7 +83,7 @@ class Instants(NamedTuple):
         return None if last is None else last.t_ms
 
 
-def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instants | None:
+def instants(times: StrokeTimes, figures: Stroke, way: Way) -> Instants | None:
     """The ends of one stroke: `times` from the recording, `figures` the stroke's result. None if
     the command itself never came."""
     on = way == "on"
@@ -91,24 +92,26 @@ def instants(times: StrokeTimes, figures: Mapping[str, Any], way: Way) -> Instan
         return None
     edge_ns = times.live_ns if on else times.dead_ns
     live = None if edge_ns is None else (edge_ns - command_ns) / NS_PER_MS
-    current, pressure = figures.get("current") or {}, figures.get("pressure") or {}
-    names = ("electrical_ms", "seated_ms") if on else ("back_leaves_ms", "back_seated_ms")
+    current, pressure = figures["current"], figures["pressure"]
 
     def after(value: float | None, u95_ms: float | None = None) -> Instant | None:
         """The result's times count from the coil's edge, or from the command if there is none."""
         return None if value is None else Instant(value + (live or 0.0), u95_ms)
 
-    leaves, seated = (
-        after(current.get(name), current.get(f"{name}_u95")) if live is not None else None
-        for name in names
-    )
-    delay = pressure.get("delay_first_ms" if on else "fall_delay_first_ms")
-    u_delay = pressure.get("u_delay_ms")  # of the 50 % delay: same readings, age and stamps
-    moves = after(delay, None if u_delay is None else 2.0 * u_delay)
-    first = after(figures.get("first_edge_on_ms" if on else "first_edge_off_ms"))
-    settled = after(figures.get("response_ms" if on else "release_ms"))
-    if FALLS in (pressure.get("note") or ""):
-        moves = None  # not the pressure in this chain
+    leaves = seated = moves = None
+    if current is not None and live is not None:
+        if on:
+            leaves = after(current["electrical_ms"], current["electrical_ms_u95"])
+            seated = after(current["seated_ms"], current["seated_ms_u95"])
+        else:
+            leaves = after(current["back_leaves_ms"], current.get("back_leaves_ms_u95"))
+            seated = after(current["back_seated_ms"], current.get("back_seated_ms_u95"))
+    if pressure is not None and FALLS not in pressure["note"]:  # else not that of this chain
+        u_delay = pressure["u_delay_ms"]  # of the 50 % delay: same readings, age and stamps
+        delay = pressure["delay_first_ms"] if on else pressure["fall_delay_first_ms"]
+        moves = after(delay, None if u_delay is None else 2.0 * u_delay)
+    first = after(figures["first_edge_on_ms"] if on else figures["first_edge_off_ms"])
+    settled = after(figures["response_ms"] if on else figures["release_ms"])
     found = Instants(None if live is None else Instant(live), leaves, seated, moves, first, settled)
     return _in_order(found)
 
@@ -157,30 +160,30 @@ def _u(one: Instant | None) -> float:
     return 0.0 if one is None or one.u95_ms is None else one.u95_ms
 
 
-def links(found: Instants, way: Way) -> dict[str, Any]:
+def links(found: Instants, way: Way) -> Chain:
     """`links`: each with from, to and time taken, null if not measured. `together`: the times of
     consecutive links that share one. The last may have no end. `dip`: where the current shows that
     the plunger has moved."""
     ends = separable(found)
-    shape = []
+    shape: list[Link] = []
     for n, name in enumerate(LINKS):
         begins, stops = ends[n], ends[n + 1]
-        one: dict[str, Any] = {
+        one: Link = {
             "name": name, "happens": HAPPENS[way][name], "measured": False, "from_ms": None,
             "to_ms": None, "took_ms": None, "u95_ms": None, "seen_by": SEEN_BY[name],
         }  # fmt: skip
         if begins is not None and stops is not None:
-            one |= {"measured": True, **_span(begins, stops)}
+            one = {**one, **_span(begins, stops), "measured": True}
         shape.append(one)
     dip = found.seated
     return {
         "links": shape,
         "together": _together(ends),
-        "dip": None if dip is None else {"t_ms": _ms(dip.t_ms), "u95_ms": _ms(dip.u95_ms)},
+        "dip": None if dip is None else {"t_ms": round(dip.t_ms, 6), "u95_ms": _ms(dip.u95_ms)},
     }
 
 
-def _span(begins: Instant, stops: Instant) -> dict[str, Any]:
+def _span(begins: Instant, stops: Instant) -> Span:
     took, u95 = _apart(begins, stops)
     return {
         "from_ms": _ms(begins.t_ms),
@@ -190,18 +193,20 @@ def _span(begins: Instant, stops: Instant) -> dict[str, Any]:
     }
 
 
-def _together(ends: list[Instant | None]) -> list[dict[str, Any]]:
+def _together(ends: list[Instant | None]) -> list[LinksTogether]:
     """Spans of links between two known instants with unknown ones between."""
     known = [n for n, at in enumerate(ends) if at is not None]
-    found: list[dict[str, Any]] = []
+    found: list[LinksTogether] = []
     for a, b in itertools.pairwise(known):
         begins, stops = ends[a], ends[b]
         if b - a > 1 and begins is not None and stops is not None:
             found.append({"links": list(LINKS[a:b]), **_span(begins, stops)})
     last = ends[known[-1]]
     if known[-1] < len(LINKS) and last is not None:
-        rest = {"to_ms": None, "took_ms": None, "u95_ms": None}
-        found.append({"links": list(LINKS[known[-1] :]), "from_ms": _ms(last.t_ms), **rest})
+        found.append({
+            "links": list(LINKS[known[-1] :]), "from_ms": _ms(last.t_ms), "to_ms": None,
+            "took_ms": None, "u95_ms": None,
+        })  # fmt: skip
     return found
 
 

@@ -8,9 +8,11 @@ go from 0 (not energised) to 1. The drawing follows the same instants as the cha
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from typing import Any, Literal, NamedTuple
+from collections.abc import Collection
+from typing import Literal, NamedTuple, cast
 
+from webui.api.models import Traces
+from webui.api.models_lesson import DrawnPart
 from webui.charts.chain_links import Instant, Instants, Way, separable
 
 Known = Literal["measured", "inferred", "not measured"]
@@ -55,12 +57,13 @@ def parts(
         _plunger(found, ends, way),
         _spool(ends, way),
         _followed(
-            "passage", "pressure" if found.moves and "pressure" in channels else None,
+            "passage",
+            "pressure" if found.moves and "pressure" in channels else None,
             "pressure behind the valve",
         ),
         _followed("switch", "switch" if "switch" in lanes else None, "switch contact"),
         Part("drain", "not measured", None, "", ()),
-    ]  # fmt: skip
+    ]
 
 
 def _followed(name: str, follows: str | None, seen_by: str) -> Part:
@@ -104,7 +107,7 @@ def _course(
     )
 
 
-def drawn(found: Instants, way: Way, traces: Mapping[str, Any]) -> list[dict[str, Any]]:
+def drawn(found: Instants, way: Way, traces: Traces) -> list[DrawnPart]:
     """The same as JSON, from the traces shown beside it on the page."""
     lanes = {lane["name"] for lane in traces["lanes"]}
     channels = {
@@ -113,6 +116,6 @@ def drawn(found: Instants, way: Way, traces: Mapping[str, Any]) -> list[dict[str
         if sum(value is not None for value in channel["value"]) > 1
     }
     return [
-        {**part._asdict(), "stretches": [one._asdict() for one in part.stretches]}
+        cast("DrawnPart", {**part._asdict(), "stretches": [s._asdict() for s in part.stretches]})
         for part in parts(found, way, lanes=lanes, channels=channels)
     ]

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 MOST_DOTS = 400
 FAR = 1.5
@@ -49,13 +49,6 @@ def _round_ticks(low: float, high: float, wanted: int) -> list[tuple[float, str]
     digits = max(0, -math.floor(math.log10(step) + 1e-9))
     first = math.ceil(low / step)
     return [(n * step, f"{n * step:.{digits}f}") for n in range(first, math.floor(high / step) + 1)]
-
-
-def fewer(values: Sequence[Any], most: int = MOST_DOTS) -> list[Any]:
-    """At most this many, evenly spaced, first and last kept."""
-    if len(values) <= most:
-        return list(values)
-    return [values[round(i * (len(values) - 1) / (most - 1))] for i in range(most)]
 
 
 class Bar(NamedTuple):

@@ -5,11 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from statistics import median
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from rig.core.results.run import Result, bounds_of
 from rig.runlog.register import PastRun
 from rig.text.rounded import too_few
-from rig.text.words import limit_text
+from rig.text.words import limit_text, local_minute
 from webui import words
 from webui.charts import drawing
 
@@ -55,7 +56,7 @@ class _Point(NamedTuple):
     few: str
 
 
-def charts(past: Sequence[PastRun], results: Mapping[int, Mapping[str, Any] | None]) -> list[Chart]:
+def charts(past: Sequence[PastRun], results: Mapping[int, Result | None]) -> list[Chart]:
     """One chart for each figure and source with at least two means: sources never mix. `results`:
     those of the newest run of each source, by number: their limits are drawn."""
     found = []
@@ -80,26 +81,27 @@ def _has_times(run: PastRun) -> bool:
 
 def _point(run: PastRun, figure: str) -> _Point | None:
     mean, low, high, n = (
-        (run.mean_ms, run.low_ms, run.high_ms, run.n) if figure == "response"
+        (run.mean_ms, run.low_ms, run.high_ms, run.n)
+        if figure == "response"
         else (run.release_ms, run.release_low_ms, run.release_high_ms, run.release_n)
-    )  # fmt: skip
+    )
     if mean is None:
         return None
     few = too_few({"n": n, "mean": mean})
     return _Point(run, mean, None if few else low, None if few else high, few)
 
 
-def _limits(result: Mapping[str, Any] | None, figure: str) -> list[tuple[float, str]]:
-    told = ((result or {}).get("verdict") or {}).get("limits") or ()
+def _limits(result: Result | None, figure: str) -> list[tuple[float, str]]:
+    told = result["verdict"]["limits"] if result else ()
     return [
-        (limit[end], limit_text(limit))
+        (end, limit_text(limit))
         for limit in told if limit["figure"] == figure
-        for end in ("min", "max") if limit[end] is not None
+        for end, _ in bounds_of(limit)
     ]  # fmt: skip
 
 
 def _chart(
-    source: str, figure: str, points: Sequence[_Point], result: Mapping[str, Any] | None,
+    source: str, figure: str, points: Sequence[_Point], result: Result | None,
     limits_of: int,
 ) -> Chart:  # fmt: skip
     means = [point.mean for point in points]
@@ -146,14 +148,14 @@ def _chart(
     return Chart(
         figure, source, dots, ticks, [(down(value) or 0.0, text) for value, text in near],
         [text for value, text in limits if (value, text) not in near], limits_of,
-        words.local_minute(begin)[:10], words.local_minute(end)[:10], told,
+        local_minute(begin)[:10], local_minute(end)[:10], told,
     )  # fmt: skip
 
 
 def _words(point: _Point) -> str:
     """A dot's description."""
     run, judged = point.run, words.verdict(point.run.verdict)
-    told = f"run {run.id}, {words.local_minute(run.started_utc_s)}: {point.mean:.1f} {UNIT}"
+    told = f"run {run.id}, {local_minute(run.started_utc_s)}: {point.mean:.1f} {UNIT}"
     if point.low is not None and point.high is not None:
         told += f" ({point.low:.1f} to {point.high:.1f})"
     elif point.few:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,8 @@ from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS, SWITCH
+from rig.core.results.metrology import Summary
+from webui.api.models import ChannelOverlaid, Overlaid, SwitchOverlaid
 from webui.charts import decimate, timeline
 
 Way = Literal["on", "off"]
@@ -55,10 +57,10 @@ def starts(recording: Recording, way: Way) -> Starts:
     return Starts(found.number[off], found.start_off_ns[off], until[off], seen[off])
 
 
-def span_ms(found: Starts, figure: Mapping[str, Any]) -> float:
+def span_ms(found: Starts, figure: Summary | None) -> float:
     """How much time after the coil's edge is shown: one and a half times the slowest stroke, but no
     more than the shortest stroke lasts; a round number."""
-    longest = figure.get("max")
+    longest = figure["max"] if figure else None
     shortest = float((found.until_ns - found.at_ns).min()) / NS_PER_MS if len(found.at_ns) else 0.0
     wanted = shortest if longest is None else min(1.5 * float(longest), shortest)
     wanted = max(wanted, SHORTEST_MS)
@@ -67,9 +69,9 @@ def span_ms(found: Starts, figure: Mapping[str, Any]) -> float:
 
 
 def overlay(
-    recording: Recording, summary: Mapping[str, Any], way: Way, odd: Collection[int] = (),
+    recording: Recording, summary: Mapping[str, Summary], way: Way, odd: Collection[int] = (),
     limit: int = timeline.MAX_POINTS, to_ms: float | None = None,
-) -> dict[str, Any]:  # fmt: skip
+) -> Overlaid:  # fmt: skip
     """Overlay all strokes at the coil's edge.
 
     `summary` is from the run's result; strokes in `odd` are always drawn. `switch`: for each drawn
@@ -79,7 +81,7 @@ def overlay(
     95 % points over the strokes in even intervals, computed from all readings.
     """
     found = starts(recording, way)
-    figure = summary.get(FIGURE[way]) or {}
+    figure = summary.get(FIGURE[way])
     to_ms = span_ms(found, figure) if to_ms is None else to_ms
     from_ms = -AHEAD * to_ms
     window = round(from_ms * NS_PER_MS), round(to_ms * NS_PER_MS)
@@ -99,14 +101,16 @@ def overlay(
     }
 
 
-def _figure(figure: Mapping[str, Any]) -> dict[str, float | None]:
-    shares = figure.get("percentiles") or {}
-    return {name: (shares.get(name) or {}).get("value") for name in ("p5", "p50", "p95")}
+def _figure(figure: Summary | None) -> dict[str, float | None]:
+    shares = figure["percentiles"] if figure else {}
+    return {
+        name: shares[name]["value"] if name in shares else None for name in ("p5", "p50", "p95")
+    }
 
 
 def _switch(
     recording: Recording, found: Starts, window: tuple[int, int], odd: Collection[int], limit: int
-) -> dict[str, Any] | None:
+) -> SwitchOverlaid | None:
     lane = next((one for one in timeline.lanes(recording) if one.name == SWITCH), None)
     if lane is None or not len(found.at_ns):
         return None
@@ -182,7 +186,7 @@ def _band(
 
 def _channel(
     recording: Recording, name: str, found: Starts, window: tuple[int, int], limit: int
-) -> dict[str, Any] | None:
+) -> ChannelOverlaid | None:
     series = recording.samples[name]
     good = series.good & np.isfinite(series.value)
     t_ns, value = series.t_ns[good], series.value[good]

@@ -8,14 +8,16 @@ nanosecond. Unknown levels and values are None.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.analysis.measure import marks
 from rig.core.clock import NS_PER_MS
 from rig.core.recording import Recording
 from rig.core.records import CHANNEL_UNITS, READBACK, SWITCH
+from webui.api.models import Channel, Mark, Traces
+from webui.api.models import Lane as LaneShown
 from webui.charts import decimate
 
 MAX_POINTS = 5_000
@@ -123,9 +125,7 @@ def lane_window(lane: Lane, from_ns: int, to_ns: int, limit: int) -> tuple[Int64
     return t_ns, [*levels, levels[-1]]
 
 
-def traces(
-    recording: Recording, from_ns: int, to_ns: int, limit: int = MAX_POINTS
-) -> dict[str, Any]:
+def traces(recording: Recording, from_ns: int, to_ns: int, limit: int = MAX_POINTS) -> Traces:
     """What the page draws for [`from_ns`, `to_ns`]: lanes, sampled channels and marks."""
     return {
         "from_ms": to_ms(from_ns, recording),
@@ -139,9 +139,7 @@ def traces(
     }
 
 
-def _lane_json(
-    recording: Recording, lane: Lane, from_ns: int, to_ns: int, limit: int
-) -> dict[str, Any]:
+def _lane_json(recording: Recording, lane: Lane, from_ns: int, to_ns: int, limit: int) -> LaneShown:
     t_ns, level = lane_window(lane, from_ns, to_ns, limit)
     edges = int(((lane.t_ns > from_ns) & (lane.t_ns <= to_ns)).sum())
     return {
@@ -155,9 +153,7 @@ def _lane_json(
     }
 
 
-def _channel_json(
-    recording: Recording, name: str, from_ns: int, to_ns: int, limit: int
-) -> dict[str, Any]:
+def _channel_json(recording: Recording, name: str, from_ns: int, to_ns: int, limit: int) -> Channel:
     series = recording.samples[name]
     t_ns = series.t_ns
     value = np.where(series.good & np.isfinite(series.value), series.value, np.nan)
@@ -176,11 +172,11 @@ def _channel_json(
     }
 
 
-def _marks(recording: Recording, from_ns: int, to_ns: int) -> list[dict[str, Any]]:
-    found = [(c.t_ns, "doubt", c.kind, c.detail) for c in recording.conditions]
-    found += [(t.t_ns, "trip", t.rule, t.message) for t in recording.trips]
+def _marks(recording: Recording, from_ns: int, to_ns: int) -> list[Mark]:
+    found = [(c.t_ns, "doubt", c.kind, c.detail, marks.id_of(c.kind)) for c in recording.conditions]
+    found += [(t.t_ns, "trip", t.rule, t.message, t.id) for t in recording.trips]
     inside = sorted(mark for mark in found if from_ns <= mark[0] <= to_ns)
     return [
-        {"t_ms": to_ms(t_ns, recording), "class": kind, "kind": name, "detail": detail}
-        for t_ns, kind, name, detail in inside[:MAX_MARKS]
+        {"t_ms": to_ms(t_ns, recording), "class": kind, "id": id_, "kind": name, "detail": detail}
+        for t_ns, kind, name, detail, id_ in inside[:MAX_MARKS]
     ]

@@ -205,8 +205,13 @@ def free(number: int, seat: int) -> Response:
 @blueprint.post("/exercise/class/<int(max=2147483647):number>/end")
 @writer_only
 def end(number: int) -> Response:
-    """Reveal the truth to all."""
+    """Reveal the truth to all, where the form says that this is meant."""
     _known(number)
+    if request.form.get("sure") != "yes":
+        raise PageFault(
+            409, "The exercise goes on", "Nobody said that ending it is meant.",
+            "Go back, tick that you are sure, and end it.",
+        )  # fmt: skip
     seats.store().end(number)
     return redirect(url_for("exercise.of_class", number=number), 303)
 

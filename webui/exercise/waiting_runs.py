@@ -11,7 +11,6 @@ import contextlib
 import os
 import select
 import subprocess
-import sys
 import threading
 import time
 import uuid
@@ -26,6 +25,7 @@ from rig.actions.exercise.steps import RUNS_MOST, refuse_committed
 from rig.actions.exercise.store import Exercise, Exercises, Seated
 from rig.core.errors import RigError, UsageError
 from rig.runlog.engine import sqlite_caution
+from webui.work import children
 
 AT_ONCE = 2 if (os.cpu_count() or 1) >= 4 and sqlite_caution() is None else 1
 """Simulations side by side: a small board keeps most of its capacity for the page, and an SQLite
@@ -78,23 +78,15 @@ class Simulator:
         return None
 
     def _start(self) -> subprocess.Popen[str]:
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "rig.actions.exercise.conduct"],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
-            env={**os.environ, "RIG_DATA": str(self._data)},
-        )  # fmt: skip
+        self._process = children.start(
+            "rig.actions.exercise.conduct", stderr=None, RIG_DATA=str(self._data)
+        )
         return self._process
 
     def end(self) -> None:
         """End the process, whatever it is doing. Idempotent."""
         process, self._process = self._process, None
-        if process is not None:
-            process.kill()
-            process.wait()
-            for pipe in (process.stdin, process.stdout):
-                with contextlib.suppress(OSError):
-                    if pipe is not None:
-                        pipe.close()
+        children.end(process)
 
 
 class WaitingRuns:

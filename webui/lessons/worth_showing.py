@@ -7,7 +7,8 @@ import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Literal, NamedTuple
 
-Result = Mapping[str, Any]
+from rig.core.results.run import Result
+
 Stroke = Mapping[str, Any]
 Way = Literal["on", "off"]
 
@@ -76,7 +77,7 @@ def worth_showing(results: Iterable[Result]) -> list[Worth]:
     for result in results:
         for shows, weight, (stroke, way, why) in _found(result, _strokes(result)):
             if shows not in best or weight > best[shows][0]:
-                best[shows] = (weight, Worth(int(result["run"]), shows, stroke, way, why))
+                best[shows] = (weight, Worth(result["run"] or 0, shows, stroke, way, why))
     return [worth for _, worth in best.values()]
 
 
@@ -131,8 +132,9 @@ def _missed(strokes: Sequence[Stroke]) -> _Found | None:
 def _bounce(strokes: Sequence[Stroke]) -> _Found | None:
     bounced: list[tuple[float, int, Way]] = []
     halves: tuple[tuple[Way, str, str], ...] = (
-        ("on", "first_edge_on_ms", "response_ms"), ("off", "first_edge_off_ms", "release_ms"),
-    )  # fmt: skip
+        ("on", "first_edge_on_ms", "response_ms"),
+        ("off", "first_edge_off_ms", "release_ms"),
+    )
     for one in strokes:
         for way, first, settled in halves:
             if one.get(first) is not None and one.get(settled) is not None:

@@ -10,7 +10,7 @@ import contextlib
 import re
 import threading
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, NamedTuple
 
@@ -27,8 +27,8 @@ from webui.live.files import SETUP_END, SHEET_END
 from webui.live.next_run import next_tag
 
 FILE = "batch.json"
-ENDED_FILE = "batch-ended.json"
-"""The list put away last, which can be resumed."""
+ENDED_FILES = ("batch-ended.json", *(f"batch-ended-{n}.json" for n in range(2, 6)))
+"""The lists put away, the last one first; each can be resumed."""
 MOST = 500
 """Valves of one batch."""
 TAGS_MOST = 40_000
@@ -201,34 +201,47 @@ def _begun_after(path: Path, log_path: Path) -> int:
 
 
 def end(log_path: Path) -> None:
-    """Put the list away; the runs stay in the log. Raises StorageError if the disk refuses."""
-    _move(path_of(log_path), log_path.with_name(ENDED_FILE), "The batch was not ended")
+    """Put the list away; the runs stay in the log. Of more than five put away the oldest goes.
+    Raises StorageError if the disk refuses."""
+    path, places = path_of(log_path), [log_path.with_name(name) for name in ENDED_FILES]
+    with _keeping, _told("The batch was not ended"):
+        if not path.exists():
+            return
+        free = next((n for n, place in enumerate(places) if not place.exists()), len(places) - 1)
+        for n in range(free, 0, -1):
+            places[n - 1].replace(places[n])
+        path.replace(places[0])
 
 
-def take_up(log_path: Path) -> None:
-    """Resume the list put away last, with its progress. Raises StorageError."""
-    if load(path_of(log_path)) is not None:
-        raise StorageError("A batch is under way. End it first.")
-    _move(log_path.with_name(ENDED_FILE), path_of(log_path), "The list was not taken up")
+def take_up(log_path: Path, name: str = ENDED_FILES[0]) -> None:
+    """Resume one of the lists put away, the last one by default, with its progress. Raises
+    StorageError."""
+    with _keeping, _told("The list was not taken up"):
+        if load(path_of(log_path)) is not None:
+            raise StorageError("A batch is under way. End it first.")
+        if name in ENDED_FILES and log_path.with_name(name).exists():
+            log_path.with_name(name).replace(path_of(log_path))
 
 
-def _move(path: Path, to: Path, failed: str) -> None:
-    with _keeping, contextlib.suppress(FileNotFoundError):
-        try:
-            path.replace(to)
-        except FileNotFoundError:
-            raise
-        except OSError as error:
-            raise StorageError(f"{failed}: {error}.") from error
-
-
-def ended(log_path: Path) -> int:
-    """How many valves are on the list put away last; 0 if there is none."""
+@contextlib.contextmanager
+def _told(failed: str) -> Iterator[None]:
     try:
-        found = load(log_path.with_name(ENDED_FILE))
-    except StorageError:
-        return 0
-    return 0 if found is None else len(found.tags)
+        yield
+    except StorageError:  # in words already
+        raise
+    except OSError as error:
+        raise StorageError(f"{failed}: {error}.") from error
+
+
+def ended(log_path: Path) -> dict[str, str]:
+    """The lists put away, by file name, the last one first: their valves in words."""
+    found = {}
+    for name in ENDED_FILES:
+        with contextlib.suppress(StorageError):
+            if (batch := load(log_path.with_name(name))) is not None:
+                tags, n = batch.tags, len(batch.tags)
+                found[name] = tags[0] if n == 1 else f"{tags[0]} to {tags[-1]}, {n} valves"
+    return found
 
 
 def twice(text: str) -> list[str]:

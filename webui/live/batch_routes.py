@@ -53,9 +53,9 @@ def end() -> Response | tuple[str, int]:
 @blueprint.post("/bench/batch/again")
 @access.operator_only
 def again() -> Response | tuple[str, int]:
-    """Resume the list put away last."""
+    """Resume one of the lists put away."""
     try:
-        batch.take_up(_log_path())
+        batch.take_up(_log_path(), request.form.get("list", batch.ENDED_FILES[0]))
     except StorageError as error:
         return routes.bench_page(problems=[routes.said(str(error))]), 500
     return redirect(url_for("bench.show", _anchor="batch"), 303)

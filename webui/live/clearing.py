@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from rig.bench.interlock.registry import COIL_HEATING, DUTY
+from rig.bench.interlock.registry import of_heat
 from rig.config.files.resolved import dump
 from rig.core import coil_heat, places, state_file
 from rig.core.errors import RigError
@@ -44,7 +44,7 @@ class Latched(NamedTuple):
     @property
     def of_heat(self) -> bool:
         """Whether the coil must be cool before clearing."""
-        return self.trip is not None and self.trip.rule in (DUTY, COIL_HEATING)
+        return self.trip is not None and of_heat(self.trip.rule)
 
 
 def latched(files: Files) -> list[Latched]:
@@ -101,7 +101,7 @@ def _heat(setup: Setup, path: Path, trip: Trip) -> dict[str, Any]:
     from rig.bench.carried_heat import carried, ready_for_longest_s
     from rig.bench.preflight_coil import coil_words
 
-    if trip.rule not in (DUTY, COIL_HEATING):
+    if not of_heat(trip.rule):
         return {}
     coil = carried(setup, coil_heat.past(path))
     return {"coil": coil_words(setup, coil), "ready_in_s": ready_for_longest_s(setup, coil)}

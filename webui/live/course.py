@@ -10,10 +10,10 @@ from __future__ import annotations
 import bisect
 import itertools
 from collections.abc import Callable, Iterable
-from typing import Any
 
 from rig.config.analog.signal import OUT_OF_RANGE
 from rig.core.records import CHANNEL_UNITS, GOOD, Block
+from webui.api.models_live import CourseNow
 
 INTERVALS_MOST = 240
 """At twice this many the intervals are merged in pairs: as many as a phone has points across."""
@@ -75,7 +75,7 @@ class Course:
         self._low = [_of(min, pair) for pair in itertools.zip_longest(*[iter(self._low)] * 2)]
         self._high = [_of(max, pair) for pair in itertools.zip_longest(*[iter(self._high)] * 2)]
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> CourseNow:
         """`low` and `high` of each interval of `step_ms` from the command on; None: no reading."""
         return {
             "unit": self._unit,

@@ -5,13 +5,18 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import os
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable
 from typing import Any
 
+from rig.core.json_values import JsonObject
+
+LOG = logging.getLogger(__name__)
 Heard = Callable[[bytes], None]
 
 
@@ -19,7 +24,7 @@ class Driven:
     """Start `rig.actions.conduct_for_page` and read it in a thread. `heard` gets every line,
     `ended` is called once with the exit code."""
 
-    def __init__(self, plan: Mapping[str, Any], heard: Heard, ended: Callable[[int], None]) -> None:
+    def __init__(self, plan: JsonObject, heard: Heard, ended: Callable[[int], None]) -> None:
         self._process = subprocess.Popen(
             [sys.executable, "-m", "rig.actions.conduct_for_page"],
             stdin=subprocess.PIPE,
@@ -40,7 +45,7 @@ class Driven:
         """Pass on an order; a process that has ended accepts none."""
         self._send({"order": name, **fields})
 
-    def _send(self, data: Mapping[str, Any]) -> None:
+    def _send(self, data: JsonObject) -> None:
         stdin = self._process.stdin
         with self._lock, contextlib.suppress(BrokenPipeError, ValueError):
             if stdin is not None:
@@ -67,11 +72,18 @@ class Driven:
                     pipe.close()
 
     def close(self, within_s: float = 15.0) -> None:
-        """End with the page: closing the process's input stops the run; wait for it."""
+        """End with the page: closing the process's input stops the run; wait for it. One that takes
+        longer ends by itself; the page's log names it."""
+        until = time.monotonic() + within_s
         stdin = self._process.stdin
         if stdin is not None:
             with self._lock, contextlib.suppress(BrokenPipeError):
                 stdin.close()
-        with contextlib.suppress(subprocess.TimeoutExpired):
+        try:
             self._process.wait(within_s)
-        self._thread.join(within_s)
+        except subprocess.TimeoutExpired:
+            LOG.warning(
+                "The run was ordered to stop; its process (%d) has not ended within %.0f s. Make "
+                "sure that the coil is off: `rig safe`.", self.pid, within_s,
+            )  # fmt: skip
+        self._thread.join(max(0.0, until - time.monotonic()))

@@ -31,6 +31,8 @@ TEMPLATES = {
 class SheetKept(RefusedError):
     """A sheet of this name already exists; a person must confirm replacing it."""
 
+    id = "refusal.sheet-exists"
+
     def __init__(self, name: str) -> None:
         self.name = name
         super().__init__(
@@ -149,4 +151,4 @@ def problems_of(error: Exception) -> list[Problem]:
     """The problems one by one, for a page to show beside the keys."""
     if isinstance(error, FileProblems):
         return list(error.problems)
-    return [Problem("", "", "", str(error), "")]
+    return [Problem("", "", "", str(error), "", error.id if isinstance(error, RigError) else "")]

@@ -19,6 +19,7 @@ from typing import Any
 from rig.core import state_file
 from rig.core.clock import boot_id
 from rig.core.errors import RefusedError, RigError
+from rig.core.json_values import JsonObject
 from webui.live.complaints import Complaints
 from webui.live.driven import Driven
 from webui.live.files import Files
@@ -31,6 +32,8 @@ LOOK_S = 1.0
 """How often to check whether another program runs a bench."""
 GUARD_FIRST_S = 3.0
 """A dead bench is for the guard to latch, which knows about the coil; the page comes after it."""
+CLOSE_S = 2.0
+"""How long the page's end waits for a look at the state files that a disk holds up."""
 IDLE, LOOKING, WAITING, RUNNING, ENDED = "idle", "looking", "waiting", "running", "ended"
 
 
@@ -45,9 +48,9 @@ class Hub:
         self._phase = IDLE
         self._driven: Driven | None = None
         self._view: LiveView | None = None
-        self._facts: dict[str, Any] = {}
+        self._facts: JsonObject = {}
         """Information that stays: preflight, outcome, refusal, whose run it is."""
-        self.given: dict[str, Any] = {}
+        self.given: JsonObject = {}
         """Entries for the last run that was looked at, until the bench is cleared."""
         self._ready_ns: int | None = None
         """When a coil that was too warm to start will have cooled (monotonic)."""
@@ -71,13 +74,15 @@ class Hub:
         self._thread.start()
 
     def close(self) -> None:
-        """The page ends: stop a run that it drives."""
+        """The page ends: first stop a run that it drives, whatever waits for a disk."""
         self._over.set()
-        if self._thread.is_alive():
-            self._thread.join()
+        with self._changed:
+            self._changed.notify_all()
         driven = self._driven
         if driven is not None:
             driven.close()
+        if self._thread.is_alive():
+            self._thread.join(CLOSE_S)
         if self._others is not None:
             self._others.close()
 
@@ -94,6 +99,11 @@ class Hub:
             with self._unpublished.survived():  # retried on the next turn
                 self.publish()
 
+    @property
+    def over(self) -> bool:
+        """Whether the page ends."""
+        return self._over.is_set()
+
     def publish(self) -> None:
         """Encode the current state once, and wake all waiting viewers."""
         data = json.dumps(self.snapshot(), allow_nan=False, separators=(",", ":")).encode()
@@ -105,10 +115,10 @@ class Hub:
     def wait(self, after: int, within_s: float) -> tuple[int, bytes]:
         """The first snapshot later than `after`, or the latest on timeout."""
         with self._changed:
-            self._changed.wait_for(lambda: self._sequence > after, within_s)
+            self._changed.wait_for(lambda: self.over or self._sequence > after, within_s)
             return self._sequence, self._payload
 
-    def snapshot(self) -> dict[str, Any]:
+    def snapshot(self) -> JsonObject:
         """The current snapshot."""
         now_ns = time.monotonic_ns()
         with self._lock:  # the view is updated under the same lock
@@ -150,8 +160,13 @@ class Hub:
         with self._lock:
             if self._driven is not None or self._others is not None:
                 if self._phase in (LOOKING, WAITING):
-                    raise RefusedError("The rig is being looked at already: arm it, or leave it.")
-                raise RefusedError("A run goes on. Wait for its end, or stop it.")
+                    raise RefusedError(
+                        "The rig is being looked at already: arm it, or leave it.",
+                        id_="refusal.already-looked-at",
+                    )
+                raise RefusedError(
+                    "A run goes on. Wait for its end, or stop it.", id_="refusal.run-goes-on"
+                )
             loaded, loaded_sheet = self.files.pair(setup, sheet)
             self._view = LiveView(loaded.setup, loaded_sheet.sheet, loaded.setup.backend)
             self._facts = {
@@ -173,11 +188,15 @@ class Hub:
         """Arm and run: a person has confirmed what `look` (a fact of the snapshot) found."""
         with self._lock:
             if self._driven is None or self._phase != WAITING:
-                raise RefusedError("There is nothing to start: look at the rig first.")
+                raise RefusedError(
+                    "There is nothing to start: look at the rig first.",
+                    id_="refusal.nothing-to-start",
+                )
             if look != self._facts.get("look"):
                 raise RefusedError(
                     "The rig was looked at again since this page was shown. Nothing was energised: "
-                    "read what was found now, and confirm that."
+                    "read what was found now, and confirm that.",
+                    id_="refusal.looked-at-again",
                 )
             self._phase = RUNNING
             self._driven.order("go", by=by, not_watched_accepted=not_watched_accepted)
@@ -227,7 +246,7 @@ class Hub:
                 return
             self._told(json.loads(line), line)
 
-    def _told(self, told: dict[str, Any], line: bytes) -> None:
+    def _told(self, told: JsonObject, line: bytes) -> None:
         kind = told.pop("tell", "")
         match kind:
             case "preflight":

@@ -83,7 +83,6 @@ def ended(run: int | None) -> Ended | None:
         return None
     if result is None:
         return None
-    missed = result.get("missed") or {}
-    counts = missed.get("n"), missed.get("of")
-    both = None if counts[0] is None or not counts[1] else (int(counts[0]), int(counts[1]))
+    missed = result["missed"]
+    both = (missed["n"], missed["of"]) if missed["of"] else None
     return Ended([card for card in cards(result) if card.value != UNKNOWN], both)

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import statistics
 from collections import deque
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rig.bench.interlock.channel_watch import as_sample
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import RampSheet
 from rig.core.records import GOOD, SWITCH, Block, Edge, Sample, Step
+from webui.api.models_live import RampNow
 
 POINTS_MOST = 300
 """At twice this many every second one is dropped, the newest kept."""
@@ -113,7 +114,7 @@ class RampView:
             return None
         return statistics.linear_regression(times, [kpa for _, kpa in self._recent]).slope
 
-    def facts(self, now_ns: int) -> dict[str, Any]:
+    def facts(self, now_ns: int) -> RampNow:
         """Times in ms from the first way, pressures in kPa."""
         first_ns, way, sheet = self._first_ns, self._way, self._sheet
         rate = self._rate_kpa_s(now_ns)

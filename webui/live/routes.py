@@ -24,11 +24,13 @@ from werkzeug.wrappers import Response as AnyResponse
 from rig.actions.conditions import CONDITIONS, typed
 from rig.actions.confirmation import STATEMENTS
 from rig.core.errors import Problem, RefusedError, RigError
+from rig.core.json_values import JsonObject
+from rig.core.message_ids import Message
 from webui import access, security
 from webui.api.models_live import LiveAnswer
 from webui.api.openapi import described
 from webui.faults import PageFault
-from webui.live import batch, next_run, sheets, stream
+from webui.live import batch, next_run, stream
 from webui.live.clearing import is_latched
 from webui.live.files import TEMPLATES, Files, problems_of
 from webui.live.hub import Hub
@@ -49,8 +51,6 @@ def install(app: Flask, hub: Hub) -> None:
     app.extensions["hub"], app.extensions["stream_places"] = hub, stream.Places()
     app.jinja_env.globals["no_emergency_stop"] = NO_EMERGENCY_STOP
     app.jinja_env.globals["at_rest"] = lambda: hub.at_rest
-    app.register_blueprint(blueprint)
-    app.register_blueprint(sheets.blueprint)
 
 
 @blueprint.get("/bench")
@@ -117,7 +117,7 @@ def bench_page(**more: Any) -> str:
     )
 
 
-def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
+def _cautions(files: Files, now: JsonObject) -> list[Message]:
     from rig.config.files.loading import load_pair
     from rig.config.setup.cautions import cautions
 
@@ -130,7 +130,7 @@ def _cautions(files: Files, now: dict[str, Any]) -> list[str]:
         return []
 
 
-def _confirm_wired(files: Files, now: dict[str, Any]) -> bool:
+def _confirm_wired(files: Files, now: JsonObject) -> bool:
     from rig.config.files.loading import load_pair
 
     name = now.get("setup")
@@ -193,7 +193,7 @@ def go() -> AnyResponse | tuple[str, int]:
     if now.get("backend") == "board" and (open_lines or not by or (missing and not accepted)):
         words = [*(f"Not confirmed: {line}" for line in open_lines)]
         words += [] if by else ["Who confirms? Write a name."]
-        words += ["Accept what is not watched, or leave."] if missing and not accepted else []
+        words += ["Accept what is NOT WATCHED, or cancel."] if missing and not accepted else []
         return bench_page(problems=[said(line) for line in words]), 400
     try:
         hub.go(by, form.get("look", ""), not_watched_accepted=accepted)
@@ -204,7 +204,7 @@ def go() -> AnyResponse | tuple[str, int]:
 
 def said(words: str) -> Problem:
     """A sentence in the form the page's list of what was not done needs."""
-    return problems_of(RefusedError(words))[0]
+    return problems_of(RefusedError(words, id_="refusal.form"))[0]
 
 
 @blueprint.post("/bench/leave")
@@ -237,7 +237,7 @@ def stop() -> Response | tuple[str, int]:
     return render_template("stopped.html", done=done), 200
 
 
-def stop_facts(done: Stopped) -> dict[str, Any]:
+def stop_facts(done: Stopped) -> JsonObject:
     """The answer to a stop."""
     return {"off": done.off, "words": done.words, "sure": done.sure, "note": NO_EMERGENCY_STOP}
 
@@ -276,8 +276,9 @@ def clear() -> str | tuple[str, int]:
     hub = stream.hub()
     if hub.phase not in ("idle", "ended"):
         raise PageFault(409, "A run goes on", "A trip is cleared between runs.", "Stop it first.")
-    done, said = clear_trip(hub.files, request.form.get("setup", ""),
-                            cooled=request.form.get("cooled") == "yes")  # fmt: skip
+    done, said = clear_trip(
+        hub.files, request.form.get("setup", ""), cooled=request.form.get("cooled") == "yes"
+    )
     if done:
         hub.cleared()
     page = render_template("trip.html", latched=latched(hub.files), said=said, done=done)

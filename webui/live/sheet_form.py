@@ -7,7 +7,7 @@ import json
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from typing import Any, Literal, NamedTuple, get_args, get_origin
+from typing import Literal, NamedTuple, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -74,7 +74,7 @@ def form_of(text: str) -> Form:
     about = helptexts.keys("sheet")
 
     def fields(
-        model: type[BaseModel], given: Mapping[str, Any], before: str, *headings: str
+        model: type[BaseModel], given: Mapping[str, object], before: str, *headings: str
     ) -> list[Field]:
         found: list[Field] = []
         for name, field in model.model_fields.items():
@@ -109,7 +109,7 @@ def form_of(text: str) -> Form:
     )
 
 
-def _table(data: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+def _table(data: Mapping[str, object], name: str) -> Mapping[str, object]:
     found = data.get(name)
     return found if isinstance(found, dict) else {}
 
@@ -134,7 +134,7 @@ def _example(field: FieldInfo) -> str:
     return f'["{example}", "{example}"]' if dimension.pair else example
 
 
-def _written(value: Any) -> str:
+def _written(value: object) -> str:
     if value is None:
         return ""
     return value if isinstance(value, str) else json.dumps(value)

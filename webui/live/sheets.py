@@ -11,6 +11,7 @@ from flask import Blueprint, current_app, render_template, request
 from rig.actions.effort import effort_words
 from rig.config.setup.cautions import sheet_cautions
 from rig.core.errors import Problem, RigError, StorageError
+from rig.core.message_ids import Message
 from webui import access
 from webui.faults import PageFault
 from webui.live import batch, stream
@@ -28,7 +29,7 @@ class Checked(NamedTuple):
     problems: list[Problem]
     beside: dict[str, list[Problem]]
     effort: str = ""
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Message, ...] = ()
 
 
 @blueprint.get("/bench/sheet/<name>")

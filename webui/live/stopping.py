@@ -15,7 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
-from rig.bench.interlock.registry import READBACK
+from rig.bench.interlock.coil_and_program_rules import READBACK
 from rig.core import messages, state_file
 from rig.core.clock import boot_id
 from rig.core.errors import RigError

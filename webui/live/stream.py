@@ -66,7 +66,7 @@ def events() -> Response:
     def send() -> Iterator[bytes]:
         try:
             sequence, until = after, time.monotonic() + LIFE_S
-            while time.monotonic() < until:
+            while time.monotonic() < until and not feeder.over:
                 sent = time.monotonic()
                 new, payload = feeder.wait(sequence, HEARTBEAT_S)
                 if new == sequence:

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import json
 from collections import deque
-from collections.abc import Mapping
-from typing import Any
+from typing import cast
 
 from rig.bench.interlock.channel_watch import as_sample
-from rig.bench.sequencer import duration_s, strokes_of
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import RampSheet, Sheet, StrokesSheet
+from rig.core.json_values import JsonObject
 from rig.core.records import (
     CHANNEL_UNITS,
     READBACK,
@@ -30,6 +29,7 @@ from rig.core.records import (
     decode,
 )
 from rig.results.live_stroke import LiveStrokes
+from webui.api.models_live import Band, Input, LastStroke, LiveRun, LiveTrip, StrokeNow
 from webui.live.course import Course
 from webui.live.ramp import RampView
 
@@ -49,12 +49,12 @@ class LiveView:
     def __init__(self, setup: Setup, sheet: Sheet | None, source: str) -> None:
         self._setup, self._sheet, self._source = setup, sheet, source
         self._strokes = LiveStrokes(setup, sheet, source)
-        self._total_s = duration_s(sheet) if sheet is not None else None
-        self._of = strokes_of(sheet) if sheet is not None else None
+        self._total_s = sheet.longest_s if sheet is not None else None
+        self._of = sheet.times if sheet is not None else None
         self._ramp = RampView(setup, sheet) if isinstance(sheet, RampSheet) else None
         self._first_ns: int | None = None
         self._step = Step("", 0, 0)
-        self._status: Mapping[str, Any] = {}
+        self._status: JsonObject = {}
         self._samples: dict[str, Sample] = {}
         self._blocks: dict[str, Block] = {}
         self._courses: dict[str, Course] = {}
@@ -145,7 +145,7 @@ class LiveView:
 
     # -- what is shown
 
-    def facts(self, now_ns: int) -> dict[str, Any]:
+    def facts(self, now_ns: int) -> LiveRun:
         """Everything a page shows of the run; unknown numbers are None."""
         done_s = 0.0 if self._first_ns is None else (now_ns - self._first_ns) / 1e9
         left_s = None if self._total_s is None else max(0.0, self._total_s - done_s)
@@ -170,18 +170,22 @@ class LiveView:
             "bands": bands(self._sheet),
             "last": self._last(),
             "conditions": list(self._conditions),
-            "trip": self._trip._asdict() if self._trip else None,
+            "trip": cast("LiveTrip", {"id": self._trip.id, **self._trip._asdict()})
+            if self._trip
+            else None,
             "lag_s": self._status.get("lag_s"),
         }
 
-    def _stroke_now(self, now_ns: int) -> dict[str, Any]:
+    def _stroke_now(self, now_ns: int) -> StrokeNow:
         """The traces of the current stroke; none before the first one."""
         traces = {name: list(points) for name, points in self._traces.items()}
-        named = {name: traces.pop(name) for name in ("command", *LANES.values(), "pressure")}
         return {
             "number": self._stroke,
             "now_ms": self._now_ms(now_ns),
-            **named,
+            "command": traces.pop("command"),
+            "coil": traces.pop("coil"),
+            "switch": traces.pop("switch"),
+            "pressure": traces.pop("pressure"),
             "lines": traces,
             "channels": {name: course.facts() for name, course in sorted(self._courses.items())},
         }
@@ -189,13 +193,18 @@ class LiveView:
     def _now_ms(self, now_ns: int) -> float | None:
         return round((now_ns - self._stroke_ns) / MS, 1) if self._stroke_ns else None
 
-    def _last(self) -> dict[str, Any] | None:
+    def _last(self) -> LastStroke | None:
         last = self._strokes.last
         if last is None:
             return None
-        return {key: last.get(key) for key in ("number", "answered", "response_ms", "release_ms")}
+        return {
+            "number": last["number"],
+            "answered": last["answered"],
+            "response_ms": last["response_ms"],
+            "release_ms": last["release_ms"],
+        }
 
-    def _inputs(self, now_ns: int) -> list[dict[str, Any]]:
+    def _inputs(self, now_ns: int) -> list[Input]:
         """Each input with its reading, its age and whether it is watched."""
         setup, status = self._setup, self._status
         age_ms = round((now_ns - self.heard_ns) / MS) if self.heard_ns else None
@@ -216,15 +225,16 @@ class LiveView:
                 name = channel.replace("_", " ").capitalize()
                 rows.append(_input(name, shown, round(1e3 * age_s) + (age_ms or 0)))
         for name, wired in (("Stop input", setup.stop_input), ("Guard cover", setup.cover_input)):
-            shown = "closed, or it would have tripped" if wired is not None else None
-            rows.append(_input(name, shown, age_ms, watched=wired is not None))
+            here = wired is not None
+            shown = "closed, or it would have tripped" if here else None
+            rows.append(_input(name, shown, age_ms if here else None, watched=here))
         return rows
 
     def _seen(self) -> dict[str, Sample]:
         """The latest reading of each channel; for a fast one that of its latest block."""
         return self._samples | {name: as_sample(block) for name, block in self._blocks.items()}
 
-    def _pressure(self, now_ns: int) -> dict[str, Any]:
+    def _pressure(self, now_ns: int) -> Input:
         sample = self._seen().get("pressure")
         if sample is not None:
             return _sampled("pressure", sample, now_ns)
@@ -235,13 +245,13 @@ class LiveView:
         return _input("Pressure", None, None, watched=wired)
 
 
-def _word(state: Any, yes: str, no: str) -> str | None:
+def _word(state: bool | None, yes: str, no: str) -> str | None:
     return None if state is None else yes if state else no
 
 
 def _input(
     name: str, shown: str | None, age_ms: int | None, *, quality: str = "", watched: bool = True
-) -> dict[str, Any]:
+) -> Input:
     return {"name": name, "shown": shown, "age_ms": age_ms, "quality": quality, "watched": watched}
 
 
@@ -252,16 +262,16 @@ def _reading(channel: str, value: float) -> str:
     return f"{round(value, places) + 0.0:.{places}f} {unit}"
 
 
-def _sampled(channel: str, sample: Sample, now_ns: int) -> dict[str, Any]:
+def _sampled(channel: str, sample: Sample, now_ns: int) -> Input:
     name = channel.replace("_", " ").capitalize()
     shown = None if sample.value is None else _reading(channel, sample.value)
     age_ms = round((now_ns - sample.t_ns) / MS)
     return _input(name, shown, age_ms, quality="" if sample.quality == "good" else sample.quality)
 
 
-def bands(sheet: Sheet | None) -> dict[str, dict[str, float | None]]:
+def bands(sheet: Sheet | None) -> dict[str, Band]:
     """The acceptance limits of single strokes, or of means, by figure, ms."""
-    found: dict[str, dict[str, float | None]] = {}
+    found: dict[str, Band] = {}
     if isinstance(sheet, StrokesSheet):
         for accept in sheet.accept:
             if accept.figure in ("response", "release") and accept.figure not in found:

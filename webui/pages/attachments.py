@@ -93,7 +93,7 @@ def add(of: str, number: int) -> AnyResponse:
         added = len(sent) - len(wrong)
         raise PageFault(
             422, "Not added" if not added else f"{added} of {len(sent)} added", " ".join(wrong),
-            f"Go back to the {of}; what was added is there.",
+            f"Go back to the {of}; what was added is there.", "fault.not-added",
         )  # fmt: skip
     return redirect(_page_of(of, number), 303)
 

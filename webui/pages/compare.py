@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
 import numpy as np
@@ -20,9 +20,12 @@ from rig.analysis.compare.two_samples import around, group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
 from rig.core.figures import figures_of, short_names
+from rig.core.recording import Float
+from rig.core.results.comparison import Comparison
+from rig.report.drawing import fewer
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from webui import log, words
-from webui.api.models_compare import CompareAnswer, CompareOverlayAnswer
+from webui.api.models_compare import CompareOverlayAnswer
 from webui.api.openapi import described
 from webui.charts import drawing, overlay
 from webui.faults import PageFault
@@ -35,8 +38,10 @@ MOST_RUNS = 60
 MOST_OVERLAID = 8
 OFFERED = 30
 
-Shape = Mapping[str, Any]
 if TYPE_CHECKING:
+    from rig.core.results.comparison import Agreement, Ranked
+    from rig.core.results.run import Result
+
     Sort = str
 else:
     Sort = Literal[(*figures_of("strokes"), "verdict", "given")]
@@ -73,7 +78,7 @@ def _typed(text: str) -> list[int]:
 class Row(NamedTuple):
     """One run in the strip plot of one figure, positions in percent of the width."""
 
-    result: Shape
+    result: Result
     dots: list[float]
     mean: float | None
     low: float | None
@@ -97,7 +102,7 @@ def asked() -> CompareQuestion:
     return CompareQuestion.model_validate(shape | {"run": given.get("run", [])})
 
 
-def compared(question: CompareQuestion) -> tuple[dict[str, Any], list[RunWithResult]]:
+def compared(question: CompareQuestion) -> tuple[Comparison, list[RunWithResult]]:
     """The data of `rig compare --json`, and the runs. Raises UsageError, see compare_runs."""
     found = _results(question.numbers())
     settings = (getattr(found[0].sheet, "compare", None) if found else None) or Compare()
@@ -150,7 +155,7 @@ def offered() -> list[Any]:
     return [row for row in rows if row.kind == "strokes" and row.status != "running"][:OFFERED]
 
 
-def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
+def strips(shape: Comparison, results: Sequence[Result]) -> list[Strip]:
     """Every stroke of every run as a dot, with the mean and its interval; `results` in drawing
     order."""
     found = []
@@ -159,8 +164,8 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
         line = drawing.scale([float(v) for column in columns for v in column if np.isfinite(v)])
         if line is None:
             continue
-        ranked = ((shape["batch"] or {}).get(key) or {}).get("ranked")
-        together = {row["run"]: row for row in ranked or ()}
+        ranked = _ranked(shape, key)
+        together = {row["run"]: row for row in ranked}
         rows = []
         for one, column in zip(results, columns, strict=True):
             known = column[np.isfinite(column)].tolist()
@@ -171,7 +176,7 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
                 told = f"mean {text} ms ({between}), n {len(known)}"
             rows.append(
                 Row(
-                    one, [line.at(v) or 0.0 for v in drawing.fewer(known)],
+                    one, [line.at(v) or 0.0 for v in fewer(known, drawing.MOST_DOTS)],
                     line.at(mean), _held(line, low), _held(line, high), told,
                 )
             )  # fmt: skip
@@ -180,12 +185,19 @@ def strips(shape: Shape, results: Sequence[Shape]) -> list[Strip]:
     return found
 
 
+def _ranked(shape: Comparison, key: str) -> list[Ranked]:
+    found = shape["batch"][key] if shape["batch"] else None
+    return found["ranked"] if found else []
+
+
 def _held(line: drawing.Scale, value: float | None) -> float | None:
     """An end of an interval, drawn at the plot's edge if it lies beyond."""
     return None if value is None else line.at(min(max(value, line.low), line.high))
 
 
-def _interval(column: Any, ranked: Shape | None) -> tuple[float | None, float | None, float | None]:
+def _interval(
+    column: Float, ranked: Ranked | None
+) -> tuple[float | None, float | None, float | None]:
     if ranked is not None:
         return ranked["mean"], ranked["ci95"][0], ranked["ci95"][1]
     found = group(column)
@@ -198,18 +210,18 @@ def _interval(column: Any, ranked: Shape | None) -> tuple[float | None, float | 
 VERDICT_ORDER = ("does_not_conform", "undecided", "not_tested", "conforms")
 
 
-def table(shape: Shape, results: Sequence[Shape], sort: str) -> list[dict[str, Any]]:
+def table(shape: Comparison, results: Sequence[Result], sort: str) -> list[dict[str, Any]]:
     """One row a run, sorted: its verdict, both means with their intervals, what is odd."""
     lines = []
     for place, (run, result) in enumerate(zip(shape["runs"], results, strict=True)):
         line: dict[str, Any] = {
             "place": place,
             "run": run,
-            "verdict": (result.get("verdict") or {}).get("result"),
+            "verdict": result["verdict"]["result"],
             "apart": [],
         }
         for key, figure in figures_of("strokes").items():
-            ranked = ((shape["batch"] or {}).get(key) or {}).get("ranked") or ()
+            ranked = _ranked(shape, key)
             mine = next((row for row in ranked if row["run"] == run["run"]), None)
             line[key] = _interval(values_of(result, key), mine)
             line[f"{key}_sd"] = (group(values_of(result, key)) or (0, 0, None))[2]
@@ -268,19 +280,23 @@ def agree() -> tuple[str, int]:
     return text, 400 if refused else 200
 
 
-def _apart(shape: Shape) -> Iterator[Apart]:
+def _apart(shape: Agreement) -> Iterator[Apart]:
     for key, name in short_names().items():
         found = shape["figures"][key]
         if found is None:
             continue
         both = zip(shape["pairs"], shape["means"][key], strict=True)
-        away = [(valve, b - a) for (_, _, valve), (a, b) in both if None not in (a, b)]
+        away = [
+            (valve or "", b - a)
+            for (_, _, valve), (a, b) in both
+            if a is not None and b is not None
+        ]
         line = drawing.scale([*(d for _, d in away), found["low"], found["high"], 0.0])
         if line is None:
             continue
         ends = found["low"], found["high"]
         valves = [(valve, line.at(d) or 0.0, difference_text(d, ends)) for valve, d in away]
-        bias, low, high = (line.at(found[end]) or 0.0 for end in ("bias", "low", "high"))
+        bias, low, high = (line.at(end) or 0.0 for end in (found["bias"], *ends))
         told = (
             f"bias {difference_text(found['bias'], found['bias_ci95'])} ms, limits "
             f"{interval_text(ends)} ms, {found['n']} valves"
@@ -289,7 +305,7 @@ def _apart(shape: Shape) -> Iterator[Apart]:
 
 
 @blueprint.get("/api/compare")
-@described(CompareQuestion, CompareAnswer)
+@described(CompareQuestion, Comparison)
 def as_json() -> Response:
     """The same object as `rig compare --json` prints."""
     try:
@@ -310,9 +326,9 @@ def overlaid() -> Response:
     answer: dict[str, Any] = {"runs": [], "ways": {}}
     answer["runs"] = [{"run": v.stored.id, "valve": v.stored.header.valve} for v in views]
     for way in ("on", "off"):
-        summaries = [(view.result or {}).get("summary") or {} for view in views]
+        summaries = [view.result["summary"] if view.result else {} for view in views]
         longest = [
-            overlay.span_ms(overlay.starts(view.recording, way), s.get(overlay.FIGURE[way]) or {})
+            overlay.span_ms(overlay.starts(view.recording, way), s.get(overlay.FIGURE[way]))
             for view, s in zip(views, summaries, strict=True)
         ]
         to_ms = max(longest, default=overlay.SHORTEST_MS)

@@ -128,26 +128,33 @@ def summary(number: int) -> str:
     asked = SummaryQuestion.model_validate(request.args.to_dict())
     entry, past = known(JOB, number), history(log.run_log(), JOB, number)
     return render_template(
-        "job_summary.html", entry=entry, asked=asked, pairs=before_after(past)
+        "job_summary.html", entry=entry, asked=asked,
+        pairs=before_after(past, replaced=bool(entry.repair)),
     )  # fmt: skip
 
 
-def before_after(past: list[PastRun]) -> list[BeforeAfter]:
+def before_after(past: list[PastRun], *, replaced: bool = False) -> list[BeforeAfter]:
     """For each valve the first and the last of its runs with the same sheet and from the same
     source: anything else is not the same test. A run that tested nothing, such as one cut short,
-    shows neither the state before nor the state after."""
-    found = []
-    for valve in dict.fromkeys(run.valve for run in past):
-        mine = [run for run in past if run.valve == valve and _tested(run)]
-        if not mine:
-            continue
-        after = mine[-1]
-        like = [run for run in mine if (run.source, run.sheet) == (after.source, after.sheet)]
-        if like[0].id == after.id:
-            continue
-        words = f"Before: {_outcome(like[0])}. After: {_outcome(after)}."
-        found.append(BeforeAfter(valve or "no tag", like[0], after, words))
-    return found
+    shows neither the state before nor the state after. `replaced`: work done is written down; the
+    second of two valves with a run each was then put in place of the first."""
+    tested = [run for run in past if _tested(run)]
+    valves = dict.fromkeys(run.valve for run in tested)
+    found = [
+        _pair(valve or "no tag", [run for run in tested if run.valve == valve]) for valve in valves
+    ]
+    if replaced and len(valves) == 2 and not any(found):
+        found = [_pair(", then ".join(valve or "no tag" for valve in valves), tested)]
+    return [pair for pair in found if pair is not None]
+
+
+def _pair(valve: str, tested: list[PastRun]) -> BeforeAfter | None:
+    after = tested[-1]
+    like = [run for run in tested if (run.source, run.sheet) == (after.source, after.sheet)]
+    if like[0].id == after.id:
+        return None
+    words = f"Before: {_outcome(like[0])}. After: {_outcome(after)}."
+    return BeforeAfter(valve, like[0], after, words)
 
 
 def _tested(run: PastRun) -> bool:

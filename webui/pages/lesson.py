@@ -21,6 +21,7 @@ from flask import (
 )
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
+from rig.actions.analyse_run import saved_result
 from rig.core.clock import NS_PER_MS
 from webui import access, log, words
 from webui.api.models_lesson import (
@@ -126,7 +127,11 @@ def start() -> str:
     rows = rows[:OFFERED]
     so_far = itertools.accumulate(row.strokes or 0 for row in rows)
     near = [row.id for row, n in zip(rows, so_far, strict=True) if n <= STROKES_LOOKED_AT]
-    results = ({**result, "run": n} for n in near if (result := opened.result(n)) is not None)
+    results = []
+    for n in near:
+        if result := saved_result(opened, opened.load(n)):
+            result["run"] = n
+            results.append(result)
     worth = worth_showing.worth_showing(results)
     named = {row.id: row for row in rows}
     return render_template("lesson_start.html", rows=rows, worth=worth, named=named)
@@ -180,7 +185,7 @@ def _page(run_id: int, asked: LessonQuestion, *, code: str, phone: bool) -> str:
     if not known:
         raise PageFault(
             404, "This run has no strokes to teach with",
-            f"Run {run_id} is of the kind {(view.result or {}).get('kind')}.",
+            f"Run {run_id} is of the kind {view.stored.header.kind}.",
             "Choose a run of strokes.",
         )  # fmt: skip
     return render_template(
@@ -198,15 +203,19 @@ def stroke_chain(run_id: int) -> Response:
     view = run_view.open_run(run_id)
     recording = view.recording
     times = strokes.times(recording, asked.stroke)
-    figures = view.stroke(asked.stroke) or {}
-    found = None if times is None else chain_links.instants(times, figures, asked.way)
+    figures = view.stroke(asked.stroke)
+    found = (
+        None
+        if times is None or figures is None
+        else chain_links.instants(times, figures, asked.way)
+    )
     command_ns = None if times is None else times.on_ns if asked.way == "on" else times.off_ns
-    if times is None or found is None or command_ns is None:
+    if times is None or figures is None or found is None or command_ns is None:
         raise PageFault(
             404, f"There is no stroke {asked.stroke}",
             f"Run {run_id} has {len(view.strokes)} strokes.", "Choose one of them.",
         )  # fmt: skip
-    questions = worth_showing.questions(view.result or {})
+    questions = worth_showing.questions(view.result) if view.result else []
     after = worth_showing.following(questions, asked.stroke, asked.way)
     here = (one.why for one in questions if one[:2] == (asked.stroke, asked.way))
     from_ns, to_ns = _window(view, times, found, asked.way, command_ns)
@@ -217,8 +226,8 @@ def stroke_chain(run_id: int) -> Response:
         stroke=asked.stroke,
         strokes=len(view.strokes),
         way=asked.way,
-        marks=figures.get("marks") or [],
-        answered=figures.get("answered"),
+        marks=figures["marks"],
+        answered=figures["answered"],
         settled_ms=found.settled_ms,
         reference_ms=found.live_ms or 0.0,
         counts_from="coil" if found.live is not None else "command",

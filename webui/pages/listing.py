@@ -6,14 +6,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
-from typing import Annotated, Any, Literal, NamedTuple, Self
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self
 from urllib.parse import urlencode
 
 from flask import request, session
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from rig.config.sheet.model import KINDS
+from rig.core.records import Source
 from rig.runlog import search
 from rig.runlog.search import Listed, Order
+
+if TYPE_CHECKING:
+    Kind = str
+else:
+    Kind = Literal[tuple(KINDS)]
 
 Count = Annotated[int, Field(ge=1, le=2**31 - 1)]
 Name = Annotated[str, Field(max_length=200)]
@@ -32,9 +39,9 @@ class ListQuestion(BaseModel):
     by: Name | None = None
     tag: Name | None = None
     verdict: search.Verdict | None = None
-    source: search.Source | None = None
+    source: Source | None = None
     status: search.Status | None = None
-    kind: search.Kind | None = None
+    kind: Kind | None = None
     since: date | None = None
     until: date | None = None
     order: search.Order = "newest"

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from rig.actions.analyse_run import texts_of
 from rig.analysis.measure.pressure_rise_fall import CHANGE_SHARE
 from rig.core.clock import NS_PER_MS, NS_PER_S
+from rig.core.json_values import JsonObject
 from rig.core.recording import Recording
 from rig.core.records import READBACK, SWITCH
 from rig.runlog.store import StoredRun
@@ -32,7 +33,7 @@ TOLERANCE_NS = 200_000
 the line changed is known only to within the write."""
 KEPT = 24
 
-_models: OrderedDict[tuple[str, int, str], dict[str, Any]] = OrderedDict()
+_models: OrderedDict[tuple[str, int, str], JsonObject] = OrderedDict()
 _lock = threading.Lock()
 
 
@@ -64,14 +65,14 @@ class Motion:
         self.pressure_kpa.append(round(plant.pressure_kpa(t_ns), 4))
         self.switch.append(int(plant.level(SWITCH) == self._closed_level))
 
-    def columns(self) -> dict[str, Any]:
+    def columns(self) -> JsonObject:
         """All series by name."""
         return {name: column for name, column in vars(self).items() if name[0] != "_"}
 
 
 def model(
     stored: StoredRun, recording: Recording, stroke: int, way: str, window: tuple[int, int]
-) -> dict[str, Any] | None:
+) -> JsonObject | None:
     """The plant's own motion in stroke `stroke`, ms after its command; None if the run is not
     simulated. `refused` says why there is none. `window` is from and to, ns."""
     if stored.header.source != "simulated":
@@ -88,7 +89,7 @@ def model(
 
 def _computed(
     stored: StoredRun, recording: Recording, stroke: int, way: str, window: tuple[int, int]
-) -> dict[str, Any]:
+) -> JsonObject:
     from rig.simulated.plant import Plant
 
     setup, _ = texts_of(stored)
@@ -178,7 +179,7 @@ def _moves(t_ms: list[float], pressure_kpa: list[float], landed_ms: float) -> fl
 def _links(
     plant: Any, edges: list[tuple[str, int, int]], command_ns: int, to_ns: int, way: str,
     course: tuple[list[float], list[float]],
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> list[JsonObject]:  # fmt: skip
     on = way == "on"
     ends: list[int | None] = [command_ns]
 

@@ -55,7 +55,7 @@ def known(of: str, number: int) -> Entry:
     if found is None:
         raise PageFault(
             404, f"There is no such {of}", f"The register has no {of} of this number.",
-            "Go back to the register and choose one.",
+            "Go back to the register and choose one.", "fault.no-such-entry",
         )  # fmt: skip
     return found
 

@@ -11,11 +11,13 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.errors import RigError
 from rig.core.figures import figures_of
+from rig.core.results.run import Result
 from rig.runlog import remarks, search, views
 from rig.runlog.register import JOB, number_of
 from rig.text import behaviour
 from rig.text.coil_current import calibration_facts, current_sentences
 from rig.text.rounded import MEAN_LEAST
+from rig.text.words import local_minute
 from webui import log, words
 from webui.charts import timeline
 from webui.exercise.seats import hides_truth
@@ -95,7 +97,7 @@ def run_list() -> str:
         names=search.known(opened),
         order_words=ORDER_WORDS,
         mean_least=MEAN_LEAST,
-        this_year=words.local_minute(time.time())[:4],
+        this_year=local_minute(time.time())[:4],
         views=views.kept(opened),
         undo=asked.undo.split(",") if asked.undo else [],
     )
@@ -124,9 +126,9 @@ def one_run(run_id: int) -> str:
         empty_words=run_parts.empty_words(view.result),
         odd=run_parts.odd_strokes(view.result),
         signals=_signals(view.result),
-        current=current_sentences(view.result or {}),
-        calibration=list(calibration_facts(view.result or {})),
-        ramps=((view.result or {}).get("ramp") or {}).get("ramps"),
+        current=current_sentences(view.result) if view.result else [],
+        calibration=list(calibration_facts(view.result)) if view.result else [],
+        ramps=view.result["ramp"]["ramps"] if view.result and view.result["ramp"] else None,
         ramp_figures=figures_of("ramp").values(),
         across=words.unreal(view.stored.header.source),
         recording=_recording(view),
@@ -146,12 +148,13 @@ def one_run(run_id: int) -> str:
     )
 
 
-def _signals(result: dict[str, Any] | None) -> list[tuple[str, str, str]]:
+def _signals(result: Result | None) -> list[tuple[str, str, str]]:
     """What broke a rule of the control charts: figure, rule, strokes."""
     return [
         (figure.title, signal["rule"], behaviour.strokes(signal["strokes"]))
         for key, figure in figures_of("strokes").items()
-        for signal in (((result or {}).get("charts") or {}).get(key) or {}).get("signals") or ()
+        if result and (chart := result["charts"].get(key))
+        for signal in chart["signals"]
     ]
 
 
@@ -166,7 +169,7 @@ def _recording(view: run_view.RunView) -> dict[str, Any]:
     except (RigError, PageFault, ValueError) as error:
         return {
             "fault": str(error),
-            "trip": (view.result or {}).get("trip"),
+            "trip": view.result["trip"] if view.result else None,
             "doubts": [],
             "strokes": len(view.strokes),
         }

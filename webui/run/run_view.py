@@ -10,11 +10,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from rig.actions.analyse_run import analysed, remark_of, texts_of
+from rig.actions.analyse_run import analysed, remark_of, saved_result, texts_of
 from rig.config.files.simulated_table import without_table
 from rig.core.errors import RigError
 from rig.core.recording import Recording
 from rig.core.records import Trip
+from rig.core.results.run import Result, Stroke
+from rig.results.run_json import rules_json
 from rig.runlog.store import StoredRun
 from webui import log, words
 from webui.exercise.seats import as_shown
@@ -50,7 +52,7 @@ class RunView:
     """A stored run and the result saved with it, None if there was none."""
 
     stored: StoredRun
-    saved: dict[str, Any] | None
+    saved: Result | None
 
     @functools.cached_property
     def recording(self) -> Recording:
@@ -68,14 +70,18 @@ class RunView:
         return remark_of(self.stored)
 
     @functools.cached_property
-    def result(self) -> dict[str, Any] | None:
+    def result(self) -> Result | None:
         """The saved result; computed now if none was saved; None if that is impossible."""
         found = self._found
         # the cache holds the run for every viewer; the header is as this viewer may see it
-        return None if found is None else {**found, "seed": self.stored.header.seed}
+        if found is None:
+            return None
+        shown = found.copy()
+        shown["seed"] = self.stored.header.seed
+        return shown
 
     @property
-    def _found(self) -> dict[str, Any] | None:
+    def _found(self) -> Result | None:
         if self.saved is not None:
             return self.saved
         with contextlib.suppress(RigError, PageFault, ValueError):
@@ -90,31 +96,27 @@ class RunView:
         return self.saved is None and self.result is not None
 
     @property
-    def strokes(self) -> list[dict[str, Any]]:
-        return list((self.result or {}).get("strokes") or [])
+    def strokes(self) -> list[Stroke]:
+        return self.result["strokes"] if self.result else []
 
-    def stroke(self, number: int) -> dict[str, Any] | None:
+    def stroke(self, number: int) -> Stroke | None:
         """The analysed stroke of this number."""
-        return next((s for s in self.strokes if s.get("number") == number), None)
+        return next((s for s in self.strokes if s["number"] == number), None)
 
     @property
     def verdict(self) -> words.Shown | None:
-        return words.verdict(((self.result or {}).get("verdict") or {}).get("result"))
+        return words.verdict(self.result["verdict"]["result"] if self.result else None)
 
     @functools.cached_property
-    def suspect(self) -> list[dict[str, Any]]:
+    def suspect(self) -> list[Stroke]:
         """Strokes that the switch did not answer, or with a mark that makes them doubtful."""
-        doubtful = set((self.result or {}).get("doubtful") or ())
-        return [
-            s
-            for s in self.strokes
-            if s.get("missed", s.get("answered") is False) or doubtful & set(s.get("marks") or ())
-        ]
+        doubtful = set(self.result["doubtful"] if self.result else ())
+        return [s for s in self.strokes if s["missed"] or doubtful & set(s["marks"])]
 
     @functools.cached_property
     def mark_counts(self) -> Counter[str]:
         """How many strokes carry each mark."""
-        return Counter(mark for stroke in self.strokes for mark in stroke.get("marks") or ())
+        return Counter(mark for stroke in self.strokes for mark in stroke["marks"])
 
     @property
     def every_mark(self) -> list[str]:
@@ -122,12 +124,12 @@ class RunView:
         n = len(self.strokes)
         return [mark for mark, count in self.mark_counts.items() if count == n > 1]
 
-    def mark_key(self, page: list[dict[str, Any]]) -> list[tuple[str, str, int]]:
+    def mark_key(self, page: list[Stroke]) -> list[tuple[str, str, int]]:
         """The marks on these strokes, the most frequent first: (letter, words, count in the run).
 
         Long marks repeat on stroke after stroke; the table refers to them by letter.
         """
-        shown = {mark for stroke in page for mark in stroke.get("marks") or ()}
+        shown = {mark for stroke in page for mark in stroke["marks"]}
         counts = self.mark_counts.copy()
         for mark in self.every_mark:
             del counts[mark]
@@ -159,8 +161,8 @@ class RunView:
             if header.sheet_text is None
             else {"name": header.sheet_name, "hash": header.sheet_hash, "kind": header.kind},
             "hardware": dict(header.hardware),
-            "watched": header.watched,
-            "not_watched": header.not_watched,
+            "watched": rules_json(header.watched),
+            "not_watched": rules_json(header.not_watched),
             "remark": self.remark,
             "purpose": header.purpose,
             "records": stored.n_records,
@@ -178,6 +180,7 @@ def letter(i: int) -> str:
 def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
     """A raw trip in the form of a result; `to_ms` gives its place on the time axis."""
     return {
+        "id": trip.id,
         "rule": trip.rule,
         "value": trip.value,
         "limit": trip.limit,
@@ -189,4 +192,5 @@ def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
 
 def open_run(run_id: int) -> RunView:
     """The run with this number; a plain 404 if there is none."""
-    return RunView(as_shown(log.stored_run(run_id)), log.run_log().result(run_id))
+    stored = as_shown(log.stored_run(run_id))
+    return RunView(stored, saved_result(log.run_log(), stored))

@@ -17,6 +17,7 @@ from flask import Blueprint, Flask, current_app, redirect, render_template, requ
 from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response as AnyResponse
 
+from rig.core.json_values import JsonObject
 from webui import access, log
 from webui.exercise.seats import hides_truth
 from webui.work import heavy, importing
@@ -142,7 +143,7 @@ def take_capture() -> AnyResponse | str | tuple[str, int]:
 
 @blueprint.get("/log/import/progress")
 @access.writer_only
-def progress() -> dict[str, Any]:
+def progress() -> JsonObject:
     """Progress of reading an upload: bytes read, and of how many; null before that."""
     held = current_app.extensions["held_captures"].watched(request.args.get("watch", ""))
     if held is None:
@@ -154,7 +155,7 @@ def progress() -> dict[str, Any]:
     return {"read": read, "of": held.path.stat().st_size}
 
 
-def _problem(what: str, remedy: str) -> dict[str, Any]:
+def _problem(what: str, remedy: str) -> JsonObject:
     return {"problems": [importing.problem(what, remedy)]}
 
 
@@ -163,7 +164,7 @@ def _typed_names() -> dict[str, str | None]:
     return {name: request.form.get(name, "").strip()[:200] or None for name in names}
 
 
-def _typed_map() -> dict[str, Any] | None:
+def _typed_map() -> JsonObject | None:
     """The form's column map as JSON, for CaptureMap to validate; None if it has none."""
     from rig.captures.mapping import TIME_ROLES
 
@@ -206,7 +207,7 @@ def _setups() -> dict[str, dict[str, str]]:
     return found
 
 
-def _page(answer: dict[str, Any], token: str = "") -> str:
+def _page(answer: JsonObject, token: str = "") -> str:
     from rig.captures.columns import SIGNALS
     from rig.captures.mapping import TIME_ROLES
 

@@ -3,14 +3,14 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import subprocess
-import sys
 import threading
 from typing import IO, NamedTuple
 
 from flask import Flask
+
+from webui.work import children
 
 HEARD_MOST = 4000
 """Number of newest characters received that are kept for display."""
@@ -48,11 +48,7 @@ class GaugeLook:
             self._begin(port, may_ask=may_ask)
 
     def _begin(self, port: str, *, may_ask: bool) -> None:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "rig.actions.find_for_page", port, *["--ask"] * may_ask],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-            start_new_session=True,
-        )  # fmt: skip
+        process = children.start("rig.actions.find_for_page", port, *["--ask"] * may_ask)
         reader = threading.Thread(target=self._read, args=(process.stdout,), daemon=True)
         with self._lock:
             self._process, self._reader = process, reader
@@ -76,12 +72,8 @@ class GaugeLook:
         if process is None or reader is None:
             return
         process.kill()
-        process.wait()
         reader.join()
-        for pipe in (process.stdin, process.stdout):
-            with contextlib.suppress(BrokenPipeError):
-                if pipe is not None:
-                    pipe.close()
+        children.end(process)
 
     close = end
 

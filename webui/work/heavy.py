@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 from flask import current_app, has_request_context, request
 
 from rig.core.errors import RigError, UsageError
+from rig.core.json_values import JsonObject
 from rig.text.file_names import file_stem
 from webui.faults import PageFault
 from webui.work import importing
@@ -42,7 +43,7 @@ READS = {"export", "run", "results", "pdf"}
 _turns, _queue = threading.BoundedSemaphore(AT_ONCE), threading.BoundedSemaphore(QUEUE_MOST)
 
 
-def do(work: str, **needed: Any) -> dict[str, Any]:
+def do(work: str, **needed: Any) -> JsonObject:
     """Do it and wait for it. Raises PageFault if it cannot be done, or too many are requested at
     once."""
     with turn():
@@ -69,7 +70,7 @@ def turn() -> Iterator[None]:
         _turns.release()
 
 
-def _done(work: str, needed: dict[str, Any]) -> dict[str, Any]:
+def _done(work: str, needed: JsonObject) -> JsonObject:
     gone = nobody_waits() if work in READS else _never
     with tempfile.TemporaryFile("w+") as question:
         json.dump({"work": work, **needed}, question)
@@ -83,7 +84,7 @@ def _done(work: str, needed: dict[str, Any]) -> dict[str, Any]:
             finally:
                 process.kill()
     try:
-        answer: dict[str, Any] = json.loads(said)
+        answer: JsonObject = json.loads(said)
     except ValueError:
         raise PageFault(
             500, "It could not be done", "It took more time or memory than one piece of work may.",
@@ -130,7 +131,7 @@ def not_beside_a_run() -> None:
 # -- inside the process
 
 
-def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]:
+def export(log: str, runs: list[int], kind: str, archive: str) -> JsonObject:
     """Several runs in one archive, each as in the single run's export."""
     from webui.app import create_app
     from webui.run import run_view
@@ -150,7 +151,7 @@ def export(log: str, runs: list[int], kind: str, archive: str) -> dict[str, Any]
     return {}
 
 
-def one_run(log: str, run: int, kind: str, file: str) -> dict[str, Any]:
+def one_run(log: str, run: int, kind: str, file: str) -> JsonObject:
     """One run as a file, as the command line writes it."""
     from webui.app import create_app
     from webui.run import run_view
@@ -169,7 +170,7 @@ def _write(view: RunView, kind: str, path: Path) -> None:
         {"csv": write_csv, "vcd": write_vcd}[kind](view.recording, path)
 
 
-def as_pdf(documents: list[str], sheets: int, file: str) -> dict[str, Any]:
+def as_pdf(documents: list[str], sheets: int, file: str) -> JsonObject:
     """Draw a report: {"missing": what this computer lacks for it, or nothing}."""
     from rig.report import pdf
 
@@ -180,7 +181,7 @@ def as_pdf(documents: list[str], sheets: int, file: str) -> dict[str, Any]:
     return {"missing": ""}
 
 
-def results(log: str, runs: list[int], file: str, *, by_stroke: bool) -> dict[str, Any]:
+def results(log: str, runs: list[int], file: str, *, by_stroke: bool) -> JsonObject:
     """The results of several runs as one table: a row a run, or a row a stroke."""
     from rig.actions.results_file import write_results
     from rig.runlog.store import RunLog
@@ -194,9 +195,9 @@ def results(log: str, runs: list[int], file: str, *, by_stroke: bool) -> dict[st
 
 
 def store(
-    log: str, folder: str, runs: list[dict[str, Any]], setup: dict[str, str], file_name: str,
+    log: str, folder: str, runs: list[JsonObject], setup: dict[str, str], file_name: str,
     typed: dict[str, str | None],
-) -> dict[str, Any]:  # fmt: skip
+) -> JsonObject:  # fmt: skip
     """Store captured runs in the log, each with its result: {"runs": their numbers}."""
     from rig.runlog.store import RunLog
 
@@ -207,7 +208,7 @@ def store(
 
 
 def _store(
-    log: Any, folder: Path, run: dict[str, Any], setup: dict[str, str], file_name: str,
+    log: Any, folder: Path, run: JsonObject, setup: dict[str, str], file_name: str,
     typed: dict[str, str | None],
 ) -> int:  # fmt: skip
     from rig import __version__
@@ -248,9 +249,7 @@ def _store(
     return number
 
 
-def attach(
-    log: str, of: str, number: int, path: str, name: str, by: str, words: str
-) -> dict[str, Any]:  # fmt: skip
+def attach(log: str, of: str, number: int, path: str, name: str, by: str, words: str) -> JsonObject:
     """Check and store a photo or document: {"wrong": the reason it was refused, or nothing}."""
     from rig.actions import attach as action
     from rig.runlog.store import RunLog
@@ -263,7 +262,7 @@ def attach(
     return {"wrong": ""}
 
 
-def backup(log: str, target: str) -> dict[str, Any]:
+def backup(log: str, target: str) -> JsonObject:
     """A copy of the log as one file."""
     from rig.runlog import copies
 
@@ -271,7 +270,7 @@ def backup(log: str, target: str) -> dict[str, Any]:
     return {}
 
 
-WORK: dict[str, Callable[..., dict[str, Any]]] = {
+WORK: dict[str, Callable[..., JsonObject]] = {
     "export": export, "run": one_run, "results": results, "pdf": as_pdf, "store": store,
     "attach": attach, "backup": backup,
 }  # fmt: skip
@@ -285,11 +284,14 @@ def main() -> None:
     try:
         answer = WORK[question.pop("work")](**question)
     except PageFault as fault:
-        answer = {"fault": [fault.status, fault.title, fault.what, fault.remedy]}
+        answer = {"fault": [fault.status, fault.title, fault.what, fault.remedy, fault.id]}
     except (RigError, OSError) as error:
         answer = {
-            "fault": [500, "It could not be done", str(error), "Fix the cause and try again."]
-        }
+            "fault": [
+                500, "It could not be done", str(error), "Fix the cause and try again.",
+                error.id if isinstance(error, RigError) else "",
+            ]
+        }  # fmt: skip
     out.write(json.dumps(answer))
 
 

@@ -22,6 +22,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.core.json_values import JsonObject
+from webui.work import children
+
 if TYPE_CHECKING:
     from rig.captures import Plan
 
@@ -50,7 +53,7 @@ class Reader:
     def read(
         self, question: dict[str, Any], within_s: float = ANSWER_S,
         gone: Callable[[], bool] = lambda: False,
-    ) -> dict[str, Any]:  # fmt: skip
+    ) -> JsonObject:  # fmt: skip
         """The answer; also {"problems": ...} if the process died or took too long, or `gone`
         reported that nobody waits for it."""
         with self._lock:
@@ -75,15 +78,13 @@ class Reader:
                 return {"problems": [problem(what, "send a smaller part")]}
             return answer
 
-    def _ask(
-        self, process: subprocess.Popen[str], question: dict[str, Any]
-    ) -> dict[str, Any] | None:
+    def _ask(self, process: subprocess.Popen[str], question: dict[str, Any]) -> JsonObject | None:
         if process.stdin is None or process.stdout is None:
             return None
         with contextlib.suppress(BrokenPipeError, ValueError):
             process.stdin.write(json.dumps(question) + "\n")
             process.stdin.flush()
-            answer: dict[str, Any] = json.loads(process.stdout.readline())
+            answer: JsonObject = json.loads(process.stdout.readline())
             return answer
         return None
 
@@ -91,23 +92,12 @@ class Reader:
         if self._process is None or self._process.poll() is not None:
             self._end()
             self.begun += 1
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "webui.work.importing"],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-                start_new_session=True,
-            )  # fmt: skip
+            self._process = children.start("webui.work.importing")
         return self._process
 
     def _end(self) -> None:
         process, self._process = self._process, None
-        if process is None:
-            return
-        process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            with contextlib.suppress(BrokenPipeError):
-                if pipe is not None:
-                    pipe.close()
+        children.end(process)
 
     def close(self) -> None:
         with self._lock:
@@ -136,7 +126,7 @@ def limit_itself() -> None:
     resource.setrlimit(resource.RLIMIT_NOFILE, (OPEN_FILES, OPEN_FILES))
 
 
-def answer(question: dict[str, Any]) -> dict[str, Any]:
+def answer(question: dict[str, Any]) -> JsonObject:
     """Read one capture; its runs' records are then in files beside it."""
     from pydantic import ValidationError
 
@@ -210,7 +200,7 @@ def _tells(path: Path) -> Callable[[int], None]:
     return progress
 
 
-def _plan_shown(path: Path, plan: Plan) -> dict[str, Any]:
+def _plan_shown(path: Path, plan: Plan) -> JsonObject:
     """What the page shows of a plan; with a map, also each column's first values."""
     from rig.captures.guess import looked_at
 

@@ -34,8 +34,19 @@ blueprint = Blueprint("logwork", __name__)
 CHOSEN_MOST = 200
 FOUND_MOST = 2_000
 QUESTION_MOST = 2_000
+MADE = "made"
+"""In an address, a name for the file asked for; the cookie with it tells the page that it comes."""
 TABLES, RECORDINGS = ("results", "strokes"), ("csv", "json", "vcd")
 """What runs leave as: one table of all of them, or an archive with a file of each."""
+
+
+@blueprint.after_request
+def _made(answer: Response) -> Response:
+    """Tell the page that asked for a file that it comes: a download tells a script nothing."""
+    asked = request.args.get(MADE, "")
+    if answer.status_code == 200 and asked.isascii() and asked.isalnum() and len(asked) <= 20:
+        answer.set_cookie(MADE, asked, max_age=60, samesite="Strict")
+    return answer
 
 
 def _log() -> RunLog:
@@ -64,7 +75,7 @@ def _chosen() -> list[int]:
 @blueprint.post("/log/remove")
 @access.writer_only
 def remove() -> AnyResponse:
-    """Take runs off the list; the next page offers to restore them."""
+    """Remove runs from the list; the next page offers to restore them."""
     numbers = _chosen()
     with _log() as opened:
         remarks.remove(opened, numbers)
@@ -82,7 +93,7 @@ def restore() -> AnyResponse:
 
 @blueprint.get("/log/removed")
 def removed() -> str:
-    """The runs taken off the list."""
+    """The runs removed from the list."""
     listed, _ = search.find(log.run_log(), search.Sought(removed=True), CHOSEN_MOST)
     return render_template("removed.html", listed=listed)
 
@@ -91,9 +102,9 @@ def removed() -> str:
 @access.writer_only
 def tag(run_id: int) -> AnyResponse | str | tuple[str, int]:
     """Add a tag, or remove one."""
-    off = request.form.get("take_off")
+    off = request.form.get("remove")
     if off:
-        return _write_down(run_id, lambda opened: remarks.take_tag(opened, run_id, off))
+        return _write_down(run_id, lambda opened: remarks.remove_tag(opened, run_id, off))
     given = request.form.get("tag", "")
     return _write_down(run_id, lambda opened: remarks.add_tag(opened, run_id, given))
 
@@ -140,10 +151,11 @@ def chosen() -> AnyResponse:
     kind = request.args.get("to", "")
     if wanted != "export" or kind not in (*TABLES, *RECORDINGS):
         raise PageFault(
-            400, "There is nothing of this name to be done with runs",
+            400,
+            "There is nothing of this name to be done with runs",
             f"Runs can be compared, or leave as {', '.join((*TABLES, *RECORDINGS))}.",
             "Go back and choose one.",
-        )  # fmt: skip
+        )
     return _table(numbers, kind) if kind in TABLES else _archive(numbers, kind)
 
 
@@ -170,7 +182,9 @@ def results() -> Response:
 @blueprint.get("/log/found.csv")
 def found() -> Response:
     """The results of all runs matching a query of the list, as one table."""
-    given = {key: text for key, text in request.args.to_dict().items() if text.strip()}
+    given = {
+        key: text for key, text in request.args.to_dict().items() if text.strip() and key != MADE
+    }
     asked = listing.ListQuestion.model_validate(given)
     listed, more = search.find(log.run_log(), asked.sought, FOUND_MOST)
     if not listed or more:
@@ -220,7 +234,7 @@ def _stem(numbers: list[int]) -> str:
 @blueprint.post("/log/views")
 @access.writer_only
 def keep_view() -> AnyResponse:
-    """Save the list's query under a name."""
+    """Keep a view of the list under a name."""
     given: dict[str, object] = dict(parse_qsl(request.form.get("question", "")[:QUESTION_MOST]))
     columns = parse_qs(request.form.get("question", "")[:QUESTION_MOST]).get("columns")
     asked = listing.PageQuestion.model_validate({**given, "columns": columns})
@@ -235,7 +249,7 @@ def keep_view() -> AnyResponse:
 @blueprint.post("/log/views/forget")
 @access.writer_only
 def forget_view() -> AnyResponse:
-    """Delete a saved view; the runs stay."""
+    """Forget a view; the runs stay."""
     with _log() as opened:
         views.forget(opened, request.form.get("name", ""))
     return redirect(url_for("pages.run_list"), 303)

@@ -47,8 +47,9 @@ def _flags(_lab: Lab) -> Found:
     tool = shutil.which("vcgencmd")
     if tool is None:
         return not_tried("this computer has no vcgencmd that would tell")
-    done = subprocess.run([tool, "get_throttled"], capture_output=True, text=True, timeout=10,
-                          check=False)  # fmt: skip
+    done = subprocess.run(
+        [tool, "get_throttled"], capture_output=True, text=True, timeout=10, check=False
+    )
     text = done.stdout.strip().partition("=")[2]
     try:
         words = flag_words(int(text, 16))

@@ -30,7 +30,9 @@ from rig.actions.commission.step import (
 )
 from rig.analysis.measure.own_timing import Applied, NoLoopError, Way, own_times
 from rig.analysis.measure.stroke_windows import NEVER, stroke_windows
-from rig.bench.interlock.registry import CHANNEL_STALE, GAUGE_STALE, LOOP
+from rig.bench.interlock.coil_and_program_rules import LOOP
+from rig.bench.interlock.gauge_rules import GAUGE_STALE
+from rig.bench.interlock.sensor_rules import CHANNEL_STALE
 from rig.config.dated import IN_DATE
 from rig.core.errors import CoilLiveError
 from rig.core.preflight import LOAD_SIDE

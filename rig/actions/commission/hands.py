@@ -71,7 +71,8 @@ class Person:
         if not sys.stdin.isatty():
             raise RefusedError(
                 "Commissioning a rig needs a person at a terminal who works on its wires. Start it "
-                "in a terminal. Nothing was energised."
+                "in a terminal. Nothing was energised.",
+                id_="refusal.no-terminal",
             )
 
     def ready(self, title: str, ask: str) -> bool:

@@ -43,17 +43,25 @@ COIL = f"{COIL_READY} {ON_NOW}"
 class StillTrippedError(HardwareError):
     """A provoked trip could not be cleared."""
 
+    id = "refusal.still-tripped"
+
 
 class UnexpectedTripError(StillTrippedError):
     """A trip that no step provoked: it stays latched."""
+
+    id = "refusal.unexpected-trip"
 
 
 class LeftOutError(RigError):
     """A person declined this step."""
 
+    id = "refusal.left-out"
+
 
 class StoppedError(RigError):
     """A person stopped a run: the commissioning ends with it."""
+
+    id = "refusal.stopped"
 
     exit_code = EXIT_TRIPPED
 

@@ -7,7 +7,7 @@ import datetime
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -23,6 +23,7 @@ from rig.core.errors import (
 
 if TYPE_CHECKING:
     from rig.config.setup.model import Setup
+    from rig.core.results.run import Commissioning
 
 Result = Literal["passed", "failed", "not tried", "left out"]
 PASSED: Final = "passed"
@@ -193,7 +194,7 @@ def _read(rig: str | None) -> Iterator[Record]:
             yield record
 
 
-def standing(setup: Setup | None, utc_s: float, day: datetime.date | None) -> dict[str, Any] | None:
+def standing(setup: Setup | None, utc_s: float, day: datetime.date | None) -> Commissioning | None:
     """Commissioning state of the rig of a run that began at `utc_s`, on `day`; None if no setup is
     known. Keys: state, date, due, words."""
     if setup is None:
@@ -211,7 +212,7 @@ def against(record: Record, setup: Setup) -> str:
     return "" if found["state"] == "commissioned" else str(found["words"])
 
 
-def _standing(setup: Setup, last: Record | None, day: datetime.date | None) -> dict[str, Any]:
+def _standing(setup: Setup, last: Record | None, day: datetime.date | None) -> Commissioning:
     from rig.actions.commission.conduct import STEPS
     from rig.config.setup.wired import wired_hash
 
@@ -236,6 +237,6 @@ def _standing(setup: Setup, last: Record | None, day: datetime.date | None) -> d
     return _words("commissioned", last, f"rig commissioned on {last.date}, due {last.due}")
 
 
-def _words(state: str, last: Record | None, words: str) -> dict[str, Any]:
+def _words(state: str, last: Record | None, words: str) -> Commissioning:
     date, due = (None, None) if last is None else (last.date.isoformat(), last.due.isoformat())
     return {"state": state, "date": date, "due": due, "words": words}

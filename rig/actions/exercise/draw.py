@@ -7,7 +7,7 @@ import hashlib
 import random
 from typing import TYPE_CHECKING
 
-from rig.config.plant.fault_names import ALL_OR_NOTHING
+from rig.config.plant.fault_names import ALL_OR_NOTHING, OF_A_SERIAL_GAUGE
 from rig.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -22,13 +22,15 @@ LONGEST_S = 600.0
 
 
 def offered(setup: Setup) -> list[tuple[str, str]]:
-    """(part, cause) of every cause possible on this rig, "none" first."""
+    """(part, cause) of every cause possible on this rig that its plant can have, "none" first."""
     from rig.diagnosis.diagnose import wired_in
     from rig.diagnosis.knowledge.loading import load_knowledge
     from rig.diagnosis.posterior import possible
 
     knowledge = load_knowledge()
     among = possible(knowledge, wired_in(setup))
+    if setup.gauge is None:
+        among -= OF_A_SERIAL_GAUGE
     found = [(cause.part, cause.name) for cause in knowledge.causes if cause.name in among]
     return [("none", "none"), *found]
 

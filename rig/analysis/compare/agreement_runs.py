@@ -3,20 +3,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 
 from rig.analysis.compare.own_times import best_of_mean, measured
-from rig.analysis.compare.run_values import values_of
+from rig.analysis.compare.run_values import run_number, values_of
 from rig.analysis.stats.agreement import Agreement, limits_of_agreement
 from rig.core.errors import UsageError
 from rig.core.figures import short_names
 from rig.core.json_values import plain
+from rig.core.recording import Float
+from rig.core.results.comparison import Agreement as AgreementJson
+from rig.core.results.run import Result
 from rig.core.rounding import ends, fixed, places, signed
 
-Result = Mapping[str, Any]
 FEWEST = 3
 
 
@@ -37,7 +38,9 @@ def pairs_of(first: Sequence[Result], second: Sequence[Result]) -> list[tuple[Re
                                  f"{valve}; name each valve once on a side.")  # fmt: skip
             by_valve[valve] = one
         sides.append(by_valve)
-    both = {one["run"] for one in sides[0].values()} & {one["run"] for one in sides[1].values()}
+    both = {run_number(one) for one in sides[0].values()} & {
+        run_number(one) for one in sides[1].values()
+    }
     if both:
         raise UsageError(f"Run {min(both)} is on both sides; it agrees with itself.")
     alone = sorted(set(sides[0]) ^ set(sides[1]))
@@ -49,7 +52,7 @@ def pairs_of(first: Sequence[Result], second: Sequence[Result]) -> list[tuple[Re
     return [(sides[0][valve], sides[1][valve]) for valve in sides[0]]
 
 
-def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> dict[str, Any]:
+def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> AgreementJson:
     """Limits of agreement of the mean response and release as JSON. Raises UsageError, see
     pairs_of."""
     pairs = pairs_of(first, second)
@@ -57,16 +60,16 @@ def agreement_of(first: Sequence[Result], second: Sequence[Result]) -> dict[str,
     means = {name: [_means([pair[n] for pair in pairs], name) for n in (0, 1)] for name in names}
     found = {name: limits_of_agreement(*sides) for name, sides in means.items()}
     return {
-        "pairs": [[one["run"], two["run"], one["valve"]] for one, two in pairs],
+        "pairs": [(one["run"], two["run"], one["valve"]) for one, two in pairs],
         "sources": sorted({one["source"] for pair in pairs for one in pair}),
         "means": {name: plain(np.transpose(sides).tolist()) for name, sides in means.items()},
         "figures": {name: one and plain(one) for name, one in found.items()},
         "words": [agreement_words(names[name], one) for name, one in found.items()]
-        + [_taken_off(pairs)],
+        + [_subtracted(pairs)],
     }
 
 
-def _means(results: Sequence[Result], name: str) -> Any:
+def _means(results: Sequence[Result], name: str) -> Float:
     """The means of a side, (n,), as each rig gives them: less its own time where that was measured,
     as in its verdicts. What a rig does not know about itself stays in the difference, since two
     rigs used in place of each other would differ by it."""
@@ -78,17 +81,17 @@ def _means(results: Sequence[Result], name: str) -> Any:
     return np.array(means)
 
 
-def _taken_off(pairs: Sequence[tuple[Result, Result]]) -> str:
+def _subtracted(pairs: Sequence[tuple[Result, Result]]) -> str:
     """Which side has the rig's own times subtracted, in a sentence."""
     sides = [all(measured(pair[n]) for pair in pairs) for n in (0, 1)]
     if all(sides):
-        return "The rigs' own times, as each was measured, are taken off."
+        return "The rigs' own times, as each was measured, are subtracted."
     if not any(sides):
         return "Times are as read: neither rig has measured its own times in all of these runs."
     which = "first" if sides[0] else "second"
     return (
-        f"The own times of the {which} rig are taken off, the other has not measured its own: they "
-        "may be the difference."
+        f"The own times of the {which} rig are subtracted, the other has not measured its own: "
+        "they may be the difference."
     )
 
 

@@ -4,15 +4,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 from rig.analysis.compare.allowed_for import ALPHA, NOT_SHOWN, REAL, AllowedFor, Effect
 from rig.analysis.compare.run_values import ENGINE, NAMES, PRESSURE, UNITS, Condition, conditions_of
 from rig.analysis.compare.two_samples import Bounds, Difference
+from rig.core.results.run import Result
 from rig.core.rounding import ends, fixed, pair, places, signed
-
-Result = Mapping[str, Any]
 
 WORTH_TELLING_MS, WORTH_TELLING_U = 0.05, 0.25
 """Effects below the first are not mentioned, nor unknown ones below that share of the difference's
@@ -126,10 +124,17 @@ def _provided(allowed: AllowedFor) -> str:
     return f", provided that {' and '.join(names)}, which a run does not know, were alike"
 
 
-def alike_proviso(allowed: AllowedFor) -> str:
+def alike_if(allowed: AllowedFor) -> list[str]:
     """The assumptions behind two runs being alike, where mounting or pressure is not known."""
     told = ["as they were mounted here"] if allowed.mounting is None else []
-    told += ["if the pressure was alike, which a run does not know"] * (PRESSURE in allowed.lacking)
+    if PRESSURE in allowed.lacking:
+        told.append("if the pressure was alike, which a run does not know")
+    return told
+
+
+def alike_proviso(allowed: AllowedFor) -> str:
+    """The same within a sentence."""
+    told = alike_if(allowed)
     return f" ({'; '.join(told)})" if told else ""
 
 

@@ -4,20 +4,19 @@ study."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from rig.analysis.compare.mounting import ONE_MOUNTING, Mounting, of_study, same_mounting
-from rig.analysis.compare.run_values import conditions_of, values_of
+from rig.analysis.compare.run_values import conditions_of, run_number, values_of
 from rig.analysis.compare.slopes import Slopes, fitted, typed
 from rig.analysis.compare.study_runs import check_study, study_figure
 from rig.analysis.compare.two_samples import group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
-
-Result = Mapping[str, Any]
+from rig.core.results.run import Result
 
 
 class Beside(NamedTuple):
@@ -41,11 +40,11 @@ def check_beside(results: Sequence[Result], beside: Beside) -> None:
             )
     if not beside.slope_runs:
         return
-    numbers = [one["run"] for one in beside.slope_runs]
+    numbers = [run_number(one) for one in beside.slope_runs]
     twice = sorted({n for n in numbers if numbers.count(n) > 1})
     if twice:
         raise UsageError(f"Run {twice[0]} is named twice for the slopes.")
-    both = sorted(set(numbers) & {one["run"] for one in results})
+    both = sorted(set(numbers) & {run_number(one) for one in results})
     if both:
         raise UsageError(
             f"Run {both[0]} is compared, and named for the slopes as well: it would explain itself."
@@ -71,7 +70,7 @@ def slopes_of(figure: str, settings: Compare, beside: Beside) -> list[Slopes]:
     known = [(one, mean) for one, mean in groups if mean is not None]
     if known:
         more = fitted(
-            [one["run"] for one, _ in known],
+            [run_number(one) for one, _ in known],
             [conditions_of(one) for one, _ in known],
             np.array([mean.mean for _, mean in known]),
             np.array([mean.u_mean for _, mean in known]),

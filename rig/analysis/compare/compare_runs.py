@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 
@@ -19,17 +18,25 @@ from rig.analysis.compare.allowed_for import (
     allowed_for,
     effects_of,
 )
-from rig.analysis.compare.allowed_words import explained_words
-from rig.analysis.compare.batch import Batch, batch
+from rig.analysis.compare.allowed_words import alike_if, explained_words
+from rig.analysis.compare.batch import batch
 from rig.analysis.compare.beside import Beside, check_beside, mounting_of, slopes_of
 from rig.analysis.compare.compare_words import FigureComparison
 from rig.analysis.compare.mounting import Mounting
 from rig.analysis.compare.oil_correction import OilModel, mean_at_reference, normalised, oil_model
 from rig.analysis.compare.own_times import OwnTimes, own_times
-from rig.analysis.compare.run_values import UNITS, Condition, conditions_of, oil_degc, values_of
+from rig.analysis.compare.run_values import (
+    UNITS,
+    Condition,
+    conditions_of,
+    oil_degc,
+    run_number,
+    values_of,
+)
 from rig.analysis.compare.slopes import Slopes
 from rig.analysis.compare.two_samples import (
     UNDECIDED,
+    Group,
     difference,
     equivalence_of,
     strokes_to_equate,
@@ -41,8 +48,18 @@ from rig.core.errors import UsageError
 from rig.core.figures import figures_of
 from rig.core.json_values import plain
 from rig.core.recording import Float
+from rig.core.results.comparison import Batch as BatchCompared
+from rig.core.results.comparison import (
+    Comparison,
+    FigureCompared,
+    MissedCompared,
+    PairCompared,
+    Ranked,
+    RunCompared,
+)
+from rig.core.results.comparison import Group as GroupCompared
+from rig.core.results.run import Result
 
-Result = Mapping[str, Any]
 OIL_ALIKE_K = 0.5
 """Oil temperatures no farther apart than this are equal."""
 
@@ -52,7 +69,7 @@ def check_comparable(results: Sequence[Result]) -> None:
     sources, no strokes."""
     if len(results) < 2:
         raise UsageError("Comparing takes two runs or more: `rig compare BEFORE AFTER`.")
-    numbers = [result["run"] for result in results]
+    numbers = [run_number(result) for result in results]
     twice = sorted({n for n in numbers if numbers.count(n) > 1})
     if twice:
         raise UsageError(f"Run {twice[0]} is named twice: a run is not compared with itself.")
@@ -110,7 +127,7 @@ def compare_runs(
     settings: Compare,
     media: Sequence[str | None],
     beside: Beside | None = None,
-) -> dict[str, Any]:
+) -> Comparison:
     """The comparison of two or more results (rig.results.run_json) as JSON.
 
     The first run is compared with each of the others; three or more are also ranked. `settings` are
@@ -126,7 +143,7 @@ def compare_runs(
         _pair(results[0], other, settings, beside, oil=media[0] == "oil" and medium == "oil")
         for other, medium in zip(results[1:], media[1:], strict=True)
     ]
-    main = pairs[0]["figures"]["response_ms"] or dict.fromkeys(words.FIELDS)
+    main = pairs[0]["figures"]["response_ms"]
     warm = [degc for result in results if (degc := oil_degc(result)) is not None]
     all_oil = (
         bool(warm)
@@ -143,7 +160,13 @@ def compare_runs(
         "source": results[0]["source"],
         "runs": [_run(result) for result in results],
         "figure": "response_ms",
-        **{name: main[name] for name in words.FIELDS},
+        "difference_ms": main and main["difference_ms"],
+        "ci95": main and main["ci95"],
+        "p": main and main["p"],
+        "effect_sd": main and main["effect_sd"],
+        "equivalent": main and main["equivalent"],
+        "equivalent_if": main and main["equivalent_if"],
+        "strokes_needed": main and main["strokes_needed"],
         **pairs[0],
         "comparisons": pairs,
         "batch": ranked if len(results) > 2 else None,
@@ -152,9 +175,16 @@ def compare_runs(
     }
 
 
-def _run(result: Result) -> dict[str, Any]:
-    names = ("run", "valve", "job", "by", "mount", "status", "setup_hash", "sheet_hash")
-    return {name: result.get(name) for name in names} | {
+def _run(result: Result) -> RunCompared:
+    return {
+        "run": result["run"],
+        "valve": result["valve"],
+        "job": result["job"],
+        "by": result["by"],
+        "mount": result["mount"],
+        "status": result["status"],
+        "setup_hash": result["setup_hash"],
+        "sheet_hash": result["sheet_hash"],
         "strokes": len(result["strokes"]),
         "missed": result["counts"]["missed"],
         "doubtful": result["counts"]["doubtful"],
@@ -169,13 +199,13 @@ def _run(result: Result) -> dict[str, Any]:
 
 def _pair(
     before: Result, after: Result, settings: Compare, beside: Beside, *, oil: bool
-) -> dict[str, Any]:
+) -> PairCompared:
     warm = oil_degc(before), oil_degc(after)
     degc = None
     if oil and warm[0] is not None and warm[1] is not None:
         degc = (warm[0], warm[1]) if abs(warm[1] - warm[0]) > OIL_ALIKE_K else None
     model = _model(settings)
-    hashes = [one.get("setup_hash") for one in (before, after)]
+    hashes = [one["setup_hash"] for one in (before, after)]
     sides = Sides(
         conditions_of(before), conditions_of(after),
         hashes[0] == hashes[1] and hashes[0] is not None, model if oil else None,
@@ -199,49 +229,53 @@ def _pair(
     }
 
 
-def figure_json(one: FigureComparison) -> dict[str, Any]:
-    """One figure as JSON. `equivalent`: true, false, null where not decided or without margin."""
+def figure_json(one: FigureComparison) -> FigureCompared:
+    """One figure as JSON. `equivalent`: true, false, null where not decided or without margin;
+    `equivalent_if`: what true assumes, empty otherwise."""
     found, alike, oil = one.difference, one.equivalence, one.normalised
-    shape = {
-        "difference_ms": found.difference,
-        "ci95": found.ci95,
-        "p": found.p,
-        "rank_p": found.rank_p,
-        "ks_distance": None if one.distance is None else one.distance.distance,
-        "ks_p": None if one.distance is None else one.distance.p,
-        "t": found.t,
-        "dof": found.dof,
-        "effect_sd": found.effect_sd,
-        "equivalent": words.equivalent(alike),
-        "equivalence": None if alike is None else alike.result,
-        "margin_ms": None if alike is None else alike.margin,
-        "equivalence_p": None if alike is None else alike.p,
-        "ci90": None if alike is None else alike.ci90,
-        "strokes_needed": one.strokes_needed,
-        "strokes_needed_equivalence": one.strokes_to_equate,
-        "before": found.before,
-        "after": found.after,
-        "real": {REAL: True, NOT_SHOWN: False, WITHHELD: None}[one.allowed_for.result],
-        "allowed_for": _allowed_json(one.allowed_for),
-        "normalised": None
-        if oil is None
-        else {
-            "oil_temperature_degc": oil.reference_degc,
-            "after_factor": oil.after_factor,
-            "difference_ms": oil.difference,
-            "ci95": oil.ci95,
-            "p": oil.p,
-            "u_model_ms": oil.u_model,
-            "share_known": oil.share_known,
-            "least_ms": oil.least,
-            "most_ms": oil.most,
-            "equivalent": words.equivalent(one.normalised_equivalence),
-        },
-    }
-    return dict(plain(shape))
+    shape: FigureCompared = plain(
+        {
+            "difference_ms": found.difference,
+            "ci95": found.ci95,
+            "p": found.p,
+            "rank_p": found.rank_p,
+            "ks_distance": None if one.distance is None else one.distance.distance,
+            "ks_p": None if one.distance is None else one.distance.p,
+            "t": found.t,
+            "dof": found.dof,
+            "effect_sd": found.effect_sd,
+            "equivalent": words.equivalent(alike),
+            "equivalent_if": alike_if(one.allowed_for) if words.equivalent(alike) else [],
+            "equivalence": None if alike is None else alike.result,
+            "margin_ms": None if alike is None else alike.margin,
+            "equivalence_p": None if alike is None else alike.p,
+            "ci90": None if alike is None else alike.ci90,
+            "strokes_needed": one.strokes_needed,
+            "strokes_needed_equivalence": one.strokes_to_equate,
+            "before": found.before,
+            "after": found.after,
+            "real": {REAL: True, NOT_SHOWN: False, WITHHELD: None}[one.allowed_for.result],
+            "allowed_for": _allowed_json(one.allowed_for),
+            "normalised": None
+            if oil is None
+            else {
+                "oil_temperature_degc": oil.reference_degc,
+                "after_factor": oil.after_factor,
+                "difference_ms": oil.difference,
+                "ci95": oil.ci95,
+                "p": oil.p,
+                "u_model_ms": oil.u_model,
+                "share_known": oil.share_known,
+                "least_ms": oil.least,
+                "most_ms": oil.most,
+                "equivalent": words.equivalent(one.normalised_equivalence),
+            },
+        }
+    )
+    return shape
 
 
-def _allowed_json(allowed: AllowedFor) -> dict[str, Any]:
+def _allowed_json(allowed: AllowedFor) -> dict[str, object]:
     """The difference corrected for conditions and mounting; null for what is not bounded."""
     mounting = allowed.mounting
     return {
@@ -277,26 +311,22 @@ def _allowed_json(allowed: AllowedFor) -> dict[str, Any]:
     }
 
 
-def _missed(before: Result, after: Result) -> dict[str, Any]:
+def _missed(before: Result, after: Result) -> MissedCompared:
     counts = [
         (one["counts"]["missed"], len(one["strokes"]) - one["counts"]["missed"])
         for one in (before, after)
     ]
-    return dict(
-        plain(
-            {
-                "before": {"n": counts[0][0], "of": sum(counts[0])},
-                "after": {"n": counts[1][0], "of": sum(counts[1])},
-                "p": fisher_p((counts[0], counts[1])),
-            }
-        )
-    )
+    return {
+        "before": {"n": counts[0][0], "of": sum(counts[0])},
+        "after": {"n": counts[1][0], "of": sum(counts[1])},
+        "p": plain(fisher_p((counts[0], counts[1]))),
+    }
 
 
 def _batch(
     results: Sequence[Result], figure: str, settings: Compare, beside: Beside, *, warm: bool,
     oil: bool,
-) -> dict[str, Any] | None:  # fmt: skip
+) -> BatchCompared | None:  # fmt: skip
     """`warm`: the oil temperature differed between runs; `oil`: all of them were in oil."""
     if len(results) < 3:
         return None
@@ -304,20 +334,38 @@ def _batch(
     if found is None:
         return None
     model = _model(settings)
-    shape = batch_json(found, results, model if warm else None)
     slopes = slopes_of(figure, settings, beside)
-    hashes = {one.get("setup_hash") for one in results}
+    hashes = {one["setup_hash"] for one in results}
     known = [conditions_of(one) for one in results]
-    for row, place in zip(shape["ranked"], found.places, strict=True):
+    rows: list[Ranked] = []
+    for place in found.places:
         others = [one for n, one in enumerate(known) if n != place.place]
         sides = Sides(
             _median(others), known[place.place], len(hashes) == 1 and hashes != {None},
             model if oil else None,
         )  # fmt: skip
-        effects = effects_of(figure, place.group.mean - place.away, place.group.mean, sides, slopes)
-        low, high = sum(one.low for one in effects), sum(one.high for one in effects)
-        row["explained_ms"] = plain([low, high])
-        row["explained"] = explained_words(effects).strip()
+        own, mean = results[place.place], place.group.mean
+        effects = effects_of(figure, mean - place.away, mean, sides, slopes)
+        at_first = _at_first(mean, own, results[0], model) if warm else (None, None)
+        rows.append({
+            "rank": place.rank,
+            "run": own["run"],
+            "valve": own["valve"],
+            **as_group(place.group),
+            "ci95": plain(place.ci95),
+            "away_ms": plain(place.away),
+            "outlier": place.outlier,
+            "normalised_mean_ms": plain(at_first[0]),
+            "u_model_ms": plain(at_first[1]),
+            "explained_ms": plain([sum(e.low for e in effects), sum(e.high for e in effects)]),
+            "explained": explained_words(effects).strip(),
+        })  # fmt: skip
+    return {"p_all_alike": plain(found.p_all_alike), "ranked": rows}
+
+
+def as_group(found: Group) -> GroupCompared:
+    """One side as JSON."""
+    shape: GroupCompared = plain(found)
     return shape
 
 
@@ -338,39 +386,16 @@ def _model(settings: Compare) -> OilModel:
     )
 
 
-def batch_json(found: Batch, results: Sequence[Result], model: OilModel | None) -> dict[str, Any]:
-    """The ranking as JSON, by rank: run, valve, n, mean, sd, simultaneous ci95, outlier.
-
-    With a `model` (the medium is oil) also each mean at the oil temperature of the first run and
-    the model's standard uncertainty; null where a temperature is not known. The ranking and the
-    flag are those of the times as measured.
-    """
-    return {
-        "p_all_alike": plain(found.p_all_alike),
-        "ranked": [
-            {
-                "rank": place.rank,
-                "run": results[place.place]["run"],
-                "valve": results[place.place]["valve"],
-                **plain(place.group),
-                "ci95": plain(place.ci95),
-                "away_ms": plain(place.away),
-                "outlier": place.outlier,
-                **_at_first(place.group.mean, results[place.place], results[0], model),
-            }
-            for place in found.places
-        ],
-    }
-
-
 def _at_first(
-    mean: float, result: Result, first: Result, model: OilModel | None
-) -> dict[str, float | None]:
+    mean: float, result: Result, first: Result, model: OilModel
+) -> tuple[float | None, float | None]:
+    """A mean at the oil temperature of the first run and the model's standard uncertainty; None
+    where a temperature is not known, or the oil thinner than the viscosity line covers. Ranking and
+    flag are those of the times as measured."""
     warm, reference = oil_degc(result), oil_degc(first)
-    value = u = None
-    if model is not None and warm is not None and reference is not None:
-        try:
-            value, u = mean_at_reference(mean, warm, reference, model)
-        except ValueError:  # thinner than the viscosity line covers
-            value = u = None
-    return {"normalised_mean_ms": plain(value), "u_model_ms": plain(u)}
+    if warm is None or reference is None:
+        return None, None
+    try:
+        return mean_at_reference(mean, warm, reference, model)
+    except ValueError:
+        return None, None

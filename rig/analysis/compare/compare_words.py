@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rig.analysis.compare.allowed_for import AllowedFor
 from rig.analysis.compare.allowed_words import (
@@ -18,11 +18,10 @@ from rig.analysis.compare.own_times import one_rig
 from rig.analysis.compare.two_samples import REFUTED, SHOWN, Difference, Equivalence
 from rig.analysis.stats.two_sets import Distance
 from rig.core.figures import short_names
+from rig.core.results.comparison import Batch, MissedCompared, Ranked
+from rig.core.results.run import Result
 from rig.core.rounding import fixed, pair, places
 
-Result = Mapping[str, Any]
-
-FIELDS = ("difference_ms", "ci95", "p", "effect_sd", "equivalent", "strokes_needed")
 ALPHA = 0.05
 
 
@@ -64,7 +63,7 @@ def name_of(result: Result) -> str:
 
 def pair_words(
     before: Result, after: Result, figures: Mapping[str, FigureComparison | None],
-    missed: Mapping[str, Any],
+    missed: MissedCompared,
 ) -> list[str]:  # fmt: skip
     """Sentences on two runs, the plainest first."""
     first = valves_line(before, after)
@@ -161,7 +160,7 @@ def oil_words(model: OilModel, before_degc: float, after_degc: float) -> str:
     )
 
 
-def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[str]:
+def batch_words(results: Sequence[Result], ranked: Mapping[str, Batch | None]) -> list[str]:
     """Sentences on a batch."""
     told = []
     for figure, name in short_names().items():
@@ -199,7 +198,7 @@ def batch_words(results: Sequence[Result], ranked: Mapping[str, Any]) -> list[st
     return told
 
 
-def _row(row: Mapping[str, Any]) -> str:
+def _row(row: Ranked) -> str:
     return f"run {row['run']}" + (f" ({row['valve']})" if row["valve"] else "")
 
 
@@ -220,7 +219,7 @@ def notes(results: Sequence[Result]) -> list[str]:
         told.append(
             f"The rig's own times are not the same in run {results[0]['run']} and in run "
             f"{', '.join(others)} (another rig, wiring or measurement): in what is called real "
-            f"they are taken off, where they are known.{ranked}"
+            f"they are subtracted, where they are known.{ranked}"
         )
     told += condition_notes(results)
     for one in results:

@@ -3,12 +3,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rig.analysis.compare.repeatability import Study
-
-Result = Mapping[str, Any]
+from rig.core.results.run import Result
 
 
 class Mounting(NamedTuple):

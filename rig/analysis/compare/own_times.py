@@ -18,12 +18,10 @@ Two rigs that are wired alike and were never measured look like one: measure the
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rig.analysis.stats.dependence import REPEATABILITY
-
-Result = Mapping[str, Any]
+from rig.core.results.run import Result
 
 
 class OwnTimes(NamedTuple):
@@ -43,14 +41,14 @@ def own_times(figure: str, before: Result, after: Result) -> OwnTimes | None:
     cancel or nothing is known of them: in captures, or without a relay delay."""
     if one_rig(before, after):
         return None
-    first, second = ((one.get("budget") or {}).get(figure) for one in (before, after))
+    first, second = (one["budget"].get(figure) for one in (before, after))
     if first is None or second is None:
         return None
     parts = tuple(
-        (float(line["part"]), math.inf if line["dof"] is None else float(line["dof"]))
+        (line["part"] or 0.0, math.inf if line["dof"] is None else line["dof"])
         for line in (*first["lines"], *second["lines"]) if line["name"] != REPEATABILITY
     )  # fmt: skip
-    return OwnTimes(first["correction"] - second["correction"], parts)
+    return OwnTimes((first["correction"] or 0.0) - (second["correction"] or 0.0), parts)
 
 
 def one_rig(before: Result, after: Result) -> bool:
@@ -76,5 +74,5 @@ def measured(result: Result) -> bool:
 
 def best_of_mean(figure: str, result: Result, mean: float) -> float:
     """A mean as read, less the rig's own time where that was measured."""
-    budget = (result.get("budget") or {}).get(figure)
-    return mean + (budget["correction"] if budget is not None and measured(result) else 0.0)
+    budget = result["budget"].get(figure)
+    return mean + (budget["correction"] or 0.0 if budget and measured(result) else 0.0)

@@ -5,14 +5,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, NamedTuple, TypeGuard
+from typing import NamedTuple
 
 import numpy as np
 
 from rig.analysis.measure.marks import CUT_SHORT
 from rig.core.recording import Float
-
-Result = Mapping[str, Any]
+from rig.core.results.run import ChannelFigures, Result, figure_of
 
 PRESSURE, SUPPLY, OIL, ENGINE = "pressure", "supply_voltage", "oil_temperature", "engine_speed"
 UNITS = {PRESSURE: "kPa", SUPPLY: "V", OIL: "degC", ENGINE: "rpm"}
@@ -50,7 +49,7 @@ class Condition(NamedTuple):
 def values_of(result: Result, figure: str) -> Float:
     """A figure of every stroke (n,), NaN where it has no number, was cut short, or follows a rest:
     of the same strokes as the run's own mean, including doubtful ones."""
-    found = [stroke.get(figure) for stroke in result["strokes"]]
+    found = [figure_of(stroke, figure) for stroke in result["strokes"]]
     values = np.array([np.nan if value is None else value for value in found], float)
     rest = set(result["rest_strokes"])
     aside = [
@@ -58,6 +57,11 @@ def values_of(result: Result, figure: str) -> Float:
         for stroke in result["strokes"]
     ]
     return np.where(aside, np.nan, values)
+
+
+def run_number(result: Result) -> int:
+    """The number of a run that is compared: only a capture not in the log has none."""
+    return result["run"] or 0
 
 
 def oil_degc(result: Result) -> float | None:
@@ -73,7 +77,7 @@ def conditions_of(result: Result) -> dict[str, Condition]:
     the switch wherever the gauge is; else the base pressure as stated.
     """
     found: dict[str, Condition] = {}
-    held = [(stroke.get("pressure") or {}).get("high_kpa") for stroke in result["strokes"]]
+    held = [one["high_kpa"] for stroke in result["strokes"] if (one := stroke.get("pressure"))]
     levels = np.array([level for level in held if level is not None], float)
     channels = result.get("channels") or {}
     if len(levels):
@@ -82,13 +86,13 @@ def conditions_of(result: Result) -> dict[str, Condition]:
             PRESSURE, float(np.median(levels)), scatter / math.sqrt(len(levels)), channels
         )
     for name in (SUPPLY, OIL):
-        seen = channels.get(name) or {}
-        if _known(seen.get("mean")):
+        seen = channels.get(name)
+        if seen is not None and seen["mean"] is not None:
             # one reading resembles the next: their number says nothing
-            found[name] = _measured(name, float(seen["mean"]), seen.get("sd") or 0.0, channels)
-    engine = result.get("engine") or {}
-    if _known(engine.get("mean_rpm")):
-        jitter = (engine.get("jitter") or 0.0) / math.sqrt(max(engine.get("revolutions") or 1, 1))
+            found[name] = _measured(name, seen["mean"], seen["sd"] or 0.0, channels)
+    engine = result.get("engine")
+    if engine is not None:
+        jitter = engine["jitter"] / math.sqrt(max(engine["revolutions"], 1))
         found[ENGINE] = Condition(engine["mean_rpm"], jitter * engine["mean_rpm"], 0.0, True)
     for name, unit in UNITS.items():
         value = _stated(result, STATED_AS.get(name, name), unit)
@@ -98,23 +102,19 @@ def conditions_of(result: Result) -> dict[str, Condition]:
     return found
 
 
-def _measured(name: str, value: float, u_scatter: float, channels: Mapping[str, Any]) -> Condition:
-    stated = (channels.get(name) or {}).get("uncertainty")
+def _measured(
+    name: str, value: float, u_scatter: float, channels: Mapping[str, ChannelFigures]
+) -> Condition:
+    stated = channels[name]["uncertainty"] if name in channels else None
     half = OIL_INSTRUMENT_K if name == OIL else INSTRUMENT_SHARE * abs(value)
-    return Condition(
-        value, u_scatter, half / math.sqrt(3) if stated is None else float(stated), True
-    )
+    return Condition(value, u_scatter, half / math.sqrt(3) if stated is None else stated, True)
 
 
 def _stated(result: Result, name: str, unit: str) -> float | None:
-    given = (result.get("conditions") or {}).get(name) or {}
-    value = given.get("value")
-    return float(value) if given.get("unit") == unit and _known(value) else None
-
-
-def _known(value: Any) -> TypeGuard[float]:
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    return number and math.isfinite(value)
+    given = result["conditions"].get(name)
+    if given is None or given["unit"] != unit or isinstance(given["value"], str):
+        return None
+    return float(given["value"])
 
 
 def u_between(before: Condition, after: Condition, *, same_setup: bool) -> float:

@@ -4,8 +4,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,13 +19,15 @@ from rig.analysis.compare.repeatability import (
     one_valve,
     tolerance_pct,
 )
-from rig.analysis.compare.run_values import values_of
+from rig.analysis.compare.run_values import run_number, values_of
 from rig.config.sheet.model import Accept
 from rig.core.errors import UsageError
 from rig.core.figures import Figure, figures_of
 from rig.core.json_values import plain
+from rig.core.results.comparison import FigureStudied, Method
+from rig.core.results.comparison import Study as StudyJson
+from rig.core.results.run import Result
 
-Result = Mapping[str, Any]
 Limits = tuple[float | None, float | None]
 
 GOOD, USABLE, NOT_GOOD_ENOUGH = "good", "usable", "not good enough"
@@ -49,7 +51,7 @@ def check_study(results: Sequence[Result]) -> None:
     one person only, nothing mounted twice, unequal numbers with several valves."""
     if len({result["source"] for result in results}) > 1:
         raise UsageError("These runs come from different sources; a study needs one.")
-    numbers = [result["run"] for result in results]
+    numbers = [run_number(result) for result in results]
     if len(set(numbers)) < len(numbers):
         raise UsageError("A run is named twice.")
     for result in results:
@@ -87,7 +89,7 @@ def check_study(results: Sequence[Result]) -> None:
 
 def _counts(results: Sequence[Result]) -> dict[tuple[str, str], int]:
     """Mountings by (valve, person)."""
-    mounts = {(one["valve"] or "", one["by"], one["mount"]) for one in results}
+    mounts = {(one["valve"] or "", one["by"] or "", one["mount"]) for one in results}
     counts: dict[tuple[str, str], int] = {}
     for valve, person, _ in mounts:
         counts[valve, person] = counts.get((valve, person), 0) + 1
@@ -116,8 +118,8 @@ def study_figure(results: Sequence[Result], figure: str, limits: Limits) -> Figu
             return None
         if len(values) > 1:
             variances.append(float(values.var(ddof=1)))
-        cell = mounted.setdefault((one["valve"] or "", one["by"]), {})
-        cell.setdefault(one["mount"], []).append(float(values.mean()))
+        cell = mounted.setdefault((one["valve"] or "", one["by"] or ""), {})
+        cell.setdefault(one["mount"] or 0, []).append(float(values.mean()))
     found = {
         key: [float(np.mean(values)) for _, values in sorted(cell.items())]
         for key, cell in mounted.items()
@@ -146,7 +148,7 @@ def rating(pct: float | None) -> str | None:
     return GOOD if pct < GOOD_PCT else USABLE if pct <= USABLE_PCT else NOT_GOOD_ENOUGH
 
 
-def study_runs(results: Sequence[Result], accepts: Sequence[Accept]) -> dict[str, Any]:
+def study_runs(results: Sequence[Result], accepts: Sequence[Accept]) -> StudyJson:
     """The study of stored results (rig.results.run_json) as JSON; limits come from `accepts`.
 
     Raises UsageError, see check_study.
@@ -157,7 +159,10 @@ def study_runs(results: Sequence[Result], accepts: Sequence[Accept]) -> dict[str
     counts = _counts(results)
     return {
         "source": results[0]["source"],
-        "runs": [{key: one[key] for key in ("run", "valve", "by", "mount")} for one in results],
+        "runs": [
+            {"run": one["run"], "valve": one["valve"], "by": one["by"], "mount": one["mount"]}
+            for one in results
+        ],
         "valves": sorted({valve for valve, _ in counts if valve}),
         "people": sorted({person for _, person in counts}),
         "mountings": sum(counts.values()),
@@ -166,7 +171,7 @@ def study_runs(results: Sequence[Result], accepts: Sequence[Accept]) -> dict[str
     }
 
 
-def _json(one: FigureStudy) -> dict[str, Any]:
+def _json(one: FigureStudy) -> FigureStudied:
     by_limits = one.anova_pt is not None
     return {
         "mean_ms": plain(one.mean),
@@ -179,24 +184,26 @@ def _json(one: FigureStudy) -> dict[str, Any]:
     }
 
 
-def _method(study: Study, pt: float | None) -> dict[str, Any]:
+def _method(study: Study, pt: float | None) -> Method:
     parts = study.parts
-    shape = {
-        "repeatability_ms": parts.repeatability,
-        "reproducibility_ms": parts.reproducibility,
-        "grr_ms": parts.rig,
-        "repeatability_ci95_ms": sd_bounds(parts.repeatability, study.repeatability_dof),
-        "grr_ci95_ms": sd_bounds(parts.rig, study.rig_dof),
-        "valves_ms": parts.valves,
-        "total_ms": parts.total,
-        "grr_pct": study.rig_pct,
-        "ndc": study.ndc,
-        "precision_to_tolerance_pct": pt,
-        "repeatability_limit_ms": study.repeatability_limit,
-        "interaction_p": study.interaction_p,
-        "pooled": study.pooled,
-    }
-    return dict(plain(shape))
+    shape: Method = plain(
+        {
+            "repeatability_ms": parts.repeatability,
+            "reproducibility_ms": parts.reproducibility,
+            "grr_ms": parts.rig,
+            "repeatability_ci95_ms": sd_bounds(parts.repeatability, study.repeatability_dof),
+            "grr_ci95_ms": sd_bounds(parts.rig, study.rig_dof),
+            "valves_ms": parts.valves,
+            "total_ms": parts.total,
+            "grr_pct": study.rig_pct,
+            "ndc": study.ndc,
+            "precision_to_tolerance_pct": pt,
+            "repeatability_limit_ms": study.repeatability_limit,
+            "interaction_p": study.interaction_p,
+            "pooled": study.pooled,
+        }
+    )
+    return shape
 
 
 def sd_bounds(sd: float, dof: float) -> tuple[float, float] | None:

@@ -3,32 +3,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import numpy as np
 
 from rig.core.recording import Recording
-
-Conditions = Mapping[str, Mapping[str, Any]]
+from rig.core.results.run import Conditions
 
 
 def supply_v(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:
     """The coil supply in volt, and whether it was "measured" or "stated"; None where neither."""
-    measured = recording.samples.get("supply_voltage")
-    if measured is not None and measured.good.any():
-        return float(np.median(measured.value[measured.good])), "measured"
-    found_v, how = stated(conditions, "supply_voltage", "V")
-    return None if found_v is None else (found_v, how)
+    return _measured_or_stated(recording, conditions, "supply_voltage", "V")
 
 
 def oil_degc(recording: Recording, conditions: Conditions) -> tuple[float, str] | None:
     """The oil temperature, and whether it was "measured" or "stated"; None where neither."""
-    measured = recording.samples.get("oil_temperature")
+    return _measured_or_stated(recording, conditions, "oil_temperature", "degC")
+
+
+def _measured_or_stated(
+    recording: Recording, conditions: Conditions, name: str, unit: str
+) -> tuple[float, str] | None:
+    measured = recording.samples.get(name)
     if measured is not None and measured.good.any():
         return float(np.median(measured.value[measured.good])), "measured"
-    degc, how = stated(conditions, "oil_temperature", "degC")
-    return None if degc is None else (degc, how)
+    found, how = stated(conditions, name, unit)
+    return None if found is None else (found, how)
 
 
 def stated(conditions: Conditions, name: str, unit: str) -> tuple[float | None, str]:

@@ -259,11 +259,11 @@ def calibration_lines(applied: Applied, stated_kpa: float) -> list[Line]:
     zero = applied.zero
     if zero is not None and zero.taken_off_kpa:
         lines.append(Line(ZERO, zero.u_kpa, "kPa", "normal",
-                          note=f"{zero.taken_off_kpa:+.3g} kPa of drift taken off"))  # fmt: skip
+                          note=f"{zero.taken_off_kpa:+.3g} kPa of drift subtracted"))  # fmt: skip
     elif zero is not None:
         lines.append(
             Line(ZERO, abs(zero.drift_kpa), "kPa", "rectangular",
-                 note="its drift since the calibration, not taken off")
+                 note="its drift since the calibration, not subtracted")
         )  # fmt: skip
     if applied.state != IN_DATE:
         lines.append(Line(OVERDUE, stated_kpa, "kPa", "rectangular", note=f"due on {made.due}"))

@@ -12,16 +12,43 @@ from rig.analysis.measure import marks
 from rig.analysis.measure.pressure_decay import Decay, Start, decay, risen
 from rig.analysis.measure.stroke_windows import NEVER
 from rig.analysis.measure.switch_state import SwitchTrack
+from rig.core.message_ids import Message
 from rig.core.recording import Float, Int64, Recording, SampleSeries
 
 TRACE_POINTS = 400
 BEFORE_NS = 1_000_000_000
 """How far before the watch a reading may be and still give the pressure at its start."""
-GONE_EARLY = "pressure gone before five good readings"
-END_ALONE = "a reading at an end of the watch lies far off"
-SWITCH_OUT = "switch dropped out in the watch"
+GONE_EARLY = marks.mark("gone-early", "pressure gone before five good readings")
+END_ALONE = marks.mark("end-alone", "a reading at an end of the watch lies far off")
+SWITCH_OUT = marks.mark("switch-out", "switch dropped out in the watch")
 OF_LINE, OF_WATCH = "slope of the line", "mean of the watch"
 """Kinds of decay rate."""
+
+
+LOOK_AT_SUPPLY = Message(
+    "advice.look-at-supply",
+    "the supply, and whether the pressure was up before the release",
+)
+SHORTEN_WATCH = Message(
+    "advice.shorten-watch",
+    "shut the drain, or shorten watch",
+)
+WATCH_LONGER = Message(
+    "advice.watch-longer",
+    "look at the pressure against time; a longer watch, or a gauge that reads more often",
+)
+LOOK_AT_GAUGE_LINE = Message(
+    "advice.look-at-gauge-line",
+    "look at the pressure against time; the gauge's plug and its line",
+)
+STEADY_PRESSURE = Message(
+    "advice.steady-pressure",
+    "a longer watch, a steadier pressure",
+)
+FIND_LEAK = Message(
+    "advice.find-leak",
+    "where it leaks, or shorten watch",
+)
 
 
 class OpenBecause(NamedTuple):
@@ -29,7 +56,7 @@ class OpenBecause(NamedTuple):
     stop."""
 
     why: str
-    next_check: str
+    next_check: Message
 
     @property
     def words(self) -> str:
@@ -44,7 +71,8 @@ class HoldResult:
     good readings (rig.analysis.measure.pressure_decay): the slope of the line through them, or
     where they do not lie on one (`rate_is`) the mean rate from the first to the last of them (at
     `rate_from_ns`, `rate_to_ns`), from a curve of `terms` terms. `standard_error_kpa_s` is its
-    standard error, for the `effective_n` independent readings they are equivalent to, None where
+    standard error, for the `effective_n` independent readings they are equivalent to, with
+    `error_dof` degrees of freedom, None where
     that cannot be estimated; where the pressure was gone too early for a rate, the rate is the
     least it fell at, without an error. `left_out` readings were far off, `bad` ones invalid.
     `dropped_out_ns` is the edge after which the switch stayed off. `trace_ns`, `trace_kpa` (k,) are
@@ -71,6 +99,7 @@ class HoldResult:
     trace_kpa: Float
     rate_n: int = 0
     effective_n: float = 0.0
+    error_dof: float = 0.0
     terms: int = 2
     rate_is: str = OF_LINE
     rate_from_ns: int | None = None
@@ -150,6 +179,7 @@ def hold(
         trace_kpa=trace[1],
         rate_n=found.n,
         effective_n=rate.effective if rate is not None else 0.0,
+        error_dof=rate.dof if rate is not None else 0.0,
         terms=rate.terms if rate is not None else 2,
         rate_is=OF_LINE if found.straight else OF_WATCH,
         rate_from_ns=int(t_ns[0]) if rate is not None else None,
@@ -163,44 +193,44 @@ def _open_because(found: Decay, out_s: float | None) -> OpenBecause | None:
     if found.gone_early and not found.gone_s:
         return OpenBecause(
             "there was no pressure at the start of the watch, so nothing could leak down",
-            "the supply, and whether the pressure was up before the release",
+            LOOK_AT_SUPPLY,
         )
     if found.gone_early:
         return OpenBecause(
             f"the pressure was gone after {found.gone_s:.2f} s, so a line would describe an empty "
             "gallery",
-            "shut the drain, or shorten watch",
+            SHORTEN_WATCH,
         )
     rate = found.rate
     if rate is not None and rate.end_alone:
         return OpenBecause(
             f"the {rate.end_alone} reading lies far off the others, and nothing beside it tells "
             "whether it was the pressure or a fault of the gauge",
-            "look at the pressure against time; a longer watch, or a gauge that reads more often",
+            WATCH_LONGER,
         )
     if rate is not None and not rate.sure and not found.straight:
         return OpenBecause(
             "the pressure falls neither along a straight line nor along a smooth curve, so no rate "
             "describes it, and no interval is given",
-            "look at the pressure against time; the gauge's plug and its line",
+            LOOK_AT_GAUGE_LINE,
         )
     if rate is not None and not rate.sure:
         return OpenBecause(
             f"the {found.n} readings follow one another so closely (ripple or drift) that they are "
             f"worth {rate.effective:.1f} independent ones, too few for an interval",
-            "a longer watch, a steadier pressure",
+            STEADY_PRESSURE,
         )
     if not found.straight and found.gone_s is not None:
         return OpenBecause(
             f"the pressure was gone after {found.gone_s:.2f} s, and fell ever more slowly, so its "
             "mean rate is not that of the watch",
-            "shut the drain, or shorten watch",
+            SHORTEN_WATCH,
         )
     if out_s is not None:
         return OpenBecause(
             f"the switch dropped out after {out_s:.2f} s, so the pressure was not held through the "
             "watch",
-            "where it leaks, or shorten watch",
+            FIND_LEAK,
         )
     return None
 

@@ -22,6 +22,7 @@ from rig.analysis.measure.pressure_at import (
 )
 from rig.analysis.measure.stroke_windows import Reference
 from rig.analysis.measure.time_stamps import (
+    BOUNDS,
     ESTIMATED,
     KERNEL,
     ROWS,
@@ -52,6 +53,7 @@ STAMPS = "time stamps of both edges"
 STAMPS_NOTES = {
     ROWS: "each lies between the last row before it and the first after",
     STATED: "the resolution stated for the capture",
+    BOUNDS: "nothing tells how often the lines were looked at: bounds",
     ESTIMATED: "resolution estimated from the stamps: nothing states it",
 }
 
@@ -262,11 +264,11 @@ def _age_lines(
     left = age_left_ms(gauge)
     of_line = (
         f"{line_characters(gauge)} characters at {gauge.baud} baud, and the stated latency: "
-        f"{1e3 * reading_age_s(gauge):.3g} ms taken off"
+        f"{1e3 * reading_age_s(gauge):.3g} ms subtracted"
     )
     of_latency = "half of the stated latency" if gauge.stated_latency_s is not None else (
         f"assumed, none is stated: late by 0 to {left.late - left.line:.3g} ms, and never early; "
-        "the middle is taken off"
+        "the middle is subtracted"
     )  # fmt: skip
     return [
         Line("reading's age", left.latency, "ms", "rectangular", rate_kpa_ms, note=of_latency),

@@ -213,7 +213,7 @@ def own_lines(way: Way, applied: Applied, *, single: bool) -> list[Line]:
     date = applied.made.date if applied.made is not None else ""
     lines = [
         Line(MEAN, way.sd_ms / math.sqrt(way.n), "ms", "t", -1.0, way.n - 1,
-             f"measured {date}: {way.mean_ms:.4g} ms, mean of {way.n} strokes, taken off"),
+             f"measured {date}: {way.mean_ms:.4g} ms, mean of {way.n} strokes, subtracted"),
     ]  # fmt: skip
     if single:
         note = f"measured {date}: of one stroke"

@@ -8,13 +8,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from rig.analysis.stats.dependence import inflation, lag1, phi_at_most, phi_of
+from rig.analysis.stats.correlated_line import FEW, TERMS, Widened, of_ends, of_slope
+from rig.analysis.stats.dependence import inflation, lag1, phi_of
 from rig.analysis.stats.mean_rate import about_neighbours, mean_rate
-from rig.analysis.stats.straight_line import Line, all_of_them, fit_line
+from rig.analysis.stats.straight_line import Line, all_of_them, display_step, fit_line
 from rig.core.recording import Float
 
 LEAST_READINGS = 5
-LINE_TERMS = 2
 GONE_SHARE = 0.1
 RISEN_SHARE = 0.98
 """Share of the level that nine of ten readings stay below: at it a rise is over."""
@@ -25,9 +25,8 @@ CURVED_SHARE = 0.25
 CURVED_ERRORS = 4.0
 BY_CHANCE = 2.0
 """Standard deviations of the correlation between neighbours that are independent (1 / sqrt n)."""
-ROUGHLY, WELL = 20, 100
-"""Fewest readings about a line that give the correlation of each with the next roughly, and fewest
-that give it well."""
+LEAST_CURVE_DOF = 2.0
+"""For a curve that fits a fall almost exactly, so that its residuals show no scatter."""
 SMALL_SHARE = 0.01
 """Share of the fall: a curve that fits to within this describes it, whatever is left."""
 MISFIT = 3.0
@@ -49,13 +48,15 @@ class Rate(NamedTuple):
     """How fast the pressure falls (kPa/s, positive = falling): the slope of a line, or where it
     does not fall along one the mean from the first to the last reading. `error` is its standard
     error, widened where readings depend on one another: `effective` is the number of independent
-    ones they are equivalent to, `terms` the number of terms of the line or curve (2 for the line).
+    ones they are equivalent to, `dof` its degrees of freedom, `terms` the number of terms of the
+    line or curve (2 for the line).
     `sure`: the error can be estimated. `end_alone`: the first or the last reading is far off all
     others, and whether that was the pressure or a fault cannot be told."""
 
     kpa_s: float
     error: float
     effective: float
+    dof: float
     terms: int
     left_out: int
     sure: bool
@@ -133,11 +134,16 @@ def decay(
 
 def _of_line(line: Line, t_s: Float, value: Float) -> Rate:
     rest = (value - (line.intercept + line.slope * t_s))[line.used]
-    factor = _dependent(rest, value, LINE_TERMS)
-    effective, out = len(rest) / factor, int(np.count_nonzero(~line.used))
-    error = line.slope_error * math.sqrt(factor)
+    n, out = len(rest), int(np.count_nonzero(~line.used))
+    rounded = float(rest.std()) <= ROUNDING * display_step(value)
+    wide = Widened(1.0, float(n - TERMS)) if rounded or n < LEAST_READINGS else of_slope(rest)
+    effective = n / wide.factor
     alone = _end_alone(first=not line.used[0], last=not line.used[-1])
-    return Rate(-line.slope, error, effective, LINE_TERMS, out, effective >= LEAST_READINGS, alone)
+    # where readings are few, the interval is wide enough whatever they resemble; refusing those
+    # that show it would keep the ones that hide it
+    sure = n >= LEAST_READINGS and (n <= FEW or effective >= LEAST_READINGS)
+    error = line.slope_error * math.sqrt(wide.factor)
+    return Rate(-line.slope, error, effective, wide.dof, TERMS, out, sure, alone)
 
 
 def _end_alone(*, first: bool, last: bool) -> str:
@@ -150,10 +156,11 @@ def _of_curve(t_s: Float, value: Float) -> Rate | None:
     found = mean_rate(t_s, value)
     if found is None:
         return None
-    spread, factor = float(found.rest.std()), _dependent(found.rest, value, found.terms)
-    span_s, step = float(t_s[-1] - t_s[0]), _step(value)
+    spread, factor = float(found.rest.std()), _dependent(found.rest, value)
+    span_s, step = float(t_s[-1] - t_s[0]), display_step(value)
     rounded = step / math.sqrt(6) / span_s if spread <= step else 0.0  # both ends
-    error = max(found.error, found.ends_error * math.sqrt(factor))
+    few = 1.0 if spread <= ROUNDING * step else of_ends(found.rest, found.terms)
+    error = max(found.error * math.sqrt(few), found.ends_error * math.sqrt(factor))
     small = spread <= SMALL_SHARE * abs(found.rate) * span_s
     described = spread <= max(MISFIT * about_neighbours(found.rest), ROUNDING * step)
     effective = len(found.rest) / factor
@@ -161,30 +168,23 @@ def _of_curve(t_s: Float, value: Float) -> Rate | None:
     alone = _end_alone(first=fits and found.first_alone, last=fits and found.last_alone)
     sure = not alone and (small or (described and effective >= LEAST_READINGS))
     out = int(np.count_nonzero(~found.used))
-    return Rate(-found.rate, math.hypot(error, rounded), effective, found.terms, out, sure, alone)
+    dof = max(effective - found.terms, LEAST_CURVE_DOF)
+    error = math.hypot(error, rounded)
+    return Rate(-found.rate, error, effective, dof, found.terms, out, sure, alone)
 
 
-def _dependent(rest: Float, value: Float, terms: int) -> float:
-    """Inflation of a rate's variance from the dependence of readings on one another; `rest` (n,)
-    are the residuals from the line, or from a curve with this many `terms`.
+def _dependent(rest: Float, value: Float) -> float:
+    """Inflation of the variance of a curve's ends from the dependence of readings on one another;
+    `rest` (n,) are the residuals from the curve.
 
-    Residuals of a first-order autoregression (rig.analysis.stats.dependence); over a span much
-    longer than their memory, the slope's variance grows like that of a mean. A correlation that
-    chance may show is ignored, except where some tens of readings cannot tell the two apart: there
-    it may hide a real one. Correlation from the steps of the display alone is ignored.
+    Residuals of a first-order autoregression (rig.analysis.stats.dependence). A correlation that
+    chance may show is ignored: the curve takes up most of a real one. Correlation from the steps of
+    the display alone is ignored.
     """
     n, alike = len(rest), lag1(rest) or 0.0
-    if float(rest.std()) <= ROUNDING * _step(value):
+    if float(rest.std()) <= ROUNDING * display_step(value):
         return 1.0
-    if terms == LINE_TERMS and ROUGHLY <= n < WELL:
-        return inflation(phi_at_most(phi_of(rest, terms), n), n)
     return inflation(phi_of(rest), n) if alike > BY_CHANCE / math.sqrt(n) else 1.0
-
-
-def _step(value: Float) -> float:
-    """The step of the display."""
-    steps = np.diff(np.unique(np.round(value, 9)))
-    return float(steps.min()) if len(steps) else 0.0
 
 
 def _in_a_row(left_out: np.typing.NDArray[np.bool_]) -> int:

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple, cast
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from rig.config.analog import reading_uncertainty
 from rig.config.setup.model import Setup
 from rig.core.recording import Int64, Recording, SampleSeries
 from rig.core.records import CHANNEL_UNITS, ENGINE_SPEED
+from rig.core.results import run
 
 DIGITS = 6
 
@@ -144,20 +145,21 @@ def engine_figures(recording: Recording, setup: Setup | None) -> EngineFigures |
     )
 
 
-def channels_json(found: Mapping[str, ChannelFigures]) -> dict[str, Any]:
+def channels_json(found: Mapping[str, ChannelFigures]) -> dict[str, run.ChannelFigures]:
     """JSON-ready, with the unit of each channel."""
-    return {
-        channel: {"unit": CHANNEL_UNITS.get(channel, "")} | _plain(figures._asdict())
+    made = {
+        channel: {"unit": CHANNEL_UNITS.get(channel, ""), **_plain(figures._asdict())}
         for channel, figures in found.items()
     }
+    return cast("dict[str, run.ChannelFigures]", made)
 
 
-def engine_json(found: EngineFigures | None) -> dict[str, Any] | None:
+def engine_json(found: EngineFigures | None) -> run.Engine | None:
     """JSON-ready."""
-    return None if found is None else _plain(found._asdict())
+    return None if found is None else cast("run.Engine", _plain(found._asdict()))
 
 
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
+def _plain(values: dict[str, object]) -> dict[str, object]:
     return {
         name: round(value, DIGITS) + 0.0 if isinstance(value, float) else value
         for name, value in values.items()

@@ -22,9 +22,11 @@ from rig.analysis.stats.uncertainty import Line
 from rig.core.recording import Float
 
 PHI_MOST = 0.95
-UNSURE = 0.5
+UNSURE = 1.0
 """Standard errors by which the correlation may exceed its estimate, where a mean is judged: a few
 values estimate it badly (found by simulation, tests/checks/test_dependence.py)."""
+LEAST_DOF = 2.0
+"""With one degree of freedom an interval is three times as wide, and covers hardly more often."""
 LEAST_N = 5
 """With fewer values their order says nothing: they are assumed independent."""
 
@@ -90,8 +92,8 @@ def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
 
     The sample's own standard deviation is too small where values depend on one another; it is
     corrected by the expectation of s^2. Intervals with `u_mean` and `dof` cover at least 93.5 % for
-    a nominal 95 % from 15 values up where phi is at most 0.5, and about 97 % where there is no
-    dependence: the price of not knowing phi.
+    a nominal 95 % from 10 values up where phi is at most 0.5, from 12 where it is at most 0.7, and
+    about 97 % where there is no dependence: the price of not knowing phi.
     """
     known = values[np.isfinite(values)]
     n = len(known)
@@ -111,7 +113,7 @@ def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
     most = phi_at_most(phi, n)
     effective = n / inflation(most, n)
     # for the variance the effective number is larger than for the mean: squares are less correlated
-    dof = max(n * (1 - most * most) / (1 + most * most) - 1, 1.0)
+    dof = max(n * (1 - most * most) / (1 + most * most) - 1, LEAST_DOF)
     return Dependence(
         n, phi, math.sqrt(square), effective, math.sqrt(square / effective), dof, whole
     )

@@ -28,6 +28,9 @@ SIGMAS, ON_ONE_WAY = 1.5, 2.0
 """A swing whose peak lies nearer the edge of the band than this many standard uncertainties may end
 in it or beyond it; instants farther apart than this many times the passage of a first-order answer
 through that belong to two swings."""
+BENT = 8.0
+"""Where they are farther apart than this many standard uncertainties of the crossing, the slope on
+one side of it says nothing of the other: a bend (of a first-order answer they are about 5)."""
 LEAST_EACH_SIDE = 2
 WIDER = 1.5
 WIDEST_SHARE = 0.5
@@ -229,8 +232,13 @@ def _settled(
     unsure = SIGMAS * math.hypot(noise.white / math.sqrt(length), noise.slow, noise.high)
     early, late = last(band + unsure), last(max(band - unsure, 0.0))
     apart = max(float(t[late]) - at.t, at.t - float(t[early]), 0.0)
+    # smoothing rounds a bend at the band's edge, and moves the instant by up to half its length
+    rounded = length / 2 * float(t[-1] - t[mid]) / max(len(t) - 1 - mid, 1)
     swings = apart > ON_ONE_WAY * unsure * rise / FLAT_SETTLED
-    return At(at.t, max(SETTLED_SPARE * at.u, apart / math.sqrt(3) if swings else 0.0))
+    # with more scatter than that nobody is told a settling time
+    bent = noise.scatter <= band / 2 and apart + rounded > BENT * at.u
+    other = apart + rounded if bent else apart if swings else 0.0
+    return At(at.t, max(SETTLED_SPARE * at.u, other / math.sqrt(3)))
 
 
 def _extremes(

@@ -57,30 +57,6 @@ def _nothing(n: int, of: int) -> bool:
     return of == 0
 
 
-def strokes_for(reliability: float, confidence: float, allowed: int = 0) -> int:
-    """Strokes needed so that at most `allowed` misses show this reliability with confidence.
-
-    The smallest n with P(at most `allowed` misses in n | miss rate 1 - reliability) <=
-    1 - confidence; without a miss n = ln(1 - confidence) / ln(reliability) rounded up ("success
-    run"). ValueError outside 0 to 1.
-    """
-    from scipy import special
-
-    if not (0 < reliability < 1 and 0 < confidence < 1):
-        raise ValueError("reliability and confidence lie between 0 and 1")
-
-    def risk(n: int) -> float:
-        return float(special.bdtr(allowed, n, 1 - reliability))
-
-    low, high = allowed, allowed + 1
-    while risk(high) > 1 - confidence:
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if risk(middle) <= 1 - confidence else (middle, high)
-    return high
-
-
 def reliability_words(missed: int, of: int, confidence: float = 0.95) -> str:
     """ "59 of 59: at least 95 % reliable with 95 % confidence"; empty without strokes.
 

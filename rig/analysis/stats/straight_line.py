@@ -13,6 +13,11 @@ BINS = 100
 FAR = 6.0
 """Residuals beyond this many robust standard deviations are left out (common practice)."""
 ROUNDS = 10
+OFF_STEP = 1e-3
+"""Share of a display step that a reading may be off by. No more: a steady fall read evenly comes
+down in nearly even steps too."""
+ROUNDED = 1e-9
+"""Share of the greatest value: arithmetic noise below it is no difference."""
 
 
 class Line(NamedTuple):
@@ -80,7 +85,26 @@ def far_off(residual: Float, value: Float) -> float:
     """The residual from which a reading is far off: six robust standard deviations, and never less
     than two steps of the gauge's display."""
     scale = 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
-    steps = np.diff(np.unique(value))
-    step = float(steps.min()) if len(steps) else 0.0
+    step = display_step(value)
     rounding = 1e-9 * float(np.abs(value).max())
     return max(FAR * scale, 2.0 * step if scale <= step else 0.0, rounding)
+
+
+def display_step(value: Float) -> float:
+    """The step of the display behind `value` (n,): all of them differ by whole numbers of it, to
+    within OFF_STEP of one. Close to 0 where there is none, 0 where all are alike.
+
+    The smallest difference alone would take readings far apart, of a pressure that falls fast, for
+    steps of the display.
+    """
+    rounding = ROUNDED * float(np.abs(value).max(initial=0.0))
+    apart = np.diff(np.unique(value))
+    apart = apart[apart > rounding]
+    step = float(apart.min(initial=np.inf))
+    while np.isfinite(step):
+        left = np.abs(apart - step * np.round(apart / step))
+        left = left[left > max(OFF_STEP * step, rounding)]
+        if not len(left):
+            return step
+        step = float(left.min())
+    return 0.0

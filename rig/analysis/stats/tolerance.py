@@ -121,21 +121,3 @@ def _about_the_mean(
     n, sd = (found.n, found.sd) if known is None else (known.whole, known.sd)
     reach = factor(n, coverage, confidence) * sd
     return Interval(found.mean - reach, found.mean + reach)
-
-
-def distribution_free_strokes(coverage: float, confidence: float, *, two_sided: bool) -> int:
-    """Strokes needed so that the largest value (or smallest and largest) bounds a share
-    `coverage` of any distribution with `confidence`.
-
-    Wilks, Ann. Math. Stat. 12 (1941) 91; ISO 16269-6. One-sided: 1 - p^n; two-sided:
-    1 - n p^(n-1) + (n - 1) p^n.
-    """
-    _check(2, coverage, confidence)
-    n = 2 if two_sided else 1
-    while True:
-        sure = 1 - coverage**n
-        if two_sided:
-            sure = 1 - n * coverage ** (n - 1) + (n - 1) * coverage**n
-        if sure >= confidence:
-            return n
-        n += 1

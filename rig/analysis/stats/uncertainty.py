@@ -185,14 +185,3 @@ def budget(
         figure, unit, value, correction, tuple(lines), u, dof, expanded / u, expanded, method,
         coverage, spread, dict(correlations or {}),
     )  # fmt: skip
-
-
-def type_a(values: Sequence[float], unit: str, name: str = "repeatability") -> Line:
-    """The line of a mean of repeated values: s / sqrt(n), n - 1 degrees of freedom (JCGM 100:2008,
-    4.2.3). Raises ValueError below two values."""
-    n = len(values)
-    if n < 2:
-        raise ValueError("repeatability needs at least two values")
-    mean = math.fsum(values) / n
-    s = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (n - 1))
-    return Line(name, s / math.sqrt(n), unit, "t", dof=n - 1, note=f"{n} values, s = {s:.4g}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -29,7 +29,6 @@ from rig.analysis.stats.tolerance import one_sided, two_sided
 from rig.analysis.stats.trend import Change, Trend, changes, trend
 from rig.config.sheet.model import Accept
 from rig.core.figures import Figure, figures_of
-from rig.core.json_values import plain
 from rig.core.recording import Bool, Float, Int64
 
 PERCENTILES = (5, 50, 95)
@@ -52,11 +51,12 @@ class Spread(NamedTuple):
 
     sd_ci95: Interval
     tolerance_95_95: Interval
-    tolerance_95_95_one_sided: Interval
     percentiles: dict[str, Percentile]
     robust: Robust | None
     lag1: float | None
     n_effective: float | None
+    tolerance_95_95_lower: float | None
+    tolerance_95_95_upper: float | None
 
 
 class FigureBehaviour(NamedTuple):
@@ -170,11 +170,11 @@ def spread(values: Float, steady: Float) -> Spread:
     known, of_kept = dependence(values), dependence(kept)
     worth = known.whole if known else None
     shares = {f"p{share}": percentile(values, share / 100, worth=worth) for share in PERCENTILES}
+    one = _time(one_sided(kept, known=of_kept))
     return Spread(
         sd_interval(values, known=known), _time(two_sided(kept, known=of_kept)),
-        _time(one_sided(kept, known=of_kept)),
         {name: found for name, found in shares.items() if found is not None},
-        robust_pair(values), lag1(values), known.n_effective if known else None,
+        robust_pair(values), lag1(values), known.n_effective if known else None, one.low, one.high,
     )  # fmt: skip
 
 
@@ -216,58 +216,3 @@ def missed_share(n: int, of: int) -> MissedShare:
     return MissedShare(
         n, of, upper_bound(n, of), clopper_pearson(n, of), wilson(n, of), reliability_words(n, of)
     )
-
-
-def spread_json(found: FigureBehaviour) -> dict[str, Any]:
-    """Keys added to a summary: tolerance_95_95 [low, high], its one-sided bounds, percentiles
-    {p5, p50, p95: {value, ci95}}, robust {median, scaled_mad}, sd_ci95, lag1, n_effective (number
-    of independent strokes whose mean would be as certain)."""
-    shape: dict[str, Any] = plain(found.spread)
-    low, high = shape.pop("tolerance_95_95_one_sided")
-    return shape | {"tolerance_95_95_lower": low, "tolerance_95_95_upper": high}
-
-
-def behaviour_json(found: Behaviour) -> dict[str, Any]:
-    """Keys added to a run: missed, first_stroke_excess_ms (of the response), first_stroke, trend,
-    change_points, warm_up_strokes, charts, outliers, capability; each by figure."""
-    figures = found.figures.items()
-    response = found.figures["response_ms"].first
-    shape = {
-        "missed": found.missed,
-        "first_stroke_excess_ms": None if response is None else response.excess_ms,
-        "first_stroke": {name: one.first for name, one in figures},
-        "trend": {name: one.trend for name, one in figures},
-        "change_points": {name: one.changes for name, one in figures},
-        "warm_up_strokes": {name: one.warm_up_strokes for name, one in figures},
-        "charts": {name: one.charts for name, one in figures},
-        "outliers": {name: _outliers(found.number, one) for name, one in figures},
-        "capability": {name: one.capability for name, one in figures},
-    }
-    return dict(plain(shape))
-
-
-def _outliers(number: Int64, one: FigureBehaviour) -> dict[str, Any]:
-    """Numbers of the flagged strokes."""
-
-    def strokes(places: tuple[int, ...]) -> list[int]:
-        return [int(number[place]) for place in places]
-
-    g, beyond = one.grubbs, one.fences
-    return {
-        "grubbs": None
-        if g is None
-        else {
-            "g": g.g,
-            "critical": g.critical,
-            "stroke": None if g.place is None else int(number[g.place]),
-        },
-        "fences": None
-        if beyond is None
-        else {
-            "inner": beyond.inner,
-            "outer": beyond.outer,
-            "strokes": strokes(beyond.beyond_inner),
-            "far_strokes": strokes(beyond.beyond_outer),
-            "far_slow": beyond.slow,
-        },
-    }

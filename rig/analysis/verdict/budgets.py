@@ -28,8 +28,6 @@ from rig.config.setup.model import Setup
 from rig.core.recording import Float, Recording, SampleSeries
 
 KERNEL_STAMPS = Resolution(KERNEL, 0.0)
-LEAST_DOF = 2.0
-"""For a curve that fits a fall almost exactly, so that its residuals show no scatter."""
 CLOCK_SHARE = 1e-4
 """Half width of the clock's rate error, as a share: an undisciplined crystal (common practice, no
 source)."""
@@ -219,11 +217,10 @@ def _decay(
     if rate is None or error is None or not np.isfinite(error):
         return
     straight = held.rate_is == OF_LINE
-    left = held.effective_n - held.terms
     said = "slope" if straight else f"mean rate, of a curve of {held.terms} terms"
     lines = [
         Line("scatter about the line" if straight else "scatter about the curve", error, "kPa/s",
-             "t", dof=max(left, 1.0 if straight else LEAST_DOF),
+             "t", dof=max(held.error_dof, 1.0),
              note=f"standard error of the {said}, {held.effective_n:.4g} independent readings"),
         Line("clock rate", CLOCK_SHARE, "1", "rectangular", rate),
     ]  # fmt: skip

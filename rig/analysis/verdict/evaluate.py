@@ -26,6 +26,7 @@ from rig.analysis.verdict.decision_rule import (
     strokes_needed,
 )
 from rig.analysis.verdict.percentile_decision import decide_percentile
+from rig.core.message_ids import Message
 from rig.core.recording import Bool, Float, Int64
 
 
@@ -163,7 +164,7 @@ class Sentence(NamedTuple):
     """The words of a verdict, and what to check next where they name it."""
 
     text: str
-    next_check: str | None = None
+    next_check: Message | None = None
 
     @property
     def words(self) -> str:

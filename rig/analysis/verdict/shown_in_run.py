@@ -15,7 +15,7 @@ import numpy as np
 from rig.analysis.coil import coil_state
 from rig.analysis.coil.plunger_timing import Signature
 from rig.analysis.measure import marks
-from rig.analysis.measure.conditions import Conditions, oil_degc, stated, supply_v
+from rig.analysis.measure.conditions import oil_degc, stated, supply_v
 from rig.analysis.measure.gauge_position import NEAR_ZERO_KPA, GaugeSeen, gauge_seen
 from rig.analysis.measure.pressure_rise_fall import PressureTable
 from rig.analysis.measure.stroke_table import StrokeTable
@@ -24,8 +24,10 @@ from rig.analysis.verdict.limits import Missed
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet, StrokesSheet
 from rig.core.clock import NS_PER_S
+from rig.core.message_ids import Message
 from rig.core.recording import Bool, Int64, Recording, SampleSeries
 from rig.core.records import READBACK
+from rig.core.results.run import Conditions
 
 SUPPLY_SHARE = 0.8
 """A supply below this share of the setup's voltage does not count as present (common practice, no
@@ -50,7 +52,9 @@ CURRENT_GAPS = (
     coil_state.NO_CURRENT, coil_state.HIGH_OHM, coil_state.LOW_CURRENT, coil_state.LOW_OHM,
     coil_state.HIGH_CURRENT,
 )  # fmt: skip
-ISOLATE = "measure at the coil or open the mushroom stop before anything is touched"
+ISOLATE = Message(
+    "advice.isolate", "measure at the coil or open the mushroom stop before anything is touched"
+)
 """Comes first wherever the coil may be live and nothing watches it."""
 
 
@@ -70,7 +74,7 @@ class Doubt(NamedTuple):
     any other check."""
 
     why: tuple[str, ...] = ()
-    next_check: str | None = None
+    next_check: Message | None = None
 
 
 def chain(
@@ -111,7 +115,7 @@ def chain(
 
 def proved(conditions: Conditions) -> tuple[str, ...]:
     """The links stated as proved good by a person, as named in PROVABLE."""
-    value = (conditions.get(PROVED) or {}).get("value")
+    value = conditions[PROVED]["value"] if PROVED in conditions else None
     names = [name.strip() for name in value.split(",")] if isinstance(value, str) else []
     return tuple(name for name in names if name in PROVABLE)
 
@@ -144,7 +148,7 @@ def doubt(sheet: Sheet | None, table: StrokeTable, links: tuple[Link, ...]) -> D
     live = bool(seen) and seen[0].live
     why = [_sentence(seen[0].found)] if seen else []
     if live:
-        why.append(_sentence(ISOLATE))
+        why.append(_sentence(ISOLATE.words))
     n = int(np.count_nonzero(_marked(table, marks.DROPPED_OUT)))
     if n:
         why.append(

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rig.analysis.verdict.decision_rule import CONFORMS, DOES_NOT_CONFORM, UNDECIDED
 from rig.analysis.verdict.evaluate import Measured, Sentence
@@ -27,7 +27,9 @@ from rig.core.errors import (
     EXIT_TRIPPED,
     EXIT_UNDECIDED,
 )
+from rig.core.message_ids import Message
 from rig.core.records import OFF_STATES
+from rig.core.results.run import Result
 
 NO_DOUBT = Doubt()
 
@@ -50,7 +52,7 @@ class Verdict:
 
     result: str
     said: tuple[Sentence, ...]
-    next_check: str | None = None
+    next_check: Message | None = None
     limits: tuple[Limit, ...] = field(default=())
 
     @property
@@ -157,14 +159,14 @@ def _not_finished(completion: Completion) -> Verdict:
     return Verdict(UNDECIDED, (Sentence(words),))
 
 
-def exit_code(result: Mapping[str, Any]) -> int:
+def exit_code(result: Result) -> int:
     """The command's exit code for a run's JSON (rig.results.run_json).
 
     The order is: coil still live, then how the run ended, then the verdict. Without acceptance
     limits nothing can fail: 0.
     """
-    end, verdict = result.get("end") or {}, result["verdict"]
-    if end.get("off") == OFF_STATES[2]:
+    end, verdict = result["end"], result["verdict"]
+    if end and end["off"] == OFF_STATES[2]:
         return EXIT_COIL_LIVE
     if result["status"] == "fault":
         return EXIT_INTERNAL

@@ -3,16 +3,18 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections import Counter
 from collections.abc import Callable
 
-from rig.bench.interlock import gauge_rules, sensor_rules
-from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.bench.interlock import sensor_rules
+from rig.bench.interlock.registry import RULES
+from rig.bench.interlock.rule import Finding
 from rig.config.analog.channels import sources, stale_s
 from rig.config.analog.signal import OUT_OF_RANGE
 from rig.config.setup.model import Setup
-from rig.core.records import ENGINE_SPEED, GOOD, Block, Sample
+from rig.core.records import GOOD, Block, Sample
 
 NS = 1_000_000_000
 PEAKS = ("cylinder_pressure",)
@@ -102,11 +104,10 @@ class ChannelWatch:
         the channel fresh."""
         if sample.quality == GOOD:
             self._good_ns[sample.channel] = sample.t_ns
-        rule = self._rules.get(sample.channel)
-        if rule is None or sample.value is None:
+        rules = self._rules.get(sample.channel)
+        if rules is None or sample.value is None:
             return []
-        finding = rule(sample.value)
-        return [] if finding is None else [finding]
+        return [found for rule in rules if (found := rule(sample.value)) is not None]
 
     def tick(self, now_ns: int) -> list[Finding]:
         """Watched channels that have gone silent."""
@@ -119,24 +120,17 @@ class ChannelWatch:
         return [finding for finding in found if finding is not None]
 
 
-def _limits(setup: Setup) -> dict[str, Callable[[float], Finding | None]]:
-    """The rule of each channel with a limit."""
-    limits = setup.limits
-    rules: dict[str, Callable[[float], Finding | None]] = {}
-    oil_degc, coil_a = limits.oil_temperature_degc, limits.coil_current_a
-    cylinder_kpa = limits.cylinder_pressure_kpa
-    low_v, high_v = limits.supply_voltage_min_v, limits.supply_voltage_max_v
-    low_rpm, high_rpm = limits.engine_speed_min_rpm, limits.engine_speed_max_rpm
-    if oil_degc is not None:
-        rules["oil_temperature"] = lambda value: gauge_rules.oil_temperature(value, oil_degc)
-    if low_v is not None or high_v is not None:
-        rules["supply_voltage"] = lambda value: gauge_rules.supply_voltage(value, low_v, high_v)
-    if coil_a is not None:
-        rules["coil_current"] = lambda value: sensor_rules.coil_current(value, coil_a)
-    if cylinder_kpa is not None:
-        rules["cylinder_pressure"] = lambda value: sensor_rules.cylinder_pressure(
-            value, cylinder_kpa
-        )
-    if low_rpm is not None or high_rpm is not None:
-        rules[ENGINE_SPEED] = lambda value: sensor_rules.engine_speed(value, low_rpm, high_rpm)
+def _limits(setup: Setup) -> dict[str, list[Callable[[float], Finding | None]]]:
+    """The rules of each channel with a limit."""
+    rules: dict[str, list[Callable[[float], Finding | None]]] = {}
+    for rule in RULES:
+        limits, judge = rule.set_limits(setup), rule.judge
+        if judge is not None and any(limit is not None for limit in limits):
+            rules.setdefault(rule.channel, []).append(functools.partial(_judge, judge, limits))
     return rules
+
+
+def _judge(
+    judge: Callable[..., Finding | None], limits: list[float | None], value: float
+) -> Finding | None:
+    return judge(value, *limits)

@@ -11,9 +11,10 @@ import math
 from collections.abc import Callable, Mapping
 
 from rig.bench.carried_heat import Carried
-from rig.bench.interlock import coil_and_program_rules, gauge_rules, registry
+from rig.bench.interlock import coil_and_program_rules, gauge_rules
 from rig.bench.interlock.channel_watch import Averager, ChannelWatch
-from rig.bench.interlock.coil_and_program_rules import Finding
+from rig.bench.interlock.coil_and_program_rules import EDGE_LOST_S
+from rig.bench.interlock.rule import Finding
 from rig.bench.interlock.trackers import CoilHeat, DutyWindow, GaugeWatch
 from rig.config.setup.model import Setup
 from rig.core.ports import Coil
@@ -250,7 +251,7 @@ class Interlock:
         if since is None:
             self._edge_lost_since[line] = since = now_ns
         self._judge(
-            coil_and_program_rules.edge_source(line, (now_ns - since) / NS, registry.EDGE_LOST_S),
+            coil_and_program_rules.edge_source(line, (now_ns - since) / NS, EDGE_LOST_S),
             now_ns,
         )
 

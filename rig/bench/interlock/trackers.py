@@ -7,8 +7,8 @@ import math
 from collections import deque
 
 from rig.bench.interlock import gauge_rules
-from rig.bench.interlock.coil_and_program_rules import Finding
-from rig.bench.interlock.registry import IMPLAUSIBLE_FRAMES
+from rig.bench.interlock.gauge_rules import IMPLAUSIBLE_FRAMES
+from rig.bench.interlock.rule import Finding
 from rig.config.setup.model import Setup
 from rig.core.records import GOOD, Sample
 from rig.physics.coil import copper_resistance_ohm, power_w, warm_up_k

@@ -97,7 +97,7 @@ def command(
     With --timing the rig measures itself: a resistor or lamp in the coil's place, and the load side
     led into the switch input through the switch's own input circuit, so that the true time from
     coil to switch is 0. The relay is energised --strokes times, as in `rig run`. What is found goes
-    into the table [timing], and is taken off every time from then on.
+    into the table [timing], and is subtracted from every time from then on.
     """
     from rig.cli.terminal.calibration import Entered, due_of, show, table_text, with_table
     from rig.config.files.loading import load_setup, setup_from_text
@@ -123,8 +123,9 @@ def command(
         "before you open any fitting.",
         err=True,
     )
-    reference = _needed(reference, "Reference gauge (name, number, certificate)", "--reference",
-                        asks)  # fmt: skip
+    reference = _needed(
+        reference, "Reference gauge (name, number, certificate)", "--reference", asks
+    )
     stated = _stated(u, asks)
     pairs = [_pair(text) for text in points]
     if not pairs:
@@ -134,8 +135,9 @@ def command(
     if zero_check is None:
         zero_check = asks and click.confirm(
             "Is the gauge open to the air whenever the rig rests (then its zero is checked before "
-            "each run)?", default=False,
-        )  # fmt: skip
+            "each run)?",
+            default=False,
+        )
     entered = Entered(
         reference, stated, coverage, by, _day(date), months, tuple(pairs), zero_check,
         None if zero_tolerance is None else _pressure(zero_tolerance, "--zero-tolerance"),
@@ -225,8 +227,9 @@ def _asked(setup: Setup, stated_kpa: float, *, live: bool) -> list[Pair]:
         if reader is not None:
             left.callback(reader.close)
         while True:
-            text = click.prompt(f"  point {len(pairs) + 1}: reference", default="",
-                                show_default=False)  # fmt: skip
+            text = click.prompt(
+                f"  point {len(pairs) + 1}: reference", default="", show_default=False
+            )
             if not text.strip():
                 return pairs
             try:

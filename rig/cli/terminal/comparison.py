@@ -5,13 +5,14 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
 
 from rig.cli.output import put
 from rig.cli.terminal.plot import interval_line, plot
 from rig.core.figures import short_names
 from rig.core.reader_units import units
+from rig.core.results.comparison import Batch, Comparison, FigureCompared, PairCompared
+from rig.core.results.run import Limit, Result, figure_of
 from rig.text import words
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from rig.text.words import number, one_line
@@ -19,11 +20,9 @@ from rig.text.wrapped import wrapped
 
 WIDEST = 96
 
-Shape = Mapping[str, Any]
-
 
 def show_comparison(
-    shape: Shape, results: Sequence[Shape], *, tsv: bool, full: bool = False
+    shape: Comparison, results: Sequence[Result], *, tsv: bool, full: bool = False
 ) -> None:
     """Print it: for a person with plots, or as tab-separated fields. `full`: for a batch also each
     pair and every remark."""
@@ -37,7 +36,7 @@ def show_comparison(
         put(line)
 
 
-def plain_lines(shape: Shape, results: Sequence[Shape]) -> Iterator[str]:
+def plain_lines(shape: Comparison, results: Sequence[Result]) -> Iterator[str]:
     """`name<TAB>value` lines for a program; sentences begin with `says`."""
     yield from _notice(shape)
     for line in shape["words"]:
@@ -46,11 +45,11 @@ def plain_lines(shape: Shape, results: Sequence[Shape]) -> Iterator[str]:
         for figure, one in pair["figures"].items():
             if one is None:
                 continue
-            name = f"{pair['before']}-{pair['after']}.{figure}"
+            name, fields = f"{pair['before']}-{pair['after']}.{figure}", dict(one.items())
             for key in ("difference_ms", "ci95", "p", "rank_p", "effect_sd", "equivalent",
                         "margin_ms", "strokes_needed", "strokes_needed_equivalence",
                         "real"):  # fmt: skip
-                yield _fields(f"{name}.{key}", one[key])
+                yield _fields(f"{name}.{key}", fields[key])
             for key, value in one["allowed_for"].items():
                 if key != "effects":
                     yield _fields(f"{name}.allowed_for.{key}", value)
@@ -61,17 +60,17 @@ def plain_lines(shape: Shape, results: Sequence[Shape]) -> Iterator[str]:
     for figure, found in (shape["batch"] or {}).items():
         for row in found["ranked"] if found else ():
             yield _fields("rank", figure, *row.values())
-    for one in results if shape["batch"] else ():
-        for limit in one["verdict"]["limits"]:
-            yield _fields("limit", one["run"], one["valve"], words.limit_text(limit),
+    for run in results if shape["batch"] else ():
+        for limit in run["verdict"]["limits"]:
+            yield _fields("limit", run["run"], run["valve"], words.limit_text(limit),
                           limit["value"], limit["unit"], limit["result"])  # fmt: skip
-        yield _fields("verdict", one["run"], one["valve"], one["verdict"]["result"])
+        yield _fields("verdict", run["run"], run["valve"], run["verdict"]["result"])
     for line in _beneath(shape):
         yield _fields("note", line)
 
 
 def shown_lines(
-    shape: Shape, results: Sequence[Shape], *, ascii_only: bool, width: int = WIDEST,
+    shape: Comparison, results: Sequence[Result], *, ascii_only: bool, width: int = WIDEST,
     full: bool = False,
 ) -> Iterator[str]:  # fmt: skip
     """For a person, in lines of at most `width` columns."""
@@ -100,7 +99,7 @@ def shown_lines(
         yield from wrapped(f"- {line}", width)
 
 
-def limit_table(results: Sequence[Shape], width: int) -> Iterator[str]:
+def limit_table(results: Sequence[Result], width: int) -> Iterator[str]:
     """Each run against its own sheet's limits: the value found, and the verdict. Limits that do not
     fit side by side go into a further table below."""
     limits = list(dict.fromkeys(
@@ -131,7 +130,7 @@ def limit_table(results: Sequence[Shape], width: int) -> Iterator[str]:
     yield ""
 
 
-def _found(limit: Shape | None) -> str:
+def _found(limit: Limit | None) -> str:
     """The value found, with the sign of its verdict; blank if this run has no such limit."""
     if limit is None:
         return ""
@@ -140,22 +139,22 @@ def _found(limit: Shape | None) -> str:
     return f"{found} {sign}"
 
 
-def _notice(shape: Shape) -> Iterator[str]:
+def _notice(shape: Comparison) -> Iterator[str]:
     word = words.UNREAL.get(shape["source"])
     if word:
         yield f"# {word}: {words.NO_VALVE[shape['source']]}"
 
 
-def _beneath(shape: Shape) -> Iterator[str]:
+def _beneath(shape: Comparison) -> Iterator[str]:
     yield from dict.fromkeys(pair["oil"] for pair in shape["comparisons"] if pair["oil"])
     yield from shape["notes"]
 
 
 def _strips(
-    results: Sequence[Shape], figure: str, name: str, source: str, total: int, *, ascii_only: bool
+    results: Sequence[Result], figure: str, name: str, source: str, total: int, *, ascii_only: bool
 ) -> Iterator[str]:
     """The strokes of every run side by side on one scale."""
-    columns = [[stroke[figure] for stroke in one["strokes"]] for one in results]
+    columns = [[figure_of(stroke, figure) for stroke in one["strokes"]] for one in results]
     known = [value for column in columns for value in column if value is not None]
     width = min(72, total - 12) // len(columns) - 3
     if not known or width < 6:
@@ -178,7 +177,7 @@ def _strips(
     yield ""
 
 
-def _ranking(found: Shape | None, name: str, width: int, *, ascii_only: bool) -> Iterator[str]:
+def _ranking(found: Batch | None, name: str, width: int, *, ascii_only: bool) -> Iterator[str]:
     if found is None:
         return
     rows = found["ranked"]
@@ -188,7 +187,8 @@ def _ranking(found: Shape | None, name: str, width: int, *, ascii_only: bool) ->
     yield from wrapped(f"{name}: mean and interval (95 % for all together), ms{more}", width)
     reach = max(8, min(40, width - 32 - (9 if oil else 0)))
     for row in rows:
-        line = interval_line(tuple(row["ci95"]), row["mean"], span, reach, ascii_only=ascii_only)
+        low, high = row["ci95"]
+        line = interval_line((low, high), row["mean"], span, reach, ascii_only=ascii_only)
         corrected = row["normalised_mean_ms"]
         last = "" if corrected is None else f" {corrected:8.2f}"
         who = one_line(f"{row['run']} {row['valve'] or ''}")[:17]
@@ -200,7 +200,7 @@ def _ranking(found: Shape | None, name: str, width: int, *, ascii_only: bool) ->
     yield ""
 
 
-def _numbers(pair: Shape, width: int) -> Iterator[str]:
+def _numbers(pair: PairCompared, width: int) -> Iterator[str]:
     """The figures of one comparison as a small table, a column each."""
     figures = {name: pair["figures"].get(key) for key, name in short_names().items()}
     shown = {name: one for name, one in figures.items() if one is not None}
@@ -220,7 +220,7 @@ def _numbers(pair: Shape, width: int) -> Iterator[str]:
     yield ""
 
 
-_ROWS: tuple[tuple[str, Callable[[Shape], str]], ...] = (
+_ROWS: tuple[tuple[str, Callable[[FigureCompared], str]], ...] = (
     ("difference", lambda one: difference_text(one["difference_ms"], one["ci95"])),
     ("95 % interval", lambda one: interval_text(one["ci95"])),
     ("p", lambda one: _p(one["p"])),
@@ -238,7 +238,7 @@ _ROWS: tuple[tuple[str, Callable[[Shape], str]], ...] = (
 )
 
 
-def _at_oil(name: str, one: Shape) -> Iterator[str]:
+def _at_oil(name: str, one: FigureCompared) -> Iterator[str]:
     """What remains of the difference at one oil temperature."""
     oil = one["normalised"]
     if not oil:
@@ -264,11 +264,11 @@ def _p(value: float | None) -> str:
     return "<0.001" if value < 0.001 else f"{value:.3f}"
 
 
-def _fields(*values: Any) -> str:
+def _fields(*values: object) -> str:
     return "\t".join(_field(value) for value in values)
 
 
-def _field(value: Any) -> str:
+def _field(value: object) -> str:
     match value:
         case None:
             return ""

@@ -6,6 +6,7 @@ from __future__ import annotations
 import shlex
 import shutil
 from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
 
 from rig.actions.job_checks import READINGS as NOTED
 from rig.cli.output import put
@@ -18,6 +19,10 @@ from rig.diagnosis.model import CauseFound, Diagnosis, NextCheck, PutRight
 from rig.text.words import NO_VALVE, UNREAL, one_line
 from rig.text.wrapped import wrapped
 
+if TYPE_CHECKING:
+    from rig.actions.job_checks import JobSeen
+    from rig.runlog.register import Entry
+
 SHOWN, LEAST_SHOWN = 5, 0.05
 WIDTH = 96
 BAR = 20
@@ -25,15 +30,39 @@ HIDDEN_SHOWN = 4
 ENGINE = {"off": "engine off", "idle": "engine at idle", "running": "engine running"}
 
 
-def show_diagnosis(found: Diagnosis, *, tsv: bool, job: str | None = None) -> None:
+def show_diagnosis(
+    found: Diagnosis, *, tsv: bool, job: str | None = None, mended: bool = False
+) -> None:
     """Print it: paragraphs, or `name<TAB>value` lines. `job`: checks are recorded with `rig job
-    note`, and not in a file of checks."""
-    lines = fields(found) if tsv else paragraphs(found, job)
+    note`, and not in a file of checks. `mended`: a later run conformed, so that nothing is left to
+    check or do."""
+    lines = fields(found) if tsv else paragraphs(found, job, mended=mended)
     for line in lines:
         put(line)
 
 
-def paragraphs(found: Diagnosis, job: str | None = None) -> Iterator[str]:
+def show_about(about: Entry | None, seen: JobSeen) -> None:
+    """Print complaint and repair of a job, its checks as noted, and what a later run showed."""
+    texts = (("Complaint", about.complaint), ("Repair", about.repair)) if about else ()
+    for name, text in texts:
+        if text:
+            for line in _wrapped(f"{name}: {one_line(text)}", ""):
+                put(line)
+    if seen.done:
+        put("Checks by hand:")
+        for done in seen.done:
+            for line in _wrapped(one_line(done.line), "  "):
+                put(line)
+    if seen.run is not None and seen.since is not None:
+        put(
+            f"{seen.since_words} Before and after: "
+            f"rig report {seen.since.id} --before {seen.run.id}"
+        )
+    if any(text for _, text in texts) or seen.done or seen.since is not None:
+        put("")
+
+
+def paragraphs(found: Diagnosis, job: str | None = None, *, mended: bool = False) -> Iterator[str]:
     """The text for a person, wrapped."""
     word = UNREAL.get(found.source)
     if word:
@@ -57,6 +86,8 @@ def paragraphs(found: Diagnosis, job: str | None = None) -> Iterator[str]:
         yield from _wrapped(f"Two at once: {'; '.join(told)}.", "")
     for text in found.contradictions:
         yield from _wrapped(f"Does not fit: {text}.", "")
+    if mended:
+        return
     yield ""
     if found.undecided:
         yield from _wrapped(found.undecided, "")

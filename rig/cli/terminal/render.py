@@ -4,26 +4,29 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 import click
 
 from rig.core.figures import figures_of, stroke_columns
+from rig.core.results.run import OneRamp, Result
 from rig.text import behaviour, words
 from rig.text.coil_current import plain_fields
 
 WIDEST = 100
 """Columns of the summary at most: longer lines are hard to read."""
+HEAD = ("run", "kind", "source", "status", "seed", "setup_hash", "valve", "job", "by")
 
 
 def show_result(
-    result: Mapping[str, Any], *, as_json: bool = False, tsv: bool = False, full: bool = False
-) -> None:
+    result: Result, *, as_json: bool = False, tsv: bool = False, full: bool = False,
+    trip_told: bool = False,
+) -> None:  # fmt: skip
     """Print the JSON of a run on standard output: a summary, or all of it in tables (`full`), or
     for a program as JSON or as tab-separated lines (names first) that list every stroke.
 
-    The words are the same on a terminal and in a pipe; a pipe has no colours.
+    The words are the same on a terminal and in a pipe; a pipe has no colours. The summary leaves
+    out a trip that was `trip_told` just above it.
     """
     if as_json:
         click.echo(json.dumps(result, allow_nan=False, ensure_ascii=False))
@@ -48,14 +51,14 @@ def show_result(
     from rig.cli.terminal.summary import summary_lines
     from rig.text.wrapped import wrapped
 
-    for text, style in summary_lines(result):
+    for text, style in summary_lines(result, trip_told=trip_told):
         if not text:
             continue
         for line in wrapped(text, min(console.width, WIDEST)):
             console.print(line, style=style or None, soft_wrap=True)
 
 
-def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
+def plain_lines(result: Result) -> Iterator[str]:
     """The result for a program: `name<TAB>value` lines, then one line a stroke or ramp.
 
     Unknown values are empty. A source that measured no valve is stated above every table (#).
@@ -64,16 +67,18 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
     notice = f"# {word}: {words.NO_VALVE[result['source']]}" if word else None
     if notice:
         yield notice
-    for name in ("run", "kind", "source", "status", "seed", "setup_hash", "valve", "job", "by"):
-        yield _line(name, result[name])
+    for name, value in result.items():
+        if name in HEAD:
+            yield _line(name, value)
     for name, given in result["conditions"].items():
         yield _line(f"conditions.{name}", f"{given['value']} {given['unit']} {given['how']}")
-    for figure, row in result["summary"].items():
-        for name, value in behaviour.flat(figure, row):
+    for figure, found in result["summary"].items():
+        for name, value in behaviour.flat(figure, found):
             yield _line(name, value)
     for name, value in result["counts"].items():
         yield _line(name, value)
-    for name, value in (result.get("clock") or {}).items():
+    clock = result.get("clock")
+    for name, value in clock.items() if clock else ():
         yield _line(f"clock.{name}", value)
     if result.get("remark"):
         yield _line("remark", result["remark"])
@@ -81,11 +86,12 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield _line("commissioning", words.commissioning(result))
     yield _line("contact", result["contact"]["sense"])
     yield _line("timed_from", result["reference"]["of"])
-    yield _line("off", (result["end"] or {}).get("off"))
+    end = result["end"]
+    yield _line("off", end and end["off"])
     yield _line("not_watched", "; ".join(str(item["rule"]) for item in result["not_watched"]))
     yield _line("trip", result["trip"]["rule"] if result["trip"] else None)
     yield _line("trip_message", result["trip"]["message"] if result["trip"] else None)
-    yield _line("stopped", (result["end"] or {}).get("why"))
+    yield _line("stopped", end and end.get("why"))
     yield _line("marks", "; ".join(result["marks"]))
     yield _line("doubtful", "; ".join(result["doubtful"]))
     if result["kind"] == "strokes":
@@ -102,14 +108,13 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield _line("limit", words.limit_text(limit), limit["value"], limit["result"])
     yield _line("verdict", verdict["result"])
     yield _line("why", verdict["why"])
-    # results of earlier versions have neither
-    yield _line("risk_pct", verdict.get("risk_pct"))
-    yield _line("guard_band", verdict.get("guard_band"))
+    yield _line("risk_pct", verdict["risk_pct"])
+    yield _line("guard_band", verdict["guard_band"])
     yield _line("next_check", verdict["next_check"])
     yield _line("next_caution", verdict.get("next_caution"))
-    valve = result.get("of_the_valve") or {}
-    yield _line("valve_result", valve.get("result"))
-    yield _line("valve_words", valve.get("words"))
+    valve = result.get("of_the_valve")
+    yield _line("valve_result", valve and valve["result"])
+    yield _line("valve_words", valve and valve["words"])
     columns, later = ([one.key for one in some] for some in stroke_columns())
     of_stroke = ["number", "answered", "settled", *columns, "marks", "missed", *later]
     of_ramp = ["number", *figures_of("ramp"), "marks"]
@@ -120,19 +125,18 @@ def plain_lines(result: Mapping[str, Any]) -> Iterator[str]:
                 yield notice
             yield "\t".join(fields)
             for row in rows:
-                # results of earlier versions have no `missed`
                 yield _line(*(row.get(field) for field in fields))
 
 
-def _ramps(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+def _ramps(result: Result) -> list[OneRamp]:
     return result["ramp"]["ramps"] if result["ramp"] else []
 
 
-def _line(*values: Any) -> str:
+def _line(*values: object) -> str:
     return "\t".join(_field(value) for value in values)
 
 
-def _field(value: Any) -> str:
+def _field(value: object) -> str:
     match value:
         case None:
             return ""

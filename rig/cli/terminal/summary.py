@@ -3,47 +3,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+import shlex
+from collections.abc import Iterator
 
 from rig.core.figures import FIGURES, figures_of
 from rig.core.reader_units import units
 from rig.core.records import OFF_STATES
+from rig.core.results.metrology import MeanSummary
+from rig.core.results.run import Result, Verdict
 from rig.text import words
 from rig.text.marks import marks_of
 from rig.text.rounded import best_text, in_reader_units
 from rig.text.run_facts import rate_is
 
-Result = Mapping[str, Any]
-
 MARKS_SHOWN = 3
 
 
-def summary_lines(result: Result) -> Iterator[tuple[str, str]]:
-    """The lines, each with its style ("" if plain); not wrapped."""
+def summary_lines(result: Result, *, trip_told: bool = False) -> Iterator[tuple[str, str]]:
+    """The lines, each with its style ("" if plain); not wrapped. Without a trip that was told."""
     yield _head(result), "bold"
     other = words.no_valve_words(result.get("purpose"))
     if other:
         yield other, "bold"
-    off = (result["end"] or {}).get("off")
+    off = result["end"]["off"] if result["end"] else None
     if off == OFF_STATES[2]:
         yield (
             "COIL STILL LIVE: open the mushroom stop or pull the fuse before anything else.",
             "bold",
         )
     trip = result["trip"]
-    if trip:
+    if trip and not trip_told:
         yield f"TRIPPED: {trip['rule']}. {trip['message']}", "bold"
     verdict = result["verdict"]
     name, sign, colour = words.VERDICTS[verdict["result"]]
     first = verdict["next_check"]
-    why = verdict.get("reason") or verdict["why"]  # a result of an earlier program has the one
+    why = verdict["reason"] or verdict["why"]
     yield f"[{sign}] {name}: {why}", colour
-    valve = result.get("of_the_valve")  # a result of an earlier program has none
+    valve = result.get("of_the_valve")
     if valve and verdict["limits"]:
-        yield valve.get("reason") or valve["words"], "bold"
-    if trip and not first:  # a result of an earlier program
-        first = "find what tripped it and put it right; then `rig clear`"
+        yield valve["reason"] or valve["words"], "bold"
     if first and first not in why:
         yield f"First: {first}.", "bold"
     if verdict.get("next_caution"):
@@ -69,11 +67,11 @@ def _head(result: Result) -> str:
         strokes += f", {missed} missed" if missed else ""
         parts.append(strokes + (f", {doubtful} doubtful" if doubtful else ""))
     else:
-        parts.append(result["kind"])
+        parts.append(str(result["kind"]))
     return " · ".join(part for part in parts if part)
 
 
-def _open_limits(verdict: Mapping[str, Any]) -> Iterator[str]:
+def _open_limits(verdict: Verdict) -> Iterator[str]:
     for limit in verdict["limits"]:
         if limit["result"] == "conforms":
             continue
@@ -93,23 +91,23 @@ def _figures(result: Result) -> Iterator[str]:
             told = best_text(rate, held, figure.unit_read, figure.digits(rate))
             yield f"{figure.short}: {told}{rate_is(held)}"
         return
-    ramp = result["kind"] == "ramp"
-    if ramp and not result["ramp"]:
-        return
-    source = result["ramp"]["summary"] if ramp else result["summary"]
-    for key, figure in figures_of(result["kind"]).items():
-        row = in_reader_units(source.get(key) or {}, figure.unit)
-        if row.get("mean") is None:
+    ramp = result["ramp"]
+    source: dict[str, MeanSummary] = {**(ramp["summary"] if ramp else result["summary"])}
+    for key, figure in figures_of(str(result["kind"])).items():
+        if key not in source:
+            continue
+        row = in_reader_units(source[key], figure.unit)
+        if row["mean"] is None:
             continue
         unit, digits = figure.unit_read, units().digits(figure.unit, 1)
         mean = best_text(row["mean"], row, unit, figure.digits())
         line = f"{figure.short}: mean {mean}"
-        if row.get("min") is not None and row.get("max") is not None:
+        if row["min"] is not None and row["max"] is not None:
             # beside a corrected mean it must be visible that these were not corrected
             single = "single as read" if "read" in mean else "single"
             line += f", {single} {row['min']:.{digits}f} to {row['max']:.{digits}f} {unit}"
-        rest = row.get("rest") or {}
-        if rest.get("n"):
+        rest = result["summary"][key]["rest"] if not ramp else None
+        if rest and rest["mean"] is not None:
             line += f", after rest {rest['mean']:.1f} {unit}"
         yield line
 
@@ -140,5 +138,7 @@ def _more(result: Result) -> str:
         return "All of it: the same command with --full."
     # a run that conforms has no fault to look for
     none = result["verdict"]["result"] == "conforms" or result.get("purpose") in words.PURPOSES
-    cause = "" if none else f" Cause: rig diagnose {run}."
+    job = result.get("job")
+    ask = f"job show {shlex.quote(job)}" if job else f"diagnose {run}"
+    cause = "" if none else f" Cause: rig {ask}."
     return f"All of it: rig show {run} --full.{cause}"

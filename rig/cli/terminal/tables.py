@@ -3,16 +3,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from rig.cli.terminal.plot import plot
 from rig.core.figures import figures_of
 from rig.core.reader_units import units
+from rig.core.results.run import Result, figure_of
 from rig.text import words
 from rig.text.behaviour import sentences
 from rig.text.coil_current import current_sentences
@@ -36,7 +36,7 @@ BESIDE = (
 class Show:
     """Show one result (the JSON of a run) on `console`."""
 
-    def __init__(self, result: Mapping[str, Any], console: Console) -> None:
+    def __init__(self, result: Result, console: Console) -> None:
         self._result, self._console = result, console
         # marks are sentences: a table shows letters, explained below it; marks on every stroke have
         # none
@@ -86,7 +86,7 @@ class Show:
             )  # fmt: skip
         return table
 
-    def _print(self, *parts: Any) -> None:
+    def _print(self, *parts: RenderableType) -> None:
         self._console.print(*parts)
 
     def _say(self, text: str, style: str = "") -> None:
@@ -109,18 +109,18 @@ class Show:
 
     def _summary(self) -> None:
         names = ("n", "mean", "U, 95 %", "sd", "min", "median", "max")
-        budgets = self._result.get("budget") or {}
         rows = []
         of = figures_of("strokes")
         for key, figure in of.items():
-            row = self._result["summary"].get(key) or dict.fromkeys(("n", "mean", *names))
-            single = (budgets.get(f"single_{key}") or {}).get("U")
+            row = self._result["summary"][key]
+            budget = self._result["budget"].get(f"single_{key}")
+            single = budget and budget["U"]
             rows.append((
                 str(row["n"]), mean_text(row, words.UNKNOWN, figure.digits()),
                 sure_text(row["mean"], row, "").rstrip() or words.UNKNOWN,
                 spread_text(row["sd"], words.UNKNOWN),
-                *(value_text(row[one], single, words.UNKNOWN, figure.digits())
-                  for one in ("min", "median", "max")),
+                *(value_text(one, single, words.UNKNOWN, figure.digits())
+                  for one in (row["min"], row["median"], row["max"])),
             ))  # fmt: skip
         title, figures = "times in ms", [one.short for one in of.values()]
         if self._console.width < NARROW:
@@ -148,7 +148,7 @@ class Show:
         plain = not (self._console.encoding or "").lower().startswith("utf")
         width = max(10, min(PLOT_WIDTH, self._console.width - 12))
         for key, figure in figures_of("strokes").items():
-            values = [stroke.get(key) for stroke in strokes]
+            values = [figure_of(stroke, key) for stroke in strokes]
             lines = plot(values, width, ascii_only=plain)
             if not lines:
                 continue
@@ -197,7 +197,7 @@ class Show:
                 table.add_row("...")
             before = stroke["number"]
             table.add_row(
-                *(column_text(stroke.get(key), key, digits) for _, key, digits in used),
+                *(column_text(figure_of(stroke, key), key, digits) for _, key, digits in used),
                 self._letters(stroke["marks"]),
             )
         self._print(table)
@@ -237,19 +237,17 @@ class Show:
         table = self._table("ramps", ("ramp", "right"), *names, ("marks", ""))
         for row in ramp["ramps"]:
             row = in_reader_units(row, "kPa")
-            values = (number(row.get(key), one.digits()) for key, one in of.items())
+            values = (number(figure_of(row, key), one.digits()) for key, one in of.items())
             table.add_row(str(row["number"]), *values, self._letters(row["marks"]))
-        summary = [
-            in_reader_units(ramp["summary"].get(key) or {}, one.unit) for key, one in of.items()
-        ]
+        summary = [in_reader_units(ramp["summary"][key], one.unit) for key, one in of.items()]
         means = [
             mean_text(one, words.UNKNOWN, figure.digits())
             for one, figure in zip(summary, of.values(), strict=True)
         ]
         table.add_row("mean", *means, "", style="bold")
-        sure = [sure_text(one.get("mean"), one, "").rstrip() or words.UNKNOWN for one in summary]
+        sure = [sure_text(one["mean"], one, "").rstrip() or words.UNKNOWN for one in summary]
         table.add_row("U, 95 %", *sure, "", style="bold")
-        spreads = [spread_text(one.get("sd"), words.UNKNOWN) for one in summary]
+        spreads = [spread_text(one["sd"], words.UNKNOWN) for one in summary]
         table.add_row("sd", *spreads, "", style="bold")
         self._print(table)
         self._print()
@@ -279,11 +277,11 @@ class Show:
         said.stylize(colour)
         self._print(said)
         self._say(verdict["why"])
-        valve = self._result.get("of_the_valve")  # a result of an earlier program has none
+        valve = self._result.get("of_the_valve")
         if valve and verdict["limits"]:
             self._say(valve["words"], "bold")
-        if verdict.get("guard_band") and verdict.get("risk_pct") is not None:
-            risk = verdict["risk_pct"]
+        risk = verdict["risk_pct"]
+        if verdict["guard_band"] and risk is not None:
             shown = f"{risk:.0f} %" if risk >= 1 else "under 1 %"
             chance = (
                 "that the limit is broken" if verdict["result"] == "undecided"

@@ -287,7 +287,7 @@ def checked(rules: Iterable[Rule], *args: Any) -> Iterator[Finding]:
             continue
 
 
-def _kind_of(data: dict[str, Any]) -> tuple[str | None, list[Finding]]:
+def _kind_of(data: dict[str, object]) -> tuple[str | None, list[Finding]]:
     """The kind of a sheet; if it is wrong, the one most likely meant."""
     kind = data.get("kind")
     if isinstance(kind, str) and kind in KINDS:

@@ -7,11 +7,12 @@ import datetime
 import difflib
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any, NamedTuple, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
 
 from rig.config.quantity_types import Dimension
 from rig.core.quantities import DIMENSIONS, SYMBOLS
@@ -39,7 +40,7 @@ def plain(text: str) -> str:
     )
 
 
-def show(value: Any) -> str:
+def show(value: object) -> str:
     """A value of the file, as written there, on one short line."""
     match value:
         case bool():
@@ -63,7 +64,7 @@ def show(value: Any) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
 
 
-def _inside(value: Any) -> str:
+def _inside(value: object) -> str:
     """A value inside a list; lists may be nested without limit."""
     return (
         "[...]" if isinstance(value, list) else "{...}" if isinstance(value, dict) else show(value)
@@ -85,7 +86,7 @@ def look_up(data: Any, where: Where) -> Any:
     return data
 
 
-def dotted(data: Any, where: Where) -> str:
+def dotted(data: object, where: Where) -> str:
     """A place in a file in readable form: `coil.fuse`, `accept[1 of 2].max`."""
     text = ""
     for n, part in enumerate(where):
@@ -187,7 +188,7 @@ _TYPES = {
 }
 
 
-def in_words(error: Mapping[str, Any], field: FieldInfo, key: str) -> tuple[str, str]:
+def in_words(error: ErrorDetails, field: FieldInfo, key: str) -> tuple[str, str]:
     """The problem and the remedy for one error of pydantic at `field`, the key `key`."""
     kind, context = error["type"], error.get("ctx") or {}
     if kind == "refused":

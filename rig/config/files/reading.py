@@ -24,6 +24,7 @@ from rig.config.files.problems import (
     plain,
     submodel_of,
 )
+from rig.core.json_values import JsonObject
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -38,7 +39,7 @@ class Partial:
     Fields that were read and the model's properties work; any other raises Unreadable.
     """
 
-    def __init__(self, model: type[BaseModel], values: dict[str, Any]) -> None:
+    def __init__(self, model: type[BaseModel], values: dict[str, object]) -> None:
         self._model = model
         self._values = values
 
@@ -52,7 +53,7 @@ class Partial:
 
 
 def read(
-    model: type[Model], data: dict[str, Any], not_keys: Iterable[str] = ()
+    model: type[Model], data: JsonObject, not_keys: Iterable[str] = ()
 ) -> tuple[Model, list[Finding]]:
     """The model of `data` and its problems.
 
@@ -71,7 +72,7 @@ def read(
     return read_model, findings
 
 
-def in_file_order(data: dict[str, Any], findings: Iterable[Finding]) -> list[Finding]:
+def in_file_order(data: JsonObject, findings: Iterable[Finding]) -> list[Finding]:
     """Findings in file order; missing keys come after their table's head."""
     order = {where: n for n, where in enumerate(_places(data, ()))}
 
@@ -84,7 +85,7 @@ def in_file_order(data: dict[str, Any], findings: Iterable[Finding]) -> list[Fin
     return sorted(findings, key=place)
 
 
-def _places(data: Any, where: Where) -> Iterator[Where]:
+def _places(data: object, where: Where) -> Iterator[Where]:
     """Every place of a file in the order written."""
     yield where
     if len(where) >= 4:  # deeper than any model; a file may nest without limit
@@ -115,8 +116,8 @@ class _Pruner:
         fields = model.model_fields.items()
         return {key_of(n, f): n for n, f in fields if n not in self._not_keys}
 
-    def prune(self, model: type[BaseModel], data: dict[str, Any], where: Where) -> dict[str, Any]:
-        known: dict[str, Any] = {}
+    def prune(self, model: type[BaseModel], data: JsonObject, where: Where) -> JsonObject:
+        known: dict[str, object] = {}
         keys = self._keys(model)
         for key, value in data.items():
             here = (*where, key)
@@ -137,7 +138,7 @@ class _Pruner:
                 ]
         return known
 
-    def _remedy(self, key: str, keys: dict[str, str], data: dict[str, Any], where: Where) -> str:
+    def _remedy(self, key: str, keys: dict[str, str], data: JsonObject, where: Where) -> str:
         for known, name in keys.items():
             if key == name:  # the program's name for it: fuse_a
                 self.meant.add((*where, known))
@@ -165,7 +166,7 @@ def _translate(
             continue
         told.add(where)
         key = next((part for part in reversed(where) if isinstance(part, str)), "")
-        yield Finding(where, *in_words(cast(dict[str, Any], item), field, key))
+        yield Finding(where, *in_words(item, field, key))
 
 
 def _place(model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[Where, FieldInfo]:
@@ -192,14 +193,14 @@ def _place(model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[Where, F
 _ALONE = ConfigDict(strict=True, allow_inf_nan=False)
 
 
-def _partial(model: type[BaseModel], data: Any) -> Any:
+def _partial(model: type[BaseModel], data: object) -> Any:
     """The model of `data`, or as much of it as can be read."""
     try:
         return model.model_validate(data)
     except ValidationError:
         if not isinstance(data, dict):
             raise Unreadable(model.__name__) from None
-    values: dict[str, Any] = {}
+    values: dict[str, object] = {}
     for name, field in model.model_fields.items():
         key = key_of(name, field)
         try:
@@ -212,7 +213,7 @@ def _partial(model: type[BaseModel], data: Any) -> Any:
     return Partial(model, values)
 
 
-def _alone(field: FieldInfo, value: Any) -> Any:
+def _alone(field: FieldInfo, value: object) -> Any:
     """Read one field by itself."""
     inner, many = submodel_of(field)
     if inner is not None and many:

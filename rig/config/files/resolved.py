@@ -9,7 +9,6 @@ it also serves to switch a rig off.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
@@ -21,16 +20,17 @@ from rig.config.setup.rules import SETUP_RULES
 from rig.config.sheet.model import Sheet
 from rig.config.sheet.rules import PAIR_RULES
 from rig.core.errors import FileProblems, Problem
+from rig.core.json_values import JsonObject
 
 _SHEET: TypeAdapter[Sheet] = TypeAdapter(Sheet)
 
 
-def dump(model: BaseModel) -> dict[str, Any]:
+def dump(model: BaseModel) -> JsonObject:
     """A setup or sheet as plain JSON-able values: SI floats under the attributes' names."""
     return model.model_dump(mode="json", by_alias=False)
 
 
-def setup_from_plan(plan: dict[str, Any]) -> Setup:
+def setup_from_plan(plan: JsonObject) -> Setup:
     """The setup of `dump`. Raises FileProblems if the plan is not one."""
     try:
         return Setup.model_validate(plan, context=RESOLVED)
@@ -38,7 +38,7 @@ def setup_from_plan(plan: dict[str, Any]) -> Setup:
         raise _damaged("setup", error) from error
 
 
-def sheet_from_plan(plan: dict[str, Any], setup: Setup | None = None) -> Sheet:
+def sheet_from_plan(plan: JsonObject, setup: Setup | None = None) -> Sheet:
     """The sheet of `dump`. With `setup`, that setup and the pair are checked as well.
 
     Raises FileProblems.
@@ -71,7 +71,7 @@ def _damaged(name: str, error: ValidationError) -> FileProblems:
     )
 
 
-def _problems(name: str, plan: dict[str, Any], findings: Iterable[Finding]) -> list[Problem]:
+def _problems(name: str, plan: JsonObject, findings: Iterable[Finding]) -> list[Problem]:
     return [
         Problem(
             f"plan of the {name}", dotted(plan, where), show(look_up(plan, where)), what, remedy

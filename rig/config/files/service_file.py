@@ -101,12 +101,12 @@ def _with(sheet: Parsed, file: Parsed, limits: ServiceLimits) -> Parsed:
     return parse_text(text, sheet.name)
 
 
-def _which(limit: dict[str, Any]) -> tuple[Any, Any, Any]:
+def _which(limit: dict[str, object]) -> tuple[Any, Any, Any]:
     """Which number of a run a limit applies to, as in Accept."""
     of = limit.get("of", "total" if limit.get("figure") == "missed" else "each")
     return limit.get("figure"), of, limit.get("strokes", "all" if of == "each" else "steady")
 
 
-def _toml(value: Any) -> str:
+def _toml(value: object) -> str:
     """A text or number as TOML writes it; JSON's texts are TOML's."""
     return json.dumps(value, ensure_ascii=False)

@@ -12,9 +12,9 @@ import json
 import re
 import tomllib
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 from rig.config.plant.fault_names import Fault
+from rig.core.json_values import JsonObject
 
 TABLE = "simulated"
 _HEAD = re.compile(r"\s*\[\s*simulated\s*\]")
@@ -84,7 +84,7 @@ def without_table(text: str) -> str | None:
     return left if _parsed(left) == wanted else None
 
 
-def _parsed(text: str) -> dict[str, Any] | None:
+def _parsed(text: str) -> JsonObject | None:
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError):

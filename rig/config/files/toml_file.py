@@ -8,10 +8,10 @@ import re
 import stat
 import tomllib
 from dataclasses import dataclass, field
-from typing import Any
 
 from rig.config.files.problems import plain
 from rig.core.errors import Problem
+from rig.core.json_values import JsonObject
 
 LARGEST_BYTES = 65_536
 """A setup is a few kilobytes; anything far larger is another kind of file."""
@@ -23,7 +23,7 @@ class Parsed:
 
     name: str
     text: str = ""
-    data: dict[str, Any] = field(default_factory=dict)
+    data: JsonObject = field(default_factory=dict)
     problem: Problem | None = None
 
 

@@ -128,7 +128,7 @@ class GaugeSetup(Strict):
 
     @model_validator(mode="before")
     @classmethod
-    def _of_an_older_plan(cls, data: Any, info: ValidationInfo) -> Any:
+    def _of_an_older_plan(cls, data: object, info: ValidationInfo) -> Any:
         """State files outlive updates: in one, 0 may mean a latency that nobody stated."""
         if is_resolved(info) and isinstance(data, dict) and "latency_s" in data:
             rest = {key: value for key, value in data.items() if key != "latency_s"}

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal, NamedTuple, get_args
+from typing import Annotated, Literal, NamedTuple, get_args
 
 from pydantic import BeforeValidator, InstanceOf, PlainSerializer
 
@@ -228,6 +228,13 @@ APART: tuple[frozenset[FaultName], ...] = (
 )
 """A rig has at most one of each of these."""
 
+OF_A_SERIAL_GAUGE: frozenset[str] = frozenset({
+    "gauge silent", "gauge garbage", "gauge NaN", "gauge frozen", "gauge disconnected",
+    "gauge in the wrong unit", "gauge lagging",
+})  # fmt: skip
+"""These act in a gauge that sends its readings: the plant shows nothing of them where the pressure
+sensor is analogue, or where there is none."""
+
 ALL_OR_NOTHING: frozenset[str] = frozenset({
     "open coil", "connector off", "fuse open", "relay dead", "contact welded", "stuck plunger",
     "switch stuck open", "switch stuck closed", "gauge silent", "gauge garbage", "gauge NaN",
@@ -292,7 +299,7 @@ def faults_of(texts: Sequence[str]) -> tuple[Fault, ...]:
     return found
 
 
-def _read(value: Any) -> tuple[Fault, ...]:
+def _read(value: object) -> tuple[Fault, ...]:
     texts = [value] if isinstance(value, str) else value
     if not isinstance(texts, list | tuple):
         raise refuse("a fault is a text, or several in square brackets", HOW)

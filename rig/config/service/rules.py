@@ -14,6 +14,7 @@ from rig.config.files.problems import Finding, Where
 from rig.config.service.model import ServiceLimits
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Accept, Sheet
+from rig.core.message_ids import Message
 
 Findings = Iterator[Finding]
 
@@ -105,13 +106,16 @@ SHEET_SERVICE_RULES: tuple[Callable[[Sheet, ServiceLimits], Findings], ...] = (
 SETUP_SERVICE_RULES: tuple[Callable[[Setup, ServiceLimits], Findings], ...] = (setup_within,)
 
 
-def service_cautions(setup: Setup, limits: ServiceLimits, today: datetime.date) -> list[str]:
+def service_cautions(setup: Setup, limits: ServiceLimits, today: datetime.date) -> list[Message]:
     """Remarks on a setup beside the service information: no refusals."""
     found = []
     if limits.is_due(today):
         found.append(
-            f"The limits of {limits.kind} were to be looked at again on {limits.review}: compare "
-            f"them with {limits.source}."
+            Message(
+                "caution.review-due",
+                f"The limits of {limits.kind} were to be looked at again on {limits.review}: "
+                f"compare them with {limits.source}.",
+            )
         )
     for what, mine, stated, unit in (
         ("coil.resistance", setup.coil.resistance_ohm, limits.coil_resistance_ohm, "ohm"),
@@ -119,8 +123,12 @@ def service_cautions(setup: Setup, limits: ServiceLimits, today: datetime.date) 
     ):
         if stated is not None and not stated[0] <= mine <= stated[1]:
             found.append(
-                f"{what} is {mine:.4g} {unit}; the service information of {limits.kind} states "
-                f"{stated[0]:.4g} to {stated[1]:.4g} {unit}. Is it the fault, or a typing error?"
+                Message(
+                    "caution.outside-service-information",
+                    f"{what} is {mine:.4g} {unit}; the service information of {limits.kind} states "
+                    f"{stated[0]:.4g} to {stated[1]:.4g} {unit}. Is it the fault, or a typing "
+                    "error?",
+                )
             )
     for what, own, most, unit in (
         ("pressure", setup.limits.pressure_kpa, limits.pressure_max_kpa, "kPa"),
@@ -129,7 +137,10 @@ def service_cautions(setup: Setup, limits: ServiceLimits, today: datetime.date) 
     ):  # fmt: skip
         if own is None and most is not None:
             found.append(
-                f"The service information of {limits.kind} states at most {most:.4g} {unit}; "
-                f"limits.{what} is not in the setup, so nothing trips at it."
+                Message(
+                    "caution.nothing-trips-at-stated",
+                    f"The service information of {limits.kind} states at most {most:.4g} {unit}; "
+                    f"limits.{what} is not in the setup, so nothing trips at it.",
+                )
             )
     return found

@@ -124,7 +124,7 @@ class Setup(Strict):
 
     @model_validator(mode="before")
     @classmethod
-    def _simulated_has_defaults(cls, data: Any) -> Any:
+    def _simulated_has_defaults(cls, data: object) -> Any:
         if isinstance(data, dict) and data.get("backend") == "simulated":
             return {"simulated": {}} | {k: v for k, v in data.items() if v is not None}
         return data

@@ -3,13 +3,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from rig.config.quantity_types import read_quantity, refuse
 from rig.core.figures import FIGURES, MEASURES
 
 
-def read_limit(value: Any, name: str) -> float:
+def read_limit(value: object, name: str) -> float:
     """A limit as written, in the unit of the results. Raises the error a validator raises."""
     figure = FIGURES[name]
     if figure.quantity != "count":

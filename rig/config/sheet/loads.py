@@ -17,22 +17,9 @@ class Load(NamedTuple):
     times: int
 
 
-def longest_on(sheet: Sheet) -> tuple[float, str]:
-    """Longest continuous on time of the coil, s, and the sheet's key that sets it."""
-    if sheet.kind == "strokes":
-        return sheet.on_time_s, "on_time"
-    if sheet.kind == "hold":
-        if sheet.state == "energised":
-            return sheet.watch_s, "watch"
-        return sheet.energise_first_s, "energise_first"
-    # The coil stays on through all ramps, each up and down.
-    on_s = 2 * sheet.ramps * sheet.ramp_time_max_s if sheet.coil == "energised" else 0.0
-    return on_s, "ramp_time_max"
-
-
 def load_of(sheet: Sheet) -> Load:
     """Worst-case load of a sheet on the coil; `on_s` is 0 if it is never energised."""
-    on_s, _ = longest_on(sheet)
+    on_s, _ = sheet.longest_on
     if sheet.kind == "strokes":
         return Load(on_s, sheet.rest_s, sheet.strokes)
     return Load(on_s, 0.0, 1)

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
@@ -44,14 +44,14 @@ class Accept(Strict):
 
     @model_validator(mode="before")
     @classmethod
-    def _missed_is_a_total(cls, data: Any) -> Any:
+    def _missed_is_a_total(cls, data: object) -> Any:
         if isinstance(data, dict) and data.get("figure") == "missed":
             return {"of": "total"} | data
         return data
 
     @field_validator("max", "min", "margin", mode="before")
     @classmethod
-    def _readable(cls, value: Any, info: ValidationInfo) -> Any:
+    def _readable(cls, value: object, info: ValidationInfo) -> Any:
         if is_resolved(info):
             return value
         if "figure" in info.data:
@@ -62,7 +62,7 @@ class Accept(Strict):
 
     @field_validator("max_value", "min_value", "margin_value", mode="before")
     @classmethod
-    def _in_the_unit_of_the_results(cls, value: Any, info: ValidationInfo) -> Any:
+    def _in_the_unit_of_the_results(cls, value: object, info: ValidationInfo) -> Any:
         name = str(info.field_name).removesuffix("_value")
         if is_resolved(info) or not {"figure", name} <= info.data.keys():
             return value
@@ -104,6 +104,30 @@ class SheetBase(Strict):
     service_taken: str | None = None
     """Written by the program when it inserted limits: from which file, by whom, and when."""
     accept: Annotated[tuple[Accept, ...], ListAsTuple] = ()
+    one: ClassVar[str] = "stroke"
+    """What is done several times, in words."""
+    shown: ClassVar[str]
+    """The kind, in words."""
+
+    @property
+    def times(self) -> int:
+        """How many strokes or ramps; 1 for a hold."""
+        return 1
+
+    @property
+    def longest_on(self) -> tuple[float, str]:
+        """Longest continuous on time of the coil, s, and the key that sets it."""
+        raise NotImplementedError
+
+    @property
+    def work_s(self) -> float:
+        """The longest it can take after the settle wait, s."""
+        raise NotImplementedError
+
+    @property
+    def longest_s(self) -> float:
+        """The longest it can take, s."""
+        return self.settle_wait_s + self.work_s
 
 
 class EarlyStop(Strict):
@@ -131,6 +155,19 @@ class StrokesSheet(SheetBase):
     early_stop: EarlyStop | None = None
     """None: all strokes are done."""
     compare: Compare = Compare()
+    shown: ClassVar = "strokes"
+
+    @property
+    def times(self) -> int:
+        return self.strokes
+
+    @property
+    def longest_on(self) -> tuple[float, str]:
+        return self.on_time_s, "on_time"
+
+    @property
+    def work_s(self) -> float:
+        return self.strokes * (self.on_time_s + self.rest_s)
 
 
 class HoldSheet(SheetBase):
@@ -141,6 +178,18 @@ class HoldSheet(SheetBase):
     energise_first_s: TimeS = Field(alias="energise_first", default=2.0, gt=0)
     """With state released: how long the coil is energised before pressure is watched."""
     watch_s: TimeS = Field(alias="watch", gt=0)
+    one: ClassVar = "hold"
+    shown: ClassVar = "hold (leak-down)"
+
+    @property
+    def longest_on(self) -> tuple[float, str]:
+        if self.state == "energised":
+            return self.watch_s, "watch"
+        return self.energise_first_s, "energise_first"
+
+    @property
+    def work_s(self) -> float:
+        return self.watch_s + (self.energise_first_s if self.state == "released" else 0.0)
 
 
 class RampSheet(SheetBase):
@@ -153,6 +202,21 @@ class RampSheet(SheetBase):
     high_kpa: PressureKpa = Field(alias="high")
     ramp_time_max_s: TimeS = Field(alias="ramp_time_max", default=60.0, gt=0)
     """A ramp that takes longer ends the run as aborted."""
+    one: ClassVar = "ramp"
+    shown: ClassVar = "ramp (actuation and reset pressure)"
+
+    @property
+    def times(self) -> int:
+        return self.ramps
+
+    @property
+    def longest_on(self) -> tuple[float, str]:
+        # the coil stays on through all ramps, each up and down
+        return self.work_s if self.coil == "energised" else 0.0, "ramp_time_max"
+
+    @property
+    def work_s(self) -> float:
+        return 2 * self.ramps * self.ramp_time_max_s
 
 
 Sheet = Annotated[StrokesSheet | HoldSheet | RampSheet, Field(discriminator="kind")]
@@ -162,3 +226,4 @@ KINDS: dict[str, type[StrokesSheet] | type[HoldSheet] | type[RampSheet]] = {
     "hold": HoldSheet,
     "ramp": RampSheet,
 }
+"""A kind is one entry: what every part of the program asks of it stands in its class."""

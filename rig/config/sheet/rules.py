@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from rig.config.files.problems import Finding, listed
 from rig.config.setup.model import Setup
 from rig.config.sheet.compare import viscosities
-from rig.config.sheet.loads import load_of, longest_on, worst_duty
+from rig.config.sheet.loads import load_of, worst_duty
 from rig.config.sheet.model import Accept, RampSheet, Sheet, StrokesSheet
 from rig.core.figures import FIGURES
 
@@ -168,7 +168,7 @@ ACCEPT_RULES: tuple[AcceptRule, ...] = (accept_figure, *OWN_ACCEPT_RULES)
 
 def on_time(setup: Setup, sheet: Sheet) -> Findings:
     """The interlock would trip at its on-time limit."""
-    (on_s, key), limit_s = longest_on(sheet), setup.limits.on_time_s
+    (on_s, key), limit_s = sheet.longest_on, setup.limits.on_time_s
     if on_s > 0 and not on_s < limit_s:
         yield Finding(
             (key,),
@@ -182,7 +182,7 @@ def duty(setup: Setup, sheet: Sheet) -> Findings:
     """The interlock would trip at its duty limit; this applies to a short sheet as well."""
     load, limits = load_of(sheet), setup.limits
     share, over = worst_duty(load, limits.duty_window_s), f"any {limits.duty_window_s:g} s"
-    key, remedy = longest_on(sheet)[1], f"shorten {longest_on(sheet)[1]}"
+    key, remedy = sheet.longest_on[1], f"shorten {sheet.longest_on[1]}"
     if load.times > 1:
         key, remedy = "rest", "lengthen rest or shorten on_time"
         of_stroke = load.on_s / (load.on_s + load.rest_s)

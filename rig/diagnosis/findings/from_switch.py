@@ -43,6 +43,9 @@ FIRST = (0.93, 1.07, 1.3)
 """First stroke over the later ones, relative to what is usual: below less, above the others
 slightly slow, slow (common practice, no source)."""
 
+USUAL_FIRST = 1.5
+"""The same of a sound valve, where no known-good run shows it (common practice, no source)."""
+
 NO_STROKE = "no stroke ran its whole time"
 NO_NUMBER = "the switch answered in too few strokes to give a time"
 
@@ -116,13 +119,14 @@ def _times(run: RunSeen, good: RunSeen | None, whole: Bool) -> list[Finding]:
     found, changes = [], []
     for name, values in columns.items():
         known = values[whole & np.isfinite(values)]
+        first = None
         if len(whole) and np.isfinite(values[0]) and whole[0]:
-            known = known[1:]  # the first after a rest has its own finding
+            first, known = float(known[0]), known[1:]  # after a rest: it has its own finding
         if len(known) < LEAST_TIMES or not np.median(known) > 0:
             found.append(hidden(name, NO_NUMBER))
             continue
         middle, u_ms = float(np.median(known)), _u_ms(run, known)
-        found.append(_time(name, middle, u_ms, run, good))
+        found.append(_time(name, middle, first, u_ms, run, good))
         reference = _good_ms(name, good, run)
         if reference is not None:
             changes.append((middle / reference, u_ms / middle))
@@ -150,7 +154,11 @@ def _u_ms(run: RunSeen, known: Float) -> float:
     return float(np.hypot(1.2533 * sd / np.sqrt(len(known)), relay / np.sqrt(12.0)))
 
 
-def _time(name: str, middle: float, u_ms: float, run: RunSeen, good: RunSeen | None) -> Finding:
+def _time(
+    name: str, middle: float, first: float | None, u_ms: float, run: RunSeen, good: RunSeen | None
+) -> Finding:
+    """A time against the known-good run's, else against the sheet's limit. `middle` is the median
+    of the later strokes, `first` the stroke after a rest, which such a limit may hold for too."""
     reference = _good_ms(name, good, run)
     if reference is not None and good is not None:
         words = (
@@ -158,12 +166,13 @@ def _time(name: str, middle: float, u_ms: float, run: RunSeen, good: RunSeen | N
         )
         u = float(np.hypot(u_ms / middle, OTHER_RUN))
         return graded(name, middle / reference, u, AGAINST_GOOD, TIME_STATES, words)
-    limit = _limit_ms(name, run)
-    if limit is None:
+    limits = _limits_ms(name, run, middle, first)
+    if not limits:
         return hidden(name, "neither a known-good run nor a limit to hold the time against")
-    words = f"{name} to the first edge {middle:.3g} ms, the sheet's limit is {limit:g} ms"
+    value, limit, which = max(limits, key=lambda one: one[0] / one[1])
+    words = f"{name} to the first edge {value:.3g} ms{which}, the sheet's limit is {limit:g} ms"
     u = float(np.hypot(u_ms / middle, LIMIT_DOUBT))
-    return graded(name, middle / limit, u, AGAINST_LIMIT, ("right", "long", "very_long"), words)
+    return graded(name, value / limit, u, AGAINST_LIMIT, ("right", "long", "very_long"), words)
 
 
 def _good_ms(name: str, good: RunSeen | None, run: RunSeen) -> float | None:
@@ -178,12 +187,23 @@ def _good_ms(name: str, good: RunSeen | None, run: RunSeen) -> float | None:
     return float(np.median(known)) if len(known) >= LEAST_STROKES else None
 
 
-def _limit_ms(name: str, run: RunSeen) -> float | None:
-    """The sheet's upper limit for a time, the tightest of several."""
+def _limits_ms(
+    name: str, run: RunSeen, middle: float, first: float | None
+) -> list[tuple[float, float, str]]:
+    """A time, the sheet's upper limit for it, and which stroke it is of, in words. A first stroke
+    that is slow beside the others says nothing of theirs."""
     if not isinstance(run.sheet, StrokesSheet):
-        return None
-    limits = [a.max_value for a in run.sheet.accept if a.figure == name and a.max_value is not None]
-    return min(limits, default=None)
+        return []
+    alike = first is not None and first < USUAL_FIRST * FIRST[2] * middle
+    found = []
+    for accept in run.sheet.accept:
+        if accept.figure != name or accept.max_value is None:
+            continue
+        if accept.strokes_of != "rest":
+            found.append((middle, accept.max_value, ""))
+        if accept.strokes_of != "steady" and first is not None and alike:
+            found.append((first, accept.max_value, " in the first stroke"))
+    return found
 
 
 def _evenness(on: Float, good: RunSeen | None) -> list[Finding]:
@@ -202,7 +222,7 @@ def _evenness(on: Float, good: RunSeen | None) -> list[Finding]:
 def _first(first: float, middle: float, good: RunSeen | None) -> Finding:
     """A first stroke refills what drained during the rest; a known-good valve shows the usual
     amount."""
-    usual, against = 1.5, "as usual after a rest"
+    usual, against = USUAL_FIRST, "as usual after a rest"
     if good is not None:
         table = good.result.strokes.first_edge_on_ms
         known = table[np.isfinite(table)]

@@ -6,12 +6,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rig.analysis.analyse import RunResult
-from rig.analysis.measure.conditions import Conditions
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import Sheet
 from rig.core.recording import Recording
+
+if TYPE_CHECKING:
+    from rig.core.results.run import Conditions
 
 BY_HAND = "by hand"
 """`by` of a finding that a check by hand showed, not a run."""
@@ -19,7 +22,9 @@ BY_HAND = "by hand"
 
 @dataclass(frozen=True)
 class RunSeen:
-    """A run with everything that findings are derived from. `name` is its name in words."""
+    """A run with everything that findings are derived from. `name` is its name in words,
+    `judged_as` its verdict in the log; None: it is worked out, which takes longer than all
+    findings."""
 
     name: str
     recording: Recording
@@ -27,6 +32,11 @@ class RunSeen:
     setup: Setup | None
     sheet: Sheet | None
     conditions: Conditions
+    judged_as: str | None = None
+
+    @property
+    def verdict(self) -> str:
+        return self.judged_as or self.result.verdict.result
 
 
 @dataclass(frozen=True)

@@ -71,7 +71,7 @@ class _Reader:
             self.problems.append(parsed.problem)
         return parsed
 
-    def note(self, key: str, value: Any, what: str, remedy: str) -> None:
+    def note(self, key: str, value: object, what: str, remedy: str) -> None:
         self.problems.append(Problem(self._file, plain(key), show(value), what, remedy))
 
     # -- values
@@ -114,7 +114,7 @@ class _Reader:
         )
         return known[0]
 
-    def percents(self, value: Any, where: str, states: Iterable[str] | None) -> dict[str, float]:
+    def percents(self, value: object, where: str, states: Iterable[str] | None) -> dict[str, float]:
         """State -> probability. `states`: those allowed, any where None."""
         if not isinstance(value, dict):
             self.note(
@@ -291,7 +291,7 @@ class _Reader:
         self.note(f"{where}.shows", found, "A cause must show something.", remedy)
         return {}
 
-    def reasoning(self, table: Any) -> Reasoning | None:
+    def reasoning(self, table: object) -> Reasoning | None:
         if not isinstance(table, dict):
             self.note(
                 "reasoning", None, "This table is missing.", "Copy it from the program's file."

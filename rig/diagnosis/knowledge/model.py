@@ -6,12 +6,14 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal, get_args
+from typing import ClassVar, Literal, get_args
+
+from rig.core.message_ids import message_id
 
 Part = Literal["oil", "electrics", "valve", "switch", "locking", "rig", "none"]
 PARTS: tuple[str, ...] = get_args(Part)
 Engine = Literal["off", "idle", "running"]
-Wired = Literal["", "gauge", "readback", "oil"]
+Wired = Literal["", "gauge", "serial gauge", "readback", "oil"]
 WIRED: tuple[str, ...] = get_args(Wired)
 ENGINES: tuple[str, ...] = get_args(Engine)
 
@@ -26,11 +28,17 @@ class Shown:
     """Something observable: its states from sound to grave, how often a sound rig shows each (adds
     up to 1), and why. `needs`: what must be wired for it; for a check, what it takes."""
 
+    KIND: ClassVar = "finding"
     name: str
     words: str
     needs: str
     sound: Mapping[str, float]
     because: str
+
+    @property
+    def id(self) -> str:
+        """Like `finding.first-stroke` or `check.oil-level`."""
+        return message_id(type(self).KIND, self.name)
 
     @property
     def states(self) -> tuple[str, ...]:
@@ -43,6 +51,7 @@ class Check(Shown):
     which it does not count as done for those after it, and in which no run says anything about the
     valve; `put_right`: what to do about them."""
 
+    KIND: ClassVar = "check"
     minutes: float
     engine: str
     after: tuple[str, ...]
@@ -87,6 +96,11 @@ class Cause:
     minutes: float
     shows: Mapping[str, Effect]
     only_with: str = ""
+
+    @property
+    def repair_id(self) -> str:
+        """Like `repair.low-oil-level`."""
+        return message_id("repair", self.name)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,8 @@ PENDING_MOST = 65_536
 class LinkLost(HardwareError):
     """The link was lost at `t_ns`. Raised once; afterwards the link tries to reconnect."""
 
+    id = "refusal.gauge-lost"
+
     def __init__(self, detail: str, t_ns: int) -> None:
         self.detail, self.t_ns = detail, t_ns
         super().__init__(detail)

@@ -141,6 +141,7 @@ function take(snapshot) {
   const trip = document.getElementById("trip");
   if (now.trip) {
     trip.hidden = false;
+    trip.dataset.id = now.trip.id;
     put("trip.rule", now.trip.rule);
     put("trip.message", now.trip.message);
   }

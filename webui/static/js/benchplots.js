@@ -9,7 +9,7 @@ const LANES = [["command", "command"], ["coil", "coil"], ["switch", "contact"]];
 const NAMES = { engine_speed: "engine pulses", pressure: "pressure" };
 const LANE = 50; // px, a line's name and its two levels beneath
 const NAME = 20; // px, of that for the name
-const STRIP = 104; // px, a channel
+const [STRIP, LEAST_STRIP] = [104, 56]; // px, a channel: less where several would go under the Stop
 const AXIS = 22; // px
 const LEAST_TOP = { kPa: 100, A: 0.1 }; // so that the sensor's last digit does not look like a swing
 
@@ -64,13 +64,21 @@ export function enlarged(svg) {
   return times;
 }
 
+/** Height of a channel's strip, so that all stand above the Stop while the page is not scrolled. */
+function stripHeight(svg, k, others, channels) {
+  const bar = document.querySelector(".stop-bar")?.offsetHeight ?? 0;
+  const room = innerHeight - bar - (svg.getBoundingClientRect().top + scrollY);
+  return Math.max(LEAST_STRIP, Math.min(STRIP, Math.floor((room / k - others) / channels)));
+}
+
 /** Every line and every channel since the stroke's command, each in its own strip. */
 export function drawStroke(svg, stroke) {
   const k = enlarged(svg);
   const lines = [...LANES.map(([name, word]) => [name, word, stroke[name] || []]),
     ...Object.entries(stroke.lines ?? {}).map(([name, points]) => [name, said(name), points])];
   const channels = channelsOf(stroke);
-  const height = k * (lines.length * LANE + Math.max(channels.length, 1) * STRIP + AXIS);
+  const each = stripHeight(svg, k, lines.length * LANE + AXIS, Math.max(channels.length, 1));
+  const height = k * (lines.length * LANE + Math.max(channels.length, 1) * each + AXIS);
   const width = size(svg, height);
   const until = Math.max(stroke.now_ms ?? 0, 50);
   const x = (t) => (4 + Math.max(0, Math.min(t, until)) / until * (width - 8)).toFixed(1);
@@ -84,7 +92,7 @@ export function drawStroke(svg, stroke) {
     }
   });
   const first = lines.length * LANE;
-  channels.forEach((channel, n) => parts.push(...strip(channel, k * (first + n * STRIP), width, x, k)));
+  channels.forEach((channel, n) => parts.push(...strip(channel, k * (first + n * each), width, x, k, each)));
   if (!channels.length) parts.push(make("text", { x: 4, y: k * (first + NAME) - 5, class: "lane-name" }, "pressure: –"));
   parts.push(make("text", { x: 4, y: height - 4, class: "axis" }, "0 ms"));
   parts.push(make("text", { x: width - 4, y: height - 4, class: "axis end" }, `${until.toFixed(0)} ms`));
@@ -92,12 +100,12 @@ export function drawStroke(svg, stroke) {
 }
 
 /** One channel: a band from the lowest to the highest reading, its last value beside its name. */
-function strip([name, si, spans], top, width, x, k) {
+function strip([name, si, spans], top, width, x, k, each) {
   const lows = spans.map((span) => span[1]);
   const highs = spans.map((span) => span[2]);
   const least = Math.min(0, ...lows);
   const most = Math.max(difference(LEAST_TOP[si] ?? 1, si), ...highs);
-  const [words, above, below] = [top + k * NAME - 5, top + k * NAME + 2, top + k * STRIP - 8];
+  const [words, above, below] = [top + k * NAME - 5, top + k * NAME + 2, top + k * each - 8];
   const y = (v) => (below - (v - least) / (most - least) * (below - above)).toFixed(1);
   const [, low, high] = spans.at(-1);
   const places = digits(si, si === "A" ? 2 : 0);

@@ -131,6 +131,9 @@ export function cameraButtons() {
   }
   dialog.addEventListener("close", shut);
   document.getElementById("camera-close").addEventListener("click", () => dialog.close());
+  addEventListener("keydown", (event) => {  // which stops the rig as well (stop.js)
+    if (event.key === "Escape" && dialog.open) dialog.close();
+  });
   const file = photo.querySelector("input");
   file.addEventListener("change", () => { if (file.files[0]) fromPhoto(file.files[0]); });
 }

@@ -1,17 +1,18 @@
 // SPDX-License-Identifier: MIT
-// A file dropped anywhere on the form goes into its file field; the form does the rest.
+// A file dropped anywhere on the page goes into the form's file field; the form does the rest. Beside
+// the form a browser would leave the page and show the file.
 
 const form = document.getElementById("drop");
 if (form) {
   const field = form.querySelector('input[type="file"]');
   for (const name of ["dragover", "dragenter"]) {
-    form.addEventListener(name, (event) => {
+    addEventListener(name, (event) => {
       event.preventDefault();
       form.classList.add("over");
     });
   }
-  form.addEventListener("dragleave", () => form.classList.remove("over"));
-  form.addEventListener("drop", (event) => {
+  addEventListener("dragleave", () => form.classList.remove("over"));
+  addEventListener("drop", (event) => {
     event.preventDefault();
     form.classList.remove("over");
     if (event.dataTransfer.files.length) field.files = event.dataTransfer.files;
@@ -27,7 +28,14 @@ const mb = (bytes) => (bytes / 1e6).toFixed(0);
 
 form?.addEventListener("submit", () => {
   const size = form.elements.capture.files[0]?.size ?? Number(form.dataset.held);
-  if (!(size >= LARGE)) return;
+  if (!(size >= LARGE)) {  // on a busy computer even a small one may take long
+    const since = performance.now();
+    setInterval(() => {
+      const seconds = Math.floor((performance.now() - since) / 1000);
+      if (seconds > 1) told.textContent = `Reading: ${seconds} s so far`;
+    }, ASK_MS);
+    return;
+  }
   const watch = document.createElement("input");
   watch.type = "hidden"; watch.name = "watch"; watch.value = Math.random().toString(36).slice(2);
   form.append(watch);

@@ -13,59 +13,26 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from setups import BOARD, GAUGE, merged, toml
+
 from rig.actions.analyse_run import analyse_and_save
+from rig.core import records as rec
 from rig.core.clock import WallTime
-from rig.core.records import (
-    READBACK,
-    SWITCH,
-    Command,
-    Condition,
-    Edge,
-    End,
-    Level,
-    Record,
-    Sample,
-    Step,
-    Trip,
-    encode_lines,
-)
 from rig.runlog.header import RunHeader
 from rig.runlog.store import RunLog
 
 MS = 1_000_000
 START_NS = 5_000 * MS
 
-SETUP = """\
-title = "invented bench for the tests of the page"
-backend = "simulated"
-medium = "oil"
-
-[coil]
-feed_side = "supply"
-supply_voltage = "13.8 V"
-fuse = "5 A"
-resistance = "14 ohm"
-
-[relay]
-line = 17
-
-[switch]
-line = 27
-contact = "normally open"
-
-[readback]
-line = 22
-
-[gauge]
-port = "simulated"
-pattern = "{pressure} {unit}"
-period = "100 ms"
-measuring_range = ["0 kPa", "1000 kPa"]
-expected_range = ["150 kPa", "500 kPa"]
-
-[limits]
-pressure = "700 kPa"
-"""
+SETUP = toml(merged(BOARD, {
+    "title": "invented bench for the tests of the page",
+    "backend": "simulated",
+    "coil": {"supply_voltage": "13.8 V", "resistance": "14 ohm"},
+    "switch": {"line": 27},
+    "readback": {"line": 22},
+    "gauge": GAUGE | {"expected_range": ["150 kPa", "500 kPa"]},
+    "limits": {"pressure": "700 kPa"},
+}))  # fmt: skip
 
 SHEET = """\
 title = "strokes for the tests of the page"
@@ -124,44 +91,44 @@ class Made:
         return self.on_at(self.strokes) + self.on_ms + self.rest_ms
 
 
-def records(made: Made) -> Iterator[Record]:
+def records(made: Made) -> Iterator[rec.Record]:
     """The records in order of time."""
-    found: list[Record] = [Step("settle", 0, _ns(0)), Level(SWITCH, 1, _ns(0))]
+    found: list[rec.Record] = [rec.Step("settle", 0, _ns(0)), rec.Level(rec.SWITCH, 1, _ns(0))]
     if made.readback:
-        found.append(Level(READBACK, 0, _ns(0)))
-    sequences = {SWITCH: 0, READBACK: 0}
+        found.append(rec.Level(rec.READBACK, 0, _ns(0)))
+    sequences = {rec.SWITCH: 0, rec.READBACK: 0}
 
     def edge(line: str, level: int, at_ms: float) -> None:
         sequences[line] += 1
-        found.append(Edge(line, level, _ns(at_ms), sequences[line], "plant"))
+        found.append(rec.Edge(line, level, _ns(at_ms), sequences[line], "plant"))
 
     for number in range(1, made.strokes + 1):
         on, off = made.on_at(number), made.on_at(number) + made.on_ms
-        found.append(Step("stroke", number, _ns(on)))
-        found.append(Command(True, _ns(on), _ns(on) + 20_000, number))
-        found.append(Command(False, _ns(off), _ns(off) + 20_000, number))
+        found.append(rec.Step("stroke", number, _ns(on)))
+        found.append(rec.Command(True, _ns(on), _ns(on) + 20_000, number))
+        found.append(rec.Command(False, _ns(off), _ns(off) + 20_000, number))
         if made.readback:
-            edge(READBACK, 1, on + made.live_ms)
-            edge(READBACK, 0, off + made.live_ms)
+            edge(rec.READBACK, 1, on + made.live_ms)
+            edge(rec.READBACK, 0, off + made.live_ms)
         if number in made.missed:
             continue
         closed = on + made.live_ms + made.response_ms + made.spread(number)
         opened = off + made.live_ms + made.release_ms + made.spread(number) / 2
         if made.bounce:
-            edge(SWITCH, 0, closed - 1.5)
-            edge(SWITCH, 1, closed - 0.9)
-        edge(SWITCH, 0, closed)
-        edge(SWITCH, 1, opened)
+            edge(rec.SWITCH, 0, closed - 1.5)
+            edge(rec.SWITCH, 1, closed - 0.9)
+        edge(rec.SWITCH, 0, closed)
+        edge(rec.SWITCH, 1, opened)
     if made.gauge_period_ms is not None:
         for i in range(int(made.end_ms / made.gauge_period_ms)):
             at = i * made.gauge_period_ms + 3.25
-            found.append(Sample("pressure", pressure(made, at), _ns(at), "good"))
-    found += [Condition(kind, _ns(at), detail) for at, kind, detail in made.doubts]
+            found.append(rec.Sample("pressure", pressure(made, at), _ns(at), "good"))
+    found += [rec.Condition(kind, _ns(at), detail) for at, kind, detail in made.doubts]
     if made.trip:
         words = "pressure 712.5 kPa over the limit of 700 kPa"
-        found.append(Trip("over-pressure", 712.5, 700.0, "kPa", _ns(made.end_ms - 5), words))
+        found.append(rec.Trip("over-pressure", 712.5, 700.0, "kPa", _ns(made.end_ms - 5), words))
     if made.status not in ("running", "interrupted"):
-        found.append(End(made.status, made.off, _ns(made.end_ms)))
+        found.append(rec.End(made.status, made.off, _ns(made.end_ms)))
     return iter(sorted(found, key=lambda record: record.t_ns))
 
 
@@ -224,9 +191,9 @@ def write(path: Path, made: Made, *, analysed: bool = True, lines_a_chunk: int =
         todo = list(records(made))
         for i in range(0, len(todo), lines_a_chunk):
             part = todo[i : i + lines_a_chunk]
-            run_log.append_chunk(run_id, len(part), encode_lines(part))
+            run_log.append_chunk(run_id, len(part), rec.encode_lines(part))
         if made.status != "running":
-            end = next((r for r in todo if isinstance(r, End)), None)
+            end = next((r for r in todo if isinstance(r, rec.End)), None)
             run_log.end_run(run_id, made.status, end)
         if analysed:
             analyse_and_save(run_log, run_id)

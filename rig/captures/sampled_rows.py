@@ -42,13 +42,13 @@ class Seen(NamedTuple):
     before_ns: Int64
 
 
-class Looks:
+class SampledRows:
     """Follow the rows of one run, and their digital signals, block by block."""
 
     def __init__(self) -> None:
         self._last_row_ns: int | None = None
         self._digit_ns = 0
-        self._last_look: dict[str, tuple[int, int]] = {}
+        self._last_sample: dict[str, tuple[int, int]] = {}
         self._quiet: dict[str, int] = {}
         self._changes: dict[str, int] = {}
         self._quiet_steps: array[int] = array("q")
@@ -77,24 +77,24 @@ class Looks:
             if not len(one.row):
                 continue
             of_row, times = group[one.row], t_ns[one.row]
-            _, last_ns = self._last_look.get(name, (0, int(times[0])))
-            look_ns = np.append(last_ns, times[:-1])
+            _, last_ns = self._last_sample.get(name, (0, int(times[0])))
+            sample_ns = np.append(last_ns, times[:-1])
             quiet_groups = np.unique(of_row[quiet[of_row]])
             # so far written only on change: the row before still had the old value
             first_quiet = -1 if self._quiet.get(name) else quiet_groups[:1]
-            unlooked = has_before[of_row] & ~(
+            unsampled = has_before[of_row] & ~(
                 of_row > first_quiet if np.size(first_quiet) else np.zeros(len(of_row), np.bool_)
             )
-            look_ns = np.where(unlooked, np.maximum(look_ns, before_ns[of_row]), look_ns)
-            seen[name] = Seen(changed[name], look_ns)
+            sample_ns = np.where(unsampled, np.maximum(sample_ns, before_ns[of_row]), sample_ns)
+            seen[name] = Seen(changed[name], sample_ns)
             self._quiet[name] = self._quiet.get(name, 0) + len(quiet_groups)
             self._changes[name] = self._changes.get(name, 0) + int(changed[name].sum())
-            self._last_look[name] = int(one.value[-1]), int(times[-1])
+            self._last_sample[name] = int(one.value[-1]), int(times[-1])
         self._last_row_ns = int(at_ns[-1])
         return seen
 
     def _changed(self, name: str, value: Int8) -> Bool:
-        held = self._last_look[name][0] if name in self._last_look else value[:1]
+        held = self._last_sample[name][0] if name in self._last_sample else value[:1]
         return np.asarray(value != np.append(held, value[:-1])[: len(value)])
 
     def every_ns(self) -> tuple[float, int] | None:

@@ -6,23 +6,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from setups import GAUGE, board
+
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import KINDS, Sheet
+from rig.core import records as rec
 from rig.core.recording import Recording, RecordingBuilder
-from rig.core.records import (
-    GOOD,
-    READBACK,
-    SWITCH,
-    Command,
-    Condition,
-    Edge,
-    End,
-    Level,
-    Record,
-    Sample,
-    Step,
-    Trip,
-)
 
 MS = 1_000_000
 
@@ -41,18 +30,18 @@ class Train:
         self.source, self.closed_level, self.live_level = source, closed_level, live_level
         self.on_level = closed_level if closed_on else 1 - closed_level
         self.readback = readback
-        self._records: list[Record] = []
-        self._sequence = {SWITCH: 0, READBACK: 0}
-        self.level(SWITCH, self.electrical(SWITCH, rest_on), start)
+        self._records: list[rec.Record] = []
+        self._sequence = {rec.SWITCH: 0, rec.READBACK: 0}
+        self.level(rec.SWITCH, self.electrical(rec.SWITCH, rest_on), start)
         if readback:
-            self.level(READBACK, 1 - live_level, start)
+            self.level(rec.READBACK, 1 - live_level, start)
 
     def electrical(self, line: str, on: bool) -> int:
-        level = self.on_level if line == SWITCH else self.live_level
+        level = self.on_level if line == rec.SWITCH else self.live_level
         return level if on else 1 - level
 
     def level(self, line: str, level: int, at: float) -> None:
-        self._records.append(Level(line, level, ns(at)))
+        self._records.append(rec.Level(line, level, ns(at)))
 
     def edges(self, line: str, times: Iterable[float], *, first_on: bool) -> None:
         on = first_on
@@ -63,11 +52,11 @@ class Train:
     def edge(self, line: str, on: bool, at: float, *, skip: int = 0) -> None:
         self._sequence[line] += 1 + skip
         self._records.append(
-            Edge(line, self.electrical(line, on), ns(at), self._sequence[line], "kernel")
+            rec.Edge(line, self.electrical(line, on), ns(at), self._sequence[line], "kernel")
         )
 
     def command(self, on: bool, at: float, number: int) -> None:
-        self._records.append(Command(on, ns(at), ns(at), number))
+        self._records.append(rec.Command(on, ns(at), ns(at), number))
 
     def stroke(
         self, number: int, on: float, off: float, *, on_edges: Iterable[float] = (),
@@ -76,21 +65,21 @@ class Train:
         """One stroke; `live`, `dead` and the edges are after their own command."""
         self.command(True, on, number)
         if live is not None:
-            self.edge(READBACK, True, on + live)
-        self.edges(SWITCH, [on + at for at in on_edges], first_on=True)
+            self.edge(rec.READBACK, True, on + live)
+        self.edges(rec.SWITCH, [on + at for at in on_edges], first_on=True)
         self.command(False, off, number)
         if dead is not None:
-            self.edge(READBACK, False, off + dead)
-        self.edges(SWITCH, [off + at for at in off_edges], first_on=False)
+            self.edge(rec.READBACK, False, off + dead)
+        self.edges(rec.SWITCH, [off + at for at in off_edges], first_on=False)
 
-    def sample(self, at: float, kpa: float | None, quality: str = GOOD) -> None:
-        self._records.append(Sample("pressure", kpa, ns(at), quality))
+    def sample(self, at: float, kpa: float | None, quality: str = rec.GOOD) -> None:
+        self._records.append(rec.Sample("pressure", kpa, ns(at), quality))
 
-    def add(self, *records: Condition | Trip | Step | Sample) -> None:
+    def add(self, *records: rec.Condition | rec.Trip | rec.Step | rec.Sample) -> None:
         self._records.extend(records)
 
     def end(self, at: float, reason: str = "finished") -> None:
-        self._records.append(End(reason, "confirmed off", ns(at)))
+        self._records.append(rec.End(reason, "confirmed off", ns(at)))
 
     def build(self) -> Recording:
         builder = RecordingBuilder(self.source, self.closed_level, self.live_level)
@@ -102,27 +91,14 @@ def setup(
     timing: dict[str, Any] | None = None, **relay: str,
 ) -> Setup:  # fmt: skip
     """A board setup: switch pulled up (closed reads low), supply side, gauge on request."""
-    data: dict[str, Any] = {
-        "backend": "board",
-        "medium": "oil",
-        "coil": {
-            "feed_side": "supply", "supply_voltage": "12.6 V", "fuse": "5 A",
-            "resistance": "14.5 ohm",
-        },
-        "relay": {"line": 17, **relay},
-        "switch": {"line": 22, "contact": contact},
-    }  # fmt: skip
-    if readback:
-        data["readback"] = {"line": 23}
-    if timing is not None:
-        data["timing"] = timing
-    if gauge is not None:
-        data["gauge"] = {
-            "port": "/dev/ttyUSB0", "pattern": "{pressure}", "unit": "kPa", "period": "100 ms",
-            "measuring_range": ["0 kPa", "1000 kPa"], "expected_range": ["0 kPa", "500 kPa"],
-            "accuracy": "2 kPa",
-        } | gauge  # fmt: skip
-    return Setup.model_validate(data)
+    of_gauge = None if gauge is None else GAUGE | {
+        "port": "/dev/ttyUSB0", "pattern": "{pressure}", "unit": "kPa", "accuracy": "2 kPa",
+        "expected_range": ["0 kPa", "500 kPa"],
+    } | gauge  # fmt: skip
+    return board(
+        relay=relay, switch={"contact": contact}, readback={"line": 23} if readback else None,
+        timing=timing, gauge=of_gauge,
+    )  # fmt: skip
 
 
 def sheet(kind: str = "strokes", accept: list[dict[str, Any]] | None = None, **keys: Any) -> Sheet:

@@ -14,37 +14,25 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from setups import BOARD, merged, toml
+
 from rig.core import places, state_file
 from rig.runlog.rows import StoredRun
 from rig.runlog.store import RunLog
 
-SETUP = """
-backend = "simulated"
-medium = "oil"
-[coil]
-feed_side = "supply"
-supply_voltage = "12.6 V"
-fuse = "2 A"
-resistance = "22 ohm"
-[relay]
-line = 17
-[switch]
-line = 22
-contact = "normally open"
-[readback]
-line = 27
-[gauge]
-port = "none"
-pattern = "{pressure} {unit}"
-period = "50 ms"
-measuring_range = ["0 psi", "100 psi"]
-expected_range = ["0 psi", "60 psi"]
-[limits]
-pressure = "80 psi"
-gauge_stale = "2 s"
-readback_delay = "500 ms"
-loop_late = "500 ms"
-"""
+SETUP = toml(merged(BOARD, {
+    "backend": "simulated",
+    "coil": {"fuse": "2 A", "resistance": "22 ohm"},
+    "readback": {"line": 27},
+    "gauge": {
+        "port": "none", "pattern": "{pressure} {unit}", "period": "50 ms",
+        "measuring_range": ["0 psi", "100 psi"], "expected_range": ["0 psi", "60 psi"],
+    },
+    "limits": {
+        "pressure": "80 psi", "gauge_stale": "2 s", "readback_delay": "500 ms",
+        "loop_late": "500 ms",
+    },
+}))  # fmt: skip
 # Patient limits: the machine that runs the tests may be busy, and what is tested is the signals.
 
 SHEET = """

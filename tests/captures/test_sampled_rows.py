@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""A capture with a row at every look brings the last look before each change along; one with rows
-where something changed does not; what a file states of its resolution is heard."""
+"""A capture with a row for every sample brings the last sample before each change along; one with
+rows where something changed does not; what a file states of its resolution is heard."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from capture_rigs import RIG, read_text, refused
 
-from rig.analysis.measure.time_stamps import ESTIMATED, ROWS, STATED, located
+from rig.analysis.measure.time_stamps import BOUNDS, ESTIMATED, ROWS, STATED, estimated, located
 from rig.captures import write_csv, write_vcd
 from rig.captures.records_out import records_of
 from rig.core.recording import Recording, RecordingBuilder
@@ -70,21 +70,21 @@ def test_each_change_lies_between_the_rows_beside_it(tmp_path, times):
     assert placed.edges["switch"].t_ns[0] < recording.edges["switch"].t_ns[0]
 
 
-def test_the_long_form_is_looked_at_likewise(tmp_path):
+def test_the_long_form_is_sampled_likewise(tmp_path):
     rows = [f"{at},{name},{level(name, at)}" for at in EVEN for name in TRUE]
     recording = one(tmp_path, "time_ms,signal,value\n" + "\n".join(rows) + "\n")
     assert located(recording)[1].how == ROWS
     assert brackets(recording) == brackets(one(tmp_path, wide(EVEN)))
 
 
-def test_rows_only_where_something_changed_are_no_looks(tmp_path):
+def test_rows_only_where_something_changed_are_no_samples(tmp_path):
     assert located(one(tmp_path, wide([0, *EVENTS, 900])))[1].how == ESTIMATED
     # also where blank cells repeat nothing
     text = f"time_ms,command,switch\n0,0,0\n{ON},1,\n{SWITCHED},,1\n{OFF},0,\n{BACK},,0\n900,,\n"
     assert located(one(tmp_path, text))[1].how == ESTIMATED
 
 
-def test_rows_of_their_own_between_even_readings_are_no_looks(tmp_path):
+def test_rows_of_their_own_between_even_readings_are_no_samples(tmp_path):
     """A logger that writes readings evenly, and a change when it comes, with all cells filled."""
     rows = sorted([(10.0 * n, "300") for n in range(90)] + [(t, "") for t in EVENTS])
     text = "time_ms,command,switch,pressure_kpa\n" + "".join(
@@ -95,7 +95,7 @@ def test_rows_of_their_own_between_even_readings_are_no_looks(tmp_path):
     assert located(recording)[1].step_ms < 5
 
 
-def test_a_signal_looked_at_seldom_has_a_wider_bracket_and_keeps_its_order(tmp_path):
+def test_a_signal_sampled_seldom_has_a_wider_bracket_and_keeps_its_order(tmp_path):
     rows = [
         f"{at},{level('command', at)}," + (str(level("switch", at)) if n % 4 == 0 else "")
         for n, at in enumerate(EVEN)
@@ -171,7 +171,7 @@ def test_a_resolution_that_is_none_is_refused(tmp_path, said):
     assert "resolution" in problem or "time" in problem
 
 
-def test_looks_go_through_the_log(tmp_path):
+def test_samples_go_through_the_log(tmp_path):
     recording = one(tmp_path, wide(UNEVEN))
     builder = RecordingBuilder("capture", RIG.switch_closed_level, 1)
     again = builder.add_all(records_of(recording)).build()
@@ -179,7 +179,7 @@ def test_looks_go_through_the_log(tmp_path):
 
 
 @pytest.mark.parametrize("form", ["csv", "vcd"])
-def test_an_export_states_what_its_looks_left_open(tmp_path, form):
+def test_an_export_states_what_its_samples_left_open(tmp_path, form):
     recording = one(tmp_path, wide(UNEVEN))
     path = tmp_path / f"again.{form}"
     (write_csv if form == "csv" else write_vcd)(recording, path)
@@ -221,3 +221,54 @@ def test_each_stroke_is_judged_by_its_own_rows(tmp_path):
     assert result.verdict.result == "undecided"
     assert "1 of 5" in result.verdict.limits[0].why
     assert judged("120 ms", "each").verdict.result == "conforms"
+
+
+def changes_only(tmp_path, true_ms, looks_ms):
+    """A file of one row for each look that shows a change of command, coil or switch, stamped to a
+    microsecond."""
+    names = ("command", "coil", "switch")
+    levels = np.stack([np.searchsorted(true_ms[name], looks_ms, "right") % 2 for name in names], 1)
+    shows = np.concatenate(([True], (np.diff(levels, axis=0) != 0).any(axis=1)))
+    rows = [f"{at:.3f},{','.join(map(str, row))}" for at, row in
+            zip(looks_ms[shows].tolist(), levels[shows].tolist(), strict=True)]  # fmt: skip
+    return one(tmp_path, "time_ms,command,coil,switch\n" + "\n".join(rows) + "\n")
+
+
+@pytest.mark.parametrize("step_ms", [3.0, 10.0])
+def test_an_uneven_poller_that_states_nothing_gives_bounds(tmp_path, step_ms):
+    """Looks off by half their mean either way, only changes written: taken at their stamps' last
+    digit, single times were covered in 0 to 3 of 100."""
+    rng = np.random.default_rng(21)
+    for _ in range(5):
+        on = 400 + 800 * np.arange(8) + rng.uniform(0, 20, 8)
+        true = {
+            name: np.stack((on + up, on + 300 + down + rng.normal(0, 2, 8)), 1).ravel()
+            for name, up, down in (("command", 0, 5), ("coil", 8, 12), ("switch", 68, 47))
+        }
+        looks = np.cumsum(step_ms * rng.uniform(0.5, 1.5, int(8_000 / step_ms)))
+        placed, resolution = located(changes_only(tmp_path, true, looks))
+        assert resolution.how == BOUNDS
+        for name, line in (("coil", "readback"), ("switch", "switch")):
+            edges = placed.edges[line]
+            away_ms = edges.t_ns / MS - true[name]
+            assert ((away_ms >= 0) & (away_ms <= edges.half_ns / MS)).all()
+        assert "Nothing states how finely" in estimated(resolution)
+        assert "--resolution" in estimated(resolution)
+
+
+def test_bounce_and_an_even_clock_show_how_finely_a_recorder_tells_time(tmp_path):
+    """Two rows 0.2 ms apart: edges are open by 0.6 ms. An even 60 Hz is estimated as before."""
+    rng = np.random.default_rng(22)
+    on = 400 + 800 * np.arange(8) + rng.uniform(0, 20, 8)
+    up = on + 60 + rng.normal(0, 2, 8)
+    true = {
+        "command": np.stack((on, on + 300), 1).ravel(),
+        "coil": np.stack((on + 8, on + 304), 1).ravel(),
+        "switch": np.stack((up, up + 0.2, up + 1, on + 340), 1).ravel(),
+    }
+    every = np.unique(np.round(np.concatenate([[0.0], *true.values()]), 3)) + 1e-4
+    placed, resolution = located(changes_only(tmp_path, true, every))
+    assert resolution.how == BOUNDS
+    assert placed.edges["switch"].half_ns.max() <= 0.61 * MS
+    even = np.arange(0, 7_000, 1000 / 60)
+    assert located(changes_only(tmp_path, true, even))[1].how == ESTIMATED

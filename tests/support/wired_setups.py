@@ -81,7 +81,7 @@ def variants() -> dict[str, str]:
         "current loop": change(sensors, loop, no_divider),
         "no divider": change(sensors, linear, no_divider),
         "another port": change(
-            sensors, ('type = "MCP3208"', 'type = "MCP3208"\nport = 1\ndevice = 0'),
+            sensors, ('type = "MCP3208"', 'type = "MCP3208"\nport = 1\ndevice = 0')
         ),
         "supply is the reference": change(
             sensors[: sensors.index('[[analog]]\nchannel = "coil_current"')]
@@ -91,7 +91,7 @@ def variants() -> dict[str, str]:
             ('supply_voltage_max = "15.5 V"\ncoil_current = "1.3 A"', "#"),
         ),
         "a pair": change(sensors, ("input = 4", "input = 6\ndifferential = true")),
-    }  # fmt: skip
+    }
 
 
 def setup_of(name: str) -> Setup:

@@ -6,36 +6,40 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
+from setups import BOARD, COIL, GAUGE, make_sheet
+
 from rig.bench.bench import Bench
 from rig.bench.operator_link import Desk
 from rig.config.setup.model import Setup
+from rig.core import messages
 from rig.core.clock import VirtualClock
 from rig.core.errors import HardwareError
-from rig.core.records import GOOD, READBACK, SWITCH, Condition, Edge, Record, Sample, decode
+from rig.core.records import (
+    GOOD,
+    READBACK,
+    SWITCH,
+    Command,
+    Condition,
+    Edge,
+    End,
+    Record,
+    Sample,
+    Trip,
+    decode,
+)
 
 MS = 1_000_000
-SETUP = {
+SETUP = BOARD | {
     "backend": "simulated",
-    "medium": "oil",
-    "coil": {
-        "feed_side": "supply",
-        "supply_voltage": "12.6 V",
-        "fuse": "3 A",
-        "resistance": "14 ohm",
-    },
-    "relay": {"line": 17},
-    "switch": {"line": 22, "contact": "normally open", "pull": "up"},
+    "coil": COIL | {"fuse": "3 A", "resistance": "14 ohm"},
+    "switch": BOARD["switch"] | {"pull": "up"},
     "readback": {"line": 27},
-    "gauge": {
-        "port": "none",
-        "pattern": "{pressure}",
-        "unit": "kPa",
-        "period": "100 ms",
-        "measuring_range": ["0 kPa", "1000 kPa"],
+    "gauge": GAUGE | {
+        "port": "none", "pattern": "{pressure}", "unit": "kPa",
         "expected_range": ["0 kPa", "500 kPa"],
     },
     "limits": {"pressure": "700 kPa", "on_time": "2 s", "gauge_stale": "500 ms"},
-}
+}  # fmt: skip
 
 
 def make_setup(**changes: object) -> Setup:
@@ -207,6 +211,27 @@ class EdgesOnly:
         return None
 
 
+class BeatingDesk:
+    """A desk that beats, and keeps what it is told."""
+
+    operator_gone = False
+
+    def __init__(self) -> None:
+        self.sent: list[str] = []
+
+    def poll(self) -> list[messages.Order]:
+        return [messages.Order("beat")]
+
+    def send(self, line: str) -> None:
+        self.sent.append(line)
+
+    def flush(self) -> None:
+        return None
+
+    def filenos(self) -> list[int]:
+        return []
+
+
 class GaugeOnly:
     """The scripted rig's gauge apart from its edges."""
 
@@ -234,3 +259,23 @@ def make_bench(desk: Desk | None = None, **changes: object) -> tuple[Bench, Scri
     if not found.refused:
         bench.arm()
     return bench, rig
+
+
+SHEET = {"kind": "strokes", "strokes": 5, "on_time": "300 ms", "rest": "300 ms",
+         "settle_wait": "200 ms"}  # fmt: skip
+NO_DUTY = {"pressure": "700 kPa", "on_time": "2 s", "gauge_stale": "500 ms", "duty": "100 %"}
+
+
+def run(bench: Bench, rig: ScriptedRig, **changes: object) -> tuple[End, Trip | None]:
+    end = bench.run(make_sheet(**SHEET | changes), rig)
+    assert not rig.is_on, "the coil was left on"
+    assert isinstance(rig.records[-1], End)
+    return end, bench.interlock.trip
+
+
+def last_off_before_trip_record(rig: ScriptedRig) -> bool:
+    """The release stands in the record before the trip that caused it."""
+    kinds = [type(r) for r in rig.records]
+    first_trip = kinds.index(Trip)
+    commands = [r for r in rig.records[:first_trip] if isinstance(r, Command)]
+    return not commands or commands[-1].on is False
