@@ -26,11 +26,12 @@ TOLD: list[str] = []
 
 _WATCH = f"""
 import time
+woke = time.monotonic()
 print("watching", flush=True)
 while True:
-    slept = time.monotonic()
     time.sleep({PERIOD_S})
-    late = time.monotonic() - slept - {PERIOD_S}
+    slept, woke = woke, time.monotonic()  # no instant between two turns goes unseen
+    late = woke - slept - {PERIOD_S}
     if late > {STOP_S}:
         print(f"{{slept}} {{late}}", flush=True)
 """

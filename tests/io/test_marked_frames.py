@@ -224,6 +224,23 @@ def test_a_start_mark_within_a_number_gives_no_reading(start: bytes) -> None:
     assert gauge.frames_ok == 1
 
 
+@pytest.mark.parametrize("field", ["{ETX}{bcc}", "*{xor}{ETX}"])
+@pytest.mark.parametrize("harmed", [b"1\x02", b"11\x02"])  # in place of a digit, and put in
+def test_a_checksum_blind_to_what_is_missing_gives_no_reading(field: str, harmed: bytes) -> None:
+    """110.0 kPa and 0.0 kPa have the same exclusive or."""
+    body = b"110.0 kPa"
+    check = block_check(body + b"\x03") if "bcc" in field else b"*%02X\x03" % block_check(body)[0]
+    tail = (b"\x03" if "bcc" in field else b"") + check
+    link = MemoryLink()
+    setup = gauge_setup(pattern=f"{{STX}}{{pressure}} {{unit}}{field}")
+    gauge = StreamGauge(link, VirtualClock(), setup)
+    sound = b"\x02" + body + tail
+    items = played(gauge, link, 1, b"\x02" + harmed + b"0.0 kPa" + tail + sound)
+    values = [item.value for item in items if isinstance(item, Sample)]
+    assert values == [110.0]
+    assert "began within another frame" in items[1].detail
+
+
 @given(
     st.lists(st.integers(1000, 6999), min_size=3, max_size=6),
     st.sampled_from(["{STX}{pressure} {unit}{ETX}", "{STX}{pressure} {unit}{ETX}{bcc}"]),

@@ -113,7 +113,10 @@ def test_marks_stand_where_they_happened() -> None:
         Condition("sequence gap", 50 * MS, "2 edges"),
     ])  # fmt: skip
     marks = timeline.traces(recording, 0, 10 * MS)["marks"]
-    assert marks == [{"t_ms": 5.0, "class": "doubt", "kind": "gauge lost", "detail": "unplugged"}]
+    assert marks == [{
+        "t_ms": 5.0, "class": "doubt", "id": "mark.gauge-lost", "kind": "gauge lost",
+        "detail": "unplugged",
+    }]  # fmt: skip
 
 
 def test_times_of_a_stroke_are_those_written() -> None:

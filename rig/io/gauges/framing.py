@@ -16,11 +16,12 @@ _BLANK = b"\r\n\t \0"
 
 class Line(NamedTuple):
     """A whole frame with its marks, or a line without its terminator, and when its end arrived.
-    `cut_in`: its start mark came before the end of a frame, and may be part of a number."""
+    `cut_in`: where its start mark came before the end of a frame, what that frame had so far
+    without its own mark: both may be one frame with a byte gone wrong. None for any other."""
 
     t_ns: int
     data: bytes
-    cut_in: bool = False
+    cut_in: bytes | None = None
 
 
 class BadFrame(NamedTuple):
@@ -36,10 +37,10 @@ class LineFramer:
 
     A frame is accepted only when its end has arrived. Bytes before the first start mark (without
     one: before the first end) are discarded, since their beginning is missing. A start mark begins
-    a frame anywhere; any bytes before it without an end are a BadFrame, and the frame it begins is
-    `cut_in`. A frame that ends without having begun is also a BadFrame, and so is an over-long one,
-    whose remainder is discarded too. Empty lines are skipped, and so are bytes between an end and
-    the next start mark.
+    a frame anywhere; any bytes before it without an end are a BadFrame, and the frame it begins has
+    them as `cut_in`. A frame that ends without having begun is also a BadFrame, and so is an
+    over-long one, whose remainder is discarded too. Empty lines are skipped, and so are bytes
+    between an end and the next start mark.
     """
 
     def __init__(
@@ -57,7 +58,8 @@ class LineFramer:
         self._synchronised = self._from_first
         self._inside = self._from_first and not self._marks.start
         self._check_left = 0
-        self._ended = self._reported = self._cut_in = False
+        self._ended = self._reported = False
+        self._cut_in: bytes | None = None
 
     @property
     def pending(self) -> bytes:
@@ -107,10 +109,12 @@ class LineFramer:
         return bool(self._marks.start) and self._buffer.endswith(self._marks.start)
 
     def _begin(self, t_ns: int, out: list[Line | BadFrame]) -> None:
-        before = bytes(self._buffer[: -len(self._marks.start)])
+        mark = len(self._marks.start)
+        before = bytes(self._buffer[:-mark])
         if self._inside and before:
             self._bad(t_ns, before, "was cut off by the start of the next one", out)
-        self._cut_in = self._inside
+        cut_in = (self._cut_in or b"") + before[mark:]
+        self._cut_in = cut_in[-self._most :] if self._inside else None
         self._buffer[:] = self._marks.start
         self._inside = self._synchronised = True
         self._check_left, self._reported = 0, False
@@ -131,7 +135,8 @@ class LineFramer:
         if self._inside or not self._reported:
             self._bad(t_ns, bytes(self._buffer[: self._most]), why, out)
             self._reported = True
-        self._synchronised = self._inside = self._cut_in = False
+        self._synchronised = self._inside = False
+        self._cut_in = None
         self._check_left = 0
         self._buffer.clear()
 
@@ -145,7 +150,7 @@ class LineFramer:
         self._check_left = 0
         self._inside = not self._marks.start
         self._synchronised = self._synchronised or self._inside
-        self._ended, self._reported, self._cut_in = True, False, False
+        self._ended, self._reported, self._cut_in = True, False, None
 
     def _bad(self, t_ns: int, data: bytes, why: str, out: list[Line | BadFrame]) -> None:
         self.rejected += 1

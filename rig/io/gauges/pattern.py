@@ -57,10 +57,24 @@ class StreamDecoder:
         """The framing of the lines that this decoder reads."""
         return self._pattern.marks
 
-    @property
-    def checked(self) -> bool:
-        """Whether a checksum shows that a line is complete."""
-        return self._pattern.checksum is not None
+    def torn(self, before: bytes, line: bytes) -> bool:
+        """Whether this line may be the rest of the frame that it began within, of which `before`
+        had arrived: a start mark came in or took the place of a byte. A checksum tells, but not
+        where what is missing adds up to nothing: "110.0" and "0.0" have the same exclusive or."""
+        pattern = self._pattern
+        if pattern.checksum is None or not before:
+            return pattern.checksum is None
+        if pattern.checksum == "sum":
+            lost = -sum(before) & 0xFF
+        else:
+            lost = functools.reduce(operator.xor, before, 0)
+        mark = len(pattern.marks.start)
+        return any(
+            pattern.regex.fullmatch(
+                (line[:mark] + before + between + line[mark:]).decode("latin-1")
+            )
+            for between in ([bytes([lost])] if lost else [b"", b"\0"])
+        )
 
     def decode(self, t_ns: int, line: bytes) -> Sample | Condition:
         """Decode the pressure from a line without its terminator; a Condition if it does not match.

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Protocol
 
 from rig.config.gauge.model import GaugeSetup
@@ -16,9 +17,7 @@ from rig.io.gauges.pattern import line_decoder
 
 GAUGE_LOST = "gauge lost"
 GAUGE_BACK = "gauge back"
-CUT_IN = (
-    "began within another frame, so digits before it may be missing, and has no checksum to tell"
-)
+CUT_IN = "began within another frame, so digits before it may be missing, and no checksum can tell"
 
 REJECTED_MOST = 20
 """Rate limit: rejected frames reported singly in one second; more are counted and reported as a
@@ -29,6 +28,11 @@ class Decoder(Protocol):
     """One line in, readings out."""
 
     def readings(self, t_ns: int, line: bytes) -> Decoded: ...
+
+
+def _never_torn(_before: bytes, _line: bytes) -> bool:
+    """Of lines without start marks."""
+    return False
 
 
 class AnyGauge:
@@ -129,12 +133,12 @@ class StreamGauge(AnyGauge):
     def __init__(self, link: ByteLink, clock: Clock, gauge: GaugeSetup) -> None:
         super().__init__(link, clock)
         self._decoder: Decoder
-        self._checked = True
+        self._torn: Callable[[bytes, bytes], bool] = _never_torn
         if gauge.form == "nmea":
             self._decoder, self._framer = NmeaDecoder(gauge), LineFramer()
         else:
             self._decoder = lines = line_decoder(gauge)
-            self._framer, self._checked = LineFramer(marks=lines.marks), lines.checked
+            self._framer, self._torn = LineFramer(marks=lines.marks), lines.torn
         self._settle_ns = int(gauge.settle_s * NS_PER_S)
         self._listens_ns = clock.now_ns() + self._settle_ns
 
@@ -147,7 +151,7 @@ class StreamGauge(AnyGauge):
             for frame in self._framer.feed(t_ns, data):
                 if isinstance(frame, BadFrame):
                     decoded = Decoded([rejected(frame.t_ns, frame.data, frame.why)])
-                elif frame.cut_in and not self._checked:
+                elif frame.cut_in is not None and self._torn(frame.cut_in, frame.data):
                     decoded = Decoded([rejected(frame.t_ns, frame.data, CUT_IN)])
                 else:
                     decoded = self._decoder.readings(frame.t_ns, frame.data)
