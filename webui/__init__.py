@@ -1,7 +1,6 @@
 # SPDX-License-Identifier: MIT
-"""The web page: the run log and single runs with their traces, read in a browser on the bench or a
-phone.
+"""The web page: the run log, single runs with their traces, and, where `rig serve` was given
+setups, the bench that operates a rig through the same desk as the terminal.
 
-Read-only. Nothing here can energise a coil, clear a trip or change a run. `webui.app.create_app`
-makes the application, `webui.serving` serves it.
+`webui.app.create_app` makes the application, `webui.serving` serves it.
 """

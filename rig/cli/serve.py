@@ -77,6 +77,9 @@ def command(
     the page shows the run log. On a network operating needs the passcode; looking and Stop do not.
     The page is no safety function, and its Stop is no emergency stop.
     """
+    from webui.memory import return_memory
+
+    return_memory()  # before anything large is loaded
     from rig.core import places
     from webui import access, local_peer, serving, tls
     from webui.live.files import Files

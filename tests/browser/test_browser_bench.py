@@ -273,7 +273,7 @@ def test_a_page_whose_controls_were_taken_over_says_so(bench: BenchServer, visit
     other.check("input[name=take_over]")
     other.click("button.main")
     expect(first.page.locator("text=Another browser has the controls")).to_be_visible()
-    assert first.page.input_value("input[name=valve]") == "V-7", "what was typed is lost"
+    expect(first.page.locator("input[name=valve]"), "what was typed").to_have_value("V-7")
 
 
 def test_an_operators_page_that_closes_ends_the_run(bench: BenchServer, visit: Callable) -> None:
