@@ -16,6 +16,8 @@ import threading
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from flask import Flask
+
 from rig.core import quantities
 from rig.core.errors import UsageError
 from rig.diagnosis.knowledge import loading
@@ -46,6 +48,10 @@ PLAIN = (
     "Nothing is encrypted: whoever listens on the network reads the runs, and the passcode when it "
     "is given. With a certificate of your own it is: --certificate FILE --key FILE."
 )
+
+JOB_TEMPLATES = (
+    "job.html", "base.html", "_files.html", "_register.html", "_shown.html", "job_diagnosis.html",
+)  # fmt: skip
 
 _SIOCGIFADDR = 0x8915  # netdevice(7)
 
@@ -197,7 +203,7 @@ def serve(server: Any, second: Any = None) -> None:
                 hub.start()
             if second is not None:
                 aside.start()
-            load_ahead()
+            load_ahead(server.app)
             server.run()
     finally:
         if hub is not None:
@@ -209,11 +215,13 @@ def serve(server: Any, second: Any = None) -> None:
                 one.end()
 
 
-def load_ahead() -> None:
-    """Preload most of what the first page of a job would otherwise wait for: units, and the
-    knowledge of the diagnosis. Not scipy's functions: they would cost 16 MB for every page even if
-    nobody opens a job."""
+def load_ahead(app: Flask) -> None:
+    """Preload most of what the first page of a job would otherwise wait for: units, the knowledge
+    of the diagnosis, and its templates. Not scipy's functions: they would cost 16 MB for every page
+    even if nobody opens a job."""
     importlib.import_module("rig.diagnosis.diagnose")
+    for name in JOB_TEMPLATES:
+        app.jinja_env.get_template(name)
     quantities.registry()
     loading.load_knowledge()
 

@@ -45,7 +45,7 @@ def test_a_run_is_stopped_before_answers_under_way_are_waited_for(
 
 
 def test_ctrl_c_while_it_loads_is_an_end_like_any_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    def pressed() -> None:
+    def pressed(_: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(serving, "load_ahead", pressed)
