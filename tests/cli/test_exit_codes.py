@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+import resource
+import subprocess
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -278,3 +281,25 @@ def test_every_error_has_a_code_of_the_readme() -> None:
     for kind in kinds:
         kinds += kind.__subclasses__()
     assert {kind.exit_code for kind in kinds} <= set(range(2, 8))
+
+
+@pytest.mark.parametrize("limit", [resource.RLIMIT_AS, resource.RLIMIT_DATA])
+@pytest.mark.parametrize("mb", [130, 250])
+def test_too_little_memory_for_numbers_is_no_verdict(tmp_path: Path, limit: int, mb: int) -> None:
+    """With 130 MB the numeric library ends a process with 1, with 250 MB it tries for ever."""
+    demo = Path(__file__).parents[2] / "demo"
+    words = ["run", str(demo / "workshop.setup.toml"), str(demo / "workshop.sheet.toml"), "--fast"]
+
+    def rig(*words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "rig.cli.main", *words],
+            env={"RIG_DATA": str(tmp_path), "PATH": ""}, capture_output=True, text=True,
+            preexec_fn=lambda: resource.setrlimit(limit, (mb << 20, mb << 20)), timeout=60,
+            check=False,
+        )  # fmt: skip
+
+    refused = rig(*words)
+    assert refused.returncode == 4
+    assert "ulimit -v" in refused.stderr and "nothing was energised" in refused.stderr
+    made = rig("safe")
+    assert made.returncode == 0 and "nothing to release" in made.stdout, made.stderr
