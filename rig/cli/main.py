@@ -8,6 +8,7 @@ import contextvars
 import importlib
 import mmap
 import os
+import resource
 import signal
 import sys
 
@@ -45,8 +46,9 @@ COMMANDS = {
     "serve": ("serve", "Serve the run log as a page."),
 }
 
-WITHOUT_NUMBERS = ("safe", "clear")
-"""Commands that load no numeric library: they are never refused for want of memory."""
+COIL_OFF = ("safe", "clear")
+"""Commands that are tried whatever the limits of this process; they load no numeric library."""
+OPEN_FILES = 64
 MB = 1 << 20
 MAP_NORESERVE = 0x4000
 """Of Linux (asm-generic/mman-common.h): Python names it from 3.13 on."""
@@ -61,7 +63,8 @@ class Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        if cmd_name not in WITHOUT_NUMBERS:
+        if cmd_name not in COIL_OFF:
+            require_descriptors()
             require_address_space(numbers_need(os.cpu_count() or 1))
         module = importlib.import_module(f"rig.cli.{COMMANDS[cmd_name][0]}")
         command: click.Command = module.command
@@ -83,6 +86,17 @@ class Commands(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def require_descriptors() -> None:
+    """Raise RefusedError under a limit of open files that a run could reach midway."""
+    limit, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if 0 <= limit < OPEN_FILES:
+        raise RefusedError(
+            f"This program may open only {limit} files at once, and needs up to {OPEN_FILES}; "
+            "nothing was energised. Raise the limit (`ulimit -n`, or LimitNOFILE of a service).",
+            id_="refusal.too-few-files",
+        )
 
 
 def numbers_need(cores: int) -> int:

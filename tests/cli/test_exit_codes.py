@@ -303,3 +303,12 @@ def test_too_little_memory_for_numbers_is_no_verdict(tmp_path: Path, limit: int,
     assert "ulimit -v" in refused.stderr and "nothing was energised" in refused.stderr
     made = rig("safe")
     assert made.returncode == 0 and "nothing to release" in made.stdout, made.stderr
+
+
+@pytest.mark.parametrize("most", [12, 16, 63])
+def test_too_few_open_files_is_said(
+    monkeypatch: pytest.MonkeyPatch, capsys: Any, most: int
+) -> None:
+    monkeypatch.setattr(resource, "getrlimit", lambda _limit: (most, most))
+    assert main.answer(["runs"]) == 4
+    assert f"only {most} files" in capsys.readouterr().err
