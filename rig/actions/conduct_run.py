@@ -373,7 +373,8 @@ def _refuse_of_a_gauge(faults: tuple[Fault, ...]) -> None:
         if fault.name in OF_A_SERIAL_GAUGE:
             raise UsageError(
                 f'--fault: "{fault.name}" is a fault of a serial gauge, and this setup has no '
-                "table [gauge]. Nothing was energised. Leave it out, or take a setup with such a gauge."
+                "table [gauge]. Nothing was energised. Leave it out, or take "
+                "a setup with such a gauge."
             )
 
 

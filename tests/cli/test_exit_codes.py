@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import os
 import resource
 import subprocess
 import sys
@@ -312,3 +313,19 @@ def test_too_few_open_files_is_said(
     monkeypatch.setattr(resource, "getrlimit", lambda _limit: (most, most))
     assert main.answer(["runs"]) == 4
     assert f"only {most} files" in capsys.readouterr().err
+
+
+@pytest.mark.timeout(30)
+@pytest.mark.parametrize("command", ["runs", "recover"])
+@pytest.mark.parametrize("what", ["pipe", "device"])
+def test_a_pipe_or_device_in_place_of_the_run_log_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any, command: str, what: str
+) -> None:
+    monkeypatch.setenv("RIG_DATA", str(tmp_path))
+    log = tmp_path / "runs.sqlite"
+    if what == "pipe":
+        os.mkfifo(log)
+    else:
+        log.symlink_to("/dev/zero")
+    assert main.answer([command]) == 4
+    assert "it is no plain file" in capsys.readouterr().err
