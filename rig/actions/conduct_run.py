@@ -207,6 +207,8 @@ class Run:
         for_board = not (self._options["fast"] or self._options["seed"] is not None or faults)
         if plain.backend == "board" and not for_board:
             raise UsageError("--fast, --seed and --fault work only with a simulated rig.")
+        if plain.gauge is None:
+            _refuse_of_a_gauge(faults or ())
         self._conditions = conditions(self._options)
         refuse_apart(setup.setup, sheet.sheet, self._conditions)
         rig = state_file.rig_name(plain.backend, plain.chip, plain.relay.line)
@@ -361,6 +363,19 @@ class Run:
         )  # fmt: skip
         sys.stdout.flush()
         return code
+
+
+def _refuse_of_a_gauge(faults: tuple[Fault, ...]) -> None:
+    """Raise UsageError for a fault of which a rig without a serial gauge shows nothing."""
+    from rig.config.plant.fault_names import OF_A_SERIAL_GAUGE
+
+    for fault in faults:
+        if fault.name in OF_A_SERIAL_GAUGE:
+            raise UsageError(
+                f'--fault: "{fault.name}" is a fault of a serial gauge, and this setup has no '
+                "table [gauge]. Nothing was energised. Leave it out, or take "
+                "a setup with such a gauge."
+            )
 
 
 def _json(data: Mapping[str, Any]) -> str:

@@ -6,7 +6,9 @@ from __future__ import annotations
 import contextlib
 import contextvars
 import importlib
+import mmap
 import os
+import resource
 import signal
 import sys
 
@@ -15,7 +17,7 @@ import click
 from rig import __version__
 from rig.cli.output import close_outputs, open_outputs, units_option
 from rig.core.ending import ENDING, judged
-from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RigError
+from rig.core.errors import EXIT_INTERNAL, EXIT_TRIPPED, EXIT_USAGE, RefusedError, RigError
 
 # name -> (module in rig.cli, one line of help)
 COMMANDS = {
@@ -44,6 +46,13 @@ COMMANDS = {
     "serve": ("serve", "Serve the run log as a page."),
 }
 
+COIL_OFF = ("safe", "clear")
+"""Commands that are tried whatever the limits of this process; they load no numeric library."""
+OPEN_FILES = 64
+MB = 1 << 20
+MAP_NORESERVE = 0x4000
+"""Of Linux (asm-generic/mman-common.h): Python names it from 3.13 on."""
+
 
 class Commands(click.Group):
     """Commands by name; a command's module is imported only when it is used."""
@@ -54,6 +63,9 @@ class Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
+        if cmd_name not in COIL_OFF:
+            require_descriptors()
+            require_address_space(numbers_need(os.cpu_count() or 1))
         module = importlib.import_module(f"rig.cli.{COMMANDS[cmd_name][0]}")
         command: click.Command = module.command
         return command
@@ -74,6 +86,44 @@ class Commands(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def require_descriptors() -> None:
+    """Raise RefusedError under a limit of open files that a run could reach midway."""
+    limit, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if 0 <= limit < OPEN_FILES:
+        raise RefusedError(
+            f"This program may open only {limit} files at once, and needs up to {OPEN_FILES}; "
+            "nothing was energised. Raise the limit (`ulimit -n`, or LimitNOFILE of a service).",
+            id_="refusal.too-few-files",
+        )
+
+
+def numbers_need(cores: int) -> int:
+    """Address space for the numeric libraries, bytes. Each has buffers and a stack for every core.
+
+    A run on two cores took 355 MB; on more, two libraries each add a buffer of 32 MB and a stack.
+    """
+    return (384 + 96 * cores) * MB
+
+
+def require_address_space(needed: int) -> None:
+    """Raise RefusedError unless `needed` bytes can be had under this process's limits.
+
+    A numeric library that gets too little ends the process with exit code 1, which is a verdict, or
+    tries again for ever and takes no signal meanwhile. Nothing of it is used: the memory itself may
+    be less.
+    """
+    flags = mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS | MAP_NORESERVE
+    try:
+        mmap.mmap(-1, needed, flags=flags).close()
+    except (OSError, MemoryError):
+        raise RefusedError(
+            f"This program may not use the {needed // MB} MB of address space that it needs; "
+            "nothing was energised. Raise the limit (`ulimit -v` and `ulimit -d`, or LimitAS and "
+            "LimitDATA of a service), or start it without one.",
+            id_="refusal.too-little-memory",
+        ) from None
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

@@ -241,8 +241,19 @@ def claim(path: Path, state: RigState) -> bool:
                 state, trip=before.trip, tripped_utc_s=before.tripped_utc_s,
                 readback_doubted=before.readback_doubted,
             )  # fmt: skip
-        write(path, state)
+        try:
+            write(path, state)
+        except StorageError:
+            if before is None:
+                _leave_no_trace(path)
+            raise
     return before is None
+
+
+def _leave_no_trace(path: Path) -> None:
+    """Remove what lies beside a state file for a use that never was."""
+    for beside in (".change", ".spare"):
+        path.with_suffix(beside).unlink(missing_ok=True)
 
 
 def release(path: Path, owner: Owner) -> None:
@@ -263,8 +274,7 @@ def give_up(path: Path, owner: Owner, *, new: bool) -> None:
         state = read(path)
         if state is not None and state.owner == owner and state.trip is None:
             path.unlink()
-            for beside in (".change", ".spare"):  # leave no trace of a use that never was
-                path.with_suffix(beside).unlink(missing_ok=True)
+            _leave_no_trace(path)
 
 
 def latch_dead_owner(path: Path) -> RigState | None:

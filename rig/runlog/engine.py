@@ -12,6 +12,7 @@ write-ahead log from being checkpointed, or take part in the checkpoint race tha
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import sqlite3
 from collections.abc import Iterator
@@ -76,7 +77,15 @@ def sqlite_caution(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> st
 def connect(
     path: Path, *, write: bool, foreign_keys: bool = True, busy_s: float = BUSY_S
 ) -> sqlite3.Connection:
-    """Connect to the file at `path` in autocommit mode: transactions are begun explicitly."""
+    """Connect to the file at `path` in autocommit mode: transactions are begun explicitly.
+
+    Raises StorageError for a pipe, a device or a folder: SQLite would wait for ever for a pipe.
+    """
+    if os.path.exists(path) and not os.path.isfile(path):  # noqa: PTH110, PTH113 - may not raise
+        raise StorageError(
+            f"The run log {path} cannot be used: it is no plain file. Move it away, then start "
+            "again; `rig recover` makes a log from the raw files."
+        )
     connection = sqlite3.connect(
         f"file:{quote(str(path))}?mode={'rwc' if write else 'ro'}",
         uri=True,

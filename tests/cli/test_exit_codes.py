@@ -3,6 +3,10 @@
 
 from __future__ import annotations
 
+import os
+import resource
+import subprocess
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -278,3 +282,50 @@ def test_every_error_has_a_code_of_the_readme() -> None:
     for kind in kinds:
         kinds += kind.__subclasses__()
     assert {kind.exit_code for kind in kinds} <= set(range(2, 8))
+
+
+@pytest.mark.parametrize("limit", [resource.RLIMIT_AS, resource.RLIMIT_DATA])
+@pytest.mark.parametrize("mb", [130, 250])
+def test_too_little_memory_for_numbers_is_no_verdict(tmp_path: Path, limit: int, mb: int) -> None:
+    """With 130 MB the numeric library ends a process with 1, with 250 MB it tries for ever."""
+    demo = Path(__file__).parents[2] / "demo"
+    words = ["run", str(demo / "workshop.setup.toml"), str(demo / "workshop.sheet.toml"), "--fast"]
+
+    def rig(*words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "rig.cli.main", *words],
+            env={"RIG_DATA": str(tmp_path), "PATH": ""}, capture_output=True, text=True,
+            preexec_fn=lambda: resource.setrlimit(limit, (mb << 20, mb << 20)), timeout=60,
+            check=False,
+        )  # fmt: skip
+
+    refused = rig(*words)
+    assert refused.returncode == 4
+    assert "ulimit -v" in refused.stderr and "nothing was energised" in refused.stderr
+    made = rig("safe")
+    assert made.returncode == 0 and "nothing to release" in made.stdout, made.stderr
+
+
+@pytest.mark.parametrize("most", [12, 16, 63])
+def test_too_few_open_files_is_said(
+    monkeypatch: pytest.MonkeyPatch, capsys: Any, most: int
+) -> None:
+    monkeypatch.setattr(resource, "getrlimit", lambda _limit: (most, most))
+    assert main.answer(["runs"]) == 4
+    assert f"only {most} files" in capsys.readouterr().err
+
+
+@pytest.mark.timeout(30)
+@pytest.mark.parametrize("command", ["runs", "recover"])
+@pytest.mark.parametrize("what", ["pipe", "device"])
+def test_a_pipe_or_device_in_place_of_the_run_log_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any, command: str, what: str
+) -> None:
+    monkeypatch.setenv("RIG_DATA", str(tmp_path))
+    log = tmp_path / "runs.sqlite"
+    if what == "pipe":
+        os.mkfifo(log)
+    else:
+        log.symlink_to("/dev/zero")
+    assert main.answer([command]) == 4
+    assert "it is no plain file" in capsys.readouterr().err

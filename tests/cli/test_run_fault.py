@@ -120,3 +120,11 @@ def test_a_table_in_one_line_is_refused_with_the_remedy(tmp_path: Path, sheet: P
     code, _, error = run(setup, sheet, "--fault", "cold oil")
     assert code == 2
     assert "Write [simulated] on a line of its own" in error
+
+
+@pytest.mark.parametrize("fault", ["gauge silent", "gauge lagging:0.5"])
+def test_a_fault_of_a_gauge_that_is_not_there_is_refused(sheet: Path, fault: str) -> None:
+    code, shape, error = run(DEMO / "engine.setup.toml", sheet, "--fault", fault)
+    assert (code, shape) == (2, None)
+    assert fault.partition(":")[0] in error and "no table [gauge]" in error, error
+    assert not log_path().exists()

@@ -186,3 +186,15 @@ def test_a_full_disk_gives_up_its_spare_file_for_a_latch(
 
 def _no_space() -> None:
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_a_claim_on_a_full_disk_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_fd: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(StorageError, match="the disk is full"):
+        state_file.claim(tmp_path / "simulated-line17.json", STATE)
+    assert not list(tmp_path.iterdir())
