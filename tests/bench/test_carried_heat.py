@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from bench_rig import MS, make_bench, make_setup
@@ -11,9 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.bench.carried_heat import Carried, carried, ready_for_longest_s, ready_in_s
+from rig.bench.coil_keeping import CoilKeeping
 from rig.bench.interlock.trackers import CoilHeat, DutyWindow
 from rig.config.setup.model import Setup
 from rig.config.sheet.model import StrokesSheet
+from rig.core import coil_heat
 from rig.core.coil_heat import (
     DAMAGED,
     FIRST_USE,
@@ -26,6 +29,7 @@ from rig.core.coil_heat import (
     Past,
 )
 from rig.core.preflight import COIL, GOOD, REFUSED
+from rig.core.records import OFF_STATES, End
 
 NS = 1_000_000_000
 AT = Instant(0.0, 0, 0, "boot", True)
@@ -115,6 +119,19 @@ def test_a_longer_window_than_was_kept_counts_as_energised_before_it() -> None:
     setup = make_setup(limits=DUTY | {"duty_window": "90 s"})
     coil = carried(setup, Past(kept(None, [(5 * NS, 4 * NS)], 60), 10.0, ""))
     assert coil.spans == [(100 * NS, 70 * NS), (15 * NS, 14 * NS)]
+
+
+@pytest.mark.parametrize("off", OFF_STATES)
+def test_a_coil_that_stayed_live_is_not_kept_as_released(tmp_path: Path, off: str) -> None:
+    """It heats on: the file stays open, and the next start assumes the worst."""
+    state = tmp_path / "simulated-line17.json"
+    bench, _ = make_bench(coil_heating=HEATING, limits=LIMITS)
+    keeping = CoilKeeping(state, bench.interlock.setup)
+    keeping.begin()
+    keeping.watch(bench.interlock)
+    keeping.ended(End("tripped", off, 1))
+    keeping.keep()
+    assert coil_heat.past(state).unknown == (UNCLEAN if off == OFF_STATES[2] else "")
 
 
 def test_a_carried_interlock_is_the_one_that_went_on() -> None:

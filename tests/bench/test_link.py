@@ -12,13 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.bench.operator_link import (
-    MAX_WATCHERS,
-    OPERATOR_LINES,
-    STOPPER_S,
-    STOPPERS,
-    DeskLink,
-)
+from rig.bench.operator_link import MAX_WATCHERS, OPERATOR_LINES, STOPPER_S, STOPPERS, DeskLink
 from rig.bench.streams import SocketSink
 from rig.core import messages
 
@@ -172,7 +166,9 @@ def test_a_flood_of_orders_is_taken_in_portions_and_whole(
     desk.sendall(b"".join(messages.order("stop", str(n)) for n in range(2 * OPERATOR_LINES + 3)))
     turns = [[order.why for order in link.poll()] for _ in range(4)]
     assert [len(turn) for turn in turns] == [OPERATOR_LINES, OPERATOR_LINES, 3, 0]
-    assert sum(turns, []) == [str(n) for n in range(2 * OPERATOR_LINES + 3)]
+    assert [why for turn in turns for why in turn] == [
+        str(n) for n in range(2 * OPERATOR_LINES + 3)
+    ]
 
 
 def test_a_watcher_that_left_what_it_was_told_unread_is_gone(
