@@ -37,13 +37,13 @@ def test_all_well() -> None:
     ("side", "said"), [("supply", "something else feeds"), ("ground", "fuse open, coil unplugged")]
 )
 def test_live_before_any_command_is_refused(side: str, said: str) -> None:
-    """What a load side that reads live may come from differs by the feed side (rig.physics.feed)."""
+    """What a load side that reads live may come from differs by the feed side."""
     bench, rig = fresh(coil=SETUP["coil"] | {"feed_side": side})  # type: ignore[operator]
     rig.lines_now["readback"] = rig.setup.coil_live_level
     found = bench.preflight()
     (refused,) = found.refused
     assert found.coil_live and refused.name == "Load side of the relay"
-    assert said in refused.remedy.lower() and refused.id == "trip.read-back-disagreeing"
+    assert said in refused.remedy.lower() and refused.trip == "trip.read-back-disagreeing"
     assert bench.states.state == "off"
 
 
