@@ -23,7 +23,8 @@ def test_an_order_comes_back_as_it_was_given() -> None:
     [b"", b"[]", b"nonsense", b"1", b"{}", b'{"v":2,"order":"stop"}', b'{"v":1,"order":"fire"}',
      b'{"v":1,"order":"stop","why":3}', b'{"v":1,"order":"stop","limit":3}', b'{"v":1}',
      b'{"v":true,"order":["stop"]}', b'{"v":1,"order":"beat","lag_s":NaN}',
-     b'{"v":1,"order":"beat","free_mb":"1"}', b"\xff\xfe", b"[" * 5000],
+     b'{"v":1,"order":"beat","free_mb":"1"}', b"\xff\xfe", b"[" * 5000,
+     b'{"v":1,"order":"beat","lag_s":1' + b"0" * 400 + b"}"],
 )  # fmt: skip
 def test_a_malformed_order_is_refused(line: bytes) -> None:
     with pytest.raises(ValueError):
