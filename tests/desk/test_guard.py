@@ -195,6 +195,26 @@ def test_a_simulated_process_that_does_not_end_is_not_called_off() -> None:
     assert taken.off is None and "does not end" in taken.words
 
 
+def test_a_simulated_process_that_ends_at_last_takes_its_relay_with_it() -> None:
+    """There is no line to make ready for: it drops out with its process."""
+    guarding = guard.Guard(replace(rig(), backend="simulated"))
+    guarding.prepare()
+
+    class Slow(Stuck):
+        def wait(self, timeout: float | None = None) -> int:
+            return 0 if self.kills > 2 else super().wait(timeout)
+
+    bench: Any = Slow()
+    assert guarding.take_over(bench).off is None
+    offs: list[str] = []
+    guarding.insist(bench, offs.append)
+    deadline = time.monotonic() + 10
+    while guarding.insisting and time.monotonic() < deadline:
+        time.sleep(0.01)
+    guarding.close()
+    assert offs == [CONFIRMED] and bench.kills == 3
+
+
 class Wired:
     """The desk's ends of a bench and a recorder that say nothing more."""
 

@@ -5,7 +5,8 @@ branches [GROUP ...]`.
 coverage.py watches the tests of each safety group (groups.toml) with branches. Prints a table, and
 every line and branch that no test took; exit code 1 where a module is below 100 %. A line may be
 left out by `# pragma: no cover - reason`, a branch by `# pragma: no branch - reason`; without a
-reason it counts. The dots of a Protocol are no code. tests/studies/README.md has the table.
+reason it counts. The dots of a Protocol and what only mypy reads are no code.
+tests/studies/README.md has the table.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ include =
 exclude_lines =
     pragma: no cover - \\w
     ^\\s*def .*: \\.\\.\\.$
+    ^if TYPE_CHECKING:
 partial_branches = pragma: no branch - \\w
 show_missing = true
 format = markdown

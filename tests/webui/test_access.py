@@ -130,6 +130,19 @@ def test_a_browser_without_the_passcode_is_told_where_to_give_it(guarded: Flask)
     assert "has not given the passcode" in told and "Take the controls" in told
 
 
+def test_where_no_passcode_was_set_the_page_says_how_to_set_one(hub: Hub) -> None:
+    client = app_of(hub, PASSCODE_HASH=access.NO_PASSCODE).test_client()
+    told = client.post("/bench/beat", data={"csrf": token(client)}).text
+    assert "no passcode was set" in told and "--set-passcode" in told
+    assert "has not given the passcode" not in told
+
+
+def test_a_browser_that_may_write_is_asked_for_no_passcode(guarded: Flask, hub: Hub) -> None:
+    asked = 'name="passcode"'
+    assert asked in guarded.test_client().get("/controls").text
+    assert asked not in app_of(hub).test_client().get("/controls").text
+
+
 def test_what_a_browser_sends_is_bounded_before_it_is_read_and_only_a_writers_is(
     guarded: Flask,
 ) -> None:
