@@ -8,6 +8,7 @@
     python3 tests/run.py service          the installed units under systemd, emulated (ten minutes)
     python3 tests/run.py install          the install on fresh arm64 Debian 12 and 13 (root, hours)
     python3 tests/run.py mutation         whether the tests would notice a change (an hour or two)
+    python3 tests/run.py branches         whether they take every branch of the safety modules
     python3 tests/run.py renew            pin the libraries' versions (--newest: the newest ones)
     python3 tests/run.py newest           the fast tests with the newest libraries
     python3 tests/run.py --list           name the lanes
@@ -274,16 +275,16 @@ def prepare(checkout: bootstrap.Checkout) -> None:
     checkout.prepare(["test"])
 
 
-def mutated(words: list[str]) -> int:
-    """tests/mutation/mutation.py in the environment, which gets its library as well."""
+def of_the_tests(script: str, words: list[str]) -> int:
+    """A script of tests/mutation in the environment, which gets its libraries as well."""
     checkout = bootstrap.Checkout()
     try:
         checkout.prepare(["test", "mutation"])
     except CannotSetUp as problem:
         say(str(problem))
         return bootstrap.EXIT_CANNOT
-    script = TESTS / "mutation/mutation.py"
-    return subprocess.run([checkout.python, script, *words], check=False).returncode
+    command = [checkout.python, TESTS / "mutation" / f"{script}.py", *words]
+    return subprocess.run(command, check=False).returncode
 
 
 def prepared() -> bootstrap.Checkout | None:
@@ -328,8 +329,8 @@ def main() -> int:
         return with_the_newest(words[1:])
     if words[:1] == ["fresh"]:
         return fresh.main(words[1:])
-    if words[:1] == ["mutation"]:
-        return mutated(words[1:])
+    if words[:1] in (["mutation"], ["branches"]):
+        return of_the_tests(words[0], words[1:])
     cut = words.index("--") if "--" in words else len(words)
     parser = argparse.ArgumentParser(
         prog="python3 tests/run.py",

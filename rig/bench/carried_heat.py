@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from rig.bench.interlock.trackers import coil_temperature_degc
 from rig.config.setup.model import Setup
+from rig.config.setup.safeguards import CoilHeating
 from rig.config.sheet.loads import Load, load_of
 from rig.config.sheet.model import Sheet
 from rig.core.coil_heat import FIRST_USE, WITHIN_LIMITS, Past
@@ -76,7 +77,7 @@ def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
         above_k = then_degc - heating.surroundings_degc
         above_k = warm_up_k(elapsed_s, above_k, 0.0, heating.time_constant_s)
         temperature_degc = heating.surroundings_degc + above_k
-    cold = heating is None or temperature_degc <= _cold_degc(setup)
+    cold = heating is None or temperature_degc <= _cold_degc(heating)
     return Carried(temperature_degc, spans, "" if cold and not spans else assumed)
 
 
@@ -166,10 +167,7 @@ class _Earlier:
 # -- heat
 
 
-def _cold_degc(setup: Setup) -> float:
-    heating = setup.coil_heating
-    if heating is None:
-        return math.nan
+def _cold_degc(heating: CoilHeating) -> float:
     rise_k = heating.temperature_limit_degc - heating.surroundings_degc
     return heating.surroundings_degc + AS_GOOD_AS_COLD * rise_k
 
@@ -178,7 +176,7 @@ def _heat_wait_s(setup: Setup, load: Load, settle_s: float, coil: Carried) -> fl
     heating = setup.coil_heating
     if heating is None:
         return 0.0
-    cold_degc, now_degc = _cold_degc(setup), coil.temperature_degc
+    cold_degc, now_degc = _cold_degc(heating), coil.temperature_degc
     if now_degc <= cold_degc or stays_below(setup, load, settle_s, now_degc):
         return 0.0
     low_degc, high_degc = cold_degc, now_degc

@@ -41,13 +41,9 @@ Plan = Generator[Action, Answer, None]
 
 def plan(sheet: Sheet) -> Plan:
     """The actions of a sheet. The loop sends (t_ns, reached) for each."""
-    match sheet:
-        case StrokesSheet():
-            return _strokes(sheet)
-        case HoldSheet():
-            return _hold(sheet)
-        case RampSheet():
-            return _ramp(sheet)
+    if isinstance(sheet, StrokesSheet):
+        return _strokes(sheet)
+    return _hold(sheet) if isinstance(sheet, HoldSheet) else _ramp(sheet)
 
 
 def _settle(sheet: Sheet) -> Plan:
@@ -111,7 +107,7 @@ class Sequencer:
     next_ns: int | None = 0
     _wait: Wait | None = None
 
-    def due(self, now_ns: int, pressure_kpa: float | None) -> Action | None:
+    def due(self, now_ns: int, pressure_kpa: float | None) -> Do | None:
         """The next action to do now, or None while waiting or done. Answer it with `done`."""
         wait = self._wait
         if wait is None:
@@ -124,13 +120,11 @@ class Sequencer:
             return self._ask((now_ns, reached))
         return None
 
-    def done(self, t_ns: int) -> Action | None:
+    def done(self, t_ns: int) -> Do | None:
         """Report when the last action was done; returns the next one if it is due at once."""
         return self._ask((t_ns, False))
 
-    def _ask(self, answer: Answer, *, first: bool = False) -> Action | None:
-        if self.next_ns is None:
-            return None
+    def _ask(self, answer: Answer, *, first: bool = False) -> Do | None:
         try:
             action = next(self.steps) if first else self.steps.send(answer)
         except StopIteration:

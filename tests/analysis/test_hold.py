@@ -15,10 +15,11 @@ from stroke_trains import MS, Train, setup, sheet
 
 from rig.analysis.analyse import analyse
 from rig.analysis.measure import marks
-from rig.analysis.measure.hold import GONE_EARLY, SWITCH_OUT
+from rig.analysis.measure.hold import GONE_EARLY, SWITCH_OUT, _before
 from rig.analysis.measure.pressure_decay import decay
 from rig.analysis.stats.straight_line import display_step
 from rig.analysis.stats.uncertainty import coverage_factor
+from rig.core.recording import SampleSeries
 from rig.core.records import Step
 from rig.results.run_json import dumps, run_json
 
@@ -281,3 +282,14 @@ def test_a_steady_fall_is_no_display_of_coarse_steps():
     assert display_step(np.round(values / 0.5) * 0.5 / 6.894757) == pytest.approx(0.5 / 6.894757)
     assert display_step(np.array([300.0, 298.0, 295.0, 300.0])) == 1.0
     assert display_step(np.full(5, 300.0)) == 0.0
+
+
+def test_the_pressure_before_the_watch_is_the_median_of_the_last_three_good_readings():
+    """One wild reading just before the release does not stand for it, nor does an old one."""
+    t_ns = np.array([0, 2100, 2200, 2400, 2500, 2600, 2800]) * 1_000_000
+    value = np.array([900.0, 700.0, 301.0, 300.0, 999.0, 5.0, 1.0])
+    good = np.array([True, True, True, True, False, True, True])
+    series = SampleSeries(t_ns, value, good)
+    start = _before(series, 2_700_000_000)
+    assert start is not None and start == (300.0, pytest.approx(-0.1))
+    assert _before(series, 0) is None and _before(series, 1_500_000_000) is None

@@ -114,6 +114,15 @@ class TestFound:
         assert (found.response.n, found.release.n) == (75, 100)
         assert found.response.mean_ms == pytest.approx(0.1)
         assert found.response.sd_ms == pytest.approx(0.0, abs=1e-9)
+        assert (found.response.least_ms, found.response.most_ms) == (7.7, 8.0), (
+            "the relay's delay is that of every stroke"
+        )
+
+    def test_one_stroke_without_its_edges_is_let_pass_however_few_there_are(self) -> None:
+        train = loop([0.1] * 40, [0.1] * 40)
+        train.stroke(900, 41_000, 41_400, live=8, dead=4)
+        found = own_times(train.build(), RELAY)
+        assert (found.response.n, found.left_out) == (40, 1)
 
     @pytest.mark.parametrize(
         ("on", "missing", "words"),

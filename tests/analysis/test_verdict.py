@@ -247,6 +247,18 @@ def test_a_gauge_behind_the_valve_reads_low_and_what_a_person_states_counts():
     assert "rested near zero and never rose" in verdict["why"]
 
 
+def test_the_lowest_pressure_before_a_missed_stroke_counts_not_their_mean():
+    """310 and 150 kPa before two missed strokes, 230 on average: 200 were asked for."""
+    readings = [
+        Sample("pressure", value, round(at * MS), "good")
+        for at, value in ((900, 310.0), (1900, 310.0), (2900, 150.0))
+    ]
+    stated = {name: STATED[name] for name in ("supply_voltage", "proved")}
+    verdict, _, shape = run([50, None, None], MISSED, conditions=stated, extra=readings)
+    assert verdict["result"] == "undecided"
+    assert link(shape, "base pressure") == ("the base pressure measured as 150 kPa, below 200 kPa")
+
+
 def test_an_old_reading_does_not_show_the_base_pressure():
     readings = [Sample("pressure", 305.0, 10 * MS, "good")]
     stated = {"supply_voltage": STATED["supply_voltage"]}

@@ -4,16 +4,29 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from bench_rig import MS, make_bench, make_setup
 from hypothesis import given
 from hypothesis import strategies as st
+from setups import make_sheet
 
-from rig.bench.carried_heat import Carried, carried, ready_for_longest_s, ready_in_s
+from rig.bench.carried_heat import (
+    Carried,
+    carried,
+    continuous_degc,
+    ready_for_longest_s,
+    ready_in_s,
+    stays_below,
+)
+from rig.bench.coil_keeping import CoilKeeping
 from rig.bench.interlock.trackers import CoilHeat, DutyWindow
+from rig.bench.preflight_coil import coil_words
 from rig.config.setup.model import Setup
+from rig.config.sheet.loads import Load
 from rig.config.sheet.model import StrokesSheet
+from rig.core import coil_heat
 from rig.core.coil_heat import (
     DAMAGED,
     FIRST_USE,
@@ -26,6 +39,7 @@ from rig.core.coil_heat import (
     Past,
 )
 from rig.core.preflight import COIL, GOOD, REFUSED
+from rig.core.records import OFF_STATES, End
 
 NS = 1_000_000_000
 AT = Instant(0.0, 0, 0, "boot", True)
@@ -115,6 +129,55 @@ def test_a_longer_window_than_was_kept_counts_as_energised_before_it() -> None:
     setup = make_setup(limits=DUTY | {"duty_window": "90 s"})
     coil = carried(setup, Past(kept(None, [(5 * NS, 4 * NS)], 60), 10.0, ""))
     assert coil.spans == [(100 * NS, 70 * NS), (15 * NS, 14 * NS)]
+
+
+def test_a_sheet_that_trips_by_itself_waits_for_a_coil_as_good_as_cold() -> None:
+    """Newton's law of cooling: 60 K above the surroundings are 5 % of 80 K after tau ln(60 / 4)."""
+    warm = Carried(100.0, [], "")
+    assert ready_in_s(warm_setup(), strokes(1, "1000 s", "1 s"), warm) == pytest.approx(
+        240 * math.log(60 / 4)
+    )
+    assert ready_in_s(warm_setup(), strokes(1, "1000 s", "1 s"), Carried(43.9, [], "")) == 0.0
+
+
+def test_a_sheet_over_the_duty_limit_by_itself_waits_until_earlier_on_time_is_out_of_it() -> None:
+    """30 s of 60 are allowed: after 30 s of its own 40 s, nothing earlier may be in the window."""
+    setup = make_setup(limits=DUTY)
+    coil = Carried(math.nan, [(10 * NS, 0)], "")
+    assert 30 <= ready_in_s(setup, strokes(1, "40 s", "1 s"), coil) <= 31.2
+    assert ready_in_s(setup, strokes(1, "40 s", "1 s"), Carried(math.nan, [], "")) == 0.0
+
+
+def test_a_sheet_that_leaves_the_coil_off_waits_for_nothing() -> None:
+    ramp = make_sheet(kind="ramp", coil="released", low="50 kPa", high="400 kPa", ramps=1)
+    assert ready_in_s(warm_setup(), ramp, Carried(119.0, [(60 * NS, 0)], "")) == 0.0
+
+
+def test_without_a_heating_table_there_is_no_temperature_to_judge() -> None:
+    setup = make_setup(limits=DUTY)
+    assert math.isnan(continuous_degc(setup))
+    assert stays_below(setup, Load(1000.0, 1.0, 5), 0.0, math.nan)
+
+
+def test_what_is_known_of_the_coil_in_words() -> None:
+    setup, spans = make_setup(limits=DUTY), [(90 * NS, 40 * NS), (10 * NS, 5 * NS)]
+    assert coil_words(setup, Carried(math.nan, spans, "")) == "coil on for 25.0 s of the last 60 s"
+    assert coil_words(setup, Carried(71.4, [], "no end seen")) == (
+        "coil estimated at 71 degC (assumed: no end seen)"
+    )
+
+
+@pytest.mark.parametrize("off", OFF_STATES)
+def test_a_coil_that_stayed_live_is_not_kept_as_released(tmp_path: Path, off: str) -> None:
+    """It heats on: the file stays open, and the next start assumes the worst."""
+    state = tmp_path / "simulated-line17.json"
+    bench, _ = make_bench(coil_heating=HEATING, limits=LIMITS)
+    keeping = CoilKeeping(state, bench.interlock.setup)
+    keeping.begin()
+    keeping.watch(bench.interlock)
+    keeping.ended(End("tripped", off, 1))
+    keeping.keep()
+    assert coil_heat.past(state).unknown == (UNCLEAN if off == OFF_STATES[2] else "")
 
 
 def test_a_carried_interlock_is_the_one_that_went_on() -> None:

@@ -11,8 +11,9 @@ import pytest
 from bench_rig import MS, NO_DUTY, EdgesOnly, ScriptedRig, make_bench, make_setup, run
 
 from rig.bench.bench import Bench
+from rig.bench.carried_heat import Carried
 from rig.bench.interlock import gauge_rules, registry, sensor_rules
-from rig.bench.interlock.channel_watch import ChannelWatch, as_sample
+from rig.bench.interlock.channel_watch import Averager, ChannelWatch, as_sample
 from rig.bench.interlock.interlock import Interlock
 from rig.bench.interlock.rule import Finding
 from rig.config.setup.model import Setup
@@ -308,3 +309,78 @@ def test_a_current_sensor_wired_the_wrong_way_round_is_held_to_the_same_limit() 
     assert sensor_rules.coil_current(-1.0, 1.0) is None
     found = sensor_rules.coil_current(-1.001, 1.0)
     assert found is not None and found.value == -1.001 and found.limit == 1.0
+
+
+def interlock_of(**changes: object) -> Interlock:
+    setup = make_setup(**changes)
+    return Interlock(ScriptedRig(setup), setup, lambda _: None, lambda: 10**12)
+
+
+def test_a_fast_current_is_judged_by_its_blocks() -> None:
+    watching = interlock_of(converter=CONVERTER, analog=ALL, engine_speed=SPEED, limits=LIMITS)
+    watching.see_block(Sample("coil_current", 1.0, 1, GOOD))
+    assert watching.trip is None
+    watching.see_block(Sample("coil_current", 1.01, 2, GOOD))
+    assert watching.trip is not None and watching.trip.rule == sensor_rules.COIL_CURRENT
+
+
+def test_a_fast_pressure_that_is_not_good_is_no_part_of_a_mean_and_counts_as_it_comes() -> None:
+    """Three in a row outside the measuring range trip, as from a slow gauge."""
+    watching = interlock_of(gauge=None, limits=NO_DUTY, converter=CONVERTER, analog=[PRESSURE])
+    watching.see_block(Sample("pressure", 300.0, 1, GOOD))
+    watching.see_block(Sample("pressure", None, 2, "fault band"))
+    for n in range(2):
+        watching.see_block(Sample("pressure", -40.0, 3 + n, "out of range"))
+        assert watching.trip is None
+    watching.see_block(Sample("pressure", -40.0, 5, "out of range"))
+    assert watching.trip is not None and watching.trip.rule == gauge_rules.GAUGE_IMPLAUSIBLE
+
+
+def test_a_mean_begins_anew_after_a_reading_that_is_not_good() -> None:
+    means = Averager()
+    assert means.add(Sample("pressure", 900.0, 0, GOOD)) is None
+    bad = Sample("pressure", None, 50 * MS, "fault band")
+    assert means.add(bad) is bad
+    assert means.add(Sample("pressure", 100.0, 60 * MS, GOOD)) is None
+    found = means.add(Sample("pressure", 200.0, 160 * MS, GOOD))
+    assert found is not None and found.value == 150.0
+
+
+def test_without_a_gauge_neither_its_limit_nor_its_silence_is_judged() -> None:
+    watching = interlock_of(gauge=None, limits={"on_time": "2 s"})
+    watching.start(0, {})
+    watching.tick(10**12, {})
+    watching.see_block(Sample("pressure", 9e9, 1, GOOD))
+    assert watching.trip is None
+
+
+def test_a_channel_is_missed_only_once_it_was_begun_to_be_watched() -> None:
+    watched = ChannelWatch(setup_of())
+    assert watched.tick(10**15) == []
+    watched.start(0)
+    assert len(watched.tick(10**15)) == 5
+
+
+def test_on_time_of_earlier_runs_counts_in_the_window() -> None:
+    setup = make_setup(limits=NO_DUTY | {"duty": "50 %", "duty_window": "60 s"})
+
+    def after(on_s: float) -> Interlock:
+        earlier = Carried(math.nan, [(round(on_s * 1e9), 0)], "")
+        made = Interlock(ScriptedRig(setup), setup, lambda _: None, lambda: 10**12, carried=earlier)
+        made.tick(10**12, {})
+        return made
+
+    assert after(30.0).trip is None
+    trip = after(30.1).trip
+    assert trip is not None and trip.rule == "duty"
+
+
+def test_every_rule_says_what_to_look_at_and_whether_the_coil_must_cool() -> None:
+    hot = [rule.name for rule in registry.RULES if registry.of_heat(rule.name)]
+    assert hot == ["duty", "coil heating"] and not registry.of_heat("a rule of another version")
+    for rule in registry.RULES:
+        advice = registry.after_trip(rule.name)
+        assert advice.words.startswith(rule.first) and advice.words.endswith("; then `rig clear`")
+    unknown = registry.after_trip("a rule of another version")
+    assert unknown.words == "read what the trip says and put it right; then `rig clear`"
+    assert unknown.id == "advice.a-rule-of-another-version"

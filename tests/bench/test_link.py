@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.bench.operator_link import MAX_WATCHERS, STOPPER_S, DeskLink
+from rig.bench.operator_link import MAX_WATCHERS, OPERATOR_LINES, STOPPER_S, STOPPERS, DeskLink
 from rig.bench.streams import SocketSink
 from rig.core import messages
 
@@ -142,6 +142,89 @@ def test_a_stop_is_taken_although_all_places_to_watch_are_taken(
         assert b"afterwards" in stopper.recv(1000)  # it hears what became of the coil
         told = idle.recv(1000)
         assert b"only a stop" in told and b"afterwards" not in told and idle.recv(1000) == b""
+
+
+def test_beyond_the_places_for_a_stop_nobody_is_let_in(
+    ends: tuple[DeskLink, socket.socket, Path],
+) -> None:
+    link, _, path = ends
+    with contextlib.ExitStack() as stack:
+        for _ in range(MAX_WATCHERS + STOPPERS):
+            stack.enter_context(connect(path))
+            link.poll()
+        late = stack.enter_context(connect(path))
+        link.poll()
+        late.settimeout(5)
+        assert late.recv(99) == b""
+        assert len(link._watchers) == MAX_WATCHERS + STOPPERS
+
+
+def test_a_flood_of_orders_is_taken_in_portions_and_whole(
+    ends: tuple[DeskLink, socket.socket, Path],
+) -> None:
+    link, desk, _ = ends
+    desk.sendall(b"".join(messages.order("stop", str(n)) for n in range(2 * OPERATOR_LINES + 3)))
+    turns = [[order.why for order in link.poll()] for _ in range(4)]
+    assert [len(turn) for turn in turns] == [OPERATOR_LINES, OPERATOR_LINES, 3, 0]
+    assert [why for turn in turns for why in turn] == [
+        str(n) for n in range(2 * OPERATOR_LINES + 3)
+    ]
+
+
+def test_a_watcher_that_left_what_it_was_told_unread_is_gone(
+    ends: tuple[DeskLink, socket.socket, Path],
+) -> None:
+    """The kernel answers the next read with a connection reset (unix(7))."""
+    link, _, path = ends
+    watcher = connect(path)
+    link.poll()
+    link.send("told")
+    link.flush()
+    before = link.filenos()
+    watcher.close()
+    assert link.poll() == []
+    assert len(link.filenos()) == len(before) - 1 and not link.operator_gone
+
+
+def test_it_waits_on_every_desk_and_on_its_door(
+    ends: tuple[DeskLink, socket.socket, Path],
+) -> None:
+    link, desk, path = ends
+    assert len(link.filenos()) == 2
+    with connect(path):
+        link.poll()
+        assert len(link.filenos()) == len(set(link.filenos())) == 3
+        desk.close()
+        link.poll()
+        assert len(link.filenos()) == 2, "nothing more comes from who has left"
+
+
+def test_a_link_without_a_door_serves_its_operator_alone() -> None:
+    bench_end, desk = socket.socketpair()
+    link = DeskLink(bench_end)
+    with desk:
+        desk.sendall(messages.order("arm"))
+        assert [order.order for order in link.poll()] == ["arm"]
+        assert link.filenos() == [bench_end.fileno()]
+        link.send("told")
+        link.close()
+        assert desk.recv(99) == b"told\n" and bench_end.fileno() == -1
+
+
+def test_a_recorder_that_has_gone_is_known_at_once_and_takes_nothing_more() -> None:
+    ours, theirs = socket.socketpair()
+    sink = SocketSink(ours)
+    sink.put("first")
+    sink.flush()
+    assert not sink.reader_gone
+    theirs.close()
+    sink.put("second")
+    sink.flush()
+    assert sink.reader_gone and not sink.overflowed and sink.lag_s == 0.0
+    sink.put("third")
+    begun = time.monotonic()
+    sink.close(20.0)
+    assert time.monotonic() - begun < 5, "nothing waits for a reader that is not there"
 
 
 def test_a_recorder_that_takes_nothing_overflows_and_never_blocks() -> None:

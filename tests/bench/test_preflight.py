@@ -5,7 +5,7 @@ import re
 from pathlib import Path
 
 import pytest
-from bench_rig import LoopOnly, ScriptedRig, make_bench, make_setup
+from bench_rig import SETUP, LoopOnly, ScriptedRig, make_bench, make_setup
 
 from rig.bench.bench import Bench
 from rig.compose import FastRun
@@ -33,11 +33,17 @@ def test_all_well() -> None:
     assert not found.coil_live and not found.refused
 
 
-def test_live_before_any_command_is_refused() -> None:
-    bench, rig = fresh()
+@pytest.mark.parametrize(
+    ("side", "said"), [("supply", "something else feeds"), ("ground", "fuse open, coil unplugged")]
+)
+def test_live_before_any_command_is_refused(side: str, said: str) -> None:
+    """What a load side that reads live may come from differs by the feed side."""
+    bench, rig = fresh(coil=SETUP["coil"] | {"feed_side": side})  # type: ignore[operator]
     rig.lines_now["readback"] = rig.setup.coil_live_level
     found = bench.preflight()
-    assert found.coil_live and [c.name for c in found.refused] == ["Load side of the relay"]
+    (refused,) = found.refused
+    assert found.coil_live and refused.name == "Load side of the relay"
+    assert said in refused.remedy.lower() and refused.trip == "trip.read-back-disagreeing"
     assert bench.states.state == "off"
 
 

@@ -38,6 +38,28 @@ def test_one_dead_look_in_a_chatter_confirms_nothing(looks: list[int], off: str)
     assert bench._off_state() == off
 
 
+@pytest.mark.parametrize(("stays", "off"), [(True, "confirmed off"), (False, "still live")])
+def test_a_relay_that_lets_go_just_at_its_delay_gets_its_second_look(stays: bool, off: str) -> None:
+    """The first dead look comes with the last of the allowed delay."""
+    bench, rig = make_bench()
+    live, levels = rig.setup.coil_live_level, rig.edges.level
+    for _ in range(2):  # it agreed before
+        bench.interlock.tick(rig.clock.now_ns(), {"readback": 1 - live})
+    until_ns = rig.clock.now_ns() + round(rig.setup.limits.readback_delay_s * 1e9)
+
+    def level(line: str) -> int:
+        if line != "readback":
+            return levels(line)
+        now_ns = rig.clock.now_ns()
+        dead = now_ns >= until_ns if stays else now_ns == until_ns
+        shown = 1 - live if dead else live
+        bench.interlock.see_edge(rec.Edge("readback", shown, now_ns, 1, "plant"))
+        return shown
+
+    rig.edges.level = level  # type: ignore[method-assign]
+    assert bench._off_state() == off
+
+
 def test_the_ground_side_confirms_off_only_as_far_as_its_read_back_reaches() -> None:
     bench, rig = make_bench(coil={**SETUP["coil"], "feed_side": "ground"})
     dead = 1 - rig.setup.coil_live_level

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from setups import make_sheet
 
+from rig.bench.sequencer import Sequencer, plan
 from rig.core.records import Command, End, Step
 
 STROKES = {"kind": "strokes", "strokes": 3, "on_time": "200 ms", "rest": "300 ms",
@@ -115,3 +116,17 @@ def test_a_ramp_with_the_coil_energised_is_on_from_the_first_way_to_the_last() -
     assert [c.on for c in commands] == [True, False]
     assert commands[0].t_ns <= ways[0].t_ns
     assert commands[1].t_ns > ways[-1].t_ns
+
+
+def test_nothing_follows_a_ramp_that_did_not_reach_its_pressure() -> None:
+    steps = Sequencer(plan(make_sheet(**RAMP | {"settle_wait": "0 s"})))
+    action, t_ns, seen = steps.due(0, None), 0, []
+    while action is None or action.what != "fail":
+        if action is not None:
+            seen.append((action.what, action.text))
+            action = steps.done(t_ns)
+        else:
+            t_ns += 1000 * MS
+            action = steps.due(t_ns, 10.0)
+    assert seen == [("step", "settle"), ("step", "raise"), ("guide", "raise")]
+    assert steps.done(t_ns) is None and steps.next_ns is None

@@ -148,6 +148,37 @@ def test_a_damaged_file_is_never_believed_and_never_a_fault(state: Path) -> None
         assert coil_heat.past(state)[1:] == (0.0, DAMAGED), text
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"version": 99}, {"open": "no"}, {"unknown": 7}, {"assumed": None}, {"more": 1},
+        {"spans": [[1, 2]]}, {"spans": [[2, -1]]}, {"spans": [["a", "b"]]}, {"at": {}},
+        {"temperature_degc": "hot"}, {"temperature_degc": float("inf")}, {"window_ns": None},
+        {"window_ns": float("nan")},
+    ],
+)  # fmt: skip
+def test_a_file_whole_by_its_checksum_is_not_believed_with_a_field_that_cannot_be(
+    state: Path, change: dict[str, object]
+) -> None:
+    """As a program of another version would write it."""
+    keep(state)
+    path = coil_heat.heat_path(state)
+    data = json.loads(path.read_text())
+    del data["check"]
+    path.write_text(json.dumps(data | {"check": coil_heat._check(data)}))
+    assert coil_heat.past(state).kept is not None
+    data |= change
+    path.write_text(json.dumps(data | {"check": coil_heat._check(data)}))
+    assert coil_heat.past(state)[1:] == (0.0, DAMAGED)
+
+
+def test_the_clocks_at_boot_are_those_of_now_less_the_time_it_is_up(clock) -> None:
+    clock(boottime_ns=600 * NS)
+    assert coil_heat.boot_instant() == NOW._replace(
+        utc_s=NOW.utc_s - 600, monotonic_ns=0, boottime_ns=0
+    )
+
+
 def test_an_instant_that_is_not_yet_is_not_believed(state: Path, clock) -> None:
     keep(state)
     clock(boottime_ns=NOW.boottime_ns - NS)

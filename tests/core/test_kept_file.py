@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from rig.core import coil_heat, state_file
+from rig.core.atomic_file import whole_file
 from rig.core.errors import RefusedError, StorageError
 from rig.core.state_file import RigState
 
@@ -90,3 +91,22 @@ def test_a_write_that_fails_leaves_nothing_behind(
     with pytest.raises(StorageError):
         state_file.write(path, STATE)
     assert not list(path.parent.iterdir())
+
+
+@pytest.mark.parametrize("lasting", [True, False])
+def test_a_file_is_there_whole_or_as_it_was_and_on_the_disk_where_it_has_to_last(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lasting: bool
+) -> None:
+    synced: list[str] = []
+    path = tmp_path / "kept"
+    monkeypatch.setattr(os, "fsync", lambda fd: synced.append(os.readlink(f"/proc/self/fd/{fd}")))
+    with whole_file(path, lasting=lasting) as file:
+        file.write("first")
+        assert not path.exists()
+    assert path.read_text() == "first"
+    assert [Path(one).parent == tmp_path for one in synced] == [True, False] * lasting
+    assert synced[1:] == [str(tmp_path)] * lasting, "first what it holds, then its name"
+    with pytest.raises(ZeroDivisionError), whole_file(path, lasting=lasting) as file:
+        file.write("second")
+        raise ZeroDivisionError
+    assert path.read_text() == "first" and list(tmp_path.iterdir()) == [path]

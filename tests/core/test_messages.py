@@ -23,7 +23,8 @@ def test_an_order_comes_back_as_it_was_given() -> None:
     [b"", b"[]", b"nonsense", b"1", b"{}", b'{"v":2,"order":"stop"}', b'{"v":1,"order":"fire"}',
      b'{"v":1,"order":"stop","why":3}', b'{"v":1,"order":"stop","limit":3}', b'{"v":1}',
      b'{"v":true,"order":["stop"]}', b'{"v":1,"order":"beat","lag_s":NaN}',
-     b'{"v":1,"order":"beat","free_mb":"1"}', b"\xff\xfe", b"[" * 5000],
+     b'{"v":1,"order":"beat","free_mb":"1"}', b"\xff\xfe", b"[" * 5000,
+     b'{"v":1,"order":"beat","lag_s":1' + b"0" * 400 + b"}"],
 )  # fmt: skip
 def test_a_malformed_order_is_refused(line: bytes) -> None:
     with pytest.raises(ValueError):
@@ -51,3 +52,11 @@ def test_free_space_that_is_no_longer_known_is_not_the_same_as_none_told() -> No
     assert messages.read_order(messages.order("beat")).free_mb is None
     unknown = messages.read_order(messages.order("beat", free_mb=None)).free_mb
     assert unknown is not None and math.isnan(unknown)
+
+
+def test_a_telling_comes_back_as_it_was_given_and_nothing_else_is_one() -> None:
+    told = messages.read_telling(messages.tell("ended", off="still live", t_ns=7).encode())
+    assert told == {"v": 1, "tell": "ended", "off": "still live", "t_ns": 7}
+    for line in (b"{}", b'{"v":1}', b'{"v":1,"tell":3}', b'{"v":2,"tell":"ended"}', b"[]"):
+        with pytest.raises(ValueError):
+            messages.read_telling(line)

@@ -15,6 +15,7 @@ from rig.core import state_file
 from rig.core.clock import boot_id
 from rig.core.errors import InternalFault, RefusedError, StorageError
 from rig.core.records import READBACK_RULE, Trip, readback_doubted
+from rig.core.spare import Spare
 from rig.core.state_file import Owner, RigState
 
 TRIP = Trip("over-pressure", 750.0, 700.0, "kPa", 5, "too much")
@@ -122,6 +123,51 @@ def test_a_later_trip_that_doubts_the_readback_is_remembered_until_cleared(tmp_p
 def test_a_latch_without_a_rig_is_a_fault(tmp_path: Path) -> None:
     with pytest.raises(InternalFault):
         state_file.write_latch(tmp_path / "simulated-line17.json", TRIP, 1.0)
+
+
+def test_a_damaged_file_is_moved_aside_for_a_latch_only_where_the_rig_is_known(
+    tmp_path: Path,
+) -> None:
+    path = state_file.state_path(tmp_path, STATE.rig)
+    path.write_text("{damaged")
+    with pytest.raises(RefusedError):
+        state_file.write_latch(path, TRIP, 1.0)
+    assert path.read_text() == "{damaged"
+    state_file.write_latch(path, TRIP, 1.0, STATE)
+    assert state_file.read(path) == replace(STATE, trip=TRIP, tripped_utc_s=1.0)
+    assert path.with_suffix(".damaged").read_text() == "{damaged"
+
+
+def test_clearing_what_is_not_there_makes_no_file(tmp_path: Path) -> None:
+    path = state_file.state_path(tmp_path, STATE.rig)
+    state_file.clear_latch(path)
+    assert not path.exists()
+
+
+def test_a_folder_that_is_not_there_has_no_rigs_and_one_that_cannot_be_read_is_refused(
+    tmp_path: Path,
+) -> None:
+    state_file.write(state_file.state_path(tmp_path, STATE.rig), STATE)
+    assert state_file.state_files(tmp_path) == [tmp_path / f"{STATE.rig}.json"]
+    assert state_file.state_files(tmp_path / "none") == []
+    with pytest.raises(RefusedError, match="cannot be read"):
+        state_file.state_files(tmp_path / f"{STATE.rig}.json")
+
+
+def test_a_lock_says_whether_it_is_held(tmp_path: Path) -> None:
+    path = state_file.state_path(tmp_path, STATE.rig)
+    assert not state_file.held(path)
+    lock = state_file.RigLock(path)
+    assert state_file.held(path)
+    lock.close()
+    lock.close()  # idempotent
+    assert not state_file.held(path)
+
+
+def test_a_spare_file_that_is_gone_makes_no_room(tmp_path: Path) -> None:
+    spare = Spare(tmp_path / "a.spare", 4096)
+    spare.keep()
+    assert spare.give_up() and not spare.give_up()
 
 
 def test_an_owner_is_alive_only_as_that_very_process() -> None:

@@ -22,7 +22,7 @@ import fake_gpiod
 from test_board import READBACK_LINE, RELAY, setup
 
 from rig.config.files.resolved import dump
-from rig.core import messages, state_file
+from rig.core import coil_heat, messages, state_file
 from rig.core.errors import HardwareError
 from rig.core.records import EDGE_SOURCE_RULE, OFF_STATES, READBACK_RULE, Trip, encode
 from rig.core.state_file import Owner, RigState
@@ -195,6 +195,26 @@ def test_a_simulated_process_that_does_not_end_is_not_called_off() -> None:
     assert taken.off is None and "does not end" in taken.words
 
 
+def test_a_simulated_process_that_ends_at_last_takes_its_relay_with_it() -> None:
+    """There is no line to make ready for: it drops out with its process."""
+    guarding = guard.Guard(replace(rig(), backend="simulated"))
+    guarding.prepare()
+
+    class Slow(Stuck):
+        def wait(self, timeout: float | None = None) -> int:
+            return 0 if self.kills > 2 else super().wait(timeout)
+
+    bench: Any = Slow()
+    assert guarding.take_over(bench).off is None
+    offs: list[str] = []
+    guarding.insist(bench, offs.append)
+    deadline = time.monotonic() + 10
+    while guarding.insisting and time.monotonic() < deadline:
+        time.sleep(0.01)
+    guarding.close()
+    assert offs == [CONFIRMED] and bench.kills == 3
+
+
 class Wired:
     """The desk's ends of a bench and a recorder that say nothing more."""
 
@@ -347,6 +367,29 @@ def test_a_trip_on_the_readback_is_remembered_by_the_guard(chip: Chip, tmp_path:
         outcome = session.run()
         wired.close()
     assert f"Coil: {COMMANDED}" in outcome.message
+    latched = state_file.read(tmp_path / f"{rig().rig}.json")
+    assert latched is not None and latched.trip is not None
+    assert (latched.trip.rule, latched.readback_doubted) == ("duty", True), "the first trip stays"
+
+
+@pytest.mark.parametrize(
+    ("silent_s", "known"), [(0.0, coil_heat.GUARDED), (30.0, coil_heat.UNCLEAN)]
+)
+def test_a_guard_that_came_late_does_not_say_that_the_limits_were_held(
+    chip: Chip, tmp_path: Path, silent_s: float, known: str
+) -> None:
+    """A desk that stood still for half a minute saw nothing of the coil in the meantime."""
+    path = tmp_path / f"{rig().rig}.json"
+    chip.line(READBACK_LINE).level = 1 - live_level(rig())
+    coil_heat.mark_open(path)
+    with subprocess.Popen(["sleep", "60"]) as process, StopSignals() as signals:
+        wired = Wired(process)
+        session = Session(wired, path, rig(), 0.2, signals)  # type: ignore[arg-type]
+        session._wires.heard -= silent_s
+        session._take_over("The bench is gone.")
+        wired.close()
+    kept = coil_heat.read(coil_heat.heat_path(path))
+    assert kept is not None and (kept.open, kept.unknown) == (False, known)
 
 
 # -- rig safe

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import socket
@@ -86,3 +87,64 @@ def test_after_a_standstill_of_the_desk_what_has_arrived_counts(
         assert made.heard > before and [told["tell"] for told in made.take_told()] == ["state"]
     os.close(reader)
     os.close(writer)
+
+
+@pytest.fixture
+def ends() -> Iterator[tuple[Wires, socket.socket, int, list[bytes]]]:
+    """Wires, the ends of the bench and of the recorder, and the records that came."""
+    desk, bench = socket.socketpair()
+    desk.setblocking(False)
+    reader, writer = os.pipe()
+    records: list[bytes] = []
+    with StopSignals() as signals, desk, bench:
+        made = Wires(SimpleNamespace(desk=desk, status=reader), signals, records.append)  # type: ignore[arg-type]
+        yield made, bench, writer, records
+    os.close(reader)
+    with contextlib.suppress(OSError):  # a test closed it
+        os.close(writer)
+
+
+def test_records_and_tellings_come_whole_however_they_were_cut(
+    ends: tuple[Wires, socket.socket, int, list[bytes]],
+) -> None:
+    made, bench, _, records = ends
+    sent = b'["L","switch",1,5]\n' + messages.tell("state", state="armed").encode() + b"\n"
+    for at in range(0, len(sent), 7):
+        bench.send(sent[at : at + 7])
+        made._read_bench()
+    assert records == [b'["L","switch",1,5]']
+    assert [told["state"] for told in made.take_told()] == ["armed"] and made.take_told() == []
+
+
+def test_nothing_there_is_no_end(ends: tuple[Wires, socket.socket, int, list[bytes]]) -> None:
+    made = ends[0]
+    made._read_bench()
+    assert not made.bench_gone
+
+
+def test_a_bench_that_left_orders_unread_is_gone(
+    ends: tuple[Wires, socket.socket, int, list[bytes]],
+) -> None:
+    """The kernel answers the next read with a connection reset (unix(7))."""
+    made, bench, _, _ = ends
+    made.order("stop", "unread")
+    bench.close()
+    made.turn()
+    assert made.bench_gone
+    made.order("stop", "to nobody")  # no error: its absence shows on reading
+    made.turn()
+
+
+def test_the_recorders_reports_are_kept_and_its_end_is_seen(
+    ends: tuple[Wires, socket.socket, int, list[bytes]],
+) -> None:
+    made, _, recorder, _ = ends
+    os.write(recorder, b'\n{"lag_s": 1.5, "free_mb": 90}\n{"do')
+    made.turn()
+    os.write(recorder, b'ne": true}\n')
+    made.turn()
+    assert made.recorder_told == [{"lag_s": 1.5, "free_mb": 90}, {"done": True}]
+    assert made._recorder_now(0.0) == {"lag_s": 1.5, "free_mb": 90}
+    os.close(recorder)
+    made.turn()
+    assert not made.recorder_open

@@ -264,3 +264,14 @@ def test_board_factory_says_what_it_is(machine: Machine) -> None:
     assert made.chip_number == 11
     assert made.description["factory"] == "Factory"
     made.factory.close()
+
+
+def test_a_chip_that_cannot_be_opened_says_what_to_do(
+    machine: Machine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(chip: int) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(lgpio_loading, "load_factory_class", lambda: refused)
+    with pytest.raises(HardwareError, match=r"Permission denied.*group gpio"):
+        gpio.board_factory(LABEL)

@@ -136,6 +136,43 @@ def test_several_channels_of_one_line() -> None:
     ]
 
 
+OF_XDR = [
+    ("cylinder_pressure", "P", "P", 250_000, 250.0), ("cylinder_pressure", "P", "B", 2.5, 250.0),
+    ("oil_temperature", "C", "C", 90.5, 90.5), ("oil_temperature", "C", "K", 363.65, 90.5),
+    ("supply_voltage", "U", "V", 12.6, 12.6), ("coil_current", "I", "A", 0.8, 0.8),
+    ("engine_speed", "T", "R", 3000, 3000.0),
+]  # fmt: skip
+"""Channel, letters of type and unit (from memory), number as sent, value. 0 degC is 273.15 K
+(NIST SP 811, B.8)."""
+
+
+@pytest.mark.parametrize(("channel", "kind", "letter", "sent", "value"), OF_XDR)
+def test_a_transducer_beside_the_pressure_is_read_in_its_own_unit(
+    channel: str, kind: str, letter: str, sent: float, value: float
+) -> None:
+    further = {"channel": channel, "nmea": {"sentence": "XDR", "transducer": "OTHER"}}
+    decoder = NmeaDecoder(nmea(channels=[further]))
+    line = f"IIXDR,P,2.5,B,OILP,{kind},{sent},{letter},OTHER"
+    found = decoder.readings(7, sentence(line))
+    assert found.items == [
+        Sample("pressure", 250.0, 7, GOOD), Sample(channel, pytest.approx(value), 7, GOOD)
+    ]  # fmt: skip
+    assert found.factor == 100.0, "that of the pressure, whatever stands beside it"
+    alone = decoder.readings(7, sentence(f"IIXDR,{kind},{sent},{letter},OTHER"))
+    assert alone.items == [Sample(channel, pytest.approx(value), 7, GOOD)] and alone.factor is None
+
+
+@pytest.mark.parametrize("noise", [b"", b"\x00", b"\xff\x00\xff\x00"])
+def test_a_refusal_takes_the_bytes_up_to_its_own_end(noise: bytes) -> None:
+    """Also what an adapter put before it; what follows belongs to nobody yet."""
+    (read,) = register_reads(modbus())
+    refusal = whole(bytes([1, 0x83, 2]))
+    reply = read.take(7, noise + refusal + b"\x01")
+    assert reply is not None and reply.whole and reply.used == len(noise) + len(refusal)
+    (item,) = reply.items
+    assert isinstance(item, Condition) and "there is no such register" in item.detail
+
+
 @pytest.mark.parametrize(
     ("keys", "line", "value"),
     [

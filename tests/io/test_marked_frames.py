@@ -241,6 +241,19 @@ def test_a_checksum_blind_to_what_is_missing_gives_no_reading(field: str, harmed
     assert "began within another frame" in items[1].detail
 
 
+def test_a_sum_blind_to_what_is_missing_gives_no_reading() -> None:
+    """The characters of 33334 add up to 256, so 333340.0 kPa and 0.0 kPa have the same sum."""
+    body = b"333340.0 kPa"
+    assert sum(b"33334") % 256 == 0
+    tail = b"*%02X\x03" % (sum(body) % 256)
+    link = MemoryLink()
+    setup = gauge_setup(pattern="{STX}{pressure} {unit}*{sum}{ETX}", measuring_range=(0.0, 1e6))
+    gauge = StreamGauge(link, VirtualClock(), setup)
+    items = played(gauge, link, 1, b"\x023333\x020.0 kPa" + tail + b"\x02" + body + tail)
+    assert [item.value for item in items if isinstance(item, Sample)] == [333340.0]
+    assert "began within another frame" in items[1].detail
+
+
 @given(
     st.lists(st.integers(1000, 6999), min_size=3, max_size=6),
     st.sampled_from(["{STX}{pressure} {unit}{ETX}", "{STX}{pressure} {unit}{ETX}{bcc}"]),

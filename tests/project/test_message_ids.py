@@ -72,3 +72,8 @@ def test_a_refusal_has_its_own_id_or_that_of_its_kind() -> None:
     assert Problem("a.toml", "accept[1 of 2].max", "", "", "").id == "problem.accept-max"
     assert Problem("a.toml", "", "", "", "").id == "problem.file"
     assert Problem("", "", "", "", "", "refusal.form").id == "refusal.form"
+
+
+def test_places_in_a_list_are_no_part_of_a_problems_id() -> None:
+    problem = Problem("a.toml", "analog[0].pressure_range[1]", "x", "what", "remedy")
+    assert problem.id == "problem.analog-pressure-range"

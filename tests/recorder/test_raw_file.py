@@ -75,6 +75,7 @@ def test_any_cut_leaves_every_whole_record(whole, scratch, data):
         assert got == RECORDS[: complete - 1 + only_newline]
         assert reader.damage.cut
         assert "everything before it is intact" in str(reader.damage)
+    assert reader.count == len(got), "a line cut off is no record that is missing"
 
 
 @settings(max_examples=300)
@@ -92,6 +93,7 @@ def test_any_changed_byte_costs_one_record_at_most(whole, scratch, data):
     if text[at : at + 1] == b"\n":
         assert got == RECORDS
     assert reader.damage.line == hit + 2
+    assert reader.count == len(RECORDS), "what was left out is counted"
 
 
 def without(*numbers):

@@ -4,9 +4,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
-from flask import Flask
+from flask import Flask, request
 from flask.testing import FlaskClient
 from page_client import token
 
@@ -101,6 +102,68 @@ def test_wrong_passcodes_of_all_addresses_count_together(guarded: Flask) -> None
     answers = [wrong(n) for n in range(access.ALL_TRIES)]
     assert answers == [403] * (access.ALL_TRIES - 1) + [429]
     assert wrong(access.ALL_TRIES) == 429  # an address that never tried
+
+
+def test_each_address_waits_from_its_own_first_wrong_one_and_then_tries_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    clock = SimpleNamespace(now=1000.0)
+    monkeypatch.setattr(access, "time", SimpleNamespace(monotonic=lambda: clock.now))
+    tries = access.Tries(of_one=2, in_all=4)
+    tries.wrong("a")
+    clock.now += 10
+    assert [tries.wrong("b"), tries.wrong("b")] == [1, 0]
+    assert (tries.wait_s("a"), tries.wait_s("b")) == (0.0, access.TRIES_WITHIN_S)
+    clock.now += 20
+    assert tries.wait_s("b") == access.TRIES_WITHIN_S - 20
+    assert tries.wrong("a") == 0, "all that may be wrong within the time"
+    assert tries.wait_s("c") == access.TRIES_WITHIN_S - 30, "until the oldest of all is forgotten"
+    clock.now += access.TRIES_WITHIN_S - 29
+    assert (tries.wait_s("a"), tries.wait_s("c")) == (0.0, 0.0)
+    assert tries.wait_s("b") == pytest.approx(9.0)
+
+
+def test_a_browser_without_the_passcode_is_told_where_to_give_it(guarded: Flask) -> None:
+    client = guarded.test_client()
+    assert "passcode" in client.get("/controls").text
+    told = client.post("/bench/beat", data={"csrf": token(client)}).text
+    assert "has not given the passcode" in told and "Take the controls" in told
+
+
+def test_where_no_passcode_was_set_the_page_says_how_to_set_one(hub: Hub) -> None:
+    client = app_of(hub, PASSCODE_HASH=access.NO_PASSCODE).test_client()
+    told = client.post("/bench/beat", data={"csrf": token(client)}).text
+    assert "no passcode was set" in told and "--set-passcode" in told
+    assert "has not given the passcode" not in told
+
+
+def test_a_browser_that_may_write_is_asked_for_no_passcode(guarded: Flask, hub: Hub) -> None:
+    asked = 'name="passcode"'
+    assert asked in guarded.test_client().get("/controls").text
+    assert asked not in app_of(hub).test_client().get("/controls").text
+
+
+def test_what_a_browser_sends_is_bounded_before_it_is_read_and_only_a_writers_is(
+    guarded: Flask,
+) -> None:
+    read: list[int] = []
+
+    @guarded.post("/sent")
+    @access.takes(1000)
+    def sent() -> str:
+        read.append(len(request.get_data()))
+        return "taken"
+
+    client = guarded.test_client()
+    client.get("/bench")
+    with client.session_transaction() as kept:
+        head = {"X-CSRF": kept["csrf"]}
+    assert client.post("/sent", data=b"x" * 10, headers=head).status_code == 403
+    assert not read
+    assert take(client, passcode=PASSCODE) == 302
+    assert client.post("/sent", data=b"x" * 1000, headers=head).text == "taken"
+    assert client.post("/sent", data=b"x" * 1001, headers=head).status_code == 413
+    assert read == [1000]
 
 
 def test_a_browser_without_the_controls_gives_none_back(hub: Hub) -> None:

@@ -343,7 +343,7 @@ def test_only_an_established_socket_counts(
 ) -> None:
     """Rows as the kernel writes them: proc(5)."""
     table = tmp_path / "tcp"
-    monkeypatch.setattr(local_peer, "TABLES", (table,))
+    monkeypatch.setattr(local_peer, "TABLES", (tmp_path / "no IPv6", table))
     form = "head\n   0: 0100007F:C350 0100007F:21C2 {} 0:0 0:0 0 {} 0 {} 1 x\n"
     found = []
     for state, uid, inode in ((row, 1000, 77), ("01", 0, 0), ("01", 1000, 77)):

@@ -163,6 +163,125 @@ def test_a_stop_says_no_more_than_the_read_back_of_its_feed_side(side: FeedSide)
     assert ("less than half" in confirmed_off(side)) is (side == "ground")
 
 
+NOW = {"t_ns": 2, "commanded_on": False, "coil_live": False}
+
+
+@pytest.mark.parametrize(
+    ("told", "known"),
+    [
+        (NOW, OFF_STATES[0]),
+        (NOW | {"t_ns": 1}, None),  # sent before the order
+        (NOW | {"commanded_on": True}, None),
+        (NOW | {"commanded_on": None}, None),
+        (NOW | {"coil_live": True}, None),
+        (NOW | {"coil_live": None}, OFF_STATES[1]),  # no read-back
+        (NOW | {"tripped": "read-back disagreeing"}, OFF_STATES[1]),
+        (NOW | {"tripped": "edge source lost"}, OFF_STATES[1]),
+        (NOW | {"tripped": "over-pressure"}, OFF_STATES[0]),
+    ],
+)
+def test_what_a_status_says_of_the_coil(told: dict[str, object], known: str | None) -> None:
+    assert stopping._said(messages.tell("status", **told).encode(), 1) == known
+
+
+def test_what_is_no_status_and_no_end_says_nothing() -> None:
+    for line in (b'["L","switch",1,5]', b"", messages.tell("guide", **NOW).encode(),
+                 messages.tell("ended", off="still live").encode()):  # fmt: skip
+        assert stopping._said(line, 1) is None
+
+
+class Bench:
+    """Answers an order to stop with these lines, then says no more; with `goes` it hangs up."""
+
+    def __init__(self, folder: Path, backend: str, *lines: str, goes: bool = False) -> None:
+        self._socket, self._over = socket.socket(socket.AF_UNIX), threading.Event()
+        name = state_file.rig_name(backend, "a", 17)
+        self._socket.bind(str(folder / f"{name}.sock"))
+        self._socket.listen()
+        owner = replace(state_file.this_process(), socket=self._socket.getsockname())
+        left(folder, backend, owner, None)
+        self._lines, self._goes = lines, goes
+        self.thread = threading.Thread(target=self._answer)
+        self.thread.start()
+
+    def _answer(self) -> None:
+        peer, _ = self._socket.accept()
+        with peer:
+            peer.recv(1000)
+            for line in self._lines:
+                peer.sendall(line.encode())
+            if not self._goes:
+                self._over.wait(20)
+
+    def close(self) -> None:
+        self._over.set()
+        self.thread.join()
+        self._socket.close()
+
+
+def ended(off: str) -> str:
+    return messages.tell("ended", off=off) + "\n"
+
+
+CONFIRMED, COMMANDED, LIVE, ON_GROUND = OFF_STATES
+ORDER_OF_DOUBT = [CONFIRMED, ON_GROUND, COMMANDED, NOT_CONFIRMED]
+
+
+@pytest.mark.parametrize("one", ORDER_OF_DOUBT)
+@pytest.mark.parametrize("other", ORDER_OF_DOUBT)
+def test_of_two_rigs_the_lesser_is_said(tmp_path: Path, one: str, other: str) -> None:
+    benches = [
+        Bench(tmp_path, backend, ended(LIVE if off == NOT_CONFIRMED else off), goes=True)
+        for backend, off in (("board", one), ("simulated", other))
+    ]
+    done = stop(tmp_path, "a test")
+    for bench in benches:
+        bench.close()
+    assert done.off == max((one, other), key=ORDER_OF_DOUBT.index)
+    assert done.sure is (done.off in (CONFIRMED, ON_GROUND))
+    assert ("mushroom stop" in done.words) is (done.off == NOT_CONFIRMED)
+
+
+@pytest.mark.parametrize("goes", [True, False])
+def test_a_bench_that_never_says_its_end_is_answered_for_within_a_second(
+    tmp_path: Path, goes: bool
+) -> None:
+    """Records and statuses from before the order come all the same."""
+    old = messages.tell("status", **NOW) + "\n"
+    bench = Bench(tmp_path, "board", '["L","switch",1,5]\n', old, old, goes=goes)
+    began = time.monotonic()
+    done = stop(tmp_path, "a test")
+    took_s = time.monotonic() - began
+    bench.close()
+    assert done.off == NOT_CONFIRMED and took_s < stopping.ANSWER_S + 2
+    assert goes or took_s >= stopping.ANSWER_S
+
+
+def test_a_stream_without_an_end_is_left_when_the_time_is_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At each look something has arrived."""
+    bench = Bench(tmp_path, "board", '["L","switch",1,5]\n' * 5)
+    really = stopping.select.select
+
+    def slow(*words: object) -> object:
+        time.sleep(0.05)
+        return really(*words)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(stopping.select, "select", slow)
+    path = str(tmp_path / "a-line17.sock")
+    assert stopping._stop_one(path, "a test", time.monotonic() + 0.04) == NOT_CONFIRMED
+    monkeypatch.undo()
+    bench.close()
+
+
+def test_a_folder_that_cannot_be_read_is_no_stopped_rig(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    done = stop(tmp_path / "file", "a test")
+    assert done.off == NOT_CONFIRMED and "cannot be read" in done.words
+    assert "mushroom stop" in done.words
+
+
 def test_a_read_back_found_wrong_by_a_later_trip_confirms_nothing() -> None:
     """The status names the first trip only; its `confirmed_off` says what can be confirmed."""
     said = {"commanded_on": False, "coil_live": False, "t_ns": 2, "tripped": "over-pressure"}

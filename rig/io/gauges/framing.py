@@ -136,7 +136,6 @@ class LineFramer:
             self._bad(t_ns, bytes(self._buffer[: self._most]), why, out)
             self._reported = True
         self._synchronised = self._inside = False
-        self._cut_in = None
         self._check_left = 0
         self._buffer.clear()
 
