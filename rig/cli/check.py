@@ -30,13 +30,14 @@ PLAIN_WIDTH = 110
 @click.command("check")
 @click.argument("setup", type=click.Path(path_type=Path))
 @click.argument("sheet", required=False, type=click.Path(path_type=Path))
+@click.option("--full", is_flag=True, help="Every key as taken, every channel and every rule too.")
 @units_option
-def command(setup: Path, sheet: Path | None) -> None:
+def command(setup: Path, sheet: Path | None, full: bool) -> None:
     """Look over SETUP, and SHEET with it, without energising anything.
 
-    Shows what the files say, what the interlock watches on this rig and what not, the coil's
-    current against the fuse, where runs are kept, and what to keep in mind. Refused files end with
-    exit code 2 and every problem named.
+    Says first whether anything is wrong and what holds up a run, then the coil's current against
+    the fuse, what the interlock does not watch on this rig, what the sheet takes, where runs are
+    kept, and what to keep in mind. Refused files end with exit code 2 and every problem named.
     """
     from rich.console import Console
 
@@ -48,16 +49,19 @@ def command(setup: Path, sheet: Path | None) -> None:
     judged(EXIT_OK)
     width = None if sys.stdout.isatty() else PLAIN_WIDTH
     console = Console(markup=False, highlight=False, emoji=False, width=width)
-    _show_setup(console, loaded)
+    console.print("No problem found in the files; nothing was energised.", style="bold")
+    latched = _latched(loaded)
+    if latched:
+        console.print(latched, style="bold")
+    console.print()
+    _show_setup(console, loaded, full)
     if loaded_sheet is not None:
-        _show_sheet(console, loaded, loaded_sheet)
+        _show_sheet(console, loaded, loaded_sheet, full)
     console.print()
     for line in keeping():
         console.print(line)
-    latched = _latched(loaded)
-    if latched:
-        console.print(f"\n{latched}", style="bold")
-    console.print("\nNo problem found in the files; nothing was energised.")
+    if not full:
+        console.print("\nEvery key as it is taken, every channel and every rule: --full.")
 
 
 def _latched(loaded: LoadedSetup) -> str:
@@ -75,7 +79,7 @@ def _latched(loaded: LoadedSetup) -> str:
     return latched_words(state) if state is not None and state.trip is not None else ""
 
 
-def _show_setup(console: Console, loaded: LoadedSetup) -> None:
+def _show_setup(console: Console, loaded: LoadedSetup, full: bool) -> None:
     from rig.config.setup.cautions import cautions
     from rig.config.setup.describe import describe
 
@@ -83,14 +87,17 @@ def _show_setup(console: Console, loaded: LoadedSetup) -> None:
     console.print(f"Setup {loaded.path} ({loaded.hash})", style="bold")
     if setup.backend == "simulated":
         console.print("SIMULATED: this setup drives no hardware.", style="bold")
-    _print_rows(console, describe(setup), loaded.text)
+    if full:
+        _print_rows(console, describe(setup), loaded.text)
+        console.print()
     _print_current(console, loaded)
-    _print_channels(console, loaded)
-    _print_watched(console, loaded)
+    if full:
+        _print_channels(console, loaded)
+    _print_watched(console, loaded, full)
     _print_cautions(console, cautions(setup))
 
 
-def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet) -> None:
+def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet, full: bool) -> None:
     from rig.actions.effort import effort_words
     from rig.config.service.rules import service_cautions
     from rig.config.setup.cautions import sheet_cautions
@@ -98,8 +105,14 @@ def _show_sheet(console: Console, loaded: LoadedSetup, sheet: LoadedSheet) -> No
     from rig.core.reader_units import units
 
     console.print(f"\nSheet {sheet.path} ({sheet.hash})", style="bold")
-    _print_rows(console, describe_sheet(sheet.sheet), sheet.text)
-    console.print(f"\n{effort_words(loaded.setup, sheet.sheet)}")
+    rows = describe_sheet(sheet.sheet)
+    if full:
+        _print_rows(console, rows, sheet.text)
+        console.print()
+    else:
+        limits = "; ".join(row.value for row in rows if row.where[0] == "accept")
+        console.print(f"Limits: {units().words(limits) or 'none, so nothing is judged'}.")
+    console.print(effort_words(loaded.setup, sheet.sheet))
     _print_cautions(console, sheet_cautions(loaded.setup, sheet.sheet))
     if sheet.service is not None:
         console.print(f"Held to service information: {units().words(sheet.service.words)}.")
@@ -143,7 +156,7 @@ def _print_current(console: Console, loaded: LoadedSetup) -> None:
     coil, cold_a = loaded.setup.coil, loaded.setup.coil_current_a
     hot_a = coil.supply_voltage_v / copper_resistance_ohm(coil.resistance_ohm, HOT_DEGC)
     told = (
-        f"\nCoil current {cold_a:.2f} A cold (20 degC), {hot_a:.2f} A hot ({HOT_DEGC:.0f} degC); "
+        f"Coil current {cold_a:.2f} A cold (20 degC), {hot_a:.2f} A hot ({HOT_DEGC:.0f} degC); "
         f"the fuse of {coil.fuse_a:g} A may carry {CONTINUOUS_LOADING_MAX * coil.fuse_a:.2f} A "
         f"for long."
     )
@@ -177,13 +190,20 @@ def _print_channels(console: Console, loaded: LoadedSetup) -> None:
     console.print(table)
 
 
-def _print_watched(console: Console, loaded: LoadedSetup) -> None:
+def _print_watched(console: Console, loaded: LoadedSetup, full: bool) -> None:
     from rich.text import Text
 
     from rig.bench.interlock.registry import watched
 
+    rules = watched(loaded.setup)
+    if not full:
+        not_watched = [watch.rule.name for watch in rules if not watch.watched]
+        console.print(f"Watched: {len(rules) - len(not_watched)} of {len(rules)} rules.")
+        if not_watched:
+            console.print(f"NOT WATCHED: {', '.join(not_watched)}.")
+        return
     table = _table("rule", "", "slowest reaction", "by what")
-    for watch in watched(loaded.setup):
+    for watch in rules:
         state = Text("watched") if watch.watched else Text("NOT WATCHED", style="bold red")
         reaction = "-" if watch.reaction_ms is None else f"{watch.reaction_ms:.0f} ms"
         table.add_row(watch.rule.name, state, reaction, Text(watch.why))

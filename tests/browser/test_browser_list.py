@@ -146,3 +146,18 @@ def test_a_file_that_is_being_made_is_spoken_of_until_it_comes(
     # a refusal is a page, and no file with a page in it
     page.locator("a[data-making]").evaluate("(e) => { e.search = '?valve=none'; e.click(); }")
     expect(page.locator("h1")).to_contain_text("Not as one table")
+
+
+@pytest.mark.timeout(300)
+def test_a_copy_of_the_log_that_is_being_made_is_spoken_of_too(
+    visit: Callable, listing: Server
+) -> None:
+    page = visit(url=listing.url).open("/controls")
+    page.click("button.main")
+    page.goto(f"{listing.url}/log/backup")
+    page.evaluate(HEARD)
+    with page.expect_download(timeout=100_000) as come:
+        page.locator("button[data-making]").evaluate("(e) => e.click()")
+    assert come.value.suggested_filename.endswith(".sqlite")
+    expect(page.locator("#making")).to_contain_text("Made: a copy of the log")
+    assert page.evaluate("heard")[0].startswith("Making a copy of the log")

@@ -20,7 +20,9 @@ DEMO_SETUP, DEMO_SHEET = ROOT / "demo/workshop.setup.toml", ROOT / "demo/worksho
 
 
 def shown(*args: Path) -> str:
-    result = CliRunner().invoke(command, [str(arg) for arg in args], catch_exceptions=False)
+    """In full."""
+    given = ["--full", *(str(arg) for arg in args)]
+    result = CliRunner().invoke(command, given, catch_exceptions=False)
     assert result.exit_code == 0
     # words, however the lines were broken
     return " ".join(result.output.split())
@@ -32,6 +34,22 @@ def test_shows_the_setup_as_written_and_as_taken() -> None:
     assert 'limits.pressure "80 psi" 551.58 kPa' in text
     assert "limits.gauge_stale (default) 500 ms" in text
     assert "nothing was energised" in text
+
+
+def test_what_matters_fits_a_screen_and_the_verdict_comes_first(tmp_path: Path) -> None:
+    setup = ROOT / "demo/engine.setup.toml"
+    done = CliRunner().invoke(command, [str(setup), str(DEMO_SHEET)], catch_exceptions=False)
+    lines = done.output.splitlines()
+    assert lines[0] == "No problem found in the files; nothing was energised."
+    assert len(lines) <= 24  # of a plain terminal
+    text = " ".join(done.output.split())
+    assert "NOT WATCHED: coil heating, pressure rising, stop input open" in text
+    assert "Limits: response (each) at most 80 ms; release (each) at most 80 ms" in text
+    assert "(default)" not in text and "--full" in lines[-1]
+    free = tmp_path / "free.sheet.toml"
+    free.write_text(DEMO_SHEET.read_text().split("[[accept]]")[0])
+    done = CliRunner().invoke(command, [str(setup), str(free)], catch_exceptions=False)
+    assert "Limits: none, so nothing is judged." in done.output
 
 
 def test_coil_current_cold_and_hot_against_the_fuse() -> None:
@@ -109,7 +127,7 @@ def test_square_brackets_and_escapes_in_a_file_do_not_reach_the_terminal(tmp_pat
     setup = tmp_path / "a.setup.toml"
     text = DEMO_SETUP.read_text().replace("Invented workshop", "[bold]x[/bold] \\u001b[31m :smile:")
     setup.write_text(text)
-    result = CliRunner().invoke(command, [str(setup)], catch_exceptions=False)
+    result = CliRunner().invoke(command, ["--full", str(setup)], catch_exceptions=False)
     assert "[bold]x[/bold]" in result.output
     assert ":smile:" in result.output
     assert "\x1b" not in result.output

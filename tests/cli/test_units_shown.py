@@ -80,7 +80,7 @@ def test_a_hold_in_bar(capsys: Captured) -> None:
 
 def test_the_check_takes_a_limit_as_it_was_typed(capsys: Captured) -> None:
     words = ("check", str(DEMO / "workshop.setup.toml"), str(DEMO / "workshop.sheet.toml"))
-    out, _ = told(capsys, *words, "--units", "psi,degF")
+    out, _ = told(capsys, *words, "--full", "--units", "psi,degF")
     assert not [unit for unit in SI_UNITS if unit in out]
     row = next(line for line in out.splitlines() if line.startswith("limits.pressure "))
     assert row.split('"80 psi"')[1].strip() == "80 psi"
@@ -96,7 +96,7 @@ def test_the_setups_own_units_hold_unless_others_are_asked_for(
     assert " psi" in told(capsys, *words)[0]
     assert " psi" in told(capsys, "show", "last")[0]
     assert " bar" in told(capsys, "show", "last", "--units", "bar")[0]
-    assert "limits.pressure" in told(capsys, "check", str(setup))[0]
+    assert "limits.pressure" in told(capsys, "check", "--full", str(setup))[0]
     setup.write_text(text + '\n[units]\npressure = "atm"\n')
     assert "units.pressure" in told(capsys, "check", str(setup))[1]
 

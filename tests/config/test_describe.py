@@ -51,9 +51,9 @@ def test_what_is_not_wired_is_one_row() -> None:
     ("text", "key", "value", "unit"),
     [
         (STROKES, "on_time", "500", "ms"),
-        (STROKES, "accept[1 of 2]", "response (mean) at least 10 and at most 150", "ms"),
+        (STROKES, "accept[1 of 2]", "response (mean) at least 10 ms and at most 150 ms", ""),
         (STROKES, "accept[2 of 2]", "missed (total) at most 0", ""),
-        (HOLD, "accept[1 of 1]", "decay rate (each) at most 13.79", "kPa/s"),
+        (HOLD, "accept[1 of 1]", "decay rate (each) at most 13.79 kPa/s", ""),
         (RAMP, "high", "275.79", "kPa"),
     ],
 )
@@ -128,8 +128,8 @@ def test_cautions_of_a_sheet(text: str, name: str, there: bool) -> None:
 
 def test_an_acceptance_limit_names_a_risk_and_margin_of_its_own() -> None:
     plain = Accept.model_validate({"figure": "response", "of": "mean", "max": "80 ms"})
-    assert accept_text(plain) == "response (mean) at most 80"
+    assert accept_text(plain) == "response (mean) at most 80 ms"
     own = plain.model_validate(
         {"figure": "response", "of": "mean", "max": "80 ms", "risk": "1 %", "margin": "2 ms"}
     )
-    assert accept_text(own) == "response (mean) at most 80, risk 1 %, margin 2"
+    assert accept_text(own) == "response (mean) at most 80 ms, risk 1 %, margin 2 ms"

@@ -189,6 +189,8 @@ def test_what_a_trip_left_on_the_bench_goes_with_its_clearing(
     assert answer.status_code == 200 and "Cleared" in answer.text, answer.text
     page = client.get("/bench").text
     assert hub.phase == IDLE and "Tripped." not in page and "not begun" not in page
+    late = client.post("/bench/clear", data={"csrf": token(client), "setup": "workshop"}).text
+    assert "Nothing was latched any more" in late and "Cleared" not in late
     assert re.search(r'id="valve" name="valve" value="V-303"', page), "it is still to be tested"
     assert '<option value="workshop" selected>' in page
 

@@ -3,8 +3,12 @@
 
 from __future__ import annotations
 
+import html
+import os
 import re
 import shutil
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -139,3 +143,34 @@ def test_a_damaged_note_of_the_last_copy_counts_as_none(
     (log_path.parent / copies.LAST).write_text(f'{{{damaged}, "where": "downloaded"}}')
     answer = opened(log_path).get("/log/backup")
     assert answer.status_code == 200 and "None was made yet" in answer.text
+
+
+def test_the_lines_of_the_way_back_lead_to_the_copy_and_lose_no_run(tmp_path: Path) -> None:
+    """Typed as the page shows them, by the shell; the newer run comes from its raw file."""
+    data = tmp_path / "a rig's data"
+    data.mkdir()
+    (tmp_path / "rig").write_text(f'#!/bin/sh\nexec "{sys.executable}" -m rig.cli.main "$@"\n')
+    (tmp_path / "rig").chmod(0o755)
+    path = f"{tmp_path}{os.pathsep}{os.environ['PATH']}"
+    env = {**os.environ, "RIG_DATA": str(data), "PATH": path}
+
+    def typed(line: str) -> int:
+        done = subprocess.run(["bash", "-c", line], env=env, cwd=tmp_path, capture_output=True)
+        return done.returncode
+
+    demo = Path(__file__).parents[2] / "demo"
+    one_run = f"rig run {demo}/workshop.setup.toml {demo}/workshop.sheet.toml --fast --valve"
+    assert typed(f"{one_run} FIRST") == 0
+    copies.back_up(data / "runs.sqlite", tmp_path / "COPY.sqlite")
+    assert typed(f"{one_run} SECOND") == 0
+    page = opened(data / "runs.sqlite").get("/log/backup").text
+    lines = html.unescape(re.findall(r"<pre[^>]*><code>(mkdir.*?)</code>", page, re.DOTALL)[0])
+    del env["RIG_DATA"]
+    assert typed(lines) == 0
+    with RunLog(data / "runs.sqlite", readonly=True) as log:
+        assert [row.valve for row in log.runs()] == ["SECOND", "FIRST"]
+    (aside,) = data.glob("put-aside-*")
+    with RunLog(aside / "runs.sqlite", readonly=True) as log:
+        assert len(log.runs()) == 2
+    assert typed(lines) != 0, "again, one log would lie over the other"
+    assert data.joinpath("runs.sqlite").exists()

@@ -202,7 +202,8 @@ def test_a_backup_that_does_not_say_its_last_run_is_told_by_its_age_alone() -> N
 
 
 def test_what_is_new_is_the_newest_day() -> None:
-    points = "- **One\n  thing** is so.\n- **Two**: b\n"
+    points = "- **One\n  thing** is [so](a.md). More.\n- **Two**: b 1.5 s\n  long: c\n"
     found = news(f"# New\n\n## 2026-02-01\n\n{points}\n## 2026-01-01\n- **Old**")
-    assert found is not None and (found.day, found.points) == ("2026-02-01", ["One thing", "Two"])
+    assert found is not None and found.day == "2026-02-01"
+    assert found.points == ["One thing is so", "Two: b 1.5 s long"]
     assert news("# New\n") is None

@@ -281,5 +281,10 @@ def clear() -> str | tuple[str, int]:
     )
     if done:
         hub.cleared()
-    page = render_template("trip.html", latched=latched(hub.files), said=said, done=done)
+    # somebody else may have been quicker
+    how = "Nothing was latched any more" if "nothing to clear" in said else "Cleared"
+    page = render_template(
+        "trip.html", latched=latched(hub.files), said=said, done=done,
+        how=how if done else "Not cleared",
+    )  # fmt: skip
     return page, 200 if done else 409

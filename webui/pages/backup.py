@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import shlex
 import tempfile
 import time
 from pathlib import Path
@@ -26,9 +27,10 @@ from rig.recorder.disk import ROOM_REMEDY, free_mb, room_words
 from rig.runlog import copies
 from webui import access, log
 from webui.faults import PageFault
-from webui.work import heavy
+from webui.work import heavy, logwork
 
 blueprint = Blueprint("backup", __name__)
+blueprint.after_request(logwork.tell_it_comes)
 
 
 def install(app: Flask) -> None:
@@ -60,7 +62,19 @@ def show() -> str:
     return render_template(
         "backup.html", last=copies.last(_path()), words=words, old=old,
         megabytes=copies.size_beside(_path()) / 1e6, folders=current_app.config["BACKUP_FOLDERS"],
+        way_back=way_back(_path()),
     )  # fmt: skip
+
+
+def way_back(path: Path) -> str:
+    """What to type in order to go back to a copy of the log at `path`. It ends at the first step
+    that fails: typed twice, it may not put one log over another."""
+    folder, now = shlex.quote(str(path.parent)), shlex.quote(str(path))
+    aside = shlex.quote(str(path.parent / f"put-aside-{time.strftime('%Y%m%dT%H%M%S')}"))
+    return (
+        f"mkdir {aside} &&\nmv {now}* {aside} &&\ncp COPY.sqlite {now} &&\n"
+        f"RIG_DATA={folder} rig recover"
+    )
 
 
 @blueprint.post("/log/backup")

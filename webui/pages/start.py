@@ -58,7 +58,7 @@ class FromLog(NamedTuple):
 
 
 class News(NamedTuple):
-    """The newest entry of the what's-new page: its day, and its first point in a few words."""
+    """The newest entry of the what's-new page: its day, and its first points in a few words."""
 
     day: str
     points: list[str]
@@ -136,5 +136,9 @@ def news(text: str) -> News | None:
     parts = re.split(r"^## +(.+)$", text, flags=re.MULTILINE)
     if len(parts) < 3:
         return None
-    points: list[Any] = re.findall(r"^- \*\*(.+?)\*\*", parts[2], flags=re.MULTILINE | re.DOTALL)
-    return News(parts[1].strip(), [" ".join(one.split()) for one in points[:NEWS_SHOWN]])
+    # heading and first clause; a link leaves its words
+    points: list[Any] = re.findall(
+        r"^- \*\*(.+?\*\*.+?)(?=[.:;](?:\s|$))", parts[2], flags=re.MULTILINE | re.DOTALL
+    )
+    plain = [re.sub(r"\[(.+?)\]\(.+?\)", r"\1", one.replace("**", "")) for one in points]
+    return News(parts[1].strip(), [" ".join(one.split()) for one in plain[:NEWS_SHOWN]])

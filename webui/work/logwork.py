@@ -35,15 +35,15 @@ CHOSEN_MOST = 200
 FOUND_MOST = 2_000
 QUESTION_MOST = 2_000
 MADE = "made"
-"""In an address, a name for the file asked for; the cookie with it tells the page that it comes."""
+"""In a question, a name for the file asked for; the cookie with it tells the page that it comes."""
 TABLES, RECORDINGS = ("results", "strokes"), ("csv", "json", "vcd")
 """What runs leave as: one table of all of them, or an archive with a file of each."""
 
 
 @blueprint.after_request
-def _made(answer: Response) -> Response:
+def tell_it_comes(answer: Response) -> Response:
     """Tell the page that asked for a file that it comes: a download tells a script nothing."""
-    asked = request.args.get(MADE, "")
+    asked = request.values.get(MADE, "")
     if answer.status_code == 200 and asked.isascii() and asked.isalnum() and len(asked) <= 20:
         answer.set_cookie(MADE, asked, max_age=60, samesite="Strict")
     return answer

@@ -48,17 +48,18 @@ def describe_sheet(sheet: Sheet) -> list[Row]:
     rows = [row for row in _rows(sheet, ()) if row.where[0] != "accept"]
     for n, accept in enumerate(sheet.accept):
         key = f"accept[{n + 1} of {len(sheet.accept)}]"
-        rows.append(Row(key, accept_text(accept), accept.unit, ("accept", n)))
+        rows.append(Row(key, accept_text(accept), "", ("accept", n)))
     return rows
 
 
 def accept_text(accept: Accept) -> str:
     """An acceptance limit in one phrase, in the unit of the results."""
     name = f"{accept.figure} ({accept.of})".replace("_", " ")
-    least = [] if accept.min_value is None else [f"at least {accept.min_value:.5g}"]
-    most = [] if accept.max_value is None else [f"at most {accept.max_value:.5g}"]
+    unit = f" {accept.unit}".rstrip()
+    least = [] if accept.min_value is None else [f"at least {accept.min_value:.5g}{unit}"]
+    most = [] if accept.max_value is None else [f"at most {accept.max_value:.5g}{unit}"]
     kept = [f"risk {100 * accept.risk:g} %"] if accept.risk != DEFAULT_RISK else []
-    kept += [f"margin {accept.margin_value:.5g}"] if accept.margin_value else []
+    kept += [f"margin {accept.margin_value:.5g}{unit}"] if accept.margin_value else []
     return ", ".join([f"{name} {' and '.join(least + most)}", *kept])
 
 

@@ -125,7 +125,7 @@ function take(snapshot) {
   put("step", now.step || "waiting");
   put("number", now.number ? String(now.number) : "");
   put("of", now.of && now.number ? `/${now.of}` : "");
-  put("left", left(now.left_s));
+  put("left", `${now.ramp && now.left_s ? "at most " : ""}${left(now.left_s)}`); // of a ramp the hand decides
   put("response", number(now.last?.response_ms, 1, "ms"));
   put("release", number(now.last?.release_ms, 1, "ms"));
   put("missed", String(now.missed));
