@@ -32,6 +32,8 @@ _POWERS = {"kPa": 1, "kPa/s": 1, "kPa/ms": 1, "ms/kPa": -1}
 _TEMPERATURES = ("degC", "°C")
 _SHORT = 1e-9
 """Relative distance from a short decimal within which a stored value was typed as that."""
+_FAR = 0.05
+"""A number of one digit says no more than half of itself: 1 kPa is 0.15 psi all the same, not 0.1."""
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _QUANTITY = re.compile(
     r'(?P<kept>`[^`]*`|"[^"]*")'  # to be typed, or quoted as typed
@@ -130,6 +132,7 @@ class Units:
         shown = next(
             shown for digits in range(first, first + 20)
             if low <= float(shown := fixed(middle, digits)) <= high
+            and abs(float(shown) - middle) <= _FAR * abs(middle)
         )  # fmt: skip
         return f"+{shown}" if text.startswith("+") and float(shown) > 0 else shown
 

@@ -85,7 +85,7 @@ def test_a_limit_comes_back_as_it_was_typed_and_stays_apart_from_the_value() -> 
         ("0 kPa", "0 psi"), ("-7 kPa", "-1 psi"), ("+2.3 kPa", "+0.33 psi"),
         ("20 to 90 degC", "68 to 194 degF"), ("40 and 100 degC", "104 and 212 degF"),
         ("falls by 12.3 kPa/s.", "falls by 1.78 psi/s."), ("± 1.2 kPa", "± 0.17 psi"),
-        ("1e+03 kPa", "100 psi"), ("0.5 ms/kPa", "0.5 ms/kPa"), ("25 kPa_x", "25 kPa_x"),
+        ("1e+03 kPa", "150 psi"), ("1 kPa", "0.15 psi"), ("0.5 ms/kPa", "0.5 ms/kPa"), ("25 kPa_x", "25 kPa_x"),
         ("type `--point 100 kPa`", "type `--point 100 kPa`"), ('"100 kPa" is', '"100 kPa" is'),
         ("cylinder 1, 420 kPa", "cylinder 1, 60.9 psi"), ("V1.100 kPa", "V1.100 kPa"),
     ],
