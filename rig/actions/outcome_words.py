@@ -14,7 +14,6 @@ from rig.core.errors import STILL_LIVE, CoilLiveError
 from rig.core.reader_units import units
 from rig.core.records import OFF_STATES
 from rig.desk.outcome import Outcome
-from rig.text.wrapped import wrapped
 
 
 def say(text: str) -> None:
@@ -22,6 +21,8 @@ def say(text: str) -> None:
     with contextlib.suppress(OSError):
         text = units().words(text)
         if sys.stderr.isatty():
+            from rig.text.wrapped import wrapped  # types of results: much to load
+
             width = shutil.get_terminal_size().columns
             lines = [line for part in text.splitlines() for line in wrapped(part, width)]
             text = "\n".join(lines)

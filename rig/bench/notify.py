@@ -59,10 +59,14 @@ class Notifier:
 
     def stopping(self, status: str = "") -> None:
         """The run is over and the coil commanded off: the watchdog stops counting, and the rest
-        (storing, analysing) has the unit's TimeoutStopSec. Sent once."""
+        (storing, analysing) has the unit's TimeoutStopSec. Sent once.
+
+        A unit that the service manager itself is stopping has its watchdog started again by a feed
+        that arrives late, and STOPPING=1 does not end that; a watchdog time of 0 does.
+        """
         if not self._stopping:
             self._stopping = True
-            self._say("STOPPING=1", status)
+            self._say("STOPPING=1\nWATCHDOG_USEC=0", status)
 
     def close(self) -> None:
         """Idempotent."""

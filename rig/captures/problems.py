@@ -6,7 +6,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from rig.config.files.problems import plain
+from rig.config.files.toml_file import plain
 from rig.core.errors import FileProblems, Problem
 
 MAX_BYTES = 256 << 20

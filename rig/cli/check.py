@@ -135,7 +135,8 @@ def _print_rows(console: Console, rows: list[Row], text: str) -> None:
 
     from rich.text import Text
 
-    from rig.config.files.problems import look_up, plain, show
+    from rig.config.files.problems import look_up, show
+    from rig.config.files.toml_file import plain
     from rig.core.reader_units import units
 
     data: Any = tomllib.loads(text)

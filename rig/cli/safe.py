@@ -14,6 +14,7 @@ from rig.actions.outcome_words import say
 from rig.core.ending import judged
 
 if TYPE_CHECKING:
+    from rig.config.setup.release import RelayLine
     from rig.core.state_file import RigState
 
 PULL = "Open the mushroom stop or pull the fuse."
@@ -163,13 +164,24 @@ def _make_safe(path: Path, rig: RigState | None) -> int:
 
 
 def state_of(setup: Path) -> tuple[Path, RigState]:
-    """The state file of a setup's rig, and what it should contain. Raises FileProblems."""
-    from rig.config.files.loading import load_setup
-    from rig.config.files.resolved import dump
+    """The state file of a setup's rig, and the rig with what switching it off needs. Raises
+    FileProblems if the relay line cannot be told."""
+    from rig.config.files.toml_file import parse_file
+    from rig.config.setup.release import relay_line
     from rig.core import places, state_file
 
+    named = relay_line(parse_file(setup).data)
+    if named is None:
+        named = _by_the_model(setup)
+    rig = state_file.rig_name(named.backend, named.chip, named.line)
+    return state_file.state_path(places.state_dir(), rig), state_file.RigState(rig, *named)
+
+
+def _by_the_model(setup: Path) -> RelayLine:
+    """The same by the whole setup, every key checked. Raises FileProblems."""
+    from rig.config.files.loading import load_setup
+    from rig.config.files.resolved import dump
+    from rig.config.setup.release import RelayLine
+
     loaded = load_setup(setup).setup
-    line = loaded.relay.line
-    rig = state_file.rig_name(loaded.backend, loaded.chip, line)
-    state = state_file.RigState(rig, loaded.backend, loaded.chip, line, dump(loaded))
-    return state_file.state_path(places.state_dir(), rig), state
+    return RelayLine(loaded.backend, loaded.chip, loaded.relay.line, dump(loaded))

@@ -17,8 +17,8 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from rig.config.setup.model import Setup
-from rig.core.errors import FileProblems, HardwareError
+from rig.config.setup.release import readback_of
+from rig.core.errors import HardwareError
 from rig.core.records import DEAD_LOOKS, NOT_CONFIRMED_OFF, OFF_STATES, readback_doubted
 from rig.core.state_file import Owner, RigState
 from rig.physics.feed import confirmed_off
@@ -160,31 +160,31 @@ def drive_off(
     could not be taken.
     """
     if state.backend != "board":
-        return OFF_STATES[1] if _setup(state) is None else OFF_STATES[0]
+        return OFF_STATES[1] if readback_of(state.plan) is None else OFF_STATES[0]
     held = _take(state, taker, within_s)
     _HELD.append(held)
     if not held.low:
         raise HardwareError(
             f'relay line {state.line} of chip "{state.chip}" was taken but does not read low'
         )
-    setup = _setup(state)
-    if setup is None or setup.readback is None:
+    readback = readback_of(state.plan)
+    if readback is None:
         return OFF_STATES[1]
     from rig.io import gpio
 
-    until = min(until, time.monotonic() + setup.limits.readback_delay_s)
+    until = min(until, time.monotonic() + readback.delay_s)
     dead = 0
     while True:
         try:
             chip_path = gpio.find_chip(state.chip)
-            level = gpio.read_level(chip_path, setup.readback.line, setup.readback.pull)
+            level = gpio.read_level(chip_path, readback.line, readback.pull)
         except HardwareError:  # the line is off; only reading the read-back failed
             return OFF_STATES[1]
-        dead = dead + 1 if level != setup.coil_live_level else 0
+        dead = dead + 1 if level != readback.live_level else 0
         if dead >= DEAD_LOOKS:
             if doubted or state.readback_doubted or readback_doubted(state.trip):
                 return OFF_STATES[1]
-            return confirmed_off(setup.coil.feed_side)
+            return confirmed_off(readback.feed_side)
         if time.monotonic() > until and not dead:
             return OFF_STATES[2]
         time.sleep(0.005)
@@ -206,14 +206,3 @@ def _taker(state: RigState) -> LineTaker:
     from rig.io import gpio
 
     return gpio.LineTaker(gpio.find_chip(state.chip), state.line)
-
-
-def _setup(state: RigState) -> Setup | None:
-    """The setup of the state's plan; None if it cannot be read or has no read-back."""
-    from rig.config.files.resolved import setup_from_plan
-
-    try:
-        setup = setup_from_plan(state.plan)
-    except FileProblems:
-        return None
-    return setup if setup.readback is not None else None

@@ -10,9 +10,9 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from rig.config.files.problems import Finding as FileFinding
-from rig.config.files.problems import dotted, listed, look_up, nearest, plain, show
+from rig.config.files.problems import dotted, listed, look_up, nearest, show
 from rig.config.files.reading import in_file_order, read
-from rig.config.files.toml_file import parse_file
+from rig.config.files.toml_file import parse_file, plain
 from rig.config.quantity_types import (
     InstantText,
     ListAsTuple,

@@ -143,6 +143,18 @@ def _readback_pin(
         s.ground((emitter[0] + 0.6, low))
 
 
+def transistor(s: Sketch, words: str, gate: XY) -> tuple[XY, XY]:
+    """An N-channel transistor with its legs named: with source and drain exchanged its own diode
+    would keep the relay on. Returns source and drain."""
+    q = elm.NFet(bulk=False).theta(0).reverse().anchor("gate").at(gate)
+    s.symbol(q, words, (gate[0] + 1.5, gate[1] - 0.1))
+    source, drain = (q.source[0], q.source[1]), (q.drain[0], q.drain[1])
+    s.text("G", (gate[0] + 0.05, gate[1] + 0.25), "right")
+    s.text("D", (drain[0] - 0.25, drain[1] - 0.05), "right")
+    s.text("S", (source[0] - 0.15, source[1] - 0.35), "right")
+    return source, drain
+
+
 def relay(setup: Setup, values: dict[str, str]) -> Sketch:
     """Driver and coil of the relay."""
     s = Sketch("Relay driver, active-high")
@@ -152,9 +164,7 @@ def relay(setup: Setup, values: dict[str, str]) -> Sketch:
     s.part(elm.Resistor, stacked(values, "R2"), (2.2, 0), (2.2, -2.2), side="top")
     s.ground((2.2, -2.2))
     s.wire((2.2, 0), (3.8, 0))
-    q1 = elm.NFet(bulk=False).theta(0).reverse().anchor("gate").at((3.8, 0))
-    s.symbol(q1, "Q1, N-channel,\nlogic level", (5.3, -0.1))
-    source, drain = (q1.source[0], q1.source[1]), (q1.drain[0], q1.drain[1])
+    source, drain = transistor(s, "Q1, N-channel,\nlogic level", (3.8, 0))
     x, top = drain[0], drain[1] + 2.8
     s.wire(source, (x, -2.2))
     if setup.heartbeat is None:
@@ -266,9 +276,7 @@ def heartbeat(line: int, values: dict[str, str]) -> Sketch:
     s.dot((10.3, 0))
     s.part(elm.Resistor, stacked(values, "R8"), (10.3, 0), (10.3, -2.2), side="top")
     s.ground((10.3, -2.2))
-    q2 = elm.NFet(bulk=False).theta(0).reverse().anchor("gate").at((11.5, 0))
-    s.symbol(q2, "Q2, N-channel,\non at 1.8 V", (13.0, -0.1))
-    source, drain = (q2.source[0], q2.source[1]), (q2.drain[0], q2.drain[1])
+    source, drain = transistor(s, "Q2, N-channel,\non at 1.8 V", (11.5, 0))
     s.wire(source, (source[0], -2.2))
     s.ground((source[0], -2.2))
     s.wire(drain, (drain[0], drain[1] + 0.5))
@@ -286,6 +294,7 @@ def ground(values: dict[str, str]) -> Sketch:
     s.wire((3.0, 1.0), (3.6, 1.0), (3.6, 0))
     s.ground((3.6, 0), "supply minus", "ground point:\nsupply minus")
     s.rail("3V3", (7.4, 1.4))
+    s.text("pins 1 and 17", (7.9, 1.85))
     s.wire((7.4, 1.4), (9.2, 1.4))
     s.part(elm.Resistor, labelled(values, "R12"), (7.4, 1.4), (7.4, -0.6), side="top")
     s.ground((7.4, -0.6))

@@ -50,7 +50,7 @@ def test_ready_alive_stopping(manager: Manager) -> None:
     notifier.close()
     notifier.close()
     assert manager.told() == [
-        "READY=1\nSTATUS=armed, sheet of 20 strokes", "WATCHDOG=1", "STOPPING=1",
+        "READY=1\nSTATUS=armed, sheet of 20 strokes", "WATCHDOG=1", "STOPPING=1\nWATCHDOG_USEC=0",
     ]  # fmt: skip
 
 

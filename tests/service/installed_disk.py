@@ -30,15 +30,25 @@ NOW, NEXT, NEXT_RELEASE = "/opt/checkout", "/opt/next", "/opt/next-release"
 """Checkouts, and the release of the second: the installer removes what it has not put into use."""
 HIDDEN = ("/root", "/home", "/run/user")
 """By ProtectHome= of the units."""
+SIMULATED_INSTEAD = (
+    ('backend = "board"\n', 'backend = "simulated"\n'),
+    ('chip = "pinctrl-bcm2711"\n', ""),
+    ("[limits]\n", '[simulated]\nseed = 7\n\n[limits]\nloop_late = "500 ms"\n'),
+    ("strokes = 200\n", "strokes = 5\n"),
+    ('on_time = "3 s"\n', 'on_time = "1 s"\n'),
+)
 ENVIRONMENT = """\
 RIG_SETUP=/etc/rig/bench.setup.toml
 RIG_SHEET=/etc/rig/bench.sheet.toml
 RIG_OPTIONS=--confirmed-by test --accept-not-watched --valve V1
 """
+SIMULATED = "simulated"
 SEEN_REVISION = "[Service]\nBindReadOnlyPaths=/run/cpuinfo:/proc/cpuinfo\n"
 """The unit's own view of /proc hides what guest_board.py put there; no board needs this."""
 BOARD = f"{JOB}/board.json"
 LINE_LOG = f"{JOB}/line.log"
+PREPARED = f"{JOB}/prepared"
+"""Seconds since power-up at the beginning and end of what only the test does before the boot."""
 
 
 def interpreter() -> str:
@@ -68,6 +78,12 @@ def make(path: Path) -> None:
     for name in ("setup", "sheet"):
         shutil.copy(HERE / f"service.{name}.toml", config / f"bench.{name}.toml")
     (config / "bench.env").write_text(ENVIRONMENT)
+    for name in ("setup", "sheet"):
+        text = (config / f"bench.{name}.toml").read_text()
+        for was, is_ in SIMULATED_INSTEAD:
+            text = text.replace(was, is_)
+        (config / f"{SIMULATED}.{name}.toml").write_text(text)
+    (config / f"{SIMULATED}.env").write_text(ENVIRONMENT.replace("bench.", f"{SIMULATED}."))
     (upper / "etc/fstab").write_text("")
     addition = upper / "etc/systemd/system/rig-run@.service.d/emulated.conf"
     addition.parent.mkdir(parents=True)
@@ -84,7 +100,9 @@ def before(*, install: bool, driven: bool = False) -> str:
     names = f"RELAY={RELAY} SWITCH={SWITCH} READBACK={READBACK}"
     line = f"$lines/sim_gpio{RELAY}"
     python = "/usr/bin/python3"
+    uptime = f"cut -d' ' -f1 /proc/uptime >> {PREPARED}"
     words = [
+        uptime,
         "export PATH=/usr/sbin:/usr/bin:/sbin:/bin LANG=C.UTF-8",
         f"mkdir -p {LIBRARIES} /run/work",
         f"mount --bind {sysconfig.get_path('purelib')} {LIBRARIES}",
@@ -98,7 +116,7 @@ def before(*, install: bool, driven: bool = False) -> str:
         words += [f"chown -R 0:0 /opt/rig /etc/rig {NOW} {NEXT} {NEXT_RELEASE}",
                   f"cd {NOW} && {python} -m rig.install > {JOB}/install.log 2>&1",
                   f"echo $? >> {JOB}/install.log"]  # fmt: skip
-    return "\n".join([*words, ""])
+    return "\n".join([*words, uptime, ""])
 
 
 def _checkout(into: Path, *, another: bool = False) -> None:

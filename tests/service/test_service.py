@@ -20,7 +20,7 @@ import pytest
 from board import Board, Plant
 from build import MachineParts
 from conftest import FIGURES  # type: ignore[attr-defined]
-from installed_disk import BOARD, LINE_LOG, NEXT, NEXT_RELEASE, before
+from installed_disk import BOARD, LINE_LOG, NEXT, NEXT_RELEASE, PREPARED, SIMULATED, before
 from machine import JOB, Guest
 
 from rig.core.errors import EXIT_TRIPPED
@@ -32,6 +32,10 @@ RIG = "runuser -u rig -- env RIG_DATA=/var/lib/rig LG_WD=/tmp /opt/rig/current/.
 PATIENCE_S = 240
 PLANT = {"readback_delay_ms": 4, "close_delay_ms": [25], "open_delay_ms": [20]}
 MS, MIB = 1_000_000, 1 << 20
+MEMORY_MIB = 512
+"""Of the smallest board."""
+BOOTED = ("rig-safe.service", "systemd-logind.service")
+MOST_OF_A_BOOT, MOST_IDLE_MIB = 1.5, 120
 PAGE = """
 import time, urllib.error, urllib.request
 while True:
@@ -60,8 +64,13 @@ class Story:
     releases: dict[str, str] = field(default_factory=dict)
     log: dict[str, str] = field(default_factory=dict)
     active: dict[str, list[str]] = field(default_factory=dict)
-    boot_ms: dict[str, float] = field(default_factory=dict)
-    memory_mib: float = 0.0
+    boot_ms: dict[str, dict[str, float]] = field(default_factory=dict)
+    idle_mib: float = 0.0
+    simulated: dict[str, str] = field(default_factory=dict)
+    reported: str = ""
+    least_free_mib: float = MEMORY_MIB
+    swap: str = ""
+    killed_for_memory: str = ""
 
 
 class Watched:
@@ -70,6 +79,18 @@ class Watched:
     def __init__(self, guest: Guest) -> None:
         self.guest = guest
         self._seen = 0
+        self._memory = guest.start("while sleep 2; do grep MemAvailable /proc/meminfo; done")
+
+    def least_free_mib(self) -> float:
+        """The least memory that was free, or could have been freed, so far."""
+        return min(int(line.split()[1]) for line in self._memory.output().splitlines()) / 1024
+
+    def after_boot_ms(self, *units: str) -> dict[str, float]:
+        """When each unit was up, from power-up on, less what the test itself did before."""
+        key = "ActiveEnterTimestampMonotonic"
+        began_s, ended_s = map(float, self.sh(f"cat {PREPARED}").split())
+        ours_ms = (ended_s - began_s) * 1000
+        return {unit: int(self.show(unit, key)[key]) / 1000 - ours_ms for unit in units}
 
     def sh(self, command: str, *, fails: bool = False, timeout_s: float = PATIENCE_S) -> str:
         done = self.guest.run(command, timeout_s)
@@ -100,13 +121,13 @@ class Watched:
             assert time.monotonic() < until, "the line never went high"
             time.sleep(0.05)
 
-    def ended(self) -> dict[str, str]:
+    def ended(self, unit: str = UNIT) -> dict[str, str]:
         """How the unit ended, its ExecStopPost included."""
         until = time.monotonic() + PATIENCE_S
-        while self.show(UNIT, "ActiveState")["ActiveState"] not in ("failed", "inactive"):
+        while self.show(unit, "ActiveState")["ActiveState"] not in ("failed", "inactive"):
             assert time.monotonic() < until, "the unit never ended"
             time.sleep(0.2)
-        return self.show(UNIT, "ActiveState", "Result", "ExecMainStatus")
+        return self.show(unit, "ActiveState", "Result", "ExecMainStatus")
 
 
 def struck(watched: Watched, story: Story, name: str, command: str) -> None:
@@ -118,6 +139,12 @@ def struck(watched: Watched, story: Story, name: str, command: str) -> None:
     story.line[name] = watched.changes()
 
 
+def remember_memory(watched: Watched, story: Story) -> None:
+    story.least_free_mib = min(story.least_free_mib, watched.least_free_mib())
+    story.swap += watched.sh("tail -n +2 /proc/swaps")
+    story.killed_for_memory += watched.sh("grep -v ' 0$' /proc/vmstat | grep oom_kill || true")
+
+
 def first_boot(guest: Guest, story: Story) -> None:
     watched = Watched(guest)
     story.installed = (guest.folder / "install.log").read_text()
@@ -125,10 +152,12 @@ def first_boot(guest: Guest, story: Story) -> None:
     story.line["first boot"] = watched.changes()
     story.safe = watched.sh("journalctl --namespace=rig -u rig-safe -o cat")
     story.page = watched.sh(f"/usr/bin/python3 -c {shlex.quote(PAGE)}")
-    story.memory_mib = int(watched.show("rig-serve", "MemoryCurrent")["MemoryCurrent"]) / MIB
-    for unit in ("basic.target", "rig-safe.service", "systemd-logind.service"):
-        key = "ActiveEnterTimestampMonotonic"
-        story.boot_ms[unit] = int(watched.show(unit, key)[key]) / 1000
+    story.idle_mib = int(watched.show("rig-serve", "MemoryCurrent")["MemoryCurrent"]) / MIB
+    story.boot_ms["first"] = watched.after_boot_ms(*BOOTED)
+    simulated = f"rig-run@{SIMULATED}.service"
+    watched.sh(f"systemctl start {simulated}")
+    story.simulated = watched.ended(simulated)
+    story.reported = watched.sh(f"{RIG} report last --out /var/lib/rig/last.html 2>&1")
     board = Board(**json.loads(watched.sh(f"cat {BOARD}")))
     with Plant(guest, board, **PLANT):
         struck(watched, story, "stop", f"systemctl stop {UNIT}")
@@ -140,6 +169,7 @@ def first_boot(guest: Guest, story: Story) -> None:
         struck(watched, story, "kill", f"systemctl kill --kill-whom=all -s KILL {UNIT}")
         watched.sh(f"{RIG} clear /etc/rig/bench.setup.toml")
         watched.energised()
+        remember_memory(watched, story)
         guest.power_cut()
 
 
@@ -147,6 +177,7 @@ def second_boot(guest: Guest, story: Story) -> None:
     watched = Watched(guest)
     watched.sh("systemctl is-system-running --wait")
     story.line["second boot"] = watched.changes()
+    story.boot_ms["second"] = watched.after_boot_ms(*BOOTED)
     runs = json.loads(watched.sh(f"{RIG} runs --json"))["runs"]
     story.runs = {str(run["run"]): run["status"] for run in runs}
     log = "/var/lib/rig/runs.sqlite"
@@ -165,6 +196,12 @@ def second_boot(guest: Guest, story: Story) -> None:
             watched.show(unit, "ActiveState")["ActiveState"] for unit in ("rig-safe", "rig-serve")
         ]
     story.line["upgrade"] = watched.changes()
+    remember_memory(watched, story)
+
+
+def known_off(story: Story) -> dict[str, float]:
+    """Power-up until every relay line is known to be off, over power-up until a login, by boot."""
+    return {boot: units[BOOTED[0]] / units[BOOTED[1]] for boot, units in story.boot_ms.items()}
 
 
 @pytest.fixture(scope="module")
@@ -172,13 +209,19 @@ def story(machine_parts: MachineParts, tmp_path_factory: pytest.TempPathFactory)
     disk = tmp_path_factory.mktemp("disk") / "disk.img"
     installed_disk.make(disk)
     found = Story()
-    with Guest(machine_parts, disk=disk, before=before(install=True)) as guest:
+    options = {"disk": disk, "memory_mib": MEMORY_MIB}
+    with Guest(machine_parts, before=before(install=True), **options) as guest:
         first_boot(guest, found)
-    with Guest(machine_parts, disk=disk, before=before(install=False, driven=True)) as guest:
+    with Guest(machine_parts, before=before(install=False, driven=True), **options) as guest:
         second_boot(guest, found)
-    safe, others = found.boot_ms["rig-safe.service"], found.boot_ms["systemd-logind.service"]
-    FIGURES.append(f"line known to be off after {safe / others:.2f} of the time to a login")
-    FIGURES.append(f"memory of the page's service, idle: {found.memory_mib:.0f} MiB")
+    for boot, ratio in known_off(found).items():
+        FIGURES.append(
+            f"{boot} boot: line known to be off after {ratio:.2f} of the time to a login"
+        )
+    FIGURES.append(f"memory of the page's service, idle: {found.idle_mib:.0f} MiB")
+    FIGURES.append(
+        f"most memory in use: {MEMORY_MIB - found.least_free_mib:.0f} of {MEMORY_MIB} MiB"
+    )
     for name in ("stop", "watchdog", "kill"):
         taken_s = (found.line[name][0][0] - found.struck_ns[name]) / 1e9
         FIGURES.append(f"{name} to line low: {taken_s:.1f} s")
@@ -194,6 +237,23 @@ def test_a_fresh_machine_boots_with_the_line_off(story: Story) -> None:
     assert {level for _, level in story.line["first boot"]} == {0}
     assert "confirmed off" in story.safe
     assert story.page == "200"
+
+
+@pytest.mark.parametrize("boot", ["first", "second"])
+def test_the_line_is_known_to_be_off_soon_after_the_boot(story: Story, boot: str) -> None:
+    assert known_off(story)[boot] <= MOST_OF_A_BOOT
+
+
+def test_the_smallest_board_has_memory_enough(story: Story) -> None:
+    """Page, runs on board and simulated rig, report, upgrade: nothing swapped, nothing killed."""
+    assert story.idle_mib <= MOST_IDLE_MIB
+    assert (story.swap, story.killed_for_memory) == ("", "")
+    assert story.least_free_mib > 0
+
+
+def test_a_simulated_run_as_a_service_finishes_and_has_its_report(story: Story) -> None:
+    assert story.simulated["Result"] == "success", story.simulated
+    assert "SIMULATED" in story.reported
 
 
 @pytest.mark.parametrize("step", ["stop", "watchdog", "kill"])
@@ -224,8 +284,8 @@ def test_a_driven_line_is_off_after_the_boot(story: Story) -> None:
 
 
 def test_no_run_is_left_running(story: Story) -> None:
-    """Stopped, hung, killed, and without power; the refused start made none."""
-    assert len(story.runs) == 4
+    """Simulated, stopped, hung, killed, and without power; the refused start made none."""
+    assert len(story.runs) == 5
     assert "running" not in story.runs.values()
 
 

@@ -120,7 +120,7 @@ def _readback_sense(lab: Lab) -> Found:
     """With the fuse out there is no voltage at the load terminal, whichever side is switched."""
     found = lab.look(hands.FUSE_OUT)
     voltage = _voltage(lab, live=found.coil_live)
-    return said(not voltage, f"with the fuse out it reads {'voltage' if voltage else 'none'}")
+    return said(not voltage, f"with the fuse out it reads {_shown(voltage)}")
 
 
 def _feed_side(lab: Lab) -> Found:
@@ -129,9 +129,13 @@ def _feed_side(lab: Lab) -> Found:
     voltage = _voltage(lab, live=lab.look().coil_live)
     return said(
         voltage == (lab.setup.coil.feed_side == "ground"),
-        f"with the fuse in and the relay off it reads {'voltage' if voltage else 'none'}, as with "
-        f"feed side {'ground' if voltage else 'supply'}",
+        f"with the fuse in and the relay off it reads {_shown(voltage)}, as with feed side "
+        f"{'ground' if voltage else 'supply'}",
     )
+
+
+def _shown(voltage: bool) -> str:
+    return "voltage" if voltage else "no voltage"
 
 
 def _voltage(lab: Lab, *, live: bool) -> bool:

@@ -10,11 +10,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from rig.config.files.problems import Finding, dotted, listed, look_up, nearest, plain, show
+from rig.config.files.problems import Finding, dotted, listed, look_up, nearest, show
 from rig.config.files.reading import Unreadable, in_file_order, read
 from rig.config.files.service_file import Service, taken_in
 from rig.config.files.simulated_table import with_faults
-from rig.config.files.toml_file import Parsed, parse_file, parse_text
+from rig.config.files.toml_file import Parsed, parse_file, parse_text, plain
 from rig.config.plant.fault_names import Fault
 from rig.config.ranges import setup_in_range, sheet_in_range
 from rig.config.service.model import ServiceLimits

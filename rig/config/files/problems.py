@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from rig.config.files.toml_file import plain
 from rig.config.quantity_types import Dimension
 from rig.core.quantities import DIMENSIONS, SYMBOLS
 
@@ -30,14 +31,6 @@ class Finding(NamedTuple):
     where: Where
     what: str
     remedy: str
-
-
-def plain(text: str) -> str:
-    """`text` with everything that a terminal might interpret replaced by its escape."""
-    return "".join(
-        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode()
-        for c in text
-    )
 
 
 def show(value: object) -> str:

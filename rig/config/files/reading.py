@@ -14,16 +14,8 @@ from typing import Annotated, Any, TypeVar, cast
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
-from rig.config.files.problems import (
-    Finding,
-    Where,
-    in_words,
-    key_of,
-    listed,
-    nearest,
-    plain,
-    submodel_of,
-)
+from rig.config.files.problems import Finding, Where, in_words, key_of, listed, nearest, submodel_of
+from rig.config.files.toml_file import plain
 from rig.core.json_values import JsonObject
 
 Model = TypeVar("Model", bound=BaseModel)

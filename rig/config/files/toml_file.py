@@ -9,7 +9,6 @@ import stat
 import tomllib
 from dataclasses import dataclass, field
 
-from rig.config.files.problems import plain
 from rig.core.errors import Problem
 from rig.core.json_values import JsonObject
 
@@ -25,6 +24,14 @@ class Parsed:
     text: str = ""
     data: JsonObject = field(default_factory=dict)
     problem: Problem | None = None
+
+
+def plain(text: str) -> str:
+    """`text` with everything that a terminal might interpret replaced by its escape."""
+    return "".join(
+        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode()
+        for c in text
+    )
 
 
 def parse_file(path: str | os.PathLike[str]) -> Parsed:

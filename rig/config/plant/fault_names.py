@@ -13,7 +13,8 @@ from typing import Annotated, Literal, NamedTuple, get_args
 
 from pydantic import BeforeValidator, InstanceOf, PlainSerializer
 
-from rig.config.files.problems import listed, nearest, plain
+from rig.config.files.problems import listed, nearest
+from rig.config.files.toml_file import plain
 from rig.config.quantity_types import refuse
 
 FaultName = Literal[

@@ -13,6 +13,7 @@ from rig.config.gauge.calibration import CalibrationSetup
 from rig.config.gauge.model import GaugeSetup
 from rig.config.plant.model import SimulatedRig
 from rig.config.quantity_types import CurrentA, ListAsTuple, ResistanceOhm, TimeS, VoltageV
+from rig.config.setup.release import CHIP, PULL, VOLTAGE_READS, Pull, coil_live_level
 from rig.config.setup.safeguards import CoilHeating, ConfirmInput, HeartbeatSetup, Limits, LoopInput
 from rig.config.setup.timing import TimingSetup
 from rig.config.strict import Strict
@@ -76,8 +77,8 @@ class ReadbackSetup(Strict):
     """The load-side read-back: is there voltage at the relay's load terminal?"""
 
     line: int
-    pull: Literal["up", "down", "external"] = "external"
-    voltage_reads: Literal["low", "high"] = "high"
+    pull: Pull = PULL
+    voltage_reads: Literal["low", "high"] = VOLTAGE_READS
     """Electrical level of the input while the load terminal carries supply voltage."""
 
 
@@ -94,7 +95,7 @@ class Setup(Strict):
     title: str = ""
     backend: Literal["board", "simulated"]
     medium: Literal["oil", "air"]
-    chip: str = Field(default="pinctrl-rp1", min_length=1)
+    chip: str = Field(default=CHIP, min_length=1)
     """Label of the GPIO chip, as the kernel names it."""
     coil: CoilSetup
     relay: RelaySetup
@@ -186,15 +187,11 @@ class Setup(Strict):
 
     @property
     def coil_live_level(self) -> int:
-        """Electrical level (0 or 1) of the read-back input while coil current can flow.
-
-        Feed side supply: the load terminal carries voltage. Feed side ground: the load terminal is
-        the coil's lower end, which the relay pulls to ground. 1 if no read-back is wired.
-        """
+        """Electrical level (0 or 1) of the read-back input while coil current can flow; 1 if no
+        read-back is wired."""
         if self.readback is None:
             return 1
-        voltage_level = int(self.readback.voltage_reads == "high")
-        return voltage_level if self.coil.feed_side == "supply" else 1 - voltage_level
+        return coil_live_level(self.readback.voltage_reads, self.coil.feed_side)
 
     @property
     def gauge_stale_s(self) -> float:

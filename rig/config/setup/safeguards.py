@@ -3,8 +3,6 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 from pydantic import Field
 
 from rig.config.analog.model import AnalogLimits
@@ -17,9 +15,10 @@ from rig.config.quantity_types import (
     TimeS,
     VoltageV,
 )
+from rig.config.setup.release import READBACK_DELAY_S, Pull
 from rig.config.strict import Strict
 
-LoopPull = Literal["up", "down", "external"]
+LoopPull = Pull
 """What pulls a loop's line while the loop is open. Only "external" works with a resistor of tens of
 kilohms before the pin, as in hardware/README.md: the pin's own pull would work against it."""
 
@@ -73,7 +72,7 @@ class Limits(AnalogLimits):
     gauge_stale_s: TimeS | None = Field(alias="gauge_stale", default=None)
     """Trips when there is no good reading for longer; by default three gauge periods and at least
     0.5 s."""
-    readback_delay_s: TimeS = Field(alias="readback_delay", default=0.060, gt=0)
+    readback_delay_s: TimeS = Field(alias="readback_delay", default=READBACK_DELAY_S, gt=0)
     """The read-back must follow the command within this time."""
     pressure_rate_kpa_s: PressureRateKpaS | None = Field(alias="pressure_rate", default=None, gt=0)
     """Fastest pressure rise allowed outside the response to a stroke."""

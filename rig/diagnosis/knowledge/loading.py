@@ -10,8 +10,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from rig.config.files.problems import listed, nearest, plain, show
-from rig.config.files.toml_file import Parsed, parse_file
+from rig.config.files.problems import listed, nearest, show
+from rig.config.files.toml_file import Parsed, parse_file, plain
 from rig.core.errors import FileProblems, Problem
 from rig.diagnosis.knowledge.model import (
     ENGINES,
