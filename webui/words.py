@@ -17,7 +17,13 @@ from rig.core.figures import Column, words_of
 from rig.core.message_ids import trip_id
 from rig.core.reader_units import units
 from rig.text import words
-from rig.text.rounded import difference_text, interval_text, mean_interval_text, spread_text
+from rig.text.rounded import (
+    difference_text,
+    interval_text,
+    judged_text,
+    mean_interval_text,
+    spread_text,
+)
 from rig.text.words import NO_VALVE, PURPOSES, UNREAL, condition_value, local_minute, no_valve_words
 
 UNKNOWN = "–"
@@ -169,6 +175,7 @@ def install(app: Flask) -> None:
         status_shown=status,
         clock_flag=clock_flag,
         quantity=quantity,
+        judged_text=judged_text,
         condition_value=condition_value,
         column_text=column_text,
         unreal=unreal,

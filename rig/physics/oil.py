@@ -12,6 +12,10 @@ BULK_MODULUS_KPA = 1.4e6
 """Mineral oil at low pressure; handbooks give 1.4 to 1.8 GPa."""
 DENSITY_COEFFICIENT_PER_K = 0.00064
 """Typical of mineral oil; from memory, no source."""
+ALUMINIUM_PER_K = 3 * 23.1e-6
+"""Volume expansion of an aluminium body: three times the linear one (handbook value)."""
+EXPANSION_PER_K = DENSITY_COEFFICIENT_PER_K - ALUMINIUM_PER_K
+"""Of oil beyond that of the aluminium body that holds it and warms with it."""
 
 
 class ViscosityTemperature(NamedTuple):
@@ -76,6 +80,16 @@ def bulk_modulus_kpa(
     pressure is not modelled.
     """
     return 1.0 / ((1.0 - free_air) / liquid_kpa + free_air / pressure_abs_kpa)
+
+
+def trapped_kpa_per_k(pressure_abs_kpa: float, free_air_atm: float) -> float:
+    """Pressure rise of trapped oil for each kelvin that oil and body warm, at this pressure.
+
+    Bulk modulus times volume expansion (Merritt and other fluid-power textbooks); `free_air_atm`
+    is the free air at atmospheric pressure. Walls and hoses that give make it less.
+    """
+    free_air = free_air_atm * ATMOSPHERE_KPA / pressure_abs_kpa
+    return bulk_modulus_kpa(pressure_abs_kpa, free_air) * EXPANSION_PER_K
 
 
 def squeezed_fraction(

@@ -16,6 +16,7 @@ from rig.core.rounding import fixed, places
 from rig.text.rounded import (
     beside_text,
     in_reader_units,
+    judged_text,
     mean_text,
     spread_text,
     too_few,
@@ -153,9 +154,9 @@ def limits(result: Result) -> list[LimitLine]:
     return [
         LimitLine(
             units().words(_asked(limit)),
-            UNKNOWN if limit["value"] is None else units().words(
-                f"{limit['value']:.4g} {limit['unit']} (n = {limit['n']})".replace("  ", " ")
-            ),
+            UNKNOWN
+            if limit["value"] is None
+            else f"{judged_text(limit, UNKNOWN)} (n = {limit['n']})",
             VERDICTS.get(limit["result"], limit["result"]).capitalize(),
             "" if limit["result"] == "conforms" else told(limit["why"], 150),
         )

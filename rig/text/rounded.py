@@ -12,6 +12,7 @@ from typing import NamedTuple, TypeVar, cast
 
 from rig.core.reader_units import units
 from rig.core.results.metrology import Expanded, MeanSummary
+from rig.core.results.run import Limit
 from rig.core.rounding import fixed, places, signed
 
 EVEN_SHARE = 0.01
@@ -64,6 +65,17 @@ def value_text(value: float | None, u: float | None, unknown: str, otherwise: in
     """A value rounded to the place of its uncertainty; with `otherwise` digits where that is not
     known."""
     return unknown if value is None else fixed(value, places(u, otherwise))
+
+
+def judged_text(limit: Limit, unknown: str, *, unit: bool = True) -> str:
+    """The value judged by a limit, with its `unit` (the reader's): rounded to the place of its
+    guard band; a count, or a value of unknown uncertainty, as it is."""
+    value, guard, si = limit["value"], limit.get("guard_band"), limit["unit"]
+    if value is None:
+        return unknown
+    shown = units().value(value, si)
+    told = fixed(shown, places(units().difference(guard, si))) if guard else f"{shown:.4g}"
+    return f"{told} {units().unit(si)}" if unit and si else told
 
 
 def spread_text(sd: float | None, unknown: str) -> str:

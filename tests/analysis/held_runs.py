@@ -40,7 +40,8 @@ def leaking(rate=1.5, noise=0.4, n=600, seed=3):
 
 
 def released(kpa_at, limit="10 kPa/s", watch=10_000, off_at=40, first=60):
-    """A leak-down: `kpa_at` gives the pressure for ms after the release (negative: before it)."""
+    """A leak-down: `kpa_at` gives the pressure for ms after the release (negative: before it). With
+    air, so that no oil temperature is in it (test_trapped_oil.py)."""
     train = Train()
     train.add(Step("settle", 0, 0), Step("energise", 1, 1000 * MS))
     train.stroke(
@@ -54,7 +55,7 @@ def released(kpa_at, limit="10 kPa/s", watch=10_000, off_at=40, first=60):
     train.end(3000 + watch)
     accept = [{"figure": "decay_rate", "max": limit}]
     page = sheet("hold", state="released", watch="10 s", accept=accept)
-    return analyse(train.build(), setup(), page)
+    return analyse(train.build(), setup().model_copy(update={"medium": "air"}), page)
 
 
 def drained(at):

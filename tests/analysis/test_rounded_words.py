@@ -7,15 +7,20 @@ import re
 
 import numpy as np
 import pytest
+from flask import Flask
 from scipy import stats
 
 from rig.analysis.stats.dependence import repeatability
 from rig.analysis.stats.uncertainty import Line, budget
 from rig.analysis.verdict.evaluate import Measured
 from rig.analysis.verdict.limits import figure_limit
+from rig.cli.terminal.summary import _open_limits
 from rig.config.sheet.model import Accept
 from rig.core.figures import FIGURES
-from rig.text.rounded import beside_text, best_text, mean_text, sure_text, value_text
+from rig.core.reader_units import read_choice, use
+from rig.report.words import limits
+from rig.text.rounded import beside_text, best_text, judged_text, mean_text, sure_text, value_text
+from webui.words import install
 
 
 def why(values: list[float], **limit: str) -> str:
@@ -93,6 +98,36 @@ def test_why_three_at_least() -> None:
     factors = [float(stats.t.ppf(0.975, n - 1)) / n**0.5 for n in (2, 3, 4)]
     assert factors[0] > 3 * factors[1] and factors[1] < 2 * factors[2]
     assert stats.t.ppf(0.975, 1) == pytest.approx(12.706, abs=5e-4)  # NIST e-Handbook, 1.3.6.7.2
+
+
+@pytest.mark.parametrize(
+    ("value", "guard", "unit", "reader", "shown"),
+    [(54.2345, 2.31, "ms", "kPa,degC", "54.2 ms"), (54.2, 0.0231, "ms", "kPa,degC", "54.200 ms"),
+     (1234.56, 118.0, "kPa", "kPa,degC", "1230 kPa"), (300.0, 6.89, "kPa", "psi,degF", "43.5 psi"),
+     (3.0, None, "", "kPa,degC", "3"), (None, None, "ms", "kPa,degC", "?")],
+)  # fmt: skip
+def test_the_value_held_against_a_limit_is_rounded_by_the_one_rule(
+    value, guard, unit, reader, shown
+):
+    """In psi too: 300 kPa are 43.511 psi (1 psi = 6.894757 kPa, NIST SP 811). Terminal, page and
+    report show the same."""
+    limit = {
+        "value": value, "guard_band": guard, "unit": unit, "of": "mean", "figure": "response",
+        "min": None, "max": 60.0, "n": 9, "result": "undecided", "why": "",
+    }  # fmt: skip
+    page = Flask("page")
+    install(page)
+    use(read_choice(reader))
+    try:
+        assert judged_text(limit, "?") == shown
+        assert page.jinja_env.globals["judged_text"](limit, "?") == shown
+        if value is not None:
+            told = next(_open_limits({"limits": [limit]}))
+            assert f"found {shown} (" in told
+            (line,) = limits({"verdict": {"limits": [limit]}})
+            assert f"{shown} (n = 9)" in line
+    finally:
+        use(None)
 
 
 @pytest.mark.parametrize(

@@ -134,7 +134,7 @@ def hold(
     """The watch of a hold. `pressure` are the readings corrected for their age, None without a
     gauge; `alike_kpa` is the gauge's accuracy."""
     start, end = watch_window(recording, last_ns)
-    energised = _energised(recording, start)
+    energised = energised_at(recording, start)
     from_ns = _settled_on(track, start, end, window_ns) if energised else start
     low, high = (int(i) for i in np.searchsorted(track.t_ns, [from_ns, end], "left"))
     low = min(low + 1, high) if from_ns > start else low  # the edge to on comes before the figures
@@ -235,7 +235,7 @@ def _open_because(found: Decay, out_s: float | None) -> OpenBecause | None:
     return None
 
 
-def _energised(recording: Recording, start_ns: int) -> bool:
+def energised_at(recording: Recording, start_ns: int) -> bool:
     """Whether the last command up to the start of the watch is on."""
     place = int(np.searchsorted(recording.commands.t_ns, start_ns, "right"))
     return place > 0 and bool(recording.commands.on[place - 1])

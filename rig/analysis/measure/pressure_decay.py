@@ -114,22 +114,32 @@ def decay(
         n = until if LEAST_READINGS <= until < n else n
     if n < LEAST_READINGS:
         return Decay(None, n, True, gone_s, early, bound)
-    line = fit_line(t_s[:n], value[:n])
-    if line is None:
+    fitted = rate_of(t_s[:n], value[:n])
+    if fitted is None:
         return Decay(None, n, True, gone_s, early, bound)
-    out = ~line.used
-    whole = _in_a_row(out) >= RUN or bool(out[:2].all() or out[-2:].all())
-    if whole:  # consecutive readings are the pressure itself, not a loose plug
-        line = all_of_them(t_s[:n], value[:n])
-    straight = not (whole or _curved(t_s[:n][line.used], value[:n][line.used], line.slope))
-    rate = _of_line(line, t_s[:n], value[:n])
-    if not straight:
-        rate = _of_curve(t_s[:n], value[:n]) or rate._replace(sure=False)
+    rate, straight = fitted
     found = Decay(rate, n, straight, gone_s, early, bound)
     if rate.sure or bound is not None:
         return found
     fall = float(np.median(value[:3]) - np.median(value[n - 3 : n])) - 2 * alike_kpa
     return found._replace(at_least_kpa_s=max(fall / float(t_s[n - 1] - t_s[0]), 0.0))
+
+
+def rate_of(t_s: Float, value: Float) -> tuple[Rate, bool] | None:
+    """How fast `value` (n,) falls, and whether along a straight line. None with fewer than three
+    readings or all at one instant."""
+    line = fit_line(t_s, value)
+    if line is None:
+        return None
+    out = ~line.used
+    whole = _in_a_row(out) >= RUN or bool(out[:2].all() or out[-2:].all())
+    if whole:  # consecutive readings are the pressure itself, not a loose plug
+        line = all_of_them(t_s, value)
+    straight = not (whole or _curved(t_s[line.used], value[line.used], line.slope))
+    rate = _of_line(line, t_s, value)
+    if not straight:
+        rate = _of_curve(t_s, value) or rate._replace(sure=False)
+    return rate, straight
 
 
 def _of_line(line: Line, t_s: Float, value: Float) -> Rate:

@@ -21,6 +21,7 @@ from rig.analysis.measure.ramp import RampTable
 from rig.analysis.measure.stroke_table import StrokeTable
 from rig.analysis.measure.stroke_windows import Reference
 from rig.analysis.measure.time_stamps import KERNEL, Resolution
+from rig.analysis.measure.trapped_oil import trapped_oil_lines
 from rig.analysis.stats.dependence import repeatability
 from rig.analysis.stats.uncertainty import Budget, Correlations, Line, budget
 from rig.config.dated import IN_DATE
@@ -83,7 +84,7 @@ def budgets(
     if ramps is not None and pressure is not None:
         _ramps(found, recording, setup, pressure, ramps, applied, own)
     if held is not None and pressure is not None:
-        _decay(found, setup, held, applied)
+        _decay(found, recording, setup, held, pressure, applied)
     return found
 
 
@@ -211,8 +212,9 @@ def _pressures(
 
 
 def _decay(
-    found: dict[str, Budget], setup: Setup | None, held: HoldResult, applied: Applied | None
-) -> None:
+    found: dict[str, Budget], recording: Recording, setup: Setup | None, held: HoldResult,
+    pressure: SampleSeries, applied: Applied | None,
+) -> None:  # fmt: skip
     rate, error = held.decay_rate_kpa_s, held.standard_error_kpa_s
     if rate is None or error is None or not np.isfinite(error):
         return
@@ -242,8 +244,12 @@ def _decay(
             Line("gauge gain", share, "1", "rectangular", rate,
                  note="the stated accuracy as a share of the range")
         )  # fmt: skip
+    correction = 0.0
+    if setup is None or setup.medium == "oil":
+        trapped, correction = trapped_oil_lines(recording, held, pressure)
+        lines += trapped
     if any(line.part > 0 for line in lines):
-        found["decay_rate_kpa_s"] = budget("decay rate", "kPa/s", rate, lines)
+        found["decay_rate_kpa_s"] = budget("decay rate", "kPa/s", rate, lines, correction)
 
 
 def _typical(rate: Float) -> float:

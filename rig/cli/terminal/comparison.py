@@ -10,11 +10,10 @@ from collections.abc import Callable, Iterator, Sequence
 from rig.cli.output import put
 from rig.cli.terminal.plot import interval_line, plot
 from rig.core.figures import short_names
-from rig.core.reader_units import units
 from rig.core.results.comparison import Batch, Comparison, FigureCompared, PairCompared
 from rig.core.results.run import Limit, Result, figure_of
 from rig.text import words
-from rig.text.rounded import difference_text, interval_text, mean_interval_text
+from rig.text.rounded import difference_text, interval_text, judged_text, mean_interval_text
 from rig.text.words import number, one_line
 from rig.text.wrapped import wrapped
 
@@ -134,9 +133,7 @@ def _found(limit: Limit | None) -> str:
     """The value found, with the sign of its verdict; blank if this run has no such limit."""
     if limit is None:
         return ""
-    value, sign = limit["value"], words.VERDICTS[limit["result"]][1]
-    found = words.UNKNOWN if value is None else f"{units().value(value, limit['unit']):.4g}"
-    return f"{found} {sign}"
+    return f"{judged_text(limit, words.UNKNOWN, unit=False)} {words.VERDICTS[limit['result']][1]}"
 
 
 def _notice(shape: Comparison) -> Iterator[str]:

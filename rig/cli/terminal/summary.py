@@ -13,7 +13,7 @@ from rig.core.results.metrology import MeanSummary
 from rig.core.results.run import Result, Verdict
 from rig.text import words
 from rig.text.marks import marks_of
-from rig.text.rounded import best_text, in_reader_units
+from rig.text.rounded import best_text, in_reader_units, judged_text
 from rig.text.run_facts import rate_is
 
 MARKS_SHOWN = 3
@@ -75,8 +75,7 @@ def _open_limits(verdict: Verdict) -> Iterator[str]:
     for limit in verdict["limits"]:
         if limit["result"] == "conforms":
             continue
-        value = limit["value"]
-        found = "not known" if value is None else f"{value:.4g} {limit['unit']}".rstrip()
+        found = judged_text(limit, "not known")
         title = words.VERDICTS[limit["result"]][0].lower()
         yield f"{words.limit_text(limit)}; found {found} ({title})"
 

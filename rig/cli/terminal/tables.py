@@ -17,7 +17,14 @@ from rig.text import words
 from rig.text.behaviour import sentences
 from rig.text.coil_current import current_sentences
 from rig.text.marks import marks_of
-from rig.text.rounded import in_reader_units, mean_text, spread_text, sure_text, value_text
+from rig.text.rounded import (
+    in_reader_units,
+    judged_text,
+    mean_text,
+    spread_text,
+    sure_text,
+    value_text,
+)
 from rig.text.run_facts import facts, hold_facts, shortened
 from rig.text.words import across, column_text, number
 from rig.text.wrapped import wrapped
@@ -296,11 +303,9 @@ class Show:
             table = self._table("limits", ("", ""), ("found", "right"), ("", ""))
             for limit in verdict["limits"]:
                 title, mark, _ = words.VERDICTS[limit["result"]]
-                value = limit["value"]
-                found = words.UNKNOWN if value is None else f"{value:.4g} {limit['unit']}"
                 asked = units().words(words.limit_text(limit))
                 table.add_row(
-                    Text(asked), units().words(found.rstrip()),
+                    Text(asked), judged_text(limit, words.UNKNOWN),
                     f"{mark} {title.lower()}",
                 )  # fmt: skip
             self._print(table)

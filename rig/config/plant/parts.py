@@ -22,6 +22,7 @@ from rig.config.quantity_types import (
     ResistanceOhm,
     RotationRpm,
     TemperatureDegc,
+    TemperatureRateKMin,
     TimeS,
     ViscosityMm2S,
     VoltageV,
@@ -255,6 +256,9 @@ class OilPart(Strict):
     viscosity_100_mm2_s: ViscosityMm2S = Field(alias="viscosity_100", default=10.6, ge=2, le=1e4)
     free_air: Fraction = Field(default=0.02, ge=0.0005, le=0.5)
     """Entrained air, as a fraction of the volume at atmospheric pressure."""
+    warming_k_min: TemperatureRateKMin = Field(alias="warming", default=0.0, ge=-60, le=60)
+    """How fast the oil in the gallery warms (negative: cools), with the body around it. Only its
+    volume follows, and what a sensor on a converter reads."""
 
     @model_validator(mode="after")
     def _thins_when_hot(self) -> Self:

@@ -39,7 +39,9 @@ def true_values(
 
     return {
         "pressure": lambda t_s: pressure_kpa(t_s) + rig.gauge.offset_kpa,
-        "oil_temperature": lambda _: rig.oil.temperature_degc,
+        "oil_temperature": lambda t_s: (
+            rig.oil.temperature_degc + rig.oil.warming_k_min / 60.0 * t_s
+        ),
         "coil_current": current_a,
         "supply_voltage": lambda t_s: (
             coil.supply_v - rig.electric.source_resistance_ohm * current_a(t_s)

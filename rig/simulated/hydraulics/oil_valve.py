@@ -93,6 +93,8 @@ class OilValve:
         )  # fmt: skip
         self._volume_m3 = gallery.volume_cm3 * 1e-6
         self._air = rig.oil.free_air
+        # oil that warms is the same as oil that flows in
+        self._swells = self._volume_m3 * oil.EXPANSION_PER_K * rig.oil.warming_k_min / 60.0
 
     # -- gallery
 
@@ -137,7 +139,7 @@ class OilValve:
         has_drain = self.has_drain
         drain_a, drain_b = (self._drain_a, self._drain_b) if has_drain else (1.0, 1.0)
         drain_aa = drain_a * drain_a
-        land, seal = self._land_gain, self._seal_gain
+        land, seal, swells = self._land_gain, self._seal_gain, self._swells
         air_gap = self._air - ATMOSPHERE_PA / LIQUID_PA
         half_liquid, per_volume = 0.5 * LIQUID_PA, 1.0 / self._volume_m3
         product = self._air * ATMOSPHERE_PA * LIQUID_PA
@@ -178,14 +180,14 @@ class OilValve:
                     area = opening * width
                     b4 = 4.0 * (drain_b + per_area2 / (area * area))
                     q -= 2.0 * p / (drain_a + sqrt(drain_aa + b4 * p))
-            return v, q, p
+            return v, q + swells, p
 
         return rates
 
     def still(self, y_m: float) -> NetFlow:
         """Net flow into the gallery with the spool held at `y_m`."""
         opening = y_m - self._opens_m
-        seal, sqrt = self._seal_gain, math.sqrt
+        seal, swells, sqrt = self._seal_gain, self._swells, math.sqrt
         turbulent = 0.0
         if opening:
             turbulent = self._per_area2 / (opening * self._width_m) ** 2
@@ -195,18 +197,18 @@ class OilValve:
 
             def inlet_open(p_pa: float, supply_pa: float) -> float:
                 drop = supply_pa - p_pa
-                return 2.0 * drop / (a + sqrt(aa + b4 * abs(drop))) - seal * p_pa
+                return 2.0 * drop / (a + sqrt(aa + b4 * abs(drop))) - seal * p_pa + swells
 
             return inlet_open
         land = self._land_gain
         if not self.has_drain or not opening:
-            return lambda p_pa, supply_pa: land * (supply_pa - p_pa) - seal * p_pa
+            return lambda p_pa, supply_pa: land * (supply_pa - p_pa) - seal * p_pa + swells
         a, b4 = self._drain_a, 4.0 * (self._drain_b + turbulent)
         aa = a * a
 
         def drain_open(p_pa: float, supply_pa: float) -> float:
             out = 2.0 * p_pa / (a + sqrt(aa + b4 * p_pa)) if p_pa > 0.0 else 0.0
-            return land * (supply_pa - p_pa) - seal * p_pa - out
+            return land * (supply_pa - p_pa) - seal * p_pa - out + swells
 
         return drain_open
 
