@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Select, func, literal, select
+from sqlalchemy import Column, Select, Table, func, literal, select
 from sqlalchemy.exc import IntegrityError
 
 from rig.core.errors import UsageError
@@ -239,13 +239,13 @@ def problems(
     return found
 
 
-def _table(of: str) -> Any:
+def _table(of: str) -> Table:
     return {VALVE: valves, JOB: jobs}[of]
 
 
-def _name(of: str) -> Any:
+def _name(of: str) -> Column[str]:
     return valves.c.tag if of == VALVE else jobs.c.name
 
 
-def _key(of: str) -> Any:
+def _key(of: str) -> Column[int | None]:
     return {VALVE: runs.c.valve_id, JOB: runs.c.job_id}[of]

@@ -4,11 +4,12 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Annotated, Any
+from typing import Annotated
 
 from flask import Blueprint, Response, jsonify, request
 from pydantic import BaseModel, Field
 
+from rig.core.json_values import JsonObject
 from rig.core.records import Source
 from rig.runlog import register
 from rig.runlog.register import JOB, VALVE
@@ -94,7 +95,7 @@ def _entries(of: str) -> Response:
 
 def _entry(of: str, number: int) -> Response:
     entry = known(of, number)
-    past: list[dict[str, Any]] = [asdict(r) for r in register.history(log.run_log(), of, number)]
+    past: list[JsonObject] = [asdict(r) for r in register.history(log.run_log(), of, number)]
     return jsonify(**asdict(entry), history=past)
 
 

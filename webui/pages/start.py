@@ -7,7 +7,7 @@ import re
 import time
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from flask import Blueprint, current_app, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
@@ -136,5 +136,5 @@ def news(text: str) -> News | None:
     parts = re.split(r"^## +(.+)$", text, flags=re.MULTILINE)
     if len(parts) < 3:
         return None
-    points: list[Any] = re.findall(r"^- \*\*(.+?)\*\*", parts[2], flags=re.MULTILINE | re.DOTALL)
+    points: list[str] = re.findall(r"^- \*\*(.+?)\*\*", parts[2], flags=re.MULTILINE | re.DOTALL)
     return News(parts[1].strip(), [" ".join(one.split()) for one in points[:NEWS_SHOWN]])
