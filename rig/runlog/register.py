@@ -40,8 +40,8 @@ class Entry:
     last: int | None
     last_utc_s: float | None
     last_verdict: str | None
-    complaint: str = ""
-    repair: str = ""
+    complaint: str
+    repair: str
 
 
 @dataclass(frozen=True)
@@ -65,12 +65,12 @@ class PastRun:
     mean_ms: float | None
     low_ms: float | None
     high_ms: float | None
-    of_the_valve: str | None = None
-    n: int | None = None
-    release_ms: float | None = None
-    release_low_ms: float | None = None
-    release_high_ms: float | None = None
-    release_n: int | None = None
+    of_the_valve: str | None
+    n: int | None
+    release_ms: float | None
+    release_low_ms: float | None
+    release_high_ms: float | None
+    release_n: int | None
 
     @property
     def whole(self) -> bool:
