@@ -20,7 +20,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar, cast
+from typing import ParamSpec, TypeVar, cast
 
 from flask import (
     Blueprint,
@@ -350,6 +350,6 @@ def give_back() -> Response:
     return redirect(_bench())
 
 
-def facts() -> dict[str, Any]:
+def facts() -> dict[str, object]:
     """Access facts for a page's script."""
     return {"operator": is_operator(), "may_write": may_write(), "occupied": occupied()}

@@ -76,7 +76,7 @@ class FiniteJSON(JSONProvider):
         return json.loads(s, **kwargs)
 
 
-def finite(value: object) -> Any:
+def finite(value: object) -> object:
     """The value with every NaN and infinity replaced by None."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None

@@ -54,7 +54,7 @@ class Connection(HTTPChannel):  # type: ignore[misc]
     greeted = has_spoken = True
     """Whether the handshake is done, and whether its first message came; here there is none."""
 
-    def __init__(self, *words: Any, **more: Any) -> None:
+    def __init__(self, *words: object, **more: object) -> None:
         super().__init__(*words, **more)
         self.owes()
 
@@ -123,7 +123,7 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
 
     def __init__(
         self, app: Any, *, patience_s: float, each: int, most: int,
-        connection: Callable[..., Any] = Connection, **adjustments: Any,
+        connection: Callable[..., Any] = Connection, **adjustments: object,
     ) -> None:  # fmt: skip
         self._patience_s, self._each, self._most = patience_s, each, most
         self._connection = connection
@@ -136,7 +136,7 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         )  # fmt: skip
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_DEFER_ACCEPT, KERNEL_S)
 
-    def channel_class(self, *words: Any, **more: Any) -> None:
+    def channel_class(self, *words: object, **more: object) -> None:
         """Called by waitress with each accepted socket."""
         self._latest = self._connection(*words, **more)
 

@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rig.actions.conduct_run import Run
 from rig.core import places
@@ -80,7 +80,7 @@ class TimingRun(Run):
         return 0
 
 
-def do_run(setup: Path, strokes: int, options: Mapping[str, Any]) -> tuple[int, int | None]:
+def do_run(setup: Path, strokes: int, options: Mapping[str, object]) -> tuple[int, int | None]:
     """Do the run on the rig of `setup`; returns the exit code, and the run's number if it was
     recorded. `options`: by, confirmed_by, accept_not_watched, wait, fast, seed. Raises RigError.
 

@@ -22,7 +22,6 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from rig.actions.conduct_run import Run
 from rig.actions.progress import ProgressView
@@ -48,7 +47,7 @@ class Outlet:
             fcntl.fcntl(fd, F_SETPIPE_SZ, 1 << 20)
         self._lock = threading.Lock()
 
-    def tell(self, kind: str, **fields: Any) -> None:
+    def tell(self, kind: str, **fields: object) -> None:
         self.put(json.dumps({"tell": kind, **fields}, allow_nan=False).encode(), must=True)
 
     def put(self, line: bytes, *, must: bool = False) -> None:

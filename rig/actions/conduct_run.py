@@ -22,6 +22,7 @@ from rig.core import places, state_file
 from rig.core.clock import read_wall_time
 from rig.core.ending import ENDING, judged
 from rig.core.errors import EXIT_INTERNAL, CoilLiveError, RefusedError, RigError, UsageError
+from rig.core.json_values import JsonObject
 from rig.core.preflight import Preflight
 from rig.core.records import End, Trip
 from rig.desk.outcome import Outcome
@@ -240,7 +241,7 @@ class Run:
         except PydanticCustomError as error:
             raise UsageError(f"--fault: {error.message()}. Nothing was energised.") from error
 
-    def _plan(self) -> dict[str, Any]:
+    def _plan(self) -> JsonObject:
         from rig.config.files.resolved import dump
 
         return {
@@ -260,7 +261,7 @@ class Run:
         simulated = self._setup.setup.simulated
         return simulated.seed if seed is None and simulated is not None else seed
 
-    def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
+    def _header(self, found: Preflight, signals: StopSignals) -> JsonObject:
         from rig.actions.confirmation import confirm
 
         options = self._options
@@ -378,7 +379,7 @@ def _refuse_of_a_gauge(faults: tuple[Fault, ...]) -> None:
             )
 
 
-def _json(data: Mapping[str, Any]) -> str:
+def _json(data: Mapping[str, object]) -> str:
     import json
 
     return json.dumps(data, allow_nan=False)

@@ -22,12 +22,7 @@ from rig.analysis.measure.own_timing import remarks as own_remarks
 from rig.analysis.measure.pressure_at import alike_kpa, pressure_of
 from rig.analysis.measure.pressure_rise_fall import PressureTable, pressure_table
 from rig.analysis.measure.ramp import RampTable, ramp_table
-from rig.analysis.measure.sampling import (
-    ChannelFigures,
-    EngineFigures,
-    channel_figures,
-    engine_figures,
-)
+from rig.analysis.measure.sampling import channel_figures, engine_figures
 from rig.analysis.measure.stroke_table import StrokeTable, stroke_table
 from rig.analysis.measure.stroke_windows import (
     Reference,
@@ -62,7 +57,7 @@ from rig.core.figures import figures_of
 from rig.core.message_ids import Message
 from rig.core.recording import Recording, SampleSeries
 from rig.core.records import STOPPED_EARLY, SWITCH, End, Trip
-from rig.core.results.run import Conditions
+from rig.core.results.run import ChannelFigures, Conditions, Engine
 
 SETTLE_WINDOW_S = 0.02
 """Without a sheet."""
@@ -112,7 +107,7 @@ class RunResult:
     signature: Signature | None
     channels: Mapping[str, ChannelFigures]
     resolution: Resolution
-    engine: EngineFigures | None
+    engine: Engine | None
     calibration: Applied | None
     timing: OwnTiming | None
     switch: SwitchFigures

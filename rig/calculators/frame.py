@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import click
 
 from rig.core.errors import UsageError
+from rig.core.json_values import JsonObject
 from rig.core.reader_units import units
 
 ABSOLUTE_ZERO_DEGC = -273.15
@@ -140,7 +141,7 @@ class Calculator:
             raise problems([TOO_FAR])
         return given, found
 
-    def _json(self, given: Given, found: Calculation) -> dict[str, Any]:
+    def _json(self, given: Given, found: Calculation) -> JsonObject:
         return {
             "calculation": self.name,
             "answer": found.answer,

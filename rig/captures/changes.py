@@ -4,9 +4,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.captures.columns import COIL, COMMAND, SWITCH_COLUMN
 from rig.core.recording import Int64, Recording
@@ -50,7 +51,7 @@ def changes(recording: Recording) -> Changes:
     # off until commanded, unless the very first record is a command
     off = np.full(int(not (commands.t_ns[:1] == recording.t0_ns).any()), recording.t0_ns)
     t_ns = [np.append(off, commands.t_ns)]
-    values: list[Any] = [np.append(np.zeros(len(off), np.bool_), commands.on)]
+    values: list[NDArray[np.generic]] = [np.append(np.zeros(len(off), np.bool_), commands.on)]
     goods = [np.ones(len(t_ns[0]), np.bool_)]
     for name, line in ((COIL, READBACK), (SWITCH_COLUMN, SWITCH)):
         start, edges = recording.start_level(line), recording.edges.get(line)

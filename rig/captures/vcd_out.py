@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rig.captures.changes import changes, last_ns
 from rig.captures.columns import notice
@@ -46,7 +46,7 @@ def write_vcd(recording: Recording, path: str | os.PathLike[str]) -> None:
         whole_file(path) as file,
         VCDWriter(file, timescale="1 ns", date="", comment=comment, version="") as writer,
     ):
-        variables: list[tuple[Variable[Any], Variable[Any] | None]] = []
+        variables: list[tuple[Variable[object], Variable[object] | None]] = []
         for channel in found.channels:
             if channel.digital:
                 wire = writer.register_var(scope, channel.name, "wire", size=1)

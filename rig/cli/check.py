@@ -6,13 +6,14 @@ from __future__ import annotations
 import datetime
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli.output import units_of_setup, units_option
 from rig.core.ending import judged
 from rig.core.errors import EXIT_OK
+from rig.core.json_values import JsonObject
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -139,7 +140,7 @@ def _print_rows(console: Console, rows: list[Row], text: str) -> None:
     from rig.config.files.toml_file import plain
     from rig.core.reader_units import units
 
-    data: Any = tomllib.loads(text)
+    data: JsonObject = tomllib.loads(text)
     table = _table("key", "in the file", "taken as")
     for row in rows:
         written = look_up(data, row.where)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -75,7 +75,7 @@ def command(
 
 
 def _commission(
-    loaded: LoadedSetup, options: dict[str, Any], by: str | None, as_json: bool
+    loaded: LoadedSetup, options: dict[str, object], by: str | None, as_json: bool
 ) -> Record:
     from rig.actions.commission import record
     from rig.actions.commission.conduct import commission

@@ -7,22 +7,22 @@ import contextlib
 import io
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 import click
 
+from rig.cli.run_options import Decorator
 from rig.core.ending import ENDING
 from rig.core.errors import UsageError
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
-tsv_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
+tsv_option: Decorator = click.option(
     "--tsv", is_flag=True, help="Print fields separated by tabs, names first, for a program."
 )
-full_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
+full_option: Decorator = click.option(
     "--full", is_flag=True, help="Print everything: facts, tables, plots, each stroke."
 )
 
@@ -39,7 +39,7 @@ def _choose_units(_context: click.Context, _option: click.Parameter, text: str |
         raise UsageError(f"--units: {error}.") from error
 
 
-units_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
+units_option: Decorator = click.option(
     "--units", metavar="UNITS", expose_value=False, callback=_choose_units,
     help='Show "psi" or "bar", "degF". JSON, TSV and CSV stay kPa and degC.',
 )  # fmt: skip

@@ -4,20 +4,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Protocol, TypeVar
 
 import click
 
-Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+Command = TypeVar("Command", bound=Callable[..., object])
+
+
+class Decorator(Protocol):
+    """What click.option returns."""
+
+    def __call__(self, command: Command, /) -> Command: ...
 
 
 def _all(*options: Decorator) -> Decorator:
     """Combine decorators into one, listed in this order in a help text."""
 
-    def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
+    def decorate(command: Command) -> Command:
         for option in reversed(options):
-            function = option(function)
-        return function
+            command = option(command)
+        return command
 
     return decorate
 

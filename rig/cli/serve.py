@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -95,7 +94,7 @@ def command(
     if secure is not None:
         names = (*names, *secure.names)
     scheme = "http" if secure is None else "https"
-    config: dict[str, Any] = {"HUB": None}
+    config: dict[str, object] = {"HUB": None}
     config["BACKUP_FOLDERS"] = [folder.absolute() for folder in backup_folders]
     if setups:
         config["HUB"] = Hub(places.state_dir(), Files(setups, sheets, places.data_dir() / "sheets"))

@@ -12,7 +12,7 @@ import datetime
 import math
 import sys
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import BeforeValidator, ValidationInfo
 from pydantic_core import PydanticCustomError
@@ -92,11 +92,11 @@ def _range_reader(dimension: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-def _list_to_tuple(value: object) -> Any:
+def _list_to_tuple(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-def _read_date(value: object, info: ValidationInfo) -> Any:
+def _read_date(value: object, info: ValidationInfo) -> object:
     if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
         return value.isoformat()  # TOML writes a date without quotes
     if is_resolved(info) or not isinstance(value, str):
@@ -107,7 +107,7 @@ def _read_date(value: object, info: ValidationInfo) -> Any:
         raise refuse("not a date", 'write year, month and day: "2026-11-02"') from error
 
 
-def _read_instant(value: Any, info: ValidationInfo) -> Any:
+def _read_instant(value: object, info: ValidationInfo) -> object:
     if is_resolved(info) or not isinstance(value, str | datetime.datetime):
         return value
     try:

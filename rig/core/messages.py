@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import math
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rig.core.json_values import JsonObject
 
@@ -32,7 +32,7 @@ class Order(NamedTuple):
     free_mb: float | None = None
 
 
-def tell(kind: str, **fields: Any) -> str:
+def tell(kind: str, **fields: object) -> str:
     """Encode a telling as a line without newline; json refuses NaN."""
     return json.dumps({"v": VERSION, "tell": kind, **fields}, allow_nan=False)
 

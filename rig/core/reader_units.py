@@ -33,7 +33,7 @@ _TEMPERATURES = ("degC", "°C")
 _SHORT = 1e-9
 """Relative distance from a short decimal within which a stored value was typed as that."""
 _FAR = 0.05
-"""A number of one digit says no more than half of itself: 1 kPa is 0.15 psi all the same, not 0.1."""
+"""Nor is the number itself left by more than this share: 1 kPa is 0.15 psi, not 0.1 psi."""
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _QUANTITY = re.compile(
     r'(?P<kept>`[^`]*`|"[^"]*")'  # to be typed, or quoted as typed

@@ -197,7 +197,7 @@ _TAGS: dict[type, str] = {
     Trip: "T",
     End: "Z",
 }
-_TYPES: dict[str, Any] = {tag: kind for kind, tag in _TAGS.items()}
+_TYPES: dict[str, type[Record]] = {tag: kind for kind, tag in _TAGS.items()}
 _encode = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 
 

@@ -15,7 +15,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from rig.config.setup.release import readback_of
 from rig.core.errors import HardwareError
@@ -34,7 +34,7 @@ WARN_WITHIN_S = 1.0
 kernel for a hung device takes no signal, and its line stays as it is until the device lets go."""
 FIRST_TRY_S = 0.5
 TRY_AGAIN_S = 0.25
-_HELD: list[Any] = []
+_HELD: list[object] = []
 """Lines taken, held low until this process ends: released, a pull-up could raise them again."""
 
 

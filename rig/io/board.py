@@ -14,35 +14,23 @@ from rig.core.records import ENGINE_SPEED, READBACK, SWITCH
 from rig.io import chips
 from rig.io.analog_opening import open_analog, told
 from rig.io.edges import KernelEdges
-from rig.io.gauges.open_gauge import Gauge, open_gauge
+from rig.io.gauges.open_gauge import open_gauge
 from rig.io.gpio import RelayCoil, board_factory
+from rig.io.opened_rig import OpenedRig
 from rig.io.real_time import RealWorld
-from rig.io.sampler import Sampler
-from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
+from rig.io.slow_lines import open_slow_lines
 
 BOARD = "board"
 EMULATED_BOARD = "emulated board"
 
 
-@dataclass
-class BoardHardware:
+@dataclass(kw_only=True)
+class BoardHardware(OpenedRig):
     """An opened board (the Hardware port). `source` is "board", or "emulated board" if the chip
     belongs to the kernel's GPIO simulator."""
 
-    coil: RelayCoil
     edges: KernelEdges
-    gauge: Gauge | None
-    analog: Sampler | None
-    loops: dict[str, LoopLine]
-    heartbeat: HeartbeatLine | None
     world: RealWorld
-    source: str
-    description: dict[str, str]
-    _opened: contextlib.ExitStack
-
-    def close(self) -> None:
-        """Coil off, then close everything, whatever fails on the way. Idempotent."""
-        self._opened.close()
 
 
 def open_board(setup: Setup) -> BoardHardware:
@@ -75,8 +63,8 @@ def open_board(setup: Setup) -> BoardHardware:
         opened.callback(coil.close)
         source = EMULATED_BOARD if chips.is_simulated(path) else BOARD
         return BoardHardware(
-            coil, edges, gauge, analog, loops, heartbeat, RealWorld(), source, description,
-            opened.pop_all(),
+            coil=coil, edges=edges, gauge=gauge, analog=analog, loops=loops, heartbeat=heartbeat,
+            world=RealWorld(), source=source, description=description, opened=opened.pop_all(),
         )  # fmt: skip
 
 

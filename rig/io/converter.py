@@ -31,7 +31,7 @@ class Converter:
             with warnings.catch_warnings():
                 warnings.simplefilter("error", gpiozero.SPISoftwareFallback)
                 for item in channels:
-                    own: dict[str, Any] = {}
+                    own: dict[str, object] = {}
                     if converter.type not in ALWAYS_DIFFERENTIAL:
                         own = {"channel": item.input, "differential": item.differential}
                     self._devices[item.channel] = chip_class(**own, **place)

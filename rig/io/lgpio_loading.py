@@ -26,7 +26,7 @@ GPIOZERO_LEAST = "2.0.1.post3"
 """Earlier ones ignore the chip's number on a Raspberry Pi 5, or fall back to another library."""
 
 _EXTRA = 'install the extra "board" (pip install "solenoid-rig[board]")'
-_ours: list[Any] = []
+_ours: list[object] = []
 
 
 def load_lgpio() -> Any:

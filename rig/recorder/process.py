@@ -27,7 +27,6 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from rig.core.errors import StorageError
 from rig.core.json_values import JsonObject
@@ -90,7 +89,7 @@ class Status:
     def __init__(self, fd: int) -> None:
         self._fd = fd
 
-    def say(self, *, wait_s: float = 0.0, **word: Any) -> None:
+    def say(self, *, wait_s: float = 0.0, **word: object) -> None:
         poll = select.poll()
         poll.register(self._fd, select.POLLOUT)
         with contextlib.suppress(OSError):  # the desk is gone; recording goes on without it

@@ -241,12 +241,12 @@ def _header(row: Row, tables: Mapping[str, list[Row]]) -> RunHeader:
     return named_anew(header)
 
 
-def _named(rows: list[Row], number: Any, column: str) -> str | None:
+def _named(rows: list[Row], number: object, column: str) -> str | None:
     found = [row[column] for row in rows if row["id"] == number and number is not None]
     return str(found[0]) if found else None
 
 
-def _parsed(text: Any, default: Any) -> Any:
+def _parsed(text: Any, default: object) -> Any:
     with contextlib.suppress(*BAD):
         value = json.loads(text)
         if isinstance(value, type(default)):
@@ -265,11 +265,11 @@ def _clock(row: Row) -> ClockChange | None:
     return None if step is None or slept is None else ClockChange(step, slept)
 
 
-def _date(value: Any) -> float:
+def _date(value: object) -> float:
     """Seconds since 1970; 0 if no run can have started then."""
     number = _number(value)
     return number if number is not None and 0 <= number <= LATEST_UTC_S else 0.0
 
 
-def _number(value: Any) -> float | None:
+def _number(value: object) -> float | None:
     return float(value) if isinstance(value, int | float) else None

@@ -12,7 +12,7 @@ import time
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Column, Connection, delete, func, insert, select, update
 
 from rig.core.errors import StorageError, UsageError
 from rig.runlog import kept_files
@@ -194,7 +194,7 @@ def _drop_unused(connection: Connection, log: RunLog, content_hash: str) -> None
         kept_files.path_of(log.path, content_hash).unlink(missing_ok=True)
 
 
-def _owner(of: str) -> Any:
+def _owner(of: str) -> Column[int | None]:
     return {RUN: attachments.c.run_id, VALVE: attachments.c.valve_id, JOB: attachments.c.job_id}[of]
 
 

@@ -9,7 +9,7 @@ import tomllib
 import uuid
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rig.core.clock import WallTime
 from rig.core.records import SOURCES
@@ -59,7 +59,7 @@ class RunHeader:
     confirmed_by: str | None = None
     confirmation: str | None = None
     confirmed_utc_s: float | None = None
-    hardware: Mapping[str, Any] = field(default_factory=dict)
+    hardware: Mapping[str, object] = field(default_factory=dict)
     watched: list[Rule] = field(default_factory=list)
     not_watched: list[Rule] = field(default_factory=list)
     uid: str = field(default_factory=_new_uid)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Select, func, literal, select
+from sqlalchemy import Column, Select, Table, func, literal, select
 from sqlalchemy.exc import IntegrityError
 
 from rig.core.errors import UsageError
@@ -40,8 +40,8 @@ class Entry:
     last: int | None
     last_utc_s: float | None
     last_verdict: str | None
-    complaint: str = ""
-    repair: str = ""
+    complaint: str
+    repair: str
 
 
 @dataclass(frozen=True)
@@ -65,12 +65,12 @@ class PastRun:
     mean_ms: float | None
     low_ms: float | None
     high_ms: float | None
-    of_the_valve: str | None = None
-    n: int | None = None
-    release_ms: float | None = None
-    release_low_ms: float | None = None
-    release_high_ms: float | None = None
-    release_n: int | None = None
+    of_the_valve: str | None
+    n: int | None
+    release_ms: float | None
+    release_low_ms: float | None
+    release_high_ms: float | None
+    release_n: int | None
 
     @property
     def whole(self) -> bool:
@@ -239,13 +239,13 @@ def problems(
     return found
 
 
-def _table(of: str) -> Any:
+def _table(of: str) -> Table:
     return {VALVE: valves, JOB: jobs}[of]
 
 
-def _name(of: str) -> Any:
+def _name(of: str) -> Column[str]:
     return valves.c.tag if of == VALVE else jobs.c.name
 
 
-def _key(of: str) -> Any:
+def _key(of: str) -> Column[int | None]:
     return {VALVE: runs.c.valve_id, JOB: runs.c.job_id}[of]

@@ -271,7 +271,7 @@ class RunLog:
         return None if found is None else int(found)
 
 
-def chunk_text(crc32: Any, data: Any) -> bytes | None:
+def chunk_text(crc32: object, data: Any) -> bytes | None:
     """The text of a stored chunk; None if it does not match its checksum."""
     try:
         text = zlib.decompress(data)
@@ -280,7 +280,7 @@ def chunk_text(crc32: Any, data: Any) -> bytes | None:
     return text if zlib.crc32(text) == crc32 else None
 
 
-def _yes_no(value: Any) -> bool | None:
+def _yes_no(value: object) -> bool | None:
     return None if value is None else bool(value)
 
 

@@ -7,7 +7,7 @@ import json
 import time
 import zlib
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, CursorResult, Table, func, insert, select, update
 
@@ -114,7 +114,7 @@ def _id_of(connection: Connection, table: Table, column: str, name: str | None) 
     return _new_id(connection.execute(insert(table).values({column: name})))
 
 
-def _new_id(done: CursorResult[Any]) -> int:
+def _new_id(done: CursorResult[object]) -> int:
     key = done.inserted_primary_key
     if key is None:
         raise StorageError("The run log's database did not say which row it made.")

@@ -9,7 +9,6 @@ otherwise. The plant at severity 1 and at 0 does not depend on that choice.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 from rig.config.gauge.units import table_factor
 from rig.config.plant.fault_names import Fault
@@ -18,7 +17,7 @@ from rig.config.plant.parts import SOLID_MM2_S
 from rig.config.setup.model import Setup
 from rig.physics.oil import ViscosityTemperature
 
-Changes = dict[str, dict[str, Any]]
+Changes = dict[str, dict[str, object]]
 """Part of the rig -> attribute -> value."""
 
 How = Callable[[SimulatedRig, Setup, float], Changes]
@@ -40,7 +39,7 @@ def _endless(severity: float) -> float:
 # -- oil
 
 
-def _thickened(rig: SimulatedRig, at_40: float, at_100: float) -> dict[str, Any]:
+def _thickened(rig: SimulatedRig, at_40: float, at_100: float) -> dict[str, object]:
     """The oil's viscosities times these factors, limited to what is oil at its temperature."""
     part = rig.oil
     for _ in range(30):
@@ -306,7 +305,7 @@ def _locked(rig: SimulatedRig, _setup: Setup, s: float) -> Changes:
     return {"locks": {"stuck_locked": _between(locks.stuck_locked, 1.0 - locks.stuck_free, s)}}
 
 
-def _fixed(**parts: dict[str, Any]) -> How:
+def _fixed(**parts: dict[str, object]) -> How:
     return lambda _rig, _setup, _s: parts
 
 

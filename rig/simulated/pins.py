@@ -24,7 +24,7 @@ class SimulatedPin(MockPin):  # type: ignore[misc] # gpiozero has no types
     def clear_states(self) -> None:
         """Keep no history."""
         self._last_change = 0.0
-        self.states: list[Any] = []
+        self.states: list[object] = []
 
     def _change_state(self, value: bool) -> bool:
         if self._state == value:

@@ -19,8 +19,8 @@ from rig.io.analog_opening import open_analog, told
 from rig.io.gauges.links import MemoryLink
 from rig.io.gauges.open_gauge import Gauge, gauge_on, open_gauge
 from rig.io.gpio import RelayCoil
-from rig.io.sampler import Sampler
-from rig.io.slow_lines import HeartbeatLine, LoopLine, open_slow_lines
+from rig.io.opened_rig import OpenedRig
+from rig.io.slow_lines import open_slow_lines
 from rig.simulated.converter.spi_peer import SpiPeer
 from rig.simulated.edges import SimulatedEdges
 from rig.simulated.pins import SimulatedFactory
@@ -30,25 +30,13 @@ from rig.simulated.virtual_time import FedWorld, Feeder, VirtualWorld
 SIMULATED = "simulated"
 
 
-@dataclass
-class SimulatedHardware:
+@dataclass(kw_only=True)
+class SimulatedHardware(OpenedRig):
     """An opened simulated rig (the Hardware port). `plant` is for tests only."""
 
-    coil: RelayCoil
     edges: SimulatedEdges
-    gauge: Gauge | None
-    analog: Sampler | None
-    loops: dict[str, LoopLine]
-    heartbeat: HeartbeatLine | None
     world: World
-    source: str
-    description: dict[str, str]
     plant: Plant
-    _opened: contextlib.ExitStack
-
-    def close(self) -> None:
-        """Coil off, then close everything, whatever fails on the way. Idempotent."""
-        self._opened.close()
 
 
 def open_simulated(
@@ -137,8 +125,9 @@ def open_simulated(
         coil = RelayCoil(setup.relay.line, factory)
         opened.callback(coil.close)
         return SimulatedHardware(
-            coil, edges, gauge, analog, loops, heartbeat, world, SIMULATED, description, plant,
-            opened.pop_all(),
+            coil=coil, edges=edges, gauge=gauge, analog=analog, loops=loops, heartbeat=heartbeat,
+            world=world, source=SIMULATED, description=description, plant=plant,
+            opened=opened.pop_all(),
         )  # fmt: skip
 
 

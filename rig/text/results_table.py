@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from typing import Any, TextIO
 
 from rig.core.figures import FIGURES, stroke_columns
+from rig.core.json_values import JsonObject
 
 Result = Mapping[str, Any]
 Cell = str | int | float | bool | None
@@ -125,7 +126,7 @@ def _no_formula(row: dict[str, Cell]) -> dict[str, Cell]:
     }
 
 
-EMPTY: dict[str, Any] = {"run": None, "strokes": [{"number": None}]}
+EMPTY: JsonObject = {"run": None, "strokes": [{"number": None}]}
 
 
 def columns(*, by_stroke: bool) -> list[str]:

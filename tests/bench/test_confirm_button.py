@@ -23,6 +23,16 @@ def ready() -> tuple[Bench, ScriptedRig, LoopOnly]:
     return bench, rig, button
 
 
+def pressed() -> tuple[Bench, ScriptedRig, LoopOnly]:
+    """Pressed once and let go, and armed from a page."""
+    bench, rig, button = ready()
+    for closed in (True, False):
+        button.closed = closed
+        bench.idle()
+    bench.arm(from_page=True)
+    return bench, rig, button
+
+
 def test_unpressed_it_is_refused_from_a_page_and_not_from_a_terminal() -> None:
     bench, _, _ = ready()
     with pytest.raises(RefusedError, match="press the confirm button"):
@@ -33,22 +43,12 @@ def test_unpressed_it_is_refused_from_a_page_and_not_from_a_terminal() -> None:
 
 
 def test_pressed_a_moment_ago_it_is_armed() -> None:
-    bench, _, button = ready()
-    button.closed = True
-    bench.idle()
-    button.closed = False
-    bench.idle()
-    bench.arm(from_page=True)
+    bench, _, _ = pressed()
     assert bench.states.state is State.ARMED
 
 
 def test_one_press_is_for_one_arming_and_a_stuck_button_for_none() -> None:
-    bench, rig, button = ready()
-    button.closed = True
-    bench.idle()
-    button.closed = False
-    bench.idle()
-    bench.arm(from_page=True)
+    bench, rig, button = pressed()
     button.closed = True
     for _ in range(3):  # it stays closed: jammed, or its wires touch
         bench.idle()

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect
 from served import RUNS
+from setups import workshop_sheet
 from written_runs import write
 
 DEMO = Path(__file__).parents[2] / "demo"
@@ -23,8 +24,7 @@ def write_taught(folder: Path) -> None:
     for made in RUNS.values():
         write(folder / "runs.sqlite", made)
     sheet = folder / "few.sheet.toml"
-    text = (DEMO / "workshop.sheet.toml").read_text().replace("strokes = 20", "strokes = 4")
-    sheet.write_text(text)
+    sheet.write_text(workshop_sheet(4))
     subprocess.run(
         [sys.executable, "-m", "rig.cli.main", "run", DEMO / "engine.setup.toml", sheet, "--fast"],
         env={**os.environ, "RIG_DATA": str(folder)}, stdout=subprocess.DEVNULL, timeout=60,

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from setups import TIMING, toml
 
 from rig.actions.commission.conduct import STEPS, commission
 from rig.actions.commission.hands import SimulatedHands
@@ -15,24 +16,11 @@ from rig.config.files.loading import load_setup
 
 WORKSHOP = (Path(__file__).parents[2] / "demo" / "workshop.setup.toml").read_text()
 LOOPS = '[stop_input]\nline = 5\npull = "external"\n[cover_input]\nline = 6\npull = "external"\n'
-TIMED = """[heartbeat]
-line = 24
-[timing]
-date = "2026-03-01"
-due = "2027-03-01"
-timed_from = "read-back"
-source = "simulated"
-run = 1
-wired = "as it was"
-response_n = 100
-response_mean = "0 ms"
-response_sd = "0.01 ms"
-release_n = 100
-release_mean = "0 ms"
-release_sd = "0.01 ms"
-operate_delay = ["5 ms", "7 ms"]
-release_delay = ["3 ms", "4 ms"]
-"""
+TIMED = toml({
+    "heartbeat": {"line": 24},
+    "timing": TIMING
+    | {"timed_from": "read-back", "source": "simulated", "run": 1, "wired": "as it was"},
+})  # fmt: skip
 SOUND = WORKSHOP.replace("[limits]", LOOPS + TIMED + "[limits]")
 GROUND = SOUND.replace('feed_side = "supply"', 'feed_side = "ground"')
 

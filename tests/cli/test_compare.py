@@ -4,8 +4,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -164,21 +162,6 @@ def test_a_stored_result_is_taken_and_an_old_one_worked_out_again(rig_data):
     with RunLog(rig_data / "runs.sqlite") as log:
         log.save_result(run, {key: kept[key] for key in ("strokes", "summary")}, "old")
     assert results_of([str(run)])[0].result["missed"] == kept["missed"]
-
-
-def test_showing_a_stored_result_needs_no_scipy(rig_data):
-    run = log_times(rig_data, times(50, 1))
-    with RunLog(rig_data / "runs.sqlite") as log:
-        analyse_and_save(log, run)
-    code = (
-        "import sys\nfrom rig.cli.main import cli\ntry:\n"
-        f"    cli.main(['show', '{run}', '--full'], standalone_mode=False)\n"
-        "except SystemExit:\n    pass\n"
-        "assert 'scipy' not in sys.modules, 'scipy was loaded'\n"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    assert "30 of 30: at least 90 % reliable" in done.stdout
 
 
 # -- study

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from rich.console import Console
+from setups import calibration
 
 from rig.cli.main import cli
 from rig.cli.terminal.render import plain_lines
@@ -126,23 +127,10 @@ def test_a_capture_with_a_current_column_is_analysed_alike(tmp_path):
 
 def test_a_terminal_shows_current_and_calibration(tmp_path):
     """Also through a calibration in the setup that ran out before the run."""
-    table = """
-[calibration]
-date = "2020-01-01"
-due = "2021-01-01"
-reference = "test gauge, invented"
-reference_uncertainty = "0.5 kPa"
-zero_check = true
-zero_reading = "0 kPa"
-zero_tolerance = "5 kPa"
-points = [
-    {reference = "0 kPa", reading = "0 kPa"},
-    {reference = "100 kPa", reading = "99 kPa"},
-    {reference = "200 kPa", reading = "198.1 kPa"},
-    {reference = "300 kPa", reading = "297.2 kPa"},
-    {reference = "400 kPa", reading = "395.9 kPa"},
-]
-"""
+    table = calibration(
+        (0, 0), (100, 99), (200, 198.1), (300, 297.2), (400, 395.9),
+        zero_check=True, zero_reading="0 kPa", zero_tolerance="5 kPa",
+    )  # fmt: skip
     result = done(tmp_path, "none", change=lambda text: text + table)
     assert result["calibration"]["state"] == "out of date"
     assert result["calibration"]["zero"]["held"] is True

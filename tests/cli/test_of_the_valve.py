@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from setups import workshop_sheet
 
 from rig.bench.interlock import coil_and_program_rules, sensor_rules
 from rig.bench.interlock.registry import RULES, after_trip
@@ -44,8 +45,7 @@ def done(tmp_path, monkeypatch, fault, stated, readback=True):
     setup = (DEMO / "workshop.setup.toml").read_text()
     assert READBACK in setup
     (tmp_path / "x.setup.toml").write_text(setup if readback else setup.replace(READBACK, ""))
-    sheet = (DEMO / "workshop.sheet.toml").read_text()
-    (tmp_path / "x.sheet.toml").write_text(sheet.replace("strokes = 20", "strokes = 6"))
+    (tmp_path / "x.sheet.toml").write_text(workshop_sheet(6))
     files = [str(tmp_path / "x.setup.toml"), str(tmp_path / "x.sheet.toml")]
     options = ("--fast", "--valve", "V", "--seed", "7", "--fault", fault, "--json", *stated)
     return CliRunner().invoke(cli, ["run", *files, *options])

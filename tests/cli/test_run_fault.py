@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+from setups import workshop_sheet
 
 from rig.actions.analyse_run import texts_of
 from rig.cli.main import cli
@@ -24,8 +25,7 @@ DEMO = Path(__file__).parents[2] / "demo"
 @pytest.fixture
 def sheet(tmp_path: Path) -> Path:
     path = tmp_path / "x.sheet.toml"
-    text = (DEMO / "workshop.sheet.toml").read_text()
-    path.write_text(text.replace("strokes = 20", "strokes = 4"))
+    path.write_text(workshop_sheet(4))
     return path
 
 

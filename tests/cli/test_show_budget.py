@@ -50,7 +50,12 @@ def test_a_run_without_results_says_so():
 
 @pytest.mark.parametrize(
     ("words", "exits"),
-    [(["show", "last"], 0), (["show", "last", "--json"], 0), (["diagnose", "last"], 5)],
+    [
+        (["show", "last"], 0),
+        (["show", "last", "--json"], 0),
+        (["show", "last", "--full"], 0),
+        (["diagnose", "last"], 5),
+    ],
 )
 def test_a_stored_result_is_shown_and_diagnosed_without_scipy(rig_data, words, exits):
     """Its import takes longer than all findings of a run."""

@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from setups import workshop_sheet
+
 DEMO = Path(__file__).parents[2] / "demo"
 
 
@@ -15,8 +17,7 @@ def test_files_of_the_folder_one_stands_in_are_not_taken_for_modules(tmp_path: P
     """Somebody's own tty.py beside the captures kept every run from starting."""
     for name in ("tty", "json", "rig"):
         (tmp_path / f"{name}.py").write_text('raise SystemExit("taken from the wrong folder")\n')
-    sheet = (DEMO / "workshop.sheet.toml").read_text().replace("strokes = 20", "strokes = 1")
-    (tmp_path / "one.sheet.toml").write_text(sheet)
+    (tmp_path / "one.sheet.toml").write_text(workshop_sheet(1))
     rig = Path(sys.executable).with_name("rig")
     setup = (DEMO / "workshop.setup.toml").read_text().replace(
         "[limits]\n", '[limits]\nreadback_delay = "500 ms"\ngauge_stale = "5 s"\n'

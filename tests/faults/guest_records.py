@@ -13,7 +13,7 @@ import sys
 import time
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).resolve().parent.parent / "recorder"))
+sys.path += [str(Path(__file__).resolve().parent.parent / name) for name in ("recorder", "support")]
 
 from recorder_parts import Process, lines
 

@@ -15,30 +15,16 @@ import time
 from pathlib import Path
 from typing import Any
 
-from rig.core.clock import NS_PER_S, WallTime
+from run_headers import header
+
+from rig.core.clock import NS_PER_S
 from rig.core.records import GOOD, OFF_STATES, End, Sample, Trip, encode
 from rig.recorder.raw_file import RawReader
-from rig.runlog.header import RunHeader
 from rig.runlog.rows import StoredRun
 from rig.runlog.store import RunLog
 
 END = End("finished", OFF_STATES[0], 10**12)
 TRIP = Trip("pressure", 812.5, 700.0, "kPa", 5 * NS_PER_S, "Pressure above its limit.")
-
-
-def header(**changes: Any) -> RunHeader:
-    given: dict[str, Any] = {
-        "source": "simulated",
-        "setup_text": 'title = "bench"\n',
-        "setup_hash": "a" * 64,
-        "setup_name": "bench.setup.toml",
-        "sheet_text": 'kind = "strokes"\n',
-        "sheet_hash": "b" * 64,
-        "sheet_name": "three.sheet.toml",
-        "software": "test 0",
-        "wall": WallTime(1_700_000_000.25, 5_000_000_000, "boot-1", True),
-    }
-    return RunHeader(**{**given, **changes})
 
 
 def sample(i: int) -> Sample:

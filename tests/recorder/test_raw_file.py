@@ -5,7 +5,8 @@ import os
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from recorder_parts import header, lines
+from recorder_parts import lines
+from run_headers import header
 
 from rig.core.errors import StorageError
 from rig.recorder.raw_file import RawFile, RawReader, raw_file_name

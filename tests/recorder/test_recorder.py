@@ -3,7 +3,8 @@ import contextlib
 import sqlite3
 
 import pytest
-from recorder_parts import END, TRIP, header, lines, sample
+from recorder_parts import END, TRIP, lines, sample
+from run_headers import header
 from sqlalchemy.exc import IntegrityError
 
 from rig.core import state_file

@@ -2,7 +2,8 @@
 """A wall clock that is set, and a computer that sleeps, while a run goes on."""
 
 import pytest
-from recorder_parts import END, header, lines, sample
+from recorder_parts import END, lines, sample
+from run_headers import header
 
 from rig.core.clock import NS_PER_S, Clocks
 from rig.recorder.recorder import Recorder

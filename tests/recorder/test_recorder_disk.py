@@ -7,7 +7,8 @@ import threading
 from types import SimpleNamespace
 
 import pytest
-from recorder_parts import END, header, lines, sample
+from recorder_parts import END, lines, sample
+from run_headers import header
 
 from rig.core.clock import NS_PER_S, VirtualClock
 from rig.core.errors import StorageError

@@ -10,7 +10,8 @@ import sys
 import time
 
 import pytest
-from recorder_parts import END, TRIP, header, lines, raw, sample, stored
+from recorder_parts import END, TRIP, lines, raw, sample, stored
+from run_headers import header
 
 from rig.core import state_file
 from rig.core.records import OFF_STATES, End, encode

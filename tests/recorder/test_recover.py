@@ -7,7 +7,8 @@ import os
 import sqlite3
 
 import pytest
-from recorder_parts import END, header, lines, sample
+from recorder_parts import END, lines, sample
+from run_headers import header
 
 from rig.cli.main import answer
 from rig.core import state_file

@@ -18,7 +18,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from recorder_parts import header, lines
+from recorder_parts import lines
+from run_headers import header
 
 from rig.cli.main import answer
 from rig.core.records import OFF_STATES, Edge, End, encode

@@ -3,7 +3,8 @@ import subprocess
 import sys
 
 import pytest
-from recorder_parts import END, header, lines, sample
+from recorder_parts import END, lines, sample
+from run_headers import header
 
 from rig.core.errors import RefusedError, StorageError
 from rig.core.records import encode

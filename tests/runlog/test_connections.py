@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from log_parts import header, text
+from log_parts import text
+from run_headers import header
 from sqlalchemy import insert
 from sqlalchemy.exc import IntegrityError
 

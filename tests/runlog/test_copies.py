@@ -7,7 +7,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from log_parts import header
+from run_headers import header
 
 from rig.core.errors import StorageError
 from rig.recorder.recover import recover

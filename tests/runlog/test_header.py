@@ -5,7 +5,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from log_parts import header
+from run_headers import header
 
 from rig.core.clock import WallTime, read_wall_time
 from rig.runlog.header import RunHeader

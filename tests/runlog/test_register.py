@@ -5,8 +5,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import log_parts
 import pytest
+from log_parts import result
+from run_headers import header
 
 from rig.core.errors import UsageError
 from rig.runlog import register
@@ -23,8 +24,8 @@ def log(tmp_path: Path) -> RunLog:
 
 def test_valves_and_jobs_enter_with_their_first_run(log: RunLog) -> None:
     for valve, job in (("B", "J"), ("A", "J"), ("B", "K")):
-        run = log.begin_run(log_parts.header(valve=valve, job=job))
-        log.save_result(run, log_parts.result(mean=40.0 + run), "test")
+        run = log.begin_run(header(valve=valve, job=job))
+        log.save_result(run, result(mean=40.0 + run), "test")
     found = register.entries(log, VALVE)
     assert [(one.name, one.runs, one.last, one.last_verdict) for one in found] == [
         ("A", 1, 2, "conforms"),
@@ -42,9 +43,9 @@ def test_valves_and_jobs_enter_with_their_first_run(log: RunLog) -> None:
 
 
 def test_the_latest_result_counts_and_its_interval(log: RunLog) -> None:
-    run = log.begin_run(log_parts.header(valve="A"))
-    log.save_result(run, log_parts.result(verdict="undecided"), "older")
-    newer = log_parts.result(mean=50.0)
+    run = log.begin_run(header(valve="A"))
+    log.save_result(run, result(verdict="undecided"), "older")
+    newer = result(mean=50.0)
     newer["summary"]["response_ms"]["interval95"] = [49.0, 51.5]
     log.save_result(run, newer, "newer")
     (past,) = register.history(log, VALVE, 1)

@@ -7,7 +7,7 @@ import sqlite3
 
 import pytest
 import sqlalchemy
-from log_parts import header
+from run_headers import header
 from sqlalchemy.dialects import sqlite as dialect
 
 from rig.core.errors import UsageError

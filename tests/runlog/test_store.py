@@ -7,7 +7,8 @@ import threading
 import zlib
 
 import pytest
-from log_parts import header, result, samples, text
+from log_parts import result, samples, text
+from run_headers import header
 
 from rig.core.errors import StorageError, UsageError
 from rig.core.records import OFF_STATES, End

@@ -104,25 +104,25 @@ def test_a_run_with_every_channel_finishes_and_reads_the_truth() -> None:
         lsb = run.recording.samples[channel].value
         assert error.std() < 1.5 * noise + np.diff(np.unique(lsb)).min()
         # the converter is exact here but for its steps; what is left over lies in the budget
-        assert abs(error.mean()) < 3 * (figures.uncertainty or 0.0)
+        assert abs(error.mean()) < 3 * (figures["uncertainty"] or 0.0)
 
 
 def test_slow_channels_read_what_the_rig_was_given() -> None:
     figures = channel_figures(plain().recording, plain().setup)
-    assert figures["oil_temperature"].mean == pytest.approx(90.0, abs=0.1)
-    assert figures["sensor_supply"].mean == pytest.approx(4.93, abs=0.002)
-    rest, load = figures["supply_voltage"].highest, figures["supply_voltage"].lowest
+    assert figures["oil_temperature"]["mean"] == pytest.approx(90.0, abs=0.1)
+    assert figures["sensor_supply"]["mean"] == pytest.approx(4.93, abs=0.002)
+    rest, load = figures["supply_voltage"]["highest"], figures["supply_voltage"]["lowest"]
     assert rest is not None and load is not None
     assert rest == pytest.approx(12.6, abs=0.02) and 0.005 < rest - load < 0.05  # 0.45 A x 40 mohm
     engine = engine_figures(plain().recording, plain().setup)
-    assert engine is not None and engine.mean_rpm == pytest.approx(750, rel=0.02)
+    assert engine is not None and engine["mean_rpm"] == pytest.approx(750, rel=0.02)
     # two half revolutions of 0.6 % each: 0.42 % of their sum, and the wander beside it
-    assert 0.003 < engine.jitter < 0.009
+    assert 0.003 < engine["jitter"] < 0.009
     speed = figures["engine_speed"]
-    assert speed.mean == pytest.approx(engine.mean_rpm, rel=0.005)
+    assert speed["mean"] == pytest.approx(engine["mean_rpm"], rel=0.005)
     # p V^n = const from the intake's 40 kPa and the 3.7 kPa of locked rockers: the model itself
     top = 43.7 * 9.5**1.3 - 101.325
-    assert figures["cylinder_pressure"].highest == pytest.approx(top, rel=0.03)
+    assert figures["cylinder_pressure"]["highest"] == pytest.approx(top, rel=0.03)
 
 
 def test_the_current_dips_while_the_plunger_moves() -> None:
@@ -142,12 +142,12 @@ def test_the_same_seed_gives_the_same_bytes_and_another_does_not() -> None:
 
 def test_rate_and_jitter_are_those_of_the_grid() -> None:
     figures = channel_figures(plain().recording, plain().setup)["pressure"]
-    assert figures.rate_hz is not None and figures.step_us is not None
-    assert 1000 < figures.rate_hz < 2500
-    assert figures.rate_hz == pytest.approx(1e6 / figures.step_us, rel=0.02)
-    assert figures.jitter_us is not None and figures.jitter_us < 0.05 * figures.step_us
-    assert figures.longest_ms is not None and figures.longest_ms < 2.0
-    assert figures.half_us is not None and 40 < figures.half_us < 200
+    assert figures["rate_hz"] is not None and figures["step_us"] is not None
+    assert 1000 < figures["rate_hz"] < 2500
+    assert figures["rate_hz"] == pytest.approx(1e6 / figures["step_us"], rel=0.02)
+    assert figures["jitter_us"] is not None and figures["jitter_us"] < 0.05 * figures["step_us"]
+    assert figures["longest_ms"] is not None and figures["longest_ms"] < 2.0
+    assert figures["half_us"] is not None and 40 < figures["half_us"] < 200
 
 
 def without(text: str, table: str) -> str:

@@ -8,32 +8,19 @@ from pathlib import Path
 
 from click.testing import CliRunner
 from flask.testing import FlaskClient
+from setups import calibration, workshop_sheet
 
 from rig.cli.main import cli
 
 DEMO = Path(__file__).parents[2] / "demo"
-TABLE = """
-[calibration]
-date = "2020-01-01"
-due = "2021-01-01"
-reference = "test gauge <b>4</b>, invented"
-reference_uncertainty = "0.5 kPa"
-points = [
-    {reference = "0 kPa", reading = "0 kPa"},
-    {reference = "200 kPa", reading = "198.1 kPa"},
-    {reference = "400 kPa", reading = "395.9 kPa"},
-]
-"""
+TABLE = calibration((0, 0), (200, 198.1), (400, 395.9), reference="test gauge <b>4</b>, invented")
 
 
 def test_a_run_with_current_and_calibration(client: FlaskClient, tmp_path: Path) -> None:
     setup = tmp_path / "x.setup.toml"
     setup.write_text((DEMO / "engine.setup.toml").read_text() + TABLE)
     sheet = tmp_path / "x.sheet.toml"
-    lines = (DEMO / "workshop.sheet.toml").read_text().splitlines()
-    sheet.write_text(
-        "\n".join("strokes = 4" if line.startswith("strokes =") else line for line in lines)
-    )
+    sheet.write_text(workshop_sheet(4))
     done = CliRunner().invoke(cli, ["run", str(setup), str(sheet), "--fast", "--tsv"])
     assert "run\t1" in done.stdout, done.output
     page = client.get("/runs/1").text

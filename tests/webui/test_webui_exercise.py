@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from exercise_parts import DEMO, FAULT, plan
 from flask import Flask, Response
 from flask.testing import FlaskClient
+from setups import workshop_sheet
 from werkzeug.test import TestResponse
 
 from rig.actions.exercise import conduct, draw, store
@@ -48,8 +49,7 @@ class Bench(Hub):
 @pytest.fixture
 def few_strokes(tmp_path: Path) -> Path:
     sheet = tmp_path / "few.sheet.toml"
-    text = (DEMO / "workshop.sheet.toml").read_text()
-    sheet.write_text(text.replace("strokes = 20", "strokes = 8"))
+    sheet.write_text(workshop_sheet(8))
     return sheet
 
 

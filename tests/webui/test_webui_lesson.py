@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from flask.testing import FlaskClient
+from setups import workshop_sheet
 from written_runs import Made
 
 from rig.analysis.measure.pressure_rise_fall import FALLS
@@ -145,8 +146,7 @@ def test_a_pressure_that_falls_with_the_coil_is_not_the_one_at_the_switch() -> N
 def simulated(rig_data: Path) -> int:
     """A run of the real simulated rig in virtual time."""
     sheet = rig_data / "few.sheet.toml"
-    text = (DEMO / "workshop.sheet.toml").read_text().replace("strokes = 20", "strokes = 4")
-    sheet.write_text(text)
+    sheet.write_text(workshop_sheet(4))
     args = [str(DEMO / "workshop.setup.toml"), str(sheet), "--fast", "--json"]
     answer = CliRunner().invoke(command, args)
     assert answer.exit_code in (0, 1, 5), answer.output

@@ -223,7 +223,7 @@ def test_before_and_after_are_runs_that_came_to_their_end(
 def test_an_undecided_run_is_not_one_that_did_not_pass() -> None:
     def past(number: int, verdict: str) -> PastRun:
         return PastRun(number, 0.0, "board", "finished", "strokes", "A1", "J-8", None, "w", "h", 2,
-                       verdict, None, None, None)  # fmt: skip
+                       verdict, *[None] * 9)  # fmt: skip
 
     (pair,) = before_after([past(1, "undecided"), past(2, "not_tested"), past(3, "conforms")])
     words = "Before: not decided, no response to be timed. After: passed."
@@ -266,7 +266,7 @@ def test_one_wide_interval_does_not_press_the_means_into_a_line() -> None:
     def run(number: int, mean: float, low: float, high: float) -> PastRun:
         return PastRun(
             number, 1e9 + 3600 * number, "board", "finished", "strokes", "V-1", "J-1", None, None,
-            "", 6, "conforms", mean, low, high, n=5,
+            "", 6, "conforms", mean, low, high, None, 5, *[None] * 4,
         )  # fmt: skip
 
     past = [run(n, 31 + n % 3, 30 + n % 3, 32 + n % 3) for n in range(9)]

@@ -14,6 +14,7 @@ import pytest
 import written_runs
 from click.testing import CliRunner
 from flask.testing import FlaskClient
+from setups import TIMING, toml
 
 from rig.actions.analyse_run import recording_of, texts_of
 from rig.cli.export import command as export
@@ -56,20 +57,8 @@ def test_numbers_of_the_page_are_those_of_rig_show(client: FlaskClient, written:
     assert charts["response_ms"]["limits"] == [150.0]
 
 
-OLDER_TIMING = """
-[timing]
-date = "2026-10-02"
-due = "2027-10-02"
-timed_from = "command"
-response_n = 100
-response_mean = "0.3 ms"
-response_sd = "0.02 ms"
-release_n = 100
-release_mean = "-0.2 ms"
-release_sd = "0.05 ms"
-operate_delay = ["5 ms", "7 ms"]
-release_delay = ["3 ms", "4 ms"]
-"""
+OLDER_TIMING = "\n" + toml({"timing": TIMING | {"timed_from": "command", "date": "2026-10-02",
+                                                "due": "2027-10-02"}})  # fmt: skip
 """Refused: it was measured from the command, and a read-back is wired."""
 
 

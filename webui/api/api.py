@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from flask import Blueprint, Response, jsonify, request
@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from rig.analysis.measure.stroke_windows import stroke_windows
 from rig.core.clock import NS_PER_MS
 from rig.core.figures import figures_of
+from rig.core.json_values import JsonObject
 from rig.core.recording import Recording
 from rig.core.results.run import Stroke, figure_of
 from rig.runlog import search
@@ -83,7 +84,7 @@ class TracesQuestion(BaseModel):
     stroke: Count | None = None
 
 
-def row_facts(row: RunRow) -> dict[str, Any]:
+def row_facts(row: RunRow) -> JsonObject:
     """A row of the list by the names of RunFacts."""
     facts = asdict(row)
     facts.pop("sheet")  # for the list only

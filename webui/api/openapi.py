@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Callable, Mapping
-from typing import Any, ParamSpec, TypeVar
+from collections.abc import Callable, Iterable, Mapping
+from typing import ParamSpec, TypeVar
 
 from flask import Blueprint, Response, current_app, jsonify
 from pydantic import BaseModel, TypeAdapter
 from werkzeug.routing import Rule
 
 from rig import __version__
+from rig.core.json_values import JsonObject
 from rig.core.results.message_id import MessageId
 
 P = ParamSpec("P")
@@ -58,10 +59,10 @@ def document() -> Response:
     return jsonify(build(current_app.url_map.iter_rules(), current_app.view_functions))
 
 
-def build(rules: Any, views: Mapping[str, Callable[..., Any]]) -> dict[str, Any]:
+def build(rules: Iterable[Rule], views: Mapping[str, Callable[..., object]]) -> JsonObject:
     """Build the document of all views under /api/."""
-    paths: dict[str, Any] = {}
-    models: dict[str, Any] = {"Fault": Fault.model_json_schema(ref_template=REF)}
+    paths: JsonObject = {}
+    models: JsonObject = {"Fault": Fault.model_json_schema(ref_template=REF)}
     for rule in sorted(rules, key=lambda one: str(one.rule)):
         if not rule.rule.startswith("/api/"):
             continue
@@ -82,10 +83,10 @@ def build(rules: Any, views: Mapping[str, Callable[..., Any]]) -> dict[str, Any]
     }
 
 
-def _operation(rule: Rule, view: Callable[..., Any], models: dict[str, Any]) -> dict[str, Any]:
+def _operation(rule: Rule, view: Callable[..., object], models: JsonObject) -> JsonObject:
     query, answer, media = getattr(view, _SAID, (None, None, "application/json"))
     words = inspect.getdoc(view) or rule.endpoint
-    schema: dict[str, Any] = {} if media == "application/json" else {"type": "string"}
+    schema: JsonObject = {} if media == "application/json" else {"type": "string"}
     if answer is not None:
         schema = {"$ref": REF.format(model=_keep(answer, models))}
     fault = {"application/json": {"schema": {"$ref": REF.format(model="Fault")}}}
@@ -100,7 +101,7 @@ def _operation(rule: Rule, view: Callable[..., Any], models: dict[str, Any]) -> 
     }
 
 
-def _path(rule: Rule) -> list[dict[str, Any]]:
+def _path(rule: Rule) -> list[JsonObject]:
     found = []
     for name in sorted(rule.arguments):
         whole = re.search(rf"<int[^>]*:{name}>", rule.rule) is not None
@@ -111,7 +112,7 @@ def _path(rule: Rule) -> list[dict[str, Any]]:
     return found
 
 
-def _query(model: type[BaseModel] | None, models: dict[str, Any]) -> list[dict[str, Any]]:
+def _query(model: type[BaseModel] | None, models: JsonObject) -> list[JsonObject]:
     if model is None:
         return []
     schema = model.model_json_schema(ref_template=REF)
@@ -123,7 +124,7 @@ def _query(model: type[BaseModel] | None, models: dict[str, Any]) -> list[dict[s
     ]
 
 
-def _keep(model: type, models: dict[str, Any]) -> str:
+def _keep(model: type, models: JsonObject) -> str:
     schema = TypeAdapter(model).json_schema(ref_template=REF, mode="serialization")
     models.update(schema.pop("$defs", {}))
     models[model.__name__] = schema

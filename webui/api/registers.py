@@ -3,15 +3,16 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import Annotated, Any
+from dataclasses import asdict, dataclass
+from typing import Annotated
 
 from flask import Blueprint, Response, jsonify, request
 from pydantic import BaseModel, Field
 
+from rig.core.json_values import JsonObject
 from rig.core.records import Source
 from rig.runlog import register
-from rig.runlog.register import JOB, VALVE
+from rig.runlog.register import JOB, VALVE, Entry, PastRun
 from rig.runlog.search import Status
 from webui import log
 from webui.api.openapi import described
@@ -28,20 +29,10 @@ class EntriesQuestion(RegisterQuestion):
     limit: Annotated[int, Field(ge=1, le=200)] = 60
 
 
-class EntryFacts(BaseModel):
+@dataclass(frozen=True)
+class EntryFacts(Entry):
     """A valve (`name` is its tag) or a job; `last` is its newest run, null where there is none.
     `complaint` and `repair` are a job's, empty of a valve."""
-
-    id: int
-    name: str
-    kind: str
-    notes: str
-    runs: int
-    last: int | None
-    last_utc_s: float | None
-    last_verdict: str | None
-    complaint: str
-    repair: str
 
 
 class EntriesAnswer(BaseModel):
@@ -51,32 +42,15 @@ class EntriesAnswer(BaseModel):
     next_after: str | None
 
 
-class PastRunFacts(BaseModel):
+@dataclass(frozen=True)
+class PastRunFacts(PastRun):
     """A run of a valve or job; `low_ms` to `high_ms` is the interval of its mean response."""
 
-    id: int
-    started_utc_s: float
     source: Source
     status: Status
-    kind: str | None
-    valve: str | None
-    job: str | None
-    by: str | None
-    sheet: str | None
-    setup_hash: str
-    strokes: int | None
-    verdict: str | None
-    mean_ms: float | None
-    low_ms: float | None
-    high_ms: float | None
-    of_the_valve: str | None
-    n: int | None
-    release_ms: float | None
-    release_low_ms: float | None
-    release_high_ms: float | None
-    release_n: int | None
 
 
+@dataclass(frozen=True)
 class EntryAnswer(EntryFacts):
     """One entry with its runs, the oldest first; of very many only the newest."""
 
@@ -94,7 +68,7 @@ def _entries(of: str) -> Response:
 
 def _entry(of: str, number: int) -> Response:
     entry = known(of, number)
-    past: list[dict[str, Any]] = [asdict(r) for r in register.history(log.run_log(), of, number)]
+    past: list[JsonObject] = [asdict(r) for r in register.history(log.run_log(), of, number)]
     return jsonify(**asdict(entry), history=past)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import secrets
 import statistics
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from flask import current_app, redirect, render_template, request, url_for
 from markupsafe import Markup
@@ -133,7 +133,7 @@ def _plan(given: dict[str, str]) -> Plan:
     )  # fmt: skip
 
 
-def _name(path: Any, ending: str) -> str:
+def _name(path: str, ending: str) -> str:
     return str(path).rsplit("/", 1)[-1].removesuffix(ending) + ending
 
 

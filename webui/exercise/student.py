@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Sequence
 
 from flask import Blueprint, redirect, render_template, request, url_for
 from markupsafe import escape
@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response
 from rig.actions.exercise.draw import offered
 from rig.actions.exercise.looking_back import commit as decide
 from rig.actions.exercise.looking_back import looked_back
-from rig.actions.exercise.model import Debrief, Seat, cause_words
+from rig.actions.exercise.model import Debrief, KeptFinding, Seat, cause_words
 from rig.actions.exercise.steps import (
     RUNS_MOST,
     answered,
@@ -26,6 +26,7 @@ from rig.actions.exercise.steps import (
 from rig.actions.exercise.store import LONGEST_NAME, Exercise, Seated, sees_truth
 from rig.core.errors import UsageError
 from rig.diagnosis.knowledge.loading import load_knowledge
+from rig.diagnosis.knowledge.model import Knowledge
 from webui.access import may_write
 from webui.exercise import seats
 
@@ -130,7 +131,7 @@ def waits() -> Response:
     return Response(f"<strong>{escape(seats.waiting_runs().words(found))}</strong>")
 
 
-def _findings(kept: Any, knowledge: Any) -> list[tuple[str, str, bool]]:
+def _findings(kept: Sequence[KeptFinding], knowledge: Knowledge) -> list[tuple[str, str, bool]]:
     """(what, found, as on a sound rig), with the deviations from a sound rig first."""
     rows = []
     for one in kept:
@@ -167,7 +168,7 @@ def _late(exercise: Exercise, mine: Seat) -> Debrief:
     return looked_back(exercise.plan, mine, setup, load_knowledge())
 
 
-def _done(change: Any) -> Response | tuple[str | Response, int]:
+def _done(change: Callable[[Seated, Exercise], object]) -> Response | tuple[str | Response, int]:
     """Apply an action to this browser's seat, and show its page."""
     found = seats.seat_here()
     if found is None:

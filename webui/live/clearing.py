@@ -12,7 +12,7 @@ import subprocess
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from rig.bench.interlock.registry import of_heat
 from rig.config.files.resolved import dump
@@ -68,7 +68,7 @@ def latched(files: Files) -> list[Latched]:
         if state is not None and state.trip is not None:
             name, other = _whose(state, setups)
             one = Latched(name, state.trip, state.tripped_utc_s, other=other)
-            found.append(one._replace(**_heat(setups[name], path, state.trip)))
+            found.append(_with_heat(one, setups[name], path) if one.of_heat else one)
     return found
 
 
@@ -96,15 +96,13 @@ def _whose(state: state_file.RigState, setups: Mapping[str, Setup]) -> tuple[str
     return next(iter(setups)), str(state.plan.get("title") or "one without a title")
 
 
-def _heat(setup: Setup, path: Path, trip: Trip) -> dict[str, Any]:
-    """What is known of a coil that tripped because of its heat."""
+def _with_heat(one: Latched, setup: Setup, path: Path) -> Latched:
+    """With what is known of a coil that tripped because of its heat."""
     from rig.bench.carried_heat import carried, ready_for_longest_s
     from rig.bench.preflight_coil import coil_words
 
-    if not of_heat(trip.rule):
-        return {}
     coil = carried(setup, coil_heat.past(path))
-    return {"coil": coil_words(setup, coil), "ready_in_s": ready_for_longest_s(setup, coil)}
+    return one._replace(coil=coil_words(setup, coil), ready_in_s=ready_for_longest_s(setup, coil))
 
 
 def clear_trip(files: Files, setup: str, *, cooled: bool) -> tuple[bool, str]:

@@ -12,7 +12,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
 
 from rig.core.json_values import JsonObject
 
@@ -41,7 +40,7 @@ class Driven:
     def pid(self) -> int:
         return self._process.pid
 
-    def order(self, name: str, **fields: Any) -> None:
+    def order(self, name: str, **fields: object) -> None:
         """Pass on an order; a process that has ended accepts none."""
         self._send({"order": name, **fields})
 

@@ -14,7 +14,6 @@ import threading
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from rig.core import state_file
 from rig.core.clock import boot_id
@@ -151,7 +150,7 @@ class Hub:
 
     # -- orders of the operator
 
-    def look(self, setup: str, sheet: str, options: Mapping[str, Any]) -> None:
+    def look(self, setup: str, sheet: str, options: Mapping[str, object]) -> None:
         """Open the rig and look at every input, without energising anything.
 
         `setup` and `sheet` are names in `files`. Raises RefusedError during a run, and FileProblems

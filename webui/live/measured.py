@@ -4,9 +4,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from rig.config.setup.model import Setup
+from webui.api.models_live import Input
 
 CHANNELS = ("oil_temperature", "supply_voltage")
 """Conditions that have a channel of their own name."""
@@ -36,7 +36,7 @@ def by_sensor(of_setups: Mapping[str, Mapping[str, str]], condition: str) -> dic
     return found
 
 
-def read_before(inputs: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+def read_before(inputs: Sequence[Input]) -> dict[str, str]:
     """By condition, the last reading of the previous run, in words."""
     shown = {row["name"]: row["shown"] for row in inputs if row.get("shown")}
     return {

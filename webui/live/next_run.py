@@ -6,9 +6,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rig.core.errors import RigError
+from rig.core.json_values import JsonObject
 from rig.runlog import register, search
 from webui import log
 from webui.faults import PageFault
@@ -30,7 +31,7 @@ class Ended(NamedTuple):
     missed: tuple[int, int] | None
 
 
-def kept(options: Mapping[str, Any], texts: tuple[str, ...]) -> dict[str, str]:
+def kept(options: Mapping[str, object], texts: tuple[str, ...]) -> dict[str, str]:
     """Entries made for a run that hold for the next one until a person changes them."""
     return {
         name: str(options[name]) for name in texts if name not in NOT_KEPT and options.get(name)
@@ -46,7 +47,7 @@ def next_tag(tag: str | None) -> str:
     return f"{before}{int(number) + 1:0{len(number)}d}"
 
 
-def done(now: Mapping[str, Any]) -> bool:
+def done(now: JsonObject) -> bool:
     """Whether the run on the bench was completed: a valve that was only looked at, or whose run
     tripped or was stopped, still has to be tested."""
     return (now.get("ended") or {}).get("reason") == "finished"

@@ -6,7 +6,6 @@ from __future__ import annotations
 import functools
 import json
 from pathlib import Path
-from typing import Any
 
 from flask import (
     Blueprint,
@@ -59,7 +58,7 @@ def show() -> str:
     return bench_page()
 
 
-def bench_page(**more: Any) -> str:
+def bench_page(**more: object) -> str:
     """The bench page in its current state, with `more` replacing the usual values."""
     hub = stream.hub()
     now = hub.snapshot()
@@ -148,7 +147,9 @@ def _confirm_wired(files: Files, now: JsonObject) -> bool:
 def look() -> AnyResponse | str | tuple[str, int]:
     """Open the rig and look at it; nothing is energised."""
     form = request.form
-    options: dict[str, Any] = {name: form.get(name, "").strip()[:LONGEST] or None for name in TEXTS}
+    options: dict[str, object] = {
+        name: form.get(name, "").strip()[:LONGEST] or None for name in TEXTS
+    }
     options |= {"mount": None, "confirmed_by": None, "accept_not_watched": False, "fast": False,
                 "seed": None, "as_json": True}  # fmt: skip
     setup, sheet = form.get("setup", ""), form.get("sheet", "")
@@ -166,7 +167,7 @@ def look() -> AnyResponse | str | tuple[str, int]:
     return redirect(url_for(".show"))
 
 
-def _conditions_wrong(options: dict[str, Any]) -> list[Problem]:
+def _conditions_wrong(options: dict[str, object]) -> list[Problem]:
     """Problems with the conditions typed, by the labels of the form."""
     return [
         Problem(

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from flask import Blueprint, current_app, render_template, request
 
@@ -116,7 +116,7 @@ def _checked(text: str, fields: dict[str, str], wrong: list[Problem] | None = No
 
 def _page(
     name: str, text: str, sent: dict[str, str] | None = None,
-    problems: list[Problem] | None = None, **more: Any,
+    problems: list[Problem] | None = None, **more: object,
 ) -> str:  # fmt: skip
     """The form of a text; if that is not TOML, of the sheet it came from."""
     files = stream.hub().files

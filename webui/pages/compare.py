@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple
 
 import numpy as np
 from flask import Blueprint, Response, jsonify, render_template, request
@@ -20,9 +20,11 @@ from rig.analysis.compare.two_samples import around, group
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
 from rig.core.figures import figures_of, short_names
+from rig.core.json_values import JsonObject
 from rig.core.recording import Float
 from rig.core.results.comparison import Comparison
 from rig.report.drawing import fewer
+from rig.runlog.rows import RunRow
 from rig.text.rounded import difference_text, interval_text, mean_interval_text
 from webui import log, words
 from webui.api.models_compare import CompareOverlayAnswer
@@ -98,7 +100,7 @@ class Strip(NamedTuple):
 def asked() -> CompareQuestion:
     """The question of this request; raises ValidationError."""
     given = request.args.to_dict(flat=False)
-    shape: dict[str, Any] = {name: values[-1] for name, values in given.items() if name != "run"}
+    shape: dict[str, object] = {name: values[-1] for name, values in given.items() if name != "run"}
     return CompareQuestion.model_validate(shape | {"run": given.get("run", [])})
 
 
@@ -149,7 +151,7 @@ def page() -> tuple[str, int]:
     return text, 400 if refused else 200
 
 
-def offered() -> list[Any]:
+def offered() -> list[RunRow]:
     """The newest runs with strokes on a valve, for the form."""
     rows = [row for row in log.run_log().runs(3 * OFFERED) if row.of_a_valve]
     return [row for row in rows if row.kind == "strokes" and row.status != "running"][:OFFERED]
@@ -210,11 +212,11 @@ def _interval(
 VERDICT_ORDER = ("does_not_conform", "undecided", "not_tested", "conforms")
 
 
-def table(shape: Comparison, results: Sequence[Result], sort: str) -> list[dict[str, Any]]:
+def table(shape: Comparison, results: Sequence[Result], sort: str) -> list[JsonObject]:
     """One row a run, sorted: its verdict, both means with their intervals, what is odd."""
     lines = []
     for place, (run, result) in enumerate(zip(shape["runs"], results, strict=True)):
-        line: dict[str, Any] = {
+        line: JsonObject = {
             "place": place,
             "run": run,
             "verdict": result["verdict"]["result"],
@@ -323,7 +325,7 @@ def overlaid() -> Response:
     strokes with the switch closed, and the median of each channel."""
     numbers = asked().numbers()[:MOST_OVERLAID]
     views = [run_view.open_run(number) for number in numbers]
-    answer: dict[str, Any] = {"runs": [], "ways": {}}
+    answer: JsonObject = {"runs": [], "ways": {}}
     answer["runs"] = [{"run": v.stored.id, "valve": v.stored.header.valve} for v in views]
     for way in ("on", "off"):
         summaries = [view.result["summary"] if view.result else {} for view in views]

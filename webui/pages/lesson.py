@@ -7,7 +7,7 @@ import hmac
 import io
 import itertools
 import time
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Literal, cast
 
 from flask import (
     Blueprint,
@@ -23,6 +23,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from rig.actions.analyse_run import saved_result
 from rig.core.clock import NS_PER_MS
+from rig.core.json_values import JsonObject
 from webui import access, log, words
 from webui.api.models_lesson import (
     EndedAnswer,
@@ -379,7 +380,7 @@ def position(code: str) -> Response:
     the instructor always."""
     lesson = _lessons().of(code)
     there = lesson.position
-    told: dict[str, Any] = there.model_dump(exclude={"tally"})
+    told: JsonObject = there.model_dump(exclude={"tally"})
     age_ms = round(1000 * (time.monotonic() - lesson.since_s))
     all_of_them = guesses.tally(lesson.guesses.all())
     seen = there.revealed or there.tally or _has_key(lesson)
@@ -395,7 +396,7 @@ def position(code: str) -> Response:
     )
 
 
-def _as_json(found: guesses.Tally) -> dict[str, Any]:
+def _as_json(found: guesses.Tally) -> JsonObject:
     return {
         "n": found.n,
         "parts": [one._asdict() for one in found.parts],

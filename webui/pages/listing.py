@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple, Self
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, Self
 from urllib.parse import urlencode
 
 from flask import request, session
@@ -140,7 +140,7 @@ class PageQuestion(ListQuestion):
     columns: list[Literal[KEYS]] | None = None  # type: ignore[valid-type]
 
     @property
-    def asked(self) -> dict[str, Any]:
+    def asked(self) -> dict[str, object]:
         """Parameters that a link to the same list must carry."""
         return {**self.narrowed, **({"columns": self.columns} if self.columns else {})}
 
@@ -176,7 +176,7 @@ class PageQuestion(ListQuestion):
 def asked_of_the_list() -> PageQuestion:
     """The query of this request; an empty field does not filter. Chosen columns are remembered in
     this browser until others, or the default ones, are chosen."""
-    given: dict[str, Any] = {k: v for k, v in request.args.to_dict().items() if v.strip()}
+    given: dict[str, object] = {k: v for k, v in request.args.to_dict().items() if v.strip()}
     if "columns" in given:
         chosen = [] if given["columns"] == USUAL_WORD else request.args.getlist("columns")
         given["columns"] = chosen or None

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rig.actions.analyse_run import texts_of
 from rig.analysis.measure.pressure_rise_fall import CHANGE_SHARE
@@ -142,8 +142,8 @@ def _start_ns(stored: StoredRun) -> int | None:
     hardware = stored.header.hardware
     if hardware.get("time") == "virtual":
         return 0
-    began = hardware.get("plant began, ns", "")
-    return int(began) if str(began).isdigit() else None
+    began = str(hardware.get("plant began, ns", ""))
+    return int(began) if began.isdigit() else None
 
 
 def _apart(
@@ -177,7 +177,7 @@ def _moves(t_ms: list[float], pressure_kpa: list[float], landed_ms: float) -> fl
 
 
 def _links(
-    plant: Any, edges: list[tuple[str, int, int]], command_ns: int, to_ns: int, way: str,
+    plant: Plant, edges: list[tuple[str, int, int]], command_ns: int, to_ns: int, way: str,
     course: tuple[list[float], list[float]],
 ) -> list[JsonObject]:  # fmt: skip
     on = way == "on"

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, NamedTuple
 
 from flask import Blueprint, current_app, redirect, render_template, request, url_for
 from pydantic import BaseModel, ConfigDict, Field
@@ -16,6 +16,7 @@ from rig.actions.load_results import results_in
 from rig.analysis.compare.compare_runs import compare_runs
 from rig.config.sheet.compare import Compare
 from rig.core.errors import UsageError
+from rig.core.results.comparison import Comparison
 from rig.runlog import register
 from rig.runlog.register import JOB, VALVE, Entry, PastRun
 from rig.runlog.store import RunLog
@@ -166,7 +167,7 @@ class Pair(NamedTuple):
     runs: list[PastRun]
     before: PastRun | None
     after: PastRun | None
-    shape: Any
+    shape: Comparison | None
     refused: str
 
 

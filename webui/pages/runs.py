@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from rig.core.errors import RigError
 from rig.core.figures import figures_of
+from rig.core.json_values import JsonObject
 from rig.core.results.run import Result
 from rig.runlog import remarks, search, views
 from rig.runlog.register import JOB, number_of
@@ -158,7 +159,7 @@ def _signals(result: Result | None) -> list[tuple[str, str, str]]:
     ]
 
 
-def _recording(view: run_view.RunView) -> dict[str, Any]:
+def _recording(view: run_view.RunView) -> JsonObject:
     """What the page needs from the raw records, or why they cannot be shown."""
     try:
         if view.saved is None:

@@ -7,7 +7,7 @@ import re
 import time
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from flask import Blueprint, current_app, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
@@ -137,7 +137,7 @@ def news(text: str) -> News | None:
     if len(parts) < 3:
         return None
     # heading and first clause; a link leaves its words
-    points: list[Any] = re.findall(
+    points: list[str] = re.findall(
         r"^- \*\*(.+?\*\*.+?)(?=[.:;](?:\s|$))", parts[2], flags=re.MULTILINE | re.DOTALL
     )
     plain = [re.sub(r"\[(.+?)\]\(.+?\)", r"\1", one.replace("**", "")) for one in points]

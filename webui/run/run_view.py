@@ -8,11 +8,12 @@ import functools
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rig.actions.analyse_run import analysed, remark_of, saved_result, texts_of
 from rig.config.files.simulated_table import without_table
 from rig.core.errors import RigError
+from rig.core.json_values import JsonObject
 from rig.core.recording import Recording
 from rig.core.records import Trip
 from rig.core.results.run import Result, Stroke
@@ -136,7 +137,7 @@ class RunView:
         listed = [(mark, n) for mark, n in counts.most_common() if mark in shown]
         return [(letter(i), mark, n) for i, (mark, n) in enumerate(listed)]
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> JsonObject:
         """The run for /api/runs/<id>: header, state and result."""
         header, stored = self.stored.header, self.stored
         return {
@@ -177,7 +178,7 @@ def letter(i: int) -> str:
     return (letter(i // 26 - 1) if i >= 26 else "") + chr(ord("a") + i % 26)
 
 
-def trip_json(to_ms: Callable[[int], float], trip: Trip) -> dict[str, Any]:
+def trip_json(to_ms: Callable[[int], float], trip: Trip) -> JsonObject:
     """A raw trip in the form of a result; `to_ms` gives its place on the time axis."""
     return {
         "id": trip.id,

@@ -11,7 +11,6 @@ import secrets
 import tempfile
 import threading
 from pathlib import Path
-from typing import Any
 
 from flask import Blueprint, Flask, current_app, redirect, render_template, request, url_for
 from werkzeug.datastructures import FileStorage
@@ -172,14 +171,14 @@ def _typed_map() -> JsonObject | None:
     names = form.getlist("column")[:COLUMNS_MOST]
     if not names:
         return None
-    found: dict[str, Any] = {"time": None, "time_unit": "sample", "signals": {}}
+    found: JsonObject = {"time": None, "time_unit": "sample", "signals": {}}
     found["rate_hz"] = form.get("rate_hz", "").strip() or None
     for n, name in enumerate(names):
         role = form.get(f"role-{n}", "")
         if role in TIME_ROLES:
             found["time"], found["time_unit"] = name, TIME_ROLES[role]
         elif role:
-            column: dict[str, Any] = {"name": name, "inverted": form.get(f"not-{n}") == "yes"}
+            column: JsonObject = {"name": name, "inverted": form.get(f"not-{n}") == "yes"}
             for key in ("below", "above", "scale"):
                 if text := form.get(f"{key}-{n}", "").strip().replace(",", "."):
                     column[key] = text

@@ -20,7 +20,7 @@ import uuid
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from flask import current_app, has_request_context, request
 
@@ -31,6 +31,7 @@ from webui.faults import PageFault
 from webui.work import importing
 
 if TYPE_CHECKING:
+    from rig.runlog.store import RunLog
     from webui.run.run_view import RunView
 
 WITHIN_S = 600.0
@@ -43,7 +44,7 @@ READS = {"export", "run", "results", "pdf"}
 _turns, _queue = threading.BoundedSemaphore(AT_ONCE), threading.BoundedSemaphore(QUEUE_MOST)
 
 
-def do(work: str, **needed: Any) -> JsonObject:
+def do(work: str, **needed: object) -> JsonObject:
     """Do it and wait for it. Raises PageFault if it cannot be done, or too many are requested at
     once."""
     with turn():
@@ -208,7 +209,7 @@ def store(
 
 
 def _store(
-    log: Any, folder: Path, run: JsonObject, setup: dict[str, str], file_name: str,
+    log: RunLog, folder: Path, run: JsonObject, setup: dict[str, str], file_name: str,
     typed: dict[str, str | None],
 ) -> int:  # fmt: skip
     from rig import __version__

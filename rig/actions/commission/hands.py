@@ -6,7 +6,7 @@ from __future__ import annotations
 import datetime
 import sys
 from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import Protocol
 
 import click
 
@@ -24,8 +24,8 @@ COVER_OPEN = "cover open"
 TIMING_LOOP = "load side led into the switch input"
 PRESSURE = "pressure on"
 
-_NO_PRESSURE: dict[str, Any] = {"pressure_kpa": 0.0, "ripple_kpa": 0.0, "gulp_rate_hz": 0.0}
-_DONE: Mapping[str, Mapping[str, Mapping[str, Any]]] = {
+_NO_PRESSURE: dict[str, object] = {"pressure_kpa": 0.0, "ripple_kpa": 0.0, "gulp_rate_hz": 0.0}
+_DONE: Mapping[str, Mapping[str, Mapping[str, object]]] = {
     AS_WIRED: {},
     FUSE_OUT: {"electric": {"fuse_open": True}},
     # the load side fed past the contact: electrically the same as a jumper across it
@@ -136,7 +136,7 @@ class SimulatedHands:
         return setup.model_copy(update={"simulated": simulated})
 
 
-def _with(rig: SimulatedRig, part: str, values: Mapping[str, Any]) -> SimulatedRig:
+def _with(rig: SimulatedRig, part: str, values: Mapping[str, object]) -> SimulatedRig:
     changed = getattr(rig, part).model_copy(update=dict(values))
     return rig.model_copy(update={part: changed})
 

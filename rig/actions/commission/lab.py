@@ -8,7 +8,6 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping
-from typing import Any
 
 from rig.actions.commission.hands import AS_WIRED, PRESSURE, Hands
 from rig.actions.commission.trial import Strike, Trial
@@ -69,10 +68,10 @@ class StoppedError(RigError):
 class Lab:
     """The rig of one setup, with somebody to work on it."""
 
-    def __init__(self, loaded: LoadedSetup, hands: Hands, options: Mapping[str, Any]) -> None:
+    def __init__(self, loaded: LoadedSetup, hands: Hands, options: Mapping[str, object]) -> None:
         self.loaded, self.setup, self.hands = loaded, loaded.setup, hands
         self.fast = bool(options["fast"])
-        self._options: dict[str, Any] = {
+        self._options: dict[str, object] = {
             **dict.fromkeys([*CONDITIONS, "oil_grade", "oil_level", "valve", "job", "mount"]),
             "as_json": True, "wait": True, "fault": (), "accept_not_watched": False,
             "confirmed_by": None, **options,

@@ -11,11 +11,12 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rig.actions.conduct_run import Run
 from rig.config.files.loading import LoadedSetup, LoadedSheet, sheet_from_text
 from rig.core import places
+from rig.core.json_values import JsonObject
 from rig.core.preflight import Preflight
 from rig.core.records import Command, decode
 from rig.desk.outcome import Outcome
@@ -47,7 +48,7 @@ class Trial(Run):
         loaded: LoadedSetup,
         setup: Setup,
         sheet_text: str,
-        options: Mapping[str, Any],
+        options: Mapping[str, object],
         strike: Strike | None = None,
     ) -> None:
         super().__init__(Path(loaded.path), Path("commissioning"), options)
@@ -85,7 +86,7 @@ class Trial(Run):
     def _show_preflight(self, found: Preflight) -> None:
         self.found = found
 
-    def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
+    def _header(self, found: Preflight, signals: StopSignals) -> JsonObject:
         if self._only_look:
             raise _OnlyLookedError
         header = super()._header(found, signals)

@@ -12,9 +12,7 @@ import json
 import os
 import sys
 import tempfile
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from pydantic import BaseModel, ConfigDict
 
@@ -24,6 +22,7 @@ from rig.actions.exercise.steps import run_minutes
 from rig.core import places
 from rig.core.clock import NS_PER_S
 from rig.core.errors import RigError
+from rig.core.json_values import JsonObject
 from rig.core.preflight import Preflight
 from rig.desk.outcome import Outcome
 from rig.desk.signals import StopSignals
@@ -64,7 +63,7 @@ class ExerciseRun(Run):
         setup, sheet = folder / asked.setup_name, folder / asked.sheet_name
         setup.write_text(asked.setup_text, encoding="utf-8")
         sheet.write_text(asked.sheet_text, encoding="utf-8")
-        options: dict[str, Any] = dict.fromkeys(NOT_GIVEN)
+        options: dict[str, object] = dict.fromkeys(NOT_GIVEN)
         options |= {"fast": True, "seed": asked.seed, "as_json": True, "note": asked.tag}
         super().__init__(setup, sheet, options)
         self._asked, self._folder = asked, folder
@@ -76,7 +75,7 @@ class ExerciseRun(Run):
     def _waits(self) -> bool:
         return False
 
-    def _header(self, found: Preflight, signals: StopSignals) -> dict[str, Any]:
+    def _header(self, found: Preflight, signals: StopSignals) -> JsonObject:
         return {**super()._header(found, signals), "uid": self._asked.uid}
 
     def _finish(self, outcome: Outcome) -> int:
@@ -113,7 +112,7 @@ NOT_GIVEN = (
 """Options of `rig run` that an exercise does not use."""
 
 
-def conduct(asked: Mapping[str, Any]) -> Ran:
+def conduct(asked: JsonObject) -> Ran:
     """Do one run."""
     with tempfile.TemporaryDirectory(prefix="rig-exercise-") as folder:
         run = ExerciseRun(Question.model_validate(asked), Path(folder))

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import NamedTuple, cast
+from typing import cast
 
 import numpy as np
 
@@ -14,48 +14,20 @@ from rig.config.analog import reading_uncertainty
 from rig.config.setup.model import Setup
 from rig.core.recording import Int64, Recording, SampleSeries
 from rig.core.records import CHANNEL_UNITS, ENGINE_SPEED
-from rig.core.results import run
+from rig.core.results.run import ChannelFigures, Engine
 
 DIGITS = 6
 
 
-class ChannelFigures(NamedTuple):
-    """One channel over a run. `rate_hz` is readings over their span; `step_us` the median time
-    between readings, `jitter_us` the standard deviation of those times and `longest_ms` the
-    largest; `half_us` half of the longest transfer, within which a sample's instant lies (fast
-    channels of the converter alone). `mean` and `sd` are of good readings; `uncertainty` is the
-    standard uncertainty of one reading at the mean (channels of the converter alone, without the
-    sensor's own scatter). None where it is not known."""
-
-    readings: int
-    good: int
-    fast: bool
-    rate_hz: float | None
-    step_us: float | None
-    jitter_us: float | None
-    longest_ms: float | None
-    half_us: float | None
-    mean: float | None
-    sd: float | None
-    lowest: float | None
-    highest: float | None
-    uncertainty: float | None
-
-
-class EngineFigures(NamedTuple):
-    """From the pulse line's edges: mean speed, and the standard deviation of the time of one
-    revolution, or of one pulse where there is less than one pulse per revolution, as a share of its
-    mean. With whole revolutions, uneven teeth do not count as jitter."""
-
-    revolutions: int
-    mean_rpm: float
-    jitter: float
-    slowest_rpm: float
-    fastest_rpm: float
-
-
 def channel_figures(recording: Recording, setup: Setup | None) -> dict[str, ChannelFigures]:
-    """Every channel of the recording."""
+    """Every channel of the recording; None where a number is not known.
+
+    `rate_hz` is readings over their span; `step_us` the median time between readings, `jitter_us`
+    the standard deviation of those times and `longest_ms` the largest; `half_us` half of the
+    longest transfer, within which a sample's instant lies (fast channels of the converter alone).
+    `mean` and `sd` are of good readings; `uncertainty` is the standard uncertainty of one reading
+    at the mean (channels of the converter alone, without the sensor's own scatter).
+    """
     return {
         channel: _figures(channel, series, recording, setup)
         for channel, series in recording.samples.items()
@@ -74,6 +46,7 @@ def _figures(
     several, some = len(steps) > 0, len(value) > 0
     mean = float(value.mean()) if some else None
     return ChannelFigures(
+        unit=CHANNEL_UNITS.get(channel, ""),
         readings=len(series.t_ns),
         good=int(series.good.sum()),
         fast=fast is not None,
@@ -122,8 +95,13 @@ def _uncertainty(
     return found if math.isfinite(found) else None
 
 
-def engine_figures(recording: Recording, setup: Setup | None) -> EngineFigures | None:
-    """The engine's speed from its pulses; None without at least two whole revolutions."""
+def engine_figures(recording: Recording, setup: Setup | None) -> Engine | None:
+    """The engine's speed from its pulses; None without at least two whole revolutions.
+
+    `jitter` is the standard deviation of the time of one revolution, or of one pulse where there is
+    less than one pulse per revolution, as a share of its mean. With whole revolutions, uneven teeth
+    do not count as jitter.
+    """
     edges = recording.edges.get(ENGINE_SPEED)
     wired = setup.engine_speed if setup is not None else None
     if edges is None or wired is None:
@@ -136,7 +114,7 @@ def engine_figures(recording: Recording, setup: Setup | None) -> EngineFigures |
     if len(times) < 2:
         return None
     mean_s = float(times.mean())
-    return EngineFigures(
+    return Engine(
         revolutions=len(times),
         mean_rpm=60.0 / mean_s,
         jitter=float(times.std(ddof=1)) / mean_s,
@@ -145,21 +123,17 @@ def engine_figures(recording: Recording, setup: Setup | None) -> EngineFigures |
     )
 
 
-def channels_json(found: Mapping[str, ChannelFigures]) -> dict[str, run.ChannelFigures]:
-    """JSON-ready, with the unit of each channel."""
-    made = {
-        channel: {"unit": CHANNEL_UNITS.get(channel, ""), **_plain(figures._asdict())}
-        for channel, figures in found.items()
-    }
-    return cast("dict[str, run.ChannelFigures]", made)
+def channels_json(found: Mapping[str, ChannelFigures]) -> dict[str, ChannelFigures]:
+    """The same, rounded."""
+    return {channel: cast("ChannelFigures", _rounded(one)) for channel, one in found.items()}
 
 
-def engine_json(found: EngineFigures | None) -> run.Engine | None:
-    """JSON-ready."""
-    return None if found is None else cast("run.Engine", _plain(found._asdict()))
+def engine_json(found: Engine | None) -> Engine | None:
+    """The same, rounded."""
+    return None if found is None else cast("Engine", _rounded(found))
 
 
-def _plain(values: dict[str, object]) -> dict[str, object]:
+def _rounded(values: Mapping[str, object]) -> dict[str, object]:
     return {
         name: round(value, DIGITS) + 0.0 if isinstance(value, float) else value
         for name, value in values.items()

@@ -8,7 +8,7 @@ import contextlib
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -84,7 +84,7 @@ EXAMPLES = {
 def command(
     setup: Path, points: tuple[str, ...], live: bool, reference: str | None, u: str | None,
     coverage: float, by: str, date: str | None, months: int, zero_check: bool | None,
-    zero_tolerance: str | None, write: bool, timing: bool, strokes: int, **run: Any,
+    zero_tolerance: str | None, write: bool, timing: bool, strokes: int, **run: object,
 ) -> None:  # fmt: skip
     """Calibrate the pressure gauge of SETUP against a reference gauge.
 

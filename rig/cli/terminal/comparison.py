@@ -3,12 +3,14 @@
 
 from __future__ import annotations
 
+import functools
 import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
 
 from rig.cli.output import put
 from rig.cli.terminal.plot import interval_line, plot
+from rig.cli.terminal.tsv import tsv_line
 from rig.core.figures import short_names
 from rig.core.results.comparison import Batch, Comparison, FigureCompared, PairCompared
 from rig.core.results.run import Limit, Result, figure_of
@@ -18,6 +20,9 @@ from rig.text.words import number, one_line
 from rig.text.wrapped import wrapped
 
 WIDEST = 96
+
+
+_fields = functools.partial(tsv_line, between=" ")
 
 
 def show_comparison(
@@ -259,18 +264,3 @@ def _p(value: float | None) -> str:
     if value is None:
         return ""
     return "<0.001" if value < 0.001 else f"{value:.3f}"
-
-
-def _fields(*values: object) -> str:
-    return "\t".join(_field(value) for value in values)
-
-
-def _field(value: object) -> str:
-    match value:
-        case None:
-            return ""
-        case bool():
-            return "yes" if value else "no"
-        case list():
-            return " ".join(_field(item) for item in value)
-    return one_line(value)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from rig.actions.job_checks import READINGS as NOTED
 from rig.cli.output import put
+from rig.cli.terminal.tsv import tsv_line
 from rig.config.files.problems import listed
 from rig.core.errors import EXIT_COIL_LIVE, EXIT_OK, EXIT_UNDECIDED
 from rig.diagnosis.explain import NOTHING_FOR, in_words
@@ -212,27 +213,23 @@ def fields(found: Diagnosis) -> Iterator[str]:
     """For a program: `name<TAB>value...`, one line each."""
     if found.source in UNREAL:
         yield f"# {UNREAL[found.source]}: {NO_VALVE[found.source]}"
-    yield _line("runs", "; ".join(found.runs))
+    yield tsv_line("runs", "; ".join(found.runs))
     for cause in found.causes:
-        yield _line("cause", cause.cause, cause.part, f"{cause.probability:.4f}")
-        yield from (_line("for", cause.cause, text) for text in cause.speaks_for)
-        yield from (_line("against", cause.cause, text) for text in cause.against)
+        yield tsv_line("cause", cause.cause, cause.part, f"{cause.probability:.4f}")
+        yield from (tsv_line("for", cause.cause, text) for text in cause.speaks_for)
+        yield from (tsv_line("against", cause.cause, text) for text in cause.against)
     if found.put_right:
-        yield _line("put_right", found.put_right.check, found.put_right.words)
+        yield tsv_line("put_right", found.put_right.check, found.put_right.words)
     for check in found.next:
-        yield _line("next", check.check, f"{check.gain_bits:.3f}", f"{check.minutes:g}",
+        yield tsv_line("next", check.check, f"{check.gain_bits:.3f}", f"{check.minutes:g}",
                     check.begin_with, check.why)  # fmt: skip
-    yield _line("undecided", found.undecided or "")
+    yield tsv_line("undecided", found.undecided or "")
     for text in found.contradictions:
-        yield _line("contradiction", text)
+        yield tsv_line("contradiction", text)
     for row in found.not_observable:
-        yield _line("not_observable", row.finding, f"{row.gain_bits:.3f}", row.why)
+        yield tsv_line("not_observable", row.finding, f"{row.gain_bits:.3f}", row.why)
     for part, p in found.part.items():
-        yield _line("part", part, f"{p:.4f}")
+        yield tsv_line("part", part, f"{p:.4f}")
     for repair in found.repairs:
-        yield _line("repair", repair.repair, f"{repair.probability:.4f}", f"{repair.minutes:g}")
-    yield _line("valve", found.valve.result, found.valve.words)
-
-
-def _line(*values: str) -> str:
-    return "\t".join(one_line(value) for value in values)
+        yield tsv_line("repair", repair.repair, f"{repair.probability:.4f}", f"{repair.minutes:g}")
+    yield tsv_line("valve", found.valve.result, found.valve.words)

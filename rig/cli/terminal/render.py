@@ -8,6 +8,7 @@ from collections.abc import Iterator
 
 import click
 
+from rig.cli.terminal.tsv import tsv_line
 from rig.core.figures import figures_of, stroke_columns
 from rig.core.results.run import OneRamp, Result
 from rig.text import behaviour, words
@@ -69,52 +70,52 @@ def plain_lines(result: Result) -> Iterator[str]:
         yield notice
     for name, value in result.items():
         if name in HEAD:
-            yield _line(name, value)
+            yield tsv_line(name, value)
     for name, given in result["conditions"].items():
-        yield _line(f"conditions.{name}", f"{given['value']} {given['unit']} {given['how']}")
+        yield tsv_line(f"conditions.{name}", f"{given['value']} {given['unit']} {given['how']}")
     for figure, found in result["summary"].items():
         for name, value in behaviour.flat(figure, found):
-            yield _line(name, value)
+            yield tsv_line(name, value)
     for name, value in result["counts"].items():
-        yield _line(name, value)
+        yield tsv_line(name, value)
     clock = result.get("clock")
     for name, value in clock.items() if clock else ():
-        yield _line(f"clock.{name}", value)
+        yield tsv_line(f"clock.{name}", value)
     if result.get("remark"):
-        yield _line("remark", result["remark"])
+        yield tsv_line("remark", result["remark"])
     if words.commissioning(result):
-        yield _line("commissioning", words.commissioning(result))
-    yield _line("contact", result["contact"]["sense"])
-    yield _line("timed_from", result["reference"]["of"])
+        yield tsv_line("commissioning", words.commissioning(result))
+    yield tsv_line("contact", result["contact"]["sense"])
+    yield tsv_line("timed_from", result["reference"]["of"])
     end = result["end"]
-    yield _line("off", end and end["off"])
-    yield _line("not_watched", "; ".join(str(item["rule"]) for item in result["not_watched"]))
-    yield _line("trip", result["trip"]["rule"] if result["trip"] else None)
-    yield _line("trip_message", result["trip"]["message"] if result["trip"] else None)
-    yield _line("stopped", end and end.get("why"))
-    yield _line("marks", "; ".join(result["marks"]))
-    yield _line("doubtful", "; ".join(result["doubtful"]))
+    yield tsv_line("off", end and end["off"])
+    yield tsv_line("not_watched", "; ".join(str(item["rule"]) for item in result["not_watched"]))
+    yield tsv_line("trip", result["trip"]["rule"] if result["trip"] else None)
+    yield tsv_line("trip_message", result["trip"]["message"] if result["trip"] else None)
+    yield tsv_line("stopped", end and end.get("why"))
+    yield tsv_line("marks", "; ".join(result["marks"]))
+    yield tsv_line("doubtful", "; ".join(result["doubtful"]))
     if result["kind"] == "strokes":
         for name, value in behaviour.fields(result):
-            yield _line(name, value)
+            yield tsv_line(name, value)
     for name, value in plain_fields(result):
-        yield _line(name, value)
+        yield tsv_line(name, value)
     if result["hold"]:
         for name, value in result["hold"].items():
             if name not in ("trace", "marks"):
-                yield _line(f"hold.{name}", value)
+                yield tsv_line(f"hold.{name}", value)
     verdict = result["verdict"]
     for limit in verdict["limits"]:
-        yield _line("limit", words.limit_text(limit), limit["value"], limit["result"])
-    yield _line("verdict", verdict["result"])
-    yield _line("why", verdict["why"])
-    yield _line("risk_pct", verdict["risk_pct"])
-    yield _line("guard_band", verdict["guard_band"])
-    yield _line("next_check", verdict["next_check"])
-    yield _line("next_caution", verdict.get("next_caution"))
+        yield tsv_line("limit", words.limit_text(limit), limit["value"], limit["result"])
+    yield tsv_line("verdict", verdict["result"])
+    yield tsv_line("why", verdict["why"])
+    yield tsv_line("risk_pct", verdict["risk_pct"])
+    yield tsv_line("guard_band", verdict["guard_band"])
+    yield tsv_line("next_check", verdict["next_check"])
+    yield tsv_line("next_caution", verdict.get("next_caution"))
     valve = result.get("of_the_valve")
-    yield _line("valve_result", valve and valve["result"])
-    yield _line("valve_words", valve and valve["words"])
+    yield tsv_line("valve_result", valve and valve["result"])
+    yield tsv_line("valve_words", valve and valve["words"])
     columns, later = ([one.key for one in some] for some in stroke_columns())
     of_stroke = ["number", "answered", "settled", *columns, "marks", "missed", *later]
     of_ramp = ["number", *figures_of("ramp"), "marks"]
@@ -125,23 +126,8 @@ def plain_lines(result: Result) -> Iterator[str]:
                 yield notice
             yield "\t".join(fields)
             for row in rows:
-                yield _line(*(row.get(field) for field in fields))
+                yield tsv_line(*(row.get(field) for field in fields))
 
 
 def _ramps(result: Result) -> list[OneRamp]:
     return result["ramp"]["ramps"] if result["ramp"] else []
-
-
-def _line(*values: object) -> str:
-    return "\t".join(_field(value) for value in values)
-
-
-def _field(value: object) -> str:
-    match value:
-        case None:
-            return ""
-        case bool():
-            return "yes" if value else "no"
-        case list():
-            return "; ".join(words.one_line(item) for item in value)
-    return words.one_line(value)

@@ -278,7 +278,7 @@ def _with_accepts(
         yield from checked(accept_rules, model, n, accept)
 
 
-def checked(rules: Iterable[Rule], *args: Any) -> Iterator[Finding]:
+def checked(rules: Iterable[Rule], *args: object) -> Iterator[Finding]:
     """All findings of those rules whose values were readable."""
     for rule in rules:
         try:

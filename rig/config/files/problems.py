@@ -69,7 +69,7 @@ def key_of(name: str, field: FieldInfo) -> str:
     return field.alias or name
 
 
-def look_up(data: Any, where: Where) -> Any:
+def look_up(data: Any, where: Where) -> object:
     """The value at a place in the file; None if there is none."""
     for part in where:
         try:
@@ -102,7 +102,7 @@ def dimension_of(field: FieldInfo) -> Dimension | None:
 
 def submodel_of(field: FieldInfo) -> tuple[type[BaseModel] | None, bool]:
     """The one model a field holds, and whether it is a list of them."""
-    annotation: Any = field.annotation
+    annotation: object = field.annotation
     many = get_origin(annotation) is tuple
     found = [
         item

@@ -185,7 +185,7 @@ def _place(model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[Where, F
 _ALONE = ConfigDict(strict=True, allow_inf_nan=False)
 
 
-def _partial(model: type[BaseModel], data: object) -> Any:
+def _partial(model: type[BaseModel], data: object) -> object:
     """The model of `data`, or as much of it as can be read."""
     try:
         return model.model_validate(data)
@@ -205,7 +205,7 @@ def _partial(model: type[BaseModel], data: object) -> Any:
     return Partial(model, values)
 
 
-def _alone(field: FieldInfo, value: object) -> Any:
+def _alone(field: FieldInfo, value: object) -> object:
     """Read one field by itself."""
     inner, many = submodel_of(field)
     if inner is not None and many:
@@ -220,5 +220,5 @@ def _alone(field: FieldInfo, value: object) -> Any:
     kind: Any = (
         Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
     )
-    adapter: TypeAdapter[Any] = TypeAdapter(kind, config=_ALONE)
+    adapter: TypeAdapter[object] = TypeAdapter(kind, config=_ALONE)
     return adapter.validate_python(value)

@@ -12,7 +12,6 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from rig.config.files.problems import Finding
 from rig.config.files.toml_file import Parsed, parse_file, parse_text
@@ -101,7 +100,7 @@ def _with(sheet: Parsed, file: Parsed, limits: ServiceLimits) -> Parsed:
     return parse_text(text, sheet.name)
 
 
-def _which(limit: dict[str, object]) -> tuple[Any, Any, Any]:
+def _which(limit: dict[str, object]) -> tuple[object, object, object]:
     """Which number of a run a limit applies to, as in Accept."""
     of = limit.get("of", "total" if limit.get("figure") == "missed" else "each")
     return limit.get("figure"), of, limit.get("strokes", "all" if of == "each" else "steady")

@@ -6,7 +6,7 @@ rig.config.gauge.rules checks which keys belong to which form.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
@@ -128,7 +128,7 @@ class GaugeSetup(Strict):
 
     @model_validator(mode="before")
     @classmethod
-    def _of_an_older_plan(cls, data: object, info: ValidationInfo) -> Any:
+    def _of_an_older_plan(cls, data: object, info: ValidationInfo) -> object:
         """State files outlive updates: in one, 0 may mean a latency that nobody stated."""
         if is_resolved(info) and isinstance(data, dict) and "latency_s" in data:
             rest = {key: value for key, value in data.items() if key != "latency_s"}

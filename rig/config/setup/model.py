@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -125,7 +125,7 @@ class Setup(Strict):
 
     @model_validator(mode="before")
     @classmethod
-    def _simulated_has_defaults(cls, data: object) -> Any:
+    def _simulated_has_defaults(cls, data: object) -> object:
         if isinstance(data, dict) and data.get("backend") == "simulated":
             return {"simulated": {}} | {k: v for k, v in data.items() if v is not None}
         return data

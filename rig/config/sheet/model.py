@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
@@ -44,14 +44,14 @@ class Accept(Strict):
 
     @model_validator(mode="before")
     @classmethod
-    def _missed_is_a_total(cls, data: object) -> Any:
+    def _missed_is_a_total(cls, data: object) -> object:
         if isinstance(data, dict) and data.get("figure") == "missed":
             return {"of": "total"} | data
         return data
 
     @field_validator("max", "min", "margin", mode="before")
     @classmethod
-    def _readable(cls, value: object, info: ValidationInfo) -> Any:
+    def _readable(cls, value: object, info: ValidationInfo) -> object:
         if is_resolved(info):
             return value
         if "figure" in info.data:
@@ -62,7 +62,7 @@ class Accept(Strict):
 
     @field_validator("max_value", "min_value", "margin_value", mode="before")
     @classmethod
-    def _in_the_unit_of_the_results(cls, value: object, info: ValidationInfo) -> Any:
+    def _in_the_unit_of_the_results(cls, value: object, info: ValidationInfo) -> object:
         name = str(info.field_name).removesuffix("_value")
         if is_resolved(info) or not {"figure", name} <= info.data.keys():
             return value

@@ -8,11 +8,11 @@ import math
 import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
 
 from rig.config.files.problems import listed, nearest, show
 from rig.config.files.toml_file import Parsed, parse_file, plain
 from rig.core.errors import FileProblems, Problem
+from rig.core.json_values import JsonObject
 from rig.diagnosis.knowledge.model import (
     ENGINES,
     NONE_OF_THESE,
@@ -76,7 +76,7 @@ class _Reader:
 
     # -- values
 
-    def text(self, table: Mapping[str, Any], key: str, where: str) -> str:
+    def text(self, table: Mapping[str, object], key: str, where: str) -> str:
         value = table.get(key)
         if isinstance(value, str) and value.strip():
             return value
@@ -86,7 +86,7 @@ class _Reader:
         return ""
 
     def number(
-        self, table: Mapping[str, Any], key: str, where: str, low: float, high: float
+        self, table: Mapping[str, object], key: str, where: str, low: float, high: float
     ) -> float:
         """A number above `low` and up to `high`."""
         value = table.get(key)
@@ -101,7 +101,9 @@ class _Reader:
             return high
         return float(value)
 
-    def one_of(self, table: Mapping[str, Any], key: str, where: str, words: Iterable[str]) -> str:
+    def one_of(
+        self, table: Mapping[str, object], key: str, where: str, words: Iterable[str]
+    ) -> str:
         known = list(words)
         value = table.get(key)
         if isinstance(value, str) and value in known:
@@ -161,7 +163,7 @@ class _Reader:
         more."""
         return any(p.file == self._file and p.key.startswith(f"{where}.") for p in self.problems)
 
-    def tables(self, parsed: Parsed, key: str) -> dict[str, Mapping[str, Any]]:
+    def tables(self, parsed: Parsed, key: str) -> dict[str, JsonObject]:
         found = parsed.data.get(key, {})
         if not isinstance(found, dict) or not all(isinstance(v, dict) for v in found.values()):
             self.note(
@@ -235,7 +237,7 @@ class _Reader:
             self.note(name, None, "This cause stands in the file twice.", "Take one of them out.")
         return causes, self.reasoning(parsed.data.get("reasoning"))
 
-    def cause(self, row: Mapping[str, Any], n: int, shown: Mapping[str, Shown]) -> Cause:
+    def cause(self, row: Mapping[str, object], n: int, shown: Mapping[str, Shown]) -> Cause:
         name = row.get("name")
         where = name if isinstance(name, str) and name else f"cause[{n}]"
         known = {
@@ -283,7 +285,7 @@ class _Reader:
             **texts,
         )
 
-    def shows(self, row: Mapping[str, Any], where: str) -> Mapping[str, Any]:
+    def shows(self, row: Mapping[str, object], where: str) -> Mapping[str, object]:
         found = row.get("shows")
         if isinstance(found, dict) and found:
             return found
