@@ -12,7 +12,7 @@ import numpy as np
 from rig.core.recording import Float
 from rig.diagnosis.findings.model import BY_HAND, Finding
 from rig.diagnosis.knowledge.model import Knowledge
-from rig.diagnosis.posterior import Observed, Posterior, Table
+from rig.diagnosis.posterior import Observed, Posterior, Table, over_severities
 
 LEAST_FACTOR = 3.0
 """A finding that moves the odds by less is not reported (Kass and Raftery, "Bayes factors",
@@ -51,7 +51,8 @@ class Likelihoods(NamedTuple):
 
 def likelihoods(table: Table, logs: Mapping[str, Float]) -> Likelihoods:
     """Likelihoods from `logs`, as from posterior.evidence."""
-    found = np.exp(np.array([*logs.values()]).reshape(len(logs), len(table.prior)))
+    rows = [over_severities(one) for one in logs.values()]
+    found = np.exp(np.array(rows).reshape(len(logs), len(table.prior)))
     return Likelihoods(table, tuple(logs), found[:, 0], found * table.prior)
 
 

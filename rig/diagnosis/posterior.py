@@ -2,8 +2,9 @@
 """Probability of each cause given the findings: exact, over single causes and pairs.
 
 The hypotheses are: nothing at fault, one cause, two causes of different things, and "none of
-these". Findings are assumed independent given a hypothesis; `strength` relaxes that. Two causes act
-on a finding as in a noisy-max with a leak (Henrion 1989; Diez 1993): with F(k) the probability of a
+these". Findings are assumed independent given a hypothesis and the severity of its causes: a slight
+fault is slight in all that it shows. `strength` relaxes that further. Two causes act on a finding
+as in a noisy-max with a leak (Henrion 1989; Diez 1993): with F(k) the probability of a
 state no graver than k, F of both is F1(k) F2(k) / F0(k), where F0 is that of a sound rig, already
 contained in each of the two. For a finding with two states this is the noisy-or (Pearl 1988).
 """
@@ -16,12 +17,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from rig.core.recording import Float, Int64
+from rig.core.recording import Bool, Float, Int64
 from rig.diagnosis.findings.model import Finding
 from rig.diagnosis.knowledge.model import NONE_OF_THESE, SOUND, Knowledge
 
 LEAST = 1e-4
 """No state is impossible: every judged probability is at least this."""
+SEVERITIES = 3
+"""Slight, middling, grave: equally likely."""
 FLAT = 0.6
 """Share of "none of these" that means "anything may be seen"; the rest is as on a sound rig."""
 
@@ -32,13 +35,15 @@ Observed = Mapping[str, Sequence[Finding]]
 class Table:
     """The hypotheses of a knowledge: `names` of single ones (sound first, "none of these" last);
     `first`, `second` (h,) places in `names`, equal for single ones; `prior` (h,);
-    `states` name -> (h, k) probability of each state; `strength` of a finding as evidence."""
+    `states` name -> (h, k) probability of each state, `by_severity` the same for each severity,
+    (s, h, k), or (1, h, k) where it does not depend on it; `strength` of a finding as evidence."""
 
     names: tuple[str, ...]
     first: Int64
     second: Int64
     prior: Float
     states: Mapping[str, Float]
+    by_severity: Mapping[str, Float]
     strength: float
     _expected: dict[str, Float] = field(default_factory=dict, compare=False, repr=False)
 
@@ -115,6 +120,8 @@ def build_table(knowledge: Knowledge) -> Table:
     )  # fmt: skip
 
     states: dict[str, Float] = {}
+    by_severity: dict[str, Float] = {}
+    tied = reasoning.one_severity
     for name in knowledge.names():
         shown = knowledge.shown(name)
         sound = _floored(np.array([shown.sound[state] for state in shown.states]))
@@ -127,7 +134,29 @@ def build_table(knowledge: Knowledge) -> Table:
                 )
         rows[-1] = FLAT / len(sound) + (1.0 - FLAT) * sound
         states[name] = np.concatenate((rows, both(rows[a], rows[b], sound)))
-    return Table(names, first, second, prior / prior.sum(), states, reasoning.strength)
+        by_severity[name] = states[name][np.newaxis]
+        if tied and name in knowledge.findings:
+            has = [name in cause.shows for cause in causes]
+            by_severity[name] = np.stack(
+                [
+                    np.concatenate((one, both(one[a], one[b], sound)))
+                    for one in _severities(rows, np.array([False, *has, False]), tied)
+                ]
+            )
+    return Table(names, first, second, prior / prior.sum(), states, by_severity, reasoning.strength)
+
+
+def _severities(rows: Float, which: Bool, tied: float) -> Float:
+    """Probabilities of the states at each severity, (s, n, k), from those over all severities,
+    (n, k): a slight fault shows the soundest part of what the cause shows, a grave one the gravest
+    (comonotone), in the share `tied` of all cases. Their mean is `rows`; only rows in `which`
+    differ."""
+    above = np.cumsum(rows, -1)
+    below = above - rows
+    edges = np.linspace(0.0, 1.0, SEVERITIES + 1)[:, np.newaxis, np.newaxis]
+    inside = np.minimum(above, edges[1:]) - np.maximum(below, edges[:-1])
+    own = tied * SEVERITIES * np.maximum(inside, 0.0) + (1.0 - tied) * rows
+    return np.asarray(np.where(which[:, np.newaxis], own, rows))
 
 
 def _floored(chances: Float) -> Float:
@@ -145,18 +174,18 @@ def both(one: Float, other: Float, sound: Float) -> Float:
 
 
 def likelihood(table: Table, knowledge: Knowledge, finding: Finding) -> Float:
-    """Likelihood of the observation under each hypothesis, (h,), by Pearl's virtual evidence: the
-    probabilities of the states, weighted by how sure each observation is."""
+    """Likelihood of the observation by severity and hypothesis, (s, h), by Pearl's virtual
+    evidence: the probabilities of the states, weighted by how sure each observation is."""
     states = knowledge.shown(finding.name).states
     spare = finding.chances.get("", 0.0)
     unnamed = [state for state in states if state not in finding.chances]
     rest = spare / len(unnamed) if unnamed else 0.0
     seen = np.array([finding.chances.get(state, rest) for state in states])
-    return np.asarray(table.states[finding.name] @ seen)
+    return np.asarray(table.by_severity[finding.name] @ seen)
 
 
 def evidence(table: Table, knowledge: Knowledge, observed: Observed) -> dict[str, Float]:
-    """Log likelihood by finding, (h,). Several observations of the same finding (runs of the same
+    """Log likelihood by finding, (s, h). Several observations of the same finding (runs of the same
     rig) count as one: the mean of their logarithms."""
     return {
         name: np.mean([np.log(likelihood(table, knowledge, one)) for one in several], axis=0)
@@ -188,6 +217,12 @@ def posterior_of(table: Table, logs: Mapping[str, Float], among: frozenset[str])
     can = np.array([name in among or name in (SOUND, NONE_OF_THESE) for name in table.names])
     prior = np.where(can[table.first] & can[table.second], table.prior, 0.0)
     with np.errstate(divide="ignore"):  # log 0: left out
-        total = np.log(prior) + sum(logs.values(), np.zeros(len(prior)))
+        total = np.log(prior) + over_severities(sum(logs.values(), np.zeros((1, len(prior)))))
     weight = np.exp(total - total.max())
     return Posterior(table, weight / weight.sum())
+
+
+def over_severities(logs: Float) -> Float:
+    """Logarithm of the mean likelihood over the severities, (s, h) to (h,)."""
+    most = logs.max(0)
+    return np.asarray(most + np.log(np.exp(logs - most).mean(0)))

@@ -69,7 +69,7 @@ def test_every_check_is_told_apart_by_some_cause():
         (("shows.oil_level = { right = 4, low = 93", "shows.oil_level = { right = 5, low = 93"),
          "add up to 101"),
         (("shows.oil_label", "shows.oil_lable"), 'mean "oil_label"'),
-        (("strength = 0.9", "strength = 9"), "up to 1"),
+        (("strength = 1.0", "strength = 9"), "up to 1"),
         (("repair = \"fill up", "repare = \"fill up"), 'mean "repair"'),
     ],
 )  # fmt: skip

@@ -6,6 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from rig.analysis.coil import coil_state
+from rig.analysis.coil.coil_state import CoilState
 from rig.analysis.coil.current_rise import MOVED, NOT_SEEN
 from rig.analysis.measure.conditions import supply_v
 from rig.analysis.measure.stroke_windows import NEVER, Windows, stroke_windows
@@ -28,6 +29,9 @@ SUPPLY_OF_GOOD = (0.80, 0.94)
 RESISTANCE = (0.93, 1.07, 1.25)
 """Share of a known-good run's supply, and of its coil with wires (common practice, no source)."""
 OHM_U = 0.02
+CURRENT_OF_GOOD = (coil_state.NO_CURRENT_SHARE, 0.91, 1.10)
+OF_GOOD_STATES = ("none", "low", "right", "high")
+"""Ratio to a known-good run's steady current (common practice, no source)."""
 RELAY_OF_GOOD = (1.25, 2.0)
 """Ratio to a known-good run's delay: above the first slightly long, above the second long."""
 RELAY_SCATTER_MS = 0.35
@@ -38,7 +42,7 @@ def coil_findings(run: RunSeen, good: RunSeen | None) -> list[Finding]:
     """Current, plunger, supply, read-back and the relay's delay of a run."""
     windows = stroke_windows(run.recording)
     return [
-        *_current(run), _resistance(run, good), _supply(run, good), _readback(run, windows),
+        *_current(run, good), _resistance(run, good), _supply(run, good), _readback(run, windows),
         *_relay(run, windows, good),
     ]  # fmt: skip
 
@@ -59,17 +63,26 @@ def _ohm(run: RunSeen | None) -> float | None:
     return None if signature is None else signature.coil.resistance_ohm
 
 
-def _current(run: RunSeen) -> list[Finding]:
+def _amperes(coil: CoilState, good: RunSeen | None) -> Finding:
+    """The steady current against a known-good run's; without one as the setup has it, where a low
+    supply that was measured or stated leaves it right."""
+    usual = good.result.signature.coil.steady_a if good and good.result.signature else None
+    if usual and good is not None and coil.steady_a is not None:
+        words = f"the coil drew {coil.steady_a:.3g} A steadily, {usual:.3g} A in {good.name}"
+        ratio = max(coil.steady_a / usual, 1e-3)
+        return graded("current", ratio, OHM_U, CURRENT_OF_GOOD, OF_GOOD_STATES, words)
+    state = CURRENT_STATES.get(coil.state)
+    if state is None:
+        return hidden("current", "the coil's current could not be judged")
+    return seen("current", state, coil.found, 0.95)
+
+
+def _current(run: RunSeen, good: RunSeen | None) -> list[Finding]:
     signature = run.result.signature
     if signature is None:
         why = f"a sensor for the coil's current {NOT_WIRED}"
         return [hidden("current", why), hidden("plunger", why)]
-    state = CURRENT_STATES.get(signature.coil.state)
-    current = (
-        hidden("current", "the coil's current could not be judged")
-        if state is None
-        else seen("current", state, signature.coil.found, 0.95)
-    )
+    current = _amperes(signature.coil, good)
     if signature.coil.state == coil_state.NO_CURRENT:
         return [current, hidden("plunger", "no current flowed, so its dip cannot show")]
     moved, still = signature.count(MOVED), signature.count(NOT_SEEN)

@@ -18,6 +18,9 @@ from rig.config.sheet.model import Accept, StrokesSheet
 from rig.core.recording import Float
 from rig.diagnosis.findings.model import Finding, RunSeen, graded, hidden, seen
 
+BEHIND = ("level_on", "level_off", "rise", "rise_start", "fall", "fall_start", "ripple")
+"""Findings that only a gauge behind the valve gives."""
+
 Place = Literal["behind", "in front", "not known", "none"]
 
 NO_GAUGE = "a pressure gauge is not wired"
@@ -40,6 +43,9 @@ RISE_STATES = ("short", "right", "bit_slow", "slow", "very_slow")
 FALL_OF_GOOD, FALL_STATES = (0.96, 1.06, 1.3), ("short", "right", "bit_slow", "slow")
 """Ratio to a known-good run's rise and fall: below the first short, above the others slower and
 slower (common practice, no source)."""
+START_OF_GOOD, START_STATES = (0.93, 1.07, 1.3), ("early", "right", "bit_late", "late")
+"""Ratio to a known-good run's delay until a tenth of the rise or fall is done: before it solenoid
+and spool move, after it oil flows (common practice, no source)."""
 RISE_U, FALL_U = 0.02, 0.01
 """Relative standard uncertainty of the ratio of two medians (common practice)."""
 RISE_OF_LIMIT = 0.45
@@ -117,12 +123,14 @@ def gauge_findings(run: RunSeen, good: RunSeen | None, told: Place | None) -> li
         }.get(place.place, place.why)
         if run.result.kind != "strokes":
             why = f"this run is a {run.result.kind}, not strokes"
-        found += [hidden(name, why) for name in ("level_on", "level_off", "rise", "fall", "ripple")]
+        found += [hidden(name, why) for name in BEHIND]
         found += [_scale(_median_kpa(run), run, good), *_switch_pressures(run, good)]
         return found
     level, rest = _levels(run)
     found += [_level_on(level, rest, run, good), _level_off(level, rest, good)]
     found += [_rise(run, good), _fall(run, good), _ripple(run, good, level)]
+    found += [_start(run, good, "rise_start", "delay_10_ms")]
+    found += [_start(run, good, "fall_start", "fall_delay_10_ms")]
     found += [_scale(level, run, good)]
     return [*found, *_switch_pressures(run, good)]
 
@@ -238,6 +246,22 @@ def _fall(run: RunSeen, good: RunSeen | None) -> Finding:
         return hidden("fall", "the gauge is too slow to show the fall, here or in a known-good run")
     words = f"pressure behind the valve falls in {fall:.3g} ms, {usual:.3g} in {good.name}"
     return graded("fall", fall / usual, FALL_U, FALL_OF_GOOD, FALL_STATES, words)
+
+
+def _start(run: RunSeen, good: RunSeen | None, name: str, column: str) -> Finding:
+    """Only against a known-good run: there is no common limit for where a rise or fall begins."""
+    mine, usual = (
+        _median(one.result.pressures.columns[column][1:])
+        if one is not None and one.result.pressures is not None
+        else math.nan
+        for one in (run, good)
+    )
+    what = name.removesuffix("_start")
+    if good is None or not usual > 0.0 or not mine > 0.0:
+        why = f"the gauge is too slow to show where the {what} begins, here or in a known-good run"
+        return hidden(name, why)
+    words = f"a tenth of the {what} is done after {mine:.3g} ms, {usual:.3g} in {good.name}"
+    return graded(name, mine / usual, RISE_U, START_OF_GOOD, START_STATES, words)
 
 
 def ripple_kpa(run: RunSeen) -> float:

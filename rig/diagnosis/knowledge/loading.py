@@ -305,4 +305,5 @@ class _Reader:
             self.number(table, "none_of_these", where, 0, 50) / 100.0,
             self.number(table, "second_fault", where, 0, 0.5),
             self.number(table, "strength", where, 0, 1),
+            self.number({"one_severity": 0, **table}, "one_severity", where, 0, 0.99),
         )

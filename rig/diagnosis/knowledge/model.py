@@ -107,12 +107,14 @@ class Cause:
 class Reasoning:
     """`sound_weight` relative to the weights of the causes; `none_of_these` a probability;
     `second_fault` the probability of a second fault beside a first; `strength` the power that each
-    likelihood is raised to."""
+    likelihood is raised to; `one_severity` the share of cases in which all findings of a
+    cause go with one severity."""
 
     sound_weight: float
     none_of_these: float
     second_fault: float
     strength: float
+    one_severity: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
