@@ -9,6 +9,7 @@ read-modify-write under a lock: written to a new file, synced, renamed.
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import json
 import os
@@ -107,6 +108,15 @@ def this_process(socket: str = "") -> Owner:
     return Owner(pid, process_started(pid), boot_id(), socket)
 
 
+_FILE_IS_DAMAGED = "Check the rig and the disk, then move the file away and start again."
+_TOO_LITTLE = "End other programs or raise the limit (`ulimit`), and try again. Leave the file."
+_FILE_IS_SOUND = {
+    errno.EMFILE: _TOO_LITTLE, errno.ENFILE: _TOO_LITTLE, errno.ENOMEM: _TOO_LITTLE,
+    errno.EACCES: "Do this as the user who started the rig. Leave the file.",
+}  # fmt: skip
+"""What to do where the file itself is not what fails: a latch must not be moved away."""
+
+
 def read(path: Path) -> RigState | None:
     """The state, or None if none was written. A damaged file is refused, never guessed at."""
     try:
@@ -116,7 +126,7 @@ def read(path: Path) -> RigState | None:
     except OSError as error:
         raise RefusedError(
             f"The state file {path} cannot be read ({error}), so it is not known whether a trip is "
-            "latched. Check the rig and the disk, then move the file away and start again.",
+            f"latched. {_FILE_IS_SOUND.get(error.errno or 0, _FILE_IS_DAMAGED)}",
             id_="refusal.state-unreadable",
         ) from error
     try:

@@ -154,6 +154,19 @@ def test_a_folder_that_is_not_there_has_no_rigs_and_one_that_cannot_be_read_is_r
         state_file.state_files(tmp_path / f"{STATE.rig}.json")
 
 
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EACCES])
+def test_a_latch_is_not_to_be_moved_away_where_the_file_is_not_what_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    def refused(path: Path) -> str:
+        raise OSError(number, os.strerror(number), str(path))
+
+    monkeypatch.setattr(state_file, "read_kept", refused)
+    with pytest.raises(RefusedError, match="Leave the file") as told:
+        state_file.read(tmp_path / "rig.json")
+    assert "move the file" not in str(told.value)
+
+
 def test_a_lock_says_whether_it_is_held(tmp_path: Path) -> None:
     path = state_file.state_path(tmp_path, STATE.rig)
     assert not state_file.held(path)
