@@ -97,8 +97,8 @@ def test_a_batch_against_its_limits_is_a_table(rig_data):
     text = call(compare, *runs).output
     assert "L1: each response time at most 80 ms" in text
     rows = {row[1]: row for row in map(str.split, text.splitlines()) if len(row) > 4}
-    assert rows["V-2"][:4] == [str(runs[1]), "V-2", "95", "x"]
-    assert rows["V-1"][:4] == [str(runs[0]), "V-1", "50", "+"]
+    assert rows["V-2"][:4] == [str(runs[1]), "V-2", "95.00", "x"]
+    assert rows["V-1"][:4] == [str(runs[0]), "V-1", "50.00", "+"]
     line = f"limit\t{runs[1]}\tV-2\teach response time at most 80 ms\t95.0\tms\tdoes_not_conform"
     assert line in call(compare, *runs, "--tsv").output
 

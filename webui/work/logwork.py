@@ -43,8 +43,10 @@ TABLES, RECORDINGS = ("results", "strokes"), ("csv", "json", "vcd")
 @blueprint.after_request
 def tell_it_comes(answer: Response) -> Response:
     """Tell the page that asked for a file that it comes: a download tells a script nothing."""
+    if answer.status_code != 200:  # a form that was refused as too large must not be read here
+        return answer
     asked = request.values.get(MADE, "")
-    if answer.status_code == 200 and asked.isascii() and asked.isalnum() and len(asked) <= 20:
+    if asked.isascii() and asked.isalnum() and len(asked) <= 20:
         answer.set_cookie(MADE, asked, max_age=60, samesite="Strict")
     return answer
 
