@@ -36,6 +36,16 @@ NUMBERED = """() => {
   open.forEach((e, n) => { e.dataset.walk = n; });
   return open.map((e) => (e.textContent.trim() || e.name || e.id).slice(0, 60));
 }"""
+DRAWN = """() => new Promise((done) => {  // plots come later, and move what stands below them
+  let height = -1, since = 0;
+  const look = (now) => {
+    if (document.documentElement.scrollHeight !== height) {
+      [height, since] = [document.documentElement.scrollHeight, now];
+    }
+    if (now - since > 300) done(); else requestAnimationFrame(look);
+  };
+  requestAnimationFrame(look);
+})"""
 HERE = """() => {
   const e = document.activeElement;
   if (!e || e === document.body) return null;
@@ -56,6 +66,7 @@ HERE = """() => {
 
 def walked(page: Page) -> list[str]:
     """Faults of a walk through a page by Tab."""
+    page.evaluate(DRAWN)
     names = page.evaluate(NUMBERED)
     page.evaluate("() => { document.activeElement?.blur(); scrollTo(0, 0); }")
     found: list[str] = []

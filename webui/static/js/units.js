@@ -4,6 +4,7 @@
 
 /** By unit of the program: the reader's unit, how many of it make one, what it shows at 0, digits more. */
 const TABLE = JSON.parse(document.body.dataset.units ?? "{}");
+const FAR = 0.05;
 const NUMBER = "[+-]?(?:\\d+\\.?\\d*|\\.\\d+)(?:[eE][+-]?\\d+)?";
 const QUANTITY = new RegExp("(`[^`]*`|\"[^\"]*\")|(^|[^\\w.])(± ?|plus or minus )?" +
   `(${NUMBER})(?:( to | and | or )(${NUMBER}))?( ?)(kPa/s|kPa|degC|°C)(?![\\w/*^])`, "g");
@@ -51,7 +52,8 @@ function shortest(text, si, apart) {
   const [low, middle, high] = [-half, 0, half].map((more) => turn(Number(text) + more, si));
   let places = Math.min(0, -Math.floor(Math.log10(Math.max(Math.abs(low), Math.abs(high)))));
   let shown = fixed(middle, places);
-  while (Number(shown) < low || Number(shown) > high) shown = fixed(middle, ++places);
+  const far = () => Math.abs(Number(shown) - middle) > FAR * Math.abs(middle);
+  while (Number(shown) < low || Number(shown) > high || far()) shown = fixed(middle, ++places);
   return text.startsWith("+") && Number(shown) > 0 ? `+${shown}` : shown;
 }
 
