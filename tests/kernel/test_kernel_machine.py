@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from board import RELAY, SWITCH, Board, Plant, board_up, level, set_pull
 from build import MachineParts
-from machine import CHECKOUT, JOB, NO_RESULT, Guest, GuestError, run
+from machine import BOOTS_MOST, CHECKOUT, JOB, NO_RESULT, Guest, GuestError, run
 
 pytestmark = pytest.mark.kernel
 
@@ -109,3 +109,27 @@ def test_a_dead_machine_is_no_result_and_its_disk_is_kept(
     command = f"mkdir /run/disk; mount /dev/vda /run/disk; cat /run/disk/file {JOB}/name; exit 3"
     done = run(machine_parts, command, 20, {"name": "text\n"}, disk=disk)
     assert (done.status, done.stdout) == (3, "synced\ntext\n")
+
+
+@pytest.mark.parametrize("panics", [1, 9])
+def test_a_kernel_that_panics_before_anything_of_ours_ran_is_booted_again(
+    machine_parts: MachineParts, tmp_path: Path, capfd: pytest.CaptureFixture[str], panics: int
+) -> None:
+    stub = tmp_path / "qemu"
+    stub.write_text(
+        f"#!/bin/sh\necho >>{tmp_path}/boots\n"
+        f"if [ $(wc -l <{tmp_path}/boots) -gt {panics} ]\n"
+        f'then exec {machine_parts.qemu} "$@"\nfi\n'
+        "for word; do case $word in file,id=console,path=*)\n"
+        'echo "Kernel panic - not syncing" >${word#file,id=console,path=};; esac; done\n'
+    )
+    stub.chmod(0o755)
+    machine = Guest(machine_parts._replace(qemu=str(stub)))
+    if panics > BOOTS_MOST:
+        with pytest.raises(GuestError, match="did not start"):
+            machine.__enter__()
+        assert len((tmp_path / "boots").read_text().splitlines()) == BOOTS_MOST
+        return
+    with machine as guest:
+        assert guest.run(["true"]).status == 0
+    assert "booted again after" in capfd.readouterr().err
