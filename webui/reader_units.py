@@ -25,6 +25,8 @@ from webui.faults import PageFault
 blueprint = Blueprint("units", __name__)
 
 COOKIE = "units"
+AS_RECORDED = ("/api/", "/static/", "/stop")
+"""What no person reads a quantity in; a stop must not wait for a setup's medium."""
 YEAR_S = 365 * 24 * 3600
 SHOWN = ("kPa", "kPa/s", "degC", "°C")
 """Units of the program that a page's script may have to put into the reader's."""
@@ -38,7 +40,7 @@ def install(app: Flask) -> None:
 
     @app.before_request
     def _choose() -> None:
-        use(None if request.path.startswith("/api/") else _chosen() or _of_setups())
+        use(None if request.path.startswith(AS_RECORDED) else _chosen() or _of_setups())
 
 
 def for_script() -> str:

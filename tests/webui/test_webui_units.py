@@ -14,6 +14,7 @@ from rig.cli.main import answer
 from rig.core import places
 from rig.core.quantities import parse
 from rig.runlog.store import RunLog
+from webui import reader_units
 from webui.app import create_app
 from webui.live.files import Files
 from webui.live.hub import Hub
@@ -138,3 +139,15 @@ def test_the_form_knows_where_it_was_opened(
     headers = {"Referer": came_from} if came_from else {}
     page = client.get("/units", headers=headers).text
     assert f'name="back" value="{back}"' in page
+
+
+@pytest.mark.parametrize("address", ["/stop", "/static/css/bench.css", "/api/runs"])
+def test_what_shows_no_quantity_does_not_wait_for_a_setups_medium(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch, address: str
+) -> None:
+    looked: list[str] = []
+    monkeypatch.setattr(reader_units, "_of_setups", lambda: looked.append(address))
+    client.open(address, method="POST" if address == "/stop" else "GET")
+    assert not looked
+    client.get("/units")
+    assert looked

@@ -105,9 +105,9 @@ def _figures(result: Result) -> Iterator[str]:
             # beside a corrected mean it must be visible that these were not corrected
             single = "single as read" if "read" in mean else "single"
             line += f", {single} {row['min']:.{digits}f} to {row['max']:.{digits}f} {unit}"
-        rest = result["summary"][key]["rest"] if not ramp else None
-        if rest and rest["mean"] is not None:
-            line += f", after rest {rest['mean']:.1f} {unit}"
+        rest = row.get("rest") if not ramp else None
+        if isinstance(rest, dict) and rest["mean"] is not None:
+            line += f", after rest {rest['mean']:.{digits}f} {unit}"
         yield line
 
 

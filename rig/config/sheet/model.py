@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
@@ -115,14 +116,14 @@ class SheetBase(Strict):
         return 1
 
     @property
+    @abstractmethod
     def longest_on(self) -> tuple[float, str]:
         """Longest continuous on time of the coil, s, and the key that sets it."""
-        raise NotImplementedError
 
     @property
+    @abstractmethod
     def work_s(self) -> float:
         """The longest it can take after the settle wait, s."""
-        raise NotImplementedError
 
     @property
     def longest_s(self) -> float:

@@ -249,7 +249,9 @@ def _start(run: RunSeen, good: RunSeen | None, name: str, column: str) -> Findin
         for one in (run, good)
     )
     what = name.removesuffix("_start")
-    if good is None or not usual > 0.0 or not mine > 0.0:
+    if good is None:
+        return hidden(name, f"no known-good run shows where the {what} begins")
+    if not usual > 0.0 or not mine > 0.0:
         why = f"the gauge is too slow to show where the {what} begins, here or in a known-good run"
         return hidden(name, why)
     words = f"a tenth of the {what} is done after {mine:.3g} ms, {usual:.3g} in {good.name}"
