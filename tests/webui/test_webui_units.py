@@ -147,7 +147,7 @@ def test_what_shows_no_quantity_does_not_wait_for_a_setups_medium(
 ) -> None:
     looked: list[str] = []
     monkeypatch.setattr(reader_units, "_of_setups", lambda: looked.append(address))
-    client.open(address, method="POST" if address == "/stop" else "GET")
+    client.open(address, method="POST" if address == "/stop" else "GET").close()
     assert not looked
     client.get("/units")
     assert looked
