@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from rig.core.errors import FileProblems, UsageError
@@ -52,13 +53,20 @@ class StoredTexts(NamedTuple):
 
 def stored_texts(stored: StoredRun) -> StoredTexts:
     """Setup and sheet as they were for the run."""
+    header = stored.header
+    return _read(header.setup_text, header.setup_name, header.sheet_text, header.sheet_name)
+
+
+@lru_cache(maxsize=4)  # a run's page asks several times, and a job's runs share their files
+def _read(
+    setup_text: str, setup_name: str, sheet_text: str | None, sheet_name: str | None
+) -> StoredTexts:
     from rig.config.files.loading import sheet_from_text, stored_setup
 
-    header = stored.header
     setup = sheet = None
     remarks: tuple[str, ...] = ()
     with contextlib.suppress(FileProblems):
-        loaded = stored_setup(header.setup_text, header.setup_name)
+        loaded = stored_setup(setup_text, setup_name)
         setup = loaded.setup
         remarks = tuple(
             f"Left out of the setup stored with this run: {problem.key}. {problem.what} Figures "
@@ -66,8 +74,8 @@ def stored_texts(stored: StoredRun) -> StoredTexts:
             for problem in loaded.left_out
         )
     with contextlib.suppress(FileProblems):
-        if setup is not None and header.sheet_text is not None:  # else nothing may be judged
-            sheet = sheet_from_text(header.sheet_text, header.sheet_name or "sheet").sheet
+        if setup is not None and sheet_text is not None:  # else nothing may be judged
+            sheet = sheet_from_text(sheet_text, sheet_name or "sheet").sheet
     return StoredTexts(setup, sheet, remarks)
 
 

@@ -217,11 +217,11 @@ class RunLog:
             )
             with self._reading() as connection:
                 rows = connection.execute(query).all()
-            if not rows:
-                return
             for row in rows:
                 yield self._verified(run_id, row, done + 1)
                 done = row.sequence
+            if len(rows) < CHUNKS_AT_ONCE:
+                return
 
     def _verified(self, run_id: int, row: Any, expected: int) -> bytes:
         text = chunk_text(row.crc32, row.data)

@@ -23,7 +23,7 @@ from gpiozero.pins.mock import MockFactory, MockPin
 
 ROOT = Path(__file__).parents[2]
 SETUP = ROOT / "demo/workshop.setup.toml"
-SIMULATION_TIMES = 180
+SIMULATION_TIMES = 220
 START_TIMES = 4
 DIAGNOSE_TIMES = 1.5
 LIBRARIES = "click, gpiozero, pydantic, sqlalchemy.orm"

@@ -86,7 +86,8 @@ def passages(
     """
     n, length = len(start), np.maximum(end - start - 1, 0)
     cuts = np.concatenate(([0], np.cumsum(length)))
-    place = np.arange(cuts[-1]) + np.repeat(start + 1 - cuts[:-1], length)
+    place = np.arange(cuts[-1])
+    place += np.repeat(start + 1 - cuts[:-1], length)
     amplitude = to_level - from_level
     scale = np.divide(1.0, amplitude, out=np.full(n, np.nan), where=amplitude != 0)
     change = value[place]

@@ -265,15 +265,17 @@ def ripple_kpa(run: RunSeen) -> float:
     windows = stroke_windows(run.recording)
     if pressure is None or not len(windows):
         return float("nan")
-    t_ns, value = pressure.t_ns[pressure.good], pressure.value[pressure.good]
     off_ns = np.where(windows.off_ns < NEVER, windows.off_ns, windows.on_ns)
-    low = np.searchsorted(t_ns, (windows.start_on_ns + off_ns) // 2)
-    high = np.searchsorted(t_ns, off_ns)
-    parts = [
-        value[a:b] - np.median(value[a:b]) for a, b in zip(low, high, strict=True) if b > a + 1
-    ]
-    apart = np.concatenate(parts) if parts else np.zeros(0)
-    return float(apart.std()) if len(apart) >= 10 else float("nan")
+    low = np.searchsorted(pressure.t_ns, (windows.start_on_ns + off_ns) // 2)
+    high = np.searchsorted(pressure.t_ns, off_ns)
+    n, total, squares = 0, 0.0, 0.0  # stroke by stroke: there may be millions of readings
+    for a, b in zip(low, high, strict=True):
+        value = pressure.value[a:b][pressure.good[a:b]]
+        if len(value) > 1:
+            apart = value - np.median(value)
+            n, total = n + len(apart), total + float(apart.sum())
+            squares += float(apart @ apart)
+    return math.sqrt(max(squares / n - (total / n) ** 2, 0.0)) if n >= 10 else math.nan
 
 
 def _ripple(run: RunSeen, good: RunSeen | None, level: float) -> Finding:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from rig.analysis.measure.gauge_position import NEAR_ZERO_KPA
 from rig.diagnosis.findings.model import Finding, RunSeen, hidden, seen
@@ -13,6 +14,8 @@ GAUGE_LOST, FRAME_REJECTED = "gauge lost", "frame rejected"
 """Conditions of a recording: the port disappeared; the data could not be parsed."""
 FROZEN_READINGS, FROZEN_COMMANDS = 15, 3
 """This many equal readings over this many commands are not pressure any more (common practice)."""
+RECENT = 1000
+"""The usual time between readings is that of the last ones, however many there are."""
 SILENT_NS = 1_000_000_000
 """Readings that end this long before the last command have stopped (common practice)."""
 FROZEN_IN_FRONT = 60
@@ -45,7 +48,8 @@ def gauge_signal(run: RunSeen) -> Finding:
         return seen("gauge_signal", state, f"tripped: {trip.message}")
     if len(samples.t_ns) > FROZEN_READINGS and len(run.recording.commands.t_ns):
         silent_ns = int(run.recording.commands.t_ns[-1] - samples.t_ns[-1])
-        if silent_ns > max(SILENT_NS, 10 * int(np.median(np.diff(samples.t_ns)))):
+        usual_ns = int(np.median(np.diff(samples.t_ns[-RECENT:])))
+        if silent_ns > max(SILENT_NS, 10 * usual_ns):
             words = f"the gauge's readings end {silent_ns / 1e9:.3g} s before the last command"
             return seen("gauge_signal", "lost", words)
     if bad * 10 > len(samples.good):
@@ -57,12 +61,12 @@ def gauge_signal(run: RunSeen) -> Finding:
 def _frozen(run: RunSeen) -> bool:
     """Identical readings, to the last digit, across several commands."""
     samples, t_ns = run.recording.samples.get("pressure"), run.recording.commands.t_ns
-    if samples is None or "pressure" in run.recording.fast or len(samples.t_ns) < FROZEN_READINGS:
+    if samples is None or "pressure" in run.recording.fast or len(samples.t_ns) <= FROZEN_READINGS:
         return False
-    changes = samples.value[1:] != samples.value[:-1]  # a NaN differs from everything
-    place = np.concatenate(([-1], np.flatnonzero(changes), [len(changes)]))
-    held = np.flatnonzero(np.diff(place) > FROZEN_READINGS)  # few, however many readings there are
-    starts, ends = place[held] + 1, place[held + 1]
+    same = samples.value[1:] == samples.value[:-1]  # a NaN differs from everything
+    long = sliding_window_view(same, FROZEN_READINGS).all(axis=1)  # small: readings may be millions
+    turns = np.flatnonzero(np.diff(long, prepend=False, append=False))
+    starts, ends = turns[::2], turns[1::2] + FROZEN_READINGS - 1
     commands = np.searchsorted(t_ns, samples.t_ns[ends]) - np.searchsorted(
         t_ns, samples.t_ns[starts]
     )
