@@ -118,14 +118,14 @@ class Connection(HTTPChannel):  # type: ignore[misc]
 
 
 class Listener(TcpWSGIServer):  # type: ignore[misc]
-    """A waitress server with a timeout of `patience_s` and at most `each` connections from one
+    """A waitress server with a timeout of `timeout_s` and at most `each` connections from one
     address, `most` in total. `connection` is created for each accepted socket."""
 
     def __init__(
-        self, app: Any, *, patience_s: float, each: int, most: int,
+        self, app: Any, *, timeout_s: float, each: int, most: int,
         connection: Callable[..., Any] = Connection, **adjustments: object,
     ) -> None:  # fmt: skip
-        self._patience_s, self._each, self._most = patience_s, each, most
+        self._timeout_s, self._each, self._most = timeout_s, each, most
         self._connection = connection
         self._latest: Any = None
         super().__init__(
@@ -181,7 +181,7 @@ class Listener(TcpWSGIServer):  # type: ignore[misc]
         return [one for one in self.active_channels.values() if not one.will_close]
 
     def _allowed_s(self, one: Connection) -> float:
-        return self._patience_s + one.received_bytes / BODY_BYTES_PER_S
+        return self._timeout_s + one.received_bytes / BODY_BYTES_PER_S
 
     def handle_accept(self) -> None:
         """Accept waiting connections; if too many are open, drop one (`_make_room`)."""

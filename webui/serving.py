@@ -30,7 +30,7 @@ DEFAULT_PORT = 8642
 THREADS = 24
 """Streams of live data take at most ten of them (webui.live.stream)."""
 STOP_THREADS = 2
-PATIENCE_S, STOP_PATIENCE_S = 10.0, 2.0
+TIMEOUT_S, STOP_TIMEOUT_S = 10.0, 2.0
 """How long a connection may be idle, or its request half sent."""
 EACH, MOST = 64, 250
 """Connections from one address, and in total."""
@@ -139,7 +139,7 @@ def open_stop_server(
         start("200 OK", headers)
         return [json.dumps({"off": done.off, "words": done.words}).encode()]
 
-    return Listener(answer, patience_s=STOP_PATIENCE_S, each=STOP_EACH,
+    return Listener(answer, timeout_s=STOP_TIMEOUT_S, each=STOP_EACH,
                     most=STOP_MOST if secure is None else STOP_MOST_TLS,
                     host=address, port=0, threads=STOP_THREADS,
                     max_request_body_size=FORM_MOST, **_transport(secure))  # fmt: skip
@@ -162,7 +162,7 @@ def open_server(
     )
     try:
         server = Listener(
-            app, patience_s=PATIENCE_S, each=EACH, most=MOST, host=address, port=port,
+            app, timeout_s=TIMEOUT_S, each=EACH, most=MOST, host=address, port=port,
             threads=THREADS, outbuf_high_watermark=OUT_MOST, max_request_body_size=BODY_MOST,
             **_transport(secure),
         )  # fmt: skip

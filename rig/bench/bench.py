@@ -48,7 +48,7 @@ NS = 1_000_000_000
 TICK_NS = int(TICK_S * NS)
 TAIL_NS = NS // 2
 """Recording time after a trip or stop, so that the release is in the record."""
-GAUGE_PATIENCE_S = 1.5
+GAUGE_TIMEOUT_S = 1.5
 """Wait for the first reading of a quick gauge; a slow one has until its reading would be stale."""
 LOOP_RULES = {"stop_input": STOP_INPUT, "cover_input": COVER_INPUT}
 
@@ -99,7 +99,7 @@ class Bench:
         """Check every input at rest, waiting briefly for the gauge's first reading. Given a sheet
         and the coil's heat from earlier runs, also check whether the sheet may begin."""
         now_ns = self._world.now_ns()
-        until_ns = now_ns + int(self._patience_s() * NS)
+        until_ns = now_ns + int(self._timeout_s() * NS)
         levels = self._intake.levels()
         self.interlock.start(now_ns, levels)
         while self._awaited() and now_ns < until_ns and self.orders.stop_why is None:
@@ -131,10 +131,10 @@ class Bench:
         """The channels of the setup not read yet."""
         return [name for name in sources(self._setup) if name not in self._intake.readings]
 
-    def _patience_s(self) -> float:
+    def _timeout_s(self) -> float:
         """How long to wait for the first readings."""
         slowest = [stale_s(self._setup, channel) or 0.0 for channel in self._awaited()]
-        return max(GAUGE_PATIENCE_S, *slowest) if slowest else 0.0
+        return max(GAUGE_TIMEOUT_S, *slowest) if slowest else 0.0
 
     def idle(self) -> None:
         """One turn while waiting for orders: keeps inputs fresh and lets arming expire."""

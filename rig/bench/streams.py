@@ -102,12 +102,12 @@ class SocketSink:
     def reader_gone(self) -> bool:
         return self._queue.closed
 
-    def close(self, patience_s: float, meanwhile: Callable[[], None] = lambda: None) -> None:
-        """Send what waits, for at most `patience_s`, then close, so that the recorder sees the end.
+    def close(self, timeout_s: float, meanwhile: Callable[[], None] = lambda: None) -> None:
+        """Send what waits, for at most `timeout_s`, then close, so that the recorder sees the end.
         Calls `meanwhile` repeatedly."""
         self._sock.settimeout(None)
         self._sock.setblocking(False)
-        end = time.monotonic() + patience_s
+        end = time.monotonic() + timeout_s
         self.flush()
         while not self._queue.empty and time.monotonic() < end:
             time.sleep(0.01)

@@ -26,8 +26,8 @@ from rig.physics.feed import confirmed_off
 if TYPE_CHECKING:
     from rig.io.gpio import HeldLine, LineTaker
 
-KILL_PATIENCE_S = 2.0
-PATIENCE_S = 1.0
+KILL_TIMEOUT_S = 2.0
+TIMEOUT_S = 1.0
 """Wait for the line of a process just killed: on an idle board it is free 10 ms later."""
 WARN_WITHIN_S = 1.0
 """Deadline for warning the person, whatever the bench's process does. A process that waits in the
@@ -129,13 +129,13 @@ def _reap(bench: subprocess.Popen[bytes], within_s: float) -> None:
         raise HardwareError(f"process {bench.pid} was killed and does not end") from None
 
 
-def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
+def kill(owner: Owner, timeout_s: float = KILL_TIMEOUT_S) -> bool:
     """SIGKILL the owner and wait until it has ended; True if it has."""
     if not owner.alive():
         return True
     with contextlib.suppress(ProcessLookupError):
         os.kill(owner.pid, signal.SIGKILL)
-    until = time.monotonic() + patience_s
+    until = time.monotonic() + timeout_s
     while owner.alive() and time.monotonic() < until:
         time.sleep(0.002)
     return not owner.alive()
@@ -144,7 +144,7 @@ def kill(owner: Owner, patience_s: float = KILL_PATIENCE_S) -> bool:
 def drive_off(
     state: RigState,
     taker: LineTaker | None = None,
-    within_s: float = PATIENCE_S,
+    within_s: float = TIMEOUT_S,
     until: float = math.inf,
     *,
     doubted: bool = False,

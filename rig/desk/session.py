@@ -23,7 +23,7 @@ from rig.desk.processes import Processes, socket_path
 from rig.desk.signals import StopSignals
 from rig.desk.wires import Wires
 
-RECORDER_PATIENCE_S = 30.0
+RECORDER_TIMEOUT_S = 30.0
 """Wait for the last records to be stored: the coil is off, and a busy card may take its time."""
 ALARM_S = 0.3
 """How long showing an alarm may take before the rig is latched anyway."""
@@ -34,7 +34,7 @@ IN_TIME_S = 1.0
 BENCH_END_S = 2.0
 """Time for a bench that has reported the end to give back its line and record that; after this it
 is left for close."""
-START_PATIENCE_S = 60.0
+START_TIMEOUT_S = 60.0
 """Wait for bench and recorder to start: nothing is energised yet, and a busy small board is
 slow."""
 
@@ -90,7 +90,7 @@ class Session:
             self._processes.send_plan(
                 plan | {"state": str(self._state), "socket": str(socket_path(self._state))}
             )
-        until = time.monotonic() + START_PATIENCE_S
+        until = time.monotonic() + START_TIMEOUT_S
         while (
             time.monotonic() < until and not self._wires.bench_gone and self._wires.stop_why is None
         ):
@@ -106,7 +106,7 @@ class Session:
             self.outcome.message = f"Stopped ({self._wires.stop_why}); nothing was energised."
             self.outcome.exit_code = 3
         elif not self.outcome.message:
-            what = "ended" if self._wires.bench_gone else f"took more than {START_PATIENCE_S:.0f} s"
+            what = "ended" if self._wires.bench_gone else f"took more than {START_TIMEOUT_S:.0f} s"
             self.outcome.message = f"The bench process {what} before it had seen the hardware."
             self.outcome.exit_code = 7
         return None
@@ -115,7 +115,7 @@ class Session:
         """Send the header to the recorder and wait until the run is in the log."""
         with contextlib.suppress(OSError):  # one that has gone shows up on reading
             self._processes.send_header(header)
-        until = time.monotonic() + START_PATIENCE_S
+        until = time.monotonic() + START_TIMEOUT_S
         while (
             time.monotonic() < until and self._wires.recorder_open and self._wires.stop_why is None
         ):
@@ -247,13 +247,13 @@ class Session:
                 if "error" in told:
                     self._note(told["error"])
             self._wires.recorder_told.clear()
-            if not self._wires.recorder_open or time.monotonic() - begun > RECORDER_PATIENCE_S:
+            if not self._wires.recorder_open or time.monotonic() - begun > RECORDER_TIMEOUT_S:
                 break
             self._wires.turn()
         if not self._stored:
             self.outcome.stored_whole = False
             what = (
-                f"did not store everything within {RECORDER_PATIENCE_S:.0f} s"
+                f"did not store everything within {RECORDER_TIMEOUT_S:.0f} s"
                 if self._wires.recorder_open
                 else "ended before everything was stored"
             )

@@ -371,8 +371,8 @@ class Recorder:
         return self.status
 
     def _close_row(self, end: End | None, remark: str) -> None:
-        patience_ns = LOCK_LIMIT_NS if self._log_works else 0  # the lock was already waited for
-        deadline_ns = self._clock.now_ns() + patience_ns
+        limit_ns = LOCK_LIMIT_NS if self._log_works else 0  # the lock was already waited for
+        deadline_ns = self._clock.now_ns() + limit_ns
         clock = clock_change(self._clocks, self._read_clocks())
         words = [*self.remarks, remark.strip(), *clock.words()]
         remark = " ".join(text for text in words if text)

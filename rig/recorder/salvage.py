@@ -92,7 +92,7 @@ class Salvage:
         if len(lines) < expected:
             status, remark = "fault", f"{remark} {len(lines)} of {expected} records could be read."
         new.end_run(number, status, _end(row), remark, _clock(row), _number(row["end_utc_s"]))
-        remarks.take_off(new, number, _number(row.get("removed_utc_s")))
+        remarks.set_removed(new, number, _number(row.get("removed_utc_s")))
         if len(lines) < expected:
             return expected
         self._copy_result(new, number, header, tables["results"])

@@ -97,7 +97,7 @@ def remove(log: RunLog, numbers: Sequence[int]) -> int:
         return done.rowcount
 
 
-def take_off(log: RunLog, number: int, removed_utc_s: float | None) -> None:
+def set_removed(log: RunLog, number: int, removed_utc_s: float | None) -> None:
     """Store when a run copied from another log was removed from the list; None: it is on it."""
     with log._writing() as connection:
         connection.execute(

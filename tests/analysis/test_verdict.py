@@ -57,7 +57,7 @@ MISSED = [{"figure": "missed", "max": 0}]
 def test_conforms():
     verdict, code, _ = run([50, 55, 79.8], [*EACH, *MISSED])
     assert (verdict["result"], code) == ("conforms", 0)
-    assert verdict["why"] == "Within all 2 limits (risk of a wrong pass: at most 5 %)."
+    assert verdict["why"] == "Within both limits (risk of a wrong pass: at most 5 %)."
     assert verdict["next_check"] is None
     limit = verdict["limits"][0]
     assert limit == {

@@ -18,7 +18,7 @@ from served import Server
 
 DEMO = Path(__file__).parents[2] / "demo"
 pytestmark = pytest.mark.timeout(400)
-PATIENCE_MS = 100_000
+TIMEOUT_MS = 100_000
 
 
 class BenchServer(Server):
@@ -62,11 +62,11 @@ def begin(page: Page) -> None:
     page.fill("input[name=valve]", "V-101")
     page.select_option("select[name=sheet]", "workshop")
     page.click("text=Check the rig")
-    page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=Arm and run", timeout=TIMEOUT_MS)
     page.click("#go:enabled")
-    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    page.wait_for_selector("#live:not([hidden])", timeout=TIMEOUT_MS)
     expect(page.locator('[data-of="response"]').first).to_have_text(
-        re.compile(r"\d+\.\d ms"), timeout=PATIENCE_MS
+        re.compile(r"\d+\.\d ms"), timeout=TIMEOUT_MS
     )
 
 
@@ -100,7 +100,7 @@ def test_a_technicians_run_is_stopped_and_told(
     expect(page.locator(".stop-said")).to_contain_text(
         re.compile("Confirmed off|NOT CONFIRMED: use the mushroom stop"), timeout=5000
     )
-    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=How it ended", timeout=TIMEOUT_MS)
     expect(page.locator("text=confirmed off").first).to_be_visible()
     both = page.evaluate("sessionStorage.getItem('both')")
     assert both is None, "the mushroom stop is named beside a coil that is confirmed off"
@@ -131,7 +131,7 @@ def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
     page.select_option("select[name=sheet]", "workshop")
     tapped = middle(page, "Check the rig")
     page.click("text=Check the rig")
-    page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=Arm and run", timeout=TIMEOUT_MS)
     page.wait_for_load_state("load")
     assert page.evaluate("wasOff"), "a second tap would arm"
     assert too_near(page) == []
@@ -140,12 +140,12 @@ def test_opposite_actions_lie_apart_and_a_second_tap_arms_nothing(
         assert under != "go"
     left = middle(page, "Cancel: coil stays off")
     page.click("#go:enabled")
-    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    page.wait_for_selector("#live:not([hidden])", timeout=TIMEOUT_MS)
     assert too_near(page) == []
     under = page.evaluate("([x, y]) => document.elementFromPoint(x, y)?.dataset.act ?? ''", left)
     assert under != "does", "under the finger that wanted to leave"
     page.click("button.stop")
-    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=How it ended", timeout=TIMEOUT_MS)
     assert too_near(page) == []
     small = page.locator("button.stop").bounding_box()
     assert small and 48 <= small["height"] < 60 and small["y"] + small["height"] <= size[1]
@@ -169,20 +169,20 @@ def test_the_next_valve_of_a_batch_takes_two_taps(bench: BenchServer, visit: Cal
     page.click("summary:has-text('Conditions')")
     page.fill("input[name=oil_temperature]", "90 degC")
     page.click("text=Check the rig")
-    page.click("#go:enabled", timeout=PATIENCE_MS)
-    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    page.click("#go:enabled", timeout=TIMEOUT_MS)
+    page.wait_for_selector("text=How it ended", timeout=TIMEOUT_MS)
     numbers = page.locator("#ended-values")
     expect(numbers).to_contain_text("V-099")
     expect(numbers).to_contain_text(re.compile(r"Response time, mean\s+\d+(?:\.\d+)? ms"))
     expect(page.locator("#ended-dots circle.response")).to_have_count(3)
     expect(page.locator("#go-on")).to_contain_text("oil temperature 90 degC")
     page.click("text=Next valve: look at the rig")
-    page.wait_for_selector("#go:enabled", timeout=PATIENCE_MS)
+    page.wait_for_selector("#go:enabled", timeout=TIMEOUT_MS)
     expect(page.locator(".arms")).to_contain_text("V-100")
     page.click("#go")
-    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    page.wait_for_selector("#live:not([hidden])", timeout=TIMEOUT_MS)
     assert page.evaluate("scrollY") == 0, "the live values stand on top"
-    page.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=How it ended", timeout=TIMEOUT_MS)
     page.goto(f"{bench.url}/runs/2")
     expect(page.locator("main")).to_contain_text("V-100")
     expect(page.locator("main")).to_contain_text("90")
@@ -209,11 +209,11 @@ def test_what_was_refused_is_not_sent_again_when_the_page_goes_on(
     second.fill("input[name=valve]", "V-101")
     second.select_option("select[name=sheet]", "workshop")
     second.click("text=Check the rig")
-    page.wait_for_selector("text=Arm and run", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=Arm and run", timeout=TIMEOUT_MS)
     expect(page.locator("text=Not done")).to_have_count(0)
     second.close()
     page.click("text=Cancel: coil stays off")
-    page.wait_for_selector("text=Check the rig", timeout=PATIENCE_MS)
+    page.wait_for_selector("text=Check the rig", timeout=TIMEOUT_MS)
 
 
 FAST = """async () => {
@@ -252,7 +252,7 @@ def test_a_second_browser_looks_and_stops_and_does_not_operate(
     begin(operator)
     other = visit(width=390, height=844, url=bench.url).page
     other.goto(f"{bench.url}/bench")
-    expect(other.locator("#live")).to_be_visible(timeout=PATIENCE_MS)
+    expect(other.locator("#live")).to_be_visible(timeout=TIMEOUT_MS)
     wide = other.evaluate("""() => { // as tall as with three fast channels
       document.getElementById("stroke").style.height = "600px";
       return document.documentElement.scrollWidth; }""")
@@ -260,7 +260,7 @@ def test_a_second_browser_looks_and_stops_and_does_not_operate(
     expect(other.locator("text=Another browser has the controls")).to_be_visible()
     assert other.locator("text=Arm and run").count() == 0
     other.locator("button.stop").click()
-    operator.wait_for_selector("text=How it ended", timeout=PATIENCE_MS)
+    operator.wait_for_selector("text=How it ended", timeout=TIMEOUT_MS)
 
 
 def test_a_page_whose_controls_were_taken_over_says_so(bench: BenchServer, visit: Callable) -> None:
@@ -283,7 +283,7 @@ def test_an_operators_page_that_closes_ends_the_run(bench: BenchServer, visit: C
     watched.page.goto("about:blank")
     viewer = visit(url=bench.url).page
     viewer.goto(f"{bench.url}/bench")
-    viewer.wait_for_selector("text=page was silent for 5 s", timeout=PATIENCE_MS)
+    viewer.wait_for_selector("text=page was silent for 5 s", timeout=TIMEOUT_MS)
 
 
 def test_old_data_are_struck_out(bench: BenchServer, visit: Callable) -> None:

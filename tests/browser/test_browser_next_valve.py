@@ -14,7 +14,7 @@ import pytest
 from distances import too_near
 from playwright.sync_api import Browser, Page, expect
 from served import QUIET, chromium_with
-from test_browser_bench import PATIENCE_MS, BenchServer, take_controls
+from test_browser_bench import TIMEOUT_MS, BenchServer, take_controls
 
 MENTAL_S, POINT_S, TAP_S = 1.35, 1.10, 0.20
 """Deciding, pointing, and a key's press, of the keystroke-level model (Card, Moran and Newell,
@@ -92,13 +92,13 @@ def make_batch(page: Page, tags: str) -> None:
 def first_run(page: Page) -> None:
     page.select_option("select[name=sheet]", "short")
     page.click("text=Check the rig")
-    page.click("#go:enabled", timeout=PATIENCE_MS)
-    page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
+    page.click("#go:enabled", timeout=TIMEOUT_MS)
+    page.wait_for_selector("#how-ended", timeout=TIMEOUT_MS)
 
 
 def until(page: Page, expression: str) -> None:
     """Wait until it is true; the page's policy forbids the driver's own method, which evaluates."""
-    end = time.monotonic() + PATIENCE_MS / 1e3
+    end = time.monotonic() + TIMEOUT_MS / 1e3
     while not page.evaluate(expression):
         assert time.monotonic() < end, expression
         page.wait_for_timeout(100)
@@ -130,7 +130,7 @@ def test_one_more_valve_of_a_batch_takes_two_taps_and_six_seconds(
     expect(page.locator("#how-ended .big")).to_be_visible()
     assert too_near(page) == []
     taps[0].click()
-    page.wait_for_selector("#go", timeout=PATIENCE_MS)
+    page.wait_for_selector("#go", timeout=TIMEOUT_MS)
     drawn_ms = page.evaluate("performance.now()")
     assert page.evaluate("scrollY") == 0 and taps[1].evaluate(IN_SIGHT), "to be scrolled for"
     assert too_near(page) == []
@@ -139,13 +139,13 @@ def test_one_more_valve_of_a_batch_takes_two_taps_and_six_seconds(
     waited_s = (page.evaluate("performance.now()") - drawn_ms) / 1e3
     assert waited_s <= MENTAL_S + POINT_S, "the person waits for the page"
     taps[1].click()
-    page.wait_for_selector("#live:not([hidden]), #how-ended", timeout=PATIENCE_MS)  # a busy machine
+    page.wait_for_selector("#live:not([hidden]), #how-ended", timeout=TIMEOUT_MS)  # a busy machine
     taken = page.evaluate("['taps', 'scrolled', 'typed'].map((n) => localStorage.getItem(n))")
     assert taken[1:] == [None, None]
     n = int(taken[0])
     assert n <= MOST_TAPS
     assert n * (MENTAL_S + POINT_S + TAP_S) <= MOST_S
-    page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
+    page.wait_for_selector("#how-ended", timeout=TIMEOUT_MS)
     expect(page.locator("#go-on")).to_contain_text("2 of 3 done, 1 left")
     page.goto(f"{bench.url}/runs/2")
     expect(page.locator("main")).to_contain_text("A-3")
@@ -169,8 +169,8 @@ def test_the_screen_is_held_and_the_end_is_called_once(bench: BenchServer, visit
     page.fill("#valve", "V-1")
     assert calls(page) == [], "nothing before a run"
     page.click("text=Check the rig")
-    page.click("#go:enabled", timeout=PATIENCE_MS)
-    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    page.click("#go:enabled", timeout=TIMEOUT_MS)
+    page.wait_for_selector("#live:not([hidden])", timeout=TIMEOUT_MS)
     expect(page.locator("#attention-said")).to_contain_text("stays on until the run is over")
     held = calls(page).count("locked screen")
     page.evaluate("""() => {
@@ -183,7 +183,7 @@ def test_the_screen_is_held_and_the_end_is_called_once(bench: BenchServer, visit
     assert calls(page).count("locked screen") == held, "not while it is hidden"
     page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
     until(page, f"localStorage.calls.split('locked').length > {held + 1}")
-    page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
+    page.wait_for_selector("#how-ended", timeout=TIMEOUT_MS)
     until(page, "localStorage.calls.includes('tone')")
     page.reload()
     page.wait_for_timeout(1500)
@@ -195,8 +195,8 @@ def test_the_screen_is_held_and_the_end_is_called_once(bench: BenchServer, visit
     page.uncheck("#attend-screen")
     page.evaluate("localStorage.removeItem('calls')")
     page.click("text=Same again")
-    page.click("#go:enabled", timeout=PATIENCE_MS)
-    page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
+    page.click("#go:enabled", timeout=TIMEOUT_MS)
+    page.wait_for_selector("#how-ended", timeout=TIMEOUT_MS)
     until(page, "(localStorage.calls ?? '').includes('vibrated')")
     assert calls(page) == ["vibrated 250"], "what was switched off stays off"
 
@@ -333,15 +333,15 @@ def test_a_run_on_a_phone_has_no_way_off_the_page_under_a_thumb(
     short_sheet(page, bench, strokes=20)
     expect(page.locator("header nav")).to_be_visible()
     page.click("text=Check the rig")
-    page.click("#go:enabled", timeout=PATIENCE_MS)
-    page.wait_for_selector("#live:not([hidden])", timeout=PATIENCE_MS)
+    page.click("#go:enabled", timeout=TIMEOUT_MS)
+    page.wait_for_selector("#live:not([hidden])", timeout=TIMEOUT_MS)
     expect(page.locator("header nav")).to_be_hidden()
     plot, values = page.locator("#stroke").bounding_box(), page.locator("#dots").bounding_box()
     stop = page.locator(".stop-bar").bounding_box()
     assert plot and values and stop and plot["y"] < values["y"]
     assert values["y"] + values["height"] <= stop["y"], "both plots on one screen"
     page.click("button.stop")
-    page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
+    page.wait_for_selector("#how-ended", timeout=TIMEOUT_MS)
     expect(page.locator("header nav")).to_be_visible()
 
 
@@ -412,12 +412,12 @@ def test_whoever_moves_the_pressure_of_a_ramp_sees_its_rate_and_the_plot(
     take_controls(page, bench.url)
     page.select_option("select[name=sheet]", "switch-pressures")
     page.click("text=Check the rig")
-    page.click("#go:enabled", timeout=PATIENCE_MS)
-    expect(page.locator("#pace")).to_contain_text("right", timeout=PATIENCE_MS)
+    page.click("#go:enabled", timeout=TIMEOUT_MS)
+    expect(page.locator("#pace")).to_contain_text("right", timeout=TIMEOUT_MS)
     shown = [page.locator(one) for one in ("#pace", '[data-kind="ramp"] [data-of="rate"]', "#ramp")]
     assert [one.evaluate(IN_SIGHT) for one in shown] == [True] * 3
     page.keyboard.press("Escape")
-    page.wait_for_selector("#how-ended", timeout=PATIENCE_MS)
+    page.wait_for_selector("#how-ended", timeout=TIMEOUT_MS)
 
 
 def test_a_long_tag_that_is_refused_leaves_the_page_as_wide_as_a_phone(

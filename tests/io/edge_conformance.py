@@ -17,7 +17,7 @@ from rig.core.errors import HardwareError
 from rig.core.ports import EdgeSource
 from rig.core.records import Edge
 
-PATIENCE_S = 5.0
+TIMEOUT_S = 5.0
 
 
 @dataclass
@@ -37,7 +37,7 @@ Factory = Callable[[], AbstractContextManager[Bench]]
 def collect(source: EdgeSource, n: int) -> list[Edge]:
     """Wait for `n` edges, then look once more for any that should not be there."""
     edges: list[Edge] = []
-    until = time.monotonic() + PATIENCE_S
+    until = time.monotonic() + TIMEOUT_S
     while len(edges) < n and time.monotonic() < until:
         edges += source.read()
         time.sleep(0.0005)
@@ -132,7 +132,7 @@ def descriptor_is_readable_exactly_while_edges_wait(bench: Bench) -> None:
         return
     assert select.select([fd], [], [], 0)[0] == []
     bench.drive(bench.source.lines[0], 1)
-    assert select.select([fd], [], [], PATIENCE_S)[0] == [fd]
+    assert select.select([fd], [], [], TIMEOUT_S)[0] == [fd]
     collect(bench.source, 1)
     assert select.select([fd], [], [], 0)[0] == []
 

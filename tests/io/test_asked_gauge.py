@@ -127,7 +127,7 @@ def test_a_late_reply_is_told_with_the_remedy() -> None:
     assert "lengthen the key reply_within" in late.detail
 
 
-def test_a_lost_reply_costs_four_patiences_and_two_replies() -> None:
+def test_a_lost_reply_costs_four_reply_limits_and_two_replies() -> None:
     wire = AskedWire(modbus(channels=[OIL]))
     lost = iter([False, False, True])
     wire.replies = lambda request: (

@@ -23,7 +23,7 @@ from rig.io.gauges import serial_link
 from rig.io.gauges.serial_link import READ_MOST, LinkLost, SerialLink
 from rig.io.gauges.streaming import StreamGauge
 
-PATIENCE_S = 5.0
+TIMEOUT_S = 5.0
 
 
 class Peer:
@@ -75,7 +75,7 @@ def receive(link: SerialLink, n: int) -> bytes:
     while len(got) < n:
         fd = link.fileno()
         assert fd is not None
-        assert select.select([fd], [], [], PATIENCE_S)[0] == [fd]
+        assert select.select([fd], [], [], TIMEOUT_S)[0] == [fd]
         got += b"".join(data for _, data in link.read())
     return got
 
@@ -89,7 +89,7 @@ def test_bytes_arrive_as_sent_with_the_instant_they_were_taken(
     assert receive(link, 256) == sent
     link._clock.advance_to(5000)  # type: ignore[attr-defined]
     peer.send(b"x")
-    select.select([link.fileno()], [], [], PATIENCE_S)
+    select.select([link.fileno()], [], [], TIMEOUT_S)
     assert link.read() == [(5000, b"x")]
 
 
@@ -102,7 +102,7 @@ def test_silence_gives_nothing_and_does_not_block(link: SerialLink) -> None:
 def test_one_read_is_bounded(link: SerialLink, peer: Peer, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serial_link, "READ_MOST", 10)
     peer.send(b"x" * 25)
-    select.select([link.fileno()], [], [], PATIENCE_S)
+    select.select([link.fileno()], [], [], TIMEOUT_S)
     sizes = []
     while batch := link.read():
         sizes.append(sum(len(data) for _, data in batch))
@@ -114,7 +114,7 @@ def test_what_was_sent_before_opening_is_not_read(peer: Peer) -> None:
     """It is older than its stamp would say."""
     first = SerialLink(str(peer.name))
     peer.send(b"old news\r\n")
-    select.select([first.fileno()], [], [], PATIENCE_S)
+    select.select([first.fileno()], [], [], TIMEOUT_S)
     first.close()
     second = SerialLink(str(peer.name))
     assert second.read() == []
@@ -205,7 +205,7 @@ def test_bytes_before_the_loss_are_kept(
     link: SerialLink, monkeypatch: pytest.MonkeyPatch, peer: Peer
 ) -> None:
     peer.send(b"last words")
-    select.select([link.fileno()], [], [], PATIENCE_S)
+    select.select([link.fileno()], [], [], TIMEOUT_S)
     device = link._serial
     asked = iter([len(b"last words")])
 

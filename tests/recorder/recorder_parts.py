@@ -68,9 +68,9 @@ class Process:
         self.send(header(**changes).to_json().encode())
         return int(self.hear("run")["run"])
 
-    def hear(self, key: str, patience_s: float = 20.0) -> dict[str, Any]:
+    def hear(self, key: str, timeout_s: float = 20.0) -> dict[str, Any]:
         """The next word with this key."""
-        deadline = time.monotonic() + patience_s
+        deadline = time.monotonic() + timeout_s
         while time.monotonic() < deadline:
             for word in self.listen(0.05):
                 if key in word:

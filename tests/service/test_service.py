@@ -29,7 +29,7 @@ pytestmark = pytest.mark.kernel
 
 UNIT = "rig-run@bench.service"
 RIG = "runuser -u rig -- env RIG_DATA=/var/lib/rig LG_WD=/tmp /opt/rig/current/.venv/bin/rig"
-PATIENCE_S = 240
+TIMEOUT_S = 240
 PLANT = {"readback_delay_ms": 4, "close_delay_ms": [25], "open_delay_ms": [20]}
 MS, MIB = 1_000_000, 1 << 20
 MEMORY_MIB = 512
@@ -92,7 +92,7 @@ class Watched:
         ours_ms = (ended_s - began_s) * 1000
         return {unit: int(self.show(unit, key)[key]) / 1000 - ours_ms for unit in units}
 
-    def sh(self, command: str, *, fails: bool = False, timeout_s: float = PATIENCE_S) -> str:
+    def sh(self, command: str, *, fails: bool = False, timeout_s: float = TIMEOUT_S) -> str:
         done = self.guest.run(command, timeout_s)
         if bool(done.status) != fails:
             pytest.fail(f"{command}\n{done}", pytrace=False)
@@ -116,14 +116,14 @@ class Watched:
         self.changes()
         journal = "journalctl --namespace=rig -o cat -n 40"
         self.sh(f"systemctl start {UNIT} || {{ {journal}; false; }}")
-        until = time.monotonic() + PATIENCE_S
+        until = time.monotonic() + TIMEOUT_S
         while not (found := self.changes()) or found[-1][1] != 1:
             assert time.monotonic() < until, "the line never went high"
             time.sleep(0.05)
 
     def ended(self, unit: str = UNIT) -> dict[str, str]:
         """How the unit ended, its ExecStopPost included."""
-        until = time.monotonic() + PATIENCE_S
+        until = time.monotonic() + TIMEOUT_S
         while self.show(unit, "ActiveState")["ActiveState"] not in ("failed", "inactive"):
             assert time.monotonic() < until, "the unit never ended"
             time.sleep(0.2)

@@ -131,9 +131,9 @@ def test_who_owes_a_request_is_dropped_in_time(tmp_path: Path, first: bytes) -> 
         with connections(second, 3, first) as early, connections(main, 3, first) as late:
             time.sleep(1.0)
             assert all(map(is_open, early + late))
-            time.sleep(serving.STOP_PATIENCE_S + 1.5)
+            time.sleep(serving.STOP_TIMEOUT_S + 1.5)
             assert not any(map(is_open, early)) and all(map(is_open, late))
-            time.sleep(serving.PATIENCE_S - 1.5)
+            time.sleep(serving.TIMEOUT_S - 1.5)
             assert not any(map(is_open, late))
 
 
@@ -141,7 +141,7 @@ def test_one_byte_now_and_then_is_no_request(
     tmp_path: Path,
 ) -> None:
     with running(tmp_path) as servers, connections(servers.ports[1], 1, HALF) as (sock,):
-        until = time.monotonic() + serving.STOP_PATIENCE_S + 2.5
+        until = time.monotonic() + serving.STOP_TIMEOUT_S + 2.5
         while time.monotonic() < until and is_open(sock):
             with contextlib.suppress(OSError):
                 sock.send(b".")
@@ -198,7 +198,7 @@ def told(left: list[bool], count: int) -> list[bool]:
 def test_whoever_makes_an_answer_can_see_that_nobody_waits_for_it() -> None:
     def opened(answer: Any) -> Any:
         return listener.Listener(
-            answer, patience_s=10, each=9, most=9, host="127.0.0.1", port=0, threads=1
+            answer, timeout_s=10, each=9, most=9, host="127.0.0.1", port=0, threads=1
         )
 
     with waiting_for_who_goes(opened) as (port, left):
@@ -278,7 +278,7 @@ def test_nobody_is_closed_for_an_event_of_one_that_had_to_go() -> None:
         return [b"here"]
 
     server = listener.Listener(
-        answer, patience_s=9, each=2, most=9, host="127.0.0.1", port=0, threads=1
+        answer, timeout_s=9, each=2, most=9, host="127.0.0.1", port=0, threads=1
     )
     try:
         with connections(int(server.effective_port), 2, HALF) as early:

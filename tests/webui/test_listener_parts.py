@@ -49,7 +49,7 @@ class Held:
 
 def listening(*held: Held) -> Any:
     made = object.__new__(Listener)
-    made._patience_s, made.active_channels = 5.0, dict(enumerate(held))
+    made._timeout_s, made.active_channels = 5.0, dict(enumerate(held))
     return made
 
 
@@ -154,7 +154,7 @@ def test_the_end_waits_for_an_answer_under_way_and_no_longer_than_was_said() -> 
         start("200 OK", [])
         return [b"here"]
 
-    server = Listener(answer, patience_s=9, each=2, most=9, host="127.0.0.1", port=0, threads=1)
+    server = Listener(answer, timeout_s=9, each=2, most=9, host="127.0.0.1", port=0, threads=1)
     loop = threading.Thread(target=wasyncore.loop, kwargs={"timeout": 0.05, "map": server._map})
     loop.start()
     with socket.create_connection(("127.0.0.1", int(server.effective_port))) as browser:

@@ -93,7 +93,7 @@ def test_a_browser_that_trusts_it_sees_the_page(
 def test_whoever_makes_an_answer_can_see_that_nobody_waits_for_it(pair: tuple[Path, Path]) -> None:
     def opened(answer: Any) -> Any:
         return Listener(
-            answer, patience_s=10, each=9, most=9, host="127.0.0.1", port=0, threads=1,
+            answer, timeout_s=10, each=9, most=9, host="127.0.0.1", port=0, threads=1,
             connection=tls.wrapping(tls.secured(*pair).context),
         )  # fmt: skip
 
@@ -194,7 +194,7 @@ def test_a_handshake_that_never_ends_is_dropped_in_time(
     with running(tmp_path, pair) as servers, half_handshakes(servers.ports[1], 3) as opened:
         time.sleep(1.0)
         assert all(map(is_open, opened))
-        time.sleep(serving.STOP_PATIENCE_S + 1.5)
+        time.sleep(serving.STOP_TIMEOUT_S + 1.5)
         assert not any(map(is_open, opened))
         assert not servers.stop.active_channels
 
@@ -209,7 +209,7 @@ def test_a_request_half_sent_over_tls_is_dropped_in_time(
             link.sendall(HALF)
             began = time.monotonic()
             assert link.recv(1) == b""  # closed, with a goodbye
-            assert time.monotonic() - began < serving.STOP_PATIENCE_S + 3
+            assert time.monotonic() - began < serving.STOP_TIMEOUT_S + 3
 
 
 def test_who_types_http_is_told(tmp_path: Path, pair: tuple[Path, Path]) -> None:

@@ -142,7 +142,7 @@ def _judged(
     if short or set(results) != {CONFORMS}:
         return Verdict(UNDECIDED, said, limits=limits)
     n = len(limits)
-    held = "Within the limit" if n == 1 else f"Within all {n} limits"
+    held = {1: "Within the limit", 2: "Within both limits"}.get(n, f"Within all {n} limits")
     risks = [limit.risk for limit in limits if limit.figure != "missed"]
     if risks:
         each = " each" if len(risks) > 1 else ""

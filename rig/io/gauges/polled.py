@@ -89,7 +89,7 @@ class AskedGauge(AnyGauge):
         super().__init__(link, clock)
         self._exchanges = _exchanges(gauge)
         self._period_ns = int(gauge.period_s * NS_PER_S)
-        self._patience_ns = int(gauge.reply_within_s * NS_PER_S)
+        self._reply_limit_ns = int(gauge.reply_within_s * NS_PER_S)
         silence_s = max(SILENCE_CHARACTERS * gauge.byte_s, SILENCE_LEAST_S)
         self._silence_ns = int(silence_s * NS_PER_S)
         self._byte_ns, self._echo = gauge.byte_s * NS_PER_S, gauge.echo
@@ -114,7 +114,7 @@ class AskedGauge(AnyGauge):
     def next_ns(self) -> int:
         """When read() has work to do even if nothing arrives."""
         if self._asked_ns is not None:
-            return self._asked_ns + self._patience_ns
+            return self._asked_ns + self._reply_limit_ns
         return max(self._due_ns, self._rests_ns)
 
     def read(self) -> list[Sample | Condition]:
@@ -127,7 +127,7 @@ class AskedGauge(AnyGauge):
         for t_ns, data in pieces:
             self._see(t_ns, data, out)
         now_ns = self._clock.now_ns()
-        if self._asked_ns is not None and now_ns - self._asked_ns > self._patience_ns:
+        if self._asked_ns is not None and now_ns - self._asked_ns > self._reply_limit_ns:
             self._give_up(now_ns, out)
         if self._asked_ns is None and now_ns >= self.next_ns and self._link.up:
             self._ask(now_ns, out)
@@ -166,7 +166,7 @@ class AskedGauge(AnyGauge):
 
     def _failed(self, t_ns: int) -> None:
         """What arrived is no reply: the reply itself may still come, and has its time."""
-        over_ns = (self._asked_ns or t_ns) + self._patience_ns
+        over_ns = (self._asked_ns or t_ns) + self._reply_limit_ns
         self._next(t_ns)
         self._rests_ns = over_ns
 
@@ -178,19 +178,19 @@ class AskedGauge(AnyGauge):
         self._doubt = False
         self._next(t_ns)
         self._turn = turn  # one more time, or a register that never answers would starve the others
-        self._since_ns, self._rests_ns = asked_ns, t_ns + self._patience_ns
+        self._since_ns, self._rests_ns = asked_ns, t_ns + self._reply_limit_ns
 
     def _late(self, t_ns: int, since_ns: int, out: list[Sample | Condition]) -> None:
         """Handle bytes while the wire rests; reported once per rest."""
         self._doubt, self._since_ns = True, None
         self.frames_rejected += 1
         words = f"{(t_ns - since_ns) / 1e6:.0f} ms after it was asked"
-        words += f"; waited for {self._patience_ns / 1e6:.0f} ms: lengthen the key reply_within"
+        words += f"; waited for {self._reply_limit_ns / 1e6:.0f} ms: lengthen the key reply_within"
         self._tell(Condition(LATE, t_ns, words), out)
 
     def _give_up(self, now_ns: int, out: list[Sample | Condition]) -> None:
         self.unanswered += 1
-        waited_ms = self._patience_ns / 1e6
+        waited_ms = self._reply_limit_ns / 1e6
         if self._buffer:
             why = f"is no whole reply after {waited_ms:.0f} ms"
             self._take(Decoded([rejected(now_ns, self._buffer, why)]), out)
@@ -202,7 +202,7 @@ class AskedGauge(AnyGauge):
             self._tell(Condition(NO_ANSWER, now_ns, words), out)
         asked_ns, self._doubt = self._asked_ns, True
         self._next(now_ns)
-        self._since_ns, self._rests_ns = asked_ns, now_ns + REST_TIMES * self._patience_ns
+        self._since_ns, self._rests_ns = asked_ns, now_ns + REST_TIMES * self._reply_limit_ns
 
     def _next(self, now_ns: int) -> None:
         """The wire is free: the next request has its time."""
