@@ -91,9 +91,10 @@ def dependence(values: Float, *, ordered: bool = True) -> Dependence | None:
     `ordered` False: their order means nothing, and they are assumed independent.
 
     The sample's own standard deviation is too small where values depend on one another; it is
-    corrected by the expectation of s^2. Intervals with `u_mean` and `dof` cover at least 93.5 % for
-    a nominal 95 % from 10 values up where phi is at most 0.5, from 12 where it is at most 0.7, and
-    about 97 % where there is no dependence: the price of not knowing phi.
+    corrected by the expectation of s^2. How often intervals with `u_mean` and `dof` cover is the
+    table of `tests/studies/correlated_limits.py`: 93.5 % or more from 12 values up where phi is at
+    most 0.7, less with fewer, and about 97 % where there is no dependence, the price of not knowing
+    phi.
     """
     known = values[np.isfinite(values)]
     n = len(known)
