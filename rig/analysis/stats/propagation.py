@@ -30,6 +30,8 @@ CELLS, FINE_CELLS = 64, 512
 """Cells of the grid; fine where the smooth part over it is narrower than a coarse cell."""
 TOLERANCE = 1e-10
 """The quantile is good to this share of its range."""
+STEPS_MOST = 100
+"""Some seven are usual, 24 the most of 400 sums of one to five parts."""
 NEGLIGIBLE = 1e-3
 """Share of the largest part below which a part's shape is ignored."""
 SIGMAS = 5.5
@@ -104,7 +106,9 @@ def _root(of: Callable[[float], float], high: float) -> float:
     width, low = high * TOLERANCE, 0.0
     of_low, of_high = of(low), of(high)
     stayed = 0
-    while high - low > width and of_low < 0.0 < of_high:
+    for _ in range(STEPS_MOST):
+        if high - low <= width or not of_low < 0.0 < of_high:
+            break
         at = (low * of_high - high * of_low) / (of_high - of_low)
         at = min(max(at, low + width / 2), high - width / 2)
         value = of(at)
