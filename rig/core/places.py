@@ -41,6 +41,13 @@ def state_dir() -> Path:
 def _made(path: Path, mode: int) -> Path:
     try:
         path.mkdir(mode=mode, parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        places = (path, *path.parents)
+        file = next(place for place in places if place.exists() or place.is_symlink())
+        raise StorageError(
+            f"{file} is a file or a link to nothing; a folder for the records of runs belongs "
+            "there. Move it away, or point RIG_DATA at another folder."
+        ) from error
     except OSError as error:
         raise StorageError(
             f"The folder {path} cannot be made ({error.strerror}). Point RIG_DATA at a folder that "
