@@ -174,6 +174,8 @@ CLAIMS = (
           "clamp_check", "meter_v", False, 27, "V", ({"Z1": 25.2},)),
     Claim("clamp", "the same, wrong way round", "clamp_check", "meter_v", True, 34, "V",
           ({"right": OUT_1G, "reversed": IN},)),
+    Claim("clamp", "voltage that D7 takes from the coil while on, 11 to 16 V", "coil_clamp", "d7_v",
+          False, 0.5, "V", tuple({"vsupply": v, "rcoil": 12.8} for v in (11, 16))),
     Claim("reversed supply", "current in solenoid and relay, contact closed", "reversed_supply",
           lambda m: max(m["coil_a"], m["relay_a"]), False, 5, "mA", ({}, {"vsupply": 16})),
     Claim("reversed supply", "current in the solenoid without D7 and D8: why they are there",
