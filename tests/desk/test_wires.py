@@ -4,9 +4,11 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import select
 import socket
+import time
 from collections.abc import Iterator
 from types import SimpleNamespace
 from typing import Any
@@ -148,3 +150,25 @@ def test_the_recorders_reports_are_kept_and_its_end_is_seen(
     os.close(recorder)
     made.turn()
     assert not made.recorder_open
+
+
+def test_the_bench_is_told_how_long_the_recorder_has_been_silent(
+    ends: tuple[Wires, socket.socket, int, list[bytes]],
+) -> None:
+    """From the first record that waits for a report, however many follow it; not after a report."""
+    made, bench, writer, _ = ends
+
+    def told_lag_s(now: float) -> float:
+        made.beat(now)
+        return float(json.loads(bench.recv(1 << 16).splitlines()[-1])["lag_s"])
+
+    began = time.monotonic()
+    assert told_lag_s(began + 9.0) == 0.0, "nothing waits"
+    for record in (b'["command"]\n', b'["edge"]\n'):
+        bench.send(record)
+        made.turn()
+        time.sleep(0.5)
+    assert 8.6 < told_lag_s(began + 9.0) <= 9.0
+    os.write(writer, b'{"lag_s": 0.25}\n')
+    made.turn()
+    assert told_lag_s(began + 9.0) == 0.25
