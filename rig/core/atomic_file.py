@@ -19,20 +19,40 @@ def whole_file(path: str | os.PathLike[str], *, lasting: bool = False) -> Iterat
     new one.
     """
     path = Path(path)
+    with _moved_to(path) as part, part.open("w", encoding="utf-8", newline="") as file:
+        yield file
+        if lasting:
+            file.flush()
+            os.fsync(file.fileno())
+    if lasting:
+        sync_folder(path.parent)
+
+
+def put(path: Path, content: bytes) -> None:
+    """Write the content to disk, synced, in the same way. Raises OSError."""
+    with _moved_to(path) as part, part.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    with contextlib.suppress(OSError):  # not every file system can
+        sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make renames in this folder survive a power cut. Raises OSError."""
+    opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)
+
+
+@contextlib.contextmanager
+def _moved_to(path: Path) -> Iterator[Path]:
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with part.open("w", encoding="utf-8", newline="") as file:
-            yield file
-            if lasting:
-                file.flush()
-                os.fsync(file.fileno())
+        yield part
         part.replace(path)
     except BaseException:
         part.unlink(missing_ok=True)
         raise
-    if lasting:
-        folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-from rig.core.atomic_file import whole_file
+from rig.core.atomic_file import sync_folder, whole_file
 from rig.core.errors import StorageError
 from rig.runlog import kept_files, schema
 from rig.runlog.engine import connect, plainly
@@ -66,7 +66,8 @@ def back_up(path: Path, target: Path) -> None:
             if target.exists():
                 raise FileExistsError(target) from None
             part.rename(target)
-        kept_files.synced(target.parent)
+        with contextlib.suppress(OSError):  # not every file system can
+            sync_folder(target.parent)
     except (sqlite3.Error, OSError) as error:
         # what schema.back_up says of the unfinished file is said of the target here
         cause = error.__cause__ if isinstance(error, StorageError) else error

@@ -4,12 +4,12 @@ content, and a job's checks by hand."""
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
+
+from rig.core import atomic_file
 
 FOLDER, JOBS = "files", "jobs"
 _OURS = re.compile(r"files/[0-9a-f]{64}|jobs/[1-9][0-9]{0,9}\.checks\.toml")
@@ -47,24 +47,4 @@ def beside(log_path: Path) -> Iterator[str]:
 def put(path: Path, content: bytes) -> None:
     """Write the content to disk atomically. Raises OSError."""
     path.parent.mkdir(exist_ok=True)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
-    synced(path.parent)
-
-
-def synced(folder: Path) -> None:
-    """Make renames in this folder survive a power cut, if its file system supports that."""
-    with contextlib.suppress(OSError):
-        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(opened)
-        finally:
-            os.close(opened)
+    atomic_file.put(path, content)
