@@ -171,6 +171,17 @@ def test_a_flood_of_orders_is_taken_in_portions_and_whole(
     ]
 
 
+def test_while_enough_waits_no_more_is_received(ends: tuple[DeskLink, socket.socket, Path]) -> None:
+    """What a flood sends stays in the kernel, which then stops its sender."""
+    link, desk, _ = ends
+    desk.sendall(b"".join(messages.order("stop", str(n)) for n in range(2 * OPERATOR_LINES)))
+    link.poll()
+    desk.sendall(messages.order("stop", "later"))
+    assert len(link.poll()) == OPERATOR_LINES
+    assert link._operator.sock.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT)
+    assert [order.why for order in link.poll()] == ["later"]
+
+
 def test_a_watcher_that_left_what_it_was_told_unread_is_gone(
     ends: tuple[DeskLink, socket.socket, Path],
 ) -> None:
