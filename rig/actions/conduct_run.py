@@ -199,6 +199,7 @@ class Run:
         return load_pair(self._setup_path, self._sheet_path, faults)
 
     def _load(self) -> None:
+        _refuse_unreadable(self._options)
         faults = self._faults()
         setup, sheet = self._read(faults)
         if sheet is None:
@@ -364,6 +365,18 @@ class Run:
         )  # fmt: skip
         sys.stdout.flush()
         return code
+
+
+def _refuse_unreadable(options: Mapping[str, Any]) -> None:
+    """Text that a terminal sent in another coding could not be stored with the run."""
+    for name, value in options.items():
+        try:
+            str(value).encode()
+        except UnicodeEncodeError as error:
+            raise UsageError(
+                f"--{name.replace('_', '-')} holds bytes that are no text in UTF-8. Nothing was "
+                "energised. Set the terminal to UTF-8, or write it without such letters."
+            ) from error
 
 
 def _refuse_of_a_gauge(faults: tuple[Fault, ...]) -> None:

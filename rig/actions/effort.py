@@ -14,7 +14,7 @@ def effort_words(setup: Setup, sheet: Sheet) -> str:
     takes = f"Takes at most {sheet.longest_s:.0f} s."
     if not wear.operations:
         return f"{takes} The coil is not energised."
-    share = 100 * worst_duty(load, limits.duty_window_s)
+    share = 100 * worst_duty(load_of(sheet, setup.relay.release_delay_s), limits.duty_window_s)
     times = "once" if wear.operations == 1 else f"{wear.operations} times"
     return (
         f"{takes} Coil energised {times}, {wear.energised_s:.4g} s in all: for up to "

@@ -18,7 +18,7 @@ from rig.config.setup.model import Setup
 from rig.config.setup.safeguards import CoilHeating
 from rig.config.sheet.loads import Load, load_of
 from rig.config.sheet.model import Sheet
-from rig.core.coil_heat import FIRST_USE, WITHIN_LIMITS, Past
+from rig.core.coil_heat import FIRST_USE, UNWATCHED, WITHIN_LIMITS, Kept, Past
 from rig.physics.coil import warm_up_k
 
 NS = 1_000_000_000
@@ -34,7 +34,6 @@ SETTLED = 7.0
 """Time constants after which one more cycle changes nothing."""
 SPARE_S = 1.0
 """Added to a wait for the duty window: strokes are never shorter than their on time."""
-NO_TEMPERATURE = "the setup before had no [coil_heating], so no temperature was kept"
 
 
 class Carried(NamedTuple):
@@ -71,14 +70,21 @@ def carried(setup: Setup, past: Past, waited_s: float = 0.0) -> Carried:
         if past.unknown or then_degc is None:
             # a restart does not cool a coil that was assumed to be above the limit
             then_degc = max(heating.temperature_limit_degc, then_degc or -math.inf)
-            if past.unknown and past.unknown not in WITHIN_LIMITS:
+            if past.unknown not in WITHIN_LIMITS or _unwatched(kept):
                 then_degc = max(then_degc, continuous_degc(setup))
-            assumed = assumed or NO_TEMPERATURE
+            assumed = past.unknown or UNWATCHED
         above_k = then_degc - heating.surroundings_degc
         above_k = warm_up_k(elapsed_s, above_k, 0.0, heating.time_constant_s)
         temperature_degc = heating.surroundings_degc + above_k
     cold = heating is None or temperature_degc <= _cold_degc(heating)
     return Carried(temperature_degc, spans, "" if cold and not spans else assumed)
+
+
+def _unwatched(kept: Kept | None) -> bool:
+    """Whether no limit of temperature ended what was before."""
+    if kept is None or kept.temperature_degc is not None:
+        return False
+    return kept.assumed == UNWATCHED or not kept.unknown
 
 
 def continuous_degc(setup: Setup) -> float:
@@ -95,7 +101,8 @@ def continuous_degc(setup: Setup) -> float:
 
 def ready_in_s(setup: Setup, sheet: Sheet, coil: Carried) -> float:
     """How long the coil must rest before this sheet may begin, seconds."""
-    return _ready_in_s(setup, load_of(sheet), sheet.settle_wait_s, coil)
+    load = load_of(sheet, setup.relay.release_delay_s)
+    return _ready_in_s(setup, load, sheet.settle_wait_s, coil)
 
 
 def ready_for_longest_s(setup: Setup, coil: Carried) -> float:

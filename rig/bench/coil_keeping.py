@@ -36,7 +36,7 @@ class CoilKeeping:
     def begin(self) -> None:
         """Mark the file open. Raises StorageError."""
         try:
-            coil_heat.mark_open(self._state)
+            coil_heat.mark_open(self._state, watched=self._setup.coil_heating is not None)
         except OSError as error:
             raise StorageError(
                 f"The coil's heat cannot be kept in {coil_heat.heat_path(self._state)} ({error}). "

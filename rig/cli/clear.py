@@ -11,7 +11,7 @@ import click
 
 from rig.cli.output import tell, units_option
 from rig.core.ending import judged
-from rig.core.errors import EXIT_OK, RefusedError, StorageError, UsageError
+from rig.core.errors import EXIT_OK, RefusedError, RigError, StorageError, UsageError
 
 if TYPE_CHECKING:
     from rig.config.setup.model import Setup
@@ -35,21 +35,22 @@ def command(setup: Path | None, cooled: bool) -> None:
     coil as cool as its surroundings; the estimate then begins there. Do not touch a coil to find
     out.
     """
-    from rig.config.files.resolved import setup_from_plan
     from rig.core import coil_heat, state_file
 
     latched = _latched(setup)
     if not latched:
+        if cooled and setup is not None:
+            _measured_cool(setup)
         judged(EXIT_OK)
         click.echo("No trip is latched; nothing to clear.")
         if cooled and setup is not None:
-            _measured_cool(setup)
+            click.echo(COOL)
         return
     if len(latched) > 1:
         names = ", ".join(state.rig for _, state in latched)
         raise UsageError(f"Several rigs are tripped ({names}): name the SETUP of the one to clear.")
     path, state = latched[0]
-    plan = setup_from_plan(state.plan)
+    plan = _plan(state, setup)
     _tell(state)
     try:
         lock = state_file.RigLock(path)
@@ -57,16 +58,18 @@ def command(setup: Path | None, cooled: bool) -> None:
             _look(plan)
             coil_heat.settle(path)  # the preflight drove its line off
             _ask_more(path, state, plan, cooled=cooled)
-            state_file.clear_latch(path)
             if cooled:
                 _keep_cool(path, plan)
+            state_file.clear_latch(path)
         finally:
             lock.close()
+    except RigError:
+        raise
     except OSError as error:
-        if isinstance(error, RefusedError):
-            raise
         raise StorageError(f"Not cleared: {path} cannot be written ({error}).") from error
     judged(EXIT_OK)
+    if cooled:
+        click.echo(COOL)
     click.echo("\nCleared. Find out why it tripped before the next run.")
 
 
@@ -77,6 +80,29 @@ def _latched(setup: Path | None) -> list[tuple[Path, RigState]]:
     paths = state_file.state_files(places.state_dir()) if setup is None else [state_of(setup)[0]]
     found = [(path, state_file.latch_dead_owner(path)) for path in paths]
     return [(path, state) for path, state in found if state is not None and state.trip]
+
+
+def _plan(state: RigState, setup: Path | None) -> Setup:
+    """The setup that tripped. Where the state file holds none of this rig, or one of another
+    version of the program, it is read from the file that the person names."""
+    from rig.config.files.loading import load_setup
+    from rig.config.files.resolved import setup_from_plan
+    from rig.core import state_file
+
+    try:
+        plan = setup_from_plan(state.plan)
+    except RigError:
+        plan = None
+    if plan is not None:
+        rig = state_file.rig_name(plan.backend, plan.chip, plan.relay.line)
+        if rig == state.rig:
+            return plan
+    if setup is None:
+        raise UsageError(
+            f"The state file of {state.rig} does not say how that rig is wired. Not cleared: give "
+            "its setup, as in `rig clear SETUP`."
+        )
+    return load_setup(setup).setup
 
 
 def _tell(state: RigState) -> None:
@@ -122,10 +148,16 @@ def _keep_cool(path: Path, plan: Setup) -> None:
 
     heating, window_ns = plan.coil_heating, round(plan.limits.duty_window_s * 1e9)
     cold_degc = heating.surroundings_degc if heating is not None else None
-    coil_heat.keep(path, cold_degc, [], window_ns, MEASURED)
-    click.echo("The coil is taken as cool from now on, as was measured.")
+    try:
+        coil_heat.keep(path, cold_degc, [], window_ns, MEASURED)
+    except OSError as error:
+        raise StorageError(
+            f"{coil_heat.heat_path(path)} cannot be written ({error}): the coil still counts as "
+            "warm. Make room on that disk, or make the folder writable."
+        ) from error
 
 
+COOL = "The coil is taken as cool from now on, as was measured."
 MEASURED = "a person measured that it was as cool as its surroundings"
 
 

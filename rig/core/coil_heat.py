@@ -35,6 +35,7 @@ DAMAGED = "the file with the coil's last temperature is damaged"
 UNCLEAN = "nobody saw the last run release the coil"
 GUARDED = "the last run's bench was lost, and the guard released the coil"
 RESTARTED = "the computer was restarted since, and its clock was or is not synchronised"
+UNWATCHED = "the setup before had no [coil_heating], so no temperature was kept"
 
 WITHIN_LIMITS = (GUARDED, RESTARTED)
 """Reasons that mean the interlock watched the coil until it was off, so the coil is no hotter than
@@ -191,9 +192,11 @@ def _elapsed_s(then: Instant, now: Instant) -> float | None:
     return elapsed_s if trusted and elapsed_s >= up_s else None
 
 
-def mark_open(state: Path) -> None:
-    """Mark the file open: from here on the coil may be energised. Raises OSError."""
-    write(heat_path(state), Kept(True, None, [], 0, read_instant()))
+def mark_open(state: Path, *, watched: bool = True) -> None:
+    """Mark the file open: from here on the coil may be energised. `watched`: the setup has a
+    [coil_heating] whose limit ends the run. Raises OSError."""
+    assumed = "" if watched else UNWATCHED
+    write(heat_path(state), Kept(True, None, [], 0, read_instant(), assumed=assumed))
 
 
 def keep(
@@ -214,7 +217,7 @@ def settle(state: Path, unknown: str = UNCLEAN) -> None:
         kept = read(heat_path(state))
         if kept is not None and kept.open:
             at = read_instant() if kept.at.boot_id == boot_id() else boot_instant()
-            write(heat_path(state), Kept(False, None, [], 0, at, unknown=unknown))
+            write(heat_path(state), kept._replace(open=False, at=at, unknown=unknown))
 
 
 def put_back(state: Path, before: Past) -> None:

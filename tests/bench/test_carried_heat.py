@@ -34,6 +34,7 @@ from rig.core.coil_heat import (
     MISSING,
     RESTARTED,
     UNCLEAN,
+    UNWATCHED,
     Instant,
     Kept,
     Past,
@@ -114,7 +115,8 @@ def test_what_is_not_known_is_the_worst_that_the_limits_allow(why: str) -> None:
     setup = make_setup(coil_heating=HEATING, limits=DUTY)
     coil = carried(setup, Past(None, 0.0, why))
     assert coil == (120.0, [(30 * NS, 0)], why)
-    later = carried(setup, Past(kept(None, []), 240.0, why))
+    before = kept(None, [])._replace(unknown=why)
+    later = carried(setup, Past(before, 240.0, why))
     assert later.temperature_degc == pytest.approx(40 + 80 * math.exp(-1)) and not later.spans
     cold = carried(setup, Past(None, 3600.0, why))
     assert cold.assumed == "", "an assumption that no longer matters is not told"
@@ -122,7 +124,21 @@ def test_what_is_not_known_is_the_worst_that_the_limits_allow(why: str) -> None:
 
 def test_a_setup_before_without_heating_leaves_no_temperature_to_go_on_from() -> None:
     coil = carried(warm_setup(), Past(kept(None, []), 0.0, ""))
-    assert coil.temperature_degc == 120.0 and "no [coil_heating]" in coil.assumed
+    assert coil.temperature_degc == continuous_degc(warm_setup()) > 120
+    assert "no [coil_heating]" in coil.assumed
+
+
+@pytest.mark.parametrize("why", ["", GUARDED, RESTARTED])
+def test_without_a_limit_of_temperature_the_coil_may_be_as_hot_as_its_supply_makes_it(
+    why: str,
+) -> None:
+    """A run on the same line whose setup had no [coil_heating], ended, lost or before a restart."""
+    setup = make_setup(coil_heating=HEATING | {"thermal_resistance": "60 K/W"}, limits=LIMITS)
+    before = kept(None, [])._replace(unknown=why if why == GUARDED else "", assumed=UNWATCHED)
+    coil = carried(setup, Past(before, 0.0, why))
+    assert coil.temperature_degc == continuous_degc(setup) > 150
+    watched = before._replace(temperature_degc=60.0, assumed="")
+    assert carried(setup, Past(watched, 0.0, why)).temperature_degc == (120.0 if why else 60.0)
 
 
 def test_a_longer_window_than_was_kept_counts_as_energised_before_it() -> None:
@@ -238,15 +254,15 @@ def test_after_the_rest_that_is_told_no_window_is_over_by_what_was_before(
     window, alone = DutyWindow(60 * NS), DutyWindow(60 * NS)
     for on_ns, off_ns in coil.spans:
         window.add(-on_ns, -off_ns)
-    now = round(wait_s * NS)
+    now, late_s = round(wait_s * NS), min(setup.relay.release_delay_s, rest_s)
     for _ in range(n):
-        on_ns, off_ns = now, now + round(on_s * NS)
+        on_ns, off_ns = now, now + round((on_s + late_s) * NS)
         window.add(on_ns, off_ns)
         alone.add(on_ns, off_ns)
         if alone.on_ns(off_ns, None) > 30 * NS:
             return  # over by itself
         assert window.on_ns(off_ns, None) <= 30 * NS + 1000
-        now = off_ns + round(rest_s * NS)
+        now = off_ns + round((rest_s - late_s) * NS)
 
 
 def test_a_sheet_that_was_fine_back_to_back_is_ready_at_once() -> None:

@@ -228,3 +228,53 @@ def test_a_read_back_found_wrong_after_another_trip_is_told_to_confirm_nothing()
     said = told(2000 * MS, 1 - dead)
     assert said["tripped"] == "over-pressure" and interlock.later
     assert told(2001 * MS, dead)["confirmed_off"] == "commanded off, not confirmed"
+
+
+WARM = {"thermal_resistance": "15 K/W", "time_constant": "5 s", "surroundings": "25 degC",
+        "temperature_limit": "120 degC"}  # fmt: skip
+LATE = {"pressure": "700 kPa", "on_time": "2 s", "readback_delay": "600 ms", "duty": "60 %"}
+
+
+def worn(rig: ScriptedRig, opens_after_ms: float) -> None:
+    """The contact closes after 5 ms and opens that long after the command off."""
+    live = rig.setup.coil_live_level
+
+    def react(on: bool) -> None:
+        rig.after(5 if on else opens_after_ms, lambda: rig.drive("readback", live if on else 0))
+
+    rig._react = react  # type: ignore[method-assign]
+
+
+def test_a_contact_that_opens_late_counts_as_on_until_it_has_opened() -> None:
+    """Commanded on for 100 ms of each 550 ms, the coil is live for 480: within the delay that the
+    read-back is allowed, so no other rule sees it."""
+    bench, rig = make_bench(limits=LATE | {"duty_window": "5 s"}, coil_heating=WARM)
+    worn(rig, 380)
+    _, trip = run(bench, rig, strokes=60, on_time="100 ms", rest="450 ms")
+    assert trip is not None and trip.rule == "duty"
+    assert trip.value == pytest.approx(60, abs=2)
+
+
+@pytest.mark.parametrize(("readback", "on_ms"), [(SETUP["readback"], 480), (None, 140)])
+def test_the_heat_that_is_kept_is_that_of_the_contact(readback: object, on_ms: float) -> None:
+    """Without a read-back the relay's longest release delay counts."""
+    relay = {**SETUP["relay"], "release_delay": "40 ms"}
+    bench, rig = make_bench(
+        limits=LATE | {"duty": "100 %"}, coil_heating=WARM, readback=readback, relay=relay
+    )
+    if readback:
+        worn(rig, 380)
+    end, trip = run(bench, rig, strokes=1, on_time="100 ms", rest="600 ms")
+    assert (end.reason, trip) == ("finished", None)
+    (span,) = bench.interlock.coil_now().spans
+    assert (span[0] - span[1]) / MS == pytest.approx(on_ms, abs=1)
+
+
+@pytest.mark.parametrize("wired", [True, False])
+def test_a_read_back_that_never_went_live_confirms_nothing(wired: bool) -> None:
+    """Strokes shorter than the delay that it is allowed: its broken wire trips nothing."""
+    bench, rig = make_bench(limits=LATE)
+    rig.follow = wired
+    end, trip = run(bench, rig, on_time="55 ms", rest="300 ms")
+    assert (end.reason, trip) == ("finished", None)
+    assert end.off == ("confirmed off" if wired else "commanded off, not confirmed")

@@ -197,8 +197,8 @@ WITH_SETUP = [
         "ramp_time_max",
         "180 s at a stretch",
     ),
-    (SETUP, put(STROKES, "rest", '"100 ms"'), "rest", "83 % of every stroke"),
-    (SETUP, put(put(STROKES, "strokes", "3"), "rest", '"100 ms"'), "rest", "83 % of every stroke"),
+    (SETUP, put(STROKES, "rest", '"100 ms"'), "rest", "85 % of every stroke"),
+    (SETUP, put(put(STROKES, "strokes", "3"), "rest", '"100 ms"'), "rest", "85 % of every stroke"),
     (
         put(SETUP, "limits.on_time", '"2 min"'),
         put(HOLD, "watch", '"50 s"'),

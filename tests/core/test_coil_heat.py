@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from rig.core import coil_heat, state_file
-from rig.core.coil_heat import DAMAGED, MISSING, RESTARTED, UNCLEAN, Instant
+from rig.core.coil_heat import DAMAGED, GUARDED, MISSING, RESTARTED, UNCLEAN, UNWATCHED, Instant
 from rig.core.state_file import RigState
 
 NS = 1_000_000_000
@@ -85,6 +85,13 @@ def test_a_clock_unsynchronised_when_it_was_kept_is_not_believed_either(state: P
     keep(state)
     clock(boot_id="another", boottime_ns=30 * NS, utc_s=NOW.utc_s + 400)
     assert coil_heat.past(state).unknown == RESTARTED
+
+
+def test_a_lost_run_without_a_limit_of_temperature_is_remembered_as_one(state: Path) -> None:
+    coil_heat.mark_open(state, watched=False)
+    coil_heat.settle(state, GUARDED)
+    kept, _, why = coil_heat.past(state)
+    assert kept is not None and (kept.assumed, why) == (UNWATCHED, GUARDED)
 
 
 def test_an_open_file_is_an_unclean_end_and_cools_only_from_when_it_was_settled(

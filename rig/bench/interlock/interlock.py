@@ -49,6 +49,11 @@ class Interlock:
         self._stale_s = setup.gauge_stale_s
         self._live_level = setup.coil_live_level
         self._on_since_ns: int | None = None
+        self._live_since_ns: int | None = None
+        """Since when the coil may carry current: see _follow."""
+        self._off_by_ns = 0
+        self._followed = True
+        """Whether the read-back, if any, has shown the load side live since the last command."""
         self._duty = DutyWindow(int(setup.limits.duty_window_s * NS))
         self._heat = CoilHeat(setup)
         if carried is not None:
@@ -79,8 +84,9 @@ class Interlock:
         if self.trip is not None:
             return False
         t_ns = self._now_ns()
-        self._heat.advance(t_ns, energised=False)
         self._on_since_ns = self._disagree_since = t_ns
+        self._followed = READBACK not in self._level
+        self._follow(t_ns)
         self._coil.on()
         self._emit(Command(True, t_ns, self._now_ns(), stroke))
         self._gauge.command(t_ns, on=True)
@@ -97,10 +103,13 @@ class Interlock:
         done_ns = self._now_ns()
         if was_on is None:
             return
-        self._heat.advance(t_ns, energised=True)
         self._on_since_ns = None
         self._disagree_since = t_ns
-        self._duty.add(was_on, t_ns)
+        relay = self._setup.relay
+        self._off_by_ns = t_ns + round(relay.release_delay_s * NS)
+        if t_ns - was_on < round(relay.operate_delay_s * NS):  # the contact had no time to close
+            self._followed = True
+        self._follow(t_ns)
         self._emit(Command(False, t_ns, done_ns, stroke))
         self._gauge.command(t_ns, on=False)
 
@@ -138,6 +147,8 @@ class Interlock:
         """Called with every edge, in order."""
         self._edge_level[edge.line] = self._level[edge.line] = edge.level
         self._edge_lost_since[edge.line] = None  # a source that reports edges is alive
+        if edge.line == READBACK:
+            self._follow(edge.t_ns)
         if edge.line == SWITCH:
             self._gauge.switch_edge()
 
@@ -159,16 +170,18 @@ class Interlock:
         stop and cover inputs by rule name, True while closed."""
         for rule, closed in (loops or {}).items():
             self._judge(coil_and_program_rules.loop_open(rule, closed), now_ns)
+        self._level.update(levels)
+        self._follow(now_ns)
         limits = self._setup.limits
-        on_since = self._on_since_ns
-        if on_since is not None:
+        on_since = self._live_since_ns
+        if on_since is not None and self._on_since_ns is not None:
             self._judge(
                 coil_and_program_rules.on_time((now_ns - on_since) / NS, limits.on_time_s), now_ns
             )
-        on_s = self._duty.on_ns(now_ns, self._on_since_ns) / NS
+        on_s = self._duty.on_ns(now_ns, self._live_since_ns) / NS
         self._judge(coil_and_program_rules.duty(on_s, limits.duty_window_s, limits.duty), now_ns)
         if self._setup.coil_heating is not None:
-            self._heat.advance(now_ns, energised=self._on_since_ns is not None)
+            self._heat.advance(now_ns, energised=self._live_since_ns is not None)
             limit_degc = self._setup.coil_heating.temperature_limit_degc
             self._judge(
                 coil_and_program_rules.coil_heating(self._heat.temperature_degc, limit_degc), now_ns
@@ -179,7 +192,6 @@ class Interlock:
         for finding in self._channels.tick(now_ns):
             self._judge(finding, now_ns)
         for line, level in levels.items():
-            self._level[line] = level
             self._judge_edges(line, level, now_ns)
         if READBACK in levels:
             self._judge_readback(now_ns)
@@ -216,9 +228,12 @@ class Interlock:
 
     def coil_now(self) -> Carried:
         """The coil's heat now, commanded off."""
-        now_ns = self._now_ns()
-        self._heat.advance(now_ns, energised=self._on_since_ns is not None)
-        return Carried(self._heat.temperature_degc, self._duty.before(now_ns), "")
+        now_ns, since_ns = self._now_ns(), self._live_since_ns
+        self._heat.advance(now_ns, energised=since_ns is not None)
+        spans = self._duty.before(now_ns)
+        if since_ns is not None:
+            spans.append((now_ns - since_ns, 0))
+        return Carried(self._heat.temperature_degc, spans, "")
 
     def load_live(self) -> bool | None:
         """What the read-back shows; None if none is wired."""
@@ -227,8 +242,10 @@ class Interlock:
 
     @property
     def readback_doubted(self) -> bool:
-        """Whether a trip of this run says that the read-back cannot be believed."""
-        return any(readback_doubted(trip) for trip in (self.trip, *self.later))
+        """Whether the read-back cannot be believed: a trip of this run says so, or it did not show
+        the load side live after the last command on, which a broken wire looks like."""
+        tripped = any(readback_doubted(trip) for trip in (self.trip, *self.later))
+        return tripped or not self._followed
 
     def switch_closed(self) -> bool | None:
         """What the switch line shows; None before it was first read."""
@@ -236,6 +253,23 @@ class Interlock:
         return None if level is None else level == self._setup.switch_closed_level
 
     # -- inside
+
+    def _follow(self, t_ns: int) -> None:
+        """Count the coil as energised while it is commanded on, and after that until the read-back
+        shows the load side dead; without one, for the relay's longest release delay. A contact that
+        opens late heats the coil as well."""
+        live, end_ns = self.load_live(), t_ns
+        self._followed = self._followed or live is True
+        if live is None and self._on_since_ns is None:
+            live, end_ns = t_ns < self._off_by_ns, min(t_ns, self._off_by_ns)
+        since_ns = self._live_since_ns
+        may_be_live = self._on_since_ns is not None or live is True
+        if may_be_live == (since_ns is not None):
+            return
+        self._heat.advance(end_ns, energised=since_ns is not None)
+        self._live_since_ns = t_ns if since_ns is None else None
+        if since_ns is not None:
+            self._duty.add(since_ns, max(since_ns, end_ns))
 
     def _over_limit(self, pressure_kpa: float | None) -> bool:
         limit_kpa = self._gauge.limit_kpa

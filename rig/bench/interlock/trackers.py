@@ -84,8 +84,11 @@ class CoilHeat:
 
     def advance(self, now_ns: int, energised: bool) -> None:
         """Advance from the last call, with the coil energised or not since then."""
-        before, self._at_ns = self._at_ns, now_ns
-        if before is None or now_ns <= before:
+        before = self._at_ns
+        if before is not None and now_ns <= before:  # an edge is older than the last look
+            return
+        self._at_ns = now_ns
+        if before is None:
             return
         self.temperature_degc = coil_temperature_degc(
             self._setup, self.temperature_degc, (now_ns - before) / NS, energised=energised

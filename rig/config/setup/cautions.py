@@ -164,7 +164,8 @@ def _sheet_cautions(setup: Setup, sheet: Sheet) -> Iterator[Message]:
             "caution.on-time-near-limit",
             "The on time comes within 5 % of limits.on_time: a late command may trip the run.",
         )
-    if NEAR * limits.duty < worst_duty(load, limits.duty_window_s) and limits.duty < 1:
+    late = load_of(sheet, setup.relay.release_delay_s)
+    if NEAR * limits.duty < worst_duty(late, limits.duty_window_s) and limits.duty < 1:
         yield Message(
             "caution.duty-near-limit",
             "The duty comes within 5 % of limits.duty: a late command may trip the run.",

@@ -17,12 +17,14 @@ class Load(NamedTuple):
     times: int
 
 
-def load_of(sheet: Sheet) -> Load:
-    """Worst-case load of a sheet on the coil; `on_s` is 0 if it is never energised."""
+def load_of(sheet: Sheet, late_s: float = 0.0) -> Load:
+    """Worst-case load of a sheet on the coil; `on_s` is 0 if it is never energised. `late_s`: how
+    long the contact may stay closed after each command off."""
     on_s, _ = sheet.longest_on
     if sheet.kind == "strokes":
-        return Load(on_s, sheet.rest_s, sheet.strokes)
-    return Load(on_s, 0.0, 1)
+        late_s = min(late_s, sheet.rest_s)
+        return Load(on_s + late_s, sheet.rest_s - late_s, sheet.strokes)
+    return Load(on_s + late_s if on_s > 0 else 0.0, 0.0, 1)
 
 
 class Wear(NamedTuple):

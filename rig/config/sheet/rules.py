@@ -180,7 +180,7 @@ def on_time(setup: Setup, sheet: Sheet) -> Findings:
 
 def duty(setup: Setup, sheet: Sheet) -> Findings:
     """The interlock would trip at its duty limit; this applies to a short sheet as well."""
-    load, limits = load_of(sheet), setup.limits
+    load, limits = load_of(sheet, setup.relay.release_delay_s), setup.limits
     share, over = worst_duty(load, limits.duty_window_s), f"any {limits.duty_window_s:g} s"
     key, remedy = sheet.longest_on[1], f"shorten {sheet.longest_on[1]}"
     if load.times > 1:
