@@ -234,6 +234,10 @@ def test_a_ramp_and_a_hold_show_their_own_figures(client: FlaskClient, log_path:
         assert f"{words_shown} pressure: what it means {mean} kPa, mean" in page
         for ramp in ramps["ramp"]["ramps"]:
             assert f"{ramp[name]:.1f}" in page
+    client.set_cookie("units", "psi,degC")
+    in_psi = client.get("/runs/2").text.partition("ramps-title")[2].partition("</table>")[0]
+    for ramp in ramps["ramp"]["ramps"]:  # 0.1 kPa is 0.0145 psi: two digits, not three
+        assert f">{ramp['actuation_kpa'] / 6.894757:.2f}<" in in_psi
     assert "Stroke after" in page  # in the page, but not shown: a ramp has no strokes
     assert re.search(r'id="go-next" hidden', client.get("/runs/2").text)
 
