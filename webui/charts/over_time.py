@@ -153,9 +153,9 @@ def _chart(
 
 
 def _ends(begin_s: float, end_s: float) -> tuple[str, str]:
-    """The day of either end; within one day the time as well."""
+    """The day of either end; within one day the times."""
     first, last = local_minute(begin_s), local_minute(end_s)
-    return (first, last) if first[:10] == last[:10] else (first[:10], last[:10])
+    return (first, last[11:]) if first[:10] == last[:10] else (first[:10], last[:10])
 
 
 def _words(point: _Point) -> str:
