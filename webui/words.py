@@ -13,7 +13,7 @@ from markupsafe import Markup, escape
 from rig.analysis.measure import marks
 from rig.config.sheet.model import KINDS
 from rig.core.coil_heat import duration_words
-from rig.core.figures import Column, words_of
+from rig.core.figures import Column, Figure, words_of
 from rig.core.message_ids import trip_id
 from rig.core.reader_units import units
 from rig.text import words
@@ -131,6 +131,11 @@ def reading(value: float | None, si: str, digits: int = 1) -> str:
                   units().digits(si, digits))  # fmt: skip
 
 
+def figure_value(value: float | None, figure: Figure) -> str:
+    """A number of one ramp in the reader's unit, which stands in the heading."""
+    return number(None if value is None else units().value(value, figure.unit), figure.digits())
+
+
 def column_text(value: object, column: Column) -> str:
     """A number of a stroke; a pressure in the reader's unit."""
     if isinstance(value, float) and column.key.endswith("_kpa"):
@@ -151,8 +156,16 @@ def sentence(text: str) -> str:
 def marked(text: str) -> Markup:
     """A sentence of the program in the reader's units, with text to be typed between
     back-ticks."""
-    told = str(escape(units().words(text)))
-    return Markup(TYPED.sub(r"<code>\1</code>", told))  # noqa: S704 - escaped first
+    return _typed(units().words(text))
+
+
+def allowed(text: str) -> Markup:
+    """The same for a range that the program allows."""
+    return _typed(units().range_words(text))
+
+
+def _typed(text: str) -> Markup:
+    return Markup(TYPED.sub(r"<code>\1</code>", str(escape(text))))  # noqa: S704 - escaped first
 
 
 def install(app: Flask) -> None:
@@ -160,11 +173,13 @@ def install(app: Flask) -> None:
     app.jinja_env.filters.update(
         number=number,
         reading=reading,
+        figure_value=figure_value,
         local_time=local_time,
         local_minute=local_minute,
         iso_time=iso_time,
         sentence=sentence,
         marked=marked,
+        allowed=allowed,
         duration=duration_words,
     )
     app.jinja_env.globals.update(

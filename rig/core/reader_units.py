@@ -34,6 +34,8 @@ _SHORT = 1e-9
 """Relative distance from a short decimal within which a stored value was typed as that."""
 _FAR = 0.05
 """Nor is the number itself left by more than this share: 1 kPa is 0.15 psi, not 0.1 psi."""
+_ROUND = 1e-3
+"""Share by which a round limit may be left, so that it stays round."""
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _QUANTITY = re.compile(
     r'(?P<kept>`[^`]*`|"[^"]*")'  # to be typed, or quoted as typed
@@ -86,7 +88,17 @@ class Units:
         80 psi, and two values that differ in the sentence still do. What stands between back-ticks
         or double quotes is to be typed, or was: it stays.
         """
-        return sentence if self == SI else _QUANTITY.sub(self._said, sentence)
+        return self._in_words(sentence, 0.0)
+
+    def range_words(self, sentence: str) -> str:
+        """The same for limits that the program sets: round numbers, and no more exact in the
+        reader's unit. 100000 kPa is 14500 psi, not 14503.8 psi."""
+        return self._in_words(sentence, _ROUND)
+
+    def _in_words(self, sentence: str, share: float) -> str:
+        if self == SI:
+            return sentence
+        return _QUANTITY.sub(lambda match: self._said(match, share), sentence)
 
     def as_typed(self, si: str, *values: float) -> str:
         """A value that a person typed, or the ends of a range, in the unit that it was typed in.
@@ -112,15 +124,15 @@ class Units:
             return cast(float, UNITS["pressure"][self.pressure]) ** -_POWERS[si]
         return DEGF_PER_K if si in _TEMPERATURES and self.temperature == "degF" else 1.0
 
-    def _said(self, match: re.Match[str]) -> str:
+    def _said(self, match: re.Match[str], share: float) -> str:
         if match["kept"]:
             return match[0]
         si, apart = match["unit"], match["apart"] or ""
-        first = self._shortest(match["first"], si, difference=bool(apart))
-        second = match["second"] and self._shortest(match["second"], si, difference=False)
+        first = self._shortest(match["first"], si, share, difference=bool(apart))
+        second = match["second"] and self._shortest(match["second"], si, share, difference=False)
         return f"{apart}{first}{match['link'] or ''}{second or ''}{match['gap']}{self.unit(si)}"
 
-    def _shortest(self, text: str, si: str, *, difference: bool) -> str:
+    def _shortest(self, text: str, si: str, share: float, *, difference: bool) -> str:
         if self.unit(si) == si:
             return text
         to_reader = self.difference if difference else self.value
@@ -128,6 +140,8 @@ class Units:
         half = Decimal(1).scaleb(cast(int, exact.as_tuple().exponent)) / 2
         ends = (exact - half, exact, exact + half)
         low, middle, high = (to_reader(float(one), si) for one in ends)
+        if share and middle:
+            low, high = middle - share * abs(middle), middle + share * abs(middle)
         first = min(0, -math.floor(math.log10(max(abs(low), abs(high)))))
         shown = next(
             shown for digits in range(first, first + 20)

@@ -20,7 +20,7 @@ Journal of the American Statistical Association 90(430), 1995: 1 to 3 is "not wo
 mention")."""
 LEAST_BITS = math.log2(LEAST_FACTOR)
 MOST = 5
-NOTHING_FOR = "nothing that was seen; a sound rig would show the same"
+NOTHING_FOR = "nothing seen that a sound rig, or another cause, would not show as well"
 UNEXPLAINED = 0.08
 """A finding this unlikely under the likeliest hypothesis contradicts it."""
 

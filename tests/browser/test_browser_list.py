@@ -72,7 +72,7 @@ def test_the_bar_says_how_many_and_stays_in_sight(
                 assert not covered(page, selector), (selector, where)
         assert too_near(page) == []
     page.locator("[value=compare]").click()
-    assert page.url.endswith("/compare?run=45&run=43")
+    assert page.url.endswith("/compare?run=43&run=45"), "the older is the one before"
 
 
 def test_without_a_choice_the_buttons_do_nothing(visit: Callable, listing: Server) -> None:

@@ -79,6 +79,19 @@ def test_a_limit_comes_back_as_it_was_typed_and_stays_apart_from_the_value() -> 
     assert Units("bar").words(sentence) == "Pressure 5.53 bar is over the limit of 5.52 bar."
 
 
+@given(st.integers(1, 9), st.integers(0, 5))
+def test_a_round_limit_of_the_program_stays_round_and_what_it_is(first: int, zeros: int) -> None:
+    """Within 0.1 %, with no more than four digits, and in kPa as it is."""
+    kpa = first * 10**zeros
+    for one in (PSI, Units("bar")):
+        value, unit = one.range_words(f"{kpa} kPa").split()
+        assert unit == one.pressure
+        assert float(value) == pytest.approx(one.value(kpa, "kPa"), rel=1.001e-3)
+        assert len(value.replace(".", "").strip("0")) <= 4
+    assert SI.range_words(f"0 kPa to {kpa} kPa") == f"0 kPa to {kpa} kPa"
+    assert PSI.range_words("0 kPa to 100000 kPa, -60 degC") == "0 psi to 14500 psi, -76 degF"
+
+
 @pytest.mark.parametrize(
     ("before", "after"),
     [

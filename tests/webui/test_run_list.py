@@ -136,8 +136,8 @@ def test_the_chosen_runs_are_compared_or_given_as_files(
 ) -> None:
     for _ in range(2):
         written(strokes=4, valve="V-9")
-    answer = client.get("/log/chosen?run=1&run=2&to=results&do=compare")
-    assert answer.location == "/compare?run=1&run=2"
+    answer = client.get("/log/chosen?run=2&run=1&to=results&do=compare")
+    assert answer.location == "/compare?run=1&run=2", "the list has the newest first"
     for kind, name in (
         ("results", "V-9-runs-1-to-2-results.csv"),
         ("strokes", "V-9-runs-1-to-2-strokes.csv"),

@@ -179,11 +179,13 @@ def test_paging_of_strokes(client: FlaskClient, written: Writer) -> None:
     assert "There are none here" in client.get("/runs/1?strokes=500").text
 
 
-def test_a_trip_stands_with_value_limit_and_time(client: FlaskClient, written: Writer) -> None:
+def test_a_trip_stands_with_value_limit_and_time_once(client: FlaskClient, written: Writer) -> None:
     written(strokes=3, trip=True, status="tripped")
     page = plain(client.get("/runs/1").text)
     assert "Tripped: over-pressure" in page
-    assert "Value 712.5 kPa, limit 700 kPa, at 3.995 s." in page
+    told = "Pressure 712.5 kPa over the limit of 700 kPa"
+    assert page.count("712.5 kPa") == page.count(told) == 1
+    assert "At 3.995 s the coil was commanded off." in page
 
 
 def test_a_coil_that_stayed_live_is_said_first(client: FlaskClient, written: Writer) -> None:
@@ -232,6 +234,10 @@ def test_a_ramp_and_a_hold_show_their_own_figures(client: FlaskClient, log_path:
         assert f"{words_shown} pressure: what it means {mean} kPa, mean" in page
         for ramp in ramps["ramp"]["ramps"]:
             assert f"{ramp[name]:.1f}" in page
+    client.set_cookie("units", "psi,degC")
+    in_psi = client.get("/runs/2").text.partition("ramps-title")[2].partition("</table>")[0]
+    for ramp in ramps["ramp"]["ramps"]:  # 0.1 kPa is 0.0145 psi: two digits, not three
+        assert f">{ramp['actuation_kpa'] / 6.894757:.2f}<" in in_psi
     assert "Stroke after" in page  # in the page, but not shown: a ramp has no strokes
     assert re.search(r'id="go-next" hidden', client.get("/runs/2").text)
 

@@ -276,4 +276,5 @@ def test_one_wide_interval_does_not_press_the_means_into_a_line() -> None:
     assert max(ys) - min(ys) > CHART_PX / 8, "the means are pressed into a line"
     (low, high) = (chart.dots[-1].low, chart.dots[-1].high)
     assert low is not None and high is not None and 0 <= high < low <= CHART_PX
+    assert chart.first != chart.last, "one day at both ends says nothing of hours"
     assert "cut off at its edge" in chart.told and "cut off" not in charts(past, {})[0].told

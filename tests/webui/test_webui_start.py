@@ -89,6 +89,7 @@ def test_last_run_today_and_jobs(client: FlaskClient, written: Writer) -> None:
     assert "Last run Run 4 V-3 Tripped" in words
     today = words.partition("Today: 2 runs")[2].partition("Jobs with")[0]
     assert "V-2" in today and "V-3" in today and "V-1" not in today
+    assert words.count("the computer's clock was not known to be right") == 1  # of three times
     jobs = words.partition("in the last 14 days")[2].partition("Storage")[0]
     assert jobs.index("J-2 2 runs") < jobs.index("J-1 1 run") and "J-0" not in jobs
 

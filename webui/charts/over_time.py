@@ -148,8 +148,14 @@ def _chart(
     return Chart(
         figure, source, dots, ticks, [(down(value) or 0.0, text) for value, text in near],
         [text for value, text in limits if (value, text) not in near], limits_of,
-        local_minute(begin)[:10], local_minute(end)[:10], told,
+        *_ends(begin, end), told,
     )  # fmt: skip
+
+
+def _ends(begin_s: float, end_s: float) -> tuple[str, str]:
+    """The day of either end; within one day the times."""
+    first, last = local_minute(begin_s), local_minute(end_s)
+    return (first, last[11:]) if first[:10] == last[:10] else (first[:10], last[:10])
 
 
 def _words(point: _Point) -> str:

@@ -28,13 +28,16 @@ def _offered() -> list[find_gauge.Port]:
     """The ports plugged in, then those named by a setup of the page but not plugged in."""
     found = {port.name: port for port in find_gauge.ports()}
     hub = current_app.config["HUB"]
+    named: dict[str, list[str]] = {}
     for name, path in ({} if hub is None else hub.files.setups).items():
         with contextlib.suppress(RigError, OSError):
             gauge = load_setup(path).setup.gauge
             if gauge is not None:
-                port = find_gauge.lasting_name(gauge.port)
-                what = found[port].what if port in found else "not seen among the ports here"
-                found[port] = find_gauge.Port(port, f"{what}; the setup {name} has it".lstrip("; "))
+                named.setdefault(find_gauge.lasting_name(gauge.port), []).append(name)
+    for port, names in named.items():
+        what = found[port].what if port in found else "not seen among the ports here"
+        whose = f"{what}; in setup {', '.join(names)}".lstrip("; ")
+        found[port] = find_gauge.Port(port, whose)
     return list(found.values())
 
 

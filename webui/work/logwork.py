@@ -149,7 +149,8 @@ def chosen() -> AnyResponse:
     """Act on the ticked runs: compare them, or export them as a file."""
     numbers, wanted = _chosen(), request.args.get("do", "")
     if wanted == "compare":
-        return redirect(url_for("compare.page", run=numbers))
+        # the list has the newest first; the older of two is the one before
+        return redirect(url_for("compare.page", run=sorted(numbers)))
     kind = request.args.get("to", "")
     if wanted != "export" or kind not in (*TABLES, *RECORDINGS):
         raise PageFault(
