@@ -135,6 +135,20 @@ def test_the_watch_list_says_what_is_watched_and_how_slow_it_is() -> None:
             assert not w.watched and "no limit" in w.why
 
 
+@pytest.mark.parametrize(
+    ("limits", "why"),
+    [({"pressure_rate": "500 kPa/s"}, None), ({}, "no pressure_rate in the setup"),
+     ({"gauge": None}, "no gauge in the setup")],
+)  # fmt: skip
+def test_a_rate_of_pressure_is_watched_where_a_limit_of_it_is_stated(
+    limits: dict[str, str | None], why: str | None
+) -> None:
+    wired = {"gauge": None, "limits": {}} if "gauge" in limits else {"limits": {**LIMITS, **limits}}
+    found = {w.rule.name: w for w in registry.watched(make_setup(**wired))}
+    rate = found[gauge_rules.PRESSURE_RATE]
+    assert rate.watched == (why is None) and (why is None or rate.why == why)
+
+
 def analog(rig: ScriptedRig, every_ms: int, items: Callable[[int], list[object]]) -> None:
     """Readings that keep coming, from time to time."""
 
