@@ -20,6 +20,19 @@ from rig.runlog.store import RunLog
 expect.set_options(timeout=20_000)  # a busy machine is not a fault of the page
 
 
+HERE = Path(__file__).parent
+LONGEST_S = 240
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """A wait for the browser that never ends swallows the signal of a timeout: end the process."""
+    for item in items:
+        if item.path.is_relative_to(HERE):
+            marked = item.get_closest_marker("timeout")
+            limit_s = marked.args[0] if marked and marked.args else LONGEST_S
+            item.add_marker(pytest.mark.timeout(limit_s, method="thread"), append=False)
+
+
 @pytest.fixture(scope="module")
 def log_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("served")
