@@ -270,6 +270,17 @@ def test_the_heat_that_is_kept_is_that_of_the_contact(readback: object, on_ms: f
     assert (span[0] - span[1]) / MS == pytest.approx(on_ms, abs=1)
 
 
+def test_a_read_back_with_a_broken_wire_makes_the_coil_no_cooler() -> None:
+    """It reads dead all the time: the relay's longest release delay counts, as without one."""
+    relay = {**SETUP["relay"], "release_delay": "40 ms"}
+    bench, rig = make_bench(limits=LATE | {"duty": "100 %"}, coil_heating=WARM, relay=relay)
+    rig.follow = False
+    end, trip = run(bench, rig, strokes=1, on_time="100 ms", rest="600 ms")
+    assert (end.reason, trip) == ("finished", None)
+    (span,) = bench.interlock.coil_now().spans
+    assert (span[0] - span[1]) / MS == pytest.approx(140, abs=1)
+
+
 @pytest.mark.parametrize("wired", [True, False])
 def test_a_read_back_that_never_went_live_confirms_nothing(wired: bool) -> None:
     """Strokes shorter than the delay that it is allowed: its broken wire trips nothing."""

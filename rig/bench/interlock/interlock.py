@@ -256,16 +256,17 @@ class Interlock:
 
     def _follow(self, t_ns: int) -> None:
         """Count the coil as energised while it is commanded on, and after that until the read-back
-        shows the load side dead; without one, for the relay's longest release delay. A contact that
-        opens late heats the coil as well."""
-        live, end_ns = self.load_live(), t_ns
+        shows the load side dead; without one, or with one that is doubted, for the relay's longest
+        release delay. A contact that opens late heats the coil as well."""
+        live, end_ns, since_ns = self.load_live(), t_ns, self._live_since_ns
         self._followed = self._followed or live is True
-        if live is None and self._on_since_ns is None:
-            live, end_ns = t_ns < self._off_by_ns, min(t_ns, self._off_by_ns)
-        since_ns = self._live_since_ns
         may_be_live = self._on_since_ns is not None or live is True
         if may_be_live == (since_ns is not None):
             return
+        if not may_be_live and (live is None or self.readback_doubted):
+            if t_ns < self._off_by_ns:
+                return
+            end_ns = self._off_by_ns
         self._heat.advance(end_ns, energised=since_ns is not None)
         self._live_since_ns = t_ns if since_ns is None else None
         if since_ns is not None:
